@@ -1,0 +1,160 @@
+"""Real music for tests and benches: two Debian packages, downloaded and unpacked, never installed.
+
+``wesnoth-1.16-music`` is orchestral, ``warzone2100-music`` electronic; both are free (each package's own
+copyright file says how). Files are referred to by number, in path order: no titles reach any table.
+
+    .venv/bin/python benchmarks/real_music.py            fetch, then list what is there
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import soundfile
+import soxr
+from numpy.typing import NDArray
+
+from sidekeep.errors import AudioFileError, ParameterError
+from sidekeep.press.side import Piece
+
+Kind = Literal["orchestral", "electronic", "mixed"]
+PACKAGES: dict[str, str] = {"orchestral": "wesnoth-1.16-music", "electronic": "warzone2100-music"}
+SUFFIXES = (".ogg", ".opus", ".flac", ".wav", ".mp3")
+SHORTEST_S = 60.0
+"""Jingles and stings below this are left out."""
+EDGE_DBFS = -75.0
+"""Silence below this at a file's edges is cut away, so that a piece starts where its music does."""
+FADE_OUT_S = 2.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class MusicFile:
+    """One file of a package: ``number`` counts from 1 in path order among files long enough to be a track."""
+
+    kind: str
+    number: int
+    path: Path
+    rate_hz: int
+    length_s: float
+
+
+def cache_folder() -> Path:
+    """``$XDG_CACHE_HOME/sidekeep/music``, else ``.cache/music`` beside the sources."""
+    base = os.environ.get("XDG_CACHE_HOME")
+    return Path(base) / "sidekeep" / "music" if base else Path(__file__).parents[1] / ".cache" / "music"
+
+
+def fetch(kinds: tuple[str, ...] = ("orchestral", "electronic")) -> list[MusicFile]:
+    """Download and unpack what is missing, and list the files.
+
+    Needs ``apt-get`` and ``dpkg-deb`` (Debian, Ubuntu) only when the cache is empty.
+    Raises AudioFileError in one line when a package cannot be had.
+    """
+    for kind in kinds:
+        if kind not in PACKAGES:
+            raise ParameterError(f"kind {kind!r} must be one of {', '.join(PACKAGES)}")
+        if not (cache_folder() / kind / "usr").is_dir():
+            _unpack(PACKAGES[kind], cache_folder() / kind)
+    return [file for kind in kinds for file in list_files(kind)]
+
+
+def available(kind: str) -> bool:
+    """Whether the music of a kind is in the cache already."""
+    return (cache_folder() / kind / "usr").is_dir()
+
+
+def list_files(kind: str) -> list[MusicFile]:
+    """The unpacked files of a kind that are at least a minute long, in path order."""
+    paths = sorted(p for p in (cache_folder() / kind).rglob("*") if p.suffix in SUFFIXES and p.is_file())
+    files: list[MusicFile] = []
+    for path in paths:
+        facts = soundfile.info(path)
+        if facts.channels == 2 and facts.duration >= SHORTEST_S:
+            number = len(files) + 1
+            files.append(
+                MusicFile(
+                    kind=kind, number=number, path=path, rate_hz=facts.samplerate, length_s=facts.duration
+                )
+            )
+    return files
+
+
+def load_audio(file: MusicFile, rate_hz: int, seconds: float | None = None) -> NDArray[np.float64]:
+    """The first ``seconds`` of a file (all of it if None) as (frames, 2) at ``rate_hz``.
+
+    Silent edges are cut away; a piece that is cut short gets a two-second fade, as an editor would.
+    """
+    wanted = -1 if seconds is None else int((seconds + 10.0) * file.rate_hz)
+    audio, rate = soundfile.read(file.path, frames=wanted, dtype="float64", always_2d=True)
+    if rate != rate_hz:
+        audio = soxr.resample(audio, rate, rate_hz, quality="VHQ")
+    loud = np.flatnonzero(np.abs(audio).max(axis=1) > 10.0 ** (EDGE_DBFS / 20.0))
+    if not loud.size:
+        raise AudioFileError(f"{file.kind} {file.number} is silent")
+    audio = audio[loud[0] : loud[-1] + 1]
+    if seconds is not None and len(audio) > seconds * rate_hz:
+        audio = audio[: int(seconds * rate_hz)].copy()
+        fade = min(len(audio), int(FADE_OUT_S * rate_hz))
+        audio[-fade:] *= 0.5 + 0.5 * np.cos(np.linspace(0.0, np.pi, fade))[:, np.newaxis]
+    return np.ascontiguousarray(audio)
+
+
+def load_pieces(
+    kind: Kind,
+    count: int,
+    seconds: float | None,
+    rate_hz: int,
+    *,
+    first: int = 1,
+    segues: tuple[int, ...] = (),
+) -> list[Piece]:
+    """``count`` pieces of at most ``seconds`` each, ready for ``press_side``.
+
+    ``mixed`` takes the two kinds in turn. ``first`` (from 1) skips files, so that tuning and judging can use
+    different music; the list wraps round. Indices (from 0) in ``segues`` run into the piece before.
+    """
+    kinds = tuple(PACKAGES) if kind == "mixed" else (kind,)
+    fetch(kinds)
+    lists = [list_files(name) for name in kinds]
+    pieces = []
+    for index in range(count):
+        files = lists[index % len(lists)]
+        file = files[(first - 1 + index // len(lists)) % len(files)]
+        pieces.append(
+            Piece(
+                audio=load_audio(file, rate_hz, seconds),
+                title=f"{file.kind.capitalize()} {file.number}",
+                boundary="segue" if index in segues else "gap",
+            )
+        )
+    return pieces
+
+
+def _unpack(package: str, folder: Path) -> None:
+    for tool in ("apt-get", "dpkg-deb"):
+        if shutil.which(tool) is None:
+            raise AudioFileError(
+                f"{package} is fetched with {tool}, which is not here: Debian or Ubuntu is needed"
+            )
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=folder.parent) as scratch:
+        got = subprocess.run(["apt-get", "download", package], cwd=scratch, capture_output=True, text=True)
+        archives = list(Path(scratch).glob("*.deb"))
+        if got.returncode or not archives:
+            reason = (got.stderr.strip().splitlines() or ["no reason given"])[-1]
+            raise AudioFileError(f"{package} could not be downloaded: {reason}")
+        unpacked = Path(scratch) / "unpacked"
+        subprocess.run(["dpkg-deb", "-x", str(archives[0]), str(unpacked)], check=True)
+        unpacked.rename(folder)
+
+
+if __name__ == "__main__":
+    for found in fetch():
+        print(f"{found.kind:<11} {found.number:>2}  {found.rate_hz} Hz  {found.length_s:6.1f} s")

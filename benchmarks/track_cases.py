@@ -1,0 +1,297 @@
+"""Pressed sides with a sleeve for judging the finding of tracks: plain ones and the awkward kinds.
+
+Conventions: every case is made from a seed, so the same number always gives the same side. ``tune`` cases and ``judge``
+cases share no music: files with odd numbers are for tuning, those with even numbers for judging. Printed times are whole
+seconds; one in ten is wrong by 5 to 20 s, one in thirty is missing (shares from the project's literature survey).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks import real_music
+from sidekeep.flow.side_features import Features, SideFeatures
+from sidekeep.model.record import Side, SleeveTrack
+from sidekeep.press.side import Piece, PressSettings, press_side
+from sidekeep.press.truth import Truth
+
+Floats = NDArray[np.float64]
+Split = Literal["tune", "judge"]
+RATE_HZ = 44100
+BLOCK = 65536
+KINDS = (
+    "applause",
+    "quiet movement",
+    "spoken word",
+    "hidden track",
+    "false stop",
+    "time wrong by 10 s",
+    "sleeve one short",
+    "sleeve one over",
+    "no times",
+    "needle already down",
+)
+
+
+@dataclass(kw_only=True)
+class Case:
+    """A side to be cut. ``audio`` may be dropped once measured; ``side`` is what the sleeve says."""
+
+    name: str
+    kind: str
+    truth: Truth
+    side: Side
+    features: Features
+    silences_s: dict[float, list[tuple[float, float]]]
+
+
+def files_for(split: Split, kind: str) -> list[real_music.MusicFile]:
+    """The music of one half."""
+    wanted = 1 if split == "tune" else 0
+    return [file for file in real_music.list_files(kind) if file.number % 2 == wanted]
+
+
+def cases(split: Split, *, plain: int, special: int, first: int = 0) -> Iterator[Case]:
+    """``plain`` ordinary sides from number ``first`` on, then ``special`` of each awkward kind."""
+    real_music.fetch()
+    for number in range(first, first + plain):
+        yield plain_case(split, number)
+    for number in range(first, first + special):
+        for kind in KINDS:
+            yield special_case(split, kind, number)
+
+
+def plain_case(split: Split, number: int) -> Case:
+    """Three to five pieces, any groove noise from -75 to -40 dBFS, gaps of 1 to 6 s, some segues."""
+    rng = np.random.default_rng((number, 101, split == "tune"))
+    segues = number % 2 == 1
+    pieces = _pieces(split, rng, int(rng.integers(3, 6)), segue_share=0.5 if segues else 0.0)
+    settings = _settings(rng)
+    return _press(f"plain {number}", "segues" if segues else "plain", pieces, settings, rng)
+
+
+def special_case(split: Split, kind: str, number: int) -> Case:
+    """One side of an awkward kind."""
+    rng = np.random.default_rng((number, 102, split == "tune", KINDS.index(kind)))
+    pieces = _pieces(split, rng, 4 if kind != "spoken word" else 2, segue_share=0.0)
+    settings = _settings(rng)
+    drop_printed = frozenset[int]()
+    extra = False
+    wrong: dict[int, float] = {}
+    if kind == "applause":
+        pieces = _with_applause(pieces, rng)
+        settings = settings.but(segue_overlap_s=0.5)
+    elif kind == "quiet movement":
+        pieces[1] = dataclasses.replace(pieces[1], audio=pieces[1].audio * 10 ** (-22 / 20))
+        pieces[2] = dataclasses.replace(pieces[2], audio=pieces[2].audio * 10 ** (-14 / 20))
+    elif kind == "spoken word":
+        pieces = [*pieces, Piece(audio=_speech(rng, 75.0), title="Spoken")]
+        pieces.insert(1, Piece(audio=_speech(rng, 60.0), title="Spoken first"))
+    elif kind == "hidden track":
+        pieces[-1] = dataclasses.replace(pieces[-1], gap_s=float(rng.uniform(20.0, 40.0)))
+        drop_printed = frozenset({len(pieces) - 1})
+    elif kind == "false stop":
+        pieces = [_false_stop(piece, rng) for piece in pieces]
+    elif kind == "time wrong by 10 s":
+        wrong = {int(rng.integers(0, len(pieces))): float(rng.choice([-10.0, 10.0]))}
+    elif kind == "sleeve one short":
+        drop_printed = frozenset({int(rng.integers(0, len(pieces)))})
+    elif kind == "sleeve one over":
+        extra = True
+    elif kind == "needle already down":
+        settings = settings.but(needle_down_lead_s=0.0, needle_up_tail_s=0.0)
+    case = _press(f"{kind} {number}", kind, pieces, settings, rng, wrong=wrong, missing=kind == "no times")
+    tracks = [track for index, track in enumerate(case.side.tracks) if index not in drop_printed]
+    if extra:
+        at = int(rng.integers(1, len(tracks)))
+        tracks.insert(at, SleeveTrack(number=0, title="Not there", duration_s=float(rng.integers(100, 300))))
+    numbered = tuple(dataclasses.replace(track, number=n) for n, track in enumerate(tracks, start=1))
+    case.side = Side(name="A", tracks=numbered)
+    return case
+
+
+def _pieces(split: Split, rng: np.random.Generator, count: int, *, segue_share: float) -> list[Piece]:
+    pieces: list[Piece] = []
+    for index in range(count):
+        files = files_for(split, str(rng.choice(["orchestral", "electronic"])))
+        file = files[int(rng.integers(len(files)))]
+        seconds = float(rng.uniform(50.0, 130.0))
+        audio = real_music.load_audio(file, RATE_HZ, seconds)
+        segue = index > 0 and rng.random() < segue_share
+        if segue:
+            audio = _from_first_sound(audio)
+        pieces.append(
+            Piece(
+                audio=audio * 10 ** (rng.uniform(-5.0, 0.0) / 20.0),
+                title=f"Piece {index + 1}",
+                boundary="segue" if segue else "gap",
+            )
+        )
+    return pieces
+
+
+def _from_first_sound(audio: Floats) -> Floats:
+    """A piece that runs out of the one before starts with its music, not with a second of near-silence."""
+    window = RATE_HZ // 10
+    power = np.mean(np.square(audio[: len(audio) // window * window]).reshape(-1, 2 * window), axis=1)
+    first = int(np.argmax(power > 1e-3 * float(np.mean(power))))
+    return audio[first * window :]
+
+
+def _settings(rng: np.random.Generator) -> PressSettings:
+    hiss_dbfs = float(rng.uniform(-75.0, -40.0))
+    wear = (hiss_dbfs + 75.0) / 35.0
+    return PressSettings(
+        hiss_dbfs=hiss_dbfs,
+        rumble_dbfs=float(rng.uniform(-66.0, -46.0)),
+        hum_dbfs=float(rng.uniform(-85.0, -62.0)),
+        hum_hz=float(rng.choice([50.0, 60.0])),
+        chain_dbfs=min(-80.0, hiss_dbfs - float(rng.uniform(8.0, 25.0))),
+        dust_per_min=float(rng.uniform(2.0, 30.0 + 150.0 * wear)),
+        scratches=int(rng.integers(0, 8)),
+        pops_per_min=float(rng.uniform(0.0, 12.0)),
+        thumps=int(rng.integers(0, 15)),
+        crackle_per_s=float(rng.uniform(0.0, 60.0 + 200.0 * wear)),
+        crackle_share=float(rng.uniform(0.0, 0.6)),
+        speed_error=float(rng.uniform(-0.012, 0.012)),
+        peak_dbfs=float(rng.uniform(-18.0, -3.0)),
+        needle_down_lead_s=float(rng.uniform(1.0, 6.0)),
+        lead_in_s=float(rng.uniform(1.0, 7.0)),
+        gap_s=(1.0, 5.0),
+        segue_overlap_s=float(rng.uniform(0.2, 3.0)),
+        run_out_turns=int(rng.integers(2, 12)),
+        needle_up_tail_s=float(rng.uniform(0.7, 5.0)),
+        eccentricity_mm=float(rng.uniform(0.0, 0.4)),
+        channel_gain_db=float(rng.uniform(-2.0, 2.0)),
+    )
+
+
+def _press(
+    name: str,
+    kind: str,
+    pieces: list[Piece],
+    settings: PressSettings,
+    rng: np.random.Generator,
+    *,
+    wrong: dict[int, float] | None = None,
+    missing: bool = False,
+) -> Case:
+    pressed = press_side(pieces, rate_hz=RATE_HZ, settings=settings, seed=int(rng.integers(1 << 30)))
+    tracks = []
+    for index, piece in enumerate(pieces):
+        printed: float | None = float(round(len(piece.audio) / RATE_HZ))
+        if wrong is not None and index in wrong:
+            printed = printed + wrong[index] if printed is not None else None
+        elif wrong is None and rng.random() < 0.1 and printed is not None:
+            printed += float(round(rng.choice([-1.0, 1.0]) * rng.uniform(5.0, 20.0)))
+        elif rng.random() < 1 / 30:
+            printed = None
+        tracks.append(
+            SleeveTrack(number=index + 1, title=piece.title, duration_s=None if missing else printed)
+        )
+    meter = SideFeatures(rate_hz=RATE_HZ, channels=2)
+    for start in range(0, len(pressed.audio), BLOCK):
+        meter.process(pressed.audio[start : start + BLOCK])
+    silences = {level: silences_below(pressed.audio, level) for level in (-40.0, -45.0, -50.0, -55.0, -60.0)}
+    return Case(
+        name=name,
+        kind=kind,
+        truth=pressed.truth,
+        side=Side(name="A", tracks=tuple(tracks)),
+        features=meter.finish(),
+        silences_s=silences,
+    )
+
+
+def silences_below(audio: Floats, level_dbfs: float, shortest_s: float = 1.0) -> list[tuple[float, float]]:
+    """The simplest reference: stretches where 50 ms rms stays under a fixed level for a second, in seconds."""
+    window = RATE_HZ // 20
+    count = len(audio) // window
+    power = np.mean(np.square(audio[: count * window]).reshape(count, -1), axis=1)
+    mask = power < 10 ** (level_dbfs / 10)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    spans = [(a * 0.05, b * 0.05) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    return [span for span in spans if span[1] - span[0] >= shortest_s]
+
+
+def _with_applause(pieces: list[Piece], rng: np.random.Generator) -> list[Piece]:
+    """A live side: applause follows each piece and runs into the next; the marks are where the pieces start."""
+    live = []
+    for index, piece in enumerate(pieces):
+        clap = _applause(rng, float(rng.uniform(5.0, 12.0))) * float(np.abs(piece.audio).max()) * 0.35
+        audio = np.concatenate([piece.audio[: -RATE_HZ // 2], clap])
+        live.append(dataclasses.replace(piece, audio=audio, boundary="segue" if index else "gap"))
+    return live
+
+
+def _applause(rng: np.random.Generator, seconds: float) -> Floats:
+    """A few hundred people clapping: bursts of band-passed noise, each at its own pace, fading away."""
+    from scipy.signal import butter, sosfilt
+
+    count = int(seconds * RATE_HZ)
+    hits = np.zeros((count, 2))
+    for _ in range(220):
+        pace_s, where = rng.uniform(0.2, 0.4), rng.uniform(0.2, 0.8)
+        times = np.arange(rng.uniform(0.0, pace_s), seconds * rng.uniform(0.5, 1.0), pace_s)
+        index = np.clip(((times + rng.normal(0, 0.02, len(times))) * RATE_HZ).astype(int), 0, count - 1)
+        np.add.at(hits, (index, 0), np.sqrt(where) * rng.uniform(0.5, 1.0))
+        np.add.at(hits, (index, 1), np.sqrt(1 - where) * rng.uniform(0.5, 1.0))
+    burst = rng.standard_normal(int(0.012 * RATE_HZ)) * np.exp(-np.arange(int(0.012 * RATE_HZ)) / 120.0)
+    from scipy.signal import fftconvolve
+
+    clap = sosfilt(
+        butter(2, [500.0, 5000.0], "bandpass", fs=RATE_HZ, output="sos"),
+        fftconvolve(hits, burst[:, np.newaxis], axes=0)[:count],
+        axis=0,
+    )
+    ramp = np.minimum(1.0, np.arange(count) / (0.6 * RATE_HZ))[:, np.newaxis]
+    return clap / np.abs(clap).max() * ramp
+
+
+def _speech(rng: np.random.Generator, seconds: float) -> Floats:
+    """One voice: voiced syllables with moving formants, pauses between words, half a second to 1.6 s between sentences."""
+    from scipy.signal import lfilter
+
+    count = int(seconds * RATE_HZ)
+    out = np.zeros(count)
+    position = 0
+    while position < count:
+        for _ in range(int(rng.integers(8, 25))):
+            length = int(rng.uniform(0.09, 0.28) * RATE_HZ)
+            t_s = np.arange(length) / RATE_HZ
+            pitch = rng.uniform(95, 150) * (1 - 0.15 * t_s / t_s[-1])
+            source = np.sign(np.sin(2 * np.pi * np.cumsum(pitch) / RATE_HZ)) + 0.2 * rng.standard_normal(
+                length
+            )
+            for formant in (rng.uniform(300, 800), rng.uniform(900, 2300), rng.uniform(2400, 3200)):
+                radius = np.exp(-np.pi * 90.0 / RATE_HZ)
+                shape = [1.0, -2 * radius * np.cos(2 * np.pi * formant / RATE_HZ), radius**2]
+                source = lfilter([1 - radius], shape, source)
+            syllable = (
+                source / np.abs(source).max() * np.sqrt(np.clip(np.sin(np.pi * t_s / t_s[-1]), 0.0, 1.0))
+            )
+            end = min(count, position + length)
+            out[position:end] += syllable[: end - position] * rng.uniform(0.4, 1.0)
+            position += length + int(rng.uniform(0.0, 0.06) * RATE_HZ)
+            if position >= count:
+                break
+        position += int(rng.uniform(0.4, 1.6) * RATE_HZ)
+    out = np.trim_zeros(out, "b")
+    return np.repeat(out[:, np.newaxis] * 0.3, 2, axis=1)
+
+
+def _false_stop(piece: Piece, rng: np.random.Generator) -> Piece:
+    """The music breaks off for 0.8 to 1.6 s in the middle."""
+    audio = piece.audio
+    at = int(len(audio) * rng.uniform(0.3, 0.7))
+    fade = int(0.08 * RATE_HZ)
+    before = audio[:at].copy()
+    before[-fade:] *= np.linspace(1.0, 0.0, fade)[:, np.newaxis]
+    pause = np.zeros((int(rng.uniform(0.8, 1.6) * RATE_HZ), 2))
+    return dataclasses.replace(piece, audio=np.concatenate([before, pause, audio[at:]]))

@@ -1,0 +1,7 @@
+"""``python -m sidekeep``."""
+
+import sys
+
+from sidekeep.cli.main import main
+
+sys.exit(main())

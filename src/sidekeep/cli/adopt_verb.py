@@ -1,0 +1,52 @@
+"""``sidekeep adopt``: bring existing recordings onto the shelf."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from sidekeep.cli.shelf_verb import add_shelf_option
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    parser.add_argument("file", nargs="+", type=Path, help="recordings, in playing order")
+    parser.add_argument(
+        "--sleeve", type=Path, metavar="FILE", help="the track list of a record new to the shelf"
+    )
+    parser.add_argument(
+        "--record", metavar="NAME", help="a record that is on the shelf already: folder or words"
+    )
+    parser.add_argument(
+        "--sides", metavar="LETTERS", help="side(s) of every file with commas: A,B or AB or A,A,B"
+    )
+    parser.add_argument(
+        "--move", action="store_true", help="remove the originals once the copies are proved equal"
+    )
+    parser.add_argument("--stylus", default="", metavar="NAME", help="the stylus they were played with")
+    parser.add_argument("--json", action="store_true", help="print for machines")
+    add_shelf_option(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Adopt and say where things are now."""
+    from sidekeep.cli.terminal import print_json, progress_bar
+    from sidekeep.service.shelf import adopt, default_shelf
+
+    with progress_bar("adopting", quiet=options.json) as progress:
+        adopted = adopt(
+            options.file,
+            shelf=options.shelf or default_shelf(),
+            sleeve_path=options.sleeve,
+            record_name=options.record,
+            side_letters=options.sides.split(",") if options.sides else None,
+            move=options.move,
+            stylus=options.stylus,
+            progress=progress,
+        )
+    if options.json:
+        print_json({"folder": str(adopted.folder.path), "takes": [take.facts() for take in adopted.takes]})
+    else:
+        for take in adopted.takes:
+            print(f"{adopted.folder.path / take.folder}: side {take.side}, {take.length_s / 60:.1f} min")
+    return 0

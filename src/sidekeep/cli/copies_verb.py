@@ -1,0 +1,70 @@
+"""``sidekeep copies``: copies of a record on the shelf."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from sidekeep.cli.shelf_verb import add_shelf_option
+
+
+def add_recipe_options(parser: argparse.ArgumentParser) -> None:
+    """How takes become copies."""
+    parser.add_argument("--recipe", type=Path, metavar="FILE", help="a recipe.toml to follow")
+    parser.add_argument("--size", choices=("gentle", "even", "thorough", "none"), help="how much is mended")
+    parser.add_argument(
+        "--level",
+        metavar="WHAT",
+        help="peak (default: highest true peak to -1 dBTP), none, or a loudness such as -18 for -18 LUFS",
+    )
+    parser.add_argument(
+        "--lead-in", choices=("cut", "needle", "groove"), help="what is kept before the music"
+    )
+    parser.add_argument("--comment", default="", help="a line about stylus and chain for the tags")
+    parser.add_argument("--replace", action="store_true", help="make again what is there")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    parser.add_argument("record", nargs="?", help="the record: its folder, or words that match just one")
+    parser.add_argument(
+        "--kinds",
+        default="lossless,portable",
+        metavar="KINDS",
+        help="kinds with commas, or all (default: lossless,portable); --kinds list tells what there is",
+    )
+    add_recipe_options(parser)
+    parser.add_argument("--json", action="store_true", help="print for machines")
+    add_shelf_option(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Write copies, then one line per file."""
+    from sidekeep.cli.terminal import progress_bar
+    from sidekeep.cli.transfer_text import print_kinds, show_transfer
+    from sidekeep.errors import ParameterError
+    from sidekeep.service.copies import copy_record
+    from sidekeep.service.recipes import recipe_from
+    from sidekeep.service.shelf import default_shelf
+    from sidekeep.service.transfer import TransferOptions, facts_from
+
+    if options.kinds.strip() == "list":
+        print_kinds()
+        return 0
+    if options.record is None:
+        raise ParameterError(
+            "name the record: its folder, or words that match just one ('sidekeep shelf' lists them)"
+        )
+    is_changed = any((options.recipe, options.size, options.level, options.lead_in))
+    recipe = recipe_from(options.recipe, size=options.size, level=options.level, lead_in=options.lead_in)
+    with progress_bar("listening", quiet=options.json) as progress:
+        result, report_path = copy_record(
+            options.shelf or default_shelf(),
+            options.record,
+            options=TransferOptions(
+                kinds=options.kinds, facts=facts_from(comment=options.comment), replace=options.replace
+            ),
+            recipe=recipe if is_changed else None,
+            progress=progress,
+        )
+    return show_transfer(result, report_path, machine=options.json)

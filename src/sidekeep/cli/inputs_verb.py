@@ -1,0 +1,45 @@
+"""``sidekeep inputs``: sound inputs with their true format."""
+
+from __future__ import annotations
+
+import argparse
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    parser.add_argument("--use", metavar="NAME", help="remember this input (key or part of its name)")
+    parser.add_argument("--json", action="store_true", help="print for machines")
+
+
+def add_input_options(parser: argparse.ArgumentParser) -> None:
+    """Which input and how, for verbs that listen."""
+    parser.add_argument(
+        "--input", metavar="NAME", help="the sound input (remembered; 'sidekeep inputs' lists them)"
+    )
+    parser.add_argument("--rate", type=int, metavar="HZ", help="sample rate (default: the input's own)")
+    parser.add_argument(
+        "--bits", type=int, choices=(16, 24, 32), help="word length (default: the input's own)"
+    )
+
+
+def run(options: argparse.Namespace) -> int:
+    """List."""
+    from sidekeep.cli.terminal import print_json
+    from sidekeep.service.inputs import list_inputs, pick_input
+
+    chosen = pick_input(options.use)
+    inputs = list_inputs()
+    if options.json:
+        print_json({"inputs": [{**vars(each), "is_chosen": each.key == chosen.key} for each in inputs]})
+        return 0
+    for each in inputs:
+        mark = "*" if each.key == chosen.key else " "
+        bits = f"{each.bits} bit" if each.bits else "bits unknown"
+        rates = ", ".join(f"{rate / 1000:g}" for rate in each.rates_hz) or f"{each.rate_hz / 1000:g}"
+        print(f"{mark} {each.name}: {each.channels} channels, {rates} kHz, {bits}")
+        if each.is_loopback:
+            print("    what this machine plays itself, not a turntable")
+        for problem in each.problems:
+            print(f"    {problem}")
+    print("* is used; choose another with 'sidekeep inputs --use NAME'")
+    return 0

@@ -1,0 +1,82 @@
+"""The command line: a thin skin over the service. Verbs load only when they are asked for."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from sidekeep import __version__
+from sidekeep.errors import SidekeepError
+
+VERBS = {
+    "demo": "press an invented record, run the whole job on it, show the result",
+    "inputs": "list sound inputs with their true format",
+    "gauge": "watch the level live, with advice",
+    "take": "record the sides of a record, unattended",
+    "survey": "measure a take and find what is on it",
+    "mend": "write a copy of a take with ticks, pops, crackle and thumps mended",
+    "transfer": "the whole job from files: recordings and a sleeve text in, finished copies out",
+    "copies": "write copies of a record on the shelf",
+    "verify": "check takes, copies and bags against their checksums",
+    "adopt": "bring existing recordings onto the shelf",
+    "shelf": "list and search the shelf, plan records, keep the stylus log",
+}
+"""Every verb and what a person gets from it, in the order of a record's life."""
+
+EXIT_DONE, EXIT_LOOK, EXIT_COULD_NOT = 0, 1, 2
+
+
+def build_parser(verb: str | None) -> argparse.ArgumentParser:
+    """The parser; only the asked verb's module is imported."""
+    parser = argparse.ArgumentParser(
+        prog="sidekeep",
+        description="Move vinyl records into a digital archive.",
+        epilog="Exit codes: 0 done, 1 done but findings need a look, 2 could not. "
+        "'sidekeep VERB --help' tells more.",
+    )
+    parser.add_argument("--version", action="version", version=f"sidekeep {__version__}")
+    verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
+    for name, what in VERBS.items():
+        sub = verbs.add_parser(name, help=what, description=what[0].upper() + what[1:] + ".")
+        sub.add_argument("--debug", action="store_true", help="show the full trace of an error")
+        if name == verb:
+            importlib.import_module(f"sidekeep.cli.{name}_verb").add_arguments(sub)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one verb; returns the exit code."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    verb = next((word for word in words if not word.startswith("-")), None)
+    options = build_parser(verb).parse_args(words)
+    try:
+        return int(importlib.import_module(f"sidekeep.cli.{options.verb}_verb").run(options))
+    except KeyboardInterrupt:
+        return _give_up("stopped; no half-written file was left behind", options.debug)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_COULD_NOT
+    except (SidekeepError, OSError, MemoryError) as error:
+        return _give_up(_one_line(error), options.debug)
+
+
+def _one_line(error: BaseException) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        return f"{error.strerror}: {error.filename}" if error.filename else error.strerror
+    if isinstance(error, MemoryError):
+        return "out of memory; close other programs and try again"
+    return " ".join(str(error).split()) or type(error).__name__
+
+
+def _give_up(message: str, debug: bool) -> int:
+    if debug:
+        raise
+    print(f"sidekeep: {message}", file=sys.stderr)
+    return EXIT_COULD_NOT
+
+
+if __name__ == "__main__":
+    sys.exit(main())

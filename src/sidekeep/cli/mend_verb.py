@@ -1,0 +1,77 @@
+"""``sidekeep mend``: a mended twin of a recording."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    parser.add_argument("source", type=Path, metavar="IN", help="the recording; it is only read")
+    parser.add_argument("out", type=Path, metavar="OUT", help="the mended file (.wav, .flac, .aiff)")
+    parser.add_argument(
+        "--size",
+        choices=("gentle", "even", "thorough"),
+        default="even",
+        help="how much is mended: gentle leaves doubtful places alone, thorough takes faint crackle too",
+    )
+    parser.add_argument(
+        "--leave",
+        metavar="FRAMES",
+        default="",
+        help="start frames of repairs to leave untouched, with commas (from the list of --json)",
+    )
+    parser.add_argument(
+        "--taken-out", type=Path, metavar="FILE", help="also write what was taken out, to listen to"
+    )
+    parser.add_argument("--replace", action="store_true", help="overwrite OUT if it is there")
+    parser.add_argument("--json", action="store_true", help="print the list of repairs for machines")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Mend and tell what was done."""
+    from sidekeep.cli.findings_text import print_findings
+    from sidekeep.cli.terminal import print_json, progress_bar
+    from sidekeep.errors import ParameterError
+    from sidekeep.flow.contract import finding_object, repair_object
+    from sidekeep.model.recipe import MendSettings
+    from sidekeep.service.mend import mend_file
+
+    try:
+        leave = tuple(int(word) for word in options.leave.split(",") if word.strip())
+    except ValueError:
+        raise ParameterError(
+            f"--leave {options.leave!r} must be whole frame numbers with commas between"
+        ) from None
+    with progress_bar("mending", quiet=options.json) as progress:
+        result = mend_file(
+            options.source,
+            options.out,
+            settings=MendSettings(size=options.size, leave=leave),
+            taken_out_path=options.taken_out,
+            replace=options.replace,
+            progress=progress,
+        )
+    rate_hz = result.format.rate_hz
+    if options.json:
+        print_json(
+            {
+                "schema": 1,
+                "rate_hz": rate_hz,
+                "repairs": [repair_object(repair) for repair in result.repairs],
+                "findings": [finding_object(finding, rate_hz) for finding in result.findings],
+            }
+        )
+    else:
+        kinds = [repair.kind for repair in result.repairs]
+        counts = [f"{kinds.count(kind)} {kind}s" for kind in ("tick", "pop", "thump") if kind in kinds]
+        if "crackle" in kinds:
+            counts.append(f"{kinds.count('crackle')} bits of crackle")
+        print(
+            f"{options.out}: mended {', '.join(counts)}"
+            if counts
+            else f"{options.out}: nothing needed mending"
+        )
+        print_findings(result.findings, rate_hz)
+    return 1 if any(finding.severity != "note" for finding in result.findings) else 0

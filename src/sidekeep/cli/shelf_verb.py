@@ -1,0 +1,87 @@
+"""``sidekeep shelf``: what is on the shelf and how far it has come."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+STATES = ("planned", "partly taken", "taken", "cut", "copied", "verified")
+
+
+def add_shelf_option(parser: argparse.ArgumentParser) -> None:
+    """Where the shelf is, for every verb that needs it."""
+    parser.add_argument(
+        "--shelf",
+        type=Path,
+        metavar="DIR",
+        help="the shelf's folder (default: $SIDEKEEP_SHELF, else ~/sidekeep)",
+    )
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    add_shelf_option(parser)
+    parser.add_argument("--json", action="store_true", help="print for machines")
+    actions = parser.add_subparsers(dest="action", metavar="ACTION")
+    listing = actions.add_parser(
+        "list", help="list records, all or those that hold all the words (the default)"
+    )
+    listing.add_argument("words", nargs="*", help="beginnings of words from artist, titles, label, notes")
+    listing.add_argument("--state", choices=STATES, default="", help="only records in this state")
+    plan = actions.add_parser("plan", help="put a record on the shelf that is still to be taken")
+    plan.add_argument("sleeve", type=Path, help="its sleeve text")
+    actions.add_parser("rebuild", help="make the index again from the record folders")
+    stylus = actions.add_parser("styluses", help="hours per stylus; with a name: add or change one")
+    stylus.add_argument("name", nargs="?", help="the stylus")
+    stylus.add_argument("--hours-before", type=float, default=0.0, metavar="H", help="hours played before")
+    stylus.add_argument("--remind-at", type=float, default=400.0, metavar="H", help="when to look at the tip")
+
+
+def run(options: argparse.Namespace) -> int:
+    """List, plan, rebuild, or keep the stylus log."""
+    from sidekeep.cli.terminal import print_json
+    from sidekeep.service import shelf as service
+
+    shelf = options.shelf or service.default_shelf()
+    if options.action == "rebuild":
+        count = service.rebuild(shelf)
+        print_json({"records": count}) if options.json else print(f"{count} records found on {shelf}")
+        return 0
+    if options.action == "plan":
+        folder = service.plan_record(shelf, options.sleeve)
+        print_json({"folder": str(folder.path)}) if options.json else print(f"planned: {folder.path}")
+        return 0
+    if options.action == "styluses":
+        return _styluses(options, shelf)
+    words = " ".join(getattr(options, "words", []))
+    entries = service.list_records(shelf, words, state=getattr(options, "state", ""))
+    if options.json:
+        print_json({"records": [vars(entry) for entry in entries]})
+        return 0
+    for entry in entries:
+        year = f" ({entry.year})" if entry.year else ""
+        name = " - ".join(part for part in (entry.artist, entry.title) if part) or entry.folder
+        print(f"{entry.state:<13} {name}{year}, {entry.track_count} tracks")
+    if not entries:
+        print("nothing matches" if words or getattr(options, "state", "") else f"the shelf {shelf} is empty")
+    return 0
+
+
+def _styluses(options: argparse.Namespace, shelf: Path) -> int:
+    from sidekeep.cli.terminal import print_json
+    from sidekeep.service import shelf as service
+
+    if options.name:
+        service.keep_stylus(
+            shelf, options.name, hours_before=options.hours_before, remind_at_h=options.remind_at
+        )
+    log = service.stylus_hours(shelf)
+    if options.json:
+        print_json({"styluses": [{**vars(item), "is_due": item.is_due} for item in log]})
+        return 0
+    for item in log:
+        due = "  look at the tip, or have it looked at" if item.is_due else ""
+        print(f"{item.name}: {item.hours:.1f} h{due}")
+    if not log:
+        print("no stylus is known yet; name it when you take or adopt a record, or add it here")
+    return 0

@@ -1,0 +1,48 @@
+"""A survey as a person reads it on a terminal."""
+
+from __future__ import annotations
+
+from sidekeep.cli.findings_text import print_findings
+from sidekeep.service.survey import SurveyResult
+from sidekeep.units import MINIMUM_DB, clock_text, frames_to_seconds
+
+
+def _level(value: float, unit: str, digits: int = 1) -> str:
+    return f"{value:.{digits}f} {unit}" if value > MINIMUM_DB + 1.0 else "silent"
+
+
+def print_survey(result: SurveyResult) -> None:
+    """Facts, sides with their tracks, findings."""
+    survey = result.survey
+    form = survey.format
+    depth = f"{form.bits} bit float" if form.is_float else f"{form.bits} bit"
+    ears = {1: "mono", 2: "stereo"}.get(form.channels, f"{form.channels} channels")
+    print(f"{survey.file}: {clock_text(form.length_s)}, {form.rate_hz / 1000:g} kHz, {depth}, {ears}")
+    level, noise, turn = survey.level, survey.noise, survey.turn
+    levels = [
+        f"peak {_level(level.sample_peak_dbfs, 'dBFS')}",
+        f"true peak {_level(level.true_peak_dbtp, 'dBTP')}",
+        f"loudness {_level(level.integrated_lufs, 'LUFS')}",
+        f"range {level.range_lu:.1f} LU",
+        f"balance {level.balance_db:+.1f} dB",
+    ]
+    noises = [f"groove {_level(noise.groove_dbfs, 'dBFS')}", f"rumble {_level(noise.rumble_dbfs, 'dBFS')}"]
+    if noise.hum_hz:
+        noises.append(f"hum {noise.hum_hz:.2f} Hz at {noise.hum_dbfs:.0f} dBFS")
+    print(f"  level   {', '.join(levels)}")
+    print(f"  noise   {', '.join(noises)}")
+    print(f"  damage  {survey.clicks.count} places, {survey.clicks.per_min:.1f} a minute")
+    if turn.source != "none":
+        print(f"  turn    {turn.rpm:.3f} rpm (within {turn.sd_ppm:.0f} ppm, read from {turn.source})")
+    for side in survey.cuts.sides:
+        start, stop = (
+            clock_text(frames_to_seconds(frame, form.rate_hz), 1)
+            for frame in (side.music_start_frame, side.music_stop_frame)
+        )
+        print(f"Side {side.side}  music {start} to {stop}")
+        for track in side.tracks:
+            start = clock_text(frames_to_seconds(track.start_frame, form.rate_hz), 1)
+            length = clock_text(frames_to_seconds(track.stop_frame - track.start_frame, form.rate_hz))
+            how = " (runs on from the one before)" if track.boundary == "segue" else ""
+            print(f"  {track.number:2d}  {start:>8}  {length:>6}  {track.title or 'untitled'}{how}")
+    print_findings(survey.findings, form.rate_hz)

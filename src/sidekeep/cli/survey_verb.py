@@ -1,0 +1,32 @@
+"""``sidekeep survey``: measure a take and find what is on it."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    parser.add_argument("file", nargs="+", type=Path, help="a recording, or the pieces of one side in order")
+    parser.add_argument("--sleeve", type=Path, metavar="FILE", help="the track list as printed on the sleeve")
+    parser.add_argument("--side", metavar="LETTERS", help="which side(s) of the sleeve this is, e.g. A or AB")
+    parser.add_argument("--json", action="store_true", help="print one object for machines")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Survey and print."""
+    from sidekeep.cli.survey_text import print_survey
+    from sidekeep.cli.terminal import print_json, progress_bar
+    from sidekeep.flow.contract import survey_object
+    from sidekeep.service.survey import survey_file
+
+    with progress_bar("listening", quiet=options.json) as progress:
+        result = survey_file(
+            options.file, sleeve_path=options.sleeve, side_letters=options.side, progress=progress
+        )
+    if options.json:
+        print_json(survey_object(result.survey))
+    else:
+        print_survey(result)
+    return 1 if any(finding.severity != "note" for finding in result.survey.findings) else 0

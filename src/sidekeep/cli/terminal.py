@@ -1,0 +1,42 @@
+"""What a person sees while waiting and when it is done: progress, tables, JSON. Rich loads late."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from typing import Any
+
+from sidekeep.flow.progress import Progress, no_progress
+
+
+@contextmanager
+def progress_bar(title: str, *, quiet: bool = False) -> Iterator[Progress]:
+    """A bar on stderr when a person watches; silence for scripts and pipes."""
+    if quiet or not sys.stderr.isatty():
+        yield no_progress
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bars
+
+    with Bars(
+        TextColumn("{task.description}"),
+        BarColumn(bar_width=32),
+        TaskProgressColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    ) as bars:
+        task = bars.add_task(title, total=1.0)
+
+        def report(share: float, doing: str = "") -> None:
+            bars.update(task, completed=min(max(share, 0.0), 1.0), description=doing or title)
+
+        yield report
+
+
+def print_json(value: Mapping[str, Any]) -> None:
+    """One object on standard output; numbers are finite, text is UTF-8."""
+    sys.stdout.write(json.dumps(value, ensure_ascii=False, allow_nan=False, indent=2) + "\n")

@@ -1,0 +1,57 @@
+"""A transfer as a machine reads it, and the kinds of copies as a person does."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from sidekeep.cli.findings_text import print_findings
+from sidekeep.cli.terminal import print_json
+from sidekeep.flow.contract import finding_object, survey_object
+from sidekeep.service.transfer import TransferResult, kinds_of_copies
+
+
+def print_kinds() -> None:
+    """One line per kind of copies."""
+    for name, purpose in kinds_of_copies():
+        print(f"{name:<16} {purpose}")
+
+
+def transfer_object(result: TransferResult, report_path: Path) -> dict[str, Any]:
+    """The object of ``transfer --json``."""
+    return {
+        "schema": 1,
+        "folder": str(result.folder),
+        "report": str(report_path),
+        "gain_db": round(result.gain.gain_db, 4),
+        "gain_text": result.gain.text,
+        "files": [
+            {
+                "path": str(written.path),
+                "kind": written.kind,
+                "size_bytes": written.size_bytes,
+                "sha256": written.sha256,
+                "length_frames": written.length_frames,
+                "action": written.action,
+            }
+            for written in result.written
+        ],
+        "surveys": [survey_object(take.survey) for take in result.takes],
+        "findings": [finding_object(finding, 1) for finding in result.copy_findings],
+    }
+
+
+def show_transfer(result: TransferResult, report_path: Path, *, machine: bool) -> int:
+    """One line per file and the findings, or the object for machines; the exit code."""
+    findings = [finding for take in result.takes for finding in take.survey.findings]
+    if machine:
+        print_json(transfer_object(result, report_path))
+    else:
+        for written in result.written:
+            print(written.path)
+        print(report_path)
+        for take in result.takes:
+            print_findings(take.survey.findings, take.source.format.rate_hz)
+        print_findings(result.copy_findings, 1)
+    severities = {finding.severity for finding in (*findings, *result.copy_findings)}
+    return 1 if severities & {"look", "act"} else 0

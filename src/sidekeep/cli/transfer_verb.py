@@ -1,0 +1,62 @@
+"""``sidekeep transfer``: the whole job from files."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from sidekeep.cli.copies_verb import add_recipe_options
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    parser.add_argument("file", nargs="+", type=Path, help="recordings: one per side, or one with all sides")
+    parser.add_argument("--sleeve", type=Path, metavar="FILE", help="the track list as printed on the sleeve")
+    parser.add_argument(
+        "--out", type=Path, required=True, metavar="DIR", help="where the record's folder goes"
+    )
+    parser.add_argument(
+        "--copies",
+        default="lossless,portable",
+        metavar="KINDS",
+        help="kinds with commas, or all (default: lossless,portable); --copies list tells what there is",
+    )
+    parser.add_argument(
+        "--sides",
+        metavar="LETTERS",
+        help="side(s) of every file with commas, when it is not plain: A,A,B or AB,CD",
+    )
+    parser.add_argument("--picture", type=Path, metavar="FILE", help="a picture of the sleeve's front")
+    parser.add_argument("--back-picture", type=Path, metavar="FILE", help="a picture of the sleeve's back")
+    add_recipe_options(parser)
+    parser.add_argument("--json", action="store_true", help="print for machines")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Transfer, then one line per file."""
+    from sidekeep.cli.terminal import progress_bar
+    from sidekeep.cli.transfer_text import print_kinds, show_transfer
+    from sidekeep.service.recipes import recipe_from
+    from sidekeep.service.report import transfer_with_report
+    from sidekeep.service.transfer import TransferOptions, facts_from, pictures_from
+
+    if options.copies.strip() == "list":
+        print_kinds()
+        return 0
+    chosen = TransferOptions(
+        kinds=options.copies,
+        recipe=recipe_from(options.recipe, size=options.size, level=options.level, lead_in=options.lead_in),
+        facts=facts_from(comment=options.comment),
+        side_letters=tuple(options.sides.split(",")) if options.sides else None,
+        replace=options.replace,
+    )
+    with progress_bar("listening", quiet=options.json) as progress:
+        result, report_path = transfer_with_report(
+            options.file,
+            out_dir=options.out,
+            sleeve_path=options.sleeve,
+            options=chosen,
+            pictures=pictures_from(front=options.picture, back=options.back_picture),
+            progress=progress,
+        )
+    return show_transfer(result, report_path, machine=options.json)

@@ -1,0 +1,56 @@
+"""``sidekeep verify``: whether files still are what they were."""
+
+from __future__ import annotations
+
+import argparse
+
+from sidekeep.cli.shelf_verb import add_shelf_option
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    parser.add_argument(
+        "place", nargs="*", help="folders of copies, bags, or records of the shelf; none: the whole shelf"
+    )
+    parser.add_argument(
+        "--decode", action="store_true", help="also decode every FLAC and compare its own MD5"
+    )
+    parser.add_argument("--json", action="store_true", help="print for machines")
+    add_shelf_option(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Check; 1 when something is changed, missing or unreadable."""
+    from sidekeep.cli.terminal import print_json, progress_bar
+    from sidekeep.service.shelf import default_shelf
+    from sidekeep.service.verify import verify
+
+    with progress_bar("verifying", quiet=options.json) as progress:
+        checked = verify(
+            options.shelf or default_shelf(), options.place, decode_flac=options.decode, progress=progress
+        )
+    if options.json:
+        print_json(
+            {
+                "schema": 1,
+                "ok": all(each.result.ok for each in checked),
+                "places": [
+                    {"place": str(each.place), "ok": each.result.ok, **vars(each.result)} for each in checked
+                ],
+            }
+        )
+    else:
+        for each in checked:
+            result = each.result
+            verdict = "all right" if result.ok else "NOT all right"
+            print(
+                f"{each.place}: {verdict}, {result.checked_files} files, {result.checked_bytes / 1e6:.0f} MB"
+            )
+            for word in ("changed", "missing", "unreadable", "extra"):
+                for path in getattr(result, word):
+                    print(f"  {word}: {path}")
+            for fault in result.faults:
+                print(f"  {fault}")
+        if not checked:
+            print("there is nothing to verify yet")
+    return 0 if all(each.result.ok for each in checked) else 1

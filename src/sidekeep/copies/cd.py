@@ -1,0 +1,160 @@
+"""Arithmetic and limits of the audio CD, and how a record is laid out on discs.
+
+Conventions: a *CD frame* is 1/75 s, 588 samples per channel at 44.1 kHz, 2352 bytes (IEC 60908). Addresses
+are minutes:seconds:frames. A disc has 1 to 99 tracks of at least 4 s; its first track follows a pause of
+2 s that the burner writes. Lengths here are of the programme, without that pause.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from sidekeep.copies.cutting import CD_FRAME, SideAudio, side_cuts
+from sidekeep.copies.kinds import CD_RATE_HZ
+from sidekeep.copies.levels import Piece
+from sidekeep.copies.tagging import TrackFacts
+from sidekeep.errors import ParameterError
+from sidekeep.model.finding import Finding
+
+FRAMES_PER_S = 75
+MAXIMUM_TRACKS = 99
+MINIMUM_TRACK_FRAMES = 4 * FRAMES_PER_S
+FIRST_PAUSE_FRAMES = 2 * FRAMES_PER_S
+SHORT_DISC_FRAMES = 74 * 60 * FRAMES_PER_S
+LONG_DISC_FRAMES = 359_100
+"""79.8 minutes: what a disc sold as 80 minutes is sure to take, first pause and lead-out aside."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Disc:
+    """One disc: the pieces of every track, and the length in CD frames."""
+
+    tracks: tuple[tuple[Piece, ...], ...]
+    length_frames: int
+
+
+def address_text(frames: int) -> str:
+    """CD frames as ``mm:ss:ff``."""
+    seconds, part = divmod(frames, FRAMES_PER_S)
+    minutes, seconds = divmod(seconds, 60)
+    return f"{minutes:02d}:{seconds:02d}:{part:02d}"
+
+
+def address_frames(text: str) -> int:
+    """``mm:ss:ff`` as CD frames."""
+    parts = text.split(":")
+    if len(parts) != 3 or not all(part.isdigit() and part.isascii() for part in parts):
+        raise ParameterError(f"CD address {text!r} must look like 02:30:74")
+    minutes, seconds, part = (int(each) for each in parts)
+    if seconds > 59 or part >= FRAMES_PER_S:
+        raise ParameterError(f"CD address {text!r} must have seconds below 60 and frames below 75")
+    return (minutes * 60 + seconds) * FRAMES_PER_S + part
+
+
+def piece_frames(sides: Sequence[SideAudio]) -> dict[Piece, int]:
+    """Length of every track in CD frames, cut as the copies are."""
+    found: dict[Piece, int] = {}
+    for side_index, side in enumerate(sides):
+        for track_index, (start, stop) in enumerate(side_cuts(side, CD_RATE_HZ, for_cd=True)):
+            found[(side_index, track_index)] = (stop - start) // CD_FRAME
+    return found
+
+
+def lay_out_discs(
+    sides: Sequence[SideAudio],
+    tracks: Mapping[Piece, TrackFacts],
+    *,
+    capacity_frames: int = LONG_DISC_FRAMES,
+) -> tuple[list[Disc], list[Finding]]:
+    """As few discs as hold the record, parted between sides and as even as can be.
+
+    Tracks under 4 s are joined to the next one (the last to the one before), because no CD may have them.
+    A side that fills more than a disc is parted between tracks.
+    """
+    lengths = piece_frames(sides)
+    findings: list[Finding] = []
+    units: list[list[Piece]] = []
+    for side_index, side in enumerate(sides):
+        pieces = [(side_index, track_index) for track_index in range(len(side.spans))]
+        if sum(lengths[piece] for piece in pieces) > capacity_frames or len(pieces) > MAXIMUM_TRACKS:
+            units += [[piece] for piece in pieces]
+        else:
+            units.append(pieces)
+    discs = [_disc(group, lengths, tracks, findings) for group in _part(units, lengths, capacity_frames)]
+    longest = max(disc.length_frames for disc in discs)
+    if longest > capacity_frames:
+        findings.append(
+            _note("cd-too-long", f"a track of {address_text(longest)} does not fit on any CD", "act")
+        )
+    elif longest > SHORT_DISC_FRAMES:
+        findings.append(
+            _note(
+                "cd-long", f"the CD runs {address_text(longest)}: use a disc of 80 minutes, not of 74", "look"
+            )
+        )
+    if len(discs) > 1:
+        findings.append(
+            _note("cd-parted", f"the record is too long for one CD and was parted over {len(discs)} discs")
+        )
+    return discs, findings
+
+
+def _part(units: list[list[Piece]], lengths: Mapping[Piece, int], capacity: int) -> list[list[Piece]]:
+    """Contiguous groups within capacity and 99 tracks: the fewest, and of those the most even."""
+    size = [sum(lengths[piece] for piece in unit) for unit in units]
+    # best[i]: (groups, longest group, where the last group starts) for the first i units.
+    best: list[tuple[int, int, int]] = [(0, 0, 0)]
+    for stop in range(1, len(units) + 1):
+        choices = []
+        for start in range(stop):
+            length = sum(size[start:stop])
+            count = sum(len(unit) for unit in units[start:stop])
+            if (length <= capacity and count <= MAXIMUM_TRACKS) or stop - start == 1:
+                choices.append((best[start][0] + 1, max(best[start][1], length), start))
+        best.append(min(choices))
+    groups: list[list[Piece]] = []
+    stop = len(units)
+    while stop > 0:
+        start = best[stop][2]
+        groups.insert(0, [piece for unit in units[start:stop] for piece in unit])
+        stop = start
+    return groups
+
+
+def _disc(
+    pieces: list[Piece],
+    lengths: Mapping[Piece, int],
+    tracks: Mapping[Piece, TrackFacts],
+    findings: list[Finding],
+) -> Disc:
+    joined: list[list[Piece]] = [[]]
+    for piece in pieces:
+        joined[-1].append(piece)
+        if sum(lengths[each] for each in joined[-1]) >= MINIMUM_TRACK_FRAMES:
+            joined.append([])
+    rest = joined.pop()
+    if rest and joined:
+        joined[-1] += rest
+    elif rest:
+        joined.append(rest)
+        findings.append(
+            _note("cd-too-short", "a CD needs at least 4 s of sound; these copies have less", "act")
+        )
+    for group in joined:
+        if len(group) > 1:
+            titles = " / ".join(tracks[piece].title for piece in group)
+            findings.append(
+                _note(
+                    "cd-short-track",
+                    f"{titles}: joined to one CD track, because a CD track lasts at least 4 s",
+                    "look",
+                )
+            )
+    return Disc(
+        tracks=tuple(tuple(group) for group in joined), length_frames=sum(lengths[each] for each in pieces)
+    )
+
+
+def _note(kind: str, text: str, severity: str = "note") -> Finding:
+    return Finding(kind=kind, start_frame=0, stop_frame=0, severity=severity, text=text)  # type: ignore[arg-type]

@@ -1,0 +1,145 @@
+"""What made what: ``history.json`` at the top of a record's folder, and the journal of a run under way.
+
+The history names every file of the copies with its keys and checksum, so that the next run knows which files
+are its own, which are up to date and which the person has changed. It holds no clock time but what it is
+given. The journal lives in the ``.making`` folder with the files that are finished but not yet named.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from sidekeep.copies.levels import RecordLevels, SoundLevel
+from sidekeep.errors import CopyError
+from sidekeep.files.atomic import copy_error, write_json
+
+HISTORY_NAME = "history.json"
+MAKING_FOLDER = ".making"
+SCHEMA = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class FileEntry:
+    """One finished file. ``payload_sha256`` is of its coded audio without tags; ``lowered_db`` and
+    ``true_peak_dbtp`` are of lossy copies. ``before_sha256`` is of the file this one is just replacing."""
+
+    path: str
+    kind: str
+    sha256: str
+    size_bytes: int
+    audio_key: str = ""
+    tag_key: str = ""
+    payload_sha256: str = ""
+    length_frames: int = 0
+    rate_hz: int = 0
+    lowered_db: float = 0.0
+    true_peak_dbtp: float | None = None
+    before_sha256: str = ""
+
+
+@dataclass
+class History:
+    """Entries by path, and the levels that were measured, by the key of the record's sound."""
+
+    files: dict[str, FileEntry] = field(default_factory=dict)
+    levels: dict[str, RecordLevels] = field(default_factory=dict)
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+    def to_json(self, made_by: str) -> dict[str, Any]:
+        """Plain values, in a fixed order."""
+        return {
+            "schema": SCHEMA,
+            "made_by": made_by,
+            "facts": dict(self.facts),
+            "levels": {key: _levels_to_json(levels) for key, levels in sorted(self.levels.items())},
+            "files": [asdict(self.files[path]) for path in sorted(self.files)],
+        }
+
+
+def read_history(folder: Path) -> History:
+    """The history of a folder; an empty one when there is none yet.
+
+    Raises ``CopyError`` for one that cannot be read: without it nothing in the folder is known as ours.
+    """
+    path = folder / HISTORY_NAME
+    try:
+        text = path.read_text("utf-8")
+    except FileNotFoundError:
+        return History()
+    except (OSError, UnicodeDecodeError) as problem:
+        raise CopyError(f"{path} cannot be read ({problem}); move it away to start anew") from None
+    try:
+        value = json.loads(text)
+        files = {entry["path"]: FileEntry(**entry) for entry in value["files"]}
+        levels = {key: _levels_from_json(each) for key, each in value["levels"].items()}
+        return History(files=files, levels=levels, facts=value.get("facts", {}))
+    except (ValueError, KeyError, TypeError) as problem:
+        raise CopyError(f"{path} is damaged ({problem}); move it away to start anew") from None
+
+
+def write_history(folder: Path, history: History, made_by: str) -> None:
+    """Write it whole, in place of the old one; untouched when nothing changed."""
+    value = history.to_json(made_by)
+    path = folder / HISTORY_NAME
+    text = json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+    try:
+        if path.exists() and path.read_text("utf-8") == text:
+            return
+    except OSError as problem:
+        raise copy_error(problem, path) from problem
+    write_json(path, value, replace=True)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Staged:
+    """A finished audio file without its tags, waiting in ``.making``."""
+
+    sha256: str
+    payload_sha256: str
+    lowered_db: float = 0.0
+    true_peak_dbtp: float | None = None
+
+
+class Journal:
+    """Which files in ``.making`` are whole, and what was measured; written after each one."""
+
+    def __init__(self, making: Path) -> None:
+        self._path = making / "journal.json"
+        self.staged: dict[str, Staged] = {}
+        self.spilled: dict[str, int] = {}
+        self.levels: dict[str, RecordLevels] = {}
+        try:
+            value = json.loads(self._path.read_text("utf-8"))
+            self.staged = {key: Staged(**each) for key, each in value["staged"].items()}
+            self.spilled = {key: int(size) for key, size in value["spilled"].items()}
+            self.levels = {key: _levels_from_json(each) for key, each in value["levels"].items()}
+        except (OSError, ValueError, KeyError, TypeError):
+            # No journal, or a torn one: everything in the folder is made again.
+            self.staged, self.spilled, self.levels = {}, {}, {}
+
+    def save(self) -> None:
+        """Bring it to the disk."""
+        value = {
+            "staged": {key: asdict(each) for key, each in self.staged.items()},
+            "spilled": self.spilled,
+            "levels": {key: _levels_to_json(levels) for key, levels in self.levels.items()},
+        }
+        write_json(self._path, value, replace=True)
+
+
+def _levels_to_json(levels: RecordLevels) -> dict[str, Any]:
+    return {
+        "record": asdict(levels.record),
+        "tracks": [[*piece, asdict(levels.tracks[piece])] for piece in sorted(levels.tracks)],
+    }
+
+
+def _levels_from_json(value: Mapping[str, Any]) -> RecordLevels:
+    return RecordLevels(
+        record=SoundLevel(**value["record"]),
+        tracks={(side, track): SoundLevel(**level) for side, track, level in value["tracks"]},
+    )

@@ -1,0 +1,198 @@
+"""The kinds of copies: what each is for and what it is made of. No audio code here.
+
+``scope`` says what one file holds: a ``track``, a ``side``, the whole ``record``, a track of a ``cd`` set, or
+the untouched takes (``master``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from sidekeep.errors import ParameterError
+
+Scope = Literal["track", "side", "record", "cd", "master"]
+CD_RATE_HZ = 44_100
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kind:
+    """One kind. ``bits`` is 0 for lossy codecs, which are fed with float samples. ``rates_hz`` lists what
+    the codec may be fed with; empty means the take's own rate."""
+
+    name: str
+    suffix: str
+    codec: str
+    scope: Scope
+    bits: int
+    rates_hz: tuple[int, ...]
+    purpose: str
+
+    @property
+    def is_lossy(self) -> bool:
+        """Whether decoding gives other samples than were put in."""
+        return self.bits == 0 and self.scope != "master"
+
+    def shaped(self, bits: int, rate_hz: int | None) -> Kind:
+        """The same kind at another word length and rate, where it is free to choose."""
+        if self.is_lossy or self.rates_hz or self.scope == "master":
+            return self
+        return replace(self, bits=bits, rates_hz=() if rate_hz is None else (rate_hz,))
+
+    def rate_hz(self, take_rate_hz: int) -> int:
+        """The rate this kind is written at: the take's, or the allowed one of the same family."""
+        if not self.rates_hz:
+            return take_rate_hz
+        family = [rate for rate in self.rates_hz if take_rate_hz % rate == 0 or rate % take_rate_hz == 0]
+        return max(family) if family else max(self.rates_hz)
+
+
+_BOTH = (44_100, 48_000)
+KINDS: dict[str, Kind] = {
+    kind.name: kind
+    for kind in (
+        Kind(
+            name="lossless",
+            suffix=".flac",
+            codec="flac",
+            scope="track",
+            bits=24,
+            rates_hz=(),
+            purpose="FLAC, 24 bits at the take's rate: for the music library",
+        ),
+        Kind(
+            name="portable",
+            suffix=".mp3",
+            codec="mp3-320",
+            scope="track",
+            bits=0,
+            rates_hz=_BOTH,
+            purpose="MP3, 320 kbit/s joint stereo: plays everywhere",
+        ),
+        Kind(
+            name="portable-small",
+            suffix=".mp3",
+            codec="mp3-v0",
+            scope="track",
+            bits=0,
+            rates_hz=_BOTH,
+            purpose="MP3, best variable rate (V0): nearly as good, smaller",
+        ),
+        Kind(
+            name="aac",
+            suffix=".m4a",
+            codec="aac",
+            scope="track",
+            bits=0,
+            rates_hz=_BOTH,
+            purpose="AAC, 256 kbit/s in m4a",
+        ),
+        Kind(
+            name="phone",
+            suffix=".opus",
+            codec="opus",
+            scope="track",
+            bits=0,
+            rates_hz=(48_000,),
+            purpose="Opus, 192 kbit/s: small and good, for the phone",
+        ),
+        Kind(
+            name="alac",
+            suffix=".m4a",
+            codec="alac",
+            scope="track",
+            bits=24,
+            rates_hz=(),
+            purpose="ALAC, 24 bits at the take's rate: lossless in m4a",
+        ),
+        Kind(
+            name="wav",
+            suffix=".wav",
+            codec="wav",
+            scope="track",
+            bits=24,
+            rates_hz=(),
+            purpose="WAV, 24 bits at the take's rate: for editing",
+        ),
+        Kind(
+            name="aiff",
+            suffix=".aiff",
+            codec="aiff",
+            scope="track",
+            bits=24,
+            rates_hz=(),
+            purpose="AIFF, 24 bits at the take's rate: for editing",
+        ),
+        Kind(
+            name="side",
+            suffix=".flac",
+            codec="flac",
+            scope="side",
+            bits=24,
+            rates_hz=(),
+            purpose="one FLAC per side with a cue sheet",
+        ),
+        Kind(
+            name="record",
+            suffix=".flac",
+            codec="flac",
+            scope="record",
+            bits=24,
+            rates_hz=(),
+            purpose="one FLAC for the whole record with a cue sheet",
+        ),
+        Kind(
+            name="record-aac",
+            suffix=".m4a",
+            codec="aac",
+            scope="record",
+            bits=0,
+            rates_hz=_BOTH,
+            purpose="one m4a for the whole record with chapters",
+        ),
+        Kind(
+            name="record-opus",
+            suffix=".opus",
+            codec="opus",
+            scope="record",
+            bits=0,
+            rates_hz=(48_000,),
+            purpose="one Opus file for the whole record with chapters",
+        ),
+        Kind(
+            name="cd",
+            suffix=".wav",
+            codec="wav",
+            scope="cd",
+            bits=16,
+            rates_hz=(CD_RATE_HZ,),
+            purpose="44.1 kHz, 16 bits, cut on CD frames, with cue sheets: plays without gaps",
+        ),
+        Kind(
+            name="master",
+            suffix=".wav",
+            codec="bwf",
+            scope="master",
+            bits=0,
+            rates_hz=(),
+            purpose="the untouched takes with sleeve, cuts, recipe and checksums, in a bag",
+        ),
+    )
+}
+
+
+def parse_kinds(text: str | Sequence[str]) -> tuple[str, ...]:
+    """``lossless,portable`` or ``all`` to names, in the order of the table, each once."""
+    words = text.split(",") if isinstance(text, str) else list(text)
+    asked = {word.strip().lower() for word in words if word.strip()}
+    if "all" in asked:
+        asked = (asked - {"all"}) | set(KINDS)
+    unknown = sorted(asked - set(KINDS))
+    if unknown:
+        raise ParameterError(
+            f"no kind of copies is called {unknown[0]!r}; allowed: {', '.join(KINDS)} or all"
+        )
+    if not asked:
+        raise ParameterError(f"no kind of copies was given; allowed: {', '.join(KINDS)} or all")
+    return tuple(name for name in KINDS if name in asked)

@@ -1,0 +1,95 @@
+"""Loudness and peak of tracks and record, measured while the copies are fed, and ReplayGain from them.
+
+ReplayGain 2.0: the gain that brings the BS.1770 loudness to -18 LUFS; the peak is linear, here the true
+peak. The record's loudness is gated over all its tracks as one programme.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.loudness import LoudnessMeter, integrated_loudness
+from sidekeep.dsp.true_peak import TruePeakMeter
+from sidekeep.files.tags import Gain
+from sidekeep.units import MINIMUM_DB, db_to_gain
+
+REFERENCE_LUFS = -18.0
+
+Piece = tuple[int, int]
+"""Index of a side and of a track on it."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SoundLevel:
+    """``true_peak`` is linear; silence reads ``MINIMUM_DB``."""
+
+    integrated_lufs: float
+    true_peak: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class RecordLevels:
+    """Of every track and of the record, as fed (after mending and gain)."""
+
+    record: SoundLevel
+    tracks: Mapping[Piece, SoundLevel] = field(default_factory=dict)
+
+
+def replay_gain(level: SoundLevel, *, lowered_db: float = 0.0, peak: float | None = None) -> Gain:
+    """ReplayGain of a file that was lowered by ``lowered_db``; silence gets 0 dB."""
+    loudness_lufs = level.integrated_lufs - lowered_db
+    gain_db = REFERENCE_LUFS - loudness_lufs if level.integrated_lufs > MINIMUM_DB else 0.0
+    if peak is None:
+        peak = level.true_peak * db_to_gain(-lowered_db)
+    return Gain(gain_db=round(gain_db, 2), peak=round(peak, 6))
+
+
+class LevelTracker:
+    """Feed it every block in order; ``result`` after the last. ``frames`` counts what came of each piece."""
+
+    def __init__(self) -> None:
+        self._piece: Piece | None = None
+        self._loudness: LoudnessMeter | None = None
+        self._peak: TruePeakMeter | None = None
+        self._powers: list[NDArray[np.float64]] = []
+        self._tracks: dict[Piece, SoundLevel] = {}
+        self.frames: dict[Piece, int] = {}
+
+    def process(self, piece: Piece, rate_hz: int, block: NDArray[np.float64]) -> None:
+        """The next frames of a piece."""
+        if piece != self._piece:
+            self._close()
+            self._piece = piece
+            self._loudness = LoudnessMeter(rate_hz, block.shape[1])
+            self._peak = TruePeakMeter(rate_hz, block.shape[1])
+        assert self._loudness is not None
+        assert self._peak is not None
+        self.frames[piece] = self.frames.get(piece, 0) + len(block)
+        self._loudness.process(block)
+        self._peak.process(block)
+
+    def result(self) -> RecordLevels:
+        """Levels of everything fed."""
+        self._close()
+        return RecordLevels(
+            record=SoundLevel(
+                integrated_lufs=integrated_loudness(self._powers),
+                true_peak=max((level.true_peak for level in self._tracks.values()), default=0.0),
+            ),
+            tracks=dict(self._tracks),
+        )
+
+    def _close(self) -> None:
+        if self._piece is None or self._loudness is None or self._peak is None:
+            return
+        self._loudness.finish()
+        self._peak.finish()
+        self._powers.append(self._loudness.powers.copy())
+        self._tracks[self._piece] = SoundLevel(
+            integrated_lufs=integrated_loudness([self._loudness.powers]), true_peak=self._peak.peak
+        )
+        self._piece = self._loudness = self._peak = None

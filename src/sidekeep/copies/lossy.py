@@ -1,0 +1,129 @@
+"""One lossy file: encoded from its spills, decoded again, compared, its true peak measured.
+
+An encoder's noise adds to peaks: what was below full scale can come back above it and be clipped by a
+player. So every lossy copy is decoded and measured; if one passes the ceiling, all copies of that kind are
+made again, lower by what the worst one needs: one gain for the whole record, never one per track.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.copies.plan import PlannedFile
+from sidekeep.copies.spill import BLOCK_FRAMES, read_spills
+from sidekeep.dsp.true_peak import TruePeakMeter
+from sidekeep.errors import Cancelled, CopyError
+from sidekeep.files.sinks import open_sink
+from sidekeep.units import db_to_gain, gain_to_db
+
+LEAST_LIKENESS = 0.8
+"""Correlation a decoded copy must have with what went in; music is above 0.99 at these bit rates."""
+
+_QUIET_POWER = 1e-7
+"""Below -70 dBFS an encoder may leave out what nobody hears: nothing to compare."""
+
+LOWERING_STEP_DB = 0.1
+
+
+@dataclass(frozen=True, kw_only=True)
+class Encoded:
+    """What a finished lossy file turned out to be."""
+
+    lowered_db: float
+    true_peak_dbtp: float
+
+
+def encode_lossy(
+    planned: PlannedFile, spills: list[Path], path: Path, *, lowered_db: float, stop: threading.Event
+) -> Encoded:
+    """Encode, read back, compare, measure. Raises ``CopyError``; ``Cancelled`` when ``stop`` is set."""
+    ear = _Ear(planned, spills, db_to_gain(-lowered_db))
+    sink = open_sink(
+        path,
+        planned.codec,
+        rate_hz=planned.rate_hz,
+        channels=planned.channels,
+        replace=True,
+        listen=ear.hear,
+    )
+    try:
+        for block in read_spills(spills, planned.channels):
+            if stop.is_set():
+                raise Cancelled("the copies were stopped")
+            sink.write(block * ear.gain)
+        sink.close()
+    except BaseException:
+        sink.abandon()
+        raise
+    if sink.written.frames != planned.length_frames:
+        raise CopyError(
+            f"{planned.path}: {sink.written.frames} frames came, {planned.length_frames} were due"
+        )
+    return Encoded(lowered_db=lowered_db, true_peak_dbtp=ear.true_peak_dbtp())
+
+
+def needed_lowering_db(true_peak_dbtp: float, ceiling_dbtp: float) -> float:
+    """How much lower a copy must be made so that its decoded peak stays under the ceiling, in whole steps,
+    with one step to spare because the encoder's noise changes with the level."""
+    over_db = true_peak_dbtp - ceiling_dbtp
+    if over_db <= 0.0:
+        return 0.0
+    return round((math.ceil(over_db / LOWERING_STEP_DB - 1e-9) + 1) * LOWERING_STEP_DB, 3)
+
+
+class _Ear:
+    """Hears the decoded file: true peak, and likeness with what went in, block by block."""
+
+    def __init__(self, planned: PlannedFile, spills: list[Path], gain: float) -> None:
+        self.gain = gain
+        self._planned = planned
+        self._source = read_spills(spills, planned.channels)
+        self._held: NDArray[np.float64] = np.zeros((0, planned.channels))
+        self._heard: list[NDArray[np.float64]] = []
+        self._heard_frames = 0
+        self._meter = TruePeakMeter(planned.rate_hz, planned.channels)
+        self._sums = np.zeros(3)
+        self._frames = 0
+
+    def hear(self, block: NDArray[np.float64]) -> None:
+        """The next decoded frames. Decoders give a thousand at a time; measuring likes more."""
+        self._heard.append(block)
+        self._heard_frames += len(block)
+        if self._heard_frames >= BLOCK_FRAMES:
+            self._measure()
+
+    def _measure(self) -> None:
+        block = np.concatenate(self._heard)
+        self._heard, self._heard_frames = [], 0
+        self._meter.process(block)
+        while len(self._held) < len(block):
+            more = next(self._source, None)
+            if more is None:
+                break
+            self._held = np.concatenate((self._held, more))
+        count = min(len(block), len(self._held))
+        source, self._held = self._held[:count], self._held[count:]
+        self._frames += count
+        decoded = block[:count]
+        self._sums += (np.vdot(source, decoded), np.vdot(source, source), np.vdot(decoded, decoded))
+
+    def true_peak_dbtp(self) -> float:
+        """Of the whole decoded file; raises ``CopyError`` when it is not what went in."""
+        if self._heard:
+            self._measure()
+        self._meter.finish()
+        both, source, decoded = self._sums
+        if source / max(1, self._frames * self._planned.channels) > _QUIET_POWER:
+            likeness = both / math.sqrt(max(source * decoded, 1e-300))
+            if likeness < LEAST_LIKENESS:
+                raise CopyError(
+                    f"{self._planned.path} decodes to something else than went in (likeness "
+                    f"{likeness:.2f}, at least {LEAST_LIKENESS} is needed); the encoder may be damaged"
+                )
+        return gain_to_db(self._meter.peak)

@@ -1,0 +1,142 @@
+"""The ``.making`` folder: audio that is finished and read back but not yet named, and samples waiting.
+
+A file here carries its audio key as its name. The journal says which are whole, so that a run after a power
+cut goes on from them. Several threads note what they finished; one lock guards the journal.
+"""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+
+from sidekeep.copies.cutting import SideAudio
+from sidekeep.copies.history import MAKING_FOLDER, FileEntry, Journal, Staged
+from sidekeep.copies.levels import Piece, RecordLevels
+from sidekeep.copies.payload import file_sha256, payload_sha256
+from sidekeep.copies.plan import PlannedFile, key_of
+from sidekeep.errors import CopyError
+from sidekeep.files.atomic import copy_error
+
+
+class Making:
+    """One record's ``.making`` folder."""
+
+    def __init__(self, record_folder: Path, sides: Sequence[SideAudio]) -> None:
+        self.record_folder = record_folder
+        self.folder = record_folder / MAKING_FOLDER
+        self._sides = sides
+        self._lock = threading.RLock()
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as problem:
+            raise copy_error(problem, record_folder) from problem
+        self._journal = Journal(self.folder)
+
+    def path(self, planned: PlannedFile) -> Path:
+        """Where a file waits."""
+        return self.folder / f"{planned.audio_key}{planned.suffix}"
+
+    def spill_path(self, rate_hz: int, piece: Piece) -> Path:
+        """Where the samples of a track at a rate wait."""
+        key = key_of("spill", self._sides[piece[0]], rate_hz, piece[1])
+        return self.folder / f"{key}.f32"
+
+    def spill_paths(self, planned: PlannedFile) -> list[Path]:
+        """The samples that a lossy file is made of, in order."""
+        return [self.spill_path(planned.rate_hz, piece) for piece in planned.pieces]
+
+    def has_spills(self, planned: PlannedFile) -> bool:
+        """Whether all samples of a lossy file are there, whole."""
+        return all(self.has_spill(path) for path in self.spill_paths(planned))
+
+    def has_spill(self, path: Path) -> bool:
+        """Whether one track's samples are there, whole."""
+        with self._lock:
+            size = self._journal.spilled.get(path.name)
+        return size is not None and path.is_file() and path.stat().st_size == size
+
+    def note_spill(self, path: Path) -> None:
+        """A track's samples are whole."""
+        with self._lock:
+            self._journal.spilled[path.name] = path.stat().st_size
+            self._journal.save()
+
+    def staged(self, planned: PlannedFile) -> Staged | None:
+        """What is known of a file that waits."""
+        with self._lock:
+            return self._journal.staged.get(planned.audio_key)
+
+    def note_staged(
+        self,
+        planned: PlannedFile,
+        *,
+        payload: str | None = None,
+        lowered_db: float = 0.0,
+        true_peak_dbtp: float | None = None,
+    ) -> None:
+        """A file is whole and was read back."""
+        path = self.path(planned)
+        staged = Staged(
+            sha256=file_sha256(path),
+            payload_sha256=payload or payload_sha256(path),
+            lowered_db=lowered_db,
+            true_peak_dbtp=true_peak_dbtp,
+        )
+        with self._lock:
+            self._journal.staged[planned.audio_key] = staged
+            self._journal.save()
+
+    def levels(self, record_key: str) -> RecordLevels | None:
+        """What an earlier run measured of the same sound."""
+        return self._journal.levels.get(record_key)
+
+    def note_levels(self, record_key: str, levels: RecordLevels) -> None:
+        """The record was measured whole."""
+        with self._lock:
+            self._journal.levels = {record_key: levels}
+            self._journal.save()
+
+    def take_over(self, planned: PlannedFile, entry: FileEntry) -> None:
+        """Same sound, other tags or name: start from the finished file, without encoding."""
+        path = self.path(planned)
+        shutil.copyfile(self.record_folder / entry.path, path)
+        payload = payload_sha256(path)
+        if payload != entry.payload_sha256:
+            raise CopyError(f"{entry.path} does not hold the sound its history tells of; verify the folder")
+        self.note_staged(
+            planned, payload=payload, lowered_db=entry.lowered_db, true_peak_dbtp=entry.true_peak_dbtp
+        )
+
+    def holds(self, planned: PlannedFile) -> bool:
+        """Whether an earlier run left this file whole; a lossy one with its samples, to be made lower.
+        What is not whole is forgotten."""
+        if self._is_whole(planned):
+            return True
+        with self._lock:
+            self._journal.staged.pop(planned.audio_key, None)
+        return False
+
+    def _is_whole(self, planned: PlannedFile) -> bool:
+        staged = self.staged(planned)
+        path = self.path(planned)
+        if staged is None or not path.is_file() or (planned.is_lossy and not self.has_spills(planned)):
+            return False
+        try:
+            return payload_sha256(path) == staged.payload_sha256
+        except CopyError:
+            return False
+
+    def tidy(self) -> None:
+        """After a run that broke off: nothing half stays, and no folder that is of no use."""
+        for leftover in self.folder.glob("*.part"):
+            leftover.unlink(missing_ok=True)
+        if not self._journal.staged and not self._journal.spilled:
+            self.clear()
+        if self.record_folder.is_dir() and not any(self.record_folder.iterdir()):
+            self.record_folder.rmdir()
+
+    def clear(self) -> None:
+        """After a run that is complete."""
+        shutil.rmtree(self.folder, ignore_errors=True)

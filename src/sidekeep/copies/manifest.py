@@ -1,0 +1,79 @@
+"""``manifest-sha256.txt`` at the top of a record's folder.
+
+One line per file: SHA-256 in hex, two spaces, the path from the folder with ``/``; sorted by path, UTF-8. The
+form is that of checksum tools, so that ``sha256sum -c`` reads it. The manifest does not list itself nor the
+``.making`` folder.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from sidekeep.copies.payload import file_sha256
+from sidekeep.errors import CopyError
+from sidekeep.files.atomic import copy_error, write_text
+
+MANIFEST_NAME = "manifest-sha256.txt"
+_LINE = re.compile(r"([0-9a-fA-F]{64})[ \t]+\*?(.+)")
+
+
+def manifest_text(sums: Mapping[str, str]) -> str:
+    """Path to checksum, as text."""
+    return "".join(f"{sums[path]}  {path}\n" for path in sorted(sums))
+
+
+def parse_manifest(text: str, name: str = MANIFEST_NAME) -> dict[str, str]:
+    """Path to checksum. Raises ``CopyError`` for a line that is not one, or a path that leaves the folder."""
+    sums: dict[str, str] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        if not line.strip():
+            continue
+        found = _LINE.fullmatch(line.strip("\r\n"))
+        if not found:
+            raise CopyError(f"{name} line {number} is not a checksum and a path; the manifest is damaged")
+        path = found[2]
+        if path.startswith("/") or os.path.isabs(path) or ".." in re.split(r"[/\\]", path):
+            raise CopyError(f"{name} line {number} names {path!r} outside its folder; do not trust it")
+        sums[path] = found[1].lower()
+    return sums
+
+
+def read_manifest(folder: Path) -> dict[str, str]:
+    """The manifest of a folder; empty when there is none."""
+    path = folder / MANIFEST_NAME
+    try:
+        return parse_manifest(path.read_text("utf-8"), str(path))
+    except FileNotFoundError:
+        return {}
+    except (OSError, UnicodeDecodeError) as problem:
+        raise CopyError(f"{path} cannot be read ({problem})") from None
+
+
+def write_manifest(folder: Path, sums: Mapping[str, str]) -> Path:
+    """Write the manifest of a folder whole; untouched when it says the same."""
+    path = folder / MANIFEST_NAME
+    text = manifest_text(sums)
+    try:
+        if path.exists() and path.read_text("utf-8") == text:
+            return path
+    except (OSError, UnicodeDecodeError):
+        pass
+    write_text(path, text, replace=True)
+    return path
+
+
+def add_to_manifest(folder: Path, paths: Sequence[str]) -> Path:
+    """Put files that were written after the copies (the report) into the manifest, or their new checksums.
+
+    ``paths`` are relative to the folder, with ``/``.
+    """
+    sums = read_manifest(folder)
+    for path in paths:
+        try:
+            sums[path] = file_sha256(folder / path)
+        except OSError as problem:
+            raise copy_error(problem, folder / path) from problem
+    return write_manifest(folder, sums)

@@ -1,0 +1,162 @@
+"""The master: the untouched takes with all that is known about them, in a bag.
+
+A take that is a WAV or RF64 with a ``bext`` chunk is copied byte for byte; other PCM recordings become
+Broadcast Wave (RF64 past 4 GiB) with the same samples; what is neither (a lossy file that was adopted, float
+samples) is kept as the file it is. Documents (sleeve, cuts, recipe, report) go beside them.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from sidekeep.copies.bag import make_bag, read_bag_info, read_bag_manifest
+from sidekeep.copies.naming import safe_name, unique_name
+from sidekeep.copies.payload import file_sha256
+from sidekeep.errors import CopyError, ParameterError
+from sidekeep.files.atomic import copy_error, flush_file, flush_folder
+from sidekeep.files.bext import Bext
+from sidekeep.files.chunks import survey_chunks
+from sidekeep.files.reader import open_source
+from sidekeep.files.samples import to_whole
+from sidekeep.files.sinks import open_sink
+
+_EXACT_CONTAINERS = ("wav", "rf64", "bw64", "w64", "wavex", "aiff", "flac", "alac", "caf")
+_BLOCK_FRAMES = 65536
+
+
+@dataclass(frozen=True, kw_only=True)
+class MasterTake:
+    """One recording: where it is, what it is called in the bag (``side A``), what ``bext`` is to say."""
+
+    path: Path
+    name: str
+    bext: Bext = field(default_factory=Bext)
+
+
+@dataclass(frozen=True, kw_only=True)
+class MasterPlan:
+    """Takes, documents (name in the bag to content) and the lines of ``bag-info.txt`` (Source-Organization,
+    External-Description, Bagging-Date, ... as RFC 8493 section 2.2.2 names them; no clock is read)."""
+
+    takes: tuple[MasterTake, ...]
+    documents: Mapping[str, bytes] = field(default_factory=dict)
+    info: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if not self.takes:
+            raise ParameterError("a master needs at least one take")
+
+
+@dataclass(frozen=True, kw_only=True)
+class MasterState:
+    """What the folder has against what the plan wants. ``sums`` are those of a bag that is right already."""
+
+    key: str
+    sums: Mapping[str, str] | None
+
+
+def look_at_master(plan: MasterPlan, folder: Path, *, replace: bool) -> MasterState:
+    """Whether the bag is there already. Raises ``CopyError`` when another one is in the way."""
+    from sidekeep.copies.plan import key_of
+
+    try:
+        takes = [(take.name, file_sha256(take.path), repr(take.bext)) for take in plan.takes]
+    except OSError as problem:
+        raise CopyError(f"a take cannot be read: {problem.filename} ({problem.strerror})") from None
+    key = key_of(takes, {name: file.hex() for name, file in plan.documents.items()}, dict(plan.info))
+    if not folder.exists():
+        return MasterState(key=key, sums=None)
+    if read_bag_info(folder).get("Internal-Sender-Identifier") == key:
+        sums = _known_sums(folder)
+        if all((folder / path).is_file() for path in sums):
+            return MasterState(key=key, sums=sums)
+    if not replace:
+        raise CopyError(
+            f"{folder} is there already and holds another master; nothing is overwritten without replace"
+        )
+    return MasterState(key=key, sums=None)
+
+
+def build_master(plan: MasterPlan, key: str, making: Path) -> dict[str, str]:
+    """Make the bag in an empty place (``making`` is removed first). Gives checksums by path in the bag."""
+    try:
+        shutil.rmtree(making, ignore_errors=True)
+        takes = making / "data" / "takes"
+        takes.mkdir(parents=True)
+        taken: set[str] = set()
+        for take in plan.takes:
+            _place_take(take, takes, taken)
+        for name, content in plan.documents.items():
+            target = making / "data" / safe_name(_plain(Path(name).stem), Path(name).suffix)
+            target.write_bytes(content)
+        sums = make_bag(making, {**plan.info, "Internal-Sender-Identifier": key})
+        for path in sums:
+            flush_file(making / path)
+    except OSError as problem:
+        raise copy_error(problem, making) from problem
+    return sums
+
+
+def name_master(making: Path, folder: Path) -> None:
+    """Give the finished bag its place; what was there before (``replace`` was asked) goes."""
+    old = making.with_name(making.name + ".old")
+    try:
+        if folder.exists():
+            shutil.rmtree(old, ignore_errors=True)
+            os.rename(folder, old)
+        os.rename(making, folder)
+        flush_folder(folder.parent)
+        shutil.rmtree(old, ignore_errors=True)
+    except OSError as problem:
+        raise copy_error(problem, folder) from problem
+
+
+def _place_take(take: MasterTake, folder: Path, taken: set[str]) -> None:
+    source = open_source(take.path)
+    form = source.format
+    exact = form.container in _EXACT_CONTAINERS and not form.is_float and form.bits in (16, 24, 32)
+    if not exact or _has_bext(take.path):
+        target = folder / unique_name(_plain(take.name), take.path.suffix.lower(), taken)
+        digest = file_sha256(take.path)
+        shutil.copyfile(take.path, target)
+        if file_sha256(target) != digest:
+            raise CopyError(f"{target} does not read back as it was written; the disk may be failing")
+        return
+    target = folder / unique_name(_plain(take.name), ".wav", taken)
+    with open_sink(
+        target,
+        "bwf",
+        rate_hz=form.rate_hz,
+        channels=form.channels,
+        bits=form.bits,
+        bext=take.bext,
+    ) as sink:
+        for block in source.blocks(_BLOCK_FRAMES):
+            sink.write_int(to_whole(block, form.bits)[0])
+
+
+def _plain(name: str) -> str:
+    """Without percent signs: RFC 8493 wants them encoded in manifests, and not every reader decodes them."""
+    return name.replace("%", " percent")
+
+
+def _has_bext(path: Path) -> bool:
+    with open(path, "rb") as handle:
+        layout = survey_chunks(handle)
+    return layout is not None and layout.verdict == "sound" and "bext" in layout.chunks
+
+
+def _known_sums(folder: Path) -> dict[str, str]:
+    sums: dict[str, str] = {}
+    for name in ("manifest-sha256.txt", "tagmanifest-sha256.txt"):
+        try:
+            text = (folder / name).read_text("utf-8")
+        except (OSError, UnicodeDecodeError):
+            return {name: ""}
+        sums.update(read_bag_manifest(text, name))
+    sums["tagmanifest-sha256.txt"] = file_sha256(folder / "tagmanifest-sha256.txt")
+    return sums

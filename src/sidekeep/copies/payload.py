@@ -1,0 +1,68 @@
+"""Checksums: of whole files, and of the coded audio in a file whatever its tags say."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from sidekeep.errors import CopyError
+from sidekeep.files.flac import stream_md5
+
+_DECODE_FRAMES = 65536
+_CHUNK_BYTES = 1 << 20
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file's bytes. ``OSError`` comes out as it is."""
+    digest = hashlib.sha256()
+    buffer = bytearray(_CHUNK_BYTES)
+    view = memoryview(buffer)
+    with open(path, "rb", buffering=0) as handle:
+        while count := handle.readinto(buffer):
+            digest.update(view[:count])
+    return digest.hexdigest()
+
+
+def payload_sha256(path: Path) -> str:
+    """SHA-256 of the audio packets of a file, in order: tagging must not change it."""
+    import av
+
+    digest = hashlib.sha256()
+    try:
+        with av.open(str(path), "r") as container:
+            stream = container.streams.audio[0]
+            for packet in container.demux(stream):
+                if packet.size:
+                    digest.update(bytes(packet))
+    except (av.error.FFmpegError, IndexError) as problem:
+        raise CopyError(f"{path.name} cannot be read back ({problem}); the disk may be failing") from None
+    return digest.hexdigest()
+
+
+def flac_md5_matches(path: Path) -> bool:
+    """Decode a FLAC file and compare with the MD5 it carries (RFC 9639, section 8.2); one without an MD5
+    must at least decode. False when it cannot be decoded."""
+    try:
+        with open(path, "rb") as handle:
+            head = handle.read(42)
+        wanted = stream_md5(head)
+        # Bits per sample less one: the last 5 bits but for the 36 of the length (RFC 9639, section 8.2).
+        bits = ((int.from_bytes(head[18:26], "big") >> 36) & 0x1F) + 1
+        got = hashlib.md5(usedforsecurity=False)
+        with soundfile.SoundFile(str(path)) as sound:
+            for block in sound.blocks(_DECODE_FRAMES, dtype="int32", always_2d=True):
+                got.update(_packed(block, bits))
+    except (OSError, soundfile.SoundFileError):
+        return False
+    return wanted in ("", got.hexdigest())
+
+
+def _packed(block: NDArray[np.int32], bits: int) -> bytes:
+    """Signed little-endian samples in whole bytes, as the MD5 is defined over them."""
+    size = (bits + 7) // 8
+    whole = np.ascontiguousarray(block >> (32 - bits), dtype="<i4")
+    return whole.view(np.uint8).reshape(-1, 4)[:, :size].tobytes()

@@ -1,0 +1,382 @@
+"""Every file that is to be made, before any sound flows: names, spans, rates, tags, keys.
+
+Paths are relative to the record's folder, with ``/``. Pieces are ``(side index, track index)`` pairs in
+playing order. An *audio key* names all that decides the samples of a file, a *tag key* all that decides its
+tags: a file whose two keys and checksum stand in the history is not made again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from sidekeep.copies.cd import Disc, lay_out_discs
+from sidekeep.copies.codes import check_barcode, check_isrc
+from sidekeep.copies.cue import CueTrack
+from sidekeep.copies.cutting import SideAudio, side_cuts
+from sidekeep.copies.kinds import KINDS, Kind, parse_kinds
+from sidekeep.copies.levels import Piece, RecordLevels
+from sidekeep.copies.master import MasterPlan
+from sidekeep.copies.naming import NamingRules, folder_name, safe_name, track_path
+from sidekeep.copies.tagging import TransferFacts, file_tags, side_name_text, track_facts
+from sidekeep.errors import ParameterError
+from sidekeep.files.pictures import Picture
+from sidekeep.files.tags import TagSet, clean_tags
+from sidekeep.model.finding import Finding
+from sidekeep.model.record import Record
+
+COPIES_VERSION = 1
+"""Raised whenever the same input would give other files."""
+
+LOSSY_CEILING_DBTP = -0.1
+"""Highest true peak a decoded lossy copy may reach; the encoder's own noise may not push it into clipping."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlannedFile:
+    """One audio file. ``rate_hz`` and ``length_frames`` are of the samples that go into the codec."""
+
+    kind: str
+    path: str
+    codec: str
+    suffix: str
+    rate_hz: int
+    bits: int
+    channels: int
+    pieces: tuple[Piece, ...]
+    length_frames: int
+    tags: TagSet
+    marks: tuple[CueTrack, ...]
+    audio_key: str
+    tag_key: str
+
+    @property
+    def is_lossy(self) -> bool:
+        """Fed with float samples and decoded to check its peak."""
+        return self.bits == 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class CopyPlan:
+    """All files of one run. ``texts`` are small files known beforehand (playlists, cue sheets, cover)."""
+
+    folder: Path
+    record: Record
+    sides: tuple[SideAudio, ...]
+    kinds: tuple[str, ...]
+    files: tuple[PlannedFile, ...]
+    texts: Mapping[str, bytes]
+    pictures: tuple[Picture, ...] = ()
+    levels: RecordLevels | None = None
+    master: MasterPlan | None = None
+    record_key: str = ""
+    dither_seed: int = 1
+    lossy_ceiling_dbtp: float = LOSSY_CEILING_DBTP
+    id3_version: int = 4
+    replace: bool = False
+    findings: tuple[Finding, ...] = ()
+    facts: TransferFacts = field(default_factory=TransferFacts)
+
+
+def key_of(*parts: Any) -> str:
+    """A short name for a value: the same on every machine and in every run."""
+    text = json.dumps(parts, ensure_ascii=True, sort_keys=True, default=str, separators=(",", ":"))
+    return hashlib.sha256(text.encode("ascii")).hexdigest()[:32]
+
+
+def library_versions() -> dict[str, str]:
+    """Versions of what turns samples into files: another version may write other bytes."""
+    import av
+    import mutagen
+    import soundfile
+    import soxr
+
+    return {
+        "av": av.__version__,
+        "sndfile": soundfile.__libsndfile_version__,
+        "soxr": soxr.__version__,
+        "mutagen": mutagen.version_string,
+    }
+
+
+def plan_copies(
+    record: Record,
+    sides: Sequence[SideAudio],
+    kinds: Sequence[str] | str,
+    out_dir: Path,
+    *,
+    naming: NamingRules | None = None,
+    facts: TransferFacts | None = None,
+    pictures: Sequence[Picture] = (),
+    levels: RecordLevels | None = None,
+    master: MasterPlan | None = None,
+    dither_seed: int = 1,
+    exact_bits: int = 24,
+    exact_rate_hz: int | None = None,
+    lossy_ceiling_dbtp: float = LOSSY_CEILING_DBTP,
+    id3_version: int = 4,
+    replace_existing: bool = False,
+) -> CopyPlan:
+    """Lay out all copies of a record under ``out_dir/<folder of the record>``.
+
+    ``sides`` go in playing order and hold one span per track; their tracks are named by the sleeve's side of
+    the same letter, in order. Without ``levels`` they are measured while the copies are fed. ``exact_bits`` (16
+    or 24) and ``exact_rate_hz`` (None: the take's) are for lossless kinds other than cd and master. Nothing is
+    written. Raises ``ParameterError`` for values that cannot be written (a NUL in a title, a wrong ISRC).
+    """
+    naming = naming or NamingRules()
+    facts = facts or TransferFacts()
+    names = parse_kinds(kinds)
+    if not sides:
+        raise ParameterError("no side was given; copies need at least one")
+    letters = [side.side for side in sides]
+    if len(set(letters)) != len(letters):
+        raise ParameterError(f"sides {', '.join(letters)} must have different names")
+    if not -12.0 <= lossy_ceiling_dbtp <= 0.0:
+        raise ParameterError(f"lossy_ceiling_dbtp={lossy_ceiling_dbtp:g} must lie between -12 and 0")
+    if exact_bits not in (16, 24):
+        raise ParameterError(f"exact_bits={exact_bits} must be 16 or 24")
+    if exact_rate_hz is not None and not 8_000 <= exact_rate_hz <= 384_000:
+        raise ParameterError(f"exact_rate_hz={exact_rate_hz} must lie between 8000 and 384000")
+    if len({side.channels for side in sides}) > 1:
+        raise ParameterError("the sides have different numbers of channels; make them alike first")
+    if "master" in names and master is None:
+        raise ParameterError("a master needs the takes it is made of; none were given")
+    facts = replace(
+        facts,
+        barcode=check_barcode(facts.barcode or record.barcode),
+        isrcs={piece: check_isrc(code) for piece, code in facts.isrcs.items()},
+    )
+    folder = Path(out_dir) / folder_name(naming, _folder_values(record))
+    builder = _Builder(
+        record, tuple(sides), naming, facts, tuple(pictures), dither_seed, id3_version, lossy_ceiling_dbtp
+    )
+    for name in names:
+        builder.add(KINDS[name].shaped(exact_bits, exact_rate_hz))
+    return CopyPlan(
+        folder=folder,
+        record=record,
+        sides=tuple(sides),
+        kinds=names,
+        files=tuple(builder.files),
+        texts=builder.texts,
+        pictures=tuple(pictures),
+        levels=levels,
+        master=master if "master" in names else None,
+        record_key=builder.record_key,
+        dither_seed=dither_seed,
+        lossy_ceiling_dbtp=lossy_ceiling_dbtp,
+        id3_version=id3_version,
+        replace=replace_existing,
+        findings=tuple(builder.findings),
+        facts=facts,
+    )
+
+
+def _folder_values(record: Record) -> dict[str, str]:
+    return {
+        "artist": record.artist,
+        "title": record.title,
+        "year": str(record.year) if record.year else "",
+        "label": record.label,
+        "catalogue_number": record.catalogue_number,
+    }
+
+
+class _Builder:
+    """Collects the files of a plan, kind by kind."""
+
+    def __init__(
+        self,
+        record: Record,
+        sides: tuple[SideAudio, ...],
+        naming: NamingRules,
+        facts: TransferFacts,
+        pictures: tuple[Picture, ...],
+        dither_seed: int,
+        id3_version: int,
+        lossy_ceiling_dbtp: float,
+    ) -> None:
+        self.record = record
+        self.sides = sides
+        self.naming = naming
+        self.facts = facts
+        self.pictures = pictures
+        self.dither_seed = dither_seed
+        self.id3_version = id3_version
+        self.lossy_ceiling_dbtp = lossy_ceiling_dbtp
+        self.pieces = [(s, t) for s, side in enumerate(sides) for t in range(len(side.spans))]
+        self.tracks = track_facts(record, sides, facts)
+        self.side_keys = [asdict(side) for side in sides]
+        self.record_key = key_of(self.side_keys)
+        self.versions = library_versions()
+        self.picture_key = key_of([hashlib.sha256(each.data).hexdigest() for each in pictures])
+        self.files: list[PlannedFile] = []
+        self.texts: dict[str, bytes] = {}
+        self.findings: list[Finding] = []
+
+    def add(self, kind: Kind) -> None:
+        """All files of a kind."""
+        if kind.scope == "track":
+            self._add_tracks(kind)
+        elif kind.scope == "side":
+            for index in range(len(self.sides)):
+                self._add_whole(kind, [piece for piece in self.pieces if piece[0] == index])
+        elif kind.scope == "record":
+            self._add_whole(kind, self.pieces)
+        elif kind.scope == "cd":
+            self._add_cd(kind)
+        if self.pictures and kind.scope != "master":
+            front = next((each for each in self.pictures if each.kind == "front"), self.pictures[0])
+            self.texts[f"{kind.name}/cover.jpg"] = front.data
+
+    def _add_tracks(self, kind: Kind) -> None:
+        from sidekeep.copies.playlist import playlist_text
+
+        taken: set[str] = set()
+        first = len(self.files)
+        for piece in self.pieces:
+            facts = self.tracks[piece]
+            path = f"{kind.name}/" + track_path(self.naming, facts.naming_values(), kind.suffix, taken)
+            tags = file_tags(self.record, self.facts, facts)
+            self._add_file(kind, path, [piece], tags, kind.rate_hz(self.sides[piece[0]].rate_hz))
+        entries = [
+            (each.path.removeprefix(f"{kind.name}/"), each.length_frames / each.rate_hz, each.tags)
+            for each in self.files[first:]
+        ]
+        name = safe_name(self.record.title or "Record", ".m3u8")
+        self.texts[f"{kind.name}/{name}"] = playlist_text(entries)
+
+    def _add_whole(self, kind: Kind, pieces: list[Piece]) -> None:
+        from sidekeep.copies.cue import cue_sheet
+
+        rate_hz = kind.rate_hz(max(self.sides[side].rate_hz for side, _ in pieces))
+        title = self.record.title or "Record"
+        tags = file_tags(self.record, self.facts, None)
+        if kind.scope == "side":
+            side = self.sides[pieces[0][0]].side
+            title = f"{title} ({side_name_text(side)})"
+            tags = replace(tags, side=side)
+        tags = replace(tags, title=title)
+        path = f"{kind.name}/" + safe_name(title, kind.suffix)
+        planned = self._add_file(kind, path, pieces, tags, rate_hz)
+        if kind.suffix == ".flac":
+            file_name = path.removeprefix(f"{kind.name}/")
+            self.texts[path.removesuffix(kind.suffix) + ".cue"] = cue_sheet(
+                [(file_name, "WAVE", planned.marks)],
+                title=title,
+                performer=self.record.artist,
+                rate_hz=rate_hz,
+                catalogue=self.facts.barcode,
+                year=self.record.year,
+                genre=self.record.genre,
+            )
+
+    def _add_cd(self, kind: Kind) -> None:
+        from sidekeep.copies.cue import cue_sheet
+
+        discs, findings = lay_out_discs(self.sides, self.tracks)
+        self.findings += findings
+        for number, disc in enumerate(discs, start=1):
+            taken: set[str] = set()
+            place = f"{kind.name}/" + (f"disc {number}/" if len(discs) > 1 else "")
+            sheet: list[tuple[str, str, tuple[CueTrack, ...]]] = []
+            for track_number, pieces in enumerate(disc.tracks, start=1):
+                facts = self._cd_facts(disc, track_number, pieces)
+                name = track_path(NamingRules(), facts.naming_values(), kind.suffix, taken)
+                tags = replace(
+                    file_tags(self.record, self.facts, facts),
+                    track_number=track_number,
+                    track_total=len(disc.tracks),
+                    disc_number=number,
+                    disc_total=len(discs),
+                )
+                planned = self._add_file(kind, place + name, list(pieces), tags, kind.rate_hz(0))
+                mark = replace(planned.marks[0], number=track_number, title=facts.title, isrc=facts.isrc)
+                sheet.append((name, "WAVE", (mark,)))
+            title = self.record.title + (f" (disc {number})" if len(discs) > 1 else "")
+            self.texts[place + safe_name(title or "Record", ".cue")] = cue_sheet(
+                sheet,
+                title=title,
+                performer=self.record.artist,
+                rate_hz=kind.rate_hz(0),
+                catalogue=self.facts.barcode,
+                year=self.record.year,
+                genre=self.record.genre,
+                for_cd=True,
+            )
+
+    def _cd_facts(self, disc: Disc, number: int, pieces: tuple[Piece, ...]) -> Any:
+        facts = self.tracks[pieces[0]]
+        title = " / ".join(self.tracks[piece].title for piece in pieces)
+        width = max(2, len(str(len(disc.tracks))))
+        return replace(facts, title=title, number_text=f"{number:0{width}d}")
+
+    def _add_file(
+        self, kind: Kind, path: str, pieces: list[Piece], tags: TagSet, rate_hz: int
+    ) -> PlannedFile:
+        marks = self._marks(kind, pieces, rate_hz)
+        length = marks[-1].stop_frame
+        if kind.codec == "opus" and len(pieces) > 1:
+            chapters = tuple((mark.start_frame / rate_hz, mark.title) for mark in marks)
+            tags = replace(tags, chapters=chapters)
+        tags = clean_tags(tags)
+        involved = range(len(self.sides)) if kind.is_lossy else sorted({side for side, _ in pieces})
+        ceiling = self.lossy_ceiling_dbtp if kind.is_lossy else None
+        planned = PlannedFile(
+            kind=kind.name,
+            path=path,
+            codec=kind.codec,
+            suffix=kind.suffix,
+            rate_hz=rate_hz,
+            bits=kind.bits,
+            channels=2 if kind.scope == "cd" else self.sides[0].channels,
+            pieces=tuple(pieces),
+            length_frames=length,
+            tags=tags,
+            marks=marks,
+            audio_key=key_of(
+                COPIES_VERSION,
+                self.versions,
+                (kind.codec, kind.scope, rate_hz, kind.bits, self.dither_seed, ceiling),
+                [self.side_keys[side] for side in involved],
+                pieces,
+            ),
+            tag_key=key_of(
+                COPIES_VERSION,
+                asdict(tags),
+                [(mark.start_frame, mark.title, mark.performer, mark.isrc) for mark in marks]
+                if len(pieces) > 1
+                else [],
+                self.picture_key,
+                self.record_key,
+                self.id3_version if kind.suffix in (".mp3", ".wav", ".aiff") else 0,
+            ),
+        )
+        self.files.append(planned)
+        return planned
+
+    def _marks(self, kind: Kind, pieces: list[Piece], rate_hz: int) -> tuple[CueTrack, ...]:
+        """Start and stop of every piece in the file."""
+        marks: list[CueTrack] = []
+        at = 0
+        for side, track in pieces:
+            start, stop = side_cuts(self.sides[side], rate_hz, for_cd=kind.scope == "cd")[track]
+            facts = self.tracks[(side, track)]
+            marks.append(
+                CueTrack(
+                    number=len(marks) + 1,
+                    title=facts.title,
+                    performer=facts.artist,
+                    isrc=facts.isrc,
+                    composer=facts.composer,
+                    start_frame=at,
+                    stop_frame=at + stop - start,
+                )
+            )
+            at += stop - start
+        return tuple(marks)

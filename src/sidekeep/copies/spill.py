@@ -1,0 +1,55 @@
+"""Samples laid down on the disk between the render and the slow encoders.
+
+Raw little-endian float32, interleaved, one file per track and rate. They let tracks be encoded side by side
+without holding them in memory, and let a lossy copy be made again a little lower.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.files.atomic import part_path
+
+SAMPLE_BYTES = 4
+BLOCK_FRAMES = 65536
+
+
+class SpillWriter:
+    """Appends frames to ``<path>.part``; ``close`` gives the name. ``OSError`` comes out as it is."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.frames = 0
+        self._file = open(part_path(path), "wb")  # noqa: SIM115  (closed by close or drop)
+
+    def write(self, block: NDArray[np.float64]) -> None:
+        """Append (n, channels)."""
+        self._file.write(np.ascontiguousarray(block, dtype="<f4").data)
+        self.frames += len(block)
+
+    def close(self) -> None:
+        """Finish; the file is whole from here on."""
+        self._file.close()
+        part_path(self.path).replace(self.path)
+
+    def drop(self) -> None:
+        """Leave nothing behind."""
+        self._file.close()
+        part_path(self.path).unlink(missing_ok=True)
+
+
+def spill_bytes(frames: int, channels: int) -> int:
+    """Size of a spill."""
+    return frames * channels * SAMPLE_BYTES
+
+
+def read_spills(paths: list[Path], channels: int) -> Iterator[NDArray[np.float64]]:
+    """The frames of several spills as one row of blocks (n, channels)."""
+    for path in paths:
+        with open(path, "rb") as handle:
+            while raw := handle.read(BLOCK_FRAMES * channels * SAMPLE_BYTES):
+                yield np.frombuffer(raw, dtype="<f4").reshape(-1, channels).astype(np.float64)

@@ -1,0 +1,131 @@
+"""From the sleeve to the tags of a file: what is known about the record, a track and the transfer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from sidekeep.copies.cutting import SideAudio
+from sidekeep.copies.levels import Piece
+from sidekeep.files.tags import TagSet
+from sidekeep.model.record import Record
+
+
+@dataclass(frozen=True, kw_only=True)
+class TransferFacts:
+    """What the sleeve does not say. ``comment`` tells stylus, chain and date of the transfer in one line;
+    ``original_date`` is that of the first release when it is not the record's year. Codes are only ever
+    given by the person, never made up."""
+
+    comment: str = ""
+    original_date: str = ""
+    barcode: str = ""
+    isrcs: Mapping[Piece, str] = field(default_factory=dict)
+    media: str = "Vinyl"
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrackFacts:
+    """A track with its place on the record; ``number`` counts through the record, ``disc`` from 1."""
+
+    number: int
+    number_text: str
+    total: int
+    title: str
+    artist: str
+    composer: str
+    side: str
+    position: str
+    disc: int
+    discs: int
+    isrc: str
+    record: Record
+
+    def naming_values(self) -> dict[str, str]:
+        """Values for a naming template."""
+        return {
+            "number": self.number_text,
+            "title": self.title,
+            "artist": self.artist,
+            "record": self.record.title,
+            "record_artist": self.record.artist,
+            "year": str(self.record.year) if self.record.year else "",
+            "side": self.side,
+            "position": self.position,
+            "disc": str(self.disc),
+        }
+
+
+def track_facts(record: Record, sides: Sequence[SideAudio], facts: TransferFacts) -> dict[Piece, TrackFacts]:
+    """Facts of every track, by side and track index; a track the sleeve does not name is ``Track 3``."""
+    total = sum(len(side.spans) for side in sides)
+    width = max(2, len(str(total)))
+    discs = [disc_of_side(side.side, index) for index, side in enumerate(sides)]
+    found: dict[Piece, TrackFacts] = {}
+    number = 0
+    for side_index, side in enumerate(sides):
+        printed = record.side(side.side)
+        for track_index in range(len(side.spans)):
+            number += 1
+            line = printed.tracks[track_index] if printed and track_index < len(printed.tracks) else None
+            found[(side_index, track_index)] = TrackFacts(
+                number=number,
+                number_text=f"{number:0{width}d}",
+                total=total,
+                title=(line.title if line else "") or f"Track {number}",
+                artist=(line.artist if line else "") or record.artist,
+                composer=line.composer if line else "",
+                side=side.side,
+                position=(line.position if line else "") or f"{side.side}{track_index + 1}",
+                disc=discs[side_index],
+                discs=max(discs),
+                isrc=facts.isrcs.get((side_index, track_index), ""),
+                record=record,
+            )
+    return found
+
+
+def disc_of_side(side: str, index: int) -> int:
+    """A and B are on the first disc, C and D on the second; other names count in pairs."""
+    if len(side) == 1 and "A" <= side <= "Z":
+        return (ord(side) - ord("A")) // 2 + 1
+    return index // 2 + 1
+
+
+def side_name_text(side: str) -> str:
+    """``side A``."""
+    return f"side {side}" if side else "side"
+
+
+def file_tags(record: Record, facts: TransferFacts, track: TrackFacts | None) -> TagSet:
+    """Tags of a track's file, or with None of a file that holds a side or the record."""
+    year = str(record.year) if record.year else ""
+    return TagSet(
+        title=track.title if track else record.title,
+        artists=_several(track.artist if track else record.artist),
+        album=record.title,
+        album_artists=_several(record.artist),
+        track_number=track.number if track else 0,
+        track_total=track.total if track else 0,
+        disc_number=track.disc if track else 0,
+        disc_total=track.discs if track else 0,
+        side=track.side if track else "",
+        position=track.position if track else "",
+        date=year,
+        original_date=facts.original_date or year,
+        genres=_several(record.genre),
+        composers=_several(track.composer if track else ""),
+        label=record.label,
+        catalogue_number=record.catalogue_number,
+        country=record.country,
+        media=facts.media,
+        rpm=record.rpm,
+        comment=facts.comment,
+        isrc=track.isrc if track else "",
+        barcode=facts.barcode,
+    )
+
+
+def _several(text: str) -> tuple[str, ...]:
+    """Values parted by a semicolon are several values; everything else stays one, as printed."""
+    return tuple(part.strip() for part in text.split(";") if part.strip())

@@ -1,0 +1,334 @@
+"""Whether files still are what they were: checksums of copies and bags, and the MD5 inside every FLAC.
+
+A folder to verify is one that has a ``manifest-sha256.txt`` or is a bag, or any folder above such ones. Every
+listed file is read in full by several threads; files that no list names are reported, and FLAC files among
+them are decoded and compared with the MD5 they carry (RFC 9639, section 8.2). With ``resume_path`` a run that
+was stopped goes on where it was: files found right in the same pass are not read again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import threading
+from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from sidekeep.copies.bag import DECLARATION, read_bag_info, read_bag_manifest
+from sidekeep.copies.history import MAKING_FOLDER
+from sidekeep.copies.manifest import MANIFEST_NAME, read_manifest
+from sidekeep.copies.payload import flac_md5_matches
+from sidekeep.errors import Cancelled, CopyError
+from sidekeep.flow.progress import Progress, no_progress
+
+BATCH_FILES = 32
+"""Small files go to a thread in batches, or handing over would cost more than reading."""
+
+_CHUNK_BYTES = 1 << 20
+_ALGORITHMS = ("sha256", "sha512", "sha1", "md5")
+
+
+@dataclass(frozen=True, kw_only=True)
+class VerifyResult:
+    """Paths are relative to the folder given, with ``/``, sorted. ``changed`` differ from their checksum,
+    ``missing`` are listed but not there, ``extra`` are there but not listed, ``unreadable`` could not be read
+    and ``faults`` are sentences about lists and bags. ``checked_files`` counts the files found right."""
+
+    checked_files: int
+    checked_bytes: int
+    changed: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
+    extra: tuple[str, ...] = ()
+    unreadable: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+
+    @property
+    def ok(self) -> bool:
+        """Everything listed is there and unchanged. Extra files do no harm and do not count."""
+        return not (self.changed or self.missing or self.unreadable or self.faults)
+
+
+def verify_folder(
+    folder: Path,
+    progress: Progress = no_progress,
+    *,
+    threads: int | None = None,
+    resume_path: Path | None = None,
+    decode_flac: bool = False,
+) -> VerifyResult:
+    """Check everything in and below a folder.
+
+    ``decode_flac`` decodes every FLAC besides its checksum. ``resume_path`` is a small file kept while the
+    pass runs and removed when it is complete. Raises ``CopyError`` when there is nothing to check by, and
+    ``Cancelled`` when ``progress`` does.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise CopyError(f"{folder} is not a folder; give a record's folder, a bag or one above them")
+    roots = list(_roots(folder))
+    if not roots:
+        raise CopyError(f"{folder} holds no {MANIFEST_NAME} and no bag, so there is nothing to verify by")
+    check = _Pass(folder, threads or os.cpu_count() or 2, resume_path, decode_flac)
+    try:
+        for index, root in enumerate(roots):
+            low, high = index / len(roots), (index + 1) / len(roots)
+
+            def within(share: float, doing: str = "", low: float = low, high: float = high) -> None:
+                progress(low + (high - low) * share, doing)
+
+            check.root(root, within)
+    finally:
+        check.close()
+    progress(1.0, "done")
+    check.complete()
+    return check.result()
+
+
+def check_sums(
+    folder: Path,
+    sums: Mapping[str, str],
+    progress: Progress = no_progress,
+    *,
+    threads: int | None = None,
+    resume_path: Path | None = None,
+) -> VerifyResult:
+    """Check files of a folder against SHA-256 sums known from elsewhere (path with ``/`` to hex)."""
+    check = _Pass(Path(folder), threads or os.cpu_count() or 2, resume_path, False)
+    try:
+        check.sums(Path(folder), sums, "sha256", progress)
+    finally:
+        check.close()
+    check.complete()
+    return check.result()
+
+
+def _roots(folder: Path) -> Iterator[Path]:
+    """Folders with a manifest of ours, and bags that are not inside one."""
+    if (folder / MANIFEST_NAME).is_file() or (folder / "bagit.txt").is_file():
+        yield folder
+        return
+    try:
+        below = sorted(entry.path for entry in os.scandir(folder) if entry.is_dir(follow_symlinks=False))
+    except OSError:
+        return
+    for path in below:
+        yield from _roots(Path(path))
+
+
+class _Pass:
+    """One pass over a folder: what was found so far, and the note of what is done."""
+
+    def __init__(self, top: Path, threads: int, resume_path: Path | None, decode_flac: bool) -> None:
+        self._top = top
+        self._decode_flac = decode_flac
+        self._resume_path = resume_path
+        self._pool = ThreadPoolExecutor(threads, thread_name_prefix="verify")
+        self._stop = threading.Event()
+        self._done = _read_note(resume_path)
+        self._note = open(resume_path, "a", encoding="utf-8") if resume_path else None  # noqa: SIM115
+        self._files = 0
+        self._bytes = 0
+        self._changed: set[str] = set()
+        self._missing: set[str] = set()
+        self._extra: set[str] = set()
+        self._unreadable: set[str] = set()
+        self._faults: list[str] = []
+        self._known: dict[str, str] = {}
+
+    def root(self, root: Path, progress: Progress) -> None:
+        """A folder with a manifest, a bag, or both one in the other."""
+        self._known = {}
+        if (root / "bagit.txt").is_file():
+            self._bag(root, progress)
+            return
+        sums = read_manifest(root)
+        self.sums(root, sums, "sha256", progress)
+        bags = [found.parent for found in sorted(root.rglob("bagit.txt"))]
+        for bag in bags:
+            self._bag(bag, no_progress)
+        for path in _files_below(root):
+            if path not in sums and path != MANIFEST_NAME and not path.startswith(f"{MAKING_FOLDER}/"):
+                self._stranger(root / path)
+
+    def sums(self, root: Path, sums: Mapping[str, str], algorithm: str, progress: Progress) -> None:
+        """Every file of a list."""
+        todo: list[tuple[str, str, int]] = []
+        total_bytes = done_bytes = 0
+        # Plain text instead of path objects: a million of those would take longer than the reading.
+        inside, place = self._name(root), os.path.join(root, "")
+        inside = f"{inside}/" if inside else ""
+        for path, wanted in sums.items():
+            name = inside + path
+            try:
+                state = os.stat(place + path)
+            except OSError:
+                self._missing.add(name)
+                continue
+            total_bytes += state.st_size
+            if self._done.get(name) == f"{wanted} {state.st_size} {state.st_mtime_ns}":
+                self._right(name, wanted, state.st_size, note=False)
+                done_bytes += state.st_size
+            elif self._known.get(name) == wanted:
+                continue
+            else:
+                todo.append((path, wanted, state.st_size))
+        jobs = [self._pool.submit(self._batch, place, inside, batch, algorithm) for batch in _batches(todo)]
+        try:
+            for job in jobs:
+                for name, wanted, found, size_bytes, note in job.result():
+                    done_bytes += size_bytes
+                    if found == "":
+                        self._unreadable.add(name)
+                    elif found == wanted:
+                        self._right(name, wanted, size_bytes, note=note)
+                    else:
+                        self._changed.add(name)
+                progress(done_bytes / total_bytes if total_bytes else 1.0, "reading")
+        except Cancelled:
+            self._stop.set()
+            for job in jobs:
+                job.cancel()
+            raise
+
+    def result(self) -> VerifyResult:
+        """All that was found."""
+        return VerifyResult(
+            checked_files=self._files,
+            checked_bytes=self._bytes,
+            changed=tuple(sorted(self._changed)),
+            missing=tuple(sorted(self._missing)),
+            extra=tuple(sorted(self._extra)),
+            unreadable=tuple(sorted(self._unreadable)),
+            faults=tuple(self._faults),
+        )
+
+    def close(self) -> None:
+        """Let threads and the note go; the note stays for the next run."""
+        self._stop.set()
+        self._pool.shutdown(wait=True, cancel_futures=True)
+        if self._note is not None:
+            self._note.close()
+
+    def complete(self) -> None:
+        """The pass is over: the next one reads everything again."""
+        if self._resume_path is not None:
+            self._resume_path.unlink(missing_ok=True)
+
+    def _batch(
+        self, place: str, inside: str, batch: list[tuple[str, str, int]], algorithm: str
+    ) -> list[tuple[str, str, str, int, bool]]:
+        found = []
+        for path, wanted, size_bytes in batch:
+            if self._stop.is_set():
+                break
+            try:
+                digest = _digest(place + path, algorithm)
+                if digest == wanted and self._decode_flac and path.endswith(".flac"):
+                    digest = digest if flac_md5_matches(Path(place + path)) else "the sound differs"
+            except OSError:
+                digest = ""
+            found.append((inside + path, wanted, digest, size_bytes, algorithm == "sha256"))
+        return found
+
+    def _bag(self, bag: Path, progress: Progress) -> None:
+        """Complete and valid, as RFC 8493 section 3 has it."""
+        name = self._name(bag) or bag.name
+        try:
+            declared = (bag / "bagit.txt").read_text("utf-8")
+        except (OSError, UnicodeDecodeError):
+            declared = ""
+        if declared.replace("\r\n", "\n").strip() != DECLARATION.strip():
+            self._faults.append(f"{name}: bagit.txt does not declare BagIt 1.0 in UTF-8")
+        lists = {
+            path.name: path
+            for path in sorted(bag.glob("*manifest-*.txt"))
+            if path.stem.rpartition("-")[2] in _ALGORITHMS
+        }
+        payload = {path for path in _files_below(bag) if path.startswith("data/")}
+        if not any(each.startswith("manifest-") for each in lists):
+            self._faults.append(f"{name}: the bag has no payload manifest")
+        for file_name, path in lists.items():
+            try:
+                sums = read_bag_manifest(path.read_text("utf-8"), f"{name}/{file_name}")
+            except (OSError, UnicodeDecodeError, CopyError) as problem:
+                self._faults.append(str(problem))
+                continue
+            self.sums(bag, sums, path.stem.rpartition("-")[2], progress)
+            if file_name.startswith("manifest-"):
+                for path_in_bag in sorted(payload - set(sums)):
+                    self._extra.add(self._name(bag / path_in_bag))
+                    self._faults.append(f"{name}: {path_in_bag} is not in {file_name}")
+        oxum = read_bag_info(bag).get("Payload-Oxum", "")
+        if oxum:
+            size_bytes = sum((bag / path).stat().st_size for path in payload)
+            if oxum != f"{size_bytes}.{len(payload)}":
+                self._faults.append(
+                    f"{name}: Payload-Oxum says {oxum}, there are {size_bytes}.{len(payload)}"
+                )
+
+    def _stranger(self, path: Path) -> None:
+        name = self._name(path)
+        self._extra.add(name)
+        if path.suffix == ".flac" and not flac_md5_matches(path):
+            self._changed.add(name)
+
+    def _right(self, name: str, wanted: str, size_bytes: int, *, note: bool) -> None:
+        self._files += 1
+        self._bytes += size_bytes
+        self._known[name] = wanted
+        if note and self._note is not None:
+            try:
+                mtime_ns = (self._top / name).stat().st_mtime_ns
+            except OSError:
+                return
+            self._note.write(f"{wanted} {size_bytes} {mtime_ns} {name.encode('unicode_escape').decode()}\n")
+            if self._files % 256 == 0:
+                self._note.flush()
+
+    def _name(self, path: Path) -> str:
+        name = path.relative_to(self._top).as_posix()
+        return "" if name == "." else name
+
+
+def _digest(path: str, algorithm: str) -> str:
+    digest = hashlib.new(algorithm, usedforsecurity=False)
+    with open(path, "rb", buffering=0) as handle:
+        while chunk := handle.read(_CHUNK_BYTES):
+            digest.update(chunk)
+    return digest.hexdigest()
+
+
+def _batches(todo: list[tuple[str, str, int]]) -> Iterator[list[tuple[str, str, int]]]:
+    """Up to ``BATCH_FILES`` files or 8 MB in one go."""
+    batch: list[tuple[str, str, int]] = []
+    size_bytes = 0
+    for item in todo:
+        batch.append(item)
+        size_bytes += item[2]
+        if len(batch) == BATCH_FILES or size_bytes > 8 * _CHUNK_BYTES:
+            yield batch
+            batch, size_bytes = [], 0
+    if batch:
+        yield batch
+
+
+def _files_below(root: Path) -> Iterator[str]:
+    start = len(os.path.join(root, ""))
+    for place, _, names in os.walk(root):
+        inside = place[start:].replace(os.sep, "/")
+        for name in names:
+            yield f"{inside}/{name}" if inside else name
+
+
+def _read_note(path: Path | None) -> dict[str, str]:
+    """Name to ``checksum size mtime`` of the files this pass has found right already."""
+    if path is None or not path.is_file():
+        return {}
+    done: dict[str, str] = {}
+    for line in path.read_text("utf-8", errors="replace").splitlines():
+        parts = line.split(" ", 3)
+        if len(parts) == 4:
+            done[parts[3].encode("ascii", "replace").decode("unicode_escape")] = " ".join(parts[:3])
+    return done

@@ -1,0 +1,450 @@
+"""The run that writes the copies: fed once through the record, everything else in parallel.
+
+::
+
+    feed -> branch per rate (resample, cut) -> 24/16 bits (dither once) -> writer per exact kind -> .making/
+                                           \\-> spill per track -> encoder jobs on all cores    -> .making/
+         -> level tracker (ReplayGain), unless levels were given
+    finish: lossy peaks under the ceiling -> tags -> checksums -> history -> final names -> manifest
+
+Files are finished, read back and compared in ``.making`` (inside the record's folder) and get their final
+names only in ``finish``. A run that dies leaves ``.making``; the next one goes on from what is whole there.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.copies.branch import Branch, ExactWriter, Worker
+from sidekeep.copies.finish import MASTER_FOLDER, Finisher, WrittenFile, check_folder, entry_matches
+from sidekeep.copies.history import FileEntry, Staged, read_history
+from sidekeep.copies.kinds import KINDS
+from sidekeep.copies.levels import LevelTracker, Piece, RecordLevels
+from sidekeep.copies.lossy import encode_lossy, needed_lowering_db
+from sidekeep.copies.making import Making
+from sidekeep.copies.master import build_master, look_at_master
+from sidekeep.copies.notes import clipped_finding, lowered_finding, raise_first, rising
+from sidekeep.copies.plan import CopyPlan, PlannedFile
+from sidekeep.errors import Cancelled, CopyError, ParameterError
+from sidekeep.files.atomic import copy_error
+from sidekeep.files.sink import FileSink
+from sidekeep.files.sinks import open_sink
+from sidekeep.flow.progress import Progress, no_progress
+from sidekeep.model.finding import Finding
+from sidekeep.units import MINIMUM_DB
+
+BranchKey = tuple[tuple[int, ...], bool]
+
+
+class CopyRun:
+    """One run over a plan: ``begin``, ``feed`` every needed side in order, ``finish``; or ``abandon``.
+
+    As a context manager it begins, and abandons when an exception passes through. ``findings`` grow with
+    what was noticed (a lossy kind that had to be lowered, ...).
+    """
+
+    def __init__(self, plan: CopyPlan, *, threads: int | None = None) -> None:
+        self.plan = plan
+        self.findings: list[Finding] = list(plan.findings)
+        self.levels: RecordLevels | None = plan.levels
+        self._threads = threads or os.cpu_count() or 2
+        self._stop = threading.Event()
+        self._lock = threading.Lock()
+        self._jobs: list[Future[Any]] = []
+        self._branches: dict[BranchKey, tuple[Branch, Worker[Any]]] = {}
+        self._writers: list[tuple[ExactWriter, Worker[Any]]] = []
+        self._tracker: LevelTracker | None = None
+        self._tracking: Worker[Any] | None = None
+        self._full_sinks: list[FileSink] = []
+        self._needed_sides: set[int] = set()
+        self._waiting: list[PlannedFile] = []
+        self._kept: dict[str, FileEntry] = {}
+        self._taken_over: set[str] = set()
+        self._master_sums: Mapping[str, str] = {}
+        self._master_fresh = False
+        self._state = "new"
+        self._index_of = {side.side: index for index, side in enumerate(plan.sides)}
+
+    # -- the four steps ------------------------------------------------------------------------------
+
+    def begin(self) -> None:
+        """Look at what is there, decide what is to be made, start the threads.
+
+        Raises ``CopyError`` when files that are not ours, or were changed, stand in the way.
+        """
+        if self._state != "new":
+            raise CopyError("this run has begun already; make a new one")
+        self._state = "open"
+        self._making = Making(self.plan.folder, self.plan.sides)
+        self._pool = ThreadPoolExecutor(self._threads, thread_name_prefix="copies-job")
+        try:
+            self._history = read_history(self.plan.folder)
+            fresh = self._sort_out()
+            self._begin_master()
+            self._lay_pipes(fresh)
+        except BaseException as problem:
+            self.abandon()
+            if isinstance(problem, OSError):
+                raise copy_error(problem, self.plan.folder) from problem
+            raise
+
+    def needs_side(self, side: str) -> bool:
+        """Whether frames of this side must be fed; sides that need not may be left out."""
+        return self._index_of[side] in self._needed_sides
+
+    @property
+    def needs_audio(self) -> bool:
+        """Whether anything must be fed at all."""
+        return bool(self._needed_sides)
+
+    def feed(self, side: str, track_index: int, block: NDArray[np.float64]) -> None:
+        """The next frames (n, channels) of a track, at the take's rate; sides and tracks in order.
+
+        Waits while the encoders are behind. Raises what went wrong in any thread, in one line.
+        """
+        index = self._index_of.get(side)
+        if self._state != "open" or index is None:
+            raise ParameterError(f"side {side!r} is not of this run, or the run is over")
+        self._raise_failure()
+        if index not in self._needed_sides or not len(block):
+            return
+        audio = self.plan.sides[index]
+        if block.ndim != 2 or block.shape[1] != audio.channels:
+            raise ParameterError(f"a block of shape {block.shape} must have {audio.channels} columns")
+        own = np.array(block, dtype=np.float64, order="C")
+        try:
+            for _, worker in self._branches.values():
+                worker.put((index, track_index, own))
+            if self._tracking is not None:
+                self._tracking.put(((index, track_index), audio.rate_hz, own))
+        except Cancelled:
+            self._raise_failure()
+            raise
+
+    def finish(self, progress: Progress = no_progress) -> list[WrittenFile]:
+        """Wait for the encoders, tag, check, give the names, write history and manifest.
+
+        Files come in the order of the plan. On failure nothing half is left, and a later run goes on from
+        what is whole.
+        """
+        progress = rising(progress)
+        try:
+            self._drain()
+            self._take_levels()
+            self._wait(progress, 0.0, 0.7)
+            self._lower_lossy(progress)
+            self._pool.shutdown(wait=True)
+            written = Finisher(
+                plan=self.plan,
+                making=self._making,
+                history=self._history,
+                levels=self.levels,
+                kept=self._kept,
+                taken_over=self._taken_over,
+                master_sums=self._master_sums,
+                master_fresh=self._master_fresh,
+                threads=self._threads,
+                stop=self._stop,
+            ).finish(progress)
+        except BaseException as problem:
+            self.abandon()
+            if isinstance(problem, OSError):
+                raise copy_error(problem, self.plan.folder) from problem
+            raise
+        self._state = "finished"
+        self._making.clear()
+        return written
+
+    def abandon(self) -> None:
+        """Stop; nothing half stays, whole files in ``.making`` wait for the next run."""
+        if self._state in ("finished", "abandoned"):
+            return
+        self._state = "abandoned"
+        self._stop.set()
+        for branch, worker in self._branches.values():
+            worker.join()
+            branch.abandon()
+        for writer, worker in self._writers:
+            worker.join()
+            writer.abandon()
+        if self._tracking is not None:
+            self._tracking.join()
+        self._pool.shutdown(wait=True, cancel_futures=True)
+        for sink in self._full_sinks:
+            # Those whose closing was called off; the others are closed and take no harm.
+            sink.abandon()
+        self._making.tidy()
+
+    def __enter__(self) -> CopyRun:
+        self.begin()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if kind is not None or self._state == "open":
+            self.abandon()
+
+    # -- what is to be made ---------------------------------------------------------------------------
+
+    def _sort_out(self) -> list[PlannedFile]:
+        """Files whose audio must be made; the others are kept, re-tagged or taken from ``.making``."""
+        on_disk = check_folder(self.plan, self._history, self._pool)
+        by_audio = {entry.audio_key: entry for entry in on_disk.values() if entry.audio_key}
+        fresh: list[PlannedFile] = []
+        for planned in self.plan.files:
+            entry = on_disk.get(planned.path)
+            if entry is not None and entry_matches(entry, planned):
+                self._kept[planned.path] = entry
+            elif planned.audio_key in by_audio:
+                self._making.take_over(planned, by_audio[planned.audio_key])
+                self._taken_over.add(planned.path)
+            elif not self._making.holds(planned):
+                fresh.append(planned)
+        if self.levels is None:
+            key = self.plan.record_key
+            self.levels = self._history.levels.get(key) or self._making.levels(key)
+        return fresh
+
+    def _begin_master(self) -> None:
+        if self.plan.master is None:
+            return
+        state = look_at_master(self.plan.master, self.plan.folder / MASTER_FOLDER, replace=self.plan.replace)
+        if state.sums is not None:
+            self._master_sums = state.sums
+        else:
+            self._master_fresh = True
+            self._submit(self._build_master, state.key)
+
+    def _build_master(self, key: str) -> None:
+        assert self.plan.master is not None
+        self._master_sums = build_master(self.plan.master, key, self._making.folder / MASTER_FOLDER)
+
+    # -- pipes ----------------------------------------------------------------------------------------
+
+    def _lay_pipes(self, fresh: list[PlannedFile]) -> None:
+        groups: dict[BranchKey, list[PlannedFile]] = {}
+        for planned in fresh:
+            groups.setdefault(self._branch_key(planned), []).append(planned)
+            if planned.is_lossy:
+                self._waiting.append(planned)
+        for key, files in groups.items():
+            self._branches[key] = self._open_branch(key, files)
+        # Spills of an earlier run may be all that some files wait for.
+        self._start_ready()
+        if self.levels is None and len(self._kept) < len(self.plan.files):
+            self._needed_sides = set(range(len(self.plan.sides)))
+            self._tracker = LevelTracker()
+            tracker = self._tracker
+            self._tracking = Worker("levels", lambda item: tracker.process(*item), self._stop)
+        for planned in fresh:
+            if not planned.is_lossy or planned in self._waiting:
+                self._needed_sides |= {side for side, _ in planned.pieces}
+
+    def _branch_key(self, planned: PlannedFile) -> BranchKey:
+        scope = KINDS[planned.kind].scope
+        if scope in ("track", "side"):
+            rates_hz = {
+                each.pieces[0][0]: each.rate_hz for each in self.plan.files if each.kind == planned.kind
+            }
+            return tuple(rates_hz[index] for index in range(len(self.plan.sides))), False
+        return (planned.rate_hz,) * len(self.plan.sides), scope == "cd"
+
+    def _open_branch(self, key: BranchKey, files: list[PlannedFile]) -> tuple[Branch, Worker[Any]]:
+        rates_hz, for_cd = key
+        outlets: dict[int, list[Worker[Any]]] = {}
+        spill_paths: dict[Piece, Path] = {}
+        for name in dict.fromkeys(planned.kind for planned in files):
+            mine = [planned for planned in files if planned.kind == name]
+            if mine[0].is_lossy:
+                for planned in mine:
+                    paths = zip(planned.pieces, self._making.spill_paths(planned), strict=True)
+                    spill_paths |= {piece: path for piece, path in paths if not self._making.has_spill(path)}
+                continue
+            writer = ExactWriter(mine, self._start_exact, self._exact_full)
+            worker: Worker[Any] = Worker(name, writer.handle, self._stop)
+            self._writers.append((writer, worker))
+            outlets.setdefault(mine[0].bits, []).append(worker)
+        branch = Branch(
+            self.plan.sides,
+            rates_hz,
+            for_cd=for_cd,
+            dither_seed=self.plan.dither_seed,
+            outlets=outlets,
+            spill_paths=spill_paths,
+            spilled=self._piece_spilled,
+        )
+        return branch, Worker(f"branch-{max(rates_hz)}", branch.handle, self._stop)
+
+    def _start_exact(self, planned: PlannedFile) -> FileSink:
+        return open_sink(
+            self._making.path(planned),
+            planned.codec,
+            rate_hz=planned.rate_hz,
+            channels=planned.channels,
+            bits=planned.bits,
+            replace=True,
+        )
+
+    def _exact_full(self, planned: PlannedFile, sink: FileSink) -> None:
+        """Reading back takes a while: let another thread do it."""
+        self._full_sinks.append(sink)
+        self._submit(self._close_exact, planned, sink)
+
+    def _close_exact(self, planned: PlannedFile, sink: FileSink) -> None:
+        if self._stop.is_set():
+            return
+        sink.close()
+        self._making.note_staged(planned)
+
+    def _piece_spilled(self, piece: Piece, path: Path) -> None:
+        self._making.note_spill(path)
+        self._start_ready()
+
+    def _start_ready(self) -> None:
+        """Begin every lossy file whose spills are all there."""
+        with self._lock:
+            ready = [planned for planned in self._waiting if self._making.has_spills(planned)]
+            self._waiting = [planned for planned in self._waiting if planned not in ready]
+        for planned in ready:
+            self._submit(self._encode, planned, self._lowered_before(planned.kind))
+
+    def _lowered_before(self, kind: str) -> float:
+        """What the finished copies of a kind were lowered by: a file made later must match."""
+        states = [self._state_of(each) for each in self.plan.files if each.kind == kind]
+        return max((state.lowered_db for state in states if state is not None), default=0.0)
+
+    def _state_of(self, planned: PlannedFile) -> FileEntry | Staged | None:
+        """What is known of a finished file, named or waiting."""
+        return self._kept.get(planned.path) or self._making.staged(planned)
+
+    def _encode(self, planned: PlannedFile, lowered_db: float) -> None:
+        if self._stop.is_set():
+            return
+        encoded = encode_lossy(
+            planned,
+            self._making.spill_paths(planned),
+            self._making.path(planned),
+            lowered_db=lowered_db,
+            stop=self._stop,
+        )
+        self._making.note_staged(
+            planned, lowered_db=encoded.lowered_db, true_peak_dbtp=encoded.true_peak_dbtp
+        )
+
+    # -- waiting --------------------------------------------------------------------------------------
+
+    def _submit(self, job: Any, *arguments: Any) -> None:
+        def guarded() -> None:
+            try:
+                job(*arguments)
+            except BaseException:
+                self._stop.set()
+                raise
+
+        with self._lock:
+            self._jobs.append(self._pool.submit(guarded))
+
+    def _drain(self) -> None:
+        """Let all that was fed run through."""
+        for _, worker in self._branches.values():
+            worker.join()
+        for _, worker in self._writers:
+            worker.join()
+        if self._tracking is not None:
+            self._tracking.join()
+        self._raise_failure()
+        if self._state != "open":
+            raise CopyError("the run is over; make a new one")
+
+    def _take_levels(self) -> None:
+        if self._tracker is None:
+            return
+        for index, side in enumerate(self.plan.sides):
+            for track, (start, stop) in enumerate(side.spans):
+                if self._tracker.frames.get((index, track), 0) != stop - start:
+                    raise CopyError(
+                        f"track {track + 1} of side {side.side} did not come whole; was every needed side fed?"
+                    )
+        self.levels = self._tracker.result()
+        self._making.note_levels(self.plan.record_key, self.levels)
+
+    def _wait(self, progress: Progress, low: float, high: float) -> None:
+        done = 0
+        while True:
+            with self._lock:
+                jobs = list(self._jobs)
+            if done == len(jobs):
+                break
+            for job in jobs[done:]:
+                job.exception()
+                done += 1
+                self._raise_failure()
+                progress(low + (high - low) * done / len(jobs), "encoding and reading back")
+        missing = [planned.path for planned in self.plan.files if self._state_of(planned) is None]
+        if missing:
+            raise CopyError(f"{missing[0]}: its sound did not come whole; was every needed side fed?")
+
+    def _lower_lossy(self, progress: Progress) -> None:
+        """Make a lossy kind again, lower, while any of its decoded files passes the ceiling."""
+        kinds = dict.fromkeys(planned.kind for planned in self.plan.files if planned.is_lossy)
+        for _ in range(4):
+            count = len(self._jobs)
+            for kind in kinds:
+                files = [planned for planned in self.plan.files if planned.kind == kind]
+                self._make_alike(files)
+            if len(self._jobs) == count:
+                break
+            self._wait(progress, 0.7, 0.8)
+        for kind in kinds:
+            first = next(planned for planned in self.plan.files if planned.kind == kind)
+            state = self._state_of(first)
+            if state is not None and state.lowered_db > 0.0:
+                self.findings.append(lowered_finding(kind, state.lowered_db, self.plan.lossy_ceiling_dbtp))
+        held = max((branch.held_samples for branch, _ in self._branches.values()), default=0)
+        if held:
+            self.findings.append(clipped_finding(held))
+
+    def _make_alike(self, files: list[PlannedFile]) -> None:
+        """Bring a lossy kind to the level its loudest decoded file needs, all files alike."""
+        states = [state for each in files if (state := self._state_of(each)) is not None]
+        ceiling_dbtp = self.plan.lossy_ceiling_dbtp
+        lowered_db = round(
+            max(state.lowered_db + needed_lowering_db(_peak(state), ceiling_dbtp) for state in states), 3
+        )
+        for planned, state in zip(files, states, strict=True):
+            if state.lowered_db == lowered_db:
+                continue
+            if not self._making.has_spills(planned):
+                raise CopyError(
+                    f"{planned.path} is not as loud as the other {planned.kind} copies must be now; "
+                    f"remove the {planned.kind} folder and run again"
+                )
+            self._kept.pop(planned.path, None)
+            self._taken_over.discard(planned.path)
+            self._submit(self._encode, planned, lowered_db)
+
+    def _raise_failure(self) -> None:
+        """The first real failure of any thread, in one line."""
+        failures: list[BaseException] = []
+        workers = [worker for _, worker in (*self._branches.values(), *self._writers)]
+        if self._tracking is not None:
+            workers.append(self._tracking)
+        failures += [worker.failure for worker in workers if worker.failure is not None]
+        with self._lock:
+            jobs = [job for job in self._jobs if job.done() and not job.cancelled()]
+        failures += [problem for job in jobs if (problem := job.exception()) is not None]
+        raise_first(failures, self.plan.folder)
+
+
+def _peak(state: FileEntry | Staged) -> float:
+    return MINIMUM_DB if state.true_peak_dbtp is None else state.true_peak_dbtp

@@ -1,0 +1,174 @@
+"""Sound inputs with their true format.
+
+A sound server opens anything as anything and resamples on the way. So on Linux the server is asked what its
+sources really are (``pactl``), and those are what is listed; elsewhere, and for devices the server does not
+manage, the sound library's own list counts.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sidekeep.errors import DeviceError
+
+_TIMEOUT_S = 20.0
+_MISSING = (
+    "recording is not available: the PortAudio library is missing "
+    "(Debian, Ubuntu: apt install libportaudio2 libasound2-plugins); everything from files works without it"
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SoundInput:
+    """One input. ``key`` is what is remembered and given back to choose it. ``rates_hz`` is empty when the
+    one true rate is ``rate_hz``. ``problems`` are plain sentences."""
+
+    key: str
+    name: str
+    channels: int
+    rate_hz: int
+    bits: int
+    device: str | int | None
+    source: str | None = None
+    rates_hz: tuple[int, ...] = ()
+    is_default: bool = False
+    is_loopback: bool = False
+    problems: tuple[str, ...] = ()
+
+
+def list_inputs() -> list[SoundInput]:
+    """Every input, the default first. Raises ``DeviceError`` when recording is not possible at all."""
+    answer = _ask_library()
+    if "missing" in answer:
+        raise DeviceError(_MISSING)
+    library = answer["inputs"]
+    server = _server_sources()
+    found = [_from_server(source) for source in server] if server is not None else []
+    bridge = next((entry for entry in library if entry["name"] == "pulse"), None)
+    if server is not None and bridge is None:
+        found = []
+    for entry in library:
+        # With a server, its bridge devices show nothing true; hardware devices below it do.
+        if server is not None and not re.search(r"\(hw:\d", entry["name"]):
+            continue
+        found.append(_from_library(entry))
+    if not found:
+        raise DeviceError(
+            "no sound input was found: connect the interface, switch it on, and allow this program "
+            "to use the microphone where the system asks for that"
+        )
+    return sorted(found, key=lambda each: (not each.is_default, each.is_loopback, each.name))
+
+
+def choose_input(inputs: list[SoundInput], wanted: str | None) -> SoundInput:
+    """The input a person means: its key, or part of its name; without words the default."""
+    if not wanted:
+        return inputs[0]
+    exact = [each for each in inputs if each.key == wanted]
+    close = exact or [each for each in inputs if wanted.lower() in (each.name + " " + each.key).lower()]
+    if len(close) == 1:
+        return close[0]
+    names = "; ".join(each.name for each in inputs)
+    if not close:
+        raise DeviceError(f"no sound input matches {wanted!r}; there are: {names}")
+    raise DeviceError(f"{len(close)} sound inputs match {wanted!r}: {'; '.join(each.name for each in close)}")
+
+
+def plain_problems(*, channels: int, rate_hz: int, bits: int) -> tuple[str, ...]:
+    """What is wrong with an input, in plain words."""
+    problems = []
+    if channels == 1:
+        problems.append("one channel only: a stereo record needs two (is this a microphone input?)")
+    if bits and bits < 24:
+        problems.append(
+            f"{bits} bits: set peaks near -6 dBFS, there is less headroom to spare; a 24-bit input is better"
+        )
+    if rate_hz < 44_100:
+        problems.append(f"{rate_hz} Hz is below what music needs; 44100 Hz or more is usual")
+    return tuple(problems)
+
+
+def _ask_library() -> dict[str, Any]:
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "sidekeep.devices.inputs_process"],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            timeout=_TIMEOUT_S,
+            check=False,
+        )
+        answer: dict[str, Any] = json.loads(done.stdout or b"{}")
+    except subprocess.TimeoutExpired:
+        raise DeviceError(
+            "the sound system did not answer within 20 s; restart it or the interface"
+        ) from None
+    except ValueError:
+        answer = {}
+    return answer if answer else {"missing": "the sound library ended unexpectedly"}
+
+
+def _server_sources() -> list[dict[str, Any]] | None:
+    """Sources of the sound server, or None when there is none to ask."""
+    if sys.platform != "linux" or shutil.which("pactl") is None:
+        return None
+    try:
+        done = subprocess.run(
+            ["pactl", "-f", "json", "list", "sources"], capture_output=True, timeout=5.0, check=True
+        )
+        sources: list[dict[str, Any]] = json.loads(done.stdout)
+        default = subprocess.run(
+            ["pactl", "get-default-source"], capture_output=True, timeout=5.0, check=True, text=True
+        ).stdout.strip()
+    except (subprocess.SubprocessError, OSError, ValueError):
+        return None
+    for source in sources:
+        source["is_default"] = source.get("name") == default
+    return sources
+
+
+def sample_specification(text: str) -> tuple[int, int, int]:
+    """``s24le 2ch 96000Hz`` as (bits, channels, rate); 0 for what is not told."""
+    bits = re.search(r"\b[sf](\d+)", text)
+    channels = re.search(r"(\d+)ch", text)
+    rate = re.search(r"(\d+)\s*Hz", text)
+    return tuple(int(part[1]) if part else 0 for part in (bits, channels, rate))  # type: ignore[return-value]
+
+
+def _from_server(source: Mapping[str, Any]) -> SoundInput:
+    bits, channels, rate_hz = sample_specification(str(source.get("sample_specification", "")))
+    name = str(source.get("description") or source.get("name"))
+    return SoundInput(
+        key=str(source["name"]),
+        name=name,
+        channels=channels,
+        rate_hz=rate_hz,
+        bits=bits,
+        device="pulse",
+        source=str(source["name"]),
+        is_default=bool(source.get("is_default")),
+        is_loopback=str(source["name"]).endswith(".monitor"),
+        problems=plain_problems(channels=channels, rate_hz=rate_hz, bits=bits),
+    )
+
+
+def _from_library(entry: Mapping[str, Any]) -> SoundInput:
+    rates_hz = tuple(entry["rates_hz"])
+    rate_hz = max((rate for rate in rates_hz if rate <= 96_000), default=entry["default_rate_hz"])
+    return SoundInput(
+        key=f"{entry['api']}: {entry['name']}",
+        name=f"{entry['name']} ({entry['api']})",
+        channels=entry["channels"],
+        rate_hz=rate_hz,
+        bits=24,
+        device=entry["number"],
+        rates_hz=rates_hz,
+        is_default=entry["is_default"],
+        problems=plain_problems(channels=entry["channels"], rate_hz=rate_hz, bits=24),
+    )

@@ -1,0 +1,55 @@
+"""Lists sound inputs in a short-lived process: the library's list is frozen at its start, and its native
+chatter and crashes stay out of the way. Prints one JSON object."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+
+
+def main() -> int:
+    """Entry of the child process."""
+    out = os.dup(1)
+    os.dup2(2, 1)  # native libraries print to 1
+    try:
+        import sounddevice
+
+        apis = sounddevice.query_hostapis()
+        default = sounddevice.default.device[0]
+        inputs = [
+            {
+                "number": device["index"],
+                "name": device["name"],
+                "api": apis[device["hostapi"]]["name"],
+                "channels": device["max_input_channels"],
+                "default_rate_hz": int(device["default_samplerate"]),
+                "is_default": device["index"] == default,
+                "rates_hz": [
+                    rate
+                    for rate in (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
+                    if _opens(sounddevice, device["index"], min(2, device["max_input_channels"]), rate)
+                ],
+            }
+            for device in sounddevice.query_devices()
+            if device["max_input_channels"] > 0
+        ]
+        answer: dict[str, object] = {"inputs": inputs}
+    except (ImportError, OSError) as error:
+        answer = {"missing": str(error)}
+    os.write(out, json.dumps(answer).encode())
+    return 0
+
+
+def _opens(library: object, number: int, channels: int, rate_hz: int) -> bool:
+    try:
+        library.check_input_settings(  # type: ignore[attr-defined]
+            device=number, channels=channels, dtype="int24", samplerate=rate_hz
+        )
+    except Exception:  # whatever the library raises means no
+        return False
+    return True
+
+
+if __name__ == "__main__":
+    sys.exit(main())

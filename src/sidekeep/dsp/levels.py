@@ -1,0 +1,146 @@
+"""Sample peak, rms, offset, balance and likeness of the channels, one row per 100 ms.
+
+Audio is (frames, channels), float64, full scale +-1.0. ``rms_dbfs`` is plain 20 log10(rms): a full-scale
+sine reads -3.01. Sums are plain sums of samples, so that any choice of windows can be added up afterwards.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.grid import Rows, WindowMeter
+from sidekeep.dsp.kernel import kernel
+from sidekeep.units import power_to_db
+
+
+@dataclass(frozen=True, kw_only=True)
+class LevelSums:
+    """Added up over some windows. ``dc`` is the linear mean per channel, ``power`` the mean square with the
+    offset taken out, ``peak`` the largest sample; ``likeness`` the correlation of the first two channels."""
+
+    frames: int
+    dc: NDArray[np.float64]
+    power: NDArray[np.float64]
+    peak: NDArray[np.float64]
+    likeness: float
+    side_to_mid_db: float
+    equal_share: float
+
+    @property
+    def balance_db(self) -> float:
+        """Left minus right rms; 0 for mono or when a channel is silent throughout."""
+        if len(self.power) < 2 or self.power[0] <= 0.0 or self.power[1] <= 0.0:
+            return 0.0
+        return power_to_db(float(self.power[0])) - power_to_db(float(self.power[1]))
+
+
+@kernel
+def _fast_sums(frames, count, row):  # type: ignore[no-untyped-def]
+    """row: frames, cross product, equal frames, then per channel sum, square sum, highest, lowest."""
+    channels = frames.shape[1]
+    row[0] = count
+    for channel in range(channels):
+        total = 0.0
+        square = 0.0
+        high = frames[0, channel]
+        low = high
+        for n in range(count):
+            value = frames[n, channel]
+            total += value
+            square += value * value
+            high = max(high, value)
+            low = min(low, value)
+        row[3 + 4 * channel] = total
+        row[4 + 4 * channel] = square
+        row[5 + 4 * channel] = high
+        row[6 + 4 * channel] = low
+    if channels >= 2:
+        cross = 0.0
+        equal = 0
+        for n in range(count):
+            cross += frames[n, 0] * frames[n, 1]
+            equal += frames[n, 0] == frames[n, 1]
+        row[1] = cross
+        row[2] = equal
+
+
+class SampleMeter(WindowMeter):
+    """Keeps sums, extremes and the cross product of every 100 ms."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        super().__init__(rate_hz, channels)
+        self._rows = Rows(3 + 4 * channels)
+
+    def window(self, frames: NDArray[np.float64], count: int) -> None:
+        """One window."""
+        _fast_sums(frames, count, self._rows.add())
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+    @property
+    def frames(self) -> int:
+        """Frames seen so far."""
+        return int(self._rows.values[:, 0].sum())
+
+    @property
+    def high(self) -> NDArray[np.float64]:
+        """Highest sample per window and channel."""
+        return self._rows.values[:, 5::4]
+
+    @property
+    def low(self) -> NDArray[np.float64]:
+        """Lowest sample per window and channel."""
+        return self._rows.values[:, 6::4]
+
+    @property
+    def peaks(self) -> NDArray[np.float64]:
+        """Largest sample, either way, per window and channel."""
+        return np.maximum(self.high, -self.low)
+
+    @property
+    def mean_squares(self) -> NDArray[np.float64]:
+        """Mean square per window and channel, offset included."""
+        values = self._rows.values
+        return values[:, 4::4] / np.maximum(values[:, :1], 1.0)
+
+    def sums(self, chosen: NDArray[np.bool_] | None = None) -> LevelSums:
+        """Added up over the chosen windows (all without a choice)."""
+        values = self._rows.values if chosen is None else self._rows.values[chosen]
+        total = values.sum(axis=0)
+        frames = max(total[0], 1.0)
+        dc = total[3::4] / frames
+        square = total[4::4] / frames
+        power = np.maximum(square - dc * dc, 0.0)
+        # A constant leaves rounding behind; it is no sound.
+        power[power < 1e-14 * square] = 0.0
+        peaks = self.peaks if chosen is None else self.peaks[chosen]
+        likeness, side_to_mid_db = 0.0, 0.0
+        if self.channels >= 2:
+            cross = total[1] / frames - dc[0] * dc[1]
+            scale = float(np.sqrt(power[0] * power[1]))
+            likeness = float(np.clip(cross / scale, -1.0, 1.0)) if scale > 0.0 else 0.0
+            both = float(power[0] + power[1])
+            side_to_mid_db = power_to_db(max(0.0, both - 2.0 * cross)) - power_to_db(
+                max(0.0, both + 2.0 * cross)
+            )
+        return LevelSums(
+            frames=int(total[0]),
+            dc=dc,
+            power=power,
+            peak=peaks.max(axis=0, initial=0.0),
+            likeness=likeness,
+            side_to_mid_db=side_to_mid_db,
+            equal_share=float(total[2] / frames),
+        )
+
+
+def measure_levels(audio: NDArray[np.float64], *, rate_hz: int) -> LevelSums:
+    """Levels of a whole (frames, channels) array."""
+    meter = SampleMeter(rate_hz, audio.shape[1])
+    meter.process(audio)
+    meter.finish()
+    return meter.sums()

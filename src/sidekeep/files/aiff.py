@@ -1,0 +1,13 @@
+"""AIFF, 16 or 24 bits."""
+
+from __future__ import annotations
+
+from sidekeep.files.codec import Codec, Encoder, Job
+from sidekeep.files.sndfile_encoder import SndfileEncoder
+
+
+def _start(job: Job) -> Encoder:
+    return SndfileEncoder(job, dtype="int32", shift=32 - job.bits, format="AIFF", subtype=f"PCM_{job.bits}")
+
+
+AIFF = Codec(kind="aiff", suffix=".aiff", lossless=True, start=_start, bits=(16, 24))

@@ -1,0 +1,156 @@
+"""What a RIFF, RF64 or BW64 file really holds, whatever its header claims.
+
+A writer that is killed leaves sizes behind that are zero, a maximum, or those of some seconds ago; a copy
+that breaks off leaves a header that promises too much. ``survey_chunks`` walks the chunks and says where
+the samples begin and how many bytes of them are there.
+
+Layout: Microsoft/IBM RIFF 1.0 (1991); RF64 and its ``ds64`` chunk: EBU Tech 3306, ITU-R BS.2088.
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+from dataclasses import dataclass, field
+from typing import BinaryIO, Literal
+
+Verdict = Literal["sound", "cut short", "unfinished"]
+
+UNKNOWN_32 = 0xFFFFFFFF
+_PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
+_STREAMED_SIZES = (0x7FFFFFFF, 0x7FFFF000, 0x80000000, 0xFFFFFFFE, UNKNOWN_32)
+"""Sizes that programs write when they cannot know the length yet (common practice, no source)."""
+_MOST_CHUNKS = 10_000
+
+
+@dataclass(frozen=True, kw_only=True)
+class RiffLayout:
+    """Facts of one file; sizes in bytes. ``chunks`` maps each id to (offset of its body, size)."""
+
+    form: str
+    rate_hz: int
+    channels: int
+    bits: int
+    is_float: bool
+    frame_bytes: int
+    data_offset: int
+    claimed_bytes: int
+    audio_bytes: int
+    verdict: Verdict
+    chunks: dict[str, tuple[int, int]] = field(default_factory=dict)
+
+    @property
+    def length_frames(self) -> int:
+        """Whole frames that can be read."""
+        return self.audio_bytes // self.frame_bytes
+
+    @property
+    def claimed_frames(self) -> int:
+        """Whole frames the header promises."""
+        return self.claimed_bytes // self.frame_bytes
+
+    @property
+    def torn_bytes(self) -> int:
+        """Bytes of a last frame that was written in part only."""
+        return self.audio_bytes % self.frame_bytes
+
+
+def survey_chunks(file: BinaryIO) -> RiffLayout | None:
+    """Walk an open file; None when it is not RIFF-like, not linear PCM or float, or has no data chunk."""
+    size = file.seek(0, os.SEEK_END)
+    file.seek(0)
+    head = file.read(12)
+    if len(head) < 12 or head[:4] not in (b"RIFF", b"RF64", b"BW64") or head[8:12] != b"WAVE":
+        return None
+    form = head[:4].decode().lower()
+    sizes_64: dict[str, int] = {}
+    chunks: dict[str, tuple[int, int]] = {}
+    fmt: tuple[int, int, int, int, int] | None = None
+    offset = 12
+    for _ in range(_MOST_CHUNKS):
+        file.seek(offset)
+        raw = file.read(8)
+        if len(raw) < 8:
+            return None
+        name, length = raw[:4].decode("latin-1"), struct.unpack("<I", raw[4:])[0]
+        body = offset + 8
+        if name == "ds64" and length >= 24:
+            block = file.read(24)
+            if len(block) < 24:
+                return None
+            sizes_64["data"] = struct.unpack("<QQQ", block)[1]
+        elif name == "fmt ":
+            fmt = _read_format(file.read(min(length, 40)))
+        if name == "data":
+            if fmt is None:
+                return None
+            if length == UNKNOWN_32 and form != "riff":
+                length = sizes_64.get("data", 0)
+            chunks[name] = (body, length)
+            return _judge(file, size, form, fmt, body, length, chunks)
+        chunks.setdefault(name, (body, length))
+        offset = body + length + length % 2
+    return None
+
+
+def _read_format(block: bytes) -> tuple[int, int, int, int, int] | None:
+    """(tag, channels, rate_hz, frame_bytes, bits) of a ``fmt`` chunk; None unless PCM or float."""
+    if len(block) < 16:
+        return None
+    tag, channels, rate_hz, _, frame_bytes, bits = struct.unpack("<HHIIHH", block[:16])
+    if tag == _EXTENSIBLE and len(block) >= 26:
+        tag = struct.unpack("<H", block[24:26])[0]
+    widths = {_PCM: (1, 2, 3, 4), _FLOAT: (4, 8)}.get(tag, ())
+    if not channels or (bits + 7) // 8 not in widths or frame_bytes != channels * ((bits + 7) // 8):
+        return None
+    return tag, channels, rate_hz, frame_bytes, bits
+
+
+def _judge(
+    file: BinaryIO,
+    size: int,
+    form: str,
+    fmt: tuple[int, int, int, int, int],
+    body: int,
+    claimed: int,
+    chunks: dict[str, tuple[int, int]],
+) -> RiffLayout:
+    """Compare what the data chunk claims with what the file holds."""
+    tag, channels, rate_hz, frame_bytes, bits = fmt
+    there = size - body
+    verdict: Verdict = "sound"
+    audio = claimed
+    if claimed > there:
+        streamed = form == "riff" and claimed in _STREAMED_SIZES
+        verdict, audio = ("unfinished" if streamed else "cut short"), there
+    elif there - claimed > 1 and not _chunks_fill(file, body + claimed + claimed % 2, size):
+        verdict, audio = "unfinished", there
+    return RiffLayout(
+        form=form,
+        rate_hz=rate_hz,
+        channels=channels,
+        bits=bits,
+        is_float=tag == _FLOAT,
+        frame_bytes=frame_bytes,
+        data_offset=body,
+        claimed_bytes=claimed,
+        audio_bytes=audio,
+        verdict=verdict,
+        chunks=chunks,
+    )
+
+
+def _chunks_fill(file: BinaryIO, offset: int, size: int) -> bool:
+    """Whether well-formed chunks reach from ``offset`` to the end: then what follows is not audio."""
+    for _ in range(_MOST_CHUNKS):
+        if size - offset <= 1:
+            return True
+        file.seek(offset)
+        raw = file.read(8)
+        if len(raw) < 8 or not all(32 <= byte < 127 for byte in raw[:4]):
+            return False
+        length = struct.unpack("<I", raw[4:])[0]
+        offset += 8 + length + length % 2
+        if offset > size + 1:
+            return False
+    return False

@@ -1,0 +1,129 @@
+"""What every codec room (flac.py, mp3.py, ...) offers to ``sink.py``.
+
+``Codec`` is the fixed description of one kind of copy; its ``start`` gives a fresh ``Encoder`` writing to a
+path. Lossless kinds are fed whole numbers, lossy and float kinds are fed floats.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from numpy.typing import NDArray
+
+from sidekeep.errors import ParameterError
+from sidekeep.files.av_encoder import AvEncoder
+from sidekeep.files.bext import Bext
+
+
+class Encoder(Protocol):
+    """A running encoder; an ``OSError`` or ``CopyError`` of the disk comes out of any of these."""
+
+    def encode(self, samples: NDArray[Any]) -> None:
+        """Append (n, channels): whole numbers of the kind's bits, or floats."""
+
+    def finish(self) -> None:
+        """Write the end of the file and let it go."""
+
+    def drop(self) -> None:
+        """Let go; the file will be removed."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """The form of one file to write."""
+
+    path: Path
+    rate_hz: int
+    channels: int
+    bits: int
+    is_float: bool
+    bext: Bext | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Codec:
+    """One kind of copy. ``rates_hz`` empty means any; ``bits`` are the word lengths of lossless kinds."""
+
+    kind: str
+    suffix: str
+    lossless: bool
+    start: Callable[[Job], Encoder]
+    rates_hz: tuple[int, ...] = ()
+    highest_rate_hz: int = 768_000
+    bits: tuple[int, ...] = ()
+
+    def check(self, rate_hz: int, channels: int, bits: int, is_float: bool) -> None:
+        """Raise ``ParameterError`` for what the kind cannot hold."""
+        if channels not in (1, 2):
+            raise ParameterError(f"channels={channels} must be 1 or 2 for {self.kind}")
+        if self.rates_hz and rate_hz not in self.rates_hz:
+            rates = ", ".join(map(str, self.rates_hz))
+            raise ParameterError(
+                f"rate_hz={rate_hz} must be one of {rates} for {self.kind}; convert the rate first"
+            )
+        if not 8_000 <= rate_hz <= self.highest_rate_hz:
+            raise ParameterError(
+                f"rate_hz={rate_hz} must lie between 8000 and {self.highest_rate_hz} for {self.kind}"
+            )
+        if is_float and self.kind != "wav":
+            raise ParameterError(f"float samples can be kept in wav only, not in {self.kind}")
+        allowed = (32, 64) if is_float else self.bits
+        if self.lossless and bits not in allowed:
+            lengths = " or ".join(map(str, allowed))
+            raise ParameterError(f"bits={bits} must be {lengths} for {self.kind}")
+
+
+class AvFileEncoder:
+    """A file of its own with an ``AvEncoder`` in it; ``arrange`` turns samples into the codec's dtype."""
+
+    def __init__(
+        self,
+        job: Job,
+        arrange: Callable[[NDArray[Any]], NDArray[Any]],
+        *,
+        container: str,
+        codec: str,
+        sample_format: str,
+        bit_rate: int | None = None,
+        options: dict[str, str] | None = None,
+        container_options: dict[str, str] | None = None,
+        first_frame: int = 0,
+    ) -> None:
+        self._arrange = arrange
+        self._file = open(job.path, "wb+")  # noqa: SIM115  (closed by finish or drop)
+        try:
+            self._encoder = AvEncoder(
+                self._file,
+                container=container,
+                codec=codec,
+                sample_format=sample_format,
+                rate_hz=job.rate_hz,
+                channels=job.channels,
+                bit_rate=bit_rate,
+                options=options,
+                container_options=container_options,
+                first_frame=first_frame,
+            )
+        except BaseException:
+            self._file.close()
+            raise
+
+    def encode(self, samples: NDArray[Any]) -> None:
+        self._encoder.encode(self._arrange(samples))
+
+    def finish(self) -> None:
+        try:
+            self._encoder.finish()
+        finally:
+            self._file.close()
+
+    def drop(self) -> None:
+        # What the library or the disk says while letting go does not matter: the file is removed.
+        with contextlib.suppress(Exception):
+            self._encoder.drop()
+        with contextlib.suppress(OSError):
+            self._file.close()

@@ -1,0 +1,43 @@
+"""FLAC (RFC 9639), level 8, 16 or 24 bits, with the MD5 of the samples in its STREAMINFO."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.files.codec import AvFileEncoder, Codec, Encoder, Job
+
+LEVEL = 8
+
+
+def _as_16(samples: NDArray[Any]) -> NDArray[np.int16]:
+    return samples.astype(np.int16)
+
+
+def _as_24_in_32(samples: NDArray[Any]) -> NDArray[np.int32]:
+    """The library takes 24 bits in the upper part of 32."""
+    return samples.astype(np.int32) << 8
+
+
+def _start(job: Job) -> Encoder:
+    return AvFileEncoder(
+        job,
+        _as_16 if job.bits == 16 else _as_24_in_32,
+        container="flac",
+        codec="flac",
+        sample_format="s16" if job.bits == 16 else "s32",
+        options={"compression_level": str(LEVEL)},
+    )
+
+
+FLAC = Codec(kind="flac", suffix=".flac", lossless=True, start=_start, bits=(16, 24), highest_rate_hz=655_350)
+
+
+def stream_md5(head: bytes) -> str:
+    """The MD5 of the samples from a file's first 42 bytes (RFC 9639, section 8.2); empty when not set."""
+    if len(head) < 42 or head[:4] != b"fLaC" or head[4] & 0x7F:
+        return ""
+    digest = head[26:42]
+    return digest.hex() if any(digest) else ""

@@ -1,0 +1,141 @@
+"""Artwork: read, checked, turned upright, resized and stripped of everything but the picture.
+
+Positions, camera names and dates (EXIF, XMP, IPTC) never reach a copy: the picture is drawn anew as sRGB
+JPEG. A picture that would unpack to more than ``MAXIMUM_PIXELS`` is refused by its header alone.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from sidekeep.errors import ParameterError
+
+if TYPE_CHECKING:
+    from PIL import Image
+
+PictureKind = Literal["front", "back", "label", "other"]
+
+PICTURE_TYPES: dict[str, int] = {"other": 0, "front": 3, "back": 4, "label": 6}
+"""Type numbers of APIC frames and FLAC PICTURE blocks (RFC 9639, table 13: 3 front, 4 back, 6 label)."""
+
+MAXIMUM_PIXELS = 80_000_000
+"""A 12-inch sleeve scanned at 600 dots per inch has about 55 million."""
+
+MAXIMUM_FILE_BYTES = 200_000_000
+MAXIMUM_SIDE_PX = 1400
+JPEG_QUALITY = 90
+
+
+@dataclass(frozen=True, kw_only=True)
+class Picture:
+    """An encoded picture ready to be put into a file."""
+
+    kind: PictureKind
+    data: bytes
+    width: int
+    height: int
+    mime: str = "image/jpeg"
+    description: str = ""
+
+
+def load_picture(
+    path: Path, kind: PictureKind = "front", *, maximum_side_px: int = MAXIMUM_SIDE_PX, description: str = ""
+) -> Picture:
+    """Read a picture file and make it fit for tags.
+
+    Raises ``ParameterError`` with one line for a missing file, a file that is no picture, a damaged or a
+    far too large one.
+    """
+    try:
+        size_bytes = path.stat().st_size
+        if size_bytes > MAXIMUM_FILE_BYTES:
+            raise ParameterError(f"{path}: {size_bytes} bytes is too large for a picture; scan it smaller")
+        data = path.read_bytes()
+    except OSError as problem:
+        raise ParameterError(f"{path} cannot be read as a picture: {problem.strerror}") from None
+    return prepare_picture(
+        data, kind, maximum_side_px=maximum_side_px, description=description, name=str(path)
+    )
+
+
+def prepare_picture(
+    data: bytes,
+    kind: PictureKind = "front",
+    *,
+    maximum_side_px: int = MAXIMUM_SIDE_PX,
+    description: str = "",
+    name: str = "picture",
+) -> Picture:
+    """Bytes of a picture file to a ``Picture``; see ``load_picture``."""
+    if kind not in PICTURE_TYPES:
+        raise ParameterError(f"picture kind {kind!r} must be one of {', '.join(PICTURE_TYPES)}")
+    if not 64 <= maximum_side_px <= 10_000:
+        raise ParameterError(f"maximum_side_px={maximum_side_px} must lie between 64 and 10000")
+    from PIL import Image, UnidentifiedImageError
+
+    try:
+        with warnings.catch_warnings():
+            # Our own limit is the one that counts, and it is checked right below.
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            picture = Image.open(io.BytesIO(data))
+        with picture:
+            width, height = picture.size
+            if width * height > MAXIMUM_PIXELS:
+                raise ParameterError(_too_large(name, f"{width} x {height} pixels"))
+            picture.draft("RGB", (maximum_side_px, maximum_side_px))
+            drawn = _upright_rgb(picture)
+            if max(drawn.size) > maximum_side_px:
+                drawn.thumbnail((maximum_side_px, maximum_side_px), Image.Resampling.LANCZOS)
+            out = io.BytesIO()
+            drawn.save(out, "JPEG", quality=JPEG_QUALITY, optimize=True, subsampling=0)
+            return Picture(
+                kind=kind,
+                data=out.getvalue(),
+                width=drawn.width,
+                height=drawn.height,
+                description=description,
+            )
+    except Image.DecompressionBombError:
+        raise ParameterError(_too_large(name, "far too many pixels")) from None
+    except UnidentifiedImageError:
+        raise ParameterError(f"{name} is not a picture that can be read; give a JPEG or PNG file") from None
+    except (OSError, ValueError, SyntaxError, EOFError) as problem:
+        if isinstance(problem, ParameterError):
+            raise
+        raise ParameterError(f"{name} is a damaged picture ({problem}); save or scan it again") from None
+
+
+def _too_large(name: str, size: str) -> str:
+    limit = MAXIMUM_PIXELS // 1_000_000
+    return f"{name} has {size}, at most {limit} million are allowed; scan it smaller"
+
+
+def _upright_rgb(picture: Image.Image) -> Image.Image:
+    """Turned as the camera meant it, in sRGB, on white where it was transparent, without metadata."""
+    from PIL import Image, ImageCms, ImageOps
+
+    turned = ImageOps.exif_transpose(picture)
+    profile = picture.info.get("icc_profile")
+    if profile and turned.mode in ("RGB", "CMYK"):
+        try:
+            source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
+            turned = (
+                ImageCms.profileToProfile(turned, source, ImageCms.createProfile("sRGB"), outputMode="RGB")
+                or turned
+            )
+        except (ImageCms.PyCMSError, OSError):
+            turned = turned.convert("RGB")
+    if turned.mode in ("RGBA", "LA", "PA") or "transparency" in turned.info:
+        layered = turned.convert("RGBA")
+        white = Image.new("RGBA", layered.size, "white")
+        turned = Image.alpha_composite(white, layered)
+    elif turned.mode.startswith("I") or turned.mode == "F":
+        # 16-bit greyscale scans; plain conversion would clip them to white.
+        turned = turned.convert("I").point(lambda value: value / 256).convert("L")
+    clean = Image.new("RGB", turned.size)
+    clean.paste(turned.convert("RGB"))
+    return clean

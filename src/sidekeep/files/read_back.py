@@ -1,0 +1,192 @@
+"""Reading a copy back before it gets its name.
+
+Lossless files must give back every sample (by SHA-256 over them), through
+another decoder than the encoder's library where there is one. Lossy files must give back the right number of
+frames, and a level that fits.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from sidekeep.errors import AudioFileError, CopyError
+from sidekeep.files.decode import Decoder, to_float
+from sidekeep.files.flac import stream_md5
+from sidekeep.files.mp3 import id3_bytes, read_info
+from sidekeep.files.samples import digest_type, peak_of
+from sidekeep.files.samples import to_float as whole_to_float
+from sidekeep.units import gain_to_db
+
+Listener = Callable[[NDArray[np.float64]], None]
+"""Called with each decoded block (n, channels): for a meter that wants to hear the copy."""
+
+BLOCK_FRAMES = 65_536
+LEVEL_TOLERANCE_DB = 3.0
+"""How far the level of a lossy copy may lie from what went in; encoders stay within 0.1 dB on music."""
+QUIET_LEVEL = 1e-3
+"""Below -60 dBFS a lossy encoder may leave out what cannot be heard: no level check."""
+_SHORTEST_CHECK_S = 1.0
+
+
+class LevelMeter:
+    """Root mean square of the difference between each frame and the one 0.5 ms before it.
+
+    That leaves out offset and rumble, which some lossy codecs filter off on purpose.
+    """
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._lag = max(1, rate_hz // 2000)
+        self._tail = np.zeros((self._lag, channels))
+        self._power = 0.0
+        self._count = 0
+
+    def add(self, block: NDArray[Any]) -> None:
+        """Take the next (n, channels)."""
+        joined = np.concatenate([self._tail, block])
+        change = joined[self._lag :] - joined[: -self._lag]
+        # Not a matrix product: its threads would take the cores from the encoders.
+        self._power += float(np.einsum("ij,ij->", change, change))
+        self._count += change.size
+        self._tail = joined[-self._lag :]
+
+    @property
+    def level(self) -> float:
+        """Linear."""
+        return math.sqrt(self._power / max(1, self._count))
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadBack:
+    """What a file gives back. ``samples_sha256`` is empty for lossy files; ``level`` is ``LevelMeter``'s."""
+
+    frames: int
+    rate_hz: int
+    channels: int
+    peak: float
+    level: float
+    samples_sha256: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Written:
+    """What went into a file, as the sink counted it. ``past_full_scale`` samples were clipped."""
+
+    path: Path
+    kind: str
+    frames: int
+    rate_hz: int
+    channels: int
+    bits: int
+    is_float: bool
+    lossless: bool
+    peak: float
+    level: float
+    samples_sha256: str
+    past_full_scale: int
+    file_bytes: int = 0
+
+
+def read_back(
+    path: Path, kind: str, *, bits: int, is_float: bool = False, listen: Listener | None = None
+) -> ReadBack:
+    """Decode a whole file of ``kind`` and tell what is in it. Raises ``AudioFileError`` if it cannot."""
+    lossless = kind in ("flac", "alac", "wav", "bwf", "aiff")
+    digest = hashlib.sha256()
+    digest_as = digest_type(bits, is_float)
+    whole = lossless and not is_float
+    unit = float(1 << (bits - 1)) if whole else 1.0
+    frames, peak, channels, rate_hz = 0, 0.0, 0, 0
+    meter: LevelMeter | None = None
+    for rate_now, samples in _decoded(path, kind, bits, is_float):
+        rate_hz, channels = rate_now, samples.shape[1]
+        frames += len(samples)
+        peak = max(peak, peak_of(samples) / unit)
+        if lossless:
+            digest.update(np.ascontiguousarray(samples, dtype=digest_as).data)
+        else:
+            meter = meter or LevelMeter(rate_hz, channels)
+            meter.add(samples)
+        if listen is not None:
+            listen(whole_to_float(samples, bits) if whole else to_float(samples))
+    return ReadBack(
+        frames=frames,
+        rate_hz=rate_hz,
+        channels=channels,
+        peak=peak,
+        level=meter.level if meter else 0.0,
+        samples_sha256=digest.hexdigest() if lossless else "",
+    )
+
+
+def check_copy(path: Path, written: Written, listen: Listener | None = None) -> ReadBack:
+    """Compare a file with what was written into it; raises ``CopyError`` when it does not give it back."""
+    try:
+        got = read_back(path, written.kind, bits=written.bits, is_float=written.is_float, listen=listen)
+    except AudioFileError as error:
+        raise CopyError(
+            f"{written.path} could not be read back ({error}); the disk may be failing"
+        ) from error
+    if (got.frames, got.rate_hz, got.channels) != (written.frames, written.rate_hz, written.channels):
+        raise CopyError(
+            f"{written.path} gives back {got.frames} frames of {got.channels} channels at {got.rate_hz} Hz, "
+            f"{written.frames} of {written.channels} at {written.rate_hz} Hz went in; the disk may be failing"
+        )
+    if written.lossless:
+        if got.samples_sha256 != written.samples_sha256:
+            raise CopyError(f"{written.path} does not give back the samples written; the disk may be failing")
+    elif written.level > QUIET_LEVEL and written.frames >= _SHORTEST_CHECK_S * written.rate_hz:
+        change_db = gain_to_db(got.level / written.level)
+        if abs(change_db) > LEVEL_TOLERANCE_DB:
+            raise CopyError(
+                f"{written.path} is {change_db:+.1f} dB off the level that went in; the encoder has failed"
+            )
+    _check_head(path, written)
+    return got
+
+
+def _check_head(path: Path, written: Written) -> None:
+    """What the file says about itself: FLAC's own MD5, MP3's gapless numbers."""
+    with open(path, "rb") as file:
+        if written.kind == "flac":
+            if not stream_md5(file.read(42)):
+                raise CopyError(f"{written.path} holds no checksum of its samples; the encoder has failed")
+        elif written.kind.startswith("mp3"):
+            file.seek(id3_bytes(file.read(10)))
+            info = read_info(file.read(1024))
+            if info is not None and info.length_frames != written.frames:
+                raise CopyError(
+                    f"{written.path} says it holds {info.length_frames} frames, {written.frames} went in"
+                )
+
+
+def _decoded(path: Path, kind: str, bits: int, is_float: bool) -> Iterator[tuple[int, NDArray[Any]]]:
+    """(rate_hz, block): whole numbers of ``bits`` bits for lossless PCM, else the decoder's floats."""
+    if kind in ("alac", "aac", "opus"):
+        decoder = Decoder(path)
+        for samples in decoder.frames():
+            if kind == "alac" and samples.dtype == np.int32:
+                samples = samples >> (32 - bits)
+            yield decoder.coding.rate_hz, samples
+        if decoder.damaged_packets:
+            raise AudioFileError(f"{decoder.damaged_packets} packets of {path} cannot be decoded")
+        return
+    try:
+        with soundfile.SoundFile(str(path)) as handle:
+            dtype = "int32"
+            if kind.startswith("mp3"):
+                dtype = "float32"
+            elif is_float:
+                dtype = f"float{bits}"
+            while len(block := handle.read(BLOCK_FRAMES, dtype=dtype, always_2d=True)):
+                yield handle.samplerate, block >> (32 - bits) if dtype == "int32" else block
+    except soundfile.SoundFileError as error:
+        raise AudioFileError(f"{path} cannot be decoded ({error})") from error

@@ -1,0 +1,287 @@
+"""Our own append-only Broadcast Wave writer, made so that nothing recorded is ever lost.
+
+The file begins with a head of fixed length and only grows after it::
+
+    RIFF size WAVE | JUNK 28 bytes | bext | fmt | (fact) | data size | samples ...
+
+Past 4 GiB the same head reads RF64 and its JUNK chunk becomes ds64 with 64-bit sizes (EBU Tech 3306,
+ITU-R BS.2088), so no sample ever moves. ``sync`` brings the samples to the disk first and then the head that
+claims them: killed at any moment, the file is valid as of the last sync, and ``repair_take`` brings in
+what was written after it. Samples are little-endian; frames are whole.
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from numpy.typing import NDArray
+
+from sidekeep.errors import AudioFileError, ParameterError
+from sidekeep.files.atomic import already_there, copy_error, flush_folder
+from sidekeep.files.bext import Bext
+from sidekeep.files.chunks import RiffLayout, survey_chunks
+from sidekeep.files.samples import pack_samples
+
+_UNKNOWN = 0xFFFFFFFF
+_DS64_BYTES = 28
+RIFF_LIMIT_BYTES = 0xFFFFFFFF
+"""The first RIFF size that does not fit (0xFFFFFFFF itself means: look in ds64)."""
+
+_O_BINARY = getattr(os, "O_BINARY", 0)
+
+
+def _chunk(name: bytes, body: bytes) -> bytes:
+    """A chunk with its head and, when its length is odd, the pad byte that is not counted."""
+    return name + struct.pack("<I", len(body)) + body + b"\0" * (len(body) % 2)
+
+
+class Head:
+    """The head of a file: the same length whatever the number of samples."""
+
+    def __init__(self, *, rate_hz: int, channels: int, bits: int, is_float: bool, bext: Bext | None) -> None:
+        self.frame_bytes = channels * bits // 8
+        tag = 3 if is_float else 1
+        fmt = struct.pack(
+            "<HHIIHH", tag, channels, rate_hz, rate_hz * self.frame_bytes, self.frame_bytes, bits
+        )
+        self._has_fact = is_float
+        self._middle = (_chunk(b"bext", bext.to_bytes()) if bext else b"") + _chunk(b"fmt ", fmt)
+        self.size = 12 + 8 + _DS64_BYTES + len(self._middle) + (12 if is_float else 0) + 8
+
+    def bytes_for(self, audio_bytes: int) -> bytes:
+        """The head that claims ``audio_bytes`` bytes of samples."""
+        frames = audio_bytes // self.frame_bytes
+        riff_size = self.size - 8 + audio_bytes + audio_bytes % 2
+        big = riff_size >= RIFF_LIMIT_BYTES
+        parts = [b"RF64" if big else b"RIFF", struct.pack("<I", _UNKNOWN if big else riff_size), b"WAVE"]
+        if big:
+            parts.append(_chunk(b"ds64", struct.pack("<QQQI", riff_size, audio_bytes, frames, 0)))
+        else:
+            parts.append(_chunk(b"JUNK", bytes(_DS64_BYTES)))
+        parts.append(self._middle)
+        if self._has_fact:
+            parts.append(_chunk(b"fact", struct.pack("<I", _UNKNOWN if big else frames)))
+        parts.append(b"data" + struct.pack("<I", _UNKNOWN if big else audio_bytes))
+        return b"".join(parts)
+
+
+def _sync_data(descriptor: int) -> None:
+    """Samples to the disk; macOS and Windows have no fdatasync."""
+    getattr(os, "fdatasync", os.fsync)(descriptor)
+
+
+def _write_at(descriptor: int, data: bytes, offset: int) -> None:
+    """Write all of ``data`` at ``offset`` and leave the end of the file as the place to go on."""
+    if hasattr(os, "pwrite"):
+        done = 0
+        while done < len(data):
+            done += os.pwrite(descriptor, data[done:], offset + done)
+        return
+    os.lseek(descriptor, offset, os.SEEK_SET)
+    done = 0
+    while done < len(data):
+        done += os.write(descriptor, data[done:])
+    os.lseek(descriptor, 0, os.SEEK_END)
+
+
+class TakeWriter:
+    """Append samples to a new file; refuses one that exists unless ``replace``.
+
+    bits: 16, 24 or 32 (32 or 64 with ``is_float``). Not for several threads at once. Any failure of the
+    disk is a ``CopyError``; what was appended before it stays whole and can be synced and closed.
+    """
+
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        *,
+        rate_hz: int,
+        channels: int,
+        bits: int,
+        bext: Bext | None = None,
+        is_float: bool = False,
+        replace: bool = False,
+    ) -> None:
+        if bits not in ((32, 64) if is_float else (16, 24, 32)):
+            raise ParameterError(
+                f"bits={bits} must be {'32 or 64 for floats' if is_float else '16, 24 or 32'}"
+            )
+        if channels < 1 or rate_hz < 1:
+            raise ParameterError(f"channels={channels} and rate_hz={rate_hz} must be at least 1")
+        self.path = Path(path)
+        self.bits = bits
+        self.channels = channels
+        self.synced_frames = 0
+        self._head = Head(rate_hz=rate_hz, channels=channels, bits=bits, is_float=is_float, bext=bext)
+        self._bytes = 0
+        flags = os.O_RDWR | os.O_CREAT | _O_BINARY | (os.O_TRUNC if replace else os.O_EXCL)
+        try:
+            self._file = os.open(self.path, flags, 0o666)
+        except FileExistsError:
+            raise already_there(self.path) from None
+        except OSError as error:
+            raise copy_error(error, self.path) from error
+        self._open = True
+        try:
+            self._write_all(self._head.bytes_for(0))
+            _sync_data(self._file)
+            flush_folder(self.path.parent)
+        except OSError as error:
+            self._drop()
+            self.path.unlink(missing_ok=True)
+            raise copy_error(error, self.path) from error
+
+    @property
+    def frames(self) -> int:
+        """Whole frames appended so far."""
+        return self._bytes // self._head.frame_bytes
+
+    def append_bytes(self, raw: bytes | bytearray | memoryview) -> None:
+        """Append little-endian samples of whole frames, as the sound card gives them."""
+        if len(raw) % self._head.frame_bytes:
+            raise ParameterError(
+                f"{len(raw)} bytes are not whole frames of {self._head.frame_bytes}; a block was cut"
+            )
+        try:
+            self._write_all(raw)
+        except OSError as error:
+            # A full disk may have taken part of the block: back to the last whole block.
+            end = self._head.size + self._bytes
+            os.ftruncate(self._file, end)
+            os.lseek(self._file, end, os.SEEK_SET)
+            raise copy_error(error, self.path) from error
+        self._bytes += len(raw)
+
+    def append(self, samples: NDArray[Any]) -> None:
+        """Append whole numbers of ``bits`` bits, shape (n, channels)."""
+        if samples.ndim != 2 or samples.shape[1] != self.channels:
+            raise ParameterError(f"samples of shape {samples.shape} must have {self.channels} columns")
+        self.append_bytes(pack_samples(samples, self.bits))
+
+    def sync(self) -> None:
+        """Make all appended frames safe: samples to the disk, then the head that claims them."""
+        try:
+            _sync_data(self._file)
+            _write_at(self._file, self._head.bytes_for(self._bytes), 0)
+            _sync_data(self._file)
+        except OSError as error:
+            raise copy_error(error, self.path) from error
+        self.synced_frames = self.frames
+
+    def close(self) -> None:
+        """Pad to an even length, sync and let the file go; closing twice does nothing."""
+        if not self._open:
+            return
+        try:
+            if self._bytes % 2:
+                self._write_all(b"\0")
+            self.sync()
+        except OSError as error:
+            raise copy_error(error, self.path) from error
+        finally:
+            self._drop()
+
+    def __enter__(self) -> TakeWriter:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _drop(self) -> None:
+        self._open = False
+        os.close(self._file)
+
+    def _write_all(self, data: bytes | bytearray | memoryview) -> None:
+        view = memoryview(data)
+        done = 0
+        while done < len(view):
+            done += os.write(self._file, view[done:])
+
+
+@dataclass(frozen=True, kw_only=True)
+class RepairReport:
+    """What ``repair_take`` found: frames by the old head, frames now, bytes of a torn last frame cut off.
+
+    ``missing_frames`` were claimed by the head but are not in the file.
+    """
+
+    path: Path
+    claimed_frames: int
+    frames: int
+    torn_bytes: int
+    missing_frames: int
+    changed: bool
+
+
+def repair_take(path: str | os.PathLike[str]) -> RepairReport:
+    """Bring the head of a take in line with what the file holds and cut off a torn last frame.
+
+    Samples are never changed, a sound file is left alone. Raises ``AudioFileError`` when the file is not
+    a WAV of linear samples or its head was not even written, or when its sizes need a ds64 chunk and
+    there is no room for one.
+    """
+    file = Path(path)
+    try:
+        descriptor = os.open(file, os.O_RDWR | _O_BINARY)
+    except OSError as error:
+        raise AudioFileError(f"{file} cannot be opened for repair ({error.strerror})") from error
+    try:
+        with open(os.dup(descriptor), "rb") as handle:
+            layout = survey_chunks(handle)
+        if layout is None:
+            raise AudioFileError(
+                f"{file} has no complete head of a WAV file; if it is a take, nothing had been recorded yet"
+            )
+        changed = layout.verdict != "sound" or layout.torn_bytes > 0
+        if changed:
+            _mend_head(descriptor, file, layout)
+    except OSError as error:
+        raise copy_error(error, file) from error
+    finally:
+        os.close(descriptor)
+    return RepairReport(
+        path=file,
+        claimed_frames=layout.claimed_frames,
+        frames=layout.length_frames,
+        torn_bytes=layout.torn_bytes,
+        missing_frames=max(0, layout.claimed_frames - layout.length_frames)
+        if layout.verdict == "cut short"
+        else 0,
+        changed=changed,
+    )
+
+
+def _mend_head(descriptor: int, file: Path, layout: RiffLayout) -> None:
+    audio = layout.length_frames * layout.frame_bytes
+    end = layout.data_offset + audio
+    os.ftruncate(descriptor, end)
+    os.lseek(descriptor, 0, os.SEEK_END)
+    if audio % 2:
+        os.write(descriptor, b"\0")
+    riff_size = end + audio % 2 - 8
+    reserve, reserve_bytes = layout.chunks.get("ds64") or layout.chunks.get("JUNK") or (0, 0)
+    first = reserve == 20 and reserve_bytes >= _DS64_BYTES
+    big = riff_size >= RIFF_LIMIT_BYTES
+    if big and not first:
+        raise AudioFileError(
+            f"{file} is larger than 4 GiB and its head has no room for 64-bit sizes; it can be read as it is"
+        )
+    _sync_data(descriptor)
+    if big:
+        body = struct.pack("<QQQI", riff_size, audio, layout.length_frames, 0)
+        _write_at(descriptor, b"ds64", 12)
+        _write_at(descriptor, body, 20)
+    elif first:
+        _write_at(descriptor, b"JUNK", 12)
+        _write_at(descriptor, bytes(_DS64_BYTES), 20)
+    if "fact" in layout.chunks:
+        count = struct.pack("<I", _UNKNOWN if big else layout.length_frames)
+        _write_at(descriptor, count, layout.chunks["fact"][0])
+    _write_at(descriptor, struct.pack("<I", _UNKNOWN if big else audio), layout.data_offset - 4)
+    _write_at(descriptor, struct.pack("<I", _UNKNOWN if big else riff_size), 4)
+    _write_at(descriptor, b"RF64" if big else b"RIFF", 0)
+    _sync_data(descriptor)

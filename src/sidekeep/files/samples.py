@@ -1,0 +1,57 @@
+"""Whole-number samples: from float64 and back, and as the bytes that files and checksums hold.
+
+A sample of ``bits`` bits is a whole number from ``-2**(bits - 1)`` to ``2**(bits - 1) - 1``; as float64 it is
+that number divided by ``2**(bits - 1)``, which is exact both ways for up to 32 bits. Nothing here dithers:
+values between two numbers are rounded to the nearer one, values past full scale stop at it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.errors import ParameterError
+
+
+def to_whole(block: NDArray[np.float64], bits: int) -> tuple[NDArray[np.int32], int]:
+    """(n, channels) float64 as whole numbers, and how many samples were past full scale."""
+    scale = float(1 << (bits - 1))
+    scaled = block * scale
+    np.rint(scaled, out=scaled)
+    past = 0
+    # One look at the extremes is cheap and nearly always enough; NaN shows in them too.
+    if len(block) and not (scaled.max() <= scale - 1.0 and scaled.min() >= -scale):
+        # A float file can hold NaN; as a whole number it would be a full-scale click.
+        scaled = np.nan_to_num(scaled, nan=0.0, posinf=np.inf, neginf=-np.inf)
+        past = int(np.count_nonzero((scaled > scale - 1.0) | (scaled < -scale)))
+        np.clip(scaled, -scale, scale - 1.0, out=scaled)
+    return scaled.astype(np.int32), past
+
+
+def peak_of(samples: NDArray[Any]) -> float:
+    """Largest magnitude, without a copy; 0 when empty. In the samples' own unit."""
+    return max(float(samples.max()), -float(samples.min())) if samples.size else 0.0
+
+
+def to_float(samples: NDArray[Any], bits: int) -> NDArray[np.float64]:
+    """Whole numbers as float64 with full scale +-1."""
+    return samples.astype(np.float64) * (1.0 / (1 << (bits - 1)))
+
+
+def digest_type(bits: int, is_float: bool) -> str:
+    """The dtype whose bytes are summed to compare samples: 32-bit whole numbers, or the file's floats."""
+    return f"<f{bits // 8}" if is_float else "<i4"
+
+
+def pack_samples(samples: NDArray[Any], bits: int) -> bytes:
+    """Whole numbers, any integer dtype, (n, channels), as little-endian bytes of ``bits`` bits."""
+    if bits == 16:
+        return samples.astype("<i2").tobytes()
+    whole = np.ascontiguousarray(samples, dtype="<i4")
+    if bits == 32:
+        return whole.tobytes()
+    if bits == 24:
+        return whole.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
+    raise ParameterError(f"bits={bits} must be 16, 24 or 32")

@@ -1,0 +1,61 @@
+"""All kinds of copies by name, and the one way to begin one."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from sidekeep.errors import ParameterError
+from sidekeep.files.aac import AAC
+from sidekeep.files.aiff import AIFF
+from sidekeep.files.alac import ALAC
+from sidekeep.files.atomic import part_path
+from sidekeep.files.bext import Bext
+from sidekeep.files.codec import Codec, Job
+from sidekeep.files.flac import FLAC
+from sidekeep.files.mp3 import MP3_320, MP3_V0
+from sidekeep.files.opus import OPUS
+from sidekeep.files.read_back import Listener
+from sidekeep.files.sink import FileSink, Finish
+from sidekeep.files.wav import BWF, WAV
+
+CODECS: dict[str, Codec] = {
+    codec.kind: codec for codec in (FLAC, ALAC, MP3_320, MP3_V0, AAC, OPUS, WAV, AIFF, BWF)
+}
+
+
+def codec_of(kind: str) -> Codec:
+    """The facts of a kind: suffix, lossless or not, rates and word lengths it takes."""
+    if kind not in CODECS:
+        raise ParameterError(f"kind {kind!r} must be one of {', '.join(CODECS)}")
+    return CODECS[kind]
+
+
+def open_sink(
+    path: str | os.PathLike[str],
+    kind: str,
+    *,
+    rate_hz: int,
+    channels: int,
+    bits: int = 24,
+    is_float: bool = False,
+    bext: Bext | None = None,
+    replace: bool = False,
+    finish: Finish | None = None,
+    check: bool = True,
+    listen: Listener | None = None,
+) -> FileSink:
+    """Begin a file of ``kind``: flac, alac, mp3-320, mp3-v0, aac, opus, wav, aiff or bwf.
+
+    ``path`` is the final name, suffix included. ``bits`` is the word length of lossless kinds (lossy ones
+    do not use it, but ``write_int`` reads its numbers by it). ``finish`` gets the finished part file and
+    may tag it; ``check`` reads it back; ``listen`` hears what was read back. Raises ``ParameterError`` for
+    what the kind cannot hold and ``CopyError`` for what the disk refuses.
+    """
+    codec = codec_of(kind)
+    codec.check(rate_hz, channels, bits, is_float)
+    final = Path(path)
+    job = Job(
+        path=part_path(final), rate_hz=rate_hz, channels=channels, bits=bits, is_float=is_float, bext=bext
+    )
+    return FileSink(final, codec, job, replace=replace, finish=finish, check=check, listen=listen)

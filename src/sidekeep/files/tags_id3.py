@@ -1,0 +1,123 @@
+"""ID3v2 in MP3, WAV and AIFF: version 2.4 (id3.org, "ID3 tag version 2.4.0 - Native Frames") or 2.3.
+
+Several values of one text frame stand side by side, parted by NUL in 2.4 and by a slash in 2.3.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from sidekeep.files.pictures import PICTURE_TYPES, Picture
+from sidekeep.files.tags import TagSet, fixed_padding, replaygain_texts
+
+# ID3v2.4 section 4.2.3 (TMED), turntable speeds.
+_MEDIA_CODES = (
+    (33.333, "TT/33"),
+    (45.0, "TT/45"),
+    (71.29, "TT/71"),
+    (76.59, "TT/76"),
+    (78.26, "TT/78"),
+    (80.0, "TT/80"),
+)
+
+
+def media_code(rpm: float | None) -> str:
+    """The TMED code of a turntable speed, ``TT`` when the speed is not one of the list."""
+    if rpm is not None:
+        for speed, code in _MEDIA_CODES:
+            if abs(rpm - speed) < 0.5:
+                return code
+    return "TT"
+
+
+def frames(tags: TagSet, pictures: Sequence[Picture]) -> list[Any]:
+    """ID3 frames of the values, UTF-8."""
+    from mutagen import id3
+
+    found: list[Any] = []
+
+    def text(name: str, *values: str) -> None:
+        kept = [value for value in values if value]
+        if kept:
+            found.append(getattr(id3, name)(encoding=3, text=kept))
+
+    def free(description: str, value: str) -> None:
+        if value:
+            found.append(id3.TXXX(encoding=3, desc=description, text=[value]))
+
+    text("TIT2", tags.title)
+    text("TPE1", *tags.artists)
+    text("TALB", tags.album)
+    text("TPE2", *tags.album_artists)
+    text("TRCK", _of(tags.track_number, tags.track_total))
+    text("TPOS", _of(tags.disc_number, tags.disc_total))
+    text("TDRC", tags.date)
+    text("TDOR", tags.original_date)
+    text("TCON", *tags.genres)
+    text("TCOM", *tags.composers)
+    text("TPUB", tags.label)
+    text("TSRC", tags.isrc)
+    if tags.media:
+        text("TMED", media_code(tags.rpm))
+    free("MEDIA", tags.media)
+    free("SIDE", tags.side)
+    free("POSITION", tags.position)
+    free("CATALOGNUMBER", tags.catalogue_number)
+    free("RELEASECOUNTRY", tags.country)
+    free("BARCODE", tags.barcode)
+    for name, value in replaygain_texts(tags).items():
+        free(name, value)
+    if tags.comment:
+        found.append(id3.COMM(encoding=3, lang="XXX", desc="", text=[tags.comment]))
+    for picture in pictures:
+        found.append(
+            id3.APIC(
+                encoding=3,
+                mime=picture.mime,
+                type=PICTURE_TYPES[picture.kind],
+                # Two pictures of one tag may not have the same description (2.4.0 native frames, 4.14).
+                desc=picture.description or picture.kind,
+                data=picture.data,
+            )
+        )
+    return found
+
+
+def write_id3(path: Path, suffix: str, tags: TagSet, pictures: Sequence[Picture], *, version: int) -> None:
+    """An ID3v2 tag at the head of an MP3, or as a chunk of WAV and AIFF."""
+    from mutagen.aiff import AIFF
+    from mutagen.id3 import ID3
+    from mutagen.mp3 import MP3
+    from mutagen.wave import WAVE
+
+    if suffix == ".wav" and _first_bytes(path) != b"RIFF":
+        # Past 4 GiB the file is an RF64, which the tag library does not take; it stays without tags.
+        return
+    if suffix == ".mp3":
+        ID3.delete(ID3(), path, delete_v1=True, delete_v2=True)
+    audio = {".mp3": MP3, ".wav": WAVE, ".aiff": AIFF}[suffix](path)
+    if audio.tags is None:
+        audio.add_tags()
+    assert audio.tags is not None
+    audio.tags.clear()
+    for frame in frames(tags, pictures):
+        audio.tags.add(frame)
+    if version == 3:
+        audio.tags.update_to_v23()
+    if suffix == ".mp3":
+        audio.tags.save(path, v1=0, v2_version=version, padding=fixed_padding)
+    else:
+        audio.tags.save(path, v2_version=version, padding=fixed_padding)
+
+
+def _first_bytes(path: Path) -> bytes:
+    with open(path, "rb") as file:
+        return file.read(4)
+
+
+def _of(number: int, total: int) -> str:
+    if not number:
+        return ""
+    return f"{number}/{total}" if total else str(number)

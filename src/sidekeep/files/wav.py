@@ -1,0 +1,53 @@
+"""WAV of 16, 24 or 32 bits or floats, and ``bwf``: the same with a ``bext`` chunk. RF64 past 4 GiB."""
+
+from __future__ import annotations
+
+import contextlib
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.errors import CopyError
+from sidekeep.files.bext import Bext
+from sidekeep.files.codec import Codec, Encoder, Job
+from sidekeep.files.rf64 import TakeWriter
+
+
+class _WavEncoder:
+    def __init__(self, job: Job, bext: Bext | None) -> None:
+        self._float_type = np.dtype(f"<f{job.bits // 8}") if job.is_float else None
+        self._writer = TakeWriter(
+            job.path,
+            rate_hz=job.rate_hz,
+            channels=job.channels,
+            bits=job.bits,
+            bext=bext,
+            is_float=job.is_float,
+            replace=True,
+        )
+
+    def encode(self, samples: NDArray[Any]) -> None:
+        if self._float_type is None:
+            self._writer.append(samples)
+        else:
+            self._writer.append_bytes(samples.astype(self._float_type).tobytes())
+
+    def finish(self) -> None:
+        self._writer.close()
+
+    def drop(self) -> None:
+        with contextlib.suppress(CopyError):
+            self._writer.close()
+
+
+def _start_plain(job: Job) -> Encoder:
+    return _WavEncoder(job, job.bext)
+
+
+def _start_bwf(job: Job) -> Encoder:
+    return _WavEncoder(job, job.bext or Bext())
+
+
+WAV = Codec(kind="wav", suffix=".wav", lossless=True, start=_start_plain, bits=(16, 24, 32))
+BWF = Codec(kind="bwf", suffix=".wav", lossless=True, start=_start_bwf, bits=(16, 24, 32))

@@ -1,0 +1,173 @@
+"""From features and sleeve to cuts: which sides a take holds, where their music is, where each track starts.
+
+Conventions: frames at the take's rate. A start mark stands a little before the music is heard (``_LEAD_S``), never
+inside the sound of the track before; a stop mark stands where the music sinks into the groove noise.
+docs/tracks.md tells how it works and how well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sidekeep.dsp.boundaries import Place, gap_places, music_bounds, novelty, segue_places
+from sidekeep.dsp.segments import Division, divide
+from sidekeep.flow.cut_findings import cut_findings, plays_finding
+from sidekeep.flow.play_sides import assign_sides
+from sidekeep.flow.side_features import Features, PlayedPart
+from sidekeep.model.cuts import Cuts, SideCuts, Track
+from sidekeep.model.finding import Finding
+from sidekeep.model.record import Side, SleeveTrack
+
+_LEAD_S = 0.1
+_CLEAR_OF_GAP_S = 3.0
+_CLEAR_OF_EDGE_S = 5.0
+_GAP_TOLERANCE_S, _SEGUE_TOLERANCE_S = 0.5, 3.0
+_MOST_SURE = 0.99
+_LEAST_MUSIC_S = 2.0
+
+
+@dataclass(frozen=True)
+class CutSide:
+    """One play cut: the tracks of ``sides`` (usually one) in order, and what led to them."""
+
+    part: PlayedPart
+    places: tuple[Place, ...]
+    division: Division
+    listed: tuple[SleeveTrack, ...]
+
+
+def find_cuts(features: Features, *, sides: Sequence[Side] | None = None) -> tuple[Cuts, list[Finding]]:
+    """Cuts and findings of a take. ``sides``: what the sleeve expects in this take, in playing order; None: unknown."""
+    hop_s = features.table.hop_s
+    bounds = [
+        (
+            part,
+            music_bounds(part.groove, hop_s, after_thump=part.play.saw_down, before_thump=part.play.saw_up),
+        )
+        for part in features.parts
+    ]
+    heard = [(part, span) for part, span in bounds if (span[1] - span[0]) * hop_s >= _LEAST_MUSIC_S]
+    assigned, unused, missing = assign_sides([(b - a) * hop_s for _, (a, b) in heard], sides)
+    findings = plays_finding(features, [heard[index][0] for index in unused], missing)
+    found: list[SideCuts] = []
+    for index, expected in assigned:
+        part, span = heard[index]
+        cut = _divide_play(features, part, span, expected)
+        names = [side.name for side in expected] or [chr(ord("A") + len(found))]
+        tracks = _tracks(features, cut)
+        found += _sides(features, part, names, [len(side.tracks) for side in expected], tracks)
+        findings += cut_findings(features, found[-max(1, len(expected)) :], cut.division, cut.listed, part)
+    return Cuts(rate_hz=features.rate_hz, sides=tuple(found)), findings
+
+
+def _divide_play(
+    features: Features, part: PlayedPart, span: tuple[int, int], sides: Sequence[Side]
+) -> CutSide:
+    """Candidates and the best division of one play among the tracks of the sides expected on it."""
+    table, hop_s = features.table, features.table.hop_s
+    start, stop = span
+    chroma = table.chroma[part.first : part.last]
+    listed = tuple(track for side in sides for track in side.tracks)
+    places = [p for p in gap_places(part.groove, chroma, hop_s) if start < p.stop and p.start < stop]
+    if len(listed) > 1:
+        strength, step = novelty(table.bands_db[part.first : part.last], chroma, hop_s)
+        for segue in segue_places(strength, step, hop_s):
+            near = any(
+                (p.stop - segue.stop) * hop_s < _CLEAR_OF_GAP_S
+                and (segue.stop - p.start) * hop_s < _CLEAR_OF_GAP_S
+                for p in places
+                if p.gap and p.log_odds > -2.0
+            )
+            inside = min(segue.start - start, stop - segue.start) * hop_s > _CLEAR_OF_EDGE_S
+            if inside and not near:
+                places.append(segue)
+    places.sort(key=lambda place: (place.stop, place.start))
+    nodes = (Place(start, start, True, 0.0), *places, Place(stop, stop, True, 0.0))
+    division = divide(
+        [place.stop * hop_s for place in nodes],
+        [place.start * hop_s for place in nodes],
+        [place.log_odds for place in nodes],
+        [track.duration_s for track in listed] if listed else None,
+    )
+    return CutSide(part, nodes, division, listed)
+
+
+def _tracks(features: Features, cut: CutSide) -> list[Track]:
+    lead = round(_LEAD_S * features.rate_hz)
+    first, division = cut.part.first, cut.division
+    tracks: list[Track] = []
+    for index, line in enumerate(division.listed):
+        begin = cut.places[division.nodes[index]]
+        end = cut.places[division.nodes[index + 1]]
+        sleeve = cut.listed[line] if line >= 0 else SleeveTrack(number=index + 1, title="")
+        start = features.frame(first + begin.start)
+        if begin.gap:
+            earliest = features.frame(first + begin.stop) if index else features.frame(first)
+            start = min(start, max(start - lead, earliest))
+        tracks.append(
+            Track(
+                number=index + 1,
+                title=sleeve.title,
+                artist=sleeve.artist,
+                composer=sleeve.composer,
+                start_frame=start,
+                stop_frame=features.frame(first + end.stop),
+                confidence=_confidence(cut, division.nodes[index], features.table.hop_s),
+                boundary="edge" if index == 0 else "gap" if begin.gap else "segue",
+            )
+        )
+    return tracks
+
+
+def _confidence(cut: CutSide, node: int, hop_s: float) -> float:
+    """How sure a start is: the posterior of all places within tolerance; less where the music comes in faintly, or
+    where a segue is told by the printed times more than by the sound."""
+    place = cut.places[node]
+    tolerance = _GAP_TOLERANCE_S if place.gap else _SEGUE_TOLERANCE_S
+    starts = np.array([other.start for other in cut.places]) * hop_s
+    near = np.abs(starts - place.start * hop_s) <= tolerance
+    sure = float(np.minimum(1.0, cut.division.posterior[near].sum())) if node else 1.0
+    if place.gap:
+        reach = round(0.3 / hop_s)
+        onset = float(cut.part.groove.excess[place.start + 2 : place.start + reach].mean())
+        sure *= float(np.interp(onset, (0.5, 1.5, 3.0), (0.85, 0.93, 1.0)))
+    else:
+        sure = min(sure, float(np.interp(place.log_odds, (-7.0, -4.0, -2.0, 0.0), (0.6, 0.75, 0.88, 0.95))))
+    return float(np.clip(sure, 0.0, _MOST_SURE))
+
+
+def _sides(
+    features: Features, part: PlayedPart, names: Sequence[str], counts: Sequence[int], tracks: list[Track]
+) -> list[SideCuts]:
+    """The tracks of one play as one side, or as several that were recorded without lifting the needle."""
+    cuts = []
+    down, up = features.frame(part.play.down), features.frame(part.play.up)
+    groups = [tracks]
+    if len(names) > 1:
+        edges = np.cumsum([0, *counts])
+        edges[-1] = max(edges[-1], len(tracks))
+        groups = [tracks[a:b] for a, b in zip(edges, edges[1:], strict=False)]
+    for index, (name, group) in enumerate(zip(names, groups, strict=True)):
+        if not group:
+            continue
+        later = next((other for other in groups[index + 1 :] if other), None)
+        stop = up if later is None else (group[-1].stop_frame + later[0].start_frame) // 2
+        numbered = tuple(
+            Track(**{**vars(track), "number": n, "boundary": "edge" if n == 1 else track.boundary})
+            for n, track in enumerate(group, start=1)
+        )
+        cuts.append(
+            SideCuts(
+                side=name,
+                needle_down_frame=down,
+                needle_up_frame=stop,
+                music_start_frame=numbered[0].start_frame,
+                music_stop_frame=numbered[-1].stop_frame,
+                tracks=numbered,
+            )
+        )
+        down = stop
+    return cuts

@@ -1,0 +1,234 @@
+"""The gauge: level, balance, phase, noise and hum of what comes in now, and what to do about it. Streaming.
+
+Advice follows common practice (no source): peaks of the loudest passage near -6 dBFS with 16 bits, anywhere
+from -12 to -6 dBFS with 24 bits; clipping can never be undone, a low level at 24 bits costs nothing.
+The forecast of the whole side's peak takes the highest peak of every ten seconds as draws of a Gumbel law
+(extreme value theory; E. J. Gumbel, Statistics of Extremes, 1958) fitted by its moments.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sidekeep.dsp.hum import find_hum
+from sidekeep.flow.measures import PeakLoudnessMeter
+from sidekeep.flow.needle_watch import NeedleEvent, NeedleState, NeedleWatch
+from sidekeep.flow.ports import Audio
+from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db
+
+HOLD_S = 2.0
+FORECAST_BLOCK_S = 10.0
+_CLIP = 1.0 - 2.0**-15
+_EULER = 0.5772156649015329
+
+
+@dataclass(frozen=True, kw_only=True)
+class GaugeSettings:
+    """The aim, in dBFS of the highest peak."""
+
+    lowest_peak_dbfs: float = -12.0
+    highest_peak_dbfs: float = -6.0
+    side_length_s: float = 1320.0
+
+    @classmethod
+    def for_bits(cls, bits: int) -> GaugeSettings:
+        """16 bits have no headroom to spare."""
+        return cls() if bits >= 24 else cls(lowest_peak_dbfs=-8.0, highest_peak_dbfs=-4.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class GaugeReading:
+    """One look. Peaks are per channel in dBFS; ``held`` is the highest of the last two seconds, ``highest``
+    since the needle went down. ``likeness`` is the correlation of the channels (1 mono, -1 out of phase)."""
+
+    time_s: float
+    needle: NeedleState
+    peak_dbfs: tuple[float, ...]
+    held_dbfs: tuple[float, ...]
+    highest_dbfs: float
+    true_peak_dbtp: float
+    momentary_lufs: float
+    balance_db: float
+    likeness: float
+    dc: tuple[float, ...]
+    clipped_frames: int
+    noise_dbfs: float
+    hum_hz: float
+    hum_dbfs: float
+    forecast_dbfs: float
+    forecast_sd_db: float
+    advice: str
+
+
+class Gauge:
+    """Feed it blocks; ``reading`` may be asked at any time."""
+
+    def __init__(self, *, rate_hz: int, channels: int, settings: GaugeSettings | None = None) -> None:
+        self.settings = settings or GaugeSettings()
+        self._rate_hz, self._channels = rate_hz, channels
+        self._watch = NeedleWatch(rate_hz=rate_hz, channels=channels)
+        self._frames = 0
+        self._recent: list[tuple[int, Audio]] = []
+        self._idle: list[Audio] = []
+        self._idle_frames = 0
+        self._hum = (0.0, MINIMUM_DB)
+        self._noise_dbfs = MINIMUM_DB
+        self._start()
+
+    def _start(self) -> None:
+        """Afresh, as when a needle goes down."""
+        self._peak = np.zeros(self._channels)
+        self._true_peak = 0.0
+        self._clipped = 0
+        self._sum = np.zeros(self._channels)
+        self._power = np.zeros(self._channels)
+        self._product = 0.0
+        self._played = 0
+        self._block_peaks: list[float] = []
+        self._block_peak = 0.0
+        self._block_frames = 0
+
+    @property
+    def needle(self) -> NeedleState:
+        """Where the needle is."""
+        return self._watch.state
+
+    @property
+    def clipped_frames(self) -> int:
+        """Frames at full scale since the needle went down."""
+        return self._clipped
+
+    def process(self, block: Audio) -> list[NeedleEvent]:
+        """Take (n, channels) frames; what the needle did."""
+        events = self._watch.process(block)
+        if any(event.state == "down" for event in events) and self._watch.state == "down":
+            self._start()
+        self._frames += len(block)
+        self._remember(block)
+        if self._watch.state == "up":
+            self._listen_to_the_chain(block)
+        else:
+            self._listen_to_the_record(block)
+        return events
+
+    def _remember(self, block: Audio) -> None:
+        self._recent.append((self._frames, block))
+        while self._recent[0][0] < self._frames - HOLD_S * self._rate_hz:
+            self._recent.pop(0)
+
+    def _listen_to_the_chain(self, block: Audio) -> None:
+        self._idle.append(block)
+        self._idle_frames += len(block)
+        if self._idle_frames >= 4 * self._rate_hz:
+            chain = np.concatenate(self._idle)
+            self._noise_dbfs = power_to_db(float(((chain - chain.mean(axis=0)) ** 2).mean()))
+            hum = find_hum(chain, rate_hz=self._rate_hz)
+            self._hum = (hum.frequency_hz, hum.level_dbfs)
+            self._idle, self._idle_frames = [], 0
+
+    def _listen_to_the_record(self, block: Audio) -> None:
+        self._idle, self._idle_frames = [], 0
+        size = np.abs(block)
+        self._peak = np.maximum(self._peak, size.max(axis=0, initial=0.0))
+        self._clipped += int((size >= _CLIP).any(axis=1).sum())
+        self._sum += block.sum(axis=0)
+        self._power += (block**2).sum(axis=0)
+        if self._channels == 2:
+            self._product += float(block[:, 0] @ block[:, 1])
+        self._played += len(block)
+        self._block_peak = max(self._block_peak, float(size.max(initial=0.0)))
+        self._block_frames += len(block)
+        if self._block_frames >= FORECAST_BLOCK_S * self._rate_hz:
+            self._block_peaks.append(self._block_peak)
+            self._block_peak, self._block_frames = 0.0, 0
+
+    def reading(self) -> GaugeReading:
+        """What there is to say now."""
+        held = np.concatenate([block for _, block in self._recent] or [np.zeros((1, self._channels))])
+        meter = PeakLoudnessMeter(self._rate_hz, self._channels)
+        meter.process(held)
+        self._true_peak = max(self._true_peak, meter.true_peak())
+        momentary = held[-round(0.4 * self._rate_hz) :]
+        last = held[-round(0.2 * self._rate_hz) :]
+        forecast, sd = forecast_peak(self._block_peaks, self.settings.side_length_s)
+        power = self._power / max(1, self._played)
+        both = math.sqrt(self._power[0] * self._power[-1]) if self._channels == 2 else 0.0
+        highest = gain_to_db(float(self._peak.max()))
+        return GaugeReading(
+            time_s=self._frames / self._rate_hz,
+            needle=self._watch.state,
+            peak_dbfs=tuple(gain_to_db(float(peak)) for peak in np.abs(last).max(axis=0)),
+            held_dbfs=tuple(gain_to_db(float(peak)) for peak in np.abs(held).max(axis=0)),
+            highest_dbfs=highest,
+            true_peak_dbtp=gain_to_db(self._true_peak),
+            momentary_lufs=_momentary_lufs(momentary, self._rate_hz),
+            balance_db=power_to_db(float(power[0])) - power_to_db(float(power[-1])),
+            likeness=self._product / both if both > 0.0 else 0.0,
+            dc=tuple(float(value) for value in self._sum / max(1, self._played)),
+            clipped_frames=self._clipped,
+            noise_dbfs=self._noise_dbfs,
+            hum_hz=self._hum[0],
+            hum_dbfs=self._hum[1],
+            forecast_dbfs=forecast,
+            forecast_sd_db=sd,
+            advice=self._advice(highest, forecast, sd, power, both),
+        )
+
+    def _advice(self, highest: float, forecast: float, sd: float, power: Audio, both: float) -> str:
+        settings = self.settings
+        if self._watch.state == "up" and self._played == 0:
+            if self._hum[0] and self._hum[1] > -60.0:
+                return (
+                    f"hum at {self._hum[0]:.1f} Hz, {self._hum[1]:.0f} dBFS: connect the turntable's own earth wire "
+                    "to the phono stage, keep cables off mains leads; never touch the mains safety earth"
+                )
+            return "turn the speakers down, lower the needle and play the loudest passage of the record"
+        if self._clipped:
+            return "clipped: turn the input down by at least 6 dB and play the passage again; clipping stays"
+        if self._played > 2 * self._rate_hz and self._channels == 2:
+            if min(power) < 1e-4 * max(power):
+                return "one channel is (nearly) silent: check plugs, cartridge pins and the balance control"
+            if both > 0.0 and self._product / both < -0.5:
+                return "the channels are out of phase: swap the two wires of one cartridge channel"
+        if highest > settings.highest_peak_dbfs:
+            down = highest - settings.highest_peak_dbfs
+            return f"highest so far {highest:.1f} dBFS: turn down {max(1.0, round(down)):.0f} dB"
+        if self._played < 5 * self._rate_hz:
+            return f"listening; highest so far {highest:.1f} dBFS"
+        if forecast < settings.lowest_peak_dbfs and highest < settings.lowest_peak_dbfs:
+            up = round(settings.lowest_peak_dbfs - max(highest, forecast) + 2.0)
+            return f"play the loudest track: highest so far {highest:.1f} dBFS, turn up {up:.0f} dB"
+        if forecast + sd > -1.0:
+            return f"highest so far {highest:.1f} dBFS, but the side may reach {forecast:.0f} dBFS: turn down 3 dB"
+        return f"the level is right: highest so far {highest:.1f} dBFS"
+
+
+def forecast_peak(block_peaks: list[float], side_length_s: float) -> tuple[float, float]:
+    """The peak of a whole side in dBFS and its standard deviation in dB, from peaks of ten-second blocks.
+
+    Below three blocks nothing is claimed: the highest so far with an uncertainty of 6 dB.
+    """
+    levels = np.array([gain_to_db(peak) for peak in block_peaks if peak > 0.0])
+    if len(levels) < 3:
+        return (float(levels.max()) if len(levels) else MINIMUM_DB), 6.0
+    scale = float(levels.std(ddof=1)) * math.sqrt(6.0) / math.pi
+    place = float(levels.mean()) - _EULER * scale
+    blocks = max(len(levels), math.ceil(side_length_s / FORECAST_BLOCK_S))
+    # The maximum of n draws of a Gumbel law is a Gumbel law of the same scale, moved up by scale ln n.
+    expected = place + scale * (math.log(blocks) + _EULER)
+    spread = math.pi * scale / math.sqrt(6.0)
+    fit = scale * math.log(blocks) / math.sqrt(2.0 * len(levels))
+    return max(float(levels.max()), expected), math.hypot(spread, fit)
+
+
+def _momentary_lufs(block: Audio, rate_hz: int) -> float:
+    if len(block) < round(0.4 * rate_hz):
+        return MINIMUM_DB
+    meter = PeakLoudnessMeter(rate_hz, block.shape[1])
+    meter.process(block)
+    powers = np.concatenate(meter.powers())
+    power = float(powers.mean()) if len(powers) else 0.0
+    return power_to_db(power) - 0.691 if power > 0.0 else MINIMUM_DB

@@ -1,0 +1,293 @@
+"""The mending step: finds impulses and weighs them out of the music, in blocks, with everything else untouched.
+
+Conventions: blocks are (frames, channels) float64 in and out; positions are frames from the first one given to
+``process``. The take is cut into chunks on a fixed grid; each is mended with margins of context on both sides, so
+results do not depend on the sizes of the blocks. Chunks run side by side in two threads; what an earlier chunk
+found is used (the turn of the disc) a fixed number of chunks later. Thumps are taken off in order, behind
+the mended ticks at their heads, once the music after them has been mended as well.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from sidekeep.dsp.click_find import Channel as Plane
+from sidekeep.dsp.click_find import Manner, Repaired, mend_channels
+from sidekeep.dsp.thump import Thump, find_thumps, subtract_thumps
+from sidekeep.dsp.turn_prior import TurnPrior
+from sidekeep.errors import ParameterError
+from sidekeep.flow.ports import Audio
+from sidekeep.model.finding import Channel, Finding
+from sidekeep.model.recipe import MendSettings
+from sidekeep.model.repair import Repair, RepairKind
+from sidekeep.units import gain_to_db
+
+THREADS = 2
+IN_FLIGHT = 3
+"""Chunks waiting or running before the oldest is waited for."""
+CHUNK_FRAMES = 1 << 16
+MARGIN_FRAMES = 4096
+"""Context on each side of a chunk; both at 44.1 and 48 kHz."""
+POP_S = 0.0005
+"""A repair longer than this is a pop, by the trade's use of the word."""
+CRACKLE_DB = 24.0
+"""A short repair below this over the local slope counts as crackle."""
+THUMP_HEAD_DB = 20.0
+"""Repairs this far over the local slope are looked at for a low tail."""
+THUMP_BEFORE_S, THUMP_AFTER_S = 0.6, 0.75
+THUMP_APART_S = 0.02
+
+MANNERS = {
+    "gentle": Manner(open_at=5.2, odds=5.0),
+    "even": Manner(open_at=4.6, odds=3.0),
+    "thorough": Manner(open_at=4.2, odds=1.5),
+}
+
+
+@dataclass
+class _Chunk:
+    """A stretch of the grid on its way."""
+
+    start: int
+    stop: int
+    job: Future[list[Repaired]] | None
+    heads: list[tuple[int, int, int]] = field(default_factory=list)
+
+
+class Mender:
+    """Mends ticks, pops, crackle and thumps as the blocks pass; see the module for the conventions.
+
+    ``repairs`` and ``findings`` grow as chunks are finished and are complete and in order after ``flush``.
+    ``use_turn`` and ``use_thumps`` exist for measurements: what the turn of the disc and the thumps are worth.
+    """
+
+    def __init__(
+        self,
+        settings: MendSettings,
+        *,
+        rate_hz: int,
+        channels: int,
+        use_turn: bool = True,
+        use_thumps: bool = True,
+    ) -> None:
+        if channels not in (1, 2):
+            raise ParameterError(f"channels={channels} must be 1 or 2")
+        if not 8_000 <= rate_hz <= 384_000:
+            raise ParameterError(f"rate_hz={rate_hz} must lie between 8000 and 384000")
+        self.settings = settings
+        self.rate_hz = rate_hz
+        self.channels = channels
+        self.use_turn, self.use_thumps = use_turn, use_thumps
+        self.manner = MANNERS[settings.size]
+        self.stretch = max(1, round(rate_hz / 48_000))
+        self.chunk = CHUNK_FRAMES * self.stretch
+        self.margin = MARGIN_FRAMES * self.stretch
+        self.latency_frames = (IN_FLIGHT + 2) * self.chunk + self.margin
+        self.repairs: list[Repair] = []
+        self.findings: list[Finding] = []
+        self._leave = frozenset(settings.leave)
+        self._prior = TurnPrior()
+        self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
+        self._parts: list[Audio] = []
+        self._held = np.empty((0, channels))
+        self._held_start = 0
+        self._received = 0
+        self._next_chunk = 0
+        self._running: list[_Chunk] = []
+        self._mended: list[_Chunk] = []
+        self._last_stop = [0] * channels
+        self._out_frame = 0
+
+    def process(self, block: Audio) -> Audio:
+        """Take frames in; mended frames come out ``latency_frames`` or less behind."""
+        self._parts.append(np.array(block, dtype=np.float64))
+        self._received += len(block)
+        if self._received < self._next_chunk + self.chunk + self.margin:
+            return np.empty((0, self.channels))
+        self._gather()
+        out: list[Audio] = []
+        while self._received >= self._next_chunk + self.chunk + self.margin:
+            self._begin(self._next_chunk + self.chunk)
+            if len(self._running) >= IN_FLIGHT:
+                self._finish()
+            if len(self._mended) > 1:
+                out.append(self._release())
+        return np.concatenate(out) if out else np.empty((0, self.channels))
+
+    def flush(self) -> Audio:
+        """The rest of the frames; repairs are complete afterwards."""
+        self._gather()
+        out = []
+        while self._next_chunk < self._received:
+            self._begin(min(self._received, self._next_chunk + self.chunk))
+            if len(self._running) >= IN_FLIGHT:
+                self._finish()
+            if len(self._mended) > 1:
+                out.append(self._release())
+        while self._running:
+            self._finish()
+            if len(self._mended) > 1:
+                out.append(self._release())
+        while self._mended:
+            out.append(self._release())
+        self._pool.shutdown()
+        self.repairs = _join_channels(self.repairs)
+        self.findings.sort(key=lambda f: (f.start_frame, f.channel))
+        return np.concatenate(out) if out else np.empty((0, self.channels))
+
+    def _gather(self) -> None:
+        self._held = np.concatenate([self._held, *self._parts])
+        self._parts = []
+
+    def _begin(self, stop: int) -> None:
+        start = self._next_chunk
+        self._next_chunk = stop
+        if not self.settings.enabled:
+            self._running.append(_Chunk(start, stop, None))
+            return
+        low = max(self._held_start, start - self.margin)
+        window = self._held[low - self._held_start : stop + self.margin - self._held_start]
+        planes = window.T.copy(order="C")
+        due = [
+            ((time_s - low / self.rate_hz) * self.rate_hz, wide_s * self.rate_hz, odds, walls)
+            for time_s, wide_s, odds, walls in self._prior.expected_walls(
+                (low - self.margin) / self.rate_hz, (stop + self.margin) / self.rate_hz
+            )
+        ]
+        job = self._pool.submit(
+            mend_channels, planes, self.stretch, self.rate_hz, self.manner, due, start - low, stop - low
+        )
+        self._running.append(_Chunk(start, stop, job))
+
+    def _finish(self) -> None:
+        """Wait for the oldest chunk and put its new samples in place."""
+        chunk = self._running.pop(0)
+        self._mended.append(chunk)
+        if chunk.job is None:
+            return
+        low = max(0, chunk.start - self.margin)
+        events: list[tuple[float, int, float]] = []
+        for repaired in chunk.job.result():
+            start, channel = low + repaired.start, repaired.channel
+            stop = start + repaired.length
+            if repaired.values is None:
+                self._note_long(start, stop, channel)
+                continue
+            if start < self._last_stop[channel] or start in self._leave:
+                continue
+            self._held[start - self._held_start : stop - self._held_start, channel] = repaired.values
+            self._last_stop[channel] = stop
+            self._note(start, stop, channel, repaired.size_db)
+            events.append(((low + repaired.peak) / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
+            if repaired.size_db >= THUMP_HEAD_DB:
+                chunk.heads.append((start, stop, channel))
+        if self.use_turn and events:
+            self._prior.add(events)
+
+    def _release(self) -> Audio:
+        """Take the thumps off the oldest mended chunk and let it go."""
+        chunk = self._mended.pop(0)
+        if self.use_thumps and chunk.job is not None:
+            self._take_thumps(chunk)
+        out: Audio = self._held[self._out_frame - self._held_start : chunk.stop - self._held_start].copy()
+        self._out_frame = chunk.stop
+        context = max(self.margin, int(THUMP_BEFORE_S * self.rate_hz))
+        keep = max(self._held_start, min(self._out_frame, self._next_chunk) - context)
+        self._held = self._held[keep - self._held_start :]
+        self._held_start = keep
+        return out
+
+    def _take_thumps(self, chunk: _Chunk) -> None:
+        low = max(self._held_start, chunk.start - int(THUMP_BEFORE_S * self.rate_hz))
+        reach = self._mended[0].stop if self._mended else chunk.stop
+        high = min(reach, chunk.stop + int(THUMP_AFTER_S * self.rate_hz))
+        view = self._held[low - self._held_start : high - self._held_start]
+        heads = [(start - low, stop - low, channel) for start, stop, channel in chunk.heads]
+        for thump in self._worth(view, heads):
+            channel: Channel = "L" if thump.channel == "L" else "R" if thump.channel == "R" else "both"
+            self.repairs.append(
+                Repair(
+                    start_frame=low + thump.start_frame,
+                    stop_frame=low + thump.stop_frame,
+                    channel=channel,
+                    kind="thump",
+                    size_db=thump.size_db,
+                )
+            )
+
+    def _worth(self, view: Audio, heads: list[tuple[int, int, int]]) -> list[Thump]:
+        """Subtract the tails behind the heads from ``view``, one by one, and put back what is not worth it."""
+        ticks = {head[0] for head in heads}
+        heads = list(heads)
+        for found in find_thumps(view, rate_hz=self.rate_hz):
+            if all(abs(found[0] - start) > THUMP_APART_S * self.rate_hz for start in ticks):
+                heads.append(found)
+        kept = []
+        for head in sorted(heads):
+            cleaned, thumps = subtract_thumps(view, rate_hz=self.rate_hz, heads=[head])
+            for thump in thumps:
+                span = slice(thump.start_frame, thump.stop_frame)
+                peak_db = gain_to_db(float(np.abs(cleaned[span] - view[span]).max()))
+                loud, sure = (-60.0, 0.0) if head[0] in ticks else (-44.0, 70.0)
+                if peak_db >= loud and thump.evidence >= sure and -15.0 <= thump.size_db <= 75.0:
+                    view[span] = cleaned[span]
+                    kept.append(thump)
+        return kept
+
+    def _note(self, start: int, stop: int, channel: int, size_db: float) -> None:
+        long = (stop - start) / self.rate_hz > POP_S
+        kind: RepairKind = "pop" if long else "tick" if size_db > CRACKLE_DB else "crackle"
+        self.repairs.append(
+            Repair(
+                start_frame=start,
+                stop_frame=stop,
+                channel=self._name(channel),
+                kind=kind,
+                size_db=round(size_db, 2),
+            )
+        )
+
+    def _note_long(self, start: int, stop: int, channel: int) -> None:
+        length_ms = 1000.0 * (stop - start) / self.rate_hz
+        self.findings.append(
+            Finding(
+                kind="too-long-to-mend",
+                start_frame=start,
+                stop_frame=stop,
+                channel=self._name(channel),
+                severity="look",
+                text=f"Damage of {length_ms:.1f} ms: longer than can be estimated honestly, left as it is.",
+                evidence={"length_ms": length_ms},
+            )
+        )
+
+    def _name(self, channel: int) -> Channel:
+        return "both" if self.channels == 1 else "L" if channel == 0 else "R"
+
+
+def _join_channels(repairs: list[Repair]) -> list[Repair]:
+    """Overlapping repairs of one kind on two channels become one on both; sorted by start."""
+    joined: list[Repair] = []
+    for repair in sorted(repairs, key=lambda r: (r.start_frame, r.channel)):
+        for back in range(1, min(4, len(joined)) + 1):
+            other = joined[-back]
+            apart = {other.channel, repair.channel} == {"L", "R"}
+            if apart and repair.start_frame < other.stop_frame and "thump" not in (other.kind, repair.kind):
+                bigger = other if other.size_db >= repair.size_db else repair
+                joined[-back] = Repair(
+                    start_frame=other.start_frame,
+                    stop_frame=max(other.stop_frame, repair.stop_frame),
+                    channel="both",
+                    kind=bigger.kind,
+                    size_db=bigger.size_db,
+                )
+                break
+        else:
+            joined.append(repair)
+    return joined
+
+
+__all__ = ["MANNERS", "Manner", "Mender", "Plane"]

@@ -1,0 +1,372 @@
+"""What a take sounds like without music: groove noise, rumble, hum.
+
+Conventions: frames at the take's rate, audio (frames, channels) float64, full scale +-1.0, levels plain
+rms in dBFS, mean power over the channels. A *window* is a tenth of a second.
+
+``NoiseMeter`` streams: it keeps a few numbers a window (powers, octave bands, left-right product), a
+slow series for the turn, and the quietest stretches of a low-rate copy in which hum is looked for at
+the end. That is about 4 kB a second; results do not depend on the block size.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.hum import LOW_RATE_HZ, MINIMUM_LENGTH_S, Hum, find_hum
+from sidekeep.dsp.rumble import Decimator, low_factor
+from sidekeep.dsp.weighting import a_weighting_db
+from sidekeep.errors import ParameterError
+from sidekeep.model.finding import Finding
+from sidekeep.model.measures import Noise
+from sidekeep.units import MINIMUM_DB, power_to_db
+
+Floats = NDArray[np.float64]
+Spans = Sequence[tuple[int, int]]
+
+WINDOW_S = 0.1
+OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+RUMBLE_TOP_HZ = 60.0
+LOUD_HUM_DBFS = -62.0
+"""Hum one hears in a quiet groove at a usual level (common practice, no source)."""
+LOUD_RUMBLE_DBFS = -45.0
+"""Rumble that moves woofers for nothing (common practice, no source)."""
+
+_FFT_FRAMES_S = 0.04
+_EDGE_ATOMS, _BIN_ATOMS, _RUN_ATOMS = 20, 20, 3
+_SWAY_RATE_HZ = 24.0
+_SILENT_POWER = 1e-13
+_OUTLIER = 4.0
+"""A window this many times the median power holds a click or a note."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoiseDetails:
+    """More than ``Noise`` tells. ``octaves_dbfs``: groove noise in octave bands from 63 Hz, mean over the
+    channels; ``weighted_dbfs``: their A-weighted sum; ``vertical_db``: groove noise of left minus right over
+    left plus right; ``idle_dbfs``: the chain with the needle up; ``hum_from``: where hum was measured."""
+
+    octaves_dbfs: tuple[float, ...] = ()
+    weighted_dbfs: float = MINIMUM_DB
+    vertical_db: float = 0.0
+    idle_dbfs: float = MINIMUM_DB
+    hum_harmonics: tuple[tuple[int, float], ...] = ()
+    hum_from: str = "none"
+    groove_from: str = "none"
+
+
+@dataclass
+class _Atoms:
+    """Seconds of low-rate audio: the first and last twenty, the quietest three in a row of each twenty."""
+
+    kept: dict[int, NDArray[np.float32]] = field(default_factory=dict)
+    recent: list[tuple[int, NDArray[np.float32], float]] = field(default_factory=list)
+
+    def add(self, number: int, atom: Floats) -> None:
+        short = atom.astype(np.float32)
+        if number < _EDGE_ATOMS:
+            self.kept[number] = short
+        self.recent.append((number, short, float(np.mean((atom - atom.mean(axis=0)) ** 2))))
+        if len(self.recent) == _EDGE_ATOMS + _BIN_ATOMS:
+            self._settle()
+
+    def _settle(self) -> None:
+        oldest = self.recent[:_BIN_ATOMS]
+        powers = [power for _, _, power in oldest]
+        runs = [max(powers[i : i + _RUN_ATOMS]) for i in range(len(oldest) - _RUN_ATOMS + 1)]
+        first = int(np.argmin(runs))
+        for number, atom, _ in oldest[first : first + _RUN_ATOMS]:
+            self.kept[number] = atom
+        self.recent = self.recent[_BIN_ATOMS:]
+
+    def close(self) -> None:
+        for number, atom, _ in self.recent:
+            self.kept[number] = atom
+        self.recent = []
+
+
+class NoiseMeter:
+    """Feed it the whole take once; ``finish`` then answers for spans that are known only afterwards."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        if rate_hz < 8000 or channels < 1:
+            raise ParameterError(f"rate_hz={rate_hz} must be 8000 or more and channels={channels} 1 or more")
+        self.rate_hz, self.channels = rate_hz, channels
+        self.window_frames = round(WINDOW_S * rate_hz)
+        self._held = np.zeros((0, channels))
+        self._fft_frames = 1 << int(np.floor(np.log2(_FFT_FRAMES_S * rate_hz)))
+        self._shape = np.hanning(self._fft_frames + 2)[1:-1]
+        self._edges = self._band_edges()
+        self._powers: list[Floats] = []
+        self._means: list[Floats] = []
+        self._products: list[Floats] = []
+        self._slopes: list[Floats] = []
+        self._octaves: list[NDArray[np.float32]] = []
+        self._low_factor = low_factor(rate_hz, LOW_RATE_HZ)
+        self._low_rate_hz = rate_hz / self._low_factor
+        self._to_low = Decimator(self._low_factor, channels)
+        self._rumble_factor = max(1, round(0.42 * self._low_rate_hz / RUMBLE_TOP_HZ))
+        self._to_rumble = Decimator(self._rumble_factor, channels)
+        self._rumble_rate_hz = self._low_rate_hz / self._rumble_factor
+        self._sway_factor = low_factor(self._rumble_rate_hz, _SWAY_RATE_HZ)
+        self._to_sway = Decimator(self._sway_factor, channels)
+        self._atom_frames = round(self._low_rate_hz)
+        self._atom_held = np.zeros((0, channels))
+        self._atom_count = 0
+        self._atoms = _Atoms()
+        self._rumble: list[NDArray[np.float32]] = []
+        self._sway: list[Floats] = []
+        self._is_closed = False
+        self.details = NoiseDetails()
+        self.findings: tuple[Finding, ...] = ()
+
+    def process(self, block: Floats) -> None:
+        """Take (n, channels) frames, n of any size."""
+        if block.ndim != 2 or block.shape[1] != self.channels:
+            raise ParameterError(f"block has shape {block.shape}, must be (frames, {self.channels})")
+        self._take_low(self._to_low.process(block))
+        held = np.concatenate((self._held, block)) if len(self._held) else block
+        count = len(held) // self.window_frames
+        if count:
+            self._take_windows(held[: count * self.window_frames].reshape(count, self.window_frames, -1))
+        self._held = held[count * self.window_frames :].copy()
+
+    @property
+    def sway_rate_hz(self) -> float:
+        """Rate of ``sway_series``."""
+        return self._rumble_rate_hz / self._sway_factor
+
+    def sway_series(self) -> Floats:
+        """(samples, channels) of the take below some 10 Hz, to find the turn by; whole after ``finish``."""
+        return np.concatenate(self._sway) if self._sway else np.zeros((0, self.channels))
+
+    def finish(self, groove_spans: Spans = (), idle_spans: Spans = ()) -> Noise:
+        """Measure. ``groove_spans`` hold groove without music, ``idle_spans`` the chain with the needle up.
+
+        Without a groove span the quietest windows that are not digital silence serve; a finding says so.
+        May be called again with other spans.
+        """
+        self._close()
+        if not self._powers:
+            self.findings = ()
+            return Noise(groove_dbfs=MINIMUM_DB, hum_hz=0.0, hum_dbfs=MINIMUM_DB, rumble_dbfs=MINIMUM_DB)
+        powers, means = np.concatenate(self._powers), np.concatenate(self._means)
+        groove = self._windows_in(groove_spans, len(powers))
+        idle = self._windows_in(idle_spans, len(powers))
+        groove_from = "spans"
+        if not groove.size:
+            groove, groove_from = self._quietest(powers, idle), "quietest windows"
+        groove = self._without_outliers(groove)
+        offset = means[groove].mean(axis=0) if groove.size else np.zeros(self.channels)
+        groove_power = (
+            float(np.mean(powers[groove] - 2 * means[groove] * offset + offset**2)) if groove.size else 0.0
+        )
+        rumble_power = self._rumble_power(groove)
+        hum, hum_from = self._hum(idle_spans, groove_spans)
+        self.details = self._describe(groove, idle, groove_from, hum, hum_from)
+        noise = Noise(
+            groove_dbfs=power_to_db(groove_power),
+            hum_hz=hum.frequency_hz,
+            hum_dbfs=hum.level_dbfs,
+            rumble_dbfs=power_to_db(rumble_power),
+        )
+        self.findings = tuple(self._find(noise, hum, groove_from, len(powers) * self.window_frames))
+        return noise
+
+    def _band_edges(self) -> NDArray[np.int64]:
+        bin_hz = self.rate_hz / self._fft_frames
+        edges_hz = [OCTAVES_HZ[0] / 2**0.5] + [centre * 2**0.5 for centre in OCTAVES_HZ]
+        return np.clip(np.rint(np.array(edges_hz) / bin_hz), 1, self._fft_frames // 2).astype(np.int64)
+
+    def _take_windows(self, windows: Floats) -> None:
+        self._powers.append(np.mean(windows**2, axis=1))
+        self._means.append(windows.mean(axis=1))
+        self._products.append(np.mean(windows[:, :, 0] * windows[:, :, -1], axis=1))
+        self._slopes.append(np.mean(np.diff(windows, axis=1) ** 2, axis=(1, 2)))
+        first = (self.window_frames - self._fft_frames) // 2
+        part = windows[:, first : first + self._fft_frames] * self._shape[None, :, None]
+        spectrum = np.abs(np.fft.rfft(part, axis=1)) ** 2
+        spectrum *= 2.0 / (self._fft_frames * np.sum(self._shape**2))
+        sums = np.concatenate((np.zeros_like(spectrum[:, :1]), np.cumsum(spectrum, axis=1)), axis=1)
+        bands = sums[:, self._edges[1:]] - sums[:, self._edges[:-1]]
+        self._octaves.append(bands.mean(axis=2).astype(np.float32))
+
+    def _take_low(self, low: Floats) -> None:
+        self._take_rumble(self._to_rumble.process(low))
+        held = np.concatenate((self._atom_held, low))
+        while len(held) >= self._atom_frames:
+            self._atoms.add(self._atom_count, held[: self._atom_frames])
+            self._atom_count += 1
+            held = held[self._atom_frames :]
+        self._atom_held = held.copy()
+
+    def _take_rumble(self, rumble: Floats) -> None:
+        self._rumble.append(rumble.astype(np.float32))
+        self._sway.append(self._to_sway.process(rumble))
+
+    def _close(self) -> None:
+        if self._is_closed:
+            return
+        self._is_closed = True
+        self._take_low(self._to_low.flush())
+        self._take_rumble(self._to_rumble.flush())
+        self._sway.append(self._to_sway.flush())
+        self._atoms.close()
+
+    def _windows_in(self, spans: Spans, count: int) -> NDArray[np.int64]:
+        """Windows that lie wholly inside a span."""
+        chosen = np.zeros(count, dtype=bool)
+        for start, stop in spans:
+            chosen[-(-start // self.window_frames) : max(0, stop // self.window_frames)] = True
+        return np.flatnonzero(chosen)
+
+    def _offset(self, windows: NDArray[np.int64]) -> Floats:
+        """Mean of each channel over some windows: the converter's offset there."""
+        if not windows.size:
+            return np.zeros(self.channels)
+        return np.asarray(np.concatenate(self._means)[windows].mean(axis=0))
+
+    def _quietest(self, powers: Floats, idle: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Windows between the 1st and the 6th per cent of level, needle-up and digital silence left out."""
+        total = powers.sum(axis=1)
+        usable = total > _SILENT_POWER
+        usable[idle] = False
+        candidates = np.flatnonzero(usable)
+        order = candidates[np.argsort(total[candidates], kind="stable")]
+        first = len(order) // 100
+        return np.sort(order[first : max(first + 1, (6 * len(order)) // 100)])
+
+    def _without_outliers(self, windows: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Drop windows in which a click or a note stands out: by slope (treble) and by power."""
+        for values in (np.concatenate(self._slopes), np.concatenate(self._powers).sum(axis=1)):
+            if windows.size < 5:
+                break
+            here = values[windows]
+            windows = windows[here <= _OUTLIER * max(float(np.median(here)), 1e-30)]
+        return windows
+
+    def _rumble_power(self, windows: NDArray[np.int64]) -> float:
+        series = np.concatenate(self._rumble).astype(np.float64)
+        per_window = self._rumble_rate_hz * self.window_frames / self.rate_hz
+        parts = [series[int(w * per_window) : int((w + 1) * per_window)] for w in windows]
+        parts = [part for part in parts if len(part)]
+        if not parts:
+            return 0.0
+        chosen = np.concatenate(parts)
+        return float(np.mean((chosen - chosen.mean(axis=0)) ** 2))
+
+    def _hum(self, idle_spans: Spans, groove_spans: Spans) -> tuple[Hum, str]:
+        """Hum where it is purest: needle up, else empty groove, else the quietest stretches."""
+        everywhere = [(0, self._atom_count * self._atom_frames * self._low_factor)]
+        for name, spans in (("idle", idle_spans), ("groove", groove_spans)):
+            runs = self._runs_in(spans)
+            hums = [find_hum(run, rate_hz=self._low_rate_hz) for run in runs[:4]]
+            found = max(hums, key=lambda hum: hum.score, default=Hum())
+            if found.frequency_hz > 0.0:
+                return found, name
+            if runs and name == "idle":
+                # Needle up is the whole chain at its most naked: no hum there, no hum.
+                return Hum(), "idle"
+        if not groove_spans and not idle_spans:
+            hums = [find_hum(run, rate_hz=self._low_rate_hz) for run in self._runs_in(everywhere)[:3]]
+            present = [hum for hum in hums if hum.frequency_hz > 0.0]
+            if present:
+                return min(present, key=lambda hum: hum.level_dbfs), "quietest windows"
+        return Hum(), "none"
+
+    def _runs_in(self, spans: Spans) -> list[Floats]:
+        """Kept low-rate audio inside the spans, in unbroken runs, quietest first."""
+        atom_frames = self._atom_frames * self._low_factor
+        runs: list[Floats] = []
+        for start, stop in spans:
+            current: list[NDArray[np.float32]] = []
+            for number in range(max(0, start // atom_frames), -(-stop // atom_frames) + 1):
+                atom = self._atoms.kept.get(number)
+                low = max(0, -(-(start - number * atom_frames) // self._low_factor))
+                high = min(self._atom_frames, (stop - number * atom_frames) // self._low_factor)
+                if atom is not None and high > low:
+                    current.append(atom[low:high])
+                if atom is None or high <= low or high < self._atom_frames:
+                    if current:
+                        runs.append(np.concatenate(current).astype(np.float64))
+                    current = []
+            if current:
+                runs.append(np.concatenate(current).astype(np.float64))
+        runs = [run for run in runs if len(run) >= MINIMUM_LENGTH_S * self._low_rate_hz]
+        return sorted(runs, key=lambda run: float(np.mean((run - run.mean(axis=0)) ** 2)))
+
+    def _describe(
+        self, groove: NDArray[np.int64], idle: NDArray[np.int64], groove_from: str, hum: Hum, hum_from: str
+    ) -> NoiseDetails:
+        powers = np.concatenate(self._powers)
+        offset = self._offset(idle)
+        idle_powers = powers[idle] - 2.0 * np.concatenate(self._means)[idle] * offset + offset**2
+        octaves = np.concatenate(self._octaves).astype(np.float64)
+        products = np.concatenate(self._products)
+        bands = octaves[groove].mean(axis=0) if groove.size else np.zeros(len(OCTAVES_HZ))
+        weights = 10.0 ** (a_weighting_db(np.array(OCTAVES_HZ)) / 10.0)
+        vertical_db = 0.0
+        if self.channels == 2 and groove.size:
+            means, offset = np.concatenate(self._means)[groove], self._offset(groove)
+            both = float((powers[groove] - 2.0 * means * offset + offset**2).sum(axis=1).mean())
+            crossed = means[:, 0] * offset[1] + means[:, 1] * offset[0] - offset[0] * offset[1]
+            product = 2.0 * float((products[groove] - crossed).mean())
+            vertical_db = power_to_db(max(both - product, 1e-20)) - power_to_db(max(both + product, 1e-20))
+        idle_power = float(np.median(idle_powers.mean(axis=1))) if idle.size else 0.0
+        return NoiseDetails(
+            octaves_dbfs=tuple(power_to_db(float(band)) for band in bands),
+            weighted_dbfs=power_to_db(float(weights @ bands)),
+            vertical_db=vertical_db,
+            idle_dbfs=power_to_db(idle_power),
+            hum_harmonics=hum.harmonics,
+            hum_from=hum_from,
+            groove_from=groove_from,
+        )
+
+    def _find(self, noise: Noise, hum: Hum, groove_from: str, length_frames: int) -> list[Finding]:
+        findings: list[Finding] = []
+        if groove_from != "spans":
+            findings.append(
+                Finding(
+                    kind="noise-guessed",
+                    start_frame=0,
+                    stop_frame=length_frames,
+                    text="No groove without music was found, so noise was read from the quietest moments; "
+                    "it may be too high.",
+                    evidence={"groove_dbfs": noise.groove_dbfs},
+                )
+            )
+        if noise.hum_hz > 0.0 and noise.hum_dbfs > LOUD_HUM_DBFS:
+            findings.append(
+                Finding(
+                    kind="hum",
+                    start_frame=0,
+                    stop_frame=length_frames,
+                    severity="act" if noise.hum_dbfs > LOUD_HUM_DBFS + 15.0 else "look",
+                    text=f"Mains hum at {noise.hum_hz:.2f} Hz, {noise.hum_dbfs:.0f} dBFS. Fasten the arm's "
+                    "thin earth wire to the phono stage, move the cables and the phono stage away from power "
+                    "supplies, try another input. Never disconnect the mains safety earth to cure hum.",
+                    evidence={
+                        "hum_hz": noise.hum_hz,
+                        "hum_dbfs": noise.hum_dbfs,
+                        "harmonics": float(len(hum.harmonics)),
+                    },
+                )
+            )
+        if noise.rumble_dbfs > LOUD_RUMBLE_DBFS:
+            findings.append(
+                Finding(
+                    kind="rumble",
+                    start_frame=0,
+                    stop_frame=length_frames,
+                    severity="look",
+                    text=f"Strong rumble below 60 Hz, {noise.rumble_dbfs:.0f} dBFS in empty groove. Set the "
+                    "player on something heavy and level, away from loudspeakers and footsteps; check that "
+                    "arm and cartridge suit each other.",
+                    evidence={"rumble_dbfs": noise.rumble_dbfs, "groove_dbfs": noise.groove_dbfs},
+                )
+            )
+        return findings

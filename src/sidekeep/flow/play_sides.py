@@ -1,0 +1,91 @@
+"""Which side each play is: several sides in one file, several takes of one side, a side that is missing.
+
+Conventions: a play is a stretch with the needle down; plays and sides are in playing order and are matched in order.
+Only lengths are compared: the music of a play with the sum of a side's printed times.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from sidekeep.model.record import Side
+
+Assigned = list[tuple[int, tuple[Side, ...]]]
+
+_UNUSED = 0.7
+_MISSING = 1.5
+_FEWEST_S = 20.0
+_UNKNOWN = 0.35
+_USUAL_S = 210.0
+
+
+def assign_sides(
+    lengths_s: Sequence[float], sides: Sequence[Side] | None
+) -> tuple[Assigned, list[int], list[Side]]:
+    """(play index with its sides, plays left over, sides not found). More than one side to a play means that the
+    needle was not seen to leave the groove between them. Without ``sides`` every play of 20 s or more is one."""
+    plays = len(lengths_s)
+    if sides is None or not sides:
+        used = [index for index in range(plays) if lengths_s[index] >= _FEWEST_S or plays == 1]
+        return [(index, ()) for index in used], [i for i in range(plays) if i not in used], []
+    if plays == len(sides):
+        return [(index, (side,)) for index, side in enumerate(sides)], [], []
+    expected = [_expected_s(side) for side in sides]
+    count = len(sides)
+    best = np.full((plays + 1, count + 1), np.inf)
+    came: dict[tuple[int, int], tuple[int, int]] = {}
+    best[0, 0] = 0.0
+    for play in range(plays + 1):
+        for side in range(count + 1):
+            here = best[play, side]
+            if not np.isfinite(here):
+                continue
+            steps: list[tuple[int, int, float]] = []
+            if play < plays:
+                steps.append((play + 1, side, _UNUSED if lengths_s[play] >= _FEWEST_S else 0.05))
+                for last in range(side + 1, count + 1):
+                    cost = _mismatch(lengths_s[play], expected[side:last]) + 0.2 * (last - side - 1)
+                    steps.append((play + 1, last, cost))
+            if side < count:
+                steps.append((play, side + 1, _MISSING))
+            for to_play, to_side, cost in steps:
+                # A tie goes to the later play: a side that was played twice is whole the second time.
+                if here + cost <= best[to_play, to_side] + 1e-9:
+                    best[to_play, to_side] = min(here + cost, best[to_play, to_side])
+                    came[to_play, to_side] = (play, side)
+    return _path(came, plays, sides)
+
+
+def _path(
+    came: dict[tuple[int, int], tuple[int, int]], plays: int, sides: Sequence[Side]
+) -> tuple[Assigned, list[int], list[Side]]:
+    assigned: Assigned = []
+    unused: list[int] = []
+    missing: list[Side] = []
+    at = (plays, len(sides))
+    while at != (0, 0):
+        before = came[at]
+        if before[0] == at[0]:
+            missing.append(sides[before[1]])
+        elif before[1] == at[1]:
+            unused.append(before[0])
+        else:
+            assigned.append((before[0], tuple(sides[before[1] : at[1]])))
+        at = before
+    return assigned[::-1], unused[::-1], missing[::-1]
+
+
+def _expected_s(side: Side) -> float | None:
+    """Sum of the printed times; missing ones count as the mean of the others; None when none is printed."""
+    times = [track.duration_s for track in side.tracks if track.duration_s is not None]
+    return float(np.mean(times)) * len(side.tracks) if times else None
+
+
+def _mismatch(length_s: float, expected: Sequence[float | None]) -> float:
+    """Cost of taking a play for these sides: how far apart the lengths are, as a ratio."""
+    if any(value is None for value in expected):
+        return _UNKNOWN * len(expected) + (1.0 if length_s < _FEWEST_S else 0.0)
+    total = sum(value for value in expected if value is not None)
+    return min(3.0, 4.0 * max(0.0, abs(float(np.log(max(length_s, 1.0) / max(total, 1.0)))) - 0.03))

@@ -1,0 +1,129 @@
+"""One pass over a take for everything that finding sides and tracks needs.
+
+Conventions: ``process`` takes blocks of any size; ``finish`` gives ``Features``, about 10 kB a second of take.
+Positions given out are frames at the take's rate, half-open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.features import FeatureMeter, FeatureTable
+from sidekeep.dsp.groove import Groove, measure_groove
+from sidekeep.dsp.needle import Play, find_plays, runs
+from sidekeep.model.cuts import Cuts
+
+Spans = list[tuple[int, int]]
+ENVELOPE_POINTS = 2000
+_AFTER_DOWN_S = 0.5
+"""A needle thump and its ring are over after this long (common practice, no source)."""
+_BEFORE_UP_S = 0.2
+_GUARD_S = 0.1
+
+
+class SideFeatures:
+    """Streaming meter behind ``find_cuts``."""
+
+    def __init__(self, *, rate_hz: int, channels: int) -> None:
+        self._meter = FeatureMeter(rate_hz=rate_hz, channels=channels)
+
+    def process(self, block: NDArray[np.float64]) -> None:
+        """Take the next (frames, channels) block."""
+        self._meter.process(block)
+
+    def finish(self) -> Features:
+        """The whole take's features."""
+        table = self._meter.finish()
+        return Features(table=table, plays=tuple(find_plays(table)))
+
+
+@dataclass(frozen=True)
+class PlayedPart:
+    """A play without its thumps: hops ``first`` to ``last``, and its groove. ``groove`` counts from ``first``."""
+
+    play: Play
+    first: int
+    last: int
+    groove: Groove
+
+
+@dataclass(frozen=True)
+class Features:
+    """What was measured, and the stretches with the needle in the groove."""
+
+    table: FeatureTable
+    plays: tuple[Play, ...]
+
+    @property
+    def rate_hz(self) -> int:
+        """Rate of the take."""
+        return self.table.rate_hz
+
+    def frame(self, hop: int) -> int:
+        """First frame of a hop, never past the end of the take."""
+        return min(hop * self.table.hop_frames, self.table.length_frames)
+
+    @cached_property
+    def parts(self) -> tuple[PlayedPart, ...]:
+        """The plays long enough to hold anything, thumps left out, each with its groove."""
+        hop_s = self.table.hop_s
+        found = []
+        for play in self.plays:
+            first = play.down + (round(_AFTER_DOWN_S / hop_s) if play.saw_down else 0)
+            last = play.up - (round(_BEFORE_UP_S / hop_s) if play.saw_up else 0)
+            if last - first >= 20:
+                groove = measure_groove(
+                    self.table.bands_db[first:last], self.table.impulse[first:last], hop_s
+                )
+                found.append(PlayedPart(play, first, last, groove))
+        return tuple(found)
+
+    def idle_spans(self, cuts: Cuts | None = None) -> Spans:
+        """Where the needle is not in the groove, 0.1 s away from its thumps. ``cuts`` that moved the needle win."""
+        guard = round(_GUARD_S * self.rate_hz)
+        if cuts is not None and cuts.sides:
+            played = [(side.needle_down_frame, side.needle_up_frame) for side in cuts.sides]
+        else:
+            played = [(self.frame(play.down), self.frame(play.up)) for play in self.plays]
+        starts = [0, *(up + guard for _, up in played)]
+        stops = [*(down - guard for down, _ in played), self.table.length_frames]
+        return [(start, stop) for start, stop in zip(starts, stops, strict=True) if stop - start > guard]
+
+    def groove_spans(self, cuts: Cuts | None = None) -> Spans:
+        """Groove without music, 0.1 s away from music and thumps. With ``cuts`` only outside their tracks."""
+        spans = []
+        guard = round(_GUARD_S / self.table.hop_s)
+        for part in self.parts:
+            for start, stop in runs(part.groove.quiet):
+                if stop - start > 3 * guard:
+                    spans.append(
+                        (self.frame(part.first + start + guard), self.frame(part.first + stop - guard))
+                    )
+        return spans if cuts is None else list(_outside_tracks(spans, cuts))
+
+    @property
+    def envelope(self) -> NDArray[np.float64]:
+        """(points, 2): smallest and largest sample of all channels in up to 2000 equal parts of the take."""
+        low, high = self.table.peak[:, :, 0].min(axis=1), self.table.peak[:, :, 1].max(axis=1)
+        count = max(1, min(ENVELOPE_POINTS, len(low)))
+        edges = np.linspace(0, len(low), count + 1).astype(int)[:-1]
+        parts = [np.minimum.reduceat(low, edges), np.maximum.reduceat(high, edges)]
+        return np.stack(parts, axis=1).astype(np.float64)
+
+
+def _outside_tracks(spans: Spans, cuts: Cuts) -> Iterable[tuple[int, int]]:
+    tracks = sorted((track.start_frame, track.stop_frame) for side in cuts.sides for track in side.tracks)
+    for start, stop in spans:
+        for low, high in tracks:
+            if low <= start < high:
+                start = high
+            if start < low < stop:
+                yield start, low
+                start = max(start, high)
+        if stop > start:
+            yield start, stop

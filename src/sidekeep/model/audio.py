@@ -1,0 +1,26 @@
+"""What a file or an input says about its audio."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, kw_only=True)
+class AudioFormat:
+    """Facts of a source of audio.
+
+    ``bits`` is the stored word length (16, 24, 32); with ``is_float`` it is the float's size.
+    ``container`` is a short lower-case word such as ``wav``, ``rf64``, ``flac``.
+    """
+
+    rate_hz: int
+    channels: int
+    bits: int
+    is_float: bool = False
+    length_frames: int = 0
+    container: str = "wav"
+
+    @property
+    def length_s(self) -> float:
+        """Length in seconds."""
+        return self.length_frames / self.rate_hz

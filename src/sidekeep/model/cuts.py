@@ -1,0 +1,44 @@
+"""Where things are on a take: needle, music, tracks. Frames are at the take's rate, half-open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Boundary = Literal["gap", "segue", "edge"]
+"""How a track *starts*: after groove without music, out of the track before, or at the side's edge."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Track:
+    """A piece of music on a side. ``number`` counts from 1 on the side; ``confidence`` is of its start."""
+
+    number: int
+    title: str
+    start_frame: int
+    stop_frame: int
+    artist: str = ""
+    composer: str = ""
+    confidence: float = 0.0
+    boundary: Boundary = "edge"
+    edited: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class SideCuts:
+    """One side found on a take."""
+
+    side: str
+    needle_down_frame: int
+    needle_up_frame: int
+    music_start_frame: int
+    music_stop_frame: int
+    tracks: tuple[Track, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cuts:
+    """All sides found on one take, in playing order."""
+
+    rate_hz: int
+    sides: tuple[SideCuts, ...] = ()

@@ -1,0 +1,72 @@
+"""The ordered settings that turn a take into copies: frozen values, saved with the record.
+
+Same take + same recipe + same version = same samples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from sidekeep.errors import ParameterError
+
+MendSize = Literal["gentle", "even", "thorough"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class MendSettings:
+    """How much is mended. ``leave`` lists start frames of events the person wants untouched."""
+
+    enabled: bool = True
+    size: MendSize = "even"
+    leave: tuple[int, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.size not in ("gentle", "even", "thorough"):
+            raise ParameterError(f"mend size {self.size!r} must be gentle, even or thorough")
+
+
+@dataclass(frozen=True, kw_only=True)
+class LevelSettings:
+    """One gain for the whole record: highest true peak to ``peak_dbtp``, or integrated loudness to
+    ``loudness_lufs`` (never past ``peak_dbtp``: there is no compression)."""
+
+    target: Literal["peak", "loudness", "none"] = "peak"
+    peak_dbtp: float = -1.0
+    loudness_lufs: float = -18.0
+
+    def __post_init__(self) -> None:
+        if self.target not in ("peak", "loudness", "none"):
+            raise ParameterError(f"level target {self.target!r} must be peak, loudness or none")
+        if not -20.0 <= self.peak_dbtp <= 0.0:
+            raise ParameterError(f"peak_dbtp={self.peak_dbtp:g} must lie between -20 and 0")
+        if not -40.0 <= self.loudness_lufs <= -5.0:
+            raise ParameterError(f"loudness_lufs={self.loudness_lufs:g} must lie between -40 and -5")
+
+
+@dataclass(frozen=True, kw_only=True)
+class EdgeSettings:
+    """What happens before the first and after the last track. ``lead_in``: ``cut`` starts at the music,
+    ``needle`` keeps everything from the needle drop, ``groove`` keeps the last second of groove."""
+
+    lead_in: Literal["cut", "needle", "groove"] = "cut"
+    fade_in_s: float = 0.05
+    fade_out_s: float = 1.0
+
+    def __post_init__(self) -> None:
+        if self.lead_in not in ("cut", "needle", "groove"):
+            raise ParameterError(f"lead_in {self.lead_in!r} must be cut, needle or groove")
+        for name in ("fade_in_s", "fade_out_s"):
+            if not 0.0 <= getattr(self, name) <= 10.0:
+                raise ParameterError(f"{name}={getattr(self, name):g} must lie between 0 and 10")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recipe:
+    """Everything between take and copies."""
+
+    version: int = 1
+    mend: MendSettings = field(default_factory=MendSettings)
+    level: LevelSettings = field(default_factory=LevelSettings)
+    edges: EdgeSettings = field(default_factory=EdgeSettings)
+    dither_seed: int = 1

@@ -1,0 +1,22 @@
+"""One mended place on a take."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from sidekeep.model.finding import Channel
+
+RepairKind = Literal["tick", "pop", "crackle", "thump"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Repair:
+    """Half-open span that was changed. ``size_db`` is the disturbance over the local slope (prediction
+    error) of the music around it: how far it stood out."""
+
+    start_frame: int
+    stop_frame: int
+    channel: Channel
+    kind: RepairKind
+    size_db: float

@@ -1,0 +1,181 @@
+"""Copies of a record on the shelf: surveyed once, cut as the person likes, written again at any time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, replace
+from pathlib import Path
+
+from sidekeep import __version__
+from sidekeep.copies.plan import key_of
+from sidekeep.errors import ShelfError
+from sidekeep.files.atomic import write_text
+from sidekeep.files.pictures import Picture, load_picture
+from sidekeep.files.reader import open_take
+from sidekeep.flow.progress import Progress, no_progress, part
+from sidekeep.model.cuts import Cuts, SideCuts
+from sidekeep.model.recipe import Recipe
+from sidekeep.model.record import Record, Side
+from sidekeep.service.report import write_report
+from sidekeep.service.shelf import find_record, open_catalogue
+from sidekeep.service.sleeves import Sleeve, TakeFiles
+from sidekeep.service.transfer import SurveyedTake, TransferOptions, TransferResult, survey_one, write_record
+from sidekeep.shelf.cuts_file import keep_edits, read_cuts, write_cuts
+from sidekeep.shelf.recipe_file import read_recipe, write_recipe
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.sleeve_text import read_sleeve
+from sidekeep.shelf.survey_file import load_survey, save_survey
+
+PATCHES = "mend.patches"
+PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp")
+
+
+def copy_record(
+    shelf: Path,
+    record_name: str,
+    *,
+    options: TransferOptions | None = None,
+    recipe: Recipe | None = None,
+    progress: Progress = no_progress,
+) -> tuple[TransferResult, Path]:
+    """Write copies of a record on the shelf into its ``copies`` folder. ``recipe`` replaces the kept one."""
+    folder = find_record(shelf, record_name)
+    options = replace(options or TransferOptions(), recipe=settle_recipe(folder, recipe))
+    sleeve = _sleeve(folder)
+    takes = survey_record(folder, sleeve, options.recipe, part(progress, 0.0, 0.5))
+    pictures = pictures_of(folder)
+    out_dir = folder.path / "copies"
+    out_dir.mkdir(exist_ok=True)
+    result = write_record(
+        takes,
+        sleeve,
+        name=folder.path.name,
+        out_dir=out_dir,
+        options=options,
+        pictures=pictures,
+        progress=part(progress, 0.5, 1.0),
+    )
+    path = write_report(result, pictures)
+    with open_catalogue(shelf, create=True) as catalogue:
+        if folder.path.is_relative_to(shelf):
+            catalogue.put(folder)
+    return result, path
+
+
+def settle_recipe(folder: RecordFolder, recipe: Recipe | None) -> Recipe:
+    """The recipe to follow, kept in ``recipe.toml``: a new one, the one that is there, or the usual one."""
+    path = folder.path / "recipe.toml"
+    if recipe is None:
+        if path.exists():
+            return read_recipe(path.read_text("utf-8"))
+        recipe = Recipe()
+    write_text(path, write_recipe(recipe), replace=True)
+    return recipe
+
+
+def survey_record(
+    folder: RecordFolder, sleeve: Sleeve, recipe: Recipe, progress: Progress = no_progress
+) -> tuple[SurveyedTake, ...]:
+    """Every chosen take with its survey and the cuts the person wants. Surveys are kept and used again."""
+    chosen = sorted(folder.chosen_takes(), key=lambda take: take.side)
+    if not chosen:
+        raise ShelfError(
+            f"{folder.path.name} has no takes yet; record them with 'sidekeep take' or 'adopt' some"
+        )
+    takes = [
+        _survey_take(
+            folder, take, sleeve, recipe, part(progress, index / len(chosen), (index + 1) / len(chosen))
+        )
+        for index, take in enumerate(chosen)
+    ]
+    return tuple(settle_cuts(folder, takes))
+
+
+def _survey_take(
+    folder: RecordFolder, take: ShelfTake, sleeve: Sleeve, recipe: Recipe, progress: Progress
+) -> SurveyedTake:
+    take_folder = folder.path / take.folder
+    paths = tuple(take_folder / file.name for file in take.files)
+    files = TakeFiles(paths=paths, sides=_sides(take, sleeve.record))
+    sums = tuple(file.sha256 for file in take.files)
+    durations = [[(track.number, track.duration_s) for track in side.tracks] for side in files.sides or ()]
+    key = key_of(__version__, sums, asdict(recipe.mend), take.side, durations)
+    patches_path = take_folder / PATCHES
+    kept = load_survey(take_folder, key, str(paths[0])) if patches_path.exists() else None
+    if kept is not None:
+        titled = replace(kept, cuts=_with_titles(kept.cuts, sleeve.record))
+        return SurveyedTake(
+            files=files, source=open_take(paths), survey=titled, patches_path=patches_path, sha256=sums
+        )
+    fresh = survey_one(
+        files, open_take(paths), sleeve, recipe, take_folder / (PATCHES + ".part"), progress, sums
+    )
+    (take_folder / (PATCHES + ".part")).replace(patches_path)
+    save_survey(take_folder, fresh.survey, key)
+    return replace(fresh, patches_path=patches_path)
+
+
+def _sides(take: ShelfTake, record: Record) -> tuple[Side, ...]:
+    known = {side.name: side for side in record.sides}
+    return tuple(known.get(letter, Side(name=letter)) for letter in take.side)
+
+
+def _with_titles(cuts: Cuts, record: Record) -> Cuts:
+    """Titles may have been corrected on the sleeve since the survey."""
+    sides = []
+    for side in cuts.sides:
+        printed = record.side(side.side)
+        named = {track.number: track for track in printed.tracks} if printed else {}
+        tracks = tuple(
+            replace(
+                track,
+                title=named[track.number].title,
+                artist=named[track.number].artist,
+                composer=named[track.number].composer,
+            )
+            if track.number in named and not track.edited
+            else track
+            for track in side.tracks
+        )
+        sides.append(replace(side, tracks=tracks))
+    return replace(cuts, sides=tuple(sides))
+
+
+def settle_cuts(folder: RecordFolder, takes: Sequence[SurveyedTake]) -> list[SurveyedTake]:
+    """The person's cuts where there are any, the proposals elsewhere, written to ``cuts.toml``.
+
+    One file for the record; takes of other rates than the first get a file named after theirs.
+    """
+    settled: list[SurveyedTake] = []
+    first_hz = takes[0].survey.cuts.rate_hz
+    for rate_hz in dict.fromkeys(take.survey.cuts.rate_hz for take in takes):
+        group = [take for take in takes if take.survey.cuts.rate_hz == rate_hz]
+        path = folder.path / ("cuts.toml" if rate_hz == first_hz else f"cuts-{rate_hz}.toml")
+        mine = read_cuts(path.read_text("utf-8"))[0] if path.exists() else Cuts(rate_hz=rate_hz)
+        kept_sides: list[SideCuts] = []
+        for take in group:
+            letters = {side.side for side in take.survey.cuts.sides}
+            own = replace(mine, sides=tuple(side for side in mine.sides if side.side in letters))
+            cuts = keep_edits(own, take.survey.cuts)
+            kept_sides += cuts.sides
+            settled.append(replace(take, survey=replace(take.survey, cuts=cuts)))
+        text = write_cuts(Cuts(rate_hz=rate_hz, sides=tuple(kept_sides)))
+        if not path.exists() or path.read_text("utf-8") != text:
+            write_text(path, text, replace=True)
+    return settled
+
+
+def pictures_of(folder: RecordFolder) -> list[Picture]:
+    """Pictures in ``art``: a file whose name has ``back`` is the back, the first other one is the front."""
+    art = folder.path / "art"
+    paths = sorted(path for path in art.iterdir() if path.suffix.lower() in PICTURES) if art.is_dir() else []
+    backs = [path for path in paths if "back" in path.stem.lower()]
+    fronts = [path for path in paths if path not in backs]
+    pictures = [load_picture(path, "front") for path in fronts[:1]]
+    return pictures + [load_picture(path, "back") for path in backs[:1]]
+
+
+def _sleeve(folder: RecordFolder) -> Sleeve:
+    text = (folder.path / "sleeve.txt").read_text("utf-8-sig", errors="replace")
+    record, problems = read_sleeve(text)
+    return Sleeve(record=record, problems=tuple(problems))

@@ -1,0 +1,119 @@
+"""Mend a file: same length, rate, channels and word length; what was not damaged stays bit for bit."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from sidekeep.errors import ParameterError
+from sidekeep.files.reader import open_source
+from sidekeep.files.sinks import open_sink
+from sidekeep.flow.mend import Mender
+from sidekeep.flow.ports import Audio, AudioSink, AudioSource
+from sidekeep.flow.progress import Progress, no_progress
+from sidekeep.model.audio import AudioFormat
+from sidekeep.model.finding import Finding
+from sidekeep.model.recipe import MendSettings
+from sidekeep.model.repair import Repair
+
+BLOCK_FRAMES = 65536
+OUTPUTS = {".wav": "wav", ".flac": "flac", ".aiff": "aiff", ".aif": "aiff"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class MendResult:
+    """What was mended, and what was left for a person to decide."""
+
+    format: AudioFormat
+    repairs: tuple[Repair, ...]
+    findings: tuple[Finding, ...]
+
+
+def mend_file(
+    source_path: Path,
+    out_path: Path,
+    *,
+    settings: MendSettings | None = None,
+    taken_out_path: Path | None = None,
+    replace: bool = False,
+    progress: Progress = no_progress,
+) -> MendResult:
+    """Write the mended twin of a file, and if asked what was taken out of it as a file of its own."""
+    source = open_source(source_path)
+    if out_path.exists() and out_path.samefile(source_path):
+        raise ParameterError("the mended file cannot take the place of the recording: name another one")
+    form = source.format
+    mender = Mender(settings or MendSettings(), rate_hz=form.rate_hz, channels=form.channels)
+    outputs = [_open_output(out_path, form, replace)]
+    try:
+        if taken_out_path is not None:
+            outputs.append(_open_output(taken_out_path, form, replace))
+        for done, original, mended in mended_blocks(source, mender):
+            _write(outputs[0], mended, form)
+            if taken_out_path is not None:
+                _write(outputs[1], original - mended, form)
+            progress(done / max(1, form.length_frames), "mending")
+        for output in outputs:
+            output.close()
+    except BaseException:
+        for output in outputs:
+            output.abandon()
+        raise
+    return MendResult(format=form, repairs=tuple(mender.repairs), findings=tuple(mender.findings))
+
+
+def mended_blocks(source: AudioSource, mender: Mender) -> Iterator[tuple[int, Audio, Audio]]:
+    """(frames done, original, mended), the two aligned."""
+    held: deque[Audio] = deque()
+    done = 0
+
+    def pair(mended: Audio) -> tuple[Audio, Audio]:
+        parts, missing = [], len(mended)
+        while missing > 0:
+            block = held.popleft()
+            parts.append(block[:missing])
+            if len(block) > missing:
+                held.appendleft(block[missing:])
+            missing -= len(parts[-1])
+        return np.concatenate(parts), mended
+
+    for block in source.blocks(BLOCK_FRAMES):
+        held.append(block)
+        mended = mender.process(block)
+        if len(mended):
+            done += len(mended)
+            yield done, *pair(mended)
+    rest = mender.flush()
+    if len(rest):
+        yield done + len(rest), *pair(rest)
+
+
+def _open_output(path: Path, form: AudioFormat, replace: bool) -> AudioSink:
+    kind = OUTPUTS.get(path.suffix.lower())
+    if kind is None:
+        raise ParameterError(f"{path.name}: a mended file is written as {', '.join(OUTPUTS)}, by its ending")
+    if form.is_float and kind != "wav":
+        raise ParameterError(f"{path.name}: a floating-point recording is mended to .wav only, to stay exact")
+    return open_sink(
+        path,
+        kind,
+        rate_hz=form.rate_hz,
+        channels=form.channels,
+        bits=form.bits,
+        is_float=form.is_float,
+        replace=replace,
+    )
+
+
+def _write(sink: AudioSink, block: Audio, form: AudioFormat) -> None:
+    """Nearest step of the word length: exact for what came from such a file."""
+    if form.is_float:
+        sink.write(block)
+        return
+    scale = float(2 ** (form.bits - 1))
+    steps = np.clip(np.floor(block * scale + 0.5), -scale, scale - 1.0)
+    sink.write_int(steps.astype(np.int32))

@@ -1,0 +1,183 @@
+"""The shelf: what is on it, bringing recordings in, making its index again."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from sidekeep.copies.naming import NamingRules, folder_name
+from sidekeep.errors import ParameterError, ShelfError, SleeveError
+from sidekeep.files.reader import open_take
+from sidekeep.flow.progress import Progress, no_progress, part
+from sidekeep.model.record import Record
+from sidekeep.service.sleeves import assign_files, load_sleeve
+from sidekeep.shelf.adopt import adopt_take
+from sidekeep.shelf.catalogue import CATALOGUE, Catalogue, Entry, record_folders
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.sleeve_text import write_sleeve
+from sidekeep.shelf.styluses import Stylus, StylusHours, read_styluses, stylus_log, write_styluses
+
+SHELF_VARIABLE = "SIDEKEEP_SHELF"
+
+
+def default_shelf() -> Path:
+    """``$SIDEKEEP_SHELF``, or ``sidekeep`` in the person's home."""
+    named = os.environ.get(SHELF_VARIABLE)
+    return Path(named).expanduser() if named else Path.home() / "sidekeep"
+
+
+def open_catalogue(shelf: Path, *, create: bool = False) -> Catalogue:
+    """The index of a shelf; a folder that is none is refused unless it may be made."""
+    if create:
+        shelf.mkdir(parents=True, exist_ok=True)
+    if not shelf.is_dir():
+        raise ShelfError(
+            f"there is no shelf at {shelf}; name another with --shelf or bring a record in with adopt"
+        )
+    fresh = not (shelf / CATALOGUE).exists()
+    catalogue = Catalogue(shelf)
+    if fresh:
+        catalogue.rebuild(record_folders(shelf))
+    return catalogue
+
+
+def list_records(shelf: Path, words: str = "", *, state: str = "") -> list[Entry]:
+    """Records on the shelf, all or those that match."""
+    with open_catalogue(shelf) as catalogue:
+        return catalogue.entries(words, state=state)
+
+
+def rebuild(shelf: Path) -> int:
+    """Make the index again from the folders; the number of records found."""
+    if not shelf.is_dir():
+        raise ShelfError(f"there is no shelf at {shelf}")
+    for name in (CATALOGUE, CATALOGUE + "-wal", CATALOGUE + "-shm"):
+        (shelf / name).unlink(missing_ok=True)
+    folders = record_folders(shelf)
+    with Catalogue(shelf) as catalogue:
+        catalogue.rebuild(folders)
+    return len(folders)
+
+
+def plan_record(shelf: Path, sleeve_path: Path) -> RecordFolder:
+    """Put a record on the shelf that is still to be taken."""
+    sleeve = load_sleeve(sleeve_path)
+    assert sleeve is not None
+    if not sleeve.record.title and not sleeve.record.artist:
+        raise SleeveError(
+            f"{sleeve_path.name} names neither artist nor title: "
+            "its first line should be 'Artist - Title (Year)'"
+        )
+    with open_catalogue(shelf, create=True) as catalogue:
+        folder = RecordFolder.create(_free_folder(shelf, sleeve.record), sleeve=write_sleeve(sleeve.record))
+        catalogue.put(folder)
+    return folder
+
+
+def find_record(shelf: Path, name: str) -> RecordFolder:
+    """The record a person means: a folder, or words that match exactly one."""
+    path = Path(name)
+    for candidate in (path, shelf / name):
+        if (candidate / "record.toml").exists():
+            return RecordFolder(candidate)
+    entries = list_records(shelf, name)
+    if len(entries) == 1:
+        return RecordFolder(shelf / entries[0].folder)
+    if not entries:
+        raise ShelfError(f"no record on the shelf matches {name!r}; 'sidekeep shelf' lists them")
+    shown = "; ".join(entry.folder for entry in entries[:4])
+    raise ShelfError(f"{len(entries)} records match {name!r}: {shown}; give more words")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Adopted:
+    """What came onto the shelf."""
+
+    folder: RecordFolder
+    takes: tuple[ShelfTake, ...]
+
+
+def adopt(
+    files: Sequence[Path],
+    *,
+    shelf: Path,
+    sleeve_path: Path | None = None,
+    record_name: str | None = None,
+    side_letters: Sequence[str] | None = None,
+    move: bool = False,
+    stylus: str = "",
+    progress: Progress = no_progress,
+) -> Adopted:
+    """Bring recordings in, for a new record (with its sleeve) or one that is on the shelf."""
+    if record_name is not None:
+        folder, record = find_record(shelf, record_name), find_record(shelf, record_name).record()
+    else:
+        sleeve = load_sleeve(sleeve_path)
+        record = sleeve.record if sleeve else Record(title=files[0].stem if files else "")
+        folder = None
+    takes_files = assign_files(files, record if record.sides else None, side_letters)
+    sources = [
+        open_take(take.paths) for take in takes_files
+    ]  # every file is opened before anything is copied
+    if folder is None:
+        folder = (
+            plan_record(shelf, sleeve_path)
+            if sleeve_path is not None
+            else RecordFolder.create(_free_folder(shelf, record), sleeve=write_sleeve(record))
+        )
+    takes = []
+    for index, (take, source) in enumerate(zip(takes_files, sources, strict=True)):
+        letters = "".join(side.name for side in take.sides) if take.sides else "A"
+        takes.append(
+            adopt_take(
+                folder,
+                letters,
+                take.paths,
+                source.format,
+                move=move,
+                stylus=stylus,
+                problems=[finding.text for finding in source.problems],
+                progress=part(progress, index / len(sources), (index + 1) / len(sources)),
+            )
+        )
+    with open_catalogue(shelf, create=True) as catalogue:
+        catalogue.put(folder)
+    return Adopted(folder=folder, takes=tuple(takes))
+
+
+def stylus_hours(shelf: Path) -> list[StylusHours]:
+    """How long each stylus has played."""
+    with open_catalogue(shelf) as catalogue:
+        return stylus_log(read_styluses(shelf), catalogue.stylus_hours())
+
+
+def keep_stylus(shelf: Path, name: str, *, hours_before: float, remind_at_h: float) -> None:
+    """Add a stylus to the house, or change what is known of it."""
+    if hours_before < 0.0 or remind_at_h <= 0.0:
+        raise ParameterError(
+            f"hours_before={hours_before:g} must not be negative, remind_at_h={remind_at_h:g} must be above 0"
+        )
+    shelf.mkdir(parents=True, exist_ok=True)
+    stylus = Stylus(name=name, hours_before=hours_before, remind_at_h=remind_at_h)
+    others = [known for known in read_styluses(shelf) if known.name != stylus.name]
+    write_styluses(shelf, sorted([*others, stylus], key=lambda known: known.name))
+
+
+def _free_folder(shelf: Path, record: Record) -> Path:
+    """A folder name nothing else has: a second copy of a record gets a number."""
+    name = folder_name(
+        NamingRules(),
+        {
+            "artist": record.artist,
+            "title": record.title,
+            "year": str(record.year or ""),
+            "label": record.label,
+            "catalogue_number": record.catalogue_number,
+        },
+    )
+    path, number = shelf / name, 2
+    while path.exists():
+        path, number = shelf / f"{name} [{number}]", number + 1
+    return path

@@ -1,0 +1,102 @@
+"""From a sleeve file to the sides expected on each recording."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from sidekeep.errors import ParameterError, SleeveError
+from sidekeep.model.record import Record, Side
+from sidekeep.shelf.sleeve_text import SleeveProblem, read_sleeve
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sleeve:
+    """What the sleeve says, and which of its lines could not be read."""
+
+    record: Record
+    problems: tuple[SleeveProblem, ...] = ()
+
+
+def load_sleeve(path: Path | None) -> Sleeve | None:
+    """Read a sleeve file of any supported form; None for None."""
+    if path is None:
+        return None
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise SleeveError(
+            f"no sleeve text at {path}: write the track list there, or leave --sleeve away"
+        ) from None
+    if b"\0" in raw[:4096] and not raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise SleeveError(f"{path.name} is not a text file; a sleeve is plain text, CSV or JSON")
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        text = raw.decode("utf-16", errors="replace")
+    else:
+        try:
+            text = raw.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            text = raw.decode("cp1252", errors="replace")
+    record, problems = read_sleeve(text)
+    return Sleeve(record=record, problems=tuple(problems))
+
+
+@dataclass(frozen=True, kw_only=True)
+class TakeFiles:
+    """Files that make one take (joined in order) and the sides expected on it; None means unknown."""
+
+    paths: tuple[Path, ...]
+    sides: tuple[Side, ...] | None
+
+
+def assign_files(
+    files: Sequence[Path], record: Record | None, side_letters: Sequence[str] | None = None
+) -> list[TakeFiles]:
+    """Which sides are on which file.
+
+    ``side_letters`` names the side(s) of every file (``A``, ``B``, or ``AB`` for both in one file);
+    neighbours with the same letter are pieces of one side. Without it: as many files as sides go one to
+    one, one file holds all sides, fewer files share the sides evenly.
+    """
+    if not files:
+        raise ParameterError("no recording was named; give one file per side, or one file with all sides")
+    known = {side.name: side for side in record.sides} if record else {}
+    if side_letters is not None:
+        return _by_letters(files, known, side_letters)
+    if not known:
+        return [
+            TakeFiles(paths=(path,), sides=None if len(files) == 1 else (Side(name=chr(ord("A") + index)),))
+            for index, path in enumerate(files)
+        ]
+    sides = list(known.values())
+    if len(sides) % len(files):
+        raise ParameterError(
+            f"{len(files)} files for {len(sides)} sides on the sleeve: say which is which with "
+            f"--sides, one letter per file (for example --sides {','.join('A' for _ in files[:-1])},B)"
+        )
+    share = len(sides) // len(files)
+    return [
+        TakeFiles(paths=(path,), sides=tuple(sides[index * share : (index + 1) * share]))
+        for index, path in enumerate(files)
+    ]
+
+
+def _by_letters(
+    files: Sequence[Path], known: dict[str, Side], side_letters: Sequence[str]
+) -> list[TakeFiles]:
+    if len(side_letters) != len(files):
+        raise ParameterError(f"--sides names {len(side_letters)} files but {len(files)} were given")
+    takes: list[TakeFiles] = []
+    for path, letters in zip(files, side_letters, strict=True):
+        wanted = letters.strip().upper()
+        if not wanted or not wanted.isalpha():
+            raise ParameterError(f"side {letters!r} must be a letter such as A, or several such as AB")
+        if known and (strange := [letter for letter in wanted if letter not in known]):
+            raise ParameterError(f"side {strange[0]} is not on the sleeve, which has {', '.join(known)}")
+        sides = tuple(known.get(letter, Side(name=letter)) for letter in wanted)
+        if takes and takes[-1].sides == sides and len(wanted) == 1:
+            takes[-1] = TakeFiles(paths=(*takes[-1].paths, path), sides=sides)
+        else:
+            takes.append(TakeFiles(paths=(path,), sides=sides))
+    return takes

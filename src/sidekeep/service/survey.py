@@ -1,0 +1,91 @@
+"""Survey a file or the pieces of a side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from sidekeep.errors import ParameterError
+from sidekeep.files.reader import open_take
+from sidekeep.files.sources import FileSource
+from sidekeep.flow.progress import Progress, no_progress
+from sidekeep.flow.survey import Survey, survey_take
+from sidekeep.model.finding import Finding
+from sidekeep.model.recipe import MendSettings
+from sidekeep.model.record import Side
+from sidekeep.service.sleeves import Sleeve, load_sleeve
+
+
+@dataclass(frozen=True, kw_only=True)
+class SurveyResult:
+    """The survey and the sleeve it was matched to, if any."""
+
+    survey: Survey
+    sleeve: Sleeve | None
+
+
+def survey_file(
+    paths: Sequence[Path],
+    *,
+    sleeve_path: Path | None = None,
+    side_letters: str | None = None,
+    mend: MendSettings | None = None,
+    progress: Progress = no_progress,
+) -> SurveyResult:
+    """Everything the tool can know from listening once to a recording."""
+    sleeve = load_sleeve(sleeve_path)
+    sides = expected_sides(sleeve, side_letters, paths[0].name)
+    source = open_take(paths)
+    survey = survey_take(
+        source, file=str(paths[0]), sides=sides, mend=mend or MendSettings(), progress=progress
+    )
+    return SurveyResult(survey=with_outer_findings(survey, source, sleeve), sleeve=sleeve)
+
+
+def expected_sides(sleeve: Sleeve | None, letters: str | None, file_name: str) -> tuple[Side, ...] | None:
+    """The sides to look for: those asked for, else the one the file's name tells, else all of the sleeve."""
+    if sleeve is None or not sleeve.record.sides:
+        return tuple(Side(name=letter) for letter in letters.upper()) if letters else None
+    known = {side.name: side for side in sleeve.record.sides}
+    if letters:
+        if strange := [letter for letter in letters.upper() if letter not in known]:
+            raise ParameterError(f"side {strange[0]} is not on the sleeve, which has {', '.join(known)}")
+        return tuple(known[letter] for letter in letters.upper())
+    if len(known) > 1 and (named := _side_in_name(file_name, known)):
+        return (named,)
+    return tuple(known.values())
+
+
+def _side_in_name(file_name: str, known: dict[str, Side]) -> Side | None:
+    """``side-B.wav``, ``Side B 1.flac``, ``my record - B.wav``: the letter a person put there."""
+    stem = Path(file_name).stem
+    words = [word for word in "".join(c if c.isalnum() else " " for c in stem).split() if word]
+    for before, word in zip(["", *words], words, strict=False):
+        if before.lower() in ("side", "face", "seite", "lado", "cara", "lato") and word.upper() in known:
+            return known[word.upper()]
+    last = words[-1] if words else ""
+    if last.lower().startswith("side") and last[4:].upper() in known:
+        return known[last[4:].upper()]
+    return known.get(last) if len(last) == 1 else None
+
+
+def with_outer_findings(survey: Survey, source: FileSource, sleeve: Sleeve | None) -> Survey:
+    """Adds what only the file itself or the sleeve text can tell."""
+    extra = [*source.problems, *sleeve_findings(sleeve)]
+    return replace(survey, findings=(*extra, *survey.findings)) if extra else survey
+
+
+def sleeve_findings(sleeve: Sleeve | None) -> list[Finding]:
+    """Lines of the sleeve that could not be read, each with its number."""
+    return [
+        Finding(
+            kind="sleeve-line",
+            start_frame=0,
+            stop_frame=0,
+            severity="look",
+            text=f"line {problem.line_number} of the sleeve text was not used "
+            f"({problem.reason}): {problem.line}",
+        )
+        for problem in (sleeve.problems if sleeve else ())
+    ]

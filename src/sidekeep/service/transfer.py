@@ -1,0 +1,393 @@
+"""The whole job from files: recordings and a sleeve text in, finished copies out.
+
+Every take is surveyed once (mended samples are kept as patches in a work folder), one gain is chosen for
+the whole record, and every side is rendered once into all kinds of copies side by side.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import tempfile
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+
+from sidekeep import __version__
+from sidekeep.copies.cutting import SideAudio
+from sidekeep.copies.kinds import KINDS, parse_kinds
+from sidekeep.copies.master import MasterPlan, MasterTake
+from sidekeep.copies.naming import NamingRules
+from sidekeep.copies.plan import key_of, plan_copies
+from sidekeep.copies.tagging import TransferFacts
+from sidekeep.copies.write import CopyRun, WrittenFile
+from sidekeep.errors import CopyError, ParameterError
+from sidekeep.files.bext import Bext, history_line
+from sidekeep.files.pictures import Picture, PictureKind, load_picture
+from sidekeep.files.reader import open_take
+from sidekeep.files.sources import FileSource
+from sidekeep.flow.edges import RenderSpan, render_spans
+from sidekeep.flow.patches import PatchReader, PatchWriter
+from sidekeep.flow.progress import Progress, no_progress, part
+from sidekeep.flow.render import GainChoice, choose_gain, record_level, render_span
+from sidekeep.flow.survey import Survey, survey_take
+from sidekeep.model.cuts import SideCuts
+from sidekeep.model.finding import Finding
+from sidekeep.model.recipe import Recipe
+from sidekeep.model.record import Record, Side, SleeveTrack
+from sidekeep.service.clips import Clip, choose_place, make_clip
+from sidekeep.service.sleeves import Sleeve, TakeFiles, assign_files, load_sleeve
+from sidekeep.service.survey import with_outer_findings
+from sidekeep.shelf.adopt import hash_file
+from sidekeep.shelf.cuts_file import write_cuts
+from sidekeep.shelf.recipe_file import write_recipe
+from sidekeep.shelf.sleeve_text import write_sleeve
+
+_SURVEY_SHARE = 0.55
+
+
+@dataclass(frozen=True, kw_only=True)
+class TransferOptions:
+    """What a person may choose. ``side_letters`` names the side(s) on every file."""
+
+    kinds: Sequence[str] | str = ("lossless", "portable")
+    recipe: Recipe = field(default_factory=Recipe)
+    naming: NamingRules = field(default_factory=NamingRules)
+    facts: TransferFacts = field(default_factory=TransferFacts)
+    side_letters: tuple[str, ...] | None = None
+    replace: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class SurveyedTake:
+    """A take with all that is known about it and the place where its patches lie."""
+
+    files: TakeFiles
+    source: FileSource
+    survey: Survey
+    patches_path: Path
+    sha256: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RenderedSide:
+    """One side on its way out: its take, cuts and the spans of its tracks."""
+
+    take: SurveyedTake
+    cuts: SideCuts
+    spans: tuple[RenderSpan, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TransferResult:
+    """What was made."""
+
+    folder: Path
+    record: Record
+    takes: tuple[SurveyedTake, ...]
+    sides: tuple[RenderedSide, ...]
+    gain: GainChoice
+    written: tuple[WrittenFile, ...]
+    clips: tuple[Clip, ...] = ()
+    copy_findings: tuple[Finding, ...] = ()
+
+
+def transfer(
+    files: Sequence[Path],
+    *,
+    out_dir: Path,
+    sleeve_path: Path | None = None,
+    options: TransferOptions | None = None,
+    pictures: Sequence[Picture] = (),
+    progress: Progress = no_progress,
+) -> TransferResult:
+    """Everything between recordings and finished copies. Nothing under ``out_dir`` is overwritten unless
+    the options say so; what an interrupted run had finished is kept and not made again."""
+    options = options or TransferOptions()
+    sleeve = load_sleeve(sleeve_path)
+    record = sleeve.record if sleeve else None
+    assigned = assign_files(files, record if record and record.sides else None, options.side_letters)
+    sources = [open_take(take.paths) for take in assigned]
+    _make_folder(out_dir)
+    with _work_folder(out_dir) as work:
+        takes = _survey_all(
+            assigned, sources, sleeve, options.recipe, work, part(progress, 0.0, _SURVEY_SHARE)
+        )
+        return write_record(
+            takes,
+            sleeve,
+            name=files[0].stem,
+            out_dir=out_dir,
+            options=options,
+            pictures=pictures,
+            progress=part(progress, _SURVEY_SHARE, 1.0),
+        )
+
+
+def _make_folder(out_dir: Path) -> None:
+    try:
+        out_dir.mkdir(parents=True, exist_ok=True)
+    except FileExistsError:
+        raise CopyError(f"{out_dir} is a file; --out must name a folder") from None
+
+
+@contextlib.contextmanager
+def _work_folder(out_dir: Path) -> Iterator[Path]:
+    """A folder for patches on the same disk as the copies, gone at the end whatever happens."""
+    work = Path(tempfile.mkdtemp(prefix=".sidekeep-", dir=out_dir))
+    try:
+        yield work
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+
+
+def _survey_all(
+    assigned: Sequence[TakeFiles],
+    sources: Sequence[FileSource],
+    sleeve: Sleeve | None,
+    recipe: Recipe,
+    work: Path,
+    progress: Progress,
+) -> tuple[SurveyedTake, ...]:
+    total = sum(source.format.length_s for source in sources)
+    takes: list[SurveyedTake] = []
+    done = 0.0
+    for index, (files, source) in enumerate(zip(assigned, sources, strict=True)):
+        share = source.format.length_s / total
+        report = part(progress, done, done + share)
+        takes.append(survey_one(files, source, sleeve, recipe, work / f"{index}.patches", report))
+        done += share
+    return tuple(takes)
+
+
+def survey_one(
+    files: TakeFiles,
+    source: FileSource,
+    sleeve: Sleeve | None,
+    recipe: Recipe,
+    patches_path: Path,
+    progress: Progress = no_progress,
+    known_sha256: tuple[str, ...] | None = None,
+) -> SurveyedTake:
+    """Survey one take, keep its patches, and take its checksums on the way when they are not known."""
+    name = files.paths[0].name
+    with ThreadPoolExecutor(1, thread_name_prefix="checksum") as pool, patches_path.open("wb") as file:
+        sums = pool.submit(lambda: known_sha256 or tuple(hash_file(path) for path in files.paths))
+        survey = survey_take(
+            source,
+            file=str(files.paths[0]),
+            sides=files.sides,
+            mend=recipe.mend,
+            patches=PatchWriter(file, {"length_frames": source.format.length_frames}),
+            progress=lambda share, doing="": progress(share, f"{doing} ({name})"),
+        )
+        sha256 = sums.result()
+    return SurveyedTake(
+        files=files,
+        source=source,
+        survey=with_outer_findings(survey, source, sleeve),
+        patches_path=patches_path,
+        sha256=sha256,
+    )
+
+
+def render_plan(takes: Sequence[SurveyedTake], recipe: Recipe) -> tuple[RenderedSide, ...]:
+    """The sides of all takes in order, with the spans of their tracks."""
+    return tuple(
+        RenderedSide(
+            take=take,
+            cuts=side,
+            spans=render_spans(
+                side,
+                recipe.edges,
+                rate_hz=take.source.format.rate_hz,
+                length_frames=take.source.format.length_frames,
+            ),
+        )
+        for take in takes
+        for side in take.survey.cuts.sides
+        if side.tracks
+    )
+
+
+def record_as_found(record: Record | None, sides: Sequence[RenderedSide], name: str) -> Record:
+    """The sleeve's record, with a track for every one found that the sleeve does not name."""
+    known = record or Record(title=name)
+    by_name = {side.name: side for side in known.sides}
+    found = []
+    for side in sides:
+        printed = by_name.get(side.cuts.side, Side(name=side.cuts.side))
+        tracks = tuple(
+            next(
+                (known_track for known_track in printed.tracks if known_track.number == span.track.number),
+                SleeveTrack(number=span.track.number, title=span.track.title),
+            )
+            for span in side.spans
+        )
+        found.append(replace(printed, tracks=tracks))
+    return replace(known, sides=tuple(found))
+
+
+def write_record(
+    takes: tuple[SurveyedTake, ...],
+    sleeve: Sleeve | None,
+    *,
+    name: str,
+    out_dir: Path,
+    options: TransferOptions,
+    pictures: Sequence[Picture] = (),
+    progress: Progress = no_progress,
+) -> TransferResult:
+    """From surveyed takes to finished copies; ``name`` stands for the title where the sleeve has none."""
+    sides = render_plan(takes, options.recipe)
+    if not sides:
+        raise ParameterError("no music was found on these recordings; look at them with 'sidekeep survey'")
+    gain = choose_gain(
+        record_level(
+            [
+                (
+                    take.survey.mended,
+                    [
+                        (side.spans[0].start_frame, side.spans[-1].stop_frame)
+                        for side in sides
+                        if side.take is take
+                    ],
+                )
+                for take in takes
+            ]
+        ),
+        options.recipe.level,
+    )
+    record = record_as_found(sleeve.record if sleeve else None, sides, name)
+    plan = plan_copies(
+        record,
+        [_side_audio(side, options.recipe, gain) for side in sides],
+        options.kinds,
+        out_dir,
+        naming=options.naming,
+        facts=options.facts,
+        pictures=pictures,
+        master=master_plan(takes, record, options.recipe) if "master" in parse_kinds(options.kinds) else None,
+        dither_seed=options.recipe.dither_seed,
+        replace_existing=options.replace,
+    )
+    run = CopyRun(plan)
+    written = _render(run, sides, gain, progress)
+    return TransferResult(
+        folder=plan.folder,
+        record=record,
+        takes=takes,
+        sides=sides,
+        gain=gain,
+        written=tuple(written),
+        clips=_clips(sides, gain),
+        copy_findings=tuple(run.findings),
+    )
+
+
+def _render(
+    run: CopyRun, sides: Sequence[RenderedSide], gain: GainChoice, progress: Progress
+) -> list[WrittenFile]:
+    """The second pass: every side flows once into all copies."""
+    with run:
+        total = sum(span.length_frames for side in sides for span in side.spans)
+        done = 0
+        for side in sides:
+            if not run.needs_side(side.cuts.side):
+                continue
+            with side.take.patches_path.open("rb") as file:
+                patches = PatchReader(file)
+                for index, span in enumerate(side.spans):
+                    for block in render_span(side.take.source, patches, span, gain.gain_db):
+                        run.feed(side.cuts.side, index, block)
+                        done += len(block)
+                        progress(0.6 * done / total, f"writing side {side.cuts.side}")
+        return run.finish(part(progress, 0.6, 1.0))
+
+
+def _clips(sides: Sequence[RenderedSide], gain: GainChoice) -> tuple[Clip, ...]:
+    """One before-and-after listen per side, while the patches are at hand."""
+    clips = []
+    for side in sides:
+        span = (side.spans[0].start_frame, side.spans[-1].stop_frame)
+        place = choose_place(side.take.survey.repairs, span, side.take.source.format.rate_hz)
+        if place is not None:
+            clips.append(
+                make_clip(
+                    side.take.source,
+                    side.take.patches_path,
+                    place,
+                    gain_db=gain.gain_db,
+                    side=side.cuts.side,
+                )
+            )
+    return tuple(clips)
+
+
+def master_plan(takes: Sequence[SurveyedTake], record: Record, recipe: Recipe) -> MasterPlan:
+    """The untouched takes and all that is known about them, for the bag."""
+    documents = {
+        "sleeve.txt": write_sleeve(record).encode(),
+        "recipe.toml": write_recipe(recipe).encode(),
+    }
+    places: list[MasterTake] = []
+    for take in takes:
+        letters = "".join(side.side for side in take.survey.cuts.sides) or "A"
+        documents[f"cuts {letters}.toml"] = write_cuts(take.survey.cuts).encode()
+        for index, path in enumerate(take.files.paths):
+            piece = f" part {index + 1}" if len(take.files.paths) > 1 else ""
+            name = f"side {letters}{piece}"
+            places.append(MasterTake(path=path, name=name, bext=_bext(take, record, name)))
+    description = " - ".join(text for text in (record.artist, record.title) if text)
+    return MasterPlan(
+        takes=tuple(places), documents=documents, info={"External-Description": description or "A record"}
+    )
+
+
+def _bext(take: SurveyedTake, record: Record, name: str) -> Bext:
+    form = take.source.format
+    words = " - ".join(text for text in (record.artist, record.title, name) if text)
+    mode = "stereo" if form.channels == 2 else "mono"
+    return Bext(
+        description=words,
+        originator="sidekeep",
+        coding_history=history_line("ANALOGUE", mode=mode)
+        + history_line("PCM", rate_hz=form.rate_hz, bits=form.bits, mode=mode),
+    )
+
+
+def _side_audio(side: RenderedSide, recipe: Recipe, gain: GainChoice) -> SideAudio:
+    """What the copies need to know of a side. The key names all that decides its samples."""
+    form = side.take.source.format
+    settings = asdict(recipe)
+    return SideAudio(
+        side=side.cuts.side,
+        rate_hz=form.rate_hz,
+        channels=form.channels,
+        spans=tuple((span.start_frame, span.stop_frame) for span in side.spans),
+        source_key=key_of(
+            __version__,
+            side.take.sha256,
+            settings,
+            gain.gain_db,
+            [(span.fade_in_frames, span.fade_out_frames) for span in side.spans],
+        ),
+        is_exact=gain.gain_db == 0.0,
+    )
+
+
+def kinds_of_copies() -> list[tuple[str, str]]:
+    """Name and purpose of every kind of copies."""
+    return [(kind.name, kind.purpose) for kind in KINDS.values()]
+
+
+def facts_from(*, comment: str = "") -> TransferFacts:
+    """What the tags tell of the transfer besides the sleeve."""
+    return TransferFacts(comment=comment)
+
+
+def pictures_from(*, front: Path | None = None, back: Path | None = None) -> list[Picture]:
+    """Pictures made fit for tags."""
+    named: list[tuple[Path | None, PictureKind]] = [(front, "front"), (back, "back")]
+    return [load_picture(path, kind) for path, kind in named if path is not None]

@@ -1,0 +1,176 @@
+"""``shelf.sqlite``: an index over the record folders, made again from them at any time."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from sidekeep.errors import ShelfError
+from sidekeep.shelf.migrations import migrate
+from sidekeep.shelf.record_folder import RecordFolder
+
+CATALOGUE = "shelf.sqlite"
+_OLDEST_SQLITE = (3, 37, 0)  # STRICT tables
+
+
+@dataclass(frozen=True, kw_only=True)
+class Entry:
+    """One line of the shelf. ``folder`` is relative to the shelf."""
+
+    record_id: str
+    folder: str
+    artist: str
+    title: str
+    year: int | None
+    label: str
+    catalogue_number: str
+    genre: str
+    track_count: int
+    state: str
+    added_utc: str
+
+
+_COLUMNS = "id, folder, artist, title, year, label, catalogue_number, genre, track_count, state, added_utc"
+
+
+class Catalogue:
+    """The index of one shelf. Use as a context manager."""
+
+    def __init__(self, shelf: Path) -> None:
+        if sqlite3.sqlite_version_info < _OLDEST_SQLITE:
+            raise ShelfError(f"SQLite {sqlite3.sqlite_version} is too old; the shelf needs 3.37 or newer")
+        self.shelf = shelf
+        try:
+            self._db = sqlite3.connect(shelf / CATALOGUE, isolation_level=None, timeout=10.0)
+            self._db.execute("PRAGMA journal_mode = WAL")
+            self._db.execute("PRAGMA synchronous = FULL")
+            self._db.execute("PRAGMA foreign_keys = ON")
+            migrate(self._db)
+        except sqlite3.DatabaseError as error:
+            raise ShelfError(
+                f"{shelf / CATALOGUE} cannot be opened ({error}); 'sidekeep shelf rebuild' makes it "
+                "again from the record folders"
+            ) from error
+
+    def __enter__(self) -> Catalogue:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._db.close()
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield self._db
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
+
+    def put(self, folder: RecordFolder) -> None:
+        """Index one record folder as it is now."""
+        with self._transaction() as db:
+            self._put(db, folder)
+
+    def _put(self, db: sqlite3.Connection, folder: RecordFolder) -> None:
+        record, facts = folder.record(), folder.facts()
+        record_id = folder.record_id
+        db.execute("DELETE FROM words WHERE record_id = ?", (record_id,))
+        db.execute("DELETE FROM record WHERE id = ? OR folder = ?", (record_id, self._relative(folder)))
+        db.execute(
+            f"INSERT INTO record ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                record_id,
+                self._relative(folder),
+                record.artist,
+                record.title,
+                record.year,
+                record.label,
+                record.catalogue_number,
+                record.genre,
+                record.track_count,
+                folder.state(),
+                str(facts.get("added", "")),
+            ),
+        )
+        db.executemany(
+            "INSERT INTO take VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (
+                    record_id,
+                    take.folder,
+                    take.side,
+                    take.number,
+                    take.length_s,
+                    take.rate_hz,
+                    take.bits,
+                    " ".join(file.sha256 for file in take.files),
+                    take.stylus,
+                    take.how,
+                    take.taken_utc,
+                )
+                for take in folder.takes()
+            ],
+        )
+        tracks = [track for side in record.sides for track in side.tracks]
+        other = [record.label, record.catalogue_number, record.country, record.genre, record.barcode]
+        db.execute(
+            "INSERT INTO words VALUES (?, ?, ?, ?, ?)",
+            (
+                record_id,
+                record.artist,
+                record.title,
+                " / ".join(f"{track.title} {track.artist} {track.composer}" for track in tracks),
+                " ".join([*other, str(record.year or ""), *record.notes, str(facts.get("notes", ""))]),
+            ),
+        )
+
+    def _relative(self, folder: RecordFolder) -> str:
+        return folder.path.relative_to(self.shelf).as_posix()
+
+    def entries(self, words: str = "", *, state: str = "") -> list[Entry]:
+        """Records that hold all the words (beginnings count), by artist and title."""
+        query = f"SELECT {_COLUMNS} FROM record"
+        terms = re.findall(r"\w+", words)
+        conditions, values = [], []
+        if words.strip() and not terms:
+            return []
+        if terms:
+            conditions.append("id IN (SELECT record_id FROM words WHERE words MATCH ?)")
+            values.append(" ".join(f'"{term}"*' for term in terms))
+        if state:
+            conditions.append("state = ?")
+            values.append(state)
+        if conditions:
+            query += " WHERE " + " AND ".join(conditions)
+        rows = self._db.execute(query + " ORDER BY artist COLLATE NOCASE, title COLLATE NOCASE, year", values)
+        return [Entry(**dict(zip(Entry.__dataclass_fields__, row, strict=True))) for row in rows]
+
+    def stylus_hours(self) -> dict[str, float]:
+        """Hours of groove per stylus over all recorded takes."""
+        rows = self._db.execute(
+            "SELECT stylus, sum(length_s) / 3600.0 FROM take WHERE stylus <> '' AND how = 'recorded' "
+            "GROUP BY stylus ORDER BY stylus"
+        )
+        return {str(stylus): float(hours) for stylus, hours in rows}
+
+    def rebuild(self, folders: Sequence[RecordFolder]) -> None:
+        """Forget everything and index the folders again, in one transaction."""
+        with self._transaction() as db:
+            for table in ("words", "take", "record"):
+                db.execute(f"DELETE FROM {table}")
+            for folder in folders:
+                self._put(db, folder)
+
+
+def record_folders(shelf: Path) -> list[RecordFolder]:
+    """Every folder of the shelf that holds a ``record.toml``, at any depth of up to three."""
+    found = [
+        path.parent for pattern in ("*", "*/*", "*/*/*") for path in shelf.glob(f"{pattern}/record.toml")
+    ]
+    return [RecordFolder(path) for path in sorted(set(found))]

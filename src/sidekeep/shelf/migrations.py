@@ -1,0 +1,54 @@
+"""How the catalogue's tables came to be, in order. Never change a step that has been released: add one.
+
+Each step runs in one transaction together with the number that records it (``PRAGMA user_version``).
+"""
+
+from __future__ import annotations
+
+import sqlite3
+
+from sidekeep.errors import ShelfError
+
+STEPS: tuple[str, ...] = (
+    """
+    CREATE TABLE record (
+        id TEXT PRIMARY KEY,
+        folder TEXT NOT NULL UNIQUE,
+        artist TEXT NOT NULL,
+        title TEXT NOT NULL,
+        year INTEGER,
+        label TEXT NOT NULL,
+        catalogue_number TEXT NOT NULL,
+        genre TEXT NOT NULL,
+        track_count INTEGER NOT NULL,
+        state TEXT NOT NULL,
+        added_utc TEXT NOT NULL
+    ) STRICT;
+    CREATE TABLE take (
+        record_id TEXT NOT NULL REFERENCES record (id) ON DELETE CASCADE,
+        folder TEXT NOT NULL,
+        side TEXT NOT NULL,
+        number INTEGER NOT NULL,
+        length_s REAL NOT NULL,
+        rate_hz INTEGER NOT NULL,
+        bits INTEGER NOT NULL,
+        sha256 TEXT NOT NULL,
+        stylus TEXT NOT NULL,
+        how TEXT NOT NULL,
+        taken_utc TEXT NOT NULL,
+        PRIMARY KEY (record_id, folder)
+    ) STRICT;
+    CREATE VIRTUAL TABLE words USING fts5 (
+        record_id UNINDEXED, artist, title, tracks, other, tokenize = 'unicode61 remove_diacritics 2'
+    );
+    """,
+)
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Bring a catalogue to the newest form; one made by a newer sidekeep is refused."""
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    if version > len(STEPS):
+        raise ShelfError("this shelf's catalogue was made by a newer sidekeep; update sidekeep to open it")
+    for number, step in enumerate(STEPS[version:], start=version + 1):
+        connection.executescript(f"BEGIN IMMEDIATE; {step}; PRAGMA user_version = {number}; COMMIT;")

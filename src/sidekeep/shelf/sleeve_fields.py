@@ -1,0 +1,95 @@
+"""Values of the optional sleeve fields (year, speed, size, ...) and the first line.
+
+Conventions: readers return None when the text holds no such value; writers give text that reads back
+as the same value. Speeds are revolutions per minute, sizes inches (30, 25 and 17 cm are 12, 10 and 7).
+"""
+
+from __future__ import annotations
+
+import re
+
+from sidekeep.shelf.sleeve_lines import quote, unquote
+
+DASH = re.compile(r"\s+[-\u2013\u2014\u2012\u2212]{1,2}\s+|\s*[\u2014]\s*")
+SLASH = re.compile(r"\s+[/|]\s+")
+_YEAR = re.compile(r"\b(1[89]\d\d|20\d\d)\b")
+_YEAR_LAST = re.compile(
+    r"\s*(?:[(\[]\D{0,12}(?P<a>1[89]\d\d|20\d\d)\D{0,3}[)\]]|,\s*(?P<b>1[89]\d\d|20\d\d))\s*$"
+)
+_CM = {30: 12, 25: 10, 17: 7, 18: 7}
+
+
+def read_year(text: str) -> int | None:
+    """The first year from 1800 to 2099 in a text."""
+    match = _YEAR.search(text)
+    return int(match[1]) if match else None
+
+
+def read_rpm(text: str) -> float | None:
+    """Revolutions per minute: ``33``, ``33 1/3``, ``33\u2153 rpm``, ``45``, ``78.26``; bare 33 means 100/3, 16 means 50/3."""
+    text = text.replace("\u2153", " 1/3").replace("\u2154", " 2/3").replace(",", ".")
+    match = re.search(r"(?<![\d.])(\d{2}(?:\.\d+)?)(?:\s+([12])/3)?(?![\d\"'])", text)
+    if match is None:
+        return None
+    whole = match[1]
+    if match[2]:
+        return (float(whole) * 3 + int(match[2])) / 3
+    if whole in ("33", "33.3", "33.33", "33.333"):
+        return 100 / 3
+    if whole in ("16", "16.6", "16.67", "16.66"):
+        return 50 / 3
+    value = float(whole)
+    return value if 10.0 <= value < 100.0 else None
+
+
+def write_rpm(rpm: float) -> str:
+    """``33 1/3`` for a third, else the number itself."""
+    for thirds, name in ((100 / 3, "33 1/3"), (50 / 3, "16 2/3")):
+        if rpm == thirds:
+            return name
+    return f"{rpm:g}" if float(f"{rpm:g}") == rpm else repr(rpm)
+
+
+def read_size(text: str) -> int | None:
+    """Diameter in inches from ``12"``, ``12-inch``, ``30 cm``, ``LP``, ``7``."""
+    if match := re.search(r"(\d{2})\s*cm", text, re.IGNORECASE):
+        return _CM.get(int(match[1]))
+    marks = r"(?:\"|''|[\u2033\u201d]|[\s-]*(?:inch(?:es)?|in\b|zoll|pouces|pulgadas))"
+    if match := re.search(rf"\b(\d{{1,2}})\s?{marks}", text, re.I):
+        return int(match[1])
+    if match := re.fullmatch(r"\s*(\d{1,2})\s*", text):
+        return int(match[1])
+    return 12 if re.search(r"\bLP\b", text) else None
+
+
+def read_title_line(line: str) -> tuple[str, str, int | None]:
+    """(artist, title, year) of ``Artist - Title (Year)``; a line without a dash is a title."""
+    year = None
+    match = _YEAR_LAST.search(line)
+    if match is not None and match.start() > 0:
+        year = int(match["a"] or match["b"])
+        line = line[: match.start()].rstrip()
+    parts = DASH.split(line, maxsplit=1)
+    if len(parts) == 2 and all(part.strip() for part in parts):
+        artist, title = (part.strip() for part in parts)
+    else:
+        artist, title = "", line.strip()
+    return (unquote(artist) or artist), (unquote(title) or title), year
+
+
+def has_year(line: str) -> bool:
+    """True when the line ends in a bracketed year, as a record's first line does."""
+    match = _YEAR_LAST.search(line)
+    return match is not None and match["a"] is not None
+
+
+def field_value(text: str) -> str:
+    """A field's text: quoted text is taken literally."""
+    literal = unquote(text)
+    return text if literal is None else literal
+
+
+def field_text(value: str) -> str:
+    """Text for a field that ``field_value`` reads back unchanged, quoted only when it must be."""
+    plain = value and value == " ".join(value.split()) and value.isprintable() and not value.startswith('"')
+    return value if plain else quote(value)

@@ -1,0 +1,86 @@
+"""The styluses of the house and how long they have played: ``styluses.toml`` beside the records.
+
+Hours come from the takes; the file holds what the takes cannot know: hours played before, and when to
+look at the tip. Usual life: 400 to 800 hours are quoted, about 500 often (a dealer's page); a 2019 review of
+older studies found no agreement (check with a microscope or a dealer; common practice).
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from sidekeep.errors import ShelfError
+from sidekeep.files.atomic import write_text
+from sidekeep.shelf.toml_text import toml_text
+
+STYLUSES = "styluses.toml"
+REMIND_AT_H = 400.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stylus:
+    """One stylus. ``remind_at_h`` is when the tool begins to ask for a look at the tip."""
+
+    name: str
+    hours_before: float = 0.0
+    remind_at_h: float = REMIND_AT_H
+
+
+def read_styluses(shelf: Path) -> list[Stylus]:
+    """All styluses the person has told of."""
+    path = shelf / STYLUSES
+    if not path.exists():
+        return []
+    try:
+        values = tomllib.loads(path.read_text("utf-8"))
+        return [
+            Stylus(
+                name=str(entry["name"]),
+                hours_before=float(entry.get("hours_before", 0.0)),
+                remind_at_h=float(entry.get("remind_at_h", REMIND_AT_H)),
+            )
+            for entry in values.get("stylus", [])
+        ]
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, KeyError, TypeError, ValueError) as error:
+        raise ShelfError(f"{path} cannot be read: {error}") from error
+
+
+def write_styluses(shelf: Path, styluses: list[Stylus]) -> None:
+    """Keep the list."""
+    text = toml_text(
+        {"stylus": [vars(stylus) for stylus in styluses]},
+        comment="Styluses: hours played before this shelf knew them, and when to look at the tip.",
+    )
+    write_text(shelf / STYLUSES, text, replace=True)
+
+
+@dataclass(frozen=True, kw_only=True)
+class StylusHours:
+    """How long one stylus has played."""
+
+    name: str
+    hours: float
+    remind_at_h: float
+
+    @property
+    def is_due(self) -> bool:
+        """Time to look at the tip."""
+        return self.hours >= self.remind_at_h
+
+
+def stylus_log(styluses: list[Stylus], taken_hours: Mapping[str, float]) -> list[StylusHours]:
+    """Hours per stylus: those before, and those of the takes. Names only takes know are listed too."""
+    known = {stylus.name: stylus for stylus in styluses}
+    for name in taken_hours:
+        known.setdefault(name, Stylus(name=name))
+    return [
+        StylusHours(
+            name=name,
+            hours=stylus.hours_before + taken_hours.get(name, 0.0),
+            remind_at_h=stylus.remind_at_h,
+        )
+        for name, stylus in sorted(known.items())
+    ]

@@ -1,0 +1,51 @@
+"""Seconds and frames, decibels and gains: the only place that rounds.
+
+Conventions: a *frame* is one moment across all channels; positions are integer frames at the
+take's own rate, half-open ``[start_frame, stop_frame)``. Seconds are float64 and live at the edges
+only. Full scale is +-1.0. ``rms_dbfs`` is plain ``20 log10(rms)``: a full-scale sine reads -3.01.
+"""
+
+from __future__ import annotations
+
+import math
+
+MINIMUM_DB = -200.0
+"""What silence reads, so that reports and JSON never hold minus infinity."""
+
+
+def seconds_to_frames(time_s: float, rate_hz: int) -> int:
+    """Nearest frame to a time; ties go up, as the browser's ``Math.round`` does."""
+    return math.floor(time_s * rate_hz + 0.5)
+
+
+def frames_to_seconds(frame: int, rate_hz: int) -> float:
+    """The time of a frame."""
+    return frame / rate_hz
+
+
+def db_to_gain(gain_db: float) -> float:
+    """Linear amplitude factor of a level difference."""
+    return 10.0 ** (gain_db / 20.0)
+
+
+def gain_to_db(gain: float) -> float:
+    """Level of a linear amplitude; zero and below read ``MINIMUM_DB``."""
+    return max(MINIMUM_DB, 20.0 * math.log10(gain)) if gain > 0.0 else MINIMUM_DB
+
+
+def power_to_db(power: float) -> float:
+    """Level of a mean square; zero and below read ``MINIMUM_DB``."""
+    return max(MINIMUM_DB, 10.0 * math.log10(power)) if power > 0.0 else MINIMUM_DB
+
+
+def clock_text(time_s: float, decimals: int = 0) -> str:
+    """``75.3`` as ``1:15`` (or ``1:15.3``); hours appear when needed."""
+    scale = 10**decimals
+    ticks = math.floor(abs(time_s) * scale + 0.5)
+    whole, part = divmod(ticks, scale)
+    minutes, seconds = divmod(whole, 60)
+    hours, minutes = divmod(minutes, 60)
+    text = f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
+    if decimals:
+        text += f".{part:0{decimals}d}"
+    return "-" + text if time_s < 0 and ticks else text

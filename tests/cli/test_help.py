@@ -1,0 +1,54 @@
+"""The command line's manners: quick help, one-line errors, exit codes 0 / 1 / 2."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from sidekeep.cli.main import VERBS, main
+
+HEAVY = {"numpy", "scipy", "numba", "soundfile", "av", "rich", "soxr", "PIL", "mutagen", "sounddevice"}
+
+
+@pytest.mark.parametrize("words", [["--help"], *([verb, "--help"] for verb in VERBS)])
+def test_help_loads_nothing_heavy(words: list[str]) -> None:
+    done = subprocess.run(
+        [sys.executable, "-X", "importtime", "-m", "sidekeep", *words],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    loaded = {line.rpartition("|")[2].strip().partition(".")[0] for line in done.stderr.splitlines()}
+    assert loaded & HEAVY == set()
+    assert "usage: sidekeep" in done.stdout
+
+
+def test_every_verb_has_a_module_and_a_sentence() -> None:
+    folder = Path(sys.modules["sidekeep.cli.main"].__file__ or "").parent
+    assert {path.name.removesuffix("_verb.py") for path in folder.glob("*_verb.py")} == set(VERBS)
+    assert all(len(sentence) > 20 for sentence in VERBS.values())
+
+
+@pytest.mark.parametrize("words", [[], ["no-such-verb"], ["survey"], ["mend", "only-one"]])
+def test_wrong_words_end_with_2(words: list[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(words)
+    assert ended.value.code == 2
+
+
+@pytest.mark.parametrize("verb", ["survey", "mend"])
+def test_a_missing_file_is_one_line(verb: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = [str(tmp_path / "nothing.wav")] + ([str(tmp_path / "out.wav")] if verb == "mend" else [])
+    assert main([verb, *words]) == 2
+    error = capsys.readouterr().err
+    assert error.count("\n") == 1
+    assert "nothing.wav" in error
+    assert "Traceback" not in error
+
+
+def test_debug_shows_the_trace(tmp_path: Path) -> None:
+    with pytest.raises(Exception, match=r"nothing\.wav"):
+        main(["survey", "--debug", str(tmp_path / "nothing.wav")])

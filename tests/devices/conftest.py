@@ -1,0 +1,94 @@
+"""A sound server of our own with a virtual deck: what is played into the sink is what the recorder hears."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+NEEDED = ("pulseaudio", "pactl", "paplay")
+
+
+class Deck:
+    """The server, and a player that lowers a needle onto a file."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.runtime = folder / "run" / "pulse"
+        self.runtime.mkdir(parents=True)
+        (folder / "home").mkdir()
+        (folder / "run").chmod(0o700)
+        self.environment = {
+            "XDG_RUNTIME_DIR": str(self.runtime),
+            "PULSE_RUNTIME_PATH": str(self.runtime),
+            "PULSE_SERVER": f"unix:{self.runtime}/native",
+        }
+        self.start()
+
+    def start(self) -> None:
+        for name in ("pid", "native"):
+            (self.runtime / name).unlink(missing_ok=True)
+        subprocess.run(
+            [
+                "pulseaudio", "-n", "--daemonize=yes", "--exit-idle-time=-1", "--use-pid-file=yes",
+                f"--log-target=file:{self.folder}/log", "--realtime=no", "--high-priority=no",
+                f"--load=module-native-protocol-unix auth-anonymous=1 socket={self.runtime}/native",
+                "--load=module-null-sink sink_name=deck format=s24le rate=48000 channels=2",
+                "--load=module-null-sink sink_name=microphone format=s16le rate=44100 channels=1",
+            ],
+            env={**os.environ, **self.environment, "HOME": str(self.folder / "home")},
+            check=True,
+            capture_output=True,
+        )  # fmt: skip
+
+    @property
+    def process_id(self) -> int:
+        return int((self.runtime / "pid").read_text())
+
+    def play(self, path: Path) -> subprocess.Popen[bytes]:
+        return subprocess.Popen(
+            ["paplay", "--device=deck", str(path)], env={**os.environ, **self.environment}
+        )
+
+    def kill(self) -> None:
+        try:
+            process_id = self.process_id
+            os.kill(process_id, signal.SIGKILL)
+        except (OSError, ValueError):
+            return
+        for _ in range(100):
+            try:
+                os.kill(process_id, 0)
+            except OSError:
+                return
+            time.sleep(0.02)
+
+
+@pytest.fixture(scope="session")
+def deck() -> Iterator[Deck]:
+    """A running deck; the process environment points at it while the test runs."""
+    missing = [name for name in NEEDED if shutil.which(name) is None]
+    if missing:
+        reason = f"{', '.join(missing)} not installed"
+        if os.environ.get("CI") == "true":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    folder = Path(tempfile.mkdtemp(prefix="deck-"))
+    deck = Deck(folder)
+    before = {name: os.environ.get(name) for name in deck.environment}
+    os.environ.update(deck.environment)
+    yield deck
+    deck.kill()
+    for name, value in before.items():
+        if value is None:
+            os.environ.pop(name, None)
+        else:
+            os.environ[name] = value
+    shutil.rmtree(folder, ignore_errors=True)

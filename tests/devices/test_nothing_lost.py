@@ -1,0 +1,187 @@
+"""Nothing that was recorded is lost: killed at any moment, on a full disk, with the machine busy."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from sidekeep.devices.recorder_process import Messenger, Recorder, now_s
+from sidekeep.files.rf64 import repair_take
+
+RATE_HZ = 48_000
+BLOCK = RATE_HZ // 20
+
+KILLER = """
+import json, os, random, signal, sys, time
+from sidekeep.devices.recorder_process import Messenger, Recorder, now_s
+folder, count, rate_hz = sys.argv[1], int(sys.argv[2]), 48000
+block = rate_hz // 20
+chance = random.Random(11)
+told = []
+for number in range(count):
+    reading, writing = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(reading)
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        import threading
+        recorder = Recorder(
+            Messenger(open(os.devnull, "wb")), rate_hz=rate_hz, channels=2, bits=24, pre_roll_s=1.0
+        )
+        threading.Thread(target=recorder.run, daemon=True).start()
+        recorder.blocks.put({"do": "begin", "path": f"{folder}/{number}.wav"})
+        frame, base_s = 0, now_s()
+        while True:  # time runs some 50 times faster than in a room
+            raw = b"".join(
+                (k & 0xFFFFFF).to_bytes(3, "little") * 2 for k in range(frame + 1, frame + block + 1)
+            )
+            frame += block
+            recorder.blocks.put((raw, base_s + frame / rate_hz, False))
+            while recorder.blocks.qsize() > 1:
+                time.sleep(0.0002)
+            os.write(writing, frame.to_bytes(8, "little"))
+    os.close(writing)
+    os.read(reading, 8)
+    time.sleep(chance.uniform(0.0, 0.12))
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    last = b""
+    while chunk := os.read(reading, 65536):
+        last = chunk[-8:]
+    os.close(reading)
+    told.append(int.from_bytes(last, "little"))
+print(json.dumps(told))
+"""
+
+
+@pytest.mark.slow
+def test_two_hundred_kills_at_any_moment(tmp_path: Path) -> None:
+    count = 200
+    done = subprocess.run(
+        [sys.executable, "-c", KILLER, str(tmp_path), str(count)], capture_output=True, text=True, check=True
+    )
+    told = json.loads(done.stdout)
+    lost_at_once = []
+    for number, fed in enumerate(told):
+        path = tmp_path / f"{number}.wav"
+        at_once = soundfile.info(path).frames  # opens as it is, without any repair
+        lost_at_once.append(fed - at_once)
+        repair_take(path)
+        audio, _ = soundfile.read(path, dtype="int32", always_2d=True)
+        steps = (audio >> 8) & 0xFFFFFF
+        assert len(steps) >= at_once
+        assert fed - len(steps) <= 2 * RATE_HZ
+        np.testing.assert_array_equal(steps[:, 0], np.arange(1, len(steps) + 1) & 0xFFFFFF)
+        np.testing.assert_array_equal(steps[:, 1], steps[:, 0])
+    # Two seconds between syncs, and the block or two that were on their way.
+    assert max(lost_at_once) <= 2 * RATE_HZ + 4 * BLOCK
+    assert max(told) > 3 * RATE_HZ
+
+
+class News:
+    """Stands for the pipe to the parent."""
+
+    def __init__(self) -> None:
+        self.read_end, self._write_end = os.pipe()
+        self.out = os.fdopen(self._write_end, "wb")
+
+    def messages(self) -> list[dict[str, object]]:
+        self.out.close()
+        with os.fdopen(self.read_end, "rb") as pipe:
+            raw = pipe.read()
+        found, at = [], 0
+        while at < len(raw):
+            length = int.from_bytes(raw[at : at + 4], "little")
+            if raw[at + 4 : at + 5] == b"J":
+                found.append(json.loads(raw[at + 5 : at + 5 + length]))
+            at += 5 + length
+        return found
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Path:
+    """A file system of 68 MB."""
+    place = tmp_path / "small"
+    place.mkdir()
+    done = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=68m", "tmpfs", str(place)], capture_output=True, check=False
+    )
+    if done.returncode:
+        pytest.skip("a small file system can only be mounted by root")
+    yield place  # type: ignore[misc]
+    subprocess.run(["umount", str(place)], check=False)
+
+
+def feed(recorder: Recorder, seconds: float, at_block: dict[int, object] | None = None) -> None:
+    base_s = now_s()
+    for number in range(int(seconds * 20)):
+        action = (at_block or {}).get(number)
+        if callable(action):
+            recorder.blocks.put({"do": "nothing"})
+            while recorder.blocks.qsize():
+                pass
+            action()
+        raw = b"".join(
+            k.to_bytes(3, "little") * 2 for k in range(number * BLOCK + 1, (number + 1) * BLOCK + 1)
+        )
+        recorder.blocks.put((raw, base_s + (number + 1) / 20, False))
+    recorder.blocks.put(None)
+
+
+def kept_steps(path: Path) -> np.ndarray:
+    audio, _ = soundfile.read(path, dtype="int32", always_2d=True)
+    return audio[:, 0] >> 8
+
+
+def run_recorder(
+    path: Path, seconds: float, at_block: dict[int, object] | None = None
+) -> list[dict[str, object]]:
+    import threading
+
+    news = News()
+    messenger = Messenger(news.out)
+    messenger.audio = lambda frame, raw: None  # type: ignore[method-assign]
+    recorder = Recorder(messenger, rate_hz=RATE_HZ, channels=2, bits=24, pre_roll_s=1.0)
+    recorder.blocks.put({"do": "begin", "path": str(path)})
+    writer = threading.Thread(target=recorder.run)
+    writer.start()
+    feed(recorder, seconds, at_block)
+    writer.join()
+    messenger.close()
+    return news.messages()
+
+
+def test_a_disk_that_fills_is_left_in_time(small_disk: Path) -> None:
+    news = run_recorder(small_disk / "take.wav", 20.0)
+    failed = next(message for message in news if message["event"] == "failed")
+    assert "nearly full" in str(failed["reason"])
+    ended = next(message for message in news if message["event"] == "ended")
+    steps = kept_steps(small_disk / "take.wav")
+    assert len(steps) == ended["frames"] > 10 * RATE_HZ
+    np.testing.assert_array_equal(steps, np.arange(1, len(steps) + 1))
+
+
+def test_a_disk_somebody_else_fills_keeps_every_whole_block(small_disk: Path) -> None:
+    def fill() -> None:
+        with (small_disk / "other").open("wb") as file:
+            try:
+                while True:
+                    file.write(bytes(1 << 16))
+                    file.flush()
+            except OSError:
+                pass
+
+    news = run_recorder(small_disk / "take.wav", 4.0, {31: fill})
+    failed = next(message for message in news if message["event"] == "failed")
+    assert "full" in str(failed["reason"])
+    steps = kept_steps(small_disk / "take.wav")
+    assert len(steps) >= 31 * BLOCK
+    assert len(steps) % BLOCK == 0
+    np.testing.assert_array_equal(steps, np.arange(1, len(steps) + 1))

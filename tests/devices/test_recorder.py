@@ -1,0 +1,190 @@
+"""The real path: played into a virtual deck, recorded through the sound library, compared sample by sample.
+
+The reference is a counter (left) and seeded noise (right): music is a bad reference, it repeats itself.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from sidekeep.devices.inputs import choose_input, list_inputs, sample_specification
+from sidekeep.devices.recorder import Recorder, RecorderSettings, decode_pcm
+from sidekeep.devices.recorder_process import Clock
+from sidekeep.errors import DeviceError
+from sidekeep.files.rf64 import repair_take
+
+from .conftest import Deck
+
+RATE_HZ = 48_000
+SETTINGS = RecorderSettings(rate_hz=RATE_HZ, device="pulse", source="deck.monitor", pre_roll_s=3.0)
+
+
+def counter_file(path: Path, seconds: float) -> np.ndarray:
+    count = int(seconds * RATE_HZ)
+    steps = np.empty((count, 2), np.int32)
+    steps[:, 0] = np.arange(1, count + 1)
+    steps[:, 1] = np.random.default_rng(5).integers(-(2**22), 2**22, count)
+    # The virtual sink swallows the first tenths of a second of a player: silence goes first.
+    lead = np.zeros((RATE_HZ, 2), np.int32)
+    soundfile.write(path, np.concatenate([lead, steps << 8]), RATE_HZ, subtype="PCM_24", format="WAV")
+    return steps
+
+
+def recorded_steps(path: Path) -> np.ndarray:
+    audio, _ = soundfile.read(path, dtype="int32", always_2d=True)
+    return audio >> 8
+
+
+def assert_is_a_run_of(steps: np.ndarray, reference: np.ndarray) -> int:
+    """What was heard of the reference is one unbroken run, exact; its length."""
+    heard = steps[(steps != 0).any(axis=1)]
+    assert len(heard) > 0
+    first = int(heard[0, 0]) - 1
+    np.testing.assert_array_equal(heard, reference[first : first + len(heard)])
+    return len(heard)
+
+
+@pytest.mark.device
+def test_inputs_show_their_true_format(deck: Deck) -> None:
+    inputs = list_inputs()
+    found = choose_input(inputs, "deck.monitor")
+    assert (found.bits, found.channels, found.rate_hz, found.source) == (24, 2, 48_000, "deck.monitor")
+    assert found.problems == ()
+    poor = choose_input(inputs, "microphone")
+    assert (poor.bits, poor.channels, poor.rate_hz) == (16, 1, 44_100)
+    assert any("one channel" in problem for problem in poor.problems)
+    assert any("16 bits" in problem for problem in poor.problems)
+    with pytest.raises(DeviceError, match="no sound input matches 'absent'"):
+        choose_input(inputs, "absent")
+
+
+@pytest.mark.device
+def test_a_take_is_bit_exact_with_its_pre_roll(deck: Deck, tmp_path: Path) -> None:
+    reference = counter_file(tmp_path / "side.wav", 3.0)
+    take = tmp_path / "take.wav"
+    begun = ended = False
+    with Recorder(SETTINGS) as recorder:
+        player = None
+        for event in recorder.events():
+            if event.kind == "started":
+                player = deck.play(tmp_path / "side.wav")
+            assert event.kind not in ("failed", "lost"), event
+            if event.kind == "audio" and event.block is not None and event.block.any() and not begun:
+                recorder.begin(take)  # the needle is seen only after it went down: the pre-roll has the start
+                begun = True
+            if begun and not ended and player is not None and player.poll() is not None:
+                time.sleep(0.7)
+                recorder.end()
+                ended = True
+            if event.kind == "ended":
+                break
+    assert assert_is_a_run_of(recorded_steps(take), reference) == len(reference)
+
+
+@pytest.mark.device
+def test_a_killed_capture_leaves_a_take_that_opens_and_is_exact(deck: Deck, tmp_path: Path) -> None:
+    reference = counter_file(tmp_path / "side.wav", 30.0)
+    player = deck.play(tmp_path / "side.wav")
+    try:
+        for number, delay_s in enumerate((0.4, 1.3, 2.6)):
+            take = tmp_path / f"take-{number}.wav"
+            frames = 0
+            with Recorder(SETTINGS) as recorder:
+                recorder.begin(take)
+                started = None
+                for event in recorder.events():
+                    if event.kind == "begun":
+                        started = time.monotonic()
+                    if event.kind == "audio" and event.block is not None and started is not None:
+                        frames += len(event.block)
+                        if time.monotonic() - started > delay_s:
+                            break
+                os.kill(recorder.process_id, signal.SIGKILL)
+            at_once = soundfile.info(take).frames
+            assert at_once >= frames - 3.0 * RATE_HZ
+            repair_take(take)
+            steps = recorded_steps(take)
+            assert len(steps) >= at_once
+            assert frames - len(steps) < 2.0 * RATE_HZ
+            assert_is_a_run_of(steps, reference)
+    finally:
+        player.kill()
+        player.wait()
+
+
+@pytest.mark.device
+def test_the_parents_death_closes_the_take(deck: Deck, tmp_path: Path) -> None:
+    take = tmp_path / "take.wav"
+    with Recorder(SETTINGS) as recorder:
+        recorder.begin(take)
+        for event in recorder.events():
+            if event.kind == "audio" and event.frame > RATE_HZ:
+                break
+    assert soundfile.info(take).frames > RATE_HZ // 2
+
+
+@pytest.mark.device
+def test_a_lost_sound_server_is_told_and_the_take_is_kept(deck: Deck, tmp_path: Path) -> None:
+    take = tmp_path / "take.wav"
+    news = []
+    with Recorder(SETTINGS) as recorder:
+        recorder.begin(take)
+        for event in recorder.events():
+            if event.kind == "audio" and event.frame > RATE_HZ and "killed" not in news:
+                deck.kill()
+                news.append("killed")
+            elif event.kind != "audio":
+                news.append(event.kind)
+            if event.kind == "ended":
+                break
+    assert "lost" in news
+    assert news.index("lost") < news.index("ended")
+    assert soundfile.info(take).frames >= RATE_HZ // 2
+    deck.start()
+    with Recorder(SETTINGS) as recorder:
+        assert next(event.kind for event in recorder.events() if event.kind != "quiet") == "started"
+
+
+def test_an_input_that_is_not_there_is_one_sentence() -> None:
+    with Recorder(RecorderSettings(device="no such device at all")) as recorder:
+        event = next(event for event in recorder.events() if event.kind == "failed")
+    assert "\n" not in event.fact("reason")
+    assert "sound input" in event.fact("reason") or "PortAudio" in event.fact("reason")
+
+
+@pytest.mark.parametrize("bits", [16, 24, 32])
+def test_raw_samples_decode_exactly(bits: int) -> None:
+    low, high = -(2 ** (bits - 1)), 2 ** (bits - 1) - 1
+    raw = b"".join(value.to_bytes(bits // 8, "little", signed=True) for value in (low, -1, 0, high))
+    steps = decode_pcm(raw, bits, 2) * 2.0 ** (bits - 1)
+    np.testing.assert_array_equal(steps, [[low, -1], [0, high]])
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [("s24le 2ch 96000Hz", (24, 2, 96000)), ("float32le 1ch 44100Hz", (0, 1, 44100)), ("", (0, 0, 0))],
+)
+def test_the_servers_words_for_a_format(text: str, found: tuple[int, int, int]) -> None:
+    assert sample_specification(text) == found
+
+
+def test_the_clock_sees_audio_lost_without_a_flag_and_follows_drift() -> None:
+    random = np.random.default_rng(3)
+
+    def lost(missing_s: float, drift_ppm: float) -> int:
+        clock, now, total = Clock(96_000), 0.0, 0
+        for number in range(4000):  # 200 s in deliveries of 50 ms
+            now += 0.05 * (1 + drift_ppm * 1e-6) + (missing_s if number == 2000 else 0.0)
+            total += clock.lost_frames(4800, now + random.exponential(0.02))
+        return total
+
+    assert lost(0.0, 0.0) == 0
+    assert lost(0.0, 300.0) == 0
+    assert lost(1.0, 100.0) == pytest.approx(96_000, rel=0.1)

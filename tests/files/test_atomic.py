@@ -1,0 +1,156 @@
+"""Files appear whole or not at all."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sidekeep.errors import CopyError
+from sidekeep.files import atomic
+from sidekeep.files.atomic import part_path, whole_file, write_json, write_text
+from tests.files.sounds import leftovers
+
+
+def test_the_name_appears_only_at_the_end(tmp_path: Path) -> None:
+    target = tmp_path / "report.html"
+    with whole_file(target) as part:
+        part.write_text("half", encoding="utf-8")
+        assert part.parent == tmp_path
+        assert not target.exists()
+    assert target.read_text(encoding="utf-8") == "half"
+    assert os.listdir(tmp_path) == ["report.html"]
+
+
+def test_a_failure_leaves_the_old_file_and_nothing_else(tmp_path: Path) -> None:
+    target = tmp_path / "cuts.toml"
+    target.write_text("old", encoding="utf-8")
+
+    def stopped() -> None:
+        with whole_file(target, replace=True) as part:
+            part.write_text("new", encoding="utf-8")
+            raise KeyError("stopped")
+
+    with pytest.raises(KeyError):
+        stopped()
+    assert target.read_text(encoding="utf-8") == "old"
+    assert os.listdir(tmp_path) == ["cuts.toml"]
+
+
+def test_nothing_is_overwritten_without_replace(tmp_path: Path) -> None:
+    target = tmp_path / "a.json"
+    write_json(target, {"title": "Übersee"})
+    with pytest.raises(CopyError, match="exists already"):
+        write_json(target, {})
+    assert json.loads(target.read_text(encoding="utf-8")) == {"title": "Übersee"}
+    write_json(target, {}, replace=True)
+    assert target.read_bytes() == b"{}\n"
+
+
+@pytest.mark.parametrize("hard_links", [True, False])
+def test_a_file_that_appears_meanwhile_is_not_overwritten(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, hard_links: bool
+) -> None:
+    if not hard_links:
+
+        def refused(*_: Any, **__: Any) -> None:
+            raise OSError(errno.EPERM, "no hard links here")
+
+        monkeypatch.setattr(os, "link", refused)
+    target = tmp_path / "a.txt"
+
+    def late() -> None:
+        with whole_file(target) as part:
+            part.write_text("mine", encoding="utf-8")
+            target.write_text("theirs", encoding="utf-8")
+
+    with pytest.raises(CopyError, match="exists already"):
+        late()
+    assert target.read_text(encoding="utf-8") == "theirs"
+    assert leftovers(tmp_path) == []
+    write_text(tmp_path / "b.txt", "works")
+    assert (tmp_path / "b.txt").read_text(encoding="utf-8") == "works"
+
+
+def test_a_leftover_of_a_killed_run_is_used_again(tmp_path: Path) -> None:
+    target = tmp_path / "a.txt"
+    part_path(target).write_text("left by a killed run, and longer", encoding="utf-8")
+    write_text(target, "new")
+    assert os.listdir(tmp_path) == ["a.txt"]
+    assert target.read_text(encoding="utf-8") == "new"
+
+
+def test_content_reaches_the_disk_before_the_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    order: list[str] = []
+    flush, link = os.fsync, os.link
+
+    def note_flush(descriptor: int) -> None:
+        order.append("flush")
+        flush(descriptor)
+
+    def note_link(*args: Any) -> None:
+        order.append("name")
+        link(*args)
+
+    monkeypatch.setattr(os, "fsync", note_flush)
+    monkeypatch.setattr(os, "link", note_link)
+    write_text(tmp_path / "a.txt", "x")
+    assert order == ["flush", "name", "flush"]
+
+
+def test_a_name_as_long_as_the_file_system_takes(tmp_path: Path) -> None:
+    name = "n" * 251 + ".txt"
+    write_text(tmp_path / name, "x")
+    assert os.listdir(tmp_path) == [name]
+    with pytest.raises(CopyError, match="name is too long"):
+        write_text(tmp_path / ("n" * 300), "x")
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        (errno.ENOSPC, "disk is full"),
+        (errno.EROFS, "read-only"),
+        (errno.EACCES, "not permitted"),
+        (errno.EDQUOT, "share of the disk"),
+        (errno.EIO, "reports an error"),
+        (errno.EXDEV, os.strerror(errno.EXDEV)),
+    ],
+)
+def test_what_the_system_says_becomes_one_line(tmp_path: Path, code: int, words: str) -> None:
+    def refused() -> None:
+        with whole_file(tmp_path / "a.txt") as part:
+            part.write_text("x", encoding="utf-8")
+            raise OSError(code, os.strerror(code))
+
+    with pytest.raises(CopyError, match=words) as caught:
+        refused()
+    assert "\n" not in str(caught.value)
+    assert "a.txt" in str(caught.value)
+    assert os.listdir(tmp_path) == []
+
+
+def test_missing_folder_and_folder_in_the_way(tmp_path: Path) -> None:
+    with pytest.raises(CopyError, match="folder does not exist"):
+        write_text(tmp_path / "none" / "a.txt", "x")
+    (tmp_path / "a.txt").mkdir()
+    for replace in (False, True):
+        with pytest.raises(CopyError, match="folder of that name"):
+            write_text(tmp_path / "a.txt", "x", replace=replace)
+
+
+def test_full_disk_leaves_nothing(small_disk: Path) -> None:
+    before = sorted(os.listdir(small_disk))
+    with pytest.raises(CopyError, match=r"disk is full|file grows past"):
+        atomic.write_bytes(small_disk / "a.bin", bytes(1 << 20))
+    assert sorted(os.listdir(small_disk)) == before
+
+
+def test_json_is_plain(tmp_path: Path) -> None:
+    with pytest.raises(ValueError):
+        write_json(tmp_path / "a.json", {"level": float("nan")})
+    assert os.listdir(tmp_path) == []

@@ -1,0 +1,82 @@
+"""The needle seen live on pressed sides: down within a second, up at once, never in the music."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sidekeep.flow.gauge import Gauge, GaugeSettings, forecast_peak
+from sidekeep.flow.needle_watch import NeedleEvent, NeedleWatch, once_per_turn
+from sidekeep.press.settings import clean_lp, used_lp, worn_lp
+from sidekeep.press.side import Piece, Pressed, press_side
+
+RATE_HZ = 44_100
+
+
+def pressed(settings: object, seed: int, seconds: float = 12.0) -> Pressed:
+    random = np.random.default_rng(seed)
+    time_s = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
+    swell = 0.3 + 0.2 * np.sin(2 * np.pi * 0.3 * time_s)
+    music = np.stack([np.sin(2 * np.pi * f * time_s) * swell for f in (330.0, 440.0)], axis=1)
+    music += 0.02 * random.standard_normal(music.shape)
+    return press_side([Piece(audio=music, title="x")], rate_hz=RATE_HZ, settings=settings, seed=seed)  # type: ignore[arg-type]
+
+
+def watched(audio: np.ndarray, block: int) -> list[NeedleEvent]:
+    watch = NeedleWatch(rate_hz=RATE_HZ, channels=2)
+    return [event for at in range(0, len(audio), block) for event in watch.process(audio[at : at + block])]
+
+
+@pytest.mark.parametrize("preset", [clean_lp, used_lp, worn_lp])
+def test_down_and_up_are_seen_where_they_are(preset: object) -> None:
+    side = pressed(preset(), 4)  # type: ignore[operator]
+    events = watched(side.audio, 4410)
+    down = [event for event in events if event.state == "down"]
+    up = [event for event in events if event.state == "up"]
+    assert abs(down[0].frame - side.truth.needle_down_frame) < 0.5 * RATE_HZ
+    assert len(up) == 1
+    assert abs(up[0].frame - side.truth.needle_up_frame) < 1.0 * RATE_HZ
+
+
+def test_blocks_of_any_size_tell_the_same() -> None:
+    audio = pressed(used_lp(), 5, seconds=5.0).audio
+    assert watched(audio, 1777) == watched(audio, 44_100) == watched(audio, len(audio))
+
+
+def test_a_beat_in_the_music_is_no_locked_groove() -> None:
+    step_s, random = 0.05, np.random.default_rng(0)
+    noise = random.standard_normal(400) * 0.3
+    beat = noise.copy()
+    beat[::10] += 4.0  # 120 a minute
+    turn = noise.copy()
+    turn[::36] += 4.0  # 1.8 s
+    assert once_per_turn(turn, step_s)
+    assert not once_per_turn(beat, step_s)
+    assert not once_per_turn(noise, step_s)
+
+
+def test_the_forecast_covers_the_true_peak_as_often_as_it_says() -> None:
+    random = np.random.default_rng(7)
+    inside = 0
+    for _ in range(300):
+        peaks = 10 ** ((-12.0 + 3.0 * random.gumbel(size=132)) / 20.0)
+        forecast, sd = forecast_peak(list(peaks[:30]), 1320.0)
+        truth = 20 * np.log10(peaks.max())
+        inside += abs(truth - forecast) < 2.0 * sd
+    assert inside / 300 > 0.85
+
+
+@pytest.mark.parametrize(
+    ("gain", "expected"),
+    [(0.02, "turn up"), (0.3, "the level is right"), (0.75, "turn down"), (1.4, "clipped")],
+)
+def test_advice_says_which_way_to_turn(gain: float, expected: str) -> None:
+    random = np.random.default_rng(1)
+    gauge = Gauge(rate_hz=RATE_HZ, channels=2, settings=GaugeSettings(side_length_s=40.0))
+    gauge.process(random.standard_normal((3 * RATE_HZ, 2)) * 1e-4)
+    time_s = np.arange(40 * RATE_HZ) / RATE_HZ
+    tone = np.sin(2 * np.pi * 440 * time_s)[:, None] * np.array([1.0, 0.98])
+    audio = np.clip(gain * tone * 1.2 + random.standard_normal(tone.shape) * 1e-3, -1.0, 1.0)
+    for at in range(0, len(audio), 8820):
+        gauge.process(audio[at : at + 8820])
+    assert expected in gauge.reading().advice

@@ -1,0 +1,126 @@
+"""Copies of a record on the shelf: made once, made again the same, cut and titled as the person likes."""
+
+from __future__ import annotations
+
+import os
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from sidekeep.cli.main import main
+from sidekeep.press.settings import clean_lp
+from sidekeep.press.side import Piece, press_side
+from sidekeep.service import shelf as shelf_service
+from sidekeep.service.copies import copy_record
+from sidekeep.service.transfer import TransferOptions
+from sidekeep.service.verify import verify
+
+RATE_HZ = 44_100
+SLEEVE = "Marrow Lane - The Orchard Hours (1974)\nSide A\nA1 First Light 0:07\nA2 Ladder Song 0:06\n"
+
+
+def piece(seconds: float, pitch_hz: float) -> Piece:
+    time_s = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
+    body = sum(np.sin(2 * np.pi * pitch_hz * k * time_s) / k for k in (1, 2, 3)) * 0.3
+    edge = np.minimum(1.0, np.minimum(time_s, time_s[::-1]) / 0.05)
+    return Piece(audio=np.stack([body * edge, body[::-1] * edge], axis=1), title="x")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A shelf with one record, one side taken, its copies made."""
+    folder = tmp_path_factory.mktemp("copies")
+    pressed = press_side(
+        [piece(7.0, 220.0), piece(6.0, 330.0)],
+        rate_hz=RATE_HZ,
+        settings=replace(clean_lp(), gap_s=2.0),
+        seed=3,
+    )
+    soundfile.write(folder / "side A.wav", pressed.audio, RATE_HZ, subtype="PCM_24")
+    (folder / "sleeve.txt").write_text(SLEEVE)
+    shelf = folder / "shelf"
+    shelf_service.adopt([folder / "side A.wav"], shelf=shelf, sleeve_path=folder / "sleeve.txt")
+    copy_record(shelf, "orchard", options=TransferOptions(kinds="lossless"))
+    return shelf
+
+
+def contents(shelf: Path) -> dict[str, bytes]:
+    copies = shelf_service.find_record(shelf, "orchard").path / "copies"
+    return {path.name: path.read_bytes() for path in copies.rglob("*.flac")}
+
+
+def test_the_second_run_keeps_what_is_there(made: Path) -> None:
+    before = contents(made)
+    assert len(before) == 2
+    result, _ = copy_record(made, "orchard", options=TransferOptions(kinds="lossless"))
+    assert {written.action for written in result.written if written.length_frames} == {"kept"}
+    assert contents(made) == before
+
+
+def test_a_corrected_title_is_a_new_tag_not_a_new_encoding(made: Path) -> None:
+    folder = shelf_service.find_record(made, "orchard").path
+    sleeve = folder / "sleeve.txt"
+    sleeve.write_text(sleeve.read_text().replace("Ladder Song", "Ladder Songs"))
+    result, report = copy_record(made, "orchard", options=TransferOptions(kinds="lossless"))
+    actions = {written.path.name: written.action for written in result.written if written.length_frames}
+    assert actions == {"01 First Light.flac": "kept", "02 Ladder Songs.flac": "tagged"}
+    assert "Ladder Songs" in report.read_text()
+    assert not list(folder.rglob("02 Ladder Song.flac"))
+
+
+def test_an_edited_cut_survives_and_moves_the_join(made: Path) -> None:
+    folder = shelf_service.find_record(made, "orchard").path
+    cuts = folder / "cuts.toml"
+    text = cuts.read_text()
+    starts = re.findall(r"^start_frame = (\d+)$", text, re.MULTILINE)
+    moved = int(starts[1]) + 4410
+    text = text.replace(f"start_frame = {starts[1]}", f"start_frame = {moved}")
+    text = re.sub(rf"^start = .*\n(?=start_frame = {moved}$)", "", text, flags=re.MULTILINE)
+    cuts.write_text(text)
+    before = {path.name: soundfile.info(path).frames for path in folder.rglob("*.flac")}
+    copy_record(made, "orchard", options=TransferOptions(kinds="lossless", replace=True))
+    after = {path.name: soundfile.info(path).frames for path in folder.rglob("*.flac")}
+    first, second = sorted(after)
+    assert after[first] == before[first] + 4410
+    assert after[second] == before[second] - 4410
+    assert f"start_frame = {moved}" in cuts.read_text()
+
+
+def test_verify_finds_one_flipped_bit(made: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = shelf_service.find_record(made, "orchard").path
+    (checked,) = verify(made, ["orchard"])
+    assert checked.result.ok
+    assert shelf_service.list_records(made)[0].state == "verified"
+    take = folder / "takes" / "A-1" / "take.wav"
+    os.chmod(take, 0o644)
+    raw = bytearray(take.read_bytes())
+    raw[len(raw) // 2] ^= 1
+    take.write_bytes(raw)
+    assert main(["verify", "--shelf", str(made)]) == 1
+    assert "changed: takes/A-1/take.wav" in capsys.readouterr().out
+    assert shelf_service.list_records(made)[0].state == "copied"
+    raw[len(raw) // 2] ^= 1
+    take.write_bytes(raw)
+    assert main(["verify", "--shelf", str(made), "orchard"]) == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["copies", "orchard", "--kinds", "wax"], "no kind of copies is called 'wax'"),
+        (["copies", "absent"], "no record on the shelf matches 'absent'"),
+        (["copies"], "name the record"),
+        (["verify", "absent"], "no record on the shelf matches"),
+    ],
+)
+def test_wrong_words_are_one_line(
+    made: Path, words: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([words[0], "--shelf", str(made), *words[1:]]) == 2
+    error = capsys.readouterr().err
+    assert said in error
+    assert error.count("\n") == 1

@@ -1,0 +1,149 @@
+"""The whole unattended session on a real path: two sides played into a virtual deck, recorded through the
+sound library, begun and ended by the needle alone, compared sample by sample with what was played."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from sidekeep.devices.inputs import SoundInput
+from sidekeep.errors import ShelfError
+from sidekeep.press.settings import used_lp
+from sidekeep.press.side import Piece, press_side
+from sidekeep.service import shelf as shelf_service
+from sidekeep.service.take import TakeStatus, only_one_taker, recover
+from sidekeep.service.take_record import take_record
+
+from ..devices.conftest import Deck, deck  # noqa: F401  (a fixture)
+
+RATE_HZ = 48_000
+INPUT = SoundInput(
+    key="deck.monitor",
+    name="virtual deck",
+    channels=2,
+    rate_hz=RATE_HZ,
+    bits=24,
+    device="pulse",
+    source="deck.monitor",
+)
+SLEEVE = "Marrow Lane - The Orchard Hours (1974)\nSide A\nA1 First Light\nSide B\nB1 Windfall\n"
+
+
+def short_side(seed: int) -> tuple[np.ndarray, int, int]:
+    """A pressed side of some 25 s: audio, and where its needle went down and up."""
+    random = np.random.default_rng(seed)
+    time_s = np.arange(9 * RATE_HZ) / RATE_HZ
+    tones = sum(np.sin(2 * np.pi * f * time_s) / n for n, f in enumerate((220.0, 331.0, 442.0), 1))
+    music = np.stack([tones, np.roll(tones, 40)], axis=1) * (0.2 + 0.05 * random.random())
+    settings = replace(used_lp(), run_out_turns=3)
+    pressed = press_side([Piece(audio=music, title="x")], rate_hz=RATE_HZ, settings=settings, seed=seed)
+    return pressed.audio, pressed.truth.needle_down_frame, pressed.truth.needle_up_frame
+
+
+def chain_noise(seconds: float, like: np.ndarray) -> np.ndarray:
+    """More of the noise with the needle up, of the same strength."""
+    random = np.random.default_rng(9)
+    return random.standard_normal((int(seconds * RATE_HZ), 2)) * like[: RATE_HZ // 2].std(axis=0)
+
+
+@pytest.mark.device
+@pytest.mark.slow
+def test_two_sides_are_taken_by_the_needle_alone(deck: Deck, tmp_path: Path) -> None:  # noqa: F811
+    (side_a, down_a, up_a), (side_b, down_b, up_b) = short_side(1), short_side(2)
+    lead, between = chain_noise(6.0, side_a), chain_noise(3.0, side_a)
+    played = np.concatenate([lead, side_a, between, side_b, chain_noise(5.0, side_b)])
+    steps = np.round(np.clip(played, -1, 1) * 2**23).clip(-(2**23), 2**23 - 1).astype(np.int32) << 8
+    soundfile.write(tmp_path / "evening.wav", steps, RATE_HZ, subtype="PCM_24")
+    sleeve = tmp_path / "sleeve.txt"
+    sleeve.write_text(SLEEVE)
+    shelf = tmp_path / "shelf"
+    news: list[TakeStatus] = []
+    player = deck.play(tmp_path / "evening.wav")
+    stop = threading.Event()
+    try:
+        time.sleep(1.5)
+        threading.Timer(150.0, stop.set).start()
+        takes = take_record(
+            shelf,
+            None,
+            sleeve_path=sleeve,
+            sides=("A", "B"),
+            sound_input=INPUT,
+            stylus="fine line",
+            tell=news.append,
+            key=lambda: "stop" if stop.is_set() else None,
+        )
+    finally:
+        player.kill()
+        player.wait()
+    assert [take.side for take in takes] == ["A", "B"], [status.message for status in news if status.message]
+    (entry,) = shelf_service.list_records(shelf)
+    assert entry.state == "taken"
+    folder = shelf_service.find_record(shelf, "orchard")
+    places = [(len(lead) + down_a, len(lead) + up_a)]
+    start_b = len(lead) + len(side_a) + len(between)
+    places.append((start_b + down_b, start_b + up_b))
+    reference = steps >> 8
+    for take, (down, up) in zip(takes, places, strict=True):
+        audio, _ = soundfile.read(folder.path / take.folder / "take.wav", dtype="int32", always_2d=True)
+        heard = audio >> 8
+        first = _where(reference, heard[RATE_HZ : RATE_HZ + 64]) - RATE_HZ
+        np.testing.assert_array_equal(heard, reference[first : first + len(heard)])
+        assert first <= down, "the pre-roll holds the needle drop"
+        assert first + len(heard) >= up, "the needle's lift is on the take"
+        assert take.problems == ()
+    assert {status.phase for status in news} >= {"armed", "recording", "closing", "flip", "done"}
+    assert shelf_service.stylus_hours(shelf)[0].hours == pytest.approx(
+        sum(take.length_s for take in takes) / 3600.0
+    )
+
+
+def _where(reference: np.ndarray, piece: np.ndarray) -> int:
+    """Start of the only place where the piece stands in the reference."""
+    candidates = np.flatnonzero((reference[: len(reference) - len(piece)] == piece[0]).all(axis=1))
+    found = [at for at in candidates if (reference[at : at + len(piece)] == piece).all()]
+    assert len(found) == 1
+    return int(found[0])
+
+
+def test_an_interrupted_take_is_repaired_and_offered(tmp_path: Path) -> None:
+    sleeve = tmp_path / "sleeve.txt"
+    sleeve.write_text(SLEEVE)
+    shelf = tmp_path / "shelf"
+    folder = shelf_service.plan_record(shelf, sleeve)
+    path = folder.new_take_folder("A") / "take.wav"
+    script = (
+        "import sys, os, numpy as np\n"
+        "from sidekeep.files.rf64 import TakeWriter\n"
+        "w = TakeWriter(sys.argv[1], rate_hz=48000, channels=2, bits=24)\n"
+        "x = np.arange(96000, dtype=np.int32).reshape(-1, 2)\n"
+        "w.append(x); w.sync(); w.append(x); os.kill(os.getpid(), 9)\n"
+    )
+    import sys
+
+    subprocess.run([sys.executable, "-c", script, str(path)], check=False)
+    with only_one_taker(shelf):
+        assert recover(shelf) == []  # another sidekeep is recording: hands off
+    (take,) = recover(shelf)
+    assert take.length_frames == 96_000
+    assert "unexpectedly" in take.problems[0]
+    assert folder.state() == "partly taken"
+    assert json.loads((path.parent / "take.json").read_text())["side"] == "A"
+    assert recover(shelf) == []
+
+
+def test_a_second_taker_is_refused(tmp_path: Path) -> None:
+    with (
+        only_one_taker(tmp_path),
+        pytest.raises(ShelfError, match="another sidekeep"),
+        only_one_taker(tmp_path),
+    ):
+        pass

@@ -1,0 +1,186 @@
+"""The shelf: folders are the truth, the index can always be made again."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import stat
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from sidekeep.errors import ParameterError, ShelfError
+from sidekeep.service import shelf as service
+from sidekeep.shelf.catalogue import CATALOGUE, Catalogue
+from sidekeep.shelf.migrations import STEPS
+from sidekeep.shelf.record_folder import RecordFolder
+
+SLEEVE = """Marrow Lane - The Orchard Hours (1974)
+Label: Kettle & Wren
+Side A
+A1 First Light 2:10
+A2 Ladder Song 3:05
+Side B
+B1 Windfall 4:00
+"""
+
+
+@pytest.fixture
+def sleeve(tmp_path: Path) -> Path:
+    path = tmp_path / "sleeve.txt"
+    path.write_text(SLEEVE)
+    return path
+
+
+def recording(path: Path, *, seconds: float = 0.5, rate_hz: int = 44100) -> Path:
+    random = np.random.default_rng(abs(hash(path.name)) % 1000)
+    soundfile.write(
+        path, random.standard_normal((int(seconds * rate_hz), 2)) * 0.1, rate_hz, subtype="PCM_24"
+    )
+    return path
+
+
+def test_a_records_life_on_the_shelf(tmp_path: Path, sleeve: Path) -> None:
+    shelf = tmp_path / "shelf"
+    folder = service.plan_record(shelf, sleeve)
+    assert [entry.state for entry in service.list_records(shelf)] == ["planned"]
+    side_a, side_b = recording(tmp_path / "one.wav"), recording(tmp_path / "two.flac")
+    service.adopt([side_a], shelf=shelf, record_name="orchard", side_letters=["A"])
+    assert folder.state() == "partly taken"
+    service.adopt([side_b], shelf=shelf, record_name="orchard", side_letters=["B"], stylus="fine line")
+    assert [entry.state for entry in service.list_records(shelf)] == ["taken"]
+    (folder.path / "cuts.toml").write_text("")
+    assert folder.state() == "cut"
+    (folder.path / "copies" / "manifest-sha256.txt").write_text("")
+    assert folder.state() == "copied"
+    (folder.path / "checks.json").write_text('[{"ok": true}]')
+    assert folder.state() == "verified"
+
+
+def test_adopted_takes_are_exact_and_read_only(tmp_path: Path, sleeve: Path) -> None:
+    source = recording(tmp_path / "side a.wav")
+    before = source.read_bytes()
+    adopted = service.adopt(
+        [source], shelf=tmp_path / "shelf", sleeve_path=sleeve, side_letters=["A"], move=True
+    )
+    take = adopted.takes[0]
+    kept = adopted.folder.path / take.folder / take.files[0].name
+    assert kept.read_bytes() == before
+    assert not source.exists()
+    assert not stat.S_IMODE(os.stat(kept).st_mode) & 0o222
+    assert (take.rate_hz, take.bits, take.how, take.original_name) == (44100, 24, "adopted", "side a.wav")
+    assert adopted.folder.takes() == [take]
+
+
+def test_pieces_of_one_side_stay_one_take(tmp_path: Path, sleeve: Path) -> None:
+    pieces = [recording(tmp_path / "a1.wav"), recording(tmp_path / "a2.wav")]
+    adopted = service.adopt(pieces, shelf=tmp_path / "shelf", sleeve_path=sleeve, side_letters=["A", "A"])
+    assert [file.name for file in adopted.takes[0].files] == ["take-1.wav", "take-2.wav"]
+    assert adopted.takes[0].length_frames == 2 * 22050
+
+
+def test_nothing_is_left_behind_when_a_file_is_bad(tmp_path: Path, sleeve: Path) -> None:
+    bad = tmp_path / "b.wav"
+    bad.write_text("not sound")
+    with pytest.raises(Exception, match=r"b\.wav"):
+        service.adopt([recording(tmp_path / "a.wav"), bad], shelf=tmp_path / "shelf", sleeve_path=sleeve)
+    assert not (tmp_path / "shelf").exists()
+
+
+def test_several_takes_of_one_side_stay_side_by_side(tmp_path: Path, sleeve: Path) -> None:
+    shelf = tmp_path / "shelf"
+    service.plan_record(shelf, sleeve)
+    for name in ("first.wav", "second.wav"):
+        adopted = service.adopt(
+            [recording(tmp_path / name)], shelf=shelf, record_name="marrow", side_letters=["A"]
+        )
+    assert [take.folder for take in adopted.folder.takes()] == ["takes/A-1", "takes/A-2"]
+    assert [take.folder for take in adopted.folder.chosen_takes()] == ["takes/A-2"]
+    record_toml = adopted.folder.path / "record.toml"
+    record_toml.write_text(record_toml.read_text() + "\n[use]\nA = 1\n")
+    assert [take.folder for take in adopted.folder.chosen_takes()] == ["takes/A-1"]
+
+
+def test_the_index_is_the_same_after_deleting_it_and_after_moving_the_shelf(
+    tmp_path: Path, sleeve: Path
+) -> None:
+    shelf = tmp_path / "shelf"
+    service.adopt(
+        [recording(tmp_path / "a.wav"), recording(tmp_path / "b.wav")],
+        shelf=shelf,
+        sleeve_path=sleeve,
+        stylus="x",
+    )
+    before = service.list_records(shelf)
+    (shelf / CATALOGUE).unlink()
+    assert service.rebuild(shelf) == 1
+    assert service.list_records(shelf) == before
+    moved = tmp_path / "elsewhere" / "shelf"
+    moved.parent.mkdir()
+    shutil.move(shelf, moved)
+    assert service.list_records(moved) == before
+    assert service.find_record(moved, "orchard").takes()[0].length_frames == 22050
+
+
+@pytest.mark.parametrize(
+    ("words", "count"),
+    [
+        ("orchard", 1),
+        ("ORCH", 1),
+        ("windfall marrow", 1),
+        ("kettle", 1),
+        ("1974", 1),
+        ("absent", 0),
+        ('"* NOT', 0),
+    ],
+)
+def test_search_takes_beginnings_of_words_from_anywhere(
+    tmp_path: Path, sleeve: Path, words: str, count: int
+) -> None:
+    service.plan_record(tmp_path / "shelf", sleeve)
+    assert len(service.list_records(tmp_path / "shelf", words)) == count
+
+
+def test_a_second_copy_of_a_record_gets_its_own_folder(tmp_path: Path, sleeve: Path) -> None:
+    first, second = (service.plan_record(tmp_path / "shelf", sleeve) for _ in range(2))
+    assert second.path.name == first.path.name + " [2]"
+    with pytest.raises(ShelfError, match="2 records match"):
+        service.find_record(tmp_path / "shelf", "orchard")
+
+
+def test_stylus_hours_come_from_recorded_takes_and_what_was_before(tmp_path: Path, sleeve: Path) -> None:
+    shelf = tmp_path / "shelf"
+    adopted = service.adopt(
+        [recording(tmp_path / "a.wav")], shelf=shelf, sleeve_path=sleeve, side_letters=["A"], stylus="old tip"
+    )
+    facts = adopted.folder.path / adopted.takes[0].folder / "take.json"
+    facts.write_text(facts.read_text().replace('"adopted"', '"recorded"').replace("22050", str(44100 * 1800)))
+    service.rebuild(shelf)
+    service.keep_stylus(shelf, "old tip", hours_before=399.5, remind_at_h=400.0)
+    (log,) = service.stylus_hours(shelf)
+    assert (log.hours, log.is_due) == (400.0, True)
+    with pytest.raises(ParameterError, match="negative"):
+        service.keep_stylus(shelf, "x", hours_before=-1.0, remind_at_h=400.0)
+
+
+def test_a_catalogue_from_the_future_or_a_broken_one_is_one_sentence(tmp_path: Path) -> None:
+    connection = sqlite3.connect(tmp_path / CATALOGUE)
+    connection.execute(f"PRAGMA user_version = {len(STEPS) + 1}")
+    connection.close()
+    with pytest.raises(ShelfError, match="newer sidekeep"):
+        Catalogue(tmp_path)
+    (tmp_path / CATALOGUE).write_bytes(b"no database at all, only words" * 100)
+    with pytest.raises(ShelfError, match="shelf rebuild"):
+        Catalogue(tmp_path)
+    assert service.rebuild(tmp_path) == 0
+
+
+def test_a_take_without_facts_is_seen_as_unfinished(tmp_path: Path, sleeve: Path) -> None:
+    folder = service.plan_record(tmp_path / "shelf", sleeve)
+    take_folder = folder.new_take_folder("A")
+    recording(take_folder / "take.wav")
+    assert RecordFolder(folder.path).unfinished() == [take_folder]
+    assert folder.takes() == []

@@ -1,0 +1,96 @@
+"""The architecture as an allow-list: the arrows of docs/architecture.md, kept true."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import sidekeep
+
+ROOT = Path(sidekeep.__file__).parent
+LOW = {"units", "errors", "__version__"}
+OUTSIDE = LOW | {"model", "flow"}
+MAY_IMPORT = {
+    "units": set(),
+    "errors": set(),
+    "model": LOW,
+    "dsp": LOW,
+    "flow": LOW | {"model", "dsp"},
+    "shelf": OUTSIDE | {"files"},
+    "devices": OUTSIDE | {"dsp", "files"},
+    "files": OUTSIDE,
+    "copies": OUTSIDE | {"dsp", "files"},
+    "service": OUTSIDE | {"dsp", "shelf", "devices", "files", "copies"},
+    "press": OUTSIDE | {"dsp", "files", "shelf"},
+    "web": LOW | {"model", "flow", "service"},
+    "cli": LOW | {"model", "flow", "service", "web", "press"},
+    "__init__": set(),
+    "__main__": {"cli"},
+}
+DSP_MAY_USE = {"numpy", "scipy", "numba", "soxr"}
+
+
+def imports(path: Path, root: Path) -> Iterator[tuple[int, list[str]]]:
+    here = path.relative_to(root).with_suffix("").parts
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from ((node.lineno, name.name.split(".")) for name in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.level:
+            stem = [root.name, *here[: len(here) - node.level]]
+            names = [node.module.split(".")] if node.module else [[name.name] for name in node.names]
+            yield from ((node.lineno, stem + name) for name in names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            parts = node.module.split(".")
+            if len(parts) == 1 and parts[0] == root.name:
+                yield from ((node.lineno, [root.name, name.name]) for name in node.names)
+            else:
+                yield node.lineno, parts
+
+
+def faults(root: Path) -> Iterator[str]:
+    import sys
+
+    for path in sorted(root.rglob("*.py")):
+        room = path.relative_to(root).parts[0].removesuffix(".py")
+        for line, parts in imports(path, root):
+            inside = parts[0] == root.name and len(parts) > 1
+            if inside and parts[1] != room and parts[1] not in MAY_IMPORT[room]:
+                yield f"{path.relative_to(root)}:{line}: {room} may not import {parts[1]}"
+            if (
+                room == "dsp"
+                and parts[0] != root.name
+                and parts[0] not in sys.stdlib_module_names | DSP_MAY_USE
+            ):
+                yield f"{path.relative_to(root)}:{line}: dsp may not use {parts[0]}"
+
+
+def test_imports_go_one_way() -> None:
+    assert list(faults(ROOT)) == []
+
+
+@pytest.mark.parametrize(
+    ("room", "code", "fault"),
+    [
+        ("dsp", "from sidekeep.model.audio import AudioFormat\n", "dsp may not import model"),
+        ("dsp", "def f():\n    import soundfile\n", "dsp may not use soundfile"),
+        ("flow", "from sidekeep.files import reader\n", "flow may not import files"),
+        ("model", "from sidekeep import service\n", "model may not import service"),
+    ],
+)
+def test_the_check_sees_a_wrong_arrow(tmp_path: Path, room: str, code: str, fault: str) -> None:
+    root = tmp_path / "sidekeep"
+    (root / room).mkdir(parents=True)
+    (root / room / "x.py").write_text(code)
+    assert [fault in found for found in faults(root)] == [True]
+
+
+def test_no_file_has_grown_past_reading() -> None:
+    long = {
+        str(path.relative_to(ROOT)): count
+        for path in ROOT.rglob("*.py")
+        if (count := len(path.read_text("utf-8").splitlines())) > 480
+    }
+    assert long == {}

@@ -1,0 +1,376 @@
+"""The pages say what the code says: verbs, kinds, findings, sleeve forms, JSON fields, links. Both ways where it can be."""
+
+from __future__ import annotations
+
+import ast
+import importlib.util
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+import sidekeep
+from sidekeep.cli.main import VERBS
+from sidekeep.copies.kinds import KINDS
+from sidekeep.model.record import Record
+from sidekeep.shelf.recipe_file import read_recipe
+from sidekeep.shelf.sleeve_text import read_sleeve, write_sleeve
+
+ROOT = Path(__file__).parents[1]
+SOURCE = Path(sidekeep.__file__).parent
+PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md")), ROOT / "examples" / "README.md"]
+PAGES += [ROOT / "changelog.d" / "README.md"]
+TEXT_ENDINGS = {".py", ".md", ".toml", ".html", ".css", ".js", ".svg", ".lock", ".txt", ".sh", ""}
+
+
+def text(name: str) -> str:
+    return (ROOT / name).read_text("utf-8")
+
+
+def load(path: Path) -> ModuleType:
+    specification = importlib.util.spec_from_file_location(path.stem, path)
+    assert specification is not None
+    assert specification.loader is not None
+    module = importlib.util.module_from_spec(specification)
+    specification.loader.exec_module(module)
+    return module
+
+
+# Commands
+
+
+def test_the_page_of_commands_is_fresh(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "102")  # the script sets both; monkeypatch puts them back
+    monkeypatch.setenv("NO_COLOR", "1")
+    made = load(ROOT / "docs" / "make_commands.py").page()
+    # Python versions break usage lines differently: words count, not lines.
+    assert text("docs/commands.md").split() == made.split(), "run: python docs/make_commands.py"
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_every_verb_is_on_the_page_and_told_of_elsewhere(verb: str) -> None:
+    assert f"## sidekeep {verb}\n" in text("docs/commands.md")
+    told = "".join(page.read_text("utf-8") for page in PAGES if page.name != "commands.md")
+    assert re.search(rf"(sidekeep|\./run) {verb}\b", told), f"no page but commands.md shows 'sidekeep {verb}'"
+
+
+def test_pages_show_no_command_that_is_not_there() -> None:
+    shown = {
+        match[1]
+        for page in PAGES
+        for match in re.finditer(r"(?:`|^|\b\./)sidekeep ([a-z]+)\b", page.read_text("utf-8"), re.MULTILINE)
+    }
+    assert shown - set(VERBS) == set()
+
+
+def test_options_in_shell_lines_exist() -> None:
+    known = set(re.findall(r"--[a-z][a-z-]+", text("docs/commands.md")))
+    command = re.compile(rf"(?:sidekeep|\./run) (?:{'|'.join(VERBS)})\b[^`\n#]*")
+    for page in PAGES:
+        for line in command.findall(page.read_text("utf-8")):
+            assert set(re.findall(r"--[a-z][a-z-]+", line)) <= known, f"{page.name}: {line}"
+
+
+# Kinds of copies and findings
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_of_copies_is_documented(kind: str) -> None:
+    assert f"`{kind}`" in text("docs/copies.md")
+
+
+class Raised(ast.NodeVisitor):
+    """Kinds given to ``Finding`` or to a helper of the same module that makes one."""
+
+    def __init__(self, tree: ast.Module) -> None:
+        self.kinds: set[str] = set()
+        self.unclear: list[int] = []
+        self.makers: dict[str, int | None] = {"Finding": None}
+        self.inside: list[str] = []
+        for node in ast.walk(tree):
+            if isinstance(node, ast.FunctionDef) and node.returns and "Finding" in ast.unparse(node.returns):
+                names = [argument.arg for argument in (*node.args.posonlyargs, *node.args.args)]
+                if "kind" in names:
+                    self.makers[node.name] = names.index("kind")
+                elif "kind" in [argument.arg for argument in node.args.kwonlyargs]:
+                    self.makers[node.name] = None
+        self.visit(tree)
+
+    def visit_FunctionDef(self, node: ast.FunctionDef) -> None:
+        self.inside.append(node.name)
+        self.generic_visit(node)
+        self.inside.pop()
+
+    def visit_Call(self, node: ast.Call) -> None:
+        name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
+        if name in self.makers:
+            given = [keyword.value for keyword in node.keywords if keyword.arg == "kind"]
+            place = self.makers[name]
+            if not given and place is not None and place < len(node.args):
+                given = [node.args[place]]
+            for value in given:
+                self.take(value, node.lineno)
+        self.generic_visit(node)
+
+    def take(self, value: ast.expr, line: int) -> None:
+        if isinstance(value, ast.Constant) and isinstance(value.value, str):
+            self.kinds.add(value.value)
+        elif isinstance(value, ast.IfExp):
+            self.take(value.body, line)
+            self.take(value.orelse, line)
+        elif not (isinstance(value, ast.Name) and value.id == "kind" and set(self.inside) & set(self.makers)):
+            self.unclear.append(line)
+
+
+def raised_kinds(root: Path) -> tuple[set[str], list[str]]:
+    kinds: set[str] = set()
+    unclear: list[str] = []
+    for path in sorted(root.rglob("*.py")):
+        if path.relative_to(root).parts[0] == "press":
+            continue
+        found = Raised(ast.parse(path.read_text("utf-8")))
+        kinds |= found.kinds
+        unclear += [f"{path.relative_to(root)}:{line}" for line in found.unclear]
+    return kinds, unclear
+
+
+def documented_kinds(page: str) -> dict[str, str]:
+    """Kind and its weight from the tables of docs/findings.md."""
+    return {m[1]: m[2] for m in re.finditer(r"^\| `([a-z0-9-]+)` \| ([a-z, ]+) \|", page, re.MULTILINE)}
+
+
+def test_every_finding_is_documented_and_every_documented_one_is_raised() -> None:
+    kinds, unclear = raised_kinds(SOURCE)
+    assert unclear == [], "a finding's kind must be a plain word where it is raised"
+    assert len(kinds) > 30
+    documented = documented_kinds(text("docs/findings.md"))
+    assert sorted(kinds - set(documented)) == [], "describe them in docs/findings.md"
+    assert sorted(set(documented) - kinds) == [], "nothing raises these any more"
+    assert all(re.fullmatch(r"(note|look|act)(, (note|look|act))*", weight) for weight in documented.values())
+
+
+@pytest.mark.parametrize(
+    ("code", "kinds"),
+    [
+        ("Finding(kind='one', start_frame=0, stop_frame=1)", {"one"}),
+        (
+            "def f(kind: str) -> Finding:\n    return Finding(kind=kind)\nf('two')\nf(kind='three')",
+            {"two", "three"},
+        ),
+        ("Finding(kind='four' if x else 'five')", {"four", "five"}),
+        ("def f(*, kind: str) -> Finding:\n    return Finding(kind=kind)\nf(kind='six')", {"six"}),
+    ],
+)
+def test_the_reader_of_kinds_sees_all_ways_to_raise(code: str, kinds: set[str]) -> None:
+    found = Raised(ast.parse(code))
+    assert (found.kinds, found.unclear) == (kinds, [])
+
+
+def test_the_reader_of_kinds_sees_a_hidden_kind() -> None:
+    assert Raised(ast.parse("Finding(kind=names[3])")).unclear == [1]
+
+
+# JSON
+
+
+def printed_fields() -> set[str]:
+    """Keys of the objects that verbs print, and fields of the values they print whole."""
+    from sidekeep.copies.verify import VerifyResult
+    from sidekeep.devices.inputs import SoundInput
+    from sidekeep.flow.gauge import GaugeReading
+    from sidekeep.shelf.catalogue import Entry
+    from sidekeep.shelf.record_folder import ShelfTake, TakeFile
+    from sidekeep.shelf.styluses import StylusHours
+
+    fields: set[str] = set()
+    for whole in (VerifyResult, SoundInput, GaugeReading, Entry, TakeFile, StylusHours, ShelfTake):
+        fields |= set(whole.__dataclass_fields__)
+    for path in (SOURCE / "flow" / "contract.py", *sorted((SOURCE / "cli").glob("*.py"))):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            # Tables of the skin itself (what a key does, how a phase reads) are no objects of the contract.
+            is_object = isinstance(node, ast.Dict) and any(
+                not isinstance(value, ast.Constant | ast.JoinedStr) for value in node.values
+            )
+            if is_object:
+                assert isinstance(node, ast.Dict)
+                fields |= {str(key.value) for key in node.keys if isinstance(key, ast.Constant)}
+    return fields
+
+
+def test_every_printed_field_is_documented() -> None:
+    fields = printed_fields()
+    assert {"integrated_lufs", "repairs", "gain_db", "size_bytes", "places"} <= fields
+    page = text("docs/json.md")
+    assert sorted(field for field in fields if not re.search(rf"`{field}(\[\])?`", page)) == []
+
+
+def test_words_of_an_action_are_documented() -> None:
+    from typing import get_args
+
+    from sidekeep.copies.finish import Action
+
+    page = text("docs/json.md")
+    assert all(f"`{word}`" in page for word in get_args(Action))
+
+
+# Sleeve text
+
+
+def fenced(page: str, word: str) -> list[str]:
+    return re.findall(rf"^```{word}\n(.*?)^```$", page, re.DOTALL | re.MULTILINE)
+
+
+@pytest.mark.parametrize("block", fenced(text("docs/sleeve.md"), "sleeve"))
+def test_sleeve_blocks_read_without_a_problem_and_back(block: str) -> None:
+    record, problems = read_sleeve(block)
+    assert problems == []
+    assert record.track_count >= 1
+    assert read_sleeve(write_sleeve(record))[0] == record
+
+
+def test_the_plain_sleeve_block_says_what_the_page_says() -> None:
+    record, _ = read_sleeve(fenced(text("docs/sleeve.md"), "sleeve")[0])
+    assert (record.artist, record.title, record.year) == ("The Wicker Boats", "Harbour Lights", 1971)
+    assert (record.label, record.catalogue_number, record.country) == ("Tin Roof", "TR 104", "Norway")
+    assert (record.rpm, record.size_inch, record.genre) == (100 / 3, 12, "Folk; Shanty")
+    assert [[track.title for track in side.tracks] for side in record.sides] == [
+        ["Lamp Oil", "Grüße vom Kai"],
+        ["Slack Water", "The Long Pier, Part 2"],
+    ]
+    assert record.sides[0].tracks[1].composer == "I. Marsh"
+
+
+def forms(page: str) -> list[str]:
+    return re.findall(r"^\| `(.*Lamp Oil.*)` \|$", page, re.MULTILINE)
+
+
+@pytest.mark.parametrize("line", forms(text("docs/sleeve.md")))
+def test_all_track_lines_say_the_same(line: str) -> None:
+    record, problems = read_sleeve(f"The Wicker Boats - Harbour Lights (1971)\nSide A\n{line}\n")
+    assert problems == []
+    (side,) = record.sides
+    (track,) = side.tracks
+    assert (track.title, track.duration_s, track.artist, side.name) == ("Lamp Oil", 225.0, "", "A")
+
+
+def test_side_headings_of_the_page_name_a_side() -> None:
+    (line,) = [line for line in text("docs/sleeve.md").splitlines() if line.startswith("`Side A`")]
+    headings = re.findall(r"`([^`]+)`", line)
+    assert len(headings) >= 10
+    to_second = {"First": "Second", "ONE": "TWO", "1": "2", "A": "B"}
+    for heading in headings:
+        if heading.startswith("Disc"):  # discs need one before them: below
+            continue
+        for one, two in to_second.items():
+            heading = re.sub(rf"(?<![A-Za-z]){one}(?![A-Za-z])", two, heading)
+        record, problems = read_sleeve(
+            f"The Wicker Boats - Harbour Lights (1971)\nSide A\nSalt\n{heading}\nTar\n"
+        )
+        assert ([side.name for side in record.sides], problems) == (["A", "B"], []), heading
+    discs = "".join(f"Disc {disc} - Side {side}\n1 Lamp Oil\n" for disc in (1, 2) for side in "AB")
+    record, _ = read_sleeve(f"The Wicker Boats - Harbour Lights (1971)\n{discs}")
+    assert [side.name for side in record.sides] == ["A", "B", "C", "D"]
+
+
+def test_the_readme_sleeve_reads() -> None:
+    (block,) = re.findall(r"```\n\s*(The Wicker Boats.*?)```", text("README.md"), re.DOTALL)
+    record, problems = read_sleeve("\n".join(line.strip() for line in block.splitlines()))
+    assert (problems, record.track_count, [side.name for side in record.sides]) == ([], 3, ["A", "B"])
+    assert record != Record()
+
+
+def test_the_recipe_of_the_page_is_the_default_one() -> None:
+    from sidekeep.model.recipe import Recipe
+
+    (block,) = fenced(text("docs/how-to-transfer-files.md"), "toml")
+    assert read_recipe(block) == Recipe()
+
+
+# Links, places, house rules
+
+
+def anchor(heading: str) -> str:
+    return re.sub(r"[^\w\- ]", "", heading.strip().lower()).replace(" ", "-")
+
+
+def links(page: Path) -> Iterator[str]:
+    body = re.sub(r"^```.*?^```$", "", page.read_text("utf-8"), flags=re.DOTALL | re.MULTILINE)
+    yield from re.findall(r"\]\(([^)\s]+)\)", body)
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
+def test_links_lead_somewhere(page: Path) -> None:
+    for link in links(page):
+        if "://" in link:
+            continue
+        name, _, part = link.partition("#")
+        target = (page.parent / name).resolve() if name else page
+        assert target.exists(), f"{page.name} links to {link}"
+        if part:
+            headings = re.findall(r"^#+ (.*)$", target.read_text("utf-8"), re.MULTILINE)
+            assert part in map(anchor, headings), f"{page.name} links to {link}"
+
+
+def test_every_page_is_in_the_index() -> None:
+    index = set(links(ROOT / "docs" / "README.md"))
+    assert {page.name for page in (ROOT / "docs").glob("*.md")} - {"README.md"} <= index
+
+
+def test_pictures_are_small() -> None:
+    for picture in (ROOT / "docs" / "images").iterdir():
+        assert picture.stat().st_size < 300_000, picture.name
+
+
+@pytest.mark.parametrize(
+    "room", sorted(path.name for path in SOURCE.iterdir() if len(list(path.glob("*.py"))) > 1)
+)
+def test_every_room_has_a_signpost_and_a_line_in_the_architecture(room: str) -> None:
+    assert (SOURCE / room / "README.md").exists()
+    assert f"`{room}/`" in text("docs/architecture.md")
+
+
+def own_files() -> Iterator[Path]:
+    """Text files of the project: what is set up, cached or made here is not ours."""
+    for top in ("src", "docs", "examples", "tests", "benchmarks", "changelog.d", ".ci"):
+        for path in (ROOT / top).rglob("*"):
+            made = any(part == "__pycache__" or part.endswith(".egg-info") for part in path.parts)
+            if path.is_file() and path.suffix in TEXT_ENDINGS and not made:
+                yield path
+    yield from (path for path in ROOT.iterdir() if path.is_file() and path.suffix in TEXT_ENDINGS)
+
+
+def test_no_machine_paths_and_no_registries_in_any_text() -> None:
+    # Put together here, so that this file does not hold them.
+    machine = [
+        f"/{place}/" for place in ("work/main", "work/shared", "tmp/lead", "tmp/setup", "root", "home/runner")
+    ]
+    registries = [".".join(parts) for parts in (("pypi", "org"), ("pythonhosted", "org"), ("npmjs", "org"))]
+    wrong = [
+        f"{path.relative_to(ROOT)}: {bad}"
+        for path in own_files()
+        for bad in (*machine, *registries)
+        if bad in path.read_text("utf-8", errors="replace")
+    ]
+    assert wrong == []
+
+
+def test_locks_hold_no_addresses() -> None:
+    for path in ROOT.glob("*.lock"):
+        assert "://" not in path.read_text("utf-8"), path.name
+
+
+# Changelog
+
+
+CHANGE_KINDS = ("added", "changed", "fixed", "removed", "docs", "sound")
+
+
+def test_changelog_fragments_are_named_and_filled() -> None:
+    fragments = [path for path in (ROOT / "changelog.d").iterdir() if path.name != "README.md"]
+    assert fragments
+    for path in fragments:
+        assert re.fullmatch(rf"[a-z0-9-]+\.({'|'.join(CHANGE_KINDS)})\.md", path.name), path.name
+        assert len(path.read_text("utf-8").strip()) > 20, path.name
+    assert all(f"`{kind}`" in text("changelog.d/README.md") for kind in CHANGE_KINDS)
