@@ -8,6 +8,9 @@ seconds; one in ten is wrong by 5 to 20 s, one in thirty is missing (shares from
 from __future__ import annotations
 
 import dataclasses
+import re
+import shutil
+import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
@@ -25,6 +28,7 @@ Floats = NDArray[np.float64]
 Split = Literal["tune", "judge"]
 RATE_HZ = 44100
 BLOCK = 65536
+SILENCE_LEVELS_DBFS = (-35, -40, -45, -50, -55, -60)
 KINDS = (
     "applause",
     "quiet movement",
@@ -48,7 +52,7 @@ class Case:
     truth: Truth
     side: Side
     features: Features
-    silences_s: dict[float, list[tuple[float, float]]]
+    silences_s: dict[int, list[tuple[float, float]]]
 
 
 def files_for(split: Split, kind: str) -> list[real_music.MusicFile]:
@@ -198,26 +202,31 @@ def _press(
     meter = SideFeatures(rate_hz=RATE_HZ, channels=2)
     for start in range(0, len(pressed.audio), BLOCK):
         meter.process(pressed.audio[start : start + BLOCK])
-    silences = {level: silences_below(pressed.audio, level) for level in (-40.0, -45.0, -50.0, -55.0, -60.0)}
     return Case(
         name=name,
         kind=kind,
         truth=pressed.truth,
         side=Side(name="A", tracks=tuple(tracks)),
         features=meter.finish(),
-        silences_s=silences,
+        silences_s=silences(pressed.audio),
     )
 
 
-def silences_below(audio: Floats, level_dbfs: float, shortest_s: float = 1.0) -> list[tuple[float, float]]:
-    """The simplest reference: stretches where 50 ms rms stays under a fixed level for a second, in seconds."""
-    window = RATE_HZ // 20
-    count = len(audio) // window
-    power = np.mean(np.square(audio[: count * window]).reshape(count, -1), axis=1)
-    mask = power < 10 ** (level_dbfs / 10)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    spans = [(a * 0.05, b * 0.05) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-    return [span for span in spans if span[1] - span[0] >= shortest_s]
+def silences(audio: Floats) -> dict[int, list[tuple[float, float]]]:
+    """The reference: stretches of a second and more that ffmpeg's ``silencedetect`` reports at fixed levels, in
+    seconds; empty without ffmpeg."""
+    if shutil.which("ffmpeg") is None:
+        return {}
+    found = {}
+    samples = audio.astype("<f4").tobytes()
+    for level in SILENCE_LEVELS_DBFS:
+        command = ["ffmpeg", "-hide_banner", "-f", "f32le", "-ar", str(RATE_HZ), "-ac", "2", "-i", "-"]
+        command += ["-af", f"silencedetect=noise={level}dB:d=1", "-f", "null", "-"]
+        said = subprocess.run(command, input=samples, capture_output=True, check=True).stderr.decode()
+        starts = [float(value) for value in re.findall(r"silence_start: (-?[\d.]+)", said)]
+        stops = [float(value) for value in re.findall(r"silence_end: (-?[\d.]+)", said)]
+        found[level] = list(zip(starts, stops, strict=False))
+    return found
 
 
 def _with_applause(pieces: list[Piece], rng: np.random.Generator) -> list[Piece]:

@@ -22,7 +22,7 @@ def mended(source: AudioSource, mender: Mender, block_frames: int) -> Iterator[A
     """Mended blocks; each is some frames late, and the last ones come from ``flush``."""
     for block in source.blocks(block_frames):
         yield mender.process(block)
-    mender.flush()
+    yield mender.flush()
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -259,7 +259,15 @@ def test_a_lossy_kind_that_passes_the_ceiling_is_made_lower_for_all_tracks_alike
     # A copy made later gets the level of its sisters.
     before = tree(tmp_path)
     (tmp_path / "hot" / FOLDER / "portable" / "02 Grüße.mp3").unlink()
+    levels: list[float] = []
+
+    def counted(*arguments: Any, lowered_db: float, **options: Any) -> Any:
+        levels.append(lowered_db)
+        return real(*arguments, lowered_db=lowered_db, **options)
+
+    monkeypatch.setattr(write, "encode_lossy", counted)
     feeder.copies("lossless,portable", lossy_ceiling_dbtp=-1.0)
+    assert levels == [lowered_db]
     assert tree(tmp_path) == before
 
 

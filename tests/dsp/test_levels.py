@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidekeep.dsp.levels import SampleMeter, measure_levels
+from sidekeep.dsp.levels import SampleMeter, measure_levels, window_means
 from sidekeep.units import power_to_db
 
 
@@ -53,3 +53,14 @@ def test_one_sided_peak_and_equal_frames() -> None:
 
 def test_a_constant_has_no_power() -> None:
     assert measure_levels(np.full((1000, 2), 0.3), rate_hz=8000).power.max() == 0.0
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_means_over_windows_are_plain_numpy(channels: int, rng: np.random.Generator) -> None:
+    audio = rng.normal(0.1, 0.2, (4 * 480 + 37, channels))
+    found = window_means(audio, 480)
+    windows = audio[: 4 * 480].reshape(4, 480, channels)
+    np.testing.assert_allclose(found.power, (windows**2).mean(axis=1), rtol=1e-12)
+    np.testing.assert_allclose(found.mean, windows.mean(axis=1), rtol=1e-12)
+    np.testing.assert_allclose(found.product, (windows[:, :, 0] * windows[:, :, -1]).mean(axis=1), rtol=1e-9)
+    np.testing.assert_allclose(found.slope, (np.diff(windows, axis=1) ** 2).mean(axis=(1, 2)), rtol=1e-12)

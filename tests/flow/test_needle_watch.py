@@ -80,3 +80,12 @@ def test_advice_says_which_way_to_turn(gain: float, expected: str) -> None:
     for at in range(0, len(audio), 8820):
         gauge.process(audio[at : at + 8820])
     assert expected in gauge.reading().advice
+
+
+def test_watching_from_the_middle_of_a_side_sees_a_needle_that_is_down() -> None:
+    side = pressed(used_lp(), 6)
+    middle = side.truth.music_start_frame + 2 * RATE_HZ
+    events = watched(side.audio[middle:], 4410)
+    assert events[0].state == "down"
+    assert events[0].frame < RATE_HZ
+    assert [event.state for event in events].count("up") == 1

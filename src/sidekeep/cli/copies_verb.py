@@ -21,6 +21,14 @@ def add_recipe_options(parser: argparse.ArgumentParser) -> None:
         "--lead-in", choices=("cut", "needle", "groove"), help="what is kept before the music"
     )
     parser.add_argument("--comment", default="", help="a line about stylus and chain for the tags")
+    parser.add_argument(
+        "--track-names",
+        metavar="TEMPLATE",
+        help="file names of tracks (default: '{number} {title}'; also {artist} {side} {position} {year} ...)",
+    )
+    parser.add_argument(
+        "--old-tags", action="store_true", help="ID3v2.3 in MP3, WAV and AIFF, for old players"
+    )
     parser.add_argument("--replace", action="store_true", help="make again what is there")
 
 
@@ -46,7 +54,7 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.service.copies import copy_record
     from sidekeep.service.recipes import recipe_from
     from sidekeep.service.shelf import default_shelf
-    from sidekeep.service.transfer import TransferOptions, facts_from
+    from sidekeep.service.transfer import TransferOptions, facts_from, naming_from
 
     if options.kinds.strip() == "list":
         print_kinds()
@@ -62,7 +70,11 @@ def run(options: argparse.Namespace) -> int:
             options.shelf or default_shelf(),
             options.record,
             options=TransferOptions(
-                kinds=options.kinds, facts=facts_from(comment=options.comment), replace=options.replace
+                kinds=options.kinds,
+                facts=facts_from(comment=options.comment),
+                naming=naming_from(options.track_names),
+                id3_version=3 if options.old_tags else 4,
+                replace=options.replace,
             ),
             recipe=recipe if is_changed else None,
             progress=progress,

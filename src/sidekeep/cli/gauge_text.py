@@ -27,6 +27,17 @@ def live_panel(*, quiet: bool = False) -> Iterator[Callable[[Any], None]]:
         yield live.update
 
 
+def reading_object(reading: GaugeReading) -> dict[str, Any]:
+    """A reading for machines: numbers to a thousandth."""
+
+    def short(value: Any) -> Any:
+        if isinstance(value, tuple):
+            return [short(item) for item in value]
+        return round(value, 6 if abs(value) < 0.1 else 3) if isinstance(value, float) else value
+
+    return {name: short(value) for name, value in vars(reading).items()}
+
+
 def level_bar(peak_dbfs: float, held_dbfs: float) -> str:
     """A bar from -60 to 0 dBFS with a tick where the peak is held."""
 

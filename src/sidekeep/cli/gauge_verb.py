@@ -12,7 +12,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_input_options(parser)
     parser.add_argument("--seconds", type=float, metavar="S", help="stop by itself after so long")
     parser.add_argument(
-        "--peak", type=float, metavar="DBFS", help="aim for peaks near this (default: -6 at 24 bits)"
+        "--peak", type=float, metavar="DBFS", help="aim for peaks up to this (default: -6; -5 at 16 bits)"
     )
     parser.add_argument("--json", action="store_true", help="one reading per line for machines")
 
@@ -21,7 +21,7 @@ def run(options: argparse.Namespace) -> int:
     """Watch until Ctrl+C or the given time."""
     import json
 
-    from sidekeep.cli.gauge_text import gauge_panel, live_panel
+    from sidekeep.cli.gauge_text import gauge_panel, live_panel, reading_object
     from sidekeep.flow.gauge import GaugeSettings
     from sidekeep.service.gauge import watch_level
     from sidekeep.service.inputs import pick_input, recorder_settings
@@ -38,7 +38,7 @@ def run(options: argparse.Namespace) -> int:
             for reading in readings:
                 last = reading
                 if options.json:
-                    print(json.dumps(vars(reading)), flush=True)
+                    print(json.dumps(reading_object(reading)), flush=True)
                 else:
                     show(gauge_panel(reading, sound_input.name, settings.rate_hz, settings.bits))
                 if options.seconds is not None and reading.time_s >= options.seconds:

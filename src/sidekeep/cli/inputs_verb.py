@@ -36,7 +36,9 @@ def run(options: argparse.Namespace) -> int:
         mark = "*" if each.key == chosen.key else " "
         bits = f"{each.bits} bit" if each.bits else "bits unknown"
         rates = ", ".join(f"{rate / 1000:g}" for rate in each.rates_hz) or f"{each.rate_hz / 1000:g}"
-        print(f"{mark} {each.name}: {each.channels} channels, {rates} kHz, {bits}")
+        twin = sum(other.name == each.name for other in inputs) > 1
+        name = f"{each.name} [{each.key}]" if twin else each.name
+        print(f"{mark} {name}: {each.channels} channels, {rates} kHz, {bits}")
         if each.is_loopback:
             print("    what this machine plays itself, not a turntable")
         for problem in each.problems:

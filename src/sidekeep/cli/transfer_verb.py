@@ -10,11 +10,9 @@ from sidekeep.cli.copies_verb import add_recipe_options
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
-    parser.add_argument("file", nargs="+", type=Path, help="recordings: one per side, or one with all sides")
+    parser.add_argument("file", nargs="*", type=Path, help="recordings: one per side, or one with all sides")
     parser.add_argument("--sleeve", type=Path, metavar="FILE", help="the track list as printed on the sleeve")
-    parser.add_argument(
-        "--out", type=Path, required=True, metavar="DIR", help="where the record's folder goes"
-    )
+    parser.add_argument("--out", type=Path, metavar="DIR", help="where the record's folder goes")
     parser.add_argument(
         "--copies",
         default="lossless,portable",
@@ -36,17 +34,22 @@ def run(options: argparse.Namespace) -> int:
     """Transfer, then one line per file."""
     from sidekeep.cli.terminal import progress_bar
     from sidekeep.cli.transfer_text import print_kinds, show_transfer
+    from sidekeep.errors import ParameterError
     from sidekeep.service.recipes import recipe_from
     from sidekeep.service.report import transfer_with_report
-    from sidekeep.service.transfer import TransferOptions, facts_from, pictures_from
+    from sidekeep.service.transfer import TransferOptions, facts_from, naming_from, pictures_from
 
     if options.copies.strip() == "list":
         print_kinds()
         return 0
+    if options.out is None:
+        raise ParameterError("say with --out DIR where the record's folder is to go")
     chosen = TransferOptions(
         kinds=options.copies,
         recipe=recipe_from(options.recipe, size=options.size, level=options.level, lead_in=options.lead_in),
         facts=facts_from(comment=options.comment),
+        naming=naming_from(options.track_names),
+        id3_version=3 if options.old_tags else 4,
         side_letters=tuple(options.sides.split(",")) if options.sides else None,
         replace=options.replace,
     )

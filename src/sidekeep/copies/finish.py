@@ -92,7 +92,7 @@ def check_folder(plan: CopyPlan, history: History, pool: ThreadPoolExecutor) -> 
         what = "1 file is there already" if count == 1 else f"{count} files are there already"
         raise CopyError(
             f"{plan.folder}: {what}, made by hand, changed, or from other settings (first: {min(blocking)}); "
-            "nothing is overwritten without replace"
+            "nothing is overwritten without --replace"
         )
     return ours
 

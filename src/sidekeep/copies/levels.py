@@ -65,7 +65,7 @@ class LevelTracker:
             self._close()
             self._piece = piece
             self._loudness = LoudnessMeter(rate_hz, block.shape[1])
-            self._peak = TruePeakMeter(rate_hz, block.shape[1])
+            self._peak = TruePeakMeter(rate_hz, block.shape[1], only_highest=True)
         assert self._loudness is not None
         assert self._peak is not None
         self.frames[piece] = self.frames.get(piece, 0) + len(block)

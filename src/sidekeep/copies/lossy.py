@@ -87,7 +87,7 @@ class _Ear:
         self._held: NDArray[np.float64] = np.zeros((0, planned.channels))
         self._heard: list[NDArray[np.float64]] = []
         self._heard_frames = 0
-        self._meter = TruePeakMeter(planned.rate_hz, planned.channels)
+        self._meter = TruePeakMeter(planned.rate_hz, planned.channels, only_highest=True)
         self._sums = np.zeros(3)
         self._frames = 0
 

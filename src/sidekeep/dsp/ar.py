@@ -36,6 +36,17 @@ def autocorrelate(signal: Vector, order: int, out: Vector) -> None:
 
 
 @kernel
+def crosscorrelate(first: Vector, second: Vector, order: int, out: Vector) -> None:
+    """``out[k] = sum_n first[n] second[n + k]`` for k = 0..order."""
+    length = first.shape[0]
+    for lag in range(order + 1):
+        total = 0.0
+        for n in range(length - lag):
+            total += first[n] * second[n + lag]
+        out[lag] = total
+
+
+@kernel
 def levinson(correlation: Vector, order: int, out: Vector, scratch: Vector) -> float:
     """Solve the Yule-Walker equations; ``out`` gets the model, the error power is returned.
 
@@ -70,21 +81,6 @@ def model_correlation(model: Vector, order: int, out: Vector) -> None:
         for k in range(order + 1 - lag):
             total += model[k] * model[k + lag]
         out[lag] = total
-
-
-@kernel
-def prediction_error(signal: Vector, reversed_model: Vector, start: int, stop: int, out: Vector) -> None:
-    """Forward error of frames ``start..stop`` into ``out[0..]``; ``reversed_model`` is ``a[::-1]`` copied.
-
-    Needs ``start >= order``.
-    """
-    order = reversed_model.shape[0] - 1
-    for n in range(start, stop):
-        total = 0.0
-        base = n - order
-        for k in range(order + 1):
-            total += reversed_model[k] * signal[base + k]
-        out[n - start] = total
 
 
 @kernel

@@ -108,25 +108,36 @@ def find_scale(error: Vector, scale: Vector) -> None:
         for n in range(low, high):
             total += abs(error[n])
         mean[c] = total / max(1, high - low) / 0.7979
+    # running medians of the cells behind, kept sorted; the ones ahead are the same list later on
+    behind = np.zeros(cells)
     held = np.empty(CELLS)
+    count = 0
     for c in range(cells):
-        largest = QUIET
-        for side in range(2):
-            count = 0
-            for k in range(CELLS):
-                at = c - GUARD - k if side == 0 else c + GUARD + k
-                if at < 0 or at >= cells:
-                    continue
-                value = mean[at]
-                place = count
-                while place > 0 and held[place - 1] > value:
-                    held[place] = held[place - 1]
-                    place -= 1
-                held[place] = value
-                count += 1
-            if count >= CELLS // 2:
-                largest = max(largest, held[count // 2])
-        scale[c] = largest
+        if count == CELLS:
+            old = mean[c - CELLS]
+            place = 0
+            while held[place] != old:
+                place += 1
+            for k in range(place, count - 1):
+                held[k] = held[k + 1]
+            count -= 1
+        place = count
+        while place > 0 and held[place - 1] > mean[c]:
+            held[place] = held[place - 1]
+            place -= 1
+        held[place] = mean[c]
+        count += 1
+        behind[c] = held[count // 2]
+    for c in range(cells):
+        level = QUIET
+        if c - GUARD >= CELLS // 2:
+            level = max(level, behind[c - GUARD])
+        ahead = c + GUARD + CELLS - 1
+        if ahead < cells:
+            level = max(level, behind[ahead])
+        elif cells > CELLS:
+            level = max(level, behind[cells - 1])
+        scale[c] = level
 
 
 @kernel
@@ -207,4 +218,57 @@ def find_candidates(
         peaks[count] = math.sqrt(best) / level
         count += 1
         n = last + 1
+    return count
+
+
+LONG_OVER, LONG_END, LONG_BACK = 8.0, 3.0, 2.0
+"""A long burst opens at this many times the level before it, is over below the second, and must come back to the third."""
+
+
+@kernel
+def find_bursts(error: Vector, other: Vector, least: int, most: int, spans: NDArray[np.int64]) -> int:
+    """Bursts of ``least`` to ``most`` frames after which all is as before: rows (first, last + 1); how many.
+
+    Such a burst on one wall, or in opposite sign on both, is damage too long to mend; on both walls alike it may
+    be a drum and is left out. ``error`` is anything that takes the bass off, such as second differences; ``other`` the
+    same of the other channel (length 0 for mono, which cannot tell
+    and needs the level to come back twice as well).
+    """
+    cells = error.shape[0] // CELL
+    mean = np.empty(cells)
+    for c in range(cells):
+        total = 0.0
+        for n in range(c * CELL, (c + 1) * CELL):
+            total += abs(error[n])
+        mean[c] = total / CELL
+    count = 0
+    c = 40
+    while c < cells - 32 and count < spans.shape[0]:
+        # a cheap look before the median
+        if mean[c] < LONG_OVER * QUIET or mean[c] < 3.0 * mean[c - 6]:
+            c += 1
+            continue
+        before = np.median(mean[c - 40 : c - 4]) + QUIET
+        if mean[c] < LONG_OVER * before:
+            c += 1
+            continue
+        end, calm = c + 1, 0
+        while end < cells - 32 and calm < 4 and (end - c) * CELL <= most:
+            calm = calm + 1 if mean[end] < LONG_END * before else 0
+            end += 1
+        last = end - calm
+        length = (last - c) * CELL
+        back = LONG_BACK if other.shape[0] else 0.5 * LONG_BACK + 0.5
+        if calm == 4 and length >= least and np.median(mean[last + 2 : last + 26]) < back * before:
+            aa, bb, ab = 1e-30, 1e-30, 0.0
+            if other.shape[0]:
+                for n in range(c * CELL, last * CELL):
+                    aa += error[n] * error[n]
+                    bb += other[n] * other[n]
+                    ab += error[n] * other[n]
+            if other.shape[0] == 0 or bb < 0.03 * aa or ab < -0.5 * math.sqrt(aa * bb):
+                spans[count, 0] = c * CELL
+                spans[count, 1] = last * CELL
+                count += 1
+        c = end
     return count

@@ -15,11 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp import click_weights as weights
-from sidekeep.dsp.click import CELL, find_candidates, find_errors, find_scale, fit_predictors
-from sidekeep.dsp.click_evidence import judge_candidates
+from sidekeep.dsp.click import CELL, find_bursts, find_candidates, find_errors, find_scale, fit_predictors
+from sidekeep.dsp.click_evidence import LONGEST_PERIOD, judge_candidates
 from sidekeep.dsp.estimate import estimate_spans
+from sidekeep.dsp.estimate_pair import estimate_pairs, lengthen_spans
 
 Floats = NDArray[np.float64]
+Taken = dict[int, tuple[int, int, float]]
+"""Spans by first frame: (last + 1, frame of the peak, size in scales)."""
 Due = tuple[float, float, float, int]
 """Where the turn of the disc expects a click: frame, half width in frames, log odds, walls (1 left, 2 right)."""
 
@@ -27,12 +30,15 @@ HOP = 1024
 CONTEXT = 1024
 GROW_AT = 2.5
 LONGEST_S = 0.004
-EARLY_ROUNDS, ROUNDS = 4, 8
-LEAST_EVIDENCE = 9.0
+BURST_S = 0.04
+EARLY_ROUNDS, ROUNDS = 3, 8
+LENGTHEN_SIZE = 14.0
+"""Scales from which a span is tried at greater lengths."""
+LEAST_EVIDENCE = 12.0
 """Nats a repair must explain of the two-sided error, or it is taken back."""
 PRIOR_LIMIT = 3.0
 """Nats the share of damage in the stretch may move the odds, either way."""
-EXT, EXTL = 6.0, 0.5
+EXT, EXTL = 3.0, 0.8
 BESIDE, BESIDE_SIZE, BESIDE_BEFORE_S, BESIDE_AFTER_S = 3.0, 8.0, 0.0003, 0.0015
 DUE_LIMIT = 4.0
 """Nats the turn of the disc may add."""
@@ -60,12 +66,11 @@ class Repaired:
 
 
 class Channel:
-    """One channel on its way: the take, the mended version, predictors and errors."""
+    """One channel on its way: what is mended so far, predictors and errors."""
 
-    def __init__(self, observed: Floats, stretch: int) -> None:
-        length = len(observed)
-        self.observed = observed
-        self.working = observed.copy()
+    def __init__(self, working: Floats, stretch: int) -> None:
+        length = len(working)
+        self.working = working
         self.stretch = stretch
         self.order = order_for(stretch)
         self.hop = HOP * stretch
@@ -125,22 +130,6 @@ class Channel:
             self.odds,
         )
 
-    def estimate(self, spans: NDArray[np.int64], rounds: int) -> Floats:
-        """Mend the spans in order; the evidence of each, in nats."""
-        explained = np.empty(len(spans))
-        estimate_spans(
-            self.observed,
-            self.working,
-            spans,
-            len(spans),
-            CONTEXT * self.stretch,
-            self.order,
-            rounds,
-            self.stretch,
-            explained,
-        )
-        return explained
-
     def mark_stale(self, spans: NDArray[np.int64]) -> None:
         """Hops whose predictor or errors see a changed span."""
         for first, last in spans[:, :2]:
@@ -184,11 +173,14 @@ def mend_channels(
     planes: Floats, stretch: int, rate_hz: int, manner: Manner, due: list[Due], start: int, stop: int
 ) -> list[Repaired]:
     """Mend a stretch; what was changed in spans that start in ``[start, stop)``, in order."""
-    channels = [Channel(plane, stretch) for plane in planes]
+    work = planes.copy()
+    channels = [Channel(plane, stretch) for plane in work]
     if planes.shape[1] < 8 * channels[0].order:
         return []
+    # at the ends of a take there is not the context to tell a tone from a click
+    edge = (2 * LONGEST_PERIOD + 64) * stretch
     longest = int(LONGEST_S * rate_hz)
-    taken: list[dict[int, tuple[int, int, float]]] = [{} for _ in channels]
+    taken: list[Taken] = [{} for _ in channels]
     long: list[Repaired] = []
     shift = 0.0
     for again in range(2):
@@ -197,44 +189,51 @@ def mend_channels(
         for index, channel in enumerate(channels):
             channel.judge(channels[1 - index].working if len(channels) == 2 else np.empty(0))
         if not again:
+            long += _find_long(channels, longest, int(BURST_S * rate_hz), start, stop)
             shift = share_shift(np.concatenate([channel.odds for channel in channels]))
+        fresh: list[set[int]] = [set() for _ in channels]
         for index, channel in enumerate(channels):
             odds = channel.odds + shift + _due_bonus(channel.spans, due, index)
             if again:
                 odds += _beside_bonus(channel.spans, taken[index], rate_hz)
-            chosen = np.flatnonzero(odds > manner.odds)
-            edge = 2 * channel.order
-            fresh = []
-            for row in chosen:
+            for row in np.flatnonzero(odds > manner.odds):
                 first, last, peak = (int(v) for v in channel.spans[row])
-                before, after = _room(last - first, float(channel.tests[row]), stretch)
-                first, last = max(edge, first - before), min(planes.shape[1] - edge, last + after)
-                if last - first > longest:
-                    if start <= first < stop and not again:
+                size = float(channel.tests[row])
+                if last - first > longest or any(r.start < last and r.start + r.length > first for r in long):
+                    if start <= first < stop and not again and last - first > longest:
                         long.append(_too_long(index, first, last, peak))
                     continue
-                if last - first < 1:
+                if first < edge or last > planes.shape[1] - edge:
                     continue
-                first, last, peak, size = _merge(
-                    taken[index], first, last, peak, float(channel.tests[row]), longest
-                )
-                fresh.append((first, last))
-            if fresh:
-                spans = np.array(
-                    [s for s in sorted(set(fresh)) if taken[index].get(s[0], (0,))[0] == s[1]], dtype=np.int64
-                ).reshape(-1, 2)
-                channel.estimate(spans, EARLY_ROUNDS)
+                before, after = _room(last - first, size, stretch)
+                first = max(edge, first - before)
+                last = min(planes.shape[1] - edge, last + after, first + longest)
+                if last > first:
+                    fresh[index].add(_merge(taken[index], first, last, peak, size, longest))
+        if any(fresh):
+            if again:
+                chosen = [{f: own[f] for f in new if f in own} for own, new in zip(taken, fresh, strict=True)]
+            else:
+                _lengthen(channels, planes, work, taken, longest)
+                chosen = taken
+            spans, walls = _pairs(chosen, longest)
+            _estimate(channels, planes, work, spans, walls, EARLY_ROUNDS)
+            for channel in channels:
                 channel.mark_stale(spans)
     repaired = long
-    for index, channel in enumerate(channels):
-        if not taken[index]:
+    spans, walls = _pairs(taken, longest)
+    if not len(spans):
+        return repaired
+    explained = _estimate(channels, planes, work, spans, walls, ROUNDS)
+    for (first, last), wall, nats in zip(spans.tolist(), walls, explained, strict=True):
+        if not start <= first < stop or nats < LEAST_EVIDENCE:
             continue
-        rows = sorted((first, *rest) for first, rest in taken[index].items())
-        spans = np.array([row[:2] for row in rows], dtype=np.int64)
-        explained = channel.estimate(spans, ROUNDS)
-        for (first, last, peak, size), nats in zip(rows, explained, strict=True):
-            if not start <= first < stop or nats < LEAST_EVIDENCE:
+        for index in range(len(channels)):
+            values = work[index, first:last]
+            if not wall & (1 << index) or np.array_equal(values, planes[index, first:last]):
                 continue
+            inside = [t for f, t in taken[index].items() if f < last and t[0] > first]
+            _, peak, size = max(inside, key=lambda t: t[2]) if inside else (0, first, manner.open_at)
             repaired.append(
                 Repaired(
                     channel=index,
@@ -242,21 +241,19 @@ def mend_channels(
                     length=last - first,
                     peak=peak,
                     size_db=20.0 * math.log10(size),
-                    values=channel.working[first:last].copy(),
+                    values=values.copy(),
                 )
             )
     repaired.sort(key=lambda r: (r.start, r.channel))
     return repaired
 
 
-def _merge(
-    taken: dict[int, tuple[int, int, float]], first: int, last: int, peak: int, size: float, longest: int
-) -> tuple[int, int, int, float]:
-    """Put a span among those already taken, joined to what it touches."""
+def _merge(taken: Taken, first: int, last: int, peak: int, size: float, longest: int) -> int:
+    """Put a span among those already taken, joined to what it touches; its first frame is returned."""
     for other in [o for o in taken if o <= last and taken[o][0] >= first]:
         stop, other_peak, other_size = taken[other]
         if max(last, stop) - min(first, other) > longest:
-            # too long together: keep them side by side
+            # too long together: side by side
             if other < first:
                 first = max(first, stop)
             else:
@@ -268,29 +265,107 @@ def _merge(
             peak, size = other_peak, other_size
     if last > first:
         taken[first] = (last, peak, size)
-    return first, last, peak, size
+    return first
+
+
+def _pairs(taken: list[Taken], longest: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Spans (first, last) over all channels in order, and their walls as bits; overlapping ones become one."""
+    rows = sorted(
+        (first, t[0], 1 << index) for index, spans in enumerate(taken) for first, t in spans.items()
+    )
+    spans: list[list[int]] = []
+    for first, last, wall in rows:
+        if spans and first < spans[-1][1]:
+            if max(last, spans[-1][1]) - spans[-1][0] <= longest:
+                spans[-1][1] = max(last, spans[-1][1])
+                spans[-1][2] |= wall
+                continue
+            first = spans[-1][1]
+        if last > first:
+            spans.append([first, last, wall])
+    table = np.array(spans, dtype=np.int64).reshape(-1, 3)
+    return np.ascontiguousarray(table[:, :2]), np.ascontiguousarray(table[:, 2])
+
+
+def _estimate(
+    channels: list[Channel],
+    observed: Floats,
+    work: Floats,
+    spans: NDArray[np.int64],
+    walls: NDArray[np.int64],
+    rounds: int,
+) -> Floats:
+    """Mend the spans in ``work``, in order; the evidence of each, in nats."""
+    explained = np.empty(len(spans))
+    stretch, order = channels[0].stretch, channels[0].order
+    if len(channels) == 2:
+        estimate_pairs(observed, work, spans, walls, CONTEXT * stretch, order, rounds, stretch, explained)
+    else:
+        estimate_spans(
+            observed[0], work[0], spans, len(spans), CONTEXT * stretch, order, rounds, stretch, explained
+        )
+    return explained
+
+
+def _lengthen(
+    channels: list[Channel], observed: Floats, work: Floats, taken: list[Taken], longest: int
+) -> None:
+    """Give the large ones among the taken spans the length the evidence wants."""
+    spans, walls = _pairs(taken, longest)
+    sizes = np.zeros(len(spans))
+    for row, (first, last) in enumerate(spans.tolist()):
+        sizes[row] = max(
+            (t[2] for own in taken for f, t in own.items() if f < last and t[0] > first), default=0.0
+        )
+    old = spans[:, 1].copy()
+    stretch, order = channels[0].stretch, channels[0].order
+    lengthen_spans(
+        observed, work, spans, walls, sizes, LENGTHEN_SIZE, longest, CONTEXT * stretch, order, stretch
+    )
+    for row in np.flatnonzero(spans[:, 1] > old):
+        first, last = int(spans[row, 0]), int(spans[row, 1])
+        for index, own in enumerate(taken):
+            if walls[row] & (1 << index):
+                held = [(t[2], t[1]) for f, t in own.items() if f < last and t[0] > first]
+                size, peak = max(held, default=(sizes[row], first))
+                _merge(own, first, last, peak, float(size), longest)
+
+
+def _find_long(channels: list[Channel], longest: int, most: int, start: int, stop: int) -> list[Repaired]:
+    """Bursts longer than can be mended, once each."""
+    found: list[Repaired] = []
+    # a long burst spoils the predictor of its own hop: second differences do not have one
+    rough = [np.diff(channel.working, 2, append=np.zeros(2)) for channel in channels]
+    for index in range(len(channels)):
+        other = rough[1 - index] if len(channels) == 2 else np.empty(0)
+        spans = np.empty((64, 2), dtype=np.int64)
+        count = find_bursts(rough[index], other, longest, most, spans)
+        for first, last in spans[:count].tolist():
+            if start <= first < stop:
+                found.append(_too_long(index, first, last, first))
+    return found
+
+
+def _too_long(channel: int, first: int, last: int, peak: int) -> Repaired:
+    return Repaired(channel=channel, start=first, length=last - first, peak=peak, size_db=0.0, values=None)
 
 
 def _room(length: int, size: float, stretch: int) -> tuple[int, int]:
     """Frames to add before and after a grown span: the tail of a large pulse sinks under the errors early."""
     octaves = max(0.0, math.log2(size / 4.0))
-    return stretch, int(stretch * (1.0 + EXT * octaves) + EXTL * length * min(1.0, octaves))
+    more = EXT * octaves * stretch + EXTL * max(0, length - 8 * stretch) * min(1.0, octaves)
+    return stretch, stretch + int(more)
 
 
-def _beside_bonus(spans: NDArray[np.int64], taken: dict[int, tuple[int, int, float]], rate_hz: int) -> Floats:
+def _beside_bonus(spans: NDArray[np.int64], taken: Taken, rate_hz: int) -> Floats:
     """Nats for candidates close behind (or just before) a large mended place: what is left of it."""
     bonus = np.zeros(len(spans))
     for first, (last, _, size) in taken.items():
         if size > BESIDE_SIZE:
-            near = (spans[:, 1] > first - BESIDE_BEFORE_S * rate_hz) & (
-                spans[:, 0] < last + BESIDE_AFTER_S * rate_hz
-            )
+            near = spans[:, 1] > first - BESIDE_BEFORE_S * rate_hz
+            near &= spans[:, 0] < last + BESIDE_AFTER_S * rate_hz
             bonus[near] = BESIDE
     return bonus
-
-
-def _too_long(channel: int, first: int, last: int, peak: int) -> Repaired:
-    return Repaired(channel=channel, start=first, length=last - first, peak=peak, size_db=0.0, values=None)
 
 
 def _due_bonus(spans: NDArray[np.int64], due: list[Due], channel: int) -> Floats:

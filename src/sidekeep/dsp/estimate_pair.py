@@ -18,15 +18,17 @@ from numpy.typing import NDArray
 from sidekeep.dsp.ar import (
     Vector,
     autocorrelate,
+    crosscorrelate,
     factor_band,
     invert_band,
     levinson,
     model_correlation,
     solve_band,
 )
-from sidekeep.dsp.estimate import COLOUR, TINY, fit_colour
+from sidekeep.dsp.estimate import COLOUR, TINY, estimate_span, fit_colour
 from sidekeep.dsp.kernel import kernel
 
+ANGLES = 4
 LEAST_GAIN = 0.12
 """A wall with less of the pulse than this is left alone: it is crosstalk."""
 
@@ -59,41 +61,51 @@ def estimate_pair(
     window = np.empty(n)
     for i in range(n):
         window[i] = 0.5 - 0.5 * math.cos(2.0 * math.pi * (i + 0.5) / n)
-    pair = np.empty((2, n))
+    share = 0.0
+    plain = np.zeros((2, n))
     z = np.empty((2, n))
-    windowed = np.empty(n)
+    for i in range(n):
+        if not head <= i < tail:
+            plain[0, i] = left[low + i] * window[i]
+            plain[1, i] = right[low + i] * window[i]
+            share += window[i] * window[i]
+    whole = share
+    for i in range(head, tail):
+        whole += window[i] * window[i]
+    own = np.empty((2, p + 1))
+    cross = np.empty((2, p + 1))
+    autocorrelate(plain[0], p, own[0])
+    autocorrelate(plain[1], p, own[1])
+    crosscorrelate(plain[0], plain[1], p, cross[0])
+    crosscorrelate(plain[1], plain[0], p, cross[1])
     fixed = np.empty((2, p + 1))
+    trial = np.empty((2, p + 1))
     model = np.empty((2, p + 1))
     scratch = np.empty(p + 1)
     best = 1e300
     cosine, sine = 1.0, 0.0
-    for i in range(n):
-        pair[0, i] = left[low + i]
-        pair[1, i] = right[low + i]
-    for trial in range(4):
-        angle = 0.25 * math.pi * trial if trial < 2 else (0.125 if trial == 2 else 0.375) * math.pi
+    for step in range(ANGLES):
+        # the first two are the channels themselves, and sum and difference
+        angle = 0.5 * math.pi * (0.0, 0.5, 0.25, 0.75)[step]
         c, s = math.cos(angle), math.sin(angle)
-        total = 0.0
-        for part in range(2):
-            for i in range(n):
-                inside = head <= i < tail
-                value = c * pair[0, i] + s * pair[1, i] if part == 0 else c * pair[1, i] - s * pair[0, i]
-                windowed[i] = 0.0 if inside else value * window[i]
-            autocorrelate(windowed, p, fixed[part])
-            fixed[part, 0] += n * 1e-12
-            total += math.log(levinson(fixed[part], p, model[part], scratch))
+        for k in range(p + 1):
+            mixed = c * s * (cross[0, k] + cross[1, k])
+            trial[0, k] = c * c * own[0, k] + s * s * own[1, k] + mixed
+            trial[1, k] = s * s * own[0, k] + c * c * own[1, k] - mixed
+        trial[0, 0] += n * 1e-12
+        trial[1, 0] += n * 1e-12
+        total = math.log(levinson(trial[0], p, model[0], scratch))
+        total += math.log(levinson(trial[1], p, model[1], scratch))
         if total < best - 1e-9:
             best, cosine, sine = total, c, s
-    for part in range(2):
-        for i in range(n):
-            at = low + i
-            inside = head <= i < tail
-            a = left_observed[at] if inside else left[at]
-            b = right_observed[at] if inside else right[at]
-            z[part, i] = cosine * a + sine * b if part == 0 else cosine * b - sine * a
-            windowed[i] = 0.0 if inside else z[part, i] * window[i]
-        autocorrelate(windowed, p, fixed[part])
-        fixed[part, 0] += n * 1e-12
+            fixed[:] = trial
+    for i in range(n):
+        at = low + i
+        inside = head <= i < tail
+        a = left_observed[at] if inside else left[at]
+        b = right_observed[at] if inside else right[at]
+        z[0, i] = cosine * a + sine * b
+        z[1, i] = cosine * b - sine * a
     turned = np.empty(2)
     turned[0] = cosine * gains[0] + sine * gains[1]
     turned[1] = cosine * gains[1] - sine * gains[0]
@@ -118,7 +130,7 @@ def estimate_pair(
             for k in range(p + 1):
                 correlation[k] = fixed[part, k]
             if turn > 0:
-                for i in range(n):
+                for i in range(max(0, head - p), min(n, tail + p)):
                     estimate[i] = z[part, i] * window[i]
                 for i in range(m):
                     estimate[head + i] = (z[part, head + i] - gain * w[i]) * window[head + i]
@@ -131,17 +143,9 @@ def estimate_pair(
                     for i in range(m - k):
                         extra += spread[i, k] * window[head + i] * window[head + i + k]
                     correlation[k] += total + gain * gain * extra
-            levinson(correlation, p, model[part], scratch)
+            power = levinson(correlation, p, model[part], scratch)
             model_correlation(model[part], p, taps[part])
-            power, count = 0.0, 0
-            for i in range(p, n):
-                if i < head or i >= tail + p:
-                    error = 0.0
-                    for k in range(p + 1):
-                        error += model[part, k] * z[part, i - k]
-                    power += error * error
-                    count += 1
-            s2[part] = power / max(count, 1) + TINY
+            s2[part] = power / (whole if turn > 0 else share) + TINY
             for i in range(m):
                 at = head + i
                 total = taps[part, 0] * z[part, at]
@@ -262,9 +266,7 @@ def estimate_pairs(
 
 
 @kernel
-def guess_gains(
-    observed: Vector, working: Vector, first: int, last: int, order: int, gains: Vector
-) -> None:
+def guess_gains(observed: Vector, working: Vector, first: int, last: int, order: int, gains: Vector) -> None:
     """Sign and ratio of the pulse on the two walls from its second differences against a straight line's."""
     aa, bb, ab = 1e-30, 1e-30, 0.0
     for n in range(first, last):
@@ -277,3 +279,76 @@ def guess_gains(
     sign = -1.0 if ab < 0.0 else 1.0
     gains[0] = min(1.0, 1.0 / ratio)
     gains[1] = sign * min(1.0, ratio)
+
+
+FRAME_NATS = 3.0
+"""What a longer span must explain for each frame it adds; chance alone explains half a nat."""
+LONGER_NATS, LONGER_SHARE = 40.0, 0.5
+"""And what it must explain at all: nats, and as a share of what the span as found explains."""
+LONG_STEPS = (12, 24, 48, 96, 160)
+
+
+@kernel
+def lengthen_spans(
+    observed: Vector,
+    working: Vector,
+    spans: NDArray[np.int64],
+    walls: NDArray[np.int64],
+    sizes: Vector,
+    least_size: float,
+    longest: int,
+    context: int,
+    order: int,
+    stretch: int,
+) -> None:
+    """Move the ends of large spans out to where the evidence is best; ``spans`` is changed, ``working`` is not.
+
+    A pulse with a smooth body shows only its edges in the prediction error: filling the edges alone leaves the body.
+    The span that holds all of it explains much more.
+    """
+    gains = np.empty(2)
+    result = np.empty(3)
+    edge = working.shape[1] - 2 * order
+    for i in range(spans.shape[0]):
+        if sizes[i] < least_size:
+            continue
+        first, last = spans[i, 0], spans[i, 1]
+        room = min(edge, first + longest)
+        kept = working[:, first:room].copy()
+        best, best_stop, base = -1e300, last, 0.0
+        for step in range(-1, len(LONG_STEPS)):
+            stop = last if step < 0 else last + LONG_STEPS[step] * stretch
+            if stop > room:
+                break
+            smooth = min(8 * stretch, max(2 * stretch, (stop - first) // 6))
+            if observed.shape[0] == 1:
+                estimate_span(observed[0], working[0], first, stop, context, order, 4, smooth, result)
+                nats = 0.5 * result[1] * (stop - first)
+            else:
+                gains[0] = 1.0 if walls[i] & 1 else 0.0
+                gains[1] = 1.0 if walls[i] & 2 else 0.0
+                if walls[i] == 3:
+                    guess_gains(observed, working, first, stop, order, gains)
+                nats = estimate_pair(
+                    observed[0],
+                    observed[1],
+                    working[0],
+                    working[1],
+                    first,
+                    stop,
+                    context,
+                    order,
+                    4,
+                    smooth,
+                    gains,
+                    walls[i] == 3,
+                )
+            nats -= FRAME_NATS * (stop - last) / stretch
+            working[:, first:room] = kept
+            if step >= 0:
+                nats -= LONGER_NATS + LONGER_SHARE * base
+            else:
+                base = nats
+            if nats > best:
+                best, best_stop = nats, stop
+        spans[i, 1] = best_stop

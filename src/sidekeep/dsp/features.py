@@ -24,7 +24,6 @@ HIGH_EDGES_HZ = (710.0, 1000.0, 1400.0, 2000.0, 2800.0, 4000.0, 5600.0, 8000.0, 
 LOW_COUNT = len(LOW_EDGES_HZ) - 1
 HIGH_COUNT = len(HIGH_EDGES_HZ) - 1
 BAND_COUNT = LOW_COUNT + HIGH_COUNT
-CHROMA_HOPS = 8
 _SUBS = 8
 _LOW_FACTOR = 4
 _HALF_TAPS = 23
@@ -34,8 +33,7 @@ _HALF_TAPS = 23
 class FeatureTable:
     """What one pass leaves. ``bands_db`` (hops, 2, BAND_COUNT); ``impulse`` (hops,) largest second
     difference over its median; ``peak`` (hops, channels, 2) smallest and largest sample; ``power`` (hops, channels)
-    mean square; ``chroma`` (hops // 8, 12) share of each pitch class; ``tonal_db`` (hops,) how far
-    single low-frequency lines stand over their surroundings."""
+    mean square; ``chroma`` (hops, 12) share of each pitch class."""
 
     rate_hz: int
     hop_frames: int
@@ -45,7 +43,6 @@ class FeatureTable:
     peak: NDArray[np.float32]
     power: NDArray[np.float32]
     chroma: NDArray[np.float32]
-    tonal_db: NDArray[np.float32]
 
     @property
     def hop_s(self) -> float:
@@ -106,7 +103,8 @@ def _hop_outline(
 
 @kernel
 def _hop_impulse(x: NDArray[np.float64], hop: int, subs: int, out: NDArray[np.float64]) -> None:
-    """Largest |second difference| of mid or side in a hop over the median of the eight parts' means."""
+    """Largest |second difference| of mid or side in a hop over the median of the parts' means. The first two
+    frames of ``x`` are those before the first hop."""
     part = hop // subs
     means = np.zeros(subs)
     for k in range(out.shape[0]):
@@ -115,11 +113,10 @@ def _hop_impulse(x: NDArray[np.float64], hop: int, subs: int, out: NDArray[np.fl
             top = 0.0
             for s in range(subs):
                 total = 0.0
-                for j in range(k * hop + s * part, k * hop + (s + 1) * part):
-                    if j >= 2:
-                        value = abs(x[j, c] - 2.0 * x[j - 1, c] + x[j - 2, c])
-                        total += value
-                        top = max(top, value)
+                for j in range(k * hop + s * part + 2, k * hop + (s + 1) * part + 2):
+                    value = abs(x[j, c] - 2.0 * x[j - 1, c] + x[j - 2, c])
+                    total += value
+                    top = max(top, value)
                 means[s] = total / part
             ordered = np.sort(means)
             middle = 0.5 * (ordered[subs // 2 - 1] + ordered[subs // 2])
@@ -172,14 +169,13 @@ class FeatureMeter:
         self._high_matrix = _band_matrix(self._fft_high, self.work_rate_hz, HIGH_EDGES_HZ)
         self._low_matrix = _band_matrix(self._fft_low, self.work_rate_hz / _LOW_FACTOR, LOW_EDGES_HZ)
         self._chroma_matrix = _chroma_matrix(self._fft_low, self.work_rate_hz / _LOW_FACTOR)
-        low_bin_hz = self.work_rate_hz / _LOW_FACTOR / self._fft_low
-        self._tonal_bins = (round(150 / low_bin_hz), round(2200 / low_bin_hz))
         self._length = 0
         self._raw = np.zeros((0, channels))
         self._work = np.zeros((self._sub, 2))
+        self._before = np.zeros((2, 2))
         self._low = np.zeros((self._fft_low // 2 - self._low_hop // 2, 2))
         self._parts: dict[str, list[NDArray[np.float32]]] = {
-            name: [] for name in ("low", "high", "impulse", "peak", "power", "chroma", "tonal")
+            name: [] for name in ("low", "high", "impulse", "peak", "power", "chroma")
         }
 
     def process(self, block: NDArray[np.float64]) -> None:
@@ -203,7 +199,6 @@ class FeatureMeter:
             peak=joined["peak"][:hops],
             power=joined["power"][:hops],
             chroma=joined["chroma"][:hops],
-            tonal_db=joined["tonal"][:hops],
         )
 
     def _take(self, x: NDArray[np.float64]) -> None:
@@ -227,19 +222,18 @@ class FeatureMeter:
         from scipy.fft import rfft
 
         x = np.concatenate([self._work, work])
-        sub, size = self._sub, self._fft_high
+        sub = self._sub
         count = (len(x) - sub) // self.base
         if count > 0:
-            windows = np.lib.stride_tricks.sliding_window_view(x[: count * self.base + sub], size, axis=0)[
-                ::sub
-            ]
-            spectra = rfft((windows * self._window_high).astype(np.float32), axis=2)
+            spectra = rfft(_cut_windows(x[: count * self.base + sub], sub, self._window_high), axis=2)
             power = (spectra.real**2 + spectra.imag**2) @ self._high_matrix
-            ordered = np.sort(power.reshape(count, _SUBS, 2, HIGH_COUNT), axis=1)
-            middle = 0.5 * (ordered[:, _SUBS // 2 - 1] + ordered[:, _SUBS // 2])
+            ordered = np.sort(power.reshape(2, count, _SUBS, HIGH_COUNT), axis=2)
+            middle = 0.5 * (ordered[:, :, _SUBS // 2 - 1] + ordered[:, :, _SUBS // 2]).swapaxes(0, 1)
             self._parts["high"].append(_db(middle))
             impulse = np.empty(count)
-            _hop_impulse(x[: count * self.base], self.base, _SUBS, impulse)
+            used = np.concatenate([self._before, x[: count * self.base]])
+            _hop_impulse(used, self.base, _SUBS, impulse)
+            self._before = used[-2:].copy()
             self._parts["impulse"].append(impulse.astype(np.float32))
             x = x[count * self.base :]
         self._work = x.copy()
@@ -252,23 +246,27 @@ class FeatureMeter:
         count = (len(x) - size) // hop + 1 if len(x) >= size else 0
         if count > 0:
             used = x[: (count - 1) * hop + size]
-            windows = np.lib.stride_tricks.sliding_window_view(used, size, axis=0)[::hop]
-            spectra = rfft((windows * self._window_low).astype(np.float32), axis=2)
-            power = spectra.real**2 + spectra.imag**2
+            spectra = rfft(_cut_windows(used, hop, self._window_low), axis=2)
+            power = (spectra.real**2 + spectra.imag**2).swapaxes(0, 1)
             self._parts["low"].append(_db(power @ self._low_matrix))
             mid = power[:, 0]
             chroma = mid @ self._chroma_matrix
             total = chroma.sum(axis=1, keepdims=True)
             self._parts["chroma"].append((chroma / np.maximum(total, 1e-20)).astype(np.float32))
-            self._parts["tonal"].append(_tonal(mid[:, self._tonal_bins[0] : self._tonal_bins[1]]))
             x = x[count * hop :]
         self._low = x.copy()
 
 
-def _power_window(size: int) -> NDArray[np.float64]:
+def _cut_windows(x: NDArray[np.float64], hop: int, shape: NDArray[np.float32]) -> NDArray[np.float32]:
+    """(channels, windows, size): every ``hop`` frames of (frames, channels), times the window's shape."""
+    lines = np.ascontiguousarray(x.T, dtype=np.float32)
+    return np.lib.stride_tricks.sliding_window_view(lines, len(shape), axis=1)[:, ::hop] * shape
+
+
+def _power_window(size: int) -> NDArray[np.float32]:
     """Hann window scaled so that summed one-sided bin powers are the mean square."""
     window = np.hanning(size + 1)[:-1]
-    return window * np.sqrt(2.0 / (size * np.sum(window**2)))
+    return (window * np.sqrt(2.0 / (size * np.sum(window**2)))).astype(np.float32)
 
 
 def _band_matrix(size: int, rate_hz: float, edges_hz: tuple[float, ...]) -> NDArray[np.float32]:
@@ -294,14 +292,6 @@ def _chroma_matrix(size: int, rate_hz: float) -> NDArray[np.float32]:
             matrix[index, lower % 12] += (1 - share) * 440.0 / f
             matrix[index, (lower + 1) % 12] += share * 440.0 / f
     return matrix
-
-
-def _tonal(power: NDArray[np.float32]) -> NDArray[np.float32]:
-    """How far the strongest bin of each of eight stretches stands over that stretch's mean, in dB, averaged."""
-    stretch = power.shape[1] // 8
-    cut = power[:, : stretch * 8].reshape(len(power), 8, stretch)
-    over = cut.max(axis=2) / np.maximum(cut.mean(axis=2), 1e-30)
-    return (10.0 * np.log10(np.maximum(over, 1e-3)).mean(axis=1)).astype(np.float32)
 
 
 def _db(power: NDArray[np.float32]) -> NDArray[np.float32]:

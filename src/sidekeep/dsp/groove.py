@@ -25,7 +25,11 @@ _LEAST_NOISE_S = 0.5
 _OFFSET_DB = (-5.0, 2.0)
 _OFFSET_SHARE = 0.4
 _PATCH_DB = 4.0
-_CLICK_IMPULSE = 50.0
+_CLICK_IMPULSE = 25.0
+_CLICK_TILT_DB = 2.5
+_BURST_S, _BURST_DB = 0.8, 4.5
+_THIRD = HIGH_COUNT // 3
+"""A burst of damage is sharp and white: it rises over the falling noise the more the higher the band."""
 _TOLERATED_DB = 1.2
 _SLOPE_DB = 4.0
 """How much the floor may change over a side (standard deviation): literature says 1 to 3 dB inward."""
@@ -60,9 +64,21 @@ def measure_groove(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], 
             break
         if np.array_equal(before, quiet):
             break
-    hits = _hits(bands_db, impulse, quiet)
+    clicky = _clicky(quiet, above, impulse, hop_s)
+    quiet = quiet | clicky
+    hits = _hits(bands_db, impulse, quiet) & ~clicky
     quiet = _trim(quiet, hits, hop_s)
     return Groove(excess, hits, quiet, above, spread, threshold)
+
+
+def _clicky(quiet: Mask, above: Floats, impulse: NDArray[np.float32], hop_s: float) -> Mask:
+    """Short bursts between groove noise, click upon click and hardly over the noise in any band: damage, not music."""
+    clicky = np.zeros(len(quiet), dtype=bool)
+    for start, stop in runs(~quiet):
+        if start > 0 and stop < len(quiet) and (stop - start) * hop_s < _BURST_S:
+            faint = float(above[start:stop].mean(axis=0).max()) < _BURST_DB
+            clicky[start:stop] = faint and float(np.median(impulse[start:stop])) > _CLICK_IMPULSE
+    return clicky
 
 
 def _trim(quiet: Mask, hits: Mask, hop_s: float) -> Mask:
@@ -113,7 +129,9 @@ def _hits(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], quiet: Ma
         mid, side = one[0][used[0]].mean(), one[1][used[1]].mean() if used[1].any() else 0.0
         peak = one[used].max() - np.median(one[used])
         like_music = (mid - side > 1.2 and peak > 4.0) or (max(mid, side) > 3.0 and stop - start > 1)
-        click = stop - start < 3 and impulse[start:stop].max() > _CLICK_IMPULSE
+        low, high = one[0][:_THIRD].mean(), one[0][-_THIRD:].mean()
+        sharp = impulse[max(0, start - 1) : stop + 1].max() > _CLICK_IMPULSE
+        click = stop - start < 6 and sharp and high - low > _CLICK_TILT_DB
         hits[start:stop] = like_music and not click
     return hits
 

@@ -67,6 +67,53 @@ def _fast_sums(frames, count, row):  # type: ignore[no-untyped-def]
         row[2] = equal
 
 
+@kernel
+def _fast_windows(frames, window, powers, means, products, slopes):  # type: ignore[no-untyped-def]
+    channels = frames.shape[1]
+    last = channels - 1
+    for index in range(powers.shape[0]):
+        first = index * window
+        slope = 0.0
+        for channel in range(channels):
+            total = 0.0
+            square = 0.0
+            for n in range(first, first + window):
+                value = frames[n, channel]
+                total += value
+                square += value * value
+            for n in range(first + 1, first + window):
+                step = frames[n, channel] - frames[n - 1, channel]
+                slope += step * step
+            means[index, channel] = total / window
+            powers[index, channel] = square / window
+        cross = 0.0
+        for n in range(first, first + window):
+            cross += frames[n, 0] * frames[n, last]
+        products[index] = cross / window
+        slopes[index] = slope / ((window - 1) * channels)
+
+
+@dataclass(frozen=True)
+class WindowMeans:
+    """Means over windows: ``power`` and ``mean`` (windows, channels), ``product`` of the first and the last
+    channel and ``slope``, the mean square of the step from frame to frame over all channels (windows,)."""
+
+    power: NDArray[np.float64]
+    mean: NDArray[np.float64]
+    product: NDArray[np.float64]
+    slope: NDArray[np.float64]
+
+
+def window_means(frames: NDArray[np.float64], window: int) -> WindowMeans:
+    """Means over each of the whole windows of ``window`` frames (2 or more) in (frames, channels)."""
+    count, channels = len(frames) // window, frames.shape[1]
+    means = WindowMeans(
+        np.empty((count, channels)), np.empty((count, channels)), np.empty(count), np.empty(count)
+    )
+    _fast_windows(np.ascontiguousarray(frames), window, means.power, means.mean, means.product, means.slope)
+    return means
+
+
 class SampleMeter(WindowMeter):
     """Keeps sums, extremes and the cross product of every 100 ms."""
 

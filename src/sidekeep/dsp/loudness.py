@@ -144,8 +144,10 @@ class LoudnessMeter(WindowMeter):
         if len(held) < span:
             return MINIMUM_DB, highest
         sums = np.lib.stride_tricks.sliding_window_view(held, span).sum(axis=1)
-        readings = [power_to_lufs(float(total) / (windows * self.window_frames)) for total in sums]
-        return readings[-1], max(highest, *readings)
+        frames = windows * self.window_frames
+        return power_to_lufs(float(sums[-1]) / frames), max(
+            highest, power_to_lufs(float(sums.max()) / frames)
+        )
 
     @property
     def powers(self) -> NDArray[np.float64]:

@@ -36,7 +36,7 @@ class GaugeSettings:
     @classmethod
     def for_bits(cls, bits: int) -> GaugeSettings:
         """16 bits have no headroom to spare."""
-        return cls() if bits >= 24 else cls(lowest_peak_dbfs=-8.0, highest_peak_dbfs=-4.0)
+        return cls() if bits >= 24 else cls(lowest_peak_dbfs=-8.0, highest_peak_dbfs=-5.0)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sidekeep.dsp.click_find import Channel as Plane
 from sidekeep.dsp.click_find import Manner, Repaired, mend_channels
 from sidekeep.dsp.thump import Thump, find_thumps, subtract_thumps
 from sidekeep.dsp.turn_prior import TurnPrior
@@ -26,24 +25,28 @@ from sidekeep.model.repair import Repair, RepairKind
 from sidekeep.units import gain_to_db
 
 THREADS = 2
-IN_FLIGHT = 3
+IN_FLIGHT = 2
 """Chunks waiting or running before the oldest is waited for."""
-CHUNK_FRAMES = 1 << 16
+CHUNK_FRAMES = 1 << 17
 MARGIN_FRAMES = 4096
 """Context on each side of a chunk; both at 44.1 and 48 kHz."""
 POP_S = 0.0005
 """A repair longer than this is a pop, by the trade's use of the word."""
 CRACKLE_DB = 24.0
 """A short repair below this over the local slope counts as crackle."""
-THUMP_HEAD_DB = 20.0
+THUMP_HEAD_DB = 18.0
 """Repairs this far over the local slope are looked at for a low tail."""
 THUMP_BEFORE_S, THUMP_AFTER_S = 0.6, 0.75
 THUMP_APART_S = 0.02
+THUMPS_A_CHUNK = 16
+"""Heads looked at in a chunk, those with the greatest swell first."""
+SWELL, SWELL_LEAST = 1.5, 1e-6
+"""Low power behind a head over that before it, and of full scale, that makes it worth a look."""
 
 MANNERS = {
-    "gentle": Manner(open_at=5.2, odds=5.0),
-    "even": Manner(open_at=4.6, odds=3.0),
-    "thorough": Manner(open_at=4.2, odds=1.5),
+    "gentle": Manner(open_at=5.0, odds=2.5),
+    "even": Manner(open_at=4.6, odds=1.0),
+    "thorough": Manner(open_at=4.2, odds=-0.5),
 }
 
 
@@ -54,7 +57,11 @@ class _Chunk:
     start: int
     stop: int
     job: Future[list[Repaired]] | None
-    heads: list[tuple[int, int, int]] = field(default_factory=list)
+    heads: list[tuple[int, int, float]] = field(default_factory=list)
+    """Mended ticks hard enough to have a tail: first frame, last + 1, size over the local slope in dB."""
+    thumps: Future[tuple[Audio, list[Thump]]] | None = None
+    low: int = 0
+    """First frame of what the thumps were looked for in."""
 
 
 class Mender:
@@ -85,7 +92,7 @@ class Mender:
         self.stretch = max(1, round(rate_hz / 48_000))
         self.chunk = CHUNK_FRAMES * self.stretch
         self.margin = MARGIN_FRAMES * self.stretch
-        self.latency_frames = (IN_FLIGHT + 2) * self.chunk + self.margin
+        self.latency_frames = (IN_FLIGHT + 3) * self.chunk + self.margin
         self.repairs: list[Repair] = []
         self.findings: list[Finding] = []
         self._leave = frozenset(settings.leave)
@@ -113,8 +120,10 @@ class Mender:
             self._begin(self._next_chunk + self.chunk)
             if len(self._running) >= IN_FLIGHT:
                 self._finish()
-            if len(self._mended) > 1:
+            if len(self._mended) > 2:
                 out.append(self._release())
+            if len(self._mended) > 1:
+                self._begin_thumps(self._mended[0])
         return np.concatenate(out) if out else np.empty((0, self.channels))
 
     def flush(self) -> Audio:
@@ -125,14 +134,18 @@ class Mender:
             self._begin(min(self._received, self._next_chunk + self.chunk))
             if len(self._running) >= IN_FLIGHT:
                 self._finish()
-            if len(self._mended) > 1:
+            if len(self._mended) > 2:
                 out.append(self._release())
+            if len(self._mended) > 1:
+                self._begin_thumps(self._mended[0])
         while self._running:
             self._finish()
-            if len(self._mended) > 1:
+            if len(self._mended) > 2:
                 out.append(self._release())
+            if len(self._mended) > 1:
+                self._begin_thumps(self._mended[0])
         while self._mended:
-            out.append(self._release())
+            out.append(self._release(last=True))
         self._pool.shutdown()
         self.repairs = _join_channels(self.repairs)
         self.findings.sort(key=lambda f: (f.start_frame, f.channel))
@@ -183,15 +196,16 @@ class Mender:
             self._note(start, stop, channel, repaired.size_db)
             events.append(((low + repaired.peak) / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
             if repaired.size_db >= THUMP_HEAD_DB:
-                chunk.heads.append((start, stop, channel))
+                chunk.heads.append((start, stop, repaired.size_db))
         if self.use_turn and events:
             self._prior.add(events)
 
-    def _release(self) -> Audio:
-        """Take the thumps off the oldest mended chunk and let it go."""
+    def _release(self, *, last: bool = False) -> Audio:
+        """Let the oldest mended chunk go, its thumps taken off; begin with the thumps of the next."""
         chunk = self._mended.pop(0)
-        if self.use_thumps and chunk.job is not None:
-            self._take_thumps(chunk)
+        if last:
+            self._begin_thumps(chunk)
+        self._finish_thumps(chunk)
         out: Audio = self._held[self._out_frame - self._held_start : chunk.stop - self._held_start].copy()
         self._out_frame = chunk.stop
         context = max(self.margin, int(THUMP_BEFORE_S * self.rate_hz))
@@ -200,42 +214,39 @@ class Mender:
         self._held_start = keep
         return out
 
-    def _take_thumps(self, chunk: _Chunk) -> None:
+    def _begin_thumps(self, chunk: _Chunk) -> None:
+        """Look for tails in a chunk whose own ticks, and those of the chunk after, are mended."""
+        if not self.use_thumps or chunk.job is None or chunk.thumps is not None:
+            return
         low = max(self._held_start, chunk.start - int(THUMP_BEFORE_S * self.rate_hz))
-        reach = self._mended[0].stop if self._mended else chunk.stop
+        reach = self._mended[1].stop if len(self._mended) > 1 and self._mended[0] is chunk else chunk.stop
         high = min(reach, chunk.stop + int(THUMP_AFTER_S * self.rate_hz))
-        view = self._held[low - self._held_start : high - self._held_start]
-        heads = [(start - low, stop - low, channel) for start, stop, channel in chunk.heads]
-        for thump in self._worth(view, heads):
+        chunk.low = low
+        view = self._held[low - self._held_start : high - self._held_start].copy()
+        heads = [(start - low, stop - low, size) for start, stop, size in chunk.heads]
+        chunk.thumps = self._pool.submit(
+            _take_thumps, view, heads, chunk.start - low, chunk.stop - low, self.rate_hz
+        )
+
+    def _finish_thumps(self, chunk: _Chunk) -> None:
+        if chunk.thumps is None:
+            return
+        cleaned, thumps = chunk.thumps.result()
+        if not thumps:
+            return
+        first = chunk.low - self._held_start
+        self._held[first : first + len(cleaned)] = cleaned
+        for thump in thumps:
             channel: Channel = "L" if thump.channel == "L" else "R" if thump.channel == "R" else "both"
             self.repairs.append(
                 Repair(
-                    start_frame=low + thump.start_frame,
-                    stop_frame=low + thump.stop_frame,
+                    start_frame=chunk.low + thump.start_frame,
+                    stop_frame=chunk.low + thump.stop_frame,
                     channel=channel,
                     kind="thump",
-                    size_db=thump.size_db,
+                    size_db=round(thump.size_db, 2),
                 )
             )
-
-    def _worth(self, view: Audio, heads: list[tuple[int, int, int]]) -> list[Thump]:
-        """Subtract the tails behind the heads from ``view``, one by one, and put back what is not worth it."""
-        ticks = {head[0] for head in heads}
-        heads = list(heads)
-        for found in find_thumps(view, rate_hz=self.rate_hz):
-            if all(abs(found[0] - start) > THUMP_APART_S * self.rate_hz for start in ticks):
-                heads.append(found)
-        kept = []
-        for head in sorted(heads):
-            cleaned, thumps = subtract_thumps(view, rate_hz=self.rate_hz, heads=[head])
-            for thump in thumps:
-                span = slice(thump.start_frame, thump.stop_frame)
-                peak_db = gain_to_db(float(np.abs(cleaned[span] - view[span]).max()))
-                loud, sure = (-60.0, 0.0) if head[0] in ticks else (-44.0, 70.0)
-                if peak_db >= loud and thump.evidence >= sure and -15.0 <= thump.size_db <= 75.0:
-                    view[span] = cleaned[span]
-                    kept.append(thump)
-        return kept
 
     def _note(self, start: int, stop: int, channel: int, size_db: float) -> None:
         long = (stop - start) / self.rate_hz > POP_S
@@ -268,6 +279,56 @@ class Mender:
         return "both" if self.channels == 1 else "L" if channel == 0 else "R"
 
 
+def _take_thumps(
+    view: Audio, heads: list[tuple[int, int, float]], first: int, stop: int, rate_hz: int
+) -> tuple[Audio, list[Thump]]:
+    """Subtract the tails that start in ``[first, stop)`` from ``view``, one by one, where it is worth it."""
+    apart = THUMP_APART_S * rate_hz
+    ranked: list[tuple[float, int, int]] = []
+    for start, end, _ in heads:
+        if not ranked or start - ranked[-1][1] > 0.25 * apart:
+            ranked.append((_swell(view, start, rate_hz), start, end))
+    ranked.sort(reverse=True)
+    ticks = [(start, end, 0) for swell, start, end in ranked[:THUMPS_A_CHUNK] if swell > SWELL]
+    found = [
+        head
+        for head in find_thumps(view, rate_hz=rate_hz)
+        if first <= head[0] < stop and all(abs(head[0] - tick[0]) > apart for tick in ticks)
+    ]
+    kept = []
+    for head in sorted(ticks + found):
+        cleaned, thumps = subtract_thumps(view, rate_hz=rate_hz, heads=[head])
+        loud_dbfs, sure = (-44.0, 70.0) if head in found else (-60.0, 30.0)
+        for thump in thumps:
+            span = slice(thump.start_frame, thump.stop_frame)
+            peak_dbfs = gain_to_db(float(np.abs(cleaned[span] - view[span]).max()))
+            if peak_dbfs >= loud_dbfs and thump.evidence >= sure and -15.0 <= thump.size_db <= 75.0:
+                view[span] = cleaned[span]
+                kept.append(thump)
+    return view, kept
+
+
+def _swell(view: Audio, at: int, rate_hz: int) -> float:
+    """How much more there is below some 300 Hz just behind a frame than in the calmest stretch before it: a power ratio.
+
+    A cheap question, asked before the dear one; of the vertical and the lateral part in stereo.
+    """
+    step = max(1, rate_hz // 700)
+    before, after = int(0.36 * rate_hz) // step // 6 * 6, int(0.04 * rate_hz) // step // 2 * 2
+    first = at - before * step
+    if first < 0 or at + after * step > len(view):
+        return np.inf
+    low = view[first : at + after * step].reshape(-1, step, view.shape[1]).mean(axis=1)
+    most = 0.0
+    for part in (low[:, 0] - low[:, -1], low[:, 0] + low[:, -1]):
+        power = 0.25 * np.square(part)
+        calm = float(power[:before].reshape(6, -1).mean(axis=1).min())
+        loud = float(power[before:].reshape(2, -1).mean(axis=1).max())
+        if loud > SWELL_LEAST:
+            most = max(most, loud / (calm + 1e-12))
+    return most
+
+
 def _join_channels(repairs: list[Repair]) -> list[Repair]:
     """Overlapping repairs of one kind on two channels become one on both; sorted by start."""
     joined: list[Repair] = []
@@ -288,6 +349,3 @@ def _join_channels(repairs: list[Repair]) -> list[Repair]:
         else:
             joined.append(repair)
     return joined
-
-
-__all__ = ["MANNERS", "Manner", "Mender", "Plane"]

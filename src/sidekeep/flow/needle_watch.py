@@ -34,6 +34,8 @@ _MUSIC_DB = 6.0
 """Music stands this far over the quietest groove of the last minutes."""
 _TURN_PERIODS_S = (60.0 / 100.0 * 3.0, 60.0 / 45.0, 60.0 / 78.26, 60.0 / 77.92)
 _SILENT_DB = -130.0
+_LOUD_DB = -50.0
+"""No usable chain is so noisy with the needle up (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,6 +69,8 @@ class NeedleWatch:
         self._lifted_since: int | None = None
         self._fallen_since: int | None = None
         self._still_since: int | None = None
+        self._is_guessed = False
+        self._hiss: deque[float] = deque(maxlen=round(120.0 / WINDOW_S))
         self._groove: deque[float] = deque(maxlen=round(600.0 / WINDOW_S))
         self._peaks: deque[float] = deque(maxlen=round(self.settings.still_after_s / WINDOW_S))
 
@@ -89,10 +93,14 @@ class NeedleWatch:
         sway, hiss, level = window_levels(window, self._rate_hz)
         self._peaks.append(float(np.abs(np.diff(window, axis=0)).max()))
         if self.state == "up":
-            return self._while_up(sway, hiss)
+            return self._while_up(sway, hiss, level)
         return self._while_down(sway, hiss, level)
 
-    def _while_up(self, sway: float, hiss: float) -> NeedleEvent | None:
+    def _while_up(self, sway: float, hiss: float, level: float) -> NeedleEvent | None:
+        if self._frame < seconds_to_frames(_DOWN_AFTER_S, self._rate_hz) and level > _LOUD_DB:
+            # Watched from the middle of a side: there was no silence to learn the chain from.
+            self._is_guessed = True
+            self._idle.extend([(_LOUD_DB - 40.0, _LOUD_DB - 60.0)] * round(0.5 / WINDOW_S))
         if len(self._idle) < round(0.5 / WINDOW_S):
             self._idle.append((sway, hiss))
             return None
@@ -113,17 +121,28 @@ class NeedleWatch:
     def _while_down(self, sway: float, hiss: float, level: float) -> NeedleEvent | None:
         idle_sway, idle_hiss = self._idle_levels()
         self._groove.append(level)
-        if max(sway - idle_sway, hiss - idle_hiss) <= 0.5 * _LIFT_DB:
+        if self._is_chain(sway - idle_sway, hiss - idle_hiss, hiss):
             if self._fallen_since is None:
                 self._fallen_since = self._frame
             elif self._frame - self._fallen_since >= seconds_to_frames(_UP_AFTER_S, self._rate_hz):
                 since, self._fallen_since = self._fallen_since, None
                 self._idle.clear()
                 self._idle.append((sway, hiss))
+                self._is_guessed = False
                 return NeedleEvent(state="up", frame=since)
         else:
             self._fallen_since = None
         return self._watch_run_out(level)
+
+    def _is_chain(self, sway_over: float, hiss_over: float, hiss: float) -> bool:
+        """Whether a window with the needle down sounds like the chain alone."""
+        if not self._is_guessed:
+            return max(sway_over, hiss_over) <= 0.5 * _LIFT_DB
+        # The chain was never heard: it must lie clearly under all the groove heard so far.
+        if self._fallen_since is None:
+            self._hiss.append(hiss)
+        known = np.asarray(self._hiss)[: -round(0.2 / WINDOW_S)]
+        return len(known) > round(2.0 / WINDOW_S) and hiss < np.percentile(known, 2.0) - _LIFT_DB
 
     def _watch_run_out(self, level: float) -> NeedleEvent | None:
         floor = float(np.percentile(np.asarray(self._groove)[:: max(1, len(self._groove) // 500)], 2.0))

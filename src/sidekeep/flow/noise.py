@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.hum import LOW_RATE_HZ, MINIMUM_LENGTH_S, Hum, find_hum
+from sidekeep.dsp.levels import window_means
 from sidekeep.dsp.rumble import Decimator, low_factor
 from sidekeep.dsp.weighting import a_weighting_db
 from sidekeep.errors import ParameterError
@@ -131,7 +132,7 @@ class NoiseMeter:
         held = np.concatenate((self._held, block)) if len(self._held) else block
         count = len(held) // self.window_frames
         if count:
-            self._take_windows(held[: count * self.window_frames].reshape(count, self.window_frames, -1))
+            self._take_windows(held[: count * self.window_frames])
         self._held = held[count * self.window_frames :].copy()
 
     @property
@@ -181,11 +182,13 @@ class NoiseMeter:
         edges_hz = [OCTAVES_HZ[0] / 2**0.5] + [centre * 2**0.5 for centre in OCTAVES_HZ]
         return np.clip(np.rint(np.array(edges_hz) / bin_hz), 1, self._fft_frames // 2).astype(np.int64)
 
-    def _take_windows(self, windows: Floats) -> None:
-        self._powers.append(np.mean(windows**2, axis=1))
-        self._means.append(windows.mean(axis=1))
-        self._products.append(np.mean(windows[:, :, 0] * windows[:, :, -1], axis=1))
-        self._slopes.append(np.mean(np.diff(windows, axis=1) ** 2, axis=(1, 2)))
+    def _take_windows(self, frames: Floats) -> None:
+        found = window_means(frames, self.window_frames)
+        self._powers.append(found.power)
+        self._means.append(found.mean)
+        self._products.append(found.product)
+        self._slopes.append(found.slope)
+        windows = frames.reshape(-1, self.window_frames, self.channels)
         first = (self.window_frames - self._fft_frames) // 2
         part = windows[:, first : first + self._fft_frames] * self._shape[None, :, None]
         spectrum = np.abs(np.fft.rfft(part, axis=1)) ** 2

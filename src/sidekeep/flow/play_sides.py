@@ -18,7 +18,8 @@ _UNUSED = 0.7
 _MISSING = 1.5
 _FEWEST_S = 20.0
 _UNKNOWN = 0.35
-_USUAL_S = 210.0
+_LATER = 1e-3
+"""Of two plays that fit alike the later one is taken: a side that was played twice is whole the second time."""
 
 
 def assign_sides(
@@ -47,13 +48,13 @@ def assign_sides(
                 steps.append((play + 1, side, _UNUSED if lengths_s[play] >= _FEWEST_S else 0.05))
                 for last in range(side + 1, count + 1):
                     cost = _mismatch(lengths_s[play], expected[side:last]) + 0.2 * (last - side - 1)
+                    cost += _LATER * (plays - play)
                     steps.append((play + 1, last, cost))
             if side < count:
                 steps.append((play, side + 1, _MISSING))
             for to_play, to_side, cost in steps:
-                # A tie goes to the later play: a side that was played twice is whole the second time.
-                if here + cost <= best[to_play, to_side] + 1e-9:
-                    best[to_play, to_side] = min(here + cost, best[to_play, to_side])
+                if here + cost < best[to_play, to_side]:
+                    best[to_play, to_side] = here + cost
                     came[to_play, to_side] = (play, side)
     return _path(came, plays, sides)
 

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.turn import estimate_turn
+from sidekeep.dsp.turn import agree_on_turn, estimate_turn, estimate_turn_from_sway
 from sidekeep.flow.cut import find_cuts
 from sidekeep.flow.kept_levels import KeptLevels
 from sidekeep.flow.measures import LevelMeter, PeakLoudnessMeter
@@ -33,6 +33,8 @@ from sidekeep.model.record import Side
 from sidekeep.model.repair import Repair
 
 BLOCK_FRAMES = 65536
+METERED_LATE = 3
+"""Blocks the meters may lie behind the mender: neither waits for the other's slow moments."""
 _WALLS = {"L": 1, "R": 2, "both": 3}
 _SEVERITY_ORDER = {"act": 0, "look": 1, "note": 2}
 
@@ -80,13 +82,21 @@ def survey_take(
             if patches is not None:
                 patches.add(start, original, part)
 
-    with ThreadPoolExecutor(2, thread_name_prefix="survey") as pool:
-        for done, block in _read_ahead(source, pool):
-            metering = pool.submit(meters.process, block)
+    metering: deque[Future[None]] = deque()
+    with (
+        ThreadPoolExecutor(1, thread_name_prefix="read") as reading,
+        ThreadPoolExecutor(1, thread_name_prefix="meters") as measuring,
+    ):
+        for done, block in _read_ahead(source, reading):
+            clean = _numbers_only(block)
+            metering.append(measuring.submit(meters.process, block, clean))
             delay.hold(block)
-            keep(mender.process(block))
-            metering.result()
+            keep(mender.process(clean))
+            if len(metering) > METERED_LATE:
+                metering.popleft().result()
             progress(0.97 * done / max(1, form.length_frames), "listening")
+        for job in metering:
+            job.result()
     keep(mender.flush())
     progress(0.98, "finding the tracks")
     survey = _conclude(source, file, sides, meters, mender, mended_meter)
@@ -102,11 +112,19 @@ class _Meters:
         self.level = LevelMeter(rate_hz=form.rate_hz, channels=form.channels)
         self.noise = NoiseMeter(rate_hz=form.rate_hz, channels=form.channels)
 
-    def process(self, block: Audio) -> None:
+    def process(self, block: Audio, clean: Audio) -> None:
+        """The block as it was read, and with numbers only."""
         self.level.process(block)
-        clean = block if np.isfinite(block).all() else np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
         self.features.process(clean)
         self.noise.process(clean)
+
+
+def _numbers_only(block: Audio) -> Audio:
+    """The block itself, or with silence for what is not a number: a file of floats can hold anything. The
+    difference becomes a patch like a repair, so the copies hold numbers only."""
+    if np.isfinite(block).all():
+        return block
+    return np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
 
 
 class _Delay:
@@ -173,7 +191,7 @@ def _conclude(
         level=meters.level.finish(),
         noise=noise,
         clicks=click_statistics(repairs, down, form),
-        turn=turn_of(repairs, form, meters.noise),
+        turn=turn_of(repairs, form, cuts, meters.noise),
         findings=tuple(findings),
         repairs=repairs,
         envelope=features.envelope,
@@ -199,10 +217,22 @@ def click_statistics(repairs: Sequence[Repair], down: Sequence[tuple[int, int]],
     )
 
 
-def turn_of(repairs: Sequence[Repair], form: AudioFormat, noise: NoiseMeter) -> Turn:
-    """The turn period: from the damage that comes back once per turn, else from the sway of the bass."""
+def turn_of(repairs: Sequence[Repair], form: AudioFormat, cuts: Cuts, noise: NoiseMeter) -> Turn:
+    """The turn period: from the damage that comes back once per turn and from the sway of the bass."""
     times = np.array([repair.start_frame / form.rate_hz for repair in repairs])
     sizes = np.array([max(repair.size_db, 0.0) for repair in repairs])
     channels = np.array([_WALLS[repair.channel] for repair in repairs])
-    found = estimate_turn(times, sizes, duration_s=form.length_s, channels=channels)
+    clicks = estimate_turn(
+        times, sizes, duration_s=form.length_s, channels=channels, locked_groove_s=_after_music(cuts)
+    )
+    found = agree_on_turn(clicks, estimate_turn_from_sway(noise.sway_series(), noise.sway_rate_hz))
     return Turn(rpm=found.rpm, period_s=found.period_s, sd_ppm=found.sd_ppm, source=found.source)
+
+
+def _after_music(cuts: Cuts) -> tuple[float, float] | None:
+    """From a turn after the music to the lift of the needle: there the locked groove ticks."""
+    if len(cuts.sides) != 1:
+        return None
+    side = cuts.sides[0]
+    start_s, stop_s = side.music_stop_frame / cuts.rate_hz + 1.8, side.needle_up_frame / cuts.rate_hz
+    return (start_s, stop_s) if stop_s > start_s else None

@@ -40,6 +40,10 @@ def copy_record(
 ) -> tuple[TransferResult, Path]:
     """Write copies of a record on the shelf into its ``copies`` folder. ``recipe`` replaces the kept one."""
     folder = find_record(shelf, record_name)
+    if not folder.chosen_takes():
+        raise ShelfError(
+            f"{folder.path.name} has no takes yet; record them with 'sidekeep take' or 'adopt' some"
+        )
     options = replace(options or TransferOptions(), recipe=settle_recipe(folder, recipe))
     sleeve = _sleeve(folder)
     takes = survey_record(folder, sleeve, options.recipe, part(progress, 0.0, 0.5))

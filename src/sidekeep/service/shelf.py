@@ -76,6 +76,15 @@ def plan_record(shelf: Path, sleeve_path: Path) -> RecordFolder:
     return folder
 
 
+def planned_before(shelf: Path, sleeve_path: Path) -> RecordFolder | None:
+    """The record a sleeve text was planned from earlier, when the shelf has just one of that name."""
+    sleeve = load_sleeve(sleeve_path)
+    assert sleeve is not None
+    wanted = (sleeve.record.artist, sleeve.record.title, sleeve.record.year)
+    found = [entry for entry in list_records(shelf) if (entry.artist, entry.title, entry.year) == wanted]
+    return RecordFolder(shelf / found[0].folder) if len(found) == 1 else None
+
+
 def find_record(shelf: Path, name: str) -> RecordFolder:
     """The record a person means: a folder, or words that match exactly one."""
     path = Path(name)

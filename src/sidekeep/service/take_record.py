@@ -8,7 +8,7 @@ from pathlib import Path
 from sidekeep.devices.inputs import SoundInput
 from sidekeep.errors import ParameterError
 from sidekeep.service.inputs import recorder_settings
-from sidekeep.service.shelf import find_record, open_catalogue, plan_record, stylus_hours
+from sidekeep.service.shelf import find_record, open_catalogue, plan_record, planned_before, stylus_hours
 from sidekeep.service.take import Key, TakeOptions, TakeSession, TakeStatus, only_one_taker, recover
 from sidekeep.shelf.record_folder import ShelfTake
 
@@ -45,7 +45,7 @@ def take_record(
     if record_name is None:
         if sleeve_path is None:
             raise ParameterError("name a record on the shelf, or a sleeve text to plan it from")
-        folder = plan_record(shelf, sleeve_path)
+        folder = planned_before(shelf, sleeve_path) or plan_record(shelf, sleeve_path)
     else:
         folder = find_record(shelf, record_name)
     _remind_of_stylus(shelf, stylus, tell)

@@ -17,13 +17,12 @@ from pathlib import Path
 from sidekeep import __version__
 from sidekeep.copies.cutting import SideAudio
 from sidekeep.copies.kinds import KINDS, parse_kinds
-from sidekeep.copies.master import MasterPlan, MasterTake
 from sidekeep.copies.naming import NamingRules
 from sidekeep.copies.plan import key_of, plan_copies
 from sidekeep.copies.tagging import TransferFacts
 from sidekeep.copies.write import CopyRun, WrittenFile
 from sidekeep.errors import CopyError, ParameterError
-from sidekeep.files.bext import Bext, history_line
+from sidekeep.files.atomic import copy_error
 from sidekeep.files.pictures import Picture, PictureKind, load_picture
 from sidekeep.files.reader import open_take
 from sidekeep.files.sources import FileSource
@@ -37,25 +36,25 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import Recipe
 from sidekeep.model.record import Record, Side, SleeveTrack
 from sidekeep.service.clips import Clip, choose_place, make_clip
+from sidekeep.service.master import master_plan
 from sidekeep.service.sleeves import Sleeve, TakeFiles, assign_files, load_sleeve
 from sidekeep.service.survey import with_outer_findings
 from sidekeep.shelf.adopt import hash_file
-from sidekeep.shelf.cuts_file import write_cuts
-from sidekeep.shelf.recipe_file import write_recipe
-from sidekeep.shelf.sleeve_text import write_sleeve
 
 _SURVEY_SHARE = 0.55
 
 
 @dataclass(frozen=True, kw_only=True)
 class TransferOptions:
-    """What a person may choose. ``side_letters`` names the side(s) on every file."""
+    """What a person may choose. ``side_letters`` names the side(s) on every file; ``id3_version`` is 4, or 3
+    for old players."""
 
     kinds: Sequence[str] | str = ("lossless", "portable")
     recipe: Recipe = field(default_factory=Recipe)
     naming: NamingRules = field(default_factory=NamingRules)
     facts: TransferFacts = field(default_factory=TransferFacts)
     side_letters: tuple[str, ...] | None = None
+    id3_version: int = 4
     replace: bool = False
 
 
@@ -88,7 +87,7 @@ class TransferResult:
     takes: tuple[SurveyedTake, ...]
     sides: tuple[RenderedSide, ...]
     gain: GainChoice
-    written: tuple[WrittenFile, ...]
+    written: tuple[WrittenFile, ...] = ()
     clips: tuple[Clip, ...] = ()
     copy_findings: tuple[Finding, ...] = ()
 
@@ -130,14 +129,21 @@ def _make_folder(out_dir: Path) -> None:
         out_dir.mkdir(parents=True, exist_ok=True)
     except FileExistsError:
         raise CopyError(f"{out_dir} is a file; --out must name a folder") from None
+    except OSError as error:
+        raise copy_error(error, out_dir) from error
 
 
 @contextlib.contextmanager
 def _work_folder(out_dir: Path) -> Iterator[Path]:
     """A folder for patches on the same disk as the copies, gone at the end whatever happens."""
-    work = Path(tempfile.mkdtemp(prefix=".sidekeep-", dir=out_dir))
+    try:
+        work = Path(tempfile.mkdtemp(prefix=".sidekeep-", dir=out_dir))
+    except OSError as error:
+        raise copy_error(error, out_dir) from error
     try:
         yield work
+    except OSError as error:
+        raise copy_error(error, out_dir) from error
     finally:
         shutil.rmtree(work, ignore_errors=True)
 
@@ -260,6 +266,8 @@ def write_record(
         options.recipe.level,
     )
     record = record_as_found(sleeve.record if sleeve else None, sides, name)
+    found = TransferResult(folder=out_dir, record=record, takes=takes, sides=sides, gain=gain)
+    front = next((picture.data for picture in pictures if picture.kind == "front"), None)
     plan = plan_copies(
         record,
         [_side_audio(side, options.recipe, gain) for side in sides],
@@ -268,18 +276,16 @@ def write_record(
         naming=options.naming,
         facts=options.facts,
         pictures=pictures,
-        master=master_plan(takes, record, options.recipe) if "master" in parse_kinds(options.kinds) else None,
+        master=master_plan(found, options.recipe, front) if "master" in parse_kinds(options.kinds) else None,
+        id3_version=options.id3_version,
         dither_seed=options.recipe.dither_seed,
         replace_existing=options.replace,
     )
     run = CopyRun(plan)
     written = _render(run, sides, gain, progress)
-    return TransferResult(
+    return replace(
+        found,
         folder=plan.folder,
-        record=record,
-        takes=takes,
-        sides=sides,
-        gain=gain,
         written=tuple(written),
         clips=_clips(sides, gain),
         copy_findings=tuple(run.findings),
@@ -325,38 +331,6 @@ def _clips(sides: Sequence[RenderedSide], gain: GainChoice) -> tuple[Clip, ...]:
     return tuple(clips)
 
 
-def master_plan(takes: Sequence[SurveyedTake], record: Record, recipe: Recipe) -> MasterPlan:
-    """The untouched takes and all that is known about them, for the bag."""
-    documents = {
-        "sleeve.txt": write_sleeve(record).encode(),
-        "recipe.toml": write_recipe(recipe).encode(),
-    }
-    places: list[MasterTake] = []
-    for take in takes:
-        letters = "".join(side.side for side in take.survey.cuts.sides) or "A"
-        documents[f"cuts {letters}.toml"] = write_cuts(take.survey.cuts).encode()
-        for index, path in enumerate(take.files.paths):
-            piece = f" part {index + 1}" if len(take.files.paths) > 1 else ""
-            name = f"side {letters}{piece}"
-            places.append(MasterTake(path=path, name=name, bext=_bext(take, record, name)))
-    description = " - ".join(text for text in (record.artist, record.title) if text)
-    return MasterPlan(
-        takes=tuple(places), documents=documents, info={"External-Description": description or "A record"}
-    )
-
-
-def _bext(take: SurveyedTake, record: Record, name: str) -> Bext:
-    form = take.source.format
-    words = " - ".join(text for text in (record.artist, record.title, name) if text)
-    mode = "stereo" if form.channels == 2 else "mono"
-    return Bext(
-        description=words,
-        originator="sidekeep",
-        coding_history=history_line("ANALOGUE", mode=mode)
-        + history_line("PCM", rate_hz=form.rate_hz, bits=form.bits, mode=mode),
-    )
-
-
 def _side_audio(side: RenderedSide, recipe: Recipe, gain: GainChoice) -> SideAudio:
     """What the copies need to know of a side. The key names all that decides its samples."""
     form = side.take.source.format
@@ -380,6 +354,11 @@ def _side_audio(side: RenderedSide, recipe: Recipe, gain: GainChoice) -> SideAud
 def kinds_of_copies() -> list[tuple[str, str]]:
     """Name and purpose of every kind of copies."""
     return [(kind.name, kind.purpose) for kind in KINDS.values()]
+
+
+def naming_from(track_names: str | None) -> NamingRules:
+    """Naming with another template for the tracks' files, or the usual one."""
+    return NamingRules(track=track_names) if track_names else NamingRules()
 
 
 def facts_from(*, comment: str = "") -> TransferFacts:

@@ -152,9 +152,9 @@ class Catalogue:
         return [Entry(**dict(zip(Entry.__dataclass_fields__, row, strict=True))) for row in rows]
 
     def stylus_hours(self) -> dict[str, float]:
-        """Hours of groove per stylus over all recorded takes."""
+        """Hours of groove per stylus over all takes that name one."""
         rows = self._db.execute(
-            "SELECT stylus, sum(length_s) / 3600.0 FROM take WHERE stylus <> '' AND how = 'recorded' "
+            "SELECT stylus, sum(length_s) / 3600.0 FROM take WHERE stylus <> '' "
             "GROUP BY stylus ORDER BY stylus"
         )
         return {str(stylus): float(hours) for stylus, hours in rows}

@@ -192,10 +192,15 @@ class RecordFolder:
             return "partly taken"
         if not (self.path / "cuts.toml").exists():
             return "taken"
-        if not any((self.path / "copies").rglob("manifest-sha256.txt")):
+        manifests = list((self.path / "copies").rglob("manifest-sha256.txt"))
+        if not manifests:
             return "cut"
         check = self.last_check()
-        return "verified" if check and check.get("ok") else "copied"
+        if check is None or not check.get("ok"):
+            return "copied"
+        checked_s = (self.path / "checks.json").stat().st_mtime
+        is_newer = any(manifest.stat().st_mtime > checked_s for manifest in manifests)
+        return "copied" if is_newer else "verified"
 
     def last_check(self) -> dict[str, Any] | None:
         """The newest entry of ``checks.json``."""

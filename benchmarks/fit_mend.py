@@ -1,0 +1,226 @@
+"""Fit the weights of the evidence (``dsp/click_weights.py``) on material none of which is used to judge.
+
+    .venv/bin/python -m benchmarks.fit_mend [--write]
+
+Candidates of pressed sides, of ``other_damage``, of the null set (other seeds than the bench's) and of clean music are
+labelled by the truth: damage where the disturbance is over three times the local scale, none where it is under 0.3
+times, left out between. A network of one hidden layer (24 tanh units) is fitted by Adam (Kingma & Ba, 2015) to the
+weighted cross-entropy, once with all the evidence and once without what needs a second channel.
+Music: the files ``judged`` leaves free. Takes some minutes.
+"""
+
+from __future__ import annotations
+
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks.mend_cases import JUDGED, Case, clean_music, other_damage
+from sidekeep.dsp.click import CELL
+from sidekeep.dsp.click_evidence import EVIDENCE, collect_evidence
+from sidekeep.dsp.click_find import Channel
+from sidekeep.press.nullset import BORROWED, SOUNDS, null_sound
+
+Floats = NDArray[np.float64]
+RATE_HZ = 44_100
+STEREO_ONLY = ("conditional", "likeness", "partner")
+UNITS, STEPS, BATCH = 24, 10_000, 2048
+OPEN_AT = 4.4
+JOB_SEED = 20
+HARD = ("electronic-clicks", "applause", "harpsichord", "castanets", "solo-voice")
+"""Sounds of the null set that are easily taken for damage: more of them."""
+Job = tuple[str, str, int, str, int]
+Sample = tuple[Floats, Floats, Floats]
+
+
+def judged(kind: str, first: int) -> bool:
+    """Files the bench looks at."""
+    taken = {(case.kind, case.first) for case in JUDGED} | {("orchestral", 15), ("electronic", 9)}
+    return (kind, first) in taken or first % 3 == 1
+
+
+def candidates(audio: Floats) -> list[tuple[NDArray[np.int64], Floats, Floats]]:
+    """(spans, evidence, scale) of each channel of (frames, channels) audio."""
+    planes = np.ascontiguousarray(audio.T)
+    found = []
+    for index, plane in enumerate(planes):
+        channel = Channel(plane, 1)
+        channel.look(OPEN_AT)
+        other = planes[1 - index] if len(planes) == 2 else np.empty(0)
+        evidence = np.empty((len(channel.spans), len(EVIDENCE)))
+        for row, (first, last, peak) in enumerate(channel.spans):
+            model = channel.models[peak // channel.hop]
+            collect_evidence(
+                plane,
+                other,
+                *channel.errors,
+                channel.scale[peak // CELL],
+                model,
+                float(model @ model),
+                peak,
+                first,
+                last,
+                1,
+                channel.tests[row],
+                evidence[row],
+            )
+        found.append((channel.spans, evidence, channel.scale))
+    return found
+
+
+def collect(job: Job) -> Sample:
+    """(evidence, labels, weights) of one piece of material."""
+    what, kind, first, manner, seed = job
+    start, stop = 0, 1 << 60
+    if what == "press":
+        case = Case(kind=kind, first=first, preset=manner, seed=seed, seconds=30.0)
+        side = case.press()
+        audio, clean = side.audio, side.twin
+        start, stop = side.truth.needle_down_frame + 25_000, side.truth.needle_up_frame - 15_000
+    elif what == "other":
+        noise = {"bare": None, "quiet": -66.0, "loud": -52.0}[manner]
+        music = 0.5 * clean_music(kind, first, 25.0, RATE_HZ)
+        per_s = 4.0 if seed % 2 else 12.0
+        audio, clean, _ = other_damage(
+            music, RATE_HZ, seed, per_s=per_s, noise_dbfs=noise, bits=16 if noise is None else None
+        )
+    elif what == "null":
+        audio = clean = null_sound(kind, RATE_HZ, 20.0, seed)
+    else:
+        audio = clean = 0.5 * clean_music(kind, first, 60.0, RATE_HZ)
+    wrong = np.abs(audio - clean)
+    rows, labels = [], []
+    for channel, (spans, evidence, scale) in enumerate(candidates(audio)):
+        size = np.array([wrong[max(0, a - 2) : b + 2, channel].max() / scale[p // CELL] for a, b, p in spans])
+        known = (
+            ((size > 3.0) | (size < 0.3)) & (spans[:, 2] > start) & (spans[:, 2] < stop) if len(spans) else []
+        )
+        rows.append(evidence[known])
+        labels.append((size[known] > 3.0).astype(np.float64))
+    x, y = np.concatenate(rows), np.concatenate(labels)
+    weight = np.where(y == 1.0, np.clip(np.exp(x[:, EVIDENCE.index("test")]) / 6.0, 1.0, 6.0), 1.0)
+    weight[y == 1.0] *= min(3.0, 1200.0 / max(1.0, y.sum()))
+    weight[y == 0.0] *= min(3.0, 4500.0 / max(1.0, (1.0 - y).sum())) if what == "null" else 3.0
+    return x, y, weight
+
+
+def jobs() -> list[Job]:
+    """All the material."""
+    free = {
+        kind: [n for n in range(1, count + 1) if not judged(kind, n)]
+        for kind, count in (("orchestral", 30), ("electronic", 28))
+    }
+    listed: list[Job] = []
+    for kind, numbers in free.items():
+        for index, number in enumerate(numbers):
+            preset = ("used_lp", "worn_lp", "used_lp", "clean_lp", "bad_78")[index % 5]
+            listed.append(("press", kind, number, preset, JOB_SEED + number))
+            listed.append(("other", kind, number, ("bare", "quiet", "loud")[index % 3], JOB_SEED + number))
+            listed.append(("clean", kind, number, "", 0))
+    names = [name for name in SOUNDS if name not in BORROWED]
+    for name in names:
+        seeds = range(11, 19) if name in HARD else range(11, 13)
+        listed += [("null", name, 0, "", seed) for seed in seeds]
+    return listed
+
+
+def fit(x: Floats, y: Floats, weight: Floats, seed: int = 0) -> tuple[Floats, Floats, list[Floats]]:
+    """(centre, spread, [hidden, bias, out, offset]) of the network."""
+    rng = np.random.default_rng(seed)
+    centre, spread = x.mean(axis=0), x.std(axis=0) + 1e-9
+    z = np.clip((x - centre) / spread, -5.0, 5.0).astype(np.float32)
+    share = np.cumsum(weight / weight.sum())
+    params = [
+        rng.standard_normal((z.shape[1], UNITS)).astype(np.float32) / np.sqrt(z.shape[1]),
+        np.zeros(UNITS, np.float32),
+        rng.standard_normal(UNITS).astype(np.float32) / np.sqrt(UNITS),
+        np.zeros(1, np.float32),
+    ]
+    first = [np.zeros_like(p) for p in params]
+    second = [np.zeros_like(p) for p in params]
+    for step in range(1, STEPS + 1):
+        pick = np.minimum(np.searchsorted(share, rng.random(BATCH)), len(z) - 1)
+        hidden = np.tanh(z[pick] @ params[0] + params[1])
+        odds = hidden @ params[2] + params[3]
+        slope = (1.0 / (1.0 + np.exp(-odds)) - y[pick].astype(np.float32)) / BATCH
+        inner = np.outer(slope, params[2]) * (1.0 - hidden * hidden)
+        slopes = [
+            z[pick].T @ inner + 2e-5 * params[0],
+            inner.sum(axis=0),
+            hidden.T @ slope + 2e-5 * params[2],
+            slope.sum(keepdims=True),
+        ]
+        rate = 1.5e-3 * (1.0 + np.cos(np.pi * step / STEPS)) + 1e-5
+        for k, gradient in enumerate(slopes):
+            first[k] = 0.9 * first[k] + 0.1 * gradient
+            second[k] = 0.999 * second[k] + 0.001 * gradient**2
+            moved = (first[k] / (1.0 - 0.9**step)) / (np.sqrt(second[k] / (1.0 - 0.999**step)) + 1e-8)
+            params[k] = params[k] - rate * moved
+    return centre, spread, [p.astype(np.float64) for p in params]
+
+
+HEAD = '''"""Weights of the evidence in ``dsp.click_evidence``, as fitted by ``benchmarks/fit_mend.py``.
+
+One hidden layer of tanh units. Inputs are the numbers of ``EVIDENCE`` (the mono set leaves out what needs a second
+channel), scaled by ``CENTRE`` and ``SPREAD``. The output is the log odds of damage at the share of damage in the
+training material, ``TRAINED_SHARE``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+# fmt: off
+'''
+
+
+def as_text(name: str, values: Floats) -> str:
+    """An array as lines of Python that fit."""
+    words = f"{name} = np.array({np.round(values, 4).tolist()})".split(", ")
+    lines, line = [], words[0]
+    for word in words[1:]:
+        if len(line) + len(word) > 104:
+            lines.append(line + ",")
+            line = "    " + word
+        else:
+            line += ", " + word
+    return "\n".join([*lines, line]) + "\n"
+
+
+def main() -> None:
+    """Collect, fit, report, and with ``--write`` replace the weights."""
+    with ProcessPoolExecutor(2) as pool:
+        samples = list(pool.map(collect, jobs()))
+    x, y, weight = (np.concatenate([sample[part] for sample in samples]) for part in range(3))
+    share = float((weight * y).sum() / weight.sum())
+    print(f"{len(x)} candidates, {int(y.sum())} of them damage; share by weight {share:.3f}")
+    text = HEAD
+    for name in ("STEREO", "MONO"):
+        columns = [k for k, word in enumerate(EVIDENCE) if name == "STEREO" or word not in STEREO_ONLY]
+        centre, spread, (hidden, bias, out, offset) = fit(x[:, columns], y, weight)
+        odds = np.tanh(np.clip((x[:, columns] - centre) / spread, -5, 5) @ hidden + bias) @ out + offset
+        loss = float(np.sum(weight * np.logaddexp(0.0, np.where(y == 1.0, -odds, odds))) / weight.sum())
+        print(f"{name.lower()}: cross-entropy {loss:.4f} nats")
+        full_centre, full_spread = np.zeros(len(EVIDENCE)), np.ones(len(EVIDENCE))
+        full_hidden = np.zeros((UNITS, len(EVIDENCE)))
+        full_centre[columns], full_spread[columns], full_hidden[:, columns] = centre, spread, hidden.T
+        for word, values in (
+            ("CENTRE", full_centre),
+            ("SPREAD", full_spread),
+            ("HIDDEN", full_hidden),
+            ("BIAS", bias),
+            ("OUT", np.append(out, offset)),
+        ):
+            text += as_text(f"{name}_{word}", values)
+    text += f"# fmt: on\nTRAINED_SHARE = {share:.4f}\n"
+    if "--write" in sys.argv:
+        target = Path(__file__).parents[1] / "src" / "sidekeep" / "dsp" / "click_weights.py"
+        target.write_text(text, encoding="utf-8")
+        print(f"wrote {target.name}")
+
+
+if __name__ == "__main__":
+    main()

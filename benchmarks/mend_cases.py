@@ -1,0 +1,139 @@
+"""Material for judging and fitting the mender: pressed sides, a second kind of damage, clean music.
+
+The press makes damage in the groove and plays it; ``other_damage`` knows nothing of grooves: bursts, damped tones,
+bumps and doublets set straight into the samples, with or without noise, at 16 bit if wished. What holds on both
+is not tuned to either.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks.real_music import load_pieces
+from sidekeep.press.side import PRESETS, Pressed, press_side
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """A side to press: which music, how worn, which disc."""
+
+    kind: str
+    first: int
+    preset: str
+    seed: int
+    seconds: float = 60.0
+    rate_hz: int = 44_100
+
+    @property
+    def name(self) -> str:
+        """For tables."""
+        return f"{self.kind} {self.first}, {self.preset}, {self.rate_hz // 1000} kHz"
+
+    def press(self) -> Pressed:
+        """Cut and play it."""
+        pieces = load_pieces(self.kind, 1, self.seconds, self.rate_hz, first=self.first)  # type: ignore[arg-type]
+        settings = PRESETS[self.preset](
+            needle_down_lead_s=0.5, lead_in_s=2.0, needle_up_tail_s=0.5, run_out_turns=1
+        )
+        return press_side(pieces, rate_hz=self.rate_hz, settings=settings, seed=self.seed)
+
+
+JUDGED = (
+    Case(kind="orchestral", first=5, preset="used_lp", seed=101),
+    Case(kind="electronic", first=4, preset="used_lp", seed=102),
+    Case(kind="orchestral", first=13, preset="worn_lp", seed=103),
+    Case(kind="electronic", first=11, preset="worn_lp", seed=104),
+    Case(kind="orchestral", first=21, preset="clean_lp", seed=105),
+    Case(kind="electronic", first=17, preset="bad_78", seed=106, seconds=30.0),
+    Case(kind="orchestral", first=9, preset="used_lp", seed=107, seconds=30.0, rate_hz=96_000),
+)
+"""No file of these was used to fit the evidence (``fit_mend`` takes others)."""
+
+
+def clean_music(kind: str, first: int, seconds: float, rate_hz: int) -> Floats:
+    """Music as it is, no groove."""
+    return load_pieces(kind, 1, seconds, rate_hz, first=first)[0].audio  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hit:
+    """One event of ``other_damage``: half-open span, channels hit, level over the local roughness."""
+
+    start: int
+    stop: int
+    channels: tuple[int, ...]
+
+
+def other_damage(
+    clean: Floats,
+    rate_hz: int,
+    seed: int,
+    *,
+    per_s: float = 4.0,
+    noise_dbfs: float | None = None,
+    bits: int | None = None,
+) -> tuple[Floats, Floats, list[Hit]]:
+    """(damaged, clean with its noise, hits)."""
+    rng = np.random.default_rng(seed)
+    clean = clean.copy()
+    if noise_dbfs is not None:
+        clean += 10.0 ** (noise_dbfs / 20.0) * rng.standard_normal(clean.shape)
+    rough = np.abs(np.diff(clean, 2, axis=0, prepend=0.0, append=0.0)[: len(clean)])
+    damaged = clean.copy()
+    hits: list[Hit] = []
+    at = int(0.2 * rate_hz)
+    stretch = rate_hz / 44_100
+    while (at := at + int(rng.exponential(rate_hz / per_s)) + int(0.004 * rate_hz)) < len(
+        clean
+    ) - rate_hz // 5:
+        length = max(1, int(stretch * np.exp(rng.uniform(0.0, np.log(110.0)))))
+        shape = _shape(length, rng)
+        bend = max(1e-9, float(np.abs(np.diff(np.pad(shape, 2), 2)).max()))
+        level = float(np.sqrt(np.mean(np.square(rough[at - 1000 : at + 1000])))) + 1e-6
+        height = 10.0 ** (rng.uniform(12.0, 36.0) / 20.0) * level / bend
+        walls = ((0,), (1,), (0, 1), (0, 1))[rng.integers(4)]
+        signs = (1.0, rng.choice([-1.0, -1.0, 1.0]) * rng.uniform(0.6, 1.0))
+        for channel in walls:
+            damaged[at : at + length, channel] += signs[channel] * min(0.9, height) * shape
+        hits.append(Hit(start=at, stop=at + length, channels=walls))
+    if bits is not None:
+        step = 2.0 ** (1 - bits)
+        clean, damaged = np.round(clean / step) * step, np.round(damaged / step) * step
+    return damaged, clean, hits
+
+
+def _shape(length: int, rng: np.random.Generator) -> Floats:
+    t = np.arange(length)
+    match rng.integers(4):
+        case 0:
+            shape = rng.standard_normal(length) * np.hanning(length + 2)[1:-1]
+        case 1:
+            shape = np.exp(-4.0 * t / length) * np.cos(
+                2.0 * np.pi * t * rng.uniform(0.02, 0.3) + rng.uniform(0, 6.28)
+            )
+        case 2:
+            shape = np.exp(-0.5 * np.square((t - 0.4 * length) / (0.2 * length + 0.3)))
+        case _:
+            shape = (
+                np.gradient(np.exp(-0.5 * np.square((t - 0.45 * length) / (0.2 * length + 0.3))))
+                if length > 1
+                else np.ones(1)
+            )
+    return shape / np.abs(shape).max()
+
+
+def falls_db(damaged: Floats, clean: Floats, mended: Floats, hits: list[Hit]) -> Floats:
+    """Error fall of each hit, tail of 1 ms included."""
+    falls = []
+    for hit in hits:
+        span = np.ix_(range(hit.start, hit.stop), hit.channels)
+        before = float(np.sum(np.square(damaged[span] - clean[span])))
+        after = float(np.sum(np.square(mended[span] - clean[span])))
+        if before > 0.0:
+            falls.append(10.0 * np.log10(before / max(after, 1e-300)))
+    return np.clip(np.array(falls), -60.0, 60.0)

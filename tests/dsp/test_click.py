@@ -1,0 +1,128 @@
+"""Errors, scale and candidates against plain twins; evidence against signals made to show one thing each."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.click import CELL, CELLS, GUARD, QUIET, find_errors, find_scale, fit_predictors
+from sidekeep.dsp.click_evidence import EVIDENCE, collect_evidence
+from sidekeep.dsp.click_find import Channel, Manner, mend_channels, share_shift
+
+Floats = NDArray[np.float64]
+HOP, ORDER = 1024, 32
+
+
+def noise(seed: int, length: int = 16_384) -> Floats:
+    """White, 1 % of full scale."""
+    return 0.01 * np.random.default_rng(seed).standard_normal(length)
+
+
+def test_errors_equal_plain_convolution() -> None:
+    x = np.convolve(noise(1), [1.0, 0.8, 0.3], "same")
+    hops = len(x) // HOP
+    stale = np.ones(hops, dtype=bool)
+    models = np.empty((hops, ORDER + 1))
+    fit_predictors(x, HOP, ORDER, stale, models)
+    errors = np.zeros((3, len(x)))
+    find_errors(x, HOP, models, stale, *errors)
+    for b in (3, 9):
+        model = models[b]
+        inside = slice(b * HOP, (b + 1) * HOP)
+        forward = np.convolve(x, model)[: len(x)]
+        backward = np.convolve(x, model[::-1])[ORDER:]
+        both = np.convolve(x, np.convolve(model, model[::-1]), "same") / np.sqrt(np.sum(model**2))
+        np.testing.assert_allclose(errors[0, inside], forward[inside], atol=1e-12)
+        np.testing.assert_allclose(errors[1, inside], backward[inside], atol=1e-12)
+        np.testing.assert_allclose(errors[2, inside], both[inside], atol=1e-12)
+
+
+def test_scale_is_the_larger_of_two_medians_of_cells() -> None:
+    error = noise(2, 4096)
+    error[2000:2500] *= 9.0
+    scale = np.empty(len(error) // CELL)
+    find_scale(error, scale)
+    mean = np.abs(error).reshape(-1, CELL).mean(axis=1) / 0.7979
+    for c in (60, 100, 124, 130, 180):
+        behind = np.sort(mean[max(0, c - GUARD - CELLS + 1) : c - GUARD + 1])
+        ahead = np.sort(mean[c + GUARD : c + GUARD + CELLS])
+        wanted = max(QUIET, behind[len(behind) // 2], ahead[len(ahead) // 2])
+        np.testing.assert_allclose(scale[c], wanted)
+    # a lone click does not move it
+    error[1000] += 5.0
+    again = np.empty_like(scale)
+    find_scale(error, again)
+    assert abs(again[1000 // CELL] / scale[1000 // CELL] - 1.0) < 0.2
+
+
+def test_candidates_hold_the_planted_pulses_and_few_others() -> None:
+    x = noise(3, 40_000)
+    places = [5000, 12_000, 20_003, 31_111]
+    for at in places:
+        x[at : at + 3] += 0.12 * np.array([1.0, -0.8, 0.3])
+    channel = Channel(x, 1)
+    channel.look(4.6)
+    for at in places:
+        assert any(first <= at + 2 and last > at for first, last, _ in channel.spans)
+    # three degrees of freedom over 4.6 scales: about one frame in 10 000 of Gaussian noise
+    assert len(channel.spans) < 25
+
+
+def evidence_of(own: Floats, other: Floats, at: int) -> dict[str, float]:
+    """The evidence for the candidate nearest to a frame."""
+    channel = Channel(own, 1)
+    channel.look(4.6)
+    row = int(np.argmin(np.abs(channel.spans[:, 2] - at)))
+    first, last, peak = (int(v) for v in channel.spans[row])
+    assert abs(peak - at) < 400
+    model = channel.models[peak // channel.hop]
+    out = np.empty(len(EVIDENCE))
+    scale = float(channel.scale[peak // CELL])
+    gain, test = float(model @ model), float(channel.tests[row])
+    collect_evidence(own, other, *channel.errors, scale, model, gain, peak, first, last, 1, test, out)
+    return dict(zip(EVIDENCE, out.tolist(), strict=True))
+
+
+def test_evidence_tells_a_tone_a_wall_and_an_onset_apart() -> None:
+    at = 8000
+    lone, buzz, burst = noise(4), noise(4), noise(4)
+    lone[at] += 0.2
+    buzz[at % 311 :: 311] += 0.12
+    burst[at:12_000] *= 12.0
+    burst[at] += 1.5
+    silent = np.empty(0)
+    assert evidence_of(lone, silent, at)["repeats"] < 0.5
+    assert evidence_of(buzz, silent, at)["repeats"] > 0.8
+    assert evidence_of(lone, silent, at)["rivals_before"] < -1.0
+    assert evidence_of(burst, silent, at)["onset"] > evidence_of(lone, silent, at)["onset"] + 0.3
+    other = noise(5)
+    assert evidence_of(lone, other, at)["partner"] < -1.0
+    other[at] -= 0.2
+    got = evidence_of(lone, other, at)
+    assert got["likeness"] < -0.8
+    assert abs(got["partner"]) < 0.3
+    # the same pulse where the channels always agree is the music's
+    shared = noise(6)
+    shared[at] += 0.2
+    same = evidence_of(shared + 0.1 * noise(7), shared + 0.1 * noise(8), at)
+    assert same["conditional"] < same["peak"] - 0.5
+
+
+def test_the_share_of_damage_moves_the_odds_both_ways() -> None:
+    assert share_shift(np.full(200, -6.0)) < -1.0
+    assert share_shift(np.full(200, 6.0)) > 1.0
+    assert share_shift(np.empty(0)) == 0.0
+
+
+def test_mended_planes_differ_only_in_the_spans() -> None:
+    planes = np.stack([noise(9, 30_000), noise(10, 30_000)])
+    planes[0, 9000:9003] += [0.3, -0.25, 0.1]
+    planes[1, 20_000:20_004] += [0.2, -0.3, 0.2, -0.1]
+    manner = Manner(open_at=4.6, odds=0.0)
+    repaired = mend_channels(planes, 1, 44_100, manner, [], 0, 30_000)
+    found = {(r.channel, r.start <= at < r.start + r.length) for r in repaired for at in (9001, 20_001)}
+    assert (0, True) in found
+    assert (1, True) in found
+    for r in repaired:
+        assert r.values is not None
+        assert len(r.values) == r.length

@@ -1,0 +1,54 @@
+"""Which play is which side."""
+
+from __future__ import annotations
+
+from sidekeep.flow.play_sides import assign_sides
+from sidekeep.model.record import Side, SleeveTrack
+
+
+def side(name: str, *times: float | None) -> Side:
+    tracks = tuple(SleeveTrack(number=n, title="", duration_s=time) for n, time in enumerate(times, start=1))
+    return Side(name=name, tracks=tracks)
+
+
+A, B, C = side("A", 300, 600), side("B", 400, 800), side("C", 200, 200)
+
+
+def names(lengths_s: list[float], sides: list[Side] | None) -> tuple[list[tuple[int, str]], list[int], str]:
+    assigned, unused, missing = assign_sides(lengths_s, sides)
+    pairs = [(index, "".join(one.name for one in expected)) for index, expected in assigned]
+    return pairs, unused, "".join(one.name for one in missing)
+
+
+def test_one_to_one() -> None:
+    assert names([905, 1210], [A, B]) == ([(0, "A"), (1, "B")], [], "")
+
+
+def test_a_broken_off_take_before_the_whole_one() -> None:
+    assert names([200, 905], [A]) == ([(1, "A")], [0], "")
+    assert names([905, 300, 1205], [A, B]) == ([(0, "A"), (2, "B")], [1], "")
+
+
+def test_the_later_of_two_whole_takes() -> None:
+    assert names([905, 905], [A]) == ([(1, "A")], [0], "")
+
+
+def test_a_missing_side() -> None:
+    assert names([905], [A, B]) == ([(0, "A")], [], "B")
+    assert names([1205], [A, B]) == ([(0, "B")], [], "A")
+    assert names([], [A]) == ([], [], "A")
+
+
+def test_two_sides_without_lifting_the_needle() -> None:
+    assert names([2110], [A, B]) == ([(0, "AB")], [], "")
+    assert names([2110, 410], [A, B, C]) == ([(0, "AB"), (1, "C")], [], "")
+
+
+def test_needle_bumps_are_not_sides() -> None:
+    assert names([3, 905, 4, 1205], [A, B]) == ([(1, "A"), (3, "B")], [0, 2], "")
+    assert names([3, 905], None) == ([(1, "")], [0], "")
+    assert names([12], None) == ([(0, "")], [], "")
+
+
+def test_sides_without_times_take_the_long_plays() -> None:
+    assert names([3, 905, 1205], [side("A", None), side("B", None, None)]) == ([(1, "A"), (2, "B")], [0], "")

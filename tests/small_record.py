@@ -1,0 +1,96 @@
+"""A two-sided record of half a minute a side, pressed once and shared by the tests of the whole job.
+
+Music of our own: chords of plucked partials over a bass, loud enough to stand clear of the groove.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from sidekeep.press.settings import used_lp
+from sidekeep.press.side import Piece, Pressed, press_side
+
+RATE_HZ = 44_100
+TRACK_S = 8.0
+SLEEVE = """Vesna Or Nobody - Small Hours (1987)
+
+Side A
+A1 First Light 0:08
+A2 Second Sight 0:08
+Side B
+B1 Third Rail 0:08
+B2 Fourth Wall 0:08
+"""
+SETTINGS = used_lp(
+    dust_per_min=60.0,
+    scratches=1,
+    scratch_turns=(4, 6),
+    pops_per_min=6.0,
+    thumps=0,
+    needle_down_lead_s=2.0,
+    lead_in_s=3.0,
+    gap_s=2.0,
+    run_out_turns=3,
+    needle_up_tail_s=2.0,
+)
+
+
+def play(root_hz: float, seconds: float = TRACK_S, rate_hz: int = RATE_HZ) -> NDArray[np.float64]:
+    """Two chords a second of decaying partials, left and right a little apart; ends with a fade."""
+    rng = np.random.default_rng(round(root_hz * 10))
+    time_s = np.arange(round(seconds * rate_hz)) / rate_hz
+    audio = np.zeros((len(time_s), 2))
+    for beat in np.arange(0.0, seconds - 0.2, 0.5):
+        since = np.clip(time_s - beat, 0.0, None)
+        swell = np.where(time_s >= beat, np.minimum(since / 0.004, 1.0) * np.exp(-3.0 * since), 0.0)
+        for step in rng.choice((0, 3, 5, 7, 10, 12, 15), 3, replace=False):
+            hz = root_hz * 2.0 ** (step / 12.0)
+            for partial in range(1, 7):
+                tone = np.sin(2 * np.pi * hz * partial * since) / partial**1.3
+                audio += (swell * tone)[:, None] * rng.uniform(0.4, 1.0, 2)
+    fade = round(0.3 * rate_hz)
+    audio[-fade:] *= np.linspace(1.0, 0.0, fade)[:, None]
+    return audio * (0.5 / np.abs(audio).max())
+
+
+@dataclass(frozen=True)
+class SmallRecord:
+    """Both sides with their truth."""
+
+    a: Pressed
+    b: Pressed
+
+    def write(self, folder: Path, form: str = "two") -> tuple[list[Path], Path]:
+        """Recordings and sleeve: ``two`` files, ``one`` with both sides, or ``pieces`` (A in two, then B)."""
+        both = [self.a.audio, self.b.audio]
+        if form == "one":
+            pause = np.random.default_rng(9).normal(0.0, 10.0 ** (-86 / 20), (RATE_HZ, 2))
+            parts = {"both.wav": np.concatenate([both[0], pause, both[1]])}
+        elif form == "pieces":
+            cut = len(both[0]) // 2 + 1234
+            parts = {"first.wav": both[0][:cut], "second.wav": both[0][cut:], "third.wav": both[1]}
+        else:
+            parts = {"side-A.wav": both[0], "side-B.wav": both[1]}
+        for name, audio in parts.items():
+            soundfile.write(folder / name, audio, RATE_HZ, subtype="PCM_24")
+        sleeve = folder / "sleeve.txt"
+        sleeve.write_text(SLEEVE)
+        return [folder / name for name in parts], sleeve
+
+
+@cache
+def small_record() -> SmallRecord:
+    """Pressed at the first call."""
+    sides = []
+    for number, roots in enumerate(((110.0, 146.8), (130.8, 98.0))):
+        pieces = [Piece(audio=play(root), title="") for root in roots]
+        # Side B is the quieter one: one gain for the record must keep it so.
+        settings = SETTINGS.but(peak_dbfs=-6.0 - 3.0 * number)
+        sides.append(press_side(pieces, rate_hz=RATE_HZ, settings=settings, seed=11 + number))
+    return SmallRecord(*sides)
