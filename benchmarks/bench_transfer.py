@@ -92,19 +92,21 @@ def run_child(path: Path, sleeve: Path, out: Path) -> None:
     """In a process of its own: the whole job, its stages and its peak memory, printed as JSON."""
     from sidekeep.service.report import transfer_with_report
 
-    marks: list[tuple[str, float, float]] = []
+    marks: list[tuple[str, float, float, float]] = []
 
     def progress(share: float, doing: str = "") -> None:
         stage = STAGES.get(doing.split(" ")[0], doing)
         if not marks or marks[-1][0] != stage:
-            marks.append((stage, time.perf_counter(), time.process_time()))
+            marks.append((stage, time.perf_counter(), time.process_time(), peak_mb()))
 
     began = time.perf_counter()
     result, _ = transfer_with_report([path], out_dir=out, sleeve_path=sleeve, progress=progress)
     ended, spent = time.perf_counter(), time.process_time()
     stages = [
-        (stage, following[1] - wall, following[2] - cpu)
-        for (stage, wall, cpu), following in zip(marks, [*marks[1:], ("", ended, spent)], strict=True)
+        (stage, following[1] - wall, following[2] - cpu, following[3])
+        for (stage, wall, cpu, _), following in zip(
+            marks, [*marks[1:], ("", ended, spent, peak_mb())], strict=True
+        )
     ]
     told = {
         "wall_s": ended - began,
@@ -128,11 +130,12 @@ def peak_mb() -> float:
 
 @dataclass(frozen=True)
 class TransferFigures:
-    """One run of the whole job: ``timing`` is of the process from start to end, its start-up included."""
+    """One run of the whole job: ``timing`` is of the process from start to end, its start-up included.
+    ``stages``: name, wall s, CPU s, and the highest memory (MB) up to its end."""
 
     timing: Timing
     peak_mb: float
-    stages: list[tuple[str, float, float]]
+    stages: list[tuple[str, float, float, float]]
     told: dict[str, Any]
 
 
@@ -206,16 +209,18 @@ def print_comparison(found: Comparison) -> None:
         f"\n{found.minutes:g} minutes, {job.told['files']} files, {job.told['bytes'] / 1e6:.0f} MB, "
         f"{job.told['repairs']} repairs"
     )
-    print(f"{'':<28}{'wall s':>9}{'CPU s':>9}{'cores':>7}")
-    rows = [("bare encoders", bare.wall_s, bare.cpu_s), ("transfer", job.timing.wall_s, job.timing.cpu_s)]
-    start_up_s = job.timing.wall_s - job.told["wall_s"]
-    inside = [(f"  {stage}", wall, cpu) for stage, wall, cpu in job.stages]
-    rows += [
-        ("  start of the program", start_up_s, job.timing.cpu_s - sum(row[2] for row in inside)),
-        *inside,
+    print(f"{'':<28}{'wall s':>9}{'CPU s':>9}{'cores':>7}{'peak MB':>9}")
+    rows = [
+        ("bare encoders", bare.wall_s, bare.cpu_s, 0.0),
+        ("transfer", job.timing.wall_s, job.timing.cpu_s, job.peak_mb),
     ]
-    for words, wall_s, cpu_s in rows:
-        print(f"{words:<28}{wall_s:>9.1f}{cpu_s:>9.1f}{cpu_s / max(wall_s, 1e-9):>7.2f}")
+    start_up_s = job.timing.wall_s - job.told["wall_s"]
+    inside = [(f"  {stage}", wall, cpu, peak) for stage, wall, cpu, peak in job.stages if wall > 0.05]
+    start_up_cpu_s = job.timing.cpu_s - sum(stage[2] for stage in job.stages)
+    rows += [("  start of the program", start_up_s, start_up_cpu_s, 0.0), *inside]
+    for words, wall_s, cpu_s, peak in rows:
+        memory = f"{peak:>9.0f}" if peak else ""
+        print(f"{words:<28}{wall_s:>9.1f}{cpu_s:>9.1f}{cpu_s / max(wall_s, 1e-9):>7.2f}{memory}")
     print(f"ratio: {found.wall_ratio:.2f} by wall time, {found.cpu_ratio:.2f} by CPU (goal {GOAL_RATIO:g})")
     print(f"peak memory: {job.peak_mb:.0f} MB (goal {GOAL_MB:g})")
 

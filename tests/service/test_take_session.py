@@ -14,8 +14,10 @@ import numpy as np
 import pytest
 import soundfile
 
+from sidekeep.cli.main import main
 from sidekeep.devices.inputs import SoundInput
 from sidekeep.errors import ShelfError
+from sidekeep.files.rf64 import TakeWriter
 from sidekeep.press.settings import used_lp
 from sidekeep.press.side import Piece, press_side
 from sidekeep.service import shelf as shelf_service
@@ -117,12 +119,18 @@ def _where(reference: np.ndarray, piece: np.ndarray) -> int:
     return int(found[0])
 
 
-def test_an_interrupted_take_is_repaired_and_offered(tmp_path: Path) -> None:
+def test_an_interrupted_take_is_repaired_and_offered(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     sleeve = tmp_path / "sleeve.txt"
     sleeve.write_text(SLEEVE)
     shelf = tmp_path / "shelf"
     folder = shelf_service.plan_record(shelf, sleeve)
     path = folder.new_take_folder("A") / "take.wav"
+    empty = folder.new_take_folder("B") / "take.wav"
+    TakeWriter(empty, rate_hz=48_000, channels=2, bits=24).close()
+    odd = folder.new_take_folder("B") / "take.wav"
+    odd.write_text("somebody's notes")
     script = (
         "import sys, os, numpy as np\n"
         "from sidekeep.files.rf64 import TakeWriter\n"
@@ -135,12 +143,16 @@ def test_an_interrupted_take_is_repaired_and_offered(tmp_path: Path) -> None:
     subprocess.run([sys.executable, "-c", script, str(path)], check=False)
     with only_one_taker(shelf):
         assert recover(shelf) == []  # another sidekeep is recording: hands off
+    assert main(["shelf", "--shelf", str(shelf)]) == 0
+    assert "3 interrupted take" in capsys.readouterr().out
     (take,) = recover(shelf)
     assert take.length_frames == 96_000
     assert "unexpectedly" in take.problems[0]
     assert folder.state() == "partly taken"
     assert json.loads((path.parent / "take.json").read_text())["side"] == "A"
     assert recover(shelf) == []
+    assert not empty.parent.exists()  # nothing had been recorded
+    assert odd.read_text() == "somebody's notes"
 
 
 def test_a_second_taker_is_refused(tmp_path: Path) -> None:

@@ -31,6 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     plan = actions.add_parser("plan", help="put a record on the shelf that is still to be taken")
     plan.add_argument("sleeve", type=Path, help="its sleeve text")
     actions.add_parser("rebuild", help="make the index again from the record folders")
+    actions.add_parser("repair", help="close takes that something interrupted, keeping all that was recorded")
     stylus = actions.add_parser("styluses", help="hours per stylus; with a name: add or change one")
     stylus.add_argument("name", nargs="?", help="the stylus")
     stylus.add_argument("--hours-before", type=float, default=0.0, metavar="H", help="hours played before")
@@ -53,6 +54,10 @@ def run(options: argparse.Namespace) -> int:
         return 0
     if options.action == "styluses":
         return _styluses(options, shelf)
+    if options.action == "repair":
+        return _repair(options, shelf)
+    from sidekeep.service.take import interrupted
+
     words = " ".join(getattr(options, "words", []))
     entries = service.list_records(shelf, words, state=getattr(options, "state", ""))
     if options.json:
@@ -62,8 +67,27 @@ def run(options: argparse.Namespace) -> int:
         year = f" ({entry.year})" if entry.year else ""
         name = " - ".join(part for part in (entry.artist, entry.title) if part) or entry.folder
         print(f"{entry.state:<13} {name}{year}, {entry.track_count} tracks")
+    if waiting := interrupted(shelf):
+        print(
+            f"{len(waiting)} interrupted take(s): 'sidekeep shelf repair' closes them, keeping all that is there"
+        )
     if not entries:
         print("nothing matches" if words or getattr(options, "state", "") else f"the shelf {shelf} is empty")
+    return 0
+
+
+def _repair(options: argparse.Namespace, shelf: Path) -> int:
+    from sidekeep.cli.terminal import print_json
+    from sidekeep.service.take import recover
+
+    takes = recover(shelf)
+    if options.json:
+        print_json({"takes": [take.facts() for take in takes]})
+        return 0
+    for take in takes:
+        print(f"side {take.side}: {take.length_s / 60:.1f} min kept in {take.folder}")
+    if not takes:
+        print("nothing needs repair")
     return 0
 
 

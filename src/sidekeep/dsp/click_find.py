@@ -322,7 +322,7 @@ def _lengthen(
     lengthen_spans(
         observed, work, spans, walls, sizes, LENGTHEN_SIZE, longest, CONTEXT * stretch, order, stretch
     )
-    for row in np.flatnonzero(spans[:, 1] > old):
+    for row in np.flatnonzero(spans[:, 1] > old).tolist():
         first, last = int(spans[row, 0]), int(spans[row, 1])
         for index, own in enumerate(taken):
             if walls[row] & (1 << index):

@@ -281,11 +281,55 @@ def guess_gains(observed: Vector, working: Vector, first: int, last: int, order:
     gains[1] = sign * min(1.0, ratio)
 
 
-FRAME_NATS = 3.0
+FRAME_NATS = 2.0
 """What a longer span must explain for each frame it adds; chance alone explains half a nat."""
-LONGER_NATS, LONGER_SHARE = 40.0, 0.5
+LONGER_NATS, LONGER_SHARE = 30.0, 0.3
 """And what it must explain at all: nats, and as a share of what the span as found explains."""
 LONG_STEPS = (12, 24, 48, 96, 160)
+PROBE = 64
+
+
+@kernel
+def span_evidence(
+    observed: Vector,
+    working: Vector,
+    first: int,
+    stop: int,
+    wall: int,
+    context: int,
+    order: int,
+    rounds: int,
+    stretch: int,
+) -> float:
+    """What an estimate of ``[first, stop)`` would explain, in nats; ``working`` comes back as it was."""
+    gains = np.empty(2)
+    result = np.empty(3)
+    smooth = min(8 * stretch, max(2 * stretch, (stop - first) // 6))
+    kept = working[:, first:stop].copy()
+    if observed.shape[0] == 1:
+        estimate_span(observed[0], working[0], first, stop, context, order, rounds, smooth, result)
+        nats = 0.5 * result[1] * (stop - first)
+    else:
+        gains[0] = 1.0 if wall & 1 else 0.0
+        gains[1] = 1.0 if wall & 2 else 0.0
+        if wall == 3:
+            guess_gains(observed, working, first, stop, order, gains)
+        nats = estimate_pair(
+            observed[0],
+            observed[1],
+            working[0],
+            working[1],
+            first,
+            stop,
+            context,
+            order,
+            rounds,
+            smooth,
+            gains,
+            wall == 3,
+        )
+    working[:, first:stop] = kept
+    return nats
 
 
 @kernel
@@ -304,51 +348,30 @@ def lengthen_spans(
     """Move the ends of large spans out to where the evidence is best; ``spans`` is changed, ``working`` is not.
 
     A pulse with a smooth body shows only its edges in the prediction error: filling the edges alone leaves the body.
-    The span that holds all of it explains much more.
+    The span that holds all of it explains much more. A plain filling of one greater length says whether the search is
+    worth its while.
     """
-    gains = np.empty(2)
-    result = np.empty(3)
     edge = working.shape[1] - 2 * order
     for i in range(spans.shape[0]):
         if sizes[i] < least_size:
             continue
-        first, last = spans[i, 0], spans[i, 1]
+        first, last, wall = spans[i, 0], spans[i, 1], walls[i]
         room = min(edge, first + longest)
-        kept = working[:, first:room].copy()
-        best, best_stop, base = -1e300, last, 0.0
-        for step in range(-1, len(LONG_STEPS)):
-            stop = last if step < 0 else last + LONG_STEPS[step] * stretch
+        probe = min(room, last + PROBE * stretch)
+        if probe <= last:
+            continue
+        base = span_evidence(observed, working, first, last, wall, context, order, 1, stretch)
+        more = span_evidence(observed, working, first, probe, wall, context, order, 1, stretch) - base
+        if more < LONGER_NATS + LONGER_SHARE * base + 0.5 * (probe - last) / stretch:
+            continue
+        base = span_evidence(observed, working, first, last, wall, context, order, 4, stretch)
+        best, best_stop = base, last
+        for step in LONG_STEPS:
+            stop = last + step * stretch
             if stop > room:
                 break
-            smooth = min(8 * stretch, max(2 * stretch, (stop - first) // 6))
-            if observed.shape[0] == 1:
-                estimate_span(observed[0], working[0], first, stop, context, order, 4, smooth, result)
-                nats = 0.5 * result[1] * (stop - first)
-            else:
-                gains[0] = 1.0 if walls[i] & 1 else 0.0
-                gains[1] = 1.0 if walls[i] & 2 else 0.0
-                if walls[i] == 3:
-                    guess_gains(observed, working, first, stop, order, gains)
-                nats = estimate_pair(
-                    observed[0],
-                    observed[1],
-                    working[0],
-                    working[1],
-                    first,
-                    stop,
-                    context,
-                    order,
-                    4,
-                    smooth,
-                    gains,
-                    walls[i] == 3,
-                )
-            nats -= FRAME_NATS * (stop - last) / stretch
-            working[:, first:room] = kept
-            if step >= 0:
-                nats -= LONGER_NATS + LONGER_SHARE * base
-            else:
-                base = nats
+            nats = span_evidence(observed, working, first, stop, wall, context, order, 4, stretch)
+            nats -= LONGER_NATS + LONGER_SHARE * base + FRAME_NATS * step
             if nats > best:
                 best, best_stop = nats, stop
         spans[i, 1] = best_stop

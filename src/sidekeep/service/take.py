@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import IO, Literal
 
 from sidekeep.devices.recorder import Recorder, RecorderEvent, RecorderSettings
-from sidekeep.errors import DeviceError, ParameterError, ShelfError
+from sidekeep.errors import AudioFileError, DeviceError, ParameterError, ShelfError
 from sidekeep.files.bext import history_line
 from sidekeep.files.reader import open_source
 from sidekeep.files.rf64 import repair_take
@@ -25,7 +25,16 @@ from sidekeep.shelf.catalogue import Catalogue, record_folders
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, TakeFile
 from sidekeep.units import clock_text
 
-__all__ = ["Key", "ShelfTake", "TakeOptions", "TakeSession", "TakeStatus", "only_one_taker", "recover"]
+__all__ = [
+    "Key",
+    "ShelfTake",
+    "TakeOptions",
+    "TakeSession",
+    "TakeStatus",
+    "interrupted",
+    "only_one_taker",
+    "recover",
+]
 
 Phase = Literal["armed", "recording", "closing", "flip", "done"]
 Key = Literal["start", "end", "stop"]
@@ -319,6 +328,13 @@ def _lock(file: IO[bytes]) -> bool:
     return True
 
 
+def interrupted(shelf: Path) -> list[Path]:
+    """Take folders that something interrupted, unless somebody is recording now."""
+    if is_taking(shelf):
+        return []
+    return [take for folder in record_folders(shelf) for take in folder.unfinished()]
+
+
 def recover(shelf: Path) -> list[ShelfTake]:
     """Close takes that something interrupted: the file's head is mended and all that was written is kept."""
     if is_taking(shelf):
@@ -327,7 +343,15 @@ def recover(shelf: Path) -> list[ShelfTake]:
     for folder in record_folders(shelf):
         for take_folder in folder.unfinished():
             path = take_folder / "take.wav"
-            repair_take(path)
+            try:
+                frames = repair_take(path).frames
+            except AudioFileError:
+                continue  # not ours to judge: it stays where it is and stays listed
+            if frames == 0:  # ended as it began: there is no sound to keep
+                path.unlink()
+                with contextlib.suppress(OSError):
+                    take_folder.rmdir()
+                continue
             found.append(
                 close_recorded(
                     folder,
