@@ -21,7 +21,7 @@ TRACK_S = 8.0
 SLEEVE = """Vesna Or Nobody - Small Hours (1987)
 
 Side A
-A1 First Light 0:08
+A1 Dew on the Crates 0:08
 A2 Second Sight 0:08
 Side B
 B1 Third Rail 0:08

@@ -232,7 +232,7 @@ def test_sleeve_blocks_read_without_a_problem_and_back(block: str) -> None:
 
 def test_the_plain_sleeve_block_says_what_the_page_says() -> None:
     record, _ = read_sleeve(fenced(text("docs/sleeve.md"), "sleeve")[0])
-    assert (record.artist, record.title, record.year) == ("The Wicker Boats", "Harbour Lights", 1971)
+    assert (record.artist, record.title, record.year) == ("The Wicker Boats", "Tallow Wharf Almanac", 1971)
     assert (record.label, record.catalogue_number, record.country) == ("Tin Roof", "TR 104", "Norway")
     assert (record.rpm, record.size_inch, record.genre) == (100 / 3, 12, "Folk; Shanty")
     assert [[track.title for track in side.tracks] for side in record.sides] == [
@@ -248,7 +248,7 @@ def forms(page: str) -> list[str]:
 
 @pytest.mark.parametrize("line", forms(text("docs/sleeve.md")))
 def test_all_track_lines_say_the_same(line: str) -> None:
-    record, problems = read_sleeve(f"The Wicker Boats - Harbour Lights (1971)\nSide A\n{line}\n")
+    record, problems = read_sleeve(f"The Wicker Boats - Tallow Wharf Almanac (1971)\nSide A\n{line}\n")
     assert problems == []
     (side,) = record.sides
     (track,) = side.tracks
@@ -266,11 +266,11 @@ def test_side_headings_of_the_page_name_a_side() -> None:
         for one, two in to_second.items():
             heading = re.sub(rf"(?<![A-Za-z]){one}(?![A-Za-z])", two, heading)
         record, problems = read_sleeve(
-            f"The Wicker Boats - Harbour Lights (1971)\nSide A\nSalt\n{heading}\nTar\n"
+            f"The Wicker Boats - Tallow Wharf Almanac (1971)\nSide A\nSalt\n{heading}\nTar\n"
         )
         assert ([side.name for side in record.sides], problems) == (["A", "B"], []), heading
     discs = "".join(f"Disc {disc} - Side {side}\n1 Lamp Oil\n" for disc in (1, 2) for side in "AB")
-    record, _ = read_sleeve(f"The Wicker Boats - Harbour Lights (1971)\n{discs}")
+    record, _ = read_sleeve(f"The Wicker Boats - Tallow Wharf Almanac (1971)\n{discs}")
     assert [side.name for side in record.sides] == ["A", "B", "C", "D"]
 
 

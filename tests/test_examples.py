@@ -19,7 +19,7 @@ from sidekeep.press.side import Piece, press_side
 FOLDER = Path(__file__).parents[1] / "examples"
 EXAMPLES = sorted(path.stem for path in FOLDER.glob("*.py"))
 RATE_HZ = 44_100
-SLEEVE = "The Wicker Boats - Harbour Lights (1971)\nSide A\nA1 Lamp Oil 0:06\nA2 Slack Water 0:05\n"
+SLEEVE = "The Wicker Boats - Tallow Wharf Almanac (1971)\nSide A\nA1 Lamp Oil 0:06\nA2 Slack Water 0:05\n"
 
 
 def main_of(name: str) -> Callable[[Sequence[str]], int]:
@@ -159,7 +159,7 @@ def test_build_report(side: Side, tmp_path: Path) -> None:
     out = tmp_path / "page.html"
     assert main_of("build_report")([str(side.take), "--sleeve", str(side.sleeve), "--out", str(out)]) == 0
     page = out.read_text("utf-8")
-    assert "Harbour Lights" in page
+    assert "Tallow Wharf Almanac" in page
     assert "Slack Water" in page
     assert "<script" not in page
 

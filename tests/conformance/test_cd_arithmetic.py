@@ -147,7 +147,7 @@ def test_the_cue_sheet_of_a_cd(tmp_path: Path) -> None:
         record=record((('Say "Ahoy"', "Grüße"), ("x" * 200,)), barcode="036000291452", genre="Folk"),
     )
     plan = feeder.plan("cd", facts=TransferFacts(isrcs={(0, 1): "AA6Q72000047"}))
-    sheet = plan.texts["cd/Harbour Lights.cue"].decode("utf-8")
+    sheet = plan.texts["cd/Tallow Wharf Almanac.cue"].decode("utf-8")
     assert sheet.count("\r\n") == sheet.count("\n")
     lines = [line.strip() for line in sheet.splitlines()]
     assert lines[:5] == [
@@ -155,7 +155,7 @@ def test_the_cue_sheet_of_a_cd(tmp_path: Path) -> None:
         "REM DATE 1971",
         "CATALOG 0036000291452",
         'PERFORMER "The Wicker Boats"',
-        'TITLE "Harbour Lights"',
+        'TITLE "Tallow Wharf Almanac"',
     ]
     assert "TITLE \"Say 'Ahoy'\"" in lines
     assert "ISRC AA6Q72000047" in lines

@@ -46,11 +46,16 @@ def record(
         )
         for index, side in enumerate(titles)
     )
-    facts: dict[str, Any] = {"artist": "The Wicker Boats", "title": "Harbour Lights", "year": 1971, **changes}
+    facts: dict[str, Any] = {
+        "artist": "The Wicker Boats",
+        "title": "Tallow Wharf Almanac",
+        "year": 1971,
+        **changes,
+    }
     return Record(sides=sides, **facts)
 
 
-FOLDER = "The Wicker Boats - Harbour Lights (1971)"
+FOLDER = "The Wicker Boats - Tallow Wharf Almanac (1971)"
 """Of the small record."""
 
 

@@ -13,7 +13,7 @@ from sidekeep.copies.manifest import add_to_manifest, manifest_text, parse_manif
 from sidekeep.errors import CopyError
 from tests.copies.feeder import Feeder
 
-FOLDER = "The Wicker Boats - Harbour Lights (1971)"
+FOLDER = "The Wicker Boats - Tallow Wharf Almanac (1971)"
 
 
 @pytest.mark.outside

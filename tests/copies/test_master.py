@@ -16,9 +16,9 @@ from sidekeep.files.bext import Bext, history_line
 from sidekeep.files.sinks import open_sink
 from tests.copies.feeder import Feeder, tree
 
-FOLDER = "The Wicker Boats - Harbour Lights (1971)"
+FOLDER = "The Wicker Boats - Tallow Wharf Almanac (1971)"
 BEXT = Bext(
-    description="Harbour Lights side A",
+    description="Tallow Wharf Almanac side A",
     originator="sidekeep",
     origination_date="2026-11-25",
     origination_time="20:15:00",
@@ -49,8 +49,8 @@ def plan(takes: Path, *names: str) -> MasterPlan:
             MasterTake(path=takes / name, name=f"side {chr(65 + n)}", bext=BEXT)
             for n, name in enumerate(names)
         ),
-        documents={"sleeve.txt": b"The Wicker Boats - Harbour Lights\n", "cuts.toml": b"x = 1\n"},
-        info={"Source-Organization": "Quayside", "External-Description": "Harbour Lights"},
+        documents={"sleeve.txt": b"The Wicker Boats - Tallow Wharf Almanac\n", "cuts.toml": b"x = 1\n"},
+        info={"Source-Organization": "Quayside", "External-Description": "Tallow Wharf Almanac"},
     )
 
 
@@ -95,7 +95,7 @@ def test_the_bag_is_valid_and_its_takes_carry_their_history(tmp_path: Path, take
     assert bag.is_valid()
     assert bag.info["Source-Organization"] == "Quayside"
     info = wavinfo.WavInfoReader(str(tmp_path / "out" / FOLDER / "master" / "data" / "takes" / "side A.wav"))
-    assert info.bext.description == "Harbour Lights side A"
+    assert info.bext.description == "Tallow Wharf Almanac side A"
     assert info.bext.originator_date == "2026-11-25"
     assert "A=PCM,F=48000,W=24,M=stereo,T=converter" in info.bext.coding_history
 

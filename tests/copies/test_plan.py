@@ -61,7 +61,7 @@ def test_tags_of_a_track(tmp_path: Path) -> None:
     assert planned.tags == TagSet(
         title="Grüße",
         artists=("The Wicker Boats",),
-        album="Harbour Lights",
+        album="Tallow Wharf Almanac",
         album_artists=("The Wicker Boats",),
         track_number=2,
         track_total=3,

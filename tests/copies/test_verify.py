@@ -14,7 +14,7 @@ from sidekeep.copies.verify import check_sums, verify_folder
 from sidekeep.errors import Cancelled, CopyError
 from tests.copies.feeder import Feeder
 
-FOLDER = "The Wicker Boats - Harbour Lights (1971)"
+FOLDER = "The Wicker Boats - Tallow Wharf Almanac (1971)"
 
 
 @pytest.fixture

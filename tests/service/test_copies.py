@@ -20,7 +20,9 @@ from sidekeep.service.transfer import TransferOptions
 from sidekeep.service.verify import verify
 
 RATE_HZ = 44_100
-SLEEVE = "Marrow Lane - The Orchard Hours (1974)\nSide A\nA1 First Light 0:07\nA2 Ladder Song 0:06\n"
+SLEEVE = (
+    "Marrow Lane - The Orchard Hours (1974)\nSide A\nA1 Dew on the Crates 0:07\nA2 Eleven Ash Rungs 0:06\n"
+)
 
 
 def piece(seconds: float, pitch_hz: float) -> Piece:
@@ -64,12 +66,12 @@ def test_the_second_run_keeps_what_is_there(made: Path) -> None:
 def test_a_corrected_title_is_a_new_tag_not_a_new_encoding(made: Path) -> None:
     folder = shelf_service.find_record(made, "orchard").path
     sleeve = folder / "sleeve.txt"
-    sleeve.write_text(sleeve.read_text().replace("Ladder Song", "Ladder Songs"))
+    sleeve.write_text(sleeve.read_text().replace("Eleven Ash Rungs", "Eleven Ash Rungss"))
     result, report = copy_record(made, "orchard", options=TransferOptions(kinds="lossless"))
     actions = {written.path.name: written.action for written in result.written if written.length_frames}
-    assert actions == {"01 First Light.flac": "kept", "02 Ladder Songs.flac": "tagged"}
-    assert "Ladder Songs" in report.read_text()
-    assert not list(folder.rglob("02 Ladder Song.flac"))
+    assert actions == {"01 Dew on the Crates.flac": "kept", "02 Eleven Ash Rungss.flac": "tagged"}
+    assert "Eleven Ash Rungss" in report.read_text()
+    assert not list(folder.rglob("02 Eleven Ash Rungs.flac"))
 
 
 def test_an_edited_cut_survives_and_moves_the_join(made: Path) -> None:

@@ -36,7 +36,9 @@ INPUT = SoundInput(
     device="pulse",
     source="deck.monitor",
 )
-SLEEVE = "Marrow Lane - The Orchard Hours (1974)\nSide A\nA1 First Light\nSide B\nB1 Windfall\n"
+SLEEVE = (
+    "Marrow Lane - The Orchard Hours (1974)\nSide A\nA1 Dew on the Crates\nSide B\nB1 Basket of Russets\n"
+)
 
 
 def short_side(seed: int) -> tuple[np.ndarray, int, int]:

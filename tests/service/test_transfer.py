@@ -144,7 +144,7 @@ def test_both_sides_of_one_file_are_found_where_they_lie(in_one: Done) -> None:
         truth = [start + track.start_frame for track in pressed.truth.tracks]
         found = [track.start_frame for track in side.cuts.tracks]
         np.testing.assert_allclose(found, truth, atol=0.5 * RATE_HZ)
-        titles = {"A": ["First Light", "Second Sight"], "B": ["Third Rail", "Fourth Wall"]}
+        titles = {"A": ["Dew on the Crates", "Second Sight"], "B": ["Third Rail", "Fourth Wall"]}
         assert [track.title for track in side.cuts.tracks] == titles[side.cuts.side]
 
 
@@ -212,7 +212,9 @@ def test_running_twice_keeps_every_file_as_it_is(by_side: Done, tmp_path: Path) 
 def test_a_clash_with_somebody_elses_file_is_refused_in_one_line(
     side_a: tuple[Path, Path], tmp_path: Path
 ) -> None:
-    mine = tmp_path / "out" / "Vesna Or Nobody - Small Hours (1987)" / "lossless" / "01 First Light.flac"
+    mine = (
+        tmp_path / "out" / "Vesna Or Nobody - Small Hours (1987)" / "lossless" / "01 Dew on the Crates.flac"
+    )
     mine.parent.mkdir(parents=True)
     mine.write_text("my own notes")
     with pytest.raises(CopyError) as told:

@@ -21,10 +21,10 @@ from sidekeep.shelf.record_folder import RecordFolder
 SLEEVE = """Marrow Lane - The Orchard Hours (1974)
 Label: Kettle & Wren
 Side A
-A1 First Light 2:10
-A2 Ladder Song 3:05
+A1 Dew on the Crates 2:10
+A2 Eleven Ash Rungs 3:05
 Side B
-B1 Windfall 4:00
+B1 Basket of Russets 4:00
 """
 
 
@@ -130,7 +130,7 @@ def test_the_index_is_the_same_after_deleting_it_and_after_moving_the_shelf(
     [
         ("orchard", 1),
         ("ORCH", 1),
-        ("windfall marrow", 1),
+        ("basket marrow", 1),
         ("kettle", 1),
         ("1974", 1),
         ("absent", 0),

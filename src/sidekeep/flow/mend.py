@@ -39,6 +39,8 @@ THUMP_HEAD_DB = 18.0
 THUMP_BEFORE_S, THUMP_AFTER_S = 0.6, 0.75
 THUMP_APART_S = 0.02
 THUMPS_A_CHUNK = 16
+LATERAL_WORTH = 0.4
+"""A swell in the lateral part counts for less: that is where the bass plays."""
 """Heads looked at in a chunk, those with the greatest swell first."""
 SWELL, SWELL_LEAST = 1.5, 1e-6
 """Low power behind a head over that before it, and of full scale, that makes it worth a look."""
@@ -320,12 +322,12 @@ def _swell(view: Audio, at: int, rate_hz: int) -> float:
         return np.inf
     low = view[first : at + after * step].reshape(-1, step, view.shape[1]).mean(axis=1)
     most = 0.0
-    for part in (low[:, 0] - low[:, -1], low[:, 0] + low[:, -1]):
+    for part, worth in ((low[:, 0] - low[:, -1], 1.0), (low[:, 0] + low[:, -1], LATERAL_WORTH)):
         power = 0.25 * np.square(part)
         calm = float(power[:before].reshape(6, -1).mean(axis=1).min())
         loud = float(power[before:].reshape(2, -1).mean(axis=1).max())
         if loud > SWELL_LEAST:
-            most = max(most, loud / (calm + 1e-12))
+            most = max(most, worth * loud / (calm + 1e-12))
     return most
 
 
