@@ -32,7 +32,7 @@ GROW_AT = 2.5
 LONGEST_S = 0.004
 BURST_S = 0.04
 EARLY_ROUNDS, ROUNDS = 3, 8
-LENGTHEN_SIZE = 14.0
+LENGTHEN_SIZE = 18.0
 """Scales from which a span is tried at greater lengths."""
 LEAST_EVIDENCE = 12.0
 """Nats a repair must explain of the two-sided error, or it is taken back."""

@@ -284,7 +284,7 @@ def guess_gains(observed: Vector, working: Vector, first: int, last: int, order:
 FRAME_NATS = 2.0
 """What a longer span must explain for each frame it adds; chance alone explains half a nat."""
 LONGER_NATS, LONGER_SHARE = 30.0, 0.3
-"""And what it must explain at all: nats, and as a share of what the span as found explains."""
+"""And what it must explain at all: nats, and a share of what the span as found explains."""
 LONG_STEPS = (12, 24, 48, 96, 160)
 PROBE = 64
 

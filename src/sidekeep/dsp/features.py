@@ -184,12 +184,12 @@ class FeatureMeter:
         self._take(np.ascontiguousarray(block, dtype=np.float64))
 
     def finish(self) -> FeatureTable:
-        """Pad the last hop with silence and give the table; at least one hop."""
+        """Pad the last hop with silence and give the table; at least one hop. Nothing may be asked again."""
         hops = max(1, -(-self._length // self.hop_frames))
         tail = hops * self.hop_frames - self._length + 4 * self.hop_frames
         self._take(np.zeros((tail, self.channels)))
-        joined = {name: np.concatenate(parts) for name, parts in self._parts.items()}
-        bands = np.concatenate([joined["low"][:hops], joined["high"][:hops]], axis=2)
+        joined = {name: np.concatenate(self._parts.pop(name)) for name in list(self._parts)}
+        bands = np.concatenate([joined.pop("low")[:hops], joined.pop("high")[:hops]], axis=2)
         return FeatureTable(
             rate_hz=self.rate_hz,
             hop_frames=self.hop_frames,

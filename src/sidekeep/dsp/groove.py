@@ -8,6 +8,7 @@ far. What stands above that is ``excess``, in standard deviations of the noise: 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +34,8 @@ _THIRD = HIGH_COUNT // 3
 _TOLERATED_DB = 1.2
 _SLOPE_DB = 4.0
 """How much the floor may change over a side (standard deviation): literature says 1 to 3 dB inward."""
+_SLICE_HOPS = 8192
+"""Tables of a whole side are worked on in slices: an hour of them would fill the memory several times over."""
 
 
 @dataclass(frozen=True)
@@ -52,18 +55,19 @@ class Groove:
 
 def measure_groove(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], hop_s: float) -> Groove:
     """Floor and excess of one play (between needle down and up)."""
-    columns = _columns(bands_db)
-    smooth = _smooth(columns, hop_s)
+    smooth = _smooth(_columns(bands_db), hop_s)
     quiet = _first_quiet(smooth, hop_s)
     for _ in range(5):
-        floor = _fit_floor(smooth, quiet)
-        above, spread, excess, threshold = _stand_out(smooth, floor, quiet)
+        base, slope = _fit_floor(smooth, quiet)
+        above = _over_floor(smooth, base, slope)
+        spread, excess, threshold = _stand_out(above, quiet)
         before, quiet = quiet, _quiet(excess, threshold, hop_s)
         if not quiet.any():
             quiet = before
             break
         if np.array_equal(before, quiet):
             break
+    del smooth
     clicky = _clicky(quiet, above, impulse, hop_s)
     quiet = quiet | clicky
     hits = _hits(bands_db, impulse, quiet) & ~clicky
@@ -146,12 +150,14 @@ def _columns(bands_db: NDArray[np.float32]) -> Floats:
 
 def _smooth(columns: Floats, hop_s: float) -> Floats:
     """Medians over time; longer for all than a thump spoils."""
-    low = running_median(columns, round(_LOW_SMOOTH_S / hop_s))
-    high = running_median(columns, round(_HIGH_SMOOTH_S / hop_s))
     half = columns.shape[1] // 2
     per_signal = half if columns.shape[1] > LOW_COUNT * 2 else columns.shape[1]
     is_low = (np.arange(columns.shape[1]) % per_signal) < LOW_COUNT - _SKIP_LOW_BANDS
-    return np.where(is_low, low, high)
+    smooth = np.empty_like(columns)
+    for chosen, length_s in ((is_low, _LOW_SMOOTH_S), (~is_low, _HIGH_SMOOTH_S)):
+        if chosen.any():
+            smooth[:, chosen] = running_median(columns[:, chosen], round(length_s / hop_s))
+    return smooth
 
 
 def _first_quiet(smooth: Floats, hop_s: float) -> Mask:
@@ -162,16 +168,34 @@ def _first_quiet(smooth: Floats, hop_s: float) -> Mask:
     inner = wide[size:-size] if len(wide) > 3 * size else wide
     place = int(np.argmin(inner)) + (len(wide) - len(inner)) // 2
     centre = np.median(smooth[max(0, place - size // 2) : place + size // 2 + 1], axis=0)
-    above = smooth - centre
-    worst = np.quantile(above, 0.9, axis=1)
+    worst = np.concatenate([np.quantile(smooth[part] - centre, 0.9, axis=1) for part in _slices(len(smooth))])
     mask = worst < max(4.0, float(worst[place]) + 1.5)
     mask[max(0, place - size // 2) : place + size // 2 + 1] = True
     return mask
 
 
-def _fit_floor(smooth: Floats, quiet: Mask) -> Floats:
-    """One straight line a band through the quiet hops; hops that stand above it lose their say."""
-    time = np.linspace(-0.5, 0.5, len(smooth))
+def _slices(count: int) -> Iterator[slice]:
+    return (slice(start, start + _SLICE_HOPS) for start in range(0, count, _SLICE_HOPS))
+
+
+def _place(count: int) -> Floats:
+    """Where each hop lies on the side, -0.5 to 0.5."""
+    return np.linspace(-0.5, 0.5, count)
+
+
+def _over_floor(smooth: Floats, base: Floats, slope: Floats) -> Floats:
+    """Level over the floor, offsets taken out."""
+    place = _place(len(smooth))[:, None]
+    above = np.empty_like(smooth)
+    for part in _slices(len(smooth)):
+        above[part] = _without_offset(smooth[part] - (base + slope * place[part]))
+    return above
+
+
+def _fit_floor(smooth: Floats, quiet: Mask) -> tuple[Floats, Floats]:
+    """Middle and slope of one straight line a band through the quiet hops; hops that stand above it lose their
+    say."""
+    time = _place(len(smooth))
     step = max(1, int(quiet.sum()) // 4000)
     index = np.flatnonzero(quiet)[::step]
     x, y = time[index], smooth[index]
@@ -189,7 +213,7 @@ def _fit_floor(smooth: Floats, quiet: Mask) -> Floats:
         together = (weight * (x[:, None] - mean_x) * (y - mean_y)).sum(axis=0) / total
         slope = together / (spread_x + 0.02 / _SLOPE_DB**2)
         base = mean_y - slope * mean_x
-    return base + slope * time[:, None]
+    return base, slope
 
 
 def _without_offset(above: Floats) -> Floats:
@@ -207,20 +231,22 @@ def _without_offset(above: Floats) -> Floats:
     return above - patch * ramp
 
 
-def _stand_out(smooth: Floats, floor: Floats, quiet: Mask) -> tuple[Floats, Floats, Floats, float]:
-    """Level over the floor, its spread in noise, excess, and the threshold of the excess."""
-    above = _without_offset(smooth - floor)
+def _stand_out(above: Floats, quiet: Mask) -> tuple[Floats, Floats, float]:
+    """Spread in noise of the level over the floor, excess, and the threshold of the excess."""
     part = above[quiet]
     spread = np.clip(np.median(part, axis=0) - np.quantile(part, 0.16, axis=0), 0.4, 3.0)
     excess = _excess(above, spread)
     inside = np.sort(excess[quiet])
     middle = float(inside[len(inside) // 2])
     threshold = float(np.clip(middle + 2.5 * (middle - inside[len(inside) // 20]) + 0.25, 0.6, 1.2))
-    return above, spread, excess, threshold
+    return spread, excess, threshold
 
 
 def _excess(above: Floats, spread: Floats) -> Floats:
-    return np.sqrt(np.mean(np.clip(above / spread - 1.0, 0.0, 12.0) ** 2, axis=1))
+    excess = np.empty(len(above))
+    for part in _slices(len(above)):
+        excess[part] = np.sqrt(np.mean(np.clip(above[part] / spread - 1.0, 0.0, 12.0) ** 2, axis=1))
+    return excess
 
 
 def _quiet(excess: Floats, threshold: float, hop_s: float) -> Mask:

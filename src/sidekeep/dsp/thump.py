@@ -153,6 +153,40 @@ def _whiten(filter_: Floats, columns: Floats) -> Floats:
     return np.asarray(view @ filter_[::-1])
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """The basis as the prediction error shows it: ``strength`` and ``turn`` diagonalise the prior-weighted Gram matrix."""
+
+    root: Floats
+    strength: Floats
+    turn: Floats
+    unit: float
+
+
+def _see(design: Floats, variance: Floats) -> _Seen:
+    root = np.sqrt(variance)
+    gram = root[:, None] * (design.T @ design) * root
+    strength, turn = np.linalg.eigh(gram)
+    return _Seen(root, np.maximum(strength, 0.0), turn, max(float(np.trace(gram)) / len(design), 1e-30))
+
+
+def _size_up(
+    seen: _Seen, cross: Floats, total: float, count: int, scale: float
+) -> tuple[float, Floats, float]:
+    """Evidence, weights and explained energy of the likeliest of the trial sizes (evidence 0 where none beats none)."""
+    turned = seen.turn.T @ (seen.root * cross)
+    gain = 10.0 ** (np.array(_SIZES_DB) / 10.0)[:, None] / seen.unit
+    loaded = 1.0 + gain * seen.strength
+    explained = np.sum(gain * turned**2 / loaded, axis=1)
+    evidence = np.array([_log_scale_evidence(total - float(e), count, scale) for e in explained])
+    evidence -= 0.5 * np.sum(np.log(loaded), axis=1) + _log_scale_evidence(total, count, scale)
+    best = int(np.argmax(evidence))
+    if evidence[best] <= 0.0:
+        return 0.0, np.zeros(len(cross)), 0.0
+    weights = seen.root * (seen.turn @ (gain[best] * turned / loaded[best]))
+    return float(evidence[best]), weights, float(explained[best])
+
+
 def _weigh(low: Floats, head: int, basis: Floats, variance: Floats, rings: Floats) -> _Answer:
     """Evidence and posterior mean of a thump in one low-rate channel; ``head`` is the basis's first row."""
     known = np.ones(len(low), dtype=bool)
@@ -162,24 +196,11 @@ def _weigh(low: Floats, head: int, basis: Floats, variance: Floats, rings: Float
     first, stop = head - order, min(head + len(basis) + order, len(low))
     design = _whiten(filter_, _placed(basis, order, stop - first))
     surprise = _whiten(filter_, low[first:stop, None])[:, 0]
-    gram, cross = design.T @ design, design.T @ surprise
-    unit = float(np.trace(gram * variance)) / len(design)
-    total = float(surprise @ surprise)
-    count = len(surprise)
-    null = _log_scale_evidence(total, count, scale)
-    best = _Answer(0.0, np.inf, np.zeros(basis.shape[1]))
-    explained = 0.0
-    for size_db in _SIZES_DB:
-        prior = variance * (10.0 ** (size_db / 10.0) / max(unit, 1e-30))
-        root = np.sqrt(prior)
-        inner = np.eye(len(prior)) + root[:, None] * gram * root
-        solved = np.linalg.solve(inner, root * cross)
-        left = total - float((root * cross) @ solved)
-        determinant = float(np.linalg.slogdet(inner)[1])
-        evidence = _log_scale_evidence(left, count, scale) - 0.5 * determinant - null
-        if evidence > best.evidence:
-            best = _Answer(evidence, 0.0, root * solved)
-            explained = total - left
+    seen = _see(design, variance)
+    evidence, weights, explained = _size_up(
+        seen, design.T @ surprise, float(surprise @ surprise), len(surprise), scale
+    )
+    best = _Answer(evidence, 0.0 if evidence > 0.0 else np.inf, weights)
     if best.evidence < _EVIDENCE:
         return best
     if _best_ring(_whiten(filter_, _placed(rings, order, stop - first)), surprise) < _ONE_RING * explained:
@@ -326,19 +347,44 @@ def find_thumps(audio: Floats, *, rate_hz: int) -> list[tuple[int, int, int]]:
     heads: list[tuple[int, int, int]] = []
     for onset in _rises(part, low_rate_hz):
         best, best_at = needed, -1
-        for at in range(onset + _SEARCH[0], onset + _SEARCH[1]):
+        for at in _likely_heads(part, onset, before, after, basis, variance, lead):
             first = max(0, at - before)
             piece = part[first : at + after]
-            head = at - first - lead
-            if head < 3 * _ORDER or len(piece) - head - len(basis) < 2 * _ORDER:
-                continue
-            answer = _weigh(piece, head, basis, variance, rings)
+            answer = _weigh(piece, at - first - lead, basis, variance, rings)
             if answer.evidence - answer.needed > best:
                 best, best_at = answer.evidence - answer.needed, at
         if best_at >= 0 and (not heads or best_at * factor - heads[-1][0] > 0.05 * rate_hz):
             start = best_at * factor
             heads.append((start, start + max(1, int(0.001 * rate_hz)), 0))
     return heads
+
+
+def _likely_heads(
+    part: Floats, onset: int, before: int, after: int, basis: Floats, variance: Floats, lead: int
+) -> list[int]:
+    """The likeliest three of the heads tried round a rise, judged by one model of the music for all of them."""
+    tried = range(onset + _SEARCH[0], onset + _SEARCH[1])
+    first = max(0, tried[0] - before)
+    piece = part[first : tried[-1] + after]
+    heads = np.array(tried) - first - lead
+    if heads[0] < 3 * _ORDER or len(piece) - heads[-1] - len(basis) < 2 * _ORDER:
+        return []
+    known = np.ones(len(piece), dtype=bool)
+    known[heads[0] : heads[-1] + len(basis)] = False
+    filter_, scale = _ar_model(piece - piece[known].mean(), known)
+    order = len(filter_) - 1
+    length = len(basis) + 2 * order
+    design = _whiten(filter_, _placed(basis, order, length))
+    seen = _see(design, variance)
+    error = _whiten(filter_, piece[:, None])[:, 0]
+    found = []
+    for at, head in zip(tried, heads.tolist()):
+        surprise = error[head - order : head - order + len(design)]
+        rows = design[: len(surprise)]
+        evidence, _, _ = _size_up(seen, rows.T @ surprise, float(surprise @ surprise), len(surprise), scale)
+        found.append((evidence, at))
+    found.sort(reverse=True)
+    return [at for evidence, at in found[:3] if evidence > 0.5 * _EVIDENCE]
 
 
 def _rises(part: Floats, low_rate_hz: float) -> list[int]:

@@ -39,10 +39,10 @@ THUMP_HEAD_DB = 18.0
 THUMP_BEFORE_S, THUMP_AFTER_S = 0.6, 0.75
 THUMP_APART_S = 0.02
 THUMPS_A_CHUNK = 16
+"""Heads looked at in a chunk, those with the greatest swell first."""
 LATERAL_WORTH = 0.4
 """A swell in the lateral part counts for less: that is where the bass plays."""
-"""Heads looked at in a chunk, those with the greatest swell first."""
-SWELL, SWELL_LEAST = 1.5, 1e-6
+SWELL, SWELL_LEAST = 3.0, 1e-6
 """Low power behind a head over that before it, and of full scale, that makes it worth a look."""
 
 MANNERS = {
@@ -286,10 +286,11 @@ def _take_thumps(
 ) -> tuple[Audio, list[Thump]]:
     """Subtract the tails that start in ``[first, stop)`` from ``view``, one by one, where it is worth it."""
     apart = THUMP_APART_S * rate_hz
+    swells = _Swells(view, rate_hz)
     ranked: list[tuple[float, int, int]] = []
     for start, end, _ in heads:
         if not ranked or start - ranked[-1][1] > 0.25 * apart:
-            ranked.append((_swell(view, start, rate_hz), start, end))
+            ranked.append((swells.at(start), start, end))
     ranked.sort(reverse=True)
     ticks = [(start, end, 0) for swell, start, end in ranked[:THUMPS_A_CHUNK] if swell > SWELL]
     found = [
@@ -310,25 +311,33 @@ def _take_thumps(
     return view, kept
 
 
-def _swell(view: Audio, at: int, rate_hz: int) -> float:
-    """How much more there is below some 300 Hz just behind a frame than in the calmest stretch before it: a power ratio.
+class _Swells:
+    """How much more there is below some 300 Hz just behind a frame than in the calmest stretch before it.
 
     A cheap question, asked before the dear one; of the vertical and the lateral part in stereo.
     """
-    step = max(1, rate_hz // 700)
-    before, after = int(0.36 * rate_hz) // step // 6 * 6, int(0.04 * rate_hz) // step // 2 * 2
-    first = at - before * step
-    if first < 0 or at + after * step > len(view):
-        return np.inf
-    low = view[first : at + after * step].reshape(-1, step, view.shape[1]).mean(axis=1)
-    most = 0.0
-    for part, worth in ((low[:, 0] - low[:, -1], 1.0), (low[:, 0] + low[:, -1], LATERAL_WORTH)):
-        power = 0.25 * np.square(part)
-        calm = float(power[:before].reshape(6, -1).mean(axis=1).min())
-        loud = float(power[before:].reshape(2, -1).mean(axis=1).max())
-        if loud > SWELL_LEAST:
-            most = max(most, worth * loud / (calm + 1e-12))
-    return most
+
+    def __init__(self, view: Audio, rate_hz: int) -> None:
+        self._step = max(1, rate_hz // 700)
+        self._before = int(0.36 * rate_hz) // self._step // 6 * 6
+        self._after = int(0.04 * rate_hz) // self._step // 2 * 2
+        whole = len(view) // self._step
+        low = view[: whole * self._step].reshape(whole, self._step, view.shape[1]).mean(axis=1)
+        parts = np.stack([low[:, 0] - low[:, -1], low[:, 0] + low[:, -1]])
+        self._energy = np.zeros((2, whole + 1))
+        np.cumsum(0.25 * np.square(parts), axis=1, out=self._energy[:, 1:])
+
+    def at(self, frame: int) -> float:
+        """A power ratio; infinite where there is too little round the frame to tell."""
+        middle = frame // self._step
+        if middle < self._before or middle + self._after >= self._energy.shape[1]:
+            return np.inf
+        ahead = self._energy[:, middle : middle + self._after + 1 : self._after // 2]
+        behind = self._energy[:, middle - self._before : middle + 1 : self._before // 6]
+        loud = np.diff(ahead, axis=1).max(axis=1) / (self._after // 2)
+        calm = np.maximum(0.0, np.diff(behind, axis=1).min(axis=1)) / (self._before // 6)
+        ratio = np.where(loud > SWELL_LEAST, loud / (calm + 1e-12), 0.0)
+        return float(max(ratio[0], LATERAL_WORTH * ratio[1]))
 
 
 def _join_channels(repairs: list[Repair]) -> list[Repair]:

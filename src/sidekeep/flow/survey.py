@@ -99,7 +99,10 @@ def survey_take(
             job.result()
     keep(mender.flush())
     progress(0.98, "finding the tracks")
-    survey = _conclude(source, file, sides, meters, mender, mended_meter)
+    repairs, mender_findings = tuple(mender.repairs), tuple(mender.findings)
+    # Finding the tracks of an hour needs room of its own: the mender's buffers go first.
+    del mender
+    survey = _conclude(source, file, sides, meters, repairs, mender_findings, mended_meter)
     progress(1.0, "surveyed")
     return survey
 
@@ -167,7 +170,8 @@ def _conclude(
     file: str,
     sides: Sequence[Side] | None,
     meters: _Meters,
-    mender: Mender,
+    repairs: tuple[Repair, ...],
+    mender_findings: Sequence[Finding],
     mended: PeakLoudnessMeter,
 ) -> Survey:
     form = source.format
@@ -176,12 +180,11 @@ def _conclude(
     music = [(side.music_start_frame, side.music_stop_frame) for side in cuts.sides]
     down = [(side.needle_down_frame, side.needle_up_frame) for side in cuts.sides]
     noise = meters.noise.finish(features.groove_spans(cuts), features.idle_spans(cuts))
-    repairs = tuple(mender.repairs)
     findings = [
         *cut_findings,
         *meters.level.findings(form, music or None),
         *meters.noise.findings,
-        *mender.findings,
+        *mender_findings,
     ]
     findings.sort(key=lambda finding: (_SEVERITY_ORDER[finding.severity], finding.start_frame))
     return Survey(
