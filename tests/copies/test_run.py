@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import shutil
 from dataclasses import replace
@@ -23,6 +24,7 @@ from sidekeep.dsp.dither import quantise
 from sidekeep.dsp.resample import resample
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.pictures import Picture, PictureKind, prepare_picture
+from sidekeep.files.sink import FileSink
 from tests.copies.feeder import FOLDER, Feeder, decoded, record, tree
 
 EVERY = "lossless,portable,portable-small,aac,phone,alac,wav,aiff,side,record,record-aac,record-opus,cd"
@@ -276,3 +278,14 @@ def test_clipping_in_exact_copies_is_a_finding(tmp_path: Path) -> None:
     feeder.copies("lossless")
     assert [finding.kind for finding in feeder.findings] == ["copies-clipped"]
     assert feeder.findings[0].severity == "look"
+
+
+def test_a_finished_file_is_let_go(tmp_path: Path) -> None:
+    """An encoder holds megabytes: a record of many tracks must not gather them."""
+    feeder = Feeder(tmp_path / "out")
+    with CopyRun(feeder.plan("lossless,portable")) as run:
+        feeder.feed(run)
+        run.finish()
+        gc.collect()
+        sinks = [found for found in gc.get_objects() if isinstance(found, FileSink)]
+        assert [sink.path for sink in sinks if sink.path.is_relative_to(tmp_path)] == []

@@ -47,6 +47,7 @@ def test_skipping_is_exact(seed: int, length: int, smooth: float, rate_hz: int) 
     meter.process(audio)
     meter.finish()
     np.testing.assert_allclose(meter.peaks, plain_peaks(audio, rate_hz), rtol=1e-12)
+    assert meter.peak == meter.peaks.max()
     assert measure_true_peak(audio, rate_hz=rate_hz) == meter.peaks.max()  # which looks for the highest only
 
 

@@ -304,6 +304,8 @@ class CopyRun:
         if self._stop.is_set():
             return
         sink.close()
+        # An encoder keeps some 7 MB for as long as anybody knows its file.
+        self._full_sinks.remove(sink)
         self._making.note_staged(planned)
 
     def _piece_spilled(self, piece: Piece, path: Path) -> None:

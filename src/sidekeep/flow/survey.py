@@ -88,7 +88,7 @@ def survey_take(
         ThreadPoolExecutor(1, thread_name_prefix="meters") as measuring,
     ):
         for done, block in _read_ahead(source, reading):
-            clean = _numbers_only(block)
+            clean = numbers_only(block)
             metering.append(measuring.submit(meters.process, block, clean))
             delay.hold(block)
             keep(mender.process(clean))
@@ -122,7 +122,7 @@ class _Meters:
         self.noise.process(clean)
 
 
-def _numbers_only(block: Audio) -> Audio:
+def numbers_only(block: Audio) -> Audio:
     """The block itself, or with silence for what is not a number: a file of floats can hold anything. The
     difference becomes a patch like a repair, so the copies hold numbers only."""
     if np.isfinite(block).all():
