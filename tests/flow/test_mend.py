@@ -178,3 +178,18 @@ def test_wrong_parameters_are_named() -> None:
         Mender(MendSettings(), rate_hz=44_100, channels=3)
     with pytest.raises(ParameterError, match="rate_hz=4000"):
         Mender(MendSettings(), rate_hz=4_000, channels=2)
+
+
+def test_what_is_not_a_number_comes_out_as_silence() -> None:
+    audio = np.random.default_rng(4).standard_normal((60_000, 2)) * 0.05
+    silent = audio.copy()
+    audio[20_000:20_010, 1] = np.nan
+    audio[30_000, 0] = np.inf
+    silent[20_000:20_010, 1] = silent[30_000, 0] = 0.0
+    mended = [Mender(MendSettings(), rate_hz=44_100, channels=2) for _ in range(2)]
+    given, wanted = (
+        np.concatenate([mender.process(take), mender.flush()])
+        for mender, take in zip(mended, (audio, silent), strict=True)
+    )
+    assert np.isfinite(given).all()
+    np.testing.assert_array_equal(given, wanted)

@@ -18,6 +18,7 @@ from sidekeep.dsp.click_find import Manner, Repaired, mend_channels
 from sidekeep.dsp.thump import Thump, find_thumps, subtract_thumps
 from sidekeep.dsp.turn_prior import TurnPrior
 from sidekeep.errors import ParameterError
+from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.ports import Audio
 from sidekeep.model.finding import Channel, Finding
 from sidekeep.model.recipe import MendSettings
@@ -111,8 +112,9 @@ class Mender:
         self._out_frame = 0
 
     def process(self, block: Audio) -> Audio:
-        """Take frames in; mended frames come out ``latency_frames`` or less behind."""
-        self._parts.append(np.array(block, dtype=np.float64))
+        """Take frames in; mended frames come out ``latency_frames`` or less behind. What is not a number
+        comes out as silence: the kernels cannot bear it."""
+        self._parts.append(np.array(numbers_only(block), dtype=np.float64))
         self._received += len(block)
         if self._received < self._next_chunk + self.chunk + self.margin:
             return np.empty((0, self.channels))
@@ -122,36 +124,34 @@ class Mender:
             self._begin(self._next_chunk + self.chunk)
             if len(self._running) >= IN_FLIGHT:
                 self._finish()
-            if len(self._mended) > 2:
-                out.append(self._release())
-            if len(self._mended) > 1:
-                self._begin_thumps(self._mended[0])
+            out += self._advance()
         return np.concatenate(out) if out else np.empty((0, self.channels))
 
     def flush(self) -> Audio:
         """The rest of the frames; repairs are complete afterwards."""
         self._gather()
-        out = []
+        out: list[Audio] = []
         while self._next_chunk < self._received:
             self._begin(min(self._received, self._next_chunk + self.chunk))
             if len(self._running) >= IN_FLIGHT:
                 self._finish()
-            if len(self._mended) > 2:
-                out.append(self._release())
-            if len(self._mended) > 1:
-                self._begin_thumps(self._mended[0])
+            out += self._advance()
         while self._running:
             self._finish()
-            if len(self._mended) > 2:
-                out.append(self._release())
-            if len(self._mended) > 1:
-                self._begin_thumps(self._mended[0])
+            out += self._advance()
         while self._mended:
             out.append(self._release(last=True))
         self._pool.shutdown()
         self.repairs = _join_channels(self.repairs)
         self.findings.sort(key=lambda f: (f.start_frame, f.channel))
         return np.concatenate(out) if out else np.empty((0, self.channels))
+
+    def _advance(self) -> list[Audio]:
+        """Let go of the chunk whose two neighbours after it are mended; begin with the thumps of the next."""
+        released = [self._release()] if len(self._mended) > 2 else []
+        if len(self._mended) > 1:
+            self._begin_thumps(self._mended[0])
+        return released
 
     def _gather(self) -> None:
         self._held = np.concatenate([self._held, *self._parts])
@@ -203,7 +203,7 @@ class Mender:
             self._prior.add(events)
 
     def _release(self, *, last: bool = False) -> Audio:
-        """Let the oldest mended chunk go, its thumps taken off; begin with the thumps of the next."""
+        """Let the oldest mended chunk go, its thumps taken off."""
         chunk = self._mended.pop(0)
         if last:
             self._begin_thumps(chunk)

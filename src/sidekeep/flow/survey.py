@@ -21,6 +21,7 @@ from sidekeep.flow.kept_levels import KeptLevels
 from sidekeep.flow.measures import LevelMeter, PeakLoudnessMeter
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.noise import NoiseMeter
+from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.patches import PatchWriter
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
 from sidekeep.flow.side_features import SideFeatures
@@ -120,14 +121,6 @@ class _Meters:
         self.level.process(block)
         self.features.process(clean)
         self.noise.process(clean)
-
-
-def numbers_only(block: Audio) -> Audio:
-    """The block itself, or with silence for what is not a number: a file of floats can hold anything. The
-    difference becomes a patch like a repair, so the copies hold numbers only."""
-    if np.isfinite(block).all():
-        return block
-    return np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
 
 
 class _Delay:

@@ -40,13 +40,10 @@ def copy_record(
 ) -> tuple[TransferResult, Path]:
     """Write copies of a record on the shelf into its ``copies`` folder. ``recipe`` replaces the kept one."""
     folder = find_record(shelf, record_name)
-    if not folder.chosen_takes():
-        raise ShelfError(
-            f"{folder.path.name} has no takes yet; record them with 'sidekeep take' or 'adopt' some"
-        )
+    chosen = takes_to_copy(folder)
     options = replace(options or TransferOptions(), recipe=settle_recipe(folder, recipe))
     sleeve = _sleeve(folder)
-    takes = survey_record(folder, sleeve, options.recipe, part(progress, 0.0, 0.5))
+    takes = survey_record(folder, chosen, sleeve, options.recipe, part(progress, 0.0, 0.5))
     pictures = pictures_of(folder)
     out_dir = folder.path / "copies"
     out_dir.mkdir(exist_ok=True)
@@ -77,15 +74,24 @@ def settle_recipe(folder: RecordFolder, recipe: Recipe | None) -> Recipe:
     return recipe
 
 
-def survey_record(
-    folder: RecordFolder, sleeve: Sleeve, recipe: Recipe, progress: Progress = no_progress
-) -> tuple[SurveyedTake, ...]:
-    """Every chosen take with its survey and the cuts the person wants. Surveys are kept and used again."""
+def takes_to_copy(folder: RecordFolder) -> list[ShelfTake]:
+    """The chosen take of every side, in order."""
     chosen = sorted(folder.chosen_takes(), key=lambda take: take.side)
     if not chosen:
         raise ShelfError(
             f"{folder.path.name} has no takes yet; record them with 'sidekeep take' or 'adopt' some"
         )
+    return chosen
+
+
+def survey_record(
+    folder: RecordFolder,
+    chosen: Sequence[ShelfTake],
+    sleeve: Sleeve,
+    recipe: Recipe,
+    progress: Progress = no_progress,
+) -> tuple[SurveyedTake, ...]:
+    """Every chosen take with its survey and the cuts the person wants. Surveys are kept and used again."""
     takes = [
         _survey_take(
             folder, take, sleeve, recipe, part(progress, index / len(chosen), (index + 1) / len(chosen))

@@ -15,7 +15,6 @@ from sidekeep.files.sinks import open_sink
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.ports import Audio, AudioSink, AudioSource
 from sidekeep.flow.progress import Progress, no_progress
-from sidekeep.flow.survey import numbers_only
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
@@ -84,7 +83,7 @@ def mended_blocks(source: AudioSource, mender: Mender) -> Iterator[tuple[int, Au
 
     for block in source.blocks(BLOCK_FRAMES):
         held.append(block)
-        mended = mender.process(numbers_only(block))
+        mended = mender.process(block)
         if len(mended):
             done += len(mended)
             yield done, *pair(mended)

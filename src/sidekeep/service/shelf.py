@@ -121,7 +121,8 @@ def adopt(
 ) -> Adopted:
     """Bring recordings in, for a new record (with its sleeve) or one that is on the shelf."""
     if record_name is not None:
-        folder, record = find_record(shelf, record_name), find_record(shelf, record_name).record()
+        folder = find_record(shelf, record_name)
+        record = folder.record()
     else:
         sleeve = load_sleeve(sleeve_path)
         record = sleeve.record if sleeve else Record(title=files[0].stem if files else "")
