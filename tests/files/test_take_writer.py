@@ -255,7 +255,23 @@ def test_a_disk_failing_at_once_leaves_nothing(tmp_path: Path, monkeypatch: pyte
     def fails(*_: object) -> int:
         raise OSError(errno.EIO, "Input/output error")
 
-    monkeypatch.setattr(os, "write", fails)
+    monkeypatch.setattr(os, "fsync", fails)
     with pytest.raises(CopyError, match="reports an error"):
         TakeWriter(tmp_path / "take.wav", rate_hz=96_000, channels=2, bits=24)
     assert os.listdir(tmp_path) == []
+
+
+def test_the_name_appears_with_a_whole_head(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "take.wav"
+    killed = RuntimeError("stands for a kill while the head is on its way to the disk")
+
+    def dies(*_: object) -> None:
+        raise killed
+
+    with monkeypatch.context() as slow_disk:
+        slow_disk.setattr(os, "fsync", dies)
+        with pytest.raises(RuntimeError):
+            TakeWriter(path, rate_hz=96_000, channels=2, bits=24)
+    assert not path.exists()
+    with TakeWriter(path, rate_hz=96_000, channels=2, bits=24):
+        assert soundfile.info(path).frames == 0

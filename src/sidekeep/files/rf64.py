@@ -21,7 +21,7 @@ from typing import Any
 from numpy.typing import NDArray
 
 from sidekeep.errors import AudioFileError, ParameterError
-from sidekeep.files.atomic import already_there, copy_error, flush_folder
+from sidekeep.files.atomic import copy_error, whole_file
 from sidekeep.files.bext import Bext
 from sidekeep.files.chunks import RiffLayout, survey_chunks
 from sidekeep.files.samples import pack_samples
@@ -118,22 +118,15 @@ class TakeWriter:
         self.synced_frames = 0
         self._head = Head(rate_hz=rate_hz, channels=channels, bits=bits, is_float=is_float, bext=bext)
         self._bytes = 0
-        flags = os.O_RDWR | os.O_CREAT | _O_BINARY | (os.O_TRUNC if replace else os.O_EXCL)
+        # The name appears with a whole head behind it: killed in between, no unreadable file is left.
+        with whole_file(self.path, replace) as part:
+            part.write_bytes(self._head.bytes_for(0))
         try:
-            self._file = os.open(self.path, flags, 0o666)
-        except FileExistsError:
-            raise already_there(self.path) from None
+            self._file = os.open(self.path, os.O_RDWR | _O_BINARY)
         except OSError as error:
             raise copy_error(error, self.path) from error
+        os.lseek(self._file, 0, os.SEEK_END)
         self._open = True
-        try:
-            self._write_all(self._head.bytes_for(0))
-            _sync_data(self._file)
-            flush_folder(self.path.parent)
-        except OSError as error:
-            self._drop()
-            self.path.unlink(missing_ok=True)
-            raise copy_error(error, self.path) from error
 
     @property
     def frames(self) -> int:
