@@ -23,7 +23,7 @@ from benchmarks.mend_cases import JUDGED, Case, clean_music, falls_db, other_dam
 from sidekeep.dsp.click_find import CONTEXT, order_for
 from sidekeep.dsp.estimate_pair import estimate_pairs
 from sidekeep.flow.mend import Mender
-from sidekeep.model.recipe import MendSettings
+from sidekeep.model.recipe import MendSettings, MendSize
 from sidekeep.model.repair import Repair
 from sidekeep.press.nullset import BORROWED, null_set
 from sidekeep.press.score import MendScore, score_mending
@@ -37,7 +37,7 @@ CORE = 0.05
 
 
 def mend(
-    audio: Floats, rate_hz: int, *, use_turn: bool = True, size: str = "even"
+    audio: Floats, rate_hz: int, *, use_turn: bool = True, size: MendSize = "even"
 ) -> tuple[Floats, list[Repair]]:
     """Ours, in blocks."""
     mender = Mender(
@@ -69,7 +69,7 @@ def with_true_spans(side: Pressed) -> Floats:
     """Our estimator where the damage really is (thumps left out: they are not estimated but subtracted)."""
     audio, twin, truth = side.audio, side.twin, side.truth
     stretch = max(1, round(truth.rate_hz / 48_000))
-    spans, walls = [], []
+    spans = []
     for event in truth.events:
         start, stop = int(event["start_frame"]), int(event["stop_frame"])
         if event["kind"] == THUMP or start < 4096 or stop > len(audio) - 4096:
@@ -79,7 +79,6 @@ def with_true_spans(side: Pressed) -> Floats:
         if core.size and size.max() > 0.0:
             first = start + int(core[0])
             spans.append((first, min(start + int(core[-1]) + 1, first + 300 * stretch)))
-            walls.append(3 if event["channel"] < 0 else 1 << int(event["channel"]))
     observed = np.ascontiguousarray(audio.T)
     working = observed.copy()
     explained = np.empty(len(spans))
@@ -88,7 +87,6 @@ def with_true_spans(side: Pressed) -> Floats:
             observed,
             working,
             np.array(spans, dtype=np.int64),
-            np.array(walls, dtype=np.int64),
             CONTEXT * stretch,
             order_for(stretch),
             8,

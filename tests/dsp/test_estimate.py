@@ -94,11 +94,12 @@ def test_a_click_on_one_wall_leaves_the_other_alone_and_uses_it() -> None:
         working = observed.copy()
         estimate_span(observed, working, 1500, 1540, CONTEXT, ORDER, 8, 6, np.empty(3))
         alone.append(fall_db(left, observed, working))
-        working, beside = observed.copy(), right.copy()
+        both = np.stack([observed, right])
+        walls = both.copy()
         gains = np.array([1.0, 0.0])
-        estimate_pair(observed, right, working, beside, 1500, 1540, CONTEXT, ORDER, 8, 6, gains, False)
-        assert np.array_equal(beside, right)
-        paired.append(fall_db(left, observed, working))
+        estimate_pair(both, walls, 1500, 1540, CONTEXT, ORDER, 8, 6, gains, False)
+        assert np.array_equal(walls[1], right)
+        paired.append(fall_db(left, observed, walls[0]))
     assert np.median(paired) > np.median(alone) + 3.0
 
 
@@ -113,8 +114,7 @@ def test_a_vertical_click_is_seen_in_the_difference() -> None:
         observed[1, 1500:1540] -= 0.7 * hit
         working = observed.copy()
         explained = np.empty(1)
-        spans, walls = np.array([[1500, 1540]]), np.array([3])
-        estimate_pairs(observed, working, spans, walls, CONTEXT, ORDER, 8, 1, explained)
+        estimate_pairs(observed, working, np.array([[1500, 1540]]), CONTEXT, ORDER, 8, 1, explained)
         assert explained[0] > 12.0
         falls.append(fall_db(clean.ravel(), observed.ravel(), working.ravel()))
     assert np.median(falls) > 12.0

@@ -36,17 +36,6 @@ def autocorrelate(signal: Vector, order: int, out: Vector) -> None:
 
 
 @kernel
-def crosscorrelate(first: Vector, second: Vector, order: int, out: Vector) -> None:
-    """``out[k] = sum_n first[n] second[n + k]`` for k = 0..order."""
-    length = first.shape[0]
-    for lag in range(order + 1):
-        total = 0.0
-        for n in range(length - lag):
-            total += first[n] * second[n + lag]
-        out[lag] = total
-
-
-@kernel
 def levinson(correlation: Vector, order: int, out: Vector, scratch: Vector) -> float:
     """Solve the Yule-Walker equations; ``out`` gets the model, the error power is returned.
 

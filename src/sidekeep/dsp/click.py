@@ -51,49 +51,76 @@ def fit_predictors(signal: Vector, hop: int, order: int, stale: NDArray[np.bool_
 
 
 @kernel
+def filter_ahead(signal: Vector, count: int, taps: Vector, out: Vector) -> None:
+    """``out[i] = sum_k taps[k] signal[i + k]`` for i < count; the taps are a multiple of eight.
+
+    Eight taps a pass: the processor then works on neighbouring frames at once.
+    """
+    for i in range(count):
+        out[i] = 0.0
+    for k in range(0, taps.shape[0], 8):
+        t0, t1, t2, t3 = taps[k], taps[k + 1], taps[k + 2], taps[k + 3]
+        t4, t5, t6, t7 = taps[k + 4], taps[k + 5], taps[k + 6], taps[k + 7]
+        x = signal[k : k + count + 7]
+        for i in range(count):
+            out[i] += (
+                t0 * x[i]
+                + t1 * x[i + 1]
+                + t2 * x[i + 2]
+                + t3 * x[i + 3]
+                + t4 * x[i + 4]
+                + t5 * x[i + 5]
+                + t6 * x[i + 6]
+                + t7 * x[i + 7]
+            )
+
+
+@kernel
 def find_errors(
-    signal: Vector,
-    hop: int,
-    models: Matrix,
-    stale: NDArray[np.bool_],
-    forward: Vector,
-    backward: Vector,
-    both: Vector,
+    signal: Vector, hop: int, models: Matrix, stale: NDArray[np.bool_], forward: Vector, both: Vector
 ) -> None:
-    """Fill the three errors of every stale hop; the two-sided one is scaled to the forward one's spread."""
+    """Fill the forward and the two-sided error of every stale hop; the two-sided one is scaled to the forward's spread.
+
+    The two-sided error is the forward one filtered backwards.
+    """
     length = signal.shape[0]
     order = models.shape[1] - 1
-    taps = np.empty(order + 1)
-    symmetric = np.empty(2 * order + 1)
-    turned = np.empty(order + 1)
+    width = (order + 8) // 8 * 8
+    back, ahead = np.zeros(width), np.zeros(width)
+    piece = np.empty(hop + order + width + 8)
+    error = np.zeros(hop + order + width + 8)
+    twice = np.empty(hop)
     for b in range(models.shape[0]):
         if not stale[b]:
             continue
-        model = models[b]
-        model_correlation(model, order, taps)
-        gain = 1.0 / math.sqrt(taps[0])
+        gain = 0.0
         for k in range(order + 1):
-            turned[k] = model[order - k]
-            symmetric[order + k] = taps[k] * gain
-            symmetric[order - k] = taps[k] * gain
-        for n in range(b * hop, min(length, (b + 1) * hop)):
-            if n < order or n + order >= length:
-                forward[n] = 0.0
-                backward[n] = 0.0
-                both[n] = 0.0
-                continue
-            f, g, u = 0.0, 0.0, 0.0
-            before = signal[n - order : n + 1]
-            after = signal[n : n + order + 1]
-            around = signal[n - order : n + order + 1]
-            for k in range(order + 1):
-                f += turned[k] * before[k]
-                g += model[k] * after[k]
-            for k in range(2 * order + 1):
-                u += symmetric[k] * around[k]
-            forward[n] = f
-            backward[n] = g
-            both[n] = u
+            gain += models[b, k] * models[b, k]
+        gain = 1.0 / math.sqrt(gain)
+        for k in range(order + 1):
+            back[k] = models[b, order - k]
+            ahead[k] = models[b, k] * gain
+        first = b * hop
+        count = min(hop, length - first)
+        for i in range(count + order + width + 8):
+            at = first - order + i
+            piece[i] = signal[at] if 0 <= at < length else 0.0
+        filter_ahead(piece, count + order, back, error)
+        filter_ahead(error, count, ahead, twice)
+        for i in range(count):
+            inside = order <= first + i < length - order
+            forward[first + i] = error[i] if inside else 0.0
+            both[first + i] = twice[i] if inside else 0.0
+
+
+@kernel
+def backward_error(signal: Vector, model: Vector, at: int) -> float:
+    """The error of predicting a frame from those after it; asked for only where a click may stop."""
+    total = 0.0
+    after = signal[at : at + model.shape[0]]
+    for k in range(after.shape[0]):
+        total += model[k] * after[k]
+    return total
 
 
 @kernel
@@ -141,10 +168,35 @@ def find_scale(error: Vector, scale: Vector) -> None:
 
 
 @kernel
+def find_tests(both: Vector, models: Matrix, hop: int, stretch: int, tests: Vector) -> None:
+    """The likelihood ratio of three neighbouring frames being unknown, for every frame.
+
+    It is ``g' B^-1 g`` with g their two-sided errors and B the 3 x 3 corner of A'A.
+    """
+    length = both.shape[0]
+    order = models.shape[1] - 1
+    taps = np.empty(order + 1)
+    for b in range(models.shape[0]):
+        model_correlation(models[b], order, taps)
+        r1, r2 = taps[stretch] / taps[0], taps[2 * stretch] / taps[0]
+        determinant = max(1.0 + 2.0 * r1 * r1 * r2 - 2.0 * r1 * r1 - r2 * r2, 1e-6)
+        i00 = (1.0 - r1 * r1) / determinant
+        i01 = 2.0 * (r1 * r2 - r1) / determinant
+        i02 = 2.0 * (r1 * r1 - r2) / determinant
+        i11 = (1.0 - r2 * r2) / determinant
+        low, high = max(b * hop, stretch), min((b + 1) * hop, length - stretch)
+        before, here, after = both[low - stretch : high], both[low:high], both[low + stretch : high + stretch]
+        out = tests[low:high]
+        for i in range(high - low):
+            x, y, z = before[i], here[i], after[i]
+            out[i] = i00 * (x * x + z * z) + i11 * y * y + i01 * y * (x + z) + i02 * x * z
+
+
+@kernel
 def find_candidates(
+    signal: Vector,
     forward: Vector,
-    backward: Vector,
-    both: Vector,
+    tests: Vector,
     scale: Vector,
     models: Matrix,
     hop: int,
@@ -156,44 +208,35 @@ def find_candidates(
 ) -> int:
     """Places where the two-sided error stands out: rows (first, last + 1, peak frame); how many there are.
 
-    The test is the likelihood ratio of three neighbouring frames being unknown: ``g' B^-1 g`` with g their two-sided
-    errors and B the 3 x 3 corner of A'A, as a root in units of the scale. From the peak a span grows backwards while
-    the forward error and forwards while the backward error stands over ``grow_at`` (each is sharp on its own side:
-    Niedzwiecki & Ciolek, IEEE TASLP 21(5), 2013), bridging gaps of a few frames.
+    ``tests`` are those of ``find_tests``; their root in units of the scale is what is compared. From the peak a span
+    grows backwards while the forward error and forwards while the backward error stands over ``grow_at`` (each is sharp
+    on its own side: Niedzwiecki & Ciolek, IEEE TASLP 21(5), 2013), bridging gaps of a few frames.
     """
     length = forward.shape[0]
     order = models.shape[1] - 1
-    taps = np.empty(order + 1)
     count = 0
     bridge = 4 * stretch
     n = order + stretch
-    current = -1
-    i00, i01, i02, i11 = 0.0, 0.0, 0.0, 0.0
-    while n < length - order - stretch and count < spans.shape[0]:
-        if n // hop != current:
-            current = n // hop
-            model_correlation(models[current], order, taps)
-            r1, r2 = taps[stretch] / taps[0], taps[2 * stretch] / taps[0]
-            det = 1.0 + 2.0 * r1 * r1 * r2 - 2.0 * r1 * r1 - r2 * r2
-            det = max(det, 1e-6)
-            i00 = (1.0 - r1 * r1) / det
-            i01 = (r1 * r2 - r1) / det
-            i02 = (r1 * r1 - r2) / det
-            i11 = (1.0 - r2 * r2) / det
-        level = scale[n // CELL]
-        a, b, c = both[n - stretch], both[n], both[n + stretch]
-        test = i00 * (a * a + c * c) + i11 * b * b + 2.0 * i01 * b * (a + c) + 2.0 * i02 * a * c
-        if test < open_at * open_at * level * level:
-            n += 1
+    end = length - order - stretch
+    while n < end and count < spans.shape[0]:
+        cell = n // CELL
+        level = scale[cell]
+        least = open_at * open_at * level * level
+        stop = min(end, (cell + 1) * CELL)
+        most = 0.0
+        for at in range(n, stop):
+            most = max(most, tests[at])
+        if most < least:
+            n = stop
             continue
+        while tests[n] < least:
+            n += 1
         # the largest test within the next few frames is the peak
-        best, peak = test, n
+        best, peak = tests[n], n
         at = n + 1
-        while at < min(length - order - stretch, peak + 8 * stretch):
-            a, b, c = both[at - stretch], both[at], both[at + stretch]
-            test = i00 * (a * a + c * c) + i11 * b * b + 2.0 * i01 * b * (a + c) + 2.0 * i02 * a * c
-            if test > best:
-                best, peak = test, at
+        while at < min(end, peak + 8 * stretch):
+            if tests[at] > best:
+                best, peak = tests[at], at
             at += 1
         limit = grow_at * level
         first, quiet, at = peak - stretch, 0, peak
@@ -207,7 +250,7 @@ def find_candidates(
         last, quiet, at = peak + stretch, 0, peak
         while at < length - order - 1 and quiet < bridge:
             at += 1
-            if abs(backward[at]) > limit:
+            if abs(backward_error(signal, models[at // hop], at)) > limit:
                 last = max(last, at)
                 quiet = 0
             else:
@@ -226,20 +269,19 @@ LONG_OVER, LONG_END, LONG_BACK = 8.0, 3.0, 2.0
 
 
 @kernel
-def find_bursts(error: Vector, other: Vector, least: int, most: int, spans: NDArray[np.int64]) -> int:
+def find_bursts(signal: Vector, other: Vector, least: int, most: int, spans: NDArray[np.int64]) -> int:
     """Bursts of ``least`` to ``most`` frames after which all is as before: rows (first, last + 1); how many.
 
     Such a burst on one wall, or in opposite sign on both, is damage too long to mend; on both walls alike it may
-    be a drum and is left out. ``error`` is anything that takes the bass off, such as second differences; ``other`` the
-    same of the other channel (length 0 for mono, which cannot tell
-    and needs the level to come back twice as well).
+    be a drum and is left out. Levels are those of second differences: a long burst spoils the predictor of its own hop.
+    ``other`` is the other channel (length 0 for mono, which cannot tell and needs the level to come back twice as well).
     """
-    cells = error.shape[0] // CELL
+    cells = (signal.shape[0] - 2) // CELL
     mean = np.empty(cells)
     for c in range(cells):
         total = 0.0
         for n in range(c * CELL, (c + 1) * CELL):
-            total += abs(error[n])
+            total += abs(signal[n] - 2.0 * signal[n + 1] + signal[n + 2])
         mean[c] = total / CELL
     count = 0
     c = 40
@@ -263,9 +305,11 @@ def find_bursts(error: Vector, other: Vector, least: int, most: int, spans: NDAr
             aa, bb, ab = 1e-30, 1e-30, 0.0
             if other.shape[0]:
                 for n in range(c * CELL, last * CELL):
-                    aa += error[n] * error[n]
-                    bb += other[n] * other[n]
-                    ab += error[n] * other[n]
+                    a = signal[n] - 2.0 * signal[n + 1] + signal[n + 2]
+                    b = other[n] - 2.0 * other[n + 1] + other[n + 2]
+                    aa += a * a
+                    bb += b * b
+                    ab += a * b
             if other.shape[0] == 0 or bb < 0.03 * aa or ab < -0.5 * math.sqrt(aa * bb):
                 spans[count, 0] = c * CELL
                 spans[count, 1] = last * CELL

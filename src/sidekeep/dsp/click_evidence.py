@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.ar import Matrix, Vector
+from sidekeep.dsp.click import backward_error, filter_ahead
 from sidekeep.dsp.kernel import kernel
 
 EVIDENCE = (
@@ -49,7 +50,6 @@ def collect_evidence(
     own: Vector,
     other: Vector,
     error: Vector,
-    backward: Vector,
     both: Vector,
     scale: float,
     model: Vector,
@@ -63,7 +63,7 @@ def collect_evidence(
 ) -> None:
     """Fill ``out`` for one candidate.
 
-    ``error``, ``backward`` and ``both`` are the channel's errors, ``scale`` the local scale at the peak, ``model`` its
+    ``error`` and ``both`` are the channel's forward and two-sided errors, ``scale`` the local scale at the peak, ``model`` its
     predictor and ``gain`` the sum of its squared taps; ``test`` is
     the root of the likelihood ratio at the peak, in scales; ``stretch`` is 1 at 44.1 and 48 kHz, 2 at 96, 4 at 192.
     """
@@ -75,7 +75,7 @@ def collect_evidence(
     for n in range(max(0, first), min(length, last)):
         z = max(z, abs(both[n]) / scale)
         zf = max(zf, abs(error[n]) / scale)
-        zb = max(zb, abs(backward[n]) / scale)
+        zb = max(zb, abs(backward_error(own, model, n)) / scale)
     out[0] = math.log(z)
     out[1] = math.log(zf / z)
     out[2] = math.log(zb / z)
@@ -86,13 +86,13 @@ def collect_evidence(
     if other.shape[0] == length:
         count = high - low
         mirror = np.empty(count)
-        turned = model[::-1].copy()
-        for n in range(low, high):
-            total = 0.0
-            past = other[n - order : n + 1]
-            for k in range(order + 1):
-                total += turned[k] * past[k]
-            mirror[n - low] = total
+        turned = np.zeros((order + 8) // 8 * 8)
+        for k in range(order + 1):
+            turned[k] = model[order - k]
+        around = np.zeros(count + order + 16)
+        stop = min(length, high + 8)
+        around[: stop - low + order] = other[low - order : stop]
+        filter_ahead(around, count, turned, mirror)
         xy, yy, xx = 0.0, 1e-30, 1e-30
         for n in range(low, high):
             if n < begin or n >= end:
@@ -225,7 +225,7 @@ def judge_candidates(
     out: Vector,
     odds: Vector,
 ) -> None:
-    """``odds[i]`` gets the log odds of candidate i; ``errors`` (3, frames) are forward, backward and two-sided."""
+    """``odds[i]`` gets the log odds of candidate i; ``errors`` (2, frames) are forward and two-sided."""
     evidence = np.empty(spread.shape[0])
     for i in range(count):
         peak = spans[i, 2]
@@ -238,7 +238,6 @@ def judge_candidates(
             other,
             errors[0],
             errors[1],
-            errors[2],
             scale[peak // cell],
             model,
             gain,

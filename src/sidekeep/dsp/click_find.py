@@ -15,14 +15,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp import click_weights as weights
-from sidekeep.dsp.click import CELL, find_bursts, find_candidates, find_errors, find_scale, fit_predictors
+from sidekeep.dsp.click import (
+    CELL,
+    find_bursts,
+    find_candidates,
+    find_errors,
+    find_scale,
+    find_tests,
+    fit_predictors,
+)
 from sidekeep.dsp.click_evidence import LONGEST_PERIOD, judge_candidates
 from sidekeep.dsp.estimate import estimate_spans
-from sidekeep.dsp.estimate_pair import estimate_pairs, lengthen_spans
+from sidekeep.dsp.estimate_pair import estimate_pairs
+from sidekeep.dsp.extent import PRICE_NATS, fit_extents
+from sidekeep.dsp.spans import Spans, overlap
 
 Floats = NDArray[np.float64]
-Taken = dict[int, tuple[int, int, float]]
-"""Spans by first frame: (last + 1, frame of the peak, size in scales)."""
 Due = tuple[float, float, float, int]
 """Where the turn of the disc expects a click: frame, half width in frames, log odds, walls (1 left, 2 right)."""
 
@@ -31,14 +39,15 @@ CONTEXT = 1024
 GROW_AT = 2.5
 LONGEST_S = 0.004
 BURST_S = 0.04
-EARLY_ROUNDS, ROUNDS = 3, 8
-LENGTHEN_SIZE = 18.0
-"""Scales from which a span is tried at greater lengths."""
-LEAST_EVIDENCE = 12.0
+EARLY_ROUNDS, ROUNDS = 1, 8
+BEFORE, BEFORE_OCTAVE, AFTER, AFTER_OCTAVE = 4, 3, 12, 16
+"""Frames at 48 kHz by which a span may grow, and more for every octave of its size over 4 scales."""
+MARGIN, MARGIN_SHARE = 6, 0.2
+"""Frames at 48 kHz added behind the end the evidence wants, and a share of the length; the tail sinks under the errors."""
+LEAST_EVIDENCE = 24.0
 """Nats a repair must explain of the two-sided error, or it is taken back."""
-PRIOR_LIMIT = 3.0
-"""Nats the share of damage in the stretch may move the odds, either way."""
-EXT, EXTL = 3.0, 0.8
+PRIOR_DOWN, PRIOR_UP = 3.0, 1.0
+"""Nats the share of damage in the stretch may move the odds; crackle is no licence to mend the music beside it."""
 BESIDE, BESIDE_SIZE, BESIDE_BEFORE_S, BESIDE_AFTER_S = 3.0, 8.0, 0.0003, 0.0015
 DUE_LIMIT = 4.0
 """Nats the turn of the disc may add."""
@@ -76,7 +85,8 @@ class Channel:
         self.hop = HOP * stretch
         hops = -(-length // self.hop)
         self.models = np.empty((hops, self.order + 1))
-        self.errors = np.zeros((3, length))
+        self.errors = np.zeros((2, length))
+        self.worth = np.zeros(length)
         self.scale = np.empty(-(-length // CELL))
         self.stale = np.ones(hops, dtype=np.bool_)
         self.spans = np.empty((0, 3), dtype=np.int64)
@@ -86,16 +96,15 @@ class Channel:
     def look(self, open_at: float) -> None:
         """Refresh what is stale and list the candidates there."""
         fit_predictors(self.working, self.hop, self.order, self.stale, self.models)
-        find_errors(
-            self.working, self.hop, self.models, self.stale, self.errors[0], self.errors[1], self.errors[2]
-        )
+        find_errors(self.working, self.hop, self.models, self.stale, self.errors[0], self.errors[1])
         find_scale(self.errors[0], self.scale)
+        find_tests(self.errors[1], self.models, self.hop, self.stretch, self.worth)
         spans = np.empty((len(self.working) // 4, 3), dtype=np.int64)
         tests = np.empty(len(spans))
         count = find_candidates(
+            self.working,
             self.errors[0],
-            self.errors[1],
-            self.errors[2],
+            self.worth,
             self.scale,
             self.models,
             self.hop,
@@ -132,7 +141,7 @@ class Channel:
 
     def mark_stale(self, spans: NDArray[np.int64]) -> None:
         """Hops whose predictor or errors see a changed span."""
-        for first, last in spans[:, :2]:
+        for first, last in spans[:, :2].tolist():
             low = (first - self.order - self.hop // 2 - 1) // self.hop
             high = (last + self.order + self.hop // 2 + 1) // self.hop
             self.stale[max(0, low) : high + 1] = True
@@ -165,7 +174,7 @@ def share_shift(odds: Floats) -> float:
     for _ in range(12):
         likely = 1.0 / (1.0 + np.exp(-np.clip(odds + shift, -30.0, 30.0)))
         share = (float(likely.sum()) + 0.05) / (len(odds) + 1.0)
-        shift = min(PRIOR_LIMIT, max(-PRIOR_LIMIT, math.log(share / (1.0 - share)) - TRAINED))
+        shift = min(PRIOR_UP, max(-PRIOR_DOWN, math.log(share / (1.0 - share)) - TRAINED))
     return shift
 
 
@@ -180,7 +189,7 @@ def mend_channels(
     # at the ends of a take there is not the context to tell a tone from a click
     edge = (2 * LONGEST_PERIOD + 64) * stretch
     longest = int(LONGEST_S * rate_hz)
-    taken: list[Taken] = [{} for _ in channels]
+    taken = Spans.none()
     long: list[Repaired] = []
     shift = 0.0
     for again in range(2):
@@ -191,155 +200,97 @@ def mend_channels(
         if not again:
             long += _find_long(channels, longest, int(BURST_S * rate_hz), start, stop)
             shift = share_shift(np.concatenate([channel.odds for channel in channels]))
-        fresh: list[set[int]] = [set() for _ in channels]
+        accepted = Spans.none()
         for index, channel in enumerate(channels):
             odds = channel.odds + shift + _due_bonus(channel.spans, due, index)
             if again:
-                odds += _beside_bonus(channel.spans, taken[index], rate_hz)
-            for row in np.flatnonzero(odds > manner.odds):
-                first, last, peak = (int(v) for v in channel.spans[row])
-                size = float(channel.tests[row])
-                if last - first > longest or any(r.start < last and r.start + r.length > first for r in long):
-                    if start <= first < stop and not again and last - first > longest:
+                odds += _beside_bonus(channel.spans, taken, rate_hz)
+            rows = np.flatnonzero(odds > manner.odds)
+            spans, sizes = channel.spans[rows], channel.tests[rows]
+            fits = spans[:, 1] - spans[:, 0] <= longest
+            if not again:
+                for first, last, peak in spans[~fits].tolist():
+                    if start <= first < stop and not any(_meets(burst, first, last) for burst in long):
                         long.append(_too_long(index, first, last, peak))
-                    continue
-                if first < edge or last > planes.shape[1] - edge:
-                    continue
-                before, after = _room(last - first, size, stretch)
-                first = max(edge, first - before)
-                last = min(planes.shape[1] - edge, last + after, first + longest)
-                if last > first:
-                    fresh[index].add(_merge(taken[index], first, last, peak, size, longest))
-        if any(fresh):
-            if again:
-                chosen = [{f: own[f] for f in new if f in own} for own, new in zip(taken, fresh, strict=True)]
-            else:
-                _lengthen(channels, planes, work, taken, longest)
-                chosen = taken
-            spans, walls = _pairs(chosen, longest)
-            _estimate(channels, planes, work, spans, walls, EARLY_ROUNDS)
+            fits &= (spans[:, 0] >= edge) & (spans[:, 1] <= planes.shape[1] - edge)
+            for burst in long:
+                fits &= (spans[:, 0] >= burst.start + burst.length) | (spans[:, 1] <= burst.start)
+            accepted = accepted.joined(Spans(spans[fits], sizes[fits]), longest)
+        if len(accepted):
+            fitted = _fit_extents(channels[0], planes, work, accepted, edge, longest)
+            taken = taken.joined(fitted, longest)
+            fresh = taken.meeting(fitted)
+            _estimate(channels[0], planes, work, fresh, EARLY_ROUNDS)
             for channel in channels:
-                channel.mark_stale(spans)
+                channel.mark_stale(fresh.rows)
     repaired = long
-    spans, walls = _pairs(taken, longest)
-    if not len(spans):
-        return repaired
-    explained = _estimate(channels, planes, work, spans, walls, ROUNDS)
-    for (first, last), wall, nats in zip(spans.tolist(), walls, explained, strict=True):
-        if not start <= first < stop or nats < LEAST_EVIDENCE:
+    explained = _estimate(channels[0], planes, work, taken, ROUNDS)
+    for row in np.flatnonzero(explained >= LEAST_EVIDENCE):
+        first, last, peak = taken.rows[row].tolist()
+        if not start <= first < stop:
             continue
         for index in range(len(channels)):
             values = work[index, first:last]
-            if not wall & (1 << index) or np.array_equal(values, planes[index, first:last]):
-                continue
-            inside = [t for f, t in taken[index].items() if f < last and t[0] > first]
-            _, peak, size = max(inside, key=lambda t: t[2]) if inside else (0, first, manner.open_at)
-            repaired.append(
-                Repaired(
-                    channel=index,
-                    start=first,
-                    length=last - first,
-                    peak=peak,
-                    size_db=20.0 * math.log10(size),
-                    values=values.copy(),
+            if not np.array_equal(values, planes[index, first:last]):
+                repaired.append(
+                    Repaired(
+                        channel=index,
+                        start=first,
+                        length=last - first,
+                        peak=peak,
+                        size_db=20.0 * math.log10(taken.sizes[row]),
+                        values=values.copy(),
+                    )
                 )
-            )
     repaired.sort(key=lambda r: (r.start, r.channel))
     return repaired
 
 
-def _merge(taken: Taken, first: int, last: int, peak: int, size: float, longest: int) -> int:
-    """Put a span among those already taken, joined to what it touches; its first frame is returned."""
-    for other in [o for o in taken if o <= last and taken[o][0] >= first]:
-        stop, other_peak, other_size = taken[other]
-        if max(last, stop) - min(first, other) > longest:
-            # too long together: side by side
-            if other < first:
-                first = max(first, stop)
-            else:
-                last = min(last, other)
-            continue
-        del taken[other]
-        first, last = min(first, other), max(last, stop)
-        if other_size > size:
-            peak, size = other_peak, other_size
-    if last > first:
-        taken[first] = (last, peak, size)
-    return first
+def _meets(burst: Repaired, first: int, last: int) -> bool:
+    return burst.start < last and burst.start + burst.length > first
 
 
-def _pairs(taken: list[Taken], longest: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Spans (first, last) over all channels in order, and their walls as bits; overlapping ones become one."""
-    rows = sorted(
-        (first, t[0], 1 << index) for index, spans in enumerate(taken) for first, t in spans.items()
-    )
-    spans: list[list[int]] = []
-    for first, last, wall in rows:
-        if spans and first < spans[-1][1]:
-            if max(last, spans[-1][1]) - spans[-1][0] <= longest:
-                spans[-1][1] = max(last, spans[-1][1])
-                spans[-1][2] |= wall
-                continue
-            first = spans[-1][1]
-        if last > first:
-            spans.append([first, last, wall])
-    table = np.array(spans, dtype=np.int64).reshape(-1, 3)
-    return np.ascontiguousarray(table[:, :2]), np.ascontiguousarray(table[:, 2])
-
-
-def _estimate(
-    channels: list[Channel],
-    observed: Floats,
-    work: Floats,
-    spans: NDArray[np.int64],
-    walls: NDArray[np.int64],
-    rounds: int,
-) -> Floats:
+def _estimate(like: Channel, observed: Floats, work: Floats, spans: Spans, rounds: int) -> Floats:
     """Mend the spans in ``work``, in order; the evidence of each, in nats."""
     explained = np.empty(len(spans))
-    stretch, order = channels[0].stretch, channels[0].order
-    if len(channels) == 2:
-        estimate_pairs(observed, work, spans, walls, CONTEXT * stretch, order, rounds, stretch, explained)
+    ends, context = np.ascontiguousarray(spans.rows[:, :2]), CONTEXT * like.stretch
+    if len(observed) == 2:
+        estimate_pairs(observed, work, ends, context, like.order, rounds, like.stretch, explained)
     else:
         estimate_spans(
-            observed[0], work[0], spans, len(spans), CONTEXT * stretch, order, rounds, stretch, explained
+            observed[0], work[0], ends, len(ends), context, like.order, rounds, like.stretch, explained
         )
     return explained
 
 
-def _lengthen(
-    channels: list[Channel], observed: Floats, work: Floats, taken: list[Taken], longest: int
-) -> None:
-    """Give the large ones among the taken spans the length the evidence wants."""
-    spans, walls = _pairs(taken, longest)
-    sizes = np.zeros(len(spans))
-    for row, (first, last) in enumerate(spans.tolist()):
-        sizes[row] = max(
-            (t[2] for own in taken for f, t in own.items() if f < last and t[0] > first), default=0.0
-        )
-    old = spans[:, 1].copy()
-    stretch, order = channels[0].stretch, channels[0].order
-    lengthen_spans(
-        observed, work, spans, walls, sizes, LENGTHEN_SIZE, longest, CONTEXT * stretch, order, stretch
-    )
-    for row in np.flatnonzero(spans[:, 1] > old).tolist():
-        first, last = int(spans[row, 0]), int(spans[row, 1])
-        for index, own in enumerate(taken):
-            if walls[row] & (1 << index):
-                held = [(t[2], t[1]) for f, t in own.items() if f < last and t[0] > first]
-                size, peak = max(held, default=(sizes[row], first))
-                _merge(own, first, last, peak, float(size), longest)
+def _fit_extents(
+    like: Channel, observed: Floats, work: Floats, accepted: Spans, edge: int, longest: int
+) -> Spans:
+    """The accepted spans with the ends that the evidence wants, and some room for what sinks under it."""
+    stretch = like.stretch
+    ends = np.ascontiguousarray(accepted.rows[:, :2])
+    length = ends[:, 1] - ends[:, 0]
+    octaves = np.log2(np.maximum(accepted.sizes, 4.0) / 4.0)
+    before = stretch * (BEFORE + BEFORE_OCTAVE * octaves)
+    after = stretch * (AFTER + AFTER_OCTAVE * octaves) + octaves * length
+    rooms = np.stack([before, np.clip(after, 0.0, np.maximum(0.0, longest - length - before))], axis=1)
+    fit_extents(observed, work, ends, rooms.astype(np.int64), CONTEXT * stretch, like.order, PRICE_NATS)
+    margin = stretch * (MARGIN + octaves) + MARGIN_SHARE * (ends[:, 1] - ends[:, 0])
+    first = np.maximum(edge, ends[:, 0] - stretch)
+    last = np.minimum(observed.shape[1] - edge, ends[:, 1] + margin.astype(np.int64))
+    last = np.minimum(last, first + longest)
+    good = last > first
+    rows = np.stack([first, last, accepted.rows[:, 2]], axis=1)[good]
+    return Spans.none().joined(Spans(rows, accepted.sizes[good]), longest)
 
 
 def _find_long(channels: list[Channel], longest: int, most: int, start: int, stop: int) -> list[Repaired]:
     """Bursts longer than can be mended, once each."""
     found: list[Repaired] = []
-    # a long burst spoils the predictor of its own hop: second differences do not have one
-    rough = [np.diff(channel.working, 2, append=np.zeros(2)) for channel in channels]
     for index in range(len(channels)):
-        other = rough[1 - index] if len(channels) == 2 else np.empty(0)
+        other = channels[1 - index].working if len(channels) == 2 else np.empty(0)
         spans = np.empty((64, 2), dtype=np.int64)
-        count = find_bursts(rough[index], other, longest, most, spans)
+        count = find_bursts(channels[index].working, other, longest, most, spans)
         for first, last in spans[:count].tolist():
             if start <= first < stop:
                 found.append(_too_long(index, first, last, first))
@@ -350,22 +301,12 @@ def _too_long(channel: int, first: int, last: int, peak: int) -> Repaired:
     return Repaired(channel=channel, start=first, length=last - first, peak=peak, size_db=0.0, values=None)
 
 
-def _room(length: int, size: float, stretch: int) -> tuple[int, int]:
-    """Frames to add before and after a grown span: the tail of a large pulse sinks under the errors early."""
-    octaves = max(0.0, math.log2(size / 4.0))
-    more = EXT * octaves * stretch + EXTL * max(0, length - 8 * stretch) * min(1.0, octaves)
-    return stretch, stretch + int(more)
-
-
-def _beside_bonus(spans: NDArray[np.int64], taken: Taken, rate_hz: int) -> Floats:
+def _beside_bonus(spans: NDArray[np.int64], taken: Spans, rate_hz: int) -> Floats:
     """Nats for candidates close behind (or just before) a large mended place: what is left of it."""
-    bonus = np.zeros(len(spans))
-    for first, (last, _, size) in taken.items():
-        if size > BESIDE_SIZE:
-            near = spans[:, 1] > first - BESIDE_BEFORE_S * rate_hz
-            near &= spans[:, 0] < last + BESIDE_AFTER_S * rate_hz
-            bonus[near] = BESIDE
-    return bonus
+    large = taken.rows[taken.sizes > BESIDE_SIZE]
+    before, after = int(BESIDE_BEFORE_S * rate_hz), int(BESIDE_AFTER_S * rate_hz)
+    near = overlap(spans[:, 0], spans[:, 1], large[:, 0] - before, large[:, 1] + after)
+    return np.where(near, BESIDE, 0.0)
 
 
 def _due_bonus(spans: NDArray[np.int64], due: list[Due], channel: int) -> Floats:

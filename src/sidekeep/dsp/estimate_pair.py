@@ -16,29 +16,92 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.ar import (
+    Matrix,
     Vector,
     autocorrelate,
-    crosscorrelate,
     factor_band,
     invert_band,
     levinson,
     model_correlation,
     solve_band,
 )
-from sidekeep.dsp.estimate import COLOUR, TINY, estimate_span, fit_colour
+from sidekeep.dsp.estimate import COLOUR, TINY, fit_colour, hann
 from sidekeep.dsp.kernel import kernel
 
 ANGLES = 4
+HURRY = 0.7
+"""Power of its own step by which a variance goes on in the same direction: half the rounds for the same end."""
 LEAST_GAIN = 0.12
 """A wall with less of the pulse than this is left alone: it is crosstalk."""
 
 
 @kernel
+def turn_apart(
+    working: Matrix,
+    low: int,
+    high: int,
+    start: int,
+    stop: int,
+    order: int,
+    correlations: Matrix,
+    models: Matrix,
+    powers: Vector,
+) -> tuple[float, float, float]:
+    """The music of ``[low, high)`` outside ``[start, stop)``, turned into the two components that leave least to predict.
+
+    Fills each component's windowed correlations, predictor and innovation power, all of the frames outside; gives the
+    cosine and sine of the turn and the sum of the squared window outside. One channel is one component.
+    """
+    n = high - low
+    channels = working.shape[0]
+    plain = np.empty((channels, n))
+    window = hann(n)
+    share = 0.0
+    for i in range(n):
+        weight = 0.0 if start <= low + i < stop else window[i]
+        share += weight * weight
+        for channel in range(channels):
+            plain[channel, i] = working[channel, low + i] * weight
+    scratch = np.empty(order + 1)
+    own = np.empty((2, order + 1))
+    autocorrelate(plain[0], order, own[0])
+    if channels == 1:
+        correlations[0] = own[0]
+        correlations[0, 0] += n * 1e-12
+        powers[0] = levinson(correlations[0], order, models[0], scratch)
+        return 1.0, 0.0, share
+    autocorrelate(plain[1], order, own[1])
+    both = np.empty(order + 1)
+    autocorrelate(plain[0] + plain[1], order, both)
+    trial = np.empty((2, order + 1))
+    model = np.empty((2, order + 1))
+    best = 1e300
+    cosine, sine = 1.0, 0.0
+    for step in range(ANGLES):
+        # the first two are the channels themselves, and sum and difference
+        angle = 0.5 * math.pi * (0.0, 0.5, 0.25, 0.75)[step]
+        c, s = math.cos(angle), math.sin(angle)
+        for k in range(order + 1):
+            mixed = c * s * (both[k] - own[0, k] - own[1, k])
+            trial[0, k] = c * c * own[0, k] + s * s * own[1, k] + mixed
+            trial[1, k] = s * s * own[0, k] + c * c * own[1, k] - mixed
+        trial[0, 0] += n * 1e-12
+        trial[1, 0] += n * 1e-12
+        one = levinson(trial[0], order, model[0], scratch)
+        two = levinson(trial[1], order, model[1], scratch)
+        total = math.log(one) + math.log(two)
+        if total < best - 1e-9:
+            best, cosine, sine = total, c, s
+            correlations[:] = trial
+            models[:] = model
+            powers[0], powers[1] = one, two
+    return cosine, sine, share
+
+
+@kernel
 def estimate_pair(
-    left_observed: Vector,
-    right_observed: Vector,
-    left: Vector,
-    right: Vector,
+    observed: Matrix,
+    working: Matrix,
     start: int,
     stop: int,
     context: int,
@@ -48,62 +111,31 @@ def estimate_pair(
     gains: Vector,
     free: bool,
 ) -> float:
-    """Write the estimate of ``[start, stop)`` into ``left`` and ``right``; the evidence in nats is returned.
+    """Write the estimate of ``[start, stop)`` into ``working``; the evidence in nats is returned.
 
     ``gains`` (2,) are those of the walls; with ``free`` they are a first guess and are learnt.
     """
     m = stop - start
     p = order
     low = max(0, start - context)
-    high = min(left.shape[0], stop + context)
+    high = min(working.shape[1], stop + context)
     n = high - low
     head, tail = start - low, stop - low
-    window = np.empty(n)
-    for i in range(n):
-        window[i] = 0.5 - 0.5 * math.cos(2.0 * math.pi * (i + 0.5) / n)
-    share = 0.0
-    plain = np.zeros((2, n))
-    z = np.empty((2, n))
-    for i in range(n):
-        if not head <= i < tail:
-            plain[0, i] = left[low + i] * window[i]
-            plain[1, i] = right[low + i] * window[i]
-            share += window[i] * window[i]
+    fixed = np.empty((2, p + 1))
+    model = np.empty((2, p + 1))
+    s2 = np.empty(2)
+    cosine, sine, share = turn_apart(working, low, high, start, stop, p, fixed, model, s2)
+    window = hann(n)
     whole = share
     for i in range(head, tail):
         whole += window[i] * window[i]
-    own = np.empty((2, p + 1))
-    cross = np.empty((2, p + 1))
-    autocorrelate(plain[0], p, own[0])
-    autocorrelate(plain[1], p, own[1])
-    crosscorrelate(plain[0], plain[1], p, cross[0])
-    crosscorrelate(plain[1], plain[0], p, cross[1])
-    fixed = np.empty((2, p + 1))
-    trial = np.empty((2, p + 1))
-    model = np.empty((2, p + 1))
     scratch = np.empty(p + 1)
-    best = 1e300
-    cosine, sine = 1.0, 0.0
-    for step in range(ANGLES):
-        # the first two are the channels themselves, and sum and difference
-        angle = 0.5 * math.pi * (0.0, 0.5, 0.25, 0.75)[step]
-        c, s = math.cos(angle), math.sin(angle)
-        for k in range(p + 1):
-            mixed = c * s * (cross[0, k] + cross[1, k])
-            trial[0, k] = c * c * own[0, k] + s * s * own[1, k] + mixed
-            trial[1, k] = s * s * own[0, k] + c * c * own[1, k] - mixed
-        trial[0, 0] += n * 1e-12
-        trial[1, 0] += n * 1e-12
-        total = math.log(levinson(trial[0], p, model[0], scratch))
-        total += math.log(levinson(trial[1], p, model[1], scratch))
-        if total < best - 1e-9:
-            best, cosine, sine = total, c, s
-            fixed[:] = trial
+    z = np.empty((2, n))
     for i in range(n):
         at = low + i
         inside = head <= i < tail
-        a = left_observed[at] if inside else left[at]
-        b = right_observed[at] if inside else right[at]
+        a = observed[0, at] if inside else working[0, at]
+        b = observed[1, at] if inside else working[1, at]
         z[0, i] = cosine * a + sine * b
         z[1, i] = cosine * b - sine * a
     turned = np.empty(2)
@@ -111,7 +143,6 @@ def estimate_pair(
     turned[1] = cosine * gains[1] - sine * gains[0]
     correlation = np.empty(p + 1)
     taps = np.empty((2, p + 1))
-    s2 = np.empty(2)
     w = np.zeros(m)
     estimate = np.empty(n)
     pull = np.empty((2, m))
@@ -214,21 +245,25 @@ def estimate_pair(
             unsure = (doubt[end] - doubt[begin]) / (end - begin)
             if turn == 0:
                 mean = max(mean - 2.0 * unsure, 0.1 * unsure)
-            variance[i] = mean + 1e-6 * unsure + TINY
+            mean += 1e-6 * unsure + TINY
+            if turn > 0:
+                # a longer step the same way: the plain step is a small one
+                ratio = mean / variance[i]
+                mean *= min(4.0, max(0.25, ratio**HURRY))
+            variance[i] = mean
     explained = 0.0
     for i in range(m):
         explained += 0.5 * w[i] * force[i]
-        left[start + i] = left_observed[start + i] - gains[0] * w[i]
-        right[start + i] = right_observed[start + i] - gains[1] * w[i]
+        working[0, start + i] = observed[0, start + i] - gains[0] * w[i]
+        working[1, start + i] = observed[1, start + i] - gains[1] * w[i]
     return explained
 
 
 @kernel
 def estimate_pairs(
-    observed: Vector,
-    working: Vector,
+    observed: Matrix,
+    working: Matrix,
     spans: NDArray[np.int64],
-    walls: NDArray[np.int64],
     context: int,
     order: int,
     rounds: int,
@@ -237,36 +272,20 @@ def estimate_pairs(
 ) -> None:
     """``estimate_pair`` for rows (first, last + 1) in order; ``observed`` and ``working`` are (2, frames).
 
-    ``walls`` is 1 for left, 2 for right, 3 for both: then the gains are learnt, from the better of the two guesses
-    "opposite" and "alike" judged by the correlation of what a first filling takes out.
+    The gains of the walls are learnt, from a first guess by what stands out; a wall without damage stays as it is.
     """
     gains = np.empty(2)
     for i in range(spans.shape[0]):
         first, last = spans[i, 0], spans[i, 1]
         smooth = min(8 * stretch, max(2 * stretch, (last - first) // 6))
-        gains[0] = 1.0 if walls[i] & 1 else 0.0
-        gains[1] = 1.0 if walls[i] & 2 else 0.0
-        free = walls[i] == 3
-        if free:
-            guess_gains(observed, working, first, last, order, gains)
+        guess_gains(observed, first, last, gains)
         explained[i] = estimate_pair(
-            observed[0],
-            observed[1],
-            working[0],
-            working[1],
-            first,
-            last,
-            context,
-            order,
-            rounds,
-            smooth,
-            gains,
-            free,
+            observed, working, first, last, context, order, rounds, smooth, gains, True
         )
 
 
 @kernel
-def guess_gains(observed: Vector, working: Vector, first: int, last: int, order: int, gains: Vector) -> None:
+def guess_gains(observed: Matrix, first: int, last: int, gains: Vector) -> None:
     """Sign and ratio of the pulse on the two walls from its second differences against a straight line's."""
     aa, bb, ab = 1e-30, 1e-30, 0.0
     for n in range(first, last):
@@ -279,99 +298,3 @@ def guess_gains(observed: Vector, working: Vector, first: int, last: int, order:
     sign = -1.0 if ab < 0.0 else 1.0
     gains[0] = min(1.0, 1.0 / ratio)
     gains[1] = sign * min(1.0, ratio)
-
-
-FRAME_NATS = 2.0
-"""What a longer span must explain for each frame it adds; chance alone explains half a nat."""
-LONGER_NATS, LONGER_SHARE = 30.0, 0.3
-"""And what it must explain at all: nats, and a share of what the span as found explains."""
-LONG_STEPS = (12, 24, 48, 96, 160)
-PROBE = 64
-
-
-@kernel
-def span_evidence(
-    observed: Vector,
-    working: Vector,
-    first: int,
-    stop: int,
-    wall: int,
-    context: int,
-    order: int,
-    rounds: int,
-    stretch: int,
-) -> float:
-    """What an estimate of ``[first, stop)`` would explain, in nats; ``working`` comes back as it was."""
-    gains = np.empty(2)
-    result = np.empty(3)
-    smooth = min(8 * stretch, max(2 * stretch, (stop - first) // 6))
-    kept = working[:, first:stop].copy()
-    if observed.shape[0] == 1:
-        estimate_span(observed[0], working[0], first, stop, context, order, rounds, smooth, result)
-        nats = 0.5 * result[1] * (stop - first)
-    else:
-        gains[0] = 1.0 if wall & 1 else 0.0
-        gains[1] = 1.0 if wall & 2 else 0.0
-        if wall == 3:
-            guess_gains(observed, working, first, stop, order, gains)
-        nats = estimate_pair(
-            observed[0],
-            observed[1],
-            working[0],
-            working[1],
-            first,
-            stop,
-            context,
-            order,
-            rounds,
-            smooth,
-            gains,
-            wall == 3,
-        )
-    working[:, first:stop] = kept
-    return nats
-
-
-@kernel
-def lengthen_spans(
-    observed: Vector,
-    working: Vector,
-    spans: NDArray[np.int64],
-    walls: NDArray[np.int64],
-    sizes: Vector,
-    least_size: float,
-    longest: int,
-    context: int,
-    order: int,
-    stretch: int,
-) -> None:
-    """Move the ends of large spans out to where the evidence is best; ``spans`` is changed, ``working`` is not.
-
-    A pulse with a smooth body shows only its edges in the prediction error: filling the edges alone leaves the body.
-    The span that holds all of it explains much more. A plain filling of one greater length says whether the search is
-    worth its while.
-    """
-    edge = working.shape[1] - 2 * order
-    for i in range(spans.shape[0]):
-        if sizes[i] < least_size:
-            continue
-        first, last, wall = spans[i, 0], spans[i, 1], walls[i]
-        room = min(edge, first + longest)
-        probe = min(room, last + PROBE * stretch)
-        if probe <= last:
-            continue
-        base = span_evidence(observed, working, first, last, wall, context, order, 1, stretch)
-        more = span_evidence(observed, working, first, probe, wall, context, order, 1, stretch) - base
-        if more < LONGER_NATS + LONGER_SHARE * base + 0.5 * (probe - last) / stretch:
-            continue
-        base = span_evidence(observed, working, first, last, wall, context, order, 4, stretch)
-        best, best_stop = base, last
-        for step in LONG_STEPS:
-            stop = last + step * stretch
-            if stop > room:
-                break
-            nats = span_evidence(observed, working, first, stop, wall, context, order, 4, stretch)
-            nats -= LONGER_NATS + LONGER_SHARE * base + FRAME_NATS * step
-            if nats > best:
-                best, best_stop = nats, stop
-        spans[i, 1] = best_stop

@@ -8,6 +8,8 @@ the low rate.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,16 +23,21 @@ _CUTOFF = 0.42
 _KAISER_BETA = 7.9
 
 
+@lru_cache(maxsize=16)
 def low_pass(factor: int) -> NDArray[np.float64]:
     """Taps of the decimating low-pass: windowed sinc, odd, symmetric, unity at 0 Hz."""
     if factor < 1:
         raise ParameterError(f"factor={factor} must be 1 or more")
     if factor == 1:
-        return np.ones(1)
+        taps = np.ones(1)
+        taps.setflags(write=False)
+        return taps
     half = _HALF_WIDTH * factor
     n = np.arange(-half, half + 1)
     taps = np.sinc(2.0 * _CUTOFF * n / factor) * np.kaiser(2 * half + 1, _KAISER_BETA)
-    return taps / taps.sum()
+    taps /= taps.sum()
+    taps.setflags(write=False)
+    return taps
 
 
 @kernel

@@ -1,7 +1,7 @@
 """Thumps: taking the low tail behind a hard scratch off the music's bass.
 
-Conventions: audio is (frames, channels) float64, full scale +-1.0. A *head* is the span (start, stop,
-channel) of a tick or pop, already mended; the tail starts at its start. Only frames between the head's
+Conventions: audio is (frames, channels) float64, full scale +-1.0. A *head* is the span (start, stop)
+of a tick or pop, already mended; the tail starts at its start. Only frames between the head's
 start and ``TAIL_S`` after it are changed.
 
 Method (after Godsill & Tan 1997, who separate thump and music as two autoregressive signals with the
@@ -22,6 +22,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.kernel import kernel
 from sidekeep.dsp.rumble import decimate, low_factor
 from sidekeep.errors import ParameterError
 
@@ -109,7 +110,7 @@ def _basis(rate_hz: int, factor: int) -> tuple[Floats, Floats, Floats, Floats]:
         part = np.arange(first, min(first + 4096, frames)) / rate_hz
         full[first : first + len(part)] = _rings(part) @ mix
     padded = np.concatenate((np.zeros((lead * factor, _COMPONENTS)), full))
-    low = decimate(padded, factor)
+    low = _to_low(padded, factor)
     chosen = np.concatenate((np.arange(_CHECKED_RINGS), members + np.arange(_CHECKED_RINGS)))
     variance = sizes[:_COMPONENTS] ** 2
     return (
@@ -118,6 +119,17 @@ def _basis(rate_hz: int, factor: int) -> tuple[Floats, Floats, Floats, Floats]:
         variance / variance.sum(),
         low @ (sizes[:_COMPONENTS, None] * right[:_COMPONENTS, chosen]),
     )
+
+
+def _coarse_factor(factor: int) -> int:
+    """The first of two steps down to the low rate: the largest divisor up to 16."""
+    return max(step for step in range(1, 17) if factor % step == 0)
+
+
+def _to_low(audio: Floats, factor: int) -> Floats:
+    """Down to the low rate in two steps, as ``LowBand`` does it."""
+    coarse = _coarse_factor(factor)
+    return decimate(decimate(audio, coarse), factor // coarse)
 
 
 def _lead(factor: int) -> int:
@@ -135,8 +147,8 @@ def _ar_model(low: Floats, known: NDArray[np.bool_]) -> tuple[Floats, float]:
     """Prediction-error filter (1, -a1, ...) by least squares where all it reaches is known; its variance."""
     order = min(_ORDER, max(4, int(known.sum()) // 12))
     rows = np.lib.stride_tricks.sliding_window_view(low, order + 1)[:, ::-1]
-    whole = np.lib.stride_tricks.sliding_window_view(known, order + 1).all(axis=1)
-    rows = rows[whole]
+    counted = np.concatenate(([0], np.cumsum(known)))
+    rows = rows[counted[order + 1 :] - counted[: -order - 1] == order + 1]
     past, now = rows[:, 1:], rows[:, 0]
     normal = past.T @ past
     ridge = 1e-7 * np.trace(normal) / order + 1e-20
@@ -147,10 +159,17 @@ def _ar_model(low: Floats, known: NDArray[np.bool_]) -> tuple[Floats, float]:
     return np.concatenate(([1.0], -a)), variance
 
 
+@kernel
 def _whiten(filter_: Floats, columns: Floats) -> Floats:
     """Rows of the prediction error where the filter fits whole."""
-    view = np.lib.stride_tricks.sliding_window_view(columns, len(filter_), axis=0)
-    return np.asarray(view @ filter_[::-1])
+    reach = filter_.shape[0] - 1
+    out = np.zeros((columns.shape[0] - reach, columns.shape[1]))
+    for i in range(out.shape[0]):
+        for k in range(reach + 1):
+            tap = filter_[k]
+            for c in range(columns.shape[1]):
+                out[i, c] += tap * columns[i + reach - k, c]
+    return out
 
 
 @dataclass(frozen=True)
@@ -195,7 +214,7 @@ def _weigh(low: Floats, head: int, basis: Floats, variance: Floats, rings: Float
     order = len(filter_) - 1
     first, stop = head - order, min(head + len(basis) + order, len(low))
     design = _whiten(filter_, _placed(basis, order, stop - first))
-    surprise = _whiten(filter_, low[first:stop, None])[:, 0]
+    surprise = _whiten(filter_, np.ascontiguousarray(low[first:stop, None]))[:, 0]
     seen = _see(design, variance)
     evidence, weights, explained = _size_up(
         seen, design.T @ surprise, float(surprise @ surprise), len(surprise), scale
@@ -237,126 +256,145 @@ def _log_scale_evidence(energy: float, count: int, scale: float) -> float:
     return -0.5 * (count + worth) * float(np.log1p(energy / (worth * scale)))
 
 
-def subtract_thumps(
-    audio: Floats, *, rate_hz: int, heads: Iterable[tuple[int, int, int]]
-) -> tuple[Floats, list[Thump]]:
-    """Take low tails off the music behind mended heads.
+class LowBand:
+    """A stretch of a take and its low end at two lower rates, kept in step while tails are taken off.
 
-    Parameters
-    ----------
-    audio : (frames, channels); not modified. Some 0.6 s of context about each head is used where it exists.
+    audio : (frames, 1 or 2); tails are subtracted from it in place. Some 0.6 s of context about a head is used
+        where it exists.
     rate_hz : its rate, 8000 or more.
-    heads : (start_frame, stop_frame, channel) of mended spans, channel as the mender counts them (not used to
-        choose the wall: tails are looked for in the vertical and the lateral part).
-
-    Returns
-    -------
-    (audio, thumps)
-        A copy with the tails gone, bit-identical elsewhere, and what was taken out.
     """
-    if audio.ndim != 2 or audio.shape[1] not in (1, 2):
-        raise ParameterError(f"audio has shape {audio.shape}, must be (frames, 1 or 2)")
-    if rate_hz < 8000:
-        raise ParameterError(f"rate_hz={rate_hz} must be 8000 or more")
-    out = audio.copy()
+
+    def __init__(self, audio: Floats, rate_hz: int) -> None:
+        if audio.ndim != 2 or audio.shape[1] not in (1, 2):
+            raise ParameterError(f"audio has shape {audio.shape}, must be (frames, 1 or 2)")
+        if rate_hz < 8000:
+            raise ParameterError(f"rate_hz={rate_hz} must be 8000 or more")
+        self.audio = audio
+        self.rate_hz = rate_hz
+        self.factor = low_factor(rate_hz, LOW_RATE_HZ)
+        self._step = _coarse_factor(self.factor)
+        self._coarse = decimate(audio, self._step)
+
+    def find_tail(self, start: int, stop: int, *, lateral: bool = True) -> tuple[Thump, Floats] | None:
+        """The tail behind one mended head, and what to take off from the thump's frames; None if there is none.
+
+        Without ``lateral`` the lateral part is looked at only behind a tail found in the vertical one.
+        """
+        factor, step, rate_hz = self.factor, self._step, self.rate_hz
+        lead = _lead(factor)
+        full, basis, variance, rings = _basis(rate_hz, factor)
+        # the head to the nearest coarse sample: a fraction of a millisecond
+        coarse_start, rest = round(start / step), factor // step
+        before = min(int(_BEFORE_S * rate_hz), start) // factor * rest
+        before = min(before, coarse_start // rest * rest)
+        after = coarse_start + (len(full) + int(_AFTER_S * rate_hz)) // step
+        low = decimate(self._coarse[coarse_start - before : after], rest)
+        # The ends of the piece stand in silence; keep clear of the low-pass there.
+        clear = 8 if factor > 1 else 0
+        head = before // rest - lead - clear
+        low = low[clear : len(low) - clear]
+        if head < 3 * _ORDER or len(low) - head - len(basis) < 2 * _ORDER:
+            return None
+        length = min(len(full), len(self.audio) - start)
+        parts: list[tuple[Floats, tuple[float, ...], float]]
+        if low.shape[1] == 1:
+            parts = [(low[:, 0], (1.0,), _EVIDENCE_LATERAL)]
+        else:
+            parts = [
+                (0.5 * (low[:, 0] - low[:, 1]), (1.0, -1.0), _EVIDENCE),
+                (0.5 * (low[:, 0] + low[:, 1]), (1.0, 1.0), _EVIDENCE_LATERAL),
+            ]
+        # The mended head already bridges into the tail, so the tail grows over it.
+        grow = max(stop - start, int(0.0005 * rate_hz))
+        ramp = np.ones(len(full))
+        ramp[: min(grow, len(ramp))] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(grow) + 0.5) / grow)[: len(ramp)]
+        tail = np.zeros((length, low.shape[1]))
+        evidence = 0.0
+        for part, signs, needed in parts:
+            if evidence == 0.0 and signs == (1.0, 1.0) and not lateral:
+                continue
+            answer = _weigh(part, head, basis, variance, rings)
+            # A tail proved in the vertical part needs no more proof in the lateral.
+            if answer.evidence < (needed if evidence == 0.0 else _EVIDENCE) + answer.needed:
+                continue
+            shape = (full @ answer.weights) * ramp
+            tail += shape[:length, None] * np.array(signs)
+            evidence += answer.evidence
+        if evidence == 0.0:
+            return None
+        context = low[max(0, head - int(0.2 * rate_hz / factor)) : head]
+        rms = float(np.sqrt(np.mean(context**2))) + 1e-9
+        peaks = np.abs(tail).max(axis=0)
+        loud = peaks > 0.3 * peaks.max()
+        channel = "both" if loud.all() and len(loud) == 2 else ("L" if loud[0] else "R")
+        thump = Thump(
+            start_frame=start,
+            stop_frame=start + length,
+            channel=channel,
+            size_db=float(20.0 * np.log10(max(peaks.max(), 1e-9) / rms)),
+            evidence=evidence,
+        )
+        return thump, tail
+
+    def subtract(self, thump: Thump, tail: Floats) -> None:
+        """Take a tail off, at all rates."""
+        self.audio[thump.start_frame : thump.stop_frame] -= tail
+        first, margin = thump.start_frame // self._step, 9
+        lead = np.zeros((thump.start_frame - first * self._step + margin * self._step, tail.shape[1]))
+        coarse = decimate(np.concatenate([lead, tail, np.zeros_like(lead)]), self._step)
+        low = max(0, first - margin)
+        piece = self._coarse[low : first - margin + len(coarse)]
+        piece -= coarse[low - (first - margin) :][: len(piece)]
+
+    def find_heads(self) -> list[tuple[int, int]]:
+        """Heads (start, stop) of thumps whose tick was too small to be noticed, in order.
+
+        Looks for sudden rises below 150 Hz in the vertical part (in a single channel: in all of it), and keeps
+        those where a sliding ring from that moment is much likelier than music. Good to a few milliseconds.
+        """
+        factor = self.factor
+        lead = _lead(factor)
+        low = decimate(self._coarse, factor // self._step)
+        stereo = low.shape[1] == 2
+        part = 0.5 * (low[:, 0] - low[:, 1]) if stereo else low[:, 0]
+        needed = _FOUND_MORE + (_EVIDENCE if stereo else _EVIDENCE_LATERAL)
+        _, basis, variance, rings = _basis(self.rate_hz, factor)
+        low_rate_hz = self.rate_hz / factor
+        before, after = int(_BEFORE_S * low_rate_hz), len(basis) + int(_AFTER_S * low_rate_hz)
+        heads: list[tuple[int, int]] = []
+        for onset in _rises(part, low_rate_hz):
+            best, best_at = needed, -1
+            for at in _likely_heads(part, onset, before, after, basis, variance, lead):
+                first = max(0, at - before)
+                piece = part[first : at + after]
+                answer = _weigh(piece, at - first - lead, basis, variance, rings)
+                if answer.evidence - answer.needed > best:
+                    best, best_at = answer.evidence - answer.needed, at
+            if best_at >= 0 and (not heads or best_at * factor - heads[-1][0] > 0.05 * self.rate_hz):
+                start = best_at * factor
+                heads.append((start, start + max(1, int(0.001 * self.rate_hz))))
+        return heads
+
+
+def subtract_thumps(
+    audio: Floats, *, rate_hz: int, heads: Iterable[tuple[int, int]]
+) -> tuple[Floats, list[Thump]]:
+    """Take low tails off the music behind mended heads (start, stop).
+
+    A copy with the tails gone, bit-identical elsewhere, and what was taken out.
+    """
+    band = LowBand(audio.copy(), rate_hz)
     thumps: list[Thump] = []
     last = -1
-    for start, stop, _ in sorted(heads):
+    for start, stop in sorted(heads):
         if start - last < 0.004 * rate_hz and last >= 0:
             continue
-        found = _subtract_one(out, start, stop, rate_hz)
+        found = band.find_tail(start, stop)
         if found is not None:
-            thumps.append(found)
+            band.subtract(*found)
+            thumps.append(found[0])
         last = stop
-    return out, thumps
-
-
-def _subtract_one(out: Floats, start: int, stop: int, rate_hz: int) -> Thump | None:
-    factor = low_factor(rate_hz, LOW_RATE_HZ)
-    lead = _lead(factor)
-    full, basis, variance, rings = _basis(rate_hz, factor)
-    before = min(int(_BEFORE_S * rate_hz), start) // factor * factor
-    after = min(len(out), start + len(full) + int(_AFTER_S * rate_hz))
-    low = decimate(out[start - before : after], factor)
-    # The ends of the piece stand in silence; keep clear of the low-pass there.
-    clear = 8 if factor > 1 else 0
-    head = before // factor - lead - clear
-    low = low[clear : len(low) - clear]
-    if head < 3 * _ORDER or len(low) - head - len(basis) < 2 * _ORDER:
-        return None
-    room = out[start : start + len(full)]
-    parts: list[tuple[Floats, tuple[float, ...], float]]
-    if out.shape[1] == 1:
-        parts = [(low[:, 0], (1.0,), _EVIDENCE_LATERAL)]
-    else:
-        parts = [
-            (0.5 * (low[:, 0] - low[:, 1]), (1.0, -1.0), _EVIDENCE),
-            (0.5 * (low[:, 0] + low[:, 1]), (1.0, 1.0), _EVIDENCE_LATERAL),
-        ]
-    # The mended head already bridges into the tail, so the tail grows over it.
-    grow = max(stop - start, int(0.0005 * rate_hz))
-    ramp = np.ones(len(full))
-    ramp[: min(grow, len(ramp))] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(grow) + 0.5) / grow)[: len(ramp)]
-    tail = np.zeros_like(room)
-    evidence = 0.0
-    for part, signs, needed in parts:
-        answer = _weigh(part, head, basis, variance, rings)
-        # A tail proved in the vertical part needs no more proof in the lateral.
-        if answer.evidence < (needed if evidence == 0.0 else _EVIDENCE) + answer.needed:
-            continue
-        shape = (full @ answer.weights) * ramp
-        tail += shape[: len(room), None] * np.array(signs)
-        evidence += answer.evidence
-    if evidence == 0.0:
-        return None
-    context = low[max(0, head - int(0.2 * rate_hz / factor)) : head]
-    rms = float(np.sqrt(np.mean(context**2))) + 1e-9
-    room -= tail
-    peaks = np.abs(tail).max(axis=0)
-    loud = peaks > 0.3 * peaks.max()
-    channel = "both" if loud.all() and len(loud) == 2 else ("L" if loud[0] else "R")
-    return Thump(
-        start_frame=start,
-        stop_frame=start + len(room),
-        channel=channel,
-        size_db=float(20.0 * np.log10(max(peaks.max(), 1e-9) / rms)),
-        evidence=evidence,
-    )
-
-
-def find_thumps(audio: Floats, *, rate_hz: int) -> list[tuple[int, int, int]]:
-    """Heads of thumps whose tick was too small to be noticed, ready for ``subtract_thumps``.
-
-    Looks for sudden rises below 150 Hz in the vertical part (in a single channel: in all of it), and keeps
-    those where a sliding ring from that moment is much likelier than music. Good to a few milliseconds.
-
-    Returns
-    -------
-    (start_frame, stop_frame, channel) each, in order; ``channel`` is 0 and says nothing.
-    """
-    if audio.ndim != 2 or audio.shape[1] not in (1, 2):
-        raise ParameterError(f"audio has shape {audio.shape}, must be (frames, 1 or 2)")
-    factor = low_factor(rate_hz, LOW_RATE_HZ)
-    lead = _lead(factor)
-    low = decimate(np.ascontiguousarray(audio), factor)
-    part = 0.5 * (low[:, 0] - low[:, 1]) if audio.shape[1] == 2 else low[:, 0]
-    needed = _FOUND_MORE + (_EVIDENCE if audio.shape[1] == 2 else _EVIDENCE_LATERAL)
-    _, basis, variance, rings = _basis(rate_hz, factor)
-    low_rate_hz = rate_hz / factor
-    before, after = int(_BEFORE_S * low_rate_hz), len(basis) + int(_AFTER_S * low_rate_hz)
-    heads: list[tuple[int, int, int]] = []
-    for onset in _rises(part, low_rate_hz):
-        best, best_at = needed, -1
-        for at in _likely_heads(part, onset, before, after, basis, variance, lead):
-            first = max(0, at - before)
-            piece = part[first : at + after]
-            answer = _weigh(piece, at - first - lead, basis, variance, rings)
-            if answer.evidence - answer.needed > best:
-                best, best_at = answer.evidence - answer.needed, at
-        if best_at >= 0 and (not heads or best_at * factor - heads[-1][0] > 0.05 * rate_hz):
-            start = best_at * factor
-            heads.append((start, start + max(1, int(0.001 * rate_hz)), 0))
-    return heads
+    return band.audio, thumps
 
 
 def _likely_heads(
@@ -376,7 +414,7 @@ def _likely_heads(
     length = len(basis) + 2 * order
     design = _whiten(filter_, _placed(basis, order, length))
     seen = _see(design, variance)
-    error = _whiten(filter_, piece[:, None])[:, 0]
+    error = _whiten(filter_, np.ascontiguousarray(piece[:, None]))[:, 0]
     found = []
     for at, head in zip(tried, heads.tolist()):
         surprise = error[head - order : head - order + len(design)]

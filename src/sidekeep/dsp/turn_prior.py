@@ -11,14 +11,18 @@ a few look-ups per event; memory is what happened in the last few turns.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left, bisect_right, insort
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from math import exp, log
 
 import numpy as np
+from numpy.typing import NDArray
 
+from sidekeep.dsp.kernel import kernel
 from sidekeep.dsp.turn_chains import find_recurrence
+
+Floats = NDArray[np.float64]
 
 _WINDOW_S = 0.0008
 """Half width for a track just begun; a proved one goes down to a third of it."""
@@ -33,28 +37,61 @@ _LEARN_EVERY_S = 8.0
 """How often the turn is looked for; an eighth as often once it is known."""
 
 
-@dataclass(slots=True)
-class _Track:
-    last_s: float
-    lag_s: float
-    channel: int
-    scatter_s: float
-    hits: int = 2
-    misses: int = 0
-    overdue: int = 0
+LAST_S, LAG_S, CHANNEL, SCATTER_S, HITS, MISSES, OVERDUE, COLUMNS = range(8)
+"""Columns of the table of tracks."""
 
-    def half_width_s(self, turns: int) -> float:
-        """Grows with the turns skipped."""
-        settled = max(_LEAST_WINDOW_S, 3.0 * self.scatter_s)
-        early = _WINDOW_S / max(1, self.hits - 1)
-        return min(1.5 * _WINDOW_S, max(settled, early)) * (1.0 + 0.35 * (turns - 1))
 
-    def log_odds(self, turns: int) -> float:
-        """Two in a row may be chance; every return adds trust, every miss takes some."""
-        chance = (self.hits - 1.2) / (self.hits + self.misses + 0.3)
-        chance *= exp(-0.25 * (self.overdue + turns - 1))
-        chance = min(0.97, max(0.02, chance))
-        return log(chance / (1.0 - chance))
+@kernel
+def half_width_s(track: Floats, turns: int) -> float:
+    """Half the window of a track this many turns on; grows with the turns skipped."""
+    settled = max(_LEAST_WINDOW_S, 3.0 * track[SCATTER_S])
+    early = _WINDOW_S / max(1.0, track[HITS] - 1.0)
+    return float(min(1.5 * _WINDOW_S, max(settled, early)) * (1.0 + 0.35 * (turns - 1)))
+
+
+@kernel
+def log_odds(track: Floats, turns: int) -> float:
+    """Two in a row may be chance; every return adds trust, every miss takes some."""
+    chance = (track[HITS] - 1.2) / (track[HITS] + track[MISSES] + 0.3)
+    chance *= math.exp(-0.25 * (track[OVERDUE] + turns - 1))
+    chance = min(0.97, max(0.02, chance))
+    return math.log(chance / (1.0 - chance))
+
+
+@kernel
+def follow(tracks: Floats, count: int, time_s: float, channel: int) -> tuple[int, bool]:
+    """Give an event to the track it fits best; tracks long overdue are dropped. Tracks left, and whether one took it."""
+    best, best_off, best_turns = -1, 0.0, 0
+    kept = 0
+    for row in range(count):
+        track = tracks[row]
+        passed = (time_s - track[LAST_S]) / track[LAG_S]
+        # A turn is missed once its window is well behind.
+        late = math.floor(passed - 0.02) if passed > 0.02 else 0
+        if late > track[OVERDUE]:
+            track[MISSES] += late - track[OVERDUE]
+            track[OVERDUE] = late
+        if track[OVERDUE] > min(float(_MISSES), track[HITS]):
+            continue
+        if kept < row:
+            tracks[kept] = track
+        turns = round(passed)
+        if turns >= 1 and int(track[CHANNEL]) & channel:
+            off = abs(time_s - track[LAST_S] - turns * track[LAG_S])
+            if off <= half_width_s(track, turns) and (best < 0 or off < best_off):
+                best, best_off, best_turns = kept, off, turns
+        kept += 1
+    if best < 0:
+        return kept, False
+    track = tracks[best]
+    step_s = (time_s - track[LAST_S]) / best_turns
+    rate = max(0.15, 1.0 / track[HITS])
+    track[SCATTER_S] += 0.2 * (best_off - track[SCATTER_S])
+    track[LAG_S] += rate * (step_s - track[LAG_S])
+    track[MISSES] -= min(track[MISSES], max(0.0, track[OVERDUE] - best_turns + 1))
+    track[LAST_S], track[CHANNEL], track[OVERDUE] = time_s, channel, 0.0
+    track[HITS] += 1.0
+    return kept, True
 
 
 @dataclass(slots=True)
@@ -68,7 +105,8 @@ class TurnPrior:
 
     period_s: float = 0.0
     log_chance: float = 0.0
-    _tracks: list[_Track] = field(default_factory=list)
+    _tracks: Floats = field(default_factory=lambda: np.empty((64, COLUMNS)))
+    _count: int = 0
     _recent: list[tuple[float, int, float, bool]] = field(default_factory=list)
     _past: list[tuple[float, int, float]] = field(default_factory=list)
     _learned_s: float = -1e9
@@ -92,50 +130,26 @@ class TurnPrior:
         due: list[tuple[float, float, float, int]] = []
         if self.period_s <= 0.0:
             return due
-        for track in self._tracks:
+        for track in self._tracks[: self._count]:
             for turns in range(1, _MISSES + 1):
-                time_s = track.last_s + turns * track.lag_s
+                time_s = float(track[LAST_S] + turns * track[LAG_S])
                 if start_s <= time_s < stop_s:
-                    due.append((time_s, track.half_width_s(turns), track.log_odds(turns), track.channel))
+                    due.append(
+                        (time_s, half_width_s(track, turns), log_odds(track, turns), int(track[CHANNEL]))
+                    )
         due.sort()
         return due
 
     @property
     def track_count(self) -> int:
         """Scratches being followed."""
-        return len(self._tracks)
+        return self._count
 
     def _follow(self, time_s: float, channel: int, size: float) -> None:
-        best: tuple[float, _Track, int] | None = None
-        alive: list[_Track] = []
-        for track in self._tracks:
-            passed = (time_s - track.last_s) / track.lag_s
-            # A turn is missed once its window is well behind.
-            late = int(passed - 0.02)
-            if late > track.overdue:
-                track.misses += late - track.overdue
-                track.overdue = late
-            if track.overdue > min(_MISSES, track.hits):
-                continue
-            alive.append(track)
-            turns = round(passed)
-            if turns < 1 or not track.channel & channel:
-                continue
-            off = abs(time_s - track.last_s - turns * track.lag_s)
-            if off <= track.half_width_s(turns) and (best is None or off < best[0]):
-                best = (off, track, turns)
-        self._tracks = alive
-        if best is not None:
-            off, track, turns = best
-            step_s = (time_s - track.last_s) / turns
-            rate = max(0.15, 1.0 / track.hits)
-            track.scatter_s += 0.2 * (off - track.scatter_s)
-            track.lag_s += rate * (step_s - track.lag_s)
-            track.misses -= min(track.misses, max(0, track.overdue - turns + 1))
-            track.last_s, track.channel, track.hits, track.overdue = time_s, channel, track.hits + 1, 0
-        else:
+        self._count, followed = follow(self._tracks, self._count, time_s, channel)
+        if not followed:
             self._begin(time_s, channel)
-        self._remember(time_s, channel, size, best is not None)
+        self._remember(time_s, channel, size, followed)
 
     def _begin(self, time_s: float, channel: int) -> None:
         """A new track where an event a turn or two ago had none."""
@@ -147,7 +161,11 @@ class TurnPrior:
             for old_s, old_channel, _, followed in self._recent[low:high]:
                 if old_channel & channel and not followed:
                     lag_s = (time_s - old_s) / turns
-                    self._tracks.append(_Track(time_s, lag_s, channel, 0.5 * _LEAST_WINDOW_S, 2, turns - 1))
+                    if self._count == len(self._tracks):
+                        self._tracks = np.concatenate([self._tracks, np.empty_like(self._tracks)])
+                    new = (time_s, lag_s, channel, 0.5 * _LEAST_WINDOW_S, 2.0, turns - 1.0, 0.0)
+                    self._tracks[self._count] = new
+                    self._count += 1
                     return
 
     def _remember(self, time_s: float, channel: int, size: float, followed: bool) -> None:
@@ -176,7 +194,7 @@ class TurnPrior:
         is_new = abs(found.lag_s - self.period_s) > 1e-3 * found.lag_s
         self.period_s, self.log_chance = found.lag_s, found.log_chance
         if is_new:
-            self._tracks.clear()
+            self._count = 0
             self._recent.clear()
             for time_s, channel, size in sorted(self._past):
                 if time_s > now_s - 12.0 * self.period_s:

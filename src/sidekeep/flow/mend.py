@@ -15,11 +15,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from sidekeep.dsp.click_find import Manner, Repaired, mend_channels
-from sidekeep.dsp.thump import Thump, find_thumps, subtract_thumps
+from sidekeep.dsp.thump import LowBand, Thump
 from sidekeep.dsp.turn_prior import TurnPrior
 from sidekeep.errors import ParameterError
 from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.ports import Audio
+from sidekeep.flow.window import Window
 from sidekeep.model.finding import Channel, Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair, RepairKind
@@ -101,10 +102,7 @@ class Mender:
         self._leave = frozenset(settings.leave)
         self._prior = TurnPrior()
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
-        self._parts: list[Audio] = []
-        self._held = np.empty((0, channels))
-        self._held_start = 0
-        self._received = 0
+        self._held = Window(channels)
         self._next_chunk = 0
         self._running: list[_Chunk] = []
         self._mended: list[_Chunk] = []
@@ -114,13 +112,9 @@ class Mender:
     def process(self, block: Audio) -> Audio:
         """Take frames in; mended frames come out ``latency_frames`` or less behind. What is not a number
         comes out as silence: the kernels cannot bear it."""
-        self._parts.append(np.array(numbers_only(block), dtype=np.float64))
-        self._received += len(block)
-        if self._received < self._next_chunk + self.chunk + self.margin:
-            return np.empty((0, self.channels))
-        self._gather()
+        self._held.append(numbers_only(block))
         out: list[Audio] = []
-        while self._received >= self._next_chunk + self.chunk + self.margin:
+        while self._held.stop >= self._next_chunk + self.chunk + self.margin:
             self._begin(self._next_chunk + self.chunk)
             if len(self._running) >= IN_FLIGHT:
                 self._finish()
@@ -129,10 +123,9 @@ class Mender:
 
     def flush(self) -> Audio:
         """The rest of the frames; repairs are complete afterwards."""
-        self._gather()
         out: list[Audio] = []
-        while self._next_chunk < self._received:
-            self._begin(min(self._received, self._next_chunk + self.chunk))
+        while self._next_chunk < self._held.stop:
+            self._begin(min(self._held.stop, self._next_chunk + self.chunk))
             if len(self._running) >= IN_FLIGHT:
                 self._finish()
             out += self._advance()
@@ -153,19 +146,14 @@ class Mender:
             self._begin_thumps(self._mended[0])
         return released
 
-    def _gather(self) -> None:
-        self._held = np.concatenate([self._held, *self._parts])
-        self._parts = []
-
     def _begin(self, stop: int) -> None:
         start = self._next_chunk
         self._next_chunk = stop
         if not self.settings.enabled:
             self._running.append(_Chunk(start, stop, None))
             return
-        low = max(self._held_start, start - self.margin)
-        window = self._held[low - self._held_start : stop + self.margin - self._held_start]
-        planes = window.T.copy(order="C")
+        low = max(self._held.start, start - self.margin)
+        planes = self._held.view(low, stop + self.margin).T.copy(order="C")
         due = [
             ((time_s - low / self.rate_hz) * self.rate_hz, wide_s * self.rate_hz, odds, walls)
             for time_s, wide_s, odds, walls in self._prior.expected_walls(
@@ -193,7 +181,7 @@ class Mender:
                 continue
             if start < self._last_stop[channel] or start in self._leave:
                 continue
-            self._held[start - self._held_start : stop - self._held_start, channel] = repaired.values
+            self._held.view(start, stop)[:, channel] = repaired.values
             self._last_stop[channel] = stop
             self._note(start, stop, channel, repaired.size_db)
             events.append(((low + repaired.peak) / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
@@ -208,23 +196,21 @@ class Mender:
         if last:
             self._begin_thumps(chunk)
         self._finish_thumps(chunk)
-        out: Audio = self._held[self._out_frame - self._held_start : chunk.stop - self._held_start].copy()
+        out: Audio = self._held.view(self._out_frame, chunk.stop).copy()
         self._out_frame = chunk.stop
         context = max(self.margin, int(THUMP_BEFORE_S * self.rate_hz))
-        keep = max(self._held_start, min(self._out_frame, self._next_chunk) - context)
-        self._held = self._held[keep - self._held_start :]
-        self._held_start = keep
+        self._held.drop_before(min(self._out_frame, self._next_chunk) - context)
         return out
 
     def _begin_thumps(self, chunk: _Chunk) -> None:
         """Look for tails in a chunk whose own ticks, and those of the chunk after, are mended."""
         if not self.use_thumps or chunk.job is None or chunk.thumps is not None:
             return
-        low = max(self._held_start, chunk.start - int(THUMP_BEFORE_S * self.rate_hz))
+        low = max(self._held.start, chunk.start - int(THUMP_BEFORE_S * self.rate_hz))
         reach = self._mended[1].stop if len(self._mended) > 1 and self._mended[0] is chunk else chunk.stop
         high = min(reach, chunk.stop + int(THUMP_AFTER_S * self.rate_hz))
         chunk.low = low
-        view = self._held[low - self._held_start : high - self._held_start].copy()
+        view = self._held.view(low, high).copy()
         heads = [(start - low, stop - low, size) for start, stop, size in chunk.heads]
         chunk.thumps = self._pool.submit(
             _take_thumps, view, heads, chunk.start - low, chunk.stop - low, self.rate_hz
@@ -236,8 +222,7 @@ class Mender:
         cleaned, thumps = chunk.thumps.result()
         if not thumps:
             return
-        first = chunk.low - self._held_start
-        self._held[first : first + len(cleaned)] = cleaned
+        self._held.view(chunk.low, chunk.low + len(cleaned))[:] = cleaned
         for thump in thumps:
             channel: Channel = "L" if thump.channel == "L" else "R" if thump.channel == "R" else "both"
             self.repairs.append(
@@ -286,28 +271,31 @@ def _take_thumps(
 ) -> tuple[Audio, list[Thump]]:
     """Subtract the tails that start in ``[first, stop)`` from ``view``, one by one, where it is worth it."""
     apart = THUMP_APART_S * rate_hz
+    band = LowBand(view, rate_hz)
     swells = _Swells(view, rate_hz)
-    ranked: list[tuple[float, int, int]] = []
+    ranked: list[tuple[float, int, int, bool]] = []
     for start, end, _ in heads:
         if not ranked or start - ranked[-1][1] > 0.25 * apart:
-            ranked.append((swells.at(start), start, end))
+            vertical, lateral = swells.at(start)
+            ranked.append((max(vertical, lateral), start, end, lateral > SWELL))
     ranked.sort(reverse=True)
-    ticks = [(start, end, 0) for swell, start, end in ranked[:THUMPS_A_CHUNK] if swell > SWELL]
+    ticks = [(start, end, lateral) for swell, start, end, lateral in ranked[:THUMPS_A_CHUNK] if swell > SWELL]
     found = [
-        head
-        for head in find_thumps(view, rate_hz=rate_hz)
-        if first <= head[0] < stop and all(abs(head[0] - tick[0]) > apart for tick in ticks)
+        (start, end, True)
+        for start, end in band.find_heads()
+        if first <= start < stop and all(abs(start - tick[0]) > apart for tick in ticks)
     ]
     kept = []
-    for head in sorted(ticks + found):
-        cleaned, thumps = subtract_thumps(view, rate_hz=rate_hz, heads=[head])
-        loud_dbfs, sure = (-44.0, 70.0) if head in found else (-60.0, 30.0)
-        for thump in thumps:
-            span = slice(thump.start_frame, thump.stop_frame)
-            peak_dbfs = gain_to_db(float(np.abs(cleaned[span] - view[span]).max()))
-            if peak_dbfs >= loud_dbfs and thump.evidence >= sure and -15.0 <= thump.size_db <= 75.0:
-                view[span] = cleaned[span]
-                kept.append(thump)
+    for start, end, lateral in sorted(ticks + found):
+        tail = band.find_tail(start, end, lateral=lateral)
+        if tail is None:
+            continue
+        thump, taken = tail
+        loud_dbfs, sure = (-44.0, 70.0) if (start, end, True) in found else (-60.0, 30.0)
+        peak_dbfs = gain_to_db(float(np.abs(taken).max()))
+        if peak_dbfs >= loud_dbfs and thump.evidence >= sure and -15.0 <= thump.size_db <= 75.0:
+            band.subtract(thump, taken)
+            kept.append(thump)
     return view, kept
 
 
@@ -322,22 +310,23 @@ class _Swells:
         self._before = int(0.36 * rate_hz) // self._step // 6 * 6
         self._after = int(0.04 * rate_hz) // self._step // 2 * 2
         whole = len(view) // self._step
-        low = view[: whole * self._step].reshape(whole, self._step, view.shape[1]).mean(axis=1)
+        low = np.add.reduceat(view[: whole * self._step], np.arange(0, whole * self._step, self._step))
+        low /= self._step
         parts = np.stack([low[:, 0] - low[:, -1], low[:, 0] + low[:, -1]])
         self._energy = np.zeros((2, whole + 1))
         np.cumsum(0.25 * np.square(parts), axis=1, out=self._energy[:, 1:])
 
-    def at(self, frame: int) -> float:
-        """A power ratio; infinite where there is too little round the frame to tell."""
+    def at(self, frame: int) -> tuple[float, float]:
+        """Power ratios, vertical and lateral; infinite where there is too little round the frame to tell."""
         middle = frame // self._step
         if middle < self._before or middle + self._after >= self._energy.shape[1]:
-            return np.inf
+            return np.inf, np.inf
         ahead = self._energy[:, middle : middle + self._after + 1 : self._after // 2]
         behind = self._energy[:, middle - self._before : middle + 1 : self._before // 6]
         loud = np.diff(ahead, axis=1).max(axis=1) / (self._after // 2)
         calm = np.maximum(0.0, np.diff(behind, axis=1).min(axis=1)) / (self._before // 6)
         ratio = np.where(loud > SWELL_LEAST, loud / (calm + 1e-12), 0.0)
-        return float(max(ratio[0], LATERAL_WORTH * ratio[1]))
+        return float(ratio[0]), LATERAL_WORTH * float(ratio[1])
 
 
 def _join_channels(repairs: list[Repair]) -> list[Repair]:
