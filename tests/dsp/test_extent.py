@@ -42,8 +42,8 @@ def test_known_ends_are_found_from_a_first_guess_inside() -> None:
         pulse = 0.2 * np.hanning(32)[1:-1] * np.cos(0.4 * np.arange(30))
         observed[0, 1500:1530] += pulse
         observed[1, 1500:1530] -= 0.6 * pulse
-        spans = np.array([[1510, 1514]])
-        fit_extents(observed, observed, spans, np.array([[30, 60]]), CONTEXT, ORDER, PRICE_NATS)
+        spans = np.array([[1510, 1514, 1512]])
+        fit_extents(observed, observed, spans, np.array([[30, 60]]), CONTEXT, ORDER, np.array([PRICE_NATS]))
         early.append(spans[0, 0] - 1500)
         late.append(spans[0, 1] - 1530)
     # the first and the last frames of the pulse are smaller than the music's own surprises
@@ -55,8 +55,8 @@ def test_one_channel_has_ends_too_and_nothing_but_spans_changes() -> None:
     clean = music(9)[None, :]
     observed = clean.copy()
     observed[0, 1500:1520] += 0.3 * np.hanning(20)
-    kept, spans = observed.copy(), np.array([[1508, 1510], [4, 6]])
-    fit_extents(observed, observed, spans, np.full((2, 2), 25), CONTEXT, ORDER, PRICE_NATS)
+    kept, spans = observed.copy(), np.array([[1508, 1510, 1509], [4, 6, 5]])
+    fit_extents(observed, observed, spans, np.full((2, 2), 25), CONTEXT, ORDER, np.full(2, PRICE_NATS))
     assert np.array_equal(observed, kept)
     assert abs(spans[0, 0] - 1500) < 6
     assert abs(spans[0, 1] - 1520) < 6

@@ -42,6 +42,7 @@ BURST_S = 0.04
 EARLY_ROUNDS, ROUNDS = 1, 8
 BEFORE, BEFORE_OCTAVE, AFTER, AFTER_OCTAVE = 4, 3, 12, 16
 """Frames at 48 kHz by which a span may grow, and more for every octave of its size over 4 scales."""
+LEAST_CALM = 0.3
 MARGIN, MARGIN_SHARE = 6, 0.2
 """Frames at 48 kHz added behind the end the evidence wants, and a share of the length; the tail sinks under the errors."""
 LEAST_EVIDENCE = 24.0
@@ -139,6 +140,23 @@ class Channel:
             self.odds,
         )
 
+    def calm_share(self, peaks: NDArray[np.int64]) -> Floats:
+        """Power of the local scale over the mean power of the errors around, ``LEAST_CALM`` to 1.
+
+        In music that is predictable but for its attacks the mean is that of the attacks.
+        """
+        whole = len(self.errors[0]) // CELL
+        power = np.square(np.abs(self.errors[0, : whole * CELL]).reshape(whole, CELL).mean(axis=1) / 0.7979)
+        reach = CONTEXT * self.stretch // CELL
+        held = np.concatenate(
+            [np.zeros(1), np.cumsum(np.minimum(power, 64.0 * np.square(self.scale[:whole])))]
+        )
+        low = np.maximum(0, peaks // CELL - reach)
+        high = np.minimum(whole, peaks // CELL + reach)
+        mean = (held[high] - held[low]) / (high - low)
+        calm = np.square(self.scale[np.minimum(peaks // CELL, whole - 1)]) / (mean + 1e-30)
+        return np.clip(calm, LEAST_CALM, 1.0)
+
     def mark_stale(self, spans: NDArray[np.int64]) -> None:
         """Hops whose predictor or errors see a changed span."""
         for first, last in spans[:, :2].tolist():
@@ -217,7 +235,7 @@ def mend_channels(
                 fits &= (spans[:, 0] >= burst.start + burst.length) | (spans[:, 1] <= burst.start)
             accepted = accepted.joined(Spans(spans[fits], sizes[fits]), longest)
         if len(accepted):
-            fitted = _fit_extents(channels[0], planes, work, accepted, edge, longest)
+            fitted = _fit_extents(channels, planes, work, accepted, edge, longest)
             taken = taken.joined(fitted, longest)
             fresh = taken.meeting(fitted)
             _estimate(channels[0], planes, work, fresh, EARLY_ROUNDS)
@@ -264,17 +282,19 @@ def _estimate(like: Channel, observed: Floats, work: Floats, spans: Spans, round
 
 
 def _fit_extents(
-    like: Channel, observed: Floats, work: Floats, accepted: Spans, edge: int, longest: int
+    channels: list[Channel], observed: Floats, work: Floats, accepted: Spans, edge: int, longest: int
 ) -> Spans:
     """The accepted spans with the ends that the evidence wants, and some room for what sinks under it."""
+    like = channels[0]
     stretch = like.stretch
-    ends = np.ascontiguousarray(accepted.rows[:, :2])
+    ends = accepted.rows.copy()
     length = ends[:, 1] - ends[:, 0]
     octaves = np.log2(np.maximum(accepted.sizes, 4.0) / 4.0)
     before = stretch * (BEFORE + BEFORE_OCTAVE * octaves)
     after = stretch * (AFTER + AFTER_OCTAVE * octaves) + octaves * length
     rooms = np.stack([before, np.clip(after, 0.0, np.maximum(0.0, longest - length - before))], axis=1)
-    fit_extents(observed, work, ends, rooms.astype(np.int64), CONTEXT * stretch, like.order, PRICE_NATS)
+    prices = PRICE_NATS * np.mean([channel.calm_share(accepted.rows[:, 2]) for channel in channels], axis=0)
+    fit_extents(observed, work, ends, rooms.astype(np.int64), CONTEXT * stretch, like.order, prices)
     margin = stretch * (MARGIN + octaves) + MARGIN_SHARE * (ends[:, 1] - ends[:, 0])
     first = np.maximum(edge, ends[:, 0] - stretch)
     last = np.minimum(observed.shape[1] - edge, ends[:, 1] + margin.astype(np.int64))

@@ -81,16 +81,16 @@ def fit_extents(
     rooms: NDArray[np.int64],
     context: int,
     order: int,
-    price: float,
+    prices: Vector,
 ) -> None:
-    """Move the first and last frame of every span to where the evidence wants them; only ``spans`` is changed.
+    """Move both ends of every span (first, last + 1, peak) to where the evidence wants them; the peak stays inside.
 
     ``rooms`` (spans, 2) says how many frames before and after a span may be added.
     """
     channels, length = working.shape
     gains = np.ones(2)
     for row in range(spans.shape[0]):
-        first, last = spans[row, 0], spans[row, 1]
+        first, last, peak = spans[row, 0], spans[row, 1], spans[row, 2]
         start, stop = max(order, first - rooms[row, 0]), min(length - order, last + rooms[row, 1])
         m = stop - start
         if m < 2:
@@ -101,10 +101,10 @@ def fit_extents(
             guess_gains(observed, first, last, gains)
         fit_zone(observed, working, start, stop, context, order, gains, force, taps)
         band, y = np.empty((m, order + 1)), np.empty(m)
-        end, ready = best_end(force, taps, band, 0, y, max(1, first - start + 1), price)
+        end, ready = best_end(force, taps, band, 0, y, peak - start + 1, prices[row])
         # read backwards the matrix is the same, and so is its factor
         turned = force[:end][::-1].copy()
-        back, ready = best_end(turned, taps, band, ready, y, max(1, end - (last - 1 - start)), price)
+        back, ready = best_end(turned, taps, band, ready, y, end - (peak - start), prices[row])
         begin = end - back
         if end > begin:
             spans[row, 0], spans[row, 1] = start + begin, start + end

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.kernel import kernel
 from sidekeep.errors import ParameterError
 
-_HALF_WIDTH = 8
+HALF_WIDTH = 8
 """Half length of the low-pass, in low-rate samples."""
 _CUTOFF = 0.42
 """Its -6 dB point, in low rates; -80 dB is reached at 0.56, so at most the top 0.06 folds back."""
@@ -24,15 +24,19 @@ _KAISER_BETA = 7.9
 
 
 @lru_cache(maxsize=16)
-def low_pass(factor: int) -> NDArray[np.float64]:
-    """Taps of the decimating low-pass: windowed sinc, odd, symmetric, unity at 0 Hz."""
+def low_pass(factor: int, half_width: int = HALF_WIDTH) -> NDArray[np.float64]:
+    """Taps of the decimating low-pass: windowed sinc, odd, symmetric, unity at 0 Hz.
+
+    ``half_width`` is its half length in low-rate samples; a short one is for a first step down, when only what
+    folds onto the lowest frequencies matters.
+    """
     if factor < 1:
         raise ParameterError(f"factor={factor} must be 1 or more")
     if factor == 1:
         taps = np.ones(1)
         taps.setflags(write=False)
         return taps
-    half = _HALF_WIDTH * factor
+    half = half_width * factor
     n = np.arange(-half, half + 1)
     taps = np.sinc(2.0 * _CUTOFF * n / factor) * np.kaiser(2 * half + 1, _KAISER_BETA)
     taps /= taps.sum()
@@ -58,9 +62,9 @@ class Decimator:
     frame counts as silence. ``ceil(length / factor)`` samples come out in all.
     """
 
-    def __init__(self, factor: int, channels: int) -> None:
+    def __init__(self, factor: int, channels: int, half_width: int = HALF_WIDTH) -> None:
         self.factor = factor
-        self._taps = low_pass(factor)
+        self._taps = low_pass(factor, half_width)
         self._half = len(self._taps) // 2
         self._held = np.zeros((channels, self._half))
 
@@ -78,9 +82,9 @@ class Decimator:
         return self.process(np.zeros((self._half, self._held.shape[0])))
 
 
-def decimate(audio: NDArray[np.float64], factor: int) -> NDArray[np.float64]:
+def decimate(audio: NDArray[np.float64], factor: int, half_width: int = HALF_WIDTH) -> NDArray[np.float64]:
     """The whole of (frames, channels) at 1/factor of its rate: (ceil(frames / factor), channels)."""
-    step = Decimator(factor, audio.shape[1])
+    step = Decimator(factor, audio.shape[1], half_width)
     return np.concatenate((step.process(audio), step.flush()))
 
 

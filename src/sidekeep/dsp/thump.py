@@ -32,6 +32,8 @@ TAIL_S = 0.24
 """How long a tail may last: six of the longest decays."""
 LOW_RATE_HZ = 400.0
 
+_FIRST_STEP = 3
+"""Half width of the first of the two low-passes on the way down."""
 _BEFORE_S, _AFTER_S = 0.55, 0.45
 _ORDER = 28
 _COMPONENTS = 24
@@ -129,7 +131,7 @@ def _coarse_factor(factor: int) -> int:
 def _to_low(audio: Floats, factor: int) -> Floats:
     """Down to the low rate in two steps, as ``LowBand`` does it."""
     coarse = _coarse_factor(factor)
-    return decimate(decimate(audio, coarse), factor // coarse)
+    return decimate(decimate(audio, coarse, _FIRST_STEP), factor // coarse)
 
 
 def _lead(factor: int) -> int:
@@ -273,7 +275,7 @@ class LowBand:
         self.rate_hz = rate_hz
         self.factor = low_factor(rate_hz, LOW_RATE_HZ)
         self._step = _coarse_factor(self.factor)
-        self._coarse = decimate(audio, self._step)
+        self._coarse = decimate(audio, self._step, _FIRST_STEP)
 
     def find_tail(self, start: int, stop: int, *, lateral: bool = True) -> tuple[Thump, Floats] | None:
         """The tail behind one mended head, and what to take off from the thump's frames; None if there is none.
@@ -339,9 +341,9 @@ class LowBand:
     def subtract(self, thump: Thump, tail: Floats) -> None:
         """Take a tail off, at all rates."""
         self.audio[thump.start_frame : thump.stop_frame] -= tail
-        first, margin = thump.start_frame // self._step, 9
+        first, margin = thump.start_frame // self._step, _FIRST_STEP + 1
         lead = np.zeros((thump.start_frame - first * self._step + margin * self._step, tail.shape[1]))
-        coarse = decimate(np.concatenate([lead, tail, np.zeros_like(lead)]), self._step)
+        coarse = decimate(np.concatenate([lead, tail, np.zeros_like(lead)]), self._step, _FIRST_STEP)
         low = max(0, first - margin)
         piece = self._coarse[low : first - margin + len(coarse)]
         piece -= coarse[low - (first - margin) :][: len(piece)]
