@@ -9,6 +9,7 @@ a mended place is looked at a second time.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,8 +51,8 @@ LEAST_EVIDENCE = 24.0
 PRIOR_DOWN, PRIOR_UP = 3.0, 1.0
 """Nats the share of damage in the stretch may move the odds; crackle is no licence to mend the music beside it."""
 BESIDE, BESIDE_SIZE, BESIDE_BEFORE_S, BESIDE_AFTER_S = 3.0, 8.0, 0.0003, 0.0015
-DUE_LIMIT = 4.0
-"""Nats the turn of the disc may add."""
+DUE_LIMIT, DUE_OPEN = 5.0, 3.8
+"""Nats the turn of the disc may add, and the test level, in scales, of a candidate where it expects one."""
 TRAINED = math.log(weights.TRAINED_SHARE / (1.0 - weights.TRAINED_SHARE))
 
 
@@ -94,8 +95,8 @@ class Channel:
         self.tests = np.empty(0)
         self.odds = np.empty(0)
 
-    def look(self, open_at: float) -> None:
-        """Refresh what is stale and list the candidates there."""
+    def look(self, open_at: float, due: Sequence[Due] = (), wall: int = 0) -> None:
+        """Refresh what is stale and list the candidates there; fainter ones too where a scratch is due on this wall."""
         fit_predictors(self.working, self.hop, self.order, self.stale, self.models)
         find_errors(self.working, self.hop, self.models, self.stale, self.errors[0], self.errors[1])
         find_scale(self.errors[0], self.scale)
@@ -109,13 +110,14 @@ class Channel:
             self.scale,
             self.models,
             self.hop,
-            open_at,
+            min(open_at, DUE_OPEN) if due else open_at,
             GROW_AT,
             self.stretch,
             spans,
             tests,
         )
         fresh = self.stale[spans[:count, 2] // self.hop]
+        fresh &= (tests[:count] >= open_at) | (due_bonus(spans[:count], due, wall) > 0.0)
         self.spans = np.ascontiguousarray(spans[:count][fresh])
         self.tests = np.ascontiguousarray(tests[:count][fresh])
         self.stale[:] = False
@@ -211,8 +213,8 @@ def mend_channels(
     long: list[Repaired] = []
     shift = 0.0
     for again in range(2):
-        for channel in channels:
-            channel.look(manner.open_at)
+        for index, channel in enumerate(channels):
+            channel.look(manner.open_at, due, index)
         for index, channel in enumerate(channels):
             channel.judge(channels[1 - index].working if len(channels) == 2 else np.empty(0))
         if not again:
@@ -220,7 +222,7 @@ def mend_channels(
             shift = share_shift(np.concatenate([channel.odds for channel in channels]))
         accepted = Spans.none()
         for index, channel in enumerate(channels):
-            odds = channel.odds + shift + _due_bonus(channel.spans, due, index)
+            odds = channel.odds + shift + due_bonus(channel.spans, due, index)
             if again:
                 odds += _beside_bonus(channel.spans, taken, rate_hz)
             rows = np.flatnonzero(odds > manner.odds)
@@ -329,7 +331,7 @@ def _beside_bonus(spans: NDArray[np.int64], taken: Spans, rate_hz: int) -> Float
     return np.where(near, BESIDE, 0.0)
 
 
-def _due_bonus(spans: NDArray[np.int64], due: list[Due], channel: int) -> Floats:
+def due_bonus(spans: NDArray[np.int64], due: Sequence[Due], channel: int) -> Floats:
     """Nats for candidates where a scratch is expected on this wall."""
     bonus = np.zeros(len(spans))
     for frame, wide, odds, walls in due:
