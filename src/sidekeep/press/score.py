@@ -5,7 +5,7 @@ most, except that a thump swallows what lies in its tail. An event on both walls
 
 - *error*: energy of the difference from the twin within the event's span, tail included;
 - *fall*: ``10 log10(error before / error after)``, held to +-60 dB;
-- *audible*: at least 6 dB over the local slope (``size_db`` of the truth); *strong*: at least 12 dB;
+- *audible*: at least 6 dB over the local slope (``size_db`` of the truth); *strong*: at least 12 dB; *loud*: at least 20 dB;
 - *made worse*: the error rose by more than 0.5 dB; *mended*: it fell by at least 6 dB.
 
 The half second after the needle comes down and the last 0.2 s before it leaves are not judged.
@@ -33,6 +33,7 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 STRONG_DB = 12.0
+LOUD_DB = 20.0
 MENDED_DB = 6.0
 WORSE_DB = 0.5
 FALL_LIMIT_DB = 60.0
@@ -75,6 +76,7 @@ class MendScore:
     kinds: dict[str, EventScore]
     sizes: tuple[EventScore, ...]
     all: EventScore
+    loud: EventScore
     side_fall_db: float
     outside_change_db: float
     damaged_share: float
@@ -88,7 +90,7 @@ class MendScore:
             f"{'kind':<9}{'size dB':>9}{'events':>8}{'audible':>8}{'fall dB':>9}{'10 %':>7}{'worse':>8}"
             f"{'touched':>9}{'strong':>8}{'mended':>8}"
         ]
-        rows = [*self.kinds.values(), self.all, *(self.sizes if by_size else ())]
+        rows = [*self.kinds.values(), self.all, self.loud, *(self.sizes if by_size else ())]
         for row in (row for row in rows if row.events):
             low = "" if row.size_from_db == -np.inf else f"{row.size_from_db:.0f}"
             high = "" if row.size_to_db == np.inf else f"{row.size_to_db:.0f}"
@@ -158,6 +160,7 @@ def score_mending(
             for low, high in itertools.pairwise(SIZE_EDGES_DB)
         ),
         all=_row("all", real, *judged),
+        loud=_row("loud", real, *judged, LOUD_DB, np.inf),
         side_fall_db=power_to_db(side_before) - power_to_db(side_after),
         outside_change_db=power_to_db(outside / music) if music > 0.0 else MINIMUM_DB,
         damaged_share=float(mask[first:last].mean()) if last > first else 0.0,
