@@ -8,7 +8,7 @@ from scipy.signal import lfilter
 
 from sidekeep.dsp.ar import autocorrelate, levinson
 from sidekeep.dsp.estimate import estimate_span
-from sidekeep.dsp.estimate_pair import estimate_pair, estimate_pairs
+from sidekeep.dsp.estimate_pair import estimate_pair, estimate_pairs, half_window
 
 Floats = NDArray[np.float64]
 ORDER, CONTEXT = 16, 600
@@ -97,7 +97,7 @@ def test_a_click_on_one_wall_leaves_the_other_alone_and_uses_it() -> None:
         both = np.stack([observed, right])
         walls = both.copy()
         gains = np.array([1.0, 0.0])
-        estimate_pair(both, walls, 1500, 1540, CONTEXT, ORDER, 8, 6, gains, False)
+        estimate_pair(both, walls, 1500, 1540, half_window(CONTEXT), ORDER, 8, 6, gains, False)
         assert np.array_equal(walls[1], right)
         paired.append(fall_db(left, observed, walls[0]))
     assert np.median(paired) > np.median(alone) + 3.0

@@ -25,10 +25,9 @@ from sidekeep.dsp.ar import (
     model_correlation,
     solve_band,
 )
-from sidekeep.dsp.estimate import COLOUR, TINY, fit_colour, hann
+from sidekeep.dsp.estimate import COLOUR, TINY, fit_colour
 from sidekeep.dsp.kernel import kernel
 
-ANGLES = 4
 HURRY = 0.7
 """Power of its own step by which a variance goes on in the same direction: half the rounds for the same end."""
 LEAST_GAIN = 0.12
@@ -36,32 +35,47 @@ LEAST_GAIN = 0.12
 
 
 @kernel
+def half_window(context: int) -> Vector:
+    """Weights of the frames 0, 1, ... ``context`` away from a span: the falling half of a Hann window."""
+    fade = np.empty(context + 1)
+    for i in range(context + 1):
+        fade[i] = 0.5 + 0.5 * math.cos(math.pi * i / (context + 1))
+    return fade
+
+
+@kernel
 def turn_apart(
     working: Matrix,
-    low: int,
-    high: int,
     start: int,
     stop: int,
+    fade: Vector,
     order: int,
     correlations: Matrix,
     models: Matrix,
     powers: Vector,
 ) -> tuple[float, float, float]:
-    """The music of ``[low, high)`` outside ``[start, stop)``, turned into the two components that leave least to predict.
+    """The music around ``[start, stop)``, turned into the two components that leave least to predict.
 
-    Fills each component's windowed correlations, predictor and innovation power, all of the frames outside; gives the
-    cosine and sine of the turn and the sum of the squared window outside. One channel is one component.
+    ``fade`` are the weights of ``half_window``, one for each frame of context. Fills each component's windowed
+    correlations, predictor and innovation power, all of the frames outside; gives the cosine and sine of the turn and
+    the sum of the squared weights outside. One channel is one component.
     """
-    n = high - low
     channels = working.shape[0]
+    low = max(0, start - fade.shape[0] + 1)
+    high = min(working.shape[1], stop + fade.shape[0] - 1)
+    n = high - low
     plain = np.empty((channels, n))
-    window = hann(n)
     share = 0.0
-    for i in range(n):
-        weight = 0.0 if start <= low + i < stop else window[i]
-        share += weight * weight
-        for channel in range(channels):
-            plain[channel, i] = working[channel, low + i] * weight
+    for i in range(start - low):
+        share += fade[start - low - i] * fade[start - low - i]
+    for i in range(high - stop):
+        share += fade[i + 1] * fade[i + 1]
+    for channel in range(channels):
+        for i in range(start - low):
+            plain[channel, i] = working[channel, low + i] * fade[start - low - i]
+        plain[channel, start - low : stop - low] = 0.0
+        for i in range(high - stop):
+            plain[channel, stop - low + i] = working[channel, stop + i] * fade[i + 1]
     scratch = np.empty(order + 1)
     own = np.empty((2, order + 1))
     autocorrelate(plain[0], order, own[0])
@@ -77,10 +91,10 @@ def turn_apart(
     model = np.empty((2, order + 1))
     best = 1e300
     cosine, sine = 1.0, 0.0
-    for step in range(ANGLES):
-        # the first two are the channels themselves, and sum and difference
-        angle = 0.5 * math.pi * (0.0, 0.5, 0.25, 0.75)[step]
-        c, s = math.cos(angle), math.sin(angle)
+    for step in range(2):
+        # the channels themselves, and their sum and difference; angles in between were tried and gained nothing
+        c = 1.0 if step == 0 else math.sqrt(0.5)
+        s = 0.0 if step == 0 else math.sqrt(0.5)
         for k in range(order + 1):
             mixed = c * s * (both[k] - own[0, k] - own[1, k])
             trial[0, k] = c * c * own[0, k] + s * s * own[1, k] + mixed
@@ -104,7 +118,7 @@ def estimate_pair(
     working: Matrix,
     start: int,
     stop: int,
-    context: int,
+    fade: Vector,
     order: int,
     rounds: int,
     smooth: int,
@@ -117,18 +131,21 @@ def estimate_pair(
     """
     m = stop - start
     p = order
-    low = max(0, start - context)
-    high = min(working.shape[1], stop + context)
-    n = high - low
-    head, tail = start - low, stop - low
     fixed = np.empty((2, p + 1))
     model = np.empty((2, p + 1))
     s2 = np.empty(2)
-    cosine, sine, share = turn_apart(working, low, high, start, stop, p, fixed, model, s2)
-    window = hann(n)
-    whole = share
-    for i in range(head, tail):
-        whole += window[i] * window[i]
+    cosine, sine, share = turn_apart(working, start, stop, fade, p, fixed, model, s2)
+    # the span and what the predictor sees of its surroundings
+    head = min(p, start)
+    n = head + m + min(p, working.shape[1] - stop)
+    tail = head + m
+    low = start - head
+    window = np.ones(n)
+    for i in range(head):
+        window[i] = fade[head - i]
+    for i in range(tail, n):
+        window[i] = fade[i - tail + 1]
+    whole = share + m
     scratch = np.empty(p + 1)
     z = np.empty((2, n))
     for i in range(n):
@@ -161,7 +178,7 @@ def estimate_pair(
             for k in range(p + 1):
                 correlation[k] = fixed[part, k]
             if turn > 0:
-                for i in range(max(0, head - p), min(n, tail + p)):
+                for i in range(n):
                     estimate[i] = z[part, i] * window[i]
                 for i in range(m):
                     estimate[head + i] = (z[part, head + i] - gain * w[i]) * window[head + i]
@@ -275,13 +292,12 @@ def estimate_pairs(
     The gains of the walls are learnt, from a first guess by what stands out; a wall without damage stays as it is.
     """
     gains = np.empty(2)
+    fade = half_window(context)
     for i in range(spans.shape[0]):
         first, last = spans[i, 0], spans[i, 1]
         smooth = min(8 * stretch, max(2 * stretch, (last - first) // 6))
         guess_gains(observed, first, last, gains)
-        explained[i] = estimate_pair(
-            observed, working, first, last, context, order, rounds, smooth, gains, True
-        )
+        explained[i] = estimate_pair(observed, working, first, last, fade, order, rounds, smooth, gains, True)
 
 
 @kernel

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.ar import FLOOR, Matrix, Vector, model_correlation
-from sidekeep.dsp.estimate_pair import guess_gains, turn_apart
+from sidekeep.dsp.estimate_pair import guess_gains, half_window, turn_apart
 from sidekeep.dsp.kernel import kernel
 
 PRICE_NATS = 1.1
@@ -89,6 +89,7 @@ def fit_extents(
     """
     channels, length = working.shape
     gains = np.ones(2)
+    fade = half_window(context)
     for row in range(spans.shape[0]):
         first, last, peak = spans[row, 0], spans[row, 1], spans[row, 2]
         start, stop = max(order, first - rooms[row, 0]), min(length - order, last + rooms[row, 1])
@@ -99,7 +100,7 @@ def fit_extents(
         taps = np.zeros(order + 1)
         if channels == 2:
             guess_gains(observed, first, last, gains)
-        fit_zone(observed, working, start, stop, context, order, gains, force, taps)
+        fit_zone(observed, working, start, stop, fade, order, gains, force, taps)
         band, y = np.empty((m, order + 1)), np.empty(m)
         end, ready = best_end(force, taps, band, 0, y, peak - start + 1, prices[row])
         # read backwards the matrix is the same, and so is its factor
@@ -116,7 +117,7 @@ def fit_zone(
     working: Matrix,
     start: int,
     stop: int,
-    context: int,
+    fade: Vector,
     order: int,
     gains: Vector,
     force: Vector,
@@ -124,13 +125,13 @@ def fit_zone(
 ) -> None:
     """``force`` (m,) and ``taps`` (order + 1,) of ``[start, stop)`` for a pulse at these gains, music outside it known."""
     channels, length = working.shape
-    low, high = max(0, start - context), min(length, stop + context)
-    n = high - low
     models = np.empty((2, order + 1))
     powers = np.empty(2)
     correlations = np.empty((2, order + 1))
-    cosine, sine, share = turn_apart(working, low, high, start, stop, order, correlations, models, powers)
+    cosine, sine, share = turn_apart(working, start, stop, fade, order, correlations, models, powers)
     own = np.empty(order + 1)
+    low = max(0, start - order)
+    n = min(length, stop + order) - low
     z = np.empty(n)
     taps[:] = 0.0
     force[:] = 0.0
