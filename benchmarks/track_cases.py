@@ -1,8 +1,10 @@
 """Pressed sides with a sleeve for judging the finding of tracks: plain ones and the awkward kinds.
 
-Conventions: every case is made from a seed, so the same number always gives the same side. ``tune`` cases and ``judge``
-cases share no music: files with odd numbers are for tuning, those with even numbers for judging. Printed times are whole
-seconds; one in ten is wrong by 5 to 20 s, one in thirty is missing (shares from the project's literature survey).
+Conventions: every case is made from a seed, so the same number always gives the same side. Files with odd numbers are
+for tuning (``tune``, ``look``), those with even numbers for judging (``judge``, ``sealed``). ``tune`` and ``judge`` take
+the beginnings of files; ``look`` and ``sealed`` take beginnings and, as often, endings with their own decay, that no
+other case holds. Nobody looks at single misses of ``sealed`` sides. Printed times are whole seconds; one in ten is wrong
+by 5 to 20 s, one in thirty is missing (shares from the project's literature survey).
 """
 
 from __future__ import annotations
@@ -16,16 +18,20 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import soundfile
+import soxr
 from numpy.typing import NDArray
 
 from benchmarks import real_music
 from sidekeep.flow.side_features import Features, SideFeatures
 from sidekeep.model.record import Side, SleeveTrack
 from sidekeep.press.side import Piece, PressSettings, press_side
-from sidekeep.press.truth import Truth
+from sidekeep.press.truth import TrackTruth, Truth
 
 Floats = NDArray[np.float64]
-Split = Literal["tune", "judge"]
+Split = Literal["tune", "judge", "look", "sealed"]
+ODD: tuple[Split, ...] = ("tune", "look")
+BOTH_ENDS: tuple[Split, ...] = ("look", "sealed")
 RATE_HZ = 44100
 BLOCK = 65536
 SILENCE_LEVELS_DBFS = (-35, -40, -45, -50, -55, -60)
@@ -41,23 +47,27 @@ KINDS = (
     "no times",
     "needle already down",
 )
+MORE_KINDS = ("sparse start", "long fades", "sides joined")
+"""Kinds of the ``look`` and ``sealed`` sides only."""
+ENDING_AFTER_S = 140.0
+"""An ending that begins before this may hold music of the file's beginning."""
 
 
 @dataclass(kw_only=True)
 class Case:
-    """A side to be cut. ``audio`` may be dropped once measured; ``side`` is what the sleeve says."""
+    """A take to be cut; ``sides`` is what the sleeve says."""
 
     name: str
     kind: str
     truth: Truth
-    side: Side
+    sides: tuple[Side, ...]
     features: Features
     silences_s: dict[int, list[tuple[float, float]]]
 
 
 def files_for(split: Split, kind: str) -> list[real_music.MusicFile]:
     """The music of one half."""
-    wanted = 1 if split == "tune" else 0
+    wanted = 1 if split in ODD else 0
     return [file for file in real_music.list_files(kind) if file.number % 2 == wanted]
 
 
@@ -67,13 +77,18 @@ def cases(split: Split, *, plain: int, special: int, first: int = 0) -> Iterator
     for number in range(first, first + plain):
         yield plain_case(split, number)
     for number in range(first, first + special):
-        for kind in KINDS:
+        for kind in kinds_of(split):
             yield special_case(split, kind, number)
+
+
+def kinds_of(split: Split) -> tuple[str, ...]:
+    """The awkward kinds of a half."""
+    return KINDS + MORE_KINDS if split in BOTH_ENDS else KINDS
 
 
 def plain_case(split: Split, number: int) -> Case:
     """Three to five pieces, any groove noise from -75 to -40 dBFS, gaps of 1 to 6 s, some segues."""
-    rng = np.random.default_rng((number, 101, split == "tune"))
+    rng = np.random.default_rng((number, 101, *_split_seed(split)))
     segues = number % 2 == 1
     pieces = _pieces(split, rng, int(rng.integers(3, 6)), segue_share=0.5 if segues else 0.0)
     settings = _settings(rng)
@@ -82,7 +97,7 @@ def plain_case(split: Split, number: int) -> Case:
 
 def special_case(split: Split, kind: str, number: int) -> Case:
     """One side of an awkward kind."""
-    rng = np.random.default_rng((number, 102, split == "tune", KINDS.index(kind)))
+    rng = np.random.default_rng((number, 102, *_split_seed(split), kinds_of(split).index(kind)))
     pieces = _pieces(split, rng, 4 if kind != "spoken word" else 2, segue_share=0.0)
     settings = _settings(rng)
     drop_printed = frozenset[int]()
@@ -110,14 +125,24 @@ def special_case(split: Split, kind: str, number: int) -> Case:
         extra = True
     elif kind == "needle already down":
         settings = settings.but(needle_down_lead_s=0.0, needle_up_tail_s=0.0)
+    elif kind == "sparse start":
+        pieces = [_sparse_start(piece, rng) for piece in pieces]
+    elif kind == "long fades":
+        pieces = [_long_fades(piece, rng) for piece in pieces]
+    elif kind == "sides joined":
+        return _joined(f"{kind} {number}", kind, pieces, rng)
     case = _press(f"{kind} {number}", kind, pieces, settings, rng, wrong=wrong, missing=kind == "no times")
-    tracks = [track for index, track in enumerate(case.side.tracks) if index not in drop_printed]
+    tracks = [track for index, track in enumerate(case.sides[0].tracks) if index not in drop_printed]
     if extra:
         at = int(rng.integers(1, len(tracks)))
         tracks.insert(at, SleeveTrack(number=0, title="Not there", duration_s=float(rng.integers(100, 300))))
     numbered = tuple(dataclasses.replace(track, number=n) for n, track in enumerate(tracks, start=1))
-    case.side = Side(name="A", tracks=numbered)
+    case.sides = (Side(name="A", tracks=numbered),)
     return case
+
+
+def _split_seed(split: Split) -> tuple[int, ...]:
+    return (split == "tune",) if split not in BOTH_ENDS else (split == "look", 7)
 
 
 def _pieces(split: Split, rng: np.random.Generator, count: int, *, segue_share: float) -> list[Piece]:
@@ -126,7 +151,10 @@ def _pieces(split: Split, rng: np.random.Generator, count: int, *, segue_share: 
         files = files_for(split, str(rng.choice(["orchestral", "electronic"])))
         file = files[int(rng.integers(len(files)))]
         seconds = float(rng.uniform(50.0, 130.0))
-        audio = real_music.load_audio(file, RATE_HZ, seconds)
+        if split in BOTH_ENDS and file.length_s > ENDING_AFTER_S + 40.0 and rng.random() < 0.5:
+            audio = _ending(file, min(seconds, file.length_s - ENDING_AFTER_S))
+        else:
+            audio = real_music.load_audio(file, RATE_HZ, seconds)
         segue = index > 0 and rng.random() < segue_share
         if segue:
             audio = _from_first_sound(audio)
@@ -140,11 +168,28 @@ def _pieces(split: Split, rng: np.random.Generator, count: int, *, segue_share: 
     return pieces
 
 
+def _ending(file: real_music.MusicFile, seconds: float) -> Floats:
+    """The end of a file as its makers let it die away; it begins in the middle of the music with 20 ms of fade."""
+    with soundfile.SoundFile(file.path) as opened:
+        opened.seek(max(0, opened.frames - int(seconds * file.rate_hz)))
+        audio = opened.read(dtype="float64", always_2d=True)
+    if file.rate_hz != RATE_HZ:
+        audio = soxr.resample(audio, file.rate_hz, RATE_HZ, quality="VHQ")
+    loud = np.flatnonzero(np.abs(audio).max(axis=1) > 10.0 ** (real_music.EDGE_DBFS / 20.0))
+    audio = audio[loud[0] : loud[-1] + 1].copy()
+    fade = int(0.02 * RATE_HZ)
+    audio[:fade] *= np.linspace(0.0, 1.0, fade)[:, np.newaxis]
+    return np.ascontiguousarray(audio)
+
+
 def _from_first_sound(audio: Floats) -> Floats:
-    """A piece that runs out of the one before starts with its music, not with a second of near-silence."""
-    window = RATE_HZ // 10
+    """A piece that runs out of the one before starts where its music goes on: a sound and then silence, or near-silence,
+    would be a gap in the groove. Power over -30 dB of the mean in four of five windows of the next 3 s."""
+    window, ahead = RATE_HZ // 10, 30
     power = np.mean(np.square(audio[: len(audio) // window * window]).reshape(-1, 2 * window), axis=1)
-    first = int(np.argmax(power > 1e-3 * float(np.mean(power))))
+    loud = power > 1e-3 * float(np.mean(power))
+    share = np.convolve(loud, np.ones(ahead), mode="full")[ahead - 1 :] / ahead
+    first = int(np.argmax(loud & (share >= 0.8)))
     return audio[first * window :]
 
 
@@ -186,7 +231,36 @@ def _press(
     wrong: dict[int, float] | None = None,
     missing: bool = False,
 ) -> Case:
-    pressed = press_side(pieces, rate_hz=RATE_HZ, settings=settings, seed=int(rng.integers(1 << 30)))
+    seed = int(rng.integers(1 << 30))
+    pressed = press_side(pieces, rate_hz=RATE_HZ, settings=settings, seed=seed, keep_music=True)
+    assert pressed.music is not None
+    side = Side(name="A", tracks=_printed(pieces, rng, wrong=wrong, missing=missing))
+    return _measured(
+        name, kind, pressed.audio, _segues_heard(pressed.truth, pressed.music, settings), (side,)
+    )
+
+
+def _segues_heard(truth: Truth, music: Floats, settings: PressSettings) -> Truth:
+    """Where a piece that runs out of the one before is heard at last, when it begins under the groove noise: after the
+    overlap nothing else sounds. The press itself takes a segue to be heard from its first moment."""
+    tracks = []
+    window = RATE_HZ // 20
+    for track in truth.tracks:
+        alone = track.start_frame + round(settings.segue_overlap_s * RATE_HZ)
+        part = music[alone : track.stop_frame]
+        part = part[: len(part) // window * window]
+        if track.boundary == "segue" and len(part):
+            power = np.mean(np.square(part).reshape(-1, 2 * window), axis=1)
+            first = int(np.argmax(power > 10 ** (settings.hiss_dbfs / 10)))
+            if first * window > RATE_HZ // 2:
+                track = dataclasses.replace(track, audible_start_frame=alone + first * window)
+        tracks.append(track)
+    return dataclasses.replace(truth, tracks=tuple(tracks))
+
+
+def _printed(
+    pieces: list[Piece], rng: np.random.Generator, *, wrong: dict[int, float] | None, missing: bool
+) -> tuple[SleeveTrack, ...]:
     tracks = []
     for index, piece in enumerate(pieces):
         printed: float | None = float(round(len(piece.audio) / RATE_HZ))
@@ -199,17 +273,51 @@ def _press(
         tracks.append(
             SleeveTrack(number=index + 1, title=piece.title, duration_s=None if missing else printed)
         )
+    return tuple(tracks)
+
+
+def _measured(name: str, kind: str, audio: Floats, truth: Truth, sides: tuple[Side, ...]) -> Case:
     meter = SideFeatures(rate_hz=RATE_HZ, channels=2)
-    for start in range(0, len(pressed.audio), BLOCK):
-        meter.process(pressed.audio[start : start + BLOCK])
+    for start in range(0, len(audio), BLOCK):
+        meter.process(audio[start : start + BLOCK])
     return Case(
         name=name,
         kind=kind,
-        truth=pressed.truth,
-        side=Side(name="A", tracks=tuple(tracks)),
+        truth=truth,
+        sides=sides,
         features=meter.finish(),
-        silences_s=silences(pressed.audio),
+        silences_s=silences(audio),
     )
+
+
+def _joined(name: str, kind: str, pieces: list[Piece], rng: np.random.Generator) -> Case:
+    """Two sides in one file, each with its own noise, cut together between run-out and lead-in: no needle is seen."""
+    half = len(pieces) // 2
+    audios, tracks, sides, length = [], list[TrackTruth](), [], 0
+    for letter, group in (("A", pieces[:half]), ("B", pieces[half:])):
+        pressed = press_side(group, rate_hz=RATE_HZ, settings=_settings(rng), seed=int(rng.integers(1 << 30)))
+        truth = pressed.truth
+        low, high = truth.needle_down_frame + RATE_HZ // 2, truth.needle_up_frame - RATE_HZ // 4
+        sides.append(Side(name=letter, tracks=_printed(group, rng, wrong=None, missing=False)))
+        for track in truth.tracks:
+            moved = {
+                field: getattr(track, field) + length - low
+                for field in ("start_frame", "stop_frame", "audible_start_frame", "audible_stop_frame")
+            }
+            tracks.append(dataclasses.replace(track, **moved))
+        audios.append(pressed.audio[low:high])
+        length += high - low
+    truth = dataclasses.replace(
+        truth,
+        length_frames=length,
+        needle_down_frame=0,
+        needle_up_frame=length,
+        music_start_frame=tracks[0].start_frame,
+        music_stop_frame=tracks[-1].stop_frame,
+        tracks=tuple(tracks),
+        events=truth.events[:0],
+    )
+    return _measured(name, kind, np.concatenate(audios), truth, tuple(sides))
 
 
 def silences(audio: Floats) -> dict[int, list[tuple[float, float]]]:
@@ -304,3 +412,27 @@ def _false_stop(piece: Piece, rng: np.random.Generator) -> Piece:
     before[-fade:] *= np.linspace(1.0, 0.0, fade)[:, np.newaxis]
     pause = np.zeros((int(rng.uniform(0.8, 1.6) * RATE_HZ), 2))
     return dataclasses.replace(piece, audio=np.concatenate([before, pause, audio[at:]]))
+
+
+def _sparse_start(piece: Piece, rng: np.random.Generator) -> Piece:
+    """One to three plucked notes, each alone with its decay, before the music goes on."""
+    notes = np.zeros((0, 2))
+    loud = float(np.sqrt(np.mean(np.square(piece.audio))))
+    for _ in range(int(rng.integers(1, 4))):
+        t_s = np.arange(int(rng.uniform(0.5, 1.5) * RATE_HZ)) / RATE_HZ
+        pitch_hz = float(rng.uniform(150.0, 700.0))
+        tone = sum(
+            np.sin(2 * np.pi * pitch_hz * k * t_s) * np.exp(-t_s * (5 + 4 * k)) / k for k in range(1, 7)
+        )
+        note = np.minimum(1.0, t_s / 0.003) * tone * loud * rng.uniform(0.5, 1.2)
+        notes = np.concatenate([notes, note[:, np.newaxis] * rng.uniform(0.6, 1.0, 2)])
+    return dataclasses.replace(piece, audio=np.concatenate([notes, piece.audio]))
+
+
+def _long_fades(piece: Piece, rng: np.random.Generator) -> Piece:
+    """Comes in over 2 to 6 s and goes out over 6 to 15 s, even in dB over 60 dB as a fader is pulled."""
+    audio = piece.audio.copy()
+    rise, fall = int(rng.uniform(2.0, 6.0) * RATE_HZ), int(rng.uniform(6.0, 15.0) * RATE_HZ)
+    audio[:rise] *= 10 ** (np.linspace(-60.0, 0.0, rise) / 20)[:, np.newaxis]
+    audio[-fall:] *= 10 ** (np.linspace(0.0, -60.0, fall) / 20)[:, np.newaxis]
+    return dataclasses.replace(piece, audio=audio)

@@ -260,3 +260,22 @@ def test_a_side_from_the_press() -> None:
     assert_starts(cuts, tuple(track.start_frame / RATE for track in truth.tracks))
     assert cuts.sides[0].needle_down_frame / RATE == pytest.approx(truth.needle_down_frame / RATE, abs=0.1)
     assert cuts.sides[0].needle_up_frame / RATE == pytest.approx(truth.needle_up_frame / RATE, abs=0.4)
+
+
+def test_sides_joined_without_a_lift_are_told_by_their_noise() -> None:
+    loud = make_side([tune(1, 31.0), tune(2, 26.0)], noise_dbfs=-50.0, seed=2)
+    soft = make_side([tune(3, 34.0), tune(4, 28.0)], noise_dbfs=-64.0, seed=3)
+    parts = [
+        side.audio[int((side.down_s + 0.5) * RATE) : int((side.up_s - 0.2) * RATE)] for side in (loud, soft)
+    ]
+    offsets_s = (-loud.down_s - 0.5, len(parts[0]) / RATE - soft.down_s - 0.5)
+    features = features_of(np.concatenate(parts))
+    for sides in (None, [sleeve((31, 26)), sleeve((34, 28), "B")]):
+        cuts, findings = find_cuts(features, sides=sides)
+        assert [side.side for side in cuts.sides] == ["A", "B"]
+        for index, (side, offset_s) in enumerate(zip((loud, soft), offsets_s, strict=True)):
+            assert_starts(cuts, tuple(start + offset_s for start in side.starts_s), index)
+        assert "sides-joined" in {finding.kind for finding in findings}
+    cuts, findings = find_cuts(features, sides=[sleeve((31, 26, 34, 28))])
+    assert len(cuts.sides) == 1
+    assert "sides-joined" not in {finding.kind for finding in findings}

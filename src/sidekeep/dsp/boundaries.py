@@ -10,21 +10,34 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.groove import Groove
 from sidekeep.dsp.locked_groove import TURN_PERIODS_S
-from sidekeep.dsp.needle import runs
+from sidekeep.dsp.needle import running_median, runs
+
+Floats = NDArray[np.float64]
 
 _GAP_LENGTH_S = (0.0, 0.3, 0.6, 0.8, 0.95, 1.2, 1.8, 3.0, 6.0)
 _GAP_LOG_ODDS = (-9.0, -6.5, -3.5, -1.2, 0.8, 2.0, 3.2, 4.2, 5.0)
 _HABIT_REACH_S = 30.0
 _CONTEXT_S = 15.0
 _FAINT_MUSIC = 3.0
-_SOUND_S = 6.0
+_SOUND_S, _PITCH_S = 6.0, 12.0
+_USUAL_TIMBRE_DB, _USUAL_PITCH = 2.2, 0.37
+_PER_BANDS, _PER_PITCH = 2.2, 2.0
+_CHANGE_ODDS = (-4.0, 2.5)
+_MOST_DB = 40.0
+_PURE_S, _PURE_REST, _PER_REST = (1.5, 4.0), (0.28, 0.2), 6.0
+_CROWD_NEAR_S, _CROWD_CLEAR_S = 1.5, 10.0
+_CROWD_FOLLOWS, _CROWD_ENDS = 6.0, 1.0
+_CROWD_LENGTH_S, _CROWD_LOG_ODDS = (2.5, 4.0, 6.0), (-3.0, 0.5, 1.7)
 _SEGUE_SPACING_S = 1.5
+_DECAY_MEDIAN_S, _DECAY_REACH_S, _DECAY_DIP_S, _DECAY_OVER = 0.5, 4.0, 0.5, 0.15
+_NOVELTY_REACH_S = (3.0, 8.0)
 _NOVELTY = (0.0, 0.4, 0.6, 0.8, 1.0, 1.2)
 _SEGUE_LOG_ODDS = (-9.0, -7.0, -4.5, -2.3, -1.0, 0.0)
 _MOST_SEGUES = 200
@@ -58,6 +71,22 @@ def music_bounds(
     return (busy[first][0], busy[len(busy) - 1 - last][1]) if busy else (0, 0)
 
 
+def decay_end(groove: Groove, stop: int, limit: int, hop_s: float) -> int:
+    """Where a decay that fell under the threshold at ``stop`` is no longer told from the noise: the median excess of half a
+    second keeps over that of the noise, with dips of half a second at most. Never past ``limit``."""
+    size, reach = max(1, round(_DECAY_MEDIAN_S / hop_s)), round(_DECAY_REACH_S / hop_s)
+    excess = groove.excess[stop : min(limit, stop + reach)]
+    if len(excess) < size or not groove.quiet.any():
+        return stop
+    end = 0
+    usual = float(np.median(groove.excess[groove.quiet]))
+    for first, after in runs(running_median(excess, size) > usual + _DECAY_OVER):
+        if (first - end) * hop_s > _DECAY_DIP_S:
+            break
+        end = after
+    return stop + end
+
+
 def _strays(groove: Groove, spans: Sequence[tuple[int, int]], hop_s: float) -> int:
     """How many bursts, from the outside inwards, are not music: faint ones, very short ones that stand alone, and
     four or more that come back once per turn as the locked groove does."""
@@ -88,10 +117,12 @@ def _once_per_turn(places_s: Sequence[float]) -> bool:
     return False
 
 
-def gap_places(groove: Groove, chroma: NDArray[np.float32], hop_s: float) -> list[Place]:
+def gap_places(
+    groove: Groove, chroma: NDArray[np.float32], hop_s: float, crowd: Sequence[tuple[int, int]] = ()
+) -> list[Place]:
     """Runs of groove noise inside the music, of 0.25 s and more. Long and clean runs speak for a boundary, and so does
-    another sound after than before; many pauses near each other (speech, sparse music), faint music around and the same
-    sound going on (a false stop) speak against."""
+    another sound after than before; many pauses near each other (speech, sparse music), faint music around, the same
+    sound going on (a false stop) and applause to follow (``crowd``: its spans) speak against."""
     count = len(groove.quiet)
     spans = [span for span in runs(groove.quiet) if (span[1] - span[0]) * hop_s >= 0.25]
     inner = [(start, stop) for start, stop in spans if start > 0 and stop < count]
@@ -104,19 +135,23 @@ def gap_places(groove: Groove, chroma: NDArray[np.float32], hop_s: float) -> lis
             -np.abs(middles - middles[index]) / _HABIT_REACH_S
         )
         odds -= min(4.0, max(0.0, float(others.sum()) - 1.3))
-        odds -= _impurity(groove, start, stop) + _faintness(groove, start, stop, hop_s)
-        odds += _change_of_sound(groove, chroma, start, stop, hop_s)
+        odds -= _impurity(groove, start, stop, hop_s) + _faintness(groove, start, stop, hop_s)
+        change = _change_of_sound(groove, chroma, start, stop, hop_s)
+        clapping = _applause(crowd, start, stop, hop_s)
+        odds += clapping + (change if clapping >= 0.0 else min(change, 0.0))
         places.append(Place(start, stop, True, odds))
     weakest = sorted((place.log_odds for place in places), reverse=True)[:_MOST_GAPS]
     return [place for place in places if place.log_odds >= weakest[-1]]
 
 
-def _impurity(groove: Groove, start: int, stop: int) -> float:
-    """What speaks against a run being noise alone: what its average leaves over the floor."""
+def _impurity(groove: Groove, start: int, stop: int, hop_s: float) -> float:
+    """What speaks against a run being noise alone: what its average leaves over the floor, which is less the longer the
+    run."""
     mean = groove.above_db[start:stop].mean(axis=0) / groove.spread_db
     rest = float(np.sqrt(np.mean(np.clip(mean - 0.3, 0.0, 9.0) ** 2)))
     excess = float(groove.excess[start:stop].mean())
-    return min(5.0, 4.0 * max(0.0, rest - 0.28) + 5.0 * max(0.0, excess - 0.42))
+    usual = float(np.interp((stop - start) * hop_s, _PURE_S, _PURE_REST))
+    return min(5.0, _PER_REST * max(0.0, rest - usual) + 5.0 * max(0.0, excess - 0.42))
 
 
 def _faintness(groove: Groove, start: int, stop: int, hop_s: float) -> float:
@@ -132,20 +167,56 @@ def _faintness(groove: Groove, start: int, stop: int, hop_s: float) -> float:
 def _change_of_sound(
     groove: Groove, chroma: NDArray[np.float32], start: int, stop: int, hop_s: float
 ) -> float:
-    """Whether the music after a run is another than before: mean band levels and pitch classes of 6 s each side.
-    A long run of noise is a gap whatever follows, so it counts less there."""
-    reach = round(_SOUND_S / hop_s)
-    sides = []
-    for low, high in ((max(0, start - reach), start), (stop, min(len(chroma), stop + reach))):
-        busy = ~groove.quiet[low:high]
+    """Whether the music after a run is another than before: mean band levels of 6 s each side and pitch classes of 12 s,
+    both as ratios to what two pieces of one record usually differ by. A long run of noise is a gap whatever follows, so
+    it counts less there."""
+    bands_db = _difference(groove.above_db, groove.quiet, start, stop, round(_SOUND_S / hop_s), hop_s)
+    pitch = _difference(chroma, groove.quiet, start, stop, round(_PITCH_S / hop_s), hop_s)
+    if bands_db is None or pitch is None:
+        return 0.0
+    timbre_db = float(np.abs(bands_db - np.median(bands_db)).mean())
+    odds = _PER_BANDS * np.log(max(timbre_db, 0.1) / _USUAL_TIMBRE_DB)
+    odds += _PER_PITCH * np.log(max(float(np.abs(pitch).sum()), 0.02) / _USUAL_PITCH)
+    weight = float(np.interp((stop - start) * hop_s, (1.5, 2.3), (1.0, 0.3)))
+    return weight * float(np.clip(odds, *_CHANGE_ODDS))
+
+
+def _applause(crowd: Sequence[tuple[int, int]], start: int, stop: int, hop_s: float) -> float:
+    """Applause after a run belongs to the track before it; after applause a track begins. A long run of noise is a gap
+    whatever follows."""
+    near = round(_CROWD_NEAR_S / hop_s)
+    odds = 0.0
+    if any(first <= stop + near and last > stop + 2 * near for first, last in crowd):
+        odds -= _CROWD_FOLLOWS * float(np.interp((stop - start) * hop_s, (3.0, 8.0), (1.0, 0.3)))
+    elif any(abs(last - start) <= near for _, last in crowd):
+        odds += _CROWD_ENDS
+    return odds
+
+
+def crowd_places(
+    crowd: Sequence[tuple[int, int]], gaps: Sequence[Place], stop: int, hop_s: float
+) -> list[Place]:
+    """Ends of applause that run into music: where a track of a live record begins. None where a gap follows at once, nor
+    in the last ten seconds before ``stop``."""
+    near, far = round(_CROWD_NEAR_S / hop_s), round(_CROWD_CLEAR_S / hop_s)
+    return [
+        Place(last, last, False, float(np.interp((last - first) * hop_s, _CROWD_LENGTH_S, _CROWD_LOG_ODDS)))
+        for first, last in crowd
+        if stop - last > far and not any(p.stop - near <= last <= p.start + near for p in gaps)
+    ]
+
+
+def _difference(
+    table: NDArray[Any], quiet: NDArray[np.bool_], start: int, stop: int, reach: int, hop_s: float
+) -> Floats | None:
+    """Means of the columns over the music before and after a run, apart; None with less than half a second of music."""
+    means = []
+    for part in (slice(max(0, start - reach), start), slice(stop, stop + reach)):
+        busy = ~quiet[part]
         if busy.sum() * hop_s < 0.5:
-            return 0.0
-        level = np.clip(groove.above_db[low:high][busy], 0.0, 40.0).mean(axis=0)
-        sides.append((level, chroma[low:high][busy].mean(axis=0)))
-    bands_db = float(np.abs(sides[0][0] - sides[1][0]).mean())
-    pitch = float(np.abs(sides[0][1] - sides[1][1]).sum())
-    odds = float(np.clip(1.5 * (bands_db - 2.3), -2.0, 1.5) + np.clip(3.0 * (pitch - 0.35), -1.0, 1.0))
-    return odds * float(np.interp((stop - start) * hop_s, (1.5, 3.0), (1.0, 0.3)))
+            return None
+        means.append(np.clip(table[part][busy], 0.0, _MOST_DB).mean(axis=0))
+    return np.asarray(means[1] - means[0])
 
 
 def novelty(
@@ -162,7 +233,7 @@ def novelty(
     bands = (bands - bands.mean(axis=0)) / (bands.std(axis=0) + 1e-9)
     pitch = (pitch - pitch.mean(axis=0)) / (pitch.std(axis=0) + 1e-9)
     total = np.zeros(count)
-    for reach_s in (2.0, 6.0, 15.0):
+    for reach_s in _NOVELTY_REACH_S:
         reach = max(2, round(reach_s / (step * hop_s)))
         for table in (bands, pitch):
             total += _change(table, reach)

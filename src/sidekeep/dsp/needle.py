@@ -25,12 +25,14 @@ _SILENCE_DB = FLOOR_DB + 20.0
 
 @dataclass(frozen=True)
 class Play:
-    """One stretch with the needle in the groove. ``saw_down`` / ``saw_up`` tell whether the take holds the moment."""
+    """One stretch with the needle in the groove. ``saw_down`` / ``saw_up`` tell whether the take holds the moment;
+    ``joined``: it follows the stretch before without a lift, as another side put after it (``joins.find_join``)."""
 
     down: int
     up: int
     saw_down: bool
     saw_up: bool
+    joined: bool = False
 
 
 def high_level(table: FeatureTable) -> NDArray[np.float64]:

@@ -26,8 +26,10 @@ _WRONG_SHARE = 0.07
 _WRONG_BY_S = 12.0
 _ANYTHING = 0.01 / 400.0
 _USUAL_S = 210.0
-_SHORT_S = (0.5, 2.0, 5.0, 10.0, 25.0)
-_SHORT_LOG = (-12.0, -7.0, -4.0, -2.0, 0.0)
+_SHORT_S = (0.5, 2.0, 5.0, 10.0, 25.0, 45.0, 70.0)
+_SHORT_LOG = (-12.0, -7.0, -4.5, -2.7, -1.2, -0.5, 0.0)
+_NO_LIST = 1.0
+"""Without a list pauses inside the music are as many as the gaps between tracks: a place must speak for itself."""
 _UNLISTED = np.log(0.02)
 _ABSENT = np.log(0.004)
 
@@ -45,7 +47,7 @@ class Division:
 
 
 def length_log_ratio(length_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """How well a length suits a track when nothing is printed: nothing against 25 s and more, less and less below."""
+    """How well a length suits a track when nothing is printed: nothing against 70 s and more, less and less below."""
     return np.interp(np.log(np.maximum(length_s, 0.5)), np.log(_SHORT_S), _SHORT_LOG)
 
 
@@ -74,7 +76,7 @@ def divide(
     """Best division. ``stops_s``/``starts_s``: where music stops/starts again at each node (node 0 and the last
     are the music's start and end). ``printed_s``: printed times in order (None where missing), or None without list."""
     stops, starts = np.asarray(stops_s, float), np.asarray(starts_s, float)
-    odds = np.asarray(log_odds, float)
+    odds = np.asarray(log_odds, float) - (_NO_LIST if printed_s is None else 0.0)
     taken = -np.logaddexp(0.0, -odds)
     passed = -np.logaddexp(0.0, odds)
     taken[0] = taken[-1] = passed[0] = passed[-1] = 0.0

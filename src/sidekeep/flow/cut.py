@@ -12,7 +12,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sidekeep.dsp.boundaries import Place, gap_places, music_bounds, novelty, segue_places
+from sidekeep.dsp.boundaries import (
+    Place,
+    crowd_places,
+    decay_end,
+    gap_places,
+    music_bounds,
+    novelty,
+    segue_places,
+)
+from sidekeep.dsp.crowd import find_crowd
 from sidekeep.dsp.segments import Division, divide
 from sidekeep.flow.cut_findings import cut_findings, plays_finding
 from sidekeep.flow.play_sides import assign_sides
@@ -42,6 +51,8 @@ class CutSide:
 def find_cuts(features: Features, *, sides: Sequence[Side] | None = None) -> tuple[Cuts, list[Finding]]:
     """Cuts and findings of a take. ``sides``: what the sleeve expects in this take, in playing order; None: unknown."""
     hop_s = features.table.hop_s
+    if sides is not None and len(features.plays) > len(sides):
+        features = features.unjoined()
     bounds = [
         (
             part,
@@ -71,9 +82,12 @@ def _divide_play(
     start, stop = span
     chroma = table.chroma[part.first : part.last]
     listed = tuple(track for side in sides for track in side.tracks)
-    places = [p for p in gap_places(part.groove, chroma, hop_s) if start < p.stop and p.start < stop]
+    bands_db = table.bands_db[part.first : part.last]
+    crowd = find_crowd(bands_db, chroma, part.groove, hop_s)
+    places = [p for p in gap_places(part.groove, chroma, hop_s, crowd) if start < p.stop and p.start < stop]
+    places += [p for p in crowd_places(crowd, places, stop, hop_s) if start < p.stop]
     if len(listed) > 1:
-        strength, step = novelty(table.bands_db[part.first : part.last], chroma, hop_s)
+        strength, step = novelty(bands_db, chroma, hop_s)
         for segue in segue_places(strength, step, hop_s):
             near = any(
                 (p.stop - segue.stop) * hop_s < _CLEAR_OF_GAP_S
@@ -99,13 +113,13 @@ def _tracks(features: Features, cut: CutSide) -> list[Track]:
     lead = round(_LEAD_S * features.rate_hz)
     first, division = cut.part.first, cut.division
     tracks: list[Track] = []
+    stops = _stops(cut, features.table.hop_s)
     for index, line in enumerate(division.listed):
         begin = cut.places[division.nodes[index]]
-        end = cut.places[division.nodes[index + 1]]
         sleeve = cut.listed[line] if line >= 0 else SleeveTrack(number=index + 1, title="")
         start = features.frame(first + begin.start)
         if begin.gap:
-            earliest = features.frame(first + begin.stop) if index else features.frame(first)
+            earliest = features.frame(first + stops[index - 1]) if index else features.frame(first)
             start = min(start, max(start - lead, earliest))
         tracks.append(
             Track(
@@ -114,12 +128,23 @@ def _tracks(features: Features, cut: CutSide) -> list[Track]:
                 artist=sleeve.artist,
                 composer=sleeve.composer,
                 start_frame=start,
-                stop_frame=features.frame(first + end.stop),
+                stop_frame=features.frame(first + stops[index]),
                 confidence=_confidence(cut, division.nodes[index], features.table.hop_s),
                 boundary="edge" if index == 0 else "gap" if begin.gap else "segue",
             )
         )
     return tracks
+
+
+def _stops(cut: CutSide, hop_s: float) -> list[int]:
+    """Where each track ends: at a segue where the next begins, else where its decay sinks into the noise."""
+    groove = cut.part.groove
+    ends = [cut.places[node] for node in cut.division.nodes[1:]]
+    limits = [place.start for place in ends[:-1]] + [len(groove.quiet)]
+    return [
+        decay_end(groove, place.stop, limit, hop_s) if place.gap else place.stop
+        for place, limit in zip(ends, limits, strict=True)
+    ]
 
 
 def _confidence(cut: CutSide, node: int, hop_s: float) -> float:

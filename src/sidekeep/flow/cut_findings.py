@@ -1,7 +1,7 @@
 """What finding the tracks noticed that a person should know.
 
 Conventions: one finding a fact, in plain words, with its place in frames. Kinds: ``track-count``, ``unsure-start``,
-``printed-time``, ``no-needle-down``, ``no-needle-up``, ``locked-groove``, ``unused-play``, ``side-missing``.
+``printed-time``, ``no-needle-down``, ``no-needle-up``, ``sides-joined``, ``locked-groove``, ``unused-play``, ``side-missing``.
 """
 
 from __future__ import annotations
@@ -139,7 +139,20 @@ def _needle(features: Features, sides: Sequence[SideCuts], part: PlayedPart) -> 
     """Ends of the play that the take does not hold, and the locked groove."""
     found = []
     first, last = sides[0], sides[-1]
-    if not part.play.saw_down:
+    if part.play.joined:
+        text = (
+            f"Side {first.side}: the groove noise changes at {clock_text(first.needle_down_frame / features.rate_hz)} "
+            "though the needle was not lifted; another side is taken to begin there."
+        )
+        found.append(
+            Finding(
+                kind="sides-joined",
+                start_frame=first.needle_down_frame,
+                stop_frame=first.music_start_frame,
+                text=text,
+            )
+        )
+    elif not part.play.saw_down:
         text = f"Side {first.side}: the recording starts with the needle already in the groove."
         early = first.music_start_frame < 0.2 * features.rate_hz
         if early:
@@ -153,7 +166,7 @@ def _needle(features: Features, sides: Sequence[SideCuts], part: PlayedPart) -> 
                 text=text,
             )
         )
-    if not part.play.saw_up:
+    if not part.play.saw_up and part.play.up == len(features.table.bands_db):
         text = f"Side {last.side}: the recording ends before the needle is lifted."
         end = features.table.length_frames
         cut_off = end - last.music_stop_frame < 0.2 * features.rate_hz

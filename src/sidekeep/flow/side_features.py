@@ -7,7 +7,7 @@ Positions given out are frames at the take's rate, half-open.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.features import FeatureMeter, FeatureTable
 from sidekeep.dsp.groove import Groove, measure_groove
+from sidekeep.dsp.joins import find_join
 from sidekeep.dsp.needle import Play, find_plays, runs
 from sidekeep.model.cuts import Cuts
 
@@ -23,6 +24,8 @@ ENVELOPE_POINTS = 2000
 _AFTER_DOWN_S = 0.5
 """A needle thump and its ring are over after this long (common practice, no source)."""
 _BEFORE_UP_S = 0.2
+_JOIN_S = 0.3
+"""How far from its true place a join between two sides may be found."""
 _GUARD_S = 0.1
 
 
@@ -39,7 +42,17 @@ class SideFeatures:
     def finish(self) -> Features:
         """The whole take's features."""
         table = self._meter.finish()
-        return Features(table=table, plays=tuple(find_plays(table)))
+        plays: list[Play] = []
+        for play in find_plays(table):
+            plays += _split(play, find_join(table.bands_db[play.down : play.up], table.hop_s))
+        return Features(table=table, plays=tuple(plays))
+
+
+def _split(play: Play, join: int | None) -> list[Play]:
+    if join is None:
+        return [play]
+    middle = play.down + join
+    return [replace(play, up=middle, saw_up=False), replace(play, down=middle, saw_down=False, joined=True)]
 
 
 @dataclass(frozen=True)
@@ -76,12 +89,23 @@ class Features:
         for play in self.plays:
             first = play.down + (round(_AFTER_DOWN_S / hop_s) if play.saw_down else 0)
             last = play.up - (round(_BEFORE_UP_S / hop_s) if play.saw_up else 0)
+            first += round(_JOIN_S / hop_s) if play.joined else 0
+            last -= round(_JOIN_S / hop_s) if any(p.joined and p.down == play.up for p in self.plays) else 0
             if last - first >= 20:
                 groove = measure_groove(
                     self.table.bands_db[first:last], self.table.impulse[first:last], hop_s
                 )
                 found.append(PlayedPart(play, first, last, groove))
         return tuple(found)
+
+    def unjoined(self) -> Features:
+        """The same with every play whole from needle down to needle up."""
+        plays: list[Play] = []
+        for play in self.plays:
+            if play.joined:
+                play = replace(plays.pop(), up=play.up, saw_up=play.saw_up)
+            plays.append(play)
+        return Features(table=self.table, plays=tuple(plays))
 
     def idle_spans(self, cuts: Cuts | None = None) -> Spans:
         """Where the needle is not in the groove, 0.1 s away from its thumps. ``cuts`` that moved the needle win."""
