@@ -1,10 +1,15 @@
-"""``./run bench [NAME ...] [--quick]``: run the named benchmarks, or all of them in turn."""
+"""``./run bench [NAME [WORD ...]]``: run one benchmark, or all of them in turn.
+
+What follows the name belongs to the benchmark (``./run bench transfer --minutes 20``); without a name, options go
+to every one (``./run bench --quick``).
+"""
 
 from __future__ import annotations
 
 import importlib
 import pkgutil
 import sys
+from collections.abc import Sequence
 
 import benchmarks
 
@@ -15,16 +20,22 @@ def names() -> list[str]:
     return sorted(name.removeprefix("bench_") for name in found if name.startswith("bench_"))
 
 
+def chosen(words: Sequence[str]) -> tuple[list[str], list[str]]:
+    """The benchmarks to run, and the words for them."""
+    if words and not words[0].startswith("-"):
+        return [words[0]], list(words[1:])
+    return names(), list(words)
+
+
 def main() -> int:
     """Run; an unknown name lists what there is."""
-    words = [word for word in sys.argv[1:] if not word.startswith("-")]
-    flags = [word for word in sys.argv[1:] if word.startswith("-")]
-    if unknown := [word for word in words if word not in names()]:
+    to_run, words = chosen(sys.argv[1:])
+    if unknown := [name for name in to_run if name not in names()]:
         print(f"no benchmark called {unknown[0]!r}; there are: {', '.join(names())}", file=sys.stderr)
         return 2
-    for name in words or names():
+    for name in to_run:
         print(f"== {name}", flush=True)
-        sys.argv = [f"bench {name}", *flags]
+        sys.argv = [f"bench {name}", *words]
         importlib.import_module(f"benchmarks.bench_{name}").main()
     return 0
 

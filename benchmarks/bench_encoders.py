@@ -31,6 +31,7 @@ import soxr
 from numpy.typing import NDArray
 
 from benchmarks import real_music
+from sidekeep.copies.kinds import KINDS
 from sidekeep.files.av_encoder import AvEncoder
 from sidekeep.files.reader import open_source
 from sidekeep.files.rf64 import TakeWriter
@@ -39,6 +40,8 @@ from sidekeep.files.sources import FileSource
 
 BLOCK_FRAMES = 65_536
 RATE_HZ = 96_000
+MP3_RATE_HZ = KINDS["portable"].rate_hz(RATE_HZ)
+"""What ``transfer`` writes; another rate would be other work."""
 
 
 @dataclass(frozen=True)
@@ -90,7 +93,7 @@ def bare_flac(path: Path, out: Path, start: int, stop: int) -> None:
         encoder.finish()
 
 
-def bare_mp3(path: Path, out: Path, start: int, stop: int, rate_hz: int = 44_100) -> None:
+def bare_mp3(path: Path, out: Path, start: int, stop: int, rate_hz: int = MP3_RATE_HZ) -> None:
     """soxr VHQ and MP3 320 joint stereo, nothing else."""
     resampler = soxr.ResampleStream(RATE_HZ, rate_hz, 2, dtype="float32", quality="VHQ")
     with (
@@ -114,12 +117,19 @@ def bare_mp3(path: Path, out: Path, start: int, stop: int, rate_hz: int = 44_100
             mp3.write(resampler.resample_chunk(block, last=at >= stop))
 
 
-def reference_run(path: Path, cuts: Sequence[int], folder: Path, *, workers: int | None = None) -> Timing:
+def reference_run(
+    path: Path,
+    cuts: Sequence[int],
+    folder: Path,
+    *,
+    workers: int | None = None,
+    mp3_rate_hz: int = MP3_RATE_HZ,
+) -> Timing:
     """All tracks (``cuts`` are their edges in frames) to FLAC and MP3 on ``workers`` cores, longest first."""
     spans = list(pairwise(cuts))
     jobs: list[tuple[Callable[[Path, Path, int, int], None], str, int, int]] = []
     for number, (start, stop) in enumerate(sorted(spans, key=lambda span: span[0] - span[1])):
-        jobs.append((bare_mp3, f"{number}.mp3", start, stop))
+        jobs.append((partial(bare_mp3, rate_hz=mp3_rate_hz), f"{number}.mp3", start, stop))
     for number, (start, stop) in enumerate(spans):
         jobs.append((bare_flac, f"{number}.flac", start, stop))
 

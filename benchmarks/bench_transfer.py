@@ -2,8 +2,8 @@
 
 A 96 kHz / 24-bit side of real music is pressed with damage and surface noise, its middle is repeated until it
 is long enough, and ``transfer`` (lossless + portable) runs on it in a process of its own. In the same call the
-bare encoders (``bench_encoders.reference_run``) make the same tracks from the same file. Goal: at most twice
-their time, and under 700 MB at any length.
+bare encoders (``bench_encoders.reference_run``) make the same tracks from the same file, at the same rates: FLAC
+at 96 kHz, MP3 at 48 kHz. Goal: at most twice their time, and under 700 MB at any length.
 
 Two ratios are printed. Wall time holds on a quiet machine only; processor time holds on a busy one.
 

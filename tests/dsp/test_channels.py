@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from sidekeep.dsp.channels import ChannelMeter, bits_in_use, find_band_limit
@@ -92,3 +94,20 @@ def test_nothing_to_judge() -> None:
     assert metered(np.zeros((100, 2))).band_limit is None
     assert metered(np.zeros((48000, 2))).band_limit is None
     assert find_band_limit(np.ones(10), rate_hz=48000) is None
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    seed=st.integers(0, 1000),
+    marks=st.lists(st.integers(0, 4000), min_size=0, max_size=8),
+    lengths=st.lists(st.integers(1, 1700), min_size=8, max_size=8),
+)
+def test_still_stretches_equal_the_plain_twin(seed: int, marks: list[int], lengths: list[int]) -> None:
+    """Coarse samples repeat by chance; stretches begin and end anywhere on the grid of 800 frames."""
+    audio = np.random.default_rng(seed).integers(-2, 3, (4000, 2)) / 4.0
+    for start, length in zip(marks, lengths):
+        audio[start : start + length] = audio[start : start + 1]
+    moves = np.flatnonzero((np.diff(audio, axis=0) != 0.0).any(axis=1)) + 1
+    edges = [0, *moves.tolist(), 4000]
+    plain = [(start, stop) for start, stop in zip(edges, edges[1:]) if stop - start >= 40]
+    assert metered(audio, 8000).still_spans == plain

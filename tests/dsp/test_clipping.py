@@ -111,3 +111,18 @@ def test_slow_rounded_tops_are_no_clipping() -> None:
     """A 30 Hz organ tone stays within 0.1 % of its top for 20 frames: natural, no corners."""
     tone = 0.5 * np.sin(2 * np.pi * 30.0 * np.arange(5 * RATE_HZ) / RATE_HZ)
     assert len(metered(tone[:, None]).tops) == 0
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_tops_are_found_at_every_place(sign: float) -> None:
+    """Stretches far below the top are passed over eight frames at a time: no top may be lost by that."""
+    sound = sign * np.clip(rough_music(1.0)[:4000] * 2.0, -0.3, 0.3)
+    found = []
+    for shift in range(9):
+        meter = metered(np.concatenate((np.zeros((shift, 2)), sound)))
+        tops = meter.tops
+        found.append((tops.start_frame - shift, tops.stop_frame - shift, tops.channel, tops.level))
+    assert len(found[0][0]) > 3
+    for other in found[1:]:
+        for mine, theirs in zip(found[0], other):
+            np.testing.assert_array_equal(mine, theirs)

@@ -121,3 +121,14 @@ def test_kernels_match_plain_python(rng: np.random.Generator) -> None:
     bend = np.abs(np.diff(x[:322], n=2, axis=0)).reshape(4, 80, 2)
     middle = np.median(bend.reshape(4, 8, 10, 2).mean(axis=2), axis=1)
     np.testing.assert_allclose(found, (bend.max(axis=1) / middle).max(axis=1))
+
+
+@pytest.mark.parametrize(("factor", "taps"), [(1, 5), (2, 23), (3, 7), (4, 33), (5, 3)])
+def test_decimating_matches_plain_python(factor: int, taps: int, rng: np.random.Generator) -> None:
+    """More frames than are worked on at a time."""
+    x = rng.standard_normal((factor * 2500 + taps, 2))
+    h = rng.standard_normal(taps)
+    plain = np.stack([np.correlate(x[:, c], h, "valid")[::factor] for c in range(2)], axis=1)
+    out = np.empty_like(plain)
+    _decimate(x, h, factor, out)
+    np.testing.assert_allclose(out, plain, rtol=1e-9, atol=1e-12)

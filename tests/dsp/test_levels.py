@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidekeep.dsp.levels import SampleMeter, measure_levels, window_means
+from sidekeep.dsp.levels import SampleMeter, all_numbers, measure_levels, window_means
 from sidekeep.units import power_to_db
 
 
@@ -64,3 +64,13 @@ def test_means_over_windows_are_plain_numpy(channels: int, rng: np.random.Genera
     np.testing.assert_allclose(found.mean, windows.mean(axis=1), rtol=1e-12)
     np.testing.assert_allclose(found.product, (windows[:, :, 0] * windows[:, :, -1]).mean(axis=1), rtol=1e-9)
     np.testing.assert_allclose(found.slope, (np.diff(windows, axis=1) ** 2).mean(axis=(1, 2)), rtol=1e-12)
+
+
+@pytest.mark.parametrize("odd", [np.nan, np.inf, -np.inf])
+def test_one_sample_that_is_no_number_is_seen(odd: float, rng: np.random.Generator) -> None:
+    audio = rng.standard_normal((1001, 2))
+    assert all_numbers(audio)
+    assert all_numbers(np.full((100, 2), -1.7e308))  # their sum would not be a number
+    assert all_numbers(audio[::3])
+    audio[700, 1] = odd
+    assert not all_numbers(audio)

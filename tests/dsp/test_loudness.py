@@ -106,3 +106,18 @@ def test_refuses_what_it_cannot_weigh() -> None:
         LoudnessMeter(48000, 2).process(np.zeros((10, 1)))
     with pytest.raises(ParameterError, match=r"must be \(frames, 1\)"):
         LoudnessMeter(48000, 1).process(np.zeros(10))
+
+
+@pytest.mark.parametrize("channels", [1, 2, 3, 5])
+def test_channels_are_weighed_each_by_itself(channels: int, rng: np.random.Generator) -> None:
+    """BS.1770-5 Annex 1: filtered one by one, then added up with their weights."""
+    audio = rng.normal(0.0, 0.1, (4000, channels))
+    together = LoudnessMeter(8000, channels, polls=False)
+    together.process(audio)
+    alone = []
+    for channel in range(channels):
+        meter = LoudnessMeter(8000, 1)
+        meter.process(np.ascontiguousarray(audio[:, [channel]]))
+        alone.append(meter.powers)
+    np.testing.assert_allclose(together.powers, channel_weights(channels) @ np.array(alone), rtol=1e-12)
+    assert together.max_momentary_lufs == MINIMUM_DB  # nobody polled

@@ -16,7 +16,7 @@ from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.bext import Bext
 from sidekeep.files.read_back import LevelMeter
 from sidekeep.files.reader import open_source
-from sidekeep.files.samples import pack_samples, to_float, to_whole
+from sidekeep.files.samples import pack_samples, to_float, to_whole, unpack_samples
 from sidekeep.files.sinks import CODECS, open_sink
 from sidekeep.flow.ports import Audio, AudioSink
 from tests.files.sounds import leftovers, music, whole_numbers
@@ -298,3 +298,14 @@ def test_the_level_does_not_depend_on_blocks(sizes: list[int]) -> None:
         parts.add(sound[at : at + size])
         at += size
     assert parts.level == pytest.approx(whole.level, rel=1e-12)
+
+
+@pytest.mark.parametrize("bits", [16, 24, 32])
+def test_unpacking_is_exact(bits: int, rng: np.random.Generator) -> None:
+    whole = rng.integers(-(1 << (bits - 1)), 1 << (bits - 1), (501, 2))
+    whole[0], whole[1] = -(1 << (bits - 1)), (1 << (bits - 1)) - 1
+    for before in (0x00, 0x7F, 0xFF):
+        data = bytearray([before]) + pack_samples(whole, bits)
+        np.testing.assert_array_equal(
+            unpack_samples(data, 1002, bits), (whole / 2.0 ** (bits - 1)).reshape(-1)
+        )

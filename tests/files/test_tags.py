@@ -23,6 +23,7 @@ from PIL import Image
 
 from sidekeep.copies.payload import payload_sha256
 from sidekeep.errors import CopyError, ParameterError
+from sidekeep.files.flac import flac_audio_start
 from sidekeep.files.pictures import Picture
 from sidekeep.files.sinks import open_sink
 from sidekeep.files.tags import Gain, TagSet, clean_tags, r128_texts, write_tags
@@ -320,3 +321,36 @@ def test_r128_gains() -> None:
     """Q7.8 to -23 LUFS, 16-bit signed (RFC 7845 section 5.2.1): 5 dB less than the gain to -18 LUFS."""
     tags = TagSet(track_gain=Gain(gain_db=5.0, peak=1.0), album_gain=Gain(gain_db=500.0, peak=1.0))
     assert r128_texts(tags) == {"R128_TRACK_GAIN": "0", "R128_ALBUM_GAIN": "32767"}
+
+
+def test_flac_payload_is_its_packets(make: Callable[[str], Path]) -> None:
+    """All that follows the metadata blocks (RFC 9639, section 8.1) is what a demuxer hands out, whatever the tags."""
+    import av
+
+    path = make(".flac")
+    for _ in range(2):
+        digest = hashlib.sha256()
+        with av.open(str(path)) as container:
+            for packet in container.demux(container.streams.audio[0]):
+                digest.update(bytes(packet))
+        assert payload_sha256(path) == digest.hexdigest()
+        write_tags(path, ".flac", FULL, [art(), art("back", "red")])
+    spoilt = bytearray(path.read_bytes())
+    spoilt[-300] ^= 0x10
+    path.write_bytes(spoilt)
+    assert payload_sha256(path) != digest.hexdigest()
+
+
+def test_flac_without_a_frame_behind_its_head_is_refused(make: Callable[[str], Path]) -> None:
+    path = make(".flac")
+    with open(path, "rb") as file:
+        start = flac_audio_start(file)
+    whole = path.read_bytes()
+    assert whole[start] == 0xFF
+    for content in (whole[: start - 5], whole[:start], b"fLaC", b"ID3" + whole):
+        path.write_bytes(content)
+        with open(path, "rb") as file:
+            assert flac_audio_start(file) == 0
+    path.write_bytes(whole[: start - 5])
+    with pytest.raises(CopyError, match="cannot be read back"):
+        payload_sha256(path)

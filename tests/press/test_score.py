@@ -209,7 +209,16 @@ def test_the_table_names_every_kind_and_the_side(truth: Truth) -> None:
     score = score_mending(take, twin, 0.5 * (take + twin), truth, repairs=[])
     assert isinstance(score, MendScore)
     text = score.table()
-    for word in ("tick", "pop", "crackle", "thump", "all", "loud", "side better by 6.0 dB", "0.00 of them false"):
+    for word in (
+        "tick",
+        "pop",
+        "crackle",
+        "thump",
+        "all",
+        "loud",
+        "side better by 6.0 dB",
+        "0.00 of them false",
+    ):
         assert word in text
     assert len(score.table(by_size=False).splitlines()) == 9
     assert max(len(line) for line in text.splitlines()) < 110

@@ -98,7 +98,6 @@ def write_history(folder: Path, history: History, made_by: str) -> None:
 class Staged:
     """A finished audio file without its tags, waiting in ``.making``."""
 
-    sha256: str
     payload_sha256: str
     lowered_db: float = 0.0
     true_peak_dbtp: float | None = None

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.loudness import LoudnessMeter, integrated_loudness
 from sidekeep.dsp.true_peak import TruePeakMeter
 from sidekeep.files.tags import Gain
+from sidekeep.flow.measures import JointMeter
 from sidekeep.units import MINIMUM_DB, db_to_gain
 
 REFERENCE_LUFS = -18.0
@@ -55,6 +56,7 @@ class LevelTracker:
         self._piece: Piece | None = None
         self._loudness: LoudnessMeter | None = None
         self._peak: TruePeakMeter | None = None
+        self._meter: JointMeter | None = None
         self._powers: list[NDArray[np.float64]] = []
         self._tracks: dict[Piece, SoundLevel] = {}
         self.frames: dict[Piece, int] = {}
@@ -64,13 +66,12 @@ class LevelTracker:
         if piece != self._piece:
             self._close()
             self._piece = piece
-            self._loudness = LoudnessMeter(rate_hz, block.shape[1])
+            self._loudness = LoudnessMeter(rate_hz, block.shape[1], polls=False)
             self._peak = TruePeakMeter(rate_hz, block.shape[1], only_highest=True)
-        assert self._loudness is not None
-        assert self._peak is not None
+            self._meter = JointMeter(rate_hz, block.shape[1], (self._loudness, self._peak))
+        assert self._meter is not None
         self.frames[piece] = self.frames.get(piece, 0) + len(block)
-        self._loudness.process(block)
-        self._peak.process(block)
+        self._meter.process(block)
 
     def result(self) -> RecordLevels:
         """Levels of everything fed."""
@@ -84,12 +85,11 @@ class LevelTracker:
         )
 
     def _close(self) -> None:
-        if self._piece is None or self._loudness is None or self._peak is None:
+        if self._piece is None or self._loudness is None or self._peak is None or self._meter is None:
             return
-        self._loudness.finish()
-        self._peak.finish()
+        self._meter.close()
         self._powers.append(self._loudness.powers.copy())
         self._tracks[self._piece] = SoundLevel(
             integrated_lufs=integrated_loudness([self._loudness.powers]), true_peak=self._peak.peak
         )
-        self._piece = self._loudness = self._peak = None
+        self._piece = self._loudness = self._peak = self._meter = None

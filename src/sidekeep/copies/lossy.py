@@ -56,7 +56,7 @@ def encode_lossy(
         for block in read_spills(spills, planned.channels):
             if stop.is_set():
                 raise Cancelled("the copies were stopped")
-            sink.write(block * ear.gain)
+            sink.write(block if ear.gain == 1.0 else block * ear.gain)
         sink.close()
     except BaseException:
         sink.abandon()
@@ -99,14 +99,14 @@ class _Ear:
             self._measure()
 
     def _measure(self) -> None:
-        block = np.concatenate(self._heard)
+        block = self._heard[0] if len(self._heard) == 1 else np.concatenate(self._heard)
         self._heard, self._heard_frames = [], 0
         self._meter.process(block)
         while len(self._held) < len(block):
             more = next(self._source, None)
             if more is None:
                 break
-            self._held = np.concatenate((self._held, more))
+            self._held = np.concatenate((self._held, more)) if len(self._held) else more
         count = min(len(block), len(self._held))
         source, self._held = self._held[:count], self._held[count:]
         self._frames += count

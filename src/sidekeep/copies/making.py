@@ -14,7 +14,7 @@ from pathlib import Path
 from sidekeep.copies.cutting import SideAudio
 from sidekeep.copies.history import MAKING_FOLDER, FileEntry, Journal, Staged
 from sidekeep.copies.levels import Piece, RecordLevels
-from sidekeep.copies.payload import file_sha256, payload_sha256
+from sidekeep.copies.payload import payload_sha256
 from sidekeep.copies.plan import PlannedFile, key_of
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import copy_error
@@ -79,7 +79,6 @@ class Making:
         """A file is whole and was read back."""
         path = self.path(planned)
         staged = Staged(
-            sha256=file_sha256(path),
             payload_sha256=payload or payload_sha256(path),
             lowered_db=lowered_db,
             true_peak_dbtp=true_peak_dbtp,

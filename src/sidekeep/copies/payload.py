@@ -10,7 +10,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from sidekeep.errors import CopyError
-from sidekeep.files.flac import stream_md5
+from sidekeep.files.flac import flac_audio_start, stream_md5
 
 _DECODE_FRAMES = 65536
 _CHUNK_BYTES = 1 << 20
@@ -29,9 +29,15 @@ def file_sha256(path: Path) -> str:
 
 def payload_sha256(path: Path) -> str:
     """SHA-256 of the audio packets of a file, in order: tagging must not change it."""
+    digest = hashlib.sha256()
+    with open(path, "rb", buffering=0) as handle:
+        start = flac_audio_start(handle)
+        if start:
+            # All that follows the head of a FLAC file is its packets: no need to take them apart.
+            handle.seek(start)
+            return hashlib.file_digest(handle, "sha256").hexdigest()
     import av
 
-    digest = hashlib.sha256()
     try:
         with av.open(str(path), "r") as container:
             stream = container.streams.audio[0]

@@ -106,8 +106,11 @@ class CopyRun:
         """Whether anything must be fed at all."""
         return bool(self._needed_sides)
 
-    def feed(self, side: str, track_index: int, block: NDArray[np.float64]) -> None:
-        """The next frames (n, channels) of a track, at the take's rate; sides and tracks in order.
+    def feed(
+        self, side: str, track_index: int, block: NDArray[np.float64], *, is_given_away: bool = False
+    ) -> None:
+        """The next frames (n, channels) of a track, at the take's rate; sides and tracks in order. The caller
+        may use the block again unless it ``is_given_away``, which saves a copy.
 
         Waits while the encoders are behind. Raises what went wrong in any thread, in one line.
         """
@@ -120,7 +123,7 @@ class CopyRun:
         audio = self.plan.sides[index]
         if block.ndim != 2 or block.shape[1] != audio.channels:
             raise ParameterError(f"a block of shape {block.shape} must have {audio.channels} columns")
-        own = np.array(block, dtype=np.float64, order="C")
+        own = np.array(block, dtype=np.float64, order="C", copy=None if is_given_away else True)
         try:
             for _, worker in self._branches.values():
                 worker.put((index, track_index, own))

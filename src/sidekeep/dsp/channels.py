@@ -32,18 +32,25 @@ class BandLimit:
 
 
 @kernel
-def _fast_bits(frames, count, seen):  # type: ignore[no-untyped-def]
-    """OR of all samples as 32-bit integers per channel; -1 in ``seen`` once a sample is no such integer."""
-    for channel in range(frames.shape[1]):
-        bits = seen[channel]
-        for n in range(count):
-            scaled = frames[n, channel] * 2147483648.0
-            whole = np.int64(scaled)
-            if np.float64(whole) != scaled:
-                bits = -1
-                break
-            bits |= whole & 0xFFFFFFFF
-        seen[channel] = bits
+def _fast_bits(line):  # type: ignore[no-untyped-def]
+    """OR of all samples as 32-bit integers; -1 if a sample is no such integer."""
+    bits = np.int64(0)
+    odd = np.int64(0)
+    for n in range(line.shape[0]):
+        scaled = line[n] * 2147483648.0
+        whole = np.int64(scaled)
+        odd |= np.int64(np.float64(whole) != scaled)
+        bits |= whole & 0xFFFFFFFF
+    return np.int64(-1) if odd else bits
+
+
+@kernel
+def _fast_repeats(line):  # type: ignore[no-untyped-def]
+    """How many samples are equal to the one before them."""
+    many = 0
+    for n in range(1, line.shape[0]):
+        many += line[n] == line[n - 1]
+    return many
 
 
 @kernel
@@ -90,8 +97,20 @@ class ChannelMeter(WindowMeter):
 
     def window(self, frames: NDArray[np.float64], count: int) -> None:
         """One window."""
-        _fast_bits(frames, count, self._seen)
-        many = _fast_still(frames, count, self._values, self._lengths, self._found, self._shortest)
+        lines = frames.T
+        for channel in range(self.channels):
+            if self._seen[channel] != -1:
+                bits = _fast_bits(lines[channel][:count])
+                self._seen[channel] = bits if bits == -1 else self._seen[channel] | bits
+        # Few repeats: nothing was still for long, and only the last moments can carry on.
+        first = count - self._shortest
+        if first > 0 and self._lengths[0] + _fast_repeats(lines[0][:count]) + 1 < self._shortest:
+            self._values[:] = np.nan
+        else:
+            first = 0
+        many = _fast_still(
+            frames[first:], count - first, self._values, self._lengths, self._found, self._shortest
+        )
         for stop, length in self._found[:many].tolist():
             self._still.append((self._frame + stop - length, self._frame + stop))
         self._frame += count

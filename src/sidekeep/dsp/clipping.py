@@ -102,13 +102,9 @@ def _fast_runs(frames, count, rail, shortest, values, lengths, found):  # type: 
 
 
 @kernel
-def _fast_tops(line, before, count, least, found, many, channel):  # type: ignore[no-untyped-def]
-    """Cut-off tops of one channel that start in this window; rows: channel, start, stop, level, slope."""
-    high = 0.0
-    low = 0.0
-    for n in range(before, before + count):
-        high = max(high, line[n])
-        low = min(low, line[n])
+def _fast_tops(line, before, count, high, low, least, found, many, channel):  # type: ignore[no-untyped-def]
+    """Cut-off tops of one channel that start in this window; rows: channel, start, stop, level, slope.
+    ``high`` and ``low`` are the window's extremes."""
     for polarity in range(2):
         sign = 1.0 if polarity == 0 else -1.0
         top = high if polarity == 0 else -low
@@ -118,6 +114,17 @@ def _fast_tops(line, before, count, least, found, many, channel):  # type: ignor
         flat = 0.0015 * top
         n = before
         while n < before + count:
+            # Most of a window lies far below its top.
+            if n + 8 <= before + count:
+                one = max(
+                    max(sign * line[n], sign * line[n + 1]), max(sign * line[n + 2], sign * line[n + 3])
+                )
+                two = max(
+                    max(sign * line[n + 4], sign * line[n + 5]), max(sign * line[n + 6], sign * line[n + 7])
+                )
+                if max(one, two) < floor:
+                    n += 8
+                    continue
             # A corner into a flat stretch: steep before, next to no curvature after.
             if sign * line[n] < floor or abs(line[n + 2] - 2.0 * line[n + 1] + line[n]) > flat:
                 n += 1
@@ -171,7 +178,8 @@ class ClippingMeter(WindowMeter):
     def window(self, frames: NDArray[np.float64], count: int) -> None:
         """One window with 4 frames before and 400 after."""
         inner = frames[self.before : self.before + self.window_frames]
-        peak = np.abs(inner).max(initial=0.0)
+        high, low = inner.max(axis=0), inner.min(axis=0)
+        peak = max(high.max(), -low.min())
         if peak >= RAIL or bool((np.abs(self._values) >= RAIL).any()):
             many = _fast_runs(inner, count, RAIL, SHORTEST_RUN, self._values, self._lengths, self._found)
             self._keep_runs(self._found[:many])
@@ -180,10 +188,17 @@ class ClippingMeter(WindowMeter):
             self._lengths[:] = 1
         if peak >= _FLATTEST_LEVEL:
             many = 0
-            lines = np.ascontiguousarray(frames.T)
-            for channel in range(self.channels):
+            for channel, line in enumerate(frames.T):
                 many = _fast_tops(
-                    lines[channel], self.before, count, _FLATTEST_LEVEL, self._found, many, channel
+                    line,
+                    self.before,
+                    count,
+                    max(high[channel], 0.0),
+                    min(low[channel], 0.0),
+                    _FLATTEST_LEVEL,
+                    self._found,
+                    many,
+                    channel,
                 )
             if many and self._kept < _MOST_SPANS:
                 tops = self._found[:many].copy()

@@ -30,34 +30,24 @@ _S30, _S27, _S31, _S32 = np.uint64(30), np.uint64(27), np.uint64(31), np.uint64(
 
 
 @kernel
-def _mix(number):  # type: ignore[no-untyped-def]
-    number = (number ^ (number >> _S30)) * _MIX_1
-    number = (number ^ (number >> _S27)) * _MIX_2
-    return number ^ (number >> _S31)
-
-
-@kernel
-def _fast_quantise(block, out, start_frame, key, scale, lowest, highest, is_dithered):  # type: ignore[no-untyped-def]
-    """Fill ``out``; the number of samples that had to be held back at the ends of the scale."""
-    channels = block.shape[1]
+def _fast_quantise(samples, out, number, key, scale, lowest, highest, is_dithered):  # type: ignore[no-untyped-def]
+    """Fill ``out``; the number of samples that had to be held back at the ends of the scale. ``number`` is that of
+    the first sample. Without branches and in one row, so that the compiler does several at once."""
     held = 0
-    for n in range(block.shape[0]):
-        for channel in range(channels):
-            value = block[n, channel] * scale
-            if is_dithered:
-                number = np.uint64(start_frame + n) * np.uint64(channels) + np.uint64(channel)
-                random = _mix(key + number * _STEP)
-                first = np.float64(random & _LOW) + 0.5
-                second = np.float64(random >> _S32) + 0.5
-                value += (first + second) * 2.0**-32 - 1.0
-            value = np.floor(value + 0.5)
-            if value > highest:
-                value = highest
-                held += 1
-            elif value < lowest:
-                value = lowest
-                held += 1
-            out[n, channel] = np.int32(value)
+    for n in range(samples.shape[0]):
+        value = samples[n] * scale
+        if is_dithered:
+            random = key + (number + np.uint64(n)) * _STEP
+            random = (random ^ (random >> _S30)) * _MIX_1
+            random = (random ^ (random >> _S27)) * _MIX_2
+            random = random ^ (random >> _S31)
+            first = np.float64(np.int64(random & _LOW)) + 0.5
+            second = np.float64(np.int64(random >> _S32)) + 0.5
+            value += (first + second) * 2.0**-32 - 1.0
+        value = np.floor(value + 0.5)
+        kept = min(max(value, lowest), highest)
+        held += kept != value
+        out[n] = np.int32(kept)
     return held
 
 
@@ -96,9 +86,9 @@ class Quantiser:
         # Wrapping round at 64 bits is the generator's way; only plain Python would mind.
         with np.errstate(over="ignore"):
             self.held_samples += _fast_quantise(
-                np.ascontiguousarray(block, np.float64),
-                out,
-                self._frame,
+                np.ascontiguousarray(block, np.float64).reshape(-1),
+                out.reshape(-1),
+                np.uint64(self._frame * self.channels),
                 self._key,
                 top,
                 -top,

@@ -27,6 +27,8 @@ BAND_COUNT = LOW_COUNT + HIGH_COUNT
 _SUBS = 8
 _LOW_FACTOR = 4
 _HALF_TAPS = 23
+_STRETCH = 1024
+"""Frames decimated at a time: what is at work stays in the processor's nearest memory."""
 
 
 @dataclass(frozen=True)
@@ -59,12 +61,25 @@ def _low_pass(taps: int, cutoff: float) -> NDArray[np.float64]:
 
 @kernel
 def _decimate(x: NDArray[np.float64], h: NDArray[np.float64], factor: int, out: NDArray[np.float64]) -> None:
-    for k in range(out.shape[0]):
+    """Every ``factor``-th frame of ``x`` put next to its like, each tap is one long multiply-and-add."""
+    taps = h.shape[0]
+    reach = (taps - 1) // factor
+    line = np.empty(_STRETCH + reach)
+    total = np.empty(_STRETCH)
+    for first in range(0, out.shape[0], _STRETCH):
+        count = min(_STRETCH, out.shape[0] - first)
         for c in range(out.shape[1]):
-            total = 0.0
-            for j in range(h.shape[0]):
-                total += h[j] * x[k * factor + j, c]
-            out[k, c] = total
+            total[:] = 0.0
+            for phase in range(min(factor, taps)):
+                last = (taps - 1 - phase) // factor
+                for k in range(count + last):
+                    line[k] = x[(first + k) * factor + phase, c]
+                for j in range(last + 1):
+                    tap = h[phase + j * factor]
+                    for k in range(count):
+                        total[k] += tap * line[k + j]
+            for k in range(count):
+                out[first + k, c] = total[k]
 
 
 @kernel
@@ -86,18 +101,23 @@ def _hop_outline(
     high: NDArray[np.float64],
     power: NDArray[np.float64],
 ) -> None:
+    """Two halves of a hop side by side: each comparison would wait for the one before it. ``hop`` is even."""
+    half = hop // 2
     for k in range(power.shape[0]):
         for c in range(x.shape[1]):
-            smallest = x[k * hop, c]
-            largest = smallest
+            smallest = largest = x[k * hop, c]
+            smallest_b = largest_b = x[k * hop + half, c]
             total = 0.0
-            for j in range(k * hop, k * hop + hop):
+            for j in range(k * hop, k * hop + half):
                 value = x[j, c]
+                value_b = x[j + half, c]
                 smallest = min(smallest, value)
                 largest = max(largest, value)
-                total += value * value
-            low[k, c] = smallest
-            high[k, c] = largest
+                smallest_b = min(smallest_b, value_b)
+                largest_b = max(largest_b, value_b)
+                total += value * value + value_b * value_b
+            low[k, c] = min(smallest, smallest_b)
+            high[k, c] = max(largest, largest_b)
             power[k, c] = total / hop
 
 

@@ -34,7 +34,8 @@ class Windows:
     """Cuts a stream into windows of ``length`` frames with ``before`` and ``after`` frames of context.
 
     Yields ``(frames, count)``: an array (before + length + after, channels) and how many of the window's
-    frames are real. Before the start and past the end there is silence.
+    frames are real. Before the start and past the end there is silence. Each column of ``frames`` lies in one
+    piece in memory, which is what the kernels want; it is good until the next window is asked for.
     """
 
     def __init__(self, length: int, channels: int, *, before: int = 0, after: int = 0) -> None:
@@ -42,31 +43,43 @@ class Windows:
         self.channels = channels
         self.before = before
         self.after = after
-        self._held = np.zeros((before, channels))
+        self._lines = np.zeros((channels, before + length + after))
+        self._start, self._stop = 0, before
 
     def push(self, block: NDArray[np.float64]) -> Iterator[tuple[NDArray[np.float64], int]]:
         """Windows that became complete with this block."""
         check_block(block, self.channels)
-        frames = np.concatenate((self._held, block)) if len(self._held) else np.ascontiguousarray(block)
+        self._make_room(len(block))
+        self._lines[:, self._stop : self._stop + len(block)] = block.T
+        self._stop += len(block)
         need = self.before + self.length + self.after
-        count = max(0, (len(frames) - need) // self.length + 1) if len(frames) >= need else 0
-        self._held = frames[count * self.length :].copy()
-        for index in range(count):
-            start = index * self.length
-            yield frames[start : start + need], self.length
+        while self._stop - self._start >= need:
+            start = self._start
+            self._start += self.length
+            yield self._lines[:, start : start + need].T, self.length
 
     def rest(self) -> Iterator[tuple[NDArray[np.float64], int]]:
         """The windows still held; the last may be short, its count says by how much."""
-        real = len(self._held) - self.before
+        real = self._stop - self._start - self.before
         windows = -(-real // self.length)
-        need = self.before + windows * self.length + self.after
-        frames = np.zeros((need, self.channels))
-        frames[: len(self._held)] = self._held
-        self._held = np.zeros((self.before, self.channels))
+        lines = np.zeros((self.channels, self.before + windows * self.length + self.after))
+        lines[:, : self._stop - self._start] = self._lines[:, self._start : self._stop]
+        self._lines[:, : self.before] = 0.0
+        self._start, self._stop = 0, self.before
         for index in range(windows):
             start = index * self.length
             stop = start + self.before + self.length + self.after
-            yield frames[start:stop], min(self.length, real - start)
+            yield lines[:, start:stop].T, min(self.length, real - start)
+
+    def _make_room(self, count: int) -> None:
+        """Bring what is held to the front, into a longer buffer when it is needed."""
+        held = self._lines[:, self._start : self._stop]
+        if self._stop + count <= self._lines.shape[1]:
+            return
+        if held.shape[1] + count > self._lines.shape[1]:
+            self._lines = np.zeros((self.channels, held.shape[1] + count + self.length))
+        self._start, self._stop = 0, held.shape[1]
+        self._lines[:, : self._stop] = held
 
 
 class WindowMeter:

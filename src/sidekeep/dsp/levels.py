@@ -38,33 +38,26 @@ class LevelSums:
 
 
 @kernel
-def _fast_sums(frames, count, row):  # type: ignore[no-untyped-def]
-    """row: frames, cross product, equal frames, then per channel sum, square sum, highest, lowest."""
-    channels = frames.shape[1]
-    row[0] = count
-    for channel in range(channels):
-        total = 0.0
-        square = 0.0
-        high = frames[0, channel]
-        low = high
-        for n in range(count):
-            value = frames[n, channel]
-            total += value
-            square += value * value
-            high = max(high, value)
-            low = min(low, value)
-        row[3 + 4 * channel] = total
-        row[4 + 4 * channel] = square
-        row[5 + 4 * channel] = high
-        row[6 + 4 * channel] = low
-    if channels >= 2:
-        cross = 0.0
-        equal = 0
-        for n in range(count):
-            cross += frames[n, 0] * frames[n, 1]
-            equal += frames[n, 0] == frames[n, 1]
-        row[1] = cross
-        row[2] = equal
+def _fast_sums(line):  # type: ignore[no-untyped-def]
+    """Sum and sum of squares."""
+    total = 0.0
+    square = 0.0
+    for n in range(line.shape[0]):
+        value = line[n]
+        total += value
+        square += value * value
+    return total, square
+
+
+@kernel
+def _fast_likeness(one, other):  # type: ignore[no-untyped-def]
+    """Sum of products and number of equal samples."""
+    cross = 0.0
+    equal = 0
+    for n in range(one.shape[0]):
+        cross += one[n] * other[n]
+        equal += one[n] == other[n]
+    return cross, equal
 
 
 @kernel
@@ -91,6 +84,20 @@ def _fast_windows(frames, window, powers, means, products, slopes):  # type: ign
             cross += frames[n, 0] * frames[n, last]
         products[index] = cross / window
         slopes[index] = slope / ((window - 1) * channels)
+
+
+@kernel
+def _fast_vanish(samples):  # type: ignore[no-untyped-def]
+    total = 0.0
+    for n in range(samples.shape[0]):
+        total += samples[n] * 0.0
+    return total
+
+
+def all_numbers(block: NDArray[np.float64]) -> bool:
+    """Whether every sample of (frames, channels) is a finite number."""
+    # Nought times a number is nought; times anything else it is not.
+    return bool(_fast_vanish(np.ascontiguousarray(block, np.float64).reshape(-1)) == 0.0)
 
 
 @dataclass(frozen=True)
@@ -122,8 +129,18 @@ class SampleMeter(WindowMeter):
         self._rows = Rows(3 + 4 * channels)
 
     def window(self, frames: NDArray[np.float64], count: int) -> None:
-        """One window."""
-        _fast_sums(frames, count, self._rows.add())
+        """One window. Its row: frames, cross product, equal frames, then per channel sum, square sum,
+        highest, lowest."""
+        lines = frames.T
+        row = self._rows.add()
+        row[0] = count
+        if self.channels >= 2:
+            row[1:3] = _fast_likeness(lines[0][:count], lines[1][:count])
+        for channel in range(self.channels):
+            line = lines[channel][:count]
+            at = 3 + 4 * channel
+            row[at : at + 2] = _fast_sums(line)
+            row[at + 2 : at + 4] = line.max(), line.min()
 
     def __len__(self) -> int:
         return len(self._rows)

@@ -81,42 +81,67 @@ def channel_weights(channels: int) -> NDArray[np.float64]:
 
 
 @kernel
-def _fast_weigh(frames, count, ticks, sections, state, sums):  # type: ignore[no-untyped-def]
-    """K-weight one window and add up squares per tick: sums (ticks, channels); state (channels, 4)."""
+def _fast_weigh(one, other, count, ticks, sections, state, sums):  # type: ignore[no-untyped-def]
+    """K-weight one window of two channels and add up squares per tick: sums (ticks, 2); state (2, 4).
+
+    Each sample waits for the one before it: two channels at once take hardly longer than one.
+    """
     b0, b1, b2, a1, a2 = sections[0, 0], sections[0, 1], sections[0, 2], sections[0, 4], sections[0, 5]
     c1, c2 = sections[1, 4], sections[1, 5]
-    for channel in range(frames.shape[1]):
-        s1, s2, t1, t2 = state[channel, 0], state[channel, 1], state[channel, 2], state[channel, 3]
-        for tick in range(ticks):
-            total = 0.0
-            stop = min((tick + 1) * frames.shape[0] // ticks, count)
-            for frame in range(tick * frames.shape[0] // ticks, stop):
-                x = frames[frame, channel]
-                y = b0 * x + s1
-                s1 = b1 * x - a1 * y + s2
-                s2 = b2 * x - a2 * y
-                z = y + t1
-                t1 = -2.0 * y - c1 * z + t2
-                t2 = y - c2 * z
-                total += z * z
-            sums[tick, channel] = total
-        # Denormal numbers are slow, and far below hearing.
-        if abs(s1) + abs(s2) + abs(t1) + abs(t2) < 1e-30:
-            s1 = s2 = t1 = t2 = 0.0
-        state[channel, 0], state[channel, 1], state[channel, 2], state[channel, 3] = s1, s2, t1, t2
+    s1, s2, t1, t2 = state[0, 0], state[0, 1], state[0, 2], state[0, 3]
+    u1, u2, v1, v2 = state[1, 0], state[1, 1], state[1, 2], state[1, 3]
+    for tick in range(ticks):
+        total_one = 0.0
+        total_other = 0.0
+        stop = min((tick + 1) * one.shape[0] // ticks, count)
+        for frame in range(tick * one.shape[0] // ticks, stop):
+            x = one[frame]
+            p = other[frame]
+            y = b0 * x + s1
+            q = b0 * p + u1
+            s1 = b1 * x - a1 * y + s2
+            u1 = b1 * p - a1 * q + u2
+            s2 = b2 * x - a2 * y
+            u2 = b2 * p - a2 * q
+            z = y + t1
+            r = q + v1
+            t1 = -2.0 * y - c1 * z + t2
+            v1 = -2.0 * q - c1 * r + v2
+            t2 = y - c2 * z
+            v2 = q - c2 * r
+            total_one += z * z
+            total_other += r * r
+        sums[tick, 0] = total_one
+        sums[tick, 1] = total_other
+    # Denormal numbers are slow, and far below hearing.
+    if abs(s1) + abs(s2) + abs(t1) + abs(t2) < 1e-30:
+        s1 = s2 = t1 = t2 = 0.0
+    if abs(u1) + abs(u2) + abs(v1) + abs(v2) < 1e-30:
+        u1 = u2 = v1 = v2 = 0.0
+    state[0, 0], state[0, 1], state[0, 2], state[0, 3] = s1, s2, t1, t2
+    state[1, 0], state[1, 1], state[1, 2], state[1, 3] = u1, u2, v1, v2
 
 
 class LoudnessMeter(WindowMeter):
-    """Keeps one power per 100 ms, and the highest momentary and short-term readings at 10 ms polling."""
+    """Keeps one power per 100 ms and, with ``polls``, the momentary and short-term readings at 10 ms polling."""
 
-    def __init__(self, rate_hz: int, channels: int, *, weights: NDArray[np.float64] | None = None) -> None:
+    def __init__(
+        self,
+        rate_hz: int,
+        channels: int,
+        *,
+        weights: NDArray[np.float64] | None = None,
+        polls: bool = True,
+    ) -> None:
         super().__init__(rate_hz, channels)
+        self._polls = polls
         self._sections = k_weighting(rate_hz)
         self._weights = channel_weights(channels) if weights is None else np.asarray(weights, np.float64)
         if self._weights.shape != (channels,):
             raise ParameterError(f"weights of shape {self._weights.shape} must be ({channels},)")
-        self._state = np.zeros((channels, 4))
-        self._sums = np.zeros((_TICKS, channels))
+        pairs = -(-channels // 2)
+        self._state = np.zeros((pairs, 2, 4))
+        self._sums = np.zeros((pairs, _TICKS, 2))
         self._powers = Rows(1)
         self._recent = np.zeros(0)
         self.max_momentary_lufs = MINIMUM_DB
@@ -126,11 +151,18 @@ class LoudnessMeter(WindowMeter):
 
     def window(self, frames: NDArray[np.float64], count: int) -> None:
         """One window; an incomplete one at the end does not count (BS.1770: whole blocks only)."""
-        _fast_weigh(frames, count, _TICKS, self._sections, self._state, self._sums)
+        lines = frames.T
+        for pair in range(len(self._state)):
+            one, other = lines[2 * pair], lines[min(2 * pair + 1, self.channels - 1)]
+            _fast_weigh(one, other, count, _TICKS, self._sections, self._state[pair], self._sums[pair])
         if count < self.window_frames:
             return
-        ticks = self._sums @ self._weights
+        ticks = np.hstack(tuple(self._sums))[:, : self.channels] @ self._weights
         self._powers.add()[0] = ticks.sum() / self.window_frames
+        if self._polls:
+            self._poll_all(ticks)
+
+    def _poll_all(self, ticks: NDArray[np.float64]) -> None:
         self._recent = np.concatenate((self._recent[-(SHORT_TERM_WINDOWS * _TICKS - 1) :], ticks))
         self.momentary_lufs, self.max_momentary_lufs = self._poll(MOMENTARY_WINDOWS, self.max_momentary_lufs)
         self.short_term_lufs, self.max_short_term_lufs = self._poll(

@@ -88,15 +88,34 @@ def _fast_peak(line, before, count, bank, norm, stretch, least):  # type: ignore
     for index in range(stretches):
         start = before + index * stretch
         stop = min(start + stretch, before + count)
-        top = 0.0
-        bend = 0.0
-        for n in range(start, stop):
-            value = abs(line[n])
-            if value > top:
-                top = value
-            second = abs((line[n + 1] - line[n]) - (line[n] - line[n - 1]))
-            if second > bend:
-                bend = second
+        # Four at a time: a chain of single comparisons would wait for each of its links.
+        top_a = top_b = top_c = top_d = 0.0
+        bend_a = bend_b = bend_c = bend_d = 0.0
+        n = start
+        step = line[n] - line[n - 1]
+        while n + 4 <= stop:
+            step_a = line[n + 1] - line[n]
+            step_b = line[n + 2] - line[n + 1]
+            step_c = line[n + 3] - line[n + 2]
+            step_d = line[n + 4] - line[n + 3]
+            top_a = max(top_a, abs(line[n]))
+            top_b = max(top_b, abs(line[n + 1]))
+            top_c = max(top_c, abs(line[n + 2]))
+            top_d = max(top_d, abs(line[n + 3]))
+            bend_a = max(bend_a, abs(step_a - step))
+            bend_b = max(bend_b, abs(step_b - step_a))
+            bend_c = max(bend_c, abs(step_c - step_b))
+            bend_d = max(bend_d, abs(step_d - step_c))
+            step = step_d
+            n += 4
+        while n < stop:
+            step_a = line[n + 1] - line[n]
+            top_a = max(top_a, abs(line[n]))
+            bend_a = max(bend_a, abs(step_a - step))
+            step = step_a
+            n += 1
+        top = max(max(top_a, top_b), max(top_c, top_d))
+        bend = max(max(bend_a, bend_b), max(bend_c, bend_d))
         if top > peak:
             peak = top
             first = index
@@ -155,7 +174,7 @@ class TruePeakMeter(WindowMeter):
 
     def window(self, frames: NDArray[np.float64], count: int) -> None:
         """One window with its context. A short last window is judged with the silence that follows it."""
-        lines = np.ascontiguousarray(frames.T)
+        lines = frames.T
         row = None if self._only_highest else self._rows.add()
         for channel in range(self.channels):
             least = self._highest if row is None else 0.0

@@ -15,7 +15,7 @@ def _as_16(samples: NDArray[Any]) -> NDArray[np.int16]:
 
 
 def _as_24_in_32(samples: NDArray[Any]) -> NDArray[np.int32]:
-    return samples.astype(np.int32) << 8
+    return np.left_shift(samples, 8, dtype=np.int32)
 
 
 def _start(job: Job) -> Encoder:

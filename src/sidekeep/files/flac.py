@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+import os
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ def _as_16(samples: NDArray[Any]) -> NDArray[np.int16]:
 
 def _as_24_in_32(samples: NDArray[Any]) -> NDArray[np.int32]:
     """The library takes 24 bits in the upper part of 32."""
-    return samples.astype(np.int32) << 8
+    return np.left_shift(samples, 8, dtype=np.int32)
 
 
 def _start(job: Job) -> Encoder:
@@ -41,3 +42,17 @@ def stream_md5(head: bytes) -> str:
         return ""
     digest = head[26:42]
     return digest.hex() if any(digest) else ""
+
+
+def flac_audio_start(file: BinaryIO) -> int:
+    """Where the first frame of an open FLAC file begins, behind its metadata blocks (RFC 9639, section 8.1); 0
+    when it is none, or its frames do not begin there."""
+    if file.read(4) != b"fLaC":
+        return 0
+    while len(head := file.read(4)) == 4:
+        start = file.seek(int.from_bytes(head[1:], "big"), os.SEEK_CUR)
+        if head[0] & 0x80:
+            # Frames begin with the 15 bits 111111111111100 (section 9.1).
+            sync = file.read(2)
+            return start if len(sync) == 2 and sync[0] == 0xFF and sync[1] & 0xFE == 0xF8 else 0
+    return 0

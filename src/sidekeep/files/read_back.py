@@ -51,12 +51,17 @@ class LevelMeter:
 
     def add(self, block: NDArray[Any]) -> None:
         """Take the next (n, channels)."""
-        joined = np.concatenate([self._tail, block])
-        change = joined[self._lag :] - joined[: -self._lag]
-        # Not a matrix product: its threads would take the cores from the encoders.
-        self._power += float(np.einsum("ij,ij->", change, change))
-        self._count += change.size
-        self._tail = joined[-self._lag :]
+        head = min(self._lag, len(block))
+        changes = [np.subtract(block[:head], self._tail[:head], dtype=np.float64)]
+        if len(block) > self._lag:
+            changes.append(np.subtract(block[self._lag :], block[: -self._lag], dtype=np.float64))
+            self._tail = block[-self._lag :].astype(np.float64)
+        else:
+            self._tail = np.concatenate([self._tail[head:], block])
+        for change in changes:
+            # Not a matrix product: its threads would take the cores from the encoders.
+            self._power += float(np.einsum("ij,ij->", change, change))
+            self._count += change.size
 
     @property
     def level(self) -> float:

@@ -114,7 +114,7 @@ def _open_riff(file: Path, layout: RiffLayout) -> FileSource:
     _check_form(file, layout)
     if layout.verdict == "sound" and layout.torn_bytes == 0:
         with contextlib.suppress(soundfile.SoundFileError):
-            source = SndfileSource(file, container)
+            source = SndfileSource(file, container, whole=layout)
             if source.format.length_frames == layout.length_frames:
                 return source
     source = SndfileSource(file, container, layout)

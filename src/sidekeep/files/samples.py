@@ -55,3 +55,15 @@ def pack_samples(samples: NDArray[Any], bits: int) -> bytes:
     if bits == 24:
         return whole.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
     raise ParameterError(f"bits={bits} must be 16, 24 or 32")
+
+
+def unpack_samples(data: bytearray, count: int, bits: int) -> NDArray[np.float64]:
+    """``count`` little-endian whole numbers of 16, 24 or 32 bits as float64 with full scale +-1, exactly.
+
+    The samples begin at the second byte of ``data``: one of 24 bits is read as 32 bits that begin with the byte
+    before it, which is taken off.
+    """
+    if bits == 24:
+        longer = np.ndarray(count, "<i4", data, 0, (3,)) & -256
+        return np.multiply(longer, 2.0**-31)
+    return np.multiply(np.ndarray(count, f"<i{bits // 8}", data, 1), 2.0 ** (1 - bits))

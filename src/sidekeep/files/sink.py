@@ -88,8 +88,10 @@ class FileSink:
             whole, past = to_whole(block, self._job.bits)
             self._past += past
             self._append(whole)
-        elif self.codec.lossless or peak_of(block) <= _LOUDEST:
+        elif self.codec.lossless:
             self._append(block)
+        elif (peak := peak_of(block)) <= _LOUDEST:
+            self._append(block, peak)
         else:
             # Lossy encoders end the whole program on what is not a number or far too large.
             tame = np.nan_to_num(block, nan=0.0, posinf=_LOUDEST, neginf=-_LOUDEST)
@@ -154,8 +156,8 @@ class FileSink:
                 f"a block of shape {block.shape} must have {self._job.channels} columns for {self.path.name}"
             )
 
-    def _append(self, samples: NDArray[Any]) -> None:
-        """Whole numbers for lossless kinds, floats for the others."""
+    def _append(self, samples: NDArray[Any], peak: float | None = None) -> None:
+        """Whole numbers for lossless kinds, floats for the others; ``peak`` is theirs when it is known."""
         if not len(samples):
             return
         try:
@@ -165,7 +167,7 @@ class FileSink:
         except BaseException as error:
             self._fail(error)
         self._frames += len(samples)
-        self._peak = max(self._peak, peak_of(samples) / self._unit)
+        self._peak = max(self._peak, (peak_of(samples) if peak is None else peak) / self._unit)
         if self._meter is not None:
             self._meter.add(samples)
 

@@ -23,6 +23,7 @@ from sidekeep.errors import AudioFileError, ParameterError
 from sidekeep.files.chunks import RiffLayout
 from sidekeep.files.decode import Decoder, to_float
 from sidekeep.files.problems import cut_short, damaged
+from sidekeep.files.samples import unpack_samples
 from sidekeep.flow.ports import Audio
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding
@@ -102,11 +103,19 @@ class _Window:
 
 class SndfileSource(FileSource):
     """A file the sound library reads; ``layout`` is given when its header is wrong and only the samples
-    can be trusted."""
+    can be trusted, ``whole`` when all is right and plain samples may be read without the library."""
 
-    def __init__(self, path: Path, container: str, layout: RiffLayout | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        container: str,
+        layout: RiffLayout | None = None,
+        *,
+        whole: RiffLayout | None = None,
+    ) -> None:
         super().__init__(path)
         self._layout = layout
+        self._whole = whole
         with self._open() as handle:
             bits, is_float = SUBTYPE_BITS.get(handle.subtype, (16, False))
             self.format = AudioFormat(
@@ -117,6 +126,10 @@ class SndfileSource(FileSource):
                 length_frames=layout.length_frames if layout else handle.frames,
                 container=container,
             )
+        if whole is not None and (
+            is_float or bits not in (16, 24, 32) or 8 * whole.frame_bytes != bits * whole.channels
+        ):
+            self._whole = None
 
     def _open(self) -> soundfile.SoundFile:
         if self._layout is None:
@@ -140,6 +153,32 @@ class SndfileSource(FileSource):
         return handle
 
     def _blocks(self, block_frames: int, start: int, stop: int) -> Iterator[Audio]:
+        if self._whole is not None:
+            return self._plain_blocks(self._whole, block_frames, start, stop)
+        return self._library_blocks(block_frames, start, stop)
+
+    def _plain_blocks(self, layout: RiffLayout, block_frames: int, start: int, stop: int) -> Iterator[Audio]:
+        """Several times as fast as through the library."""
+        data = bytearray(1 + min(block_frames, stop - start) * layout.frame_bytes)
+        at = start
+        try:
+            with open(self.path, "rb", buffering=0) as file:
+                file.seek(layout.data_offset + start * layout.frame_bytes)
+                while at < stop:
+                    count = min(block_frames, stop - at)
+                    room = memoryview(data)[1 : 1 + count * layout.frame_bytes]
+                    while len(room):
+                        got = file.readinto(room)
+                        if not got:
+                            raise AudioFileError(self._broken(at))
+                        room = room[got:]
+                    samples = unpack_samples(data, count * layout.channels, self.format.bits)
+                    yield samples.reshape(count, layout.channels)
+                    at += count
+        except OSError as error:
+            raise AudioFileError(self._broken(at)) from error
+
+    def _library_blocks(self, block_frames: int, start: int, stop: int) -> Iterator[Audio]:
         at = start
         try:
             with self._open() as handle:

@@ -8,7 +8,6 @@ Samples that are not numbers are counted, reported and measured as silence.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -17,7 +16,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.channels import ChannelMeter
 from sidekeep.dsp.clipping import ClippingMeter, FlatTops, Spans, clipped_frames, judge_flat_tops
 from sidekeep.dsp.grid import WindowMeter, Windows, check_block, window_frames
-from sidekeep.dsp.levels import LevelSums, SampleMeter
+from sidekeep.dsp.levels import LevelSums, SampleMeter, all_numbers
 from sidekeep.dsp.loudness import LoudnessMeter, integrated_loudness, loudness_range
 from sidekeep.dsp.true_peak import TruePeakMeter
 from sidekeep.flow.level_findings import LevelEvidence, find_faults
@@ -50,7 +49,7 @@ def windows_touching(spans: FrameSpans, length: int, count: int) -> NDArray[np.b
     return touched
 
 
-class _JointMeter:
+class JointMeter:
     """Several window meters on one grid: the stream is cut up once."""
 
     def __init__(self, rate_hz: int, channels: int, meters: Sequence[WindowMeter]) -> None:
@@ -67,10 +66,10 @@ class _JointMeter:
         self.first_odd_frame = 0
         self.last_odd_frame = 0
 
-    def process(self, block: Audio) -> None:
-        """Take the next frames, shape (n, channels)."""
+    def process(self, block: Audio, *, is_clean: bool = False) -> None:
+        """Take the next frames, shape (n, channels); ``is_clean`` when they are known to be numbers only."""
         check_block(block, self.channels)
-        self._feed(self._windows.push(self._numbers_only(block)))
+        self._feed(self._windows.push(block if is_clean else self._numbers_only(block)))
         self.length_frames += len(block)
 
     def close(self) -> None:
@@ -89,15 +88,10 @@ class _JointMeter:
                 meter.window(frames[start : self._before + self.window_frames + meter.after], count)
 
     def _numbers_only(self, block: Audio) -> Audio:
-        # A sum is not finite as soon as one sample is not: one cheap look for the usual case.
-        with np.errstate(invalid="ignore", over="ignore"):
-            total = float(block.sum())
-        if math.isfinite(total):
+        if all_numbers(block):
             return block
         odd = ~np.isfinite(block)
         frames = np.flatnonzero(odd.any(axis=1))
-        if len(frames) == 0:
-            return block
         if self.odd_frames == 0:
             self.first_odd_frame = self.length_frames + int(frames[0])
         self.last_odd_frame = self.length_frames + int(frames[-1])
@@ -105,11 +99,11 @@ class _JointMeter:
         return np.where(odd, 0.0, block)
 
 
-class PeakLoudnessMeter(_JointMeter):
+class PeakLoudnessMeter(JointMeter):
     """True peak and loudness of any spans: enough to choose one gain for a record."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
-        self._loudness = LoudnessMeter(rate_hz, channels)
+        self._loudness = LoudnessMeter(rate_hz, channels, polls=False)
         self._peaks = TruePeakMeter(rate_hz, channels)
         super().__init__(rate_hz, channels, (self._loudness, self._peaks))
 
@@ -142,11 +136,11 @@ class PeakLoudnessMeter(_JointMeter):
         return self._peaks.peaks
 
 
-class LevelMeter(_JointMeter):
+class LevelMeter(JointMeter):
     """All level measures of a take and the faults they show."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
-        self._loudness = LoudnessMeter(rate_hz, channels)
+        self._loudness = LoudnessMeter(rate_hz, channels, polls=False)
         self._peaks = TruePeakMeter(rate_hz, channels)
         self._samples = SampleMeter(rate_hz, channels)
         self._clipping = ClippingMeter(rate_hz, channels)

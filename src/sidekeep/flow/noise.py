@@ -191,7 +191,8 @@ class NoiseMeter:
         windows = frames.reshape(-1, self.window_frames, self.channels)
         first = (self.window_frames - self._fft_frames) // 2
         part = windows[:, first : first + self._fft_frames] * self._shape[None, :, None]
-        spectrum = np.abs(np.fft.rfft(part, axis=1)) ** 2
+        bins = np.fft.rfft(part, axis=1)
+        spectrum = bins.real**2 + bins.imag**2
         spectrum *= 2.0 / (self._fft_frames * np.sum(self._shape**2))
         sums = np.concatenate((np.zeros_like(spectrum[:, :1]), np.cumsum(spectrum, axis=1)), axis=1)
         bands = sums[:, self._edges[1:]] - sums[:, self._edges[:-1]]

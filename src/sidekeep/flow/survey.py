@@ -118,7 +118,7 @@ class _Meters:
 
     def process(self, block: Audio, clean: Audio) -> None:
         """The block as it was read, and with numbers only."""
-        self.level.process(block)
+        self.level.process(block, is_clean=clean is block)
         self.features.process(clean)
         self.noise.process(clean)
 

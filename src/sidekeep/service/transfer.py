@@ -306,7 +306,7 @@ def _render(
                 patches = PatchReader(file)
                 for index, span in enumerate(side.spans):
                     for block in render_span(side.take.source, patches, span, gain.gain_db):
-                        run.feed(side.cuts.side, index, block)
+                        run.feed(side.cuts.side, index, block, is_given_away=True)
                         done += len(block)
                         progress(0.6 * done / total, f"writing side {side.cuts.side}")
         return run.finish(part(progress, 0.6, 1.0))

@@ -1,0 +1,29 @@
+"""The front door of the benchmarks: which are run, and what is handed to them."""
+
+from __future__ import annotations
+
+import sys
+
+import pytest
+from benchmarks.__main__ import chosen, main, names
+
+
+def test_what_follows_a_name_belongs_to_the_benchmark() -> None:
+    assert chosen(["transfer", "--minutes", "20"]) == (["transfer"], ["--minutes", "20"])
+    assert chosen(["summary", "mend", "tracks"]) == (["summary"], ["mend", "tracks"])
+
+
+def test_without_a_name_all_are_run_with_the_same_options() -> None:
+    assert chosen([]) == (names(), [])
+    assert chosen(["--quick"]) == (names(), ["--quick"])
+    assert {"mend", "transfer", "summary"} <= set(names())
+
+
+def test_an_unknown_name_lists_what_there_is(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["bench", "transfers", "--quick"])
+    assert main() == 2
+    told = capsys.readouterr().err
+    assert "'transfers'" in told
+    assert "transfer, turn" in told
