@@ -56,7 +56,7 @@ def test_the_test_is_the_likelihood_ratio_of_three_unknown_frames(stretch: int) 
     fit_predictors(x, HOP, ORDER, stale, models)
     errors, tests = np.zeros((2, len(x))), np.zeros(len(x))
     find_errors(x, HOP, models, stale, *errors)
-    find_tests(errors[1], models, HOP, stretch, tests)
+    find_tests(errors[1], models, HOP, stale, stretch, tests)
     for at in (HOP, 2 * HOP + 500, 3 * HOP - 1):
         model = models[at // HOP]
         taps = np.correlate(model, model, "full")[ORDER:] / np.sum(model**2)

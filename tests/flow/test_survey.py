@@ -179,12 +179,12 @@ def test_a_failing_meter_fails_the_survey(side_file: Path, monkeypatch: pytest.M
     def fail_late(self: SideFeatures, block: NDArray[np.float64]) -> None:
         nonlocal blocks
         blocks += 1
-        if blocks == 21:
+        if blocks == 11:
             raise Broken
 
     monkeypatch.setattr(SideFeatures, "process", fail_late)
     source = open_source(side_file)
-    assert -(-source.format.length_frames // 65_536) >= 22
+    assert -(-source.format.length_frames // 131_072) >= 12
     with pytest.raises(Broken):
         survey_take(source, file="x", sides=None, mend=MendSettings(enabled=False))
 

@@ -168,8 +168,32 @@ def find_scale(error: Vector, scale: Vector) -> None:
 
 
 @kernel
-def find_tests(both: Vector, models: Matrix, hop: int, stretch: int, tests: Vector) -> None:
-    """The likelihood ratio of three neighbouring frames being unknown, for every frame.
+def calm_share(error: Vector, scale: Vector, peaks: NDArray[np.int64], reach: int, least: float) -> Vector:
+    """Power of the local scale over the mean power of the errors ``reach`` cells each side of a peak, ``least`` to 1.
+
+    In music that is predictable but for its attacks the mean is that of the attacks.
+    """
+    shares = np.ones(peaks.shape[0])
+    for row in range(peaks.shape[0]):
+        here = min(peaks[row] // CELL, scale.shape[0] - 1)
+        low, high = max(0, here - reach), min(error.shape[0] // CELL, here + reach)
+        total = 0.0
+        for cell in range(low, high):
+            mean = 0.0
+            for n in range(cell * CELL, (cell + 1) * CELL):
+                mean += abs(error[n])
+            mean /= 0.7979 * CELL
+            total += min(mean, 8.0 * scale[cell]) ** 2
+        if high > low and total > 0.0:
+            shares[row] = min(1.0, max(least, scale[here] * scale[here] * (high - low) / total))
+    return shares
+
+
+@kernel
+def find_tests(
+    both: Vector, models: Matrix, hop: int, stale: NDArray[np.bool_], stretch: int, tests: Vector
+) -> None:
+    """The likelihood ratio of three neighbouring frames being unknown, for every frame of the stale hops.
 
     It is ``g' B^-1 g`` with g their two-sided errors and B the 3 x 3 corner of A'A.
     """
@@ -177,6 +201,8 @@ def find_tests(both: Vector, models: Matrix, hop: int, stretch: int, tests: Vect
     order = models.shape[1] - 1
     taps = np.empty(order + 1)
     for b in range(models.shape[0]):
+        if not stale[b]:
+            continue
         model_correlation(models[b], order, taps)
         r1, r2 = taps[stretch] / taps[0], taps[2 * stretch] / taps[0]
         determinant = max(1.0 + 2.0 * r1 * r1 * r2 - 2.0 * r1 * r1 - r2 * r2, 1e-6)
@@ -200,13 +226,14 @@ def find_candidates(
     scale: Vector,
     models: Matrix,
     hop: int,
+    stale: NDArray[np.bool_],
     open_at: float,
     grow_at: float,
     stretch: int,
     spans: NDArray[np.int64],
     peaks: Vector,
 ) -> int:
-    """Places where the two-sided error stands out: rows (first, last + 1, peak frame); how many there are.
+    """Places in stale hops where the two-sided error stands out: rows (first, last + 1, peak frame); how many.
 
     ``tests`` are those of ``find_tests``; their root in units of the scale is what is compared. From the peak a span
     grows backwards while the forward error and forwards while the backward error stands over ``grow_at`` (each is sharp
@@ -219,6 +246,9 @@ def find_candidates(
     n = order + stretch
     end = length - order - stretch
     while n < end and count < spans.shape[0]:
+        if not stale[n // hop]:
+            n = (n // hop + 1) * hop
+            continue
         cell = n // CELL
         level = scale[cell]
         least = open_at * open_at * level * level

@@ -123,16 +123,18 @@ def collect_evidence(
     twice, again = 0.0, 0.0
     if begin - 2 * longest >= 0 and end + 2 * longest <= length:
         lags = 2 * longest + 1
-        after = np.zeros(lags)
-        before = np.zeros(lags)
-        past = error[begin - lags + 1 : end][::-1].copy()
+        after, before = np.empty(lags), np.empty(lags)
+        padded = (width + 7) // 8 * 8
+        pulse, turned = np.zeros(padded), np.zeros(padded)
+        ahead, behind = np.zeros(lags + padded + 8), np.zeros(lags + padded + 8)
         for k in range(width):
-            value = error[begin + k] / power
-            ahead = error[begin + k : begin + k + lags]
-            behind = past[width - 1 - k : width - 1 - k + lags]
-            for lag in range(lags):
-                after[lag] += value * ahead[lag]
-                before[lag] += value * behind[lag]
+            pulse[k] = error[begin + k] / power
+            turned[k] = error[end - 1 - k] / power
+        for i in range(lags + width - 1):
+            ahead[i] = error[begin + i]
+            behind[i] = error[end - 1 - i]
+        filter_ahead(ahead, lags, pulse, after)
+        filter_ahead(behind, lags, turned, before)
         for lag in range(SHORTEST_PERIOD * stretch + 1, longest):
             a = max(after[lag], max(after[lag - 1], after[lag + 1]))
             b = max(before[lag], max(before[lag - 1], before[lag + 1]))

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp import click_weights as weights
 from sidekeep.dsp.click import (
     CELL,
+    calm_share,
     find_bursts,
     find_candidates,
     find_errors,
@@ -100,7 +101,7 @@ class Channel:
         fit_predictors(self.working, self.hop, self.order, self.stale, self.models)
         find_errors(self.working, self.hop, self.models, self.stale, self.errors[0], self.errors[1])
         find_scale(self.errors[0], self.scale)
-        find_tests(self.errors[1], self.models, self.hop, self.stretch, self.worth)
+        find_tests(self.errors[1], self.models, self.hop, self.stale, self.stretch, self.worth)
         spans = np.empty((len(self.working) // 4, 3), dtype=np.int64)
         tests = np.empty(len(spans))
         count = find_candidates(
@@ -110,6 +111,7 @@ class Channel:
             self.scale,
             self.models,
             self.hop,
+            self.stale,
             min(open_at, DUE_OPEN) if due else open_at,
             GROW_AT,
             self.stretch,
@@ -143,21 +145,8 @@ class Channel:
         )
 
     def calm_share(self, peaks: NDArray[np.int64]) -> Floats:
-        """Power of the local scale over the mean power of the errors around, ``LEAST_CALM`` to 1.
-
-        In music that is predictable but for its attacks the mean is that of the attacks.
-        """
-        whole = len(self.errors[0]) // CELL
-        power = np.square(np.abs(self.errors[0, : whole * CELL]).reshape(whole, CELL).mean(axis=1) / 0.7979)
-        reach = CONTEXT * self.stretch // CELL
-        held = np.concatenate(
-            [np.zeros(1), np.cumsum(np.minimum(power, 64.0 * np.square(self.scale[:whole])))]
-        )
-        low = np.maximum(0, peaks // CELL - reach)
-        high = np.minimum(whole, peaks // CELL + reach)
-        mean = (held[high] - held[low]) / (high - low)
-        calm = np.square(self.scale[np.minimum(peaks // CELL, whole - 1)]) / (mean + 1e-30)
-        return np.clip(calm, LEAST_CALM, 1.0)
+        """Power of the local scale over that of the errors around each peak, ``LEAST_CALM`` to 1."""
+        return calm_share(self.errors[0], self.scale, peaks, CONTEXT * self.stretch // CELL, LEAST_CALM)
 
     def mark_stale(self, spans: NDArray[np.int64]) -> None:
         """Hops whose predictor or errors see a changed span."""
@@ -236,13 +225,14 @@ def mend_channels(
             for burst in long:
                 fits &= (spans[:, 0] >= burst.start + burst.length) | (spans[:, 1] <= burst.start)
             accepted = accepted.joined(Spans(spans[fits], sizes[fits]), longest)
-        if len(accepted):
-            fitted = _fit_extents(channels, planes, work, accepted, edge, longest)
-            taken = taken.joined(fitted, longest)
-            fresh = taken.meeting(fitted)
-            _estimate(channels[0], planes, work, fresh, EARLY_ROUNDS)
-            for channel in channels:
-                channel.mark_stale(fresh.rows)
+        if not len(accepted):
+            break
+        fitted = _fit_extents(channels, planes, work, accepted, edge, longest)
+        taken = taken.joined(fitted, longest)
+        fresh = taken.meeting(fitted)
+        _estimate(channels[0], planes, work, fresh, EARLY_ROUNDS)
+        for channel in channels:
+            channel.mark_stale(fresh.rows)
     repaired = long
     explained = _estimate(channels[0], planes, work, taken, ROUNDS)
     for row in np.flatnonzero(explained >= LEAST_EVIDENCE):

@@ -27,7 +27,7 @@ from sidekeep.model.repair import Repair, RepairKind
 from sidekeep.units import gain_to_db
 
 THREADS = 2
-IN_FLIGHT = 2
+IN_FLIGHT = 4
 """Chunks waiting or running before the oldest is waited for."""
 CHUNK_FRAMES = 1 << 17
 MARGIN_FRAMES = 4096

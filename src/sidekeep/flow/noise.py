@@ -141,7 +141,8 @@ class NoiseMeter:
         return self._rumble_rate_hz / self._sway_factor
 
     def sway_series(self) -> Floats:
-        """(samples, channels) of the take below some 10 Hz, to find the turn by; whole after ``finish``."""
+        """(samples, channels) of the take below some 10 Hz, to find the turn by; asked for when all has been heard."""
+        self._close()
         return np.concatenate(self._sway) if self._sway else np.zeros((0, self.channels))
 
     def finish(self, groove_spans: Spans = (), idle_spans: Spans = ()) -> Noise:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.turn import agree_on_turn, estimate_turn, estimate_turn_from_sway
+from sidekeep.dsp.turn import TurnEstimate, agree_on_turn, estimate_turn, estimate_turn_from_sway
 from sidekeep.flow.cut import find_cuts
 from sidekeep.flow.kept_levels import KeptLevels
 from sidekeep.flow.measures import LevelMeter, PeakLoudnessMeter
@@ -33,8 +33,8 @@ from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
 from sidekeep.model.repair import Repair
 
-BLOCK_FRAMES = 65536
-METERED_LATE = 3
+BLOCK_FRAMES = 131072
+METERED_LATE = 8
 """Blocks the meters may lie behind the mender: neither waits for the other's slow moments."""
 _WALLS = {"L": 1, "R": 2, "both": 3}
 _SEVERITY_ORDER = {"act": 0, "look": 1, "note": 2}
@@ -168,8 +168,10 @@ def _conclude(
     mended: PeakLoudnessMeter,
 ) -> Survey:
     form = source.format
-    features = meters.features.finish()
-    cuts, cut_findings = find_cuts(features, sides=sides)
+    with ThreadPoolExecutor(1, thread_name_prefix="sway") as pool:
+        sway = pool.submit(estimate_turn_from_sway, meters.noise.sway_series(), meters.noise.sway_rate_hz)
+        features = meters.features.finish()
+        cuts, cut_findings = find_cuts(features, sides=sides)
     music = [(side.music_start_frame, side.music_stop_frame) for side in cuts.sides]
     down = [(side.needle_down_frame, side.needle_up_frame) for side in cuts.sides]
     noise = meters.noise.finish(features.groove_spans(cuts), features.idle_spans(cuts))
@@ -187,7 +189,7 @@ def _conclude(
         level=meters.level.finish(),
         noise=noise,
         clicks=click_statistics(repairs, down, form),
-        turn=turn_of(repairs, form, cuts, meters.noise),
+        turn=turn_of(repairs, form, cuts, sway.result()),
         findings=tuple(findings),
         repairs=repairs,
         envelope=features.envelope,
@@ -213,7 +215,7 @@ def click_statistics(repairs: Sequence[Repair], down: Sequence[tuple[int, int]],
     )
 
 
-def turn_of(repairs: Sequence[Repair], form: AudioFormat, cuts: Cuts, noise: NoiseMeter) -> Turn:
+def turn_of(repairs: Sequence[Repair], form: AudioFormat, cuts: Cuts, sway: TurnEstimate) -> Turn:
     """The turn period: from the damage that comes back once per turn and from the sway of the bass."""
     times = np.array([repair.start_frame / form.rate_hz for repair in repairs])
     sizes = np.array([max(repair.size_db, 0.0) for repair in repairs])
@@ -221,7 +223,7 @@ def turn_of(repairs: Sequence[Repair], form: AudioFormat, cuts: Cuts, noise: Noi
     clicks = estimate_turn(
         times, sizes, duration_s=form.length_s, channels=channels, locked_groove_s=_after_music(cuts)
     )
-    found = agree_on_turn(clicks, estimate_turn_from_sway(noise.sway_series(), noise.sway_rate_hz))
+    found = agree_on_turn(clicks, sway)
     return Turn(rpm=found.rpm, period_s=found.period_s, sd_ppm=found.sd_ppm, source=found.source)
 
 
