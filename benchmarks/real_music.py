@@ -1,7 +1,9 @@
-"""Real music for tests and benches: two Debian packages, downloaded and unpacked, never installed.
+"""Real music for tests and benches: Debian packages, downloaded and unpacked, never installed.
 
-``wesnoth-1.16-music`` is orchestral, ``warzone2100-music`` electronic; both are free (each package's own
-copyright file says how). Files are referred to by number, in path order: no titles reach any table.
+``wesnoth-1.16-music`` is orchestral, ``warzone2100-music`` electronic: sides are pressed from these two. The other
+kinds are for variety: some to fit the evidence of the mender on, the rest to see how it does on music nobody
+tuned to. All are free (each package's own copyright file says how). Files are referred to by number, in path
+order: no titles reach any table.
 
     .venv/bin/python benchmarks/real_music.py            fetch, then list what is there
 """
@@ -12,6 +14,7 @@ import os
 import shutil
 import subprocess
 import tempfile
+import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -25,7 +28,25 @@ from sidekeep.errors import AudioFileError, ParameterError
 from sidekeep.press.side import Piece
 
 Kind = Literal["orchestral", "electronic", "mixed"]
-PACKAGES: dict[str, str] = {"orchestral": "wesnoth-1.16-music", "electronic": "warzone2100-music"}
+PRESSED: dict[str, str] = {"orchestral": "wesnoth-1.16-music", "electronic": "warzone2100-music"}
+FITTED: dict[str, str] = {
+    "ambient": "singularity-music",
+    "cinematic": "ufoai-music",
+    "industrial": "nexuiz-music",
+    "folk": "hedgewars-data",
+    "metal": "fretsonfire-songs-muldjord",
+}
+"""Kinds only ever fitted on."""
+UNSEEN: dict[str, str] = {
+    "medieval": "unknown-horizons",
+    "rock": "fretsonfire-songs-sectoid",
+    "arcade": "extremetuxracer-data",
+    "lounge": "lincity-ng-data",
+}
+"""Kinds never fitted on."""
+PACKAGES = PRESSED | FITTED | UNSEEN
+ARCHIVES = (".pk3", ".zip")
+"""Files of a package that hold music packed once more."""
 SUFFIXES = (".ogg", ".opus", ".flac", ".wav", ".mp3")
 SHORTEST_S = 60.0
 """Jingles and stings below this are left out."""
@@ -120,7 +141,7 @@ def load_pieces(
     ``mixed`` takes the two kinds in turn. ``first`` (from 1) skips files, so that tuning and judging can use
     different music; the list wraps round. Indices (from 0) in ``segues`` run into the piece before.
     """
-    kinds = tuple(PACKAGES) if kind == "mixed" else (kind,)
+    kinds = tuple(PRESSED) if kind == "mixed" else (kind,)
     fetch(kinds)
     lists = [list_files(name) for name in kinds]
     pieces = []
@@ -152,6 +173,11 @@ def _unpack(package: str, folder: Path) -> None:
             raise AudioFileError(f"{package} could not be downloaded: {reason}")
         unpacked = Path(scratch) / "unpacked"
         subprocess.run(["dpkg-deb", "-x", str(archives[0]), str(unpacked)], check=True)
+        for path in [path for path in unpacked.rglob("*") if path.suffix in ARCHIVES]:
+            with zipfile.ZipFile(path) as archive:
+                music = [name for name in archive.namelist() if name.endswith(SUFFIXES)]
+                archive.extractall(path.parent, music)
+            path.unlink()
         unpacked.rename(folder)
 
 

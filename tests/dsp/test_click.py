@@ -136,6 +136,25 @@ def test_evidence_tells_a_tone_a_wall_and_an_onset_apart() -> None:
     assert same["conditional"] < same["peak"] - 0.5
 
 
+def test_an_uneven_train_of_pulses_is_told_from_crackle() -> None:
+    rng = np.random.default_rng(14)
+    silent = np.empty(0)
+    even, crackle = noise(15), noise(15)
+    at = 8000
+    for step in range(-20, 21):
+        for x, place in (
+            (even, at + 260 * step + rng.integers(-4, 5)),
+            (crackle, rng.integers(3000, 13_000)),
+        ):
+            x[place : place + 3] += 0.15 * np.array([1.0, *rng.normal(size=2)])
+    lone = noise(15)
+    lone[at] += 0.15
+    crackle[at] += 0.15
+    assert evidence_of(lone, silent, at)["train"] == 0.0
+    assert evidence_of(even, silent, at)["train"] > 5.0
+    assert evidence_of(crackle, silent, at)["train"] < 4.0
+
+
 def test_the_share_of_damage_moves_the_odds_both_ways() -> None:
     assert share_shift(np.full(200, -6.0)) < -1.0
     assert share_shift(np.full(200, 6.0)) == PRIOR_UP
@@ -147,7 +166,7 @@ def test_mended_planes_differ_only_in_the_spans() -> None:
     planes[0, 9000:9003] += [0.3, -0.25, 0.1]
     planes[1, 20_000:20_004] += [0.2, -0.3, 0.2, -0.1]
     manner = Manner(open_at=4.6, odds=0.0)
-    repaired = mend_channels(planes, 1, 44_100, manner, [], 0, 30_000)
+    repaired, _ = mend_channels(planes, 1, 44_100, manner, [], None, 0, 30_000)
     found = {(r.channel, r.start <= at < r.start + r.length) for r in repaired for at in (9001, 20_001)}
     assert (0, True) in found
     assert (1, True) in found

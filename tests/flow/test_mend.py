@@ -193,3 +193,46 @@ def test_what_is_not_a_number_comes_out_as_silence() -> None:
     )
     assert np.isfinite(given).all()
     np.testing.assert_array_equal(given, wanted)
+
+
+def test_a_scratch_is_followed_when_it_grows_faint() -> None:
+    turn_s, turns = 1.8, 40
+    audio = music((turns + 3) * turn_s)
+    damaged = audio.copy()
+    places = [int((0.7 + turn * turn_s) * RATE_HZ) for turn in range(turns)]
+    shape = np.sin(np.pi * np.arange(1, 9) / 9.0) * np.array([1.0, -1.0] * 4)
+    for turn, at in enumerate(places):
+        height = 0.05 if turn < 16 else 0.0019
+        damaged[at : at + len(shape), 0] += height * shape
+    mended = {}
+    for use_turn in (False, True):
+        mender = Mender(MendSettings(), rate_hz=RATE_HZ, channels=2, use_turn=use_turn)
+        blocks = [mender.process(damaged[at : at + 65_536]) for at in range(0, len(damaged), 65_536)]
+        out = np.concatenate([*blocks, mender.flush()])
+        mended[use_turn] = sum(
+            not np.array_equal(out[at : at + 8], damaged[at : at + 8]) for at in places[16:]
+        )
+    assert mended[True] >= mended[False] + 8
+
+
+def test_clicks_that_keep_the_beat_are_left_and_damage_among_them_is_mended() -> None:
+    rng = np.random.default_rng(11)
+    audio = music(60.0)
+    for stroke in range(230):
+        at = int((0.5 + 0.25 * stroke) * RATE_HZ)
+        shape = rng.standard_normal(6) * np.hanning(8)[1:-1]
+        audio[at : at + 6] += 0.004 * shape[:, np.newaxis] * np.array([1.0, -0.9])
+    damaged = audio.copy()
+    places = [int((30.6 + 1.13 * k) * RATE_HZ) for k in range(25)]
+    for at in places:
+        damaged[at : at + 5, 0] += 0.2 * np.array([0.5, -1.0, 0.8, -0.5, 0.2])
+    left, mended = {}, {}
+    for use_beat in (False, True):
+        mender = Mender(MendSettings(), rate_hz=RATE_HZ, channels=2, use_beat=use_beat, use_thumps=False)
+        out = np.concatenate([mender.process(damaged), mender.flush()])
+        changed = np.flatnonzero((out != damaged).any(axis=1)) / RATE_HZ
+        strokes = 0.5 + 0.25 * np.arange(120, 230)
+        left[use_beat] = sum(not np.any(np.abs(changed - stroke) < 0.001) for stroke in strokes)
+        mended[use_beat] = sum(np.any(np.abs(changed - at / RATE_HZ) < 0.001) for at in places)
+    assert left[True] >= left[False] + 50
+    assert mended[True] >= 23

@@ -9,7 +9,13 @@ import pytest
 
 from sidekeep.errors import ParameterError
 from sidekeep.model.repair import Repair
-from sidekeep.press.score import MendScore, damage_mask, merge_events, score_mending
+from sidekeep.press.score import (
+    MendScore,
+    damage_mask,
+    merge_events,
+    score_mending,
+    share_mended_where_possible,
+)
 from sidekeep.press.truth import CRACKLE, EVENT_DTYPE, POP, THUMP, TICK, Truth
 
 RATE, LENGTH = 10_000, 50_000
@@ -236,3 +242,13 @@ def test_a_side_without_events_scores_without_an_error() -> None:
 def test_unlike_shapes_are_an_error(truth: Truth) -> None:
     with pytest.raises(ParameterError, match="must be"):
         score_mending(np.zeros((LENGTH, 2)), np.zeros((LENGTH, 2)), np.zeros((LENGTH - 1, 2)), truth)
+
+
+def test_the_share_where_it_is_possible_leaves_out_what_the_best_cannot(truth: Truth) -> None:
+    take, twin = side(truth)
+    best, mended = twin.copy(), twin.copy()
+    best[20_000:20_005] = take[20_000:20_005]
+    mended[16_000:16_050] = take[16_000:16_050]
+    # strong and no thump: the tick of 30 dB, the pop, the crackle; the best leaves the crackle, ours the pop
+    assert share_mended_where_possible(take, twin, mended, [best], truth) == (0.5, 2)
+    assert math.isnan(share_mended_where_possible(take, twin, mended, [best, take], truth)[0])

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp import click_weights as weights
+from sidekeep.dsp.beat_prior import Beat, Stroke
 from sidekeep.dsp.click import (
     CELL,
     calm_share,
@@ -49,7 +50,7 @@ MARGIN, MARGIN_SHARE = 6, 0.2
 """Frames at 48 kHz added behind the end the evidence wants, and a share of the length; the tail sinks under the errors."""
 LEAST_EVIDENCE = 24.0
 """Nats a repair must explain of the two-sided error, or it is taken back."""
-PRIOR_DOWN, PRIOR_UP = 3.0, 1.0
+PRIOR_DOWN, PRIOR_UP = 4.5, 1.0
 """Nats the share of damage in the stretch may move the odds; crackle is no licence to mend the music beside it."""
 BESIDE, BESIDE_SIZE, BESIDE_BEFORE_S, BESIDE_AFTER_S = 3.0, 8.0, 0.0003, 0.0015
 DUE_LIMIT, DUE_OPEN = 5.0, 3.8
@@ -188,18 +189,30 @@ def share_shift(odds: Floats) -> float:
 
 
 def mend_channels(
-    planes: Floats, stretch: int, rate_hz: int, manner: Manner, due: list[Due], start: int, stop: int
-) -> list[Repaired]:
-    """Mend a stretch; what was changed in spans that start in ``[start, stop)``, in order."""
+    planes: Floats,
+    stretch: int,
+    rate_hz: int,
+    manner: Manner,
+    due: list[Due],
+    beat: Beat | None,
+    start: int,
+    stop: int,
+) -> tuple[list[Repaired], list[Stroke]]:
+    """Mend a stretch.
+
+    What was changed in spans that start in ``[start, stop)``, in order; and all that looked like damage there, whatever
+    the beat of the music said to it (frame in place of time). ``beat`` counts from frame 0 of the planes.
+    """
     work = planes.copy()
     channels = [Channel(plane, stretch) for plane in work]
     if planes.shape[1] < 8 * channels[0].order:
-        return []
+        return [], []
     # at the ends of a take there is not the context to tell a tone from a click
     edge = (2 * LONGEST_PERIOD + 64) * stretch
     longest = int(LONGEST_S * rate_hz)
     taken = Spans.none()
     long: list[Repaired] = []
+    strokes: list[Stroke] = []
     shift = 0.0
     for again in range(2):
         for index, channel in enumerate(channels):
@@ -214,6 +227,14 @@ def mend_channels(
             odds = channel.odds + shift + due_bonus(channel.spans, due, index)
             if again:
                 odds += _beside_bonus(channel.spans, taken, rate_hz)
+            else:
+                strokes += [
+                    (float(channel.spans[row, 2]), float(channel.tests[row]), float(odds[row]))
+                    for row in np.flatnonzero(odds > manner.odds)
+                    if start <= channel.spans[row, 2] < stop
+                ]
+            if beat is not None:
+                odds += beat.bonus(channel.spans[:, 2] / rate_hz)
             rows = np.flatnonzero(odds > manner.odds)
             spans, sizes = channel.spans[rows], channel.tests[rows]
             fits = spans[:, 1] - spans[:, 0] <= longest
@@ -253,7 +274,7 @@ def mend_channels(
                     )
                 )
     repaired.sort(key=lambda r: (r.start, r.channel))
-    return repaired
+    return repaired, strokes
 
 
 def _meets(burst: Repaired, first: int, last: int) -> bool:

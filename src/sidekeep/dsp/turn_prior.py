@@ -29,7 +29,7 @@ _WINDOW_S = 0.0008
 _LEAST_WINDOW_S = 0.00025
 _TILT = 4e-4
 """Largest shift a turn, as a share of the period."""
-_MISSES = 4
+_MISSES = 6
 """Turns a track may miss before it is dropped."""
 _HISTORY_S = 300.0
 _HISTORY_EVENTS = 1500

@@ -3,17 +3,18 @@
 Conventions: blocks are (frames, channels) float64 in and out; positions are frames from the first one given to
 ``process``. The take is cut into chunks on a fixed grid; each is mended with margins of context on both sides, so
 results do not depend on the sizes of the blocks. Chunks run side by side in two threads; what an earlier chunk
-found is used (the turn of the disc) a fixed number of chunks later. Thumps are taken off in order, behind
+found is used (the turn of the disc, the beat of the music) a fixed number of chunks later. Thumps are taken off in order, behind
 the mended ticks at their heads, once the music after them has been mended as well.
 """
 
 from __future__ import annotations
 
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from sidekeep.dsp.beat_prior import BeatPrior, Stroke
 from sidekeep.dsp.click_find import Manner, Repaired, mend_channels
 from sidekeep.dsp.thump import LowBand, Thump
 from sidekeep.dsp.turn_prior import TurnPrior
@@ -27,7 +28,7 @@ from sidekeep.model.repair import Repair, RepairKind
 from sidekeep.units import gain_to_db
 
 THREADS = 2
-IN_FLIGHT = 4
+IN_FLIGHT = 3
 """Chunks waiting or running before the oldest is waited for."""
 CHUNK_FRAMES = 1 << 17
 MARGIN_FRAMES = 4096
@@ -60,7 +61,7 @@ class _Chunk:
 
     start: int
     stop: int
-    job: Future[list[Repaired]] | None
+    job: Future[tuple[list[Repaired], list[Stroke]]] | None
     heads: list[tuple[int, int, float]] = field(default_factory=list)
     """Mended ticks hard enough to have a tail: first frame, last + 1, size over the local slope in dB."""
     thumps: Future[tuple[Audio, list[Thump]]] | None = None
@@ -72,7 +73,8 @@ class Mender:
     """Mends ticks, pops, crackle and thumps as the blocks pass; see the module for the conventions.
 
     ``repairs`` and ``findings`` grow as chunks are finished and are complete and in order after ``flush``.
-    ``use_turn`` and ``use_thumps`` exist for measurements: what the turn of the disc and the thumps are worth.
+    ``use_turn``, ``use_beat`` and ``use_thumps`` exist for measurements: what the turn of the disc, the beat of the
+    music and the thumps are worth.
     """
 
     def __init__(
@@ -82,6 +84,7 @@ class Mender:
         rate_hz: int,
         channels: int,
         use_turn: bool = True,
+        use_beat: bool = True,
         use_thumps: bool = True,
     ) -> None:
         if channels not in (1, 2):
@@ -91,7 +94,7 @@ class Mender:
         self.settings = settings
         self.rate_hz = rate_hz
         self.channels = channels
-        self.use_turn, self.use_thumps = use_turn, use_thumps
+        self.use_turn, self.use_beat, self.use_thumps = use_turn, use_beat, use_thumps
         self.manner = MANNERS[settings.size]
         self.stretch = max(1, round(rate_hz / 48_000))
         self.chunk = CHUNK_FRAMES * self.stretch
@@ -100,7 +103,7 @@ class Mender:
         self.repairs: list[Repair] = []
         self.findings: list[Finding] = []
         self._leave = frozenset(settings.leave)
-        self._prior = TurnPrior()
+        self._prior, self._beats = TurnPrior(), BeatPrior()
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
         self._held = Window(channels)
         self._next_chunk = 0
@@ -160,8 +163,19 @@ class Mender:
                 (low - self.margin) / self.rate_hz, (stop + self.margin) / self.rate_hz
             )
         ]
+        beat = self._beats.beat
+        if beat is not None:
+            beat = replace(beat, line_s=beat.line_s - low / self.rate_hz)
         job = self._pool.submit(
-            mend_channels, planes, self.stretch, self.rate_hz, self.manner, due, start - low, stop - low
+            mend_channels,
+            planes,
+            self.stretch,
+            self.rate_hz,
+            self.manner,
+            due,
+            beat,
+            start - low,
+            stop - low,
         )
         self._running.append(_Chunk(start, stop, job))
 
@@ -173,7 +187,8 @@ class Mender:
             return
         low = max(0, chunk.start - self.margin)
         events: list[tuple[float, int, float]] = []
-        for repaired in chunk.job.result():
+        done, strokes = chunk.job.result()
+        for repaired in done:
             start, channel = low + repaired.start, repaired.channel
             stop = start + repaired.length
             if repaired.values is None:
@@ -189,6 +204,8 @@ class Mender:
                 chunk.heads.append((start, stop, repaired.size_db))
         if self.use_turn and events:
             self._prior.add(events)
+        if self.use_beat:
+            self._beats.add([((low + peak) / self.rate_hz, size, odds) for peak, size, odds in strokes])
 
     def _release(self, *, last: bool = False) -> Audio:
         """Let the oldest mended chunk go, its thumps taken off."""

@@ -14,7 +14,7 @@ The half second after the needle comes down and the last 0.2 s before it leaves 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,7 +27,15 @@ from sidekeep.press.track_score import TrackScore, score_tracks
 from sidekeep.press.truth import AUDIBLE_DB, KINDS, THUMP, Truth
 from sidekeep.units import MINIMUM_DB, power_to_db
 
-__all__ = ["EventScore", "MendScore", "TrackScore", "damage_mask", "score_mending", "score_tracks"]
+__all__ = [
+    "EventScore",
+    "MendScore",
+    "TrackScore",
+    "damage_mask",
+    "score_mending",
+    "score_tracks",
+    "share_mended_where_possible",
+]
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -130,21 +138,9 @@ def score_mending(
     ``repairs``: objects or mappings with ``start_frame``, ``stop_frame`` and ``channel`` (L, R, both).
     Raises ParameterError for audio of unlike shapes.
     """
-    if not take.shape == twin.shape == mended.shape == (truth.length_frames, 2):
-        raise ParameterError(
-            f"take {take.shape}, twin {twin.shape} and mended {mended.shape} must be "
-            f"({truth.length_frames}, 2), as the truth says"
-        )
-    first = truth.needle_down_frame + int(AFTER_DOWN_S * truth.rate_hz)
-    last = max(first, truth.needle_up_frame - int(BEFORE_UP_S * truth.rate_hz))
-    spans = merge_events(truth.events, first, last)
-    before, after = np.zeros(len(spans.start)), np.zeros(len(spans.start))
-    touched = np.zeros(len(spans.start), dtype=np.bool_)
-    span_errors(take, twin, mended, spans.start, spans.stop, spans.channels, before, after, touched)
-    fall_db = np.zeros(len(before))
-    real = before > 0.0
-    fall_db[real] = 10.0 * np.log10(before[real] / np.maximum(after[real], 1e-300))
-    judged = (spans, np.clip(fall_db, -FALL_LIMIT_DB, FALL_LIMIT_DB), touched)
+    first, last = _judged_frames(truth)
+    spans, fall_db, touched, real = _falls(take, twin, mended, truth)
+    judged = (spans, fall_db, touched)
     mask = damage_mask(truth)
     side_before, side_after, outside, music = _side_energies(take, twin, mended, mask, first, last)
     minutes = (last - first) / truth.rate_hz / 60.0
@@ -168,6 +164,44 @@ def score_mending(
         false_repairs_per_min=None if listed is None else false / minutes,
         minutes=minutes,
     )
+
+
+def share_mended_where_possible(
+    take: Floats, twin: Floats, mended: Floats, bests: Sequence[Floats], truth: Truth
+) -> tuple[float, int]:
+    """Of the strong events whose error fell by 6 dB or more in all ``bests``, the share that did in ``mended``; how many.
+
+    ``bests`` are what the estimator makes of the true spans, cut here or there: an event that hangs on a frame more or
+    less is not counted. Thumps are left out. The share is NaN where there are none.
+    """
+    spans, fall_db, _, real = _falls(take, twin, mended, truth)
+    able = real & (spans.size_db >= STRONG_DB) & (spans.kind != THUMP)
+    for best in bests:
+        able &= _falls(take, twin, best, truth)[1] >= MENDED_DB
+    count = int(able.sum())
+    return (float(np.mean(fall_db[able] >= MENDED_DB)) if count else float("nan")), count
+
+
+def _judged_frames(truth: Truth) -> tuple[int, int]:
+    first = truth.needle_down_frame + int(AFTER_DOWN_S * truth.rate_hz)
+    return first, max(first, truth.needle_up_frame - int(BEFORE_UP_S * truth.rate_hz))
+
+
+def _falls(take: Floats, twin: Floats, mended: Floats, truth: Truth) -> tuple[Spans, Floats, Flags, Flags]:
+    """The events, their fall in dB, which were touched, and which hurt at all."""
+    if not take.shape == twin.shape == mended.shape == (truth.length_frames, 2):
+        raise ParameterError(
+            f"take {take.shape}, twin {twin.shape} and mended {mended.shape} must be "
+            f"({truth.length_frames}, 2), as the truth says"
+        )
+    spans = merge_events(truth.events, *_judged_frames(truth))
+    before, after = np.zeros(len(spans.start)), np.zeros(len(spans.start))
+    touched = np.zeros(len(spans.start), dtype=np.bool_)
+    span_errors(take, twin, mended, spans.start, spans.stop, spans.channels, before, after, touched)
+    fall_db = np.zeros(len(before))
+    real = before > 0.0
+    fall_db[real] = 10.0 * np.log10(before[real] / np.maximum(after[real], 1e-300))
+    return spans, np.clip(fall_db, -FALL_LIMIT_DB, FALL_LIMIT_DB), touched, real
 
 
 def merge_events(events: NDArray[Any], first: int, last: int) -> Spans:
