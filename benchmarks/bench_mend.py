@@ -154,6 +154,32 @@ def judge_side(case: Case, quick: bool) -> None:
     )
 
 
+def judge_speed(quick: bool) -> None:
+    """Long sides: what a person waits for."""
+    print(
+        "\nspeed on longer sides, times real time by the wall clock, and times the reference's speed in the same run:"
+    )
+    for preset, rate, minutes in (("used_lp", 44_100, 8), ("worn_lp", 44_100, 4), ("used_lp", 96_000, 4)):
+        pieces = load_pieces("mixed", minutes // 2, 120.0, rate, first=10)
+        side = press_side(pieces, rate_hz=rate, settings=PRESETS[preset](), seed=5)
+        seconds = len(side.audio) / rate
+        mend(side.audio[: 4 * rate], rate)
+        began = time.perf_counter(), time.process_time()
+        mend(side.audio, rate)
+        ours_s, ours_cpu_s = time.perf_counter() - began[0], time.process_time() - began[1]
+        began_s = time.perf_counter()
+        filtered = None if quick else reference(side.audio, rate)
+        ratio = (
+            f"{(time.perf_counter() - began_s) / ours_s:.1f} times the reference"
+            if filtered is not None
+            else ""
+        )
+        print(
+            f"  {preset}, {rate} Hz, {seconds / 60.0:.1f} min: {seconds / ours_s:.0f} by the wall, "
+            f"{seconds / ours_cpu_s:.0f} a core; {ratio}"
+        )
+
+
 def judge_turn(quick: bool) -> None:
     """What the turn of the disc is worth: long scratches, some of them faint, with the prior off and on."""
     print(
@@ -254,6 +280,7 @@ def main() -> None:
     )
     for case in JUDGED[:2] if quick else JUDGED:
         judge_side(case, quick)
+    judge_speed(quick)
     judge_turn(quick)
     judge_other_damage(quick)
     judge_clean(quick)

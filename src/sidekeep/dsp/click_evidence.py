@@ -216,10 +216,15 @@ def change_evidence(own: Vector, first: int, last: int, stretch: int) -> float:
         return 0.0
     sides, scratch, model = np.empty((3, order + 1)), np.empty(order + 1), np.empty(order + 1)
     piece = np.empty(wide)
+    step = 2.0 * math.pi / wide
+    twice = 2.0 * math.cos(step)
     for side in range(2):
         low = before if side == 0 else after
+        # a Hann window, its cosine by recurrence
+        now, last_cosine = math.cos(0.5 * step), math.cos(0.5 * step)
         for i in range(wide):
-            piece[i] = own[low + i] * (0.5 - 0.5 * math.cos(2.0 * math.pi * (i + 0.5) / wide))
+            piece[i] = own[low + i] * (0.5 - 0.5 * now)
+            now, last_cosine = twice * now - last_cosine, now
         autocorrelate(piece, order, sides[side])
         sides[side, 0] = sides[side, 0] * (1.0 + 1e-9) + wide * QUIET * QUIET
     for k in range(order + 1):
