@@ -5,7 +5,8 @@
 Candidates of pressed sides, of ``other_damage``, of the null set (other seeds than the bench's) and of clean music are
 labelled by the truth: damage where the disturbance is over three times the local scale, none where it is under 0.3
 times, left out between. A network of one hidden layer (48 tanh units) is fitted by Adam (Kingma & Ba, 2015) to the
-weighted cross-entropy, once with all the evidence and once without what needs a second channel.
+weighted cross-entropy, once with all the evidence and once without what needs a second channel; a smaller one with the
+near evidence alone, to screen with.
 Music: the files ``judged`` leaves free, and the kinds of ``real_music.FITTED``, as they are and at other speeds and
 balances. Takes six minutes on two cores.
 """
@@ -23,7 +24,7 @@ from numpy.typing import NDArray
 from benchmarks.mend_cases import JUDGED, clean_music, other_damage
 from benchmarks.real_music import FITTED, fetch, list_files, load_pieces
 from sidekeep.dsp.click import CELL
-from sidekeep.dsp.click_evidence import EVIDENCE, collect_evidence
+from sidekeep.dsp.click_evidence import EVIDENCE, NEAR_EVIDENCE, collect_evidence
 from sidekeep.dsp.click_find import Channel
 from sidekeep.press.nullset import BORROWED, SOUNDS, null_sound
 from sidekeep.press.side import PRESETS, Pressed, press_side
@@ -32,6 +33,7 @@ Floats = NDArray[np.float64]
 RATE_HZ = 44_100
 STEREO_ONLY = ("conditional", "likeness", "partner")
 UNITS, STEPS, BATCH = 48, 14_000, 2048
+SCREEN_UNITS, SCREEN_STEPS = 16, 8_000
 OPEN_AT = 4.4
 JOB_SEED = 20
 HARD = ("electronic-clicks", "applause", "harpsichord", "castanets", "solo-voice")
@@ -170,21 +172,23 @@ def jobs() -> list[Job]:
     return listed
 
 
-def fit(x: Floats, y: Floats, weight: Floats, seed: int = 0) -> tuple[Floats, Floats, list[Floats]]:
+def fit(
+    x: Floats, y: Floats, weight: Floats, units: int = UNITS, steps: int = STEPS
+) -> tuple[Floats, Floats, list[Floats]]:
     """(centre, spread, [hidden, bias, out, offset]) of the network."""
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(0)
     centre, spread = x.mean(axis=0), x.std(axis=0) + 1e-9
     z = np.clip((x - centre) / spread, -5.0, 5.0).astype(np.float32)
     share = np.cumsum(weight / weight.sum())
     params = [
-        rng.standard_normal((z.shape[1], UNITS)).astype(np.float32) / np.sqrt(z.shape[1]),
-        np.zeros(UNITS, np.float32),
-        rng.standard_normal(UNITS).astype(np.float32) / np.sqrt(UNITS),
+        rng.standard_normal((z.shape[1], units)).astype(np.float32) / np.sqrt(z.shape[1]),
+        np.zeros(units, np.float32),
+        rng.standard_normal(units).astype(np.float32) / np.sqrt(units),
         np.zeros(1, np.float32),
     ]
     first = [np.zeros_like(p) for p in params]
     second = [np.zeros_like(p) for p in params]
-    for step in range(1, STEPS + 1):
+    for step in range(1, steps + 1):
         pick = np.minimum(np.searchsorted(share, rng.random(BATCH)), len(z) - 1)
         hidden = np.tanh(z[pick] @ params[0] + params[1])
         odds = hidden @ params[2] + params[3]
@@ -196,7 +200,7 @@ def fit(x: Floats, y: Floats, weight: Floats, seed: int = 0) -> tuple[Floats, Fl
             hidden.T @ slope + 2e-5 * params[2],
             slope.sum(keepdims=True),
         ]
-        rate = 1.5e-3 * (1.0 + np.cos(np.pi * step / STEPS)) + 1e-5
+        rate = 1.5e-3 * (1.0 + np.cos(np.pi * step / steps)) + 1e-5
         for k, gradient in enumerate(slopes):
             first[k] = 0.9 * first[k] + 0.1 * gradient
             second[k] = 0.999 * second[k] + 0.001 * gradient**2
@@ -208,8 +212,8 @@ def fit(x: Floats, y: Floats, weight: Floats, seed: int = 0) -> tuple[Floats, Fl
 HEAD = '''"""Weights of the evidence in ``dsp.click_evidence``, as fitted by ``benchmarks/fit_mend.py``.
 
 One hidden layer of tanh units. Inputs are the numbers of ``EVIDENCE`` (the mono set leaves out what needs a second
-channel), scaled by ``CENTRE`` and ``SPREAD``. The output is the log odds of damage at the share of damage in the
-training material, ``TRAINED_SHARE``.
+channel, the screen knows the near evidence only), scaled by the centre and the spread. The output is the log odds of damage
+at the share of damage in the training material, ``TRAINED_SHARE``.
 """
 
 from __future__ import annotations
@@ -239,14 +243,19 @@ def fitted(samples: list[Sample]) -> str:
     share = float((weight * y).sum() / weight.sum())
     print(f"{len(x)} candidates, {int(y.sum())} of them damage; share by weight {share:.3f}")
     text = HEAD
-    for name in ("STEREO", "MONO"):
-        columns = [k for k, word in enumerate(EVIDENCE) if name == "STEREO" or word not in STEREO_ONLY]
-        centre, spread, (hidden, bias, out, offset) = fit(x[:, columns], y, weight)
+    for name, words, units, steps in (
+        ("SCREEN", NEAR_EVIDENCE, SCREEN_UNITS, SCREEN_STEPS),
+        ("STEREO", EVIDENCE, UNITS, STEPS),
+        ("MONO", tuple(word for word in EVIDENCE if word not in STEREO_ONLY), UNITS, STEPS),
+    ):
+        columns = [EVIDENCE.index(word) for word in words]
+        centre, spread, (hidden, bias, out, offset) = fit(x[:, columns], y, weight, units, steps)
         odds = np.tanh(np.clip((x[:, columns] - centre) / spread, -5, 5) @ hidden + bias) @ out + offset
         loss = float(np.sum(weight * np.logaddexp(0.0, np.where(y == 1.0, -odds, odds))) / weight.sum())
         print(f"{name.lower()}: cross-entropy {loss:.4f} nats")
-        full_centre, full_spread = np.zeros(len(EVIDENCE)), np.ones(len(EVIDENCE))
-        full_hidden = np.zeros((UNITS, len(EVIDENCE)))
+        wide = len(NEAR_EVIDENCE) if name == "SCREEN" else len(EVIDENCE)
+        full_centre, full_spread = np.zeros(wide), np.ones(wide)
+        full_hidden = np.zeros((units, wide))
         full_centre[columns], full_spread[columns], full_hidden[:, columns] = centre, spread, hidden.T
         for word, values in (
             ("CENTRE", full_centre),

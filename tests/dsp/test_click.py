@@ -18,7 +18,15 @@ from sidekeep.dsp.click import (
     fit_predictors,
 )
 from sidekeep.dsp.click_evidence import EVIDENCE, collect_evidence
-from sidekeep.dsp.click_find import PRIOR_UP, Channel, Manner, mend_channels, share_shift
+from sidekeep.dsp.click_find import (
+    DUE_LIMIT,
+    PRIOR_UP,
+    Channel,
+    Manner,
+    due_bonus,
+    mend_channels,
+    share_shift,
+)
 
 Floats = NDArray[np.float64]
 HOP, ORDER = 1024, 32
@@ -173,3 +181,16 @@ def test_mended_planes_differ_only_in_the_spans() -> None:
     for r in repaired:
         assert r.values is not None
         assert len(r.values) == r.length
+
+
+def test_what_is_due_is_worth_nats_in_its_window_on_its_wall() -> None:
+    spans = np.array([[90, 110, 100], [190, 210, 200], [195, 220, 205], [290, 310, 300]])
+    due = [(201.0, 4.5, -1.0, 1), (203.0, 2.5, -3.0, 3), (300.0, 1.0, -9.0, 3)]
+    plain = np.zeros(4)
+    for frame, wide, odds, walls in due:
+        for row, peak in enumerate(spans[:, 2]):
+            if walls & 1 and abs(peak - frame) <= wide:
+                plain[row] = max(plain[row], min(DUE_LIMIT, max(0.0, odds + DUE_LIMIT)))
+    assert due_bonus(spans, due, 0).tolist() == plain.tolist() == [0.0, 4.0, 4.0, 0.0]
+    assert due_bonus(spans, due, 1).tolist() == [0.0, 0.0, 2.0, 0.0]
+    assert due_bonus(spans, [], 0).tolist() == [0.0] * 4

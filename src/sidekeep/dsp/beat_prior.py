@@ -39,8 +39,8 @@ _TURN_SHARE = 0.3
 """Share of the events that must have another one turn later to be suspected of coming from the disc."""
 _LINES_A_TURN = 6
 """Places in a turn that are more than a few scratches."""
-_ON_SHARE = 0.8
-"""Share of the clicks of music that lie on the lines of its beat."""
+_ON_SHARE = 0.8, 0.98
+"""Share of the clicks of music that lie on the lines of its beat: at least, and at most."""
 _MOST_NATS = 8.0
 
 Stroke = tuple[float, float, float]
@@ -104,12 +104,13 @@ def find_beat(strokes: list[Stroke]) -> Beat | None:
         worth = count * _divergence(hits, chance) - math.log(count * 2000.0)
         if worth > best_worth:
             best_worth = worth
-            doubt = _doubt(odds, share)
+            doubt = min(_MOST_NATS, _doubt(odds, share))
+            kept = min(_ON_SHARE[1], max(_ON_SHARE[0], hits))
             best = Beat(
                 period_s=period_s,
                 line_s=line_s,
-                on_nats=-min(_MOST_NATS, doubt) - math.log(_ON_SHARE / chance),
-                off_nats=min(0.0, -min(_MOST_NATS, doubt) + math.log((1.0 - chance) / (1.0 - _ON_SHARE))),
+                on_nats=-doubt - math.log(kept / chance),
+                off_nats=min(0.0, math.log((1.0 - chance) / (1.0 - kept)) - doubt),
             )
     return best
 

@@ -17,15 +17,10 @@ from sidekeep.dsp.ar import Matrix, Vector, autocorrelate, levinson
 from sidekeep.dsp.click import QUIET, backward_error, filter_ahead
 from sidekeep.dsp.kernel import kernel
 
-EVIDENCE = (
+NEAR_EVIDENCE = (
     "peak",
     "forward",
     "backward",
-    "conditional",
-    "likeness",
-    "partner",
-    "repeats",
-    "repeats_after",
     "rivals_before",
     "rivals_after",
     "onset",
@@ -35,10 +30,23 @@ EVIDENCE = (
     "loudness",
     "crowd",
     "test",
+)
+"""What the place itself tells; cheap to ask."""
+EVIDENCE = (
+    *NEAR_EVIDENCE,
+    "conditional",
+    "likeness",
+    "partner",
+    "repeats",
+    "repeats_after",
     "train",
     "change",
 )
 """Names of the numbers, in order. All ratios are natural logarithms."""
+Network = tuple[Vector, Vector, Matrix, Vector, Vector]
+"""Centre and spread of the evidence, weights of the hidden units, their bias, weights and offset of the output."""
+SCREEN_ODDS = -5.0
+"""Below these log odds by the near evidence alone a candidate is music, and nothing more is asked."""
 
 REACH = 512
 """Frames at 48 kHz and below looked at on each side for the relation of the channels and for rivals."""
@@ -56,9 +64,8 @@ TRAIN_MOST = 64
 
 
 @kernel
-def collect_evidence(
+def collect_near_evidence(
     own: Vector,
-    other: Vector,
     error: Vector,
     both: Vector,
     scale: float,
@@ -71,12 +78,7 @@ def collect_evidence(
     test: float,
     out: Vector,
 ) -> None:
-    """Fill ``out`` for one candidate.
-
-    ``error`` and ``both`` are the channel's forward and two-sided errors, ``scale`` the local scale at the peak, ``model`` its
-    predictor and ``gain`` the sum of its squared taps; ``test`` is
-    the root of the likelihood ratio at the peak, in scales; ``stretch`` is 1 at 44.1 and 48 kHz, 2 at 96, 4 at 192.
-    """
+    """Fill the numbers of ``NEAR_EVIDENCE`` for one candidate; arguments as in ``collect_evidence``."""
     length = own.shape[0]
     order = model.shape[0] - 1
     reach = REACH * stretch
@@ -89,10 +91,77 @@ def collect_evidence(
     out[0] = math.log(z)
     out[1] = math.log(zf / z)
     out[2] = math.log(zb / z)
+    # rivals: the third largest stretch of 32 frames on each side, against this one
+    step = 32 * stretch
+    for side in range(2):
+        top1, top2, top3 = 0.0, 0.0, 0.0
+        at = first - step if side == 0 else last
+        crossed = 0
+        while crossed < 2 * reach and at >= 0 and at + step <= length:
+            most = 0.0
+            for n in range(at, at + step):
+                most = max(most, abs(both[n]))
+            if most > top1:
+                top1, top2, top3 = most, top1, top2
+            elif most > top2:
+                top2, top3 = most, top2
+            elif most > top3:
+                top3 = most
+            at += -step if side == 0 else step
+            crossed += step
+        out[3 + side] = math.log(max(top3, 0.1 * scale) / (scale * z))
+    # does it stay loud?
+    left, right = 1e-30, 1e-30
+    for n in range(max(0, first - reach // 2), first):
+        left += min(both[n] * both[n], 16.0 * scale * scale)
+    for n in range(last, min(length, last + reach // 2)):
+        right += min(both[n] * both[n], 16.0 * scale * scale)
+    out[5] = 0.5 * math.log((right + 1e-3 * left) / (left + 1e-3 * right + 1e-30))
+    # how it stands in the treble alone
+    low, high = max(order, peak - reach), min(length, peak + reach + 1)
+    begin, end = max(low, peak - core), min(high, peak + core + 1)
+    rough, smooth = 1e-30, 1e-30
+    for n in range(max(2, low), high):
+        bend = own[n] - 2.0 * own[n - 1] + own[n - 2]
+        if begin <= n < end:
+            rough = max(rough, bend * bend)
+        else:
+            smooth += min(bend * bend, 1e3 * scale * scale)
+    out[6] = 0.5 * math.log(rough / (smooth / max(1, high - low - (end - begin)) + 1e-30))
+    out[7] = math.log(max(1, last - first) / stretch)
+    out[8] = 0.5 * math.log(gain)
+    out[9] = math.log(scale)
+    # how much of the neighbourhood is out of line: crackle, applause, a dense tone
+    crowd = 0
+    for n in range(max(0, first - 2 * reach), min(length, last + 2 * reach)):
+        if abs(both[n]) > 4.0 * scale and (n < first or n >= last):
+            crowd += 1
+    out[10] = math.log(1.0 + crowd / stretch)
+    out[11] = math.log(test)
+
+
+@kernel
+def collect_far_evidence(
+    own: Vector,
+    other: Vector,
+    error: Vector,
+    scale: float,
+    model: Vector,
+    peak: int,
+    first: int,
+    last: int,
+    stretch: int,
+    out: Vector,
+) -> None:
+    """Fill the rest, once the near evidence is there; arguments as in ``collect_evidence``."""
+    length = own.shape[0]
+    order = model.shape[0] - 1
+    reach = REACH * stretch
+    core = CORE * stretch
     # the other channel, seen through this channel's predictor
     low, high = max(order, peak - reach), min(length, peak + reach + 1)
     begin, end = max(low, peak - core), min(high, peak + core + 1)
-    out[3], out[4], out[5] = out[0], 0.0, 0.0
+    out[12], out[13], out[14] = out[0], 0.0, 0.0
     if other.shape[0] == length:
         count = high - low
         mirror = np.empty(count)
@@ -121,9 +190,9 @@ def collect_evidence(
             ab += a * b
             bb += b * b
             aa += a * a
-        out[3] = math.log(max(1e-3, most / (scale * rest)))
-        out[4] = ab / math.sqrt(aa * bb)
-        out[5] = 0.5 * math.log(bb / aa)
+        out[12] = math.log(max(1e-3, most / (scale * rest)))
+        out[13] = ab / math.sqrt(aa * bb)
+        out[14] = 0.5 * math.log(bb / aa)
     # the same pulse again, a period before and after: a tone
     power = 1e-30
     for n in range(begin, end):
@@ -152,55 +221,36 @@ def collect_evidence(
             d = max(before[2 * lag], max(before[2 * lag - 1], before[2 * lag + 1]))
             twice = max(twice, min(a, b))
             again = max(again, max(min(a, c), min(b, d)))
-    out[6] = min(2.0, twice)
-    out[7] = min(2.0, again)
-    # rivals: the third largest stretch of 32 frames on each side, against this one
-    step = 32 * stretch
-    for side in range(2):
-        top1, top2, top3 = 0.0, 0.0, 0.0
-        at = first - step if side == 0 else last
-        crossed = 0
-        while crossed < 2 * reach and at >= 0 and at + step <= length:
-            most = 0.0
-            for n in range(at, at + step):
-                most = max(most, abs(both[n]))
-            if most > top1:
-                top1, top2, top3 = most, top1, top2
-            elif most > top2:
-                top2, top3 = most, top2
-            elif most > top3:
-                top3 = most
-            at += -step if side == 0 else step
-            crossed += step
-        out[8 + side] = math.log(max(top3, 0.1 * scale) / (scale * z))
-    # does it stay loud?
-    left, right = 1e-30, 1e-30
-    for n in range(max(0, first - reach // 2), first):
-        left += min(both[n] * both[n], 16.0 * scale * scale)
-    for n in range(last, min(length, last + reach // 2)):
-        right += min(both[n] * both[n], 16.0 * scale * scale)
-    out[10] = 0.5 * math.log((right + 1e-3 * left) / (left + 1e-3 * right + 1e-30))
-    # how it stands in the treble alone
-    rough, smooth = 1e-30, 1e-30
-    for n in range(max(2, low), high):
-        bend = own[n] - 2.0 * own[n - 1] + own[n - 2]
-        if begin <= n < end:
-            rough = max(rough, bend * bend)
-        else:
-            smooth += min(bend * bend, 1e3 * scale * scale)
-    out[11] = 0.5 * math.log(rough / (smooth / max(1, high - low - width) + 1e-30))
-    out[12] = math.log(max(1, last - first) / stretch)
-    out[13] = 0.5 * math.log(gain)
-    out[14] = math.log(scale)
-    # how much of the neighbourhood is out of line: crackle, applause, a dense tone
-    crowd = 0
-    for n in range(max(0, first - 2 * reach), min(length, last + 2 * reach)):
-        if abs(both[n]) > 4.0 * scale and (n < first or n >= last):
-            crowd += 1
-    out[15] = math.log(1.0 + crowd / stretch)
-    out[16] = math.log(test)
+    out[15] = min(2.0, twice)
+    out[16] = min(2.0, again)
     out[17] = train_evidence(error, begin, end, stretch)
     out[18] = change_evidence(own, first, last, stretch)
+
+
+@kernel
+def collect_evidence(
+    own: Vector,
+    other: Vector,
+    error: Vector,
+    both: Vector,
+    scale: float,
+    model: Vector,
+    gain: float,
+    peak: int,
+    first: int,
+    last: int,
+    stretch: int,
+    test: float,
+    out: Vector,
+) -> None:
+    """Fill ``out`` for one candidate.
+
+    ``error`` and ``both`` are the channel's forward and two-sided errors, ``scale`` the local scale at the peak, ``model`` its
+    predictor and ``gain`` the sum of its squared taps; ``test`` is
+    the root of the likelihood ratio at the peak, in scales; ``stretch`` is 1 at 44.1 and 48 kHz, 2 at 96, 4 at 192.
+    """
+    collect_near_evidence(own, error, both, scale, model, gain, peak, first, last, stretch, test, out)
+    collect_far_evidence(own, other, error, scale, model, peak, first, last, stretch, out)
 
 
 @kernel
@@ -304,13 +354,15 @@ def weigh_evidence(
     evidence: Vector, centre: Vector, spread: Vector, hidden: Matrix, bias: Vector, out: Vector
 ) -> float:
     """Log odds of damage: a small network of tanh units; ``out`` holds the output weights and, last, the offset."""
-    units = hidden.shape[0]
+    units, count = hidden.shape
+    value = np.empty(count)
+    for i in range(count):
+        value[i] = min(5.0, max(-5.0, (evidence[i] - centre[i]) / spread[i]))
     total = out[units]
     for u in range(units):
         inner = bias[u]
-        for i in range(evidence.shape[0]):
-            value = (evidence[i] - centre[i]) / spread[i]
-            inner += hidden[u, i] * min(5.0, max(-5.0, value))
+        for i in range(count):
+            inner += hidden[u, i] * value[i]
         total += out[u] * math.tanh(inner)
     return float(total)
 
@@ -325,37 +377,28 @@ def judge_candidates(
     models: Matrix,
     hop: int,
     spans: NDArray[np.int64],
-    peaks: Vector,
-    count: int,
+    tests: Vector,
     stretch: int,
-    centre: Vector,
-    spread: Vector,
-    hidden: Matrix,
-    bias: Vector,
-    out: Vector,
+    screen: Network,
+    network: Network,
     odds: Vector,
 ) -> None:
-    """``odds[i]`` gets the log odds of candidate i; ``errors`` (2, frames) are forward and two-sided."""
-    evidence = np.empty(spread.shape[0])
-    for i in range(count):
-        peak = spans[i, 2]
+    """``odds[i]`` gets the log odds of candidate i; ``errors`` (2, frames) are forward and two-sided.
+
+    What the near evidence alone makes very unlikely is not looked at further.
+    """
+    evidence = np.empty(len(EVIDENCE))
+    for i in range(spans.shape[0]):
+        first, last, peak = spans[i]
         model = models[peak // hop]
         gain = 0.0
         for k in range(model.shape[0]):
             gain += model[k] * model[k]
-        collect_evidence(
-            own,
-            other,
-            errors[0],
-            errors[1],
-            scale[peak // cell],
-            model,
-            gain,
-            peak,
-            spans[i, 0],
-            spans[i, 1],
-            stretch,
-            peaks[i],
-            evidence,
+        level = scale[peak // cell]
+        collect_near_evidence(
+            own, errors[0], errors[1], level, model, gain, peak, first, last, stretch, tests[i], evidence
         )
-        odds[i] = weigh_evidence(evidence, centre, spread, hidden, bias, out)
+        odds[i] = weigh_evidence(evidence, *screen)
+        if odds[i] > SCREEN_ODDS:
+            collect_far_evidence(own, other, errors[0], level, model, peak, first, last, stretch, evidence)
+            odds[i] = weigh_evidence(evidence, *network)

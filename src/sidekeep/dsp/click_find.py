@@ -31,6 +31,7 @@ from sidekeep.dsp.click_evidence import LONGEST_PERIOD, judge_candidates
 from sidekeep.dsp.estimate import estimate_spans
 from sidekeep.dsp.estimate_pair import estimate_pairs
 from sidekeep.dsp.extent import PRICE_NATS, fit_extents
+from sidekeep.dsp.kernel import kernel
 from sidekeep.dsp.spans import Spans, overlap
 
 Floats = NDArray[np.float64]
@@ -128,7 +129,6 @@ class Channel:
     def judge(self, other: Floats) -> None:
         """Weigh the evidence of each candidate."""
         self.odds = np.empty(len(self.spans))
-        stereo = len(other) > 0
         judge_candidates(
             self.working,
             other,
@@ -139,9 +139,9 @@ class Channel:
             self.hop,
             self.spans,
             self.tests,
-            len(self.spans),
             self.stretch,
-            *(_STEREO if stereo else _MONO),
+            _SCREEN,
+            _STEREO if len(other) else _MONO,
             self.odds,
         )
 
@@ -157,6 +157,13 @@ class Channel:
             self.stale[max(0, low) : high + 1] = True
 
 
+_SCREEN = (
+    weights.SCREEN_CENTRE,
+    weights.SCREEN_SPREAD,
+    weights.SCREEN_HIDDEN,
+    weights.SCREEN_BIAS,
+    weights.SCREEN_OUT,
+)
 _STEREO = (
     weights.STEREO_CENTRE,
     weights.STEREO_SPREAD,
@@ -343,10 +350,21 @@ def _beside_bonus(spans: NDArray[np.int64], taken: Spans, rate_hz: int) -> Float
 
 
 def due_bonus(spans: NDArray[np.int64], due: Sequence[Due], channel: int) -> Floats:
-    """Nats for candidates where a scratch is expected on this wall."""
+    """Nats for candidates, in order, where a scratch is expected on this wall."""
     bonus = np.zeros(len(spans))
-    for frame, wide, odds, walls in due:
-        if walls & (1 << channel):
-            near = np.abs(spans[:, 2] - frame) <= wide
-            bonus[near] = np.maximum(bonus[near], min(DUE_LIMIT, max(0.0, odds + DUE_LIMIT)))
+    if len(due) and len(spans):
+        spread_due(np.ascontiguousarray(spans[:, 2]), np.array(due, dtype=np.float64), 1 << channel, bonus)
     return bonus
+
+
+@kernel
+def spread_due(peaks: NDArray[np.int64], due: Floats, wall: int, bonus: Floats) -> None:
+    """Raise ``bonus`` at the peaks inside each window to what it is worth there; columns as in ``Due``."""
+    for row in range(due.shape[0]):
+        if not int(due[row, 3]) & wall:
+            continue
+        nats = min(DUE_LIMIT, max(0.0, due[row, 2] + DUE_LIMIT))
+        n = np.searchsorted(peaks, due[row, 0] - due[row, 1])
+        while n < peaks.shape[0] and peaks[n] <= due[row, 0] + due[row, 1]:
+            bonus[n] = max(bonus[n], nats)
+            n += 1
