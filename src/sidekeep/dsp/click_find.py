@@ -44,7 +44,7 @@ GROW_AT = 2.5
 LONGEST_S = 0.004
 BURST_S = 0.04
 EARLY_ROUNDS, ROUNDS = 1, 8
-BEFORE, BEFORE_OCTAVE, AFTER, AFTER_OCTAVE = 4, 3, 12, 16
+BEFORE, BEFORE_OCTAVE, AFTER, AFTER_OCTAVE = 4, 8, 12, 16
 """Frames at 48 kHz by which a span may grow, and more for every octave of its size over 4 scales."""
 LEAST_CALM = 0.3
 MARGIN, MARGIN_SHARE = 6, 0.2
