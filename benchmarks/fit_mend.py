@@ -24,7 +24,12 @@ from numpy.typing import NDArray
 from benchmarks.mend_cases import JUDGED, clean_music, other_damage
 from benchmarks.real_music import FITTED, fetch, list_files, load_pieces
 from sidekeep.dsp.click import CELL
-from sidekeep.dsp.click_evidence import EVIDENCE, NEAR_EVIDENCE, collect_evidence
+from sidekeep.dsp.click_evidence import (
+    EVIDENCE,
+    NEAR_EVIDENCE,
+    collect_far_evidence,
+    collect_near_evidence,
+)
 from sidekeep.dsp.click_find import Channel
 from sidekeep.press.nullset import BORROWED, SOUNDS, null_sound
 from sidekeep.press.side import PRESETS, Pressed, press_side
@@ -59,11 +64,11 @@ def candidates(audio: Floats, stretch: int) -> list[tuple[NDArray[np.int64], Flo
         evidence = np.empty((len(channel.spans), len(EVIDENCE)))
         for row, (first, last, peak) in enumerate(channel.spans):
             model = channel.models[peak // channel.hop]
-            collect_evidence(
+            level, out = channel.scale[peak // CELL], evidence[row]
+            collect_near_evidence(
                 plane,
-                other,
                 *channel.errors,
-                channel.scale[peak // CELL],
+                level,
                 model,
                 float(model @ model),
                 peak,
@@ -71,7 +76,10 @@ def candidates(audio: Floats, stretch: int) -> list[tuple[NDArray[np.int64], Flo
                 last,
                 stretch,
                 channel.tests[row],
-                evidence[row],
+                out,
+            )
+            collect_far_evidence(
+                plane, other, channel.errors[0], level, model, peak, first, last, stretch, out
             )
         found.append((channel.spans, evidence, channel.scale))
     return found

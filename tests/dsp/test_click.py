@@ -17,7 +17,7 @@ from sidekeep.dsp.click import (
     find_tests,
     fit_predictors,
 )
-from sidekeep.dsp.click_evidence import EVIDENCE, collect_evidence
+from sidekeep.dsp.click_evidence import EVIDENCE, collect_far_evidence, collect_near_evidence
 from sidekeep.dsp.click_find import (
     DUE_LIMIT,
     PRIOR_UP,
@@ -115,7 +115,8 @@ def evidence_of(own: Floats, other: Floats, at: int) -> dict[str, float]:
     out = np.empty(len(EVIDENCE))
     scale = float(channel.scale[peak // CELL])
     gain, test = float(model @ model), float(channel.tests[row])
-    collect_evidence(own, other, *channel.errors, scale, model, gain, peak, first, last, 1, test, out)
+    collect_near_evidence(own, *channel.errors, scale, model, gain, peak, first, last, 1, test, out)
+    collect_far_evidence(own, other, channel.errors[0], scale, model, peak, first, last, 1, out)
     return dict(zip(EVIDENCE, out.tolist(), strict=True))
 
 

@@ -78,7 +78,12 @@ def collect_near_evidence(
     test: float,
     out: Vector,
 ) -> None:
-    """Fill the numbers of ``NEAR_EVIDENCE`` for one candidate; arguments as in ``collect_evidence``."""
+    """Fill the numbers of ``NEAR_EVIDENCE`` for one candidate.
+
+    ``error`` and ``both`` are the channel's forward and two-sided errors, ``scale`` the local scale at the peak, ``model`` its
+    predictor and ``gain`` the sum of its squared taps; ``test`` is the root of the likelihood ratio at the peak, in scales;
+    ``stretch`` is 1 at 44.1 and 48 kHz, 2 at 96, 4 at 192.
+    """
     length = own.shape[0]
     order = model.shape[0] - 1
     reach = REACH * stretch
@@ -153,7 +158,7 @@ def collect_far_evidence(
     stretch: int,
     out: Vector,
 ) -> None:
-    """Fill the rest, once the near evidence is there; arguments as in ``collect_evidence``."""
+    """Fill the rest of ``EVIDENCE``, once the near evidence is there; arguments as in ``collect_near_evidence``."""
     length = own.shape[0]
     order = model.shape[0] - 1
     reach = REACH * stretch
@@ -225,32 +230,6 @@ def collect_far_evidence(
     out[16] = min(2.0, again)
     out[17] = train_evidence(error, begin, end, stretch)
     out[18] = change_evidence(own, first, last, stretch)
-
-
-@kernel
-def collect_evidence(
-    own: Vector,
-    other: Vector,
-    error: Vector,
-    both: Vector,
-    scale: float,
-    model: Vector,
-    gain: float,
-    peak: int,
-    first: int,
-    last: int,
-    stretch: int,
-    test: float,
-    out: Vector,
-) -> None:
-    """Fill ``out`` for one candidate.
-
-    ``error`` and ``both`` are the channel's forward and two-sided errors, ``scale`` the local scale at the peak, ``model`` its
-    predictor and ``gain`` the sum of its squared taps; ``test`` is
-    the root of the likelihood ratio at the peak, in scales; ``stretch`` is 1 at 44.1 and 48 kHz, 2 at 96, 4 at 192.
-    """
-    collect_near_evidence(own, error, both, scale, model, gain, peak, first, last, stretch, test, out)
-    collect_far_evidence(own, other, error, scale, model, peak, first, last, stretch, out)
 
 
 @kernel
