@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sidekeep.dsp.hum import find_hum
+from sidekeep.dsp.hum import _line_power, find_hum
 from sidekeep.dsp.rumble import Decimator, decimate, low_factor, low_pass
 from sidekeep.errors import ParameterError
 
@@ -109,3 +109,14 @@ def test_decimator_passes_low_and_stops_high() -> None:
     assert low_factor(44_100, 2000.0) == 22
     with pytest.raises(ParameterError, match="1 or more"):
         low_pass(0)
+
+
+@pytest.mark.parametrize("length", [255, 256, 5000])
+def test_the_power_of_lines_is_that_of_the_plain_sum(length: int) -> None:
+    piece = np.random.default_rng(4).standard_normal((length, 2))
+    frequencies_hz = np.array([49.9, 100.3, 1234.5])
+    window = np.hanning(length + 2)[1:-1]
+    turning = np.exp(-2j * np.pi * np.outer(frequencies_hz, np.arange(length)) / RATE_HZ)
+    amplitude = (turning * window) @ piece * 2.0 / window.sum()
+    plain = 0.5 * np.mean(np.abs(amplitude) ** 2, axis=1)
+    np.testing.assert_allclose(_line_power(piece, frequencies_hz, RATE_HZ), plain, rtol=1e-9)

@@ -168,13 +168,16 @@ def _conclude(
     mended: PeakLoudnessMeter,
 ) -> Survey:
     form = source.format
-    with ThreadPoolExecutor(1, thread_name_prefix="sway") as pool:
+    with ThreadPoolExecutor(1, thread_name_prefix="conclude") as pool:
         sway = pool.submit(estimate_turn_from_sway, meters.noise.sway_series(), meters.noise.sway_rate_hz)
         features = meters.features.finish()
         cuts, cut_findings = find_cuts(features, sides=sides)
-    music = [(side.music_start_frame, side.music_stop_frame) for side in cuts.sides]
-    down = [(side.needle_down_frame, side.needle_up_frame) for side in cuts.sides]
-    noise = meters.noise.finish(features.groove_spans(cuts), features.idle_spans(cuts))
+        measured = pool.submit(meters.noise.finish, features.groove_spans(cuts), features.idle_spans(cuts))
+        music = [(side.music_start_frame, side.music_stop_frame) for side in cuts.sides]
+        down = [(side.needle_down_frame, side.needle_up_frame) for side in cuts.sides]
+        clicks = click_statistics(repairs, down, form)
+        turn = turn_of(repairs, form, cuts, sway.result())
+        noise = measured.result()
     findings = [
         *cut_findings,
         *meters.level.findings(form, music or None),
@@ -188,8 +191,8 @@ def _conclude(
         cuts=cuts,
         level=meters.level.finish(),
         noise=noise,
-        clicks=click_statistics(repairs, down, form),
-        turn=turn_of(repairs, form, cuts, sway.result()),
+        clicks=clicks,
+        turn=turn,
         findings=tuple(findings),
         repairs=repairs,
         envelope=features.envelope,
