@@ -17,7 +17,12 @@ from sidekeep.dsp.click import (
     find_tests,
     fit_predictors,
 )
-from sidekeep.dsp.click_evidence import EVIDENCE, collect_far_evidence, collect_near_evidence
+from sidekeep.dsp.click_evidence import (
+    EVIDENCE,
+    collect_far_evidence,
+    collect_near_evidence,
+    lies_on_the_rail,
+)
 from sidekeep.dsp.click_find import (
     DUE_LIMIT,
     PRIOR_UP,
@@ -195,3 +200,17 @@ def test_what_is_due_is_worth_nats_in_its_window_on_its_wall() -> None:
     assert due_bonus(spans, due, 0).tolist() == plain.tolist() == [0.0, 4.0, 4.0, 0.0]
     assert due_bonus(spans, due, 1).tolist() == [0.0, 0.0, 2.0, 0.0]
     assert due_bonus(spans, [], 0).tolist() == [0.0] * 4
+
+
+def test_a_crest_cut_off_is_told_from_a_pulse_that_reaches_the_rail() -> None:
+    crest = 0.6 * np.sin(2.0 * np.pi * np.arange(2000) / 400.0)
+    cut = np.clip(crest, -0.5, 0.5)
+    flat = np.flatnonzero(cut == 0.5)
+    first, last = int(flat[0]), int(flat[0]) + 12
+    assert lies_on_the_rail(cut, first, last, 0.5)
+    pulse = 0.1 * np.sin(2.0 * np.pi * np.arange(2000) / 400.0)
+    pulse[1000:1006] = 0.5
+    assert not lies_on_the_rail(pulse, 998, 1010, 0.5)
+    dent = crest.copy()
+    dent[100:103] -= 0.3
+    assert not lies_on_the_rail(dent, 100, 103, 0.6)

@@ -55,6 +55,8 @@ SHORTEST_PERIOD = 28
 CORE = 8
 ALIKE = 0.4
 """Share of a pulse's height that another of its sign must reach to be one of its train."""
+RAIL_ROOM, RAIL_LEAST, RAIL_SIDES, RAIL_ODDS = 0.015, 3, 0.75, -10.0
+"""Of a crest cut off: unevenness as a share of its level, least frames, level of the music beside it; log odds given."""
 UNEVEN = 0.03
 """By how much, as a share of the period, the pulses of a train may be off their time."""
 CHANGE, CHANGE_ORDER = 512, 16
@@ -347,6 +349,30 @@ def weigh_evidence(
 
 
 @kernel
+def lies_on_the_rail(own: Vector, first: int, last: int, rail: float) -> bool:
+    """Whether a span holds a crest of the music that was cut off at ``rail``, the greatest level around.
+
+    A cut-off crest has corners, which look like damage. It is flat at the rail, and the music on both sides is
+    nearly as high; a pulse that reaches the rail stands alone.
+    """
+    if first < 4 or last + 4 > own.shape[0]:
+        return False
+    flat, longest, at = 0, 0, first
+    for n in range(first, last):
+        flat = flat + 1 if abs(own[n]) >= (1.0 - RAIL_ROOM) * rail else 0
+        if flat > longest:
+            longest, at = flat, n
+    if longest < RAIL_LEAST:
+        return False
+    sign = 1.0 if own[at] > 0.0 else -1.0
+    before, after = 0.0, 0.0
+    for k in range(4):
+        before += 0.25 * sign * own[first - 1 - k]
+        after += 0.25 * sign * own[last + k]
+    return min(before, after) >= RAIL_SIDES * rail
+
+
+@kernel
 def judge_candidates(
     own: Vector,
     other: Vector,
@@ -367,6 +393,9 @@ def judge_candidates(
     What the near evidence alone makes very unlikely is not looked at further.
     """
     evidence = np.empty(len(EVIDENCE))
+    rail = 0.0
+    for n in range(own.shape[0]):
+        rail = max(rail, abs(own[n]))
     for i in range(spans.shape[0]):
         first, last, peak = spans[i]
         model = models[peak // hop]
@@ -381,3 +410,5 @@ def judge_candidates(
         if odds[i] > SCREEN_ODDS:
             collect_far_evidence(own, other, errors[0], level, model, peak, first, last, stretch, evidence)
             odds[i] = weigh_evidence(evidence, *network)
+            if odds[i] > SCREEN_ODDS and lies_on_the_rail(own, first, last, rail):
+                odds[i] = RAIL_ODDS
