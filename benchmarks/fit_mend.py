@@ -126,7 +126,10 @@ def collect(job: Job) -> Sample:
     elif what == "null":
         audio = clean = null_sound(kind, RATE_HZ, 20.0, seed)
     else:
-        audio = clean = varied(0.5 * clean_music(kind, first, 60.0, RATE_HZ), seed)
+        music = clean_music(kind, first, 180.0 if manner == "later" else 60.0, RATE_HZ)
+        if manner == "later" and len(music) > 80 * RATE_HZ:
+            music = music[60 * RATE_HZ :]
+        audio = clean = varied(0.5 * music, seed)
     wrong = np.abs(audio - clean)
     rows, labels = [], []
     for channel, (spans, evidence, scale) in enumerate(candidates(audio, stretch)):
@@ -156,6 +159,7 @@ def jobs() -> list[Job]:
             listed.append(("press", kind, number, preset, JOB_SEED + number))
             listed.append(("other", kind, number, ("bare", "quiet", "loud")[index % 3], JOB_SEED + number))
             listed.append(("clean", kind, number, "", 0))
+            listed.append(("clean", kind, number, "later", 300 + number))
             other = ("worn_lp", "used_lp")[index % 2]
             listed.append(
                 ("press at 96 kHz" if index % 3 == 2 else "press", kind, number, other, 70 + number)
@@ -163,8 +167,8 @@ def jobs() -> list[Job]:
     fetch(tuple(FITTED))
     for kind in FITTED:
         for number in range(1, min(30, len(list_files(kind))) + 1):
-            listed.append(("clean", kind, number, "", 0))
             listed.append(("clean", kind, number, "", 100 + number))
+            listed.append(("clean", kind, number, "later", 0))
             if number % 3 == 0:
                 listed.append(
                     ("press", kind, number, ("used_lp", "worn_lp", "clean_lp")[number % 9 // 3], number)

@@ -51,7 +51,7 @@ MARGIN, MARGIN_SHARE = 6, 0.2
 """Frames at 48 kHz added behind the end the evidence wants, and a share of the length; the tail sinks under the errors."""
 LEAST_EVIDENCE = 24.0
 """Nats a repair must explain of the two-sided error, or it is taken back."""
-PRIOR_DOWN, PRIOR_UP = 4.5, 1.0
+PRIOR_DOWN, PRIOR_UP = 7.0, 1.0
 """Nats the share of damage in the stretch may move the odds; crackle is no licence to mend the music beside it."""
 BESIDE, BESIDE_SIZE, BESIDE_BEFORE_S, BESIDE_AFTER_S = 3.0, 8.0, 0.0003, 0.0015
 DUE_LIMIT, DUE_OPEN = 5.0, 3.8
