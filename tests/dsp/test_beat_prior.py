@@ -43,7 +43,7 @@ def test_chance_keeps_no_beat() -> None:
             assert find_beat(strokes(rng.uniform(0.0, 20.0, count))) is None
 
 
-@pytest.mark.parametrize("turn_s", [1.8, 60.0 / 45.0, 60.0 / 78.26])
+@pytest.mark.parametrize("turn_s", [1.8, 60.0 / 45.0, 60.0 / 78.26, 60.0 / 80.0])
 def test_scratches_that_return_once_per_turn_are_no_beat(turn_s: float) -> None:
     rng = np.random.default_rng(6)
     for count in (1, 2, 3, 4):

@@ -32,13 +32,14 @@ _NEAR_S = 0.0018
 """Half width of a line: the attack, and what the sway of the speed does in some seconds."""
 _SURE_NATS = 14.0
 _LEAST_SHARE = 0.15
-_TURNS_S = (60.0 / 78.26, 60.0 / 45.0, 1.8)
+_TURNS_S = (60.0 / 80.0, 60.0 / 78.26, 60.0 / 45.0, 1.8)
 _TURN_ROOM = 0.007
 """How far off its nominal speed a disc may turn."""
 _TURN_SHARE = 0.3
 """Share of the events that must have another one turn later to be suspected of coming from the disc."""
 _LINES_A_TURN = 6
 """Places in a turn that are more than a few scratches."""
+_FULL_LINES = 3
 _ON_SHARE = 0.8, 0.98
 """Share of the clicks of music that lie on the lines of its beat: at least, and at most."""
 _MOST_NATS = 8.0
@@ -99,7 +100,7 @@ def find_beat(strokes: list[Stroke]) -> Beat | None:
         chance = min(0.9, 2.0 * _NEAR_S / period_s)
         hits = int(on.sum()) / count
         share = (hits - chance) / (1.0 - chance)
-        if share < _LEAST_SHARE or _is_the_turn(strokes_s[on], strokes_s):
+        if share < _LEAST_SHARE or _is_the_turn(strokes_s[on], strokes_s, period_s):
             continue
         worth = count * _divergence(hits, chance) - math.log(count * 2000.0)
         if worth > best_worth:
@@ -201,8 +202,11 @@ def _densest(times_s: Floats, period_s: float) -> float:
     return float(np.median(around[first : first + counts[first]]))
 
 
-def _is_the_turn(on_s: Floats, strokes_s: Floats) -> bool:
-    """Whether the events on a grid come back after a turn, on the grid or off it, and lie at a few places of a turn."""
+def _is_the_turn(on_s: Floats, strokes_s: Floats, period_s: float) -> bool:
+    """Whether the events on a grid come back after a turn, on the grid or off it, and lie at a few places of a turn.
+
+    Three and more places at even distances all round the turn are no scratches.
+    """
     apart = (strokes_s[np.newaxis, :] - on_s[:, np.newaxis]).ravel()
     for turn_s in _TURNS_S:
         near = np.sort(apart[np.abs(apart - turn_s) <= _TURN_ROOM * turn_s])
@@ -212,8 +216,14 @@ def _is_the_turn(on_s: Floats, strokes_s: Floats) -> bool:
         first = int(np.argmax(counts))
         if counts[first] < _TURN_SHARE * len(on_s):
             continue
-        phases = np.sort(np.mod(on_s, float(np.median(near[first : first + counts[first]]))))
-        if np.count_nonzero(np.diff(phases) > 2.0 * _NEAR_S) + 1 < _LINES_A_TURN:
+        found_s = float(np.median(near[first : first + counts[first]]))
+        phases = np.sort(np.mod(on_s - on_s[0] + _NEAR_S, found_s))
+        bounds = np.flatnonzero(np.diff(phases) > 2.0 * _NEAR_S) + 1
+        sizes = np.diff(np.concatenate([[0], bounds, [len(phases)]]))
+        lines = round(found_s / period_s)
+        filled = np.count_nonzero(sizes >= 0.4 * len(on_s) / max(1, lines))
+        full = lines >= _FULL_LINES and abs(lines * period_s - found_s) <= 2.0 * _NEAR_S and filled >= lines
+        if np.count_nonzero(sizes > 1) < _LINES_A_TURN and not full:
             return True
     return False
 
