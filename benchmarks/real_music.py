@@ -1,8 +1,8 @@
 """Real music for tests and benches: Debian packages, downloaded and unpacked, never installed.
 
-``wesnoth-1.16-music`` is orchestral, ``warzone2100-music`` electronic: sides are pressed from these two. The other
-kinds are for variety: some to fit the evidence of the mender on, the rest to see how it does on music nobody
-tuned to. All are free (each package's own copyright file says how). Files are referred to by number, in path
+``wesnoth-1.16-music`` is orchestral, ``warzone2100-music`` electronic: most sides are pressed from these two. The
+other kinds are for variety: some to fit the evidence of the mender on, the rest to see how it does on kinds it was
+not fitted on. All are free (each package's own copyright file says how). Files are referred to by number, in path
 order: no titles reach any table.
 
     .venv/bin/python benchmarks/real_music.py            fetch, then list what is there
