@@ -12,13 +12,17 @@ from sidekeep.dsp.click import (
     GUARD,
     QUIET,
     backward_error,
+    calm_share,
     find_errors,
     find_scale,
     find_tests,
     fit_predictors,
 )
 from sidekeep.dsp.click_evidence import (
+    CHANGE,
+    CHANGE_ORDER,
     EVIDENCE,
+    change_evidence,
     collect_far_evidence,
     collect_near_evidence,
     lies_on_the_rail,
@@ -214,3 +218,37 @@ def test_a_crest_cut_off_is_told_from_a_pulse_that_reaches_the_rail() -> None:
     dent = crest.copy()
     dent[100:103] -= 0.3
     assert not lies_on_the_rail(dent, 100, 103, 0.6)
+
+
+def test_the_calm_share_is_that_of_the_plain_means() -> None:
+    rng = np.random.default_rng(21)
+    error = rng.standard_normal(40 * CELL) * np.repeat(rng.uniform(0.5, 20.0, 40), CELL)
+    scale, peaks, reach = rng.uniform(0.5, 3.0, 40), np.array([3, 200, 330, 639]), 7
+    plain = []
+    for peak in peaks:
+        here = peak // CELL
+        cells = range(max(0, here - reach), min(40, here + reach))
+        means = np.array([np.mean(np.abs(error[c * CELL : (c + 1) * CELL])) / 0.7979 for c in cells])
+        power = np.mean(np.minimum(means, 8.0 * scale[list(cells)]) ** 2)
+        plain.append(float(np.clip(scale[here] ** 2 / power, 0.01, 1.0)))
+    np.testing.assert_allclose(calm_share(error, scale, peaks, reach, 0.01), plain, rtol=1e-12)
+    assert min(plain) == 0.01 < max(plain)
+
+
+def test_the_change_of_sound_is_that_of_plain_predictors() -> None:
+    rng = np.random.default_rng(22)
+    same = rng.standard_normal(4000)
+    other = same.copy()
+    other[2000:] = np.convolve(same, [1.0, 0.9, 0.4], "same")[2000:]
+
+    def power(r: Floats) -> float:
+        toeplitz = r[np.abs(np.subtract.outer(np.arange(CHANGE_ORDER), np.arange(CHANGE_ORDER)))]
+        return float(r[0] - r[1:] @ np.linalg.solve(toeplitz, r[1:]))
+
+    for x in (same, other):
+        window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(CHANGE) + 0.5) / CHANGE)
+        pieces = [x[low : low + CHANGE] * window for low in (1990 - 1 - CHANGE, 2010 + 4)]
+        r = [np.correlate(p, p, "full")[CHANGE - 1 :][: CHANGE_ORDER + 1] for p in pieces]
+        plain = np.log(power(0.5 * (r[0] + r[1]))) - 0.5 * (np.log(power(r[0])) + np.log(power(r[1])))
+        assert change_evidence(x, 1990, 2010, 1) == pytest.approx(plain, abs=1e-5)
+    assert change_evidence(other, 1990, 2010, 1) > change_evidence(same, 1990, 2010, 1) + 0.1

@@ -14,8 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.kernel import kernel
-
 Floats = NDArray[np.float64]
 
 _MEMORY_S = 20.0
@@ -31,6 +29,8 @@ _TRIED = 12
 _NEAR_S = 0.0018
 """Half width of a line: the attack, and what the sway of the speed does in some seconds."""
 _SURE_NATS = 14.0
+_GRIDS_A_STROKE = 2000.0
+"""Grids that the events could have been tried on, for each of them: what finding one by search is worth less."""
 _LEAST_SHARE = 0.15
 _TURNS_S = (60.0 / 80.0, 60.0 / 78.26, 60.0 / 45.0, 1.8)
 _TURN_ROOM = 0.007
@@ -40,6 +40,7 @@ _TURN_SHARE = 0.3
 _LINES_A_TURN = 6
 """Places in a turn that are more than a few scratches."""
 _FULL_LINES = 3
+"""Lines that fill a turn evenly and are no scratches."""
 _ON_SHARE = 0.8, 0.98
 """Share of the clicks of music that lie on the lines of its beat: at least, and at most."""
 _MOST_NATS = 8.0
@@ -62,10 +63,8 @@ class Beat:
 
     def bonus(self, times_s: Floats) -> Floats:
         """Nats for sorted times. Close behind a click on a line counts as on it: one stroke clicks more than once."""
-        off = np.abs(
-            times_s - self.line_s - self.period_s * np.round((times_s - self.line_s) / self.period_s)
-        )
-        last_s = np.maximum.accumulate(np.where(off <= _NEAR_S, times_s, -np.inf))
+        on = _on_lines(times_s, self.period_s, self.line_s)
+        last_s = np.maximum.accumulate(np.where(on, times_s, -np.inf))
         return np.where(times_s - last_s <= _APART_S, self.on_nats, self.off_nats)
 
 
@@ -102,7 +101,7 @@ def find_beat(strokes: list[Stroke]) -> Beat | None:
         share = (hits - chance) / (1.0 - chance)
         if share < _LEAST_SHARE or _is_the_turn(strokes_s[on], strokes_s, period_s):
             continue
-        worth = count * _divergence(hits, chance) - math.log(count * 2000.0)
+        worth = count * _divergence(hits, chance) - math.log(count * _GRIDS_A_STROKE)
         if worth > best_worth:
             best_worth = worth
             doubt = min(_MOST_NATS, _doubt(odds, share))
@@ -130,7 +129,8 @@ def _doubt(odds: Floats, share: float) -> float:
 
 def _periods(strokes_s: Floats) -> list[float]:
     """The commonest distances of events, with their halves, thirds and quarters."""
-    apart = _distances(strokes_s, _LONGEST_S)
+    apart = np.subtract.outer(strokes_s, strokes_s)
+    apart = apart[(apart > 0.0) & (apart < _LONGEST_S)]
     cells = np.bincount((apart / _CELL_S).astype(np.int64), minlength=int(_LONGEST_S / _CELL_S) + 2)
     pairs = cells[:-1] + cells[1:]
     found: list[float] = []
@@ -147,26 +147,6 @@ def _periods(strokes_s: Floats) -> list[float]:
     return found
 
 
-@kernel
-def _distances(times_s: Floats, most_s: float) -> Floats:
-    """Distances up to ``most_s`` between sorted times, each pair once."""
-    count = 0
-    for i in range(times_s.shape[0]):
-        j = i + 1
-        while j < times_s.shape[0] and times_s[j] - times_s[i] < most_s:
-            count += 1
-            j += 1
-    apart = np.empty(count)
-    count = 0
-    for i in range(times_s.shape[0]):
-        j = i + 1
-        while j < times_s.shape[0] and times_s[j] - times_s[i] < most_s:
-            apart[count] = times_s[j] - times_s[i]
-            count += 1
-            j += 1
-    return apart
-
-
 def _fit_grid(strokes_s: Floats, period_s: float) -> tuple[float, float, NDArray[np.bool_]]:
     """The period and line that hold the most events near a first guess, and which they hold.
 
@@ -177,29 +157,34 @@ def _fit_grid(strokes_s: Floats, period_s: float) -> tuple[float, float, NDArray
     line_s = middle_s + _densest(
         (strokes_s - middle_s)[np.abs(strokes_s - middle_s) < 20.0 * period_s], period_s
     )
-    on = np.zeros(len(strokes_s), dtype=np.bool_)
     for reach_s in (20.0 * period_s, 60.0 * period_s, 2.0 * _MEMORY_S):
         lines = np.round((strokes_s - line_s) / period_s)
-        off = strokes_s - line_s - period_s * lines
-        on = (np.abs(off) <= _NEAR_S) & (np.abs(strokes_s - middle_s) < reach_s)
+        on = _on_lines(strokes_s, period_s, line_s) & (np.abs(strokes_s - middle_s) < reach_s)
         if on.sum() < 3 or np.ptp(lines[on]) == 0:
             break
         step, start = np.polyfit(lines[on], strokes_s[on], 1)
         period_s, line_s = float(step), float(start)
-    return (
-        period_s,
-        line_s,
-        np.abs(strokes_s - line_s - period_s * np.round((strokes_s - line_s) / period_s)) <= _NEAR_S,
-    )
+    return period_s, line_s, _on_lines(strokes_s, period_s, line_s)
+
+
+def _on_lines(times_s: Floats, period_s: float, line_s: float) -> NDArray[np.bool_]:
+    """Which times lie on a line of the grid."""
+    off = times_s - line_s - period_s * np.round((times_s - line_s) / period_s)
+    return np.asarray(np.abs(off) <= _NEAR_S)
+
+
+def _fullest(sorted_s: Floats, begins: int) -> Floats:
+    """Of sorted values, those that the fullest window two lines' half widths long holds; it begins at one of the first."""
+    first_s = sorted_s[:begins]
+    counts = np.searchsorted(sorted_s, first_s + 2.0 * _NEAR_S, side="right") - np.arange(begins)
+    first = int(np.argmax(counts))
+    return sorted_s[first : first + counts[first]]
 
 
 def _densest(times_s: Floats, period_s: float) -> float:
     """The phase, in seconds, round which most of the times lie."""
     phases = np.sort(np.mod(times_s, period_s))
-    around = np.concatenate([phases, phases + period_s])
-    counts = np.searchsorted(around, phases + 2.0 * _NEAR_S, side="right") - np.arange(len(phases))
-    first = int(np.argmax(counts))
-    return float(np.median(around[first : first + counts[first]]))
+    return float(np.median(_fullest(np.concatenate([phases, phases + period_s]), len(phases))))
 
 
 def _is_the_turn(on_s: Floats, strokes_s: Floats, period_s: float) -> bool:
@@ -212,11 +197,10 @@ def _is_the_turn(on_s: Floats, strokes_s: Floats, period_s: float) -> bool:
         near = np.sort(apart[np.abs(apart - turn_s) <= _TURN_ROOM * turn_s])
         if not len(near):
             continue
-        counts = np.searchsorted(near, near + 2.0 * _NEAR_S, side="right") - np.arange(len(near))
-        first = int(np.argmax(counts))
-        if counts[first] < _TURN_SHARE * len(on_s):
+        returns = _fullest(near, len(near))
+        if len(returns) < _TURN_SHARE * len(on_s):
             continue
-        found_s = float(np.median(near[first : first + counts[first]]))
+        found_s = float(np.median(returns))
         phases = np.sort(np.mod(on_s - on_s[0] + _NEAR_S, found_s))
         bounds = np.flatnonzero(np.diff(phases) > 2.0 * _NEAR_S) + 1
         sizes = np.diff(np.concatenate([[0], bounds, [len(phases)]]))
