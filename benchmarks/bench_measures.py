@@ -18,14 +18,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.channels import ChannelMeter
-from sidekeep.dsp.clipping import ClippingMeter
-from sidekeep.dsp.dither import Quantiser
-from sidekeep.dsp.levels import SampleMeter
-from sidekeep.dsp.loudness import LoudnessMeter, measure_loudness
-from sidekeep.dsp.peaks import PeakBuilder
-from sidekeep.dsp.resample import Resampler
-from sidekeep.dsp.true_peak import TruePeakMeter
+from sidekeep.dsp.level.channels import ChannelMeter
+from sidekeep.dsp.level.clipping import ClippingMeter
+from sidekeep.dsp.level.loudness import LoudnessMeter, measure_loudness
+from sidekeep.dsp.level.peak_pyramid import PeakBuilder
+from sidekeep.dsp.level.sample_levels import SampleMeter
+from sidekeep.dsp.level.true_peak import TruePeakMeter
+from sidekeep.dsp.output.dither import Quantiser
+from sidekeep.dsp.output.resample import Resampler
 from sidekeep.flow.measures import LevelMeter, PeakLoudnessMeter
 
 RATE_HZ = 96000

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from benchmarks.mend_cases import JUDGED, Case, clean_music, falls_db, other_damage
 from benchmarks.real_music import PRESSED, UNSEEN, fetch, list_files, load_pieces
-from sidekeep.dsp.click_find import CONTEXT, order_for
-from sidekeep.dsp.estimate_pair import estimate_pairs
+from sidekeep.dsp.impulses.estimate_stereo import estimate_pairs
+from sidekeep.dsp.impulses.mending import CONTEXT, order_for
 from sidekeep.flow.mend import Mender
 from sidekeep.model.recipe import MendSettings, MendSize
 from sidekeep.model.repair import Repair
@@ -69,7 +69,7 @@ def reference(audio: Floats, rate_hz: int) -> Floats | None:
 def with_true_spans(side: Pressed, core_share: float) -> Floats:
     """Our estimator where the damage really is (thumps left out: they are not estimated but subtracted)."""
     audio, twin, truth = side.audio, side.twin, side.truth
-    stretch = max(1, round(truth.rate_hz / 48_000))
+    rate_factor = max(1, round(truth.rate_hz / 48_000))
     spans = []
     for event in truth.events:
         start, stop = int(event["start_frame"]), int(event["stop_frame"])
@@ -79,7 +79,7 @@ def with_true_spans(side: Pressed, core_share: float) -> Floats:
         core = np.flatnonzero(size > core_share * size.max())
         if core.size and size.max() > 0.0:
             first = start + int(core[0])
-            spans.append((first, min(start + int(core[-1]) + 1, first + 300 * stretch)))
+            spans.append((first, min(start + int(core[-1]) + 1, first + 300 * rate_factor)))
     observed = np.ascontiguousarray(audio.T)
     working = observed.copy()
     explained = np.empty(len(spans))
@@ -88,10 +88,10 @@ def with_true_spans(side: Pressed, core_share: float) -> Floats:
             observed,
             working,
             np.array(spans, dtype=np.int64),
-            CONTEXT * stretch,
-            order_for(stretch),
+            CONTEXT * rate_factor,
+            order_for(rate_factor),
             8,
-            stretch,
+            rate_factor,
             explained,
         )
     return np.ascontiguousarray(working.T)

@@ -19,7 +19,7 @@ import numpy as np
 from benchmarks import bench_capture, bench_mend, bench_tracks, bench_transfer, bench_turn, real_music
 from benchmarks.mend_cases import JUDGED
 from benchmarks.track_cases import plain_case
-from sidekeep.dsp.turn import agree_on_turn
+from sidekeep.dsp.turn.period import agree_on_turn
 from sidekeep.press.nullset import BORROWED, null_set
 from sidekeep.press.score import MendScore, score_mending
 from sidekeep.press.side import press_side

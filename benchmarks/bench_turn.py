@@ -16,7 +16,7 @@ import time
 import numpy as np
 
 from benchmarks import real_music
-from sidekeep.dsp.turn import TurnEstimate, agree_on_turn, estimate_turn, estimate_turn_from_sway
+from sidekeep.dsp.turn.period import TurnEstimate, agree_on_turn, estimate_turn, estimate_turn_from_sway
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.noise import NoiseMeter
 from sidekeep.model.recipe import MendSettings

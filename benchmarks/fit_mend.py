@@ -1,4 +1,4 @@
-"""Fit the weights of the evidence (``dsp/click_weights.py``) on material none of which is used to judge.
+"""Fit the weights of the evidence (``dsp/impulses/evidence_weights.py``) on material none of which is used to judge.
 
     .venv/bin/python -m benchmarks.fit_mend [--write]
 
@@ -23,14 +23,14 @@ from numpy.typing import NDArray
 
 from benchmarks.mend_cases import JUDGED, clean_music, other_damage
 from benchmarks.real_music import FITTED, fetch, list_files, load_pieces
-from sidekeep.dsp.click import CELL
-from sidekeep.dsp.click_evidence import (
+from sidekeep.dsp.impulses.candidates import CELL
+from sidekeep.dsp.impulses.evidence import (
     EVIDENCE,
     NEAR_EVIDENCE,
     collect_far_evidence,
     collect_near_evidence,
 )
-from sidekeep.dsp.click_find import Channel
+from sidekeep.dsp.impulses.mending import Channel
 from sidekeep.press.nullset import BORROWED, SOUNDS, null_sound
 from sidekeep.press.side import PRESETS, Pressed, press_side
 
@@ -53,12 +53,12 @@ def judged(kind: str, first: int) -> bool:
     return (kind, first) in taken or first % 3 == 1
 
 
-def candidates(audio: Floats, stretch: int) -> list[tuple[NDArray[np.int64], Floats, Floats]]:
+def candidates(audio: Floats, rate_factor: int) -> list[tuple[NDArray[np.int64], Floats, Floats]]:
     """(spans, evidence, scale) of each channel of (frames, channels) audio."""
     planes = np.ascontiguousarray(audio.T)
     found = []
     for index, plane in enumerate(planes):
-        channel = Channel(plane, stretch)
+        channel = Channel(plane, rate_factor)
         channel.look(OPEN_AT)
         other = planes[1 - index] if len(planes) == 2 else np.empty(0)
         evidence = np.empty((len(channel.spans), len(EVIDENCE)))
@@ -74,20 +74,20 @@ def candidates(audio: Floats, stretch: int) -> list[tuple[NDArray[np.int64], Flo
                 peak,
                 first,
                 last,
-                stretch,
+                rate_factor,
                 channel.tests[row],
                 out,
             )
             collect_far_evidence(
-                plane, other, channel.errors[0], level, model, peak, first, last, stretch, out
+                plane, other, channel.errors[0], level, model, peak, first, last, rate_factor, out
             )
         found.append((channel.spans, evidence, channel.scale))
     return found
 
 
-def press(kind: str, first: int, preset: str, seed: int, stretch: int) -> Pressed:
+def press(kind: str, first: int, preset: str, seed: int, rate_factor: int) -> Pressed:
     """A short side with more dust and pops than its preset has: the rare kinds must be learnt too."""
-    rate_hz = (RATE_HZ, 96_000)[stretch - 1]
+    rate_hz = (RATE_HZ, 96_000)[rate_factor - 1]
     pieces = load_pieces(kind, 1, 30.0, rate_hz, first=first)  # type: ignore[arg-type]
     settings = PRESETS[preset](needle_down_lead_s=0.5, lead_in_s=2.0, needle_up_tail_s=0.5, run_out_turns=1)
     settings = settings.but(
@@ -110,10 +110,10 @@ def varied(music: Floats, seed: int) -> Floats:
 def collect(job: Job) -> Sample:
     """(evidence, labels, weights) of one piece of material."""
     what, kind, first, manner, seed = job
-    start, stop, stretch = 0, 1 << 60, 1
+    start, stop, rate_factor = 0, 1 << 60, 1
     if what in ("press", "press at 96 kHz"):
-        stretch = 2 if what == "press at 96 kHz" else 1
-        side = press(kind, first, manner, seed, stretch)
+        rate_factor = 2 if what == "press at 96 kHz" else 1
+        side = press(kind, first, manner, seed, rate_factor)
         audio, clean = side.audio, side.twin
         start, stop = side.truth.needle_down_frame + 25_000, side.truth.needle_up_frame - 15_000
     elif what == "other":
@@ -132,7 +132,7 @@ def collect(job: Job) -> Sample:
         audio = clean = varied(0.5 * music, seed)
     wrong = np.abs(audio - clean)
     rows, labels = [], []
-    for channel, (spans, evidence, scale) in enumerate(candidates(audio, stretch)):
+    for channel, (spans, evidence, scale) in enumerate(candidates(audio, rate_factor)):
         size = np.array([wrong[max(0, a - 2) : b + 2, channel].max() / scale[p // CELL] for a, b, p in spans])
         known = (
             ((size > 3.0) | (size < 0.3)) & (spans[:, 2] > start) & (spans[:, 2] < stop) if len(spans) else []
@@ -221,7 +221,7 @@ def fit(
     return centre, spread, [p.astype(np.float64) for p in params]
 
 
-HEAD = '''"""Weights of the evidence in ``dsp.click_evidence``, as fitted by ``benchmarks/fit_mend.py``.
+HEAD = '''"""Weights of the evidence in ``dsp.impulses.evidence``, as fitted by ``benchmarks/fit_mend.py``.
 
 One hidden layer of tanh units. Inputs are the numbers of ``EVIDENCE`` (the mono set leaves out what needs a second
 channel, the screen knows the near evidence only), scaled by the centre and the spread. The output is the log odds of damage
@@ -285,7 +285,7 @@ def main() -> None:
     with ProcessPoolExecutor(2) as pool:
         text = fitted(list(pool.map(collect, jobs())))
     if "--write" in sys.argv:
-        target = Path(__file__).parents[1] / "src" / "sidekeep" / "dsp" / "click_weights.py"
+        target = Path(__file__).parents[1] / "src" / "sidekeep" / "dsp" / "impulses" / "evidence_weights.py"
         target.write_text(text, encoding="utf-8")
         print(f"wrote {target.name}")
 

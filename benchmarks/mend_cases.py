@@ -91,11 +91,11 @@ def other_damage(
     damaged = clean.copy()
     hits: list[Hit] = []
     at = int(0.2 * rate_hz)
-    stretch = rate_hz / 44_100
+    rate_factor = rate_hz / 44_100
     while (at := at + int(rng.exponential(rate_hz / per_s)) + int(0.004 * rate_hz)) < len(
         clean
     ) - rate_hz // 5:
-        length = max(1, int(stretch * np.exp(rng.uniform(0.0, np.log(110.0)))))
+        length = max(1, int(rate_factor * np.exp(rng.uniform(0.0, np.log(110.0)))))
         shape = _shape(length, rng)
         bend = max(1e-9, float(np.abs(np.diff(np.pad(shape, 2), 2)).max()))
         level = float(np.sqrt(np.mean(np.square(rough[at - 1000 : at + 1000])))) + 1e-6

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sidekeep.dsp.peaks import PeakBuilder
+from sidekeep.dsp.level.peak_pyramid import PeakBuilder
 from sidekeep.files.reader import open_source
 
 _BARS = " ▁▂▃▄▅▆▇█"

@@ -31,6 +31,17 @@ MAY_IMPORT = {
     "__main__": {"cli"},
 }
 DSP_MAY_USE = {"numpy", "scipy", "numba", "soxr"}
+DSP_ROOMS = {
+    "kernel": set(),
+    "grid": set(),
+    "impulses": {"kernel", "noise"},
+    "turn": {"kernel", "noise"},
+    "level": {"kernel", "grid"},
+    "noise": {"kernel"},
+    "tracks": {"kernel"},
+    "output": {"kernel", "grid"},
+}
+"""What the rooms of ``dsp`` may see of each other."""
 
 
 def imports(path: Path, root: Path) -> Iterator[tuple[int, list[str]]]:
@@ -59,6 +70,10 @@ def faults(root: Path) -> Iterator[str]:
             inside = parts[0] == root.name and len(parts) > 1
             if inside and parts[1] != room and parts[1] not in MAY_IMPORT[room]:
                 yield f"{path.relative_to(root)}:{line}: {room} may not import {parts[1]}"
+            if room == "dsp" and inside and parts[1] == "dsp" and len(parts) > 2:
+                inner = path.relative_to(root).parts[1].removesuffix(".py")
+                if parts[2] != inner and parts[2] not in DSP_ROOMS.get(inner, set()):
+                    yield f"{path.relative_to(root)}:{line}: dsp.{inner} may not import dsp.{parts[2]}"
             if (
                 room == "dsp"
                 and parts[0] != root.name
@@ -74,7 +89,12 @@ def test_imports_go_one_way() -> None:
 @pytest.mark.parametrize(
     ("room", "code", "fault"),
     [
-        ("dsp", "from sidekeep.model.audio import AudioFormat\n", "dsp may not import model"),
+        (
+            "dsp/tracks",
+            "from sidekeep.dsp.impulses import extent\n",
+            "dsp.tracks may not import dsp.impulses",
+        ),
+        ("dsp/level", "from sidekeep.model.audio import AudioFormat\n", "dsp may not import model"),
         ("dsp", "def f():\n    import soundfile\n", "dsp may not use soundfile"),
         ("flow", "from sidekeep.files import reader\n", "flow may not import files"),
         ("model", "from sidekeep import service\n", "model may not import service"),

@@ -331,6 +331,11 @@ def test_every_room_has_a_signpost_and_a_line_in_the_architecture(room: str) -> 
     assert f"`{room}/`" in text("docs/architecture.md")
 
 
+def test_every_inner_room_has_a_signpost() -> None:
+    folders = {path.parent for path in SOURCE.rglob("*.py")} - {SOURCE}
+    assert [str(folder) for folder in sorted(folders) if not (folder / "README.md").exists()] == []
+
+
 def own_files() -> Iterator[Path]:
     """Text files of the project: what is set up, cached or made here is not ours."""
     for top in ("src", "docs", "examples", "tests", "benchmarks", "changelog.d", ".ci"):

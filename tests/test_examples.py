@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from sidekeep.dsp.peaks import read_peaks
+from sidekeep.dsp.level.peak_pyramid import read_peaks
 from sidekeep.press.settings import used_lp
 from sidekeep.press.side import Piece, press_side
 
@@ -80,7 +80,7 @@ def test_every_example_is_run_here() -> None:
 
 
 def test_loudness_of_a_folder(side: Side, capsys: pytest.CaptureFixture[str]) -> None:
-    from sidekeep.dsp.loudness import measure_loudness
+    from sidekeep.dsp.level.loudness import measure_loudness
 
     assert main_of("loudness_of_a_folder")([str(side.take.parent)]) == 0
     out = capsys.readouterr().out

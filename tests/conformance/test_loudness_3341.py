@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sidekeep.dsp.loudness import (
+from sidekeep.dsp.level.loudness import (
     Loudness,
     LoudnessMeter,
     integrated_loudness,

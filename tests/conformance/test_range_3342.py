@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidekeep.dsp.loudness import measure_loudness
+from sidekeep.dsp.level.loudness import measure_loudness
 from tests.conformance.test_loudness_3341 import RATE_HZ, tones
 
 

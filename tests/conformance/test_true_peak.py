@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sidekeep.dsp.true_peak import (
+from sidekeep.dsp.level.true_peak import (
     annex_2_bank,
     annex_2_peak,
     interpolation_bank,

@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidekeep.dsp.turn import NOMINAL_RPM, frames_per_turn
-from sidekeep.dsp.weighting import (
+from sidekeep.dsp.noise.weighting import (
     a_weighting_db,
     bs468_weighting_db,
     plain_rumble_db,
     weighted_power,
     weighted_rumble_db,
 )
+from sidekeep.dsp.turn.period import NOMINAL_RPM, frames_per_turn
 from sidekeep.errors import ParameterError
 
 # IEC 61672-1 table of A-weighting; the same values stand in ANSI S1.6 / IEC/CD 1672:1996 tables and in a

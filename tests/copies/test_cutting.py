@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from sidekeep.copies.cutting import SideAudio, SideCutter, runs, side_cuts
-from sidekeep.dsp.resample import resample
+from sidekeep.dsp.output.resample import resample
 from sidekeep.errors import ParameterError
 
 

@@ -20,8 +20,8 @@ from sidekeep.copies.history import MAKING_FOLDER
 from sidekeep.copies.manifest import read_manifest
 from sidekeep.copies.payload import file_sha256
 from sidekeep.copies.write import CopyRun
-from sidekeep.dsp.dither import quantise
-from sidekeep.dsp.resample import resample
+from sidekeep.dsp.output.dither import quantise
+from sidekeep.dsp.output.resample import resample
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.pictures import Picture, PictureKind, prepare_picture
 from sidekeep.files.sink import FileSink
@@ -224,7 +224,7 @@ def test_a_lossy_kind_that_passes_the_ceiling_is_made_lower_for_all_tracks_alike
     assert len(lowered) == 1
     (lowered_db,) = lowered
     assert 0.9 < lowered_db < 3.0
-    from sidekeep.dsp.true_peak import measure_true_peak
+    from sidekeep.dsp.level.true_peak import measure_true_peak
 
     peaks = [
         measure_true_peak(decoded(each.path), rate_hz=48_000)

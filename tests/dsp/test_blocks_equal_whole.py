@@ -14,14 +14,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from sidekeep.dsp.channels import ChannelMeter
-from sidekeep.dsp.clipping import ClippingMeter
-from sidekeep.dsp.dither import Quantiser
-from sidekeep.dsp.levels import SampleMeter
-from sidekeep.dsp.loudness import LoudnessMeter
-from sidekeep.dsp.peaks import PeakBuilder
-from sidekeep.dsp.resample import Resampler, resampled_frames
-from sidekeep.dsp.true_peak import TruePeakMeter
+from sidekeep.dsp.level.channels import ChannelMeter
+from sidekeep.dsp.level.clipping import ClippingMeter
+from sidekeep.dsp.level.loudness import LoudnessMeter
+from sidekeep.dsp.level.peak_pyramid import PeakBuilder
+from sidekeep.dsp.level.sample_levels import SampleMeter
+from sidekeep.dsp.level.true_peak import TruePeakMeter
+from sidekeep.dsp.output.dither import Quantiser
+from sidekeep.dsp.output.resample import Resampler, resampled_frames
 
 RATE_HZ = 8000
 """A low rate makes the 100 ms grid short: 800 frames, so that a few thousand frames cross it often."""

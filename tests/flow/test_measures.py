@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sidekeep.dsp.loudness import measure_loudness
-from sidekeep.dsp.true_peak import measure_true_peak
+from sidekeep.dsp.level.loudness import measure_loudness
+from sidekeep.dsp.level.true_peak import measure_true_peak
 from sidekeep.errors import ParameterError
 from sidekeep.flow.kept_levels import KeptLevels, joint_loudness
 from sidekeep.flow.measures import LevelMeter, PeakLoudnessMeter, windows_inside, windows_touching

@@ -88,7 +88,7 @@ def test_blocks_are_take_plus_patches_faded_and_raised(
     )
     frames = np.arange(stop - start)
     gain = np.full(stop - start, 10.0 ** (-6.0 / 20.0))
-    # Raised cosine, a frame in the middle of its place (dsp.fades).
+    # Raised cosine, a frame in the middle of its place (dsp.output.fades).
     if fade_in:
         gain *= 0.5 - 0.5 * np.cos(np.pi * np.clip((frames + 0.5) / fade_in, 0.0, 1.0))
     if fade_out:

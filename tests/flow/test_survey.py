@@ -158,7 +158,7 @@ def test_pieces_of_a_side_are_the_whole_side(
 
 def test_the_mended_level_is_that_of_take_and_patches(side_file: Path, whole: tuple[Survey, bytes]) -> None:
     """What was measured while listening is what the render will write."""
-    from sidekeep.dsp.true_peak import measure_true_peak
+    from sidekeep.dsp.level.true_peak import measure_true_peak
 
     take = open_source(side_file).read(0, whole[0].format.length_frames)
     mended = PatchReader(io.BytesIO(whole[1])).apply(0, take)

@@ -20,7 +20,7 @@ from sidekeep.copies.cutting import SideAudio, SideCutter, side_cuts
 from sidekeep.copies.levels import Piece
 from sidekeep.copies.plan import PlannedFile
 from sidekeep.copies.spill import SpillWriter
-from sidekeep.dsp.dither import Quantiser
+from sidekeep.dsp.output.dither import Quantiser
 from sidekeep.errors import Cancelled
 from sidekeep.files.sink import FileSink
 

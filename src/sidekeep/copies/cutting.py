@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.resample import Resampler, resampled_frames
+from sidekeep.dsp.output.resample import Resampler, resampled_frames
 from sidekeep.errors import ParameterError
 
 CD_FRAME = 588

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.loudness import LoudnessMeter, integrated_loudness
-from sidekeep.dsp.true_peak import TruePeakMeter
+from sidekeep.dsp.level.loudness import LoudnessMeter, integrated_loudness
+from sidekeep.dsp.level.true_peak import TruePeakMeter
 from sidekeep.files.tags import Gain
 from sidekeep.flow.measures import JointMeter
 from sidekeep.units import MINIMUM_DB, db_to_gain

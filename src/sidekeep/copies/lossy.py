@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from sidekeep.copies.plan import PlannedFile
 from sidekeep.copies.spill import BLOCK_FRAMES, read_spills
-from sidekeep.dsp.true_peak import TruePeakMeter
+from sidekeep.dsp.level.true_peak import TruePeakMeter
 from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.sinks import open_sink
 from sidekeep.units import db_to_gain, gain_to_db

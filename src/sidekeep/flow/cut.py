@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sidekeep.dsp.boundaries import (
+from sidekeep.dsp.tracks.boundaries import (
     Place,
     crowd_places,
     decay_end,
@@ -21,8 +21,8 @@ from sidekeep.dsp.boundaries import (
     novelty,
     segue_places,
 )
-from sidekeep.dsp.crowd import find_crowd
-from sidekeep.dsp.segments import Division, divide
+from sidekeep.dsp.tracks.crowd import find_crowd
+from sidekeep.dsp.tracks.division import Division, divide
 from sidekeep.flow.cut_findings import cut_findings, plays_finding
 from sidekeep.flow.play_sides import assign_sides
 from sidekeep.flow.side_features import Features, PlayedPart

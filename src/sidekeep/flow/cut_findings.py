@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sidekeep.dsp.locked_groove import find_locked_groove
-from sidekeep.dsp.segments import Division
+from sidekeep.dsp.tracks.division import Division
+from sidekeep.dsp.tracks.locked_groove import find_locked_groove
 from sidekeep.flow.side_features import Features, PlayedPart
 from sidekeep.model.cuts import SideCuts, Track
 from sidekeep.model.finding import Finding

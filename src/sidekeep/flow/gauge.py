@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sidekeep.dsp.hum import find_hum
+from sidekeep.dsp.noise.hum import find_hum
 from sidekeep.flow.measures import PeakLoudnessMeter
 from sidekeep.flow.needle_watch import NeedleEvent, NeedleState, NeedleWatch
 from sidekeep.flow.ports import Audio

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.loudness import integrated_loudness
+from sidekeep.dsp.level.loudness import integrated_loudness
 from sidekeep.flow.measures import FrameSpans, PeakLoudnessMeter, windows_inside, windows_touching
 
 

@@ -1,6 +1,6 @@
 """What the level meters noticed, in plain words: what it means and what to do.
 
-Swapped channels are not among the findings: nothing in a recording tells left from right (dsp.channels).
+Swapped channels are not among the findings: nothing in a recording tells left from right (dsp.level.channels).
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.channels import BandLimit
-from sidekeep.dsp.clipping import RAIL, FlatTops, Spans, clipped_frames
-from sidekeep.dsp.levels import LevelSums
+from sidekeep.dsp.level.channels import BandLimit
+from sidekeep.dsp.level.clipping import RAIL, FlatTops, LevelRuns, clipped_frames
+from sidekeep.dsp.level.sample_levels import LevelSums
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Channel, Finding, Severity
 from sidekeep.units import clock_text, frames_to_seconds, gain_to_db, power_to_db
@@ -38,7 +38,7 @@ class LevelEvidence:
     whole: LevelSums
     music: LevelSums
     true_peak: float
-    runs: Spans
+    runs: LevelRuns
     flat_tops: list[FlatTops]
     still_spans: list[tuple[int, int]]
     bits_in_use: int

@@ -13,12 +13,12 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.channels import ChannelMeter
-from sidekeep.dsp.clipping import ClippingMeter, FlatTops, Spans, clipped_frames, judge_flat_tops
 from sidekeep.dsp.grid import WindowMeter, Windows, check_block, window_frames
-from sidekeep.dsp.levels import LevelSums, SampleMeter, all_numbers
-from sidekeep.dsp.loudness import LoudnessMeter, integrated_loudness, loudness_range
-from sidekeep.dsp.true_peak import TruePeakMeter
+from sidekeep.dsp.level.channels import ChannelMeter
+from sidekeep.dsp.level.clipping import ClippingMeter, FlatTops, LevelRuns, clipped_frames, judge_flat_tops
+from sidekeep.dsp.level.loudness import LoudnessMeter, integrated_loudness, loudness_range
+from sidekeep.dsp.level.sample_levels import LevelSums, SampleMeter, all_numbers
+from sidekeep.dsp.level.true_peak import TruePeakMeter
 from sidekeep.flow.level_findings import LevelEvidence, find_faults
 from sidekeep.flow.ports import Audio
 from sidekeep.model.audio import AudioFormat
@@ -172,7 +172,7 @@ class LevelMeter(JointMeter):
         )
 
     @property
-    def clipped_spans(self) -> Spans:
+    def clipped_spans(self) -> LevelRuns:
         """Every run at the rail so far."""
         return self._clipping.runs
 
@@ -241,7 +241,7 @@ def _highest(peaks: NDArray[np.float64], spans: FrameSpans | None, length: int) 
     return float(peaks[windows_touching(spans, length, len(peaks))].max(initial=0.0))
 
 
-def _within(runs: Spans, spans: FrameSpans | None) -> Spans:
+def _within(runs: LevelRuns, spans: FrameSpans | None) -> LevelRuns:
     if spans is None:
         return runs
     keep = np.zeros(len(runs), np.bool_)

@@ -14,10 +14,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from sidekeep.dsp.beat_prior import BeatPrior, Stroke
-from sidekeep.dsp.click_find import Manner, Repaired, mend_channels
-from sidekeep.dsp.thump import LowBand, Thump
-from sidekeep.dsp.turn_prior import TurnPrior
+from sidekeep.dsp.impulses.beat_forecast import BeatForecast, Stroke
+from sidekeep.dsp.impulses.mending import Manner, Repaired, mend_channels
+from sidekeep.dsp.impulses.thumps import LowBand, Thump
+from sidekeep.dsp.turn.forecast import TurnForecast
 from sidekeep.errors import ParameterError
 from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.ports import Audio
@@ -96,14 +96,14 @@ class Mender:
         self.channels = channels
         self.use_turn, self.use_beat, self.use_thumps = use_turn, use_beat, use_thumps
         self.manner = MANNERS[settings.size]
-        self.stretch = max(1, round(rate_hz / 48_000))
-        self.chunk = CHUNK_FRAMES * self.stretch
-        self.margin = MARGIN_FRAMES * self.stretch
+        self.rate_factor = max(1, round(rate_hz / 48_000))
+        self.chunk = CHUNK_FRAMES * self.rate_factor
+        self.margin = MARGIN_FRAMES * self.rate_factor
         self.latency_frames = (IN_FLIGHT + 3) * self.chunk + self.margin
         self.repairs: list[Repair] = []
         self.findings: list[Finding] = []
         self._leave = frozenset(settings.leave)
-        self._prior, self._beats = TurnPrior(), BeatPrior()
+        self._prior, self._beats = TurnForecast(), BeatForecast()
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
         self._held = Window(channels)
         self._next_chunk = 0
@@ -169,7 +169,7 @@ class Mender:
         job = self._pool.submit(
             mend_channels,
             planes,
-            self.stretch,
+            self.rate_factor,
             self.rate_hz,
             self.manner,
             due,

@@ -10,23 +10,22 @@ the end. That is about 4 kB a second; results do not depend on the block size.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.hum import LOW_RATE_HZ, MINIMUM_LENGTH_S, Hum, find_hum
-from sidekeep.dsp.levels import window_means
-from sidekeep.dsp.rumble import Decimator, low_factor
-from sidekeep.dsp.weighting import a_weighting_db
+from sidekeep.dsp.level.sample_levels import window_means
+from sidekeep.dsp.noise.hum import LOW_RATE_HZ, MINIMUM_LENGTH_S, Hum, find_hum
+from sidekeep.dsp.noise.low_rate import Decimator, low_factor
+from sidekeep.dsp.noise.weighting import a_weighting_db
 from sidekeep.errors import ParameterError
+from sidekeep.flow.measures import FrameSpans
 from sidekeep.model.finding import Finding
 from sidekeep.model.measures import Noise
 from sidekeep.units import MINIMUM_DB, power_to_db
 
 Floats = NDArray[np.float64]
-Spans = Sequence[tuple[int, int]]
 
 WINDOW_S = 0.1
 OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
@@ -145,7 +144,7 @@ class NoiseMeter:
         self._close()
         return np.concatenate(self._sway) if self._sway else np.zeros((0, self.channels))
 
-    def finish(self, groove_spans: Spans = (), idle_spans: Spans = ()) -> Noise:
+    def finish(self, groove_spans: FrameSpans = (), idle_spans: FrameSpans = ()) -> Noise:
         """Measure. ``groove_spans`` hold groove without music, ``idle_spans`` the chain with the needle up.
 
         Without a groove span the quietest windows that are not digital silence serve; a finding says so.
@@ -221,7 +220,7 @@ class NoiseMeter:
         self._sway.append(self._to_sway.flush())
         self._atoms.close()
 
-    def _windows_in(self, spans: Spans, count: int) -> NDArray[np.int64]:
+    def _windows_in(self, spans: FrameSpans, count: int) -> NDArray[np.int64]:
         """Windows that lie wholly inside a span."""
         chosen = np.zeros(count, dtype=bool)
         for start, stop in spans:
@@ -263,7 +262,7 @@ class NoiseMeter:
         chosen = np.concatenate(parts)
         return float(np.mean((chosen - chosen.mean(axis=0)) ** 2))
 
-    def _hum(self, idle_spans: Spans, groove_spans: Spans) -> tuple[Hum, str]:
+    def _hum(self, idle_spans: FrameSpans, groove_spans: FrameSpans) -> tuple[Hum, str]:
         """Hum where it is purest: needle up, else empty groove, else the quietest stretches."""
         everywhere = [(0, self._atom_count * self._atom_frames * self._low_factor)]
         for name, spans in (("idle", idle_spans), ("groove", groove_spans)):
@@ -282,7 +281,7 @@ class NoiseMeter:
                 return min(present, key=lambda hum: hum.level_dbfs), "quietest windows"
         return Hum(), "none"
 
-    def _runs_in(self, spans: Spans) -> list[Floats]:
+    def _runs_in(self, spans: FrameSpans) -> list[Floats]:
         """Kept low-rate audio inside the spans, in unbroken runs, quietest first."""
         atom_frames = self._atom_frames * self._low_factor
         runs: list[Floats] = []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from sidekeep.dsp.levels import all_numbers
+from sidekeep.dsp.level.sample_levels import all_numbers
 from sidekeep.flow.ports import Audio
 
 

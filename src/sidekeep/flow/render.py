@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from sidekeep.dsp.fades import fade_gain
+from sidekeep.dsp.output.fades import fade_gain
 from sidekeep.flow.edges import RenderSpan
 from sidekeep.flow.kept_levels import KeptLevels, joint_loudness
 from sidekeep.flow.patches import PatchReader

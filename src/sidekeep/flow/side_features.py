@@ -13,13 +13,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.features import FeatureMeter, FeatureTable
-from sidekeep.dsp.groove import Groove, measure_groove
-from sidekeep.dsp.joins import find_join
-from sidekeep.dsp.needle import Play, find_plays, runs
+from sidekeep.dsp.tracks.features import FeatureMeter, FeatureTable
+from sidekeep.dsp.tracks.groove_noise import Groove, measure_groove
+from sidekeep.dsp.tracks.needle import Play, find_plays, runs
+from sidekeep.dsp.tracks.side_joins import find_join
 from sidekeep.model.cuts import Cuts
 
-Spans = list[tuple[int, int]]
 ENVELOPE_POINTS = 2000
 _AFTER_DOWN_S = 0.5
 """A needle thump and its ring are over after this long (common practice, no source)."""
@@ -107,7 +106,7 @@ class Features:
             plays.append(play)
         return Features(table=self.table, plays=tuple(plays))
 
-    def idle_spans(self, cuts: Cuts | None = None) -> Spans:
+    def idle_spans(self, cuts: Cuts | None = None) -> list[tuple[int, int]]:
         """Where the needle is not in the groove, 0.1 s away from its thumps. ``cuts`` that moved the needle win."""
         guard = round(_GUARD_S * self.rate_hz)
         if cuts is not None and cuts.sides:
@@ -118,7 +117,7 @@ class Features:
         stops = [*(down - guard for down, _ in played), self.table.length_frames]
         return [(start, stop) for start, stop in zip(starts, stops, strict=True) if stop - start > guard]
 
-    def groove_spans(self, cuts: Cuts | None = None) -> Spans:
+    def groove_spans(self, cuts: Cuts | None = None) -> list[tuple[int, int]]:
         """Groove without music, 0.1 s away from music and thumps. With ``cuts`` only outside their tracks."""
         spans = []
         guard = round(_GUARD_S / self.table.hop_s)
@@ -140,7 +139,7 @@ class Features:
         return np.stack(parts, axis=1).astype(np.float64)
 
 
-def _outside_tracks(spans: Spans, cuts: Cuts) -> Iterable[tuple[int, int]]:
+def _outside_tracks(spans: list[tuple[int, int]], cuts: Cuts) -> Iterable[tuple[int, int]]:
     tracks = sorted((track.start_frame, track.stop_frame) for side in cuts.sides for track in side.tracks)
     for start, stop in spans:
         for low, high in tracks:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.turn import TurnEstimate, agree_on_turn, estimate_turn, estimate_turn_from_sway
+from sidekeep.dsp.turn.period import TurnEstimate, agree_on_turn, estimate_turn, estimate_turn_from_sway
 from sidekeep.flow.cut import find_cuts
 from sidekeep.flow.kept_levels import KeptLevels
 from sidekeep.flow.measures import LevelMeter, PeakLoudnessMeter

@@ -120,7 +120,7 @@ class MendScore:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Spans:
+class EventSpans:
     """Events merged for judging: parallel arrays; ``channels`` (spans, 2) says which count."""
 
     start: NDArray[np.int64]
@@ -187,7 +187,9 @@ def _judged_frames(truth: Truth) -> tuple[int, int]:
     return first, max(first, truth.needle_up_frame - int(BEFORE_UP_S * truth.rate_hz))
 
 
-def _falls(take: Floats, twin: Floats, mended: Floats, truth: Truth) -> tuple[Spans, Floats, Flags, Flags]:
+def _falls(
+    take: Floats, twin: Floats, mended: Floats, truth: Truth
+) -> tuple[EventSpans, Floats, Flags, Flags]:
     """The events, their fall in dB, which were touched, and which hurt at all."""
     if not take.shape == twin.shape == mended.shape == (truth.length_frames, 2):
         raise ParameterError(
@@ -204,7 +206,7 @@ def _falls(take: Floats, twin: Floats, mended: Floats, truth: Truth) -> tuple[Sp
     return spans, np.clip(fall_db, -FALL_LIMIT_DB, FALL_LIMIT_DB), touched, real
 
 
-def merge_events(events: NDArray[Any], first: int, last: int) -> Spans:
+def merge_events(events: NDArray[Any], first: int, last: int) -> EventSpans:
     """Join events that overlap on a channel they share; those not wholly in ``[first, last)`` are dropped."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
@@ -232,7 +234,7 @@ def merge_events(events: NDArray[Any], first: int, last: int) -> Spans:
     rank = np.lexsort((events["size_db"], events["kind"] == THUMP))
     kind = np.zeros(groups, np.int64)
     kind[group[rank]] = events["kind"][rank]
-    return Spans(start=merged_start, stop=merged_stop, channels=channels, kind=kind, size_db=size_db)
+    return EventSpans(start=merged_start, stop=merged_stop, channels=channels, kind=kind, size_db=size_db)
 
 
 def damage_mask(truth: Truth) -> Flags:
@@ -275,7 +277,7 @@ def span_errors(
 def _row(
     name: str,
     of_kind: Flags,
-    spans: Spans,
+    spans: EventSpans,
     fall_db: Floats,
     touched: Flags,
     low: float = -np.inf,

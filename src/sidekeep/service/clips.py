@@ -9,8 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from sidekeep.dsp.fades import fade_gain
-from sidekeep.dsp.resample import Resampler
+from sidekeep.dsp.output.fades import fade_gain
+from sidekeep.dsp.output.resample import Resampler
 from sidekeep.files.sinks import open_sink
 from sidekeep.files.sources import FileSource
 from sidekeep.flow.patches import PatchReader

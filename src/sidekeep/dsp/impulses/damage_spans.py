@@ -1,0 +1,77 @@
+"""Tables of damaged spans: joined where they touch, asked where they lie.
+
+Conventions: a table is (n, 3) int64 rows (first, last + 1, peak frame) in order of the first frame, not overlapping,
+with the size of each beside it in scales. A span belongs to the take, not to a channel: what it takes from each wall
+is for the estimate to say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.kernel import kernel
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class DamageSpans:
+    """A table and its sizes."""
+
+    rows: Ints
+    sizes: Floats
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    @classmethod
+    def none(cls) -> DamageSpans:
+        """No spans."""
+        return cls(np.empty((0, 3), dtype=np.int64), np.empty(0))
+
+    def joined(self, other: DamageSpans, longest: int) -> DamageSpans:
+        """Both, joined where they touch or overlap; what would be longer than ``longest`` stays side by side."""
+        rows = np.concatenate([self.rows, other.rows])
+        sizes = np.concatenate([self.sizes, other.sizes])
+        order = np.lexsort((rows[:, 1], rows[:, 0]))
+        rows, sizes = np.ascontiguousarray(rows[order]), sizes[order]
+        count = join_rows(rows, sizes, longest)
+        return DamageSpans(rows[:count], sizes[:count])
+
+    def meeting(self, other: DamageSpans) -> DamageSpans:
+        """Those that overlap one of the others."""
+        met = overlap(self.rows[:, 0], self.rows[:, 1], other.rows[:, 0], other.rows[:, 1])
+        return DamageSpans(np.ascontiguousarray(self.rows[met]), self.sizes[met])
+
+
+def overlap(first: Ints, stop: Ints, firsts: Ints, stops: Ints) -> NDArray[np.bool_]:
+    """Which half-open spans [first, stop) meet one of [firsts, stops); the latter with both ends in order."""
+    begun = np.searchsorted(firsts, stop, "left")
+    ended = np.searchsorted(stops, first, "right")
+    return np.asarray(begun > ended)
+
+
+@kernel
+def join_rows(rows: Ints, sizes: Floats, longest: int) -> int:
+    """Join rows that touch, in place; how many are left. The peak of a joined row is that of the largest."""
+    count = 0
+    for i in range(rows.shape[0]):
+        first, stop, peak = rows[i, 0], rows[i, 1], rows[i, 2]
+        if count and first <= rows[count - 1, 1]:
+            end = max(stop, rows[count - 1, 1])
+            if end - rows[count - 1, 0] <= longest:
+                rows[count - 1, 1] = end
+                if sizes[i] > sizes[count - 1]:
+                    sizes[count - 1] = sizes[i]
+                    rows[count - 1, 2] = peak
+                continue
+            first = rows[count - 1, 1]
+        if stop > first:
+            rows[count, 0], rows[count, 1], rows[count, 2] = first, stop, peak
+            sizes[count] = sizes[i]
+            count += 1
+    return count

@@ -1,0 +1,370 @@
+"""Finding and mending the impulses of a stretch of a take: candidates, evidence, estimate, twice.
+
+Conventions: planes are (channels, frames) contiguous float64, a piece of a take with context on both sides. All
+positions are frames of the plane. ``rate_factor`` is 1 at 44.1 and 48 kHz, 2 at 96, 4 at 192: orders and reaches in
+frames grow with it. Big impulses hide small ones and spoil the predictor fitted over them, so everything near
+a mended place is looked at a second time.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.impulses import evidence_weights as weights
+from sidekeep.dsp.impulses.beat_forecast import Beat, Stroke
+from sidekeep.dsp.impulses.candidates import (
+    CELL,
+    calm_share,
+    find_bursts,
+    find_candidates,
+    find_errors,
+    find_scale,
+    find_tests,
+    fit_predictors,
+)
+from sidekeep.dsp.impulses.damage_spans import DamageSpans, overlap
+from sidekeep.dsp.impulses.estimate_mono import estimate_spans
+from sidekeep.dsp.impulses.estimate_stereo import estimate_pairs
+from sidekeep.dsp.impulses.evidence import LONGEST_PERIOD, judge_candidates
+from sidekeep.dsp.impulses.extent import PRICE_NATS, fit_extents
+from sidekeep.dsp.kernel import kernel
+
+Floats = NDArray[np.float64]
+Due = tuple[float, float, float, int]
+"""Where the turn of the disc expects a click: frame, half width in frames, log odds, walls (1 left, 2 right)."""
+
+HOP = 1024
+CONTEXT = 1024
+GROW_AT = 2.5
+LONGEST_S = 0.004
+BURST_S = 0.04
+EARLY_ROUNDS, ROUNDS = 1, 8
+BEFORE, BEFORE_OCTAVE, AFTER, AFTER_OCTAVE = 4, 8, 12, 16
+"""Frames at 48 kHz by which a span may grow, and more for every octave of its size over 4 scales."""
+LEAST_CALM = 0.3
+MARGIN, MARGIN_SHARE = 6, 0.2
+"""Frames at 48 kHz added behind the end the evidence wants, and a share of the length; the tail sinks under the errors."""
+LEAST_EVIDENCE = 24.0
+"""Nats a repair must explain of the two-sided error, or it is taken back."""
+PRIOR_DOWN, PRIOR_UP = 7.0, 1.0
+"""Nats the share of damage in the stretch may move the odds; crackle is no licence to mend the music beside it."""
+BESIDE, BESIDE_SIZE, BESIDE_BEFORE_S, BESIDE_AFTER_S = 3.0, 8.0, 0.0003, 0.0015
+DUE_LIMIT, DUE_OPEN = 5.0, 3.8
+"""Nats the turn of the disc may add, and the test level, in scales, of a candidate where it expects one."""
+TRAINED = math.log(weights.TRAINED_SHARE / (1.0 - weights.TRAINED_SHARE))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Manner:
+    """How readily is mended: test level for a candidate, in scales, and log odds for a repair."""
+
+    open_at: float
+    odds: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Repaired:
+    """A mended span of one channel, or with ``values`` None one that is too long to mend."""
+
+    channel: int
+    start: int
+    length: int
+    peak: int
+    size_db: float
+    values: Floats | None
+
+
+class Channel:
+    """One channel on its way: what is mended so far, predictors and errors."""
+
+    def __init__(self, working: Floats, rate_factor: int) -> None:
+        length = len(working)
+        self.working = working
+        self.rate_factor = rate_factor
+        self.order = order_for(rate_factor)
+        self.hop = HOP * rate_factor
+        hops = -(-length // self.hop)
+        self.models = np.empty((hops, self.order + 1))
+        self.errors = np.zeros((2, length))
+        self.worth = np.zeros(length)
+        self.scale = np.empty(-(-length // CELL))
+        self.stale = np.ones(hops, dtype=np.bool_)
+        self.spans = np.empty((0, 3), dtype=np.int64)
+        self.tests = np.empty(0)
+        self.odds = np.empty(0)
+
+    def look(self, open_at: float, due: Sequence[Due] = (), wall: int = 0) -> None:
+        """Refresh what is stale and list the candidates there; fainter ones too where a scratch is due on this wall."""
+        fit_predictors(self.working, self.hop, self.order, self.stale, self.models)
+        find_errors(self.working, self.hop, self.models, self.stale, self.errors[0], self.errors[1])
+        find_scale(self.errors[0], self.scale)
+        find_tests(self.errors[1], self.models, self.hop, self.stale, self.rate_factor, self.worth)
+        spans = np.empty((len(self.working) // 4, 3), dtype=np.int64)
+        tests = np.empty(len(spans))
+        count = find_candidates(
+            self.working,
+            self.errors[0],
+            self.worth,
+            self.scale,
+            self.models,
+            self.hop,
+            self.stale,
+            min(open_at, DUE_OPEN) if due else open_at,
+            GROW_AT,
+            self.rate_factor,
+            spans,
+            tests,
+        )
+        fresh = self.stale[spans[:count, 2] // self.hop]
+        fresh &= (tests[:count] >= open_at) | (due_bonus(spans[:count], due, wall) > 0.0)
+        self.spans = np.ascontiguousarray(spans[:count][fresh])
+        self.tests = np.ascontiguousarray(tests[:count][fresh])
+        self.stale[:] = False
+
+    def judge(self, other: Floats) -> None:
+        """Weigh the evidence of each candidate."""
+        self.odds = np.empty(len(self.spans))
+        judge_candidates(
+            self.working,
+            other,
+            self.errors,
+            self.scale,
+            CELL,
+            self.models,
+            self.hop,
+            self.spans,
+            self.tests,
+            self.rate_factor,
+            _SCREEN,
+            _STEREO if len(other) else _MONO,
+            self.odds,
+        )
+
+    def calm_share(self, peaks: NDArray[np.int64]) -> Floats:
+        """Power of the local scale over that of the errors around each peak, ``LEAST_CALM`` to 1."""
+        return calm_share(self.errors[0], self.scale, peaks, CONTEXT * self.rate_factor // CELL, LEAST_CALM)
+
+    def mark_stale(self, spans: NDArray[np.int64]) -> None:
+        """Hops whose predictor or errors see a changed span."""
+        for first, last in spans[:, :2].tolist():
+            low = (first - self.order - self.hop // 2 - 1) // self.hop
+            high = (last + self.order + self.hop // 2 + 1) // self.hop
+            self.stale[max(0, low) : high + 1] = True
+
+
+_SCREEN = (
+    weights.SCREEN_CENTRE,
+    weights.SCREEN_SPREAD,
+    weights.SCREEN_HIDDEN,
+    weights.SCREEN_BIAS,
+    weights.SCREEN_OUT,
+)
+_STEREO = (
+    weights.STEREO_CENTRE,
+    weights.STEREO_SPREAD,
+    weights.STEREO_HIDDEN,
+    weights.STEREO_BIAS,
+    weights.STEREO_OUT,
+)
+_MONO = (weights.MONO_CENTRE, weights.MONO_SPREAD, weights.MONO_HIDDEN, weights.MONO_BIAS, weights.MONO_OUT)
+
+
+def order_for(rate_factor: int) -> int:
+    """Predictor order: 32 at 44.1 and 48 kHz, 48 at 96, 64 above."""
+    return min(64, 16 + 16 * rate_factor)
+
+
+def share_shift(odds: Floats) -> float:
+    """Nats to add to log odds so that they fit the share of damage among these candidates.
+
+    Saerens, Latinne & Decaestecker, Neural Computation 14(1), 2002 (from memory): the prior is re-estimated by
+    expectation-maximisation from the classifier's own outputs.
+    """
+    if not len(odds):
+        return 0.0
+    shift = 0.0
+    for _ in range(12):
+        likely = 1.0 / (1.0 + np.exp(-np.clip(odds + shift, -30.0, 30.0)))
+        share = (float(likely.sum()) + 0.05) / (len(odds) + 1.0)
+        shift = min(PRIOR_UP, max(-PRIOR_DOWN, math.log(share / (1.0 - share)) - TRAINED))
+    return shift
+
+
+def mend_channels(
+    planes: Floats,
+    rate_factor: int,
+    rate_hz: int,
+    manner: Manner,
+    due: list[Due],
+    beat: Beat | None,
+    start: int,
+    stop: int,
+) -> tuple[list[Repaired], list[Stroke]]:
+    """Mend a stretch.
+
+    What was changed in spans that start in ``[start, stop)``, in order; and all that looked like damage there, whatever
+    the beat of the music said to it (frame in place of time). ``beat`` counts from frame 0 of the planes.
+    """
+    work = planes.copy()
+    channels = [Channel(plane, rate_factor) for plane in work]
+    if planes.shape[1] < 8 * channels[0].order:
+        return [], []
+    # at the ends of a take there is not the context to tell a tone from a click
+    edge = (2 * LONGEST_PERIOD + 64) * rate_factor
+    longest = int(LONGEST_S * rate_hz)
+    taken = DamageSpans.none()
+    long: list[Repaired] = []
+    strokes: list[Stroke] = []
+    shift = 0.0
+    for again in range(2):
+        for index, channel in enumerate(channels):
+            channel.look(manner.open_at, due, index)
+        for index, channel in enumerate(channels):
+            channel.judge(channels[1 - index].working if len(channels) == 2 else np.empty(0))
+        if not again:
+            long += _find_long(channels, longest, int(BURST_S * rate_hz), start, stop)
+            shift = share_shift(np.concatenate([channel.odds for channel in channels]))
+        accepted = DamageSpans.none()
+        for index, channel in enumerate(channels):
+            odds = channel.odds + shift + due_bonus(channel.spans, due, index)
+            if again:
+                odds += _beside_bonus(channel.spans, taken, rate_hz)
+            else:
+                strokes += [
+                    (float(channel.spans[row, 2]), float(channel.tests[row]), float(odds[row]))
+                    for row in np.flatnonzero(odds > manner.odds)
+                    if start <= channel.spans[row, 2] < stop
+                ]
+            if beat is not None:
+                odds += beat.bonus(channel.spans[:, 2] / rate_hz)
+            rows = np.flatnonzero(odds > manner.odds)
+            spans, sizes = channel.spans[rows], channel.tests[rows]
+            fits = spans[:, 1] - spans[:, 0] <= longest
+            if not again:
+                for first, last, peak in spans[~fits].tolist():
+                    if start <= first < stop and not any(_meets(burst, first, last) for burst in long):
+                        long.append(_too_long(index, first, last, peak))
+            fits &= (spans[:, 0] >= edge) & (spans[:, 1] <= planes.shape[1] - edge)
+            for burst in long:
+                fits &= (spans[:, 0] >= burst.start + burst.length) | (spans[:, 1] <= burst.start)
+            accepted = accepted.joined(DamageSpans(spans[fits], sizes[fits]), longest)
+        if not len(accepted):
+            break
+        fitted = _fit_extents(channels, planes, work, accepted, edge, longest)
+        taken = taken.joined(fitted, longest)
+        fresh = taken.meeting(fitted)
+        _estimate(channels[0], planes, work, fresh, EARLY_ROUNDS)
+        for channel in channels:
+            channel.mark_stale(fresh.rows)
+    repaired = long
+    explained = _estimate(channels[0], planes, work, taken, ROUNDS)
+    for row in np.flatnonzero(explained >= LEAST_EVIDENCE):
+        first, last, peak = taken.rows[row].tolist()
+        if not start <= first < stop:
+            continue
+        for index in range(len(channels)):
+            values = work[index, first:last]
+            if not np.array_equal(values, planes[index, first:last]):
+                repaired.append(
+                    Repaired(
+                        channel=index,
+                        start=first,
+                        length=last - first,
+                        peak=peak,
+                        size_db=20.0 * math.log10(taken.sizes[row]),
+                        values=values.copy(),
+                    )
+                )
+    repaired.sort(key=lambda r: (r.start, r.channel))
+    return repaired, strokes
+
+
+def _meets(burst: Repaired, first: int, last: int) -> bool:
+    return burst.start < last and burst.start + burst.length > first
+
+
+def _estimate(like: Channel, observed: Floats, work: Floats, spans: DamageSpans, rounds: int) -> Floats:
+    """Mend the spans in ``work``, in order; the evidence of each, in nats."""
+    explained = np.empty(len(spans))
+    ends, context = np.ascontiguousarray(spans.rows[:, :2]), CONTEXT * like.rate_factor
+    if len(observed) == 2:
+        estimate_pairs(observed, work, ends, context, like.order, rounds, like.rate_factor, explained)
+    else:
+        estimate_spans(
+            observed[0], work[0], ends, len(ends), context, like.order, rounds, like.rate_factor, explained
+        )
+    return explained
+
+
+def _fit_extents(
+    channels: list[Channel], observed: Floats, work: Floats, accepted: DamageSpans, edge: int, longest: int
+) -> DamageSpans:
+    """The accepted spans with the ends that the evidence wants, and some room for what sinks under it."""
+    like = channels[0]
+    rate_factor = like.rate_factor
+    ends = accepted.rows.copy()
+    length = ends[:, 1] - ends[:, 0]
+    octaves = np.log2(np.maximum(accepted.sizes, 4.0) / 4.0)
+    before = rate_factor * (BEFORE + BEFORE_OCTAVE * octaves)
+    after = rate_factor * (AFTER + AFTER_OCTAVE * octaves) + octaves * length
+    rooms = np.stack([before, np.clip(after, 0.0, np.maximum(0.0, longest - length - before))], axis=1)
+    prices = PRICE_NATS * np.mean([channel.calm_share(accepted.rows[:, 2]) for channel in channels], axis=0)
+    fit_extents(observed, work, ends, rooms.astype(np.int64), CONTEXT * rate_factor, like.order, prices)
+    margin = rate_factor * (MARGIN + octaves) + MARGIN_SHARE * (ends[:, 1] - ends[:, 0])
+    first = np.maximum(edge, ends[:, 0] - rate_factor)
+    last = np.minimum(observed.shape[1] - edge, ends[:, 1] + margin.astype(np.int64))
+    last = np.minimum(last, first + longest)
+    good = last > first
+    rows = np.stack([first, last, accepted.rows[:, 2]], axis=1)[good]
+    return DamageSpans.none().joined(DamageSpans(rows, accepted.sizes[good]), longest)
+
+
+def _find_long(channels: list[Channel], longest: int, most: int, start: int, stop: int) -> list[Repaired]:
+    """Bursts longer than can be mended, once each."""
+    found: list[Repaired] = []
+    for index in range(len(channels)):
+        other = channels[1 - index].working if len(channels) == 2 else np.empty(0)
+        spans = np.empty((64, 2), dtype=np.int64)
+        count = find_bursts(channels[index].working, other, longest, most, spans)
+        for first, last in spans[:count].tolist():
+            if start <= first < stop:
+                found.append(_too_long(index, first, last, first))
+    return found
+
+
+def _too_long(channel: int, first: int, last: int, peak: int) -> Repaired:
+    return Repaired(channel=channel, start=first, length=last - first, peak=peak, size_db=0.0, values=None)
+
+
+def _beside_bonus(spans: NDArray[np.int64], taken: DamageSpans, rate_hz: int) -> Floats:
+    """Nats for candidates close behind (or just before) a large mended place: what is left of it."""
+    large = taken.rows[taken.sizes > BESIDE_SIZE]
+    before, after = int(BESIDE_BEFORE_S * rate_hz), int(BESIDE_AFTER_S * rate_hz)
+    near = overlap(spans[:, 0], spans[:, 1], large[:, 0] - before, large[:, 1] + after)
+    return np.where(near, BESIDE, 0.0)
+
+
+def due_bonus(spans: NDArray[np.int64], due: Sequence[Due], channel: int) -> Floats:
+    """Nats for candidates, in order, where a scratch is expected on this wall."""
+    bonus = np.zeros(len(spans))
+    if len(due) and len(spans):
+        spread_due(np.ascontiguousarray(spans[:, 2]), np.array(due, dtype=np.float64), 1 << channel, bonus)
+    return bonus
+
+
+@kernel
+def spread_due(peaks: NDArray[np.int64], due: Floats, wall: int, bonus: Floats) -> None:
+    """Raise ``bonus`` at the peaks inside each window to what it is worth there; columns as in ``Due``."""
+    for row in range(due.shape[0]):
+        if not int(due[row, 3]) & wall:
+            continue
+        nats = min(DUE_LIMIT, max(0.0, due[row, 2] + DUE_LIMIT))
+        n = np.searchsorted(peaks, due[row, 0] - due[row, 1])
+        while n < peaks.shape[0] and peaks[n] <= due[row, 0] + due[row, 1]:
+            bonus[n] = max(bonus[n], nats)
+            n += 1

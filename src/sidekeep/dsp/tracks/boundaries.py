@@ -1,0 +1,269 @@
+"""Places where one track may end and the next begin: runs of groove noise, and changes of sound.
+
+Conventions: positions are hops from the start of the play. ``log_odds`` is how much a place speaks for a boundary
+by itself, before printed times: from the length of the run for gaps, from the novelty for segues. Novelty: J. Foote,
+"Automatic audio segmentation using a measure of audio novelty", ICME 2000, here on band levels and pitch classes.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.tracks.groove_noise import Groove
+from sidekeep.dsp.tracks.locked_groove import TURN_PERIODS_S
+from sidekeep.dsp.tracks.needle import running_median, runs
+
+Floats = NDArray[np.float64]
+
+_GAP_LENGTH_S = (0.0, 0.3, 0.6, 0.8, 0.95, 1.2, 1.8, 3.0, 6.0)
+_GAP_LOG_ODDS = (-9.0, -6.5, -3.5, -1.2, 0.8, 2.0, 3.2, 4.2, 5.0)
+_HABIT_REACH_S = 30.0
+_CONTEXT_S = 15.0
+_FAINT_MUSIC = 3.0
+_SOUND_S, _PITCH_S = 6.0, 12.0
+_USUAL_TIMBRE_DB, _USUAL_PITCH = 2.2, 0.37
+_PER_BANDS, _PER_PITCH = 2.2, 2.0
+_CHANGE_ODDS = (-4.0, 2.5)
+_MOST_DB = 40.0
+_PURE_S, _PURE_REST, _PER_REST = (1.5, 4.0), (0.28, 0.2), 6.0
+_CROWD_NEAR_S, _CROWD_CLEAR_S = 1.5, 10.0
+_CROWD_FOLLOWS, _CROWD_ENDS = 6.0, 1.0
+_CROWD_LENGTH_S, _CROWD_LOG_ODDS = (2.5, 4.0, 6.0), (-3.0, 0.5, 1.7)
+_SEGUE_SPACING_S = 1.5
+_DECAY_MEDIAN_S, _DECAY_REACH_S, _DECAY_DIP_S, _DECAY_OVER = 0.5, 4.0, 0.5, 0.15
+_NOVELTY_REACH_S = (3.0, 8.0)
+_NOVELTY = (0.0, 0.4, 0.6, 0.8, 1.0, 1.2)
+_SEGUE_LOG_ODDS = (-9.0, -7.0, -4.5, -2.3, -1.0, 0.0)
+_MOST_SEGUES = 200
+_MOST_GAPS = 150
+
+
+@dataclass(frozen=True)
+class Place:
+    """Music stops at ``stop`` and starts again at ``start`` (equal for a segue)."""
+
+    stop: int
+    start: int
+    gap: bool
+    log_odds: float
+
+
+def music_bounds(
+    groove: Groove, hop_s: float, *, after_thump: bool = False, before_thump: bool = False
+) -> tuple[int, int]:
+    """First and last hop (half-open) of the music of a play; (0, 0) without any. Short bursts that stand alone before
+    the music or after it (dirt in the lead-in, thumps in the run-out) do not count, nor what a needle thump leaves at
+    an end where there was one."""
+    busy = [span for span in runs(~groove.quiet) if (span[1] - span[0]) * hop_s > 0.1]
+    if len(busy) > 1 and after_thump and busy[0][0] == 0 and busy[0][1] * hop_s < 0.5:
+        busy.pop(0)
+    if len(busy) > 1 and before_thump and busy[-1][1] == len(groove.quiet):
+        if (busy[-1][1] - busy[-1][0]) * hop_s < 0.5:
+            busy.pop()
+    first, last = _strays(groove, busy, hop_s), _strays(groove, busy[::-1], hop_s)
+    first = min(first, max(0, len(busy) - 1 - last))
+    return (busy[first][0], busy[len(busy) - 1 - last][1]) if busy else (0, 0)
+
+
+def decay_end(groove: Groove, stop: int, limit: int, hop_s: float) -> int:
+    """Where a decay that fell under the threshold at ``stop`` is no longer told from the noise: the median excess of half a
+    second keeps over that of the noise, with dips of half a second at most. Never past ``limit``."""
+    size, reach = max(1, round(_DECAY_MEDIAN_S / hop_s)), round(_DECAY_REACH_S / hop_s)
+    excess = groove.excess[stop : min(limit, stop + reach)]
+    if len(excess) < size or not groove.quiet.any():
+        return stop
+    end = 0
+    usual = float(np.median(groove.excess[groove.quiet]))
+    for first, after in runs(running_median(excess, size) > usual + _DECAY_OVER):
+        if (first - end) * hop_s > _DECAY_DIP_S:
+            break
+        end = after
+    return stop + end
+
+
+def _strays(groove: Groove, spans: Sequence[tuple[int, int]], hop_s: float) -> int:
+    """How many bursts, from the outside inwards, are not music: faint ones, very short ones that stand alone, and
+    four or more that come back once per turn as the locked groove does."""
+    gaps_s = [(max(a[0], b[0]) - min(a[1], b[1])) * hop_s for a, b in itertools.pairwise(spans)]
+    lengths_s = [(stop - start) * hop_s for start, stop in spans]
+    ticks = 0
+    while ticks < len(gaps_s) and lengths_s[ticks] < 0.6 and gaps_s[ticks] > 0.4:
+        ticks += 1
+    if ticks >= 4 and _once_per_turn([span[0] * hop_s for span in spans[:ticks]]):
+        return ticks
+    count = 0
+    while count < len(gaps_s):
+        excess = float(groove.excess[slice(*spans[count])].mean())
+        faint = excess < 1.0 and lengths_s[count] < 1.5 and gaps_s[count] > 0.5
+        if not faint and not (lengths_s[count] < 0.2 and gaps_s[count] > 2.0):
+            break
+        count += 1
+    return count
+
+
+def _once_per_turn(places_s: Sequence[float]) -> bool:
+    """True when most distances are whole numbers of turns of one record speed."""
+    steps = np.abs(np.diff(places_s))
+    for period_s in TURN_PERIODS_S:
+        turns = steps / period_s
+        if np.quantile(np.abs(turns - np.round(turns)), 0.75) < 0.05 and np.median(turns) < 3.5:
+            return True
+    return False
+
+
+def gap_places(
+    groove: Groove, chroma: NDArray[np.float32], hop_s: float, crowd: Sequence[tuple[int, int]] = ()
+) -> list[Place]:
+    """Runs of groove noise inside the music, of 0.25 s and more. Long and clean runs speak for a boundary, and so does
+    another sound after than before; many pauses near each other (speech, sparse music), faint music around, the same
+    sound going on (a false stop) and applause to follow (``crowd``: its spans) speak against."""
+    count = len(groove.quiet)
+    spans = [span for span in runs(groove.quiet) if (span[1] - span[0]) * hop_s >= 0.25]
+    inner = [(start, stop) for start, stop in spans if start > 0 and stop < count]
+    lengths = np.array([(stop - start) * hop_s for start, stop in inner])
+    middles = np.array([(start + stop) / 2 * hop_s for start, stop in inner])
+    places = []
+    for index, (start, stop) in enumerate(inner):
+        odds = float(np.interp(lengths[index], _GAP_LENGTH_S, _GAP_LOG_ODDS))
+        others = np.minimum(1.0, lengths / lengths[index]) ** 3 * np.exp(
+            -np.abs(middles - middles[index]) / _HABIT_REACH_S
+        )
+        odds -= min(4.0, max(0.0, float(others.sum()) - 1.3))
+        odds -= _impurity(groove, start, stop, hop_s) + _faintness(groove, start, stop, hop_s)
+        change = _change_of_sound(groove, chroma, start, stop, hop_s)
+        clapping = _applause(crowd, start, stop, hop_s)
+        odds += clapping + (change if clapping >= 0.0 else min(change, 0.0))
+        places.append(Place(start, stop, True, odds))
+    weakest = sorted((place.log_odds for place in places), reverse=True)[:_MOST_GAPS]
+    return [place for place in places if place.log_odds >= weakest[-1]]
+
+
+def _impurity(groove: Groove, start: int, stop: int, hop_s: float) -> float:
+    """What speaks against a run being noise alone: what its average leaves over the floor, which is less the longer the
+    run."""
+    mean = groove.above_db[start:stop].mean(axis=0) / groove.spread_db
+    rest = float(np.sqrt(np.mean(np.clip(mean - 0.3, 0.0, 9.0) ** 2)))
+    excess = float(groove.excess[start:stop].mean())
+    usual = float(np.interp((stop - start) * hop_s, _PURE_S, _PURE_REST))
+    return min(5.0, _PER_REST * max(0.0, rest - usual) + 5.0 * max(0.0, excess - 0.42))
+
+
+def _faintness(groove: Groove, start: int, stop: int, hop_s: float) -> float:
+    """Where the music around hardly stands out of the noise, a pause may be music too faint to see."""
+    reach = round(_CONTEXT_S / hop_s)
+    levels = []
+    for part in (slice(max(0, start - reach), start), slice(stop, stop + reach)):
+        excess = groove.excess[part]
+        levels.append(float(np.median(excess)) if len(excess) else _FAINT_MUSIC)
+    return max(0.0, _FAINT_MUSIC - min(levels))
+
+
+def _change_of_sound(
+    groove: Groove, chroma: NDArray[np.float32], start: int, stop: int, hop_s: float
+) -> float:
+    """Whether the music after a run is another than before: mean band levels of 6 s each side and pitch classes of 12 s,
+    both as ratios to what two pieces of one record usually differ by. A long run of noise is a gap whatever follows, so
+    it counts less there."""
+    bands_db = _difference(groove.above_db, groove.quiet, start, stop, round(_SOUND_S / hop_s), hop_s)
+    pitch = _difference(chroma, groove.quiet, start, stop, round(_PITCH_S / hop_s), hop_s)
+    if bands_db is None or pitch is None:
+        return 0.0
+    timbre_db = float(np.abs(bands_db - np.median(bands_db)).mean())
+    odds = _PER_BANDS * np.log(max(timbre_db, 0.1) / _USUAL_TIMBRE_DB)
+    odds += _PER_PITCH * np.log(max(float(np.abs(pitch).sum()), 0.02) / _USUAL_PITCH)
+    weight = float(np.interp((stop - start) * hop_s, (1.5, 2.3), (1.0, 0.3)))
+    return weight * float(np.clip(odds, *_CHANGE_ODDS))
+
+
+def _applause(crowd: Sequence[tuple[int, int]], start: int, stop: int, hop_s: float) -> float:
+    """Applause after a run belongs to the track before it; after applause a track begins. A long run of noise is a gap
+    whatever follows."""
+    near = round(_CROWD_NEAR_S / hop_s)
+    odds = 0.0
+    if any(first <= stop + near and last > stop + 2 * near for first, last in crowd):
+        odds -= _CROWD_FOLLOWS * float(np.interp((stop - start) * hop_s, (3.0, 8.0), (1.0, 0.3)))
+    elif any(abs(last - start) <= near for _, last in crowd):
+        odds += _CROWD_ENDS
+    return odds
+
+
+def crowd_places(
+    crowd: Sequence[tuple[int, int]], gaps: Sequence[Place], stop: int, hop_s: float
+) -> list[Place]:
+    """Ends of applause that run into music: where a track of a live record begins. None where a gap follows at once, nor
+    in the last ten seconds before ``stop``."""
+    near, far = round(_CROWD_NEAR_S / hop_s), round(_CROWD_CLEAR_S / hop_s)
+    return [
+        Place(last, last, False, float(np.interp((last - first) * hop_s, _CROWD_LENGTH_S, _CROWD_LOG_ODDS)))
+        for first, last in crowd
+        if stop - last > far and not any(p.stop - near <= last <= p.start + near for p in gaps)
+    ]
+
+
+def _difference(
+    table: NDArray[Any], quiet: NDArray[np.bool_], start: int, stop: int, reach: int, hop_s: float
+) -> Floats | None:
+    """Means of the columns over the music before and after a run, apart; None with less than half a second of music."""
+    means = []
+    for part in (slice(max(0, start - reach), start), slice(stop, stop + reach)):
+        busy = ~quiet[part]
+        if busy.sum() * hop_s < 0.5:
+            return None
+        means.append(np.clip(table[part][busy], 0.0, _MOST_DB).mean(axis=0))
+    return np.asarray(means[1] - means[0])
+
+
+def novelty(
+    bands_db: NDArray[np.float32], chroma: NDArray[np.float32], hop_s: float
+) -> tuple[NDArray[np.float64], int]:
+    """How much the sound changes at each place, 0 to 1 as rank within the side; one value every ``step`` hops."""
+    step = max(1, round(0.2 / hop_s))
+    count = len(bands_db) // step
+    if count < 8:
+        return np.zeros(max(count, 1)), step
+    bands = bands_db[: count * step].reshape(count, step, -1).mean(axis=1).astype(np.float64)
+    pitch = chroma[: count * step].reshape(count, step, -1).mean(axis=1).astype(np.float64)
+    bands = bands[:, np.ptp(bands, axis=0) > 0]
+    bands = (bands - bands.mean(axis=0)) / (bands.std(axis=0) + 1e-9)
+    pitch = (pitch - pitch.mean(axis=0)) / (pitch.std(axis=0) + 1e-9)
+    total = np.zeros(count)
+    for reach_s in _NOVELTY_REACH_S:
+        reach = max(2, round(reach_s / (step * hop_s)))
+        for table in (bands, pitch):
+            total += _change(table, reach)
+    return total / max(1e-9, np.quantile(total, 0.995)), step
+
+
+def _change(table: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
+    """Distance of the means before and after each place over the spread inside the two."""
+    count = len(table)
+    sums = np.concatenate([np.zeros((1, table.shape[1])), np.cumsum(table, axis=0)])
+    squares = np.concatenate([np.zeros((1, table.shape[1])), np.cumsum(table**2, axis=0)])
+    here = np.arange(count)
+    low, high = np.maximum(here - reach, 0), np.minimum(here + reach, count)
+    left, right = np.maximum(here - low, 1)[:, None], np.maximum(high - here, 1)[:, None]
+    before, after = (sums[here] - sums[low]) / left, (sums[high] - sums[here]) / right
+    inside = (squares[high] - squares[low] - left * before**2 - right * after**2) / (left + right)
+    change = np.mean((after - before) ** 2 / (inside + 0.1), axis=1)
+    change *= np.minimum(left, right)[:, 0] / reach
+    return np.sqrt(np.maximum(change, 0.0))
+
+
+def segue_places(strength: NDArray[np.float64], step: int, hop_s: float) -> list[Place]:
+    """Peaks of the novelty, 1.5 s and more apart, the strongest ``_MOST_SEGUES``."""
+    reach = max(1, round(_SEGUE_SPACING_S / (step * hop_s)))
+    padded = np.pad(strength, reach, constant_values=-1.0)
+    highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
+    peaks = np.flatnonzero((strength >= highest) & (strength > 0.0))
+    peaks = np.sort(peaks[np.argsort(-strength[peaks], kind="stable")][:_MOST_SEGUES])
+    odds = np.interp(strength[peaks], _NOVELTY, _SEGUE_LOG_ODDS)
+    return [
+        Place(int(peak) * step, int(peak) * step, False, float(o))
+        for peak, o in zip(peaks, odds, strict=True)
+    ]

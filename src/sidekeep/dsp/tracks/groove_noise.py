@@ -1,0 +1,261 @@
+"""Groove noise: what the groove alone sounds like at each place of a side, and how far the take stands above it.
+
+Conventions: levels are dB per band (``FeatureTable.bands_db``), time is in hops from the start of the part looked
+at. The noise of a groove changes slowly with radius and breathes once per turn, so the floor of a band is a straight
+line over the side, fitted to quiet stretches only, plus one offset common to all bands that may move quickly but not
+far. What stands above that is ``excess``, in standard deviations of the noise: nothing here knows a level in dBFS.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.tracks.features import FLOOR_DB, HIGH_COUNT, LOW_COUNT
+from sidekeep.dsp.tracks.needle import running_median, runs
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_SKIP_LOW_BANDS = 2
+_HIGH_SMOOTH_S, _LOW_SMOOTH_S = 0.21, 0.35
+_LEAST_NOISE_S = 0.5
+_OFFSET_DB = (-5.0, 2.0)
+_OFFSET_SHARE = 0.4
+_PATCH_DB = 4.0
+_CLICK_IMPULSE = 25.0
+_CLICK_TILT_DB = 2.5
+_BURST_S, _BURST_DB = 0.8, 4.5
+_THIRD = HIGH_COUNT // 3
+"""A burst of damage is sharp and white: it rises over the falling noise the more the higher the band."""
+_TOLERATED_DB = 1.2
+_SLOPE_DB = 4.0
+"""How much the floor may change over a side (standard deviation): literature says 1 to 3 dB inward."""
+_SLICE_HOPS = 8192
+"""Tables of a whole side are worked on in slices: an hour of them would fill the memory several times over."""
+
+
+@dataclass(frozen=True)
+class Groove:
+    """``excess`` (hops,): about 0.3 in groove noise, grows with music. ``hits`` (hops,): moments of 20 ms and more
+    that stand out of the noise though smoothing hides them (a drum in near-silence; seldom a pop). ``quiet`` (hops,):
+    judged groove noise alone. ``above_db`` (hops, columns): level over the floor, offset taken out.
+    ``threshold``: the excess that noise rarely passes."""
+
+    excess: Floats
+    hits: Mask
+    quiet: Mask
+    above_db: Floats
+    spread_db: Floats
+    threshold: float
+
+
+def measure_groove(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], hop_s: float) -> Groove:
+    """Floor and excess of one play (between needle down and up)."""
+    smooth = _smooth(_columns(bands_db), hop_s)
+    quiet = _first_quiet(smooth, hop_s)
+    for _ in range(5):
+        base, slope = _fit_floor(smooth, quiet)
+        above = _over_floor(smooth, base, slope)
+        spread, excess, threshold = _stand_out(above, quiet)
+        before, quiet = quiet, _quiet(excess, threshold, hop_s)
+        if not quiet.any():
+            quiet = before
+            break
+        if np.array_equal(before, quiet):
+            break
+    del smooth
+    clicky = _clicky(quiet, above, impulse, hop_s)
+    quiet = quiet | clicky
+    hits = _hits(bands_db, impulse, quiet) & ~clicky
+    quiet = _trim(quiet, hits, hop_s)
+    return Groove(excess, hits, quiet, above, spread, threshold)
+
+
+def _clicky(quiet: Mask, above: Floats, impulse: NDArray[np.float32], hop_s: float) -> Mask:
+    """Short bursts between groove noise, click upon click and hardly over the noise in any band: damage, not music."""
+    clicky = np.zeros(len(quiet), dtype=bool)
+    for start, stop in runs(~quiet):
+        if start > 0 and stop < len(quiet) and (stop - start) * hop_s < _BURST_S:
+            faint = float(above[start:stop].mean(axis=0).max()) < _BURST_DB
+            clicky[start:stop] = faint and float(np.median(impulse[start:stop])) > _CLICK_IMPULSE
+    return clicky
+
+
+def _trim(quiet: Mask, hits: Mask, hop_s: float) -> Mask:
+    """Take from both ends of a quiet run the hits that lead on to the music there: one within 0.7 s of it; before the
+    music also two or more together within 1.6 s. The ends of the play itself border on no music."""
+    quiet = quiet.copy()
+    near, far, together = round(0.7 / hop_s), round(1.6 / hop_s), round(0.6 / hop_s)
+    for start, stop in runs(quiet):
+        inside = [(first + start, last + start) for first, last in runs(hits[start:stop])]
+        groups: list[list[int]] = []
+        for first, last in inside:
+            if groups and first - groups[-1][1] <= together:
+                groups[-1][1:] = [last, groups[-1][2] + 1]
+            else:
+                groups.append([first, last, 1])
+        low, high = start, stop
+        while groups and stop < len(quiet):
+            first, last, count = groups[-1]
+            if high - last > (far if count > 1 else near):
+                break
+            high = first
+            groups.pop()
+        while groups and start > 0 and groups[0][0] - low <= near:
+            low = groups.pop(0)[1]
+        quiet[start:low] = False
+        quiet[max(low, high) : stop] = False
+    return quiet
+
+
+def _hits(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], quiet: Mask) -> Mask:
+    """Moments whose high bands (free of clicks by their medians) stand out of the noise as music does: in the mid
+    signal more than in the side, in some bands more than in others. Crackle rises everywhere alike."""
+    hits = np.zeros(len(bands_db), dtype=bool)
+    if quiet.sum() < 20:
+        return hits
+    high = bands_db[:, :, LOW_COUNT:].astype(np.float64)
+    normal = np.median(high[quiet], axis=0)
+    used = normal > FLOOR_DB + 15
+    if not used[0].any():
+        return hits
+    above = high - normal
+    above -= np.clip(np.quantile(above[:, used], _OFFSET_SHARE, axis=1), *_OFFSET_DB)[:, None, None]
+    spread = np.clip(-np.quantile(above[quiet][:, used], 0.16, axis=0), 0.3, 3.0)
+    excess = _excess(above[:, used], spread)
+    middle, usual = np.quantile(excess[quiet], [0.5, 0.84])
+    for start, stop in runs(excess > np.clip(middle + 5.0 * (usual - middle), 1.4, 2.0)):
+        one = above[start:stop].mean(axis=0)
+        mid, side = one[0][used[0]].mean(), one[1][used[1]].mean() if used[1].any() else 0.0
+        peak = one[used].max() - np.median(one[used])
+        like_music = (mid - side > 1.2 and peak > 4.0) or (max(mid, side) > 3.0 and stop - start > 1)
+        low, high = one[0][:_THIRD].mean(), one[0][-_THIRD:].mean()
+        sharp = impulse[max(0, start - 1) : stop + 1].max() > _CLICK_IMPULSE
+        click = stop - start < 6 and sharp and high - low > _CLICK_TILT_DB
+        hits[start:stop] = like_music and not click
+    return hits
+
+
+def _columns(bands_db: NDArray[np.float32]) -> Floats:
+    """(hops, columns): mid bands then side bands that carry anything, without the rumble bands."""
+    both = np.concatenate([bands_db[:, 0, _SKIP_LOW_BANDS:], bands_db[:, 1, _SKIP_LOW_BANDS:]], axis=1)
+    used = np.median(both, axis=0) > FLOOR_DB + 15
+    columns = both[:, used] if used.any() else both[:, :1]
+    return columns.astype(np.float64)
+
+
+def _smooth(columns: Floats, hop_s: float) -> Floats:
+    """Medians over time; longer for all than a thump spoils."""
+    half = columns.shape[1] // 2
+    per_signal = half if columns.shape[1] > LOW_COUNT * 2 else columns.shape[1]
+    is_low = (np.arange(columns.shape[1]) % per_signal) < LOW_COUNT - _SKIP_LOW_BANDS
+    smooth = np.empty_like(columns)
+    for chosen, length_s in ((is_low, _LOW_SMOOTH_S), (~is_low, _HIGH_SMOOTH_S)):
+        if chosen.any():
+            smooth[:, chosen] = running_median(columns[:, chosen], round(length_s / hop_s))
+    return smooth
+
+
+def _first_quiet(smooth: Floats, hop_s: float) -> Mask:
+    """The hops that sound like the quietest steady half second."""
+    size = max(3, round(_LEAST_NOISE_S / hop_s))
+    level = smooth.mean(axis=1)
+    wide = running_median(level, size)
+    inner = wide[size:-size] if len(wide) > 3 * size else wide
+    place = int(np.argmin(inner)) + (len(wide) - len(inner)) // 2
+    centre = np.median(smooth[max(0, place - size // 2) : place + size // 2 + 1], axis=0)
+    worst = np.concatenate([np.quantile(smooth[part] - centre, 0.9, axis=1) for part in _slices(len(smooth))])
+    mask = worst < max(4.0, float(worst[place]) + 1.5)
+    mask[max(0, place - size // 2) : place + size // 2 + 1] = True
+    return mask
+
+
+def _slices(count: int) -> Iterator[slice]:
+    return (slice(start, start + _SLICE_HOPS) for start in range(0, count, _SLICE_HOPS))
+
+
+def _place(count: int) -> Floats:
+    """Where each hop lies on the side, -0.5 to 0.5."""
+    return np.linspace(-0.5, 0.5, count)
+
+
+def _over_floor(smooth: Floats, base: Floats, slope: Floats) -> Floats:
+    """Level over the floor, offsets taken out."""
+    place = _place(len(smooth))[:, None]
+    above = np.empty_like(smooth)
+    for part in _slices(len(smooth)):
+        above[part] = _without_offset(smooth[part] - (base + slope * place[part]))
+    return above
+
+
+def _fit_floor(smooth: Floats, quiet: Mask) -> tuple[Floats, Floats]:
+    """Middle and slope of one straight line a band through the quiet hops; hops that stand above it lose their
+    say."""
+    time = _place(len(smooth))
+    step = max(1, int(quiet.sum()) // 4000)
+    index = np.flatnonzero(quiet)[::step]
+    x, y = time[index], smooth[index]
+    weight = np.ones_like(y)
+    base, slope = np.median(y, axis=0), np.zeros(y.shape[1])
+    for _ in range(6):
+        rest = y - (base + slope * x[:, None])
+        rest -= np.quantile(rest, _OFFSET_SHARE, axis=1, keepdims=True)
+        weight = np.exp(-(np.maximum(rest - _TOLERATED_DB, 0.0) ** 2) / 2.0) * np.exp(
+            -(np.maximum(-rest - 4.0, 0.0) ** 2) / 2.0
+        )
+        total = weight.sum(axis=0) + 1e-9
+        mean_x, mean_y = (weight * x[:, None]).sum(axis=0) / total, (weight * y).sum(axis=0) / total
+        spread_x = (weight * (x[:, None] - mean_x) ** 2).sum(axis=0) / total
+        together = (weight * (x[:, None] - mean_x) * (y - mean_y)).sum(axis=0) / total
+        slope = together / (spread_x + 0.02 / _SLOPE_DB**2)
+        base = mean_y - slope * mean_x
+    return base, slope
+
+
+def _without_offset(above: Floats) -> Floats:
+    """Take out what is common to all bands (the noise breathing) and what rises to the high end of the side signal
+    (a crackling patch), as far as noise may do that."""
+    above = above - np.clip(np.quantile(above, _OFFSET_SHARE, axis=1, keepdims=True), *_OFFSET_DB)
+    count = above.shape[1]
+    high = HIGH_COUNT if count >= 2 * HIGH_COUNT else count // 2
+    patch = np.clip(np.quantile(above[:, count - high // 2 :], 0.3, axis=1, keepdims=True), 0.0, _PATCH_DB)
+    ramp = np.zeros(count)
+    ramp[count - high :] = np.linspace(0.0, 1.1, high)
+    if count >= 2 * high:
+        middle = count // 2
+        ramp[middle - high : middle] = ramp[count - high :]
+    return above - patch * ramp
+
+
+def _stand_out(above: Floats, quiet: Mask) -> tuple[Floats, Floats, float]:
+    """Spread in noise of the level over the floor, excess, and the threshold of the excess."""
+    part = above[quiet]
+    spread = np.clip(np.median(part, axis=0) - np.quantile(part, 0.16, axis=0), 0.4, 3.0)
+    excess = _excess(above, spread)
+    inside = np.sort(excess[quiet])
+    middle = float(inside[len(inside) // 2])
+    threshold = float(np.clip(middle + 2.5 * (middle - inside[len(inside) // 20]) + 0.25, 0.6, 1.2))
+    return spread, excess, threshold
+
+
+def _excess(above: Floats, spread: Floats) -> Floats:
+    excess = np.empty(len(above))
+    for part in _slices(len(above)):
+        excess[part] = np.sqrt(np.mean(np.clip(above[part] / spread - 1.0, 0.0, 12.0) ** 2, axis=1))
+    return excess
+
+
+def _quiet(excess: Floats, threshold: float, hop_s: float) -> Mask:
+    """Excess under its threshold; short leaps over it (pops, thumps) bridged, short dips dropped."""
+    mask = excess < threshold
+    for start, stop in runs(~mask):
+        if (stop - start) * hop_s < 0.2 and start > 0 and stop < len(mask):
+            mask[start:stop] = True
+    for start, stop in runs(mask):
+        if (stop - start) * hop_s < 0.2:
+            mask[start:stop] = False
+    return mask

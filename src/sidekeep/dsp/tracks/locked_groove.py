@@ -1,0 +1,48 @@
+"""The locked groove at the end of a side: the same tick at every turn.
+
+Conventions: hops of a ``FeatureTable``. Looked for at the turn periods of records only (33 1/3, 45 and 78 rpm, 3 % either
+way), in the impulses after the music. Strength is the correlation of the impulses with themselves a turn later, 0 to 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sidekeep.dsp.tracks.features import FeatureTable
+from sidekeep.dsp.tracks.needle import running_median
+
+TURN_PERIODS_S = (1.8, 60.0 / 45.0, 60.0 / 78.26)
+_WIDTH = 0.03
+_LEAST_STRENGTH = 0.35
+_TURNS = 3
+
+
+@dataclass(frozen=True)
+class LockedGroove:
+    """``start``: hop from which the tick returns at every turn."""
+
+    start: int
+    period_s: float
+    strength: float
+
+
+def find_locked_groove(table: FeatureTable, start: int, stop: int) -> LockedGroove | None:
+    """The locked groove between two hops, or None. Needs three turns of it."""
+    hop_s = table.hop_s
+    tail = np.log(np.maximum(table.impulse[start:stop].astype(np.float64), 1.0))
+    best: LockedGroove | None = None
+    for period_s in TURN_PERIODS_S:
+        lags = np.arange(int(period_s * (1 - _WIDTH) / hop_s), int(period_s * (1 + _WIDTH) / hop_s) + 2)
+        if len(tail) < _TURNS * lags[-1]:
+            continue
+        x = np.clip(tail - running_median(tail, round(1.0 / hop_s)), 0.0, None)
+        x = np.maximum.reduce([x, np.roll(x, 1), np.roll(x, -1)])
+        x -= x.mean()
+        power = float(np.dot(x, x)) + 1e-12
+        turns = [float(np.dot(x[:-lag], x[lag:])) / power * len(x) / (len(x) - lag) for lag in lags]
+        peak = int(np.argmax(turns))
+        if turns[peak] > (best.strength if best is not None else _LEAST_STRENGTH):
+            best = LockedGroove(start, float(lags[peak] * hop_s), min(1.0, turns[peak]))
+    return best

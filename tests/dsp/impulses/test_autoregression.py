@@ -1,0 +1,90 @@
+"""Fits and band solvers against dense linear algebra of numpy and scipy (reference libraries)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.linalg import solve_toeplitz
+from scipy.signal import lfilter
+
+from sidekeep.dsp.impulses.autoregression import (
+    autocorrelate,
+    factor_band,
+    invert_band,
+    levinson,
+    model_correlation,
+    solve_band,
+)
+
+
+def test_correlations_equal_numpy() -> None:
+    rng = np.random.default_rng(1)
+    x = rng.standard_normal(300)
+    out = np.empty(9)
+    autocorrelate(x, 8, out)
+    np.testing.assert_allclose(out, np.correlate(x, x, "full")[299:308])
+
+
+def test_levinson_equals_the_toeplitz_solver() -> None:
+    rng = np.random.default_rng(2)
+    x = lfilter([1.0], [1.0, -1.6, 0.81], rng.standard_normal(4000))
+    correlation = np.empty(13)
+    autocorrelate(x, 12, correlation)
+    model, scratch = np.empty(13), np.empty(13)
+    power = levinson(correlation, 12, model, scratch)
+    wanted = solve_toeplitz(correlation[:12], -correlation[1:])
+    np.testing.assert_allclose(model[1:], wanted, atol=1e-6)
+    assert power == pytest.approx(correlation[0] + wanted @ correlation[1:], rel=1e-6)
+    # the process was made with these two taps
+    np.testing.assert_allclose(model[1:3], [-1.6, 0.81], atol=0.05)
+
+
+def test_levinson_survives_silence_and_a_pure_tone() -> None:
+    model, scratch, correlation = np.empty(33), np.empty(33), np.zeros(33)
+    assert levinson(correlation, 32, model, scratch) >= 0.0
+    assert np.isfinite(model).all()
+    autocorrelate(np.sin(0.1 * np.arange(2048)) * np.hanning(2048), 32, correlation)
+    assert levinson(correlation, 32, model, scratch) > 0.0
+    assert np.isfinite(model).all()
+
+
+def _band(size: int, width: int) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(3)
+    dense = np.zeros((size, size))
+    for d in range(width + 1):
+        values = rng.uniform(-1.0, 1.0, size - d)
+        dense += np.diag(values, d) + (np.diag(values, -d) if d else 0.0)
+    dense += np.eye(size) * (2.0 * width + 3.0)
+    band = np.zeros((size, width + 1))
+    for i in range(size):
+        for d in range(min(i, width) + 1):
+            band[i, width - d] = dense[i, i - d]
+    return dense, band
+
+
+@pytest.mark.parametrize(("size", "width"), [(1, 4), (3, 8), (40, 6), (60, 32)])
+def test_band_solver_and_inverse_equal_dense_ones(size: int, width: int) -> None:
+    width_used = min(width, size - 1) if size > 1 else width
+    dense, band = (
+        _band(size, width_used) if size > 1 else (np.array([[5.0]]), np.array([[0.0] * width + [5.0]]))
+    )
+    right = np.random.default_rng(4).standard_normal(size)
+    factor_band(band, size, width_used)
+    got = right.copy()
+    solve_band(band, size, width_used, got)
+    np.testing.assert_allclose(got, np.linalg.solve(dense, right), rtol=1e-9)
+    upper, inverse = np.empty((size, width_used + 1)), np.empty((size, width_used + 1))
+    invert_band(band, size, width_used, upper, inverse)
+    wanted = np.linalg.inv(dense)
+    for d in range(min(width_used, size - 1) + 1):
+        np.testing.assert_allclose(inverse[: size - d, d], np.diag(wanted, d), rtol=1e-8, atol=1e-12)
+
+
+def test_model_correlation_is_the_diagonal_of_the_normal_matrix() -> None:
+    model = np.array([1.0, -0.7, 0.2, 0.1])
+    taps = np.empty(4)
+    model_correlation(model, 3, taps)
+    errors = np.array([np.convolve(row, model) for row in np.eye(12)])
+    normal = errors @ errors.T
+    for lag in range(4):
+        np.testing.assert_allclose(np.diag(normal, lag), taps[lag])

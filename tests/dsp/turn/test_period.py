@@ -1,0 +1,271 @@
+"""The turn of the player from returning events, from sway, and as a running forecast."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from sidekeep.dsp.turn.chains import find_recurrence, link_chains, thin
+from sidekeep.dsp.turn.period import (
+    TurnEstimate,
+    TurnForecast,
+    agree_on_turn,
+    estimate_turn,
+    estimate_turn_from_sway,
+    frames_per_turn,
+)
+from sidekeep.errors import ParameterError
+
+Floats = NDArray[np.float64]
+OUTER_MM, INNER_MM = 146.3, 60.0
+
+
+def scratched_side(
+    rng: np.random.Generator,
+    *,
+    period_s: float,
+    duration_s: float,
+    scratches: int,
+    turns: tuple[int, int] = (40, 120),
+    dust_per_s: float = 0.5,
+    jitter_s: float = 1e-4,
+    locked_turns: int = 0,
+    is_straight: bool = False,
+) -> tuple[Floats, Floats]:
+    """Event times and sizes: scratches tilted up to 60 degrees, one click in ten missing, and dust."""
+    whole = int(duration_s / period_s)
+    pitch_mm = min(0.3, (OUTER_MM - INNER_MM) / whole)
+    times: list[float] = []
+    sizes: list[float] = []
+    for _ in range(scratches):
+        count = min(int(rng.integers(*turns)), whole - 4)
+        first = int(rng.integers(1, whole - count))
+        tilt = np.tan(np.radians(rng.uniform(-60.0, 60.0)))
+        start_mm = OUTER_MM - pitch_mm * first
+        radius_mm = start_mm - pitch_mm * np.arange(count)
+        angle = tilt * np.log(start_mm / radius_mm) / (2.0 * np.pi)
+        if is_straight:
+            sine = tilt / np.hypot(1.0, tilt)
+            angle = (np.arcsin(sine * start_mm / radius_mm) - np.arcsin(sine)) / (2.0 * np.pi)
+        kept = rng.random(count) > 0.1
+        at = (first + np.arange(count) + rng.random() + angle)[kept] * period_s
+        times.extend(at + jitter_s * rng.standard_normal(len(at)))
+        sizes.extend(np.exp(1.5 + 0.2 * rng.standard_normal(len(at))))
+    dust = int(rng.poisson(dust_per_s * duration_s))
+    times.extend(rng.uniform(0.0, duration_s, dust))
+    sizes.extend(np.exp(rng.standard_normal(dust)))
+    for turn in range(locked_turns):
+        times.append(duration_s + (turn + 1.37) * period_s + 0.3 * jitter_s * rng.standard_normal())
+        sizes.append(4.0)
+    return np.array(times), np.array(sizes)
+
+
+def ppm(estimate: TurnEstimate, period_s: float) -> float:
+    return 1e6 * (estimate.period_s / period_s - 1.0)
+
+
+@pytest.mark.parametrize("is_straight", [False, True])
+def test_long_scratches_give_the_period_within_tens_of_ppm(is_straight: bool) -> None:
+    """Tilt alone would put single scratches 150 ppm off (standard deviation); goal of the design: 20 ppm."""
+    errors, ratios = [], []
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        period_s = [1.8, 4.0 / 3.0, 0.77, 46.0 / 60.0][seed % 4] * (1.0 + 0.003 * rng.standard_normal())
+        times, sizes = scratched_side(
+            rng, period_s=period_s, duration_s=1200.0, scratches=4, is_straight=is_straight
+        )
+        found = estimate_turn(times, sizes, duration_s=1200.0)
+        assert found.source == "clicks"
+        assert found.confidence > 0.999
+        assert found.rpm == pytest.approx(60.0 / found.period_s)
+        errors.append(abs(ppm(found, period_s)))
+        ratios.append(ppm(found, period_s) / found.sd_ppm)
+    assert np.median(errors) < 30.0
+    assert max(errors) < 150.0
+    assert 0.2 < np.sqrt(np.mean(np.square(ratios))) < 2.5
+
+
+def test_locked_groove_has_no_tilt() -> None:
+    errors = []
+    for seed in range(6):
+        rng = np.random.default_rng(100 + seed)
+        times, sizes = scratched_side(
+            rng, period_s=1.803, duration_s=600.0, scratches=2, turns=(10, 30), locked_turns=6
+        )
+        found = estimate_turn(times, sizes, duration_s=612.0, locked_groove_s=(600.0, 612.0))
+        assert any(chain.is_locked for chain in found.chains)
+        errors.append(abs(ppm(found, 1.803)))
+    assert np.median(errors) < 20.0
+
+
+def test_channel_masks_keep_walls_apart() -> None:
+    times = np.concatenate((np.arange(20) * 1.8, np.arange(20) * 1.8 + 0.7))
+    walls = np.repeat([1, 2], 20)
+    found = estimate_turn(times, duration_s=40.0, channels=walls)
+    assert found.source == "clicks"
+    assert len(found.chains) == 2
+
+
+def test_chance_does_not_turn() -> None:
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        times = rng.uniform(0.0, 300.0, int(rng.integers(5, 2500)))
+        assert estimate_turn(times, rng.random(len(times)), duration_s=300.0).source == "none"
+
+
+@pytest.mark.parametrize("bpm", [90.0, 100.0, 120.0, 128.0, 133.333, 160.0])
+def test_a_drum_track_does_not_turn(bpm: float) -> None:
+    """Eighths of 133 bpm recur at 1.8 s exactly; so do they at every other beat."""
+    rng = np.random.default_rng(int(bpm))
+    step_s = 30.0 / bpm
+    beats = np.arange(int(180.0 / step_s)) * step_s
+    for pattern in ((1, 0, 1, 0, 1, 0, 1, 0), (1, 1, 1, 1, 1, 1, 1, 1), (1, 0, 0, 1, 0, 0, 1, 0)):
+        struck = beats[np.array(pattern)[np.arange(len(beats)) % 8] == 1]
+        struck = struck[rng.random(len(struck)) < 0.9] + 0.0005 * rng.standard_normal(1)
+        times = np.concatenate((struck, rng.uniform(0.0, 180.0, 40)))
+        assert estimate_turn(times, duration_s=180.0).source == "none"
+
+
+def test_scratches_are_found_beside_a_drum_track() -> None:
+    rng = np.random.default_rng(3)
+    times, sizes = scratched_side(rng, period_s=1.8021, duration_s=240.0, scratches=3, turns=(40, 80))
+    beats = np.arange(0.0, 240.0, 0.5)
+    found = estimate_turn(
+        np.concatenate((times, beats)), np.concatenate((sizes, np.full(len(beats), 2.0))), duration_s=240.0
+    )
+    assert found.source == "clicks"
+    assert abs(ppm(found, 1.8021)) < 600.0
+
+
+def test_few_or_bad_events() -> None:
+    assert estimate_turn([], duration_s=10.0) == TurnEstimate()
+    assert estimate_turn([1.0, 2.8, 4.6], duration_s=10.0).source == "none"
+    with pytest.raises(ParameterError, match="finite"):
+        estimate_turn([1.0, np.nan], duration_s=10.0)
+    with pytest.raises(ParameterError, match="one length"):
+        estimate_turn([1.0, 2.0], [1.0], duration_s=10.0)
+    with pytest.raises(ParameterError, match="above 0"):
+        frames_per_turn(0.0, 44_100)
+
+
+def test_thin_keeps_the_loud_and_the_spread() -> None:
+    times = np.array([0.0, 0.001, 0.5, 1.0, 1.5])
+    kept = thin(times, np.array([1.0, 5.0, 2.0, 3.0, 1.0]), 0.003, 0.3, 10.0)
+    assert list(kept) == [1, 2, 3]
+
+
+def test_chains_bridge_missing_turns() -> None:
+    times = np.delete(np.arange(12) * 1.8, [4, 7, 8])
+    chains = link_chains(times, np.ones(9), np.full(9, 3), 1.8, reach_s=0.002)
+    assert len(chains) == 1
+    assert list(chains[0].turns) == [0, 1, 2, 3, 5, 6, 9, 10, 11]
+
+
+def test_recurrence_needs_more_far_from_nominal() -> None:
+    rng = np.random.default_rng(4)
+    dust = rng.uniform(0.0, 60.0, 40)
+    for lag_s, is_found in ((1.8, True), (1.9, False)):
+        times = np.sort(np.concatenate((np.arange(8) * lag_s + 5.0, dust)))
+        found = find_recurrence(times, np.ones(48), np.full(48, 3), 60.0)
+        assert (found is not None) == is_found
+
+
+def swaying(seed: int, period_s: float, length_s: float, size: float, rate_hz: float = 100.0) -> Floats:
+    """Arm noise round 12 Hz, a bass line, and a vertical pattern once per turn."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(int(length_s * rate_hz)) / rate_hz
+    spectrum = np.fft.rfft(rng.standard_normal((2, len(t))), axis=1)
+    f = np.fft.rfftfreq(len(t), 1.0 / rate_hz)
+    noise = np.fft.irfft(spectrum * (f / 12.0) / (1.0 + (f / 12.0) ** 4), len(t), axis=1)
+    angle = 2.0 * np.pi * t / period_s
+    pattern = size * (np.cos(angle + 1.0) + 0.5 * np.cos(2.0 * angle) + 0.3 * np.cos(3.0 * angle + 2.0))
+    bass = 0.5 * np.sign(np.sin(2.0 * np.pi * 1.0 * t)) * np.sin(2.0 * np.pi * 41.2 * t)
+    return np.stack((noise[0] + bass + pattern, noise[1] + bass - pattern), axis=1)
+
+
+def test_sway_finds_the_turn() -> None:
+    ratios = []
+    for seed in range(5):
+        period_s = [1.8, 4.0 / 3.0, 0.77, 46.0 / 60.0, 1.8][seed] * (1.002 - 0.001 * seed)
+        found = estimate_turn_from_sway(swaying(seed, period_s, 300.0, 0.05), 100.0)
+        assert found.source == "sway"
+        assert abs(ppm(found, period_s)) < 250.0
+        ratios.append(ppm(found, period_s) / found.sd_ppm)
+    assert np.sqrt(np.mean(np.square(ratios))) < 2.5
+
+
+def test_no_sway_no_turn() -> None:
+    for seed in range(8):
+        assert estimate_turn_from_sway(swaying(50 + seed, 1.8, 240.0, 0.0), 100.0).source == "none"
+    with pytest.raises(ParameterError, match="8 or more"):
+        estimate_turn_from_sway(np.zeros(100), 4.0)
+
+
+def test_agreeing_sources_join_and_others_do_not() -> None:
+    clicks = TurnEstimate(period_s=1.8, rpm=100 / 3, sd_ppm=40.0, confidence=0.9, source="clicks")
+    sway = TurnEstimate(period_s=1.8 * (1 + 5e-5), rpm=33.3, sd_ppm=20.0, confidence=0.9, source="sway")
+    joined = agree_on_turn(clicks, sway)
+    assert joined.source == "sway"
+    assert 1e6 * (joined.period_s / 1.8 - 1.0) == pytest.approx(40.0)
+    assert joined.sd_ppm == pytest.approx(1.0 / np.hypot(1 / 40.0, 1 / 20.0))
+    assert joined.confidence == pytest.approx(0.99)
+    far = TurnEstimate(period_s=1.79, rpm=33.5, sd_ppm=20.0, confidence=0.9, source="sway")
+    assert agree_on_turn(clicks, far).period_s == 1.8
+    near = TurnEstimate(period_s=1.8 * (1 + 4e-4), rpm=33.3, sd_ppm=20.0, confidence=0.9, source="sway")
+    chosen = agree_on_turn(clicks, near)
+    assert (chosen.period_s, chosen.source) == (near.period_s, "sway")
+    assert chosen.sd_ppm == pytest.approx(100.0)
+    assert agree_on_turn(TurnEstimate(), sway) is sway
+    assert agree_on_turn(clicks, TurnEstimate()) is clicks
+
+
+def _forecast(times: Floats, sizes: Floats, stop_s: float) -> Iterator[tuple[float, bool]]:
+    """Ask for each second before telling it what happened: (log odds, whether it came)."""
+    prior = TurnForecast()
+    order = np.argsort(times)
+    times, sizes = times[order], sizes[order]
+    for second in range(int(stop_s)):
+        here = (times >= second) & (times < second + 1)
+        for time_s, half_width_s, log_odds in prior.expected(second, second + 1):
+            assert second <= time_s < second + 1
+            yield log_odds, bool(np.any(np.abs(times[here] - time_s) <= half_width_s))
+        prior.add((float(t), 3, float(s)) for t, s in zip(times[here], sizes[here]))
+    assert prior.period_s == pytest.approx(1.8021, rel=1e-3)
+
+
+def test_prior_forecasts_scratches_and_knows_how_sure_it_is() -> None:
+    rng = np.random.default_rng(6)
+    times, sizes = scratched_side(
+        rng, period_s=1.8021, duration_s=400.0, scratches=5, turns=(30, 80), dust_per_s=1.0
+    )
+    forecasts = list(_forecast(times, sizes, 400.0))
+    odds = np.array([log_odds for log_odds, _ in forecasts])
+    came = np.array([hit for _, hit in forecasts])
+    assert came.sum() > 100
+    assert came[odds > 1.0].mean() > 0.8
+    claimed = 1.0 / (1.0 + np.exp(-odds))
+    assert abs(claimed.mean() - came.mean()) < 0.15
+    assert (odds < 1.0).sum() > 20
+    assert came[odds < 1.0].mean() < came[odds > 1.0].mean()
+
+
+def test_prior_expects_nothing_of_dust() -> None:
+    rng = np.random.default_rng(8)
+    prior = TurnForecast()
+    for time_s in np.sort(rng.uniform(0.0, 300.0, 300)):
+        prior.add([(float(time_s), 3, 1.0)])
+    assert prior.period_s == 0.0
+    assert prior.expected(300.0, 310.0) == []
+
+
+def test_prior_is_given_a_period_and_keeps_walls() -> None:
+    prior = TurnForecast(period_s=1.8)
+    for turn in range(4):
+        prior.add([(1.0 + 1.8 * turn, 1, 5.0)])
+    (due,) = prior.expected_walls(7.5, 9.0)
+    assert due[0] == pytest.approx(8.2)
+    assert due[3] == 1
+    assert prior.track_count == 1
