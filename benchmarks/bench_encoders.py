@@ -31,7 +31,7 @@ import soxr
 from numpy.typing import NDArray
 
 from benchmarks import real_music
-from sidekeep.copies.kinds import KINDS
+from sidekeep.copies.kinds.table import KINDS
 from sidekeep.files.av_encoder import AvEncoder
 from sidekeep.files.reader import open_source
 from sidekeep.files.rf64 import TakeWriter

@@ -10,7 +10,14 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from sidekeep import __version__
-from sidekeep.copies.report import FindingView, RepairView, ReportData, SideView, TrackView, render_report
+from sidekeep.copies.report.data import (
+    FindingView,
+    RepairView,
+    ReportData,
+    SideView,
+    TrackView,
+    render_report,
+)
 from sidekeep.files.atomic import write_text
 from sidekeep.flow.survey import Survey
 from sidekeep.model.cuts import SideCuts

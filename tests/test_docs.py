@@ -13,7 +13,7 @@ import pytest
 
 import sidekeep
 from sidekeep.cli.main import VERBS
-from sidekeep.copies.kinds import KINDS
+from sidekeep.copies.kinds.table import KINDS
 from sidekeep.model.record import Record
 from sidekeep.shelf.recipe_file import read_recipe
 from sidekeep.shelf.sleeve_text import read_sleeve, write_sleeve
@@ -177,7 +177,7 @@ def test_the_reader_of_kinds_sees_a_hidden_kind() -> None:
 
 def printed_fields() -> set[str]:
     """Keys of the objects that verbs print, and fields of the values they print whole."""
-    from sidekeep.copies.verify import VerifyResult
+    from sidekeep.copies.kept.verify import VerifyResult
     from sidekeep.devices.inputs import SoundInput
     from sidekeep.flow.gauge import GaugeReading
     from sidekeep.shelf.catalogue import Entry
@@ -209,7 +209,7 @@ def test_every_printed_field_is_documented() -> None:
 def test_words_of_an_action_are_documented() -> None:
     from typing import get_args
 
-    from sidekeep.copies.finish import Action
+    from sidekeep.copies.run.finish import Action
 
     page = text("docs/json.md")
     assert all(f"`{word}`" in page for word in get_args(Action))
@@ -343,10 +343,12 @@ def own_files() -> Iterator[Path]:
             made = any(part == "__pycache__" or part.endswith(".egg-info") for part in path.parts)
             if path.is_file() and path.suffix in TEXT_ENDINGS and not made:
                 yield path
-    for path in ROOT.iterdir():
-        # in a second working tree .git is a file with a path of this machine
-        if path.is_file() and path.suffix in TEXT_ENDINGS and path.name != ".git":
-            yield path
+    # In a linked working tree `.git` is a file that names the place of the repository: not ours either.
+    yield from (
+        path
+        for path in ROOT.iterdir()
+        if path.is_file() and path.suffix in TEXT_ENDINGS and path.name != ".git"
+    )
 
 
 def test_no_machine_paths_and_no_registries_in_any_text() -> None:

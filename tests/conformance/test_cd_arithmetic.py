@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sidekeep.copies.cd import (
+from sidekeep.copies.cd.discs import (
     FIRST_PAUSE_FRAMES,
     FRAMES_PER_S,
     LONG_DISC_FRAMES,
@@ -26,8 +26,8 @@ from sidekeep.copies.cd import (
     lay_out_discs,
     piece_frames,
 )
-from sidekeep.copies.cutting import CD_FRAME, SideAudio
-from sidekeep.copies.tagging import TransferFacts, track_facts
+from sidekeep.copies.plan.cutting import CD_FRAME, SideAudio
+from sidekeep.copies.plan.tagging import TransferFacts, track_facts
 from sidekeep.errors import ParameterError
 from sidekeep.model.record import Record
 from tests.copies.feeder import Feeder, record

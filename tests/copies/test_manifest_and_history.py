@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from sidekeep.copies.history import read_history
-from sidekeep.copies.manifest import add_to_manifest, manifest_text, parse_manifest, read_manifest
+from sidekeep.copies.kept.history import read_history
+from sidekeep.copies.kept.manifest import add_to_manifest, manifest_text, parse_manifest, read_manifest
 from sidekeep.errors import CopyError
 from tests.copies.feeder import Feeder
 

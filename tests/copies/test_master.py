@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from sidekeep.copies.master import MasterPlan, MasterTake
-from sidekeep.copies.verify import verify_folder
+from sidekeep.copies.kept.verify import verify_folder
+from sidekeep.copies.master.build import MasterPlan, MasterTake
 from sidekeep.errors import CopyError
 from sidekeep.files.bext import Bext, history_line
 from sidekeep.files.sinks import open_sink

@@ -10,7 +10,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from sidekeep.copies.report import (
+from sidekeep.copies.report.data import (
     ClipView,
     FileView,
     FindingView,
@@ -20,8 +20,8 @@ from sidekeep.copies.report import (
     TrackView,
     render_report,
 )
-from sidekeep.copies.report_disc import brightness, disc_picture, strip_picture, turn_period_s
-from sidekeep.copies.report_page import decibels, size_text
+from sidekeep.copies.report.disc import brightness, disc_picture, strip_picture, turn_period_s
+from sidekeep.copies.report.page import decibels, size_text
 from sidekeep.model.measures import Clicks, Level, Noise, Turn
 from sidekeep.model.record import Record
 from sidekeep.units import MINIMUM_DB

@@ -14,11 +14,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sidekeep.copies import lossy, write
-from sidekeep.copies.history import MAKING_FOLDER
-from sidekeep.copies.manifest import read_manifest
-from sidekeep.copies.payload import flac_md5_matches
-from sidekeep.copies.write import CopyRun
+from sidekeep.copies.kept.history import MAKING_FOLDER
+from sidekeep.copies.kept.manifest import read_manifest
+from sidekeep.copies.kept.payload import flac_md5_matches
+from sidekeep.copies.run import lossy
+from sidekeep.copies.run import run as run_room
+from sidekeep.copies.run.run import CopyRun
 from sidekeep.errors import Cancelled, CopyError, ParameterError
 from tests.copies.feeder import FOLDER, Feeder, drive, record, tree
 
@@ -66,7 +67,7 @@ def test_the_next_run_goes_on_from_what_is_whole(tmp_path: Path) -> None:
 
 
 def test_a_run_that_dies_between_names_is_completed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from sidekeep.copies import finish
+    from sidekeep.copies.run import finish
 
     feeder = Feeder(tmp_path / "broken")
     real = finish.give_name
@@ -91,7 +92,7 @@ def test_a_run_that_dies_between_names_is_completed(tmp_path: Path, monkeypatch:
 CHILD = """
 import sys, time
 from pathlib import Path
-from sidekeep.copies.write import CopyRun
+from sidekeep.copies.run.run import CopyRun
 from tests.copies.feeder import Feeder
 feeder = Feeder(Path(sys.argv[1]), lengths=((48_000, 52_000, 90_000), (61_000,)))
 with CopyRun(feeder.plan("lossless,portable,cd")) as run:
@@ -161,7 +162,7 @@ def test_a_run_that_dies_while_replacing_its_own_files_is_completed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The old files still stand where the history tells of new ones: they are known as ours all the same."""
-    from sidekeep.copies import finish
+    from sidekeep.copies.run import finish
 
     def dies(part: Path, final: Path, *, replace: bool = False) -> None:
         raise OSError(5, "Input/output error")
@@ -228,7 +229,7 @@ def test_a_copy_a_person_changed_is_theirs(tmp_path: Path) -> None:
 
 def test_a_name_that_changes_by_case_only(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """On disks where case does not part names the old one must be gone before the new one comes."""
-    from sidekeep.copies import finish
+    from sidekeep.copies.run import finish
 
     Feeder(tmp_path).copies("lossless")
     real = finish.give_name
@@ -324,7 +325,7 @@ def test_an_encoder_that_fails_stops_the_run_in_one_line(
     def broken(*_: object, **__: object) -> None:
         raise CopyError("the encoder is broken")
 
-    monkeypatch.setattr(write, "encode_lossy", broken)
+    monkeypatch.setattr(run_room, "encode_lossy", broken)
     with pytest.raises(CopyError, match="the encoder is broken"):
         Feeder(tmp_path).copies("lossless,portable")
 
@@ -353,7 +354,7 @@ def test_a_copy_that_decodes_to_something_else_is_refused(
 
 
 def test_tags_that_harm_the_sound_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from sidekeep.copies import finish
+    from sidekeep.copies.run import finish
 
     def harm(path: Path, *_: object, **__: object) -> None:
         data = bytearray(path.read_bytes())

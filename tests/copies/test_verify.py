@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from sidekeep.copies import verify
-from sidekeep.copies.manifest import write_manifest
-from sidekeep.copies.payload import flac_md5_matches
-from sidekeep.copies.verify import check_sums, verify_folder
+from sidekeep.copies.kept import verify
+from sidekeep.copies.kept.manifest import write_manifest
+from sidekeep.copies.kept.payload import flac_md5_matches
+from sidekeep.copies.kept.verify import check_sums, verify_folder
 from sidekeep.errors import Cancelled, CopyError
 from tests.copies.feeder import Feeder
 

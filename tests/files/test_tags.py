@@ -21,7 +21,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from sidekeep.copies.payload import payload_sha256
+from sidekeep.copies.kept.payload import payload_sha256
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.flac import flac_audio_start
 from sidekeep.files.pictures import Picture

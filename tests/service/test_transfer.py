@@ -16,8 +16,8 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
-from sidekeep.copies.manifest import read_manifest
-from sidekeep.copies.write import WrittenFile
+from sidekeep.copies.kept.manifest import read_manifest
+from sidekeep.copies.run.run import WrittenFile
 from sidekeep.errors import CopyError, SidekeepError
 from sidekeep.service.recipes import recipe_from
 from sidekeep.service.report import REPORT_NAME, transfer_with_report

@@ -7,7 +7,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 
 from sidekeep import __version__
-from sidekeep.copies.plan import key_of
+from sidekeep.copies.keys import key_of
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import write_text
 from sidekeep.files.pictures import Picture, load_picture

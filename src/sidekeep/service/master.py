@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from sidekeep.copies.master import MasterPlan, MasterTake
-from sidekeep.copies.report import render_report
+from sidekeep.copies.master.build import MasterPlan, MasterTake
+from sidekeep.copies.report.data import render_report
 from sidekeep.files.bext import Bext, history_line
 from sidekeep.model.recipe import Recipe
 from sidekeep.model.record import Record

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
-from sidekeep.copies.manifest import add_to_manifest
-from sidekeep.copies.report import render_report
+from sidekeep.copies.kept.manifest import add_to_manifest
+from sidekeep.copies.report.data import render_report
 from sidekeep.files.atomic import write_text
 from sidekeep.files.pictures import Picture
 from sidekeep.flow.progress import Progress, no_progress

@@ -6,7 +6,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from sidekeep import __version__
-from sidekeep.copies.report import (
+from sidekeep.copies.report.data import (
     ClipView,
     FileView,
     FindingView,

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from sidekeep.copies.naming import NamingRules, folder_name
+from sidekeep.copies.plan.naming import NamingRules, folder_name
 from sidekeep.errors import ParameterError, ShelfError, SleeveError
 from sidekeep.files.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part

@@ -15,12 +15,13 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from sidekeep import __version__
-from sidekeep.copies.cutting import SideAudio
-from sidekeep.copies.kinds import KINDS, parse_kinds
-from sidekeep.copies.naming import NamingRules
-from sidekeep.copies.plan import key_of, plan_copies
-from sidekeep.copies.tagging import TransferFacts
-from sidekeep.copies.write import CopyRun, WrittenFile
+from sidekeep.copies.keys import key_of
+from sidekeep.copies.kinds.table import KINDS, parse_kinds
+from sidekeep.copies.plan.cutting import SideAudio
+from sidekeep.copies.plan.layout import plan_copies
+from sidekeep.copies.plan.naming import NamingRules
+from sidekeep.copies.plan.tagging import TransferFacts
+from sidekeep.copies.run.run import CopyRun, WrittenFile
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.atomic import copy_error
 from sidekeep.files.pictures import Picture, PictureKind, load_picture

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from sidekeep.copies.manifest import MANIFEST_NAME
-from sidekeep.copies.verify import VerifyResult, check_sums, verify_folder
+from sidekeep.copies.kept.manifest import MANIFEST_NAME
+from sidekeep.copies.kept.verify import VerifyResult, check_sums, verify_folder
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import write_json
 from sidekeep.flow.progress import Progress, no_progress, part

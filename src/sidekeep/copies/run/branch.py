@@ -16,10 +16,10 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.copies.cutting import SideAudio, SideCutter, side_cuts
-from sidekeep.copies.levels import Piece
-from sidekeep.copies.plan import PlannedFile
-from sidekeep.copies.spill import SpillWriter
+from sidekeep.copies.plan.cutting import SideAudio, SideCutter, side_cuts
+from sidekeep.copies.plan.planned import PlannedFile
+from sidekeep.copies.run.levels import Piece
+from sidekeep.copies.run.spill import SpillWriter
 from sidekeep.dsp.output.dither import Quantiser
 from sidekeep.errors import Cancelled
 from sidekeep.files.sink import FileSink

@@ -1,106 +1,29 @@
-"""Every file that is to be made, before any sound flows: names, spans, rates, tags, keys.
-
-Paths are relative to the record's folder, with ``/``. Pieces are ``(side index, track index)`` pairs in
-playing order. An *audio key* names all that decides the samples of a file, a *tag key* all that decides its
-tags: a file whose two keys and checksum stand in the history is not made again.
-"""
+"""Lays out every file that is to be made, before any sound flows: names, spans, rates, tags, keys."""
 
 from __future__ import annotations
 
 import hashlib
-import json
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-from sidekeep.copies.cd import Disc, lay_out_discs
-from sidekeep.copies.codes import check_barcode, check_isrc
-from sidekeep.copies.cue import CueTrack
-from sidekeep.copies.cutting import SideAudio, side_cuts
-from sidekeep.copies.kinds import KINDS, Kind, parse_kinds
-from sidekeep.copies.levels import Piece, RecordLevels
-from sidekeep.copies.master import MasterPlan
-from sidekeep.copies.naming import NamingRules, folder_name, safe_name, track_path
-from sidekeep.copies.tagging import TransferFacts, file_tags, side_name_text, track_facts
+from sidekeep.copies.cd.discs import Disc, lay_out_discs
+from sidekeep.copies.keys import COPIES_VERSION, key_of, library_versions
+from sidekeep.copies.kinds.table import KINDS, Kind, parse_kinds
+from sidekeep.copies.master.build import MasterPlan
+from sidekeep.copies.plan.codes import check_barcode, check_isrc
+from sidekeep.copies.plan.cutting import SideAudio, side_cuts
+from sidekeep.copies.plan.naming import NamingRules, folder_name, safe_name, track_path
+from sidekeep.copies.plan.planned import LOSSY_CEILING_DBTP, CopyPlan, PlannedFile
+from sidekeep.copies.plan.tagging import TransferFacts, file_tags, side_name_text, track_facts
+from sidekeep.copies.run.levels import Piece, RecordLevels
+from sidekeep.copies.sheets.cue import CueTrack
 from sidekeep.errors import ParameterError
 from sidekeep.files.pictures import Picture
 from sidekeep.files.tags import TagSet, clean_tags
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record
-
-COPIES_VERSION = 1
-"""Raised whenever the same input would give other files."""
-
-LOSSY_CEILING_DBTP = -0.1
-"""Highest true peak a decoded lossy copy may reach; the encoder's own noise may not push it into clipping."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class PlannedFile:
-    """One audio file. ``rate_hz`` and ``length_frames`` are of the samples that go into the codec."""
-
-    kind: str
-    path: str
-    codec: str
-    suffix: str
-    rate_hz: int
-    bits: int
-    channels: int
-    pieces: tuple[Piece, ...]
-    length_frames: int
-    tags: TagSet
-    marks: tuple[CueTrack, ...]
-    audio_key: str
-    tag_key: str
-
-    @property
-    def is_lossy(self) -> bool:
-        """Fed with float samples and decoded to check its peak."""
-        return self.bits == 0
-
-
-@dataclass(frozen=True, kw_only=True)
-class CopyPlan:
-    """All files of one run. ``texts`` are small files known beforehand (playlists, cue sheets, cover)."""
-
-    folder: Path
-    record: Record
-    sides: tuple[SideAudio, ...]
-    kinds: tuple[str, ...]
-    files: tuple[PlannedFile, ...]
-    texts: Mapping[str, bytes]
-    pictures: tuple[Picture, ...] = ()
-    levels: RecordLevels | None = None
-    master: MasterPlan | None = None
-    record_key: str = ""
-    dither_seed: int = 1
-    lossy_ceiling_dbtp: float = LOSSY_CEILING_DBTP
-    id3_version: int = 4
-    replace: bool = False
-    findings: tuple[Finding, ...] = ()
-    facts: TransferFacts = field(default_factory=TransferFacts)
-
-
-def key_of(*parts: Any) -> str:
-    """A short name for a value: the same on every machine and in every run."""
-    text = json.dumps(parts, ensure_ascii=True, sort_keys=True, default=str, separators=(",", ":"))
-    return hashlib.sha256(text.encode("ascii")).hexdigest()[:32]
-
-
-def library_versions() -> dict[str, str]:
-    """Versions of what turns samples into files: another version may write other bytes."""
-    import av
-    import mutagen
-    import soundfile
-    import soxr
-
-    return {
-        "av": av.__version__,
-        "sndfile": soundfile.__libsndfile_version__,
-        "soxr": soxr.__version__,
-        "mutagen": mutagen.version_string,
-    }
 
 
 def plan_copies(
@@ -235,7 +158,7 @@ class _Builder:
             self.texts[f"{kind.name}/cover.jpg"] = front.data
 
     def _add_tracks(self, kind: Kind) -> None:
-        from sidekeep.copies.playlist import playlist_text
+        from sidekeep.copies.sheets.playlist import playlist_text
 
         taken: set[str] = set()
         first = len(self.files)
@@ -252,7 +175,7 @@ class _Builder:
         self.texts[f"{kind.name}/{name}"] = playlist_text(entries)
 
     def _add_whole(self, kind: Kind, pieces: list[Piece]) -> None:
-        from sidekeep.copies.cue import cue_sheet
+        from sidekeep.copies.sheets.cue import cue_sheet
 
         rate_hz = kind.rate_hz(max(self.sides[side].rate_hz for side, _ in pieces))
         title = self.record.title or "Record"
@@ -277,7 +200,7 @@ class _Builder:
             )
 
     def _add_cd(self, kind: Kind) -> None:
-        from sidekeep.copies.cue import cue_sheet
+        from sidekeep.copies.sheets.cue import cue_sheet
 
         discs, findings = lay_out_discs(self.sides, self.tracks)
         self.findings += findings

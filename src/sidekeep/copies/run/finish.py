@@ -16,16 +16,16 @@ from pathlib import Path
 from typing import Literal
 
 import sidekeep
-from sidekeep.copies.chapters import write_m4a_chapters
-from sidekeep.copies.cue import write_cuesheet_block
-from sidekeep.copies.history import FileEntry, History, Staged, write_history
-from sidekeep.copies.levels import RecordLevels, SoundLevel, replay_gain
-from sidekeep.copies.making import Making
-from sidekeep.copies.manifest import read_manifest, write_manifest
-from sidekeep.copies.master import name_master
-from sidekeep.copies.naming import clash_key
-from sidekeep.copies.payload import file_sha256, payload_sha256
-from sidekeep.copies.plan import CopyPlan, PlannedFile
+from sidekeep.copies.kept.history import FileEntry, History, Staged, write_history
+from sidekeep.copies.kept.manifest import read_manifest, write_manifest
+from sidekeep.copies.kept.payload import file_sha256, payload_sha256
+from sidekeep.copies.master.build import name_master
+from sidekeep.copies.plan.naming import clash_key
+from sidekeep.copies.plan.planned import CopyPlan, PlannedFile
+from sidekeep.copies.run.levels import RecordLevels, SoundLevel, replay_gain
+from sidekeep.copies.run.making import Making
+from sidekeep.copies.sheets.chapters import write_m4a_chapters
+from sidekeep.copies.sheets.cue import write_cuesheet_block
 from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.atomic import copy_error, give_name, write_bytes
 from sidekeep.files.tags import TagSet, write_tags

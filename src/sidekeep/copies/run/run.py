@@ -24,16 +24,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.copies.branch import Branch, ExactWriter, Worker
-from sidekeep.copies.finish import MASTER_FOLDER, Finisher, WrittenFile, check_folder, entry_matches
-from sidekeep.copies.history import FileEntry, Staged, read_history
-from sidekeep.copies.kinds import KINDS
-from sidekeep.copies.levels import LevelTracker, Piece, RecordLevels
-from sidekeep.copies.lossy import encode_lossy, needed_lowering_db
-from sidekeep.copies.making import Making
-from sidekeep.copies.master import build_master, look_at_master
-from sidekeep.copies.notes import clipped_finding, lowered_finding, raise_first, rising
-from sidekeep.copies.plan import CopyPlan, PlannedFile
+from sidekeep.copies.kept.history import FileEntry, Staged, read_history
+from sidekeep.copies.kinds.table import KINDS
+from sidekeep.copies.master.build import build_master, look_at_master
+from sidekeep.copies.plan.planned import CopyPlan, PlannedFile
+from sidekeep.copies.run.branch import Branch, ExactWriter, Worker
+from sidekeep.copies.run.finish import MASTER_FOLDER, Finisher, WrittenFile, check_folder, entry_matches
+from sidekeep.copies.run.levels import LevelTracker, Piece, RecordLevels
+from sidekeep.copies.run.lossy import encode_lossy, needed_lowering_db
+from sidekeep.copies.run.making import Making
+from sidekeep.copies.run.notes import clipped_finding, lowered_finding, raise_first, rising
 from sidekeep.errors import Cancelled, CopyError, ParameterError
 from sidekeep.files.atomic import copy_error
 from sidekeep.files.sink import FileSink

@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.copies.plan import PlannedFile
-from sidekeep.copies.spill import BLOCK_FRAMES, read_spills
+from sidekeep.copies.plan.planned import PlannedFile
+from sidekeep.copies.run.spill import BLOCK_FRAMES, read_spills
 from sidekeep.dsp.level.true_peak import TruePeakMeter
 from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.sinks import open_sink

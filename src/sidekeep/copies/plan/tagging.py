@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from sidekeep.copies.cutting import SideAudio
-from sidekeep.copies.levels import Piece
+from sidekeep.copies.plan.cutting import SideAudio
+from sidekeep.copies.run.levels import Piece
 from sidekeep.files.tags import TagSet
 from sidekeep.model.record import Record
 

@@ -12,7 +12,7 @@ import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from sidekeep.copies.payload import file_sha256
+from sidekeep.copies.kept.payload import file_sha256
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import copy_error, write_text
 

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sidekeep.copies.levels import RecordLevels, SoundLevel
+from sidekeep.copies.run.levels import RecordLevels, SoundLevel
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import copy_error, write_json
 

@@ -112,6 +112,6 @@ class ReportData:
 
 def render_report(data: ReportData) -> str:
     """The page as text, to be written as UTF-8."""
-    from sidekeep.copies.report_page import page
+    from sidekeep.copies.report.page import page
 
     return page(data)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
 
-from sidekeep.copies.cue import CueTrack
+from sidekeep.copies.sheets.cue import CueTrack
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import part_path
 

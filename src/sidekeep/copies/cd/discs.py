@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from sidekeep.copies.cutting import CD_FRAME, SideAudio, side_cuts
-from sidekeep.copies.kinds import CD_RATE_HZ
-from sidekeep.copies.levels import Piece
-from sidekeep.copies.tagging import TrackFacts
+from sidekeep.copies.kinds.table import CD_RATE_HZ
+from sidekeep.copies.plan.cutting import CD_FRAME, SideAudio, side_cuts
+from sidekeep.copies.plan.tagging import TrackFacts
+from sidekeep.copies.run.levels import Piece
 from sidekeep.errors import ParameterError
 from sidekeep.model.finding import Finding
 

@@ -16,10 +16,10 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from sidekeep.copies.bag import DECLARATION, read_bag_info, read_bag_manifest
-from sidekeep.copies.history import MAKING_FOLDER
-from sidekeep.copies.manifest import MANIFEST_NAME, read_manifest
-from sidekeep.copies.payload import flac_md5_matches
+from sidekeep.copies.kept.history import MAKING_FOLDER
+from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_manifest
+from sidekeep.copies.kept.payload import flac_md5_matches
+from sidekeep.copies.master.bag import DECLARATION, read_bag_info, read_bag_manifest
 from sidekeep.errors import Cancelled, CopyError
 from sidekeep.flow.progress import Progress, no_progress
 

@@ -12,8 +12,8 @@ from html import escape
 from importlib import resources
 from string import Template
 
-from sidekeep.copies.report import ClipView, FileView, FindingView, ReportData, SideView, TrackView
-from sidekeep.copies.report_disc import disc_picture, strip_picture
+from sidekeep.copies.report.data import ClipView, FileView, FindingView, ReportData, SideView, TrackView
+from sidekeep.copies.report.disc import disc_picture, strip_picture
 from sidekeep.model.record import Record
 from sidekeep.units import MINIMUM_DB, clock_text
 
@@ -30,7 +30,7 @@ _KEPT_DIGITS = 16
 
 def page(data: ReportData) -> str:
     """The whole page."""
-    frame = resources.files("sidekeep.copies").joinpath("report.html").read_text("utf-8")
+    frame = resources.files("sidekeep.copies.report").joinpath("report.html").read_text("utf-8")
     body = "\n".join(
         part
         for part in (

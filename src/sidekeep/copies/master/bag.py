@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from sidekeep.copies.payload import file_sha256
+from sidekeep.copies.kept.payload import file_sha256
 from sidekeep.errors import CopyError
 
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"

@@ -11,11 +11,12 @@ import threading
 from collections.abc import Sequence
 from pathlib import Path
 
-from sidekeep.copies.cutting import SideAudio
-from sidekeep.copies.history import MAKING_FOLDER, FileEntry, Journal, Staged
-from sidekeep.copies.levels import Piece, RecordLevels
-from sidekeep.copies.payload import payload_sha256
-from sidekeep.copies.plan import PlannedFile, key_of
+from sidekeep.copies.kept.history import MAKING_FOLDER, FileEntry, Journal, Staged
+from sidekeep.copies.kept.payload import payload_sha256
+from sidekeep.copies.keys import key_of
+from sidekeep.copies.plan.cutting import SideAudio
+from sidekeep.copies.plan.planned import PlannedFile
+from sidekeep.copies.run.levels import Piece, RecordLevels
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import copy_error
 

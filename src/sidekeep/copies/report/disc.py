@@ -18,7 +18,7 @@ from html import escape
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.copies.report import RepairView, SideView
+from sidekeep.copies.report.data import RepairView, SideView
 from sidekeep.model.record import Record
 
 _RING_STOPS = 240

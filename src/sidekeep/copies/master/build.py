@@ -13,9 +13,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from sidekeep.copies.bag import make_bag, read_bag_info, read_bag_manifest
-from sidekeep.copies.naming import safe_name, unique_name
-from sidekeep.copies.payload import file_sha256
+from sidekeep.copies.kept.payload import file_sha256
+from sidekeep.copies.master.bag import make_bag, read_bag_info, read_bag_manifest
+from sidekeep.copies.plan.naming import safe_name, unique_name
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.atomic import copy_error, flush_file, flush_folder
 from sidekeep.files.bext import Bext
@@ -61,7 +61,7 @@ class MasterState:
 
 def look_at_master(plan: MasterPlan, folder: Path, *, replace: bool) -> MasterState:
     """Whether the bag is there already. Raises ``CopyError`` when another one is in the way."""
-    from sidekeep.copies.plan import key_of
+    from sidekeep.copies.keys import key_of
 
     try:
         takes = [(take.name, file_sha256(take.path), repr(take.bext)) for take in plan.takes]

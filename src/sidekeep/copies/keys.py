@@ -1,0 +1,31 @@
+"""Short names for values, so that equal settings are known again: what decides a file's samples, or its tags."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import Any
+
+COPIES_VERSION = 1
+"""Raised whenever the same input would give other files."""
+
+
+def key_of(*parts: Any) -> str:
+    """A short name for a value: the same on every machine and in every run."""
+    text = json.dumps(parts, ensure_ascii=True, sort_keys=True, default=str, separators=(",", ":"))
+    return hashlib.sha256(text.encode("ascii")).hexdigest()[:32]
+
+
+def library_versions() -> dict[str, str]:
+    """Versions of what turns samples into files: another version may write other bytes."""
+    import av
+    import mutagen
+    import soundfile
+    import soxr
+
+    return {
+        "av": av.__version__,
+        "sndfile": soundfile.__libsndfile_version__,
+        "soxr": soxr.__version__,
+        "mutagen": mutagen.version_string,
+    }

@@ -1,0 +1,71 @@
+"""The files of one run as values: what ``layout.py`` lays out and ``run`` makes.
+
+Paths are relative to the record's folder, with ``/``. Pieces are ``(side index, track index)`` pairs in
+playing order. An *audio key* names all that decides the samples of a file, a *tag key* all that decides its
+tags: a file whose two keys and checksum stand in the history is not made again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from sidekeep.copies.master.build import MasterPlan
+from sidekeep.copies.plan.cutting import SideAudio
+from sidekeep.copies.plan.tagging import TransferFacts
+from sidekeep.copies.run.levels import Piece, RecordLevels
+from sidekeep.copies.sheets.cue import CueTrack
+from sidekeep.files.pictures import Picture
+from sidekeep.files.tags import TagSet
+from sidekeep.model.finding import Finding
+from sidekeep.model.record import Record
+
+LOSSY_CEILING_DBTP = -0.1
+"""Highest true peak a decoded lossy copy may reach; the encoder's own noise may not push it into clipping."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlannedFile:
+    """One audio file. ``rate_hz`` and ``length_frames`` are of the samples that go into the codec."""
+
+    kind: str
+    path: str
+    codec: str
+    suffix: str
+    rate_hz: int
+    bits: int
+    channels: int
+    pieces: tuple[Piece, ...]
+    length_frames: int
+    tags: TagSet
+    marks: tuple[CueTrack, ...]
+    audio_key: str
+    tag_key: str
+
+    @property
+    def is_lossy(self) -> bool:
+        """Fed with float samples and decoded to check its peak."""
+        return self.bits == 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class CopyPlan:
+    """All files of one run. ``texts`` are small files known beforehand (playlists, cue sheets, cover)."""
+
+    folder: Path
+    record: Record
+    sides: tuple[SideAudio, ...]
+    kinds: tuple[str, ...]
+    files: tuple[PlannedFile, ...]
+    texts: Mapping[str, bytes]
+    pictures: tuple[Picture, ...] = ()
+    levels: RecordLevels | None = None
+    master: MasterPlan | None = None
+    record_key: str = ""
+    dither_seed: int = 1
+    lossy_ceiling_dbtp: float = LOSSY_CEILING_DBTP
+    id3_version: int = 4
+    replace: bool = False
+    findings: tuple[Finding, ...] = ()
+    facts: TransferFacts = field(default_factory=TransferFacts)
