@@ -2,7 +2,7 @@
 
 A patch file is a short header and one record per surveyed block, in time order::
 
-    b"SKPATCH1"  uint32 length, JSON facts (take length, rate, channels, settings)
+    b"SKPATCH1"  uint32 length, JSON facts (known before the take has an end)
     int64 start_frame, int32 frames, int32 runs, int32 samples
         int32 run starts (within the block), int32 run lengths, int8 run channels, float32 samples
 

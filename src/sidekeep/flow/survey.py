@@ -3,6 +3,9 @@
 Every block goes to the meters and to the mender; what the mender gives back goes to the meters of the
 mended level and, as differences, to a patch file. So the level after mending is known exactly before
 anything is rendered, and rendering is only *take + patches + gain* (``flow.render``).
+
+``SurveyRun`` is the pass as a running object, for a take that is read from a file and for one that still grows. It
+cuts what arrives into blocks of its own, so result and patches are the same, byte for byte, however the frames came.
 """
 
 from __future__ import annotations
@@ -15,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.turn.period import TurnEstimate, agree_on_turn, estimate_turn, estimate_turn_from_sway
+from sidekeep.dsp.turn.period import estimate_turn_from_sway
+from sidekeep.errors import ParameterError
 from sidekeep.flow.cut import find_cuts
 from sidekeep.flow.kept_levels import KeptLevels
 from sidekeep.flow.measures import LevelMeter, PeakLoudnessMeter
@@ -25,6 +29,7 @@ from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.patches import PatchWriter
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
 from sidekeep.flow.side_features import SideFeatures
+from sidekeep.flow.survey_sums import click_statistics, turn_of
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.cuts import Cuts
 from sidekeep.model.finding import Finding
@@ -36,7 +41,6 @@ from sidekeep.model.repair import Repair
 BLOCK_FRAMES = 131072
 METERED_LATE = 8
 """Blocks the meters may lie behind the mender: neither waits for the other's slow moments."""
-_WALLS = {"L": 1, "R": 2, "both": 3}
 _SEVERITY_ORDER = {"act": 0, "look": 1, "note": 2}
 
 
@@ -57,6 +61,92 @@ class Survey:
     mended: KeptLevels
 
 
+class SurveyRun:
+    """A survey under way: ``process`` what arrives, then ``finish``; or ``abandon``.
+
+    ``form`` need not know the length yet. With ``patches`` the mended samples are kept there. Not for several threads.
+    """
+
+    def __init__(self, form: AudioFormat, *, mend: MendSettings, patches: PatchWriter | None = None) -> None:
+        self.form = form
+        self.meters = Meters(form)
+        self.mender = Mender(mend, rate_hz=form.rate_hz, channels=form.channels)
+        self.length_frames = 0
+        self._mended_meter = PeakLoudnessMeter(rate_hz=form.rate_hz, channels=form.channels)
+        self._patches = patches
+        self._delay = _Delay()
+        self._held: list[Audio] = []
+        self._held_frames = 0
+        self._measuring = ThreadPoolExecutor(1, thread_name_prefix="meters")
+        self._metering: deque[Future[None]] = deque()
+
+    def process(self, block: Audio) -> None:
+        """The next frames, (n, channels), n of any size. The block is kept for a while: it must not be written to."""
+        self.length_frames += len(block)
+        while self._held_frames + len(block) >= BLOCK_FRAMES:
+            missing = BLOCK_FRAMES - self._held_frames
+            self._hold(block[:missing])
+            self._step()
+            block = block[missing:]
+        self._hold(block)
+
+    def settle(self) -> None:
+        """Wait until the meters have heard what the mender was given: they may be looked at then."""
+        while self._metering:
+            self._metering.popleft().result()
+
+    def finish(
+        self,
+        form: AudioFormat,
+        *,
+        file: str,
+        sides: Sequence[Side] | None,
+        progress: Progress = no_progress,
+    ) -> Survey:
+        """Everything known about the take. ``form`` is that of the whole take, ``sides`` as for ``survey_take``."""
+        if form.length_frames != self.length_frames:
+            raise ParameterError(
+                f"length_frames={form.length_frames} must be the {self.length_frames} frames that were heard"
+            )
+        if self._held_frames:
+            self._step()
+        self.settle()
+        self._measuring.shutdown()
+        self._keep(self.mender.flush())
+        progress(0.98, "finding the tracks")
+        repairs, mender_findings = tuple(self.mender.repairs), tuple(self.mender.findings)
+        # Finding the tracks of an hour needs room of its own: the mender's buffers go first.
+        del self.mender
+        survey = _conclude(form, file, sides, self.meters, repairs, mender_findings, self._mended_meter)
+        progress(1.0, "surveyed")
+        return survey
+
+    def abandon(self) -> None:
+        """Stop; nothing is concluded."""
+        self._measuring.shutdown(wait=True, cancel_futures=True)
+
+    def _hold(self, block: Audio) -> None:
+        if len(block):
+            self._held.append(block)
+            self._held_frames += len(block)
+
+    def _step(self) -> None:
+        block = self._held[0] if len(self._held) == 1 else np.concatenate(self._held)
+        self._held, self._held_frames = [], 0
+        clean = numbers_only(block)
+        self._metering.append(self._measuring.submit(self.meters.process, block, clean))
+        self._delay.hold(block)
+        self._keep(self.mender.process(clean))
+        if len(self._metering) > METERED_LATE:
+            self._metering.popleft().result()
+
+    def _keep(self, mended: Audio) -> None:
+        self._mended_meter.process(mended)
+        for start, original, part in self._delay.match(mended):
+            if self._patches is not None:
+                self._patches.add(start, original, part)
+
+
 def survey_take(
     source: AudioSource,
     *,
@@ -72,43 +162,19 @@ def survey_take(
     With ``patches`` the mended samples are kept there.
     """
     form = source.format
-    meters = _Meters(form)
-    mender = Mender(mend, rate_hz=form.rate_hz, channels=form.channels)
-    mended_meter = PeakLoudnessMeter(rate_hz=form.rate_hz, channels=form.channels)
-    delay = _Delay()
-
-    def keep(mended: Audio) -> None:
-        mended_meter.process(mended)
-        for start, original, part in delay.match(mended):
-            if patches is not None:
-                patches.add(start, original, part)
-
-    metering: deque[Future[None]] = deque()
-    with (
-        ThreadPoolExecutor(1, thread_name_prefix="read") as reading,
-        ThreadPoolExecutor(1, thread_name_prefix="meters") as measuring,
-    ):
-        for done, block in _read_ahead(source, reading):
-            clean = numbers_only(block)
-            metering.append(measuring.submit(meters.process, block, clean))
-            delay.hold(block)
-            keep(mender.process(clean))
-            if len(metering) > METERED_LATE:
-                metering.popleft().result()
-            progress(0.97 * done / max(1, form.length_frames), "listening")
-        for job in metering:
-            job.result()
-    keep(mender.flush())
-    progress(0.98, "finding the tracks")
-    repairs, mender_findings = tuple(mender.repairs), tuple(mender.findings)
-    # Finding the tracks of an hour needs room of its own: the mender's buffers go first.
-    del mender
-    survey = _conclude(source, file, sides, meters, repairs, mender_findings, mended_meter)
-    progress(1.0, "surveyed")
-    return survey
+    run = SurveyRun(form, mend=mend, patches=patches)
+    try:
+        with ThreadPoolExecutor(1, thread_name_prefix="read") as reading:
+            for block in _read_ahead(source, reading):
+                run.process(block)
+                progress(0.97 * run.length_frames / max(1, form.length_frames), "listening")
+        return run.finish(form, file=file, sides=sides, progress=progress)
+    except BaseException:
+        run.abandon()
+        raise
 
 
-class _Meters:
+class Meters:
     """All that looks at the take as it was recorded."""
 
     def __init__(self, form: AudioFormat) -> None:
@@ -146,28 +212,25 @@ class _Delay:
             self._start_frame += count
 
 
-def _read_ahead(source: AudioSource, pool: ThreadPoolExecutor) -> Iterator[tuple[int, Audio]]:
-    """Blocks with the frames read so far; the next one is decoded while this one is worked on."""
+def _read_ahead(source: AudioSource, pool: ThreadPoolExecutor) -> Iterator[Audio]:
+    """The blocks of a take; the next one is decoded while this one is worked on."""
     blocks = source.blocks(BLOCK_FRAMES)
     step: Callable[[], Audio | None] = lambda: next(blocks, None)  # noqa: E731
-    done = 0
     waiting = pool.submit(step)
     while (block := waiting.result()) is not None:
         waiting = pool.submit(step)
-        done += len(block)
-        yield done, block
+        yield block
 
 
 def _conclude(
-    source: AudioSource,
+    form: AudioFormat,
     file: str,
     sides: Sequence[Side] | None,
-    meters: _Meters,
+    meters: Meters,
     repairs: tuple[Repair, ...],
     mender_findings: Sequence[Finding],
     mended: PeakLoudnessMeter,
 ) -> Survey:
-    form = source.format
     with ThreadPoolExecutor(1, thread_name_prefix="conclude") as pool:
         sway = pool.submit(estimate_turn_from_sway, meters.noise.sway_series(), meters.noise.sway_rate_hz)
         features = meters.features.finish()
@@ -198,42 +261,3 @@ def _conclude(
         envelope=features.envelope,
         mended=KeptLevels.of(mended),
     )
-
-
-def click_statistics(repairs: Sequence[Repair], down: Sequence[tuple[int, int]], form: AudioFormat) -> Clicks:
-    """Counts over the spans with the needle down (the whole take when none was found)."""
-    spans = list(down) or [(0, form.length_frames)]
-    inside = [
-        repair for repair in repairs if any(start <= repair.start_frame < stop for start, stop in spans)
-    ]
-    frames = sum(stop - start for start, stop in spans)
-    samples = sum(
-        (repair.stop_frame - repair.start_frame) * (form.channels if repair.channel == "both" else 1)
-        for repair in inside
-    )
-    return Clicks(
-        count=len(inside),
-        per_min=60.0 * len(inside) * form.rate_hz / max(1, frames),
-        share_of_samples=samples / max(1, frames * form.channels),
-    )
-
-
-def turn_of(repairs: Sequence[Repair], form: AudioFormat, cuts: Cuts, sway: TurnEstimate) -> Turn:
-    """The turn period: from the damage that comes back once per turn and from the sway of the bass."""
-    times = np.array([repair.start_frame / form.rate_hz for repair in repairs])
-    sizes = np.array([max(repair.size_db, 0.0) for repair in repairs])
-    channels = np.array([_WALLS[repair.channel] for repair in repairs])
-    clicks = estimate_turn(
-        times, sizes, duration_s=form.length_s, channels=channels, locked_groove_s=_after_music(cuts)
-    )
-    found = agree_on_turn(clicks, sway)
-    return Turn(rpm=found.rpm, period_s=found.period_s, sd_ppm=found.sd_ppm, source=found.source)
-
-
-def _after_music(cuts: Cuts) -> tuple[float, float] | None:
-    """From a turn after the music to the lift of the needle: there the locked groove ticks."""
-    if len(cuts.sides) != 1:
-        return None
-    side = cuts.sides[0]
-    start_s, stop_s = side.music_stop_frame / cuts.rate_hz + 1.8, side.needle_up_frame / cuts.rate_hz
-    return (start_s, stop_s) if stop_s > start_s else None

@@ -186,7 +186,7 @@ def survey_one(
             file=str(files.paths[0]),
             sides=files.sides,
             mend=recipe.mend,
-            patches=PatchWriter(file, {"length_frames": source.format.length_frames}),
+            patches=PatchWriter(file, {}),
             progress=lambda share, doing="": progress(share, f"{doing} ({name})"),
         )
         sha256 = sums.result()
