@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import re
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -108,6 +110,29 @@ def test_verify_finds_one_flipped_bit(made: Path, capsys: pytest.CaptureFixture[
     raw[len(raw) // 2] ^= 1
     take.write_bytes(raw)
     assert main(["verify", "--shelf", str(made), "orchard"]) == 0
+
+
+def test_two_jobs_on_one_record_wait_for_each_other(made: Path) -> None:
+    """Both survey the same take and write the same copies: one after the other, and both to their end."""
+    folder = shelf_service.find_record(made, "orchard").path
+    for kept in folder.rglob("survey.json"):
+        kept.unlink()
+    words = [
+        sys.executable,
+        "-m",
+        "sidekeep",
+        "copies",
+        "orchard",
+        "--shelf",
+        str(made),
+        "--kinds",
+        "lossless",
+    ]
+    jobs = [
+        subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) for _ in range(2)
+    ]
+    said = [job.communicate(timeout=120)[0] for job in jobs]
+    assert [job.returncode in (0, 1) for job in jobs] == [True, True], said
 
 
 @pytest.mark.parametrize(

@@ -23,6 +23,7 @@ from sidekeep.service.transfer import SurveyedTake, TransferOptions, TransferRes
 from sidekeep.shelf.cuts_file import keep_edits, read_cuts, write_cuts
 from sidekeep.shelf.recipe_file import read_recipe, write_recipe
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_lock import at_work
 from sidekeep.shelf.sleeve_text import read_sleeve
 from sidekeep.shelf.survey_file import load_survey, save_survey
 
@@ -38,10 +39,20 @@ def copy_record(
     recipe: Recipe | None = None,
     progress: Progress = no_progress,
 ) -> tuple[TransferResult, Path]:
-    """Write copies of a record on the shelf into its ``copies`` folder. ``recipe`` replaces the kept one."""
+    """Write copies of a record on the shelf into its ``copies`` folder. ``recipe`` replaces the kept one.
+
+    Another job on the same record is waited for.
+    """
     folder = find_record(shelf, record_name)
+    with at_work(folder.path, "writing copies", wait_s=None, waiting=lambda text: progress(0.0, text)):
+        return _copy_held(shelf, folder, options or TransferOptions(), recipe, progress)
+
+
+def _copy_held(
+    shelf: Path, folder: RecordFolder, options: TransferOptions, recipe: Recipe | None, progress: Progress
+) -> tuple[TransferResult, Path]:
     chosen = takes_to_copy(folder)
-    options = replace(options or TransferOptions(), recipe=settle_recipe(folder, recipe))
+    options = replace(options, recipe=settle_recipe(folder, recipe))
     sleeve = _sleeve(folder)
     takes = survey_record(folder, chosen, sleeve, options.recipe, part(progress, 0.0, 0.5))
     pictures = pictures_of(folder)

@@ -16,6 +16,7 @@ from sidekeep.service.sleeves import assign_files, load_sleeve
 from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.catalogue import CATALOGUE, Catalogue, Entry, record_folders
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_lock import at_work
 from sidekeep.shelf.sleeve_text import write_sleeve
 from sidekeep.shelf.styluses import Stylus, StylusHours, read_styluses, stylus_log, write_styluses
 
@@ -138,20 +139,21 @@ def adopt(
             else RecordFolder.create(_free_folder(shelf, record), sleeve=write_sleeve(record))
         )
     takes = []
-    for index, (take, source) in enumerate(zip(takes_files, sources, strict=True)):
-        letters = "".join(side.name for side in take.sides) if take.sides else "A"
-        takes.append(
-            adopt_take(
-                folder,
-                letters,
-                take.paths,
-                source.format,
-                move=move,
-                stylus=stylus,
-                problems=[finding.text for finding in source.problems],
-                progress=part(progress, index / len(sources), (index + 1) / len(sources)),
+    with at_work(folder.path, "adopting", wait_s=None, waiting=lambda text: progress(0.0, text)):
+        for index, (take, source) in enumerate(zip(takes_files, sources, strict=True)):
+            letters = "".join(side.name for side in take.sides) if take.sides else "A"
+            takes.append(
+                adopt_take(
+                    folder,
+                    letters,
+                    take.paths,
+                    source.format,
+                    move=move,
+                    stylus=stylus,
+                    problems=[finding.text for finding in source.problems],
+                    progress=part(progress, index / len(sources), (index + 1) / len(sources)),
+                )
             )
-        )
     with open_catalogue(shelf, create=True) as catalogue:
         catalogue.put(folder)
     return Adopted(folder=folder, takes=tuple(takes))

@@ -11,6 +11,7 @@ from sidekeep.service.inputs import recorder_settings
 from sidekeep.service.shelf import find_record, open_catalogue, plan_record, planned_before, stylus_hours
 from sidekeep.service.take import Key, TakeOptions, TakeSession, TakeStatus, only_one_taker, recover
 from sidekeep.shelf.record_folder import ShelfTake
+from sidekeep.shelf.record_lock import at_work
 
 
 def take_record(
@@ -51,7 +52,7 @@ def take_record(
     _remind_of_stylus(shelf, stylus, tell)
     options = TakeOptions(sides=sides, stylus=stylus, input_name=sound_input.name, by_needle=by_needle)
     session = TakeSession(folder, settings, options, tell=tell, key=key)
-    with only_one_taker(shelf):
+    with only_one_taker(shelf), at_work(folder.path, "recording"):
         try:
             return session.run()
         finally:

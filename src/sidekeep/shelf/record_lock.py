@@ -1,0 +1,136 @@
+"""One job at a time on a record, whichever process or machine the shelf's disk is reached from.
+
+A job (copies, survey, adopting, an evening's takes) holds the record's lock from its beginning to its end. Small choices
+do not: they have a lock of their own for the blink of an eye (``choices_lock``), so that a mark can be moved while side B
+is being recorded. Locks are the system's own (``flock``, on Windows ``LockFile``): they end with the process that held
+them, also when it is killed. On a network disk they hold as far as its server passes them on; where it has none at all,
+a lock file stands in, which a machine that lost its power leaves behind (delete ``.lock`` then).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import socket
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from sidekeep.errors import RecordBusy
+from sidekeep.files.atomic import copy_error
+
+LOCK, HOLDER, CHOICES_LOCK = ".lock", ".lock-holder", ".choices.lock"
+CHOICES_WAIT_S = 20.0
+"""Choices are written in milliseconds: who waits longer waits for something that hangs."""
+_POLL_S = 0.2
+
+
+@dataclass(frozen=True, kw_only=True)
+class Holder:
+    """Who is at work on a record."""
+
+    doing: str
+    host: str
+    pid: int
+    since_utc: str
+
+    @classmethod
+    def here(cls, doing: str) -> Holder:
+        """This process, now."""
+        return cls(
+            doing=doing,
+            host=socket.gethostname(),
+            pid=os.getpid(),
+            since_utc=datetime.now(UTC).replace(microsecond=0).isoformat(),
+        )
+
+    @property
+    def text(self) -> str:
+        """In words."""
+        where = "" if self.host == socket.gethostname() else f" on {self.host}"
+        return f"{self.doing or 'another job'} (process {self.pid}{where})"
+
+
+@contextlib.contextmanager
+def at_work(
+    folder: Path,
+    doing: str,
+    *,
+    wait_s: float | None = 0.0,
+    waiting: Callable[[str], None] = lambda text: None,
+) -> Iterator[None]:
+    """Hold the record in ``folder`` for a job; ``doing`` names it for others ("writing copies").
+
+    ``wait_s`` 0 does not wait, None waits without end; ``waiting`` hears who is waited for, some times a second, and may
+    raise to give up. Raises ``RecordBusy``. A thread that holds the record already may hold it again.
+    """
+    lock = FileLock(folder / LOCK, is_singleton=True)
+    until = None if wait_s is None else time.monotonic() + wait_s
+    while True:
+        try:
+            lock.acquire(timeout=0)
+            break
+        except Timeout:
+            holder = at_work_now(folder)
+            who = holder.text if holder else "another job"
+            if until is not None and time.monotonic() >= until:
+                facts = asdict(holder) if holder else {}
+                raise RecordBusy(
+                    f"{folder.name}: {who} is at work on this record; wait until it is done",
+                    facts={"record": folder.name, **facts},
+                ) from None
+            waiting(f"waiting: {who} is at work on this record")
+            time.sleep(_POLL_S)
+        except OSError as error:
+            raise copy_error(error, folder / LOCK) from error
+    is_outermost = lock.lock_counter == 1
+    try:
+        if is_outermost:
+            _name_holder(folder, Holder.here(doing))
+        yield
+    finally:
+        if is_outermost:
+            with contextlib.suppress(OSError):
+                (folder / HOLDER).unlink(missing_ok=True)
+        lock.release()
+
+
+def at_work_now(folder: Path) -> Holder | None:
+    """Who says to be at work on the record: only to be told to a person, never to decide by."""
+    try:
+        return Holder(**json.loads((folder / HOLDER).read_text("utf-8")))
+    except (OSError, ValueError, TypeError):
+        return None
+
+
+@contextlib.contextmanager
+def choices_lock(folder: Path) -> Iterator[None]:
+    """Hold the choices of a record for one small change."""
+    lock = FileLock(folder / CHOICES_LOCK, is_singleton=True)
+    try:
+        lock.acquire(timeout=CHOICES_WAIT_S, poll_interval=0.01)
+    except Timeout:
+        raise RecordBusy(
+            f"{folder.name}: its choices are being written by another program that does not end; "
+            "end it, then try again",
+            facts={"record": folder.name},
+        ) from None
+    except OSError as error:
+        raise copy_error(error, folder / CHOICES_LOCK) from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def _name_holder(folder: Path, holder: Holder) -> None:
+    """A note for whoever meets the lock; without it they are told less, so a failure is none of ours."""
+    part = folder / f"{HOLDER}.{holder.host}.{holder.pid}"
+    with contextlib.suppress(OSError):
+        part.write_text(json.dumps(asdict(holder)), "utf-8")
+        os.replace(part, folder / HOLDER)

@@ -1,0 +1,122 @@
+"""One job at a time on a record: across threads, processes and kills."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+from sidekeep.errors import Cancelled, RecordBusy
+from sidekeep.shelf.record_lock import HOLDER, at_work, at_work_now, choices_lock
+
+HOLD = """
+import sys
+from pathlib import Path
+from sidekeep.shelf.record_lock import at_work
+with at_work(Path(sys.argv[1]), "writing copies"):
+    print("held", flush=True)
+    sys.stdin.readline()
+"""
+
+
+def holding(folder: Path) -> subprocess.Popen[str]:
+    """Another process that holds the record until a line comes (or it is killed)."""
+    other = subprocess.Popen(
+        [sys.executable, "-c", HOLD, str(folder)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert other.stdout is not None
+    assert other.stdout.readline() == "held\n"
+    return other
+
+
+def end(other: subprocess.Popen[str]) -> None:
+    other.communicate("go\n", timeout=20)
+
+
+def test_a_second_process_is_told_who_is_at_work(tmp_path: Path) -> None:
+    other = holding(tmp_path)
+    try:
+        with pytest.raises(RecordBusy, match="writing copies") as caught, at_work(tmp_path, "survey"):
+            pass
+        assert caught.value.code == "busy"
+        assert caught.value.facts["pid"] == other.pid
+        assert "\n" not in str(caught.value)
+    finally:
+        end(other)
+    with at_work(tmp_path, "survey"):
+        holder = at_work_now(tmp_path)
+        assert holder is not None
+        assert holder.doing == "survey"
+    assert at_work_now(tmp_path) is None
+
+
+def test_a_second_process_can_wait(tmp_path: Path) -> None:
+    other = holding(tmp_path)
+    said: list[str] = []
+
+    def waiting(text: str) -> None:
+        said.append(text)
+        if len(said) == 2:
+            end(other)
+
+    with at_work(tmp_path, "survey", wait_s=None, waiting=waiting):
+        pass
+    assert "writing copies" in said[0]
+
+
+def test_waiting_can_be_given_up(tmp_path: Path) -> None:
+    other = holding(tmp_path)
+
+    def give_up(text: str) -> None:
+        raise Cancelled("stopped")
+
+    try:
+        with pytest.raises(Cancelled), at_work(tmp_path, "survey", wait_s=None, waiting=give_up):
+            pass
+    finally:
+        end(other)
+
+
+def test_a_killed_job_leaves_no_lock(tmp_path: Path) -> None:
+    other = holding(tmp_path)
+    other.kill()
+    other.communicate(timeout=20)
+    assert (tmp_path / HOLDER).exists()
+    with at_work(tmp_path, "survey"):
+        holder = at_work_now(tmp_path)
+        assert holder is not None
+        assert holder.doing == "survey"
+
+
+def test_threads_exclude_each_other_and_one_thread_may_go_deeper(tmp_path: Path) -> None:
+    met: list[str] = []
+
+    def second() -> None:
+        try:
+            with at_work(tmp_path, "other"):
+                met.append("in")
+        except RecordBusy as busy:
+            met.append(str(busy.facts["doing"]))
+
+    with at_work(tmp_path, "copies"):
+        with at_work(tmp_path, "survey inside copies"):
+            pass
+        thread = threading.Thread(target=second)
+        thread.start()
+        thread.join()
+    assert met == ["copies"]
+
+
+def test_choices_can_be_made_while_a_job_is_at_work(tmp_path: Path) -> None:
+    other = holding(tmp_path)
+    try:
+        with choices_lock(tmp_path):
+            pass
+    finally:
+        end(other)
