@@ -25,7 +25,7 @@ MAY_IMPORT = {
     "copies": OUTSIDE | {"dsp", "files"},
     "service": OUTSIDE | {"dsp", "shelf", "devices", "files", "copies"},
     "press": OUTSIDE | {"dsp", "files", "shelf"},
-    "web": LOW | {"model", "flow", "service"},
+    "web": LOW | {"model", "service"},
     "cli": LOW | {"model", "flow", "service", "web", "press"},
     "__init__": set(),
     "__main__": {"cli"},

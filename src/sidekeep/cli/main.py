@@ -13,6 +13,7 @@ from sidekeep.errors import SidekeepError
 
 VERBS = {
     "demo": "press an invented record, run the whole job on it, show the result",
+    "open": "open the local page: shelf, sleeve, turntable, sides and copies",
     "inputs": "list sound inputs with their true format",
     "gauge": "watch the level live, with advice",
     "take": "record the sides of a record, unattended",

@@ -17,7 +17,7 @@ from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.catalogue import CATALOGUE, Catalogue, Entry, record_folders
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.record_lock import at_work
-from sidekeep.shelf.sleeve_text import write_sleeve
+from sidekeep.shelf.sleeve_text import read_sleeve, write_sleeve
 from sidekeep.shelf.styluses import Stylus, StylusHours, read_styluses, stylus_log, write_styluses
 
 SHELF_VARIABLE = "SIDEKEEP_SHELF"
@@ -66,13 +66,21 @@ def plan_record(shelf: Path, sleeve_path: Path) -> RecordFolder:
     """Put a record on the shelf that is still to be taken."""
     sleeve = load_sleeve(sleeve_path)
     assert sleeve is not None
-    if not sleeve.record.title and not sleeve.record.artist:
+    return _plan(shelf, sleeve.record, write_sleeve(sleeve.record), sleeve_path.name)
+
+
+def plan_sleeve(shelf: Path, text: str) -> RecordFolder:
+    """The same from a text that was typed or pasted; it is kept as it is."""
+    return _plan(shelf, read_sleeve(text)[0], text, "the text")
+
+
+def _plan(shelf: Path, record: Record, text: str, name: str) -> RecordFolder:
+    if not record.title and not record.artist:
         raise SleeveError(
-            f"{sleeve_path.name} names neither artist nor title: "
-            "its first line should be 'Artist - Title (Year)'"
+            f"{name} names neither artist nor title: its first line should be 'Artist - Title (Year)'"
         )
     with open_catalogue(shelf, create=True) as catalogue:
-        folder = RecordFolder.create(_free_folder(shelf, sleeve.record), sleeve=write_sleeve(sleeve.record))
+        folder = RecordFolder.create(_free_folder(shelf, record), sleeve=text)
         catalogue.put(folder)
     return folder
 

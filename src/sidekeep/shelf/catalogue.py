@@ -77,6 +77,12 @@ class Catalogue:
         with self._transaction() as db:
             self._put(db, folder)
 
+    def forget(self, record_id: str) -> None:
+        """Take a record out of the index; its folder is not touched."""
+        with self._transaction() as db:
+            db.execute("DELETE FROM words WHERE record_id = ?", (record_id,))
+            db.execute("DELETE FROM record WHERE id = ?", (record_id,))
+
     def _put(self, db: sqlite3.Connection, folder: RecordFolder) -> None:
         record, facts = folder.record(), folder.facts()
         record_id = folder.record_id
@@ -169,8 +175,14 @@ class Catalogue:
 
 
 def record_folders(shelf: Path) -> list[RecordFolder]:
-    """Every folder of the shelf that holds a ``record.toml``, at any depth of up to three."""
-    found = [
-        path.parent for pattern in ("*", "*/*", "*/*/*") for path in shelf.glob(f"{pattern}/record.toml")
-    ]
-    return [RecordFolder(path) for path in sorted(set(found))]
+    """Every folder of the shelf that holds a ``record.toml``, at any depth of up to three.
+
+    Folders whose name begins with a dot are passed over: the bin is one.
+    """
+    found = {
+        path.parent
+        for pattern in ("*", "*/*", "*/*/*")
+        for path in shelf.glob(f"{pattern}/record.toml")
+        if not any(part.startswith(".") for part in path.relative_to(shelf).parts)
+    }
+    return [RecordFolder(path) for path in sorted(found)]

@@ -1,0 +1,232 @@
+"""The records of one shelf by their ids, never by a path that somebody sent.
+
+An id is looked up in what is really on the shelf; a string that is no id of ours finds nothing, whatever it
+holds. Records carry theirs in ``record.toml``. A take's id is made of its record's id, its folder and the checksums of
+its files: the same for ever, stored nowhere, and another one for any other sound.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import shutil
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+
+from sidekeep.errors import ChangedElsewhere, NotThere, ShelfError, SleeveError
+from sidekeep.files.atomic import write_text
+from sidekeep.service.shelf import list_records, open_catalogue, plan_sleeve
+from sidekeep.shelf.catalogue import Entry, record_folders
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.sleeve_text import read_sleeve
+
+BIN = ".bin"
+_CHOICES = ("record.toml", "sleeve.txt", "recipe.toml", "cuts.toml")
+LONGEST_SLEEVE = 200_000
+
+
+@dataclass(frozen=True, kw_only=True)
+class FoundTake:
+    """A take with the record it belongs to."""
+
+    take_id: str
+    record_id: str
+    folder: RecordFolder
+    take: ShelfTake
+
+    @property
+    def path(self) -> Path:
+        """The take's own folder."""
+        return self.folder.path / self.take.folder
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """Its pieces in order."""
+        return tuple(self.path / file.name for file in self.take.files)
+
+
+def take_id(record_id: str, take: ShelfTake) -> str:
+    """The id of a take of a record."""
+    parts = [record_id, take.folder, *(file.sha256 for file in take.files)]
+    return hashlib.sha256("\n".join(parts).encode("utf-8", "surrogatepass")).hexdigest()[:20]
+
+
+class Library:
+    """One shelf. Reads afresh what may have changed; remembers only which folder has which id."""
+
+    def __init__(self, shelf: Path) -> None:
+        self.shelf = shelf
+        self._lock = threading.Lock()
+        self._folders: dict[str, Path] = {}
+        self._takes: dict[str, tuple[str, str]] = {}
+
+    def entries(self, words: str = "", state: str = "") -> list[Entry]:
+        """The index of the shelf: all records, or those that hold the words."""
+        if not self.shelf.is_dir():
+            return []
+        return list_records(self.shelf, words, state=state)
+
+    def folder(self, record_id: str) -> RecordFolder:
+        """The record of an id. Raises ``NotThere``."""
+        with self._lock:
+            known = self._folders.get(record_id)
+        if known is None or not _is_record(known, record_id):
+            known = self._look_for(record_id)
+        return RecordFolder(known)
+
+    def _look_for(self, record_id: str) -> Path:
+        found: dict[str, Path] = {}
+        for folder in record_folders(self.shelf) if self.shelf.is_dir() else ():
+            with contextlib.suppress(ShelfError):
+                found.setdefault(folder.record_id, folder.path)
+        with self._lock:
+            self._folders = found
+        if record_id not in found:
+            raise NotThere("there is no such record on the shelf; it may have been moved or discarded")
+        return found[record_id]
+
+    def takes(self, record_id: str) -> list[FoundTake]:
+        """All closed takes of a record."""
+        folder = self.folder(record_id)
+        found = [
+            FoundTake(take_id=take_id(record_id, take), record_id=record_id, folder=folder, take=take)
+            for take in folder.takes()
+        ]
+        with self._lock:
+            self._takes.update({each.take_id: (record_id, each.take.folder) for each in found})
+        return found
+
+    def take(self, wanted: str) -> FoundTake:
+        """The take of an id. Raises ``NotThere``."""
+        with self._lock:
+            record_id = self._takes.get(wanted, ("", ""))[0]
+        candidates = [record_id] if record_id else []
+        for attempt in range(2):
+            for each in candidates:
+                with contextlib.suppress(NotThere):
+                    for found in self.takes(each):
+                        if found.take_id == wanted:
+                            return found
+            if attempt == 0:
+                candidates = self.record_ids()
+        raise NotThere("there is no such take on the shelf; it may have been moved or discarded")
+
+    def record_ids(self) -> list[str]:
+        """The ids of all records, read from their folders."""
+        with contextlib.suppress(NotThere):
+            self._look_for("")
+        with self._lock:
+            return list(self._folders)
+
+    def revision(self, record_id: str) -> str:
+        """What a person's choices about a record are now: another word as soon as any of them changes."""
+        return revision_of(self.folder(record_id))
+
+    def expect(self, record_id: str, revision: str | None) -> RecordFolder:
+        """The record, if it still is as the caller last saw it. Raises ``ChangedElsewhere``."""
+        folder = self.folder(record_id)
+        if revision is not None and revision != revision_of(folder):
+            raise ChangedElsewhere(
+                "the record was changed elsewhere in the meantime; nothing was overwritten",
+                facts={"revision": revision_of(folder)},
+            )
+        return folder
+
+    def create(self, text: str) -> str:
+        """Put a record on the shelf from its sleeve text; its id."""
+        if len(text) > LONGEST_SLEEVE:
+            raise SleeveError(f"the sleeve text has {len(text)} letters; at most {LONGEST_SLEEVE} are read")
+        folder = plan_sleeve(self.shelf, text)
+        with self._lock:
+            self._folders[folder.record_id] = folder.path
+        return folder.record_id
+
+    def write_sleeve(self, record_id: str, text: str, revision: str | None) -> None:
+        """Replace the sleeve text, kept as it was typed."""
+        if len(text) > LONGEST_SLEEVE:
+            raise SleeveError(f"the sleeve text has {len(text)} letters; at most {LONGEST_SLEEVE} are read")
+        folder = self.expect(record_id, revision)
+        record, _ = read_sleeve(text)
+        if not record.artist and not record.title:
+            raise SleeveError(
+                "the text names neither artist nor title: its first line should be 'Artist - Title (Year)'"
+            )
+        write_text(folder.path / "sleeve.txt", text, replace=True)
+        self.index(folder)
+
+    def index(self, folder: RecordFolder) -> None:
+        """Tell the shelf's index that a record changed."""
+        with open_catalogue(self.shelf) as catalogue:
+            if folder.path.is_relative_to(self.shelf):
+                catalogue.put(folder)
+
+    def discard(self, record_id: str) -> None:
+        """Put a record into the shelf's bin: nothing of it is lost until the bin is emptied by hand."""
+        folder = self.folder(record_id)
+        bin_folder = self.shelf / BIN
+        bin_folder.mkdir(exist_ok=True)
+        os.rename(folder.path, _free_name(bin_folder, folder.path.name))
+        with self._lock:
+            self._folders.pop(record_id, None)
+        with open_catalogue(self.shelf) as catalogue:
+            catalogue.forget(record_id)
+
+    def discarded(self) -> list[RecordFolder]:
+        """The records in the bin."""
+        place = self.shelf / BIN
+        return [RecordFolder(path.parent) for path in sorted(place.glob("*/record.toml"))]
+
+    def restore(self, record_id: str) -> None:
+        """Take a record out of the bin again."""
+        for folder in self.discarded():
+            if folder.record_id == record_id:
+                place = _free_name(self.shelf, folder.path.name)
+                os.rename(folder.path, place)
+                self.index(RecordFolder(place))
+                return
+        raise NotThere("there is no such record in the bin")
+
+    def free_bytes(self) -> int:
+        """Room left on the shelf's disk."""
+        place = self.shelf
+        while not place.exists() and place != place.parent:
+            place = place.parent
+        return shutil.disk_usage(place).free
+
+    def is_writable(self) -> bool:
+        """Whether something can be put on the shelf."""
+        place = self.shelf
+        while not place.exists() and place != place.parent:
+            place = place.parent
+        return os.access(place, os.W_OK)
+
+
+def revision_of(folder: RecordFolder) -> str:
+    """A word for the state of all that a person may change about a record."""
+    digest = hashlib.sha256()
+    names = [*_CHOICES, *sorted(path.name for path in folder.path.glob("cuts-*.toml"))]
+    for name in names:
+        with contextlib.suppress(OSError):
+            content = (folder.path / name).read_bytes()
+            digest.update(f"{name} {len(content)}\n".encode() + content)
+    for place in ("art", "takes"):
+        with contextlib.suppress(OSError):
+            for path in sorted((folder.path / place).iterdir()):
+                digest.update(f"{path.name} {path.stat().st_mtime_ns if place == 'art' else ''}\n".encode())
+    return digest.hexdigest()[:16]
+
+
+def _is_record(path: Path, record_id: str) -> bool:
+    try:
+        return RecordFolder(path).record_id == record_id
+    except ShelfError:
+        return False
+
+
+def _free_name(place: Path, name: str) -> Path:
+    path, number = place / name, 2
+    while path.exists():
+        path, number = place / f"{name} [{number}]", number + 1
+    return path

@@ -1,0 +1,397 @@
+"""What a page is shown of a record, a take and a sleeve text: plain values, ready for JSON.
+
+Frames are at the take's own rate. Findings and doubts carry a code and facts beside their sentence.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sidekeep.copies.manifest import MANIFEST_NAME, read_manifest
+from sidekeep.errors import CopyError, ShelfError
+from sidekeep.flow.contract import survey_object
+from sidekeep.flow.survey import Survey
+from sidekeep.model.cuts import Cuts, SideCuts
+from sidekeep.model.finding import Finding
+from sidekeep.model.record import Record
+from sidekeep.model.repair import Repair
+from sidekeep.service.copies import PATCHES
+from sidekeep.service.house.library import FoundTake, Library, revision_of
+from sidekeep.service.house.pictures import cover_colour, kept_pictures
+from sidekeep.service.house.takes import OpenTake, OpenTakes
+from sidekeep.shelf.catalogue import Entry
+from sidekeep.shelf.cuts_file import read_cuts
+from sidekeep.shelf.recipe_file import read_recipe
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.survey_file import SURVEY
+from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db
+
+SURE = 0.6
+"""A track start below this confidence, not set by hand, is worth a look."""
+ENVELOPE_POINTS = 6000
+NEXT_STEPS = {
+    "planned": "take",
+    "partly taken": "take",
+    "taken": "survey",
+    "cut": "copies",
+    "copied": "verify",
+    "verified": "done",
+}
+
+
+def summary_view(library: Library, entry: Entry) -> dict[str, Any]:
+    """One record of the list."""
+    folder = RecordFolder(library.shelf / entry.folder)
+    takes = folder.takes()
+    record = folder.record()
+    chosen = {letter: take for take in folder.chosen_takes() for letter in take.side}
+    names = list(dict.fromkeys([*(side.name for side in record.sides), *chosen]))
+    state = folder.state()
+    return {
+        "id": entry.record_id,
+        "artist": record.artist,
+        "title": record.title,
+        "year": record.year,
+        "label": record.label,
+        "catalogue_number": record.catalogue_number,
+        "genre": record.genre,
+        "track_count": record.track_count,
+        "state": state,
+        "sides": [_side_summary(folder, record, name, chosen.get(name)) for name in names],
+        "has_cover": any(picture.kind == "front" for picture in kept_pictures(folder)),
+        "colour": cover_colour(folder),
+        "added_utc": entry.added_utc,
+        "last_taken": max((take.taken_utc for take in takes), default=None),
+        "revision": revision_of(folder),
+        "next_step": NEXT_STEPS[state],
+    }
+
+
+def _side_summary(folder: RecordFolder, record: Record, name: str, take: ShelfTake | None) -> dict[str, Any]:
+    printed = record.side(name)
+    if take is None:
+        state = "planned"
+    else:
+        state = "surveyed" if (folder.path / take.folder / SURVEY).exists() else "taken"
+    return {
+        "side": name,
+        "state": state,
+        "length_s": take.length_s if take else None,
+        "printed_s": sum(track.duration_s or 0.0 for track in printed.tracks) or None if printed else None,
+        "track_count": len(printed.tracks) if printed else 0,
+    }
+
+
+def record_view(library: Library, takes: OpenTakes, entry: Entry) -> dict[str, Any]:
+    """Everything about one record but its sound."""
+    folder = RecordFolder(library.shelf / entry.folder)
+    record = folder.record()
+    found = library.takes(entry.record_id)
+    chosen = {take.folder for take in folder.chosen_takes()}
+    cuts = kept_cuts(folder)
+    return {
+        **summary_view(library, entry),
+        "sleeve_text": _text(folder.path / "sleeve.txt"),
+        "sleeve": sleeve_view(record),
+        "pictures": [picture.view() for picture in kept_pictures(folder)],
+        "takes": [take_view(each, is_chosen=each.take.folder in chosen) for each in found],
+        "sides": [
+            _side_view(record, name, found, chosen, cuts, takes)
+            for name in dict.fromkeys(
+                [
+                    *(side.name for side in record.sides),
+                    *(letter for each in found for letter in each.take.side),
+                ]
+            )
+        ],
+        "recipe": recipe_view(folder),
+        "copies": copies_view(folder),
+        "last_check": folder.last_check(),
+        "notes": str(folder.facts().get("notes", "")),
+    }
+
+
+def sleeve_view(record: Record) -> dict[str, Any]:
+    """What the sleeve says, as it was understood."""
+    values = asdict(record)
+    values["notes"] = list(record.notes)
+    return values
+
+
+def take_view(found: FoundTake, *, is_chosen: bool) -> dict[str, Any]:
+    """The facts of one take."""
+    take = found.take
+    return {
+        "id": found.take_id,
+        "side": take.side,
+        "number": take.number,
+        "rate_hz": take.rate_hz,
+        "channels": take.channels,
+        "bits": take.bits,
+        "is_float": take.is_float,
+        "length_frames": take.length_frames,
+        "length_s": take.length_s,
+        "size_bytes": sum(file.size_bytes for file in take.files),
+        "taken_utc": take.taken_utc,
+        "how": take.how,
+        "stylus": take.stylus,
+        "input_name": take.input_name,
+        "original_name": take.original_name,
+        "problems": list(take.problems),
+        "chosen": is_chosen,
+        "surveyed": (found.path / SURVEY).exists() and (found.path / PATCHES).exists(),
+    }
+
+
+def kept_cuts(folder: RecordFolder) -> dict[str, tuple[int, SideCuts]]:
+    """The person's cuts by side: rate and places. A file that cannot be read counts as none."""
+    sides: dict[str, tuple[int, SideCuts]] = {}
+    for path in [folder.path / "cuts.toml", *sorted(folder.path.glob("cuts-*.toml"))]:
+        try:
+            cuts: Cuts = read_cuts(path.read_text("utf-8"))[0]
+        except (OSError, UnicodeDecodeError, ShelfError):
+            continue
+        for side in cuts.sides:
+            sides.setdefault(side.side, (cuts.rate_hz, side))
+    return sides
+
+
+def _side_view(
+    record: Record,
+    name: str,
+    found: Sequence[FoundTake],
+    chosen: set[str],
+    cuts: dict[str, tuple[int, SideCuts]],
+    takes: OpenTakes,
+) -> dict[str, Any]:
+    own = [each for each in found if name in each.take.side]
+    current = next((each for each in own if each.take.folder in chosen), None)
+    printed = record.side(name)
+    view: dict[str, Any] = {
+        "side": name,
+        "chosen_take": current.take_id if current else None,
+        "take_ids": [each.take_id for each in own],
+        "printed": [asdict(track) for track in printed.tracks] if printed else [],
+        "cuts": None,
+        "unsure": [],
+    }
+    if current is not None:
+        opened = takes.get(current.take_id)
+        side = side_cuts(opened, name, cuts)
+        if side is not None:
+            view["cuts"] = cuts_view(side)
+            view["unsure"] = unsure_view(side, opened.survey())
+    return view
+
+
+def side_cuts(opened: OpenTake, name: str, cuts: dict[str, tuple[int, SideCuts]]) -> SideCuts | None:
+    """The cuts of a side on a take: the person's at the take's rate, else those the survey proposed."""
+    mine = cuts.get(name)
+    if mine is not None and mine[0] == opened.rate_hz:
+        return mine[1]
+    survey = opened.survey()
+    return next((side for side in survey.cuts.sides if side.side == name), None) if survey else None
+
+
+def cuts_view(side: SideCuts) -> dict[str, Any]:
+    """Places of a side and its tracks, in frames of the take."""
+    values = asdict(side)
+    values["tracks"] = [asdict(track) for track in side.tracks]
+    return values
+
+
+def unsure_view(side: SideCuts, survey: Survey | None) -> list[dict[str, Any]]:
+    """What a person should look at on a side, in the order of the music, the doubtful places first to act."""
+    doubts = [
+        {
+            "kind": "track-start",
+            "track": track.number,
+            "frame": track.start_frame,
+            "confidence": round(track.confidence, 3),
+            "why": {"code": "unsure-start", "facts": {"boundary": track.boundary}},
+        }
+        for track in side.tracks
+        if track.confidence < SURE and not track.edited
+    ]
+    for finding in survey.findings if survey else ():
+        if finding.severity != "note":
+            doubts.append(
+                {
+                    "kind": "finding",
+                    "track": None,
+                    "frame": finding.start_frame,
+                    "why": {"code": finding.kind, "facts": dict(finding.evidence), "text": finding.text},
+                }
+            )
+    return sorted(doubts, key=lambda doubt: int(str(doubt["frame"])))
+
+
+def finding_view(finding: Finding) -> dict[str, Any]:
+    """One finding with its place in frames."""
+    return {
+        "code": finding.kind,
+        "facts": {name: _number(value) for name, value in finding.evidence.items()},
+        "text": finding.text,
+        "severity": finding.severity,
+        "channel": finding.channel,
+        "start_frame": finding.start_frame,
+        "stop_frame": finding.stop_frame,
+    }
+
+
+def take_page_view(opened: OpenTake, is_chosen: bool) -> dict[str, Any]:
+    """What the Side place draws of a take before any sound is asked for."""
+    folder = opened.found.folder
+    cuts = kept_cuts(folder)
+    survey = opened.survey()
+    view: dict[str, Any] = {
+        "take": take_view(opened.found, is_chosen=is_chosen),
+        "record": opened.found.record_id,
+        "revision": revision_of(folder),
+        "rate_hz": opened.rate_hz,
+        "length_frames": opened.source.format.length_frames,
+        "channels": opened.source.format.channels,
+        "bits": opened.source.format.bits,
+        "surveyed": survey is not None,
+        "sides": [],
+        "unsure": [],
+        "problems": [finding_view(finding) for finding in opened.source.problems],
+        "envelope": envelope_view(opened),
+    }
+    for name in opened.found.take.side:
+        side = side_cuts(opened, name, cuts)
+        if side is not None:
+            view["sides"].append(cuts_view(side))
+            view["unsure"] += unsure_view(side, survey)
+    if survey is None:
+        return view
+    known = survey_object(survey)
+    turn = known["turn"]
+    return {
+        **view,
+        "proposed": [cuts_view(side) for side in survey.cuts.sides],
+        "findings": [finding_view(finding) for finding in survey.findings],
+        "level": known["level"],
+        "noise": known["noise"],
+        "clicks": known["clicks"],
+        "turn": {**turn, "period_frames": turn["period_s"] * opened.rate_hz, "origin_frame": _origin(survey)},
+        "repairs_count": len(survey.repairs),
+    }
+
+
+def envelope_view(opened: OpenTake) -> dict[str, Any]:
+    """Loudness (rms, decibels to full scale) and peaks of a few thousand equal parts of the take."""
+    peaks = opened.peaks()
+    level = next((at for at, buckets in enumerate(peaks.levels) if len(buckets) <= ENVELOPE_POINTS), -1)
+    values = peaks.levels[level].astype(np.float64)
+    bin_frames = peaks.bucket_frames(level % len(peaks.levels))
+    frames = np.full(len(values), bin_frames)
+    frames[-1:] = peaks.length_frames - bin_frames * (len(values) - 1)
+    powers = values[..., 2].mean(axis=1) / np.maximum(frames, 1)
+    highest = np.abs(values[..., :2]).max(axis=(1, 2), initial=0.0)
+    return {
+        "bin_frames": bin_frames,
+        "db": [_db(power_to_db(value)) for value in powers.tolist()],
+        "peak_db": [_db(gain_to_db(value)) for value in highest.tolist()],
+    }
+
+
+def damage_view(opened: OpenTake) -> dict[str, Any]:
+    """Every repair in a few numbers: ``[id, start, stop, channel, kind, size_db, angle, left]``."""
+    survey = opened.survey()
+    if survey is None:
+        return {"surveyed": False, "fields": _REPAIR_FIELDS, "repairs": []}
+    period = survey.turn.period_s * opened.rate_hz
+    origin = _origin(survey)
+    return {
+        "surveyed": True,
+        "fields": _REPAIR_FIELDS,
+        "repairs": [_repair_row(repair, origin, period) for repair in survey.repairs],
+    }
+
+
+_REPAIR_FIELDS = ["id", "start_frame", "stop_frame", "channel", "kind", "size_db", "angle", "left"]
+
+
+def _repair_row(repair: Repair, origin: int, period: float) -> list[Any]:
+    angle = round(((repair.start_frame - origin) / period) % 1.0, 5) if period > 0.0 else None
+    return [
+        f"{repair.start_frame}{repair.channel}",
+        repair.start_frame,
+        repair.stop_frame,
+        repair.channel,
+        repair.kind,
+        _number(repair.size_db),
+        angle,
+        False,
+    ]
+
+
+def _origin(survey: Survey) -> int:
+    """Where angle 0 is counted from: the needle's touch."""
+    return survey.cuts.sides[0].needle_down_frame if survey.cuts.sides else 0
+
+
+def recipe_view(folder: RecordFolder) -> dict[str, Any] | None:
+    """The kept recipe, or None while there is none."""
+    try:
+        return asdict(read_recipe((folder.path / "recipe.toml").read_text("utf-8")))
+    except FileNotFoundError:
+        return None
+
+
+def copies_view(folder: RecordFolder) -> list[dict[str, Any]]:
+    """The folders of finished copies: one for every manifest."""
+    found = []
+    for manifest in sorted((folder.path / "copies").rglob(MANIFEST_NAME)):
+        try:
+            listed = list(read_manifest(manifest.parent))
+        except CopyError:
+            listed = []
+        kinds: dict[str, int] = {}
+        for path in listed:
+            first, slash, _ = path.partition("/")
+            if slash:
+                kinds[first] = kinds.get(first, 0) + 1
+        found.append(
+            {
+                "name": manifest.parent.name,
+                "kinds": [{"kind": kind, "files": count} for kind, count in kinds.items()],
+                "files": len(listed),
+                "size_bytes": _total_bytes(manifest.parent / path for path in listed),
+                "written_utc": int(manifest.stat().st_mtime),
+                "has_report": "report.html" in listed,
+            }
+        )
+    return found
+
+
+def _total_bytes(paths: Iterable[Path]) -> int:
+    total = 0
+    for path in paths:
+        try:
+            total += path.stat().st_size
+        except OSError:
+            continue
+    return total
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text("utf-8-sig", errors="replace")
+    except OSError:
+        return ""
+
+
+def _number(value: float) -> float:
+    return round(float(value), 3) if math.isfinite(value) else MINIMUM_DB
+
+
+def _db(value: float) -> float:
+    return round(float(value), 1) if math.isfinite(value) else MINIMUM_DB

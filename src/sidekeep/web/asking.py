@@ -1,0 +1,126 @@
+"""One question to the server: path parts, query, body. Bodies are bounded in size and in time."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, TypeVar
+
+import msgspec
+from starlette.requests import ClientDisconnect, Request
+
+from sidekeep.errors import ParameterError, SidekeepError
+from sidekeep.service.house.house import House
+
+LARGEST_JSON = 1_000_000
+SLOWEST_CHUNK_S = 20.0
+_T = TypeVar("_T")
+
+
+class TooLarge(SidekeepError):
+    """A body past its limit."""
+
+    code = "too-large"
+
+
+class TooSlow(SidekeepError):
+    """A body that does not arrive."""
+
+    code = "too-slow"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ask:
+    """What a handler is given. ``body`` is the decoded body of the endpoint's type, bytes, or None."""
+
+    house: House
+    request: Request
+    body: Any = None
+
+    def part(self, name: str) -> str:
+        """A part of the path."""
+        return str(self.request.path_params[name])
+
+    def word(self, name: str, usual: str = "") -> str:
+        """A word of the query."""
+        return self.request.query_params.get(name, usual)
+
+    def choice(self, name: str, allowed: Sequence[_T], usual: _T) -> _T:
+        """One of some words of the query."""
+        given = self.request.query_params.get(name)
+        if given is None:
+            return usual
+        for word in allowed:
+            if word == given:
+                return word
+        raise ParameterError(f"{name}={given[:40]!r} must be one of {', '.join(map(str, allowed))}")
+
+    def whole(self, name: str, usual: int | None = None) -> int:
+        """A whole number of the query."""
+        return self._number(name, int, usual)
+
+    def decimal(self, name: str, usual: float | None = None) -> float:
+        """A number of the query."""
+        return self._number(name, float, usual)
+
+    def _number(self, name: str, kind: Callable[[str], _T], usual: _T | None) -> _T:
+        given = self.request.query_params.get(name)
+        if given is None:
+            if usual is None:
+                raise ParameterError(f"{name} is missing; give a number")
+            return usual
+        try:
+            if len(given) > 40:
+                raise ValueError
+            return kind(given)
+        except ValueError:
+            raise ParameterError(f"{name}={given[:40]!r} must be a number") from None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Endpoint:
+    """One entry of the interface. ``body`` is a msgspec type for JSON, or a number of bytes at most."""
+
+    method: Literal["GET", "POST", "PUT", "DELETE"]
+    path: str
+    handler: Callable[[Ask], Any]
+    body: type | int | None = None
+
+
+async def body_chunks(request: Request, most_bytes: int) -> AsyncIterator[bytes]:
+    """The body as it comes; raises ``TooLarge`` or ``TooSlow``."""
+    declared = request.headers.get("content-length", "")
+    if declared.isdigit() and int(declared) > most_bytes:
+        raise TooLarge(f"{declared} bytes are too many here; at most {most_bytes} are taken")
+    got = 0
+    stream = request.stream()
+    while True:
+        try:
+            chunk = await asyncio.wait_for(anext(stream), SLOWEST_CHUNK_S)
+        except StopAsyncIteration:
+            return
+        except TimeoutError:
+            raise TooSlow(f"nothing came for {SLOWEST_CHUNK_S:g} s; send it again") from None
+        except ClientDisconnect:
+            raise TooSlow("the sender went away before all was sent") from None
+        got += len(chunk)
+        if got > most_bytes:
+            raise TooLarge(f"more than {most_bytes} bytes came; no more are taken here")
+        if chunk:
+            yield chunk
+
+
+async def read_body(request: Request, endpoint: Endpoint) -> Any:
+    """The body in the form the endpoint wants."""
+    if endpoint.body is None:
+        return None
+    if isinstance(endpoint.body, int):
+        return b"".join([chunk async for chunk in body_chunks(request, endpoint.body)])
+    if request.headers.get("content-type", "").partition(";")[0].strip() != "application/json":
+        raise ParameterError("send this as application/json", code="not-json")
+    data = b"".join([chunk async for chunk in body_chunks(request, LARGEST_JSON)])
+    try:
+        return msgspec.json.decode(data, type=endpoint.body)
+    except (msgspec.ValidationError, msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise ParameterError(f"this cannot be read: {error}", code="not-readable") from None

@@ -1,0 +1,132 @@
+"""A running server on a shelf of its own; every test talks to it over a real socket."""
+
+from __future__ import annotations
+
+import asyncio
+import http.client
+import json
+import socket
+import threading
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sidekeep.service import shelf as shelf_service
+from sidekeep.service.copies import copy_record
+from sidekeep.service.house.house import House
+from sidekeep.service.transfer import TransferOptions
+from sidekeep.web.app import build_app
+from sidekeep.web.server import QuietServer, listening_socket, names_of, server_config
+from tests.small_record import small_record
+
+
+@dataclass(frozen=True)
+class Answer:
+    status: int
+    headers: Mapping[str, str]
+    body: bytes
+
+    def json(self) -> Any:
+        return json.loads(self.body)
+
+
+class RunningServer:
+    """One server in a thread. ``ask`` is a question as a page of its own would put it."""
+
+    def __init__(self, shelf: Path) -> None:
+        self.house = House(shelf)
+        self.socket = listening_socket("127.0.0.1", 0)
+        self.socket.listen(50)
+        self.port: int = self.socket.getsockname()[1]
+        self.host = f"127.0.0.1:{self.port}"
+        names = names_of(self.port)
+        self.server = QuietServer(server_config(build_app(self.house, hosts=lambda: names)))
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        asyncio.run(self.server.serve(sockets=[self.socket]))
+
+    def close(self) -> None:
+        self.server.should_exit = True
+        self._thread.join(10.0)
+        self.house.close()
+
+    def ask(
+        self,
+        method: str,
+        path: str,
+        body: Any = None,
+        headers: Mapping[str, str] | None = None,
+        *,
+        own: bool = True,
+    ) -> Answer:
+        """``own`` False leaves away what a page of ours would say of itself."""
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
+        sent = {"Origin": f"http://{self.host}", "Sec-Fetch-Site": "same-origin"} if own else {}
+        data = body
+        if body is not None and not isinstance(body, bytes):
+            data = json.dumps(body).encode()
+            sent["Content-Type"] = "application/json"
+        sent.update(headers or {})
+        try:
+            connection.request(method, path, data, sent)
+            answer = connection.getresponse()
+            held = {name.lower(): value for name, value in answer.getheaders()}
+            return Answer(answer.status, held, answer.read())
+        finally:
+            connection.close()
+
+    def get(self, path: str) -> Any:
+        answer = self.ask("GET", path)
+        assert answer.status == 200, answer.body
+        return answer.json()
+
+    def raw(self, text: bytes, wait_s: float = 10.0) -> bytes:
+        """Bytes on the wire, and all that comes back until the server closes or stays silent."""
+        with socket.create_connection(("127.0.0.1", self.port), timeout=wait_s) as line:
+            line.sendall(text)
+            parts = []
+            try:
+                while part := line.recv(65536):
+                    parts.append(part)
+            except TimeoutError:
+                pass
+            return b"".join(parts)
+
+
+@pytest.fixture(scope="session")
+def full_shelf(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A shelf with the small record: taken, surveyed, copied. Tests that change it take a copy."""
+    folder = tmp_path_factory.mktemp("house")
+    files, sleeve = small_record().write(folder)
+    shelf = folder / "shelf"
+    shelf_service.adopt(files, shelf=shelf, sleeve_path=sleeve)
+    copy_record(shelf, "small hours", options=TransferOptions(kinds="lossless"))
+    return shelf
+
+
+@pytest.fixture(scope="session")
+def server(full_shelf: Path) -> Iterator[RunningServer]:
+    running = RunningServer(full_shelf)
+    yield running
+    running.close()
+
+
+@pytest.fixture
+def fresh(tmp_path: Path) -> Iterator[RunningServer]:
+    """A server on an empty shelf."""
+    running = RunningServer(tmp_path / "shelf")
+    yield running
+    running.close()
+
+
+@pytest.fixture(scope="session")
+def take_a(server: RunningServer) -> str:
+    """The id of the take of side A."""
+    (record,) = server.get("/api/records")["records"]
+    sides = server.get(f"/api/records/{record['id']}")["sides"]
+    return str(next(side["chosen_take"] for side in sides if side["side"] == "A"))
