@@ -10,7 +10,7 @@ import contextlib
 import mmap
 from pathlib import Path
 
-from sidekeep.dsp.peaks import PeakBuilder, Peaks, read_peaks
+from sidekeep.dsp.level.peak_pyramid import PeakBuilder, Peaks, read_peaks
 from sidekeep.errors import AudioFileError, CopyError
 from sidekeep.files.atomic import whole_file
 from sidekeep.flow.ports import AudioSource

@@ -5,13 +5,14 @@ A handful stay open. What belongs to a take is read again as soon as its file ha
 
 from __future__ import annotations
 
+import io
 import json
 import threading
 from collections import OrderedDict
 from pathlib import Path
 from typing import Literal
 
-from sidekeep.dsp.peaks import Peaks
+from sidekeep.dsp.level.peak_pyramid import Peaks
 from sidekeep.errors import NotThere, ParameterError
 from sidekeep.files.reader import open_take
 from sidekeep.flow.patches import PatchReader
@@ -86,8 +87,9 @@ class OpenTake:
         stamp = _stamp(path)
         with self._lock:
             if self._patches[0] != stamp:
-                file = path.open("rb") if stamp else None
-                self._patches = (stamp, PatchReader(file) if file else None)
+                # In memory: a few megabytes a side, and no handle stands in the way of a new survey.
+                reader = PatchReader(io.BytesIO(path.read_bytes())) if stamp else None
+                self._patches = (stamp, reader)
             reader = self._patches[1]
             if reader is None:
                 raise NotThere(

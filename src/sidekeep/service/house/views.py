@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from sidekeep.copies.manifest import MANIFEST_NAME, read_manifest
+from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_manifest
 from sidekeep.errors import CopyError, ShelfError
 from sidekeep.flow.contract import survey_object
 from sidekeep.flow.survey import Survey
