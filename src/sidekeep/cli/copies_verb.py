@@ -20,6 +20,12 @@ def add_recipe_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--lead-in", choices=("cut", "needle", "groove"), help="what is kept before the music"
     )
+    parser.add_argument(
+        "--titles",
+        default="sure",
+        choices=("sure", "printed", "heard"),
+        help="which titles are given: only sure ones (default), all in the sleeve's order, or by the lengths that are heard",
+    )
     parser.add_argument("--comment", default="", help="a line about stylus and chain for the tags")
     parser.add_argument(
         "--track-names",
@@ -75,6 +81,7 @@ def run(options: argparse.Namespace) -> int:
                 naming=naming_from(options.track_names),
                 id3_version=3 if options.old_tags else 4,
                 replace=options.replace,
+                titles=options.titles,
             ),
             recipe=recipe if is_changed else None,
             progress=progress,

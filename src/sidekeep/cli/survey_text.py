@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from sidekeep.cli.findings_text import print_findings
+from sidekeep.flow.titles import name_of_track
 from sidekeep.service.survey import SurveyResult
 from sidekeep.units import MINIMUM_DB, clock_text, frames_to_seconds
 
@@ -43,6 +44,7 @@ def print_survey(result: SurveyResult) -> None:
         for track in side.tracks:
             start = clock_text(frames_to_seconds(track.start_frame, form.rate_hz), 1)
             length = clock_text(frames_to_seconds(track.stop_frame - track.start_frame, form.rate_hz))
+            title = track.title or name_of_track(side.side, track.number)
             how = " (runs on from the one before)" if track.boundary == "segue" else ""
-            print(f"  {track.number:2d}  {start:>8}  {length:>6}  {track.title or 'untitled'}{how}")
+            print(f"  {track.number:2d}  {start:>8}  {length:>6}  {title}{how}")
     print_findings(survey.findings, form.rate_hz)

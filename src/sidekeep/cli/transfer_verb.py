@@ -52,6 +52,7 @@ def run(options: argparse.Namespace) -> int:
         id3_version=3 if options.old_tags else 4,
         side_letters=tuple(options.sides.split(",")) if options.sides else None,
         replace=options.replace,
+        titles=options.titles,
     )
     with progress_bar("listening", quiet=options.json) as progress:
         result, report_path = transfer_with_report(

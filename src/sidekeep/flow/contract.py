@@ -72,10 +72,13 @@ def _side_object(side: SideCuts, rate_hz: int) -> dict[str, Any]:
         "needle_up_s": seconds(side.needle_up_frame),
         "music_start_s": seconds(side.music_start_frame),
         "music_stop_s": seconds(side.music_stop_frame),
+        "likely_side": side.likely_side,
         "tracks": [
             {
                 "number": track.number,
                 "title": track.title,
+                "line": track.line,
+                "title_confidence": round(track.title_confidence, 3),
                 "artist": track.artist,
                 "start_s": seconds(track.start_frame),
                 "stop_s": seconds(track.stop_frame),

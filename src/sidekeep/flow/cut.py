@@ -8,7 +8,7 @@ docs/tracks.md tells how it works and how well.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,10 +22,12 @@ from sidekeep.dsp.tracks.boundaries import (
     segue_places,
 )
 from sidekeep.dsp.tracks.crowd import find_crowd
-from sidekeep.dsp.tracks.division import Division, divide
+from sidekeep.dsp.tracks.division import Division
 from sidekeep.flow.cut_findings import cut_findings, plays_finding
-from sidekeep.flow.play_sides import assign_sides
+from sidekeep.flow.play_sides import assign_sides, divide_places, likely_side
 from sidekeep.flow.side_features import Features, PlayedPart
+from sidekeep.flow.title_findings import title_findings
+from sidekeep.flow.titles import Lines, lines_of, with_titles
 from sidekeep.model.cuts import Cuts, SideCuts, Track
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side, SleeveTrack
@@ -46,10 +48,14 @@ class CutSide:
     places: tuple[Place, ...]
     division: Division
     listed: tuple[SleeveTrack, ...]
+    lines: Lines
 
 
-def find_cuts(features: Features, *, sides: Sequence[Side] | None = None) -> tuple[Cuts, list[Finding]]:
-    """Cuts and findings of a take. ``sides``: what the sleeve expects in this take, in playing order; None: unknown."""
+def find_cuts(
+    features: Features, *, sides: Sequence[Side] | None = None, others: Sequence[Side] = ()
+) -> tuple[Cuts, list[Finding]]:
+    """Cuts and findings of a take. ``sides``: what the sleeve expects in this take, in playing order; None: unknown.
+    ``others``: all sides of the record, to notice that this is another one than it was taken for."""
     hop_s = features.table.hop_s
     if sides is not None and len(features.plays) > len(sides):
         features = features.unjoined()
@@ -68,10 +74,14 @@ def find_cuts(features: Features, *, sides: Sequence[Side] | None = None) -> tup
         part, span = heard[index]
         cut = _divide_play(features, part, span, expected)
         names = [side.name for side in expected] or [chr(ord("A") + len(found))]
-        tracks = _tracks(features, cut)
-        found += _sides(features, part, names, [len(side.tracks) for side in expected], tracks)
-        findings += cut_findings(features, found[-max(1, len(expected)) :], cut.division, cut.listed, part)
-    return Cuts(rate_hz=features.rate_hz, sides=tuple(found)), findings
+        cut_sides = _sides(features, cut, names, [len(side.tracks) for side in expected])
+        if len(expected) == 1:
+            likely = likely_side(cut.places, cut.division, expected[0], [*others, *(sides or ())], hop_s)
+            cut_sides = [replace(side, likely_side=likely) for side in cut_sides]
+        found += cut_sides
+        findings += cut_findings(features, cut_sides, cut.division, cut.listed, part)
+    cuts = with_titles(Cuts(rate_hz=features.rate_hz, sides=tuple(found)), sides or ())
+    return cuts, [*title_findings(cuts, sides or ()), *findings]
 
 
 def _divide_play(
@@ -100,23 +110,18 @@ def _divide_play(
                 places.append(segue)
     places.sort(key=lambda place: (place.stop, place.start))
     nodes = (Place(start, start, True, 0.0), *places, Place(stop, stop, True, 0.0))
-    division = divide(
-        [place.stop * hop_s for place in nodes],
-        [place.start * hop_s for place in nodes],
-        [place.log_odds for place in nodes],
-        [track.duration_s for track in listed] if listed else None,
-    )
-    return CutSide(part, nodes, division, listed)
+    division = divide_places(nodes, [track.duration_s for track in listed] if listed else None, hop_s)
+    return CutSide(part, nodes, division, listed, lines_of(division))
 
 
 def _tracks(features: Features, cut: CutSide) -> list[Track]:
+    """The tracks of a play in order; ``line`` counts through all lines of its sides."""
     lead = round(_LEAD_S * features.rate_hz)
     first, division = cut.part.first, cut.division
     tracks: list[Track] = []
     stops = _stops(cut, features.table.hop_s)
-    for index, line in enumerate(division.listed):
+    for index, line in enumerate(cut.lines.index):
         begin = cut.places[division.nodes[index]]
-        sleeve = cut.listed[line] if line >= 0 else SleeveTrack(number=index + 1, title="")
         start = features.frame(first + begin.start)
         if begin.gap:
             earliest = features.frame(first + stops[index - 1]) if index else features.frame(first)
@@ -124,13 +129,13 @@ def _tracks(features: Features, cut: CutSide) -> list[Track]:
         tracks.append(
             Track(
                 number=index + 1,
-                title=sleeve.title,
-                artist=sleeve.artist,
-                composer=sleeve.composer,
+                title="",
                 start_frame=start,
                 stop_frame=features.frame(first + stops[index]),
                 confidence=_confidence(cut, division.nodes[index], features.table.hop_s),
                 boundary="edge" if index == 0 else "gap" if begin.gap else "segue",
+                line=line + 1,
+                title_confidence=cut.lines.sure[index],
             )
         )
     return tracks
@@ -164,35 +169,58 @@ def _confidence(cut: CutSide, node: int, hop_s: float) -> float:
     return float(np.clip(sure, 0.0, _MOST_SURE))
 
 
-def _sides(
-    features: Features, part: PlayedPart, names: Sequence[str], counts: Sequence[int], tracks: list[Track]
-) -> list[SideCuts]:
-    """The tracks of one play as one side, or as several that were recorded without lifting the needle."""
+def _sides(features: Features, cut: CutSide, names: Sequence[str], counts: Sequence[int]) -> list[SideCuts]:
+    """The tracks of one play as one side, or as several that were recorded without lifting the needle. A side ends
+    where the printed lines of the next begin; ``counts`` are the lines of each side."""
     cuts = []
-    down, up = features.frame(part.play.down), features.frame(part.play.up)
-    groups = [tracks]
-    if len(names) > 1:
-        edges = np.cumsum([0, *counts])
-        edges[-1] = max(edges[-1], len(tracks))
-        groups = [tracks[a:b] for a, b in zip(edges, edges[1:], strict=False)]
+    down, up = features.frame(cut.part.play.down), features.frame(cut.part.play.up)
+    tracks = _tracks(features, cut)
+    groups = _by_side(tracks, cut.division.listed, counts) if len(names) > 1 else [tracks]
+    before = 0
     for index, (name, group) in enumerate(zip(names, groups, strict=True)):
-        if not group:
-            continue
-        later = next((other for other in groups[index + 1 :] if other), None)
-        stop = up if later is None else (group[-1].stop_frame + later[0].start_frame) // 2
-        numbered = tuple(
-            Track(**{**vars(track), "number": n, "boundary": "edge" if n == 1 else track.boundary})
-            for n, track in enumerate(group, start=1)
-        )
-        cuts.append(
-            SideCuts(
-                side=name,
-                needle_down_frame=down,
-                needle_up_frame=stop,
-                music_start_frame=numbered[0].start_frame,
-                music_stop_frame=numbered[-1].stop_frame,
-                tracks=numbered,
+        if group:
+            later = next((other for other in groups[index + 1 :] if other), None)
+            stop = up if later is None else (group[-1].stop_frame + later[0].start_frame) // 2
+            numbered = tuple(
+                replace(
+                    track,
+                    number=n,
+                    boundary="edge" if n == 1 else track.boundary,
+                    line=max(0, track.line - before),
+                )
+                for n, track in enumerate(group, start=1)
             )
-        )
-        down = stop
+            cuts.append(
+                SideCuts(
+                    side=name,
+                    needle_down_frame=down,
+                    needle_up_frame=stop,
+                    music_start_frame=numbered[0].start_frame,
+                    music_stop_frame=numbered[-1].stop_frame,
+                    tracks=numbered,
+                )
+            )
+            down = stop
+        before += counts[index] if counts else 0
     return cuts
+
+
+def _by_side(tracks: list[Track], listed: Sequence[int], counts: Sequence[int]) -> list[list[Track]]:
+    """Tracks of several sides parted where their lines are; one without a line goes with the nearer neighbour."""
+    edges = np.cumsum(counts)
+    side_of = [int(np.searchsorted(edges, line, side="right")) if line >= 0 else -1 for line in listed]
+    for index, side in enumerate(side_of):
+        if side >= 0:
+            continue
+        before = side_of[index - 1] if index else -1
+        after = next((other for other in side_of[index + 1 :] if other >= 0), before)
+        if before < 0 or after < 0 or before == after:
+            side_of[index] = max(before, after, 0)
+        else:
+            here = tracks[index]
+            gap_before = here.start_frame - tracks[index - 1].stop_frame
+            side_of[index] = after if gap_before > tracks[index + 1].start_frame - here.stop_frame else before
+    return [
+        [track for track, side in zip(tracks, side_of, strict=True) if side == number]
+        for number in range(len(counts))
+    ]

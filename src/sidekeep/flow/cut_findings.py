@@ -1,6 +1,6 @@
 """What finding the tracks noticed that a person should know.
 
-Conventions: one finding a fact, in plain words, with its place in frames. Kinds: ``track-count``, ``unsure-start``,
+Conventions: one finding a fact, in plain words, with its place in frames. Kinds: ``unsure-start``,
 ``printed-time``, ``no-needle-down``, ``no-needle-up``, ``sides-joined``, ``locked-groove``, ``unused-play``, ``side-missing``.
 """
 
@@ -48,39 +48,12 @@ def cut_findings(
     part: PlayedPart,
 ) -> list[Finding]:
     """Findings about one play that was cut into ``sides``."""
-    found = _count(sides, division, listed)
+    found: list[Finding] = []
     for side in sides:
         found += [f for track in side.tracks if (f := _unsure(side, track, features.rate_hz)) is not None]
     found += _times(sides, division, listed, features.rate_hz)
     found += _needle(features, sides, part)
     return found
-
-
-def _count(sides: Sequence[SideCuts], division: Division, listed: Sequence[SleeveTrack]) -> list[Finding]:
-    """A sleeve that lists more or fewer tracks than are heard."""
-    if not listed:
-        return []
-    tracks = [track for side in sides for track in side.tracks]
-    extra = [track for track, line in zip(tracks, division.listed, strict=False) if line < 0]
-    absent = [listed[line] for line in range(len(listed)) if line not in division.listed]
-    if not extra and not absent:
-        return []
-    name = "/".join(side.side for side in sides)
-    text = f"Side {name}: the sleeve lists {len(listed)} tracks, {len(tracks)} were found."
-    if absent:
-        text += " Not found: " + ", ".join(f"{track.title!r}" for track in absent) + "."
-    if extra:
-        text += " Not on the sleeve: number " + ", ".join(str(track.number) for track in extra) + "."
-    return [
-        Finding(
-            kind="track-count",
-            start_frame=extra[0].start_frame if extra else sides[0].music_start_frame,
-            stop_frame=extra[-1].stop_frame if extra else sides[-1].music_stop_frame,
-            severity="look",
-            text=text + " Check the marks and the titles.",
-            evidence={"printed": float(len(listed)), "found": float(len(tracks))},
-        )
-    ]
 
 
 def _unsure(side: SideCuts, track: Track, rate_hz: int) -> Finding | None:

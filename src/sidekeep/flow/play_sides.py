@@ -1,7 +1,8 @@
 """Which side each play is: several sides in one file, several takes of one side, a side that is missing.
 
 Conventions: a play is a stretch with the needle down; plays and sides are in playing order and are matched in order.
-Only lengths are compared: the music of a play with the sum of a side's printed times.
+Only lengths are compared: the music of a play with the sum of a side's printed times, and afterwards its tracks with the
+printed times of the record's other sides (``likely_side``).
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from sidekeep.dsp.tracks.boundaries import Place
+from sidekeep.dsp.tracks.division import Division, divide
 from sidekeep.model.record import Side
 
 Assigned = list[tuple[int, tuple[Side, ...]]]
@@ -18,6 +21,8 @@ _UNUSED = 0.7
 _MISSING = 1.5
 _FEWEST_S = 20.0
 _UNKNOWN = 0.35
+_OTHER_SIDE = 6.0
+"""Log ratio by which another side's printed times must fit better before a play is said to be that side."""
 _LATER = 1e-3
 """Of two plays that fit alike the later one is taken: a side that was played twice is whole the second time."""
 
@@ -90,3 +95,43 @@ def _mismatch(length_s: float, expected: Sequence[float | None]) -> float:
         return _UNKNOWN * len(expected) + (1.0 if length_s < _FEWEST_S else 0.0)
     total = sum(value for value in expected if value is not None)
     return min(3.0, 4.0 * max(0.0, abs(float(np.log(max(length_s, 1.0) / max(total, 1.0)))) - 0.03))
+
+
+def likely_side(
+    places: Sequence[Place], division: Division, side: Side, candidates: Sequence[Side], hop_s: float
+) -> str:
+    """The candidate whose printed times fit the places of a play clearly better than those of ``side``, by which it was
+    divided; empty when there is none. Nothing is tried while every time of ``side`` fits."""
+    times = [track.duration_s for track in side.tracks]
+    listed = [(track, line) for track, line in enumerate(division.listed) if line >= 0]
+    whole = len(listed) == len(division.listed) == len(times) and any(time is not None for time in times)
+    if whole and all(division.fits[track, line] >= 0.0 for track, line in listed):
+        return ""
+    own = division.score if times else _without_times(places, hop_s)
+    best, name = own + _OTHER_SIDE, ""
+    for other in {one.name: one for one in candidates}.values():
+        printed = [track.duration_s for track in other.tracks]
+        if other.name == side.name or all(time is None for time in printed):
+            continue
+        score = divide_places(places, printed, hop_s).score
+        if score > best:
+            best, name = score, other.name
+    return name
+
+
+def divide_places(
+    places: Sequence[Place], printed_s: Sequence[float | None] | None, hop_s: float
+) -> Division:
+    """The best division of the places of a play among printed times."""
+    return divide(
+        [place.stop * hop_s for place in places],
+        [place.start * hop_s for place in places],
+        [place.log_odds for place in places],
+        printed_s,
+    )
+
+
+def _without_times(places: Sequence[Place], hop_s: float) -> float:
+    """How well a side of which nothing is printed fits: as one of as many untimed tracks as are heard."""
+    count = len(divide_places(places, None, hop_s).listed)
+    return divide_places(places, [None] * count, hop_s).score

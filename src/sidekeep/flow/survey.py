@@ -101,6 +101,7 @@ class SurveyRun:
         *,
         file: str,
         sides: Sequence[Side] | None,
+        others: Sequence[Side] = (),
         progress: Progress = no_progress,
     ) -> Survey:
         """Everything known about the take. ``form`` is that of the whole take, ``sides`` as for ``survey_take``."""
@@ -117,7 +118,9 @@ class SurveyRun:
         repairs, mender_findings = tuple(self.mender.repairs), tuple(self.mender.findings)
         # Finding the tracks of an hour needs room of its own: the mender's buffers go first.
         del self.mender
-        survey = _conclude(form, file, sides, self.meters, repairs, mender_findings, self._mended_meter)
+        survey = _conclude(
+            form, file, sides, others, self.meters, repairs, mender_findings, self._mended_meter
+        )
         progress(1.0, "surveyed")
         return survey
 
@@ -153,12 +156,14 @@ def survey_take(
     file: str,
     sides: Sequence[Side] | None,
     mend: MendSettings,
+    others: Sequence[Side] = (),
     patches: PatchWriter | None = None,
     progress: Progress = no_progress,
 ) -> Survey:
     """Read the take once and know everything about it.
 
-    ``sides`` are the sleeve's sides expected on this take, in order; None when nothing is known.
+    ``sides`` are the sleeve's sides expected on this take, in order; None when nothing is known. ``others`` are all sides
+    of the record: the take may turn out to be another one.
     With ``patches`` the mended samples are kept there.
     """
     form = source.format
@@ -168,7 +173,7 @@ def survey_take(
             for block in _read_ahead(source, reading):
                 run.process(block)
                 progress(0.97 * run.length_frames / max(1, form.length_frames), "listening")
-        return run.finish(form, file=file, sides=sides, progress=progress)
+        return run.finish(form, file=file, sides=sides, others=others, progress=progress)
     except BaseException:
         run.abandon()
         raise
@@ -226,6 +231,7 @@ def _conclude(
     form: AudioFormat,
     file: str,
     sides: Sequence[Side] | None,
+    others: Sequence[Side],
     meters: Meters,
     repairs: tuple[Repair, ...],
     mender_findings: Sequence[Finding],
@@ -234,7 +240,7 @@ def _conclude(
     with ThreadPoolExecutor(1, thread_name_prefix="conclude") as pool:
         sway = pool.submit(estimate_turn_from_sway, meters.noise.sway_series(), meters.noise.sway_rate_hz)
         features = meters.features.finish()
-        cuts, cut_findings = find_cuts(features, sides=sides)
+        cuts, cut_findings = find_cuts(features, sides=sides, others=others)
         measured = pool.submit(meters.noise.finish, features.groove_spans(cuts), features.idle_spans(cuts))
         music = [(side.music_start_frame, side.music_stop_frame) for side in cuts.sides]
         down = [(side.needle_down_frame, side.needle_up_frame) for side in cuts.sides]

@@ -11,7 +11,9 @@ Boundary = Literal["gap", "segue", "edge"]
 
 @dataclass(frozen=True, kw_only=True)
 class Track:
-    """A piece of music on a side. ``number`` counts from 1 on the side; ``confidence`` is of its start."""
+    """A piece of music on a side. ``number`` counts from 1 on the side; ``confidence`` is of its start. ``line`` is the
+    printed line it is taken for, from 1 on the side (0: none), ``title_confidence`` how sure that is; the title is
+    empty where it is not sure."""
 
     number: int
     title: str
@@ -22,11 +24,14 @@ class Track:
     confidence: float = 0.0
     boundary: Boundary = "edge"
     edited: bool = False
+    line: int = 0
+    title_confidence: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class SideCuts:
-    """One side found on a take."""
+    """One side found on a take. ``likely_side`` names another side of the record whose printed times fit clearly
+    better, if there is one."""
 
     side: str
     needle_down_frame: int
@@ -34,6 +39,7 @@ class SideCuts:
     music_start_frame: int
     music_stop_frame: int
     tracks: tuple[Track, ...] = ()
+    likely_side: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

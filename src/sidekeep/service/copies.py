@@ -13,13 +13,22 @@ from sidekeep.files.atomic import write_text
 from sidekeep.files.pictures import Picture, load_picture
 from sidekeep.files.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
+from sidekeep.flow.titles import TitleChoice, settle_titles
 from sidekeep.model.cuts import Cuts, SideCuts
 from sidekeep.model.recipe import Recipe
 from sidekeep.model.record import Record, Side
 from sidekeep.service.report import write_report
 from sidekeep.service.shelf import find_record, open_catalogue
 from sidekeep.service.sleeves import Sleeve, TakeFiles
-from sidekeep.service.transfer import SurveyedTake, TransferOptions, TransferResult, survey_one, write_record
+from sidekeep.service.titles import told_anew
+from sidekeep.service.transfer import (
+    SurveyedTake,
+    TransferOptions,
+    TransferResult,
+    name_takes,
+    survey_one,
+    write_record,
+)
 from sidekeep.shelf.cuts_file import keep_edits, read_cuts, write_cuts
 from sidekeep.shelf.recipe_file import read_recipe, write_recipe
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
@@ -28,6 +37,8 @@ from sidekeep.shelf.sleeve_text import read_sleeve
 from sidekeep.shelf.survey_file import load_survey, save_survey
 
 PATCHES = "mend.patches"
+TITLES_VERSION = 2
+"""Raised when the way lines are joined to tracks changes: a kept survey holds the join."""
 PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp")
 
 
@@ -54,7 +65,9 @@ def _copy_held(
     chosen = takes_to_copy(folder)
     options = replace(options, recipe=settle_recipe(folder, recipe))
     sleeve = _sleeve(folder)
-    takes = survey_record(folder, chosen, sleeve, options.recipe, part(progress, 0.0, 0.5))
+    takes = survey_record(
+        folder, chosen, sleeve, options.recipe, part(progress, 0.0, 0.5), titles=options.titles
+    )
     pictures = pictures_of(folder)
     out_dir = folder.path / "copies"
     out_dir.mkdir(exist_ok=True)
@@ -101,15 +114,20 @@ def survey_record(
     sleeve: Sleeve,
     recipe: Recipe,
     progress: Progress = no_progress,
+    *,
+    titles: TitleChoice = "sure",
 ) -> tuple[SurveyedTake, ...]:
-    """Every chosen take with its survey and the cuts the person wants. Surveys are kept and used again."""
+    """Every chosen take with its survey and the cuts the person wants. Surveys are kept and used again. A choice of
+    ``titles`` counts as the person's own edit from then on."""
     takes = [
         _survey_take(
             folder, take, sleeve, recipe, part(progress, index / len(chosen), (index + 1) / len(chosen))
         )
         for index, take in enumerate(chosen)
     ]
-    return tuple(settle_cuts(folder, takes))
+    named = name_takes(takes, sleeve.record, "sure")
+    settled = settle_cuts(folder, named, sleeve.record.sides, titles)
+    return tuple(replace(take, survey=told_anew(take.survey, sleeve)) for take in settled)
 
 
 def _survey_take(
@@ -120,13 +138,12 @@ def _survey_take(
     files = TakeFiles(paths=paths, sides=_sides(take, sleeve.record))
     sums = tuple(file.sha256 for file in take.files)
     durations = [[(track.number, track.duration_s) for track in side.tracks] for side in files.sides or ()]
-    key = key_of(__version__, sums, asdict(recipe.mend), take.side, durations)
+    key = key_of(__version__, TITLES_VERSION, sums, asdict(recipe.mend), take.side, durations)
     patches_path = take_folder / PATCHES
     kept = load_survey(take_folder, key, str(paths[0])) if patches_path.exists() else None
     if kept is not None:
-        titled = replace(kept, cuts=_with_titles(kept.cuts, sleeve.record))
         return SurveyedTake(
-            files=files, source=open_take(paths), survey=titled, patches_path=patches_path, sha256=sums
+            files=files, source=open_take(paths), survey=kept, patches_path=patches_path, sha256=sums
         )
     fresh = survey_one(
         files, open_take(paths), sleeve, recipe, take_folder / (PATCHES + ".part"), progress, sums
@@ -141,29 +158,14 @@ def _sides(take: ShelfTake, record: Record) -> tuple[Side, ...]:
     return tuple(known.get(letter, Side(name=letter)) for letter in take.side)
 
 
-def _with_titles(cuts: Cuts, record: Record) -> Cuts:
-    """Titles may have been corrected on the sleeve since the survey."""
-    sides = []
-    for side in cuts.sides:
-        printed = record.side(side.side)
-        named = {track.number: track for track in printed.tracks} if printed else {}
-        tracks = tuple(
-            replace(
-                track,
-                title=named[track.number].title,
-                artist=named[track.number].artist,
-                composer=named[track.number].composer,
-            )
-            if track.number in named and not track.edited
-            else track
-            for track in side.tracks
-        )
-        sides.append(replace(side, tracks=tracks))
-    return replace(cuts, sides=tuple(sides))
-
-
-def settle_cuts(folder: RecordFolder, takes: Sequence[SurveyedTake]) -> list[SurveyedTake]:
-    """The person's cuts where there are any, the proposals elsewhere, written to ``cuts.toml``.
+def settle_cuts(
+    folder: RecordFolder,
+    takes: Sequence[SurveyedTake],
+    printed: Sequence[Side] = (),
+    titles: TitleChoice = "sure",
+) -> list[SurveyedTake]:
+    """The person's cuts where there are any, the proposals elsewhere, written to ``cuts.toml``; titles follow the lines
+    of the ``printed`` sides, and where the person chose how, that is an edit as well.
 
     One file for the record; takes of other rates than the first get a file named after theirs.
     """
@@ -177,7 +179,7 @@ def settle_cuts(folder: RecordFolder, takes: Sequence[SurveyedTake]) -> list[Sur
         for take in group:
             letters = {side.side for side in take.survey.cuts.sides}
             own = replace(mine, sides=tuple(side for side in mine.sides if side.side in letters))
-            cuts = keep_edits(own, take.survey.cuts)
+            cuts = settle_titles(keep_edits(own, take.survey.cuts), take.survey.cuts, printed, titles)
             kept_sides += cuts.sides
             settled.append(replace(take, survey=replace(take.survey, cuts=cuts)))
         text = write_cuts(Cuts(rate_hz=rate_hz, sides=tuple(kept_sides)))

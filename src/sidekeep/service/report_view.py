@@ -15,6 +15,7 @@ from sidekeep.copies.report.data import (
     SideView,
     TrackView,
 )
+from sidekeep.flow.titles import name_of_track
 from sidekeep.model.finding import Finding
 from sidekeep.service.clips import MIME
 from sidekeep.units import frames_to_seconds, gain_to_db
@@ -80,7 +81,7 @@ def _side_view(side: RenderedSide) -> SideView:
         tracks=tuple(
             TrackView(
                 number=span.track.number,
-                title=span.track.title,
+                title=span.track.title or name_of_track(side.cuts.side, span.track.number),
                 artist=span.track.artist,
                 start_s=seconds(span.track.start_frame),
                 stop_s=seconds(span.track.stop_frame),

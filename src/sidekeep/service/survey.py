@@ -38,7 +38,12 @@ def survey_file(
     sides = expected_sides(sleeve, side_letters, paths[0].name)
     source = open_take(paths)
     survey = survey_take(
-        source, file=str(paths[0]), sides=sides, mend=mend or MendSettings(), progress=progress
+        source,
+        file=str(paths[0]),
+        sides=sides,
+        others=sleeve.record.sides if sleeve else (),
+        mend=mend or MendSettings(),
+        progress=progress,
     )
     return SurveyResult(survey=with_outer_findings(survey, source, sleeve), sleeve=sleeve)
 

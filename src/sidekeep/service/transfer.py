@@ -32,14 +32,16 @@ from sidekeep.flow.patches import PatchReader, PatchWriter
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.flow.render import GainChoice, choose_gain, record_level, render_span
 from sidekeep.flow.survey import Survey, survey_take
+from sidekeep.flow.titles import TitleChoice, sleeve_tracks
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import Recipe
-from sidekeep.model.record import Record, Side, SleeveTrack
+from sidekeep.model.record import Record, Side
 from sidekeep.service.clips import Clip, choose_place, make_clip
 from sidekeep.service.master import master_plan
 from sidekeep.service.sleeves import Sleeve, TakeFiles, assign_files, load_sleeve
 from sidekeep.service.survey import with_outer_findings
+from sidekeep.service.titles import retitled, same_sound
 from sidekeep.shelf.adopt import hash_file
 
 _SURVEY_SHARE = 0.55
@@ -47,14 +49,15 @@ _SURVEY_SHARE = 0.55
 
 @dataclass(frozen=True, kw_only=True)
 class TransferOptions:
-    """What a person may choose. ``side_letters`` names the side(s) on every file; ``id3_version`` is 4, or 3
-    for old players."""
+    """What a person may choose. ``side_letters`` names the side(s) on every file; ``titles`` gives titles only where they
+    are sure, in the ``printed`` order, or by what is ``heard``; ``id3_version`` is 4, or 3 for old players."""
 
     kinds: Sequence[str] | str = ("lossless", "portable")
     recipe: Recipe = field(default_factory=Recipe)
     naming: NamingRules = field(default_factory=NamingRules)
     facts: TransferFacts = field(default_factory=TransferFacts)
     side_letters: tuple[str, ...] | None = None
+    titles: TitleChoice = "sure"
     id3_version: int = 4
     replace: bool = False
 
@@ -114,6 +117,7 @@ def transfer(
         takes = _survey_all(
             assigned, sources, sleeve, options.recipe, work, part(progress, 0.0, _SURVEY_SHARE)
         )
+        takes = name_takes(takes, record, options.titles)
         return write_record(
             takes,
             sleeve,
@@ -185,6 +189,7 @@ def survey_one(
             source,
             file=str(files.paths[0]),
             sides=files.sides,
+            others=sleeve.record.sides if sleeve else (),
             mend=recipe.mend,
             patches=PatchWriter(file, {}),
             progress=lambda share, doing="": progress(share, f"{doing} ({name})"),
@@ -196,6 +201,19 @@ def survey_one(
         survey=with_outer_findings(survey, source, sleeve),
         patches_path=patches_path,
         sha256=sha256,
+    )
+
+
+def name_takes(
+    takes: Sequence[SurveyedTake], record: Record | None, titles: TitleChoice
+) -> tuple[SurveyedTake, ...]:
+    """The takes with titles as the person chose them, and what there is to tell of titles; of two takes that hold the
+    same sound neither is named by itself."""
+    sides = record.sides if record else ()
+    doubles = same_sound([take.survey for take in takes])
+    return tuple(
+        replace(take, survey=retitled(take.survey, sides, titles, doubles.get(index)))
+        for index, take in enumerate(takes)
     )
 
 
@@ -219,21 +237,19 @@ def render_plan(takes: Sequence[SurveyedTake], recipe: Recipe) -> tuple[Rendered
 
 
 def record_as_found(record: Record | None, sides: Sequence[RenderedSide], name: str) -> Record:
-    """The sleeve's record, with a track for every one found that the sleeve does not name."""
+    """The sleeve's record with the tracks that were found, joined by their printed lines."""
     known = record or Record(title=name)
     by_name = {side.name: side for side in known.sides}
-    found = []
-    for side in sides:
-        printed = by_name.get(side.cuts.side, Side(name=side.cuts.side))
-        tracks = tuple(
-            next(
-                (known_track for known_track in printed.tracks if known_track.number == span.track.number),
-                SleeveTrack(number=span.track.number, title=span.track.title),
-            )
-            for span in side.spans
-        )
-        found.append(replace(printed, tracks=tracks))
-    return replace(known, sides=tuple(found))
+    found = tuple(
+        Side(name=side.cuts.side, tracks=sleeve_tracks(_as_played(side), by_name.get(side.cuts.side)))
+        for side in sides
+    )
+    return replace(known, sides=found)
+
+
+def _as_played(side: RenderedSide) -> SideCuts:
+    """The cuts with the tracks in the order of their spans."""
+    return replace(side.cuts, tracks=tuple(span.track for span in side.spans))
 
 
 def write_record(

@@ -142,8 +142,15 @@ def _read_side(entry: dict[str, Any], rate_hz: int, notes: list[str]) -> SideCut
     where = f"side {name}"
     found = _tables(entry, "track", where)
     tracks = tuple(_read_track(track, index, where, rate_hz, notes) for index, track in enumerate(found, 1))
-    places = {f"{place}_frame": _read_place(entry, place, where, rate_hz, notes) for place in _PLACES}
-    side = SideCuts(side=name, tracks=tracks, **places)
+    down, start, stop, up = (_read_place(entry, place, where, rate_hz, notes) for place in _PLACES)
+    side = SideCuts(
+        side=name,
+        tracks=tracks,
+        needle_down_frame=down,
+        music_start_frame=start,
+        music_stop_frame=stop,
+        needle_up_frame=up,
+    )
     if "as_found" in entry and entry["as_found"] != _side_sum(side) and not _edited(side):
         tracks = tuple(replace(track, edited=True) for track in tracks)
         side = replace(side, tracks=tracks)

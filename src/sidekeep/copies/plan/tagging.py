@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from sidekeep.copies.plan.cutting import SideAudio
 from sidekeep.copies.run.levels import Piece
 from sidekeep.files.tags import TagSet
+from sidekeep.flow.titles import name_of_track
 from sidekeep.model.record import Record
 
 
@@ -57,7 +58,7 @@ class TrackFacts:
 
 
 def track_facts(record: Record, sides: Sequence[SideAudio], facts: TransferFacts) -> dict[Piece, TrackFacts]:
-    """Facts of every track, by side and track index; a track the sleeve does not name is ``Track 3``."""
+    """Facts of every track, by side and track index; a track without a title is called by side and number."""
     total = sum(len(side.spans) for side in sides)
     width = max(2, len(str(total)))
     discs = [disc_of_side(side.side, index) for index, side in enumerate(sides)]
@@ -72,7 +73,7 @@ def track_facts(record: Record, sides: Sequence[SideAudio], facts: TransferFacts
                 number=number,
                 number_text=f"{number:0{width}d}",
                 total=total,
-                title=(line.title if line else "") or f"Track {number}",
+                title=(line.title if line else "") or name_of_track(side.side, track_index + 1),
                 artist=(line.artist if line else "") or record.artist,
                 composer=line.composer if line else "",
                 side=side.side,

@@ -9,8 +9,9 @@ the posterior of each boundary; the best division is the Viterbi path at the bes
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.kernel import kernel
 
 Floats = NDArray[np.float64]
+Printed = Sequence[float | None]
 
 _NO = -1e9
 SPEEDS = np.linspace(0.97, 1.03, 17)
@@ -32,18 +34,26 @@ _NO_LIST = 1.0
 """Without a list pauses inside the music are as many as the gaps between tracks: a place must speak for itself."""
 _UNLISTED = np.log(0.02)
 _ABSENT = np.log(0.004)
+_SAME_STRETCH = 0.5
+"""Two stretches that have more than this of what they cover in common are one track."""
+_LEAST_SHARE = 0.01
+"""Speeds less likely than this are not asked which line a stretch is."""
 
 
 @dataclass(frozen=True)
 class Division:
     """``nodes``: boundaries of the tracks, first to last (one more than tracks). ``listed``: for each
-    track the index of its printed line, or -1 when none fits. ``posterior``: how likely *every* place is a boundary."""
+    track the index of its printed line, or -1 when none fits. ``posterior``: how likely *every* place is a boundary.
+    ``line_shares`` (tracks, lines): how likely the stretch of each track is each printed line, over all divisions;
+    ``fits`` (tracks, lines): log ratio of each track's length at its speed to each printed time, 0 where none is."""
 
     nodes: tuple[int, ...]
     listed: tuple[int, ...]
     posterior: NDArray[np.float64]
     speed: float
     score: float
+    line_shares: NDArray[np.float64]
+    fits: NDArray[np.float64]
 
 
 def length_log_ratio(length_s: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -90,25 +100,66 @@ def divide(
     free = step + length_log_ratio(np.maximum(shortest, 0.5))
     if printed_s is None:
         return _divide_free(free)
-    best: Division | None = None
-    weights, posteriors = [], []
-    for speed in SPEEDS:
-        layers = np.stack(
-            [
-                free if time is None else step + _printed_log_ratio(shortest * speed, longest * speed, time)
-                for time in printed_s
-            ]
-        )
-        division, total, posterior = _divide_listed(layers, free)
+    weighed = []
+    for speed in SPEEDS if any(time is not None for time in printed_s) else (1.0,):
+        layers = _layers(free, step, shortest * speed, longest * speed, printed_s)
+        sums = _sums(layers, free)
         prior = -0.5 * ((speed - 1.0) / _SPEED_SD) ** 2
-        weights.append(total + prior)
-        posteriors.append(posterior)
-        if best is None or division.score + prior > best.score:
-            best = replace(division, speed=float(speed), score=division.score + prior)
-    assert best is not None
-    share = np.exp(np.array(weights) - max(weights))
-    mean = np.tensordot(share / share.sum(), np.array(posteriors), axes=1)
-    return replace(best, posterior=mean)
+        weighed.append((float(speed), prior, sums))
+    weights = np.array([sums.whole + prior for _, prior, sums in weighed])
+    share = np.exp(weights - weights.max())
+    share /= share.sum()
+    speed, prior, sums = max(weighed, key=lambda one: one[1] + one[2].score)
+    spans = [(starts[a], stops[b]) for a, b in itertools.pairwise(sums.nodes)]
+    pairs = list(itertools.pairwise(sums.nodes))
+    line_shares = np.zeros((len(pairs), len(printed_s)))
+    for (at, _, one), weight in zip(weighed, share, strict=True):
+        if weight >= _LEAST_SHARE:
+            layers = _layers(free, step, shortest * at, longest * at, printed_s)
+            line_shares += weight * _line_shares(layers, one, spans, starts, stops)
+    return Division(
+        nodes=sums.nodes,
+        listed=sums.listed,
+        posterior=np.tensordot(share, np.array([one.posterior for _, _, one in weighed]), axes=1),
+        speed=speed,
+        score=sums.score + prior,
+        line_shares=np.minimum(line_shares, 1.0),
+        fits=_fits(pairs, shortest * speed, longest * speed, printed_s),
+    )
+
+
+def _layers(free: Floats, step: Floats, shortest: Floats, longest: Floats, printed_s: Printed) -> Floats:
+    """Log weights of every stretch as every printed line (lines, from, to)."""
+    return np.stack(
+        [free if time is None else step + _printed_log_ratio(shortest, longest, time) for time in printed_s]
+    )
+
+
+def _fits(pairs: Sequence[tuple[int, int]], shortest: Floats, longest: Floats, printed_s: Printed) -> Floats:
+    rows, columns = [a for a, _ in pairs], [b for _, b in pairs]
+    lengths = shortest[rows, columns], longest[rows, columns]
+    found = [
+        np.zeros(len(pairs)) if time is None else _printed_log_ratio(*lengths, time) for time in printed_s
+    ]
+    return np.stack(found, axis=1)
+
+
+def _line_shares(
+    layers: Floats, sums: Sums, spans: Sequence[tuple[float, float]], starts: Floats, stops: Floats
+) -> Floats:
+    """How likely each span is each line: the posterior of all stretches that are mostly the same."""
+    low = np.maximum(starts[:, None, None], [span[0] for span in spans])
+    high = np.minimum(stops[None, :, None], [span[1] for span in spans])
+    first = np.minimum(starts[:, None, None], [span[0] for span in spans])
+    last = np.maximum(stops[None, :, None], [span[1] for span in spans])
+    alike = (high - low) > _SAME_STRETCH * (last - first)
+    shares = np.zeros((len(spans), len(layers)))
+    for line, layer in enumerate(layers):
+        sources = range(max(0, line - 2), line + 1)
+        before = _log_sum(np.stack([sums.total[s] + (line - s) * _ABSENT for s in sources]), 0)
+        weight = before[:, None] + layer + sums.after[line + 1][None, :] - sums.whole
+        shares[:, line] = np.tensordot(np.exp(np.clip(weight, -60.0, 0.0)) * (weight > -59.0), alike, axes=2)
+    return shares
 
 
 def _divide_free(free: NDArray[np.float64]) -> Division:
@@ -129,10 +180,25 @@ def _divide_free(free: NDArray[np.float64]) -> Division:
         nodes.append(int(before[nodes[-1]]))
     nodes.reverse()
     posterior = np.exp(np.clip(forward + backward - forward[-1], -60.0, 0.0))
-    return Division(tuple(nodes), (-1,) * (len(nodes) - 1), posterior, 1.0, float(best[-1]))
+    none = np.zeros((len(nodes) - 1, 0))
+    return Division(tuple(nodes), (-1,) * len(none), posterior, 1.0, float(best[-1]), none, none)
 
 
-def _divide_listed(layers: Floats, free: Floats) -> tuple[Division, float, Floats]:
+@dataclass(frozen=True)
+class Sums:
+    """The best division at one speed, and the log sums over all of them: up to each node (``total``) and from it to the
+    end (``after``), by printed lines used."""
+
+    nodes: tuple[int, ...]
+    listed: tuple[int, ...]
+    posterior: NDArray[np.float64]
+    score: float
+    whole: float
+    total: NDArray[np.float64]
+    after: NDArray[np.float64]
+
+
+def _sums(layers: Floats, free: Floats) -> Sums:
     """Tracks in printed order; one may be unlisted, up to two absent, each at a price."""
     lines, count = len(layers), len(free)
     extra = free + _UNLISTED
@@ -152,8 +218,7 @@ def _divide_listed(layers: Floats, free: Floats) -> tuple[Division, float, Float
         used = int(source)
         nodes.append(int(node))
     posterior = np.exp(np.clip(_log_sum(total + after, 0) - whole, -60.0, 0.0))
-    division = Division(tuple(reversed(nodes)), tuple(reversed(listed)), posterior, 1.0, score)
-    return division, whole, posterior
+    return Sums(tuple(reversed(nodes)), tuple(reversed(listed)), posterior, score, whole, total, after)
 
 
 @kernel

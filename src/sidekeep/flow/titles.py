@@ -1,0 +1,182 @@
+"""Which printed line a track is, and what it is called.
+
+Conventions: a track carries the number of its printed line (``Track.line``, from 1 on its side, 0 for none) and how sure
+that is. A title is given only when it is sure, when the order of the sleeve is the person's choice (``printed``), or when
+the lengths are (``heard``). A track without a title is called by side and number. Titles never go by counting.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.tracks.division import Division
+from sidekeep.errors import ParameterError
+from sidekeep.model.cuts import Cuts, SideCuts, Track
+from sidekeep.model.record import Side, SleeveTrack
+
+TitleChoice = Literal["sure", "printed", "heard"]
+TITLE_SURE = 0.9
+_OTHER_ORDER = 7.0
+"""Log ratio by which another order of the printed times must fit better: sleeves are rarely printed in a wrong order."""
+
+
+@dataclass(frozen=True)
+class Lines:
+    """For each track of a play its printed line (index, -1 for none) and how sure that is."""
+
+    index: tuple[int, ...]
+    sure: tuple[float, ...]
+
+
+def title_choice(word: str) -> TitleChoice:
+    """One of the three ways to give titles. Raises ParameterError."""
+    for choice in get_args(TitleChoice):
+        if word == choice:
+            return choice
+    raise ParameterError(f"titles {word!r} must be sure, printed or heard")
+
+
+def name_of_track(side: str, number: int) -> str:
+    """What a track without a sure title is called."""
+    return f"Side {side}, track {number}" if side else f"Track {number}"
+
+
+def lines_of(division: Division) -> Lines:
+    """The printed line of every track of a division. The better the printed times fit in another order than the sleeve's,
+    the less sure are the tracks that would move; where that order is the likelier, they get the line of that order."""
+    index = list(division.listed)
+    sure = [
+        float(division.line_shares[track, line]) if line >= 0 else 0.0 for track, line in enumerate(index)
+    ]
+    heard, gain = _heard_order(division.fits, index)
+    as_printed = 1.0 / (1.0 + math.exp(min(gain - _OTHER_ORDER, 60.0)))
+    for track, line in enumerate(heard):
+        if line != index[track]:
+            sure[track] *= as_printed
+            if as_printed < 0.5:
+                index[track] = line
+    return Lines(tuple(index), tuple(sure))
+
+
+def _heard_order(fits: NDArray[np.float64], printed: Sequence[int]) -> tuple[Sequence[int], float]:
+    """The order of lines that fits the lengths best, and by which log ratio better than the printed one."""
+    from scipy.optimize import linear_sum_assignment
+
+    tracks = [track for track, line in enumerate(printed) if line >= 0]
+    if len(tracks) < 2:
+        return printed, 0.0
+    lines = [printed[track] for track in tracks]
+    table = fits[np.ix_(tracks, lines)]
+    _, best = linear_sum_assignment(-table)
+    heard = list(printed)
+    for track, column in zip(tracks, best, strict=True):
+        heard[track] = lines[column]
+    return heard, float(table[np.arange(len(tracks)), best].sum() - table.trace())
+
+
+def with_titles(cuts: Cuts, sides: Sequence[Side], how: TitleChoice = "sure") -> Cuts:
+    """The cuts with titles, artists and composers from the sleeve, joined by each track's line. Tracks a person edited are
+    left as they are."""
+    printed = {side.name: side for side in sides}
+    return replace(cuts, sides=tuple(_titled(side, printed.get(side.side), how) for side in cuts.sides))
+
+
+def _titled(side: SideCuts, printed: Side | None, how: TitleChoice) -> SideCuts:
+    lines = _chosen_lines(side, printed, how)
+    tracks = [
+        track
+        if track.edited
+        else _named(track, line)
+        if line is not None
+        else replace(track, title="", artist="", composer="")
+        for track, line in zip(side.tracks, lines, strict=True)
+    ]
+    return replace(side, tracks=tuple(tracks))
+
+
+def settle_titles(settled: Cuts, proposal: Cuts, sides: Sequence[Side], how: TitleChoice = "sure") -> Cuts:
+    """Titles of cuts of which some sides are a person's. A track of theirs learns its line from the proposal where the
+    two are mostly the same stretch; a title that is there is never taken away. With another choice than ``sure`` every
+    track that gets a title by it counts as edited."""
+    printed = {side.name: side for side in sides}
+    proposed = {side.side: side for side in proposal.sides}
+    found = []
+    for side in settled.sides:
+        known = _with_lines(side, proposed[side.side]) if side.side in proposed else side
+        lines = _chosen_lines(known, printed.get(side.side), how)
+        tracks = []
+        for track, line in zip(known.tracks, lines, strict=True):
+            if line is None or (track.edited and track.title):
+                tracks.append(track)
+            else:
+                tracks.append(replace(_named(track, line), edited=track.edited or how != "sure"))
+        found.append(replace(known, tracks=tuple(tracks)))
+    return replace(settled, sides=tuple(found))
+
+
+def _with_lines(side: SideCuts, proposal: SideCuts) -> SideCuts:
+    tracks = []
+    for track in side.tracks:
+        if (same := next((other for other in proposal.tracks if _mostly(track, other)), None)) is not None:
+            track = replace(track, line=same.line, title_confidence=same.title_confidence)
+        tracks.append(track)
+    return replace(side, tracks=tuple(tracks), likely_side=proposal.likely_side)
+
+
+def _mostly(one: Track, other: Track) -> bool:
+    common = min(one.stop_frame, other.stop_frame) - max(one.start_frame, other.start_frame)
+    whole = max(one.stop_frame, other.stop_frame) - min(one.start_frame, other.start_frame)
+    return 2 * common > whole
+
+
+def _chosen_lines(side: SideCuts, printed: Side | None, how: TitleChoice) -> list[SleeveTrack | None]:
+    """For each track the printed line whose title it is given; None where there is none, or none that is sure."""
+    listed = printed.tracks if printed is not None else ()
+    chosen: list[SleeveTrack | None] = []
+    for place, track in enumerate(side.tracks, start=1):
+        line = place if how == "printed" else track.line
+        sure = how != "sure" or (track.title_confidence >= TITLE_SURE and not side.likely_side)
+        chosen.append(listed[line - 1] if sure and 0 < line <= len(listed) else None)
+    return chosen
+
+
+def _named(track: Track, line: SleeveTrack) -> Track:
+    return replace(track, title=line.title, artist=line.artist, composer=line.composer)
+
+
+def sleeve_tracks(side: SideCuts, printed: Side | None) -> tuple[SleeveTrack, ...]:
+    """The tracks of a side as they were found, for tags, lists and names: title from the cuts, time, mark and note from
+    the printed line. Marks of the sleeve are kept only where the sleeve's tracks and the found ones are the same ones."""
+    listed = printed.tracks if printed else ()
+    lines = [_line_of(track, listed) for track in side.tracks]
+    as_printed = [line for line in lines if line] == list(range(1, len(listed) + 1)) and 0 not in lines
+    found = []
+    for number, (track, line) in enumerate(zip(side.tracks, lines, strict=True), start=1):
+        known = listed[line - 1] if line else SleeveTrack(number=number, title="")
+        found.append(
+            replace(
+                known,
+                number=number,
+                title=track.title or name_of_track(side.side, number),
+                artist=track.artist,
+                composer=track.composer,
+                position=known.position if as_printed else "",
+            )
+        )
+    return tuple(found)
+
+
+def _line_of(track: Track, listed: Sequence[SleeveTrack]) -> int:
+    """The printed line a titled track is: its own, or the only one of its title where a person gave the title."""
+    if not track.title:
+        return 0
+    if 0 < track.line <= len(listed) and listed[track.line - 1].title == track.title:
+        return track.line
+    same = [number for number, line in enumerate(listed, start=1) if line.title == track.title]
+    return same[0] if len(same) == 1 else 0

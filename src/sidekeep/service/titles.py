@@ -1,0 +1,86 @@
+"""Titles of surveyed takes: given again when the sleeve or the person's choice changes, and never to the same sound twice."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from sidekeep.flow.survey import Survey
+from sidekeep.flow.title_findings import TITLE_KINDS, title_findings
+from sidekeep.flow.titles import TitleChoice, with_titles
+from sidekeep.model.cuts import Cuts
+from sidekeep.model.finding import Finding
+from sidekeep.model.record import Side
+from sidekeep.service.sleeves import Sleeve
+from sidekeep.service.survey import sleeve_findings
+
+_ALIKE = 1e-4
+"""Relative difference of two envelopes of one recording in two formats (a lossless one differs by nothing)."""
+
+
+def retitled(
+    survey: Survey, sides: Sequence[Side], how: TitleChoice = "sure", double: Finding | None = None
+) -> Survey:
+    """The survey with the titles the sleeve has now. ``double`` tells that another take holds the same sound: then no
+    title is given unless the person chose how."""
+    cuts = with_titles(survey.cuts, sides, how)
+    if double is not None and how == "sure":
+        cuts = _untitled(cuts)
+    told = with_title_findings(replace(survey, cuts=cuts), sides)
+    return replace(told, findings=(double, *told.findings)) if double is not None else told
+
+
+def with_title_findings(survey: Survey, sides: Sequence[Side]) -> Survey:
+    """The survey with its findings on titles made anew from its cuts."""
+    others = [finding for finding in survey.findings if finding.kind not in TITLE_KINDS]
+    return replace(survey, findings=(*title_findings(survey.cuts, sides), *others))
+
+
+def told_anew(survey: Survey, sleeve: Sleeve) -> Survey:
+    """A kept survey with what the sleeve as it is now makes of it."""
+    others = [finding for finding in survey.findings if finding.kind != "sleeve-line"]
+    return with_title_findings(
+        replace(survey, findings=(*sleeve_findings(sleeve), *others)), sleeve.record.sides
+    )
+
+
+def same_sound(surveys: Sequence[Survey]) -> dict[int, Finding]:
+    """A finding for every take, by its place, whose sound is that of an earlier or later one: one file given twice."""
+    found: dict[int, Finding] = {}
+    for index, survey in enumerate(surveys):
+        for other_index, other in enumerate(surveys):
+            if other_index != index and _is_same(survey, other):
+                text = (
+                    f"{survey.file} and {other.file} hold the same recording, so one side is missing and one of the two "
+                    "is not the side it was given as. Give every side its own recording."
+                )
+                length = survey.format.length_frames
+                found[index] = Finding(
+                    kind="same-sound", start_frame=0, stop_frame=length, severity="act", text=text
+                )
+                break
+    return found
+
+
+def _is_same(one: Survey, other: Survey) -> bool:
+    alike = (one.format.length_frames, one.format.rate_hz) == (
+        other.format.length_frames,
+        other.format.rate_hz,
+    )
+    if not alike or one.envelope.shape != other.envelope.shape or not one.envelope.size:
+        return False
+    top = float(np.abs(one.envelope).max())
+    return top > 0.0 and float(np.abs(one.envelope - other.envelope).max()) <= _ALIKE * top
+
+
+def _untitled(cuts: Cuts) -> Cuts:
+    sides = []
+    for side in cuts.sides:
+        tracks = tuple(
+            track if track.edited else replace(track, title="", artist="", composer="", title_confidence=0.0)
+            for track in side.tracks
+        )
+        sides.append(replace(side, tracks=tracks))
+    return replace(cuts, sides=tuple(sides))
