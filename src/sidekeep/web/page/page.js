@@ -1,0 +1,131 @@
+/** The page: the frame around every place, and the places themselves, loaded when they are first gone to. */
+import { followLink, recordPath, useAddress } from "./address.js";
+import { html, render, useEffect, useRef, useState } from "./html.js";
+import { knownNow, seen, start, useKnown, useRecord } from "./store.js";
+import { count, nameOf } from "./words.js";
+
+/** @type {Record<string, () => Promise<any>>} */
+const PLACES = {
+  shelf: () => import("./places/shelf.js"),
+  new: () => import("./places/sleeve.js"),
+  sleeve: () => import("./places/sleeve.js"),
+  turntable: () => import("./places/turntable.js"),
+  side: () => import("./places/side.js"),
+  copies: () => import("./places/copies.js"),
+  later: () => import("./places/later.js"),
+  phone: () => import("./places/phone.js"),
+};
+/** @type {Map<string, any>} */
+const ready = new Map();
+
+/** @param {string} place */
+function usePlace(place) {
+  const [, again] = useState(0);
+  const have = ready.get(place);
+  useEffect(() => {
+    if (have || !PLACES[place]) return;
+    PLACES[place]().then(
+      (module) => {
+        ready.set(place, module.Place);
+        again((n) => n + 1);
+      },
+      () => setTimeout(() => again((n) => n + 1), 1500),
+    );
+  });
+  return have;
+}
+
+function Page() {
+  const address = useAddress();
+  const known = useKnown();
+  const Place = usePlace(address.place);
+  const main = useRef(/** @type {HTMLElement | null} */ (null));
+  const key = `${address.place}/${address.record}/${address.side}`;
+  const first = useRef(key);
+  useEffect(() => {
+    if (first.current === key) return;
+    first.current = key;
+    main.current?.focus({ preventScroll: true });
+  }, [key]);
+  return html`
+    <a class="skip" href="#main" onClick=${(/** @type {Event} */ event) => { event.preventDefault(); main.current?.focus(); }}>To the main part</a>
+    <header class="top">
+      <a class="home" href="/"><span class="mark" aria-hidden="true"></span>sidekeep</a>
+      <nav aria-label="Everywhere">
+        <a href="/" aria-current=${address.place === "shelf" ? "page" : null}>Shelf</a>
+        <a href="/turntable" aria-current=${address.place === "turntable" && !address.record ? "page" : null}>Turntable</a>
+        <a href="/phone" aria-current=${address.place === "phone" ? "page" : null}>Let my phone in</a>
+      </nav>
+    </header>
+    ${known.link === "down" && html`<p class="away" role="alert">The connection to sidekeep is lost. This page tries again by itself; what you typed is kept.</p>`}
+    <main id="main" ref=${main} tabindex="-1" class=${`place ${address.place}`}>
+      ${address.record && html`<${Way} id=${address.record} address=${address} />`}
+      ${address.place === "lost"
+        ? html`<h1>There is nothing at this address.</h1><p><a href="/">To the shelf</a></p>`
+        : Place
+          ? html`<${Place} key=${key} address=${address} />`
+          : html`<p class="soft waiting">One moment …</p>`}
+    </main>
+    <${Notices} />
+    <p class="unseen" role="status" aria-live="polite">${known.said}</p>
+  `;
+}
+
+/** The way of one record from sleeve to copies, with where it stands. @param {{id: string, address: import("./address.js").Address}} props */
+function Way({ id, address }) {
+  const record = useRecord(id);
+  const known = useKnown();
+  useEffect(() => {
+    document.title = record && !record.missing ? `${nameOf(record)} – sidekeep` : "sidekeep";
+  }, [record]);
+  if (!record) return html`<div class="way-wait"></div>`;
+  if (record.missing) return null;
+  const sides = record.sides ?? [];
+  const recording = known.session?.record === id && known.session.phase !== "done";
+  const copied = (record.copies ?? []).length > 0;
+  const any_taken = sides.some((/** @type {any} */ side) => side.chosen_take);
+  const all_taken = sides.length > 0 && sides.every((/** @type {any} */ side) => side.chosen_take);
+  const steps = [
+    { place: "sleeve", side: "", text: "Sleeve", state: sides.length ? "done" : "open", more: sides.length ? "read" : "not read yet" },
+    { place: "turntable", side: "", text: "Turntable", state: recording ? "now" : all_taken ? "done" : "open", more: recording ? "recording" : all_taken ? "all sides taken" : any_taken ? "a side is missing" : "not taken yet" },
+    ...sides.map((/** @type {any} */ side) => ({
+      place: "side", side: side.side, text: `Side ${side.side}`,
+      state: !side.chosen_take ? "open" : side.unsure?.length ? "look" : "done",
+      more: !side.chosen_take ? "not taken yet" : side.unsure?.length ? `${count(side.unsure.length, "thing")} unsure` : side.cuts ? "sure" : "taken",
+    })),
+    { place: "copies", side: "", text: "Copies", state: copied ? "done" : "open", more: copied ? "written" : "not written yet" },
+  ];
+  return html`
+    <div class="way">
+      <p class="way-name"><span class="soft">${record.artist}</span> <cite>${nameOf(record)}</cite>${record.year ? html` <span class="soft">${record.year}</span>` : null}</p>
+      <nav aria-label="This record"><ol>
+        ${steps.map((step) => {
+          const here = step.place === address.place && step.side === address.side;
+          return html`<li key=${step.text} class=${step.state}>
+            <a href=${recordPath(id, step.place, step.side)} aria-current=${here ? "page" : null}><span class="stop" aria-hidden="true"></span>${step.text}<small>${step.more}</small></a>
+          </li>`;
+        })}
+      </ol></nav>
+    </div>`;
+}
+
+function Notices() {
+  const { notices } = knownNow();
+  return html`<aside class="notices" aria-label="News" aria-live="polite">
+    ${notices.map(
+      (notice) => html`<div key=${notice.id} class=${`notice ${notice.weight}`}>
+        <p>${notice.text}</p>
+        <p class="buttons">
+          ${notice.action && html`<button class="quiet" onClick=${() => { seen(notice.id); notice.action?.run(); }}>${notice.action.text}</button>`}
+          <button class="quiet" onClick=${() => seen(notice.id)}>I have seen it</button>
+        </p>
+      </div>`,
+    )}
+  </aside>`;
+}
+
+document.addEventListener("click", followLink);
+start();
+const root = /** @type {Element} */ (document.getElementById("page"));
+root.textContent = "";
+render(html`<${Page} />`, root);

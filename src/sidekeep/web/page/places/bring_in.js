@@ -1,0 +1,70 @@
+/** Recordings that exist already: sent to the server one after another, each as a take of a side. */
+import { html, useState } from "../html.js";
+import { go, recordPath } from "../address.js";
+import { loadRecord, tell } from "../store.js";
+import { size } from "../words.js";
+
+/** Send a file with progress; fetch cannot tell how much has gone. @param {string} path @param {File} file @param {(share: number) => void} progress @returns {Promise<any>} */
+function send(path, file, progress) {
+  return new Promise((resolve, reject) => {
+    const request = new XMLHttpRequest();
+    request.open("POST", path);
+    request.setRequestHeader("X-Sidekeep", "page");
+    request.setRequestHeader("Content-Type", "application/octet-stream");
+    request.upload.onprogress = (event) => event.lengthComputable && progress(event.loaded / event.total);
+    request.onload = () => {
+      const answer = JSON.parse(request.responseText || "null");
+      if (request.status < 300) resolve(answer);
+      else reject(new Error(answer?.error?.text ?? `The server said ${request.status}.`));
+    };
+    request.onerror = () => reject(new Error("sidekeep does not answer. Is it still running?"));
+    request.send(file);
+  });
+}
+
+/** @param {{record: any, sides: string[], make: () => Promise<any>}} props */
+export function BringIn({ record, sides, make }) {
+  const [files, setFiles] = useState(/** @type {{file: File, side: string}[]} */ ([]));
+  const [now, setNow] = useState(/** @type {{at: number, share: number} | null} */ (null));
+  const letters = sides.length ? sides : ["A", "B"];
+  /** @param {FileList | null} chosen */
+  const choose = (chosen) => {
+    const sorted = [...(chosen ?? [])].sort((a, b) => a.name.localeCompare(b.name, undefined, { numeric: true }));
+    setFiles(sorted.map((file, at) => ({ file, side: sorted.length === 1 && letters.length > 1 ? letters.join("") : (letters[at] ?? letters[letters.length - 1]) })));
+  };
+  const bring = async () => {
+    const owner = record ?? (await make());
+    if (!owner) return;
+    for (const [at, { file, side }] of files.entries()) {
+      setNow({ at, share: 0 });
+      try {
+        const words = new URLSearchParams({ record: owner.id, side, name: file.name });
+        await send(`/api/adopt?${words}`, file, (share) => setNow({ at, share }));
+      } catch (error) {
+        tell(`${file.name} was not brought in: ${/** @type {Error} */ (error).message}`, { weight: "act" });
+        setNow(null);
+        return;
+      }
+    }
+    setNow(null);
+    setFiles([]);
+    await loadRecord(owner.id);
+    tell("The recordings are on the shelf, read-only and with their checksums. Their tracks are being looked for.");
+    go(recordPath(owner.id, "side", letters[0]));
+  };
+  const choices = [...letters, ...(letters.length > 1 ? [letters.join("")] : [])];
+  return html`<section class="bring" aria-labelledby="bring">
+    <h2 id="bring">Recorded already?</h2>
+    <p class="soft">Bring in the files: one a side, or one with the whole record. They are copied; your files stay where they are.</p>
+    ${files.length > 0 && html`<ul>${files.map(({ file, side }, at) => html`<li key=${at}>
+      <span>${file.name} <span class="soft">${size(file.size)}</span></span>
+      <label>is <select value=${side} disabled=${now !== null} onChange=${(/** @type {any} */ event) => setFiles(files.map((each, place) => (place === at ? { ...each, side: event.target.value } : each)))}>
+        ${choices.map((letter) => html`<option value=${letter} selected=${letter === side}>${letter.length > 1 ? "the whole record" : `side ${letter}`}</option>`)}</select></label>
+      ${now?.at === at && html`<progress class="bar" max="1" value=${now.share} aria-label=${`Sending ${file.name}`}></progress>`}
+    </li>`)}</ul>`}
+    <p class="buttons">
+      ${files.length > 0 && html`<button class="main" disabled=${now !== null} onClick=${bring}>Bring them in</button>`}
+      <label class="button">Choose the recordings<input class="unseen" type="file" accept="audio/*,.wav,.flac,.aiff,.aif,.w64,.rf64" multiple onChange=${(/** @type {any} */ event) => choose(event.target.files)} /></label>
+    </p>
+  </section>`;
+}

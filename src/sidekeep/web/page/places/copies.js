@@ -1,0 +1,185 @@
+/** Copies: what is written, how the record is treated on the way, progress, and what is there. */
+import { recordPath } from "../address.js";
+import { html, useEffect, useState } from "../html.js";
+import { get, post, remove } from "../server.js";
+import { loadRecord, makeEdit, stepBack, tell, told, useKnown, useRecord } from "../store.js";
+import { capital, count, day, decibels, gain, listed, roughly, size } from "../words.js";
+
+const CHOSEN = "sidekeep kinds";
+const USUAL = ["lossless", "portable"];
+const SIZES = { gentle: "gently: only what stands out clearly", even: "evenly", thorough: "thoroughly: faint crackle too", off: "not at all" };
+const TARGETS = { peak: "until its highest peak is at", loudness: "until it is as loud as", none: "as it was recorded, without a change" };
+const LEAD_INS = { cut: "where the music begins", needle: "where the needle comes down", groove: "with the last second of groove" };
+
+/** @param {{address: import("../address.js").Address}} props */
+export function Place({ address }) {
+  const record = useRecord(address.record);
+  const known = useKnown();
+  const [kinds, setKinds] = useState(/** @type {any[] | null} */ (null));
+  const [chosen, setChosen] = useState(/** @type {string[]} */ (remembered()));
+  useEffect(() => void told(get("/api/kinds")).then((answer) => answer && setKinds(answer.kinds ?? answer)), []);
+  if (!record) return html`<p class="soft waiting">One moment …</p>`;
+  if (record.missing) return html`<h1>This record is not on the shelf.</h1><p><a href="/">To the shelf</a></p>`;
+  const jobs = [...known.jobs.values()].filter((job) => job.record === record.id);
+  const working = jobs.find((job) => job.state === "running" || job.state === "waiting");
+  const last = [...jobs].reverse().find((job) => job.kind === "copies" || job.kind === "verify");
+  const missing = record.sides.filter((/** @type {any} */ side) => !side.chosen_take).map((/** @type {any} */ side) => side.side);
+  const unsure = record.sides.reduce((/** @type {number} */ sum, /** @type {any} */ side) => sum + (side.unsure?.length ?? 0), 0);
+  const first_unsure = record.sides.find((/** @type {any} */ side) => side.unsure?.length);
+  const nothing = record.sides.length === 0 || missing.length === record.sides.length;
+  /** @param {string} kind @param {boolean} on */
+  const choose = (kind, on) => {
+    const now = (kinds ?? []).map((each) => each.name).filter((name) => (name === kind ? on : chosen.includes(name)));
+    setChosen(now);
+    localStorage.setItem(CHOSEN, now.join(","));
+  };
+  /** @param {boolean} replace */
+  const write = async (replace) => {
+    const job = await told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { kinds: chosen, replace }));
+    if (job) await loadRecord(record.id);
+  };
+  const stale = last?.kind === "copies" && last.state === "failed" && last.error?.code === "exists";
+  return html`
+    <div class="copies-head"><h1>${nothing ? "Nothing is taken yet." : record.copies?.length ? "Copies" : "Write the copies"}</h1>
+      ${missing.length > 0 && !nothing && html`<p class="finding look">Side ${listed(missing)} ${missing.length > 1 ? "are" : "is"} not taken yet: the copies would hold only the rest.</p>`}
+      ${unsure > 0 && html`<p class="finding look">${capital(count(unsure, "thing is", "things are"))} still unsure. <a href=${recordPath(record.id, "side", first_unsure.side)}>Look once</a>, or write them as they are.</p>`}
+    </div>
+    ${nothing ? html`<p><a class="button main" href=${recordPath(record.id, "turntable")}>To the turntable</a></p>` : html`
+    ${working && html`<${Working} job=${working} />`}
+    ${!working && last && html`<${Ended} job=${last} replace=${() => void write(true)} />`}
+    <div class="copies">
+      <div class="copies-left">
+        <${Recipe} record=${record} />
+        <section aria-labelledby="kinds"><h2 id="kinds">What for</h2>
+          <ul class="kinds">${(kinds ?? []).map((kind) => html`<li key=${kind.name}><label class="check"><input type="checkbox" checked=${chosen.includes(kind.name)} onChange=${(/** @type {any} */ event) => choose(kind.name, event.target.checked)} />
+            <span><strong>${kind.name}</strong> <span class="soft">${kind.purpose}</span></span></label></li>`)}</ul>
+          <p class="buttons"><button class="main large" disabled=${Boolean(working) || !chosen.length} onClick=${() => void write(false)}>Write ${chosen.length === 1 ? "this kind" : chosen.length ? `these ${count(chosen.length, "kind")}` : "the copies"}</button>
+            ${record.copies?.length > 0 && html`<button class="quiet" disabled=${Boolean(working) || !chosen.length} onClick=${() => void write(true)}>Write anew, in place of the old files</button>`}</p>
+        </section>
+      </div>
+      <${There} record=${record} working=${working} />
+    </div>`}`;
+}
+
+/** @returns {string[]} */
+function remembered() {
+  const kept = localStorage.getItem(CHOSEN);
+  return kept === null ? USUAL : kept.split(",").filter(Boolean);
+}
+
+/** @param {{job: any}} props */
+function Working({ job }) {
+  const left = job.left_s ?? null;
+  return html`<section class="working" aria-label="At work">
+    <p class="working-what">${capital(job.doing || (job.kind === "copies" ? "writing the copies" : job.kind))}${job.state === "waiting" ? ", as soon as what comes before is done" : ""} …</p>
+    <progress class="bar" max="1" value=${job.share ?? 0} aria-label=${job.doing || job.kind}></progress>
+    <p class="buttons"><span class="soft number">${job.share === null || job.share === undefined ? "" : `${Math.round(job.share * 100)} %`}${left === null ? "" : `, about ${roughly(left)} left`}</span>
+      <button class="quiet" onClick=${() => void told(remove(`/api/jobs/${encodeURIComponent(job.id)}`)).then((done) => done !== undefined && tell("Ended. Nothing half written stays behind."))}>End it</button></p>
+  </section>`;
+}
+
+/** How the last work ended. @param {{job: any, replace: () => void}} props */
+function Ended({ job, replace }) {
+  if (job.state === "failed") {
+    const text = job.error?.text ?? "It could not be done.";
+    const there = /already|replace|exists/i.test(`${job.error?.code} ${text}`);
+    return html`<div class="finding act" role="alert"><p>${capital(text)}${/[.!]$/.test(text) ? "" : "."}</p>${there && html`<p class="buttons"><button onClick=${replace}>Write them in place of the old files</button></p>`}</div>`;
+  }
+  if (job.state === "cancelled") return html`<p class="finding">Ended before it was done. Nothing half written stays behind.</p>`;
+  if (job.kind === "verify" && job.state === "done") {
+    const problems = job.result?.problems ?? job.result?.findings ?? [];
+    return problems.length ? html`<div class="finding act"><p>${capital(count(problems.length, "file is", "files are"))} not as they were:</p><ul>${problems.slice(0, 20).map((/** @type {any} */ each) => html`<li>${each.text ?? String(each)}</li>`)}</ul></div>` : html`<p class="finding">Everything is as it was written.</p>`;
+  }
+  return null;
+}
+
+/** The recipe in sentences; every choice says what it does to this record. @param {{record: any}} props */
+function Recipe({ record }) {
+  const [found, setFound] = useState(/** @type {any} */ (null));
+  const key = JSON.stringify([record.revision, record.recipe]);
+  useEffect(() => {
+    let stale = false;
+    void told(get(`/api/records/${encodeURIComponent(record.id)}/recipe`)).then((answer) => !stale && answer && setFound(answer));
+    return () => {
+      stale = true;
+    };
+  }, [key]);
+  const recipe = found?.choices ?? record.recipe ?? {};
+  const mend = recipe.mend ?? recipe;
+  const level = recipe.level ?? recipe;
+  const edges = recipe.edges ?? recipe;
+  const effect = found?.effect;
+  /** @param {Record<string, unknown>} fields */
+  const set = (fields) => void makeEdit(record.id, { kind: "recipe", ...fields }, "The choice");
+  const size_now = mend.enabled === false ? "off" : (mend.size ?? "even");
+  return html`<section class="recipe" aria-labelledby="recipe"><h2 id="recipe">How this record is treated</h2>
+    <ul class="sentences">
+      <li>Damage is mended <${Pick} label="How much is mended" value=${size_now} words=${SIZES} set=${(/** @type {string} */ value) => set(value === "off" ? { enabled: false } : { enabled: true, size: value })} />.
+        ${effect?.repairs !== undefined && html`<small class="soft">${count(effect.repairs, "place")} on this record${effect.left ? `, ${effect.left} left as they are` : ""}.</small>`}</li>
+      <li>The whole record is turned up or down by one gain, <${Pick} label="How its level is set" value=${level.target ?? "peak"} words=${TARGETS} set=${(/** @type {string} */ value) => set({ target: value })} />
+        ${(level.target ?? "peak") === "peak" && html` <${Number_} label="Highest peak in dBTP" value=${level.peak_dbtp ?? -1} min=${-20} max=${0} step=${0.5} unit="dBTP" set=${(/** @type {number} */ value) => set({ peak_dbtp: value })} />`}
+        ${level.target === "loudness" && html` <${Number_} label="Loudness in LUFS" value=${level.loudness_lufs ?? -18} min=${-40} max=${-5} step=${0.5} unit="LUFS" set=${(/** @type {number} */ value) => set({ loudness_lufs: value })} />`}. Nothing is compressed.</li>
+      <li>The first file begins <${Pick} label="Where the first file begins" value=${edges.lead_in ?? "cut"} words=${LEAD_INS} set=${(/** @type {string} */ value) => set({ lead_in: value })} />,
+        fades in over <${Number_} label="Fade in, seconds" value=${edges.fade_in_s ?? 0.05} min=${0} max=${10} step=${0.05} unit="s" set=${(/** @type {number} */ value) => set({ fade_in_s: value })} />
+        and out over <${Number_} label="Fade out, seconds" value=${edges.fade_out_s ?? 1} min=${0} max=${10} step=${0.1} unit="s" set=${(/** @type {number} */ value) => set({ fade_out_s: value })} />.</li>
+    </ul>
+    ${effect && html`<${Effect} effect=${effect} />`}
+    <p class="buttons"><button class="quiet" disabled=${!record.can_undo} onClick=${() => void stepBack(record.id, "undo")}>Undo</button><button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Do it again</button></p>
+  </section>`;
+}
+
+/** @param {{label: string, value: string, words: Record<string, string>, set: (value: string) => void}} props */
+function Pick({ label, value, words, set }) {
+  return html`<select aria-label=${label} value=${value} onChange=${(/** @type {any} */ event) => set(event.target.value)}>${Object.entries(words).map(([name, text]) => html`<option value=${name} selected=${name === value}>${text}</option>`)}</select>`;
+}
+
+/** @param {{label: string, value: number, min: number, max: number, step: number, unit: string, set: (value: number) => void}} props */
+function Number_({ label, value, min, max, step, unit, set }) {
+  const [text, setText] = useState(String(value));
+  useEffect(() => setText(String(value)), [value]);
+  const keep = () => {
+    const now = Number(text.replace(",", ".").replace("−", "-"));
+    if (!Number.isFinite(now) || now < min || now > max) return setText(String(value));
+    if (now !== value) set(now);
+  };
+  return html`<span class="with-unit"><input type="number" aria-label=${label} value=${text} min=${min} max=${max} step=${step} onInput=${(/** @type {any} */ event) => setText(event.target.value)} onBlur=${keep} onKeyDown=${(/** @type {KeyboardEvent} */ event) => event.key === "Enter" && keep()} /> ${unit}</span>`;
+}
+
+/** Before and after: how near the record comes to the top, as distance. @param {{effect: any}} props */
+function Effect({ effect }) {
+  const peak = effect.peak_dbtp ?? {};
+  const loud = effect.lufs ?? effect.loudness_lufs ?? {};
+  const rows = [
+    { text: "as recorded", peak: peak.before, lufs: loud.before },
+    { text: "in the copies", peak: peak.after, lufs: loud.after },
+  ].filter((row) => Number.isFinite(row.peak));
+  if (!rows.length) return null;
+  /** @param {number} value */
+  const share = (value) => Math.min(100, Math.max(0, (1 + value / 30) * 100));
+  return html`<div class="effect">
+    <p class="effect-gain"><strong class="number">${gain(effect.gain_db ?? 0)}</strong> <span class="soft">for the whole record</span></p>
+    <table><caption class="unseen">Levels before and after</caption><thead class="unseen"><tr><th scope="col">When</th><th scope="col">Picture</th><th scope="col">Highest peak</th><th scope="col">Loudness</th></tr></thead>
+      <tbody>${rows.map((row) => html`<tr key=${row.text}><th scope="row">${row.text}</th>
+        <td class="reach"><svg viewBox="0 0 100 10" preserveAspectRatio="none" aria-hidden="true"><line x1="0" y1="5" x2="100" y2="5" class="reach-way" /><line x1=${share(row.lufs ?? row.peak - 12)} y1="5" x2=${share(row.peak)} y2="5" class="reach-part" /></svg></td>
+        <td class="number">${decibels(row.peak, "dBTP")}</td><td class="number">${Number.isFinite(row.lufs) ? decibels(row.lufs, "LUFS") : ""}</td></tr>`)}</tbody></table>
+    <p class="soft">The thick part reaches from the loudness to the highest peak; the right end of the line is full scale.</p></div>`;
+}
+
+/** The files that are there. @param {{record: any, working: any}} props */
+function There({ record, working }) {
+  const sets = record.copies ?? [];
+  const path = `/api/records/${encodeURIComponent(record.id)}`;
+  return html`<section class="there" aria-labelledby="there"><h2 id="there">On the disk</h2>
+    ${sets.length === 0 && html`<p class="soft">No copies yet. The takes themselves are kept untouched, with their checksums, whatever you do here.</p>`}
+    ${sets.map((/** @type {any} */ set, /** @type {number} */ at) => {
+      const when = typeof set.written_utc === "number" ? new Date(set.written_utc * 1000).toISOString() : set.written_utc;
+      return html`<article key=${at}><h3 class="music">${set.name ?? set.kind}</h3>
+        <p class="soft">${count(typeof set.files === "number" ? set.files : (set.files?.length ?? 0), "file")}, ${size(set.size_bytes ?? 0)}${when ? `, written ${day(when)}` : ""}</p>
+        ${Array.isArray(set.kinds) && html`<ul>${set.kinds.map((/** @type {any} */ kind) => html`<li key=${kind.kind}>${kind.kind} <span class="soft">${count(kind.files, "file")}</span></li>`)}</ul>`}
+        <p class="buttons"><button onClick=${() => void told(post(`${path}/open-folder`))}>Open the folder</button>
+          ${set.has_report !== false && html`<a class="button" href=${`${path}/report`} target="_blank" rel="noreferrer">The report<span class="unseen"> (opens a new window)</span></a>`}</p></article>`;
+    })}
+    ${record.last_check?.checked_utc && html`<p class="soft">Last checked ${day(record.last_check.checked_utc)}${record.last_check.ok === false ? ": not everything was as it should be" : ": all as it was"}.</p>`}
+    <p class="buttons"><button class="quiet" disabled=${Boolean(working)} onClick=${() => void told(post(`${path}/verify`))}>Check takes and copies against their checksums</button></p>
+  </section>`;
+}

@@ -1,0 +1,200 @@
+/** Shelf: the records as a stack of spines, what is next tonight, and how to add one. */
+import { go, recordPath } from "../address.js";
+import { sleeveColour, writingOn } from "../colours.js";
+import { keepDraft } from "../drafts.js";
+import { html, useEffect, useMemo, useRef, useState } from "../html.js";
+import { get, post, put } from "../server.js";
+import { knownNow, loadShelf, tell, told, useKnown } from "../store.js";
+import { capital, count, listed, nameOf, size } from "../words.js";
+
+const GROUPS = [
+  { state: "all", text: "all records" },
+  { state: "open", text: "what is not finished" },
+  { state: "take", text: "what waits for the needle" },
+  { state: "unsure", text: "what wants a look" },
+  { state: "done", text: "what is finished" },
+];
+
+/** @param {any} record @param {string} group */
+function belongs(record, group) {
+  const taken = record.sides.length > 0 && record.sides.every((/** @type {any} */ side) => side.state !== "planned");
+  const finished = ["copied", "verified"].includes(record.state);
+  if (group === "open") return !finished;
+  if (group === "take") return !taken;
+  if (group === "unsure") return unsure(record) > 0;
+  if (group === "done") return finished;
+  return true;
+}
+
+/** @param {any} record */
+const unsure = (record) => record.unsure_count ?? record.sides.reduce((/** @type {number} */ sum, /** @type {any} */ side) => sum + (side.unsure_count ?? 0), 0);
+
+/** What is to be done with a record next, in a few words, and where. @param {any} record */
+export function nextStep(record) {
+  const missing = record.sides.filter((/** @type {any} */ side) => side.state === "planned").map((/** @type {any} */ side) => side.side);
+  const session = knownNow().session;
+  if (session?.record === record.id && session.phase !== "done") return { text: "on the turntable now", place: "turntable", side: "" };
+  if (!record.sides.length) return { text: "no tracks read from its sleeve text yet", place: "sleeve", side: "" };
+  if (missing.length === record.sides.length) return { text: "waits for the needle", place: "turntable", side: "" };
+  if (missing.length) return { text: `side ${listed(missing)} ${missing.length > 1 ? "are" : "is"} missing`, place: "turntable", side: "" };
+  if (unsure(record)) return { text: `${count(unsure(record), "thing wants", "things want")} a look`, place: "side", side: record.sides[0].side };
+  if (["copied", "verified"].includes(record.state)) return { text: record.state === "verified" ? "copied and read back" : "copied", place: "copies", side: "" };
+  if (record.state === "taken") return { text: "taken; its tracks are not looked for yet", place: "side", side: record.sides[0].side };
+  return { text: "ready for its copies", place: "copies", side: "" };
+}
+
+export function Place() {
+  const known = useKnown();
+  const [words, setWords] = useState(() => new URLSearchParams(location.hash.slice(1)).get("find") ?? "");
+  const [group, setGroup] = useState("all");
+  const [found, setFound] = useState(/** @type {Set<string> | null} */ (null));
+  useEffect(() => {
+    document.title = "The shelf – sidekeep";
+    void loadShelf();
+  }, []);
+  usePasted();
+  useEffect(() => {
+    history.replaceState(null, "", words ? `#${new URLSearchParams({ find: words })}` : location.pathname);
+    if (!words.trim()) return setFound(null);
+    const timer = setTimeout(async () => {
+      const answer = await told(get(`/api/records?${new URLSearchParams({ words })}`));
+      if (answer) setFound(new Set(answer.records.map((/** @type {any} */ record) => record.id)));
+    }, 120);
+    return () => clearTimeout(timer);
+  }, [words, known.shelf]);
+
+  const records = known.shelf;
+  const shown = useMemo(() => (records ?? []).filter((record) => belongs(record, group) && (!found || found.has(record.id))), [records, group, found]);
+  /** @type {string[]} */
+  const pile = known.state?.pile ?? [];
+  const piled = pile.map((id) => records?.find((record) => record.id === id)).filter(Boolean);
+  const empty = records !== null && records.length === 0;
+
+  return html`
+    <div class="shelf-head">
+      <h1>${empty ? "Your shelf is empty." : records === null ? "Your shelf" : `${capital(count(records.length, "record"))} on your shelf`}</h1>
+      <${Adding} empty=${empty} />
+    </div>
+    ${piled.length > 0 && html`<${Tonight} piled=${piled} pile=${pile} />`}
+    ${!empty && html`
+      <section aria-labelledby="all-of-it" class="stack-part">
+        <div class="finding-row">
+          <h2 id="all-of-it">The stack</h2>
+          <label class="find"><span>Find</span><input type="search" value=${words} placeholder="artist, title, year, label" onInput=${(/** @type {any} */ event) => setWords(event.target.value)} /></label>
+          <label class="find"><span>Show</span><select value=${group} onChange=${(/** @type {any} */ event) => setGroup(event.target.value)}>
+            ${GROUPS.map(({ state, text }) => html`<option value=${state} selected=${state === group}>${text}</option>`)}
+          </select></label>
+        </div>
+        <p class="unseen" role="status">${found || group !== "all" ? `${count(shown.length, "record")} found` : ""}</p>
+        ${records !== null && shown.length === 0 && html`<p class="soft nothing">No record fits. ${words && html`<button class="quiet" onClick=${() => setWords("")}>Show all again</button>`}</p>`}
+        <ol class="stack">${shown.map((record) => html`<${Spine} key=${record.id} record=${record} pile=${pile} />`)}</ol>
+      </section>`}
+    <${Foot} state=${known.state} />
+  `;
+}
+
+/** A track list pasted anywhere on the shelf is a new record. */
+function usePasted() {
+  useEffect(() => {
+    /** @param {ClipboardEvent} event */
+    const paste = (event) => {
+      if (/** @type {Element} */ (event.target).closest?.("input, textarea, select")) return;
+      const text = event.clipboardData?.getData("text/plain");
+      if (!text?.trim()) return;
+      event.preventDefault();
+      keepDraft("new", text);
+      go("/new");
+    };
+    document.addEventListener("paste", paste);
+    return () => document.removeEventListener("paste", paste);
+  }, []);
+}
+
+/** @param {{empty: boolean}} props */
+function Adding({ empty }) {
+  return html`<div class=${`adding ${empty ? "first" : ""}`}>
+    <p>${empty ? "Paste the track list of a record anywhere on this page, the way the sleeve or a web page prints it." : "To add a record, paste its track list anywhere on this page."}</p>
+    <p class="buttons"><a class="button" href="/new">Type it, or bring files</a></p>
+  </div>`;
+}
+
+/** One record, seen from its spine. @param {{record: any, pile: string[]}} props */
+function Spine({ record, pile }) {
+  const colour = sleeveColour(record.colour);
+  const next = nextStep(record);
+  const on_pile = pile.includes(record.id);
+  return html`<li>
+    <a class="spine" href=${recordPath(record.id, next.place, next.side)} style=${{ "--colour": colour, "--writing": writingOn(colour) }}>
+      <span class="spine-name"><span>${record.artist || "Unknown"}</span> <cite>${nameOf(record)}</cite></span>
+      <span class="spine-year number">${record.year ?? ""}</span>
+      <span class="spine-next">${next.text}</span>
+      <${Sides} sides=${record.sides} />
+    </a>
+    <button class="quiet" aria-label=${`${on_pile ? "Take off" : "Put on"} tonight's pile: ${nameOf(record)}`}
+      onClick=${() => keepPile(on_pile ? pile.filter((id) => id !== record.id) : [...pile, record.id])}>${on_pile ? "not tonight" : "tonight"}</button>
+  </li>`;
+}
+
+/** Small discs, one a side: a ring is not taken, a disc is, a point in it wants a look. @param {{sides: any[]}} props */
+function Sides({ sides }) {
+  const said = sides.map((side) => `side ${side.side} ${side.state === "planned" ? "not taken" : side.unsure_count ? "taken, wants a look" : "taken"}`);
+  return html`<span class="spine-sides"><span class="unseen">${said.join(", ")}</span>
+    ${sides.map((side) => html`<svg viewBox="0 0 20 20" aria-hidden="true" key=${side.side}>
+      ${side.state === "planned"
+        ? html`<circle cx="10" cy="10" r="7.5" fill="none" stroke="currentColor" stroke-width="1.6" stroke-dasharray="3 2.4" />`
+        : html`<circle cx="10" cy="10" r="8.3" fill="currentColor" /><circle cx="10" cy="10" r="2.6" fill="var(--colour)" />`}
+    </svg>`)}</span>`;
+}
+
+/** @param {string[]} records */
+async function keepPile(records) {
+  const answer = await told(put("/api/pile", { records }));
+  const state = knownNow().state;
+  if (answer && state) {
+    state.pile = answer.records ?? answer.pile ?? records;
+    void loadShelf();
+  }
+}
+
+/** The pile beside the turntable, in order. @param {{piled: any[], pile: string[]}} props */
+function Tonight({ piled, pile }) {
+  const first = piled[0];
+  /** @param {string} id @param {number} by */
+  const shift = (id, by) => {
+    const order = [...pile];
+    const at = order.indexOf(id);
+    order.splice(at, 1);
+    order.splice(Math.max(0, at + by), 0, id);
+    void keepPile(order);
+  };
+  return html`<section class="tonight" aria-labelledby="tonight">
+    <h2 id="tonight">Tonight</h2>
+    <ol>${piled.map((record, place) => html`<li key=${record.id}>
+      <span class="number soft">${place + 1}</span>
+      <span><a href=${recordPath(record.id)}><span class="soft">${record.artist}</span> <cite>${nameOf(record)}</cite></a> <span class="soft">${nextStep(record).text}</span></span>
+      <span class="buttons">
+        ${place > 0 && html`<button class="quiet" onClick=${() => shift(record.id, -1)} aria-label=${`${nameOf(record)}: sooner`}>sooner</button>`}
+        <button class="quiet" onClick=${() => keepPile(pile.filter((id) => id !== record.id))} aria-label=${`${nameOf(record)}: not tonight`}>not tonight</button>
+      </span>
+    </li>`)}</ol>
+    <p><a class="button main" href=${recordPath(first.id, "turntable")}>To the turntable with <cite>${nameOf(first)}</cite></a></p>
+  </section>`;
+}
+
+/** @param {{state: any}} props */
+function Foot({ state }) {
+  const busy = useRef(false);
+  if (!state) return null;
+  const check = async () => {
+    if (busy.current) return;
+    busy.current = true;
+    if (await told(post("/api/verify"))) tell("Everything on the shelf is being read and compared with its checksums.");
+    busy.current = false;
+  };
+  const hours = state.shelf.free_bytes / 2.07e9;
+  return html`<footer class="shelf-foot soft">
+    <p>Kept in ${state.shelf.name}. ${size(state.shelf.free_bytes)} free: about ${hours >= 10 ? Math.round(hours) : hours.toFixed(1)} hours of recording at 96 kHz.
+    ${state.shelf.writable === false ? " This shelf cannot be written to: records can be heard, not changed." : ""}</p>
+    <p class="buttons"><button class="quiet" onClick=${check}>Check every file against its checksum</button></p>
+  </footer>`;
+}

@@ -1,0 +1,146 @@
+/** Side: the disc and the unrolled strip, what is unsure first, listening, marks and repairs. */
+import { recordPath } from "../address.js";
+import { html, useEffect, useMemo, useRef, useState } from "../html.js";
+import { post } from "../server.js";
+import { makeEdit, stepBack, told, useKnown, useRecord } from "../store.js";
+import { useTake } from "../take.js";
+import { capital, clock, count, whole } from "../words.js";
+import { Desk } from "../side/desk.js";
+import { Disc } from "../side/disc_view.js";
+import { Damage, Findings } from "../side/damage.js";
+import { Listen } from "../side/listen.js";
+import { Chosen } from "../side/chosen.js";
+import { Strip } from "../side/strip_view.js";
+import { Takes } from "../side/takes.js";
+import { Tracks } from "../side/tracks.js";
+import { Unsure, useUnsure } from "../side/unsure.js";
+import { KEYS, useKeys } from "../side/keys.js";
+import { Spectrum } from "../side/spectrum.js";
+
+/** @param {{address: import("../address.js").Address}} props */
+export function Place({ address }) {
+  const record = useRecord(address.record);
+  const known = useKnown();
+  if (!record) return html`<p class="soft waiting">One moment …</p>`;
+  if (record.missing) return html`<h1>This record is not on the shelf.</h1><p><a href="/">To the shelf</a></p>`;
+  const side = record.sides.find((/** @type {any} */ each) => each.side === address.side);
+  if (!side) return html`<h1>This record has no side ${address.side}.</h1><p><a href=${recordPath(record.id)}>To its sleeve</a></p>`;
+  if (!side.chosen_take) return html`<h1>Side ${side.side} is not taken yet.</h1><p class="buttons"><a class="button main" href=${recordPath(record.id, "turntable")}>To the turntable</a></p><${Takes} record=${record} side=${side} />`;
+  const job = [...known.jobs.values()].find((each) => each.record === record.id && each.kind === "survey" && (each.state === "running" || each.state === "waiting"));
+  return html`<${Whole} key=${`${record.id}${side.side}${side.chosen_take}`} record=${record} side=${side} job=${job} at=${address.at} />`;
+}
+
+/** @param {{record: any, side: any, job: any, at: Record<string, string>}} props */
+function Whole({ record, side, job, at }) {
+  const { take, trouble } = useTake(side.chosen_take, `${record.revision}/${job ? "" : "settled"}`);
+  if (trouble) return html`<h1>Side ${side.side}</h1><p class="finding act">${trouble}</p><${Takes} record=${record} side=${side} />`;
+  if (!take) return html`<div class="side-head"><h1>Side ${side.side}</h1><p class="soft">Laying the record on the desk …</p></div>`;
+  if (!take.view.surveyed && !take.view.envelope) return html`<${NotSurveyed} record=${record} side=${side} job=${job} />`;
+  return html`<${OnTheDesk} key=${take.id} record=${record} side=${side} take=${take} job=${job} at=${at} />`;
+}
+
+/** @param {{record: any, side: any, job: any}} props */
+function NotSurveyed({ record, side, job }) {
+  return html`<div class="side-head"><h1>Side ${side.side} is taken.</h1>
+    <p class="soft">${job ? `${capital(job.doing || "looking for its tracks and its damage")} …` : "Its tracks and its damage are not looked for yet."}</p></div>
+    ${job
+      ? html`<progress class="bar" max="1" value=${job.share ?? 0} aria-label="Looking for tracks and damage"></progress>`
+      : html`<p class="buttons"><button class="main" onClick=${() => void told(post(`/api/records/${encodeURIComponent(record.id)}/survey`))}>Look for them now</button></p>`}
+    <${Takes} record=${record} side=${side} />`;
+}
+
+/** @param {{record: any, side: any, take: import("../take.js").Take, job: any, at: Record<string, string>}} props */
+function OnTheDesk({ record, side, take, job, at }) {
+  const cuts = side.cuts ?? take.view.sides?.find((/** @type {any} */ each) => each.side === side.side) ?? null;
+  const desk = useMemo(() => new Desk(take, cuts, at), [take]);
+  desk.cuts = cuts;
+  const [, again] = useState(0);
+  const renewed = useRef(JSON.stringify(record.recipe));
+  useEffect(() => {
+    const hear = () => again((n) => n + 1);
+    desk.hearers.add(hear);
+    desk.hidden = false;
+    return () => {
+      desk.hearers.delete(hear);
+      desk.hidden = true;
+      void desk.sound.close();
+    };
+  }, [desk]);
+  // A repair left or mended, here or on another page: what is heard follows at once.
+  const left = useRef(leftKey(take));
+  useEffect(() => {
+    const hear = () => {
+      const now = leftKey(take);
+      if (now !== left.current) {
+        left.current = now;
+        void desk.sound.renew();
+      }
+      desk.moved();
+    };
+    take.waiting.add(hear);
+    return () => void take.waiting.delete(hear);
+  }, [take, desk]);
+  useEffect(() => {
+    renewed.current = JSON.stringify(record.recipe);
+    desk.changed();
+  }, [record]);
+  useEffect(() => {
+    desk.readAt(at);
+  }, [at.t, at.from, at.to]);
+
+  const unsure = useUnsure(record, side, take);
+  /** @param {Record<string, unknown>} edit @param {string} [what] */
+  const edit = (edit, what) => makeEdit(record.id, edit, what);
+  useKeys(desk, { record, side, unsure, edit });
+
+  const tracks = cuts?.tracks ?? [];
+  const span = desk.whole();
+  return html`
+    <div class="side-head">
+      <h1>Side ${side.side}</h1>
+      <p class="soft">${capital(count(tracks.length, "track"))}, ${clock((span.stop - span.start) / take.rate_hz)} from needle to lift, ${whole(take.repairs.length)} damaged places.${job ? ` ${capital(job.doing || "measuring again")} …` : ""}</p>
+      <p class="buttons undo">
+        <button class="quiet" disabled=${!record.can_undo} onClick=${() => void stepBack(record.id, "undo")}>Undo <kbd>Ctrl Z</kbd></button>
+        <button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Do it again</button>
+      </p>
+    </div>
+    <div class="desk">
+      <${Disc} desk=${desk} record=${record} side=${side} />
+      <div class="desk-right">
+        <${Unsure} desk=${desk} unsure=${unsure} record=${record} side=${side} edit=${edit} />
+        <${Tracks} desk=${desk} record=${record} side=${side} edit=${edit} unsure=${unsure} />
+      </div>
+    </div>
+    <${Strip} desk=${desk} edit=${edit} side=${side} unsure=${unsure} />
+    <div class="under-strip">
+      <${Listen} desk=${desk} />
+      <${Chosen} desk=${desk} edit=${edit} side=${side} record=${record} />
+    </div>
+    <${Spectrum} desk=${desk} />
+    <div class="side-more">
+      <${Findings} desk=${desk} record=${record} side=${side} />
+      <${Damage} desk=${desk} edit=${edit} side=${side} />
+      <${Takes} record=${record} side=${side} />
+      <${KeyList} />
+    </div>
+  `;
+}
+
+/** @param {import("../take.js").Take} take */
+function leftKey(take) {
+  return take.repairs.reduce((key, repair) => (repair[7] ? `${key}${repair[0]} ` : key), "");
+}
+
+function KeyList() {
+  return html`<details class="keys"><summary>Keys</summary>
+    <${SingleKeys} />
+    <table><caption class="unseen">Keys of this place</caption><tbody>${KEYS.map(([keys, what]) => html`<tr><th scope="row">${keys.map((key, at) => html`${at ? " " : ""}<kbd>${key}</kbd>`)}</th><td>${what}</td></tr>`)}</tbody></table>
+  </details>`;
+}
+
+function SingleKeys() {
+  const [on, setOn] = useState(() => localStorage.getItem("sidekeep single keys") !== "off");
+  return html`<label class="check"><input type="checkbox" checked=${on} onChange=${(/** @type {any} */ event) => { setOn(event.target.checked); localStorage.setItem("sidekeep single keys", event.target.checked ? "on" : "off"); }} />
+    <span>Single letters and Enter work anywhere in this place. Off: only Tab, Enter and the arrows on what has the focus.</span></label>`;
+}
+

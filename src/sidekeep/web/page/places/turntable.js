@@ -1,0 +1,144 @@
+/** Turntable: the guide for the first time, then one sentence that reads from across the room, and the disc drawing itself. */
+import { go, recordPath } from "../address.js";
+import { html, useEffect, useState } from "../html.js";
+import { post } from "../server.js";
+import { loadRecord, loadShelf, say, told, useKnown, useRecord } from "../store.js";
+import { capital, count, nameOf } from "../words.js";
+import { newsText, sentenceOf } from "./turntable_words.js";
+import { LiveDisc } from "./turntable_disc.js";
+import { SetUp } from "./turntable_setup.js";
+import { inputIsKnown, setWritesAfter, sidesToTake, startSession, USUAL_KINDS, writesAfter } from "./turntable_session.js";
+
+/** @param {{address: import("../address.js").Address}} props */
+export function Place({ address }) {
+  const known = useKnown();
+  const record = useRecord(address.record);
+  const [ready, setReady] = useState(/** @type {boolean | null} */ (null));
+  useEffect(() => {
+    if (!address.record) document.title = "The turntable – sidekeep";
+    void inputIsKnown().then(setReady);
+  }, []);
+  const session = known.session;
+  const busy = session && session.phase !== "done";
+  if (!address.record) {
+    if (busy) return html`<${Elsewhere} session=${session} />`;
+    return html`<${SetUp} done=${null} known=${ready} />`;
+  }
+  if (!record || ready === null) return html`<p class="soft waiting">One moment …</p>`;
+  if (record.missing) return html`<h1>This record is not on the shelf.</h1><p><a href="/">To the shelf</a></p>`;
+  if (busy && session.record !== record.id) return html`<${Elsewhere} session=${session} />`;
+  if (session?.record === record.id) return html`<${Evening} session=${session} record=${record} />`;
+  if (!ready || address.at["set-up"]) return html`<${SetUp} known=${ready} done=${() => { setReady(true); go(recordPath(record.id, "turntable"), { replace: true }); void startSession(record); }} />`;
+  return html`<${Ready} record=${record} />`;
+}
+
+/** @param {{session: any}} props */
+function Elsewhere({ session }) {
+  const record = useRecord(session.record);
+  return html`<div class="stage"><h1 class="far">Another record is on the turntable.</h1>
+    <p class="buttons"><a class="button main" href=${recordPath(session.record, "turntable")}>To ${record ? html`<cite>${nameOf(record)}</cite>` : "it"}</a></p></div>`;
+}
+
+/** Nothing is armed yet. @param {{record: any}} props */
+function Ready({ record }) {
+  const sides = record.sides.map((/** @type {any} */ side) => side.side);
+  const [chosen, setChosen] = useState(/** @type {string[]} */ (sidesToTake(record)));
+  const [after, setAfter] = useState(writesAfter());
+  const again = record.sides.some((/** @type {any} */ side) => chosen.includes(side.side) && side.chosen_take);
+  return html`<div class="stage ready">
+    <h1 class="far">Put <cite>${nameOf(record)}</cite> on the turntable.</h1>
+    <p>Clean the record and the stylus. Turn the speakers down before the needle touches the groove.</p>
+    ${sides.length > 0 && html`<fieldset class="choose-sides"><legend>Sides to take</legend>
+      ${sides.map((/** @type {string} */ side) => html`<label class="check"><input type="checkbox" checked=${chosen.includes(side)} onChange=${(/** @type {any} */ event) => setChosen(sides.filter((/** @type {string} */ each) => (each === side ? event.target.checked : chosen.includes(each))))} /><span>Side ${side}</span></label>`)}
+    </fieldset>`}
+    ${again && html`<p class="soft">A side that is taken already gets a second take; the first stays, and you choose which one counts.</p>`}
+    <label class="check"><input type="checkbox" checked=${after} onChange=${(/** @type {any} */ event) => { setAfter(event.target.checked); setWritesAfter(event.target.checked); }} /><span>When all sides are taken and nothing is unsure, write the copies (lossless and portable).</span></label>
+    <p class="buttons"><button class="main large" disabled=${sides.length > 0 && !chosen.length} onClick=${() => void startSession(record, chosen.length ? chosen : ["A", "B"])}>I am ready</button>
+      <a class="button" href=${`${recordPath(record.id, "turntable")}#set-up=1`} onClick=${(/** @type {Event} */ event) => { event.preventDefault(); go(`${recordPath(record.id, "turntable")}#set-up=1`); }}>Look at input and level first</a></p>
+    <p class="care">Fasten the turntable's thin earth wire to the phono stage; never defeat the mains safety earth. Copying your own records for yourself is allowed in some countries and not in others.</p>
+  </div>`;
+}
+
+/** @param {string} what @param {Record<string, unknown>} [more] */
+const act = (what, more = {}) => told(post("/api/session/act", { do: what, ...more }));
+
+/** @param {{session: any, record: any}} props */
+function Evening({ session, record }) {
+  const sentence = sentenceOf(session);
+  useEffect(() => say(sentence.main), [sentence.main]);
+  const done = session.phase === "done";
+  useEffect(() => {
+    if (session.phase === "flip" || done) void loadRecord(record.id);
+    if (done) void loadShelf();
+  }, [session.phase]);
+  return html`<div class=${`stage evening ${session.phase}`}>
+    <div class="stage-words">
+      <h1 class="far">${sentence.main}</h1>
+      ${sentence.more && html`<p class="stage-more">${sentence.more}</p>`}
+      ${done ? html`<${Done} record=${record} session=${session} />` : html`<${Acts} session=${session} record=${record} />`}
+      <${News} session=${session} />
+    </div>
+    ${!done && html`<${LiveDisc} session=${session} record=${record} />`}
+  </div>`;
+}
+
+/** @param {{session: any, record: any}} props */
+function Acts({ session, record }) {
+  const open = session.phase === "recording" || session.phase === "run-out";
+  const others = record.sides.map((/** @type {any} */ side) => side.side).filter((/** @type {string} */ side) => side !== session.side);
+  const before = (session.taken ?? session.sides_taken ?? []).at?.(-1)?.side ?? "";
+  return html`<p class="buttons stage-acts">
+    ${(session.phase === "armed" || session.phase === "flip") && html`<button class="large" onClick=${() => void act("begin")}>Begin now</button>`}
+    ${open && html`<button class="large main" onClick=${() => void act("end")}>End this side</button>`}
+    ${open && html`<button onClick=${() => void act("again")}>Take it again</button>`}
+    ${open && html`<button class="quiet" onClick=${() => void act("discard")}>Throw it away</button>`}
+    ${session.phase === "flip" && html`<button class="quiet" onClick=${() => void act("again")}>Take ${before ? `side ${before}` : "the last side"} again</button>`}
+    ${(open || session.phase === "armed") && others.map((/** @type {string} */ side) => html`<button class="quiet" onClick=${() => void act("side-is", { side })}>It is side ${side}</button>`)}
+    <button class="quiet" onClick=${() => void act("stop")}>Stop for tonight</button>
+  </p>`;
+}
+
+/** @param {{session: any}} props */
+function News({ session }) {
+  const news = (session.news ?? []).map(newsText).filter(Boolean).slice(-5).reverse();
+  if (!news.length) return null;
+  return html`<ul class="stage-news" aria-label="What has happened">${news.map((/** @type {any} */ each, /** @type {number} */ at) => html`<li key=${at} class=${each.weight}>${each.text}</li>`)}</ul>`;
+}
+
+/** All sides are taken: the copies, or what is unsure, or the next record of the pile. @param {{record: any, session: any}} props */
+function Done({ record, session }) {
+  const known = useKnown();
+  const [asked, setAsked] = useState(false);
+  const job = [...known.jobs.values()].reverse().find((each) => each.record === record.id && (each.state === "running" || each.state === "waiting"));
+  const taken = record.sides.filter((/** @type {any} */ side) => side.chosen_take);
+  const settled = taken.length > 0 && taken.every((/** @type {any} */ side) => side.cuts);
+  const unsure = record.sides.reduce((/** @type {number} */ sum, /** @type {any} */ side) => sum + (side.unsure?.length ?? 0), 0);
+  const first_unsure = record.sides.find((/** @type {any} */ side) => side.unsure?.length);
+  const copied = (record.copies ?? []).length > 0;
+  const pile = (known.state?.pile ?? []).filter((/** @type {string} */ id) => id !== record.id);
+  const following = known.shelf?.find((/** @type {any} */ each) => each.id === pile[0]);
+  useEffect(() => {
+    if (pile.length && !known.shelf) void loadShelf();
+  }, [pile.length]);
+  // The server writes the copies by itself when it was asked to; this page asks only where the server cannot.
+  useEffect(() => {
+    if (session.then !== undefined || !writesAfter() || asked || job || copied || !settled || unsure || taken.length < record.sides.length) return;
+    setAsked(true);
+    void told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { kinds: USUAL_KINDS }));
+  }, [settled, unsure, job, copied]);
+  const finish = async () => {
+    if (following) await startSession(following);
+  };
+  return html`
+    ${job && html`<div class="stage-job"><p>${capital(job.doing || job.kind)} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label=${job.doing || job.kind}></progress></div>`}
+    ${!job && copied && html`<p class="stage-more">The copies are written and read back.</p>`}
+    <p class="buttons stage-acts">
+      ${unsure > 0 && html`<a class="button main large" href=${recordPath(record.id, "side", first_unsure.side)}>Look once: ${count(unsure, "thing is", "things are")} unsure</a>`}
+      ${!unsure && settled && !copied && !job && html`<button class="main large" onClick=${() => void told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { kinds: USUAL_KINDS }))}>Write the copies</button>`}
+      ${following && html`<button class=${unsure || !copied ? "large" : "main large"} onClick=${finish}>Next on the pile: <cite>${nameOf(following)}</cite></button>`}
+      <a class="button" href=${recordPath(record.id, "copies")}>To its copies</a>
+      ${(session.news ?? []).some((/** @type {any} */ news) => news.code === "false-start") && session.phase !== "done" ? html`<button class="quiet" onClick=${() => void act("keep")}>The piece thrown away was the side after all</button>` : null}
+    </p>
+    <p class="care">Put the guard over the stylus before you work near it.</p>`;
+}
+

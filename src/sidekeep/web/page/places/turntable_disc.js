@@ -1,0 +1,88 @@
+/** The live disc on the page, with the few numbers that read from afar. */
+import { sleeveColour, writingOn } from "../colours.js";
+import { html, useEffect, useMemo, useRef, useState } from "../html.js";
+import { fit, styled } from "../pictures/light.js";
+import { LivePicture } from "../pictures/live.js";
+import { onEvent } from "../store.js";
+import { clock, decibels, nameOf } from "../words.js";
+import { trackText } from "./turntable_words.js";
+
+const USUAL_SIDE_S = 1320;
+
+/** @param {{session: any, record: any}} props */
+export function LiveDisc({ session, record }) {
+  const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
+  const time = useRef(/** @type {HTMLElement | null} */ (null));
+  const level = useRef(/** @type {HTMLElement | null} */ (null));
+  const [track, setTrack] = useState("");
+  const colour = sleeveColour(record.colour);
+  const side = record.sides.find((/** @type {any} */ each) => each.side === session.side);
+  const printed_s = (side?.printed ?? []).reduce((/** @type {number} */ sum, /** @type {any} */ line) => sum + (line.duration_s ?? 0), 0);
+  const picture = useMemo(() => new LivePicture({ colour, writing: writingOn(colour), title: nameOf(record), artist: record.artist, letter: session.side, paper: styled("--paper") }, printed_s > 60 ? printed_s + 20 : USUAL_SIDE_S), [record.id, session.side]);
+  const recording = session.phase === "recording" || session.phase === "run-out";
+  const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
+
+  useEffect(() => {
+    const rate = session.rate_hz;
+    if (rate && rate !== picture.rate_hz) picture.begin(rate);
+    picture.frame = session.elapsed_frames ?? 0;
+    picture.frameAt = performance.now();
+    if (session.reading) picture.reading = session.reading;
+    (session.live?.events ?? session.live ?? []).forEach?.((/** @type {any} */ event) => picture.hear(event));
+  }, [session]);
+  useEffect(() => {
+    let surveyed = false;
+    const meter = onEvent("meter", (event) => {
+      picture.reading = event.reading ?? event;
+      if (event.elapsed_frames !== undefined) {
+        picture.frame = event.elapsed_frames;
+        picture.frameAt = performance.now();
+      }
+      if (recording && !surveyed) picture.heardAt(picture.now(), Math.max(...(picture.reading?.peak_dbfs ?? [-60])));
+    });
+    const live = onEvent("live", (event) => {
+      for (const each of event.events ?? [event]) {
+        if (each.code === "live-turns") surveyed = true;
+        if (each.code === "live-track") setTrack(trackText(each));
+        picture.hear(each);
+      }
+    });
+    return () => {
+      meter();
+      live();
+    };
+  }, [picture, recording]);
+  useEffect(() => {
+    let frame = 0;
+    let last = 0;
+    /** @param {number} now */
+    const tick = (now) => {
+      frame = requestAnimationFrame(tick);
+      if (still && now - last < 500) return;
+      last = now;
+      const area = canvas.current;
+      if (!area) return;
+      fit(area);
+      picture.draw(area, { moving: recording, still });
+      if (time.current) time.current.textContent = recording ? clock(picture.now() / picture.rate_hz) : "";
+      /** @type {any} */
+      const reading = picture.reading;
+      if (level.current) level.current.textContent = reading ? levelWords(reading) : "";
+    };
+    frame = requestAnimationFrame(tick);
+    return () => cancelAnimationFrame(frame);
+  }, [picture, recording, still]);
+
+  return html`<figure class="live">
+    <div class="live-box"><canvas ref=${canvas} role="img" aria-label=${`The disc as it is recorded, and the level of both channels around it. ${recording ? "The needle is in the groove." : "The needle is not in the groove."}`}></canvas></div>
+    <figcaption><p class="live-time number" ref=${time} role="timer" aria-label="Time recorded"></p><p class="live-level number" ref=${level}></p>
+      ${track && html`<p class="music live-track">${track}</p>`}</figcaption>
+  </figure>`;
+}
+
+/** @param {any} reading */
+function levelWords(reading) {
+  if (reading.clipped_frames > 0) return "It clipped";
+  if (!(reading.highest_dbfs > -100)) return reading.needle === "up" ? "The needle is up" : "";
+  return `${decibels(-reading.highest_dbfs, "dB")} of room to the top`;
+}

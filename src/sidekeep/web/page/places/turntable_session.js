@@ -1,0 +1,44 @@
+/** Starting an evening at the turntable: one call, whichever place it is asked from. */
+import { go, recordPath } from "../address.js";
+import { get, post, Refused } from "../server.js";
+import { knownNow, tell } from "../store.js";
+
+const THEN = "sidekeep then";
+export const USUAL_KINDS = ["lossless", "portable"];
+
+/** Whether copies are to be written when nothing is unsure. */
+export const writesAfter = () => localStorage.getItem(THEN) !== "no";
+/** @param {boolean} on */
+export const setWritesAfter = (on) => localStorage.setItem(THEN, on ? "yes" : "no");
+
+/** Whether an input was chosen once, here or on the command line. */
+export async function inputIsKnown() {
+  const inputs = (await get("/api/inputs").catch(() => ({ inputs: [] }))).inputs ?? [];
+  return inputs.some((/** @type {any} */ input) => input.chosen);
+}
+
+/** Sides of a record that have no take yet; all of them when none is missing. @param {any} record @returns {string[]} */
+export function sidesToTake(record) {
+  const sides = record.sides.map((/** @type {any} */ side) => side.side);
+  const missing = record.sides.filter((/** @type {any} */ side) => !(side.chosen_take ?? (side.state && side.state !== "planned"))).map((/** @type {any} */ side) => side.side);
+  return missing.length ? missing : sides.length ? sides : ["A", "B"];
+}
+
+/**
+ * Go to the turntable and arm the first side that is missing. Without a known input the guide comes first.
+ * @param {any} record @param {string[]} [sides]
+ */
+export async function startSession(record, sides = sidesToTake(record)) {
+  const path = recordPath(record.id, "turntable");
+  const session = knownNow().session;
+  if (session && session.phase !== "done" && session.record === record.id) return go(path);
+  if (!(await inputIsKnown())) return go(`${path}#set-up=1`);
+  try {
+    const answer = await post("/api/session", { record: record.id, sides, then: writesAfter() ? { copies: USUAL_KINDS } : null });
+    knownNow().session = answer.session ?? answer;
+  } catch (error) {
+    if (!(error instanceof Refused)) throw error;
+    tell(error.message, { weight: "act" });
+  }
+  go(path);
+}

@@ -1,0 +1,100 @@
+/** The guide for the first evening: which input, is it quiet, is the level right. What was chosen is remembered. */
+import { html, useEffect, useRef, useState } from "../html.js";
+import { fit } from "../pictures/light.js";
+import { LivePicture } from "../pictures/live.js";
+import { get, post } from "../server.js";
+import { onEvent, told } from "../store.js";
+import { decibels, form } from "../words.js";
+import { adviceText, newsText } from "./turntable_words.js";
+
+const STEPS = ["The input", "Is it quiet?", "The level"];
+
+/** @param {{done: (() => void) | null, known: boolean | null}} props */
+export function SetUp({ done, known }) {
+  const [step, setStep] = useState(0);
+  const [inputs, setInputs] = useState(/** @type {any[] | null} */ (null));
+  const head = useRef(/** @type {HTMLElement | null} */ (null));
+  const load = async () => setInputs((await told(get("/api/inputs")))?.inputs ?? []);
+  useEffect(() => void load(), []);
+  useEffect(() => head.current?.focus(), [step]);
+  const chosen = inputs?.find((input) => input.chosen);
+  return html`<div class="setup">
+    <ol class="setup-steps" aria-label="The guide">${STEPS.map((text, at) => html`<li key=${text}><button class="quiet" aria-current=${at === step ? "step" : null} disabled=${at > 0 && !chosen} onClick=${() => setStep(at)}><span class="number">${at + 1}</span> ${text}</button></li>`)}</ol>
+    ${step === 0 && html`<${Inputs} inputs=${inputs} load=${load} head=${head} next=${() => setStep(1)} chosen=${chosen} />`}
+    ${step > 0 && html`<${Gauge} key=${step} step=${step} head=${head} next=${step === 1 ? () => setStep(2) : done} known=${known} input=${chosen} />`}
+  </div>`;
+}
+
+/** @param {{inputs: any[] | null, load: () => Promise<void>, head: any, next: () => void, chosen: any}} props */
+function Inputs({ inputs, load, head, next, chosen }) {
+  /** @param {any} input */
+  const use = async (input) => {
+    if (await told(post("/api/inputs/choose", { input: input.id ?? input.name, rate_hz: input.rate_hz, bits: input.bits }))) await load();
+  };
+  return html`<h1 ref=${head} tabindex="-1">Which input is the turntable on?</h1>
+    <p class="care">Turntable, then phono stage, then a <strong>line</strong> input; not the microphone input. Volume down before you touch a plug.</p>
+    ${inputs === null && html`<p class="soft">Asking the sound system what it has …</p>`}
+    ${inputs?.length === 0 && html`<p class="finding act">No sound input was found. Plug the interface in and look again. Everything from files works without one.</p>`}
+    <ul class="inputs">${(inputs ?? []).map((input) => {
+      const notes = (input.notes ?? []).map((/** @type {any} */ note) => (typeof note === "string" ? { text: note, weight: "look" } : newsText(note))).filter(Boolean);
+      return html`<li key=${input.id ?? input.name} class=${input.chosen ? "chosen" : ""}>
+        <div><strong>${input.label ?? input.description ?? input.name}</strong>
+          <p class="soft">${input.channels === 2 ? "two channels" : input.channels === 1 ? "one channel" : `${input.channels} channels`}, ${form(input.rate_hz, input.bits)}: what it truly delivers</p>
+          ${notes.map((/** @type {any} */ note) => html`<p class="finding look">${note.text}</p>`)}
+          ${(input.problems ?? []).map((/** @type {string} */ text) => html`<p class="finding look">${text}</p>`)}</div>
+        ${input.chosen ? html`<span class="counts">in use</span>` : html`<button onClick=${() => void use(input)}>Use this one<span class="unseen">: ${input.label ?? input.name}</span></button>`}
+      </li>`;
+    })}</ul>
+    <p class="buttons"><button class="main" disabled=${!chosen} onClick=${next}>On</button><button class="quiet" onClick=${() => void load()}>Look again</button></p>`;
+}
+
+/** @param {{step: number, head: any, next: (() => void) | null, known: boolean | null, input: any}} props */
+function Gauge({ step, head, next, input }) {
+  const [reading, setReading] = useState(/** @type {any} */ (null));
+  const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
+  const picture = useRef(new LivePicture({ colour: "#4b4a45", writing: "#fff", title: "", artist: "", letter: "", paper: "#fff" }, 600));
+  const shown = useRef(0);
+  useEffect(() => {
+    void told(post("/api/gauge", { on: true }));
+    const alive = setInterval(() => void post("/api/gauge", { on: true }).catch(() => undefined), 20_000);
+    const meter = onEvent("meter", (event) => {
+      picture.current.reading = event.reading ?? event;
+      if (performance.now() - shown.current > 250) {
+        shown.current = performance.now();
+        setReading(event.reading ?? event);
+      }
+    });
+    const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
+    let frame = 0;
+    const tick = () => {
+      if (canvas.current) {
+        fit(canvas.current);
+        picture.current.draw(canvas.current, { moving: false, still });
+      }
+      frame = requestAnimationFrame(tick);
+    };
+    tick();
+    return () => {
+      clearInterval(alive);
+      meter();
+      cancelAnimationFrame(frame);
+      void post("/api/gauge", { on: false }).catch(() => undefined);
+    };
+  }, []);
+  const advice = adviceText(reading);
+  return html`<div class="gauge">
+    <div>
+      ${step === 1
+        ? html`<h1 ref=${head} tabindex="-1" class="far">Lift the needle. Is it quiet?</h1>
+            ${reading ? html`<p class="stage-more">${reading.hum_hz && reading.hum_dbfs > -65 ? `There is hum: ${decibels(reading.hum_dbfs, "dBFS", 0)} at ${Math.round(reading.hum_hz)} Hz.` : reading.noise_dbfs > -119 ? `The noise of the chain is ${decibels(reading.noise_dbfs, "dBFS", 0)}. No hum worth speaking of.` : "Listening …"}</p>` : html`<p class="soft">Listening to ${input?.label ?? input?.name ?? "the input"} …</p>`}
+            <p class="care">Fasten the turntable's thin <strong>earth wire</strong> to the screw on the phono stage. <strong>Never</strong> disconnect or defeat the mains safety earth of anything; for wiring or faults ask a qualified person.</p>`
+        : html`<h1 ref=${head} tabindex="-1" class="far">${advice.text || "Speakers down. Then play the loudest passage."}</h1>
+            <p class="stage-more">Use the gain of the interface or phono stage, not a slider in the computer. The aim is between the brackets: −12 to −6 dBFS at 24 bits.</p>
+            ${reading?.highest_dbfs > -100 && html`<dl class="gauge-facts"><div><dt>highest so far</dt><dd class="number">${decibels(reading.highest_dbfs, "dBFS")}</dd></div>
+              ${reading.forecast_dbfs > -100 && html`<div><dt>the side may reach</dt><dd class="number">${decibels(reading.forecast_dbfs, "dBFS")}</dd></div>`}
+              <div><dt>left is louder by</dt><dd class="number">${decibels(reading.balance_db ?? 0)}</dd></div></dl>`}`}
+      <p class="buttons">${next && html`<button class="main large" onClick=${next}>${step === 1 ? "It is quiet" : "The level is set"}</button>`}${!next && step === 2 ? html`<a class="button main large" href="/">To the shelf</a>` : null}</p>
+    </div>
+    <figure class="live"><div class="live-box"><canvas ref=${canvas} role="img" aria-label=${reading ? `Level: highest ${decibels(reading.highest_dbfs, "dBFS")}` : "Level"}></canvas></div></figure>
+  </div>`;
+}

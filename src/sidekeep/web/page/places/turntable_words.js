@@ -1,0 +1,105 @@
+/** What the turntable says: one sentence for the room, and the news in words. */
+import { clock, decibels, roughly } from "../words.js";
+
+/** @param {any} session @returns {{main: string, more: string}} */
+export function sentenceOf(session) {
+  const side = session.side;
+  switch (session.phase) {
+    case "opening": return { main: "One moment: the input is being opened.", more: "" };
+    case "armed": return { main: `Lower the needle on side ${side}.`, more: "Speakers down first. Recording begins by itself; the seconds before are kept." };
+    case "recording": return { main: `Side ${side} is being recorded.`, more: "You may walk off. It ends by itself." };
+    case "run-out": return { main: `Side ${side} has run out.`, more: "Lift the needle. If music comes back, the side goes on." };
+    case "closing": return { main: `Side ${side} is being closed.`, more: "Its checksum is taken." };
+    case "flip": return { main: `Flip the record. Lower the needle on side ${side}.`, more: "Clean it first. Lift the needle if it is still down." };
+    case "waiting": return { main: "Waiting.", more: "It goes on by itself as soon as the input or the room on the disk is back." };
+    default: return { main: session.taken?.length === 0 ? "Stopped." : "Done. Lift the needle.", more: "" };
+  }
+}
+
+/** @param {Record<string, any>} facts */
+const length = (facts) => clock(facts.length_s ?? 0);
+/** @type {Record<string, (facts: Record<string, any>) => string>} */
+const WORDS = {
+  begun: ({ side, joined }) => (joined ? `Side ${side}: the needle was down already; recording since then.` : `The needle is down: side ${side} is being recorded.`),
+  "run-out": () => "The run-out: the side ends here unless music comes back.",
+  "music-again": () => "Music again: the side goes on.",
+  still: () => "No music for half a minute, but the needle is down: still recording.",
+  taken: (facts) => `Side ${facts.side} is taken: ${length(facts)}.`,
+  fits: ({ side }) => `Side ${side} is as long as the sleeve says.`,
+  short: (facts) => `Side ${facts.side} is ${length(facts)} long; the sleeve prints ${clock(facts.printed_s)}. Did the needle skip?`,
+  long: (facts) => `Side ${facts.side} is ${length(facts)} long; the sleeve prints only ${clock(facts.printed_s)}.`,
+  "looks-like": ({ side, other }) => `This looks like side ${other}, not side ${side}. If so, say "It is side ${other}".`,
+  "same-as": ({ side, other }) => `Side ${side} sounds the same as side ${other}: was the record flipped?`,
+  "false-start": ({ side, reason }) => (reason === "again" ? `That try of side ${side} is in the bin; it is armed again.` : reason === "discard" ? `Side ${side} is in the bin.` : `A false start of side ${side}: put in the bin, and armed again.`),
+  kept: ({ side }) => `Side ${side} is kept after all.`,
+  stopped: () => "Stopped. What was recorded is kept.",
+  loss: ({ lost_frames, rate_hz }) => `About ${rate_hz ? `${(lost_frames / rate_hz).toFixed(1)} s` : `${lost_frames} frames`} of sound are lost: the machine was too busy. Take this side again.`,
+  "steady-loss": () => "Sound is lost steadily: close other programs and take this side again.",
+  overflow: () => "The input ran over: something may be missing there.",
+  stall: () => "No sound arrives from the input at the moment.",
+  resumed: ({ lost_s }) => `Sound arrives again; ${Number(lost_s).toFixed(1)} s are missing.`,
+  "input-gone": ({ name }) => `The input ${name ?? ""} is gone. Plug it in again; everything so far is kept.`,
+  "input-back": () => "The input is back.",
+  "input-moved": ({ other }) => `The system moved us to another input: ${other}.`,
+  "goes-on": ({ side }) => `Side ${side} goes on as a new take.`,
+  "input-missing": ({ name }) => `The input ${name ?? ""} is not there. Plug it in.`,
+  "input-muted": () => "The input is muted in the system's sound settings.",
+  "input-volume": ({ percent }) => `The input's volume in the system's sound settings is ${percent} %: set it to 100 % and use the gain of the interface.`,
+  "input-mono": () => "The input has one channel only: a stereo record needs two.",
+  "input-bits": ({ bits }) => `The input has ${bits} bits: 24 leave more headroom.`,
+  "input-rate": ({ rate_hz }) => `The input runs at ${rate_hz / 1000} kHz.`,
+  loopback: () => "This input is what the machine plays itself, not the turntable.",
+  clipped: () => "It clipped: turn the input down and take this side again.",
+  "no-room": ({ free_min }) => `Room for only ${Math.floor(free_min)} minutes on the disk: make room, it goes on by itself.`,
+  room: () => "There is room again.",
+  "disk-low": ({ free_min }) => `Room for ${Math.floor(free_min)} more minutes on the disk.`,
+  "not-written": () => "The disk refuses to be written to.",
+  "next-place": () => "The disk failed: recording goes on in another place.",
+  "brought-home": () => "What was recorded elsewhere is back on the shelf.",
+  "left-at": ({ place }) => `What was recorded elsewhere is still at ${place}.`,
+  "disk-slow": () => "The disk is slow; nothing is lost so far.",
+  cap: ({ hours }) => `Recording ended after ${hours} hours.`,
+  repaired: ({ side }) => `An interrupted take of side ${side} was found and kept.`,
+  "side-not-on-sleeve": ({ side }) => `The sleeve has no side ${side}.`,
+  "stylus-due": ({ name, hours }) => `The stylus ${name} has played ${Math.round(hours)} hours: have its tip looked at.`,
+};
+const QUIET = new Set(["armed", "flip", "done", "live-begun"]);
+
+/** @param {any} news @returns {{text: string, weight: string} | null} */
+export function newsText(news) {
+  if (QUIET.has(news.code)) return null;
+  const facts = { side: news.side, ...(news.facts ?? {}) };
+  const say = WORDS[news.code];
+  const text = say ? say(facts) : (news.text ?? "");
+  return text ? { text, weight: news.weight ?? "note" } : null;
+}
+
+/** Advice of the gauge: what to do, and whether the level is right. @param {any} reading @returns {{text: string, right: boolean}} */
+export function adviceText(reading) {
+  const code = reading?.advice?.code ?? reading?.advice_code ?? "";
+  const facts = reading?.advice?.facts ?? reading?.advice_facts ?? {};
+  const by = facts.by_db ?? facts.db;
+  const much = by ? `about ${decibels(Math.abs(by), "dB", 0)}` : "a little";
+  switch (code) {
+    case "hum": return { text: `Hum at ${decibels(reading.hum_dbfs, "dBFS", 0)}: fasten the turntable's thin earth wire to the phono stage, keep cables away from power supplies. Never defeat the mains safety earth.`, right: false };
+    case "lower-needle": return { text: "Lower the needle on the loudest passage you know.", right: false };
+    case "clipped": return { text: "It clipped: turn the input down, then lower the needle again.", right: false };
+    case "channel-dead": return { text: `Nothing comes from the ${facts.channel === "L" || facts.channel === "left" ? "left" : facts.channel === "R" || facts.channel === "right" ? "right" : "other"} channel: look at the plugs, volume down first.`, right: false };
+    case "out-of-phase": return { text: "The channels pull against each other: one is wired the wrong way round at the cartridge.", right: false };
+    case "turn-down": return { text: `Turn the input down by ${much}.`, right: false };
+    case "turn-up": return { text: `Turn the input up by ${much}.`, right: false };
+    case "listening": return { text: "Listening. Let it play for ten seconds or more.", right: false };
+    case "may-be-hot": return { text: "Right for this passage, but a louder one may come too near the top: turn down a little.", right: false };
+    case "level-right": return { text: "The level is right.", right: true };
+    default: return { text: typeof reading?.advice === "string" ? reading.advice : "", right: false };
+  }
+}
+
+/** What the live survey says of the music. @param {any} live @returns {string} */
+export function trackText(live) {
+  const facts = live?.facts;
+  if (!facts || facts.track === undefined) return "";
+  const name = facts.title ? `"${facts.title}"` : `track ${facts.track}`;
+  const left = facts.side_left_s === null || facts.side_left_s === undefined ? "" : `; about ${roughly(Math.max(0, facts.side_left_s))} left on this side`;
+  return `This should be ${name}${left}.`;
+}

@@ -1,0 +1,104 @@
+/** Talking to the server: JSON in and out, refusals as values, one stream of events that heals by itself. */
+
+/** A refusal or a failure. `code` is the server's own word, or "away" when it did not answer. */
+export class Refused extends Error {
+  /** @param {string} text @param {string} code @param {number} status @param {any} [body] */
+  constructor(text, code, status, body) {
+    super(text);
+    this.code = code;
+    this.status = status;
+    this.body = body;
+  }
+}
+
+/** @param {string} method @param {string} path @param {any} [body] @returns {Promise<Response>} */
+async function ask(method, path, body) {
+  /** @type {RequestInit} */
+  const request = { method, headers: { "X-Sidekeep": "page" }, credentials: "same-origin" };
+  if (body instanceof Blob) {
+    request.body = body;
+    request.headers = { ...request.headers, "Content-Type": body.type || "application/octet-stream" };
+  } else if (body !== undefined) {
+    request.body = JSON.stringify(body);
+    request.headers = { ...request.headers, "Content-Type": "application/json" };
+  }
+  let answer;
+  try {
+    answer = await fetch(path, request);
+  } catch {
+    throw new Refused("sidekeep does not answer. Is it still running?", "away", 0);
+  }
+  if (answer.ok) return answer;
+  const told = await answer.json().catch(() => null);
+  const error = told?.error ?? {};
+  throw new Refused(error.text ?? `The server said ${answer.status}.`, error.code ?? "refused", answer.status, told);
+}
+
+/** @param {Response} answer */
+const json = (answer) => (answer.status === 204 ? null : answer.json());
+
+/** @param {string} path @returns {Promise<any>} */
+export const get = (path) => ask("GET", path).then(json);
+/** @param {string} path @param {any} [body] @returns {Promise<any>} */
+export const post = (path, body = {}) => ask("POST", path, body).then(json);
+/** @param {string} path @param {any} [body] @returns {Promise<any>} */
+export const put = (path, body = {}) => ask("PUT", path, body).then(json);
+/** @param {string} path @param {any} [body] @returns {Promise<any>} */
+export const remove = (path, body) => ask("DELETE", path, body).then(json);
+/** @param {string} path @returns {Promise<{bytes: ArrayBuffer, about: any}>} numbers, with the JSON of their header */
+export async function getBytes(path) {
+  const answer = await ask("GET", path);
+  const about = answer.headers.get("X-Sidekeep-Peaks") ?? answer.headers.get("X-Sidekeep-Spectrum") ?? answer.headers.get("X-Sidekeep-Sound");
+  return { bytes: await answer.arrayBuffer(), about: about ? JSON.parse(about) : null };
+}
+
+const FIRST_WAIT_MS = 400;
+const LONGEST_WAIT_MS = 5000;
+const SILENCE_MS = 25_000;
+
+/**
+ * Listen to the server's events until the page goes. Reconnects at once when the machine wakes or the net is back.
+ * @param {{event: (event: any) => void, link: (up: boolean) => void}} hear
+ */
+export function listen(hear) {
+  let wait = FIRST_WAIT_MS;
+  /** @type {WebSocket | null} */
+  let socket = null;
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  let timer;
+  let heard = performance.now();
+
+  function open() {
+    clearTimeout(timer);
+    const mine = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/api/events`);
+    socket = mine;
+    heard = performance.now();
+    mine.onopen = () => {
+      wait = FIRST_WAIT_MS;
+      hear.link(true);
+    };
+    mine.onmessage = (message) => {
+      heard = performance.now();
+      const event = JSON.parse(message.data);
+      hear.event(event);
+    };
+    mine.onclose = () => {
+      if (socket !== mine) return;
+      hear.link(false);
+      socket = null;
+      timer = setTimeout(open, wait);
+      wait = Math.min(LONGEST_WAIT_MS, wait * 1.7);
+    };
+  }
+  const now = () => {
+    if (socket && socket.readyState <= WebSocket.OPEN && performance.now() - heard < SILENCE_MS) return;
+    const old = socket;
+    socket = null;
+    old?.close();
+    open();
+  };
+  addEventListener("online", now);
+  addEventListener("pageshow", (event) => event.persisted && now());
+  document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && now());
+  open();
+}

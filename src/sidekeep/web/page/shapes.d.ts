@@ -1,0 +1,74 @@
+/** The values that the JSON API gives and takes (docs/api.md tells each field). Frames are at the take's rate. */
+
+export interface SideSummary { side: string; state: string; length_s: number | null; track_count: number; unsure_count?: number; take?: string | null }
+
+export interface Summary {
+  id: string; artist: string; title: string; year: number | null; label: string; state: string;
+  sides: SideSummary[]; has_cover: boolean; colour: string | null; last_taken: string | null;
+  revision: number | string; next_step: string | null;
+}
+
+export interface SleeveTrack { number: number; title: string; artist?: string; duration_s: number | null; position?: string; note?: string }
+export interface SleeveSide { side: string; tracks: SleeveTrack[] }
+export interface Picture { kind: string; width: number; height: number; corners?: [number, number][] | null; straightened?: boolean; changed?: string | number }
+
+export interface TakeInfo {
+  id: string; side: string; number: number; length_s: number; taken_utc: string; how: string; chosen: boolean;
+  rate_hz: number; bits: number; channels?: number; problems: string[]; discarded?: boolean; stylus?: string; whole_record?: boolean;
+}
+
+export interface Track {
+  number: number; title: string; artist?: string; start_frame: number; stop_frame: number;
+  confidence: number; boundary: "gap" | "segue" | "edge"; edited?: boolean; right?: boolean;
+}
+export interface Cuts {
+  side: string; needle_down_frame: number; needle_up_frame: number | null; music_start_frame: number; music_stop_frame: number; tracks: Track[];
+}
+export interface Unsure { id?: string; kind: string; side?: string; track?: number | null; frame: number; why: string; repair?: string | number }
+export interface Action { do?: string; text: string; edit?: Record<string, unknown> }
+export interface Finding {
+  code: string; text: string; severity: "note" | "look" | "act"; start_frame: number; stop_frame: number; side?: string; actions?: Action[]; facts?: Record<string, unknown>;
+}
+
+export interface RecordSide { side: string; chosen_take: string | null; cuts: Cuts | null; unsure: Unsure[]; state?: string; surveyed?: boolean }
+
+export interface Sides { side: string; tracks: SleeveTrack[] }
+
+export interface RecordWhole extends Summary {
+  sleeve_text: string; tracks: SleeveSide[]; pictures: Picture[]; takes: TakeInfo[];
+  record_sides?: RecordSide[]; recipe: Recipe; copies: CopySet[]; can_undo: boolean; can_redo: boolean;
+  undo_text?: string | null; redo_text?: string | null; findings: Finding[]; catalogue_number?: string; country?: string;
+}
+
+export interface Recipe { [field: string]: unknown }
+export interface CopySet { kind: string; files: number; bytes: number; written?: string; stale?: boolean }
+
+export type Repair = [id: string | number, start: number, stop: number, channel: string, kind: string, size_db: number, angle: number | null, left: boolean];
+
+export interface TakeView {
+  take: string; rate_hz: number; length_frames: number; channels: number; bits: number; sides: Cuts[];
+  findings: Finding[]; level: Record<string, number>; noise: Record<string, number>;
+  turn: { period_frames: number; rpm?: number; from?: string }; envelope: { bin_frames: number; db: number[] };
+  repairs_count: number; revision: number | string; unsure: Unsure[];
+}
+
+export interface LineRead { number: number; text: string; reads_as: string; side?: string | null; track?: number | null; doubts: { code: string; text: string }[] }
+export interface SleeveRead { record: { artist: string; title: string; year: number | null; label?: string; catalogue_number?: string; sides: SleeveSide[] }; lines: LineRead[] }
+
+export interface Job { id: string; kind: string; record: string | null; state: "waiting" | "running" | "done" | "failed" | "cancelled"; share: number | null; doing: string; left_s: number | null; result?: unknown; error?: { code: string; text: string } | null }
+
+export interface KindOfCopies { name: string; purpose: string; suffix?: string; scope?: string; bytes_guess?: number }
+
+export interface Reading {
+  needle?: string; peak_dbfs?: number[] | number; peak_hold_dbfs?: number[] | number; highest_dbfs?: number; rms_dbfs?: number[];
+  hum_dbfs?: number; hum_hz?: number; noise_dbfs?: number; advice?: string; advice_code?: string; state?: string; balance_db?: number; forecast_peak_dbfs?: number;
+}
+export interface News { code: string; text?: string; facts?: Record<string, unknown>; at?: number | string }
+export interface Session {
+  record: string; phase: string; side: string; sides?: string[]; elapsed_frames: number; rate_hz?: number; news: News[]; reading?: Reading | null; take?: string | null; taken?: string[];
+}
+export interface State {
+  version: string; shelf: { name: string; record_count: number; free_bytes: number; writable: boolean };
+  session: Session | null; jobs: Job[]; pile: string[]; settings: Record<string, unknown>; gauge?: { on: boolean } | null;
+}
+export interface Input { name: string; id?: string; label?: string; channels: number; rate_hz: number; bits: number; chosen: boolean; default?: boolean; notes?: string[]; is_monitor?: boolean }

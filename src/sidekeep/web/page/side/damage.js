@@ -1,0 +1,45 @@
+/** Damage and findings as words and tables: the twin of the amber points. */
+import { html } from "../html.js";
+import { clock, count, decibels, whole } from "../words.js";
+import { takeMark } from "./chosen.js";
+
+const KINDS = [
+  { kind: "tick", text: "Ticks", what: "short and sharp: dust or static" },
+  { kind: "pop", text: "Pops", what: "longer and louder: deeper damage" },
+  { kind: "crackle", text: "Crackle", what: "faint and dense: a worn or dusty groove" },
+  { kind: "thump", text: "Thumps", what: "with a low tail: the needle thrown by a deep scratch" },
+];
+const WEIGHT = { act: "Act on this", look: "Have a look", note: "Good to know" };
+
+/** @param {{desk: import("./desk.js").Desk, edit: (edit: any, what?: string) => Promise<any>, side: any}} props */
+export function Damage({ desk, edit, side }) {
+  const repairs = desk.take.repairs;
+  const rate = desk.take.rate_hz;
+  const largest = [...repairs].sort((a, b) => b[5] - a[5]).slice(0, 12);
+  const take = takeMark(desk);
+  return html`<details><summary>The damage, by kind</summary>
+    <div class="scroll" tabindex="0" role="region" aria-label="Damage by kind"><table>
+      <caption class="unseen">Damage of side ${side.side} by kind</caption>
+      <thead><tr><th scope="col">Kind</th><th scope="col">Found</th><th scope="col">Left as it is</th><th scope="col"><span class="unseen">What to do</span></th></tr></thead>
+      <tbody>${KINDS.map(({ kind, text, what }) => {
+        const all = repairs.filter((repair) => repair[4] === kind);
+        const left = all.filter((repair) => repair[7]).length;
+        return html`<tr key=${kind}><th scope="row">${text} <span class="soft">${what}</span></th><td class="number">${whole(all.length)}</td><td class="number">${whole(left)}</td>
+          <td class="buttons"><button class="quiet" disabled=${!all.length || left === all.length} onClick=${() => void edit({ kind: "leave", take, of_kind: kind }, `That all ${kind} are left`)}>Leave all<span class="unseen"> ${text}</span></button>
+            <button class="quiet" disabled=${!left} onClick=${() => void edit({ kind: "mend", take, of_kind: kind }, `The mending of all ${kind}`)}>Mend all<span class="unseen"> ${text}</span></button></td></tr>`;
+      })}</tbody></table></div>
+    ${largest.length > 0 && html`<h3>The largest</h3>
+    <ul class="largest">${largest.map((repair) => html`<li key=${repair[0]}><button class="quiet" onClick=${() => { desk.choose({ kind: "repair", id: repair[0] }); desk.reveal(repair[1], rate * 1.5); desk.lower(repair[1] - rate * 0.5); }}>${clock(repair[1] / rate, 1)}</button> <span class="soft">${repair[4]}, ${decibels(repair[5], "dB", 0)}${repair[7] ? ", left as it is" : ""}</span></li>`)}</ul>`}
+  </details>`;
+}
+
+/** @param {{desk: import("./desk.js").Desk, record: any, side: any}} props */
+export function Findings({ desk, side }) {
+  const found = (desk.take.view.findings ?? []).filter((/** @type {any} */ finding) => !finding.side || finding.side === side.side);
+  if (!found.length) return null;
+  return html`<details><summary>What else was noticed: ${count(found.length, "thing")}</summary>
+    ${found.map((/** @type {any} */ finding, /** @type {number} */ at) => html`<div key=${at} class=${`finding ${finding.severity}`}>
+      <p><strong>${WEIGHT[/** @type {keyof typeof WEIGHT} */ (finding.severity)] ?? ""}</strong> ${finding.stop_frame - finding.start_frame < desk.take.length * 0.9 ? html`<button class="quiet" onClick=${() => { desk.choose({ kind: "finding", at: finding.start_frame }); desk.lower(finding.start_frame); desk.reveal(finding.start_frame); }}>at ${clock(finding.start_frame / desk.take.rate_hz, 1)}</button>` : null}</p>
+      <p>${finding.text}</p></div>`)}
+  </details>`;
+}

@@ -1,0 +1,124 @@
+/** The disc on the desk: click to lower the needle, wheel or pinch to come closer. */
+import { html, useEffect, useMemo, useRef } from "../html.js";
+import { sleeveColour, writingOn } from "../colours.js";
+import { DiscPicture } from "../pictures/disc.js";
+import { fit, styled } from "../pictures/light.js";
+import { count } from "../words.js";
+
+/** @param {{desk: import("./desk.js").Desk, record: any, side: any}} props */
+export function Disc({ desk, record, side }) {
+  const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
+  const colour = sleeveColour(record.colour);
+  const picture = useMemo(
+    () => new DiscPicture(desk.take, desk.whole(), { colour, writing: writingOn(colour), letter: side.side, title: record.title, artist: record.artist, paper: styled("--paper") }, { rpm: record.sleeve?.rpm, size_inch: record.sleeve?.size_inch }),
+    [desk.take, colour, record.title, record.artist, desk.cuts?.needle_down_frame, desk.cuts?.needle_up_frame],
+  );
+  useEffect(() => {
+    const area = canvas.current;
+    if (!area) return;
+    let waiting = 0;
+    const draw = () => {
+      waiting = 0;
+      fit(area);
+      const span = desk.choice && desk.choice.kind !== "mark" ? desk.choiceSpan() : null;
+      picture.draw(area, { tracks: desk.cuts?.tracks ?? [], needle: desk.now(), playing: desk.sound.playing, start: desk.start, stop: desk.stop, choice: span });
+    };
+    const soon = () => {
+      if (!waiting) waiting = requestAnimationFrame(draw);
+    };
+    const tiles = () => {
+      picture.stillKey = "";
+      soon();
+    };
+    soon();
+    desk.movers.add(soon);
+    desk.take.waiting.add(tiles);
+    const resized = new ResizeObserver(soon);
+    resized.observe(area);
+    void document.fonts?.ready.then(tiles);
+    const undo = gestures(area, desk, picture, soon);
+    return () => {
+      desk.movers.delete(soon);
+      desk.take.waiting.delete(tiles);
+      resized.disconnect();
+      cancelAnimationFrame(waiting);
+      undo();
+    };
+  }, [desk, picture]);
+  /** @param {number} factor */
+  const zoom = (factor) => {
+    const area = canvas.current;
+    if (!area) return;
+    if (factor === 0) picture.whole();
+    else {
+      if (picture.closer <= 1.02) [picture.x, picture.y] = picture.spot(desk.needle);
+      picture.zoom(area, factor);
+    }
+    desk.moved();
+  };
+  return html`<figure class="disc-view">
+    <canvas ref=${canvas} role="img" aria-label=${`Side ${side.side} as a disc under a lamp: ${count((desk.cuts?.tracks ?? []).length, "track")}, ${count(desk.take.repairs.length, "damaged place")}. The table of tracks tells the same.`}></canvas>
+    <figcaption class="buttons"><button class="quiet" onClick=${() => zoom(1.8)}>Closer<span class="unseen"> to the disc</span></button><button class="quiet" onClick=${() => zoom(1 / 1.8)}>Farther<span class="unseen"> from the disc</span></button><button class="quiet" onClick=${() => zoom(0)}>The whole disc</button></figcaption>
+  </figure>`;
+}
+
+/** @param {HTMLCanvasElement} area @param {import("./desk.js").Desk} desk @param {DiscPicture} picture @param {() => void} draw @returns {() => void} */
+function gestures(area, desk, picture, draw) {
+  /** @type {Map<number, {x: number, y: number}>} */
+  const fingers = new Map();
+  let moved = 0;
+  const ratio = () => area.width / Math.max(1, area.clientWidth);
+  /** @param {MouseEvent} event */
+  const place = (event) => {
+    const box = area.getBoundingClientRect();
+    return { x: (event.clientX - box.left) * ratio(), y: (event.clientY - box.top) * ratio() };
+  };
+  /** @param {PointerEvent} event */
+  const down = (event) => {
+    fingers.set(event.pointerId, place(event));
+    moved = 0;
+    area.setPointerCapture(event.pointerId);
+  };
+  /** @param {PointerEvent} event */
+  const move = (event) => {
+    const before = fingers.get(event.pointerId);
+    if (!before) return;
+    const now = place(event);
+    const other = [...fingers].find(([id]) => id !== event.pointerId)?.[1];
+    moved += Math.hypot(now.x - before.x, now.y - before.y);
+    if (other) picture.zoom(area, Math.hypot(now.x - other.x, now.y - other.y) / Math.max(1, Math.hypot(before.x - other.x, before.y - other.y)), (now.x + other.x) / 2, (now.y + other.y) / 2);
+    else if (picture.closer > 1.02) picture.pan(area, now.x - before.x, now.y - before.y);
+    fingers.set(event.pointerId, now);
+    draw();
+  };
+  /** @param {PointerEvent} event */
+  const up = (event) => {
+    const at = fingers.get(event.pointerId);
+    fingers.delete(event.pointerId);
+    if (!at || moved > 5 * ratio() || event.type === "pointercancel") return;
+    const frame = picture.frameAt(area, at.x, at.y);
+    if (frame === null) return;
+    desk.lower(frame);
+    desk.reveal(frame);
+  };
+  /** @param {WheelEvent} event */
+  const wheel = (event) => {
+    if (!event.ctrlKey && picture.closer <= 1.02 && event.deltaY > 0) return;
+    event.preventDefault();
+    const { x, y } = place(event);
+    picture.zoom(area, Math.exp(-event.deltaY * 0.0022), x, y);
+    draw();
+  };
+  area.addEventListener("pointerdown", down);
+  area.addEventListener("pointermove", move);
+  area.addEventListener("pointerup", up);
+  area.addEventListener("pointercancel", up);
+  area.addEventListener("wheel", wheel, { passive: false });
+  return () => {
+    area.removeEventListener("pointerdown", down);
+    area.removeEventListener("pointermove", move);
+    area.removeEventListener("pointerup", up);
+    area.removeEventListener("pointercancel", up);
+    area.removeEventListener("wheel", wheel);
+  };
+}

@@ -1,0 +1,271 @@
+/** The unrolled strip with its marks: each mark is a slider of its own, by pointer and by keys. */
+import { html, useEffect, useMemo, useRef, useState } from "../html.js";
+import { fit } from "../pictures/light.js";
+import { StripPicture } from "../pictures/strip.js";
+import { say } from "../store.js";
+import { clock } from "../words.js";
+import { catchGap, crossingReach, nearestCrossing, quietParts } from "./snapping.js";
+import { unsureOf } from "./unsure.js";
+
+/** @param {{desk: import("./desk.js").Desk, edit: (edit: any, what?: string) => Promise<any>, side: any, unsure: any}} props */
+export function Strip({ desk, edit, side, unsure }) {
+  const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
+  const marks = useRef(/** @type {HTMLElement | null} */ (null));
+  const span = useRef(/** @type {HTMLElement | null} */ (null));
+  const picture = useMemo(() => new StripPicture(desk.take), [desk.take, desk.take.view.envelope]);
+  const quiet = useMemo(() => quietParts(desk.take.view.envelope ?? { bin_frames: 1, db: [] }, desk.take.rate_hz), [desk.take]);
+  const tracks = desk.cuts?.tracks ?? [];
+
+  useEffect(() => {
+    const area = canvas.current;
+    if (!area) return;
+    let waiting = 0;
+    const draw = () => {
+      waiting = 0;
+      fit(area);
+      const now = desk.now();
+      if (desk.sound.playing && !desk.moving && !desk.sound.run?.loop && (now > desk.stop || now < desk.start)) desk.see(now - (desk.stop - desk.start) * 0.05, now + (desk.stop - desk.start) * 0.95);
+      const choice = desk.choice;
+      picture.draw(area, {
+        start: desk.start, stop: desk.stop, needle: now, playing: desk.sound.playing, version: desk.sound.version, choice,
+        region: choice?.kind === "region" ? choice : null,
+        marks: (desk.cuts?.tracks ?? []).flatMap((/** @type {any} */ track) => [{ frame: desk.markFrame({ track: track.number, edge: "start" }), segue: track.boundary === "segue" }]),
+        cut: desk.cuts ? { start: desk.cuts.music_start_frame, stop: desk.cuts.music_stop_frame } : null,
+      });
+      place(marks.current, desk);
+      if (span.current) span.current.textContent = `${clock(desk.start / desk.take.rate_hz, desk.stop - desk.start < desk.take.rate_hz * 20 ? 3 : 0)} to ${clock(desk.stop / desk.take.rate_hz, desk.stop - desk.start < desk.take.rate_hz * 20 ? 3 : 0)}`;
+    };
+    const soon = () => {
+      if (!waiting) waiting = requestAnimationFrame(draw);
+    };
+    soon();
+    desk.movers.add(soon);
+    desk.take.waiting.add(soon);
+    const resized = new ResizeObserver(soon);
+    resized.observe(area);
+    const undo = gestures(area, desk);
+    return () => {
+      desk.movers.delete(soon);
+      desk.take.waiting.delete(soon);
+      resized.disconnect();
+      cancelAnimationFrame(waiting);
+      undo();
+    };
+  }, [desk, picture]);
+
+  return html`<section class="strip-view" aria-label="The side unrolled">
+    <div class="strip-box">
+      <canvas ref=${canvas} class="strip" tabindex="0" role="img" aria-label=${`Side ${side.side} unrolled: time to the right, once round the disc upward. Arrow keys move along, plus and minus come closer, zero shows the whole side.`}></canvas>
+      <div class="marks" ref=${marks}>
+        ${tracks.map((/** @type {any} */ track) => html`
+          <${Mark} key=${`${track.number}start`} desk=${desk} edit=${edit} side=${side} track=${track} edge="start" quiet=${quiet} doubt=${unsureOf(unsure.open, track.number)} />
+          <${Mark} key=${`${track.number}stop`} desk=${desk} edit=${edit} side=${side} track=${track} edge="stop" quiet=${quiet} doubt=${false} />`)}
+      </div>
+    </div>
+    <p class="strip-under"><span class="soft number" ref=${span}></span>
+      <span class="buttons"><button class="quiet" onClick=${() => desk.zoom(0.5)}>Closer <kbd>+</kbd></button><button class="quiet" onClick=${() => desk.zoom(2)}>Wider <kbd>−</kbd></button><button class="quiet" onClick=${() => desk.seeWhole()}>The whole side <kbd>0</kbd></button></span></p>
+  </section>`;
+}
+
+/** Put the marks where they are now; without drawing the rest anew. @param {HTMLElement | null} box @param {import("./desk.js").Desk} desk */
+function place(box, desk) {
+  if (!box) return;
+  const width = box.clientWidth;
+  for (const element of /** @type {Iterable<HTMLElement>} */ (box.children)) {
+    const track = Number(element.dataset.track);
+    const edge = /** @type {"start" | "stop"} */ (element.dataset.edge);
+    const x = ((desk.markFrame({ track, edge }) - desk.start) / (desk.stop - desk.start)) * width;
+    element.hidden = x < -1 || x > width + 1;
+    element.style.transform = `translateX(${x.toFixed(2)}px)`;
+    const chosen = desk.choice?.kind === "mark" && desk.choice.track === track && desk.choice.edge === edge;
+    element.classList.toggle("chosen", chosen);
+  }
+}
+
+/** @param {{desk: import("./desk.js").Desk, edit: any, side: any, track: any, edge: "start" | "stop", quiet: {start: number, stop: number}[], doubt: boolean}} props */
+function Mark({ desk, edit, side, track, edge, quiet, doubt }) {
+  const rate = desk.take.rate_hz;
+  const [waiting, setWaiting] = useState(false);
+  const nudged = useRef(/** @type {{timer: any, frame: number} | null} */ (null));
+  const frame = edge === "start" ? track.start_frame : track.stop_frame;
+  const mark = { track: track.number, edge };
+
+  /** @param {number} to */
+  const keep = async (to) => {
+    setWaiting(true);
+    if (to !== frame) {
+      const kept = await edit({ kind: "move-mark", side: side.side, track: track.number, edge, frame: to }, "The move of the mark");
+      if (kept) say(`${edge === "start" ? "Begins" : "Ends"} at ${clock(to / rate, 3)}.`);
+    }
+    desk.moving = null;
+    setWaiting(false);
+    desk.changed();
+  };
+
+  /** @param {PointerEvent} event */
+  const down = (event) => {
+    if (event.button !== 0) return;
+    const handle = /** @type {HTMLElement} */ (event.currentTarget);
+    const box = /** @type {HTMLElement} */ (handle.parentElement).getBoundingClientRect();
+    const from = event.clientX;
+    const first = desk.markFrame(mark);
+    const per_pixel = (desk.stop - desk.start) / box.width;
+    let dragged = false;
+    handle.setPointerCapture(event.pointerId);
+    desk.choose({ kind: "mark", ...mark });
+    /** @param {PointerEvent} move */
+    const drag = (move) => {
+      if (!dragged && Math.abs(move.clientX - from) < 3) return;
+      dragged = true;
+      const wanted = Math.round(Math.min(Math.max(0, first + (move.clientX - from) * per_pixel), desk.take.length));
+      const caught = move.altKey ? { frame: wanted, caught: "" } : catchGap(wanted, edge, quiet, per_pixel);
+      desk.moving = { ...mark, ...caught };
+      desk.moved();
+    };
+    const end = async () => {
+      handle.removeEventListener("pointermove", drag);
+      handle.removeEventListener("pointerup", end);
+      handle.removeEventListener("pointercancel", end);
+      if (!dragged || !desk.moving) return;
+      await keep(await crossing(desk, desk.moving.frame));
+    };
+    handle.addEventListener("pointermove", drag);
+    handle.addEventListener("pointerup", end);
+    handle.addEventListener("pointercancel", end);
+  };
+
+  /** @param {KeyboardEvent} event */
+  const key = (event) => {
+    const now = desk.markFrame(mark);
+    const step = event.shiftKey ? 1 : Math.round(rate * 0.01);
+    const places = quiet.map((part) => (edge === "start" ? part.stop : part.start));
+    const to = {
+      ArrowLeft: now - step, ArrowRight: now + step, ArrowDown: now - step, ArrowUp: now + step, PageUp: now + rate, PageDown: now - rate,
+      Home: Math.max(...places.filter((at) => at < now - 1), -1), End: Math.min(...places.filter((at) => at > now + 1), Infinity),
+    }[event.key];
+    if (to === undefined) return;
+    event.preventDefault();
+    event.stopPropagation();
+    if (!Number.isFinite(to) || to < 0 || to > desk.take.length) return;
+    desk.choice = { kind: "mark", ...mark };
+    desk.moving = { ...mark, frame: Math.round(to), caught: event.key === "Home" || event.key === "End" ? (edge === "start" ? "where the music begins" : "where the music ends") : "" };
+    desk.reveal(desk.moving.frame);
+    desk.changed();
+    clearTimeout(nudged.current?.timer);
+    nudged.current = { frame: desk.moving.frame, timer: setTimeout(() => void keep(/** @type {any} */ (nudged.current).frame), 450) };
+  };
+
+  const shown = desk.markFrame(mark);
+  return html`<div class=${`mark ${edge} ${doubt ? "doubt" : ""} ${waiting ? "waiting-for" : ""}`} data-track=${track.number} data-edge=${edge} role="slider" tabindex="0"
+    aria-label=${`Track ${track.number}, ${track.title || "no title yet"}: where it ${edge === "start" ? "begins" : "ends"}${doubt ? "; unsure" : ""}`}
+    aria-valuemin="0" aria-valuemax=${Math.round(desk.take.length / rate)} aria-valuenow=${(shown / rate).toFixed(3)} aria-valuetext=${clock(shown / rate, 3)}
+    onPointerDown=${down} onKeyDown=${key} onFocus=${() => { if (desk.choice?.kind !== "mark" || desk.choice.track !== track.number || desk.choice.edge !== edge) desk.choose({ kind: "mark", ...mark }); }}>
+    <span aria-hidden="true">${edge === "start" ? `${track.number}${doubt ? "?" : ""}` : ""}</span></div>`;
+}
+
+/** The nearest zero crossing to where a mark was let go. @param {import("./desk.js").Desk} desk @param {number} frame */
+async function crossing(desk, frame) {
+  const reach = crossingReach(desk.take.rate_hz);
+  try {
+    return nearestCrossing(frame, await desk.take.samples(frame - reach, frame + reach), desk.take.rate_hz);
+  } catch {
+    return frame;
+  }
+}
+
+/** @param {HTMLCanvasElement} area @param {import("./desk.js").Desk} desk @returns {() => void} */
+function gestures(area, desk) {
+  /** @type {Map<number, {x: number, y: number}>} */
+  const fingers = new Map();
+  let travelled = 0;
+  let from = 0;
+  let marking = false;
+  /** @param {number} x */
+  const frameAt = (x) => desk.start + (x / area.clientWidth) * (desk.stop - desk.start);
+  /** @param {MouseEvent} event */
+  const place = (event) => {
+    const box = area.getBoundingClientRect();
+    return { x: event.clientX - box.left, y: event.clientY - box.top };
+  };
+  /** @param {PointerEvent} event */
+  const down = (event) => {
+    fingers.set(event.pointerId, place(event));
+    travelled = 0;
+    from = frameAt(place(event).x);
+    marking = event.shiftKey;
+    area.setPointerCapture(event.pointerId);
+  };
+  /** @param {PointerEvent} event */
+  const move = (event) => {
+    const before = fingers.get(event.pointerId);
+    if (!before) return;
+    const now = place(event);
+    travelled += Math.hypot(now.x - before.x, now.y - before.y);
+    const other = [...fingers].find(([id]) => id !== event.pointerId)?.[1];
+    const per_pixel = (desk.stop - desk.start) / area.clientWidth;
+    if (other) {
+      const factor = Math.max(8, Math.abs(before.x - other.x)) / Math.max(8, Math.abs(now.x - other.x));
+      desk.zoom(factor, frameAt((now.x + other.x) / 2));
+    } else if (marking) {
+      const to = frameAt(now.x);
+      desk.choice = { kind: "region", start: Math.max(0, Math.min(from, to)), stop: Math.min(desk.take.length, Math.max(from, to)) };
+      desk.moved();
+    } else if (travelled > 4) desk.pan((before.x - now.x) * per_pixel);
+    fingers.set(event.pointerId, now);
+  };
+  /** @param {PointerEvent} event */
+  const up = (event) => {
+    const at = fingers.get(event.pointerId);
+    fingers.delete(event.pointerId);
+    if (!at || event.type === "pointercancel") return;
+    if (marking && travelled > 4) return desk.changed();
+    if (travelled > 4) return;
+    const hit = damageAt(desk, area, at.x, at.y);
+    if (hit) desk.choose({ kind: "repair", id: hit[0] });
+    else {
+      if (desk.choice) desk.choice = null;
+      desk.lower(frameAt(at.x));
+    }
+  };
+  /** @param {WheelEvent} event */
+  const wheel = (event) => {
+    const sideways = Math.abs(event.deltaX) > Math.abs(event.deltaY) || event.shiftKey;
+    if (!sideways && !event.ctrlKey && document.activeElement !== area && !area.parentElement?.contains(document.activeElement)) return;
+    event.preventDefault();
+    const per_pixel = (desk.stop - desk.start) / area.clientWidth;
+    if (sideways) desk.pan((event.deltaX || event.deltaY) * per_pixel);
+    else desk.zoom(Math.exp(event.deltaY * 0.0022), frameAt(place(event).x));
+  };
+  area.addEventListener("pointerdown", down);
+  area.addEventListener("pointermove", move);
+  area.addEventListener("pointerup", up);
+  area.addEventListener("pointercancel", up);
+  area.addEventListener("wheel", wheel, { passive: false });
+  return () => {
+    area.removeEventListener("pointerdown", down);
+    area.removeEventListener("pointermove", move);
+    area.removeEventListener("pointerup", up);
+    area.removeEventListener("pointercancel", up);
+    area.removeEventListener("wheel", wheel);
+  };
+}
+
+/** The damaged place under a point, where they can be told apart. @param {import("./desk.js").Desk} desk @param {HTMLCanvasElement} area @param {number} x @param {number} y */
+function damageAt(desk, area, x, y) {
+  const per_pixel = (desk.stop - desk.start) / area.clientWidth;
+  const close = desk.stop - desk.start < desk.take.rate_hz * 4;
+  const frame = desk.start + x * per_pixel;
+  const reach = 7 * per_pixel;
+  let best = null;
+  let nearest = 8;
+  for (const repair of desk.take.repairsIn(frame - reach, frame + reach)) {
+    const away_x = frame < repair[1] ? (repair[1] - frame) / per_pixel : frame > repair[2] ? (frame - repair[2]) / per_pixel : 0;
+    const away_y = close ? 0 : Math.abs(area.clientHeight - 4 - (repair[6] ?? desk.take.angle(repair[1])) * (area.clientHeight - 8) - y);
+    const away = Math.hypot(away_x, away_y);
+    if (away < nearest) {
+      nearest = away;
+      best = repair;
+    }
+  }
+  return best;
+}

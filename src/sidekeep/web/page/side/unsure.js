@@ -1,0 +1,97 @@
+/** What is unsure, one thing after another: listen, say that it is right, or put it right. */
+import { html, useEffect, useMemo, useState } from "../html.js";
+import { say } from "../store.js";
+import { capital, clock, count } from "../words.js";
+
+/** Findings that were seen: kept in this browser until the server keeps them. @param {string} take @returns {string[]} */
+function seenIn(take) {
+  try {
+    return JSON.parse(localStorage.getItem(`sidekeep seen ${take}`) ?? "[]");
+  } catch {
+    return [];
+  }
+}
+
+/** @param {any} item */
+export const unsureKey = (item) => item.id ?? `${item.kind}/${item.track ?? ""}/${item.frame}/${item.why?.code ?? ""}`;
+
+/** @param {any} item @param {import("./desk.js").Desk} desk */
+function sentence(item, desk) {
+  const why = typeof item.why === "string" ? item.why : (item.why?.text ?? "");
+  const at = clock(item.frame / desk.take.rate_hz, 1);
+  const track = desk.cuts?.tracks.find((/** @type {any} */ each) => each.number === item.track);
+  if (item.kind === "track-start") {
+    const boundary = item.why?.facts?.boundary;
+    const reason = why || (boundary === "segue" ? "There is no gap: it was placed by the music and the printed time." : "The gap is short or noisy.");
+    return { ask: html`Does <cite>${track?.title || `track ${item.track}`}</cite> begin at ${at}?`, why: reason };
+  }
+  return { ask: why || `Something at ${at} wants a look.`, why: "" };
+}
+
+/** @param {any} record @param {any} side @param {import("../take.js").Take} take */
+export function useUnsure(record, side, take) {
+  const [seen, setSeen] = useState(() => seenIn(take.id));
+  const [at, setAt] = useState(0);
+  const open = useMemo(() => (side.unsure ?? []).filter((/** @type {any} */ item) => !seen.includes(unsureKey(item))), [side.unsure, seen]);
+  const now = open.length ? open[Math.min(at, open.length - 1)] : null;
+  return {
+    open, now, at: Math.min(at, Math.max(0, open.length - 1)), seen, setAt,
+    /** @param {string} key */
+    keepSeen(key) {
+      const keys = [...seen, key];
+      localStorage.setItem(`sidekeep seen ${take.id}`, JSON.stringify(keys));
+      setSeen(keys);
+    },
+    next() {
+      if (open.length) setAt((Math.min(at, open.length - 1) + 1) % open.length);
+    },
+    /** Replaced by the shown part, which knows the desk. @type {() => any} */
+    right: () => undefined,
+  };
+}
+
+/** @param {{desk: import("./desk.js").Desk, unsure: ReturnType<typeof useUnsure>, record: any, side: any, edit: (edit: any, what?: string) => Promise<any>}} props */
+export function Unsure({ desk, unsure, side, edit }) {
+  const { now, open } = unsure;
+  const show = () => {
+    if (!now) return;
+    desk.choose(now.track ? { kind: "mark", track: now.track, edge: "start" } : now.repair ? { kind: "repair", id: now.repair } : { kind: "finding", at: now.frame });
+    desk.reveal(now.frame, Math.min(desk.take.rate_hz * 12, desk.stop - desk.start));
+  };
+  const key = now ? unsureKey(now) : "";
+  useEffect(() => {
+    if (now && unsure.at > 0) show();
+  }, [key]);
+  unsure.right = async () => {
+    if (!now) return;
+    if (now.kind === "track-start") {
+      if (!(await edit({ kind: "right", side: side.side, track: now.track }, "That this is right"))) return;
+    } else unsure.keepSeen(key);
+    const rest = open.filter((/** @type {any} */ each) => unsureKey(each) !== key);
+    say(rest.length ? `Right. ${capital(count(rest.length, "thing"))} left.` : "Nothing is unsure any more.");
+    const following = rest[Math.min(unsure.at, rest.length - 1)];
+    if (following) {
+      desk.choose(following.track ? { kind: "mark", track: following.track, edge: "start" } : { kind: "finding", at: following.frame });
+      desk.reveal(following.frame, Math.min(desk.take.rate_hz * 12, desk.stop - desk.start));
+    } else {
+      desk.choose(null);
+      desk.seeWhole();
+    }
+  };
+  if (!now) return html`<section class="unsure sure" aria-label="What is unsure"><p class="ask">Nothing is unsure.</p></section>`;
+  const words = sentence(now, desk);
+  return html`<section class="unsure" aria-label="What is unsure">
+    <p class="soft">${open.length === 1 ? "One thing is unsure" : `${capital(count(open.length, "thing"))} are unsure; this is number ${unsure.at + 1}`}</p>
+    <p class="ask">${words.ask}</p>
+    ${words.why && html`<p class="soft">${words.why}</p>`}
+    <p class="buttons">
+      <button class="main" onClick=${() => void unsure.right()}>${now.kind === "track-start" ? "This is right" : "I have seen it"} <kbd>Enter</kbd></button>
+      <button onClick=${() => { show(); desk.listenAround({ start: Math.max(0, now.frame - 2.5 * desk.take.rate_hz), stop: Math.min(desk.take.length, now.frame + 2.5 * desk.take.rate_hz) }); }}>Listen there</button>
+      <button class="quiet" onClick=${show}>Show it</button>
+      ${open.length > 1 && html`<button class="quiet" onClick=${() => unsure.next()}>The next one <kbd>N</kbd></button>`}
+    </p>
+  </section>`;
+}
+
+/** @param {any[]} unsure @param {number} track */
+export const unsureOf = (unsure, track) => unsure.some((item) => item.track === track);

@@ -1,0 +1,232 @@
+/** What the page knows: one truth for all places, kept fresh by the server's events. */
+import { useEffect, useState } from "./html.js";
+import { get, listen, post, Refused } from "./server.js";
+
+/**
+ * @typedef {object} Notice  something said to the person, until they have seen it
+ * @property {number} id
+ * @property {string} text
+ * @property {"note" | "look" | "act"} weight
+ * @property {{text: string, run: () => void} | null} action
+ */
+
+/**
+ * @typedef {object} Known
+ * @property {"starting" | "up" | "down"} link
+ * @property {any} state  the server's state, or null before the first hello
+ * @property {Map<string, any>} records  whole records by id
+ * @property {any[] | null} shelf  summaries, or null before the first answer
+ * @property {Map<string, any>} jobs
+ * @property {any} session
+ * @property {Notice[]} notices
+ * @property {string} said  the newest news for a screen reader
+ */
+
+/** @type {Known} */
+const known = { link: "starting", state: null, records: new Map(), shelf: null, jobs: new Map(), session: null, notices: [], said: "" };
+/** @type {Set<() => void>} */
+const listeners = new Set();
+/** @type {Map<string, Set<(event: any) => void>>} */
+const hearers = new Map();
+let version = 0;
+let notice_id = 0;
+
+function changed() {
+  version += 1;
+  listeners.forEach((listener) => listener());
+}
+
+/** The whole of what is known; the place is drawn anew when anything changes. @returns {Known} */
+export function useKnown() {
+  const [, set] = useState(0);
+  useEffect(() => {
+    const hear = () => set(version);
+    listeners.add(hear);
+    hear();
+    return () => void listeners.delete(hear);
+  }, []);
+  return known;
+}
+export const knownNow = () => known;
+
+/** Events of one kind as they come (meter, live, record ...). @param {string} kind @param {(event: any) => void} hear @returns {() => void} */
+export function onEvent(kind, hear) {
+  const set = hearers.get(kind) ?? new Set();
+  hearers.set(kind, set);
+  set.add(hear);
+  return () => void set.delete(hear);
+}
+
+/** @param {string} text @param {{weight?: Notice["weight"], action?: Notice["action"]}} [more] */
+export function tell(text, more = {}) {
+  if (known.notices.some((notice) => notice.text === text)) return;
+  notice_id += 1;
+  known.notices = [...known.notices.slice(-3), { id: notice_id, text, weight: more.weight ?? "note", action: more.action ?? null }];
+  changed();
+}
+/** @param {number} id */
+export function seen(id) {
+  known.notices = known.notices.filter((notice) => notice.id !== id);
+  changed();
+}
+/** Say something to a screen reader only. @param {string} text */
+export function say(text) {
+  known.said = text;
+  changed();
+}
+
+/** Run something that may be refused; the refusal is told. @template T @param {Promise<T>} work @returns {Promise<T | null>} */
+export async function told(work) {
+  try {
+    return await work;
+  } catch (error) {
+    if (!(error instanceof Refused)) throw error;
+    tell(error.text ?? error.message, { weight: "act" });
+    return null;
+  }
+}
+
+export async function loadShelf() {
+  try {
+    known.shelf = (await get("/api/records")).records;
+    changed();
+  } catch (error) {
+    if (!(error instanceof Refused) || error.code !== "away") throw error;
+  }
+}
+
+/** @type {Map<string, Promise<any>>} */
+const loading = new Map();
+/** Read a record anew; several askers share one request. @param {string} id */
+export function loadRecord(id) {
+  const running = loading.get(id);
+  if (running) return running;
+  const work = get(`/api/records/${encodeURIComponent(id)}`)
+    .then((record) => keepRecord(record))
+    .catch((error) => {
+      if (error.code === "away") return null;
+      known.records.set(id, { id, missing: true, text: error.message });
+      changed();
+      return null;
+    })
+    .finally(() => loading.delete(id));
+  loading.set(id, work);
+  return work;
+}
+/** @param {any} record */
+export function keepRecord(record) {
+  known.records.set(record.id, record);
+  changed();
+  return record;
+}
+
+/** The record of that id, read when it is not known yet. @param {string} id @returns {any} null while it is read */
+export function useRecord(id) {
+  useKnown();
+  useEffect(() => {
+    if (id && !known.records.has(id)) void loadRecord(id);
+  }, [id]);
+  return known.records.get(id) ?? null;
+}
+
+/**
+ * Make an edit. When somebody else changed the record meanwhile, that is told and nothing is lost: it can be made anyway.
+ * @param {string} id @param {Record<string, unknown>} edit @param {string} [what] the edit in words
+ * @returns {Promise<any>} the record as it is now, or null
+ */
+export async function makeEdit(id, edit, what = "Your change") {
+  return change(id, (revision) => post(`/api/records/${encodeURIComponent(id)}/edits`, { revision, edit }), what);
+}
+/** @param {string} id @param {"undo" | "redo"} way */
+export async function stepBack(id, way) {
+  return change(id, (revision) => post(`/api/records/${encodeURIComponent(id)}/${way}`, { revision }), way === "undo" ? "Undo" : "Redo");
+}
+
+/** @type {Map<string, Promise<any>>} */
+const queues = new Map();
+/**
+ * Changes of one record go one after another, each on the newest revision that this page has seen.
+ * @param {string} id @param {(revision: any) => Promise<any>} send @param {string} what @returns {Promise<any>}
+ */
+export function change(id, send, what) {
+  const before = queues.get(id) ?? Promise.resolve();
+  const work = before.then(async () => {
+    const record = known.records.get(id) ?? (await loadRecord(id));
+    try {
+      const answer = await send(record?.revision);
+      if (answer?.record) return keepRecord(answer.record);
+      return await loadRecord(id);
+    } catch (error) {
+      if (!(error instanceof Refused)) throw error;
+      if (error.status === 409 && error.code === "changed-elsewhere") {
+        if (error.body?.record) keepRecord(error.body.record);
+        else await loadRecord(id);
+        tell(`This record was changed on another page. ${what} was not made; what you see now is the newest.`, {
+          weight: "look",
+          action: { text: "Make it anyway", run: () => void change(id, send, what) },
+        });
+      } else {
+        tell(error.code === "away" ? `${what} was not kept: ${error.message}` : error.message, { weight: "act", action: error.code === "away" ? { text: "Try again", run: () => void change(id, send, what) } : null });
+      }
+      return null;
+    }
+  });
+  queues.set(id, work.catch(() => null));
+  return work;
+}
+
+/** @param {any} event */
+function hear(event) {
+  if (event.kind === "hello" && event.state) {
+    const fresh = known.state === null;
+    known.state = event.state;
+    known.session = event.state.session ?? null;
+    known.jobs = new Map((event.state.jobs ?? []).map((/** @type {any} */ job) => [job.id, job]));
+    if (!fresh) refresh();
+  } else if (event.kind === "record") {
+    const have = known.records.get(event.id);
+    if (have && have.revision !== event.revision) void loadRecord(event.id);
+    else if (have && event.revision === undefined) void loadRecord(event.id);
+    soonShelf();
+  } else if (event.kind === "shelf") {
+    if (event.pile && known.state) known.state.pile = event.pile;
+    soonShelf();
+  } else if (event.kind === "job") {
+    const before = known.jobs.get(event.job.id);
+    known.jobs.set(event.job.id, event.job);
+    if (before?.state !== event.job.state && event.job.record) void (known.records.has(event.job.record) && loadRecord(event.job.record));
+  } else if (event.kind === "session") {
+    known.session = event.session;
+  } else if (event.kind === "pile" && known.state) {
+    known.state.pile = event.pile ?? event.records;
+  }
+  hearers.get(event.kind)?.forEach((listener) => listener(event));
+  if (event.kind !== "meter" && event.kind !== "live") changed();
+}
+
+/** @type {ReturnType<typeof setTimeout> | undefined} */
+let shelf_timer;
+function soonShelf() {
+  if (known.shelf === null) return;
+  clearTimeout(shelf_timer);
+  shelf_timer = setTimeout(() => void loadShelf(), 150);
+}
+
+/** After a lost connection: everything that is shown is asked for again. */
+function refresh() {
+  if (known.shelf) void loadShelf();
+  for (const id of known.records.keys()) void loadRecord(id);
+}
+
+export function start() {
+  listen({
+    event: hear,
+    link(up) {
+      const was = known.link;
+      known.link = up ? "up" : was === "starting" ? "starting" : "down";
+      if (!up && was === "up") known.said = "The connection to sidekeep is lost. Nothing you typed is lost.";
+      if (up && was === "down") known.said = "Connected again.";
+      changed();
+    },
+  });
+}

@@ -1,0 +1,191 @@
+/** One take as the page holds it: what was measured, its damage, and pieces of its picture at any zoom. */
+import { useEffect, useState } from "./html.js";
+import { get, getBytes, Refused } from "./server.js";
+
+const TILE_COLUMNS = 4096;
+const MOST_TILES = 160;
+/** Mended pictures are made from samples: only close up. */
+export const MENDED_LEVEL = 6;
+
+/**
+ * @typedef {object} Tile  columns of (low, high) for each channel
+ * @property {Float32Array} values
+ * @property {number} columns
+ * @property {number} channels
+ */
+
+export class Take {
+  /** @param {string} id @param {any} view @param {any[]} repairs */
+  constructor(id, view, repairs) {
+    this.id = id;
+    this.view = view;
+    /** @type {number} */
+    this.rate_hz = view.rate_hz;
+    /** @type {number} */
+    this.length = view.length_frames;
+    /** @type {number} */
+    this.channels = view.channels;
+    this.period = view.turn?.period_frames || (60 / (100 / 3)) * view.rate_hz;
+    this.origin = view.turn?.origin_frame ?? 0;
+    /** @type {import("./shapes.js").Repair[]} */
+    this.repairs = repairs;
+    /** @type {Map<string, Tile | "coming">} */
+    this.tiles = new Map();
+    /** @type {Set<() => void>} */
+    this.waiting = new Set();
+  }
+
+  /** Place in the turn, 0 to 1. @param {number} frame */
+  angle(frame) {
+    const turns = (frame - this.origin) / this.period;
+    return turns - Math.floor(turns);
+  }
+
+  /** Index of the first repair that ends after a frame. @param {number} frame */
+  firstRepair(frame) {
+    let low = 0;
+    let high = this.repairs.length;
+    while (low < high) {
+      const middle = (low + high) >> 1;
+      if (this.repairs[middle][2] <= frame) low = middle + 1;
+      else high = middle;
+    }
+    return low;
+  }
+  /** @param {number} start @param {number} stop */
+  repairsIn(start, stop) {
+    const found = [];
+    for (let at = this.firstRepair(start); at < this.repairs.length && this.repairs[at][1] < stop; at += 1) found.push(this.repairs[at]);
+    return found;
+  }
+
+  /** The level (power of two frames a column) that suits a zoom. @param {number} frames_per_pixel */
+  level(frames_per_pixel) {
+    return Math.max(0, Math.floor(Math.log2(Math.max(1, frames_per_pixel))));
+  }
+
+  /**
+   * A piece of the picture: there at once, or asked for and undefined.
+   * @param {number} level @param {number} index @param {"played" | "mended"} version @returns {Tile | undefined}
+   */
+  tile(level, index, version = "played") {
+    const key = `${version}/${level}/${index}`;
+    const have = this.tiles.get(key);
+    if (have === "coming") return undefined;
+    if (have) {
+      this.tiles.delete(key);
+      this.tiles.set(key, have);
+      return have;
+    }
+    const step = 2 ** level;
+    const start = index * TILE_COLUMNS * step;
+    const stop = Math.min(this.length, start + TILE_COLUMNS * step);
+    if (index < 0 || start >= stop) return undefined;
+    this.tiles.set(key, "coming");
+    const width = Math.ceil((stop - start) / step);
+    void getBytes(`/api/takes/${this.id}/peaks?start_frame=${start}&stop_frame=${stop}&width=${width}&as=${version}`).then(
+      ({ bytes, about }) => {
+        if (this.tiles.get(key) !== "coming") return;
+        this.tiles.set(key, { values: new Float32Array(bytes), columns: about.columns, channels: about.channels });
+        for (const old of this.tiles.keys()) {
+          if (this.tiles.size <= MOST_TILES) break;
+          this.tiles.delete(old);
+        }
+        this.waiting.forEach((hear) => hear());
+      },
+      () => this.tiles.delete(key),
+    );
+    return undefined;
+  }
+
+  /**
+   * Columns of a span, one for each pixel: low and high of two channels, NaN where nothing has come yet.
+   * @param {number} start @param {number} stop @param {number} width @param {"played" | "mended"} [version]
+   * @returns {Float32Array} width x 4: left low, left high, right low, right high
+   */
+  columns(start, stop, width, version = "played") {
+    const per_pixel = (stop - start) / width;
+    const level = version === "mended" ? Math.min(MENDED_LEVEL, this.level(per_pixel)) : this.level(per_pixel);
+    const step = 2 ** level;
+    const out = new Float32Array(width * 4).fill(NaN);
+    for (let x = 0; x < width; x += 1) {
+      const from = Math.floor((start + x * per_pixel) / step);
+      const to = Math.max(from + 1, Math.floor((start + (x + 1) * per_pixel) / step));
+      let left_low = Infinity, left_high = -Infinity, right_low = Infinity, right_high = -Infinity;
+      for (let column = from; column < to; column += 1) {
+        if (column < 0) continue;
+        const tile = this.tile(level, Math.floor(column / TILE_COLUMNS), version);
+        const at = column % TILE_COLUMNS;
+        if (!tile || at >= tile.columns) continue;
+        const here = at * tile.channels * 2;
+        const other = tile.channels > 1 ? here + 2 : here;
+        left_low = Math.min(left_low, tile.values[here]);
+        left_high = Math.max(left_high, tile.values[here + 1]);
+        right_low = Math.min(right_low, tile.values[other]);
+        right_high = Math.max(right_high, tile.values[other + 1]);
+      }
+      if (left_low <= left_high) out.set([left_low, left_high, right_low, right_high], x * 4);
+    }
+    return out;
+  }
+
+  /** Single samples, both channels, as soon as they are here. @param {number} start @param {number} stop */
+  async samples(start, stop) {
+    const from = Math.max(0, start);
+    const to = Math.min(this.length, stop);
+    const { bytes, about } = await getBytes(`/api/takes/${this.id}/peaks?start_frame=${from}&stop_frame=${to}&width=${to - from}`);
+    const values = new Float32Array(bytes);
+    const out = new Float32Array(about.columns);
+    for (let at = 0; at < about.columns; at += 1) for (let channel = 0; channel < about.channels; channel += 1) out[at] += values[(at * about.channels + channel) * 2];
+    return { start: about.start_frame, values: out };
+  }
+
+  /** After a repair was left or mended: what was drawn of the mended sound there is old. @param {any[]} repairs */
+  renew(repairs) {
+    this.repairs = repairs;
+    for (const key of [...this.tiles.keys()]) if (key.startsWith("mended")) this.tiles.delete(key);
+    this.waiting.forEach((hear) => hear());
+  }
+}
+
+/** @type {Map<string, Take>} */
+const kept = new Map();
+
+/**
+ * The take with its measures; read again when the record changes.
+ * @param {string | null} id @param {unknown} revision
+ * @returns {{take: Take | null, trouble: string}}
+ */
+export function useTake(id, revision) {
+  const [take, setTake] = useState(() => (id ? (kept.get(id) ?? null) : null));
+  const [trouble, setTrouble] = useState("");
+  useEffect(() => {
+    if (!id) return;
+    let stale = false;
+    const path = `/api/takes/${encodeURIComponent(id)}`;
+    Promise.all([get(`${path}/view`), get(`${path}/damage`)]).then(
+      ([view, damage]) => {
+        if (stale) return;
+        const have = kept.get(id);
+        if (have && have.view.surveyed === view.surveyed && have.view.repairs_count === view.repairs_count) {
+          have.view = view;
+          if (JSON.stringify(have.repairs) !== JSON.stringify(damage.repairs)) have.renew(damage.repairs);
+          setTake(have);
+        } else {
+          const made = new Take(id, view, damage.repairs);
+          kept.set(id, made);
+          setTake(made);
+        }
+        setTrouble("");
+      },
+      (error) => {
+        if (!(error instanceof Refused)) throw error;
+        if (!stale && error.code !== "away") setTrouble(error.message);
+      },
+    );
+    return () => {
+      stale = true;
+    };
+  }, [id, revision]);
+  return { take: take?.id === id ? take : null, trouble };
+}
