@@ -50,7 +50,7 @@ function Page() {
   return html`
     <a class="skip" href="#main" onClick=${(/** @type {Event} */ event) => { event.preventDefault(); main.current?.focus(); }}>To the main part</a>
     <header class="top">
-      <a class="home" href="/"><span class="mark" aria-hidden="true"></span>sidekeep</a>
+      <a class="home" href="/"><span class="sign" aria-hidden="true"></span>sidekeep</a>
       <nav aria-label="Everywhere">
         <a href="/" aria-current=${address.place === "shelf" ? "page" : null}>Shelf</a>
         <a href="/turntable" aria-current=${address.place === "turntable" && !address.record ? "page" : null}>Turntable</a>
@@ -102,7 +102,7 @@ function Way({ id, address }) {
         ${steps.map((step) => {
           const here = step.place === address.place && step.side === address.side;
           return html`<li key=${step.text} class=${step.state}>
-            <a href=${recordPath(id, step.place, step.side)} aria-current=${here ? "page" : null}><span class="stop" aria-hidden="true"></span>${step.text}<small>${step.more}</small></a>
+            <a href=${recordPath(id, step.place, step.side)} aria-current=${here ? "page" : null}><span class="station" aria-hidden="true"></span>${step.text}<small>${step.more}</small></a>
           </li>`;
         })}
       </ol></nav>

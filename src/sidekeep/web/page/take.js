@@ -108,13 +108,20 @@ export class Take {
     const level = version === "mended" ? Math.min(MENDED_LEVEL, this.level(per_pixel)) : this.level(per_pixel);
     const step = 2 ** level;
     const out = new Float32Array(width * 4).fill(NaN);
+    let index = -1;
+    /** @type {Tile | undefined} */
+    let tile;
     for (let x = 0; x < width; x += 1) {
       const from = Math.floor((start + x * per_pixel) / step);
       const to = Math.max(from + 1, Math.floor((start + (x + 1) * per_pixel) / step));
       let left_low = Infinity, left_high = -Infinity, right_low = Infinity, right_high = -Infinity;
       for (let column = from; column < to; column += 1) {
         if (column < 0) continue;
-        const tile = this.tile(level, Math.floor(column / TILE_COLUMNS), version);
+        const wanted = Math.floor(column / TILE_COLUMNS);
+        if (wanted !== index) {
+          index = wanted;
+          tile = this.tile(level, index, version);
+        }
         const at = column % TILE_COLUMNS;
         if (!tile || at >= tile.columns) continue;
         const here = at * tile.channels * 2;

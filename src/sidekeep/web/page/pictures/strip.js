@@ -6,9 +6,12 @@
 import { css, lightOf, loudOf, MARK_WIDTH, shade } from "./light.js";
 import { MENDED_LEVEL } from "../take.js";
 
-const NEAR_S = 2.2;
-const FAR_S = 9;
+const NEAR_S = 0.16;
+const FAR_S = 0.7;
 const SAMPLE_PIXELS = 5;
+/** Parts of the height: from the middle to a wall at rest, and how far a wall swings; walls never cross. */
+const HALF = 0.19;
+const SWING = 0.16;
 
 /** 0: turns are seen; 1: the groove is. @param {number} span_s */
 export function nearness(span_s) {
@@ -64,7 +67,7 @@ export class StripPicture {
     context.fillStyle = fall;
     context.fillRect(0, 0, width, height);
     if (scene.cut) this.#outside(context, across, width, height, scene.cut);
-    if (near > 0.02) this.#groove(context, width, height, start, stop, per_pixel, near, scene.version);
+    if (near > 0.02) this.#groove(context, width, height, start, stop, near, scene.version);
     this.#damage(context, across, width, height, start, stop, near, scene.choice);
     if (scene.region) {
       const left = across(scene.region.start);
@@ -99,6 +102,10 @@ export class StripPicture {
     // A canvas draws only what lies inside the source: the part of the strip that the envelope covers.
     const first = Math.max(0, from);
     const last = Math.min(this.far.width, from + bins);
+    if (per_pixel < this.bin / 2) {
+      this.#near(context, width, height, start, stop);
+      return;
+    }
     if (last > first) context.drawImage(this.far, first, 0, last - first, 1, ((first - from) / bins) * width, 0, ((last - first) / bins) * width, height);
   }
 
@@ -111,22 +118,82 @@ export class StripPicture {
     context.fillRect(right, 0, width - right, height);
   }
 
-  /** @param {CanvasRenderingContext2D} context @param {number} width @param {number} height @param {number} start @param {number} stop @param {number} per_pixel @param {number} near @param {string} version */
-  #groove(context, width, height, start, stop, per_pixel, near, version) {
-    const close = this.take.level(per_pixel) <= MENDED_LEVEL;
-    const mended = close && version !== "played";
-    const scale = 2 ** -Math.ceil(Math.log2(Math.max(0.02, this.#peak(start, stop))) + 0.3);
+  /** Finer than the envelope: light from the peaks themselves. @param {CanvasRenderingContext2D} context @param {number} width @param {number} height @param {number} start @param {number} stop */
+  #near(context, width, height, start, stop) {
+    const columns = this.take.columns(start, stop, width, "played");
+    if (this.row.width !== width) this.row.width = width;
+    const row = /** @type {CanvasRenderingContext2D} */ (this.row.getContext("2d"));
+    const pixels = row.createImageData(width, 1);
+    const levels = this.take.view.envelope?.db ?? [];
+    for (let x = 0; x < width; x += 1) {
+      const peak = Math.max(-columns[x * 4], columns[x * 4 + 1], -columns[x * 4 + 2], columns[x * 4 + 3]);
+      const level = Number.isNaN(peak) ? (levels[Math.floor((start + (x / width) * (stop - start)) / this.bin)] ?? -60) : 20 * Math.log10(Math.max(peak, 1e-6));
+      pixels.data.set([...shade(lightOf(level, this.loud), true), 255], x * 4);
+    }
+    row.putImageData(pixels, 0, 0);
+    context.imageSmoothingEnabled = false;
+    context.drawImage(this.row, 0, 0, width, 1, 0, 0, width, height);
+  }
+
+  /**
+   * The groove as through a glass, with the one of the turn before above it and of the turn after below.
+   * @param {CanvasRenderingContext2D} context @param {number} width @param {number} height @param {number} start @param {number} stop @param {number} near @param {string} version
+   */
+  #groove(context, width, height, start, stop, near, version) {
+    const swing = SWING * height * 2 ** -Math.ceil(Math.log2(Math.max(0.01, this.#peak(start, stop))));
     context.globalAlpha = near;
-    context.fillStyle = "rgba(20,21,26,.55)";
+    const land = context.createLinearGradient(0, 0, 0, height);
+    land.addColorStop(0, "#55565c");
+    land.addColorStop(0.5, "#7b7a78");
+    land.addColorStop(1, "#47484e");
+    context.fillStyle = land;
     context.fillRect(0, 0, width, height);
-    if (close) {
-      const played = this.take.columns(start, stop, width, "played");
-      if (mended) {
-        this.#walls(context, played, width, height, scale, per_pixel, "#ffc46b", "#c98d33", 0.85);
-        this.#walls(context, this.take.columns(start, stop, width, "mended"), width, height, scale, per_pixel, "#f4efe6", "#b9b3a8", 1);
-      } else this.#walls(context, played, width, height, scale, per_pixel, "#f4efe6", "#b9b3a8", 1);
-    } else this.#walls(context, this.take.columns(start, stop, width, "played"), width, height, scale, per_pixel, "#f4efe6", "#b9b3a8", 1);
+    const turn = this.take.period;
+    this.#channel(context, start - turn, stop - turn, width, height, -0.64 * height, swing, near, "played", "#908b82", "#6c6963");
+    this.#channel(context, start + turn, stop + turn, width, height, 0.64 * height, swing, near, "played", "#908b82", "#6c6963");
+    const close = this.take.level((stop - start) / width) <= MENDED_LEVEL;
+    this.#channel(context, start, stop, width, height, 0, swing, near, "played", close && version !== "played" ? "#ffc46b" : "#fffaf0", close && version !== "played" ? "#ffc46b" : "#d8d1c5");
+    if (close && version !== "played") this.#walls(context, this.#points(start, stop, width, "mended"), height, 0, swing, "#fffaf0", "#d8d1c5");
     context.globalAlpha = 1;
+  }
+
+  /** One groove: dark between two lit walls. @param {CanvasRenderingContext2D} context @param {number} start @param {number} stop @param {number} width @param {number} height @param {number} away @param {number} swing @param {number} near @param {"played" | "mended"} version @param {string} upper @param {string} lower */
+  #channel(context, start, stop, width, height, away, swing, near, version, upper, lower) {
+    const points = this.#points(start, stop, width, version);
+    const middle = height / 2 + away;
+    context.beginPath();
+    let begun = false;
+    for (const { x, values } of points) {
+      const y = middle - HALF * height - values[0] * swing;
+      if (begun) context.lineTo(x, y);
+      else context.moveTo(x, y);
+      begun = true;
+    }
+    for (let at = points.length - 1; at >= 0; at -= 1) context.lineTo(points[at].x, middle + HALF * height - points[at].values[3] * swing);
+    context.closePath();
+    const depth = context.createLinearGradient(0, middle - HALF * height, 0, middle + HALF * height);
+    depth.addColorStop(0, "#1b1c21");
+    depth.addColorStop(0.5, "#08090b");
+    depth.addColorStop(1, "#22232a");
+    context.fillStyle = depth;
+    context.globalAlpha = near * (away ? 0.75 : 1);
+    context.fill();
+    this.#walls(context, points, height, away, swing, upper, lower);
+    context.globalAlpha = near;
+  }
+
+  /** Where the walls are: single samples at their own places, else low and high of every pixel. @param {number} start @param {number} stop @param {number} width @param {"played" | "mended"} version */
+  #points(start, stop, width, version) {
+    const single = stop - start < width;
+    const first = single ? Math.floor(start) : start;
+    const count = single ? Math.ceil(stop) - first + 1 : width;
+    const columns = this.take.columns(first, single ? first + count : stop, count, version);
+    const points = [];
+    for (let at = 0; at < count; at += 1) {
+      if (Number.isNaN(columns[at * 4])) continue;
+      points.push({ x: single ? ((first + at - start) / (stop - start)) * width : at, values: columns.subarray(at * 4, at * 4 + 4) });
+    }
+    return points;
   }
 
   /** Highest level near a span, from the envelope. @param {number} start @param {number} stop */
@@ -137,58 +204,36 @@ export class StripPicture {
     return 10 ** (highest / 20);
   }
 
-  /** @param {CanvasRenderingContext2D} context @param {Float32Array} columns @param {number} width @param {number} height @param {number} scale @param {number} per_pixel @param {string} upper @param {string} lower @param {number} opacity */
-  #walls(context, columns, width, height, scale, per_pixel, upper, lower, opacity) {
-    const middle = height / 2;
-    const half = height * 0.17;
-    const swing = height * 0.24 * scale;
-    const single = per_pixel < 1;
-    const base = context.globalAlpha;
-    for (const [channel, sign, colour] of /** @type {[number, number, string][]} */ ([[0, -1, upper], [2, 1, lower]])) {
+  /** @param {CanvasRenderingContext2D} context @param {{x: number, values: Float32Array}[]} points @param {number} height @param {number} away @param {number} swing @param {string} upper @param {string} lower */
+  #walls(context, points, height, away, swing, upper, lower) {
+    if (!points.length) return;
+    const apart = points.length > 1 ? points[1].x - points[0].x : 1;
+    for (const [channel, side, colour] of /** @type {[number, number, string][]} */ ([[0, -1, upper], [2, 1, lower]])) {
+      const rest = height / 2 + away + side * HALF * height;
       context.beginPath();
-      const rest = middle + sign * half;
-      let begun = false;
-      for (let x = 0; x < width; x += 1) {
-        const value = columns[x * 4 + channel + 1];
-        if (Number.isNaN(value)) continue;
-        if (begun) context.lineTo(x, rest - value * swing);
-        else context.moveTo(x, rest - value * swing);
-        begun = true;
-      }
-      if (!begun) continue;
-      for (let x = width - 1; x >= 0; x -= 1) {
-        const value = columns[x * 4 + channel];
-        if (!Number.isNaN(value)) context.lineTo(x, rest - value * swing);
-      }
-      context.globalAlpha = base * opacity;
-      context.fillStyle = colour;
+      points.forEach(({ x, values }, at) => {
+        if (at === 0) context.moveTo(x, rest - values[channel] * swing);
+        else context.lineTo(x, rest - values[channel] * swing);
+        if (values[channel + 1] !== values[channel]) context.lineTo(x, rest - values[channel + 1] * swing);
+      });
       context.strokeStyle = colour;
-      context.lineWidth = single ? 2 : 1.1;
+      context.lineWidth = height / 90;
       context.lineJoin = "round";
-      if (!single) context.fill();
       context.stroke();
-      if (1 / per_pixel >= SAMPLE_PIXELS) this.#points(context, columns, width, rest, swing, per_pixel, channel);
-    }
-    context.globalAlpha = base;
-  }
-
-  /** Single samples as points. @param {CanvasRenderingContext2D} context @param {Float32Array} columns @param {number} width @param {number} rest @param {number} swing @param {number} per_pixel @param {number} channel */
-  #points(context, columns, width, rest, swing, per_pixel, channel) {
-    let last = NaN;
-    for (let x = 0; x < width; x += 1) {
-      const frame = Math.floor(x * per_pixel);
-      const value = columns[x * 4 + channel];
-      if (frame === last || Number.isNaN(value)) continue;
-      last = frame;
+      if (away || apart < SAMPLE_PIXELS) continue;
+      context.fillStyle = colour;
       context.beginPath();
-      context.arc(x, rest - value * swing, 3.5, 0, 2 * Math.PI);
+      for (const { x, values } of points) {
+        context.moveTo(x + height / 52, rest - values[channel] * swing);
+        context.arc(x, rest - values[channel] * swing, height / 52, 0, 2 * Math.PI);
+      }
       context.fill();
     }
   }
 
   /** @param {CanvasRenderingContext2D} context @param {(frame: number) => number} across @param {number} width @param {number} height @param {number} start @param {number} stop @param {number} near @param {any} choice */
   #damage(context, across, width, height, start, stop, near, choice) {
-    const unit = Math.max(1, height / 132) * 2;
+    const unit = Math.max(0.8, Math.min(height / 66, width / 480));
     const { take } = this;
     const paths = new Map();
     const left_alone = new Path2D();

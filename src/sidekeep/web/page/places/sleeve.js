@@ -221,6 +221,7 @@ function Understood({ line, reading }) {
     return html`<li class="field soft">${parts ? `${parts[1].trim()}: ${parts[2]}` : line.text}${doubt}</li>`;
   }
   if (line.reads_as === "note") return html`<li class="field soft">note: ${line.text}${doubt}</li>`;
+  if (line.reads_as === "read") return html`<li class="field soft">understood${doubt}</li>`;
   return html`<li class="field">not understood${doubt}</li>`;
 }
 
