@@ -81,7 +81,7 @@ export async function told(work) {
     return await work;
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
-    tell(error.text ?? error.message, { weight: "act" });
+    tell(error.message, { weight: "act" });
     return null;
   }
 }

@@ -32,10 +32,11 @@ export const css = ([red, green, blue], opacity = 1) => `rgba(${red},${green},${
 
 /**
  * Light in `points` equal parts of a span of the envelope; single bright bins (clicks) are taken out by the median of three.
- * @param {{bin_frames: number, db: ArrayLike<number>}} envelope @param {number} start @param {number} stop frames @param {number} points
+ * @param {{bin_frames: number, db: ArrayLike<number>, peak_db?: ArrayLike<number>}} envelope @param {number} start @param {number} stop frames @param {number} points
  */
 export function lightAlong(envelope, start, stop, points) {
-  const { db, bin_frames } = envelope;
+  const { bin_frames } = envelope;
+  const db = envelope.peak_db ?? envelope.db;
   const loud = loudOf(db);
   const light = new Float32Array(points);
   for (let at = 0; at < points; at += 1) {

@@ -26,6 +26,7 @@ export class LivePicture {
     this.drawn = new Set();
     this.frame = 0;
     this.frameAt = 0;
+    /** @type {any} */
     this.reading = null;
     /** Smoothed levels of left and right as they are shown. */
     this.shown = [BOTTOM_DB, BOTTOM_DB];

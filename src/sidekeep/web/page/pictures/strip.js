@@ -24,14 +24,14 @@ export class StripPicture {
   constructor(take) {
     this.take = take;
     const envelope = take.view.envelope ?? { bin_frames: 1, db: [] };
-    this.loud = loudOf(envelope.db);
+    this.loud = loudOf(envelope.peak_db ?? envelope.db);
     this.bin = envelope.bin_frames;
     this.far = document.createElement("canvas");
     this.far.width = Math.max(1, envelope.db.length);
     this.far.height = 1;
     this.row = document.createElement("canvas");
     this.row.height = 1;
-    this.#paintFar(envelope.db);
+    this.#paintFar(envelope.peak_db ?? envelope.db);
   }
 
   /** @param {number[]} levels */
@@ -124,7 +124,7 @@ export class StripPicture {
     if (this.row.width !== width) this.row.width = width;
     const row = /** @type {CanvasRenderingContext2D} */ (this.row.getContext("2d"));
     const pixels = row.createImageData(width, 1);
-    const levels = this.take.view.envelope?.db ?? [];
+    const levels = this.take.view.envelope?.peak_db ?? this.take.view.envelope?.db ?? [];
     for (let x = 0; x < width; x += 1) {
       const peak = Math.max(-columns[x * 4], columns[x * 4 + 1], -columns[x * 4 + 2], columns[x * 4 + 3]);
       const level = Number.isNaN(peak) ? (levels[Math.floor((start + (x / width) * (stop - start)) / this.bin)] ?? -60) : 20 * Math.log10(Math.max(peak, 1e-6));
@@ -198,7 +198,7 @@ export class StripPicture {
 
   /** Highest level near a span, from the envelope. @param {number} start @param {number} stop */
   #peak(start, stop) {
-    const levels = this.take.view.envelope?.db ?? [];
+    const levels = this.take.view.envelope?.peak_db ?? this.take.view.envelope?.db ?? [];
     let highest = -60;
     for (let bin = Math.max(0, Math.floor(start / this.bin) - 1); bin <= Math.min(levels.length - 1, Math.ceil(stop / this.bin) + 1); bin += 1) highest = Math.max(highest, levels[bin]);
     return 10 ** (highest / 20);

@@ -38,7 +38,6 @@ export function Place({ address }) {
     const job = await told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { kinds: chosen, replace }));
     if (job) await loadRecord(record.id);
   };
-  const stale = last?.kind === "copies" && last.state === "failed" && last.error?.code === "exists";
   return html`
     <div class="copies-head"><h1>${nothing ? "Nothing is taken yet." : record.copies?.length ? "Copies" : "Write the copies"}</h1>
       ${missing.length > 0 && !nothing && html`<p class="finding look">Side ${listed(missing)} ${missing.length > 1 ? "are" : "is"} not taken yet: the copies would hold only the rest.</p>`}

@@ -28,8 +28,8 @@ function sentence(item, desk) {
   return { ask: why || `Something at ${at} wants a look.`, why: "" };
 }
 
-/** @param {any} record @param {any} side @param {import("../take.js").Take} take */
-export function useUnsure(record, side, take) {
+/** @param {any} side @param {import("../take.js").Take} take */
+export function useUnsure(side, take) {
   const [seen, setSeen] = useState(() => seenIn(take.id));
   const [at, setAt] = useState(0);
   const open = useMemo(() => (side.unsure ?? []).filter((/** @type {any} */ item) => !seen.includes(unsureKey(item))), [side.unsure, seen]);

@@ -1,0 +1,91 @@
+"""Debian's Chromium on pages of a running server. Skipped where it is missing, a failure where CI promised it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.web.conftest import RunningServer
+
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
+]
+NOISE = ("favicon",)
+
+
+class Watched:
+    """A page and what went wrong on it: errors of the page, refusals of the policy."""
+
+    def __init__(self, page: Any) -> None:
+        self.page = page
+        self.errors: list[str] = []
+        page.on("pageerror", lambda error: self.errors.append(str(error)))
+        page.on("console", self._heard)
+
+    def _heard(self, message: Any) -> None:
+        if message.type == "error" and not any(word in message.text for word in NOISE):
+            self.errors.append(message.text)
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """One browser for all tests."""
+    path = shutil.which("chromium")
+    if path is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("chromium is not installed")
+        pytest.skip("chromium is not installed")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        folder = tempfile.mkdtemp()
+        browser = playwright.chromium.launch(
+            headless=True, executable_path=path, args=[*ARGUMENTS, f"--crash-dumps-dir={folder}"]
+        )
+        yield browser
+        browser.close()
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture
+def open_page(chromium: Any) -> Iterator[Callable[..., Any]]:
+    """Opens pages that must stay without errors; ``allow`` names words of errors that belong to a test."""
+    contexts: list[Any] = []
+    watched: list[tuple[Watched, tuple[str, ...]]] = []
+
+    def opened(server: RunningServer, path: str = "/", *, allow: tuple[str, ...] = (), **options: Any) -> Any:
+        options.setdefault("viewport", {"width": 1280, "height": 900})
+        context = chromium.new_context(**options)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(15_000)
+        watched.append((Watched(page), allow))
+        page.goto(f"http://{server.host}{path}")
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+    for each, allow in watched:
+        assert [error for error in each.errors if not any(word in error for word in allow)] == []
+
+
+@pytest.fixture(scope="session")
+def axe_script() -> str:
+    """axe-core as the PyPI package bundles it."""
+    import axe_playwright_python
+
+    return (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text("utf-8")

@@ -1,0 +1,114 @@
+"""Every place by eye of a machine: no errors, nothing against WCAG 2.2 AA that axe-core can find, at desk and phone size.
+
+axe-core runs in the page's own world through the debugger, which the policy of the page does not bind.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from tests.web.conftest import RunningServer
+
+PLACES = {
+    "shelf": "/",
+    "new": "/new",
+    "sleeve": "/record/{id}/sleeve",
+    "side": "/record/{id}/side/A",
+    "close": "/record/{id}/side/A#t=8&from=8&to=8.05",
+    "copies": "/record/{id}/copies",
+    "turntable": "/record/{id}/turntable",
+    "set-up": "/turntable",
+    "phone": "/phone",
+    "nowhere": "/no/such/place",
+}
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+NOT_YET = ("404", "Failed to load resource")
+
+
+def record_id(server: RunningServer) -> str:
+    return str(server.get("/api/records")["records"][0]["id"])
+
+
+def violations(page: Any, axe_script: str) -> list[str]:
+    page.evaluate(axe_script)
+    found = page.evaluate("rules => axe.run(document, {runOnly: rules})", RULES)
+    return [
+        f"{each['id']}: {node['target']} {node['failureSummary'][:200]}"
+        for each in found["violations"]
+        for node in each["nodes"]
+    ]
+
+
+def settled(page: Any) -> None:
+    page.wait_for_selector("main h1, main .disc-view, main .stage")
+    page.wait_for_load_state("networkidle")
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_places_are_accessible_in_light_and_dark(
+    server: RunningServer, open_page: Callable[..., Any], axe_script: str, place: str
+) -> None:
+    path = PLACES[place].format(id=record_id(server))
+    page = open_page(server, path, allow=NOT_YET)
+    settled(page)
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        assert violations(page, axe_script) == []
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_places_fit_a_phone(
+    server: RunningServer, open_page: Callable[..., Any], axe_script: str, place: str
+) -> None:
+    path = PLACES[place].format(id=record_id(server))
+    page = open_page(
+        server, path, allow=NOT_YET, viewport={"width": 360, "height": 740}, has_touch=True, is_mobile=True
+    )
+    settled(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    assert violations(page, axe_script) == []
+
+
+def test_the_check_sees_a_fault(
+    server: RunningServer, open_page: Callable[..., Any], axe_script: str
+) -> None:
+    page = open_page(server, "/")
+    settled(page)
+    page.evaluate("document.querySelector('main').append(document.createElement('button'))")
+    assert [fault.split(":")[0] for fault in violations(page, axe_script)] == ["button-name"]
+
+
+def test_back_reload_and_a_copied_address_lead_to_the_same_place(
+    server: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    page = open_page(server, "/", allow=NOT_YET)
+    page.get_by_role("link", name="Small Hours").click()
+    page.get_by_role("link", name="Side B").first.click()
+    page.wait_for_selector(".disc-view canvas")
+    assert page.url.split("#")[0].endswith("/side/B")
+    page.get_by_role("button", name="Closer +").click()
+    page.wait_for_url(lambda url: "from=" in url)
+    there = page.url
+    page.reload()
+    page.wait_for_selector(".disc-view canvas")
+    page.wait_for_timeout(400)
+    assert page.url == there
+    page.go_back()
+    assert page.get_by_role("heading", level=1).inner_text() != "Side B"
+
+
+def test_all_script_together_is_small(server: RunningServer) -> None:
+    """The goal is 150 kB compressed for every script of every place."""
+    from sidekeep.web.files import PAGE
+
+    total = 0
+    for path in PAGE.rglob("*.js"):
+        answer = server.ask(
+            "GET", f"/page/{path.relative_to(PAGE).as_posix()}", headers={"Accept-Encoding": "gzip"}
+        )
+        assert answer.status == 200
+        total += len(answer.body)
+    assert 10_000 < total < 150_000
