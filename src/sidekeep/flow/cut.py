@@ -88,15 +88,27 @@ def _divide_play(
     features: Features, part: PlayedPart, span: tuple[int, int], sides: Sequence[Side]
 ) -> CutSide:
     """Candidates and the best division of one play among the tracks of the sides expected on it."""
+    hop_s = features.table.hop_s
+    start, stop = span
+    listed = tuple(track for side in sides for track in side.tracks)
+    places = candidate_places(features, part, span, with_segues=len(listed) > 1)
+    nodes = (Place(start, start, True, 0.0), *places, Place(stop, stop, True, 0.0))
+    division = divide_places(nodes, [track.duration_s for track in listed] if listed else None, hop_s)
+    return CutSide(part, nodes, division, listed, lines_of(division))
+
+
+def candidate_places(
+    features: Features, part: PlayedPart, span: tuple[int, int], *, with_segues: bool
+) -> list[Place]:
+    """Places inside the music of a play where a track may begin, in order; hops count from the start of the part."""
     table, hop_s = features.table, features.table.hop_s
     start, stop = span
     chroma = table.chroma[part.first : part.last]
-    listed = tuple(track for side in sides for track in side.tracks)
     bands_db = table.bands_db[part.first : part.last]
     crowd = find_crowd(bands_db, chroma, part.groove, hop_s)
     places = [p for p in gap_places(part.groove, chroma, hop_s, crowd) if start < p.stop and p.start < stop]
     places += [p for p in crowd_places(crowd, places, stop, hop_s) if start < p.stop]
-    if len(listed) > 1:
+    if with_segues:
         strength, step = novelty(bands_db, chroma, hop_s)
         for segue in segue_places(strength, step, hop_s):
             near = any(
@@ -108,10 +120,7 @@ def _divide_play(
             inside = min(segue.start - start, stop - segue.start) * hop_s > _CLEAR_OF_EDGE_S
             if inside and not near:
                 places.append(segue)
-    places.sort(key=lambda place: (place.stop, place.start))
-    nodes = (Place(start, start, True, 0.0), *places, Place(stop, stop, True, 0.0))
-    division = divide_places(nodes, [track.duration_s for track in listed] if listed else None, hop_s)
-    return CutSide(part, nodes, division, listed, lines_of(division))
+    return sorted(places, key=lambda place: (place.stop, place.start))
 
 
 def _tracks(features: Features, cut: CutSide) -> list[Track]:

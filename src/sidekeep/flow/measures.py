@@ -9,6 +9,7 @@ Samples that are not numbers are counted, reported and measured as silence.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,7 @@ from sidekeep.flow.ports import Audio
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding
 from sidekeep.model.measures import Level
-from sidekeep.units import gain_to_db
+from sidekeep.units import MINIMUM_DB, gain_to_db
 
 FrameSpans = Sequence[tuple[int, int]]
 """Half-open (start_frame, stop_frame) pairs in order."""
@@ -136,6 +137,16 @@ class PeakLoudnessMeter(JointMeter):
         return self._peaks.peaks
 
 
+@dataclass(frozen=True, kw_only=True)
+class LevelSoFar:
+    """The level of what was heard by now; ``integrated_lufs`` is None before there is enough to say."""
+
+    sample_peak_dbfs: float
+    true_peak_dbtp: float
+    integrated_lufs: float | None
+    clipped_frames: int
+
+
 class LevelMeter(JointMeter):
     """All level measures of a take and the faults they show."""
 
@@ -170,6 +181,21 @@ class LevelMeter(JointMeter):
             dc=tuple(float(value) for value in sums.dc),
             balance_db=sums.balance_db,
         )
+
+    def so_far(self, start_frame: int = 0) -> LevelSoFar:
+        """The level from a frame on, of the windows that are complete by now; blocks may go on coming."""
+        span = [(start_frame, self.length_frames)]
+        loudness = integrated_loudness(_pieces(self._loudness.powers, span, self.window_frames))
+        return LevelSoFar(
+            sample_peak_dbfs=gain_to_db(_highest(self._samples.peaks, span, self.window_frames)),
+            true_peak_dbtp=gain_to_db(_highest(self._peaks.peaks, span, self.window_frames)),
+            integrated_lufs=loudness if loudness > MINIMUM_DB else None,
+            clipped_frames=clipped_frames(_within(self._clipping.runs, span)),
+        )
+
+    def peaks_so_far(self) -> NDArray[np.float64]:
+        """Largest sample of every complete window of ``window_frames``, all channels together."""
+        return self._samples.peaks.max(axis=1)
 
     @property
     def clipped_spans(self) -> LevelRuns:

@@ -38,13 +38,21 @@ class SideFeatures:
         """Take the next (frames, channels) block."""
         self._meter.process(block)
 
+    def so_far(self) -> FeatureTable | None:
+        """The hops that are complete by now, None before the first; blocks may go on coming."""
+        return self._meter.so_far()
+
     def finish(self) -> Features:
         """The whole take's features."""
-        table = self._meter.finish()
-        plays: list[Play] = []
-        for play in find_plays(table):
-            plays += _split(play, find_join(table.bands_db[play.down : play.up], table.hop_s))
-        return Features(table=table, plays=tuple(plays))
+        return features_of(self._meter.finish())
+
+
+def features_of(table: FeatureTable) -> Features:
+    """A table with its plays: of a whole take, or of a beginning."""
+    plays: list[Play] = []
+    for play in find_plays(table):
+        plays += _split(play, find_join(table.bands_db[play.down : play.up], table.hop_s))
+    return Features(table=table, plays=tuple(plays))
 
 
 def _split(play: Play, join: int | None) -> list[Play]:

@@ -24,9 +24,9 @@ Printed = Sequence[float | None]
 _NO = -1e9
 SPEEDS = np.linspace(0.97, 1.03, 17)
 _SPEED_SD = 0.009
-_WRONG_SHARE = 0.07
-_WRONG_BY_S = 12.0
-_ANYTHING = 0.01 / 400.0
+WRONG_SHARE = 0.07
+WRONG_BY_S = 12.0
+ANYTHING = 0.01 / 400.0
 _USUAL_S = 210.0
 _SHORT_S = (0.5, 2.0, 5.0, 10.0, 25.0, 45.0, 70.0)
 _SHORT_LOG = (-12.0, -7.0, -4.5, -2.7, -1.2, -0.5, 0.0)
@@ -61,14 +61,19 @@ def length_log_ratio(length_s: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.interp(np.log(np.maximum(length_s, 0.5)), np.log(_SHORT_S), _SHORT_LOG)
 
 
-def _printed_log_ratio(
+def printed_sd_s(printed_s: float) -> float:
+    """Standard deviation of what is heard against a printed time that is no misprint."""
+    return 1.0 + 0.008 * printed_s
+
+
+def printed_log_ratio(
     shortest_s: NDArray[np.float64], longest_s: NDArray[np.float64], printed_s: float
 ) -> NDArray[np.float64]:
     """The same for a printed time, when the music lasts ``shortest`` and with its gap ``longest``."""
-    sd = 1.0 + 0.008 * printed_s
+    sd = printed_sd_s(printed_s)
     error = np.maximum(shortest_s - printed_s, 0.0) + np.maximum(printed_s - longest_s, 0.0)
-    inside = (1 - _WRONG_SHARE) / (sd * np.sqrt(2 * np.pi)) * np.exp(-0.5 * (error / sd) ** 2)
-    outside = _WRONG_SHARE / (2 * _WRONG_BY_S) * np.exp(-error / _WRONG_BY_S) + _ANYTHING
+    inside = (1 - WRONG_SHARE) / (sd * np.sqrt(2 * np.pi)) * np.exp(-0.5 * (error / sd) ** 2)
+    outside = WRONG_SHARE / (2 * WRONG_BY_S) * np.exp(-error / WRONG_BY_S) + ANYTHING
     return np.log((inside + outside) * _USUAL_S)
 
 
@@ -131,7 +136,7 @@ def divide(
 def _layers(free: Floats, step: Floats, shortest: Floats, longest: Floats, printed_s: Printed) -> Floats:
     """Log weights of every stretch as every printed line (lines, from, to)."""
     return np.stack(
-        [free if time is None else step + _printed_log_ratio(shortest, longest, time) for time in printed_s]
+        [free if time is None else step + printed_log_ratio(shortest, longest, time) for time in printed_s]
     )
 
 
@@ -139,7 +144,7 @@ def _fits(pairs: Sequence[tuple[int, int]], shortest: Floats, longest: Floats, p
     rows, columns = [a for a, _ in pairs], [b for _, b in pairs]
     lengths = shortest[rows, columns], longest[rows, columns]
     found = [
-        np.zeros(len(pairs)) if time is None else _printed_log_ratio(*lengths, time) for time in printed_s
+        np.zeros(len(pairs)) if time is None else printed_log_ratio(*lengths, time) for time in printed_s
     ]
     return np.stack(found, axis=1)
 

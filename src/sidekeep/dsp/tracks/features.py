@@ -203,6 +203,25 @@ class FeatureMeter:
         self._length += len(block)
         self._take(np.ascontiguousarray(block, dtype=np.float64))
 
+    def so_far(self) -> FeatureTable | None:
+        """The hops that are complete by now, None before the first; blocks may go on coming."""
+        if not all(self._parts.values()):
+            return None
+        for parts in self._parts.values():
+            parts[:] = [np.concatenate(parts)]
+        kept = {name: parts[0] for name, parts in self._parts.items()}
+        hops = min(len(part) for part in kept.values())
+        return FeatureTable(
+            rate_hz=self.rate_hz,
+            hop_frames=self.hop_frames,
+            length_frames=hops * self.hop_frames,
+            bands_db=np.concatenate([kept["low"][:hops], kept["high"][:hops]], axis=2),
+            impulse=kept["impulse"][:hops],
+            peak=kept["peak"][:hops],
+            power=kept["power"][:hops],
+            chroma=kept["chroma"][:hops],
+        )
+
     def finish(self) -> FeatureTable:
         """Pad the last hop with silence and give the table; at least one hop. Nothing may be asked again."""
         hops = max(1, -(-self._length // self.hop_frames))

@@ -1,0 +1,230 @@
+"""The division of a side into tracks while it still plays: what is over, what plays now, how long is left.
+
+Conventions: as in ``division``: nodes are places in time order, node 0 is the start of the music, times are seconds from
+the start of the play; but there is no last node: the music goes on. A *state* is (node, line): the track that began at the
+node is the line that plays now; line ``n`` of ``n`` lines means that all that is printed has been played.
+Forward and backward sums over all divisions, the last track known only to be longer than what was heard of it (a censored
+length; L. Rabiner, Proc. IEEE 77(2), 1989, section on durations).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.tracks.division import (
+    ANYTHING,
+    WRONG_BY_S,
+    WRONG_SHARE,
+    length_log_ratio,
+    printed_log_ratio,
+    printed_sd_s,
+)
+
+Floats = NDArray[np.float64]
+
+SPEEDS = (0.98, 0.99, 1.0, 1.01, 1.02)
+_SPEED_SD = 0.009
+_NO = -1e9
+_UNLISTED = float(np.log(0.02))
+_UNKNOWN_S, _UNKNOWN_SPREAD = 230.0, 0.45
+"""Length of a track when nothing is printed: median and standard deviation of the logarithm (common practice, no source)."""
+_PAUSE_S, _PAUSE_SD_S, _PAUSE_NOISE_S = 1.5, 1.5, 3.0
+"""How much longer it is from start to start than printed, before any boundary was met."""
+_FAR_OFF_S = 8.0
+
+
+@dataclass(frozen=True)
+class OpenDivision:
+    """``posterior``: how likely each node is a boundary. ``node``, ``line``, ``sure``: the likeliest state and its share.
+    ``starts``: nodes where the lines up to ``line`` began. The forecasts, in seconds with standard deviations, are None when
+    too little is printed."""
+
+    posterior: Floats
+    node: int
+    line: int
+    sure: float
+    starts: tuple[int, ...]
+    left_s: float | None
+    left_sd_s: float | None
+    side_left_s: float | None
+    side_left_sd_s: float | None
+
+
+def divide_open(
+    stops_s: Sequence[float],
+    starts_s: Sequence[float],
+    log_odds: Sequence[float],
+    printed_s: Sequence[float | None],
+    heard_s: float,
+) -> OpenDivision:
+    """Where the side is after ``heard_s``. ``printed_s``: one entry per printed line, None where no time is printed."""
+    stops, starts = np.asarray(stops_s, float), np.asarray(starts_s, float)
+    odds = np.asarray(log_odds, float)
+    taken, passed = -np.logaddexp(0.0, -odds), -np.logaddexp(0.0, odds)
+    taken[0] = passed[0] = 0.0
+    skipped = np.concatenate([[0.0], np.cumsum(passed)])
+    count = len(stops)
+    shortest = stops[None, :] - starts[:, None]
+    longest = np.maximum(starts[None, :] - starts[:, None], shortest)
+    between = skipped[None, :count] - skipped[1 : count + 1][:, None] + taken[None, :]
+    step = np.where(np.triu(np.ones((count, count), bool), 1) & (shortest > 1.0), between, _NO)
+    played = np.maximum(heard_s - starts, 0.0)
+    rest = skipped[-1] - skipped[1 : count + 1]
+    totals, states, boundaries, paths = [], [], [], []
+    for speed in SPEEDS:
+        layers = [
+            step
+            + (
+                length_log_ratio(np.maximum(shortest, 0.5))
+                if time is None
+                else printed_log_ratio(shortest * speed, longest * speed, time)
+            )
+            for time in printed_s
+        ]
+        unfinished = np.stack(
+            [rest + _log_longer(played * speed, time) for time in printed_s] + [rest + _log_over(played)]
+        )
+        forward, came = _forward(layers, count)
+        backward = _backward(layers, unfinished)
+        totals.append(backward[0, 0] - 0.5 * ((speed - 1.0) / _SPEED_SD) ** 2)
+        states.append(np.exp(np.clip(forward + unfinished - backward[0, 0], -80.0, 0.0)))
+        boundaries.append(
+            np.exp(np.clip(_log_sum(forward[1:] + backward[1:], 0) - backward[0, 0], -80.0, 0.0))
+        )
+        paths.append(came)
+    share = np.exp(np.array(totals) - max(totals))
+    share /= share.sum()
+    state = np.tensordot(share, np.array(states), axes=1)
+    line, node = (int(index) for index in np.unravel_index(int(np.argmax(state)), state.shape))
+    begun = _path(paths[int(np.argmax(share))], node, line)
+    return OpenDivision(
+        posterior=np.tensordot(share, np.array(boundaries), axes=1),
+        node=node,
+        line=line,
+        sure=float(state[line, node] / max(state.sum(), 1e-12)),
+        starts=begun,
+        **_forecast(state, played, starts[list(begun)], printed_s),
+    )
+
+
+def _log_longer(length_s: Floats, printed_s: float | None) -> Floats:
+    """Log of the chance that a track is longer than what was heard of it."""
+    from scipy.special import ndtr
+
+    if printed_s is None:
+        log_length = np.log(np.maximum(length_s, 0.1) / _UNKNOWN_S)
+        return np.asarray(np.log(np.maximum(1.0 - ndtr(log_length / _UNKNOWN_SPREAD), 1e-3)))
+    late = length_s - printed_s
+    right = 1.0 - ndtr(late / printed_sd_s(printed_s))
+    tail = 0.5 * np.exp(-np.abs(late) / WRONG_BY_S)
+    wrong = np.where(late > 0.0, tail, 1.0 - tail)
+    anything = ANYTHING * np.maximum(400.0 - length_s, 0.0)
+    return np.asarray(np.log(np.maximum((1 - WRONG_SHARE) * right + WRONG_SHARE * wrong + anything, 1e-6)))
+
+
+def _log_over(played_s: Floats) -> Floats:
+    """Log weight of music going on after all that is printed: fine for a moment, then it is a track that is not printed."""
+    return np.asarray(np.where(played_s < 3.0, 0.0, _UNLISTED))
+
+
+def _forward(layers: Sequence[Floats], count: int) -> tuple[Floats, NDArray[np.int64]]:
+    """Log sums over all divisions that begin a line at a node, and the likeliest node before."""
+    total = np.full((len(layers) + 1, count), _NO)
+    came = np.zeros((len(layers) + 1, count), np.int64)
+    total[0, 0] = 0.0
+    for line, layer in enumerate(layers, start=1):
+        reach = total[line - 1][:, None] + layer
+        came[line] = reach.argmax(axis=0)
+        total[line] = np.maximum(_log_sum(reach, 0), _NO)
+    return total, came
+
+
+def _backward(layers: Sequence[Floats], unfinished: Floats) -> Floats:
+    """Log sums over all that may have followed the start of a line at a node until now."""
+    after = unfinished.copy()
+    for line in range(len(layers) - 1, -1, -1):
+        onward = _log_sum(layers[line] + after[line + 1][None, :], 1)
+        after[line] = np.logaddexp(unfinished[line], onward)
+    return after
+
+
+def _path(came: NDArray[np.int64], node: int, line: int) -> tuple[int, ...]:
+    nodes = [node]
+    for at in range(line, 0, -1):
+        nodes.append(int(came[at, nodes[-1]]))
+    return tuple(reversed(nodes))
+
+
+def _log_sum(x: Floats, axis: int) -> Floats:
+    top = x.max(axis=axis, keepdims=True)
+    return np.asarray(np.squeeze(top, axis) + np.log(np.exp(x - top).sum(axis=axis)))
+
+
+def _forecast(
+    state: Floats, played_s: Floats, begun_s: Floats, printed_s: Sequence[float | None]
+) -> dict[str, float | None]:
+    """What is left of the track and of the side: a mixture over the states."""
+    known = [time for time in printed_s if time is not None]
+    if not known or 2 * len(known) < len(printed_s):
+        return {"left_s": None, "left_sd_s": None, "side_left_s": None, "side_left_sd_s": None}
+    usual = float(np.mean(known))
+    spread = max(30.0, float(np.std(known)))
+    lengths = np.array([usual if time is None else time for time in printed_s])
+    variances = np.array(
+        [
+            spread**2 if t is None else printed_sd_s(t) ** 2 + 2.0 * WRONG_SHARE * WRONG_BY_S**2
+            for t in printed_s
+        ]
+    )
+    pause, pause_sd = _pause(begun_s, printed_s)
+    weights: list[float] = []
+    lefts: list[float] = []
+    sides: list[float] = []
+    left_vars: list[float] = []
+    side_vars: list[float] = []
+    for line, node in zip(*np.nonzero(state > 1e-3 * state.max()), strict=True):
+        weights.append(state[line, node])
+        if line == len(printed_s):
+            for values in (lefts, sides, left_vars, side_vars):
+                values.append(0.0)
+            continue
+        left, left_var = _residual(lengths[line], variances[line], played_s[node])
+        more = len(printed_s) - 1 - line
+        lefts.append(left)
+        left_vars.append(left_var)
+        sides.append(left + lengths[line + 1 :].sum() + more * pause)
+        side_vars.append(left_var + variances[line + 1 :].sum() + (more * pause_sd) ** 2)
+    share = np.array(weights) / np.sum(weights)
+    left, left_sd = _mixed(share, np.array(lefts), np.array(left_vars))
+    side, side_sd = _mixed(share, np.array(sides), np.array(side_vars))
+    return {"left_s": left, "left_sd_s": left_sd, "side_left_s": side, "side_left_sd_s": side_sd}
+
+
+def _residual(length_s: float, variance: float, played_s: float) -> tuple[float, float]:
+    """What is left of a track of about ``length_s`` that has lasted ``played_s``, and its variance."""
+    left = length_s - played_s
+    sd = float(np.sqrt(variance))
+    if left > 2.0 * sd:
+        return left, variance
+    # Late or nearly so: if the printed time is wrong it may be by a dozen seconds more.
+    late = float(np.clip((2.0 * sd - left) / (4.0 * sd), 0.0, 1.0))
+    return max(left, 0.0) + late * WRONG_BY_S, variance + (late * WRONG_BY_S) ** 2
+
+
+def _pause(begun_s: Floats, printed_s: Sequence[float | None]) -> tuple[float, float]:
+    """How much longer than printed it is from start to start, learnt from the tracks that are over."""
+    weight, total = 1.0 / _PAUSE_SD_S**2, _PAUSE_S / _PAUSE_SD_S**2
+    for first, second, time in zip(begun_s, begun_s[1:], printed_s, strict=False):
+        if time is not None and abs(second - first - time) < _FAR_OFF_S:
+            weight += 1.0 / _PAUSE_NOISE_S**2
+            total += (second - first - time) / _PAUSE_NOISE_S**2
+    return float(total / weight), float(weight**-0.5)
+
+
+def _mixed(share: Floats, means: Floats, variances: Floats) -> tuple[float, float]:
+    mean = float(share @ means)
+    return mean, float(np.sqrt(share @ (variances + (means - mean) ** 2)))

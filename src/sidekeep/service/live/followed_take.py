@@ -1,0 +1,124 @@
+"""One take on its way through the survey while it is recorded."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from pathlib import Path
+
+from sidekeep.dsp.level.peak_pyramid import PeakBuilder
+from sidekeep.files.growing import GrowingTake
+from sidekeep.files.reader import open_source
+from sidekeep.flow.live.news import LiveEvent, LiveNews
+from sidekeep.flow.patches import PatchWriter
+from sidekeep.flow.survey import BLOCK_FRAMES, Survey, SurveyRun
+from sidekeep.model.recipe import Recipe
+from sidekeep.model.record import Side
+from sidekeep.service.live.shelve import keep_peaks, keep_survey, survey_key
+from sidekeep.service.sleeves import Sleeve
+from sidekeep.service.survey import with_outer_findings
+from sidekeep.shelf.recipe_file import read_recipe
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.sleeve_text import read_sleeve
+
+_PART = "live.patches.part"
+
+
+class FollowedTake:
+    """``advance`` while it grows, ``conclude`` when it has ended, ``keep`` when its checksum is known; or ``abandon``.
+
+    Raises ``SidekeepError`` when the take cannot be followed.
+    """
+
+    def __init__(self, path: Path, folder: RecordFolder, letters: str) -> None:
+        self.path, self.folder, self.letters = path, folder, letters
+        self._take = GrowingTake(path)
+        self._mend = _recipe(folder).mend
+        self._patches_path = path.parent / _PART
+        self._patches = self._patches_path.open("wb")
+        self._run = SurveyRun(self._take.form, mend=self._mend, patches=PatchWriter(self._patches, {}))
+        self._peaks = PeakBuilder(self._take.form.rate_hz, self._take.form.channels)
+        record = _sleeve(folder).record
+        side = next((side for side in _sides(letters, _sleeve(folder)) if side.tracks), None)
+        self._news = LiveNews(self._run, side, rpm=record.rpm)
+        self._survey: Survey | None = None
+        self._sides: tuple[Side, ...] = ()
+        self._lift_s = 0.0
+
+    @property
+    def behind_frames(self) -> int:
+        """Frames that are safe in the take and were not surveyed yet."""
+        return self._take.claimed_frames - self._take.frames_read
+
+    def begun(self) -> LiveEvent:
+        """The first piece of news."""
+        return self._news.begun()
+
+    def advance(self) -> list[LiveEvent] | None:
+        """Survey a block of what is new; None when there is nothing."""
+        if self.behind_frames == 0 and self._take.look() == 0:
+            return None
+        block = self._take.read(BLOCK_FRAMES)
+        self._run.process(block)
+        self._peaks.process(block)
+        self._news.heard(block)
+        return self._news.look(self.behind_frames)
+
+    def conclude(self) -> None:
+        """The capture has closed the take: the rest of it, then everything that can be known."""
+        self._lift_s = time.monotonic()
+        while self._take.look():
+            block = self._take.read(BLOCK_FRAMES)
+            self._run.process(block)
+            self._peaks.process(block)
+        self._take.close()
+        source, sleeve = open_source(self.path), _sleeve(self.folder)
+        self._sides = _sides(self.letters, sleeve)
+        survey = self._run.finish(source.format, file=str(self.path), sides=self._sides)
+        self._patches.close()
+        keep_peaks(self.path.parent, self._peaks.result())
+        self._survey = with_outer_findings(survey, source, sleeve)
+
+    def keep(self, sha256: str) -> list[LiveEvent]:
+        """Put it on the shelf under the key of all that was used. If sleeve or recipe are others by the time somebody needs a
+        survey, the key is another, and it is made anew."""
+        assert self._survey is not None
+        key = survey_key((sha256,), self.letters, self._sides, self._mend)
+        keep_survey(self.path.parent, self._survey, self._patches_path, key)
+        facts = {
+            "key": key,
+            "wait_s": round(time.monotonic() - self._lift_s, 2),
+            "tracks": sum(len(side.tracks) for side in self._survey.cuts.sides),
+            "repairs": len(self._survey.repairs),
+            "findings": len(self._survey.findings),
+        }
+        frame = self._survey.format.length_frames
+        return [
+            *self._news.settled(self._survey),
+            LiveEvent(code="live-settled", at_frame=frame, facts=facts),
+        ]
+
+    def abandon(self) -> None:
+        """Nothing is kept."""
+        self._run.abandon()
+        self._take.close()
+        self._patches.close()
+        with contextlib.suppress(OSError):
+            self._patches_path.unlink(missing_ok=True)
+
+
+def _recipe(folder: RecordFolder) -> Recipe:
+    path = folder.path / "recipe.toml"
+    return read_recipe(path.read_text("utf-8")) if path.exists() else Recipe()
+
+
+def _sleeve(folder: RecordFolder) -> Sleeve:
+    path = folder.path / "sleeve.txt"
+    text = path.read_text("utf-8-sig", errors="replace") if path.exists() else ""
+    record, problems = read_sleeve(text)
+    return Sleeve(record=record, problems=tuple(problems))
+
+
+def _sides(letters: str, sleeve: Sleeve) -> tuple[Side, ...]:
+    known = {side.name: side for side in sleeve.record.sides}
+    return tuple(known.get(letter, Side(name=letter)) for letter in letters)

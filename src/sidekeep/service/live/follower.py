@@ -1,0 +1,196 @@
+"""The session's end of the survey behind the needle.
+
+``LiveSurvey`` starts the process, tells it what the session does and keeps what it says. Nothing here raises or waits for the
+process, and nothing it says reaches the recording: when it is gone, a piece of news says so and the survey is made later.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import queue
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol
+
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+
+
+class Follower(Protocol):
+    """Who is told what a take session does. None of these may raise or wait."""
+
+    def begun(self, path: Path, take_folder: Path, side: str) -> None:
+        """The capture has opened a take."""
+
+    def ended(self, path: Path) -> None:
+        """The capture has closed the file; its checksum is still to be taken."""
+
+    def closed(self, take: ShelfTake) -> None:
+        """The take is on the shelf."""
+
+    def dropped(self, path: Path) -> None:
+        """The take is not wanted."""
+
+    def poll(self) -> list[Mapping[str, Any]]:
+        """News since the last poll: objects with ``code``, ``side``, ``take``, ``at_frame``, ``facts``."""
+
+    def close(self) -> None:
+        """The session is over."""
+
+
+@dataclass
+class LiveState:
+    """All that was told of the take under way, for who comes late: the same objects, long lists put together."""
+
+    last: dict[str, dict[str, Any]] = field(default_factory=dict)
+    turns: list[list[float]] = field(default_factory=list)
+    repairs: list[list[Any]] = field(default_factory=list)
+    boundaries: dict[int, dict[str, Any]] = field(default_factory=dict)
+
+    def add(self, event: dict[str, Any]) -> None:
+        """One more event of the take."""
+        code, facts = event["code"], event["facts"]
+        if code == "live-turns":
+            self.turns[facts["first_turn"] :] = facts["levels_db"]
+            event = {**event, "facts": {**facts, "first_turn": 0, "start_frame": 0, "levels_db": self.turns}}
+        elif code == "live-damage":
+            self.repairs += facts["repairs"]
+            event = {**event, "facts": {**facts, "repairs": self.repairs}}
+        elif code == "live-boundary":
+            self.boundaries[facts["id"]] = event
+            return
+        self.last[code] = event
+
+    def events(self) -> list[dict[str, Any]]:
+        """Everything, as events that can be drawn at once; what was withdrawn is left out."""
+        seen = [each for each in self.boundaries.values() if each["facts"]["state"] != "withdrawn"]
+        return [*self.last.values(), *seen]
+
+
+class LiveSurvey:
+    """A ``Follower`` that has the side surveyed while it plays. ``state`` may be read from any thread."""
+
+    def __init__(self, folder: RecordFolder) -> None:
+        self._folder = folder
+        self._news: queue.Queue[dict[str, Any]] = queue.Queue()
+        self._takes: dict[str, tuple[str, str]] = {}
+        self._unsettled: dict[str, subprocess.Popen[bytes] | None] = {}
+        self._state = LiveState()
+        self._growing = ""
+        self._lock = threading.Lock()
+        self._process: subprocess.Popen[bytes] | None = None
+        self._start()
+
+    @property
+    def process_id(self) -> int | None:
+        """Of the surveying process, None when there is none."""
+        return self._process.pid if self._process is not None and self._process.poll() is None else None
+
+    def begun(self, path: Path, take_folder: Path, side: str) -> None:
+        """Follow a take; a process that died with an earlier one is started anew."""
+        if self.process_id is None:
+            self._start()
+        with self._lock:
+            self._state = LiveState()
+            self._growing = str(path)
+        name = take_folder.relative_to(self._folder.path).as_posix()
+        self._takes[str(path)] = (side, name)
+        self._unsettled[str(path)] = self._process
+        self._order(do="begin", path=str(path), record=str(self._folder.path), side=side)
+
+    def ended(self, path: Path) -> None:
+        """The file is closed: the rest is surveyed while the checksum is taken."""
+        self._order(do="ended", path=str(path))
+
+    def closed(self, take: ShelfTake) -> None:
+        """The survey goes onto the shelf beside the take."""
+        for path, (_, name) in self._takes.items():
+            if name == take.folder:
+                self._order(do="closed", path=path, sha256=take.files[0].sha256)
+
+    def dropped(self, path: Path) -> None:
+        """Nothing is kept."""
+        self._unsettled.pop(str(path), None)
+        self._order(do="dropped", path=str(path))
+
+    def poll(self) -> list[Mapping[str, Any]]:
+        """News since the last poll."""
+        found: list[Mapping[str, Any]] = []
+        with contextlib.suppress(queue.Empty):
+            while True:
+                found.append(self._news.get_nowait())
+        return found
+
+    def state(self) -> list[dict[str, Any]]:
+        """Everything told of the take under way, for who comes late."""
+        with self._lock:
+            return self._state.events()
+
+    def settle(self, wait_s: float) -> bool:
+        """Wait until every closed take is surveyed, ``wait_s`` at most; whether they are."""
+        until_s = time.monotonic() + wait_s
+        while self._unsettled and self.process_id is not None and time.monotonic() < until_s:
+            time.sleep(0.05)
+        return not self._unsettled
+
+    def close(self) -> None:
+        """End the process; what it had not finished is surveyed when it is needed."""
+        process = self._process
+        if process is None:
+            return
+        with contextlib.suppress(OSError):
+            assert process.stdin is not None
+            process.stdin.close()
+        try:
+            process.wait(timeout=2.0)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+    def _start(self) -> None:
+        try:
+            self._process = subprocess.Popen(
+                [sys.executable, "-m", "sidekeep.service.live.process"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                start_new_session=True,  # Ctrl+C at the terminal is for the person's program
+            )
+        except OSError:
+            self._process = None
+            return
+        threading.Thread(target=self._read, args=(self._process,), name="live-news", daemon=True).start()
+
+    def _order(self, **order: str) -> None:
+        process = self._process
+        if process is None or process.stdin is None:
+            return
+        # A pipe holds far more than the few lines of an evening: this does not wait.
+        with contextlib.suppress(OSError, ValueError):
+            process.stdin.write(json.dumps(order).encode() + b"\n")
+            process.stdin.flush()
+
+    def _read(self, process: subprocess.Popen[bytes]) -> None:
+        assert process.stdout is not None
+        with contextlib.suppress(OSError, ValueError):
+            for line in process.stdout:
+                self._hear(json.loads(line))
+        process.wait()
+        for path in [path for path, its in list(self._unsettled.items()) if its is process]:
+            self._hear({"code": "live-given-up", "at_frame": 0, "facts": {"reason": "died"}, "path": path})
+
+    def _hear(self, event: dict[str, Any]) -> None:
+        path = event.pop("path")
+        side, take = self._takes.get(path, ("", ""))
+        event = {"code": event["code"], "side": side, "take": take, **event}
+        if event["code"] in ("live-settled", "live-given-up"):
+            self._unsettled.pop(path, None)
+        with self._lock:
+            if path == self._growing:
+                self._state.add(event)
+        self._news.put(event)
