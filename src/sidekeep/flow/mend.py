@@ -196,7 +196,9 @@ class Mender:
                 continue
             if start < self._last_stop[channel] or start in self._leave:
                 continue
-            self._held.view(start, stop)[:, channel] = repaired.values
+            # As the patches will hold it: what is measured here is then, to the last bit, what is rendered, and the last
+            # digits of a least-squares fit, which differ from one run to the next, are gone.
+            self._held.view(start, stop)[:, channel] = repaired.values.astype(np.float32)
             self._last_stop[channel] = stop
             self._note(start, stop, channel, repaired.size_db)
             events.append(((low + repaired.peak) / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
@@ -239,7 +241,8 @@ class Mender:
         cleaned, thumps = chunk.thumps.result()
         if not thumps:
             return
-        self._held.view(chunk.low, chunk.low + len(cleaned))[:] = cleaned
+        view = self._held.view(chunk.low, chunk.low + len(cleaned))
+        view[:] = np.where(cleaned == view, view, cleaned.astype(np.float32))
         for thump in thumps:
             channel: Channel = "L" if thump.channel == "L" else "R" if thump.channel == "R" else "both"
             self.repairs.append(

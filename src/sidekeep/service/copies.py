@@ -13,9 +13,10 @@ from sidekeep.files.atomic import write_text
 from sidekeep.files.pictures import Picture, load_picture
 from sidekeep.files.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
+from sidekeep.flow.survey import Survey
 from sidekeep.flow.titles import TitleChoice, settle_titles
 from sidekeep.model.cuts import Cuts, SideCuts
-from sidekeep.model.recipe import Recipe
+from sidekeep.model.recipe import MendSettings, Recipe
 from sidekeep.model.record import Record, Side
 from sidekeep.service.report import write_report
 from sidekeep.service.shelf import find_record, open_catalogue
@@ -137,8 +138,7 @@ def _survey_take(
     paths = tuple(take_folder / file.name for file in take.files)
     files = TakeFiles(paths=paths, sides=_sides(take, sleeve.record))
     sums = tuple(file.sha256 for file in take.files)
-    durations = [[(track.number, track.duration_s) for track in side.tracks] for side in files.sides or ()]
-    key = key_of(__version__, TITLES_VERSION, sums, asdict(recipe.mend), take.side, durations)
+    key = survey_key(sums, take.side, files.sides or (), recipe.mend)
     patches_path = take_folder / PATCHES
     kept = load_survey(take_folder, key, str(paths[0])) if patches_path.exists() else None
     if kept is not None:
@@ -148,9 +148,20 @@ def _survey_take(
     fresh = survey_one(
         files, open_take(paths), sleeve, recipe, take_folder / (PATCHES + ".part"), progress, sums
     )
-    (take_folder / (PATCHES + ".part")).replace(patches_path)
-    save_survey(take_folder, fresh.survey, key)
+    keep_survey(take_folder, fresh.survey, fresh.patches_path, key)
     return replace(fresh, patches_path=patches_path)
+
+
+def survey_key(sums: tuple[str, ...], letters: str, sides: Sequence[Side], mend: MendSettings) -> str:
+    """Names all that a kept survey depends on."""
+    durations = [[(track.number, track.duration_s) for track in side.tracks] for side in sides]
+    return key_of(__version__, TITLES_VERSION, sums, asdict(mend), letters, durations)
+
+
+def keep_survey(take_folder: Path, survey: Survey, patches: Path, key: str) -> None:
+    """Give a finished survey and its patches their names in the take's folder."""
+    patches.replace(take_folder / PATCHES)
+    save_survey(take_folder, survey, key)
 
 
 def _sides(take: ShelfTake, record: Record) -> tuple[Side, ...]:

@@ -53,7 +53,7 @@ def record_and_follow(folder: RecordFolder, audio: np.ndarray, rate_hz: int, see
         for _ in range(int(random.integers(0, 3))):
             events += followed.advance() or []
     writer.close()
-    followed.conclude()
+    events += followed.conclude()
     take = close_recorded(folder, path, side="A")
     return [*events, *followed.keep(take.files[0].sha256)]
 

@@ -101,6 +101,12 @@ class LiveNews:
             events += self._measured(self._side_look, frame, self._look_at_side)
         return events
 
+    def last_look(self) -> list[LiveEvent]:
+        """What is new when the take has ended, before the survey is finished."""
+        frame = self._run.length_frames
+        self._run.settle()
+        return [self._level(frame, 0), *self._turns(frame), *self._damage(frame)]
+
     def settled(self, survey: Survey) -> list[LiveEvent]:
         """What the finished survey makes of the provisional news."""
         frame = survey.format.length_frames

@@ -14,7 +14,8 @@ from sidekeep.flow.patches import PatchWriter
 from sidekeep.flow.survey import BLOCK_FRAMES, Survey, SurveyRun
 from sidekeep.model.recipe import Recipe
 from sidekeep.model.record import Side
-from sidekeep.service.live.shelve import keep_peaks, keep_survey, survey_key
+from sidekeep.service.copies import keep_survey, survey_key
+from sidekeep.service.peaks import keep_peaks
 from sidekeep.service.sleeves import Sleeve
 from sidekeep.service.survey import with_outer_findings
 from sidekeep.shelf.recipe_file import read_recipe
@@ -58,26 +59,30 @@ class FollowedTake:
         """Survey a block of what is new; None when there is nothing."""
         if self.behind_frames == 0 and self._take.look() == 0:
             return None
+        self._hear()
+        return self._news.look(self.behind_frames)
+
+    def _hear(self) -> None:
         block = self._take.read(BLOCK_FRAMES)
         self._run.process(block)
         self._peaks.process(block)
         self._news.heard(block)
-        return self._news.look(self.behind_frames)
 
-    def conclude(self) -> None:
+    def conclude(self) -> list[LiveEvent]:
         """The capture has closed the take: the rest of it, then everything that can be known."""
         self._lift_s = time.monotonic()
         while self._take.look():
-            block = self._take.read(BLOCK_FRAMES)
-            self._run.process(block)
-            self._peaks.process(block)
+            self._hear()
         self._take.close()
+        events = self._news.last_look()
         source, sleeve = open_source(self.path), _sleeve(self.folder)
         self._sides = _sides(self.letters, sleeve)
-        survey = self._run.finish(source.format, file=str(self.path), sides=self._sides)
+        survey = self._run.finish(
+            source.format, file=str(self.path), sides=self._sides, others=sleeve.record.sides
+        )
         self._patches.close()
-        keep_peaks(self.path.parent, self._peaks.result())
         self._survey = with_outer_findings(survey, source, sleeve)
+        return events
 
     def keep(self, sha256: str) -> list[LiveEvent]:
         """Put it on the shelf under the key of all that was used. If sleeve or recipe are others by the time somebody needs a
@@ -85,6 +90,7 @@ class FollowedTake:
         assert self._survey is not None
         key = survey_key((sha256,), self.letters, self._sides, self._mend)
         keep_survey(self.path.parent, self._survey, self._patches_path, key)
+        keep_peaks(self.path.parent, self._peaks.result())
         facts = {
             "key": key,
             "wait_s": round(time.monotonic() - self._lift_s, 2),

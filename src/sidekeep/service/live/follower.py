@@ -84,6 +84,7 @@ class LiveSurvey:
         self._growing = ""
         self._lock = threading.Lock()
         self._process: subprocess.Popen[bytes] | None = None
+        self._reader: threading.Thread | None = None
         self._start()
 
     @property
@@ -151,6 +152,8 @@ class LiveSurvey:
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
+        if self._reader is not None:
+            self._reader.join(timeout=2.0)
 
     def _start(self) -> None:
         try:
@@ -164,7 +167,10 @@ class LiveSurvey:
         except OSError:
             self._process = None
             return
-        threading.Thread(target=self._read, args=(self._process,), name="live-news", daemon=True).start()
+        self._reader = threading.Thread(
+            target=self._read, args=(self._process,), name="live-news", daemon=True
+        )
+        self._reader.start()
 
     def _order(self, **order: str) -> None:
         process = self._process
@@ -177,10 +183,13 @@ class LiveSurvey:
 
     def _read(self, process: subprocess.Popen[bytes]) -> None:
         assert process.stdout is not None
-        with contextlib.suppress(OSError, ValueError):
-            for line in process.stdout:
+        with process.stdout as lines, contextlib.suppress(OSError, ValueError):
+            for line in lines:
                 self._hear(json.loads(line))
         process.wait()
+        with contextlib.suppress(OSError):
+            assert process.stdin is not None
+            process.stdin.close()
         for path in [path for path, its in list(self._unsettled.items()) if its is process]:
             self._hear({"code": "live-given-up", "at_frame": 0, "facts": {"reason": "died"}, "path": path})
 

@@ -71,7 +71,8 @@ class Follower:
             elif order["do"] == "ended" and self._is_growing(path):
                 take, self._growing = self._growing, None
                 self._waiting[path] = take
-                take.conclude()
+                for event in take.conclude():
+                    self._tell(event, take.path)
             elif order["do"] == "closed" and path in self._waiting:
                 for event in self._waiting[path].keep(order["sha256"]):
                     self._tell(event, Path(path))

@@ -1,0 +1,119 @@
+"""The surveying process as the session has it: it finishes what was recorded, and its death costs nothing."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from sidekeep.files.rf64 import TakeWriter
+from sidekeep.model.recipe import Recipe
+from sidekeep.service import copies
+from sidekeep.service.live.follower import LiveSurvey
+from sidekeep.service.take import close_recorded
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from tests.service.live.test_followed_take import KEPT, kept, pieces, record_folder
+from tests.small_record import RATE_HZ, small_record
+
+WAIT_S = 240.0
+"""How long a loaded machine may need; nothing is measured here."""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> RecordFolder:
+    return record_folder(tmp_path)
+
+
+@pytest.fixture
+def live(folder: RecordFolder) -> Iterator[LiveSurvey]:
+    survey = LiveSurvey(folder)
+    yield survey
+    survey.close()
+    assert survey.process_id is None
+
+
+def record(folder: RecordFolder, live: LiveSurvey, audio: np.ndarray, side: str = "A") -> Path:
+    """What the capture and the session do, up to the closed file."""
+    path = folder.new_take_folder(side) / "take.wav"
+    with TakeWriter(path, rate_hz=RATE_HZ, channels=2, bits=24) as writer:
+        live.begun(path, path.parent, side)
+        for piece in pieces(audio, 3):
+            writer.append(piece)
+            writer.sync()
+            time.sleep(0.01)
+    return path
+
+
+def finish(folder: RecordFolder, live: LiveSurvey, path: Path, side: str = "A") -> ShelfTake:
+    live.ended(path)
+    take = close_recorded(folder, path, side=side)
+    live.closed(take)
+    return take
+
+
+def news(live: LiveSurvey) -> list[Mapping[str, Any]]:
+    """What was told by the time the readers have caught up."""
+    time.sleep(0.3)
+    return live.poll()
+
+
+def test_the_lift_leaves_a_survey_on_the_shelf(folder: RecordFolder, live: LiveSurvey) -> None:
+    take = finish(folder, live, record(folder, live, small_record().a.audio))
+    assert live.settle(WAIT_S)
+    told = news(live)
+    assert told[0]["code"] == "live-begun"
+    assert told[-1]["code"] == "live-settled"
+    assert {(event["side"], event["take"]) for event in told} == {("A", "takes/A-1")}
+    assert set(told[0]) == {"code", "side", "take", "at_frame", "facts"}
+    mine = kept(folder)
+    state = {event["code"]: event["facts"] for event in live.state()}
+    assert state["live-damage"]["total"] == len(state["live-damage"]["repairs"])
+    assert state["live-turns"]["first_turn"] == 0
+    for name in KEPT:
+        (folder.path / take.folder / name).unlink()
+    copies.survey_record(folder, [take], copies._sleeve(folder), Recipe())
+    assert kept(folder) == mine
+
+
+def test_killed_at_any_time_the_survey_is_made_afterwards(folder: RecordFolder, live: LiveSurvey) -> None:
+    path = record(folder, live, small_record().a.audio)
+    assert live.process_id is not None
+    os.kill(live.process_id, signal.SIGKILL)
+    take = finish(folder, live, path)
+    live.settle(5.0)
+    given_up = [event["facts"] for event in news(live) if event["code"] == "live-given-up"]
+    assert given_up == [{"reason": "died"}]
+    (found,) = copies.survey_record(folder, [take], copies._sleeve(folder), Recipe())
+    assert len(found.survey.cuts.sides[0].tracks) == 2
+    second = finish(folder, live, record(folder, live, small_record().b.audio, "B"), "B")
+    assert live.settle(WAIT_S)  # a process that died with one side is there again for the next
+    assert (folder.path / second.folder / "survey.json").exists()
+
+
+def test_a_dropped_side_leaves_only_its_sound(folder: RecordFolder, live: LiveSurvey) -> None:
+    path = record(folder, live, small_record().a.audio[: 8 * RATE_HZ])
+    live.ended(path)
+    live.dropped(path)
+    until_s = time.monotonic() + WAIT_S
+    while len(list(path.parent.iterdir())) > 1 and time.monotonic() < until_s:
+        time.sleep(0.05)
+    assert [each.name for each in path.parent.iterdir()] == ["take.wav"]
+
+
+def test_trouble_is_one_line_and_ends_this_side_only(folder: RecordFolder, live: LiveSurvey) -> None:
+    odd = folder.new_take_folder("A") / "take.wav"
+    odd.write_text("this is not a take, it is a text that lies where one should be")
+    live.begun(odd, odd.parent, "A")
+    finish(folder, live, record(folder, live, small_record().b.audio, "B"), "B")
+    assert live.settle(WAIT_S)
+    told = news(live)
+    trouble = next(event for event in told if event["code"] == "live-given-up")
+    assert trouble["facts"]["reason"] == "trouble"
+    assert "no head of a take" in trouble["facts"]["text"]
+    assert told[-1]["code"] == "live-settled"
