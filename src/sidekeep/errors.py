@@ -5,6 +5,7 @@
     SidekeepError
     +-- ParameterError (also ValueError)   a value outside its range
     +-- AudioFileError                     a file that cannot be read as audio
+    |   +-- ChecksumError                  a recording that is not what it was
     +-- SleeveError                        a sleeve text that cannot be used
     +-- DeviceError                        the sound card, or the lack of one
     +-- ShelfError                         the shelf, its catalogue or a record folder
@@ -49,6 +50,10 @@ class AudioFileError(SidekeepError):
     """A file that cannot be read as audio."""
 
     code = "audio-file"
+
+
+class ChecksumError(AudioFileError):
+    """A recording that is not what it was: its checksum differs, or it changed while it was read."""
 
 
 class SleeveError(SidekeepError):

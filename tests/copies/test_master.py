@@ -11,8 +11,9 @@ import soundfile
 
 from sidekeep.copies.kept.verify import verify_folder
 from sidekeep.copies.master.build import MasterPlan, MasterTake
-from sidekeep.errors import CopyError
+from sidekeep.errors import AudioFileError, CopyError
 from sidekeep.files.bext import Bext, history_line
+from sidekeep.files.checksum import file_sha256
 from sidekeep.files.sinks import open_sink
 from tests.copies.feeder import Feeder, tree
 
@@ -46,7 +47,12 @@ def takes(tmp_path: Path, rng: np.random.Generator) -> Path:
 def plan(takes: Path, *names: str) -> MasterPlan:
     return MasterPlan(
         takes=tuple(
-            MasterTake(path=takes / name, name=f"side {chr(65 + n)}", bext=BEXT)
+            MasterTake(
+                path=takes / name,
+                name=f"side {chr(65 + n)}",
+                sha256=file_sha256(takes / name) if (takes / name).exists() else "",
+                bext=BEXT,
+            )
             for n, name in enumerate(names)
         ),
         documents={"sleeve.txt": b"The Wicker Boats - Tallow Wharf Almanac\n", "cuts.toml": b"x = 1\n"},
@@ -64,6 +70,7 @@ def test_every_sort_of_take(tmp_path: Path, takes: Path) -> None:
     assert {path.relative_to(data).as_posix() for path in data.rglob("*") if path.is_file()} == {
         "sleeve.txt",
         "cuts.toml",
+        "recordings-sha256.txt",
         "takes/side A.wav",
         "takes/side B.wav",
         "takes/side C.wav",
@@ -123,7 +130,7 @@ def test_again_is_the_same_and_another_is_refused(tmp_path: Path, takes: Path) -
 
 
 def test_a_take_that_is_gone_is_one_line(tmp_path: Path, takes: Path) -> None:
-    with pytest.raises(CopyError, match="a take cannot be read"):
+    with pytest.raises(AudioFileError, match="does not exist"):
         Feeder(tmp_path / "out").copies("master", master=plan(takes, "gone.wav"))
     assert not (tmp_path / "out" / FOLDER).exists()
 

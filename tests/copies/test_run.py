@@ -17,12 +17,12 @@ from PIL import Image
 
 from sidekeep.copies.kept.history import MAKING_FOLDER
 from sidekeep.copies.kept.manifest import read_manifest
-from sidekeep.copies.kept.payload import file_sha256
 from sidekeep.copies.run import run as run_room
 from sidekeep.copies.run.run import CopyRun
 from sidekeep.dsp.output.dither import quantise
 from sidekeep.dsp.output.resample import resample
 from sidekeep.errors import CopyError, ParameterError
+from sidekeep.files.checksum import file_sha256
 from sidekeep.files.pictures import Picture, PictureKind, prepare_picture
 from sidekeep.files.sink import FileSink
 from tests.copies.feeder import FOLDER, Feeder, decoded, record, tree

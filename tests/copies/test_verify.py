@@ -60,13 +60,13 @@ def test_an_extra_file_does_no_harm(many: Path) -> None:
 def test_a_stopped_pass_goes_on_where_it_was(many: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     note = many / "pass.txt"
     read: list[str] = []
-    real = verify._digest
+    real = verify.file_digest
 
     def counted(path: str, algorithm: str) -> str:
         read.append(path)
         return real(path, algorithm)
 
-    monkeypatch.setattr(verify, "_digest", counted)
+    monkeypatch.setattr(verify, "file_digest", counted)
 
     def stop(share: float, doing: str = "") -> None:
         if share > 0.3:

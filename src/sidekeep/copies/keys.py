@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from typing import Any
+
+from sidekeep.files.checksum import bytes_sha256
 
 COPIES_VERSION = 1
 """Raised whenever the same input would give other files."""
@@ -13,7 +14,7 @@ COPIES_VERSION = 1
 def key_of(*parts: Any) -> str:
     """A short name for a value: the same on every machine and in every run."""
     text = json.dumps(parts, ensure_ascii=True, sort_keys=True, default=str, separators=(",", ":"))
-    return hashlib.sha256(text.encode("ascii")).hexdigest()[:32]
+    return bytes_sha256(text.encode("ascii"))[:32]
 
 
 def library_versions() -> dict[str, str]:

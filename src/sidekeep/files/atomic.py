@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import hashlib
 import json
 import os
 from collections.abc import Iterator
@@ -19,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep.errors import CopyError
+from sidekeep.files.checksum import bytes_sha256
 
 PART = ".part"
 _LONGEST_NAME_BYTES = 255
@@ -54,8 +54,15 @@ def part_path(path: str | os.PathLike[str]) -> Path:
     final = Path(path)
     name = final.name + PART
     if len(os.fsencode(name)) > _LONGEST_NAME_BYTES:
-        name = hashlib.sha256(os.fsencode(final.name)).hexdigest()[:32] + PART
+        name = bytes_sha256(os.fsencode(final.name))[:32] + PART
     return final.with_name(name)
+
+
+def clear_part(part: Path) -> None:
+    """Take away what an interrupted run left under a temporary name. It is taken away and not written into: it
+    may be a link to something that must stay."""
+    if os.path.lexists(part) and (part.is_symlink() or not part.is_dir()):
+        part.unlink()
 
 
 def refuse_existing(path: Path, replace: bool) -> None:
@@ -127,6 +134,7 @@ def whole_file(path: str | os.PathLike[str], replace: bool = False) -> Iterator[
     refuse_existing(final, replace)
     part = part_path(final)
     try:
+        clear_part(part)
         yield part
         give_name(part, final, replace=replace)
     except BaseException as error:

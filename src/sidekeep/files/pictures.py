@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -40,6 +40,8 @@ class Picture:
     height: int
     mime: str = "image/jpeg"
     description: str = ""
+    scan: Path | None = None
+    """The file it was drawn from."""
 
 
 def load_picture(
@@ -57,9 +59,10 @@ def load_picture(
         data = path.read_bytes()
     except OSError as problem:
         raise ParameterError(f"{path} cannot be read as a picture: {problem.strerror}") from None
-    return prepare_picture(
+    picture = prepare_picture(
         data, kind, maximum_side_px=maximum_side_px, description=description, name=str(path)
     )
+    return replace(picture, scan=path)
 
 
 def prepare_picture(

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.errors import CopyError, ParameterError, SidekeepError
-from sidekeep.files.atomic import copy_error, give_name, refuse_existing
+from sidekeep.files.atomic import clear_part, copy_error, give_name, refuse_existing
 from sidekeep.files.codec import Codec, Encoder, Job
 from sidekeep.files.read_back import LevelMeter, Listener, Written, check_copy
 from sidekeep.files.samples import digest_type, peak_of, to_float, to_whole
@@ -71,6 +71,7 @@ class FileSink:
         self._frames, self._peak, self._past = 0, 0.0, 0
         refuse_existing(path, replace)
         try:
+            clear_part(job.path)
             self._encoder: Encoder = codec.start(job)
         except OSError as error:
             self._remove()

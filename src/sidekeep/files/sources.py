@@ -20,6 +20,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from sidekeep.errors import AudioFileError, ParameterError
+from sidekeep.files.checksum import Tap
 from sidekeep.files.chunks import RiffLayout
 from sidekeep.files.decode import Decoder, to_float
 from sidekeep.files.problems import cut_short, damaged
@@ -114,6 +115,7 @@ class SndfileSource(FileSource):
         whole: RiffLayout | None = None,
     ) -> None:
         super().__init__(path)
+        self.tap: Tap | None = None
         self._layout = layout
         self._whole = whole
         with self._open() as handle:
@@ -130,6 +132,11 @@ class SndfileSource(FileSource):
             is_float or bits not in (16, 24, 32) or 8 * whole.frame_bytes != bits * whole.channels
         ):
             self._whole = None
+
+    @property
+    def reads_plainly(self) -> bool:
+        """Whether blocks are read from the file as they lie there: then ``tap`` sees every byte of them."""
+        return self._whole is not None
 
     def _open(self) -> soundfile.SoundFile:
         if self._layout is None:
@@ -166,12 +173,14 @@ class SndfileSource(FileSource):
                 file.seek(layout.data_offset + start * layout.frame_bytes)
                 while at < stop:
                     count = min(block_frames, stop - at)
-                    room = memoryview(data)[1 : 1 + count * layout.frame_bytes]
+                    block = room = memoryview(data)[1 : 1 + count * layout.frame_bytes]
                     while len(room):
                         got = file.readinto(room)
                         if not got:
                             raise AudioFileError(self._broken(at))
                         room = room[got:]
+                    if self.tap is not None:
+                        self.tap.saw(layout.data_offset + at * layout.frame_bytes, block)
                     samples = unpack_samples(data, count * layout.channels, self.format.bits)
                     yield samples.reshape(count, layout.channels)
                     at += count

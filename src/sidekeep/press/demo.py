@@ -13,6 +13,7 @@ import numpy as np
 
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import write_bytes, write_text
+from sidekeep.files.guard import Guard
 from sidekeep.model.record import Record
 from sidekeep.press.art import sleeve_picture
 from sidekeep.press.music import demo_pieces, demo_sleeve_text
@@ -40,6 +41,7 @@ class DemoRecord:
 
 def press_demo(folder: Path, on_side: Callable[[int], None] = lambda done: None) -> DemoRecord:
     """Press both sides side by side on two cores. Same files every time."""
+    Guard().check(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

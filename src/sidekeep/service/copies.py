@@ -81,7 +81,7 @@ def _copy_held(
         pictures=pictures,
         progress=part(progress, 0.5, 1.0),
     )
-    path = write_report(result, pictures)
+    path = write_report(result, pictures, replace=options.replace)
     with open_catalogue(shelf, create=True) as catalogue:
         if folder.path.is_relative_to(shelf):
             catalogue.put(folder)

@@ -32,10 +32,10 @@ def master_plan(found: TransferResult, recipe: Recipe, picture: bytes | None) ->
     for take in found.takes:
         letters = "".join(side.side for side in take.survey.cuts.sides) or "A"
         documents[f"cuts {letters}.toml"] = write_cuts(take.survey.cuts).encode()
-        for index, path in enumerate(take.files.paths):
+        for index, (path, sha256) in enumerate(zip(take.files.paths, take.sha256, strict=True)):
             piece = f" part {index + 1}" if len(take.files.paths) > 1 else ""
             name = f"side {letters}{piece}"
-            places.append(MasterTake(path=path, name=name, bext=_bext(take, record, name)))
+            places.append(MasterTake(path=path, name=name, sha256=sha256, bext=_bext(take, record, name)))
     description = " - ".join(text for text in (record.artist, record.title) if text)
     return MasterPlan(
         takes=tuple(places), documents=documents, info={"External-Description": description or "A record"}

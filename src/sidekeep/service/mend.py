@@ -9,7 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
+from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.errors import ParameterError
+from sidekeep.files.guard import Guard
 from sidekeep.files.reader import open_source
 from sidekeep.files.sinks import open_sink
 from sidekeep.flow.mend import Mender
@@ -19,6 +21,7 @@ from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair
+from sidekeep.service.shelf import default_shelf
 
 BLOCK_FRAMES = 65536
 OUTPUTS = {".wav": "wav", ".flac": "flac", ".aiff": "aiff", ".aif": "aiff"}
@@ -44,19 +47,21 @@ def mend_file(
 ) -> MendResult:
     """Write the mended twin of a file, and if asked what was taken out of it as a file of its own."""
     source = open_source(source_path)
-    if out_path.exists() and out_path.samefile(source_path):
-        raise ParameterError("the mended file cannot take the place of the recording: name another one")
+    Guard([source_path], shelf=default_shelf()).check(
+        out_path, *([taken_out_path] if taken_out_path is not None else [])
+    )
     form = source.format
     mender = Mender(settings or MendSettings(), rate_hz=form.rate_hz, channels=form.channels)
     outputs = [_open_output(out_path, form, replace)]
     try:
         if taken_out_path is not None:
             outputs.append(_open_output(taken_out_path, form, replace))
-        for done, original, mended in mended_blocks(source, mender):
-            _write(outputs[0], mended, form)
-            if taken_out_path is not None:
-                _write(outputs[1], original - mended, form)
-            progress(done / max(1, form.length_frames), "mending")
+        with reading_whole(source, [source_path]):
+            for done, original, mended in mended_blocks(source, mender):
+                _write(outputs[0], mended, form)
+                if taken_out_path is not None:
+                    _write(outputs[1], original - mended, form)
+                progress(done / max(1, form.length_frames), "mending")
         for output in outputs:
             output.close()
     except BaseException:

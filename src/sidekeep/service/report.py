@@ -6,15 +6,13 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
-from sidekeep.copies.kept.manifest import add_to_manifest
+import sidekeep
 from sidekeep.copies.report.data import render_report
-from sidekeep.files.atomic import write_text
+from sidekeep.copies.run.successors import write_report_file
 from sidekeep.files.pictures import Picture
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.service.report_view import report_data
 from sidekeep.service.transfer import TransferOptions, TransferResult, transfer
-
-REPORT_NAME = "report.html"
 
 
 def transfer_with_report(
@@ -30,13 +28,13 @@ def transfer_with_report(
     result = transfer(
         files, out_dir=out_dir, sleeve_path=sleeve_path, options=options, pictures=pictures, progress=progress
     )
-    return result, write_report(result, pictures)
+    return result, write_report(result, pictures, replace=bool(options and options.replace))
 
 
-def write_report(result: TransferResult, pictures: Sequence[Picture] = ()) -> Path:
+def write_report(result: TransferResult, pictures: Sequence[Picture] = (), *, replace: bool = False) -> Path:
     """Write the page beside the copies and into their manifest."""
-    path = result.folder / REPORT_NAME
     front = next((picture.data for picture in pictures if picture.kind == "front"), None)
-    write_text(path, render_report(report_data(result, front, date.today())), replace=True)
-    add_to_manifest(result.folder, [REPORT_NAME])
-    return path
+    page = render_report(report_data(result, front, date.today()))
+    return write_report_file(
+        result.folder, page.encode("utf-8"), replace=replace, made_by=f"sidekeep {sidekeep.__version__}"
+    )

@@ -7,8 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from sidekeep.copies.kept.intact import known_sums
 from sidekeep.copies.plan.naming import NamingRules, folder_name
 from sidekeep.errors import ParameterError, ShelfError, SleeveError
+from sidekeep.files.guard import Guard
 from sidekeep.files.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.record import Record
@@ -32,6 +34,7 @@ def default_shelf() -> Path:
 def open_catalogue(shelf: Path, *, create: bool = False) -> Catalogue:
     """The index of a shelf; a folder that is none is refused unless it may be made."""
     if create:
+        Guard().check(shelf)
         shelf.mkdir(parents=True, exist_ok=True)
     if not shelf.is_dir():
         raise ShelfError(
@@ -129,6 +132,7 @@ def adopt(
     progress: Progress = no_progress,
 ) -> Adopted:
     """Bring recordings in, for a new record (with its sleeve) or one that is on the shelf."""
+    Guard(files).check(shelf)
     if record_name is not None:
         folder = find_record(shelf, record_name)
         record = folder.record()
@@ -158,6 +162,7 @@ def adopt(
                     source.format,
                     move=move,
                     stylus=stylus,
+                    wanted=known_sums(take.paths),
                     problems=[finding.text for finding in source.problems],
                     progress=part(progress, index / len(sources), (index + 1) / len(sources)),
                 )

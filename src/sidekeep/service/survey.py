@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.errors import ParameterError
 from sidekeep.files.reader import open_take
 from sidekeep.files.sources import FileSource
@@ -37,14 +38,15 @@ def survey_file(
     sleeve = load_sleeve(sleeve_path)
     sides = expected_sides(sleeve, side_letters, paths[0].name)
     source = open_take(paths)
-    survey = survey_take(
-        source,
-        file=str(paths[0]),
-        sides=sides,
-        others=sleeve.record.sides if sleeve else (),
-        mend=mend or MendSettings(),
-        progress=progress,
-    )
+    with reading_whole(source, paths):
+        survey = survey_take(
+            source,
+            file=str(paths[0]),
+            sides=sides,
+            others=sleeve.record.sides if sleeve else (),
+            mend=mend or MendSettings(),
+            progress=progress,
+        )
     return SurveyResult(survey=with_outer_findings(survey, source, sleeve), sleeve=sleeve)
 
 

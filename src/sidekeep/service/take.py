@@ -17,10 +17,11 @@ from typing import IO, Literal
 from sidekeep.devices.recorder import Recorder, RecorderEvent, RecorderSettings
 from sidekeep.errors import AudioFileError, DeviceError, ParameterError, ShelfError
 from sidekeep.files.bext import history_line
+from sidekeep.files.checksum import file_sha256
 from sidekeep.files.reader import open_source
 from sidekeep.files.rf64 import repair_take
 from sidekeep.flow.gauge import Gauge, GaugeReading, GaugeSettings
-from sidekeep.shelf.adopt import close_take, hash_file
+from sidekeep.shelf.adopt import close_take
 from sidekeep.shelf.catalogue import Catalogue, record_folders
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, TakeFile
 from sidekeep.units import clock_text
@@ -283,7 +284,7 @@ def close_recorded(
         channels=form.channels,
         bits=form.bits,
         length_frames=form.length_frames,
-        files=(TakeFile(name=path.name, size_bytes=path.stat().st_size, sha256=hash_file(path)),),
+        files=(TakeFile(name=path.name, size_bytes=path.stat().st_size, sha256=file_sha256(path)),),
         taken_utc=datetime.now(UTC).replace(microsecond=0).isoformat(),
         how="recorded",
         stylus=stylus,

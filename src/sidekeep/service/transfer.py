@@ -10,11 +10,12 @@ import contextlib
 import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
+from itertools import groupby
 from pathlib import Path
 
 from sidekeep import __version__
+from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.copies.keys import key_of
 from sidekeep.copies.kinds.table import KINDS, parse_kinds
 from sidekeep.copies.plan.cutting import SideAudio
@@ -24,6 +25,7 @@ from sidekeep.copies.plan.tagging import TransferFacts
 from sidekeep.copies.run.run import CopyRun, WrittenFile
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.atomic import copy_error
+from sidekeep.files.guard import Guard
 from sidekeep.files.pictures import Picture, PictureKind, load_picture
 from sidekeep.files.reader import open_take
 from sidekeep.files.sources import FileSource
@@ -39,10 +41,10 @@ from sidekeep.model.recipe import Recipe
 from sidekeep.model.record import Record, Side
 from sidekeep.service.clips import Clip, choose_place, make_clip
 from sidekeep.service.master import master_plan
+from sidekeep.service.shelf import default_shelf
 from sidekeep.service.sleeves import Sleeve, TakeFiles, assign_files, load_sleeve
 from sidekeep.service.survey import with_outer_findings
 from sidekeep.service.titles import retitled, same_sound
-from sidekeep.shelf.adopt import hash_file
 
 _SURVEY_SHARE = 0.55
 
@@ -112,6 +114,8 @@ def transfer(
     record = sleeve.record if sleeve else None
     assigned = assign_files(files, record if record and record.sides else None, options.side_letters)
     sources = [open_take(take.paths) for take in assigned]
+    read = [*files, *([sleeve_path] if sleeve_path else [])]
+    Guard(read, shelf=default_shelf()).check(out_dir)
     _make_folder(out_dir)
     with _work_folder(out_dir) as work:
         takes = _survey_all(
@@ -125,6 +129,7 @@ def transfer(
             out_dir=out_dir,
             options=options,
             pictures=pictures,
+            also_read=read,
             progress=part(progress, _SURVEY_SHARE, 1.0),
         )
 
@@ -181,10 +186,9 @@ def survey_one(
     progress: Progress = no_progress,
     known_sha256: tuple[str, ...] | None = None,
 ) -> SurveyedTake:
-    """Survey one take, keep its patches, and take its checksums on the way when they are not known."""
+    """Survey one take, keep its patches, and take its checksums on the way; those known must be met."""
     name = files.paths[0].name
-    with ThreadPoolExecutor(1, thread_name_prefix="checksum") as pool, patches_path.open("wb") as file:
-        sums = pool.submit(lambda: known_sha256 or tuple(hash_file(path) for path in files.paths))
+    with reading_whole(source, files.paths, known_sha256) as reading, patches_path.open("wb") as file:
         survey = survey_take(
             source,
             file=str(files.paths[0]),
@@ -194,13 +198,12 @@ def survey_one(
             patches=PatchWriter(file, {}),
             progress=lambda share, doing="": progress(share, f"{doing} ({name})"),
         )
-        sha256 = sums.result()
     return SurveyedTake(
         files=files,
         source=source,
         survey=with_outer_findings(survey, source, sleeve),
         patches_path=patches_path,
-        sha256=sha256,
+        sha256=reading.sha256,
     )
 
 
@@ -260,9 +263,11 @@ def write_record(
     out_dir: Path,
     options: TransferOptions,
     pictures: Sequence[Picture] = (),
+    also_read: Sequence[Path] = (),
     progress: Progress = no_progress,
 ) -> TransferResult:
-    """From surveyed takes to finished copies; ``name`` stands for the title where the sleeve has none."""
+    """From surveyed takes to finished copies; ``name`` stands for the title where the sleeve has none,
+    ``also_read`` are files besides the takes that nothing may be written over."""
     sides = render_plan(takes, options.recipe)
     if not sides:
         raise ParameterError("no music was found on these recordings; look at them with 'sidekeep survey'")
@@ -297,6 +302,13 @@ def write_record(
         id3_version=options.id3_version,
         dither_seed=options.recipe.dither_seed,
         replace_existing=options.replace,
+        inputs=[
+            *(path for take in takes for path in take.files.paths),
+            *(picture.scan for picture in pictures if picture.scan is not None),
+            *also_read,
+        ],
+        takes=[digest for take in takes for digest in take.sha256],
+        elsewhere=_tracks_elsewhere(sleeve.record if sleeve else None, sides),
     )
     run = CopyRun(plan)
     written = _render(run, sides, gain, progress)
@@ -309,6 +321,12 @@ def write_record(
     )
 
 
+def _tracks_elsewhere(record: Record | None, sides: Sequence[RenderedSide]) -> dict[str, int]:
+    """How many tracks the sleeve names on sides that are not made now."""
+    made = {side.cuts.side for side in sides}
+    return {side.name: len(side.tracks) for side in record.sides if side.name not in made} if record else {}
+
+
 def _render(
     run: CopyRun, sides: Sequence[RenderedSide], gain: GainChoice, progress: Progress
 ) -> list[WrittenFile]:
@@ -316,16 +334,23 @@ def _render(
     with run:
         total = sum(span.length_frames for side in sides for span in side.spans)
         done = 0
-        for side in sides:
-            if not run.needs_side(side.cuts.side):
+        for _, group in groupby(sides, key=lambda side: id(side.take)):
+            needed = [side for side in group if run.needs_side(side.cuts.side)]
+            if not needed:
                 continue
-            with side.take.patches_path.open("rb") as file:
+            take = needed[0].take
+            # The take is hashed as it flows: one that is not what was surveyed gives no copies.
+            with (
+                reading_whole(take.source, take.files.paths, take.sha256),
+                take.patches_path.open("rb") as file,
+            ):
                 patches = PatchReader(file)
-                for index, span in enumerate(side.spans):
-                    for block in render_span(side.take.source, patches, span, gain.gain_db):
-                        run.feed(side.cuts.side, index, block, is_given_away=True)
+                spans = ((side.cuts.side, at, span) for side in needed for at, span in enumerate(side.spans))
+                for letter, index, span in spans:
+                    for block in render_span(take.source, patches, span, gain.gain_db):
+                        run.feed(letter, index, block, is_given_away=True)
                         done += len(block)
-                        progress(0.6 * done / total, f"writing side {side.cuts.side}")
+                        progress(0.6 * done / total, f"writing side {letter}")
         return run.finish(part(progress, 0.6, 1.0))
 
 

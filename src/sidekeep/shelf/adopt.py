@@ -10,13 +10,13 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from sidekeep.errors import ShelfError
+from sidekeep.errors import ChecksumError, ShelfError
 from sidekeep.files.atomic import whole_file, write_json
+from sidekeep.files.checksum import CHUNK_BYTES, FileState, file_sha256
+from sidekeep.files.guard import refuse_removal
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.audio import AudioFormat
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, TakeFile
-
-_CHUNK_BYTES = 1 << 20
 
 
 def adopt_take(
@@ -28,12 +28,18 @@ def adopt_take(
     move: bool = False,
     stylus: str = "",
     problems: Sequence[str] = (),
+    wanted: Sequence[str | None] | None = None,
     progress: Progress = no_progress,
 ) -> ShelfTake:
     """Copy the pieces of one take into a new take folder and close it.
 
-    With ``move`` the originals are removed after every copy has been read back and found equal.
+    With ``move`` the originals are removed after every copy has been read back and found equal; they may lie in no
+    take or bag. ``wanted`` are checksums the pieces are known to have: another one is a ``ChecksumError``.
     """
+    if move:
+        for path in paths:
+            refuse_removal(path)
+    before = [FileState.of(path) for path in paths]
     take_folder = folder.new_take_folder(side)
     total = sum(path.stat().st_size for path in paths) or 1
     done = 0
@@ -41,7 +47,12 @@ def adopt_take(
     try:
         for index, path in enumerate(paths):
             name = f"take{'' if len(paths) == 1 else f'-{index + 1}'}{path.suffix.lower()}"
-            files.append(_copy_checked(path, take_folder / name))
+            files.append(_copy_checked(path, take_folder / name, wanted[index] if wanted else None))
+            if FileState.of(path) != before[index]:
+                raise ChecksumError(
+                    f"{path} changed while it was being brought in (replaced, or something still records into "
+                    "it); nothing was adopted: run again when it is at rest"
+                )
             done += files[-1].size_bytes
             progress(done / total, f"adopting {path.name}")
         take = ShelfTake(
@@ -69,7 +80,11 @@ def adopt_take(
             take_folder.rmdir()
         raise
     if move:
-        for path in paths:
+        for path, state in zip(paths, before, strict=True):
+            if FileState.of(path) != state:
+                raise ChecksumError(
+                    f"{path} was written to after it was copied: the original stays where it is"
+                )
             path.unlink()
     return take
 
@@ -82,25 +97,20 @@ def close_take(take_folder: Path, take: ShelfTake) -> None:
     write_json(take_folder / "take.json", take.facts())
 
 
-def hash_file(path: Path) -> str:
-    """SHA-256 of a file."""
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while chunk := file.read(_CHUNK_BYTES):
-            digest.update(chunk)
-    return digest.hexdigest()
-
-
-def _copy_checked(source: Path, target: Path) -> TakeFile:
+def _copy_checked(source: Path, target: Path, wanted: str | None) -> TakeFile:
     digest = hashlib.sha256()
     with whole_file(target) as part:
         with source.open("rb") as reading, part.open("wb") as writing:
-            while chunk := reading.read(_CHUNK_BYTES):
+            while chunk := reading.read(CHUNK_BYTES):
                 digest.update(chunk)
                 writing.write(chunk)
             writing.flush()
             os.fsync(writing.fileno())
-        if hash_file(part) != digest.hexdigest():
+        if wanted is not None and digest.hexdigest() != wanted:
+            raise ChecksumError(
+                f"{source} is not what it was: its checksum does not match; put it back from a backup or a bag first"
+            )
+        if file_sha256(part) != digest.hexdigest():
             raise ShelfError(
                 f"the copy of {source.name} reads back differently: check the disk and its cable"
             )

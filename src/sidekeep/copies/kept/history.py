@@ -8,6 +8,8 @@ given. The journal lives in the ``.making`` folder with the files that are finis
 from __future__ import annotations
 
 import json
+import os
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -25,7 +27,8 @@ SCHEMA = 1
 @dataclass(frozen=True, kw_only=True)
 class FileEntry:
     """One finished file. ``payload_sha256`` is of its coded audio without tags; ``lowered_db`` and
-    ``true_peak_dbtp`` are of lossy copies. ``before_sha256`` is of the file this one is just replacing."""
+    ``true_peak_dbtp`` are of lossy copies. ``before_sha256`` is of the file this one is just replacing. ``sides``
+    are the sides whose sound is in it, ``label`` is its line in a playlist."""
 
     path: str
     kind: str
@@ -39,6 +42,8 @@ class FileEntry:
     lowered_db: float = 0.0
     true_peak_dbtp: float | None = None
     before_sha256: str = ""
+    sides: tuple[str, ...] = ()
+    label: str = ""
 
 
 @dataclass
@@ -74,11 +79,20 @@ def read_history(folder: Path) -> History:
         raise CopyError(f"{path} cannot be read ({problem}); move it away to start anew") from None
     try:
         value = json.loads(text)
-        files = {entry["path"]: FileEntry(**entry) for entry in value["files"]}
+        files = {entry["path"]: _entry(entry) for entry in value["files"]}
         levels = {key: _levels_from_json(each) for key, each in value["levels"].items()}
         return History(files=files, levels=levels, facts=value.get("facts", {}))
-    except (ValueError, KeyError, TypeError) as problem:
+    except (ValueError, KeyError, TypeError, AttributeError) as problem:
         raise CopyError(f"{path} is damaged ({problem}); move it away to start anew") from None
+
+
+def _entry(value: Mapping[str, Any]) -> FileEntry:
+    """One entry. A path that leaves the folder is no entry of ours: what it names would be read and removed."""
+    path = value["path"]
+    parts = re.split(r"[/\\]", path)
+    if not path or ".." in parts or "" in parts or "\0" in path or ":" in parts[0] or os.path.isabs(path):
+        raise ValueError(f"it names {path!r}, which is outside its folder")
+    return FileEntry(**{**value, "sides": tuple(value.get("sides", ()))})
 
 
 def write_history(folder: Path, history: History, made_by: str) -> None:

@@ -12,9 +12,9 @@ import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from sidekeep.copies.kept.payload import file_sha256
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import copy_error, write_text
+from sidekeep.files.checksum import file_sha256
 
 MANIFEST_NAME = "manifest-sha256.txt"
 _LINE = re.compile(r"([0-9a-fA-F]{64})[ \t]+\*?(.+)")

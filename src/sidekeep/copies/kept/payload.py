@@ -1,4 +1,4 @@
-"""Checksums: of whole files, and of the coded audio in a file whatever its tags say."""
+"""Checksums of the coded audio in a file, whatever its tags say."""
 
 from __future__ import annotations
 
@@ -13,18 +13,6 @@ from sidekeep.errors import CopyError
 from sidekeep.files.flac import flac_audio_start, stream_md5
 
 _DECODE_FRAMES = 65536
-_CHUNK_BYTES = 1 << 20
-
-
-def file_sha256(path: Path) -> str:
-    """SHA-256 of a file's bytes. ``OSError`` comes out as it is."""
-    digest = hashlib.sha256()
-    buffer = bytearray(_CHUNK_BYTES)
-    view = memoryview(buffer)
-    with open(path, "rb", buffering=0) as handle:
-        while count := handle.readinto(buffer):
-            digest.update(view[:count])
-    return digest.hexdigest()
 
 
 def payload_sha256(path: Path) -> str:

@@ -8,7 +8,6 @@ was stopped goes on where it was: files found right in the same pass are not rea
 
 from __future__ import annotations
 
-import hashlib
 import os
 import threading
 from collections.abc import Iterator, Mapping
@@ -21,12 +20,12 @@ from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_manifest
 from sidekeep.copies.kept.payload import flac_md5_matches
 from sidekeep.copies.master.bag import DECLARATION, read_bag_info, read_bag_manifest
 from sidekeep.errors import Cancelled, CopyError
+from sidekeep.files.checksum import CHUNK_BYTES, file_digest
 from sidekeep.flow.progress import Progress, no_progress
 
 BATCH_FILES = 32
 """Small files go to a thread in batches, or handing over would cost more than reading."""
 
-_CHUNK_BYTES = 1 << 20
 _ALGORITHMS = ("sha256", "sha512", "sha1", "md5")
 
 
@@ -224,7 +223,7 @@ class _Pass:
             if self._stop.is_set():
                 break
             try:
-                digest = _digest(place + path, algorithm)
+                digest = file_digest(place + path, algorithm)
                 if digest == wanted and self._decode_flac and path.endswith(".flac"):
                     digest = digest if flac_md5_matches(Path(place + path)) else "the sound differs"
             except OSError:
@@ -292,14 +291,6 @@ class _Pass:
         return "" if name == "." else name
 
 
-def _digest(path: str, algorithm: str) -> str:
-    digest = hashlib.new(algorithm, usedforsecurity=False)
-    with open(path, "rb", buffering=0) as handle:
-        while chunk := handle.read(_CHUNK_BYTES):
-            digest.update(chunk)
-    return digest.hexdigest()
-
-
 def _batches(todo: list[tuple[str, str, int]]) -> Iterator[list[tuple[str, str, int]]]:
     """Up to ``BATCH_FILES`` files or 8 MB in one go."""
     batch: list[tuple[str, str, int]] = []
@@ -307,7 +298,7 @@ def _batches(todo: list[tuple[str, str, int]]) -> Iterator[list[tuple[str, str, 
     for item in todo:
         batch.append(item)
         size_bytes += item[2]
-        if len(batch) == BATCH_FILES or size_bytes > 8 * _CHUNK_BYTES:
+        if len(batch) == BATCH_FILES or size_bytes > 8 * CHUNK_BYTES:
             yield batch
             batch, size_bytes = [], 0
     if batch:

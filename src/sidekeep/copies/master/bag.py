@@ -12,8 +12,8 @@ from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from sidekeep.copies.kept.payload import file_sha256
 from sidekeep.errors import CopyError
+from sidekeep.files.checksum import file_sha256
 
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 _LABEL = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]*")
@@ -26,17 +26,21 @@ def payload_files(folder: Path) -> list[str]:
     )
 
 
-def make_bag(folder: Path, info: Mapping[str, str], *, threads: int = 2) -> dict[str, str]:
+def make_bag(
+    folder: Path, info: Mapping[str, str], *, known: Mapping[str, str] | None = None, threads: int = 2
+) -> dict[str, str]:
     """Turn a folder that holds ``data/`` into a bag. Gives every file's checksum by its path in the bag.
 
     ``info`` goes into ``bag-info.txt`` in the order given; Payload-Oxum (bytes and files of the payload) is
-    added. ``OSError`` comes out as it is.
+    added. ``known`` are checksums of files that were read back a moment ago. ``OSError`` comes out as it is.
     """
     paths = payload_files(folder)
     if not paths:
         raise CopyError(f"{folder} has nothing under data/ to put into a bag")
     with ThreadPoolExecutor(threads) as pool:
-        sums = dict(zip(paths, pool.map(lambda path: file_sha256(folder / path), paths), strict=True))
+        fresh = [path for path in paths if path not in (known or {})]
+        sums = dict(zip(fresh, pool.map(lambda path: file_sha256(folder / path), fresh), strict=True))
+    sums = {path: sums[path] if path in sums else (known or {})[path] for path in paths}
     size_bytes = sum((folder / path).stat().st_size for path in paths)
     fields = {**info, "Payload-Oxum": f"{size_bytes}.{len(paths)}"}
     texts = {

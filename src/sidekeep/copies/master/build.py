@@ -2,23 +2,27 @@
 
 A take that is a WAV or RF64 with a ``bext`` chunk is copied byte for byte; other PCM recordings become
 Broadcast Wave (RF64 past 4 GiB) with the same samples; what is neither (a lossy file that was adopted, float
-samples) is kept as the file it is. Documents (sleeve, cuts, recipe, report) go beside them.
+samples) is kept as the file it is. ``recordings-sha256.txt`` tells of which recording each take in the bag was
+made. Documents (sleeve, cuts, recipe, report) go beside them.
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from sidekeep.copies.kept.payload import file_sha256
+from sidekeep.copies.kept.intact import RECORDINGS_NAME, not_what_it_was, reading_whole
+from sidekeep.copies.kept.manifest import manifest_text
 from sidekeep.copies.master.bag import make_bag, read_bag_info, read_bag_manifest
 from sidekeep.copies.plan.naming import safe_name, unique_name
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.atomic import copy_error, flush_file, flush_folder
 from sidekeep.files.bext import Bext
+from sidekeep.files.checksum import CHUNK_BYTES, file_sha256
 from sidekeep.files.chunks import survey_chunks
 from sidekeep.files.reader import open_source
 from sidekeep.files.samples import to_whole
@@ -30,10 +34,12 @@ _BLOCK_FRAMES = 65536
 
 @dataclass(frozen=True, kw_only=True)
 class MasterTake:
-    """One recording: where it is, what it is called in the bag (``side A``), what ``bext`` is to say."""
+    """One recording: where it is, what it is called in the bag (``side A``), what ``bext`` is to say, and the
+    checksum it is known to have."""
 
     path: Path
     name: str
+    sha256: str
     bext: Bext = field(default_factory=Bext)
 
 
@@ -63,10 +69,7 @@ def look_at_master(plan: MasterPlan, folder: Path, *, replace: bool) -> MasterSt
     """Whether the bag is there already. Raises ``CopyError`` when another one is in the way."""
     from sidekeep.copies.keys import key_of
 
-    try:
-        takes = [(take.name, file_sha256(take.path), repr(take.bext)) for take in plan.takes]
-    except OSError as problem:
-        raise CopyError(f"a take cannot be read: {problem.filename} ({problem.strerror})") from None
+    takes = [(take.name, take.sha256, repr(take.bext)) for take in plan.takes]
     key = key_of(takes, {name: file.hex() for name, file in plan.documents.items()}, dict(plan.info))
     if not folder.exists():
         return MasterState(key=key, sums=None)
@@ -88,12 +91,18 @@ def build_master(plan: MasterPlan, key: str, making: Path) -> dict[str, str]:
         takes = making / "data" / "takes"
         takes.mkdir(parents=True)
         taken: set[str] = set()
+        known: dict[str, str] = {}
+        recordings: dict[str, str] = {}
         for take in plan.takes:
-            _place_take(take, takes, taken)
+            name, is_same_file = _place_take(take, takes, taken)
+            recordings[f"takes/{name}"] = take.sha256
+            if is_same_file:
+                known[f"data/takes/{name}"] = take.sha256
+        (making / "data" / RECORDINGS_NAME).write_text(manifest_text(recordings), "utf-8", newline="\n")
         for name, content in plan.documents.items():
             target = making / "data" / safe_name(_plain(Path(name).stem), Path(name).suffix)
             target.write_bytes(content)
-        sums = make_bag(making, {**plan.info, "Internal-Sender-Identifier": key})
+        sums = make_bag(making, {**plan.info, "Internal-Sender-Identifier": key}, known=known)
         for path in sums:
             flush_file(making / path)
     except OSError as problem:
@@ -101,42 +110,79 @@ def build_master(plan: MasterPlan, key: str, making: Path) -> dict[str, str]:
     return sums
 
 
-def name_master(making: Path, folder: Path) -> None:
-    """Give the finished bag its place; what was there before (``replace`` was asked) goes."""
-    old = making.with_name(making.name + ".old")
+def name_master(making: Path, folder: Path, made: Mapping[str, str]) -> Path | None:
+    """Give the finished bag its place. The bag that was there goes when it was made here (``made``: checksums by path
+    in the bag), is as it was made, and every take in it is in the new one; else it is kept, and where is told."""
+    aside: Path | None = None
     try:
         if folder.exists():
-            shutil.rmtree(old, ignore_errors=True)
+            old = making.with_name(making.name + ".old")
+            if _may_go(folder, making, made):
+                shutil.rmtree(old, ignore_errors=True)
+            else:
+                old = aside = _free_name(folder)
             os.rename(folder, old)
         os.rename(making, folder)
         flush_folder(folder.parent)
-        shutil.rmtree(old, ignore_errors=True)
+        if folder.exists() and aside is None:
+            shutil.rmtree(making.with_name(making.name + ".old"), ignore_errors=True)
     except OSError as problem:
         raise copy_error(problem, folder) from problem
+    return aside
 
 
-def _place_take(take: MasterTake, folder: Path, taken: set[str]) -> None:
+def _may_go(folder: Path, making: Path, made: Mapping[str, str]) -> bool:
+    there = {path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if path.is_file()}
+    if set(there) != set(made) or any(file_sha256(path) != made[name] for name, path in there.items()):
+        return False
+    fresh = set(_payload_sums(making).values())
+    takes = {digest for name, digest in _payload_sums(folder).items() if name.startswith("data/takes/")}
+    return takes <= fresh
+
+
+def _payload_sums(bag: Path) -> dict[str, str]:
+    return read_bag_manifest((bag / "manifest-sha256.txt").read_text("utf-8"), str(bag))
+
+
+def _free_name(folder: Path) -> Path:
+    number = 1
+    while (aside := folder.with_name(f"{folder.name} kept {number}")).exists():
+        number += 1
+    return aside
+
+
+def _place_take(take: MasterTake, folder: Path, taken: set[str]) -> tuple[str, bool]:
+    """Put one take into the bag. Gives its name there, and whether it is the same file and was read back as such."""
     source = open_source(take.path)
     form = source.format
     exact = form.container in _EXACT_CONTAINERS and not form.is_float and form.bits in (16, 24, 32)
     if not exact or _has_bext(take.path):
         target = folder / unique_name(_plain(take.name), take.path.suffix.lower(), taken)
-        digest = file_sha256(take.path)
-        shutil.copyfile(take.path, target)
-        if file_sha256(target) != digest:
+        if _copy(take.path, target) != take.sha256:
+            raise not_what_it_was(take.path, take.sha256)
+        if file_sha256(target) != take.sha256:
             raise CopyError(f"{target} does not read back as it was written; the disk may be failing")
-        return
+        return target.name, True
     target = folder / unique_name(_plain(take.name), ".wav", taken)
-    with open_sink(
-        target,
-        "bwf",
-        rate_hz=form.rate_hz,
-        channels=form.channels,
-        bits=form.bits,
-        bext=take.bext,
-    ) as sink:
+    with (
+        open_sink(
+            target, "bwf", rate_hz=form.rate_hz, channels=form.channels, bits=form.bits, bext=take.bext
+        ) as sink,
+        reading_whole(source, [take.path], [take.sha256]),
+    ):
         for block in source.blocks(_BLOCK_FRAMES):
             sink.write_int(to_whole(block, form.bits)[0])
+    return target.name, False
+
+
+def _copy(source: Path, target: Path) -> str:
+    """Copy a file and take the checksum of what was read on the way."""
+    digest = hashlib.sha256()
+    with open(source, "rb", buffering=0) as reading, open(target, "xb") as writing:
+        while chunk := reading.read(CHUNK_BYTES):
+            digest.update(chunk)
+            writing.write(chunk)
+    return digest.hexdigest()
 
 
 def _plain(name: str) -> str:

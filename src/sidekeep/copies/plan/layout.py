@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from sidekeep.copies.plan.tagging import TransferFacts, file_tags, side_name_tex
 from sidekeep.copies.run.levels import Piece, RecordLevels
 from sidekeep.copies.sheets.cue import CueTrack
 from sidekeep.errors import ParameterError
+from sidekeep.files.checksum import bytes_sha256
 from sidekeep.files.pictures import Picture
 from sidekeep.files.tags import TagSet, clean_tags
 from sidekeep.model.finding import Finding
@@ -43,13 +43,17 @@ def plan_copies(
     lossy_ceiling_dbtp: float = LOSSY_CEILING_DBTP,
     id3_version: int = 4,
     replace_existing: bool = False,
+    inputs: Sequence[Path] = (),
+    takes: Sequence[str] = (),
+    elsewhere: Mapping[str, int] | None = None,
 ) -> CopyPlan:
     """Lay out all copies of a record under ``out_dir/<folder of the record>``.
 
     ``sides`` go in playing order and hold one span per track; their tracks are named by the sleeve's side of
     the same letter, in order. Without ``levels`` they are measured while the copies are fed. ``exact_bits`` (16
-    or 24) and ``exact_rate_hz`` (None: the take's) are for lossless kinds other than cd and master. Nothing is
-    written. Raises ``ParameterError`` for values that cannot be written (a NUL in a title, a wrong ISRC).
+    or 24) and ``exact_rate_hz`` (None: the take's) are for lossless kinds other than cd and master. ``elsewhere``
+    counts the tracks of the record's other sides, so that numbers run on from them. Nothing is written.
+    Raises ``ParameterError`` for values that cannot be written (a NUL in a title, a wrong ISRC).
     """
     naming = naming or NamingRules()
     facts = facts or TransferFacts()
@@ -76,7 +80,15 @@ def plan_copies(
     )
     folder = Path(out_dir) / folder_name(naming, _folder_values(record))
     builder = _Builder(
-        record, tuple(sides), naming, facts, tuple(pictures), dither_seed, id3_version, lossy_ceiling_dbtp
+        record,
+        tuple(sides),
+        naming,
+        facts,
+        tuple(pictures),
+        dither_seed,
+        id3_version,
+        lossy_ceiling_dbtp,
+        elsewhere or {},
     )
     for name in names:
         builder.add(KINDS[name].shaped(exact_bits, exact_rate_hz))
@@ -97,6 +109,8 @@ def plan_copies(
         replace=replace_existing,
         findings=tuple(builder.findings),
         facts=facts,
+        inputs=tuple(inputs),
+        takes=tuple(takes),
     )
 
 
@@ -123,6 +137,7 @@ class _Builder:
         dither_seed: int,
         id3_version: int,
         lossy_ceiling_dbtp: float,
+        elsewhere: Mapping[str, int],
     ) -> None:
         self.record = record
         self.sides = sides
@@ -133,11 +148,11 @@ class _Builder:
         self.id3_version = id3_version
         self.lossy_ceiling_dbtp = lossy_ceiling_dbtp
         self.pieces = [(s, t) for s, side in enumerate(sides) for t in range(len(side.spans))]
-        self.tracks = track_facts(record, sides, facts)
+        self.tracks = track_facts(record, sides, facts, elsewhere)
         self.side_keys = [asdict(side) for side in sides]
         self.record_key = key_of(self.side_keys)
         self.versions = library_versions()
-        self.picture_key = key_of([hashlib.sha256(each.data).hexdigest() for each in pictures])
+        self.picture_key = key_of([bytes_sha256(each.data) for each in pictures])
         self.files: list[PlannedFile] = []
         self.texts: dict[str, bytes] = {}
         self.findings: list[Finding] = []
@@ -158,7 +173,7 @@ class _Builder:
             self.texts[f"{kind.name}/cover.jpg"] = front.data
 
     def _add_tracks(self, kind: Kind) -> None:
-        from sidekeep.copies.sheets.playlist import playlist_text
+        from sidekeep.copies.sheets.playlist import PlaylistEntry, playlist_path, playlist_text
 
         taken: set[str] = set()
         first = len(self.files)
@@ -168,11 +183,14 @@ class _Builder:
             tags = file_tags(self.record, self.facts, facts)
             self._add_file(kind, path, [piece], tags, kind.rate_hz(self.sides[piece[0]].rate_hz))
         entries = [
-            (each.path.removeprefix(f"{kind.name}/"), each.length_frames / each.rate_hz, each.tags)
+            PlaylistEntry(
+                path=each.path.removeprefix(f"{kind.name}/"),
+                length_s=each.length_frames / each.rate_hz,
+                label=each.label,
+            )
             for each in self.files[first:]
         ]
-        name = safe_name(self.record.title or "Record", ".m3u8")
-        self.texts[f"{kind.name}/{name}"] = playlist_text(entries)
+        self.texts[playlist_path(kind.name, self.record.title)] = playlist_text(entries)
 
     def _add_whole(self, kind: Kind, pieces: list[Piece]) -> None:
         from sidekeep.copies.sheets.cue import cue_sheet
@@ -259,6 +277,7 @@ class _Builder:
             bits=kind.bits,
             channels=2 if kind.scope == "cd" else self.sides[0].channels,
             pieces=tuple(pieces),
+            sides=tuple(dict.fromkeys(self.sides[side].side for side, _ in pieces)),
             length_frames=length,
             tags=tags,
             marks=marks,

@@ -43,6 +43,14 @@ class PlannedFile:
     audio_key: str
     tag_key: str
 
+    sides: tuple[str, ...] = ()
+
+    @property
+    def label(self) -> str:
+        """Artist and title, as a playlist shows them."""
+        artist = ", ".join(self.tags.artists)
+        return f"{artist} - {self.tags.title}" if artist else self.tags.title
+
     @property
     def is_lossy(self) -> bool:
         """Fed with float samples and decoded to check its peak."""
@@ -51,7 +59,11 @@ class PlannedFile:
 
 @dataclass(frozen=True, kw_only=True)
 class CopyPlan:
-    """All files of one run. ``texts`` are small files known beforehand (playlists, cue sheets, cover)."""
+    """All files of one run. ``texts`` are small files known beforehand (playlists, cue sheets, cover).
+
+    ``inputs`` are files that are read and must stay as they are; ``takes`` their checksums, by which a folder of the
+    same record is known again after its title was corrected.
+    """
 
     folder: Path
     record: Record
@@ -68,4 +80,6 @@ class CopyPlan:
     id3_version: int = 4
     replace: bool = False
     findings: tuple[Finding, ...] = ()
+    inputs: tuple[Path, ...] = ()
+    takes: tuple[str, ...] = ()
     facts: TransferFacts = field(default_factory=TransferFacts)

@@ -57,14 +57,26 @@ class TrackFacts:
         }
 
 
-def track_facts(record: Record, sides: Sequence[SideAudio], facts: TransferFacts) -> dict[Piece, TrackFacts]:
-    """Facts of every track, by side and track index; a track without a title is called by side and number."""
-    total = sum(len(side.spans) for side in sides)
+def track_facts(
+    record: Record,
+    sides: Sequence[SideAudio],
+    facts: TransferFacts,
+    elsewhere: Mapping[str, int] | None = None,
+) -> dict[Piece, TrackFacts]:
+    """Facts of every track, by side and track index; a track without a title is called by side and
+    number.
+
+    ``elsewhere`` counts the tracks of sides that are not made now: numbers run on from those before.
+    """
+    others = {name: count for name, count in (elsewhere or {}).items() if name not in {s.side for s in sides}}
+    total = sum(len(side.spans) for side in sides) + sum(others.values())
     width = max(2, len(str(total)))
     discs = [disc_of_side(side.side, index) for index, side in enumerate(sides)]
     found: dict[Piece, TrackFacts] = {}
-    number = 0
+    made = 0
     for side_index, side in enumerate(sides):
+        number = made + sum(count for name, count in others.items() if name < side.side)
+        made += len(side.spans)
         printed = record.side(side.side)
         for track_index in range(len(side.spans)):
             number += 1

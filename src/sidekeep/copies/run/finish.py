@@ -7,7 +7,7 @@ removal of our own files that were renamed, then the manifest.
 
 from __future__ import annotations
 
-import hashlib
+import os
 import threading
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -18,21 +18,21 @@ from typing import Literal
 import sidekeep
 from sidekeep.copies.kept.history import FileEntry, History, Staged, write_history
 from sidekeep.copies.kept.manifest import read_manifest, write_manifest
-from sidekeep.copies.kept.payload import file_sha256, payload_sha256
+from sidekeep.copies.kept.payload import payload_sha256
 from sidekeep.copies.master.build import name_master
 from sidekeep.copies.plan.naming import clash_key
 from sidekeep.copies.plan.planned import CopyPlan, PlannedFile
 from sidekeep.copies.run.levels import RecordLevels, SoundLevel, replay_gain
 from sidekeep.copies.run.making import Making
+from sidekeep.copies.run.successors import MASTER_FOLDER, may_remove, stale_files, sum_of
 from sidekeep.copies.sheets.chapters import write_m4a_chapters
 from sidekeep.copies.sheets.cue import write_cuesheet_block
 from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.atomic import copy_error, give_name, write_bytes
+from sidekeep.files.checksum import bytes_sha256, file_sha256
 from sidekeep.files.tags import TagSet, write_tags
 from sidekeep.flow.progress import Progress
 from sidekeep.units import MINIMUM_DB, db_to_gain
-
-MASTER_FOLDER = "master"
 
 Action = Literal["made", "tagged", "kept"]
 
@@ -51,52 +51,6 @@ class WrittenFile:
     lowered_db: float = 0.0
 
 
-def entry_matches(entry: FileEntry, planned: PlannedFile) -> bool:
-    """Whether a finished file is what the plan wants."""
-    return entry.audio_key == planned.audio_key and entry.tag_key == planned.tag_key
-
-
-def check_folder(plan: CopyPlan, history: History, pool: ThreadPoolExecutor) -> dict[str, FileEntry]:
-    """Our own unchanged files of the plan's kinds, by path.
-
-    Raises ``CopyError`` when, without replace, a file in the way is not ours, was changed, or was made from
-    other settings.
-    """
-    kinds = set(plan.kinds) - {MASTER_FOLDER}
-    entries = [entry for entry in history.files.values() if entry.kind in kinds]
-    wanted = {planned.path: planned for planned in plan.files}
-    # A name that differs by case only is the same file on some disks: then it is ours, about to be renamed.
-    known = {clash_key(entry.path) for entry in entries}
-    strangers = [path for path in [*wanted, *plan.texts] if clash_key(path) not in known]
-    blocking = [path for path in strangers if (plan.folder / path).exists()]
-    sums = list(pool.map(lambda entry: _sum_of(plan.folder / entry.path), entries))
-    ours: dict[str, FileEntry] = {}
-    audio_keys = {planned.audio_key for planned in plan.files}
-    for entry, found in zip(entries, sums, strict=True):
-        if found == "":
-            continue
-        if found == entry.sha256:
-            ours[entry.path] = entry
-            if entry.audio_key and entry.audio_key not in audio_keys:
-                blocking.append(entry.path)
-        elif found != entry.before_sha256 and (entry.path in wanted or entry.path in plan.texts):
-            blocking.append(entry.path)
-    # A small file that already says the right thing is in nobody's way.
-    blocking = [
-        path
-        for path in blocking
-        if path not in plan.texts or _sum_of(plan.folder / path) != _sum(plan.texts[path])
-    ]
-    if blocking and not plan.replace:
-        count = len(blocking)
-        what = "1 file is there already" if count == 1 else f"{count} files are there already"
-        raise CopyError(
-            f"{plan.folder}: {what}, made by hand, changed, or from other settings (first: {min(blocking)}); "
-            "nothing is overwritten without --replace"
-        )
-    return ours
-
-
 @dataclass
 class Finisher:
     """Everything after the sound is ready."""
@@ -111,6 +65,10 @@ class Finisher:
     master_fresh: bool
     threads: int
     stop: threading.Event
+    left: list[str] = field(default_factory=list)
+    """Paths that the plan does not name any more and that stay, because they are not as they were made."""
+    master_aside: Path | None = None
+    """Where an earlier master was put that the new one may not replace."""
     _unchanged: set[str] = field(default_factory=set)
 
     def finish(self, progress: Progress) -> list[WrittenFile]:
@@ -118,7 +76,7 @@ class Finisher:
         todo = [planned for planned in self.plan.files if planned.path not in self.kept]
         fresh = self._dress_all(todo, progress)
         before = dict(self.history.files)
-        stale = self._stale(before)
+        stale = stale_files(self.plan, before)
         self._write_history(before, fresh)
         wanted = {clash_key(path) for path in (*(each.path for each in self.plan.files), *self.plan.texts)}
         # Where case does not part names, the old name must go before the new one comes.
@@ -180,6 +138,8 @@ class Finisher:
             rate_hz=planned.rate_hz,
             lowered_db=staged.lowered_db,
             true_peak_dbtp=staged.true_peak_dbtp,
+            sides=planned.sides,
+            label=planned.label,
         )
 
     def _staged(self, planned: PlannedFile) -> Staged:
@@ -235,7 +195,7 @@ class Finisher:
         entries: dict[str, FileEntry] = {}
         for path, content in self.plan.texts.items():
             final = self.plan.folder / path
-            if _sum_of(final) == _sum(content):
+            if sum_of(final) == bytes_sha256(content):
                 self._unchanged.add(path)
             else:
                 try:
@@ -244,14 +204,20 @@ class Finisher:
                     raise copy_error(problem, final) from problem
                 write_bytes(final, content, replace=self.plan.replace or path in self.history.files)
             entries[path] = FileEntry(
-                path=path, kind=path.split("/")[0], sha256=_sum(content), size_bytes=len(content)
+                path=path, kind=path.split("/")[0], sha256=bytes_sha256(content), size_bytes=len(content)
             )
         return entries
 
     def _name_master(self) -> dict[str, FileEntry]:
         folder = self.plan.folder / MASTER_FOLDER
         if self.master_fresh:
-            name_master(self.making.folder / MASTER_FOLDER, folder)
+            prefix = f"{MASTER_FOLDER}/"
+            made = {
+                path.removeprefix(prefix): entry.sha256
+                for path, entry in self.history.files.items()
+                if entry.kind == MASTER_FOLDER
+            }
+            self.master_aside = name_master(self.making.folder / MASTER_FOLDER, folder, made)
         else:
             self._unchanged |= {f"{MASTER_FOLDER}/{path}" for path in self.master_sums}
         return {
@@ -266,21 +232,14 @@ class Finisher:
 
     # -- what was there before ------------------------------------------------------------------------
 
-    def _stale(self, before: dict[str, FileEntry]) -> set[str]:
-        """Our own files of these kinds that the plan does not name any more."""
-        planned = {each.path for each in self.plan.files} | set(self.plan.texts)
-        return {
-            path
-            for path, entry in before.items()
-            if entry.kind in self.plan.kinds and entry.kind != MASTER_FOLDER and path not in planned
-        }
-
     def _remove(self, stale: set[str]) -> None:
         for path in sorted(stale):
             final = self.plan.folder / path
-            # One that a person changed is theirs now, and stays.
-            if _sum_of(final) == self.history.files[path].sha256:
+            if may_remove(self.plan.folder, self.history.files[path]):
                 final.unlink()
+            elif os.path.lexists(final):
+                # One that a person changed is theirs now, and stays.
+                self.left.append(path)
 
     def _write_history(self, before: dict[str, FileEntry], fresh: dict[str, FileEntry]) -> None:
         """Old and new entries together; a new one remembers what it stands in for."""
@@ -292,9 +251,16 @@ class Finisher:
         self._save_history()
 
     def _save_history(self) -> None:
+        self.history.facts = {**self.history.facts, "takes": self._takes()}
         if self.levels is not None:
             self.history.levels = {self.plan.record_key: self.levels}
         write_history(self.plan.folder, self.history, f"sidekeep {sidekeep.__version__}")
+
+    def _takes(self) -> list[str]:
+        """Checksums of the takes in these copies: of this run, and of the sides that stayed as they are."""
+        sides = {side for entry in self.history.files.values() for side in entry.sides}
+        stay = self.history.facts.get("takes", []) if sides - {side.side for side in self.plan.sides} else []
+        return sorted({*map(str, stay), *self.plan.takes})
 
     def _write_manifest(self, ours: set[str], files: dict[str, FileEntry]) -> None:
         """All our files, and what others put there before (the report) as long as it exists."""
@@ -322,17 +288,3 @@ class Finisher:
             action=action,
             lowered_db=entry.lowered_db,
         )
-
-
-def _sum(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
-
-
-def _sum_of(path: Path) -> str:
-    """Checksum of a file, empty when it is not there."""
-    try:
-        return file_sha256(path)
-    except (FileNotFoundError, NotADirectoryError):
-        return ""
-    except OSError as problem:
-        raise CopyError(f"{path} cannot be read ({problem.strerror}); check the disk") from None

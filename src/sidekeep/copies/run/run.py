@@ -29,11 +29,19 @@ from sidekeep.copies.kinds.table import KINDS
 from sidekeep.copies.master.build import build_master, look_at_master
 from sidekeep.copies.plan.planned import CopyPlan, PlannedFile
 from sidekeep.copies.run.branch import Branch, ExactWriter, Worker
-from sidekeep.copies.run.finish import MASTER_FOLDER, Finisher, WrittenFile, check_folder, entry_matches
+from sidekeep.copies.run.finish import Finisher, WrittenFile
 from sidekeep.copies.run.levels import LevelTracker, Piece, RecordLevels
 from sidekeep.copies.run.lossy import encode_lossy, needed_lowering_db
 from sidekeep.copies.run.making import Making
-from sidekeep.copies.run.notes import clipped_finding, lowered_finding, raise_first, rising
+from sidekeep.copies.run.notes import clipped_finding, kept_findings, lowered_finding, raise_first, rising
+from sidekeep.copies.run.successors import (
+    MASTER_FOLDER,
+    check_folder,
+    entry_matches,
+    guard_outputs,
+    settle_folder,
+    with_other_sides,
+)
 from sidekeep.errors import Cancelled, CopyError, ParameterError
 from sidekeep.files.atomic import copy_error
 from sidekeep.files.sink import FileSink
@@ -83,11 +91,14 @@ class CopyRun:
         """
         if self._state != "new":
             raise CopyError("this run has begun already; make a new one")
+        guard_outputs(self.plan)
         self._state = "open"
+        self.findings += settle_folder(self.plan)
         self._making = Making(self.plan.folder, self.plan.sides)
         self._pool = ThreadPoolExecutor(self._threads, thread_name_prefix="copies-job")
         try:
             self._history = read_history(self.plan.folder)
+            self.plan = with_other_sides(self.plan, self._history)
             fresh = self._sort_out()
             self._begin_master()
             self._lay_pipes(fresh)
@@ -146,7 +157,7 @@ class CopyRun:
             self._wait(progress, 0.0, 0.7)
             self._lower_lossy(progress)
             self._pool.shutdown(wait=True)
-            written = Finisher(
+            finisher = Finisher(
                 plan=self.plan,
                 making=self._making,
                 history=self._history,
@@ -157,7 +168,9 @@ class CopyRun:
                 master_fresh=self._master_fresh,
                 threads=self._threads,
                 stop=self._stop,
-            ).finish(progress)
+            )
+            written = finisher.finish(progress)
+            self.findings += kept_findings(finisher.left, self._history, self.plan, finisher.master_aside)
         except BaseException as problem:
             self.abandon()
             if isinstance(problem, OSError):

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.files.atomic import part_path
+from sidekeep.files.atomic import clear_part, part_path
 
 SAMPLE_BYTES = 4
 BLOCK_FRAMES = 65536
@@ -24,6 +24,7 @@ class SpillWriter:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.frames = 0
+        clear_part(part_path(path))
         self._file = open(part_path(path), "wb")  # noqa: SIM115  (closed by close or drop)
 
     def write(self, block: NDArray[np.float64]) -> None:

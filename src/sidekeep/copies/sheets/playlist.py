@@ -4,15 +4,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-from sidekeep.files.tags import TagSet
+from sidekeep.copies.plan.naming import safe_name
 
 
-def playlist_text(entries: Sequence[tuple[str, float, TagSet]]) -> bytes:
-    """Relative path, length in seconds and tags of every file, in order."""
+@dataclass(frozen=True, kw_only=True)
+class PlaylistEntry:
+    """One file: its path from the playlist, its length and the line that is shown."""
+
+    path: str
+    length_s: float
+    label: str
+
+
+def playlist_path(folder: str, title: str) -> str:
+    """Where the playlist of a folder of tracks stands."""
+    return f"{folder}/" + safe_name(title or "Record", ".m3u8")
+
+
+def playlist_text(entries: Sequence[PlaylistEntry]) -> bytes:
+    """The playlist of files in the order given."""
     lines = ["#EXTM3U"]
-    for path, length_s, tags in entries:
-        artist = ", ".join(tags.artists)
-        title = f"{artist} - {tags.title}" if artist else tags.title
-        lines += [f"#EXTINF:{math.floor(length_s + 0.5)},{title}", path if path[0] != "#" else f"./{path}"]
+    for entry in entries:
+        path = entry.path if entry.path[0] != "#" else f"./{entry.path}"
+        lines += [f"#EXTINF:{math.floor(entry.length_s + 0.5)},{entry.label}", path]
     return ("\n".join(lines) + "\n").encode("utf-8")
