@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 
 from sidekeep.copies.kept.manifest import read_manifest
 from sidekeep.copies.run.run import WrittenFile
+from sidekeep.copies.run.successors import REPORT_NAME
 from sidekeep.errors import CopyError, SidekeepError
 from sidekeep.service.recipes import recipe_from
-from sidekeep.service.report import REPORT_NAME, transfer_with_report
+from sidekeep.service.report import transfer_with_report
 from sidekeep.service.transfer import TransferOptions, TransferResult, transfer
 from tests.small_record import RATE_HZ, SLEEVE, small_record
 
