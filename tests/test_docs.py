@@ -16,7 +16,8 @@ from sidekeep.cli.main import VERBS
 from sidekeep.copies.kinds.table import KINDS
 from sidekeep.model.record import Record
 from sidekeep.shelf.recipe_file import read_recipe
-from sidekeep.shelf.sleeve_text import read_sleeve, write_sleeve
+from sidekeep.shelf.sleeve.reading import read_sleeve
+from sidekeep.shelf.sleeve.writing import write_sleeve
 
 ROOT = Path(__file__).parents[1]
 SOURCE = Path(sidekeep.__file__).parent
@@ -233,7 +234,7 @@ def test_sleeve_blocks_read_without_a_problem_and_back(block: str) -> None:
 def test_the_plain_sleeve_block_says_what_the_page_says() -> None:
     record, _ = read_sleeve(fenced(text("docs/sleeve.md"), "sleeve")[0])
     assert (record.artist, record.title, record.year) == ("The Wicker Boats", "Tallow Wharf Almanac", 1971)
-    assert (record.label, record.catalogue_number, record.country) == ("Tin Roof", "TR 104", "Norway")
+    assert (record.label, record.catalogue_number, record.country) == ("Osprook", "TR 104", "Norway")
     assert (record.rpm, record.size_inch, record.genre) == (100 / 3, 12, "Folk; Shanty")
     assert [[track.title for track in side.tracks] for side in record.sides] == [
         ["Lamp Oil", "Grüße vom Kai"],

@@ -26,7 +26,7 @@ def bag(tmp_path: Path) -> Path:
     (folder / "data" / "sleeve.txt").write_text("Grüße\n", "utf-8")
     (folder / "data" / "a b.txt").write_text("x", "utf-8")
     make_bag(
-        folder, {"Source-Organization": "Quayside\nHall", "Bagging-Date": "2026-11-25", "Contact-Name": ""}
+        folder, {"Source-Organization": "Umberlatch\nHall", "Bagging-Date": "2026-11-25", "Contact-Name": ""}
     )
     return folder
 
@@ -36,7 +36,7 @@ def test_the_package_finds_it_valid(bag: Path) -> None:
     assert found.is_valid()
     assert found.version_info == (1, 0)
     assert found.encoding == "UTF-8"
-    assert found.info["Source-Organization"] == "Quayside Hall"
+    assert found.info["Source-Organization"] == "Umberlatch Hall"
     assert found.info["Payload-Oxum"] == "10009.3"
     assert "Contact-Name" not in found.info
     assert sorted(found.payload_files()) == ["data/a b.txt", "data/sleeve.txt", "data/takes/side A.wav"]

@@ -144,7 +144,7 @@ def test_the_cue_sheet_of_a_cd(tmp_path: Path) -> None:
         tmp_path,
         rate_hz=RATE_HZ,
         lengths=((200_000, 190_000), (180_000,)),
-        record=record((('Say "Ahoy"', "Grüße"), ("x" * 200,)), barcode="036000291452", genre="Folk"),
+        record=record((('Say "Ahoy"', "Grüße"), ("x" * 200,)), barcode="236000291456", genre="Folk"),
     )
     plan = feeder.plan("cd", facts=TransferFacts(isrcs={(0, 1): "AA6Q72000047"}))
     sheet = plan.texts["cd/Tallow Wharf Almanac.cue"].decode("utf-8")
@@ -153,7 +153,7 @@ def test_the_cue_sheet_of_a_cd(tmp_path: Path) -> None:
     assert lines[:5] == [
         'REM GENRE "Folk"',
         "REM DATE 1971",
-        "CATALOG 0036000291452",
+        "CATALOG 0236000291456",
         'PERFORMER "The Wicker Boats"',
         'TITLE "Tallow Wharf Almanac"',
     ]

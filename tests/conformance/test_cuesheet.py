@@ -15,7 +15,7 @@ from tests.copies.feeder import Feeder, record
 
 @pytest.fixture(scope="module")
 def whole_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    feeder = Feeder(tmp_path_factory.mktemp("cue"), record=record(barcode="4006381333931"))
+    feeder = Feeder(tmp_path_factory.mktemp("cue"), record=record(barcode="2006381333933"))
     facts = TransferFacts(isrcs={(0, 1): "AA6Q72000047"})
     return next(each.path for each in feeder.copies("record", facts=facts) if each.path.suffix == ".flac")
 
@@ -35,7 +35,7 @@ def block_of(path: Path, kind: int) -> bytes:
 def test_every_field(whole_record: Path) -> None:
     block = block_of(whole_record, 5)
     assert len(block) == 396 + 36 * 4 + 12 * 3
-    assert block[:128] == b"4006381333931".ljust(128, b"\0")
+    assert block[:128] == b"2006381333933".ljust(128, b"\0")
     assert struct.unpack(">Q", block[128:136]) == (0,)
     assert block[136] >> 7 == 0  # not a CD
     assert not any(block[137:395])
@@ -67,7 +67,7 @@ def test_metaflac_and_flac_accept_it(whole_record: Path, program: Callable[[str]
         [program("metaflac"), "--export-cuesheet-to=-", str(whole_record)], capture_output=True, check=True
     )
     text = done.stdout.decode()
-    assert "CATALOG 4006381333931" in text
+    assert "CATALOG 2006381333933" in text
     assert text.count("TRACK") >= 3
     assert "REM FLAC__lead-out 255 85118" in text
     subprocess.run([program("flac"), "-t", "-s", str(whole_record)], check=True, capture_output=True)

@@ -56,7 +56,7 @@ def plan(takes: Path, *names: str) -> MasterPlan:
             for n, name in enumerate(names)
         ),
         documents={"sleeve.txt": b"The Wicker Boats - Tallow Wharf Almanac\n", "cuts.toml": b"x = 1\n"},
-        info={"Source-Organization": "Quayside", "External-Description": "Tallow Wharf Almanac"},
+        info={"Source-Organization": "Umberlatch", "External-Description": "Tallow Wharf Almanac"},
     )
 
 
@@ -100,7 +100,7 @@ def test_the_bag_is_valid_and_its_takes_carry_their_history(tmp_path: Path, take
     Feeder(tmp_path / "out").copies("master", master=plan(takes, "plain.wav"))
     bag = bagit.Bag(str(tmp_path / "out" / FOLDER / "master"))
     assert bag.is_valid()
-    assert bag.info["Source-Organization"] == "Quayside"
+    assert bag.info["Source-Organization"] == "Umberlatch"
     info = wavinfo.WavInfoReader(str(tmp_path / "out" / FOLDER / "master" / "data" / "takes" / "side A.wav"))
     assert info.bext.description == "Tallow Wharf Almanac side A"
     assert info.bext.originator_date == "2026-11-25"

@@ -48,12 +48,12 @@ def test_tags_of_a_track(tmp_path: Path) -> None:
     feeder = Feeder(
         tmp_path,
         record=record(
-            label="Quayside",
+            label="Umberlatch",
             catalogue_number="Q 12",
             country="Norland",
             genre="Folk; Shanty",
             rpm=33.333,
-            barcode="4006381333931",
+            barcode="2006381333933",
         ),
     )
     facts = TransferFacts(comment="fine line stylus, 2026-11-25", isrcs={(0, 1): "AA-6Q7-20-00047"})
@@ -72,22 +72,22 @@ def test_tags_of_a_track(tmp_path: Path) -> None:
         date="1971",
         original_date="1971",
         genres=("Folk", "Shanty"),
-        label="Quayside",
+        label="Umberlatch",
         catalogue_number="Q 12",
         country="Norland",
         media="Vinyl",
         rpm=33.333,
         comment="fine line stylus, 2026-11-25",
         isrc="AA6Q72000047",
-        barcode="4006381333931",
+        barcode="2006381333933",
     )
 
 
 def test_tracks_the_sleeve_does_not_name_and_long_records(tmp_path: Path) -> None:
     feeder = Feeder(tmp_path, record=record(((), ())), lengths=((5_000,) * 60, (5_000,) * 60))
     paths = [planned.path for planned in feeder.plan("lossless").files]
-    assert paths[0] == "lossless/001 Track 1.flac"
-    assert paths[119] == "lossless/120 Track 120.flac"
+    assert paths[0] == "lossless/001 Side A, track 1.flac"
+    assert paths[119] == "lossless/120 Side B, track 60.flac"
     assert len(set(paths)) == 120
 
 
@@ -106,7 +106,7 @@ def test_two_tracks_of_one_title_get_two_files(tmp_path: Path) -> None:
     [
         ({"titles": (("Lamp\x00Oil", "x"), ("y",))}, {}, "title .*holds a NUL"),
         ({"label": "\ud800"}, {}, "half a character"),
-        ({"barcode": "4006381333932"}, {}, "one digit is wrong"),
+        ({"barcode": "2006381333934"}, {}, "one digit is wrong"),
         ({}, {"facts": TransferFacts(isrcs={(0, 0): "XX-1"})}, "ISRC 'XX-1' must be"),
         ({}, {"lossy_ceiling_dbtp": 1.0}, "must lie between"),
     ],

@@ -126,7 +126,7 @@ def test_the_same_copies_in_another_place_are_the_same_bytes(finished: Feeder, t
 
 def test_a_new_title_tags_anew_and_gives_the_bytes_of_a_fresh_run(finished: Feeder, tmp_path: Path) -> None:
     shutil.copytree(finished.out, tmp_path / "old")
-    changed = record((("Lamp Oil", "Grüße aus Übersee"), ("Tide Table",)), label="Quayside")
+    changed = record((("Lamp Oil", "Grüße aus Übersee"), ("Tide Table",)), label="Umberlatch")
     old = Feeder(tmp_path / "old", record=changed, rate_hz=96_000, lengths=finished.lengths)
     with CopyRun(old.plan(EVERY)) as run:
         assert not run.needs_audio

@@ -168,7 +168,7 @@ def test_a_run_that_dies_while_replacing_its_own_files_is_completed(
         raise OSError(5, "Input/output error")
 
     Feeder(tmp_path / "broken").copies("lossless")
-    changed = record(label="Quayside")
+    changed = record(label="Umberlatch")
     monkeypatch.setattr(finish, "give_name", dies)
     with pytest.raises(CopyError, match="the disk reports an error"):
         Feeder(tmp_path / "broken", record=changed).copies("lossless")

@@ -52,14 +52,14 @@ FULL = TagSet(
     original_date="1969",
     genres=("Folk", "Shanty"),
     composers=("Åse Lind", "Tom Reed"),
-    label="Quayside",
+    label="Umberlatch",
     catalogue_number="Q 12",
     country="Norland",
     media="Vinyl",
     rpm=33.333,
     comment="fine line stylus; moved 2026-11-25",
     isrc="AA6Q72000047",
-    barcode="4006381333931",
+    barcode="2006381333933",
     track_gain=Gain(gain_db=-4.25, peak=0.891),
     album_gain=Gain(gain_db=-3.5, peak=0.95),
 )
@@ -127,7 +127,7 @@ def test_ffprobe_reads_what_was_written(
     assert got["CATALOGNUMBER"] == "Q 12"
     assert got["SIDE"] == "B"
     assert got["POSITION"] == "B1"
-    assert got.get("LABEL") or got.get("PUBLISHER") == "Quayside"
+    assert got.get("LABEL") or got.get("PUBLISHER") == "Umberlatch"
     assert got["MEDIA"] == "Vinyl"
     if suffix == ".opus":
         assert (got["R128_TRACK_GAIN"], got["R128_ALBUM_GAIN"]) == ("-2368", "-2176")
@@ -176,7 +176,7 @@ def test_metaflac_reads_all_comments_and_the_picture_block(
         "DISCNUMBER=1",
         "ORIGINALDATE=1969",
         "ISRC=AA6Q72000047",
-        "BARCODE=4006381333931",
+        "BARCODE=2006381333933",
         "REPLAYGAIN_REFERENCE_LOUDNESS=-18.00 LUFS",
     ):
         assert line in lines

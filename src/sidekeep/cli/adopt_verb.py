@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Adopt and say where things are now."""
     from sidekeep.cli.terminal import print_json, progress_bar
-    from sidekeep.service.shelf import adopt, default_shelf
+    from sidekeep.service.shelf import adopt, default_shelf, sleeve_problems
 
     with progress_bar("adopting", quiet=options.json) as progress:
         adopted = adopt(
@@ -44,9 +44,18 @@ def run(options: argparse.Namespace) -> int:
             stylus=options.stylus,
             progress=progress,
         )
+    problems = sleeve_problems(adopted.folder)
     if options.json:
-        print_json({"folder": str(adopted.folder.path), "takes": [take.facts() for take in adopted.takes]})
+        print_json(
+            {
+                "folder": str(adopted.folder.path),
+                "takes": [take.facts() for take in adopted.takes],
+                "problems": problems,
+            }
+        )
     else:
         for take in adopted.takes:
             print(f"{adopted.folder.path / take.folder}: side {take.side}, {take.length_s / 60:.1f} min")
-    return 0
+        for problem in problems:
+            print(f"Look: {problem}")
+    return 1 if problems else 0

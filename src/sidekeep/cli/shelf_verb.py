@@ -50,8 +50,12 @@ def run(options: argparse.Namespace) -> int:
         return 0
     if options.action == "plan":
         folder = service.plan_record(shelf, options.sleeve)
-        print_json({"folder": str(folder.path)}) if options.json else print(f"planned: {folder.path}")
-        return 0
+        problems = service.sleeve_problems(folder)
+        if options.json:
+            print_json({"folder": str(folder.path), "problems": problems})
+        else:
+            print(f"planned: {folder.path}", *(f"Look: {problem}" for problem in problems), sep="\n")
+        return 1 if problems else 0
     if options.action == "styluses":
         return _styluses(options, shelf)
     if options.action == "repair":

@@ -46,7 +46,7 @@ def _other_side(side: SideCuts) -> Finding:
     other = side.likely_side
     text = (
         f"Side {side.side}: the tracks are as long as those printed for side {other}, so this seems to be side {other}. "
-        f"No titles were given. If it is side {other}, say so with --sides (on the shelf: 'sidekeep shelf swap-sides'); "
+        f"No titles were given. If it is side {other}, say so with --sides, or swap the sides of the record on the shelf; "
         f"if it is side {side.side} after all, --titles printed gives the titles in the sleeve's order."
     )
     return _finding("other-side", "act", side, side.tracks, text)

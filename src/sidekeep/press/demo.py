@@ -20,7 +20,7 @@ from sidekeep.press.music import demo_pieces, demo_sleeve_text
 from sidekeep.press.settings import used_lp
 from sidekeep.press.side import Piece, press_side
 from sidekeep.press.truth import Truth
-from sidekeep.shelf.sleeve_text import read_sleeve
+from sidekeep.shelf.sleeve.reading import read_sleeve
 
 RATE_HZ = 48_000
 _SIDES: tuple[Literal["A", "B"], ...] = ("A", "B")

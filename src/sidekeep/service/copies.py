@@ -20,7 +20,7 @@ from sidekeep.model.recipe import MendSettings, Recipe
 from sidekeep.model.record import Record, Side
 from sidekeep.service.report import write_report
 from sidekeep.service.shelf import find_record, open_catalogue
-from sidekeep.service.sleeves import Sleeve, TakeFiles
+from sidekeep.service.sleeves import Sleeve, TakeFiles, read_sleeve_text
 from sidekeep.service.titles import told_anew
 from sidekeep.service.transfer import (
     SurveyedTake,
@@ -34,7 +34,6 @@ from sidekeep.shelf.cuts_file import keep_edits, read_cuts, write_cuts
 from sidekeep.shelf.recipe_file import read_recipe, write_recipe
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.record_lock import at_work
-from sidekeep.shelf.sleeve_text import read_sleeve
 from sidekeep.shelf.survey_file import load_survey, save_survey
 
 PATCHES = "mend.patches"
@@ -210,6 +209,7 @@ def pictures_of(folder: RecordFolder) -> list[Picture]:
 
 
 def _sleeve(folder: RecordFolder) -> Sleeve:
-    text = (folder.path / "sleeve.txt").read_text("utf-8-sig", errors="replace")
-    record, problems = read_sleeve(text)
-    return Sleeve(record=record, problems=tuple(problems))
+    try:
+        return read_sleeve_text(folder.sleeve_text())
+    except FileNotFoundError:
+        return Sleeve(record=folder.record())

@@ -12,7 +12,7 @@ from sidekeep.model.record import Record
 from sidekeep.service.report_view import report_data
 from sidekeep.shelf.cuts_file import write_cuts
 from sidekeep.shelf.recipe_file import write_recipe
-from sidekeep.shelf.sleeve_text import write_sleeve
+from sidekeep.shelf.sleeve.writing import write_sleeve
 
 if TYPE_CHECKING:
     from sidekeep.service.transfer import SurveyedTake, TransferResult

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Literal
 
 from sidekeep.errors import ParameterError
+from sidekeep.files.bounded import read_text_bounded
 from sidekeep.model.recipe import MendSize, Recipe
 from sidekeep.shelf.recipe_file import read_recipe
 
@@ -21,10 +22,7 @@ def recipe_from(
     """``size``: gentle, even, thorough or none. ``level``: peak, none or a loudness in LUFS."""
     recipe = Recipe()
     if path is not None:
-        try:
-            recipe = read_recipe(path.read_text("utf-8"))
-        except (OSError, UnicodeDecodeError) as error:
-            raise ParameterError(f"the recipe {path} cannot be read: {error}") from error
+        recipe = read_recipe(read_text_bounded(path, "the recipe"))
     if size is not None:
         mend = replace(recipe.mend, enabled=size != "none", size=recipe.mend.size if size == "none" else size)
         recipe = replace(recipe, mend=mend)

@@ -14,12 +14,13 @@ from sidekeep.files.guard import Guard
 from sidekeep.files.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.record import Record
-from sidekeep.service.sleeves import assign_files, load_sleeve
+from sidekeep.service.sleeves import Sleeve, assign_files, load_sleeve, problem_text, read_sleeve_text
 from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.catalogue import CATALOGUE, Catalogue, Entry, record_folders
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.record_lock import at_work
-from sidekeep.shelf.sleeve_text import read_sleeve, write_sleeve
+from sidekeep.shelf.sleeve.reading import read_sleeve
+from sidekeep.shelf.sleeve.writing import write_sleeve
 from sidekeep.shelf.styluses import Stylus, StylusHours, read_styluses, stylus_log, write_styluses
 
 SHELF_VARIABLE = "SIDEKEEP_SHELF"
@@ -69,7 +70,21 @@ def plan_record(shelf: Path, sleeve_path: Path) -> RecordFolder:
     """Put a record on the shelf that is still to be taken."""
     sleeve = load_sleeve(sleeve_path)
     assert sleeve is not None
-    return _plan(shelf, sleeve.record, write_sleeve(sleeve.record), sleeve_path.name)
+    return _plan(shelf, sleeve.record, text_to_keep(sleeve), sleeve_path.name)
+
+
+def text_to_keep(sleeve: Sleeve) -> str:
+    """The plain form of a sleeve that was read without a doubt; else its own text, so that no line is lost."""
+    return sleeve.text if sleeve.problems else write_sleeve(sleeve.record)
+
+
+def sleeve_problems(folder: RecordFolder) -> list[str]:
+    """What is odd about the lines of a record's sleeve text, one sentence each."""
+    try:
+        problems = read_sleeve_text(folder.sleeve_text()).problems
+    except FileNotFoundError:
+        return []
+    return [problem_text(problem) for problem in problems]
 
 
 def plan_sleeve(shelf: Path, text: str) -> RecordFolder:

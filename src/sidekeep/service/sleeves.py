@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sidekeep.errors import ParameterError, SleeveError
+from sidekeep.files.bounded import read_bounded
 from sidekeep.model.record import Record, Side
-from sidekeep.shelf.sleeve_text import SleeveProblem, read_sleeve
+from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
+from sidekeep.shelf.sleeve.reading import SleeveProblem, read_sleeve
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -17,29 +19,29 @@ class Sleeve:
 
     record: Record
     problems: tuple[SleeveProblem, ...] = ()
+    text: str = ""
 
 
 def load_sleeve(path: Path | None) -> Sleeve | None:
     """Read a sleeve file of any supported form; None for None."""
     if path is None:
         return None
-    try:
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        raise SleeveError(
-            f"no sleeve text at {path}: write the track list there, or leave --sleeve away"
-        ) from None
-    if b"\0" in raw[:4096] and not raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise SleeveError(f"{path.name} is not a text file; a sleeve is plain text, CSV or JSON")
-    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        text = raw.decode("utf-16", errors="replace")
-    else:
-        try:
-            text = raw.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            text = raw.decode("cp1252", errors="replace")
+    if not path.exists():
+        raise SleeveError(f"no sleeve text at {path}: write the track list there, or leave --sleeve away")
+    raw = read_bounded(path, "the sleeve text", most_bytes=MAX_BYTES, error=SleeveError)
+    return read_sleeve_text(decode_sleeve(raw, path.name))
+
+
+def read_sleeve_text(text: str) -> Sleeve:
+    """A sleeve from its text."""
     record, problems = read_sleeve(text)
-    return Sleeve(record=record, problems=tuple(problems))
+    return Sleeve(record=record, problems=tuple(problems), text=text)
+
+
+def problem_text(problem: SleeveProblem) -> str:
+    """A line of the sleeve that was not read, or only in part, as one sentence."""
+    what = "is odd" if problem.used else "was not used"
+    return f"line {problem.line_number} of the sleeve text {what} ({problem.reason}): {problem.line}"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -15,7 +15,7 @@ from sidekeep.flow.survey import Survey, survey_take
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
-from sidekeep.service.sleeves import Sleeve, load_sleeve
+from sidekeep.service.sleeves import Sleeve, load_sleeve, problem_text
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,8 +91,7 @@ def sleeve_findings(sleeve: Sleeve | None) -> list[Finding]:
             start_frame=0,
             stop_frame=0,
             severity="look",
-            text=f"line {problem.line_number} of the sleeve text was not used "
-            f"({problem.reason}): {problem.line}",
+            text=problem_text(problem),
         )
         for problem in (sleeve.problems if sleeve else ())
     ]

@@ -15,7 +15,7 @@ from typing import Any
 
 from sidekeep.errors import ShelfError
 from sidekeep.model.cuts import Cuts, SideCuts, Track
-from sidekeep.shelf.sleeve_lines import quote
+from sidekeep.shelf.toml_text import toml_string
 from sidekeep.units import clock_text, frames_to_seconds, seconds_to_frames
 
 _HEAD = """\
@@ -43,22 +43,25 @@ def write_cuts(cuts: Cuts) -> str:
     """Text of ``cuts.toml``."""
     lines = [_HEAD, f"rate_hz = {cuts.rate_hz}"]
     for side in cuts.sides:
-        lines += ["", "[[side]]", f"name = {quote(side.side)}"]
+        lines += ["", "[[side]]", f"name = {toml_string(side.side)}"]
         for place in _PLACES:
             lines += _place(place, getattr(side, f"{place}_frame"), cuts.rate_hz)
         if not any(track.edited for track in side.tracks):
-            lines.append(f"as_found = {quote(_side_sum(side))}")
+            lines.append(f"as_found = {toml_string(_side_sum(side))}")
         for track in side.tracks:
-            lines += ["", "[[side.track]]", f"number = {track.number}", f"title = {quote(track.title)}"]
+            lines += ["", "[[side.track]]", f"number = {track.number}", f"title = {toml_string(track.title)}"]
             lines += [
-                f"{name} = {quote(value)}"
+                f"{name} = {toml_string(value)}"
                 for name, value in (("artist", track.artist), ("composer", track.composer))
                 if value
             ]
             lines += _place("start", track.start_frame, cuts.rate_hz)
             lines += _place("stop", track.stop_frame, cuts.rate_hz)
-            lines += [f"boundary = {quote(track.boundary)}", f"confidence = {float(track.confidence)!r}"]
-            lines.append("edited = true" if track.edited else f"as_found = {quote(_track_sum(track))}")
+            lines += [
+                f"boundary = {toml_string(track.boundary)}",
+                f"confidence = {float(track.confidence)!r}",
+            ]
+            lines.append("edited = true" if track.edited else f"as_found = {toml_string(_track_sum(track))}")
     return "\n".join(lines) + "\n"
 
 

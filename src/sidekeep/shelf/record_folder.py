@@ -30,8 +30,10 @@ from typing import Any, Literal
 
 from sidekeep.errors import ShelfError, SleeveError
 from sidekeep.files.atomic import write_text
+from sidekeep.files.bounded import read_bounded
 from sidekeep.model.record import Record
-from sidekeep.shelf.sleeve_text import read_sleeve
+from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
+from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.toml_text import toml_text
 
 State = Literal["planned", "partly taken", "taken", "cut", "copied", "verified"]
@@ -144,11 +146,20 @@ class RecordFolder:
     def record(self) -> Record:
         """What the sleeve says."""
         try:
-            return read_sleeve((self.path / "sleeve.txt").read_text("utf-8-sig", errors="replace"))[0]
+            return read_sleeve(self.sleeve_text())[0]
         except FileNotFoundError:
             return Record(title=self.path.name)
+
+    def sleeve_text(self) -> str:
+        """``sleeve.txt`` in whatever usual encoding it was saved. Raises FileNotFoundError, ShelfError."""
+        path = self.path / "sleeve.txt"
+        if not path.exists():
+            raise FileNotFoundError(path)
+        raw = read_bounded(path, "the sleeve text", most_bytes=MAX_BYTES, error=ShelfError)
+        try:
+            return decode_sleeve(raw, str(path))
         except SleeveError as error:
-            raise ShelfError(f"{self.path / 'sleeve.txt'}: {error}") from error
+            raise ShelfError(str(error)) from error
 
     def takes(self) -> list[ShelfTake]:
         """All closed takes, by side and number."""

@@ -20,7 +20,7 @@ from sidekeep.files.atomic import write_text
 from sidekeep.service.shelf import list_records, open_catalogue, plan_sleeve
 from sidekeep.shelf.catalogue import Entry, record_folders
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
-from sidekeep.shelf.sleeve_text import read_sleeve
+from sidekeep.shelf.sleeve.reading import read_sleeve
 
 BIN = ".bin"
 _CHOICES = ("record.toml", "sleeve.txt", "recipe.toml", "cuts.toml")

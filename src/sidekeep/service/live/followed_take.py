@@ -20,7 +20,7 @@ from sidekeep.service.sleeves import Sleeve
 from sidekeep.service.survey import with_outer_findings
 from sidekeep.shelf.recipe_file import read_recipe
 from sidekeep.shelf.record_folder import RecordFolder
-from sidekeep.shelf.sleeve_text import read_sleeve
+from sidekeep.shelf.sleeve.reading import read_sleeve
 
 _PART = "live.patches.part"
 

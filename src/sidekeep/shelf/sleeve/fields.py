@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import re
 
-from sidekeep.shelf.sleeve_lines import quote, unquote
+from sidekeep.shelf.sleeve.quoting import quote, unquote
+from sidekeep.shelf.sleeve.words import FIELDS
 
 DASH = re.compile(r"\s+[-\u2013\u2014\u2012\u2212]{1,2}\s+|\s*[\u2014]\s*")
 SLASH = re.compile(r"\s+[/|]\s+")
-_YEAR = re.compile(r"\b(1[89]\d\d|20\d\d)\b")
+_YEAR = re.compile(r"\b(1[89][0-9][0-9]|20[0-9][0-9])\b")
 _YEAR_LAST = re.compile(
-    r"\s*(?:[(\[]\D{0,12}(?P<a>1[89]\d\d|20\d\d)\D{0,3}[)\]]|,\s*(?P<b>1[89]\d\d|20\d\d))\s*$"
+    r"\s*(?:[(\[]\D{0,12}(?P<a>1[89][0-9][0-9]|20[0-9][0-9])\D{0,3}[)\]]|,\s*(?P<b>1[89][0-9][0-9]|20[0-9][0-9]))\s*$"
 )
+_FIELD = re.compile(r"^(?P<name>[^:=]{2,24}?)\s*[:=\uff1a]\s*(?P<value>.*)$")
 _CM = {30: 12, 25: 10, 17: 7, 18: 7}
 
 
@@ -28,7 +30,7 @@ def read_year(text: str) -> int | None:
 def read_rpm(text: str) -> float | None:
     """Revolutions per minute: ``33``, ``33 1/3``, ``33\u2153 rpm``, ``45``, ``78.26``; bare 33 means 100/3, 16 means 50/3."""
     text = text.replace("\u2153", " 1/3").replace("\u2154", " 2/3").replace(",", ".")
-    match = re.search(r"(?<![\d.])(\d{2}(?:\.\d+)?)(?:\s+([12])/3)?(?![\d\"'])", text)
+    match = re.search(r"(?<![0-9.])([0-9]{2}(?:\.[0-9]+)?)(?:\s+([12])/3)?(?![0-9\"'])", text)
     if match is None:
         return None
     whole = match[1]
@@ -52,12 +54,12 @@ def write_rpm(rpm: float) -> str:
 
 def read_size(text: str) -> int | None:
     """Diameter in inches from ``12"``, ``12-inch``, ``30 cm``, ``LP``, ``7``."""
-    if match := re.search(r"(\d{2})\s*cm", text, re.IGNORECASE):
+    if match := re.search(r"([0-9]{2})\s*cm", text, re.IGNORECASE):
         return _CM.get(int(match[1]))
     marks = r"(?:\"|''|[\u2033\u201d]|[\s-]*(?:inch(?:es)?|in\b|zoll|pouces|pulgadas))"
-    if match := re.search(rf"\b(\d{{1,2}})\s?{marks}", text, re.I):
+    if match := re.search(rf"\b([0-9]{{1,2}})\s?{marks}", text, re.I):
         return int(match[1])
-    if match := re.fullmatch(r"\s*(\d{1,2})\s*", text):
+    if match := re.fullmatch(r"\s*([0-9]{1,2})\s*", text):
         return int(match[1])
     return 12 if re.search(r"\bLP\b", text) else None
 
@@ -83,13 +85,21 @@ def has_year(line: str) -> bool:
     return match is not None and match["a"] is not None
 
 
+def read_field(line: str) -> tuple[str, str] | None:
+    """(field of Record, value) of a line such as ``Label: Tin Roof``, or None."""
+    match = _FIELD.match(line)
+    if match is None:
+        return None
+    field = FIELDS.get(match["name"].strip().casefold())
+    return None if field is None else (field, match["value"].strip())
+
+
 def field_value(text: str) -> str:
-    """A field's text: quoted text is taken literally."""
+    """A field's text: one pair of quotes around it goes."""
     literal = unquote(text)
     return text if literal is None else literal
 
 
 def field_text(value: str) -> str:
-    """Text for a field that ``field_value`` reads back unchanged, quoted only when it must be."""
-    plain = value and value == " ".join(value.split()) and value.isprintable() and not value.startswith('"')
-    return value if plain else quote(value)
+    """Text for a field that ``field_value`` reads back unchanged."""
+    return value if unquote(value) is None and value else quote(value)

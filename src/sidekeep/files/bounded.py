@@ -1,0 +1,53 @@
+"""Small files read whole, with a bound: sleeve texts, settings, facts, pictures.
+
+What is no ordinary file (a pipe, a device, a folder) or is far larger than such a file can be is refused before it costs
+memory or time.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+from sidekeep.errors import ParameterError, SidekeepError
+
+TEXT_BYTES = 4 << 20
+"""Room for the longest ``cuts.toml`` or list of facts."""
+
+
+def read_bounded(
+    path: Path, what: str, *, most_bytes: int = TEXT_BYTES, error: type[SidekeepError] = ParameterError
+) -> bytes:
+    """The bytes of a file. ``what`` names it in the message (``the sleeve text``). Raises ``error`` when it is missing,
+    cannot be read, is no ordinary file or is longer than ``most_bytes``."""
+    try:
+        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+        with os.fdopen(handle, "rb") as file:
+            if not stat.S_ISREG(os.fstat(handle).st_mode):
+                raise error(f"{what} {path} is a folder, a pipe or a device, not a file")
+            data = file.read(most_bytes + 1)
+    except FileNotFoundError:
+        raise error(f"{what} {path} is not there") from None
+    except IsADirectoryError:
+        raise error(f"{what} {path} is a folder, not a file") from None
+    except (OSError, ValueError) as problem:
+        reason = getattr(problem, "strerror", None) or problem
+        raise error(f"{what} {path} cannot be read: {reason}") from problem
+    if len(data) > most_bytes:
+        raise error(f"{what} {path} is longer than {_size(most_bytes)}; is it the right file?")
+    return data
+
+
+def _size(count: int) -> str:
+    return f"{count >> 20} MB" if count >= 1 << 20 else f"{count >> 10} kB"
+
+
+def read_text_bounded(
+    path: Path, what: str, *, most_bytes: int = TEXT_BYTES, error: type[SidekeepError] = ParameterError
+) -> str:
+    """The same as UTF-8 text. Raises ``error`` also for what is no such text."""
+    try:
+        return read_bounded(path, what, most_bytes=most_bytes, error=error).decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        raise error(f"{what} {path} is not UTF-8 text (byte {problem.start}); save it as UTF-8") from None

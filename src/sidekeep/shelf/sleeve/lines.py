@@ -1,0 +1,134 @@
+"""One line of a sleeve text: bullet, mark, title, time.
+
+Conventions: ``PrintedLine`` holds what could be told from the line alone; what needs the other lines (is ``X - Y`` an
+artist and a title?) is decided in ``people``. Reading a line never fails: the body may be empty.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from sidekeep.shelf.sleeve.marks import Mark, take_mark
+from sidekeep.shelf.sleeve.quoting import SPACES, tidy, unquote, visible
+from sidekeep.shelf.sleeve.times import is_time, read_time, take_time, take_wrong_time
+
+_BULLET = re.compile(
+    r"^(?:[*+>\u2013\u2014-]\s+|[\u2022\u00b7\u25aa\u25cf\u25e6\u2023\u2043\u25a0\u25a1\u25ba\u25b6\u2192\u2713\u2714\u266a\u266b]\s*)(?=\S)"
+)
+_DECORATION = re.compile(r"^[\W_]*$")
+_RULES = "-=_*~.#+/\\| \u2013\u2014\u2500\u2550\u2022\u00b7"
+_SIDE_CELL = re.compile(r"[A-Ha-h]")
+
+
+@dataclass(frozen=True, kw_only=True)
+class PrintedLine:
+    """What one track line says. ``body`` is what is left between mark and time; ``literal`` when it was quoted;
+    ``dash_time`` when a dash stands before the time; ``wrong_time`` is a time that cannot be; ``cells`` are the texts of
+    a line parted by tabs."""
+
+    body: str
+    mark: str = ""
+    side: str = ""
+    number: int | None = None
+    duration_s: float | None = None
+    literal: bool = False
+    dash_time: bool = False
+    timed: bool = False
+    wrong_time: str = ""
+    cells: tuple[str, ...] = ()
+    bullet: bool = False
+
+
+def without_bullet(line: str) -> str:
+    """The line without a bullet before it."""
+    return _BULLET.sub("", line)
+
+
+def is_decoration(line: str) -> bool:
+    """True for a line of nothing but punctuation."""
+    return _DECORATION.match(line) is not None and unquote(line) is None
+
+
+def is_ruled(line: str) -> bool:
+    """True for a line that only parts the text: dashes, stars, bars."""
+    return not line.strip(_RULES)
+
+
+def read_line(raw: str, *, letters: bool = False) -> PrintedLine:
+    """Take mark and time off a track line. ``letters``: a capital letter before the title is a side."""
+    cells = tuple(tidy(cell) for cell in visible(raw).strip("\r\n").split("\t"))
+    if sum(bool(cell) for cell in cells) >= 2:
+        return _read_cells(cells)
+    whole = visible(raw).strip()
+    text = without_bullet(whole)
+    text = re.sub(r" {2,}(?=\S)", "  ", SPACES.sub(lambda m: m[0] if len(m[0]) > 1 else " ", text))
+    mark, rest = take_mark(text, letters=letters)
+    if not rest and mark.text and is_time(text):
+        mark, rest = Mark(), text
+    rest = tidy(rest)
+    literal = unquote(rest)
+    duration_s, timed, dash_time = None, False, False
+    if literal is None:
+        duration_s, rest, timed, dash_time = take_time(rest)
+        if timed and not mark.text:
+            mark, rest = take_mark(rest, letters=letters)
+            rest = tidy(rest)
+    wrong = ""
+    if not timed and literal is None:
+        wrong, rest = take_wrong_time(rest)
+    literal = unquote(rest)
+    return PrintedLine(
+        body=rest if literal is None else literal.strip(),
+        mark=mark.text,
+        side=mark.side,
+        number=mark.number,
+        duration_s=duration_s,
+        literal=literal is not None and rest.startswith('"'),
+        dash_time=dash_time,
+        timed=timed,
+        wrong_time=wrong,
+        bullet=text != whole,
+    )
+
+
+def _read_cells(cells: tuple[str, ...]) -> PrintedLine:
+    """A row of a table without a heading: side, mark, time and text cells in any order."""
+    mark, duration_s, timed = Mark(), None, False
+    texts: list[str] = []
+    filled = [cell for cell in cells if cell]
+    if _SIDE_CELL.fullmatch(filled[0]):
+        mark = Mark(filled[0], filled[0].upper(), None)
+        filled = filled[1:]
+    for index, cell in enumerate(filled):
+        if not timed and index > 0 and is_time(cell):
+            duration_s, timed = read_time(cell), True
+            continue
+        if mark.number is None and index < len(filled) - 1 and not is_time(cell):
+            found, rest = take_mark(cell)
+            if found.text and not rest and (not mark.text or not found.side):
+                mark = Mark(mark.text + found.text, mark.side or found.side, found.number)
+                continue
+        if not timed and index == 0 and is_time(cell) and len(filled) > 1:
+            duration_s, timed = read_time(cell), True
+            continue
+        texts.append(cell)
+    if len(texts) == 1 and (not mark.text or not timed):
+        one = read_line(texts[0])
+        if not mark.text:
+            mark = Mark(one.mark, one.side, one.number)
+        if not timed:
+            duration_s, timed = one.duration_s, one.timed
+        texts = [one.body] if one.body else texts
+    body = texts[-1] if texts else ""
+    literal = unquote(body)
+    return PrintedLine(
+        body=body if literal is None else literal,
+        mark=mark.text,
+        side=mark.side,
+        number=mark.number,
+        duration_s=duration_s,
+        timed=timed,
+        literal=literal is not None,
+        cells=tuple(texts),
+    )

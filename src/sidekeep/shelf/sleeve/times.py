@@ -1,0 +1,102 @@
+"""Printed times: ``3:45``, ``3'45"``, ``3.45``, ``3 min 45 s``.
+
+Conventions: exact decimals until they become float seconds, so that a written time reads back as the same number.
+"""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+
+_MIN = r"['\u2019\u2032\u00b4`]"
+_SEC = r"(?:''|\"|[\u201d\u2033\u201c]|\u2019\u2019|\u2032\u2032)"
+_TIME = (
+    r"(?:"
+    r"(?:(?P<h1>[0-9]{1,2}):)?(?P<m1>[0-9]{1,5})[:\uff1a\u2236](?P<s1>[0-9]{2}(?:\.[0-9]+)?)"
+    rf"|(?P<m2>[0-9]{{1,3}})\s?{_MIN}\s?(?P<s2>[0-9]{{1,2}}(?:\.[0-9]+)?)?\s?{_SEC}?"
+    rf"|(?P<s3>[0-9]{{1,3}}(?:\.[0-9]+)?)\s?{_SEC}"
+    r"|(?:(?P<h4>[0-9]{1,2})\s?h(?:ours?|rs?)?\.?\s?)?(?P<m4>[0-9]{1,3})\s?m(?:in(?:utes?|\.)?)?\.?"
+    r"(?:\s?(?P<s4>[0-9]{1,2}(?:\.[0-9]+)?)\s?(?:s(?:ec(?:onds?|\.)?)?\.?)?)?"
+    r"|(?P<m5>[0-9]{1,2})\.(?P<s5>[0-5][0-9])"
+    r"|(?P<none>[-\u2013?]{1,2}[:.][-\u2013?]{2})"
+    r")"
+)
+_SURE = r"(?:ca?\.?\s?|circa\s|~\s?|approx\.?\s?)?"
+_UNIT = r"(?:\s?(?:min(?:utes?|\.)?|mins?\.?|h|hrs?))?"
+_ONLY = re.compile(rf"[(\[{{<]?\s*{_SURE}{_TIME}{_UNIT}\s*[)\]}}>]?", re.IGNORECASE)
+_LAST = re.compile(
+    rf"(?:^|(?P<gap>\s*[.\u2026_\u00b7]{{2,}}\s*|\s*(?:\s|^)[-\u2013\u2014|~,;:/]+\s*|\s*[,;|\u2014\u2013]\s*|\s+|(?=[(\[])))"
+    rf"[(\[{{<]?\s*{_SURE}{_TIME}{_UNIT}\s*[)\]}}>]?\s*[.;,]?$",
+    re.IGNORECASE,
+)
+_FIRST = re.compile(
+    rf"^[(\[{{<]?\s*{_SURE}{_TIME}{_UNIT}\s*[)\]}}>]?(?:\s*[-\u2013\u2014|:;,.]+\s+|\s+)", re.IGNORECASE
+)
+_WRONG = re.compile(r"(?:\s|[(\[])([0-9]{1,3}:[6-9][0-9])[)\]]?$")
+_DASHES = "-\u2013\u2014"
+
+
+def _seconds(match: re.Match[str]) -> Decimal | None:
+    """Seconds of a matched time; None when it is a placeholder such as ``--:--``."""
+    part = match.groupdict()
+    if part["none"]:
+        return None
+    hours = part["h1"] or part["h4"] or 0
+    minutes = part["m1"] or part["m2"] or part["m4"] or part["m5"] or 0
+    seconds = part["s1"] or part["s2"] or part["s3"] or part["s4"] or part["s5"] or 0
+    return Decimal(hours) * 3600 + Decimal(minutes) * 60 + Decimal(seconds)
+
+
+def _possible(match: re.Match[str]) -> bool:
+    """True unless the seconds run past 59 beside minutes, or the minutes past 59 beside hours."""
+    part = match.groupdict()
+    seconds = part["s1"] or part["s2"] or part["s4"] or part["s5"] or "0"
+    return Decimal(seconds) < 60 and not (part["h1"] and int(part["m1"]) > 59)
+
+
+def read_time(text: str) -> float | None:
+    """Seconds of a printed time such as ``3:45``, ``3'45"``, ``3.45``, ``3 min 45 s``; None if it is none."""
+    match = _ONLY.fullmatch(text.strip())
+    if match is None or not _possible(match):
+        return None
+    value = _seconds(match)
+    return None if value is None else float(value)
+
+
+def is_time(text: str) -> bool:
+    """True for a printed time or a placeholder for one."""
+    match = _ONLY.fullmatch(text.strip())
+    return match is not None and _possible(match)
+
+
+def write_time(duration_s: float) -> str:
+    """``225.0`` as ``3:45``; decimals only when there are some; reads back as the same float."""
+    minutes, seconds = divmod(Decimal(repr(duration_s)), 60)
+    whole = int(seconds)
+    part = f"{seconds - whole:f}".partition(".")[2].rstrip("0")
+    return f"{int(minutes)}:{whole:02d}" + (f".{part}" if part else "")
+
+
+def take_time(text: str) -> tuple[float | None, str, bool, bool]:
+    """(seconds, rest, a time was there, a dash stood before it)."""
+    match = _LAST.search(text)
+    if match is not None and _possible(match):
+        rest = text[: match.start()].rstrip(" .\u2026_\u00b7")
+        if text[: match.start()].endswith((".", "\u2026")) and not re.search(
+            r"[.\u2026]{2,}", text[match.start() - 3 :]
+        ):
+            rest = text[: match.start()].rstrip()
+        value = _seconds(match)
+        dash = any(sign in (match["gap"] or "") for sign in _DASHES)
+        return (None if value is None else float(value)), rest, True, dash
+    match = _FIRST.match(text)
+    if match is not None and _possible(match) and match["m5"] is None:
+        value = _seconds(match)
+        return (None if value is None else float(value)), text[match.end() :].strip(), True, False
+    return None, text, False, False
+
+
+def take_wrong_time(text: str) -> tuple[str, str]:
+    """(a time that cannot be, such as ``3:75``, or empty; the rest)."""
+    match = _WRONG.search(text)
+    return (match[1], text[: match.start()].rstrip(" .-\u2013\u2014([")) if match else ("", text)

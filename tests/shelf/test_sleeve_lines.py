@@ -1,0 +1,281 @@
+"""No line of a sleeve vanishes, and what each was read as."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sidekeep.cli.main import main
+from sidekeep.errors import SleeveError
+from sidekeep.service.sleeves import load_sleeve
+from sidekeep.shelf.sleeve.decoding import MAX_CHARACTERS, MAX_LINE, decode_sleeve
+from sidekeep.shelf.sleeve.quoting import unquote
+from sidekeep.shelf.sleeve.reading import read_sleeve, read_text
+from sidekeep.shelf.sleeve.writing import write_sleeve
+
+HEAD = "The Slate Weavers - Rain on Slate (1974)\n"
+
+
+def titles(text: str) -> list[tuple[str, str]]:
+    record, problems = read_sleeve(text)
+    assert problems == []
+    return [(side.name, track.title) for side in record.sides for track in side.tracks]
+
+
+def kinds(text: str) -> list[str]:
+    return [line.reads_as for line in read_text(text).lines]
+
+
+@pytest.mark.parametrize("sign", ["•", "–", "—", "-", "*", "■", "►", "→", "♪"])
+@pytest.mark.parametrize("head", [HEAD, HEAD + "Side A\n", ""])
+def test_bullets_make_tracks(sign: str, head: str) -> None:
+    assert titles(f"{head}{sign} Lamp Oil\n{sign} Wick 3:10\n") == [("A", "Lamp Oil"), ("A", "Wick")]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "A\tLamp\t3:10\nB\tOil\t2:50\n",
+        "A Lamp 3:10\nB Oil 2:50\n",
+        "A Lamp\nB Oil\n",
+        "A: Lamp\nB: Oil\n",
+        "A / Lamp\nB / Oil\n",
+        "Side A: Lamp 3:10\nSide B: Oil 2:50\n",
+        "Side A: Lamp\nSide B: Oil\n",
+        "A\nLamp\nB\nOil\n",
+        "A1\tLamp\nB1\tOil\n",
+    ],
+)
+def test_a_single_in_every_way_it_is_typed(text: str) -> None:
+    assert titles(HEAD + text) == [("A", "Lamp"), ("B", "Oil")]
+
+
+def test_an_article_is_no_side() -> None:
+    assert titles(HEAD + "A Lamp at Dawn\nOil\nBe Still\n")[0] == ("A", "A Lamp at Dawn")
+    assert titles(HEAD + "Side A\nA Lamp at Dawn\nB Is for Boat\n") == [
+        ("A", "A Lamp at Dawn"),
+        ("A", "B Is for Boat"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("Lamp\n77\nOil\n", ["Lamp", "77", "Oil"]),
+        ("Lamp\nOil\n77\n", ["Lamp", "Oil", "77"]),
+        ("A1 Lamp\nA2 77 3:01\nA3 9\n", ["Lamp", "77", "9"]),
+        ("1\nLamp\n2\n77\n3\nOil\n", ["Lamp", "77", "Oil"]),
+        ("Lamp 3:10\n8\nOil 2:50\n", ["Lamp", "8", "Oil"]),
+    ],
+)
+def test_titles_that_are_bare_numbers(text: str, wanted: list[str]) -> None:
+    assert [title for _, title in titles(HEAD + "Side A\n" + text)] == wanted
+
+
+def test_lines_below_a_full_first_line_are_tracks_when_tracks_go_on_from_them() -> None:
+    assert [title for _, title in titles(HEAD + "Lamp\nOil\nWick 3:10\n")] == ["Lamp", "Oil", "Wick"]
+
+
+def test_a_genre_given_twice_is_both_and_a_label_given_twice_is_told() -> None:
+    record, problems = read_sleeve(
+        HEAD + "Genre: Folk\nGenre: Shanty\nLabel: Osprook\nLabel: Umberlatch\nSide A\nLamp\n"
+    )
+    assert record.genre == "Folk; Shanty"
+    assert record.label == "Umberlatch"
+    assert [(problem.line_number, problem.used) for problem in problems] == [(5, True)]
+
+
+# Quotes: those around a title go, inner ones and backslashes stay.
+@pytest.mark.parametrize(
+    ("line", "title"),
+    [
+        ('A1 "Lamp Oil" 3:10', "Lamp Oil"),
+        ("A1 “Lamp Oil” 3:10", "Lamp Oil"),
+        ("A1 «Lamp Oil» 3:10", "Lamp Oil"),
+        ('A1 Say "Ahoy" Twice 3:10', 'Say "Ahoy" Twice'),
+        ('A1 "Say "Ahoy" Twice" 3:10', 'Say "Ahoy" Twice'),
+        ('A1 "Ahoy" and "Avast" 3:10', '"Ahoy" and "Avast"'),
+        ('A1 ""Ahoy"" 3:10', '"Ahoy"'),
+        (r'A1 "C:\new\tin" 3:10', r"C:\new\tin"),
+        (r"A1 Back\slash \u0041 3:10", r"Back\slash \u0041"),
+        ('A1 12" Mix 3:10', '12" Mix'),
+        ("A1 Rock 'n' Reel 3:10", "Rock 'n' Reel"),
+    ],
+)
+def test_quotes_around_a_title_go_and_all_else_stays(line: str, title: str) -> None:
+    assert titles(HEAD + "Side A\n" + line) == [("A", title)]
+    record, _ = read_sleeve(HEAD + "Side A\n" + line)
+    assert read_sleeve(write_sleeve(record)) == (record, [])
+
+
+def test_unquote_knows_a_pair_from_two() -> None:
+    assert unquote('"Yes"') == "Yes"
+    assert unquote('"Yes" and "No"') is None
+    assert unquote('"') is None
+    assert unquote('""') == ""
+
+
+def test_every_line_says_what_it_was_read_as() -> None:
+    text = (
+        HEAD + "Label: Osprook\n\nSide A\n-----\nA1 Lamp Oil 3:45\n  composer: I. Marsh\n"
+        "A2\nWick\n2:10\nProduced by Ann Slate\n?!§\nYear: soon\nA5 Reed 3:75\n"
+    )
+    lines = read_text(text).lines
+    assert [line.reads_as for line in lines] == [
+        "title", "field", "blank", "side", "blank", "track", "track", "track", "track", "track", "note", "unread",
+        "unread", "track",
+    ]  # fmt: skip
+    assert [(line.side, line.track) for line in lines if line.reads_as == "track"] == [
+        ("A", 1), ("A", 1), ("A", 2), ("A", 2), ("A", 2), ("A", 3),
+    ]  # fmt: skip
+    assert [doubt.code for line in lines for doubt in line.doubts] == [
+        "no-words", "no-value", "time-impossible", "number-jumps",
+    ]  # fmt: skip
+    assert [line.number for line in lines] == list(range(1, 15))
+
+
+def test_columns_named_by_a_line_of_ones_own() -> None:
+    rows = "Columns: skip; side; mark; title; time\n7|A|A1|Lamp, Oil|3:45\n8|B|B1|Wick|70\n"
+    record, problems = read_sleeve(HEAD + rows)
+    assert problems == []
+    assert [(s.name, t.title, t.duration_s) for s in record.sides for t in s.tracks] == [
+        ("A", "Lamp, Oil", 225.0),
+        ("B", "Wick", 70.0),
+    ]
+
+
+def test_columns_and_keys_that_are_not_used_are_told() -> None:
+    reading = read_text("Side,Title,Stars\nA,Lamp,5\n")
+    assert [doubt.code for line in reading.lines for doubt in line.doubts] == ["column-unread"]
+    reading = read_text(json.dumps({"title": "X", "rating": 5, "tracks": [{"title": "Lamp", "stars": 4}]}))
+    assert sorted(doubt.code for line in reading.lines for doubt in line.doubts) == [
+        "key-unread",
+        "key-unread",
+    ]
+
+
+def test_a_number_for_a_time_is_seconds() -> None:
+    record, _ = read_sleeve(json.dumps([{"title": "Lamp", "time": 45000}]))
+    assert record.sides[0].tracks[0].duration_s == 45000.0
+
+
+def test_a_quote_that_is_never_closed_swallows_no_row() -> None:
+    record, _ = read_sleeve('Side,Title,Time\nA,"Lamp,3:10\nA,Oil,2:50\nB,Wick,1:00\n')
+    assert [track.title for side in record.sides for track in side.tracks][-2:] == ["Oil", "Wick"]
+
+
+lines = st.text(alphabet=st.characters(exclude_characters="\n\r"), max_size=40)
+pieces = st.sampled_from(
+    [
+        "Side A", "A1 One 3:00", "1. Two", "3:00", "B2\tX\t2:00", "Disc 2", "7", "99", "• Lamp", "A Lamp", "B Oil", "Label: X",
+        "Genre:", "  artist: Nan", "  number: ²", "Side,Title", "Title,Time", "A,Lamp", 'Columns: title, time', "Side B: Wick", "²", "III. Three",
+        '"', '""', '"a" "b"', "\\", "Total 3:00", "Produced by X", "-", "?", "...", "Side ²", "Disc ³", "Year: ²", "Speed: ²²", "A² Lamp",
+    ]
+)  # fmt: skip
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(st.one_of(lines, pieces), max_size=10))
+def test_no_line_of_any_text_vanishes(parts: list[str]) -> None:
+    text = "\n".join(parts)
+    reading = read_text(text)
+    for line in reading.lines:
+        if any(sign.isalnum() for sign in line.text):
+            assert line.reads_as != "blank", line
+        if line.reads_as == "unread":
+            assert line.doubts, line
+        if line.reads_as == "track":
+            side = reading.record.side(line.side)
+            assert side is not None
+            assert 1 <= line.track <= len(side.tracks)
+    held = {(side.name, n) for side in reading.record.sides for n in range(1, len(side.tracks) + 1)}
+    assert held == {(line.side, line.track) for line in reading.lines if line.reads_as == "track"}
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=8),
+    lambda inner: (
+        st.lists(inner, max_size=4)
+        | st.dictionaries(
+            st.sampled_from(
+                [
+                    "title",
+                    "artist",
+                    "sides",
+                    "tracks",
+                    "discs",
+                    "side",
+                    "time",
+                    "mark",
+                    "year",
+                    "x",
+                    "speed",
+                    "note",
+                ]
+            ),
+            inner,
+            max_size=4,
+        )
+    ),
+    max_leaves=20,
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(JSON)
+def test_json_of_any_shape_is_read_or_told(data: object) -> None:
+    reading = read_text(json.dumps(data))
+    assert all(line.doubts for line in reading.lines if line.reads_as == "unread")
+
+
+@pytest.mark.parametrize(
+    "text", ["[" * 100_000, '{"sides":' * 20_000, '{"a": NaN}', '[{"title": "\\ud800"}]', "[{}]", "{}"]
+)
+def test_json_nested_far_too_deep_or_odd(text: str) -> None:
+    reading = read_text(text)
+    assert reading.lines
+    assert all("\ud800" not in line.text for line in reading.lines)
+
+
+# Bounds: a sleeve is a page or two.
+def test_a_line_or_a_text_far_too_long_costs_no_time() -> None:
+    reading = read_text(HEAD + "Side A\n" + "." * (MAX_CHARACTERS - 100) + "\nLamp 3:10\n")
+    assert [doubt.code for line in reading.lines for doubt in line.doubts] == ["too-long"]
+    assert [track.title for track in reading.record.sides[0].tracks] == ["Lamp"]
+    many = "\n".join("." * (MAX_LINE - 1) + "9" for _ in range(250))
+    assert len(read_text(many).lines) == 250
+    with pytest.raises(SleeveError, match="characters"):
+        read_text("a" * (MAX_CHARACTERS + 1))
+
+
+def test_a_file_that_is_no_sleeve_is_refused_in_one_line(tmp_path: Path) -> None:
+    big = tmp_path / "big.txt"
+    big.write_bytes(b"Lamp\n" * 2_000_000)
+    for path, words in ((big, "longer than"), (tmp_path, "folder"), (Path("/dev/zero"), "device")):
+        with pytest.raises(SleeveError, match=words):
+            load_sleeve(path)
+
+
+@pytest.mark.parametrize(
+    "encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "utf-32", "cp1252"]
+)
+def test_the_usual_encodings(encoding: str) -> None:
+    text = HEAD + "Side A\nGrüße vom Kai 4:10\nSlate 3:00\n"
+    assert decode_sleeve(text.encode(encoding)).removeprefix("\ufeff") == text
+
+
+def test_plan_and_adopt_tell_what_was_not_read_and_keep_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sleeve = tmp_path / "sleeve.txt"
+    text = HEAD + "Year: soon\nSide A\nA1 Lamp 3:75\n?!§\n"
+    sleeve.write_text(text, "utf-8")
+    assert main(["shelf", "--shelf", str(tmp_path / "shelf"), "plan", str(sleeve)]) == 1
+    told = capsys.readouterr().out
+    assert told.count("Look: line") == 3
+    (kept,) = (tmp_path / "shelf").glob("*/sleeve.txt")
+    assert kept.read_text("utf-8") == text
