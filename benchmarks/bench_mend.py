@@ -154,6 +154,29 @@ def judge_side(case: Case, quick: bool) -> None:
     )
 
 
+def judge_rates(quick: bool) -> None:
+    """The same sides brought to other rates, mended there, and judged at their own: goal, all within 1 dB."""
+    import soxr
+
+    print(
+        "\nbrought to another rate, mended there, brought back: repairs, fall of ticks, crackle, loud, strong %, side"
+    )
+    for case in JUDGED[: 1 if quick else 2]:
+        side = case.press()
+        frames = len(side.audio)
+        for rate in (case.rate_hz, 48_000, 88_200, 96_000, 192_000):
+            mended, repairs = mend(soxr.resample(side.audio, case.rate_hz, rate, quality="VHQ"), rate)
+            back = np.zeros_like(side.audio)
+            given = soxr.resample(mended, rate, case.rate_hz, quality="VHQ")[:frames]
+            back[: len(given)] = given
+            score = score_mending(side.audio, side.twin, back, side.truth)
+            print(
+                f"  {case.name} at {rate}: {len(repairs)}, {score.kinds['tick'].median_fall_db:.1f}, "
+                f"{score.kinds['crackle'].median_fall_db:.1f}, {score.loud.median_fall_db:.1f}, "
+                f"{100 * score.all.share_strong_mended:.1f}, {score.side_fall_db:.1f}"
+            )
+
+
 def judge_speed(quick: bool) -> None:
     """Long sides: what a person waits for."""
     print(
@@ -280,6 +303,7 @@ def main() -> None:
     )
     for case in JUDGED[:2] if quick else JUDGED:
         judge_side(case, quick)
+    judge_rates(quick)
     judge_speed(quick)
     judge_turn(quick)
     judge_other_damage(quick)

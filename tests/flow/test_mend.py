@@ -236,3 +236,33 @@ def test_clicks_that_keep_the_beat_are_left_and_damage_among_them_is_mended() ->
         mended[use_beat] = sum(np.any(np.abs(changed - at / RATE_HZ) < 0.001) for at in places)
     assert left[True] >= left[False] + 50
     assert mended[True] >= 20
+
+
+@pytest.mark.parametrize("rate_hz", [48_000, 88_200, 192_000])
+def test_a_take_brought_to_a_higher_rate_is_mended_as_well(rate_hz: int) -> None:
+    import soxr
+
+    clean = music(14.0)
+    audio, places = hurt(clean)
+    _, mender = run(audio)
+    higher = soxr.resample(audio, RATE_HZ, rate_hz, quality="VHQ")
+    out, other = run(higher, (65_536, 1_001), rate_hz=rate_hz)
+    same, _ = run(higher, (len(higher),), rate_hz=rate_hz)
+    np.testing.assert_array_equal(out, same)
+    assert len(other.repairs) > 0.75 * len(mender.repairs)
+    touched = np.zeros(len(higher), dtype=bool)
+    for repair in other.repairs:
+        touched[repair.start_frame : repair.stop_frame] = True
+    np.testing.assert_array_equal(out[~touched], higher[~touched])
+    back, damaged, wanted = (
+        soxr.resample(x, rate_hz, RATE_HZ, quality="VHQ")[: len(clean)]
+        for x in (out, higher, soxr.resample(clean, RATE_HZ, rate_hz, quality="VHQ"))
+    )
+    # the first stretches tell that it is a groove that ends there
+    late = [slice(at, at + 20) for at in places if at > 9 * RATE_HZ]
+    falls = [
+        10.0 * np.log10(np.sum((damaged[s] - wanted[s]) ** 2) / np.sum((back[s] - wanted[s]) ** 2))
+        for s in late
+    ]
+    assert len(late) > 8
+    assert np.median(falls) > 24.0

@@ -14,8 +14,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from sidekeep.dsp.impulses.band import BandWatch
 from sidekeep.dsp.impulses.beat_forecast import BeatForecast, Stroke
-from sidekeep.dsp.impulses.mending import Manner, Repaired, mend_channels
+from sidekeep.dsp.impulses.full_band import mend_stretch, rate_factor_of
+from sidekeep.dsp.impulses.mending import Manner, Repaired
 from sidekeep.dsp.impulses.thumps import LowBand, Thump
 from sidekeep.dsp.turn.forecast import TurnForecast
 from sidekeep.errors import ParameterError
@@ -96,13 +98,14 @@ class Mender:
         self.channels = channels
         self.use_turn, self.use_beat, self.use_thumps = use_turn, use_beat, use_thumps
         self.manner = MANNERS[settings.size]
-        self.rate_factor = max(1, round(rate_hz / 48_000))
+        self.rate_factor = rate_factor_of(rate_hz)
         self.chunk = CHUNK_FRAMES * self.rate_factor
         self.margin = MARGIN_FRAMES * self.rate_factor
         self.latency_frames = (IN_FLIGHT + 3) * self.chunk + self.margin
         self.repairs: list[Repair] = []
         self.findings: list[Finding] = []
         self._leave = frozenset(settings.leave)
+        self._bands = BandWatch(rate_hz, self.rate_factor)
         self._prior, self._beats = TurnForecast(), BeatForecast()
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
         self._held = Window(channels)
@@ -167,15 +170,15 @@ class Mender:
         if beat is not None:
             beat = replace(beat, line_s=beat.line_s - low / self.rate_hz)
         job = self._pool.submit(
-            mend_channels,
+            mend_stretch,
             planes,
-            self.rate_factor,
             self.rate_hz,
             self.manner,
             due,
             beat,
             start - low,
             stop - low,
+            self._bands.look(planes),
         )
         self._running.append(_Chunk(start, stop, job))
 
@@ -200,7 +203,7 @@ class Mender:
             # digits of a least-squares fit, which differ from one run to the next, are gone.
             self._held.view(start, stop)[:, channel] = repaired.values.astype(np.float32)
             self._last_stop[channel] = stop
-            self._note(start, stop, channel, repaired.size_db)
+            self._note(start, stop, channel, repaired)
             events.append(((low + repaired.peak) / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
             if repaired.size_db >= THUMP_HEAD_DB:
                 chunk.heads.append((start, stop, repaired.size_db))
@@ -255,16 +258,16 @@ class Mender:
                 )
             )
 
-    def _note(self, start: int, stop: int, channel: int, size_db: float) -> None:
-        long = (stop - start) / self.rate_hz > POP_S
-        kind: RepairKind = "pop" if long else "tick" if size_db > CRACKLE_DB else "crackle"
+    def _note(self, start: int, stop: int, channel: int, repaired: Repaired) -> None:
+        long = repaired.damaged / self.rate_hz > POP_S
+        kind: RepairKind = "pop" if long else "tick" if repaired.size_db > CRACKLE_DB else "crackle"
         self.repairs.append(
             Repair(
                 start_frame=start,
                 stop_frame=stop,
                 channel=self._name(channel),
                 kind=kind,
-                size_db=round(size_db, 2),
+                size_db=round(repaired.size_db, 2),
             )
         )
 

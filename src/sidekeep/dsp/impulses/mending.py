@@ -77,6 +77,8 @@ class Repaired:
     peak: int
     size_db: float
     values: Floats | None
+    damaged: int = 0
+    """Frames of damage in it: fewer than ``length`` where the repair was made at a lower rate."""
 
 
 class Channel:
@@ -198,7 +200,7 @@ def share_shift(odds: Floats) -> float:
 def mend_channels(
     planes: Floats,
     rate_factor: int,
-    rate_hz: int,
+    rate_hz: float,
     manner: Manner,
     due: list[Due],
     beat: Beat | None,
@@ -278,6 +280,7 @@ def mend_channels(
                         peak=peak,
                         size_db=20.0 * math.log10(taken.sizes[row]),
                         values=values.copy(),
+                        damaged=last - first,
                     )
                 )
     repaired.sort(key=lambda r: (r.start, r.channel))
@@ -341,7 +344,7 @@ def _too_long(channel: int, first: int, last: int, peak: int) -> Repaired:
     return Repaired(channel=channel, start=first, length=last - first, peak=peak, size_db=0.0, values=None)
 
 
-def _beside_bonus(spans: NDArray[np.int64], taken: DamageSpans, rate_hz: int) -> Floats:
+def _beside_bonus(spans: NDArray[np.int64], taken: DamageSpans, rate_hz: float) -> Floats:
     """Nats for candidates close behind (or just before) a large mended place: what is left of it."""
     large = taken.rows[taken.sizes > BESIDE_SIZE]
     before, after = int(BESIDE_BEFORE_S * rate_hz), int(BESIDE_AFTER_S * rate_hz)

@@ -1,0 +1,142 @@
+"""Where the sound of a take ends: the upper edge of a groove in a file with more room than that.
+
+Conventions: planes are (channels, frames) float64 at ``rate_hz``; an edge is in cycles a frame, 0 to 0.5. A take brought to a
+higher rate, or one that went through an encoder, holds the groove's noise up to an edge and next to nothing above. Music as it
+was made, with no groove in it, may end anywhere, but it has silence between its tones: that is told apart, over
+stretch after stretch, for noise would take it away.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+SPECTRUM = 512
+"""Frames at 48 kHz and below of one spectrum: bins of some 90 Hz, and hundreds of spectra a stretch."""
+WIDE_HZ = 1000.0
+"""An edge is what falls within this; the sound is looked at over as much below it."""
+FALL_DB = 15.0
+"""Least fall at an edge. Grooves and microphones fade more gently; encoders and lower rates fall by 30 to 100 dB."""
+SLOPE = 0.4
+"""Share of its fall that the band below an edge may slope already: more is a slope and no edge."""
+EMPTY_DBFS = -85.0
+"""A band holds a groove's noise, or is empty: which, by this level of noise that is white over the whole band. Rounding to
+16 bits, dither and all, is -93; the top of a quiet record with its preamplifier some -80 (common practice, no source)."""
+LOWEST_HZ = 3000.0
+"""No edge is looked for below this: that is a tone control, or no sound at all."""
+QUIET_SHARE = 0.3
+"""The noise is as loud as the sound below the edge at the quieter times: in the loudest it must not hide damage."""
+CALM_SHARE = 0.05
+"""The groove is looked for at the calmest times."""
+QUIET_BIAS, CALM_BIAS, MIDDLE_BIAS = -math.log(1.0 - QUIET_SHARE), -math.log(1.0 - CALM_SHARE), math.log(2.0)
+"""Those quantiles, and the median, of a power whose mean is 1 (exponentially spread, as noise is)."""
+FULL = 0.49
+"""Sound up to this share of the rate counts as full."""
+EVERY = 2
+"""Every other spectrum is enough."""
+DIGITAL_WEIGHT, MOST_FOR, MOST_AGAINST, TRUSTED = 6, 6, -12, 2
+"""A stretch without a groove weighs as much as six with one; limits of what is remembered, and how much is enough."""
+MUSIC_DBFS = -60.0
+"""A stretch below this holds no music, and says nothing of where it came from."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Band:
+    """Where the sound ends. ``density`` is the power (mean square) a bin of the noise has, per channel."""
+
+    edge: float
+    density: Floats
+    spectrum: Floats
+    """Mean power by frequency, (channels, bins from 0 to half the rate), on the scale of ``density``."""
+
+
+class BandWatch:
+    """Looks at stretch after stretch of a take, in order, and says which ones end below half their rate.
+
+    One stretch alone may be loud all through and seem to lie in a groove; all of a record do.
+    """
+
+    def __init__(self, rate_hz: int, rate_factor: int) -> None:
+        self.rate_hz = rate_hz
+        self.size = SPECTRUM * rate_factor
+        self._trust = 0
+
+    def look(self, planes: Floats) -> Band | None:
+        """The band of a stretch, or None when it reaches half the rate or no groove ends there."""
+        found = find_band(planes, self.rate_hz, self.size)
+        if found is None:
+            return None
+        band, in_groove = found
+        if in_groove:
+            self._trust = min(MOST_FOR, self._trust + 1)
+        elif float(np.mean(np.square(planes))) > 10.0 ** (0.1 * MUSIC_DBFS):
+            self._trust = max(MOST_AGAINST, self._trust - DIGITAL_WEIGHT)
+        return band if in_groove and self._trust >= TRUSTED else None
+
+
+def find_band(planes: Floats, rate_hz: float, size: int) -> tuple[Band, bool] | None:
+    """The upper edge of a stretch's sound and whether a groove ends there, or None when it reaches half the rate.
+
+    Spectra of ``size`` frames are compared by their quantiles over the stretch: a hit or a click here and there does not count.
+    """
+    count = planes.shape[1] // size
+    if count < 8 * EVERY:
+        return None
+    frames = planes[:, : count * size].reshape(len(planes), count, size)[:, ::EVERY]
+    spectra = np.fft.rfft(frames * np.hanning(size), axis=2)
+    power = np.square(spectra.real) + np.square(spectra.imag)
+    power.sort(axis=1)
+    count = power.shape[1]
+    quiet = power[:, int(QUIET_SHARE * count)] / QUIET_BIAS
+    middle = power[:, count // 2] / MIDDLE_BIAS
+    level_db = 10.0 * np.log10(middle.sum(axis=0) + 1e-30)
+    wide = max(3, round(WIDE_HZ * size / rate_hz))
+    lowest = int(LOWEST_HZ * size / rate_hz)
+    edge = _find_edge(level_db, wide, lowest)
+    if edge is None or edge / size > FULL:
+        return None
+    below = slice(edge - wide, edge - wide // 4)
+    band = Band(edge=edge / size, density=np.median(quiet[:, below], axis=1), spectrum=middle)
+    return band, _ends_a_groove(edge, wide, lowest, power)
+
+
+def _find_edge(level_db: Floats, wide: int, lowest: int) -> int | None:
+    """The last bin of the sound under the steepest fall."""
+    best, edge, half = FALL_DB, None, wide // 2
+    # the highest level from each bin on: nothing may come back above an edge
+    rest = np.maximum.accumulate(level_db[::-1])[::-1]
+    for at in range(max(lowest, 3 * wide), len(level_db) - 2):
+        above = rest[min(at + half, len(level_db) - 2)]
+        below = float(np.median(level_db[at - half - wide : at - half]))
+        fall = below - above
+        if fall <= best:
+            continue
+        further = float(np.median(level_db[at - 3 * wide : at - 2 * wide]))
+        if further - below < SLOPE * fall:
+            start = at - half - wide
+            loud = np.flatnonzero(level_db[start : at + half] > below - 3.0)
+            best, edge = fall, start + int(loud[-1])
+    return edge
+
+
+def _ends_a_groove(edge: int, wide: int, lowest: int, power: Floats) -> bool:
+    """Whether a groove's noise goes all the way up to an edge, and is not there above it.
+
+    ``power`` is sorted in time. Music may end where the groove goes on: then nothing is empty. And a file with no groove in
+    it, music as it was made, has silence between its tones; noise would take that from it.
+    """
+    white = 0.375 * 2.0 * (power.shape[2] - 1)
+    above = (
+        np.median(power[:, power.shape[1] // 2, min(edge + wide // 2, power.shape[2] - 2) :], axis=1)
+        / MIDDLE_BIAS
+    )
+    calm = power[:, int(CALM_SHARE * power.shape[1])] / CALM_BIAS
+    starts = range(min(lowest, edge - wide), edge - wide + 1, max(1, wide // 2))
+    below = np.min([np.median(calm[:, at : at + wide], axis=1) for at in starts], axis=0)
+    empty = white * 10.0 ** (0.1 * EMPTY_DBFS)
+    return bool(above.max() < empty < below.max())

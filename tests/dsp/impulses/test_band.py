@@ -1,0 +1,131 @@
+"""Takes whose sound ends below half their rate: found, shown to the mender on a full band, and brought back in place."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import soxr
+from numpy.typing import NDArray
+
+from sidekeep.dsp.impulses.band import BandWatch
+from sidekeep.dsp.impulses.full_band import (
+    REACH,
+    STEPS,
+    bring_back,
+    fitting_steps,
+    interpolate,
+    lower_rate,
+    noise_above,
+    sinc_table,
+)
+from sidekeep.dsp.impulses.mending import Repaired
+
+Floats = NDArray[np.float64]
+
+
+def groove(frames: int, dbfs: float = -62.0) -> Floats:
+    """Noise as of a groove, both walls, (2, frames)."""
+    return 10.0 ** (dbfs / 20.0) * np.random.default_rng(3).standard_normal((2, frames))
+
+
+def raised(planes: Floats, rate_hz: int, new_rate_hz: int) -> Floats:
+    return np.ascontiguousarray(soxr.resample(planes.T, rate_hz, new_rate_hz, quality="VHQ").T)
+
+
+def look(planes: Floats, rate_hz: int, times: int = 3) -> list[float | None]:
+    watch = BandWatch(rate_hz, max(1, round(rate_hz / 48_000)))
+    bands = [watch.look(planes) for _ in range(times)]
+    return [None if band is None else band.edge * rate_hz for band in bands]
+
+
+@pytest.mark.parametrize("rate_hz", [48_000, 88_200, 96_000, 192_000])
+def test_the_edge_of_a_take_brought_to_a_higher_rate_is_that_of_the_lower(rate_hz: int) -> None:
+    edges = look(raised(groove(140_000), 44_100, rate_hz), rate_hz)
+    assert edges[-1] is not None
+    assert 19_500.0 < edges[-1] < 22_050.0
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000])
+def test_a_full_band_has_no_edge(rate_hz: int) -> None:
+    assert look(groove(280_000), rate_hz) == [None] * 3
+
+
+def test_music_without_a_groove_is_left_as_it_is() -> None:
+    # notes of tones to 15 kHz, digital silence above and between them: a file as it was made
+    t = np.arange(140_000) / 44_100
+    tones = sum(np.sin(2.0 * np.pi * hz * t) for hz in np.arange(500.0, 15_000.0, 500.0)) * (t % 0.3 < 0.25)
+    assert look(np.stack([0.02 * tones, 0.02 * tones]), 44_100) == [None] * 3
+
+
+def test_music_that_ends_where_the_groove_goes_on_has_no_edge() -> None:
+    rng = np.random.default_rng(4)
+    spectrum = np.fft.rfft(0.1 * rng.standard_normal((2, 140_000)), axis=1)
+    spectrum[:, np.fft.rfftfreq(140_000, 1.0 / 44_100) > 16_000.0] = 0.0
+    assert look(np.fft.irfft(spectrum, axis=1) + groove(140_000), 44_100) == [None] * 3
+
+
+def test_the_noise_continues_the_groove_to_half_the_rate() -> None:
+    planes = raised(groove(140_000), 44_100, 48_000)
+    watch = BandWatch(48_000, 1)
+    bands = [watch.look(planes) for _ in range(3)]
+    assert bands[-1] is not None
+    filled = planes + noise_above(bands[-1], planes.shape[1], STEPS)
+    power = np.mean(
+        np.abs(np.fft.rfft(filled[0, : 256 * 512].reshape(256, 512) * np.hanning(512))) ** 2, axis=0
+    )
+    level_db = 10.0 * np.log10(power[10:-1])
+    assert np.ptp(np.convolve(level_db, np.ones(8) / 8.0, "valid")) < 4.0
+
+
+@pytest.mark.parametrize("steps", [64, 60, 32, 15])
+def test_down_and_up_again_is_the_same_sound(steps: int) -> None:
+    t = np.arange(20_000)
+    wave = np.sin(2.0 * np.pi * 0.36 * steps / STEPS * t + 0.3)
+    low = lower_rate(wave[np.newaxis], steps)[0] if steps < STEPS else wave
+    values = np.empty(400)
+    interpolate(low, sinc_table(steps), steps, 10_001, values)
+    np.testing.assert_allclose(values, wave[10_001:10_401], atol=3e-4)
+
+
+def plain_interpolate(low: Floats, steps: int, first: int, count: int) -> Floats:
+    """The sum written out: a Kaiser-windowed sinc round each place."""
+    values = np.zeros(count)
+    for i in range(count):
+        place = (first + i) * steps / STEPS
+        for k in range(int(place) - REACH + 1, int(place) + REACH + 1):
+            if 0 <= k < len(low):
+                x = place - k
+                window = np.i0(8.0 * np.sqrt(max(0.0, 1.0 - (x / REACH) ** 2))) / np.i0(8.0)
+                values[i] += low[k] * np.sinc(x) * window
+    return values
+
+
+@pytest.mark.parametrize("first", [0, 317, 1_990])
+def test_the_kernel_is_its_plain_twin(first: int) -> None:
+    low = np.random.default_rng(1).standard_normal(700)
+    values = np.empty(60)
+    interpolate(low, sinc_table(22), 22, first, values)
+    np.testing.assert_allclose(values, plain_interpolate(low, 22, first, 60), atol=1e-12)
+
+
+def test_repairs_whose_reaches_meet_are_one_and_each_stays_inside_its_span() -> None:
+    planes, shown = np.zeros((1, 4_000)), np.zeros((1, 2_000))
+
+    def one(start: int) -> Repaired:
+        return Repaired(
+            channel=0, start=start, length=5, peak=start + 2, size_db=20.0, values=np.full(5, -0.1), damaged=5
+        )
+
+    near, far = bring_back([one(500), one(530), one(900)], planes, shown, 32)
+    assert (near.damaged, far.damaged) == (20, 10)
+    assert near.start > 2 * (500 - REACH)
+    assert near.start + near.length < 2 * (535 + REACH)
+    assert near.values is not None
+    # what was taken out is 0.1 there at the lower rate, so the take falls by as much
+    np.testing.assert_allclose(near.values[1_004 - near.start], -0.1, atol=0.02)
+
+
+def test_the_steps_fit_the_sound() -> None:
+    assert fitting_steps(0.25) == 32
+    assert fitting_steps(0.4595) == 59
+    assert fitting_steps(0.5) == STEPS
