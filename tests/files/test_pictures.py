@@ -130,9 +130,9 @@ def test_files(tmp_path: Path) -> None:
     path = tmp_path / "back.png"
     path.write_bytes(encoded(half_and_half(), "PNG"))
     assert load_picture(path, "back", description="back").kind == "back"
-    with pytest.raises(ParameterError, match="cannot be read as a picture"):
+    with pytest.raises(ParameterError, match="is not there"):
         load_picture(tmp_path / "none.jpg")
-    with pytest.raises(ParameterError, match="cannot be read as a picture"):
+    with pytest.raises(ParameterError, match="is a folder"):
         load_picture(tmp_path)
     with pytest.raises(ParameterError, match="must be one of"):
         load_picture(path, "inside")  # type: ignore[arg-type]

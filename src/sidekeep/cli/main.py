@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -52,6 +53,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one verb; returns the exit code."""
     words = list(sys.argv[1:] if arguments is None else arguments)
     verb = next((word for word in words if not word.startswith("-")), None)
+    _print_anything()
     options = build_parser(verb).parse_args(words)
     try:
         return int(importlib.import_module(f"sidekeep.cli.{options.verb}_verb").run(options))
@@ -62,6 +64,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return EXIT_COULD_NOT
     except (SidekeepError, OSError, MemoryError) as error:
         return _give_up(_one_line(error), options.debug)
+    except Exception as error:
+        what = f"{type(error).__name__}: {_one_line(error)}" if str(error) else type(error).__name__
+        return _give_up(
+            f"something went wrong whose cause is not known ({what}); --debug shows where", options.debug
+        )
+
+
+def _print_anything() -> None:
+    """A file name need not be text in this encoding: what cannot be printed as it is, is printed escaped."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _one_line(error: BaseException) -> str:

@@ -153,7 +153,7 @@ def write_bytes(path: str | os.PathLike[str], content: bytes, *, replace: bool =
 
 def write_text(path: str | os.PathLike[str], text: str, *, replace: bool = False) -> None:
     """Write a text file whole: UTF-8, line ends as given."""
-    write_bytes(path, text.encode("utf-8"), replace=replace)
+    write_bytes(path, text.encode("utf-8", "replace"), replace=replace)
 
 
 def write_json(path: str | os.PathLike[str], value: Any, *, replace: bool = False) -> None:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from sidekeep.errors import ParameterError
+from sidekeep.files.bounded import read_bounded
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -52,13 +53,7 @@ def load_picture(
     Raises ``ParameterError`` with one line for a missing file, a file that is no picture, a damaged or a
     far too large one.
     """
-    try:
-        size_bytes = path.stat().st_size
-        if size_bytes > MAXIMUM_FILE_BYTES:
-            raise ParameterError(f"{path}: {size_bytes} bytes is too large for a picture; scan it smaller")
-        data = path.read_bytes()
-    except OSError as problem:
-        raise ParameterError(f"{path} cannot be read as a picture: {problem.strerror}") from None
+    data = read_bounded(path, "the picture", most_bytes=MAXIMUM_FILE_BYTES)
     picture = prepare_picture(
         data, kind, maximum_side_px=maximum_side_px, description=description, name=str(path)
     )

@@ -18,6 +18,7 @@ import soundfile
 from sidekeep.errors import AudioFileError
 from sidekeep.files import problems
 from sidekeep.files.chunks import RiffLayout, survey_chunks
+from sidekeep.files.names import library_name
 from sidekeep.files.sources import SUBTYPE_BITS, DecodedSource, FileSource, JoinedSource, SndfileSource
 from sidekeep.model.audio import AudioFormat
 
@@ -128,7 +129,7 @@ def _open_riff(file: Path, layout: RiffLayout) -> FileSource:
 def _try_sndfile(file: Path, container: str) -> FileSource | None:
     """Through the sound library; None when it cannot, or cannot reach the end it promises."""
     try:
-        with soundfile.SoundFile(str(file)) as handle:
+        with soundfile.SoundFile(library_name(file)) as handle:
             if handle.subtype not in SUBTYPE_BITS or handle.frames == 0:
                 return None
             if container == "flac":

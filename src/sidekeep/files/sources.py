@@ -23,6 +23,7 @@ from sidekeep.errors import AudioFileError, ParameterError
 from sidekeep.files.checksum import Tap
 from sidekeep.files.chunks import RiffLayout
 from sidekeep.files.decode import Decoder, to_float
+from sidekeep.files.names import library_name
 from sidekeep.files.problems import cut_short, damaged
 from sidekeep.files.samples import unpack_samples
 from sidekeep.flow.ports import Audio
@@ -39,6 +40,16 @@ SUBTYPE_BITS = {
     "FLOAT": (32, True),
     "DOUBLE": (64, True),
 }
+
+
+MAX_SAMPLE = 1e9
+"""180 dB over full scale: a float past it is no level but a broken number."""
+
+
+def real_samples(block: Audio) -> Audio:
+    """The block, with NaN for floats far beyond any real level: their squares would be infinite."""
+    beyond = np.abs(block) > MAX_SAMPLE
+    return np.where(beyond, np.nan, block) if beyond.any() else block
 
 
 class FileSource:
@@ -63,7 +74,8 @@ class FileSource:
             raise ParameterError(
                 f"span {start_frame} to {stop} must lie within the {length} frames of {self.path.name}"
             )
-        return self._blocks(block_frames, start_frame, stop)
+        blocks = self._blocks(block_frames, start_frame, stop)
+        return map(real_samples, blocks) if self.format.is_float else blocks
 
     def read(self, start_frame: int, stop_frame: int) -> Audio:
         """The frames of a span, (stop - start, channels)."""
@@ -140,7 +152,7 @@ class SndfileSource(FileSource):
 
     def _open(self) -> soundfile.SoundFile:
         if self._layout is None:
-            return soundfile.SoundFile(str(self.path))
+            return soundfile.SoundFile(library_name(self.path))
         layout = self._layout
         width = layout.frame_bytes // layout.channels
         if layout.is_float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,9 +17,10 @@ from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.record import Record
 from sidekeep.service.sleeves import Sleeve, assign_files, load_sleeve, problem_text, read_sleeve_text
 from sidekeep.shelf.adopt import adopt_take
-from sidekeep.shelf.catalogue import CATALOGUE, Catalogue, Entry, record_folders
+from sidekeep.shelf.catalogue import Catalogue, Entry, open_index, record_folders, set_aside
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.record_lock import at_work
+from sidekeep.shelf.sleeve.quoting import visible
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.sleeve.writing import write_sleeve
 from sidekeep.shelf.styluses import Stylus, StylusHours, read_styluses, stylus_log, write_styluses
@@ -36,16 +38,24 @@ def open_catalogue(shelf: Path, *, create: bool = False) -> Catalogue:
     """The index of a shelf; a folder that is none is refused unless it may be made."""
     if create:
         Guard().check(shelf)
-        shelf.mkdir(parents=True, exist_ok=True)
+        make_shelf(shelf)
     if not shelf.is_dir():
+        if shelf.exists():
+            raise ShelfError(f"{shelf} is a file; the shelf is a folder")
         raise ShelfError(
             f"there is no shelf at {shelf}; name another with --shelf or bring a record in with adopt"
         )
-    fresh = not (shelf / CATALOGUE).exists()
-    catalogue = Catalogue(shelf)
-    if fresh:
-        catalogue.rebuild(record_folders(shelf))
-    return catalogue
+    return open_index(shelf)
+
+
+def make_shelf(shelf: Path) -> None:
+    """The shelf's folder. Raises ShelfError."""
+    try:
+        shelf.mkdir(parents=True, exist_ok=True)
+    except FileExistsError:
+        raise ShelfError(f"{shelf} is a file; the shelf is a folder") from None
+    except OSError as error:
+        raise ShelfError(f"the shelf {shelf} cannot be made: {error.strerror or error}") from error
 
 
 def list_records(shelf: Path, words: str = "", *, state: str = "") -> list[Entry]:
@@ -57,9 +67,8 @@ def list_records(shelf: Path, words: str = "", *, state: str = "") -> list[Entry
 def rebuild(shelf: Path) -> int:
     """Make the index again from the folders; the number of records found."""
     if not shelf.is_dir():
-        raise ShelfError(f"there is no shelf at {shelf}")
-    for name in (CATALOGUE, CATALOGUE + "-wal", CATALOGUE + "-shm"):
-        (shelf / name).unlink(missing_ok=True)
+        raise ShelfError(f"{shelf} is a file" if shelf.exists() else f"there is no shelf at {shelf}")
+    set_aside(shelf)
     folders = record_folders(shelf)
     with Catalogue(shelf) as catalogue:
         catalogue.rebuild(folders)
@@ -116,8 +125,9 @@ def find_record(shelf: Path, name: str) -> RecordFolder:
     """The record a person means: a folder, or words that match exactly one."""
     path = Path(name)
     for candidate in (path, shelf / name):
-        if (candidate / "record.toml").exists():
-            return RecordFolder(candidate)
+        with contextlib.suppress(OSError, ValueError):
+            if name.strip() and (candidate / "record.toml").exists():
+                return RecordFolder(candidate)
     entries = list_records(shelf, name)
     if len(entries) == 1:
         return RecordFolder(shelf / entries[0].folder)
@@ -153,7 +163,7 @@ def adopt(
         record = folder.record()
     else:
         sleeve = load_sleeve(sleeve_path)
-        record = sleeve.record if sleeve else Record(title=files[0].stem if files else "")
+        record = sleeve.record if sleeve else Record(title=visible(files[0].stem) if files else "")
         folder = None
     takes_files = assign_files(files, record if record.sides else None, side_letters)
     sources = [
@@ -195,11 +205,13 @@ def stylus_hours(shelf: Path) -> list[StylusHours]:
 
 def keep_stylus(shelf: Path, name: str, *, hours_before: float, remind_at_h: float) -> None:
     """Add a stylus to the house, or change what is known of it."""
-    if hours_before < 0.0 or remind_at_h <= 0.0:
+    if not (0.0 <= hours_before < 1e6 and 0.0 < remind_at_h < 1e6):
         raise ParameterError(
-            f"hours_before={hours_before:g} must not be negative, remind_at_h={remind_at_h:g} must be above 0"
+            f"hours_before={hours_before:g} must be a number and not negative, remind_at_h={remind_at_h:g} a number above 0"
         )
-    shelf.mkdir(parents=True, exist_ok=True)
+    if not name.strip() or not name.isprintable():
+        raise ParameterError(f"stylus {name!r} must be a name that can be printed")
+    make_shelf(shelf)
     stylus = Stylus(name=name, hours_before=hours_before, remind_at_h=remind_at_h)
     others = [known for known in read_styluses(shelf) if known.name != stylus.name]
     write_styluses(shelf, sorted([*others, stylus], key=lambda known: known.name))

@@ -63,6 +63,7 @@ def assign_files(
     """
     if not files:
         raise ParameterError("no recording was named; give one file per side, or one file with all sides")
+    _refuse_twice(files)
     known = {side.name: side for side in record.sides} if record else {}
     if side_letters is not None:
         return _by_letters(files, known, side_letters)
@@ -84,6 +85,19 @@ def assign_files(
     ]
 
 
+def _refuse_twice(files: Sequence[Path]) -> None:
+    """One file under whatever names cannot be two sides, nor two pieces of one."""
+    seen: dict[tuple[int, int], Path] = {}
+    for path in files:
+        try:
+            facts = path.stat()
+        except (OSError, ValueError):
+            continue  # opening it says what is the matter
+        first = seen.setdefault((facts.st_dev, facts.st_ino), path)
+        if facts.st_ino and first is not path:
+            raise ParameterError(f"{path} and {first} are one file; give every side its own recording")
+
+
 def _by_letters(
     files: Sequence[Path], known: dict[str, Side], side_letters: Sequence[str]
 ) -> list[TakeFiles]:
@@ -92,7 +106,7 @@ def _by_letters(
     takes: list[TakeFiles] = []
     for path, letters in zip(files, side_letters, strict=True):
         wanted = letters.strip().upper()
-        if not wanted or not wanted.isalpha():
+        if not wanted or not (wanted.isalpha() and wanted.isascii()) or len(set(wanted)) != len(wanted):
             raise ParameterError(f"side {letters!r} must be a letter such as A, or several such as AB")
         if known and (strange := [letter for letter in wanted if letter not in known]):
             raise ParameterError(f"side {strange[0]} is not on the sleeve, which has {', '.join(known)}")

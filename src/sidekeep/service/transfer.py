@@ -45,6 +45,7 @@ from sidekeep.service.shelf import default_shelf
 from sidekeep.service.sleeves import Sleeve, TakeFiles, assign_files, load_sleeve
 from sidekeep.service.survey import with_outer_findings
 from sidekeep.service.titles import retitled, same_sound
+from sidekeep.shelf.sleeve.quoting import visible
 
 _SURVEY_SHARE = 0.55
 
@@ -125,7 +126,7 @@ def transfer(
         return write_record(
             takes,
             sleeve,
-            name=files[0].stem,
+            name=visible(files[0].stem),
             out_dir=out_dir,
             options=options,
             pictures=pictures,

@@ -99,6 +99,7 @@ def _keep(folder: RecordFolder, result: VerifyResult) -> None:
         checks = json.loads(path.read_text("utf-8"))
     except (OSError, ValueError):
         checks = []
+    checks = checks if isinstance(checks, list) else []
     checks.append(
         {
             "checked_utc": datetime.now(UTC).replace(microsecond=0).isoformat(),

@@ -17,6 +17,7 @@ from sidekeep.files.guard import refuse_removal
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.audio import AudioFormat
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, TakeFile
+from sidekeep.shelf.sleeve.quoting import visible
 
 
 def adopt_take(
@@ -36,6 +37,9 @@ def adopt_take(
     With ``move`` the originals are removed after every copy has been read back and found equal; they may lie in no
     take or bag. ``wanted`` are checksums the pieces are known to have: another one is a ``ChecksumError``.
     """
+    for path in paths:
+        if path.resolve().is_relative_to(folder.path.resolve()):
+            raise ShelfError(f"{path} is part of {folder.path.name} already; there is nothing to adopt")
     if move:
         for path in paths:
             refuse_removal(path)
@@ -68,7 +72,7 @@ def adopt_take(
             taken_utc=datetime.now(UTC).replace(microsecond=0).isoformat(),
             how="adopted",
             stylus=stylus,
-            original_name=", ".join(path.name for path in paths),
+            original_name=", ".join(visible(path.name) for path in paths),
             problems=tuple(problems),
         )
         close_take(take_folder, take)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import logging
+import os
 import re
 import sqlite3
 from collections.abc import Iterator, Sequence
@@ -14,6 +16,7 @@ from sidekeep.shelf.migrations import migrate
 from sidekeep.shelf.record_folder import RecordFolder
 
 CATALOGUE = "shelf.sqlite"
+_log = logging.getLogger(__name__)
 _OLDEST_SQLITE = (3, 37, 0)  # STRICT tables
 
 
@@ -50,11 +53,8 @@ class Catalogue:
             self._db.execute("PRAGMA synchronous = FULL")
             self._db.execute("PRAGMA foreign_keys = ON")
             migrate(self._db)
-        except sqlite3.DatabaseError as error:
-            raise ShelfError(
-                f"{shelf / CATALOGUE} cannot be opened ({error}); 'sidekeep shelf rebuild' makes it "
-                "again from the record folders"
-            ) from error
+        except sqlite3.Error as error:
+            raise _index_error(shelf, error) from error
 
     def __enter__(self) -> Catalogue:
         return self
@@ -64,13 +64,29 @@ class Catalogue:
 
     @contextlib.contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
-        self._db.execute("BEGIN IMMEDIATE")
         try:
-            yield self._db
-        except BaseException:
-            self._db.execute("ROLLBACK")
-            raise
-        self._db.execute("COMMIT")
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+            except BaseException:
+                with contextlib.suppress(sqlite3.Error):
+                    self._db.execute("ROLLBACK")
+                raise
+            self._db.execute("COMMIT")
+        except sqlite3.Error as error:
+            raise _index_error(self.shelf, error) from error
+
+    def check(self) -> None:
+        """Raise what is wrong with the index, if anything is."""
+        try:
+            (answer,) = self._db.execute("PRAGMA quick_check(1)").fetchone()
+            self._db.execute(f"SELECT {_COLUMNS} FROM record LIMIT 1").fetchone()
+        except sqlite3.Error as error:
+            self._db.close()
+            raise _index_error(self.shelf, error) from error
+        if answer != "ok":
+            self._db.close()
+            raise DamagedIndex(f"{self.shelf / CATALOGUE} is damaged ({answer})")
 
     def put(self, folder: RecordFolder) -> None:
         """Index one record folder as it is now."""
@@ -171,7 +187,65 @@ class Catalogue:
             for table in ("words", "take", "record"):
                 db.execute(f"DELETE FROM {table}")
             for folder in folders:
-                self._put(db, folder)
+                try:
+                    self._put(db, folder)
+                except ShelfError as error:
+                    _log.warning("not in the list: %s", error)
+
+
+class DamagedIndex(ShelfError):
+    """The index cannot be read as one; it can be made again from the folders."""
+
+
+def open_index(shelf: Path) -> Catalogue:
+    """The index, made from the record folders where there is none. One that is damaged is set aside and made again."""
+    path = shelf / CATALOGUE
+    fresh = not path.exists() or (path.is_file() and path.stat().st_size == 0)
+    try:
+        catalogue = Catalogue(shelf)
+        if not fresh:
+            catalogue.check()
+    except DamagedIndex as error:
+        aside = set_aside(shelf)
+        _log.warning("%s; it was set aside as %s and made again", str(error).partition(";")[0], aside)
+        catalogue, fresh = Catalogue(shelf), True
+    if fresh:
+        catalogue.rebuild(record_folders(shelf))
+    return catalogue
+
+
+def set_aside(shelf: Path) -> str:
+    """Rename the index, whatever it is, so that another can be made; the new name, or nothing without one."""
+    path = shelf / CATALOGUE
+    if not os.path.lexists(path):
+        return ""
+    number = 1
+    while os.path.lexists(aside := shelf / f"{CATALOGUE}.damaged-{number}"):
+        number += 1
+    path.rename(aside)
+    for ending in ("-wal", "-shm"):
+        with contextlib.suppress(OSError):
+            (shelf / (CATALOGUE + ending)).unlink()
+    return aside.name
+
+
+def _index_error(shelf: Path, error: sqlite3.Error) -> ShelfError:
+    """What SQLite said, in one line and with the true cause."""
+    code = getattr(error, "sqlite_errorcode", None)
+    path = shelf / CATALOGUE
+    if code is not None:
+        code &= 0xFF
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return ShelfError(f"{path} is in use by another program; try again in a moment")
+    if code == sqlite3.SQLITE_FULL:
+        return ShelfError(f"{path} cannot grow: the disk is full; nothing of the records is lost")
+    if code == sqlite3.SQLITE_READONLY:
+        return ShelfError(f"{path} may not be written; the shelf is read-only or belongs to somebody else")
+    if code == sqlite3.SQLITE_CANTOPEN and not path.is_dir():
+        return ShelfError(f"{path} cannot be opened; check the permissions of the shelf's folder")
+    return DamagedIndex(
+        f"{path} is damaged ({error}); 'sidekeep shelf rebuild' makes it again from the record folders"
+    )
 
 
 def record_folders(shelf: Path) -> list[RecordFolder]:

@@ -30,7 +30,7 @@ from typing import Any, Literal
 
 from sidekeep.errors import ShelfError, SleeveError
 from sidekeep.files.atomic import write_text
-from sidekeep.files.bounded import read_bounded
+from sidekeep.files.bounded import read_bounded, read_text_bounded
 from sidekeep.model.record import Record
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
 from sidekeep.shelf.sleeve.reading import read_sleeve
@@ -89,15 +89,33 @@ class ShelfTake:
 def read_take(folder: Path, record_folder: Path) -> ShelfTake:
     """The facts of one take folder."""
     try:
-        values = json.loads((folder / "take.json").read_text("utf-8"))
+        values = json.loads(read_text_bounded(folder / "take.json", "the facts", error=ShelfError))
+        if not isinstance(values, dict):
+            raise ValueError("it holds no facts")
         values.pop("schema")
         values["files"] = tuple(TakeFile(**file) for file in values["files"])
         values["problems"] = tuple(values.get("problems", ()))
-        return ShelfTake(folder=folder.relative_to(record_folder).as_posix(), **values)
-    except (OSError, ValueError, KeyError, TypeError) as error:
+        take = ShelfTake(folder=folder.relative_to(record_folder).as_posix(), **values)
+        _check_facts(take)
+        return take
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise ShelfError(
             f"{folder / 'take.json'} cannot be read ({error}); its take.wav is untouched"
         ) from error
+
+
+def _check_facts(take: ShelfTake) -> None:
+    """Raise ValueError for facts no take can have: they are read by everything after."""
+    for name in ("rate_hz", "channels", "bits", "length_frames", "number"):
+        value = getattr(take, name)
+        if not isinstance(value, int) or value < (0 if name == "length_frames" else 1):
+            raise ValueError(f"{name} is {value!r}")
+    for name in ("side", "taken_utc", "stylus", "how"):
+        if not isinstance(getattr(take, name), str):
+            raise ValueError(f"{name} is {getattr(take, name)!r}")
+    for file in take.files:
+        if not isinstance(file.name, str) or Path(file.name).name != file.name or not file.name.strip("."):
+            raise ValueError(f"{file.name!r} is no name of a file in the take's folder")
 
 
 @dataclass(frozen=True)
@@ -131,11 +149,13 @@ class RecordFolder:
 
     def facts(self) -> dict[str, Any]:
         """``record.toml`` as values."""
+        path = self.path / "record.toml"
+        if not path.exists():
+            raise ShelfError(f"{self.path} is not a record of the shelf: it has no record.toml")
+        text = read_text_bounded(path, "the facts of the record", error=ShelfError)
         try:
-            return tomllib.loads((self.path / "record.toml").read_text("utf-8"))
-        except FileNotFoundError:
-            raise ShelfError(f"{self.path} is not a record of the shelf: it has no record.toml") from None
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            return tomllib.loads(text)
+        except (tomllib.TOMLDecodeError, RecursionError) as error:
             raise ShelfError(f"{self.path / 'record.toml'} cannot be read: {error}") from error
 
     @property
@@ -187,6 +207,8 @@ class RecordFolder:
     def chosen_takes(self) -> list[ShelfTake]:
         """One take per side: the newest, unless ``record.toml`` names another under ``[use]``."""
         use = self.facts().get("use", {})
+        if not isinstance(use, dict):
+            raise ShelfError(f"{self.path / 'record.toml'}: [use] must be a table such as A = 2")
         chosen: dict[str, ShelfTake] = {}
         for take in self.takes():
             if use.get(take.side, take.number) == take.number:
@@ -219,7 +241,8 @@ class RecordFolder:
             checks = json.loads((self.path / "checks.json").read_text("utf-8"))
         except (OSError, ValueError):
             return None
-        return checks[-1] if checks else None
+        last = checks[-1] if isinstance(checks, list) and checks else None
+        return last if isinstance(last, dict) else None
 
     def _take_folders(self) -> Iterator[tuple[Path, str, int]]:
         takes = self.path / "takes"

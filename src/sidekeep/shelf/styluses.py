@@ -11,9 +11,11 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import write_text
+from sidekeep.files.bounded import read_text_bounded
 from sidekeep.shelf.toml_text import toml_text
 
 STYLUSES = "styluses.toml"
@@ -35,17 +37,24 @@ def read_styluses(shelf: Path) -> list[Stylus]:
     if not path.exists():
         return []
     try:
-        values = tomllib.loads(path.read_text("utf-8"))
-        return [
-            Stylus(
-                name=str(entry["name"]),
-                hours_before=float(entry.get("hours_before", 0.0)),
-                remind_at_h=float(entry.get("remind_at_h", REMIND_AT_H)),
-            )
-            for entry in values.get("stylus", [])
-        ]
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, KeyError, TypeError, ValueError) as error:
+        values = tomllib.loads(read_text_bounded(path, "the list of styluses", error=ShelfError))
+        return [_stylus(entry) for entry in values.get("stylus", [])]
+    except (
+        tomllib.TOMLDecodeError,
+        RecursionError,
+        KeyError,
+        TypeError,
+        ValueError,
+        AttributeError,
+    ) as error:
         raise ShelfError(f"{path} cannot be read: {error}") from error
+
+
+def _stylus(entry: Mapping[str, Any]) -> Stylus:
+    before, remind = float(entry.get("hours_before", 0.0)), float(entry.get("remind_at_h", REMIND_AT_H))
+    if not (0.0 <= before < 1e6 and 0.0 < remind < 1e6):
+        raise ValueError(f"hours of {entry['name']!r} must be numbers from 0 up")
+    return Stylus(name=str(entry["name"]), hours_before=before, remind_at_h=remind)
 
 
 def write_styluses(shelf: Path, styluses: list[Stylus]) -> None:
