@@ -7,6 +7,7 @@ compared: a jump of the counter is loss; frames of silence are the *player* comi
 cannot do, and are told apart.
 
     ./run bench capture [--quick] [--hour]      2 minutes (20 s with --quick, 60 minutes with --hour)
+    ./run bench capture --survey follow         with the survey behind the needle; ``kill``: one that is killed half way
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import os
 import platform
 import resource
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -32,6 +34,8 @@ from numpy.typing import NDArray
 
 from sidekeep.devices.recorder import Recorder, RecorderSettings
 from sidekeep.flow.gauge import Gauge
+from sidekeep.service.live.follower import LiveSurvey
+from sidekeep.shelf.record_folder import RecordFolder
 
 RATE_HZ = 192_000
 BITS = 24
@@ -107,6 +111,7 @@ class Session:
     readings: int = 0
     reading_cpu_s: float = 0.0
     take_frames: int = 0
+    survey_cpu_s: float = 0.0
 
 
 @contextlib.contextmanager
@@ -143,8 +148,10 @@ def play(seconds: float, environment: dict[str, str], stop: threading.Event) -> 
         player.wait()
 
 
-def listen(take: Path, seconds: float) -> Session:
-    """Record for a while with the gauge on, as the program does it."""
+def listen(
+    take: Path, seconds: float, survey: LiveSurvey | None = None, kill_after_s: float = 0.0
+) -> Session:
+    """Record for a while with the gauge on, as the program does it; ``survey`` follows the take."""
     session, gauge = Session(), Gauge(rate_hz=RATE_HZ, channels=2)
     settings = RecorderSettings(rate_hz=RATE_HZ, bits=BITS, device="pulse", source=f"{SINK}.monitor")
     began = last_block_s = last_reading_s = time.perf_counter()
@@ -167,6 +174,13 @@ def listen(take: Path, seconds: float) -> Session:
                 session.reading_cpu_s += time.thread_time() - before
             elif event.kind != "quiet":
                 session.news[event.kind] = session.news.get(event.kind, 0) + 1
+            if survey is not None:
+                if event.kind == "begun":
+                    survey.begun(take, take.parent, "A")
+                survey.poll()
+                session.survey_cpu_s = max(session.survey_cpu_s, cpu_of(survey.process_id))
+                if kill_after_s and now - began > kill_after_s and survey.process_id is not None:
+                    os.kill(survey.process_id, signal.SIGKILL)
             if event.kind == "ended":
                 session.take_frames = event.fact("frames", 0)
                 break
@@ -188,9 +202,22 @@ def compare_take(take: Path) -> Heard:
     return heard
 
 
-def run(seconds: float, folder: Path) -> tuple[Session, Heard]:
-    """One recording."""
+def cpu_of(process_id: int | None) -> float:
+    """Processor seconds a process has used; 0 when it is gone or this is not Linux."""
+    try:
+        fields = Path(f"/proc/{process_id}/stat").read_text().rpartition(")")[2].split()
+    except OSError:
+        return 0.0
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def run(seconds: float, folder: Path, following: str = "") -> tuple[Session, Heard]:
+    """One recording. ``following``: nothing, ``follow`` or ``kill``."""
     from tests.devices.conftest import Deck
+
+    record = RecordFolder.create(folder / "record", sleeve="")
+    take = record.new_take_folder("A") / "take.wav"
+    survey = LiveSurvey() if following else None
 
     (folder / "deck").mkdir()
     deck = Deck(folder / "deck")
@@ -206,28 +233,30 @@ def run(seconds: float, folder: Path) -> tuple[Session, Heard]:
         player = threading.Thread(target=play, args=(seconds + 20.0, deck.environment, stop))
         player.start()
         with busy(HOGS):
-            session = listen(folder / "take.wav", seconds)
+            session = listen(take, seconds, survey, 0.5 * seconds if following == "kill" else 0.0)
         stop.set()
         player.join()
     finally:
         stop.set()
+        if survey is not None:
+            survey.close()
         deck.kill()
         for name, value in before.items():
             if value is None:
                 os.environ.pop(name, None)
             else:
                 os.environ[name] = value
-    return session, compare_take(folder / "take.wav")
+    return session, compare_take(take)
 
 
-def capture(seconds: float) -> tuple[Session, Heard] | None:
+def capture(seconds: float, following: str = "") -> tuple[Session, Heard] | None:
     """Run it where the rig can stand; None, with the reason printed, where it cannot."""
     missing = [name for name in ("pulseaudio", "pactl", "pacat") if shutil.which(name) is None]
     if missing:
         print(f"skipped: {', '.join(missing)} not installed")
         return None
     with tempfile.TemporaryDirectory(prefix="sidekeep-bench-") as name:
-        return run(seconds, Path(name))
+        return run(seconds, Path(name), following)
 
 
 def main() -> None:
@@ -236,6 +265,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="20 seconds")
     parser.add_argument("--hour", action="store_true", help="60 minutes")
     parser.add_argument("--minutes", type=float, help="another length")
+    parser.add_argument("--survey", choices=("follow", "kill"), default="", help="a survey behind the needle")
     options = parser.parse_args()
     seconds = 60.0 * (options.minutes or (1 / 3 if options.quick else 60.0 if options.hour else 2.0))
     print(
@@ -243,7 +273,7 @@ def main() -> None:
         f"more; Python {platform.python_version()}; {RATE_HZ} Hz, {BITS} bit, stereo, {seconds:g} s"
     )
     before = resource.getrusage(resource.RUSAGE_SELF)
-    done = capture(seconds)
+    done = capture(seconds, options.survey)
     if done is None:
         return
     after = resource.getrusage(resource.RUSAGE_SELF)

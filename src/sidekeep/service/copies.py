@@ -27,6 +27,7 @@ from sidekeep.service.transfer import (
     TransferOptions,
     TransferResult,
     name_takes,
+    prepare_record,
     survey_one,
     write_record,
 )
@@ -85,6 +86,27 @@ def _copy_held(
         if folder.path.is_relative_to(shelf):
             catalogue.put(folder)
     return result, path
+
+
+def prepare_copies(
+    shelf: Path, record_name: str, kinds: Sequence[str], progress: Progress = no_progress
+) -> int:
+    """While other sides are still to be taken: encode what can be encoded of those that are. ``copy_record`` uses it. The number
+    of files that are ready. Whoever calls it holds the record already."""
+    folder = find_record(shelf, record_name)
+    recipe, sleeve = settle_recipe(folder, None), _sleeve(folder)
+    takes = survey_record(folder, takes_to_copy(folder), sleeve, recipe, part(progress, 0.0, 0.3))
+    out_dir = folder.path / "copies"
+    out_dir.mkdir(exist_ok=True)
+    return prepare_record(
+        takes,
+        sleeve,
+        name=folder.path.name,
+        out_dir=out_dir,
+        options=TransferOptions(kinds=kinds, recipe=recipe),
+        pictures=pictures_of(folder),
+        progress=part(progress, 0.3, 1.0),
+    )
 
 
 def settle_recipe(folder: RecordFolder, recipe: Recipe | None) -> Recipe:

@@ -15,6 +15,7 @@ from sidekeep.files.guard import Guard
 from sidekeep.files.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.record import Record
+from sidekeep.service.peaks import peaks_of
 from sidekeep.service.sleeves import Sleeve, assign_files, load_sleeve, problem_text, read_sleeve_text
 from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.catalogue import Catalogue, Entry, open_index, record_folders, set_aside
@@ -189,8 +190,14 @@ def adopt(
                     stylus=stylus,
                     wanted=known_sums(take.paths),
                     problems=[finding.text for finding in source.problems],
-                    progress=part(progress, index / len(sources), (index + 1) / len(sources)),
+                    progress=part(progress, index / len(sources), (index + 0.9) / len(sources)),
                 )
+            )
+            kept_in = folder.path / takes[-1].folder
+            peaks_of(
+                kept_in,
+                open_take([kept_in / file.name for file in takes[-1].files]),
+                part(progress, (index + 0.9) / len(sources), (index + 1) / len(sources)),
             )
     with open_catalogue(shelf, create=True) as catalogue:
         catalogue.put(folder)

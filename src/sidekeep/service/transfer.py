@@ -21,6 +21,7 @@ from sidekeep.copies.kinds.table import KINDS, parse_kinds
 from sidekeep.copies.plan.cutting import SideAudio
 from sidekeep.copies.plan.layout import plan_copies
 from sidekeep.copies.plan.naming import NamingRules
+from sidekeep.copies.plan.planned import CopyPlan
 from sidekeep.copies.plan.tagging import TransferFacts
 from sidekeep.copies.run.run import CopyRun, WrittenFile
 from sidekeep.errors import CopyError, ParameterError
@@ -269,6 +270,56 @@ def write_record(
 ) -> TransferResult:
     """From surveyed takes to finished copies; ``name`` stands for the title where the sleeve has none,
     ``also_read`` are files besides the takes that nothing may be written over."""
+    found, plan = _planned(takes, sleeve, name, out_dir, options, pictures, also_read)
+    run = CopyRun(plan)
+    with run:
+        _feed(run, found.sides, found.gain, part(progress, 0.0, 0.6))
+        written = run.finish(part(progress, 0.6, 1.0))
+    return replace(
+        found,
+        folder=plan.folder,
+        written=tuple(written),
+        clips=_clips(found.sides, found.gain),
+        copy_findings=tuple(run.findings),
+    )
+
+
+def prepare_record(
+    takes: tuple[SurveyedTake, ...],
+    sleeve: Sleeve | None,
+    *,
+    name: str,
+    out_dir: Path,
+    options: TransferOptions,
+    pictures: Sequence[Picture] = (),
+    progress: Progress = no_progress,
+) -> int:
+    """Encode what can be encoded before the other sides are known; it waits for ``write_record``, which uses what the whole
+    record's gain leaves as it is. Kinds that join sides wait. The number of files that are ready."""
+    kinds = [kind for kind in parse_kinds(options.kinds) if KINDS[kind].scope in ("track", "side")]
+    if not kinds:
+        return 0
+    found, plan = _planned(
+        takes, sleeve, name, out_dir, replace(options, kinds=kinds), pictures, prepares=True
+    )
+    run = CopyRun(plan)
+    with run:
+        _feed(run, found.sides, found.gain, part(progress, 0.0, 0.6))
+        return run.prepare(part(progress, 0.6, 1.0))
+
+
+def _planned(
+    takes: tuple[SurveyedTake, ...],
+    sleeve: Sleeve | None,
+    name: str,
+    out_dir: Path,
+    options: TransferOptions,
+    pictures: Sequence[Picture],
+    also_read: Sequence[Path] = (),
+    *,
+    prepares: bool = False,
+) -> tuple[TransferResult, CopyPlan]:
+    """The record as found, its one gain, and all its files."""
     sides = render_plan(takes, options.recipe)
     if not sides:
         raise ParameterError("no music was found on these recordings; look at them with 'sidekeep survey'")
@@ -310,16 +361,9 @@ def write_record(
         ],
         takes=[digest for take in takes for digest in take.sha256],
         elsewhere=_tracks_elsewhere(sleeve.record if sleeve else None, sides),
+        prepares=prepares,
     )
-    run = CopyRun(plan)
-    written = _render(run, sides, gain, progress)
-    return replace(
-        found,
-        folder=plan.folder,
-        written=tuple(written),
-        clips=_clips(sides, gain),
-        copy_findings=tuple(run.findings),
-    )
+    return found, plan
 
 
 def _tracks_elsewhere(record: Record | None, sides: Sequence[RenderedSide]) -> dict[str, int]:
@@ -328,31 +372,27 @@ def _tracks_elsewhere(record: Record | None, sides: Sequence[RenderedSide]) -> d
     return {side.name: len(side.tracks) for side in record.sides if side.name not in made} if record else {}
 
 
-def _render(
-    run: CopyRun, sides: Sequence[RenderedSide], gain: GainChoice, progress: Progress
-) -> list[WrittenFile]:
+def _feed(run: CopyRun, sides: Sequence[RenderedSide], gain: GainChoice, progress: Progress) -> None:
     """The second pass: every side flows once into all copies."""
-    with run:
-        total = sum(span.length_frames for side in sides for span in side.spans)
-        done = 0
-        for _, group in groupby(sides, key=lambda side: id(side.take)):
-            needed = [side for side in group if run.needs_side(side.cuts.side)]
-            if not needed:
-                continue
-            take = needed[0].take
-            # The take is hashed as it flows: one that is not what was surveyed gives no copies.
-            with (
-                reading_whole(take.source, take.files.paths, take.sha256),
-                take.patches_path.open("rb") as file,
-            ):
-                patches = PatchReader(file)
-                spans = ((side.cuts.side, at, span) for side in needed for at, span in enumerate(side.spans))
-                for letter, index, span in spans:
-                    for block in render_span(take.source, patches, span, gain.gain_db):
-                        run.feed(letter, index, block, is_given_away=True)
-                        done += len(block)
-                        progress(0.6 * done / total, f"writing side {letter}")
-        return run.finish(part(progress, 0.6, 1.0))
+    total = sum(span.length_frames for side in sides for span in side.spans)
+    done = 0
+    for _, group in groupby(sides, key=lambda side: id(side.take)):
+        needed = [side for side in group if run.needs_side(side.cuts.side)]
+        if not needed:
+            continue
+        take = needed[0].take
+        # The take is hashed as it flows: one that is not what was surveyed gives no copies.
+        with (
+            reading_whole(take.source, take.files.paths, take.sha256),
+            take.patches_path.open("rb") as file,
+        ):
+            patches = PatchReader(file)
+            spans = ((side.cuts.side, at, span) for side in needed for at, span in enumerate(side.spans))
+            for letter, index, span in spans:
+                for block in render_span(take.source, patches, span, gain.gain_db):
+                    run.feed(letter, index, block, is_given_away=True)
+                    done += len(block)
+                    progress(done / total, f"writing side {letter}")
 
 
 def _clips(sides: Sequence[RenderedSide], gain: GainChoice) -> tuple[Clip, ...]:

@@ -31,8 +31,8 @@ def folder(tmp_path: Path) -> RecordFolder:
 
 
 @pytest.fixture
-def live(folder: RecordFolder) -> Iterator[LiveSurvey]:
-    survey = LiveSurvey(folder)
+def live() -> Iterator[LiveSurvey]:
+    survey = LiveSurvey()
     yield survey
     survey.close()
     assert survey.process_id is None

@@ -46,13 +46,15 @@ def plan_copies(
     inputs: Sequence[Path] = (),
     takes: Sequence[str] = (),
     elsewhere: Mapping[str, int] | None = None,
+    prepares: bool = False,
 ) -> CopyPlan:
     """Lay out all copies of a record under ``out_dir/<folder of the record>``.
 
     ``sides`` go in playing order and hold one span per track; their tracks are named by the sleeve's side of
     the same letter, in order. Without ``levels`` they are measured while the copies are fed. ``exact_bits`` (16
     or 24) and ``exact_rate_hz`` (None: the take's) are for lossless kinds other than cd and master. ``elsewhere``
-    counts the tracks of the record's other sides, so that numbers run on from them. Nothing is written.
+    counts the tracks of the record's other sides, so that numbers run on from them. A plan that ``prepares`` knows that
+    other sides follow (``CopyRun.prepare``). Nothing is written.
     Raises ``ParameterError`` for values that cannot be written (a NUL in a title, a wrong ISRC).
     """
     naming = naming or NamingRules()
@@ -89,6 +91,7 @@ def plan_copies(
         id3_version,
         lossy_ceiling_dbtp,
         elsewhere or {},
+        prepares,
     )
     for name in names:
         builder.add(KINDS[name].shaped(exact_bits, exact_rate_hz))
@@ -138,6 +141,7 @@ class _Builder:
         id3_version: int,
         lossy_ceiling_dbtp: float,
         elsewhere: Mapping[str, int],
+        prepares: bool,
     ) -> None:
         self.record = record
         self.sides = sides
@@ -147,6 +151,7 @@ class _Builder:
         self.dither_seed = dither_seed
         self.id3_version = id3_version
         self.lossy_ceiling_dbtp = lossy_ceiling_dbtp
+        self.prepares = prepares
         self.pieces = [(s, t) for s, side in enumerate(sides) for t in range(len(side.spans))]
         self.tracks = track_facts(record, sides, facts, elsewhere)
         self.side_keys = [asdict(side) for side in sides]
@@ -268,6 +273,12 @@ class _Builder:
         tags = clean_tags(tags)
         involved = range(len(self.sides)) if kind.is_lossy else sorted({side for side, _ in pieces})
         ceiling = self.lossy_ceiling_dbtp if kind.is_lossy else None
+
+        def audio_key(sides: Sequence[int]) -> str:
+            settings = (kind.codec, kind.scope, rate_hz, kind.bits, self.dither_seed, ceiling)
+            return key_of(COPIES_VERSION, self.versions, settings, [self.side_keys[s] for s in sides], pieces)
+
+        alone_key = audio_key(sorted({side for side, _ in pieces}))
         planned = PlannedFile(
             kind=kind.name,
             path=path,
@@ -281,13 +292,8 @@ class _Builder:
             length_frames=length,
             tags=tags,
             marks=marks,
-            audio_key=key_of(
-                COPIES_VERSION,
-                self.versions,
-                (kind.codec, kind.scope, rate_hz, kind.bits, self.dither_seed, ceiling),
-                [self.side_keys[side] for side in involved],
-                pieces,
-            ),
+            audio_key=alone_key if self.prepares else audio_key(involved),
+            alone_key=alone_key,
             tag_key=key_of(
                 COPIES_VERSION,
                 asdict(tags),

@@ -41,6 +41,8 @@ class PlannedFile:
     tags: TagSet
     marks: tuple[CueTrack, ...]
     audio_key: str
+    alone_key: str
+    """The audio key as it is before the other sides are known: of a file that was prepared while they still play."""
     tag_key: str
 
     sides: tuple[str, ...] = ()

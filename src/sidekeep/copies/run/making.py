@@ -109,6 +109,20 @@ class Making:
             planned, payload=payload, lowered_db=entry.lowered_db, true_peak_dbtp=entry.true_peak_dbtp
         )
 
+    def use_prepared(self, planned: PlannedFile) -> bool:
+        """A lossy file that was made before all sides were known becomes this one; whether there was a whole one."""
+        if planned.audio_key == planned.alone_key:
+            return False
+        with self._lock:
+            prepared = self._journal.staged.get(planned.alone_key)
+            file = self.folder / f"{planned.alone_key}{planned.suffix}"
+            if prepared is None or not file.is_file():
+                return False
+            file.replace(self.path(planned))
+            self._journal.staged[planned.audio_key] = self._journal.staged.pop(planned.alone_key)
+            self._journal.save()
+        return self.holds(planned)
+
     def holds(self, planned: PlannedFile) -> bool:
         """Whether an earlier run left this file whole; a lossy one with its samples, to be made lower.
         What is not whole is forgotten."""

@@ -180,6 +180,16 @@ class CopyRun:
         self._making.clear()
         return written
 
+    def prepare(self, progress: Progress = no_progress) -> int:
+        """Instead of ``finish`` while other sides are still to come: what was fed is encoded and read back and waits, without
+        a name, for the run that knows them all. The number of files that wait."""
+        try:
+            self._drain()
+            self._wait(rising(progress), 0.0, 1.0)
+        finally:
+            self.abandon()
+        return len(self.plan.files)
+
     def abandon(self) -> None:
         """Stop; nothing half stays, whole files in ``.making`` wait for the next run."""
         if self._state in ("finished", "abandoned"):
@@ -224,7 +234,7 @@ class CopyRun:
             elif planned.audio_key in by_audio:
                 self._making.take_over(planned, by_audio[planned.audio_key])
                 self._taken_over.add(planned.path)
-            elif not self._making.holds(planned):
+            elif not self._making.use_prepared(planned) and not self._making.holds(planned):
                 fresh.append(planned)
         if self.levels is None:
             key = self.plan.record_key

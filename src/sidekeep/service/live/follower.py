@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import ShelfTake
 
 
 class Follower(Protocol):
@@ -75,8 +75,7 @@ class LiveState:
 class LiveSurvey:
     """A ``Follower`` that has the side surveyed while it plays. ``state`` may be read from any thread."""
 
-    def __init__(self, folder: RecordFolder) -> None:
-        self._folder = folder
+    def __init__(self) -> None:
         self._news: queue.Queue[dict[str, Any]] = queue.Queue()
         self._takes: dict[str, tuple[str, str]] = {}
         self._unsettled: dict[str, subprocess.Popen[bytes] | None] = {}
@@ -99,10 +98,9 @@ class LiveSurvey:
         with self._lock:
             self._state = LiveState()
             self._growing = str(path)
-        name = take_folder.relative_to(self._folder.path).as_posix()
-        self._takes[str(path)] = (side, name)
+        self._takes[str(path)] = (side, f"{take_folder.parent.name}/{take_folder.name}")
         self._unsettled[str(path)] = self._process
-        self._order(do="begin", path=str(path), record=str(self._folder.path), side=side)
+        self._order(do="begin", path=str(path), record=str(take_folder.parent.parent), side=side)
 
     def ended(self, path: Path) -> None:
         """The file is closed: the rest is surveyed while the checksum is taken."""

@@ -1,0 +1,136 @@
+"""What goes on beside an evening's recording: sides are surveyed while they play, and copies of those that are over are made."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import subprocess
+import sys
+import threading
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from sidekeep.service.live.follower import LiveSurvey
+from sidekeep.shelf.record_folder import ShelfTake
+
+
+class CopiesAsReady:
+    """Encodes what can be encoded of the sides that are over; one process at a time, started anew when another side is."""
+
+    def __init__(self, shelf: Path, kinds: Sequence[str]) -> None:
+        self._shelf, self._kinds = shelf, ",".join(kinds)
+        self._process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def is_running(self) -> bool:
+        """Whether something is being encoded."""
+        return self._process is not None and self._process.poll() is None
+
+    def start(self, record: Path) -> None:
+        """Prepare all sides of the record that are on the shelf; never waits."""
+        if self.is_running:
+            return
+        with contextlib.suppress(OSError):
+            self._process = subprocess.Popen(
+                [
+                    sys.executable, "-m", "sidekeep.service.live.copies_process",
+                    str(self._shelf), str(record), self._kinds,
+                ],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                start_new_session=True,  # Ctrl+C at the terminal is for the person's program
+            )  # fmt: skip
+
+    def answer(self) -> dict[str, Any] | None:
+        """What a process that has ended said, once."""
+        process = self._process
+        if process is None or process.poll() is None:
+            return None
+        self._process = None
+        assert process.stdout is not None
+        assert process.stdin is not None
+        with process.stdout as out, contextlib.suppress(OSError):
+            process.stdin.close()
+            with contextlib.suppress(ValueError, IndexError):
+                answer: dict[str, Any] = json.loads(out.read().splitlines()[-1])
+                return answer
+        return None
+
+    def close(self) -> None:
+        """Stop at once: nothing half is left, and what is whole is used by the next run."""
+        process = self._process
+        if process is None:
+            return
+        if process.poll() is None:
+            assert process.stdin is not None
+            with contextlib.suppress(OSError):
+                process.stdin.close()
+            try:
+                process.wait(timeout=5.0)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+        self.answer()
+
+
+class EveningFollower:
+    """A ``Follower``: the survey behind the needle, and with ``kinds`` copies as sides become ready."""
+
+    def __init__(self, shelf: Path, *, kinds: Sequence[str] = ()) -> None:
+        self.survey = LiveSurvey()
+        self._copies = CopiesAsReady(shelf, kinds) if kinds else None
+        self._ready: list[tuple[str, str]] = []
+        self._record: Path | None = None
+        self._is_growing = False
+        self._lock = threading.Lock()
+
+    def begun(self, path: Path, take_folder: Path, side: str) -> None:
+        """Another side plays: time for the copies of those before it."""
+        self.survey.begun(path, take_folder, side)
+        with self._lock:
+            self._record, self._is_growing = take_folder.parent.parent, True
+        self._write_on()
+
+    def ended(self, path: Path) -> None:
+        """The side is over."""
+        with self._lock:
+            self._is_growing = False
+        self.survey.ended(path)
+
+    def closed(self, take: ShelfTake) -> None:
+        """The side is on the shelf."""
+        self.survey.closed(take)
+
+    def dropped(self, path: Path) -> None:
+        """It was no side."""
+        self.survey.dropped(path)
+
+    def poll(self) -> list[Mapping[str, Any]]:
+        """News of both."""
+        found = self.survey.poll()
+        for event in found:
+            if event["code"] == "live-settled":
+                with self._lock:
+                    self._ready.append((event["side"], event["take"]))
+                self._write_on()
+        answer = self._copies.answer() if self._copies is not None else None
+        if answer is not None:
+            code = "copies-prepared" if "files" in answer else "copies-later"
+            found.append({"code": code, "side": "", "take": "", "at_frame": -1, "facts": answer})
+        return found
+
+    def close(self) -> None:
+        """The evening is over."""
+        if self._copies is not None:
+            self._copies.close()
+        self.survey.close()
+
+    def _write_on(self) -> None:
+        with self._lock:
+            record = self._record if self._is_growing and self._ready else None
+            if record is None or self._copies is None or self._copies.is_running:
+                return
+            self._ready.clear()
+        self._copies.start(record)
