@@ -58,7 +58,7 @@ function Page() {
       </nav>
     </header>
     ${known.link === "down" && html`<p class="away" role="alert">The connection to sidekeep is lost. This page tries again by itself; what you typed is kept.</p>`}
-    <main id="main" ref=${main} tabindex="-1" class=${`place ${address.place}`}>
+    <main id="main" ref=${main} tabindex="-1" class=${`place at-${address.place}`}>
       ${address.record && html`<${Way} id=${address.record} address=${address} />`}
       ${address.place === "lost"
         ? html`<h1>There is nothing at this address.</h1><p><a href="/">To the shelf</a></p>`

@@ -20,10 +20,12 @@ import { get, listen, post, Refused } from "./server.js";
  * @property {any} session
  * @property {Notice[]} notices
  * @property {string} said  the newest news for a screen reader
+ * @property {any[]} live  what the live survey told of the side that is being taken
+ * @property {any} meter  the newest reading
  */
 
 /** @type {Known} */
-const known = { link: "starting", state: null, records: new Map(), shelf: null, jobs: new Map(), session: null, notices: [], said: "" };
+const known = { link: "starting", state: null, records: new Map(), shelf: null, jobs: new Map(), session: null, notices: [], said: "", live: [], meter: null };
 /** @type {Set<() => void>} */
 const listeners = new Set();
 /** @type {Map<string, Set<(event: any) => void>>} */
@@ -181,6 +183,7 @@ function hear(event) {
     const fresh = known.state === null;
     known.state = event.state;
     known.session = event.state.session ?? null;
+    if (event.state.live) known.live = event.state.live.events ?? event.state.live;
     known.jobs = new Map((event.state.jobs ?? []).map((/** @type {any} */ job) => [job.id, job]));
     if (!fresh) refresh();
   } else if (event.kind === "record") {
@@ -200,8 +203,17 @@ function hear(event) {
   } else if (event.kind === "pile" && known.state) {
     known.state.pile = event.pile ?? event.records;
   }
+  if (event.kind === "meter") known.meter = event;
+  if (event.kind === "live") for (const each of event.events ?? [event]) keepLive(each);
   hearers.get(event.kind)?.forEach((listener) => listener(event));
   if (event.kind !== "meter" && event.kind !== "live") changed();
+}
+
+/** A place that is opened late draws the side as far as it has come: turns and damage add up, of the rest the newest counts. @param {any} event */
+function keepLive(event) {
+  const adds = event.code === "live-turns" || event.code === "live-damage" || event.code === "live-boundary";
+  if (event.code === "live-begun") known.live = [];
+  known.live = [...(adds ? known.live : known.live.filter((each) => each.code !== event.code)), event];
 }
 
 /** @type {ReturnType<typeof setTimeout> | undefined} */

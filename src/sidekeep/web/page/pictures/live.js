@@ -45,7 +45,7 @@ export class LivePicture {
       (facts.levels_db ?? []).forEach((/** @type {number[]} */ levels, /** @type {number} */ at) => this.turns.set((facts.first_turn ?? 0) + at, levels));
       this.#room();
     }
-    if (event.code === "live-damage") this.damage.push(...(facts.repairs ?? []));
+    if (event.code === "live-damage") this.damage.push(...(facts.repairs ?? []).filter((/** @type {any} */ repair) => repair[0] > (this.damage.at(-1)?.[0] ?? -1)));
     if (event.code === "live-boundary") {
       if (facts.state === "withdrawn") this.boundaries.delete(facts.id);
       else this.boundaries.set(facts.id, facts.frame ?? event.at_frame);

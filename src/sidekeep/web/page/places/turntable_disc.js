@@ -3,7 +3,7 @@ import { sleeveColour, writingOn } from "../colours.js";
 import { html, useEffect, useMemo, useRef, useState } from "../html.js";
 import { fit, styled } from "../pictures/light.js";
 import { LivePicture } from "../pictures/live.js";
-import { onEvent } from "../store.js";
+import { knownNow, onEvent } from "../store.js";
 import { clock, decibels, nameOf } from "../words.js";
 import { trackText } from "./turntable_words.js";
 
@@ -28,10 +28,19 @@ export function LiveDisc({ session, record }) {
     picture.frame = session.elapsed_frames ?? 0;
     picture.frameAt = performance.now();
     if (session.reading) picture.reading = session.reading;
-    (session.live?.events ?? session.live ?? []).forEach?.((/** @type {any} */ event) => picture.hear(event));
   }, [session]);
   useEffect(() => {
     let surveyed = false;
+    /** @param {any} event */
+    const hear = (event) => {
+      if (event.side && event.side !== session.side) return;
+      if (event.code === "live-turns") surveyed = true;
+      if (event.code === "live-track") setTrack(trackText(event));
+      picture.hear(event);
+    };
+    knownNow().live.forEach(hear);
+    const latest = knownNow().meter;
+    if (latest) picture.reading = latest.reading ?? latest;
     const meter = onEvent("meter", (event) => {
       picture.reading = event.reading ?? event;
       if (event.elapsed_frames !== undefined) {
@@ -41,11 +50,7 @@ export function LiveDisc({ session, record }) {
       if (recording && !surveyed) picture.heardAt(picture.now(), Math.max(...(picture.reading?.peak_dbfs ?? [-60])));
     });
     const live = onEvent("live", (event) => {
-      for (const each of event.events ?? [event]) {
-        if (each.code === "live-turns") surveyed = true;
-        if (each.code === "live-track") setTrack(trackText(each));
-        picture.hear(each);
-      }
+      for (const each of event.events ?? [event]) hear(each);
     });
     return () => {
       meter();

@@ -1,0 +1,263 @@
+"""``./run pictures [DIR]``: every place of the page in light, dark and phone size, as PNG files to look at.
+
+A shelf is made of the pressed demo and a few records that never were; nothing on it is real. The evening at the turntable
+is told to the page as the server would tell it, from the levels of the pressed side, because no record plays here.
+``--readme`` also writes the two pictures of the README.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image, ImageDraw
+
+ROOT = Path(__file__).parents[1]
+KEPT = ROOT / ".cache" / "pictures-shelf"
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+]
+PLANNED = (
+    ("The Wicker Boats", "Tallow Wharf Almanac", 1971, "#7a8f6a", 5),
+    ("Nan Okoro", "Salt Hours", 1979, "#d9b44a", 6),
+    ("Orchester Fahrenwald", "Nachtfahrt in Dorisch", 1966, "#243b53", 3),
+    ("Ilse Brandt & Trio", "Small Rooms", 1958, "#b9482a", 5),
+    ("Quarry Choir of Lund", "Stone Songs", 1983, "#8a8378", 4),
+    ("Kofi Marsh", "Radio Silence", 1977, "#e8e2d4", 3),
+)
+SIZES = {
+    "light": {"color_scheme": "light", "viewport": {"width": 1280, "height": 860}},
+    "dark": {"color_scheme": "dark", "viewport": {"width": 1280, "height": 860}},
+    "phone": {
+        "color_scheme": "light",
+        "viewport": {"width": 360, "height": 740},
+        "device_scale_factor": 2,
+        "has_touch": True,
+        "is_mobile": True,
+    },
+}
+
+
+def make_shelf(folder: Path) -> None:
+    """The demo pressed, adopted and copied; the others only planned."""
+    from sidekeep.press.demo import press_demo
+    from sidekeep.service import shelf as shelf_service
+    from sidekeep.service.copies import copy_record
+    from sidekeep.service.transfer import TransferOptions
+    from sidekeep.shelf.catalogue import record_folders
+
+    making = folder.with_name(folder.name + "-making")
+    shutil.rmtree(making, ignore_errors=True)
+    demo = press_demo(
+        making / "pressed", lambda sides: print(f"pressed {sides:.0f} of 2 sides", file=sys.stderr)
+    )
+    shelf = making / "shelf"
+    shelf_service.adopt(demo.recordings, shelf=shelf, sleeve_path=demo.sleeve_path)
+    (record,) = record_folders(shelf)
+    (record.path / "art").mkdir(exist_ok=True)
+    shutil.copy(demo.picture_path, record.path / "art" / "front.png")
+    copy_record(shelf, "drowned", options=TransferOptions(kinds="lossless,portable"))
+    for artist, title, year, colour, count in PLANNED:
+        names = ("Lamp Oil", "Rope Walk", "Slack Water", "Two Bridges", "Undersong", "Tidemark")
+        tracks = [f"{names[number]} {3 + number}:{12 + 7 * number}" for number in range(count)]
+        half = (count + 1) // 2
+        text = f"{artist} - {title} ({year})\nLabel: Tin Roof\n\nSide A\n" + "\n".join(tracks[:half])
+        planned = shelf_service.plan_sleeve(shelf, text + "\n\nSide B\n" + "\n".join(tracks[half:]) + "\n")
+        picture = Image.new("RGB", (900, 900), colour)
+        ImageDraw.Draw(picture).ellipse((200, 200, 700, 700), outline="white", width=8)
+        (planned.path / "art").mkdir(exist_ok=True)
+        picture.save(planned.path / "art" / "front.jpg")
+    shutil.rmtree(making / "pressed")
+    shutil.rmtree(folder, ignore_errors=True)
+    shelf.rename(folder)
+    shutil.rmtree(making, ignore_errors=True)
+
+
+@contextmanager
+def running(shelf: Path) -> Iterator[Any]:
+    """A server on that shelf."""
+    sys.path.insert(0, str(ROOT))
+    from tests.web.conftest import RunningServer
+
+    server = RunningServer(shelf)
+    try:
+        yield server
+    finally:
+        server.close()
+
+
+def turn_levels(server: Any, take: str, rate_hz: int, turn_frames: float, turns: int) -> list[list[float]]:
+    """Peak level of 48 parts of each turn, as the live survey tells them."""
+    width = turns * 48
+    answer = server.ask(
+        "GET", f"/api/takes/{take}/peaks?start_frame=0&stop_frame={int(turns * turn_frames)}&width={width}"
+    )
+    peaks = np.abs(np.frombuffer(answer.body, "<f4")).reshape(width, -1).max(axis=1)
+    return np.round(20.0 * np.log10(np.maximum(peaks, 1e-5)), 1).reshape(turns, 48).tolist()
+
+
+def evening(server: Any, record: dict[str, Any], phase: str) -> list[dict[str, Any]]:
+    """What the server would tell in the middle of side A."""
+    side = record["sides"][0]
+    view = server.get(f"/api/takes/{side['chosen_take']}/view")
+    rate_hz, turn_frames = view["rate_hz"], view["turn"]["period_frames"]
+    turns = 62 if phase != "armed" else 0
+    damage = [
+        [row[1], row[2], row[3], row[4], row[5], row[6]]
+        for row in server.get(f"/api/takes/{side['chosen_take']}/damage")["repairs"]
+        if row[1] < (turns - 9) * turn_frames
+    ]
+    reading = {
+        "needle": "up" if phase == "armed" else "down",
+        "peak_dbfs": [-60.0, -60.0] if phase == "armed" else [-13.4, -16.2],
+        "held_dbfs": [-60.0, -60.0] if phase == "armed" else [-10.2, -11.9],
+        "highest_dbfs": -120.0 if phase == "armed" else -7.9,
+        "clipped_frames": 0,
+        "advice": {"code": "level-right", "facts": {}},
+    }
+    elapsed = int((turns + 0.31) * turn_frames)
+    news = [{"code": "begun", "side": "A", "facts": {"side": "A", "before_s": 4.0}}] if turns else []
+    session = {
+        "record": record["id"],
+        "phase": phase,
+        "side": "B" if phase == "flip" else "A",
+        "rate_hz": rate_hz,
+        "elapsed_frames": elapsed if phase == "recording" else 0,
+        "reading": reading,
+        "taken": [],
+        "news": news
+        + (
+            [{"code": "taken", "side": "A", "facts": {"length_s": 172}}, {"code": "fits", "side": "A"}]
+            if phase == "flip"
+            else []
+        ),
+    }
+    state = {**server.get("/api/state"), "session": session}
+    events: list[dict[str, Any]] = [{"kind": "hello", "seq": 0, "state": state}]
+    if phase == "recording":
+        levels = turn_levels(server, side["chosen_take"], rate_hz, turn_frames, turns)
+        track = record["sides"][0]["printed"][2]
+        live = [
+            {
+                "code": "live-turns",
+                "facts": {"first_turn": 0, "turn_frames": turn_frames, "levels_db": levels},
+            },
+            {"code": "live-damage", "facts": {"repairs": damage}},
+            {"code": "live-track", "facts": {"track": 3, "title": track["title"], "side_left_s": 71}},
+        ]
+        events += [{"kind": "live", **each} for each in live]
+    return [*events, {"kind": "meter", "reading": reading}]
+
+
+def take_pictures(server: Any, out: Path, only: str) -> None:
+    """All places at all sizes; ``only`` keeps those with that word in their name."""
+    from playwright.sync_api import sync_playwright
+
+    records = server.get("/api/records")["records"]
+    demo = next(each for each in records if each["title"].startswith("Charts"))
+    other = next(each for each in records if each["title"] == "Salt Hours")
+    record = server.get(f"/api/records/{demo['id']}")
+    here = f"/record/{demo['id']}"
+    places: dict[str, tuple[str, str]] = {
+        "1-shelf": ("/", ""),
+        "2-sleeve": (f"{here}/sleeve", ""),
+        "2-sleeve-new": ("/new", ""),
+        "3-set-up": ("/turntable", ""),
+        "3-turntable-ready": (f"/record/{other['id']}/turntable", ""),
+        "3-turntable-armed": (f"{here}/turntable", "armed"),
+        "3-turntable-recording": (f"{here}/turntable", "recording"),
+        "3-turntable-flip": (f"{here}/turntable", "flip"),
+        "4-side": (f"{here}/side/A#t=93", ""),
+        "4-side-turns": (f"{here}/side/A#t=45&from=36&to=58", ""),
+        "4-side-groove": (f"{here}/side/A#t=50&from=50&to=50.03", ""),
+        "4-side-samples": (f"{here}/side/B#t=50&from=50&to=50.001", ""),
+        "5-copies": (f"{here}/copies", ""),
+        "6-later": (f"{here}/later", ""),
+        "7-phone": ("/phone", ""),
+    }
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            headless=True, executable_path=shutil.which("chromium"), args=ARGUMENTS
+        )
+        for size, options in SIZES.items():
+            context = browser.new_context(**options)
+            for name, (path, phase) in places.items():
+                if only not in f"{name}-{size}":
+                    continue
+                page = context.new_page()
+                page.on("pageerror", lambda error, at=name: print(f"{at}: {error}", file=sys.stderr))
+                if phase:
+                    told = evening(server, record, phase)
+                    page.route_web_socket(
+                        "**/api/events",
+                        lambda socket, told=told: [socket.send(json.dumps(each)) for each in told],
+                    )
+                if name == "2-sleeve-new":
+                    page.add_init_script(
+                        "localStorage.setItem('sidekeep draft new', "
+                        "'The Wicker Boats - Tallow Wharf Almanac (1971)\\nLabel: Tin Roof\\n\\nSide A\\nA1 Lamp Oil 3:45\\n"
+                        "A2 Grüße vom Kai 4:10\\nA4 Rope Walk 3:75\\n\\nSide B\\nB1 Slack Water 5:02\\nB2 The Long Pier 7:19')"
+                    )
+                page.goto(f"http://{server.host}{path}")
+                page.wait_for_selector("main h1, main .disc-view")
+                page.wait_for_load_state("networkidle")
+                page.wait_for_timeout(900)
+                page.screenshot(path=out / f"{name}-{size}.png", full_page=True)
+                page.close()
+            context.close()
+        browser.close()
+
+
+def readme_pictures(out: Path) -> None:
+    """The two of the README, as JPEG of the visible part."""
+    for name, picture in (("turntable", "3-turntable-recording-light"), ("side", "4-side-turns-light")):
+        shown = Image.open(out / f"{picture}.png").convert("RGB")
+        shown = shown.crop((0, 0, shown.width, min(shown.height, 1010)))
+        shown.save(ROOT / "docs" / "images" / f"{name}.jpg", quality=84, optimize=True, progressive=True)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(
+        prog="./run pictures", description="Every place of the page as pictures."
+    )
+    parser.add_argument("out", nargs="?", type=Path, default=ROOT / ".cache" / "pictures", metavar="DIR")
+    parser.add_argument(
+        "--only", default="", metavar="WORD", help="only pictures with this word in their name"
+    )
+    parser.add_argument(
+        "--shelf", type=Path, metavar="DIR", help="a shelf with the demo on it, instead of making one"
+    )
+    parser.add_argument("--readme", action="store_true", help="also write the pictures of the README")
+    options = parser.parse_args()
+    if shutil.which("chromium") is None:
+        print("./run pictures: Chromium is needed (Debian: apt install chromium)", file=sys.stderr)
+        return 2
+    shelf = options.shelf or KEPT
+    if not shelf.exists():
+        make_shelf(shelf)
+    options.out.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / "My shelf"
+        shutil.copytree(shelf, copy, symlinks=True)
+        with running(copy) as server:
+            take_pictures(server, options.out, options.only)
+    if options.readme:
+        readme_pictures(options.out)
+    print(options.out)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,120 @@
+"""Listening in the browser: the samples that reach the sound card, and that changing over leaves no gap.
+
+What a page plays is read where it is handed to WebAudio: buffers and the times they begin at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from tests.web.conftest import RunningServer
+
+SPY = """
+window.heard = [];
+const begin = AudioBufferSourceNode.prototype.start;
+AudioBufferSourceNode.prototype.start = function (when, offset) {
+  heard.push({ buffer: this.buffer, when, offset: offset ?? 0, loop: this.loop, rate: this.context.sampleRate, now: this.context.currentTime });
+  return begin.apply(this, arguments);
+};
+"""
+VERSIONS = ("played", "mended", "taken-out")
+
+
+def side_page(server: RunningServer, open_page: Callable[..., Any], at: str = "") -> Any:
+    record = server.get("/api/records")["records"][0]
+    page = open_page(server, "/new", allow=("404", "Failed to load"))
+    page.context.add_init_script(SPY)
+    page.goto(f"http://{server.host}/record/{record['id']}/side/A{at}")
+    page.wait_for_selector(".disc-view canvas")
+    return page
+
+
+def sound(server: RunningServer, take: str, start: int, stop: int, version: str) -> NDArray[np.float32]:
+    answer = server.ask("GET", f"/api/takes/{take}/sound?start_frame={start}&stop_frame={stop}&as={version}")
+    data = answer.body[answer.body.index(b"data") + 8 :]
+    return np.frombuffer(data, "<f4").reshape(-1, 2)
+
+
+def wait_for_pieces(page: Any, count: int) -> None:
+    for _ in range(100):
+        if page.evaluate("heard.length") >= count:
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError("nothing was played")
+
+
+def test_the_three_versions_run_in_lockstep_with_the_samples_of_the_take(
+    server: RunningServer, open_page: Callable[..., Any], take_a: str
+) -> None:
+    page = side_page(server, open_page, "#t=6")
+    page.keyboard.press("Space")
+    wait_for_pieces(page, 6)
+    heard = page.evaluate(
+        "heard.slice(0, 6).map(({buffer, when, rate}) => ({when, rate, length: buffer.length, left: [...buffer.getChannelData(0)]}))"
+    )
+    rate = server.get(f"/api/takes/{take_a}/view")["rate_hz"]
+    assert {each["rate"] for each in heard} == {rate}  # nothing is resampled
+    at = 6 * rate
+    for piece in (heard[:3], heard[3:]):
+        assert len({each["when"] for each in piece}) == 1
+        stop = at + piece[0]["length"]
+        for version, each in zip(VERSIONS, piece, strict=True):
+            want = sound(server, take_a, at, stop, version)[:, 0]
+            np.testing.assert_allclose(np.array(each["left"], np.float32), want, atol=1e-7)
+        at = stop
+    # The second piece begins on the very frame after the first.
+    gap = (heard[3]["when"] - heard[0]["when"]) * rate - heard[0]["length"]
+    assert abs(gap) < 1e-3
+
+
+def test_changing_over_begins_no_new_sound_and_stops_on_space(
+    server: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    page = side_page(server, open_page, "#t=6")
+    page.keyboard.press("Space")
+    wait_for_pieces(page, 3)
+    page.wait_for_timeout(300)
+    before = page.evaluate("heard.filter(each => each.when < each.now + 0.1).length")
+    page.keyboard.press("1")
+    assert page.get_by_role("radio", name="as played").is_checked()
+    page.keyboard.press("3")
+    assert page.get_by_role("radio", name="what was taken out").is_checked()
+    assert page.evaluate("heard.filter(each => each.when < each.now + 0.1).length") == before
+    page.get_by_role("button", name="Lift the needle").wait_for()
+    page.keyboard.press("Space")
+    page.get_by_role("button", name="Lower the needle").wait_for()
+
+
+def test_a_repair_is_heard_around_and_around(
+    server: RunningServer, open_page: Callable[..., Any], take_a: str
+) -> None:
+    page = side_page(server, open_page)
+    page.get_by_text("The damage, by kind").click()
+    page.locator(".largest button").first.click()
+    assert "mended" in page.locator(".chosen").inner_text()
+    page.keyboard.press("l")
+    wait_for_pieces(page, 3)
+    loops = page.evaluate(
+        "heard.slice(-3).map(({buffer, loop}) => ({loop, peak: Math.max(...[0, 1].map(channel => buffer.getChannelData(channel).reduce("
+        "(most, value) => Math.max(most, Math.abs(value)), 0)))}))"
+    )
+    assert [each["loop"] for each in loops] == [True] * 3
+    assert loops[2]["peak"] > 0.001  # what was taken out holds the damage
+    page.get_by_text("Again and again, from").wait_for()
+
+
+@pytest.mark.parametrize("zoom", ["", "&from=6&to=6.001"])
+def test_the_strip_shows_the_take(server: RunningServer, open_page: Callable[..., Any], zoom: str) -> None:
+    """Down to single samples there is something to see: the picture is not of one colour."""
+    page = side_page(server, open_page, f"#t=6{zoom}")
+    page.wait_for_load_state("networkidle")
+    page.wait_for_timeout(300)
+    shades = page.evaluate(
+        "() => { const c = document.querySelector('canvas.strip'); const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data; return new Set(d.filter((_, i) => i % 4 === 0)).size }"
+    )
+    assert shades > 30

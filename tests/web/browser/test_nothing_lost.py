@@ -1,0 +1,136 @@
+"""What is typed survives a reload and a dead server; the page says so and heals."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from tests.web.conftest import RunningServer
+
+TEXT = "The Wicker Boats - Tallow Wharf Almanac (1971)\n\nSide A\nA1 Lamp Oil 3:45\n\nSide B\nB1 Slack Water 5:02"
+
+
+def paste(page: Any, text: str) -> None:
+    """As a person pastes, without the system's clipboard."""
+    page.evaluate(
+        "text => { const data = new DataTransfer(); data.setData('text/plain', text); "
+        "document.body.dispatchEvent(new ClipboardEvent('paste', {clipboardData: data, bubbles: true, cancelable: true})); }",
+        text,
+    )
+
+
+def test_a_pasted_list_is_a_record_in_one_more_press(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    page = open_page(fresh, "/", allow=("404", "Failed to load"))
+    page.get_by_role("heading", name="Your shelf is empty").wait_for()
+    paste(page, TEXT)
+    page.get_by_text("Two tracks on sides A and B").wait_for()
+    page.get_by_role("button", name="Only keep it").click()
+    page.wait_for_url("**/record/*/sleeve")
+    (record,) = fresh.get("/api/records")["records"]
+    assert record["title"] == "Tallow Wharf Almanac"
+    page.get_by_role("link", name="Shelf").click()
+    page.get_by_role("heading", name="One record on your shelf").wait_for()
+
+
+def test_typing_survives_reload_and_leaving(fresh: RunningServer, open_page: Callable[..., Any]) -> None:
+    page = open_page(fresh, "/new", allow=("404", "Failed to load"))
+    page.get_by_label("Sleeve text").fill(TEXT)
+    page.reload()
+    assert page.get_by_label("Sleeve text").input_value() == TEXT
+    page.get_by_role("link", name="Shelf").click()
+    page.get_by_role("heading", level=1).filter(has_text="empty").wait_for()
+    page.go_back()
+    page.get_by_text("Two tracks on sides A and B").wait_for()
+    assert page.get_by_label("Sleeve text").input_value() == TEXT
+
+
+def test_script_in_a_title_is_only_text(fresh: RunningServer, open_page: Callable[..., Any]) -> None:
+    fresh.ask(
+        "POST",
+        "/api/records",
+        {
+            "text": 'Nan <img src=x onerror="document.title=1"> - <script>1</script> (1979)\nSide A\nA1 <b>Salt</b> 2:00'
+        },
+    )
+    page = open_page(fresh, "/")
+    page.get_by_text("<script>1</script>").wait_for()
+    assert page.locator("main img, main b").count() == 0
+
+
+def test_two_pages_show_the_same(fresh: RunningServer, open_page: Callable[..., Any]) -> None:
+    one = open_page(fresh, "/")
+    two = open_page(fresh, "/new", allow=("404", "Failed to load"))
+    one.get_by_role("heading", name="Your shelf is empty").wait_for()
+    two.get_by_label("Sleeve text").fill(TEXT)
+    two.get_by_role("button", name="Only keep it").click()
+    one.get_by_text("Tallow Wharf Almanac").first.wait_for()
+
+
+def free_port() -> int:
+    with socket.socket() as made:
+        made.bind(("127.0.0.1", 0))
+        return int(made.getsockname()[1])
+
+
+def start_server(shelf: Path, port: int) -> subprocess.Popen[str]:
+    process = subprocess.Popen(
+        [
+            sys.executable,
+            "-m",
+            "sidekeep",
+            "open",
+            "--no-browser",
+            "--port",
+            str(port),
+            "--shelf",
+            str(shelf),
+        ],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline().strip() == f"http://127.0.0.1:{port}/"
+    return process
+
+
+def kill(process: subprocess.Popen[str]) -> None:
+    process.kill()
+    process.communicate(timeout=10)
+
+
+class At:
+    """Where a server is that this test may kill."""
+
+    def __init__(self, port: int) -> None:
+        self.host = f"127.0.0.1:{port}"
+
+
+def test_a_killed_server_is_told_and_comes_back(tmp_path: Path, open_page: Callable[..., Any]) -> None:
+    port = free_port()
+    process = start_server(tmp_path / "shelf", port)
+    try:
+        page = open_page(At(port), "/", allow=("ERR_CONNECTION", "WebSocket", "Failed to load"))
+        page.get_by_role("heading", name="Your shelf is empty").wait_for()
+        page.get_by_role("link", name="Type it, or bring files").click()
+        page.get_by_label("Sleeve text").fill(TEXT)
+        page.get_by_text("Two tracks on sides A and B").wait_for()
+        kill(process)
+        page.get_by_role("alert").filter(has_text="connection to sidekeep is lost").wait_for()
+        page.get_by_label("Sleeve text").press("End")
+        page.get_by_role("button", name="Only keep it").click()
+        page.get_by_text("sidekeep does not answer").wait_for()
+        assert page.get_by_label("Sleeve text").input_value() == TEXT
+        process = start_server(tmp_path / "shelf", port)
+        page.get_by_role("alert").filter(has_text="connection to sidekeep is lost").wait_for(state="detached")
+        page.get_by_role("button", name="Only keep it").click()
+        page.wait_for_url("**/record/*/sleeve")
+    finally:
+        kill(process)
