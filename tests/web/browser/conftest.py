@@ -68,6 +68,7 @@ def open_page(chromium: Any) -> Iterator[Callable[..., Any]]:
 
     def opened(server: RunningServer, path: str = "/", *, allow: tuple[str, ...] = (), **options: Any) -> Any:
         options.setdefault("viewport", {"width": 1280, "height": 900})
+        options.setdefault("reduced_motion", "reduce")  # no colour on its way from light to dark is judged
         context = chromium.new_context(**options)
         contexts.append(context)
         page = context.new_page()

@@ -5,6 +5,7 @@ axe-core runs in the page's own world through the debugger, which the policy of 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -112,3 +113,12 @@ def test_all_script_together_is_small(server: RunningServer) -> None:
         assert answer.status == 200
         total += len(answer.body)
     assert 10_000 < total < 150_000
+
+
+def test_every_module_is_fetched_at_once() -> None:
+    """The page names its modules up front, so that none waits for another to be read."""
+    from sidekeep.web.files import PAGE
+
+    index = (PAGE / "index.html").read_text("utf-8")
+    names = {path.relative_to(PAGE).as_posix() for path in PAGE.rglob("*.js")}
+    assert set(re.findall(r'rel="modulepreload" href="/page/([^"]+)"', index)) == names

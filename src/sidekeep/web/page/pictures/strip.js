@@ -151,7 +151,7 @@ export class StripPicture {
     const turn = this.take.period;
     this.#channel(context, start - turn, stop - turn, width, height, -0.64 * height, swing, near, "played", "#908b82", "#6c6963");
     this.#channel(context, start + turn, stop + turn, width, height, 0.64 * height, swing, near, "played", "#908b82", "#6c6963");
-    const close = this.take.level((stop - start) / width) <= MENDED_LEVEL;
+    const close = this.take.view.surveyed !== false && this.take.level((stop - start) / width) <= MENDED_LEVEL;
     this.#channel(context, start, stop, width, height, 0, swing, near, "played", close && version !== "played" ? "#ffc46b" : "#fffaf0", close && version !== "played" ? "#ffc46b" : "#d8d1c5");
     if (close && version !== "played") this.#walls(context, this.#points(start, stop, width, "mended"), height, 0, swing, "#fffaf0", "#d8d1c5");
     context.globalAlpha = 1;

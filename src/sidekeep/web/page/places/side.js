@@ -35,18 +35,16 @@ function Whole({ record, side, job, at }) {
   const { take, trouble } = useTake(side.chosen_take, `${record.revision}/${job ? "" : "settled"}`);
   if (trouble) return html`<h1>Side ${side.side}</h1><p class="finding act">${trouble}</p><${Takes} record=${record} side=${side} />`;
   if (!take) return html`<div class="side-head"><h1>Side ${side.side}</h1><p class="soft">Laying the record on the desk …</p></div>`;
-  if (!take.view.surveyed && !take.view.envelope) return html`<${NotSurveyed} record=${record} side=${side} job=${job} />`;
+  if (!take.view.surveyed && !take.view.envelope) return html`<div class="side-head"><h1>Side ${side.side}</h1></div><${NotSurveyed} record=${record} job=${job} /><${Takes} record=${record} side=${side} />`;
   return html`<${OnTheDesk} key=${take.id} record=${record} side=${side} take=${take} job=${job} at=${at} />`;
 }
 
-/** @param {{record: any, side: any, job: any}} props */
-function NotSurveyed({ record, side, job }) {
-  return html`<div class="side-head"><h1>Side ${side.side} is taken.</h1>
-    <p class="soft">${job ? `${capital(job.doing || "looking for its tracks and its damage")} …` : "Its tracks and its damage are not looked for yet."}</p></div>
+/** @param {{record: any, job: any}} props */
+function NotSurveyed({ record, job }) {
+  return html`<div class="not-surveyed"><p>${job ? `${capital(job.doing || "looking for its tracks and its damage")} …` : "Its tracks and its damage are not looked for yet."}</p>
     ${job
       ? html`<progress class="bar" max="1" value=${job.share ?? 0} aria-label="Looking for tracks and damage"></progress>`
-      : html`<p class="buttons"><button class="main" onClick=${() => void told(post(`/api/records/${encodeURIComponent(record.id)}/survey`))}>Look for them now</button></p>`}
-    <${Takes} record=${record} side=${side} />`;
+      : html`<p class="buttons"><button class="main" onClick=${() => void told(post(`/api/records/${encodeURIComponent(record.id)}/survey`))}>Look for them now</button></p>`}</div>`;
 }
 
 /** @param {{record: any, side: any, take: import("../take.js").Take, job: any, at: Record<string, string>}} props */
@@ -104,6 +102,7 @@ function OnTheDesk({ record, side, take, job, at }) {
         <button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Do it again</button>
       </p>
     </div>
+    ${take.view.surveyed === false && html`<${NotSurveyed} record=${record} job=${job} />`}
     <div class="desk">
       <${Disc} desk=${desk} record=${record} side=${side} />
       <div class="desk-right">

@@ -28,7 +28,7 @@ const LONGEST_LOOP_S = 30;
  */
 
 export class Listening {
-  /** @param {{id: string, rate_hz: number, length: number, channels: number}} take @param {() => void} changed */
+  /** @param {{id: string, rate_hz: number, length: number, channels: number, view: any}} take @param {() => void} changed */
   constructor(take, changed) {
     this.take = take;
     this.changed = changed;
@@ -153,8 +153,9 @@ export class Listening {
   /** @param {number} start @param {number} stop */
   async #buffers(start, stop) {
     const context = /** @type {AudioContext} */ (this.context);
+    const asked = this.take.view.surveyed === false ? ["played", "played"] : ["played", "mended"];
     const [played, mended] = await Promise.all(
-      ["played", "mended"].map(async (version) => readWav((await getBytes(`/api/takes/${encodeURIComponent(this.take.id)}/sound?start_frame=${start}&stop_frame=${stop}&as=${version}`)).bytes)),
+      asked.map(async (version) => readWav((await getBytes(`/api/takes/${encodeURIComponent(this.take.id)}/sound?start_frame=${start}&stop_frame=${stop}&as=${version}`)).bytes)),
     );
     const out = played.channels.map((samples, channel) => samples.map((value, at) => value - mended.channels[channel][at]));
     const sounds = { played: played.channels, mended: mended.channels, "taken-out": out };

@@ -1,0 +1,174 @@
+"""How quick the page is: the first picture of a long side, panning and zooming on a slow machine, key to sound, weight.
+
+A side of 96/24 is made of noise that swells and falls, with the survey's own numbers left out: the page needs the
+peaks, the envelope and the cuts, not the music. Chromium draws without a graphics card here, which is the slow case.
+
+    ./run bench web [--minutes 25] [--quick]      --quick: 3 minutes
+
+Goals: first picture 1 s; 95 % of frames under 20 ms with the processor slowed four times; key to sound 150 ms; all script
+150 kB compressed. Times are of a machine that may be busy: read them beside the load that is printed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import statistics
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sidekeep.files.rf64 import TakeWriter
+from sidekeep.web.files import PAGE
+
+RATE_HZ = 96_000
+SLOWER = 4
+SLEEVE = "Nan Okoro - Long Side (1979)\nSide A\n" + "\n".join(
+    f"A{number} Part {number} 4:00" for number in range(1, 7)
+)
+SPY = """
+window.begun = 0;
+const begin = AudioBufferSourceNode.prototype.start;
+AudioBufferSourceNode.prototype.start = function (when) {
+  if (!window.begun) window.begun = performance.now() + 1000 * (when - this.context.currentTime);
+  return begin.apply(this, arguments);
+};
+"""
+FRAMES = """
+async ({steps}) => {
+  const strip = document.querySelector("canvas.strip");
+  strip.focus();
+  const box = strip.getBoundingClientRect();
+  const times = [];
+  let last = await new Promise(requestAnimationFrame);
+  for (let step = 0; step < steps; step += 1) {
+    const zooming = Math.floor(step / 30) % 2 === 0;
+    const inward = Math.floor(step / 60) % 6 < 3;
+    strip.dispatchEvent(new WheelEvent("wheel", {deltaY: zooming ? (inward ? -90 : 90) : 0, deltaX: zooming ? 0 : 40,
+      clientX: box.left + box.width * 0.6, clientY: box.top + 50, bubbles: true, cancelable: true}));
+    const now = await new Promise(requestAnimationFrame);
+    times.push(now - last);
+    last = now;
+  }
+  return times;
+}
+"""
+
+
+def make_side(folder: Path, minutes: float) -> Path:
+    """A take with gaps, as a WAV file."""
+    rng = np.random.default_rng(7)
+    path = folder / "side-A.wav"
+    with TakeWriter(path, rate_hz=RATE_HZ, channels=2, bits=24) as writer:
+        for second in range(round(minutes * 60)):
+            place = second % 60
+            level = 0.002 if place < 2 else 0.05 + 0.2 * abs(np.sin(second / 9.0))
+            noise = rng.standard_normal((RATE_HZ, 2)) * level * 0.25
+            writer.append(np.round(np.clip(noise, -1.0, 1.0) * (2**23 - 1)).astype(np.int32))
+    return path
+
+
+def measure(server: Any, record: str, minutes: float) -> None:
+    """All figures, printed."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            headless=True,
+            executable_path=shutil.which("chromium"),
+            args=["--no-sandbox", "--disable-gpu", "--autoplay-policy=no-user-gesture-required"],
+        )
+        first = []
+        for _ in range(5):
+            context = browser.new_context(viewport={"width": 1280, "height": 900})
+            page = context.new_page()
+            page.goto(f"http://{server.host}/record/{record}/side/A")
+            page.wait_for_selector("canvas.strip", timeout=60_000)
+            first.append(
+                page.evaluate(
+                    "async () => { await new Promise(requestAnimationFrame); return performance.now() }"
+                )
+            )
+            context.close()
+        row(f"first picture of {minutes:g} min of 96/24, median of 5", statistics.median(first), "ms", 1000)
+
+        context = browser.new_context(viewport={"width": 1280, "height": 900})
+        page = context.new_page()
+        page.add_init_script(SPY)
+        page.goto(f"http://{server.host}/record/{record}/side/A#t=60")
+        page.wait_for_selector("canvas.strip")
+        page.wait_for_load_state("networkidle")
+        waits = []
+        for _ in range(9):
+            page.evaluate("window.begun = 0")
+            pressed = page.evaluate("performance.now()")
+            page.keyboard.press("Space")
+            for _ in range(200):
+                if begun := page.evaluate("window.begun"):
+                    waits.append(begun - pressed)
+                    break
+                page.wait_for_timeout(10)
+            page.keyboard.press("Space")
+            page.wait_for_timeout(150)
+        row("key to sound, median of the later 8", statistics.median(waits[1:]), "ms", 150)
+
+        debugger = context.new_cdp_session(page)
+        page.evaluate(FRAMES, {"steps": 120})  # pieces of the picture are fetched
+        for slower in (1, SLOWER):
+            debugger.send("Emulation.setCPUThrottlingRate", {"rate": slower})
+            times = sorted(page.evaluate(FRAMES, {"steps": 360}))
+            row(f"frames, processor slowed {slower} x: 95 % under", times[int(0.95 * len(times))], "ms", 20)
+            print(f"{'':<58}median {statistics.median(times):.1f} ms, worst {times[-1]:.1f} ms")
+        browser.close()
+
+
+def row(what: str, value: float, unit: str, goal: float) -> None:
+    print(f"{what:<58}{value:8.1f} {unit}   goal {goal:g} {unit}", flush=True)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="./run bench web")
+    parser.add_argument("--minutes", type=float, default=25.0)
+    parser.add_argument("--quick", action="store_true")
+    options = parser.parse_args()
+    if shutil.which("chromium") is None:
+        print("chromium is not installed: nothing measured")
+        return
+    sys.path.insert(0, str(Path(__file__).parents[1]))
+    from tests.web.conftest import RunningServer
+
+    from sidekeep.service import shelf as shelf_service
+
+    minutes = 3.0 if options.quick else options.minutes
+    print(f"load of the machine before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+    with tempfile.TemporaryDirectory() as folder:
+        path = make_side(Path(folder), minutes)
+        sleeve = Path(folder) / "sleeve.txt"
+        sleeve.write_text(SLEEVE)
+        shelf = Path(folder) / "shelf"
+        shelf_service.adopt([path], shelf=shelf, sleeve_path=sleeve, move=True)
+        server = RunningServer(shelf)
+        try:
+            record = server.get("/api/records")["records"][0]["id"]
+            measure(server, record, minutes)
+            sizes = [
+                len(
+                    server.ask(
+                        "GET",
+                        f"/page/{file.relative_to(PAGE).as_posix()}",
+                        headers={"Accept-Encoding": "gzip"},
+                    ).body
+                )
+                for file in PAGE.rglob("*.js")
+            ]
+            row(f"all script, {len(sizes)} files, compressed", sum(sizes) / 1000.0, "kB", 150)
+        finally:
+            server.close()
+
+
+if __name__ == "__main__":
+    main()
