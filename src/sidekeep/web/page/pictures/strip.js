@@ -9,6 +9,7 @@ import { MENDED_LEVEL } from "../take.js";
 const NEAR_S = 0.16;
 const FAR_S = 0.7;
 const SAMPLE_PIXELS = 5;
+const NEIGHBOUR_STEP = 3;
 /** Parts of the height: from the middle to a wall at rest, and how far a wall swings; walls never cross. */
 const HALF = 0.19;
 const SWING = 0.16;
@@ -149,26 +150,24 @@ export class StripPicture {
     context.fillStyle = land;
     context.fillRect(0, 0, width, height);
     const turn = this.take.period;
-    this.#channel(context, start - turn, stop - turn, width, height, -0.64 * height, swing, near, "played", "#908b82", "#6c6963");
-    this.#channel(context, start + turn, stop + turn, width, height, 0.64 * height, swing, near, "played", "#908b82", "#6c6963");
-    const close = this.take.view.surveyed !== false && this.take.level((stop - start) / width) <= MENDED_LEVEL;
-    this.#channel(context, start, stop, width, height, 0, swing, near, "played", close && version !== "played" ? "#ffc46b" : "#fffaf0", close && version !== "played" ? "#ffc46b" : "#d8d1c5");
-    if (close && version !== "played") this.#walls(context, this.#points(start, stop, width, "mended"), height, 0, swing, "#fffaf0", "#d8d1c5");
+    this.#channel(context, this.#points(start - turn, stop - turn, width, "played", NEIGHBOUR_STEP), height, -0.64 * height, swing, near * 0.75);
+    this.#channel(context, this.#points(start + turn, stop + turn, width, "played", NEIGHBOUR_STEP), height, 0.64 * height, swing, near * 0.75);
+    const played = this.#points(start, stop, width, "played", 1);
+    this.#channel(context, played, height, 0, swing, near);
+    context.globalAlpha = near;
+    const close = this.take.view.surveyed !== false && version !== "played" && this.take.level((stop - start) / width) <= MENDED_LEVEL;
+    if (close && this.take.repairsIn(start, stop).length > 0) {
+      this.#walls(context, played, height, swing, "#ffc46b", "#ffc46b");
+      this.#walls(context, this.#points(start, stop, width, "mended", 1), height, swing, "#fffaf0", "#d8d1c5");
+    } else this.#walls(context, played, height, swing, "#fffaf0", "#d8d1c5");
     context.globalAlpha = 1;
   }
 
-  /** One groove: dark between two lit walls. @param {CanvasRenderingContext2D} context @param {number} start @param {number} stop @param {number} width @param {number} height @param {number} away @param {number} swing @param {number} near @param {"played" | "mended"} version @param {string} upper @param {string} lower */
-  #channel(context, start, stop, width, height, away, swing, near, version, upper, lower) {
-    const points = this.#points(start, stop, width, version);
+  /** One groove: dark between its walls. @param {CanvasRenderingContext2D} context @param {{x: number, values: Float32Array}[]} points @param {number} height @param {number} away @param {number} swing @param {number} opacity */
+  #channel(context, points, height, away, swing, opacity) {
     const middle = height / 2 + away;
     context.beginPath();
-    let begun = false;
-    for (const { x, values } of points) {
-      const y = middle - HALF * height - values[0] * swing;
-      if (begun) context.lineTo(x, y);
-      else context.moveTo(x, y);
-      begun = true;
-    }
+    for (const { x, values } of points) context.lineTo(x, middle - HALF * height - values[0] * swing);
     for (let at = points.length - 1; at >= 0; at -= 1) context.lineTo(points[at].x, middle + HALF * height - points[at].values[3] * swing);
     context.closePath();
     const depth = context.createLinearGradient(0, middle - HALF * height, 0, middle + HALF * height);
@@ -176,22 +175,20 @@ export class StripPicture {
     depth.addColorStop(0.5, "#08090b");
     depth.addColorStop(1, "#22232a");
     context.fillStyle = depth;
-    context.globalAlpha = near * (away ? 0.75 : 1);
+    context.globalAlpha = opacity;
     context.fill();
-    this.#walls(context, points, height, away, swing, upper, lower);
-    context.globalAlpha = near;
   }
 
-  /** Where the walls are: single samples at their own places, else low and high of every pixel. @param {number} start @param {number} stop @param {number} width @param {"played" | "mended"} version */
-  #points(start, stop, width, version) {
+  /** Where the walls are: single samples at their own places, else low and high of every pixel. @param {number} start @param {number} stop @param {number} width @param {"played" | "mended"} version @param {number} coarse pixels a point */
+  #points(start, stop, width, version, coarse) {
     const single = stop - start < width;
     const first = single ? Math.floor(start) : start;
-    const count = single ? Math.ceil(stop) - first + 1 : width;
+    const count = single ? Math.ceil(stop) - first + 1 : Math.ceil(width / coarse);
     const columns = this.take.columns(first, single ? first + count : stop, count, version);
     const points = [];
     for (let at = 0; at < count; at += 1) {
       if (Number.isNaN(columns[at * 4])) continue;
-      points.push({ x: single ? ((first + at - start) / (stop - start)) * width : at, values: columns.subarray(at * 4, at * 4 + 4) });
+      points.push({ x: single ? ((first + at - start) / (stop - start)) * width : at * coarse, values: columns.subarray(at * 4, at * 4 + 4) });
     }
     return points;
   }
@@ -204,24 +201,26 @@ export class StripPicture {
     return 10 ** (highest / 20);
   }
 
-  /** @param {CanvasRenderingContext2D} context @param {{x: number, values: Float32Array}[]} points @param {number} height @param {number} away @param {number} swing @param {string} upper @param {string} lower */
-  #walls(context, points, height, away, swing, upper, lower) {
-    if (!points.length) return;
-    const apart = points.length > 1 ? points[1].x - points[0].x : 1;
+  /** The light on both walls: a band as thick as what each pixel holds, a line through single samples. @param {CanvasRenderingContext2D} context @param {{x: number, values: Float32Array}[]} points @param {number} height @param {number} swing @param {string} upper @param {string} lower */
+  #walls(context, points, height, swing, upper, lower) {
+    if (points.length < 2) return;
+    const apart = points[1].x - points[0].x;
+    const thick = height / 180;
     for (const [channel, side, colour] of /** @type {[number, number, string][]} */ ([[0, -1, upper], [2, 1, lower]])) {
-      const rest = height / 2 + away + side * HALF * height;
-      context.beginPath();
-      points.forEach(({ x, values }, at) => {
-        if (at === 0) context.moveTo(x, rest - values[channel] * swing);
-        else context.lineTo(x, rest - values[channel] * swing);
-        if (values[channel + 1] !== values[channel]) context.lineTo(x, rest - values[channel + 1] * swing);
-      });
-      context.strokeStyle = colour;
-      context.lineWidth = height / 90;
-      context.lineJoin = "round";
-      context.stroke();
-      if (away || apart < SAMPLE_PIXELS) continue;
+      const rest = height / 2 + side * HALF * height;
       context.fillStyle = colour;
+      context.strokeStyle = colour;
+      context.beginPath();
+      if (apart <= 1) {
+        for (const { x, values } of points) context.lineTo(x, rest - values[channel + 1] * swing - thick);
+        for (let at = points.length - 1; at >= 0; at -= 1) context.lineTo(points[at].x, rest - points[at].values[channel] * swing + thick);
+        context.fill();
+        continue;
+      }
+      for (const { x, values } of points) context.lineTo(x, rest - values[channel] * swing);
+      context.lineWidth = 2 * thick;
+      context.stroke();
+      if (apart < SAMPLE_PIXELS) continue;
       context.beginPath();
       for (const { x, values } of points) {
         context.moveTo(x + height / 52, rest - values[channel] * swing);

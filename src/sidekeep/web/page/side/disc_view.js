@@ -17,8 +17,15 @@ export function Disc({ desk, record, side }) {
     const area = canvas.current;
     if (!area) return;
     let waiting = 0;
+    let drawn = 0;
     const draw = () => {
+      // The strip is what is looked at while it moves: the disc follows a little slower.
+      if (performance.now() - drawn < (desk.sound.playing ? 30 : 110)) {
+        waiting = requestAnimationFrame(draw);
+        return;
+      }
       waiting = 0;
+      drawn = performance.now();
       fit(area);
       const span = desk.choice && desk.choice.kind !== "mark" ? desk.choiceSpan() : null;
       picture.draw(area, { tracks: desk.cuts?.tracks ?? [], needle: desk.now(), playing: desk.sound.playing, start: desk.start, stop: desk.stop, choice: span });
