@@ -173,7 +173,8 @@ def listen(
                     last_reading_s = now
                 session.reading_cpu_s += time.thread_time() - before
             elif event.kind != "quiet":
-                session.news[event.kind] = session.news.get(event.kind, 0) + 1
+                what = event.news.code if event.news is not None else event.kind
+                session.news[what] = session.news.get(what, 0) + 1
             if survey is not None:
                 if event.kind == "begun":
                     survey.begun(take, take.parent, "A")
@@ -184,7 +185,7 @@ def listen(
             if event.kind == "ended":
                 session.take_frames = event.fact("frames", 0)
                 break
-            if event.kind in ("failed", "lost", "left"):
+            if event.kind == "left":
                 break
             if now - began > seconds and "asked" not in session.news:
                 session.news["asked"] = 1
@@ -278,7 +279,9 @@ def main() -> None:
         return
     after = resource.getrusage(resource.RUSAGE_SELF)
     session, heard = done
-    news = {kind: session.news.get(kind, 0) for kind in ("overflow", "gap", "lost", "failed")}
+    news = {
+        kind: session.news.get(kind, 0) for kind in ("overflow", "loss", "stall", "input-gone", "not-written")
+    }
     gaps = np.array(session.gaps_ms or [0.0])
     print(f"frames in the take          {session.take_frames} ({session.take_frames / RATE_HZ:.1f} s)")
     print(f"reference frames in it      {heard.frames}, each compared on both channels")

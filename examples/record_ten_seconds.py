@@ -13,6 +13,7 @@ import numpy as np
 
 from sidekeep.devices.recorder import Recorder
 from sidekeep.errors import SidekeepError
+from sidekeep.service.gauge import open_error
 from sidekeep.service.inputs import pick_input, recorder_settings
 from sidekeep.units import gain_to_db
 
@@ -24,7 +25,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--input", metavar="NAME", help="the input (default: the one remembered)")
     options = parser.parse_args(arguments)
     try:
-        settings = recorder_settings(pick_input(options.input), pre_roll_s=0.0)
+        settings = recorder_settings(pick_input(options.input))
     except SidekeepError as error:
         print(error)
         return 2
@@ -37,8 +38,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 peak = max(peak, float(np.abs(event.block).max(initial=0.0)))
                 if heard >= options.seconds * settings.rate_hz:
                     recorder.end()
-            elif event.kind in ("failed", "lost", "left"):
-                print(event.fact("reason", "the capture ended by itself"))
+            elif event.news is not None and event.news.code in ("not-opened", "input-gone", "input-moved"):
+                print(open_error(event.news))
                 return 2
             elif event.kind == "ended":
                 break

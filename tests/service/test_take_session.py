@@ -21,8 +21,9 @@ from sidekeep.files.rf64 import TakeWriter
 from sidekeep.press.settings import used_lp
 from sidekeep.press.side import Piece, press_side
 from sidekeep.service import shelf as shelf_service
-from sidekeep.service.take import TakeStatus, only_one_taker, recover
-from sidekeep.service.take_record import take_record
+from sidekeep.service.take_close import only_one_taker, recover
+from sidekeep.service.take_record import open_session
+from sidekeep.service.take_types import Act, TakeStatus
 
 from ..devices.conftest import Deck, deck  # noqa: F401  (a fixture)
 
@@ -72,24 +73,28 @@ def test_two_sides_are_taken_by_the_needle_alone(deck: Deck, tmp_path: Path) -> 
     shelf = tmp_path / "shelf"
     news: list[TakeStatus] = []
     player = deck.play(tmp_path / "evening.wav")
-    stop = threading.Event()
     try:
         time.sleep(1.5)
-        threading.Timer(150.0, stop.set).start()
-        takes = take_record(
+        with open_session(
             shelf,
             None,
             sleeve_path=sleeve,
             sides=("A", "B"),
             sound_input=INPUT,
             stylus="fine line",
+            shortest_side_s=8.0,
             tell=news.append,
-            key=lambda: "stop" if stop.is_set() else None,
-        )
+        ) as session:
+            giving_up = threading.Timer(150.0, session.act, [Act(do="stop")])
+            giving_up.start()
+            takes = session.run()
+            giving_up.cancel()
     finally:
         player.kill()
         player.wait()
-    said = [f"{status.elapsed_s:.1f} {status.message}" for status in news if status.message]
+    said = [
+        f"{status.elapsed_s:.1f} {each.code} {dict(each.facts)}" for status in news for each in status.news
+    ]
     assert [take.side for take in takes] == ["A", "B"], said
     (entry,) = shelf_service.list_records(shelf)
     assert entry.state == "taken"
@@ -106,7 +111,7 @@ def test_two_sides_are_taken_by_the_needle_alone(deck: Deck, tmp_path: Path) -> 
         np.testing.assert_array_equal(heard, reference[first : first + len(heard)])
         assert first <= down, "the pre-roll holds the needle drop"
         assert first + len(heard) >= up, "the needle's lift is on the take"
-        assert take.problems == ()
+        assert take.notes == (), said
     assert {status.phase for status in news} >= {"armed", "recording", "closing", "flip", "done"}
     assert shelf_service.stylus_hours(shelf)[0].hours == pytest.approx(
         sum(take.length_s for take in takes) / 3600.0
@@ -149,7 +154,7 @@ def test_an_interrupted_take_is_repaired_and_offered(
     assert "3 interrupted take" in capsys.readouterr().out
     (take,) = recover(shelf)
     assert take.length_frames == 96_000
-    assert "unexpectedly" in take.problems[0]
+    assert [note.code for note in take.notes] == ["unexpected-end"]
     assert folder.state() == "partly taken"
     assert json.loads((path.parent / "take.json").read_text())["side"] == "A"
     assert recover(shelf) == []

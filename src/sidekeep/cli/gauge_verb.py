@@ -10,43 +10,80 @@ from sidekeep.cli.inputs_verb import add_input_options
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
     add_input_options(parser)
-    parser.add_argument("--seconds", type=float, metavar="S", help="stop by itself after so long")
+    parser.add_argument("--seconds", type=_seconds, metavar="S", help="stop by itself after so long")
     parser.add_argument(
-        "--peak", type=float, metavar="DBFS", help="aim for peaks up to this (default: -6; -5 at 16 bits)"
+        "--peak", type=_level, metavar="DBFS", help="aim for peaks up to this (default: -6; -5 at 16 bits)"
     )
     parser.add_argument("--json", action="store_true", help="one reading per line for machines")
+
+
+def _seconds(text: str) -> float:
+    value = float(text)
+    if not 0.0 < value < 1e7:  # nan fails too
+        raise ValueError(text)
+    return value
+
+
+def _level(text: str) -> float:
+    value = float(text)
+    if not -100.0 <= value <= 0.0:
+        raise ValueError(text)
+    return value
+
+
+_seconds.__name__ = "number of seconds above 0"
+_level.__name__ = "level between -100 and 0 dBFS"
 
 
 def run(options: argparse.Namespace) -> int:
     """Watch until Ctrl+C or the given time."""
     import json
+    from functools import partial
 
-    from sidekeep.cli.gauge_text import gauge_panel, live_panel, reading_object
+    from sidekeep.cli.gauge_text import advice_text, gauge_page, reading_object
+    from sidekeep.cli.news_text import news_text
+    from sidekeep.cli.screen import level_text, live_page
     from sidekeep.flow.gauge import GaugeSettings
+    from sidekeep.model.news import News
     from sidekeep.service.gauge import watch_level
-    from sidekeep.service.inputs import pick_input, recorder_settings
+    from sidekeep.service.inputs import notes_of, pick_input, recorder_settings
 
     sound_input = pick_input(options.input)
     settings = recorder_settings(sound_input, rate_hz=options.rate, bits=options.bits)
     aim = None
     if options.peak is not None:
         aim = GaugeSettings(highest_peak_dbfs=options.peak, lowest_peak_dbfs=options.peak - 6.0)
-    readings = watch_level(settings, gauge_settings=aim)
+    said: list[News] = []
+
+    def tell(news: News) -> None:
+        said.append(news)
+        if options.json:
+            print(json.dumps({**news.as_object(), "message": news_text(news)}), flush=True)
+
+    for news in notes_of(sound_input):
+        tell(news)
+    readings = watch_level(settings, gauge_settings=aim, tell=tell)
     last = None
     try:
-        with live_panel(quiet=options.json) as show:
+        with live_page(quiet=options.json) as show:
             for reading in readings:
                 last = reading
                 if options.json:
                     print(json.dumps(reading_object(reading)), flush=True)
-                else:
-                    show(gauge_panel(reading, sound_input.name, settings.rate_hz, settings.bits))
+                elif show is not None:
+                    notes = [news_text(news) for news in said[-3:]]
+                    head = (sound_input.name, settings.rate_hz, settings.bits)
+                    show(partial(gauge_page, reading, head, notes))
                 if options.seconds is not None and reading.time_s >= options.seconds:
                     break
     except KeyboardInterrupt:
         pass
     finally:
         readings.close()
-    if last is not None and not options.json:
-        print(f"highest {last.highest_dbfs:.1f} dBFS; {last.advice}")
-    return 0 if last is None or not last.clipped_frames else 1
+    if not options.json:
+        for news in said:
+            print(news_text(news))
+        if last is not None:
+            print(f"highest {level_text(last.highest_dbfs)}; {advice_text(last.advice)}")
+    wrong = any(news.weight == "act" for news in said)
+    return 1 if wrong or (last is not None and last.clipped_frames) else 0

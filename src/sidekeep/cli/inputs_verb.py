@@ -24,16 +24,31 @@ def add_input_options(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """List."""
+    from sidekeep.cli.news_text import news_text
     from sidekeep.cli.terminal import print_json
-    from sidekeep.service.inputs import list_inputs, pick_input
+    from sidekeep.service.inputs import list_inputs, pick_input, remembered_input
 
-    chosen = pick_input(options.use)
+    if options.use:
+        pick_input(options.use)
     inputs = list_inputs()
+    known = remembered_input()
+    chosen_key = known[0] if known is not None else inputs[0].key
     if options.json:
-        print_json({"inputs": [{**vars(each), "is_chosen": each.key == chosen.key} for each in inputs]})
+        print_json(
+            {
+                "inputs": [
+                    {
+                        **vars(each),
+                        "notes": [note.as_object() for note in each.notes],
+                        "is_chosen": each.key == chosen_key,
+                    }
+                    for each in inputs
+                ]
+            }
+        )
         return 0
     for each in inputs:
-        mark = "*" if each.key == chosen.key else " "
+        mark = "*" if each.key == chosen_key else " "
         bits = f"{each.bits} bit" if each.bits else "bits unknown"
         rates = ", ".join(f"{rate / 1000:g}" for rate in each.rates_hz) or f"{each.rate_hz / 1000:g}"
         twin = sum(other.name == each.name for other in inputs) > 1
@@ -41,7 +56,9 @@ def run(options: argparse.Namespace) -> int:
         print(f"{mark} {name}: {each.channels} channels, {rates} kHz, {bits}")
         if each.is_loopback:
             print("    what this machine plays itself, not a turntable")
-        for problem in each.problems:
-            print(f"    {problem}")
+        for note in each.notes:
+            print(f"    {news_text(note)}")
+    if known is not None and all(each.key != chosen_key for each in inputs):
+        print(f"* {known[1]}: not there now; nothing else is taken in its place")
     print("* is used; choose another with 'sidekeep inputs --use NAME'")
     return 0

@@ -1,40 +1,51 @@
-"""Single keys from a terminal, without waiting for Return: s start, e end the side, q stop."""
+"""Single keys from a terminal, without waiting for Return. All keys count, however fast they come."""
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from typing import Literal
+from contextlib import contextmanager, suppress
 
-Key = Literal["start", "end", "stop"]
-KEYS: dict[str, Key] = {"s": "start", "e": "end", "q": "stop"}
+Keys = Callable[[], str]
 
 
 @contextmanager
-def terminal_keys() -> Iterator[Callable[[], Key | None]]:
-    """A function that gives the key pressed since it was last asked, if any. Off a terminal: never one."""
+def terminal_keys() -> Iterator[Keys]:
+    """A function that gives the keys pressed since it was last asked. Off a terminal: never one."""
     if not sys.stdin.isatty():
-        yield lambda: None
+        yield lambda: ""
         return
     if sys.platform == "win32":
         import msvcrt
 
-        yield lambda: KEYS.get(msvcrt.getwch().lower()) if msvcrt.kbhit() else None
+        def typed() -> str:
+            keys = ""
+            while msvcrt.kbhit():
+                keys += msvcrt.getwch()
+            return keys
+
+        yield typed
         return
     import select
     import termios
     import tty
 
-    before = termios.tcgetattr(sys.stdin)
+    descriptor = sys.stdin.fileno()
+    before = termios.tcgetattr(descriptor)
 
-    def pressed() -> Key | None:
-        if select.select([sys.stdin], [], [], 0)[0]:
-            return KEYS.get(sys.stdin.read(1).lower())
-        return None
+    def pressed() -> str:
+        try:
+            # Straight from the terminal: Python's own reader would keep back what was typed together.
+            if select.select([descriptor], [], [], 0)[0]:
+                return os.read(descriptor, 1024).decode("utf-8", "replace")
+        except OSError:  # the terminal was closed
+            pass
+        return ""
 
     try:
-        tty.setcbreak(sys.stdin.fileno())
+        tty.setcbreak(descriptor)
         yield pressed
     finally:
-        termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
+        with suppress(termios.error):
+            termios.tcsetattr(descriptor, termios.TCSADRAIN, before)

@@ -60,7 +60,7 @@ def run(options: argparse.Namespace) -> int:
         return _styluses(options, shelf)
     if options.action == "repair":
         return _repair(options, shelf)
-    from sidekeep.service.take import interrupted
+    from sidekeep.service.take_close import interrupted
 
     words = " ".join(getattr(options, "words", []))
     entries = service.list_records(shelf, words, state=getattr(options, "state", ""))
@@ -82,7 +82,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _repair(options: argparse.Namespace, shelf: Path) -> int:
     from sidekeep.cli.terminal import print_json
-    from sidekeep.service.take import recover
+    from sidekeep.service.take_close import recover
 
     takes = recover(shelf)
     if options.json:

@@ -4,82 +4,131 @@ from __future__ import annotations
 
 import json
 import sys
+import threading
 from collections.abc import Sequence
-from types import TracebackType
+from contextlib import ExitStack, suppress
 from typing import Any
 
-from sidekeep.cli.gauge_text import level_bar
-from sidekeep.service.take import ShelfTake, TakeStatus
+from sidekeep.cli.gauge_text import advice_text
+from sidekeep.cli.news_text import news_text
+from sidekeep.cli.screen import bar_lines, live_page
+from sidekeep.model.news import News
+from sidekeep.service.take_types import ShelfTake, TakeStatus
 from sidekeep.units import clock_text
 
 _PHASES = {
+    "opening": "opening the input",
     "armed": "waiting for the needle",
     "recording": "recording",
+    "run-out": "recording the run-out",
     "closing": "closing",
     "flip": "waiting for the flip",
+    "waiting": "waiting for the input",
     "done": "done",
 }
+KEYS_LINE = "keys: s start, e end this side, a again, d put aside, k keep, x other side, q stop"
 
 
 class Teller:
-    """One line that is kept up to date, and one line for every piece of news."""
+    """One page that is kept up to date, and one line for every piece of news.
+
+    ``tell`` may be called from any thread; ``draw`` from the thread that owns the terminal.
+    """
 
     def __init__(self, *, machine: bool = False) -> None:
         self._machine = machine
-        self._live: Any = None
+        self._stack = ExitStack()
+        self._show: Any = None
+        self._lines: list[str] = []
+        self._status: TakeStatus | None = None
+        self._lock = threading.Lock()
+        self.news: list[News] = []
 
     def __enter__(self) -> Teller:
-        if not self._machine and sys.stdout.isatty():
-            from rich.live import Live
-
-            self._live = Live(refresh_per_second=5, transient=True)
-            self._live.__enter__()
-            self.note("keys: s start now, e end this side, q stop")
+        self._show = self._stack.enter_context(live_page(quiet=self._machine))
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if self._live is not None:
-            self._live.__exit__(kind, error, trace)
-            self._live = None
+    def __exit__(self, *wrong: Any) -> None:
+        with suppress(OSError):  # the terminal was closed
+            self._stack.__exit__(*wrong)
+        if self._show is not None:
+            self._show = None
+            for line in self._lines:
+                self.note(line)
 
     def note(self, text: str) -> None:
         """A line that stays."""
-        if self._machine:
-            print(json.dumps({"message": text}), flush=True)
-        elif self._live is not None:
-            self._live.console.print(text, highlight=False)
-        else:
-            print(text, flush=True)
+        self._print({"message": text} if self._machine else text)
+
+    def _print(self, what: dict[str, Any] | str) -> None:
+        """A terminal that is gone is no reason to stop recording."""
+        with suppress(OSError, ValueError):
+            print(what if isinstance(what, str) else json.dumps(what), flush=True)
 
     def tell(self, status: TakeStatus) -> None:
         """News or just the state of things."""
-        if status.message:
-            if self._machine:
-                news = {"phase": status.phase, "side": status.side, "elapsed_s": round(status.elapsed_s, 3)}
-                print(json.dumps({**news, "message": status.message}), flush=True)
-            else:
-                self.note(status.message)
-        if self._live is not None and status.reading is not None:
-            from rich.text import Text
+        with self._lock:
+            self._status = status
+            self.news += status.news
+            for news in status.news:
+                self._line(news, status)
 
-            reading = status.reading
-            names = ("L", "R") if len(reading.peak_dbfs) == 2 else ("M",)
-            lines = [f"side {status.side}  {_PHASES[status.phase]}  {clock_text(status.elapsed_s)}"]
-            lines += [
-                f"{name} {level_bar(peak, held)} {held:6.1f} dBFS"
-                for name, peak, held in zip(names, reading.peak_dbfs, reading.held_dbfs, strict=False)
-            ]
-            lines.append(reading.advice)
-            self._live.update(Text("\n".join(lines)))
+    def _line(self, news: News, status: TakeStatus) -> None:
+        text = news_text(news)
+        if self._machine:
+            self._print(
+                {
+                    "phase": status.phase,
+                    "elapsed_s": round(status.elapsed_s, 3),
+                    "safe_s": round(status.safe_frames / status.rate_hz, 3),
+                    **news.as_object(),
+                    "side": news.side or status.side,
+                    "message": text,
+                }
+            )
+        elif self._show is None:
+            self.note(text)
+        else:
+            at = clock_text(news.at_frame / status.rate_hz) if news.at_frame >= 0 else ""
+            self._lines.append(f"{at} {text}".strip())
+
+    def draw(self) -> None:
+        """Bring the page up to date."""
+        with self._lock:
+            status, lines = self._status, list(self._lines[-12:])
+        if self._show is None or status is None:
+            return
+        with suppress(OSError):
+            self._show(lambda width: [*status_lines(status, width), "", *lines, "", KEYS_LINE])
 
     def summary(self, takes: Sequence[ShelfTake]) -> None:
         """What lies on the shelf now."""
         if self._machine:
-            print(json.dumps({"takes": [take.facts() for take in takes]}), flush=True)
+            self._print({"takes": [take.facts() for take in takes]})
             return
+        if not takes:
+            self.note("no side was taken")
         for take in takes:
-            print(f"{take.folder}: side {take.side}, {clock_text(take.length_s)}")
-            for problem in take.problems:
-                print(f"  {problem}")
+            self.note(f"{take.folder}: side {take.side}, {clock_text(take.length_s)}")
+            for problem in take.notes:
+                at = f"{clock_text(problem.at_frame / take.rate_hz)} " if problem.at_frame >= 0 else ""
+                self.note(f"  {at}{news_text(problem)}")
+
+
+def status_lines(status: TakeStatus, width: int) -> list[str]:
+    """Where things stand: phase and time, what is safely on the disk, the level."""
+    head = f"side {status.side}  {_PHASES[status.phase]}"
+    if status.phase in ("recording", "run-out", "closing") and status.elapsed_frames:
+        head += f"  {clock_text(status.elapsed_s)}"
+    lines = [head]
+    if status.safe_frames:
+        lines.append(f"on the disk: {clock_text(status.safe_frames / status.rate_hz)} ({status.take})")
+    if status.reading is not None and status.input_open:
+        lines += bar_lines(status.reading.peak_dbfs, status.reading.held_dbfs, width)
+        lines.append(advice_text(status.reading.advice))
+    return lines
+
+
+def is_terminal() -> bool:
+    """Whether somebody can press keys."""
+    return sys.stdin.isatty()

@@ -18,35 +18,39 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_input_options(parser)
     parser.add_argument("--stylus", default="", metavar="NAME", help="the stylus, for its hours")
     parser.add_argument("--by-key", action="store_true", help="begin and end by key only, not by the needle")
+    parser.add_argument("--any-side", action="store_true", help="take sides that are not on the sleeve")
     parser.add_argument("--json", action="store_true", help="news as one object per line, for machines")
     add_shelf_option(parser)
 
 
 def run(options: argparse.Namespace) -> int:
     """Take, then tell what lies on the shelf now."""
-    from sidekeep.cli.keys import terminal_keys
-    from sidekeep.cli.take_text import Teller
+    from sidekeep.cli.take_run import take_at_terminal
+    from sidekeep.cli.take_text import Teller, is_terminal
+    from sidekeep.errors import ParameterError
     from sidekeep.service.inputs import pick_input
     from sidekeep.service.shelf import default_shelf
-    from sidekeep.service.take_record import take_record
+    from sidekeep.service.take_record import open_session
 
+    if options.by_key and not is_terminal():
+        raise ParameterError("--by-key needs a terminal: without one nobody can press a key")
     sound_input = pick_input(options.input)
     teller = Teller(machine=options.json)
-    for problem in sound_input.problems:
-        teller.note(f"{sound_input.name}: {problem}")
-    with teller, terminal_keys() as key:
-        takes = take_record(
-            options.shelf or default_shelf(),
-            options.record if not Path(options.record).is_file() else None,
-            sleeve_path=Path(options.record) if Path(options.record).is_file() else None,
-            sides=tuple(side.upper() for side in options.side),
-            sound_input=sound_input,
-            rate_hz=options.rate,
-            bits=options.bits,
-            stylus=options.stylus,
-            by_needle=not options.by_key,
-            tell=teller.tell,
-            key=key,
-        )
+    is_file = Path(options.record).is_file()
+    with open_session(
+        options.shelf or default_shelf(),
+        None if is_file else options.record,
+        sleeve_path=Path(options.record) if is_file else None,
+        sides=tuple(side.upper() for side in options.side),
+        sound_input=sound_input,
+        rate_hz=options.rate,
+        bits=options.bits,
+        stylus=options.stylus,
+        by_needle=not options.by_key,
+        any_side=options.any_side,
+        tell=teller.tell,
+    ) as session:
+        takes = take_at_terminal(session, teller)
     teller.summary(takes)
-    return 1 if any(take.problems for take in takes) or len(takes) < len(options.side) else 0
+    heavy = any(take.notes for take in takes) or any(news.weight == "act" for news in teller.news)
+    return 1 if heavy or len({take.side for take in takes}) < len(set(options.side)) else 0

@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
 import subprocess
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from sidekeep.devices.sound_server import server_sources, source_notes
 from sidekeep.errors import DeviceError
+from sidekeep.model.news import News
 
 _TIMEOUT_S = 20.0
 _MISSING = (
@@ -28,7 +29,7 @@ _MISSING = (
 @dataclass(frozen=True, kw_only=True)
 class SoundInput:
     """One input. ``key`` is what is remembered and given back to choose it. ``rates_hz`` is empty when the
-    one true rate is ``rate_hz``. ``problems`` are plain sentences."""
+    one true rate is ``rate_hz``. ``notes`` say what is not as it should be."""
 
     key: str
     name: str
@@ -40,7 +41,7 @@ class SoundInput:
     rates_hz: tuple[int, ...] = ()
     is_default: bool = False
     is_loopback: bool = False
-    problems: tuple[str, ...] = ()
+    notes: tuple[News, ...] = ()
 
 
 def list_inputs() -> list[SoundInput]:
@@ -49,7 +50,7 @@ def list_inputs() -> list[SoundInput]:
     if "missing" in answer:
         raise DeviceError(_MISSING)
     library = answer["inputs"]
-    server = _server_sources()
+    server = server_sources()
     found = [_from_server(source) for source in server] if server is not None else []
     bridge = next((entry for entry in library if entry["name"] == "pulse"), None)
     if server is not None and bridge is None:
@@ -81,18 +82,16 @@ def choose_input(inputs: list[SoundInput], wanted: str | None) -> SoundInput:
     raise DeviceError(f"{len(close)} sound inputs match {wanted!r}: {'; '.join(each.name for each in close)}")
 
 
-def plain_problems(*, channels: int, rate_hz: int, bits: int) -> tuple[str, ...]:
-    """What is wrong with an input, in plain words."""
-    problems = []
+def format_notes(*, channels: int, rate_hz: int, bits: int) -> tuple[News, ...]:
+    """What is wrong with the format of an input."""
+    notes = []
     if channels == 1:
-        problems.append("one channel only: a stereo record needs two (is this a microphone input?)")
+        notes.append(News(code="input-mono", weight="look"))
     if bits and bits < 24:
-        problems.append(
-            f"{bits} bits: set peaks near -6 dBFS, there is less headroom to spare; a 24-bit input is better"
-        )
+        notes.append(News(code="input-bits", facts={"bits": bits}))
     if rate_hz < 44_100:
-        problems.append(f"{rate_hz} Hz is below what music needs; 44100 Hz or more is usual")
-    return tuple(problems)
+        notes.append(News(code="input-rate", weight="look", facts={"rate_hz": rate_hz}))
+    return tuple(notes)
 
 
 def _ask_library() -> dict[str, Any]:
@@ -112,25 +111,6 @@ def _ask_library() -> dict[str, Any]:
     except ValueError:
         answer = {}
     return answer if answer else {"missing": "the sound library ended unexpectedly"}
-
-
-def _server_sources() -> list[dict[str, Any]] | None:
-    """Sources of the sound server, or None when there is none to ask."""
-    if sys.platform != "linux" or shutil.which("pactl") is None:
-        return None
-    try:
-        done = subprocess.run(
-            ["pactl", "-f", "json", "list", "sources"], capture_output=True, timeout=5.0, check=True
-        )
-        sources: list[dict[str, Any]] = json.loads(done.stdout)
-        default = subprocess.run(
-            ["pactl", "get-default-source"], capture_output=True, timeout=5.0, check=True, text=True
-        ).stdout.strip()
-    except (subprocess.SubprocessError, OSError, ValueError):
-        return None
-    for source in sources:
-        source["is_default"] = source.get("name") == default
-    return sources
 
 
 def sample_specification(text: str) -> tuple[int, int, int]:
@@ -154,7 +134,7 @@ def _from_server(source: Mapping[str, Any]) -> SoundInput:
         source=str(source["name"]),
         is_default=bool(source.get("is_default")),
         is_loopback=str(source["name"]).endswith(".monitor"),
-        problems=plain_problems(channels=channels, rate_hz=rate_hz, bits=bits),
+        notes=format_notes(channels=channels, rate_hz=rate_hz, bits=bits) + source_notes(source),
     )
 
 
@@ -170,5 +150,5 @@ def _from_library(entry: Mapping[str, Any]) -> SoundInput:
         device=entry["number"],
         rates_hz=rates_hz,
         is_default=entry["is_default"],
-        problems=plain_problems(channels=entry["channels"], rate_hz=rate_hz, bits=24),
+        notes=format_notes(channels=entry["channels"], rate_hz=rate_hz, bits=24),
     )

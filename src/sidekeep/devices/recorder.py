@@ -10,20 +10,19 @@ import struct
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
 
-from sidekeep.devices.recorder_process import AUDIO
+from sidekeep.devices.messenger import AUDIO
 from sidekeep.errors import DeviceError
 from sidekeep.flow.ports import Audio
+from sidekeep.model.news import News
 
-EventKind = Literal[
-    "started", "begun", "synced", "ended", "gap", "overflow", "lost", "failed", "left", "audio", "quiet"
-]
+EventKind = Literal["started", "begun", "synced", "parted", "ended", "news", "left", "audio", "quiet"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,18 +35,20 @@ class RecorderSettings:
     bits: int = 24
     device: str | int | None = None
     source: str | None = None
-    pre_roll_s: float = 3.0
+    ring_s: float = 30.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class RecorderEvent:
-    """News from the capture. ``audio`` events carry ``block`` (frames, channels) starting at ``frame``, counted
-    from the moment the input was opened; ``quiet`` says that nothing came for a while."""
+    """What the capture says. ``audio`` events carry ``block`` (frames, channels) starting at ``frame``, counted from the
+    moment the input was opened; ``news`` events something a person should hear; ``begun``, ``synced`` and ``ended`` what is on
+    the disk; ``quiet`` says that nothing came for a while; ``left`` is the last."""
 
     kind: EventKind
     frame: int = -1
     block: Audio | None = None
     facts: Mapping[str, Any] | None = None
+    news: News | None = None
 
     def fact(self, name: str, default: Any = None) -> Any:
         """One fact of the news."""
@@ -71,8 +72,7 @@ class Recorder:
             start_new_session=True,  # Ctrl+C at the terminal reaches the person's program, not the recording
         )
         self._events: queue.Queue[RecorderEvent] = queue.Queue()
-        config = {name: value for name, value in asdict(settings).items() if name != "source"}
-        self._send(config)
+        self._send(asdict(settings))
         self._reader = threading.Thread(target=self._read, name="recorder-news", daemon=True)
         self._reader.start()
 
@@ -81,9 +81,20 @@ class Recorder:
         """Of the capture process."""
         return self._process.pid
 
-    def begin(self, path: Path, bext: Mapping[str, Any] | None = None) -> None:
-        """Open a take; what was kept of the time before goes in first."""
-        self._send({"do": "begin", "path": str(path), "bext": dict(bext or {})})
+    def begin(
+        self,
+        path: Path,
+        bext: Mapping[str, Any] | None = None,
+        *,
+        from_frame: int | None = None,
+        places: Sequence[Path] = (),
+    ) -> None:
+        """Open a take. It begins at ``from_frame`` (of the input), as far back as the ring of the capture reaches, without it
+        now; ``places`` are folders to go on in, best first, when ``path`` cannot be written."""
+        order: dict[str, Any] = {"do": "begin", "path": str(path), "bext": dict(bext or {})}
+        if from_frame is not None:
+            order["from_frame"] = from_frame
+        self._send({**order, "places": [str(place) for place in places]})
 
     def end(self) -> None:
         """Close the take; the input stays open."""
@@ -148,6 +159,8 @@ class Recorder:
             block = decode_pcm(body[8:], self.settings.bits, self.settings.channels)
             return RecorderEvent(kind="audio", frame=frame, block=block)
         facts = json.loads(body)
+        if facts["event"] == "news":
+            return RecorderEvent(kind="news", news=News.from_object(facts["news"]))
         return RecorderEvent(kind=facts.pop("event"), frame=facts.get("frame", -1), facts=facts)
 
 

@@ -1,17 +1,20 @@
 """The capture process: ``python -m sidekeep.devices.recorder_process``. It does one thing and does it alone.
 
-Three threads: the sound library's callback copies a block into a queue and returns; the writer appends it to
-the take and syncs every two seconds; the messenger sends it on to whoever listens, and drops it when nobody
-keeps up - recording never waits for a listener. Nothing here measures or decides.
+Three threads: the sound library's callback copies a block into a queue and returns; the writer (``take_keeper``) appends it
+to the take and syncs every two seconds; the messenger sends it on to whoever listens, and drops it when nobody
+keeps up - recording never waits for a listener. Nothing here decides where a side begins or ends.
 
-Spoken over pipes. Orders come as lines on standard input::
+Spoken over pipes. The first line of standard input is the configuration, then orders come as lines::
 
-    {"do": "begin", "path": "...", "bext": {...}, "pre_roll_s": 3.0}   open a take, pre-roll first
-    {"do": "end"}                                                     close the take
-    (end of input)                                                    close and leave: the parent is gone
+    {"do": "begin", "path": "...", "from_frame": n, "places": [...], "bext": {...}}   open a take
+    {"do": "end"}                                                                  close it
+    (end of input)                                                                 close and leave: the parent is gone
 
-News goes to standard output as ``length (uint32) kind (1 byte) body``: ``J`` a JSON object (started, begun,
-synced, ended, gap, overflow, lost, failed), ``A`` audio: int64 frame number, then raw little-endian samples.
+What it has to say goes to standard output as ``length (uint32) kind (1 byte) body``: ``J`` a JSON object (started, begun,
+synced, parted, ended, news, left), ``A`` audio: int64 frame number, then raw little-endian samples.
+
+A stall is not an end: as long as the stream is there it is waited for. An input that is gone, or another one than was
+chosen, ends the take and the process; the parent opens a new one when the input is back.
 """
 
 from __future__ import annotations
@@ -19,301 +22,182 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import queue
-import shutil
-import struct
+import signal
 import sys
 import threading
 import time
-from collections import deque
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from sidekeep.errors import SidekeepError
-from sidekeep.files.bext import Bext
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.devices.identity_watch import IdentityWatch
+from sidekeep.devices.loss_watch import StampClock
+from sidekeep.devices.messenger import Messenger
+from sidekeep.devices.take_keeper import Block, TakeKeeper, now_s
+from sidekeep.model.news import News
 
-SYNC_EVERY_S = 2.0
-SPARE_DISK_BYTES = 64 << 20
-"""The take is closed while this much is still free, so that everything can be kept and noted."""
-ALARM_GAP_S = 0.5
-SILENT_CALLBACK_S = 1.0
-_LISTENER_BLOCKS = 200
-
-JSON, AUDIO = b"J", b"A"
-Block = tuple[bytes, float, bool]
-"""Raw frames, the monotonic time of their callback, whether the library told of an overflow."""
+STALL_S = 3.0
+GIVE_UP_S = 25.0
+"""After so long without sound from a stream that says it is open, a new one is tried."""
+_TICK_S = 0.1
 
 
-def now_s() -> float:
-    """A clock that never jumps back and goes on while the machine sleeps, where there is one."""
-    if hasattr(time, "CLOCK_BOOTTIME"):
-        return time.clock_gettime(time.CLOCK_BOOTTIME)
-    return time.monotonic()
+class Stream:
+    """The open input of the sound library, and what is known of its health."""
 
-
-class Messenger:
-    """Sends to the parent from its own thread; audio is dropped when it lags, news never."""
-
-    def __init__(self, out: BinaryIO) -> None:
-        self._out = out
-        self._queue: queue.Queue[tuple[bytes, bytes] | None] = queue.Queue()
-        self._audio_waiting = 0
-        self._thread = threading.Thread(target=self._run, name="messenger", daemon=True)
-        self._thread.start()
-
-    def news(self, event: str, **facts: Any) -> None:
-        """A JSON message."""
-        self._queue.put((JSON, json.dumps({"event": event, **facts}).encode()))
-
-    def audio(self, frame: int, raw: bytes) -> None:
-        """Audio for listeners, if they keep up."""
-        if self._audio_waiting < _LISTENER_BLOCKS:
-            self._audio_waiting += 1
-            self._queue.put((AUDIO, struct.pack("<q", frame) + raw))
-
-    def close(self) -> None:
-        """Send what waits (a parent that is gone is no reason to hang)."""
-        self._queue.put(None)
-        self._thread.join(timeout=2.0)
-
-    def _run(self) -> None:
-        broken = False
-        while (message := self._queue.get()) is not None:
-            kind, body = message
-            if kind == AUDIO:
-                self._audio_waiting -= 1
-            if broken:
-                continue
-            try:
-                self._out.write(struct.pack("<I", len(body)) + kind + body)
-                self._out.flush()
-            except OSError:
-                broken = True
-
-
-class Clock:
-    """Compares frames received with the monotonic clock: audio lost without a flag shows as a lag that stays.
-
-    The lag jumps about with the size of the deliveries, so the smallest lag of the last two seconds counts.
-    """
-
-    def __init__(self, rate_hz: int) -> None:
-        self._rate_hz = rate_hz
-        self._started_s: float | None = None
-        self._frames = 0
-        self._recent: deque[tuple[float, float]] = deque()
-        self._known_s = 0.0
-
-    def lost_frames(self, count: int, arrived_s: float) -> int:
-        """Frames newly found missing after a delivery of ``count``; 0 while all is well."""
-        self._frames += count
-        if self._started_s is None:
-            self._started_s = arrived_s - count / self._rate_hz
-        lag_s = arrived_s - self._started_s - self._frames / self._rate_hz
-        self._recent.append((arrived_s, lag_s))
-        while self._recent[0][0] < arrived_s - 2.0:
-            self._recent.popleft()
-        if arrived_s - self._started_s < 3.0:
-            # Deliveries of the first seconds are uneven: what they settle at is the starting point.
-            self._known_s = min(lag for _, lag in self._recent)
-            return 0
-        settled_s = min(lag for _, lag in self._recent)
-        more_s = settled_s - self._known_s
-        if more_s > ALARM_GAP_S:
-            self._known_s = settled_s
-            return int(more_s * self._rate_hz)
-        # The two clocks drift apart by some 100 ppm: that is followed, not reported.
-        self._known_s += max(min(more_s, 1e-4), -1e-4)
-        return 0
-
-
-class Recorder:
-    """State of the capture: the queue, the pre-roll, the open take."""
-
-    def __init__(
-        self, messenger: Messenger, *, rate_hz: int, channels: int, bits: int, pre_roll_s: float
-    ) -> None:
-        self.messenger = messenger
-        self.rate_hz, self.channels, self.bits = rate_hz, channels, bits
-        self.frame_bytes = channels * bits // 8
-        self.blocks: queue.Queue[Block | dict[str, Any] | None] = queue.Queue()
-        self._clock = Clock(rate_hz)
-        self._frame = 0
-        self._pre_roll: deque[bytes] = deque()
-        self._pre_roll_bytes = 0
-        self._pre_roll_limit = int(pre_roll_s * rate_hz) * self.frame_bytes
-        self._take: TakeWriter | None = None
-        self._take_start = 0
-        self._synced_s = 0.0
-
-    def run(self) -> None:
-        """The writer's life: blocks and orders in the order they came, until None."""
-        while (item := self.blocks.get()) is not None:
-            try:
-                if isinstance(item, dict):
-                    self._obey(item)
-                else:
-                    self._keep(*item)
-            except SidekeepError as error:
-                self._fail(str(error))
-        self._end()
-
-    def _keep(self, raw: bytes, arrived_s: float, overflow: bool) -> None:
-        if overflow:
-            self.messenger.news("overflow", frame=self._frame, take_frame=self._take_frame())
-        lost = self._clock.lost_frames(len(raw) // self.frame_bytes, arrived_s)
-        if lost:
-            self.messenger.news("gap", frame=self._frame, take_frame=self._take_frame(), lost_frames=lost)
-        self.messenger.audio(self._frame, raw)
-        self._frame += len(raw) // self.frame_bytes
-        if self._take is None:
-            self._hold(raw)
-            return
-        self._take.append_bytes(raw)
-        if arrived_s - self._synced_s >= SYNC_EVERY_S:
-            self._sync(arrived_s)
-
-    def _hold(self, raw: bytes) -> None:
-        self._pre_roll.append(raw)
-        self._pre_roll_bytes += len(raw)
-        while self._pre_roll and self._pre_roll_bytes - len(self._pre_roll[0]) >= self._pre_roll_limit:
-            self._pre_roll_bytes -= len(self._pre_roll.popleft())
-
-    def _take_frame(self) -> int:
-        return self._frame - self._take_start if self._take is not None else -1
-
-    def _sync(self, at_s: float) -> None:
-        assert self._take is not None
-        self._take.sync()
-        self._synced_s = at_s
-        free = shutil.disk_usage(self._take.path.parent).free
-        self.messenger.news("synced", frames=self._take.frames, free_bytes=free)
-        if free < SPARE_DISK_BYTES:
-            self.messenger.news("failed", reason="the disk is nearly full; the take was closed and kept")
-            self._end()
-
-    def _obey(self, order: dict[str, Any]) -> None:
-        if order["do"] == "begin" and self._take is None:
-            self._take = TakeWriter(
-                order["path"],
-                rate_hz=self.rate_hz,
-                channels=self.channels,
-                bits=self.bits,
-                bext=Bext(**order.get("bext", {})),
-            )
-            self._take_start = self._frame - self._pre_roll_bytes // self.frame_bytes
-            for raw in self._pre_roll:
-                self._take.append_bytes(raw)
-            self._pre_roll.clear()
-            self._pre_roll_bytes = 0
-            self._sync(now_s())
-            self.messenger.news("begun", path=order["path"], start_frame=self._take_start)
-        elif order["do"] == "end":
-            self._end()
-
-    def _end(self) -> None:
-        if self._take is None:
-            return
-        take, self._take = self._take, None
-        try:
-            take.close()
-        except SidekeepError as error:
-            self.messenger.news("failed", reason=str(error))
-        self.messenger.news("ended", path=str(take.path), frames=take.frames)
-
-    def _fail(self, reason: str) -> None:
-        self.messenger.news("failed", reason=reason)
-        self._end()
-
-
-def record(config: dict[str, Any], orders: BinaryIO, news: BinaryIO) -> int:
-    """Open the input and serve until the orders end or the device is lost."""
-    messenger = Messenger(news)
-    recorder = Recorder(
-        messenger,
-        rate_hz=config["rate_hz"],
-        channels=config["channels"],
-        bits=config["bits"],
-        pre_roll_s=config.get("pre_roll_s", 3.0),
-    )
-    stopping, lost = threading.Event(), threading.Event()
-    last_callback = [now_s()]
-
-    def callback(data: Any, frames: int, when: Any, status: Any) -> None:
-        last_callback[0] = now_s()
-        recorder.blocks.put((bytes(data), last_callback[0], bool(status.input_overflow)))
-
-    def finished() -> None:
-        if not stopping.is_set():
-            lost.set()
-
-    try:
+    def __init__(self, config: dict[str, Any], keeper: TakeKeeper) -> None:
         import sounddevice
 
-        stream = sounddevice.RawInputStream(
+        self._keeper = keeper
+        self._clock = StampClock()
+        self._frame_bytes = config["channels"] * config["bits"] // 8
+        self._rate_hz = config["rate_hz"]
+        self.gone = threading.Event()
+        self.stopping = False
+        self.blocks = 0
+        self._stream = sounddevice.RawInputStream(
             device=config.get("device"),
             channels=config["channels"],
             dtype=f"int{config['bits']}",
             samplerate=config["rate_hz"],
             blocksize=config["rate_hz"] // 20,
             latency=0.5,
-            callback=callback,
-            finished_callback=finished,
+            callback=self._callback,
+            finished_callback=self._finished,
         )
-        stream.start()
+        self._stream.start()
+
+    def _callback(self, data: Any, frames: int, when: Any, status: Any) -> None:
+        arrived_s = now_s()
+        stamp_s = self._clock.stamp(
+            arrived_s, when.currentTime, when.inputBufferAdcTime, frames / self._rate_hz
+        )
+        self._keeper.blocks.put(Block(bytes(data), stamp_s, bool(status.input_overflow)))
+        self.blocks += 1
+
+    def _finished(self) -> None:
+        if not self.stopping:
+            self.gone.set()
+
+    def close(self) -> None:
+        """Let go. A hung sound server can keep the library for ever: it is given two seconds."""
+        self.stopping = True
+
+        def let_go() -> None:
+            with contextlib.suppress(Exception):
+                self._stream.abort()
+                self._stream.close()
+
+        thread = threading.Thread(target=let_go, daemon=True)
+        thread.start()
+        thread.join(2.0)
+
+
+class Health:
+    """Counts how long the stream has been silent, in time that this process itself was awake."""
+
+    def __init__(self, messenger: Messenger) -> None:
+        self._messenger = messenger
+        self._blocks = -1
+        self.silent_s = 0.0
+        self._told = False
+        self._since_s = now_s()
+
+    def look(self, blocks: int) -> None:
+        """Once per tick."""
+        if blocks != self._blocks:
+            if self._told:
+                self._messenger.news("resumed", silent_s=round(now_s() - self._since_s, 1))
+                self._told = False
+            self._blocks, self.silent_s, self._since_s = blocks, 0.0, now_s()
+            return
+        # Not by the clock: if this process was stopped, or the machine asleep, the stream may be well.
+        self.silent_s += _TICK_S
+        if self.silent_s >= STALL_S and not self._told:
+            self._told = True
+            self._messenger.news("stall", "look", silent_s=round(self.silent_s, 1))
+
+
+def record(config: dict[str, Any], orders: BinaryIO, out: BinaryIO) -> int:
+    """Open the input and serve until the orders end or the input is lost."""
+    messenger = Messenger(out)
+    keeper = TakeKeeper(
+        messenger,
+        rate_hz=config["rate_hz"],
+        channels=config["channels"],
+        bits=config["bits"],
+        ring_s=config.get("ring_s", 30.0),
+    )
+    try:
+        stream = Stream(config, keeper)
     except Exception as error:  # every library error ends the same way: told in one line
-        messenger.news("failed", reason=_device_reason(error))
+        messenger.pass_on(News(code="not-opened", weight="act", facts=_why_not(error)))
+        messenger.tell("left")
         messenger.close()
         return 2
-    messenger.news("started", rate_hz=config["rate_hz"], channels=config["channels"], bits=config["bits"])
-    writer = threading.Thread(target=recorder.run, name="writer")
+    messenger.tell("started", rate_hz=config["rate_hz"], channels=config["channels"], bits=config["bits"])
+    writer = threading.Thread(target=keeper.run, name="writer")
     writer.start()
     left = threading.Event()
+    for number in ("SIGTERM", "SIGINT"):
+        signal.signal(getattr(signal, number), lambda *_: left.set())
 
     def listen() -> None:
-        for line in orders:
-            if line.strip():
-                recorder.blocks.put(json.loads(line))
+        with contextlib.suppress(OSError, ValueError):
+            for line in orders:
+                if line.strip():
+                    keeper.blocks.put(json.loads(line))
         left.set()
 
     threading.Thread(target=listen, name="orders", daemon=True).start()
-    while not left.wait(0.1):
-        if lost.is_set() or now_s() - last_callback[0] > SILENT_CALLBACK_S + 2.0:
-            messenger.news("lost", reason="the sound input is gone: its plug, its power or the sound server")
+    moved: list[str] = []
+
+    identity = None
+    if config.get("source"):
+        identity = IdentityWatch(config["source"], moved=moved.append, tell=messenger.pass_on)
+    health = Health(messenger)
+    while not left.is_set():
+        time.sleep(_TICK_S)
+        health.look(stream.blocks)
+        if moved:
+            messenger.news("input-moved", "act", other=moved[0])
             break
-    stopping.set()
-    if not lost.is_set():
-        stream.abort()
-        stream.close()
-    recorder.blocks.put(None)
+        if stream.gone.is_set() or health.silent_s > GIVE_UP_S:
+            messenger.news("input-gone", "act")
+            break
+    lost = not left.is_set()
+    if identity is not None:
+        identity.stop()
+    if lost:
+        keeper.blocks.put({"do": "lost"})
+    keeper.blocks.put(None)
     writer.join()
-    messenger.news("left")
+    messenger.tell("left")
     messenger.close()
+    stream.close()
     return 0
 
 
-def _device_reason(error: Exception) -> str:
+def _why_not(error: Exception) -> dict[str, str]:
     if isinstance(error, (ImportError, OSError)):
-        return (
-            "recording is not available: the PortAudio library is missing "
-            "(Debian, Ubuntu: apt install libportaudio2 libasound2-plugins)"
-        )
+        return {"why": "library-missing", "reason": ""}
     text = " ".join(str(part) for part in error.args[:1]) or type(error).__name__
-    return f"the sound input cannot be opened ({text}); 'sidekeep inputs' shows what there is"
+    return {"why": "refused", "reason": text}
 
 
 def main() -> int:
     """Entry of the child process; the first line of input is the configuration."""
-    news = os.fdopen(os.dup(1), "wb")
-    # What native libraries print must not get into the news.
+    out = os.fdopen(os.dup(1), "wb")
+    # What native libraries print must not get between.
     os.dup2(2, 1)
     config = json.loads(sys.stdin.buffer.readline())
     if Path("/proc/self/oom_score_adj").exists():
         with contextlib.suppress(OSError):
             Path("/proc/self/oom_score_adj").write_text("-500")
-    return record(config, sys.stdin.buffer, news)
+    return record(config, sys.stdin.buffer, out)
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    code = main()
+    # A thread may still hang in the sound library; everything is closed, so nothing is waited for.
+    sys.stderr.flush()
+    os._exit(code)

@@ -13,6 +13,8 @@ what was written after it. Samples are little-endian; frames are whole.
 from __future__ import annotations
 
 import os
+import shutil
+import stat
 import struct
 from dataclasses import dataclass
 from pathlib import Path
@@ -127,6 +129,7 @@ class TakeWriter:
             raise copy_error(error, self.path) from error
         os.lseek(self._file, 0, os.SEEK_END)
         self._open = True
+        self._now: Path | None = None
 
     @property
     def frames(self) -> int:
@@ -155,6 +158,17 @@ class TakeWriter:
             raise ParameterError(f"samples of shape {samples.shape} must have {self.channels} columns")
         self.append_bytes(pack_samples(samples, self.bits))
 
+    def free_bytes(self) -> int:
+        """What an ordinary user may still write on this file's disk, wherever its folder is called now."""
+        if hasattr(os, "fstatvfs"):
+            disk = os.fstatvfs(self._file)
+            return disk.f_bavail * disk.f_frsize
+        return shutil.disk_usage(self.path.parent).free
+
+    def path_now(self) -> Path:
+        """Where the file is, even if its folder was renamed meanwhile (where the system tells)."""
+        return (self._whereabouts() if self._open else self._now) or self.path
+
     def sync(self) -> None:
         """Make all appended frames safe: samples to the disk, then the head that claims them."""
         try:
@@ -176,6 +190,7 @@ class TakeWriter:
         except OSError as error:
             raise copy_error(error, self.path) from error
         finally:
+            self._now = self._whereabouts()
             self._drop()
 
     def __enter__(self) -> TakeWriter:
@@ -183,6 +198,18 @@ class TakeWriter:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def _whereabouts(self) -> Path | None:
+        try:
+            if os.path.samestat(os.stat(self.path), os.fstat(self._file)):
+                return self.path
+        except OSError:
+            pass
+        try:
+            found = Path(os.readlink(f"/proc/self/fd/{self._file}"))
+            return found if found.exists() else None
+        except OSError:
+            return None
 
     def _drop(self) -> None:
         self._open = False
@@ -219,7 +246,7 @@ def repair_take(path: str | os.PathLike[str]) -> RepairReport:
     """
     file = Path(path)
     try:
-        descriptor = os.open(file, os.O_RDWR | _O_BINARY)
+        descriptor = _open_for_repair(file)
     except OSError as error:
         raise AudioFileError(f"{file} cannot be opened for repair ({error.strerror})") from error
     try:
@@ -246,6 +273,19 @@ def repair_take(path: str | os.PathLike[str]) -> RepairReport:
         else 0,
         changed=changed,
     )
+
+
+def _open_for_repair(file: Path) -> int:
+    """A take that was made read-only before its facts were written is made writable for as long as this takes."""
+    try:
+        return os.open(file, os.O_RDWR | _O_BINARY)
+    except PermissionError:
+        mode = file.stat().st_mode
+        file.chmod(mode | stat.S_IWUSR)
+        try:
+            return os.open(file, os.O_RDWR | _O_BINARY)
+        finally:
+            file.chmod(mode)
 
 
 def _mend_head(descriptor: int, file: Path, layout: RiffLayout) -> None:

@@ -17,12 +17,15 @@ from sidekeep.dsp.noise.hum import find_hum
 from sidekeep.flow.measures import PeakLoudnessMeter
 from sidekeep.flow.needle_watch import NeedleEvent, NeedleState, NeedleWatch
 from sidekeep.flow.ports import Audio
+from sidekeep.model.news import News
 from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db
 
 HOLD_S = 2.0
 FORECAST_BLOCK_S = 10.0
 _CLIP = 1.0 - 2.0**-15
 _EULER = 0.5772156649015329
+_MUSIC_WITHIN_DB = 40.0
+"""Ten seconds this far under the loudest ones are groove noise or a pause and say nothing of the music's peaks."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,7 +45,9 @@ class GaugeSettings:
 @dataclass(frozen=True, kw_only=True)
 class GaugeReading:
     """One look. Peaks are per channel in dBFS; ``held`` is the highest of the last two seconds, ``highest``
-    since the needle went down. ``likeness`` is the correlation of the channels (1 mono, -1 out of phase)."""
+    since the needle went down. ``likeness`` is the correlation of the channels (1 mono, -1 out of phase). ``advice`` is
+    what to do, as a code with facts: ``hum``, ``lower-needle``, ``clipped``, ``channel-dead``, ``out-of-phase``, ``turn-down``,
+    ``listening``, ``turn-up``, ``may-be-hot``, ``level-right``."""
 
     time_s: float
     needle: NeedleState
@@ -60,7 +65,7 @@ class GaugeReading:
     hum_dbfs: float
     forecast_dbfs: float
     forecast_sd_db: float
-    advice: str
+    advice: News
 
 
 class Gauge:
@@ -69,8 +74,8 @@ class Gauge:
     def __init__(self, *, rate_hz: int, channels: int, settings: GaugeSettings | None = None) -> None:
         self.settings = settings or GaugeSettings()
         self._rate_hz, self._channels = rate_hz, channels
-        self._watch = NeedleWatch(rate_hz=rate_hz, channels=channels)
-        self._frames = 0
+        self.watch = NeedleWatch(rate_hz=rate_hz, channels=channels)
+        self.frames = 0
         self._recent: list[tuple[int, Audio]] = []
         self._idle: list[Audio] = []
         self._idle_frames = 0
@@ -94,7 +99,7 @@ class Gauge:
     @property
     def needle(self) -> NeedleState:
         """Where the needle is."""
-        return self._watch.state
+        return self.watch.state
 
     @property
     def clipped_frames(self) -> int:
@@ -103,20 +108,20 @@ class Gauge:
 
     def process(self, block: Audio) -> list[NeedleEvent]:
         """Take (n, channels) frames; what the needle did."""
-        events = self._watch.process(block)
-        if any(event.state == "down" for event in events) and self._watch.state == "down":
+        events = self.watch.process(block)
+        if any(event.state == "down" for event in events) and self.watch.state == "down":
             self._start()
-        self._frames += len(block)
+        self.frames += len(block)
         self._remember(block)
-        if self._watch.state == "up":
+        if self.watch.state == "up":
             self._listen_to_the_chain(block)
         else:
             self._listen_to_the_record(block)
         return events
 
     def _remember(self, block: Audio) -> None:
-        self._recent.append((self._frames, block))
-        while self._recent[0][0] < self._frames - HOLD_S * self._rate_hz:
+        self._recent.append((self.frames, block))
+        while self._recent[0][0] < self.frames - HOLD_S * self._rate_hz:
             self._recent.pop(0)
 
     def _listen_to_the_chain(self, block: Audio) -> None:
@@ -158,8 +163,8 @@ class Gauge:
         both = math.sqrt(self._power[0] * self._power[-1]) if self._channels == 2 else 0.0
         highest = gain_to_db(float(self._peak.max()))
         return GaugeReading(
-            time_s=self._frames / self._rate_hz,
-            needle=self._watch.state,
+            time_s=self.frames / self._rate_hz,
+            needle=self.watch.state,
             peak_dbfs=tuple(gain_to_db(float(peak)) for peak in np.abs(last).max(axis=0)),
             held_dbfs=tuple(gain_to_db(float(peak)) for peak in np.abs(held).max(axis=0)),
             highest_dbfs=highest,
@@ -177,41 +182,43 @@ class Gauge:
             advice=self._advice(highest, forecast, sd, power, both),
         )
 
-    def _advice(self, highest: float, forecast: float, sd: float, power: Audio, both: float) -> str:
+    def _advice(self, highest: float, forecast: float, sd: float, power: Audio, both: float) -> News:
         settings = self.settings
-        if self._watch.state == "up" and self._played == 0:
+        if self.watch.state == "up" and self._played == 0:
             if self._hum[0] and self._hum[1] > -60.0:
-                return (
-                    f"hum at {self._hum[0]:.1f} Hz, {self._hum[1]:.0f} dBFS: connect the turntable's own earth wire "
-                    "to the phono stage, keep cables off mains leads; never touch the mains safety earth"
-                )
-            return "turn the speakers down, lower the needle and play the loudest passage of the record"
+                facts = {"hum_hz": round(self._hum[0], 1), "hum_dbfs": round(self._hum[1])}
+                return News(code="hum", weight="look", facts=facts)
+            return News(code="lower-needle")
         if self._clipped:
-            return "clipped: turn the input down by at least 6 dB and play the passage again; clipping stays"
+            return News(code="clipped", weight="act", facts={"turn_down_db": 6.0})
         if self._played > 2 * self._rate_hz and self._channels == 2:
             if min(power) < 1e-4 * max(power):
-                return "one channel is (nearly) silent: check plugs, cartridge pins and the balance control"
+                return News(code="channel-dead", weight="act", facts={"channel": "LR"[int(np.argmin(power))]})
             if both > 0.0 and self._product / both < -0.5:
-                return "the channels are out of phase: swap the two wires of one cartridge channel"
+                return News(code="out-of-phase", weight="act")
+        so_far = {"highest_dbfs": round(highest, 1)}
         if highest > settings.highest_peak_dbfs:
-            down = highest - settings.highest_peak_dbfs
-            return f"highest so far {highest:.1f} dBFS: turn down {max(1.0, round(down)):.0f} dB"
+            down = float(max(1.0, round(highest - settings.highest_peak_dbfs)))
+            return News(code="turn-down", weight="look", facts={**so_far, "turn_down_db": down})
         if self._played < 5 * self._rate_hz:
-            return f"listening; highest so far {highest:.1f} dBFS"
+            return News(code="listening", facts=so_far)
         if forecast < settings.lowest_peak_dbfs and highest < settings.lowest_peak_dbfs:
-            up = round(settings.lowest_peak_dbfs - max(highest, forecast) + 2.0)
-            return f"play the loudest track: highest so far {highest:.1f} dBFS, turn up {up:.0f} dB"
+            up = float(round(settings.lowest_peak_dbfs - max(highest, forecast) + 2.0))
+            return News(code="turn-up", weight="look", facts={**so_far, "turn_up_db": up})
         if forecast + sd > -1.0:
-            return f"highest so far {highest:.1f} dBFS, but the side may reach {forecast:.0f} dBFS: turn down 3 dB"
-        return f"the level is right: highest so far {highest:.1f} dBFS"
+            facts = {**so_far, "forecast_dbfs": round(forecast, 1), "turn_down_db": 3.0}
+            return News(code="may-be-hot", weight="look", facts=facts)
+        return News(code="level-right", facts=so_far)
 
 
 def forecast_peak(block_peaks: list[float], side_length_s: float) -> tuple[float, float]:
     """The peak of a whole side in dBFS and its standard deviation in dB, from peaks of ten-second blocks.
 
-    Below three blocks nothing is claimed: the highest so far with an uncertainty of 6 dB.
+    Below three blocks nothing is claimed: the highest so far with an uncertainty of 6 dB. Blocks without music do not
+    count, and no converter gives more than full scale, so 0 dBFS means full scale or more.
     """
     levels = np.array([gain_to_db(peak) for peak in block_peaks if peak > 0.0])
+    levels = levels[levels > levels.max(initial=MINIMUM_DB) - _MUSIC_WITHIN_DB]
     if len(levels) < 3:
         return (float(levels.max()) if len(levels) else MINIMUM_DB), 6.0
     scale = float(levels.std(ddof=1)) * math.sqrt(6.0) / math.pi
@@ -221,7 +228,7 @@ def forecast_peak(block_peaks: list[float], side_length_s: float) -> tuple[float
     expected = place + scale * (math.log(blocks) + _EULER)
     spread = math.pi * scale / math.sqrt(6.0)
     fit = scale * math.log(blocks) / math.sqrt(2.0 * len(levels))
-    return max(float(levels.max()), expected), math.hypot(spread, fit)
+    return min(0.0, max(float(levels.max()), expected)), math.hypot(spread, fit)
 
 
 def _momentary_lufs(block: Audio, rate_hz: int) -> float:

@@ -1,12 +1,15 @@
 """Watching the needle while it plays: down, in the run-out, up. Streaming, no look ahead.
 
-Per window of 50 ms three levels are kept: sway (below some 60 Hz), hiss (first difference of the sound) and all of
-it; a click cannot lift them, because each is the lower quartile of eight parts. With the needle up all three are
-those of the chain (amplifier, converter). The needle in a groove lifts sway or hiss and keeps it lifted; the
-lift ends within a moment when it is raised. In the run-out the groove is there but no music, and the locked
-groove ticks once per turn.
+Nothing is compared with fixed levels: the needle in a groove stands over the noise of the chain (amplifier, converter) as
+it was heard with the needle up, and a lift brings exactly that noise back. What is believed of the chain can be wrong -
+armed in the middle of a side, the phono stage switched on late, a gain turned - so it carries how surely it is known:
 
-Nothing is compared with fixed levels: everything is relative to what this chain and this groove showed before.
+- a chain that was *surely* heard ends a side within a second of its return;
+- a chain that was only assumed ends nothing by itself. Then a lift is believed when the sound stays a steady noise without
+  a tick, like a chain and not like a groove, for half a minute, or when a needle is lowered out of such a stretch;
+- a stretch with the needle "down" that holds no music and nothing of a groove was a chain that had been switched on.
+
+In the run-out the groove is there, no music, and the locked groove ticks once per turn. Silence alone is never the end.
 """
 
 from __future__ import annotations
@@ -18,41 +21,67 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.flow.needle_levels import HIGH, MID, SILENT_DB, SWAY, WINDOW_S, Levels, roughness_db
 from sidekeep.flow.ports import Audio
-from sidekeep.units import power_to_db, seconds_to_frames
+from sidekeep.flow.tick_watch import once_per_turn
 
 NeedleState = Literal["up", "down", "run-out"]
+Floats = NDArray[np.float64]
 
-WINDOW_S = 0.05
-_PARTS = 8
-_SWAY_SMOOTHING_HZ = 60.0
-_LIFT_DB = 6.0
-"""The groove stands at least this far over the chain in sway or hiss (common practice, no source: 15 to 30 dB)."""
-_DOWN_AFTER_S = 0.6
-_UP_AFTER_S = 1.0
-_MUSIC_DB = 6.0
-"""Music stands this far over the quietest groove of the last minutes."""
-_TURN_PERIODS_S = (60.0 / 100.0 * 3.0, 60.0 / 45.0, 60.0 / 78.26, 60.0 / 77.92)
-_SILENT_DB = -130.0
-_LOUD_DB = -50.0
+_SMOOTH = round(0.3 / WINDOW_S)
+_SECOND = round(1.0 / WINDOW_S)
+_DOWN_AFTER = round(1.5 / WINDOW_S)
+_UP_AFTER = round(1.0 / WINDOW_S)
+_LEAST_LIFT_DB = np.array([4.0, 2.5, 2.5])
+_MOST_LIFT_DB = np.array([8.0, 6.0, 6.0])
+"""The groove stands so far over the chain at least (common practice, no source: 15 to 30 dB where it shows most)."""
+_LOUD_DB = -52.0
 """No usable chain is so noisy with the needle up (common practice, no source)."""
+_SURE_AFTER = round(25.0 / WINDOW_S)
+"""No lead-in is so long: steady noise before that was the chain."""
+_STILL_UP_AFTER = round(30.0 / WINDOW_S)
+_UNDER_GROOVE_AFTER = round(8.0 / WINDOW_S)
+_SWITCHED_ON_AFTER = round(20.0 / WINDOW_S)
+_FLOOR_AFTER = round(10.0 / WINDOW_S)
+"""Groove noise counts as such only later: what is heard now may be the chain after a lift."""
+_QUIET_BEFORE_DROP = round(3.0 / WINDOW_S)
+_MUSIC_DB = 8.0
+_STEP_DB = 4.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class NeedleEvent:
-    """The needle changed its state; ``frame`` is the moment it did, before it was noticed."""
+    """The needle changed its state; ``frame`` is the moment it did, before it was noticed.
+
+    ``joined``: it may have been down before this watch began. ``vague``: the moment is only known roughly, so keep what lies
+    before it. ``again``: music after a run-out, without a lift. ``why`` of an up: ``lift``, ``still`` (long noise of a chain),
+    ``drop`` (a needle was lowered, so it had been up) or ``switched-on`` (it had never been down).
+    """
 
     state: NeedleState
     frame: int
+    joined: bool = False
+    vague: bool = False
+    again: bool = False
+    why: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
 class WatchSettings:
-    """``still_after_s``: groove without music for so long is the run-out even if nothing ticks;
-    ``ticking_after_s``: with a tick once per turn."""
+    """``ticking_after_s``: groove without music and with a tick once per turn is the run-out after so long;
+    ``music_before_run_out_s``: and after this much music at least."""
 
-    still_after_s: float = 30.0
-    ticking_after_s: float = 9.0
+    ticking_after_s: float = 10.0
+    music_before_run_out_s: float = 4.0
+
+
+@dataclass
+class _Chain:
+    """What the input sounds like with the needle up."""
+
+    levels: Floats
+    spread: Floats
+    sure: bool = False
 
 
 class NeedleWatch:
@@ -61,153 +90,341 @@ class NeedleWatch:
     def __init__(self, *, rate_hz: int, channels: int, settings: WatchSettings | None = None) -> None:
         self.settings = settings or WatchSettings()
         self.state: NeedleState = "up"
-        self._rate_hz = rate_hz
-        self._window = seconds_to_frames(WINDOW_S, rate_hz) // _PARTS * _PARTS
+        self._measure = Levels(rate_hz)
+        self._window = self._measure.window_frames
         self._held = np.zeros((0, channels))
-        self._frame = 0
-        self._idle: deque[tuple[float, float]] = deque(maxlen=round(20.0 / WINDOW_S))
-        self._lifted_since: int | None = None
+        self._index = 0
+        self._rows: deque[Floats] = deque(maxlen=_STILL_UP_AFTER + _SECOND)
+        self._shapes: deque[Floats] = deque(maxlen=_SECOND)
+        self._ticks: deque[bool] = deque(maxlen=_STILL_UP_AFTER + _SECOND)
+        self._steps: deque[float] = deque(maxlen=round(30.0 / WINDOW_S))
+        self._loudness = SILENT_DB
+        self._idle: deque[Floats] = deque(maxlen=round(20.0 / WINDOW_S))
+        self._idle_count = 0
+        self._chain: _Chain | None = None
+        self._since: int | None = None
+        self._misses = 0
         self._fallen_since: int | None = None
+        self._groove: deque[Floats] = deque(maxlen=round(600.0 / WINDOW_S))
+        self._floor: Floats | None = None
+        self._floors: deque[tuple[int, Floats]] = deque()
+        self._down_at = 0
+        self._music_count = 0
+        self._first_music = self._last_music = -1
         self._still_since: int | None = None
-        self._is_guessed = False
-        self._hiss: deque[float] = deque(maxlen=round(120.0 / WINDOW_S))
-        self._groove: deque[float] = deque(maxlen=round(600.0 / WINDOW_S))
-        self._peaks: deque[float] = deque(maxlen=round(self.settings.still_after_s / WINDOW_S))
+
+    @property
+    def still_s(self) -> float:
+        """How long the groove has been without music; 0 while there is some, and with the needle up."""
+        return 0.0 if self._still_since is None else (self._index - self._still_since) * WINDOW_S
+
+    @property
+    def music_span(self) -> tuple[int, int]:
+        """First and last frame of music since the needle went down; equal when there was none."""
+        if self._first_music < 0:
+            return self._down_at * self._window, self._down_at * self._window
+        return self._first_music * self._window, (self._last_music + 1) * self._window
+
+    @property
+    def loudness_db(self) -> float:
+        """Of the last 50 ms, from 0.5 to 8 kHz."""
+        return self._loudness
 
     def process(self, block: Audio) -> list[NeedleEvent]:
         """Take (n, channels) frames; what changed, oldest first."""
-        events: list[NeedleEvent] = []
         held = np.concatenate([self._held, block])
         count = len(held) // self._window
-        for index in range(count):
-            window = held[index * self._window : (index + 1) * self._window]
-            event = self._step(window)
-            if event is not None:
-                self.state = event.state
-                events.append(event)
-            self._frame += self._window
+        events: list[NeedleEvent] = []
+        if count:
+            measured = self._measure.measure(held[: count * self._window])
+            for at in range(count):
+                self._rows.append(measured.levels[at])
+                self._shapes.append(measured.shapes[at])
+                self._ticks.append(bool(measured.ticks[at]))
+                self._steps.append(float(measured.steps[at]))
+                self._loudness = float(measured.loudness[at])
+                self._index += 1
+                for event in self._step():
+                    self.state = event.state
+                    events.append(event)
         self._held = held[count * self._window :].copy()
         return events
 
-    def _step(self, window: Audio) -> NeedleEvent | None:
-        sway, hiss, level = window_levels(window, self._rate_hz)
-        self._peaks.append(float(np.abs(np.diff(window, axis=0)).max()))
-        if self.state == "up":
-            return self._while_up(sway, hiss, level)
-        return self._while_down(sway, hiss, level)
+    def forget(self) -> None:
+        """The input was away: what was believed of the chain may be wrong now, and nobody saw the needle."""
+        if self._chain is not None:
+            self._chain.sure = False
 
-    def _while_up(self, sway: float, hiss: float, level: float) -> NeedleEvent | None:
-        if self._frame < seconds_to_frames(_DOWN_AFTER_S, self._rate_hz) and level > _LOUD_DB:
-            # Watched from the middle of a side: there was no silence to learn the chain from.
-            self._is_guessed = True
-            self._idle.extend([(_LOUD_DB - 40.0, _LOUD_DB - 60.0)] * round(0.5 / WINDOW_S))
-        if len(self._idle) < round(0.5 / WINDOW_S):
-            self._idle.append((sway, hiss))
-            return None
-        idle_sway, idle_hiss = self._idle_levels()
-        if max(sway - idle_sway, hiss - idle_hiss) > _LIFT_DB:
-            if self._lifted_since is None:
-                self._lifted_since = self._frame
-            elif self._frame - self._lifted_since >= seconds_to_frames(_DOWN_AFTER_S, self._rate_hz):
-                since, self._lifted_since = self._lifted_since, None
-                self._groove.clear()
-                self._still_since = self._fallen_since = None
-                return NeedleEvent(state="down", frame=since)
-        else:
-            self._lifted_since = None
-            self._idle.append((sway, hiss))
-        return None
+    # Needle up
 
-    def _while_down(self, sway: float, hiss: float, level: float) -> NeedleEvent | None:
-        idle_sway, idle_hiss = self._idle_levels()
-        self._groove.append(level)
-        if self._is_chain(sway - idle_sway, hiss - idle_hiss, hiss):
+    def _step(self) -> list[NeedleEvent]:
+        return self._while_up() if self.state == "up" else self._while_down()
+
+    def _while_up(self) -> list[NeedleEvent]:
+        if self._chain is None:
+            return self._first_look()
+        level = self._smooth(_SMOOTH)
+        over = level - self._chain.levels
+        if (over > self._lift_db()).any():
+            if self._since is None:
+                self._since, self._misses = self._index - 1 - self._lag(over), 0
+            if self._index - self._since >= _DOWN_AFTER:
+                return [self._lower(self._since)]
+            return []
+        if self._since is not None:
+            self._misses += 1
+            if self._misses <= _DOWN_AFTER // 10:
+                return []
+            self._since = None
+        if (over < -3.0).any() and (over < 1.0).all():
+            # A chain that grew quieter: switched off, turned down, or what was heard so far was a groove.
+            self._fallen_since = self._index if self._fallen_since is None else self._fallen_since
+            if self._index - self._fallen_since >= _SECOND:
+                self._learn(_SECOND // 2, sure=False)
+            return []
+        self._fallen_since = None
+        self._idle.append(self._rows[-1])
+        self._idle_count += 1
+        self._chain.levels, self._chain.spread = _centre(self._idle)
+        if self._idle_count >= _SURE_AFTER and not self._groove_like(_SURE_AFTER):
+            self._chain.sure = True
+        return []
+
+    def _first_look(self) -> list[NeedleEvent]:
+        """The first moments: sound already, or something steady that is taken for the chain."""
+        if self._index < round(0.6 / WINDOW_S):
+            return []
+        if np.median([row[MID:].max() for row in self._rows]) > _LOUD_DB:
+            quiet = np.full(3, SILENT_DB)
+            self._chain = _Chain(quiet, np.zeros(3))
+            return [self._lower(0, joined=True)]
+        self._learn(self._index, sure=False)
+        return []
+
+    def _learn(self, windows: int, *, sure: bool) -> None:
+        self._idle = deque(list(self._rows)[-windows:], maxlen=self._idle.maxlen)
+        levels, spread = _centre(self._idle)
+        self._chain = _Chain(levels, spread, sure)
+        self._idle_count = windows
+        self._since = self._fallen_since = None
+
+    def _lower(self, at: int, *, joined: bool = False) -> NeedleEvent:
+        """The needle goes down: begin to know the groove."""
+        assert self._chain is not None
+        out_of_noise = self._is_noise(_SECOND)
+        if out_of_noise and self._idle_count >= _SECOND:
+            # A needle lowered into a groove without music: what was before it was the chain.
+            self._chain.sure = True
+        vague = not self._chain.sure or joined
+        self._since = self._fallen_since = self._still_since = None
+        self._groove.clear()
+        self._floor = None
+        self._floors.clear()
+        self._down_at = max(0, at)
+        self._music_count = 0
+        self._first_music = self._last_music = -1
+        return NeedleEvent(
+            state="down",
+            frame=max(0, at) * self._window,
+            joined=joined or (vague and self._idle_count < _SURE_AFTER),
+            vague=vague,
+        )
+
+    # Needle down
+
+    def _while_down(self) -> list[NeedleEvent]:
+        assert self._chain is not None
+        self._groove.append(self._rows[-1])
+        self._count_music()
+        if events := self._by_lift():
+            return events
+        if events := self._by_chain_only():
+            return events
+        return self._watch_run_out()
+
+    def _by_lift(self) -> list[NeedleEvent]:
+        """The chain is back, as it was heard before."""
+        assert self._chain is not None
+        if not self._chain.sure:
+            return []
+        over = self._smooth(_SMOOTH) - self._chain.levels
+        if (over <= self._near_chain_db()).all():
             if self._fallen_since is None:
-                self._fallen_since = self._frame
-            elif self._frame - self._fallen_since >= seconds_to_frames(_UP_AFTER_S, self._rate_hz):
-                since, self._fallen_since = self._fallen_since, None
-                self._idle.clear()
-                self._idle.append((sway, hiss))
-                self._is_guessed = False
-                return NeedleEvent(state="up", frame=since)
+                self._fallen_since = self._index - 1
+            if self._index - self._fallen_since >= _UP_AFTER:
+                at = self._fallen_since
+                self._learn(self._index - at, sure=True)
+                return [self._raise(at, "lift")]
         else:
             self._fallen_since = None
-        return self._watch_run_out(level)
+        return []
 
-    def _is_chain(self, sway_over: float, hiss_over: float, hiss: float) -> bool:
-        """Whether a window with the needle down sounds like the chain alone."""
-        if not self._is_guessed:
-            return max(sway_over, hiss_over) <= 0.5 * _LIFT_DB
-        # The chain was never heard: it must lie clearly under all the groove heard so far.
-        if self._fallen_since is None:
-            self._hiss.append(hiss)
-        known = np.asarray(self._hiss)[: -round(0.2 / WINDOW_S)]
-        return len(known) > round(2.0 / WINDOW_S) and hiss < np.percentile(known, 2.0) - _LIFT_DB
+    def _by_chain_only(self) -> list[NeedleEvent]:
+        """Nothing but the noise of a chain although the needle is believed down."""
+        played = self._index - self._down_at
+        if played % 5:
+            return []
+        if (
+            self._music_count < _SECOND
+            and played >= _SWITCHED_ON_AFTER
+            and self._chain_like(_SWITCHED_ON_AFTER)
+        ):
+            at = self._down_at
+            self._learn(_SWITCHED_ON_AFTER // 2, sure=False)
+            return [self._raise(at, "switched-on")]
+        if not self._may_be_up():
+            return []
+        # Under the noise of the groove itself, and without its rumble: that is soon clear.
+        under = self._stands_under_groove()
+        need = _UNDER_GROOVE_AFTER if under else _STILL_UP_AFTER
+        if played >= need and self._chain_like(need):
+            self._learn(need // 2, sure=under)
+            return [self._raise(self._index - need, "still")]
+        return self._by_drop()
 
-    def _watch_run_out(self, level: float) -> NeedleEvent | None:
-        floor = float(np.percentile(np.asarray(self._groove)[:: max(1, len(self._groove) // 500)], 2.0))
-        if level > floor + _MUSIC_DB:
+    def _by_drop(self) -> list[NeedleEvent]:
+        """A needle lowered out of a steady noise into a groove: it had been up."""
+        rows = np.asarray(self._rows)
+        after, thump = round(1.5 / WINDOW_S), round(0.4 / WINDOW_S)
+        need = _QUIET_BEFORE_DROP + after + thump
+        if self._index - self._down_at < need or not self._is_noise(after):
+            return []
+        now = np.median(rows[-after:], axis=0)
+        before = rows[-need : -after - thump]
+        ticks = list(self._ticks)[-need : -after - thump]
+        was, _ = _centre(before)
+        step = now - was
+        quiet = not any(ticks) and float(before[:, MID].std()) < 1.6 and float(before[:, SWAY].std()) < 2.2
+        if not quiet or step[MID:].max() < _STEP_DB or (step < -1.0).any():
+            return []
+        burst = rows[-after - thump : -after]
+        if burst[:, SWAY].max() < max(was[SWAY], now[SWAY]) + 5.0:
+            return []
+        at = self._index - after - thump
+        idle = before
+        start = at - len(idle)
+        up = self._raise(start, "drop")
+        self.state = "up"
+        self._idle = deque(idle, maxlen=self._idle.maxlen)
+        self._chain = _Chain(*_centre(idle), sure=True)
+        self._idle_count = len(idle)
+        self.state = "down"
+        return [up, self._lower(at)]
+
+    def _raise(self, at: int, why: str) -> NeedleEvent:
+        self._since = self._fallen_since = self._still_since = None
+        return NeedleEvent(state="up", frame=at * self._window, why=why)
+
+    def _may_be_up(self) -> bool:
+        """Whether a lift could go unseen: the chain was only assumed, or is not what it was."""
+        assert self._chain is not None
+        return not self._chain.sure or self._music_count < _SECOND or self._stands_under_groove()
+
+    def _stands_under_groove(self) -> bool:
+        """Whether the last second lies clearly under the quietest groove noise heard so far."""
+        if self._floor is None:
+            return False
+        return bool((self._smooth(_SECOND)[MID:] < self._floor[MID:] - 5.0).all())
+
+    # What stretches sound like
+
+    def _smooth(self, windows: int) -> Floats:
+        rows = list(self._rows)[-windows:]
+        return np.asarray(np.median(np.asarray(rows), axis=0))
+
+    def _lag(self, over: Floats) -> int:
+        """How many windows ago the newest windows began to stand over the chain."""
+        assert self._chain is not None
+        recent = np.asarray(list(self._rows)[-_SMOOTH:]) - self._chain.levels
+        above = (recent > 0.7 * self._lift_db()).any(axis=1)
+        first = int(np.argmax(above)) if above.any() else len(recent) - 1
+        return len(recent) - 1 - first
+
+    def _lift_db(self) -> Floats:
+        assert self._chain is not None
+        return np.clip(5.0 * self._chain.spread, _LEAST_LIFT_DB, _MOST_LIFT_DB)
+
+    def _near_chain_db(self) -> Floats:
+        """How far over the chain still counts as the chain: well under the groove, where the groove is known."""
+        near = 0.6 * self._lift_db()
+        if self._floor is not None:
+            assert self._chain is not None
+            stands = self._floor - self._chain.levels
+            near = np.where(stands > 6.0, np.minimum(near, 0.5 * stands), near)
+        # Hum moves when an arm is touched, so the lowest band may be off by more.
+        near[SWAY] = max(near[SWAY], 6.0)
+        return np.maximum(near, 1.5)
+
+    def _is_noise(self, windows: int) -> bool:
+        """Steady and smooth: groove or chain without music."""
+        rows = np.asarray(list(self._rows)[-windows:])
+        if float(rows[:, MID].std()) > 2.0 or float(rows[:, HIGH].std()) > 2.0:
+            return False
+        if rows[:, MID].mean() > -35.0:
+            return False
+        return roughness_db(np.asarray(self._shapes)) < 6.0
+
+    def _chain_like(self, windows: int) -> bool:
+        """A steady noise with nothing of a groove in it: no tick, no rumble that comes and goes."""
+        if len(self._rows) < windows or any(list(self._ticks)[-windows:]):
+            return False
+        rows = np.asarray(list(self._rows)[-windows:])
+        return bool((rows[:, [SWAY, MID, HIGH]].std(axis=0) < np.array([2.2, 1.8, 1.2])).all())
+
+    def _groove_like(self, windows: int) -> bool:
+        return sum(list(self._ticks)[-windows:]) > windows * WINDOW_S / 5.0
+
+    def _count_music(self) -> None:
+        groove = self._groove
+        if len(groove) % 10 == 1:
+            if len(groove) >= 3 * _SECOND and self._is_noise(_SECOND) and not self._chain_like(3 * _SECOND):
+                self._floors.append((self._index, self._smooth(_SECOND)))
+            while self._floors and self._floors[0][0] < self._index - _FLOOR_AFTER:
+                _, level = self._floors.popleft()
+                self._floor = level if self._floor is None else np.minimum(self._floor, level)
+            rows = np.asarray(groove)[:: max(1, len(groove) // 400), MID]
+            self._quietest_db = float(np.percentile(rows, 2.0))
+        # A tick lasts a window or two; music goes on.
+        row = self._smooth(5)
+        if row[MID] > self._quietest_db + _MUSIC_DB or row[MID:].max() > _LOUD_DB + 12.0:
+            self._music_count += 1
+            if self._first_music < 0:
+                self._first_music = self._index - 1
+            self._last_music = self._index - 1
+
+    def _watch_run_out(self) -> list[NeedleEvent]:
+        sounds = self._last_music == self._index - 1
+        recent = self._index - 1 - self._last_music
+        if sounds and (self.state != "run-out" or self._sustained()):
             self._still_since = None
-            if self.state == "run-out":  # music after all: a long pause within the side
-                return NeedleEvent(state="down", frame=self._frame)
-            return None
-        if self._still_since is None:
-            self._still_since = self._frame
-        if self.state == "run-out":
-            return None
-        still_s = (self._frame - self._still_since) / self._rate_hz
-        played_s = len(self._groove) * WINDOW_S
-        if played_s < self.settings.still_after_s + 10.0:
-            return None  # the lead-in is still too
-        ticking = still_s >= self.settings.ticking_after_s and self._ticks(still_s)
-        if ticking or still_s >= self.settings.still_after_s:
-            return NeedleEvent(state="run-out", frame=self._still_since)
-        return None
+            if self.state == "run-out":  # music after all
+                return [NeedleEvent(state="down", frame=self._index * self._window, again=True)]
+            return []
+        if self._still_since is None and recent > 4:
+            self._still_since = self._index
+        if self.state == "run-out" or self._still_since is None:
+            return []
+        still = self._index - self._still_since
+        settings = self.settings
+        if self._music_count * WINDOW_S < settings.music_before_run_out_s:
+            return []
+        if still * WINDOW_S >= settings.ticking_after_s and still % 5 == 0 and self._ticking(still):
+            return [NeedleEvent(state="run-out", frame=self._still_since * self._window)]
+        return []
 
-    def _ticks(self, still_s: float) -> bool:
-        """Whether the peaks of the still stretch come back once per turn."""
-        count = min(len(self._peaks), round(still_s / WINDOW_S))
-        peaks = np.log(np.asarray(self._peaks)[-count:] + 1e-9)
-        return once_per_turn(peaks, WINDOW_S)
+    def _sustained(self) -> bool:
+        """Music, not a tick: most of the last 0.4 s lies over the groove."""
+        rows = np.asarray(list(self._rows)[-8:])[:, MID]
+        return bool((rows > self._quietest_db + _MUSIC_DB).mean() >= 0.7)
 
-    def _idle_levels(self) -> tuple[float, float]:
-        sway, hiss = np.median(np.asarray(self._idle), axis=0)
-        return float(sway), float(hiss)
-
-
-def window_levels(window: Audio, rate_hz: int) -> tuple[float, float, float]:
-    """Levels of one window in dB: sway, hiss, all of it. Click-proof: lower quartile over eight parts."""
-    parts = window.reshape(_PARTS, -1, window.shape[1])
-    hiss = (np.diff(parts, axis=1) ** 2).mean(axis=(1, 2))
-    steps = max(1, int(rate_hz / (2.0 * _SWAY_SMOOTHING_HZ)))
-    slow = window[: len(window) // steps * steps].reshape(-1, steps, window.shape[1]).mean(axis=1)
-    sway = ((slow - slow.mean(axis=0)) ** 2).mean() if len(slow) > 1 else 0.0
-    spread = parts - window.mean(axis=0)
-    level = (spread**2).mean(axis=(1, 2))
-    low = power_to_db(float(np.quantile(hiss, 0.25)))
-    return (
-        max(_SILENT_DB, power_to_db(float(sway))),
-        max(_SILENT_DB, low),
-        max(_SILENT_DB, power_to_db(float(np.quantile(level, 0.25)))),
-    )
+    def _ticking(self, still: int) -> bool:
+        """Whether the steps of the still stretch come back once per turn."""
+        count = min(len(self._steps), still)
+        return once_per_turn(np.log(np.asarray(self._steps)[-count:] + 1e-9), WINDOW_S)
 
 
-def once_per_turn(peaks: NDArray[np.float64], step_s: float) -> bool:
-    """Whether a row of (log) peak values repeats with the period of a turn, and at no shorter one."""
-    count = len(peaks)
-    deviation = peaks - peaks.mean()
-    power = float((deviation**2).sum())
-    if power <= 0.0:
-        return False
-    spectrum = np.abs(np.fft.rfft(deviation, 2 * count)) ** 2
-    likeness = np.fft.irfft(spectrum)[:count] / power
-    for period_s in _TURN_PERIODS_S:
-        lag = period_s / step_s
-        near = [round(lag * turns) for turns in (1, 2, 3) if lag * turns < count - 1]
-        if len(near) < 3:
-            continue
-        heights = [likeness[max(0, at - 1) : at + 2].max() * count / (count - at) for at in near]
-        between = likeness[2 : max(3, near[0] - 2)].max(initial=0.0)
-        if min(heights) > 0.35 and min(heights) > 1.5 * between:
-            return True
-    return False
+def _centre(rows: deque[Floats] | Floats) -> tuple[Floats, Floats]:
+    """Median levels of windows and the deviation that medians of 0.3 s have."""
+    table = np.asarray(rows)
+    middle = np.median(table, axis=0)
+    return middle, np.median(np.abs(table - middle), axis=0) * 1.48 / np.sqrt(_SMOOTH / 1.5)

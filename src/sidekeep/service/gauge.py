@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 
 from sidekeep.devices.recorder import Recorder, RecorderSettings
 from sidekeep.errors import DeviceError
 from sidekeep.flow.gauge import Gauge, GaugeReading, GaugeSettings
+from sidekeep.model.news import News
+
+_ENDS = ("not-opened", "input-gone", "input-moved")
 
 
 def watch_level(
-    settings: RecorderSettings, *, every_s: float = 0.2, gauge_settings: GaugeSettings | None = None
+    settings: RecorderSettings,
+    *,
+    every_s: float = 0.2,
+    gauge_settings: GaugeSettings | None = None,
+    tell: Callable[[News], None] | None = None,
 ) -> Generator[GaugeReading, None, None]:
     """Readings until the caller stops asking; nothing is written."""
     gauge = Gauge(
@@ -21,8 +28,11 @@ def watch_level(
     next_frame = 0
     with Recorder(settings) as recorder:
         for event in recorder.events():
-            if event.kind in ("failed", "lost"):
-                raise DeviceError(str(event.fact("reason")))
+            if event.kind == "news" and event.news is not None:
+                if event.news.code in _ENDS:
+                    raise DeviceError(open_error(event.news))
+                if tell is not None:
+                    tell(event.news)
             if event.kind == "left":
                 raise DeviceError("the capture ended by itself; connect the input again and start anew")
             if event.kind == "audio" and event.block is not None:
@@ -30,3 +40,15 @@ def watch_level(
                 if event.frame >= next_frame:
                     next_frame = event.frame + int(every_s * settings.rate_hz)
                     yield gauge.reading()
+
+
+def open_error(news: News) -> str:
+    """One sentence for an input that cannot be opened or is gone."""
+    if news.facts.get("why") == "library-missing":
+        return (
+            "recording is not available: the PortAudio library is missing "
+            "(Debian, Ubuntu: apt install libportaudio2 libasound2-plugins)"
+        )
+    if news.code == "not-opened":
+        return f"the sound input cannot be opened ({news.facts.get('reason')}); 'sidekeep inputs' shows what there is"
+    return "the sound input is gone: its plug, its power or the sound server"

@@ -9,11 +9,20 @@ from pathlib import Path
 
 from sidekeep.devices.inputs import SoundInput, choose_input, list_inputs
 from sidekeep.devices.recorder import RecorderSettings
-from sidekeep.errors import ParameterError
+from sidekeep.errors import DeviceError, ParameterError
 from sidekeep.files.atomic import write_text
+from sidekeep.model.news import News
 from sidekeep.shelf.toml_text import toml_text
 
-__all__ = ["SoundInput", "list_inputs", "pick_input", "recorder_settings", "remembered_input"]
+__all__ = [
+    "SoundInput",
+    "find_same_input",
+    "list_inputs",
+    "notes_of",
+    "pick_input",
+    "recorder_settings",
+    "remembered_input",
+]
 
 _RATES_HZ = range(8_000, 384_001)
 
@@ -29,29 +38,66 @@ def settings_path() -> Path:
     return base / "sidekeep" / "settings.toml"
 
 
-def remembered_input() -> str | None:
-    """The key of the input chosen last, if any."""
+def remembered_input() -> tuple[str, str] | None:
+    """Key and name of the input chosen last, if any."""
     try:
-        return str(tomllib.loads(settings_path().read_text("utf-8"))["input"])
+        values = tomllib.loads(settings_path().read_text("utf-8"))
+        key = str(values["input"])
+        return key, str(values.get("input_name", key))
     except (OSError, KeyError, tomllib.TOMLDecodeError, UnicodeDecodeError):
         return None
 
 
 def pick_input(wanted: str | None = None) -> SoundInput:
-    """The input asked for (and remembered from now on), the remembered one, or the default."""
-    inputs = list_inputs()
+    """The input asked for (and remembered from now on), the remembered one, or the default where none was ever chosen.
+
+    Raises ``DeviceError`` when the remembered input is not there: another one is never taken in its place.
+    """
+    known = remembered_input()
+    try:
+        inputs = list_inputs()
+    except DeviceError as error:
+        if known is None or wanted:
+            raise
+        raise DeviceError(f"{known[1]} is not there: {error}") from error
     if wanted:
         chosen = choose_input(inputs, wanted)
         path = settings_path()
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_text(path, toml_text({"input": chosen.key}), replace=True)
+        write_text(path, toml_text({"input": chosen.key, "input_name": chosen.name}), replace=True)
         return chosen
-    known = remembered_input()
-    return next((each for each in inputs if each.key == known), inputs[0])
+    if known is None:
+        return inputs[0]
+    found = next((each for each in inputs if each.key == known[0]), None)
+    if found is None:
+        names = "; ".join(each.name for each in inputs)
+        raise DeviceError(
+            f"the input used so far, {known[1]}, is not there: connect it and switch it on, or choose another "
+            f"with --input ({names})"
+        )
+    return found
+
+
+def notes_of(sound_input: SoundInput) -> tuple[News, ...]:
+    """What should be heard of an input before it is used."""
+    if sound_input.is_loopback:
+        return (*sound_input.notes, News(code="loopback", weight="look", facts={"name": sound_input.name}))
+    return sound_input.notes
+
+
+def find_same_input(key: str, *, rate_hz: int, channels: int) -> SoundInput | None:
+    """The input of that key while it is there, and only as it was."""
+    try:
+        found = next((each for each in list_inputs() if each.key == key), None)
+    except DeviceError:
+        return None
+    if found is None or min(2, found.channels) != channels:
+        return None
+    return found if rate_hz == found.rate_hz or rate_hz in found.rates_hz else None
 
 
 def recorder_settings(
-    sound_input: SoundInput, *, rate_hz: int | None = None, bits: int | None = None, pre_roll_s: float = 4.0
+    sound_input: SoundInput, *, rate_hz: int | None = None, bits: int | None = None
 ) -> RecorderSettings:
     """How the input is opened: at its own rate and word length, so that nothing is converted on the way."""
     if rate_hz is not None:
@@ -72,5 +118,4 @@ def recorder_settings(
         bits=true_bits,
         device=sound_input.device,
         source=sound_input.source,
-        pre_roll_s=pre_roll_s,
     )

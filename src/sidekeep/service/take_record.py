@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from sidekeep.devices.inputs import SoundInput
-from sidekeep.errors import ParameterError
-from sidekeep.service.inputs import recorder_settings
+from sidekeep.devices.recorder import RecorderSettings
+from sidekeep.errors import ParameterError, ShelfError, SidekeepError
+from sidekeep.model.news import News
+from sidekeep.service.inputs import find_same_input, notes_of, recorder_settings
+from sidekeep.service.room import Room
 from sidekeep.service.shelf import find_record, open_catalogue, plan_record, planned_before, stylus_hours
-from sidekeep.service.take import Key, TakeOptions, TakeSession, TakeStatus, only_one_taker, recover
-from sidekeep.shelf.record_folder import ShelfTake
+from sidekeep.service.side_fit import printed_sides
+from sidekeep.service.take_close import only_one_taker, recover
+from sidekeep.service.take_session import TakeSession
+from sidekeep.service.take_types import Follower, TakeOptions, TakeStatus
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.record_lock import at_work
 
+Tell = Callable[[TakeStatus], None]
 
-def take_record(
+
+@contextmanager
+def open_session(
     shelf: Path,
     record_name: str | None,
     *,
@@ -25,49 +35,105 @@ def take_record(
     bits: int | None = None,
     stylus: str = "",
     by_needle: bool = True,
-    tell: Callable[[TakeStatus], None] = lambda status: None,
-    key: Callable[[], Key | None] = lambda: None,
-) -> list[ShelfTake]:
-    """Record sides of a record. What an earlier, interrupted session left is repaired first."""
+    any_side: bool = False,
+    shortest_side_s: float | None = None,
+    tell: Tell = lambda status: None,
+    follower: Follower | None = None,
+) -> Iterator[TakeSession]:
+    """A session ready to ``run``. What an earlier, interrupted one left is repaired first. While the context is open no other
+    sidekeep records onto the shelf; leaving it puts the index right.
+
+    Raises ``ParameterError``, ``ShelfError`` or ``DeviceError`` before anything is recorded: a side that is no letter or not on
+    the sleeve, no such record, no room for the first side.
+    """
     if bad := [side for side in sides if not (side.isalpha() and side.isascii() and side.isupper())]:
         raise ParameterError(f"side {bad[0]!r} must be a letter such as A")
     settings = recorder_settings(sound_input, rate_hz=rate_hz, bits=bits)
+
+    def say(*news: News) -> None:
+        tell(TakeStatus(phase="opening", side=sides[0] if sides else "", rate_hz=settings.rate_hz, news=news))
+
     with open_catalogue(shelf, create=True):
         pass
     for take in recover(shelf):
-        tell(
-            TakeStatus(
-                phase="armed",
-                side=take.side,
-                elapsed_s=0.0,
-                message=f"an interrupted take of side {take.side} was repaired and kept: {take.folder}",
-            )
-        )
-    if record_name is None:
-        if sleeve_path is None:
-            raise ParameterError("name a record on the shelf, or a sleeve text to plan it from")
-        folder = planned_before(shelf, sleeve_path) or plan_record(shelf, sleeve_path)
-    else:
-        folder = find_record(shelf, record_name)
-    _remind_of_stylus(shelf, stylus, tell)
-    options = TakeOptions(sides=sides, stylus=stylus, input_name=sound_input.name, by_needle=by_needle)
-    session = TakeSession(folder, settings, options, tell=tell, key=key)
+        say(News(code="repaired", weight="look", side=take.side, take=take.folder))
+    folder = _folder(shelf, record_name, sleeve_path)
+    say(
+        News(code="input", facts={"name": sound_input.name}),
+        *notes_of(sound_input),
+        *_stylus_due(shelf, stylus),
+    )
+    options = TakeOptions(
+        sides=sides, stylus=stylus, input_name=sound_input.name, by_needle=by_needle, any_side=any_side
+    )
+    if shortest_side_s is not None:
+        options = TakeOptions(**{**vars(options), "shortest_side_s": shortest_side_s})
+    _expect_room(folder, settings, sides)
+
+    def find_input() -> tuple[RecorderSettings | None, tuple[News, ...]]:
+        channels = settings.channels
+        found = find_same_input(sound_input.key, rate_hz=settings.rate_hz, channels=channels)
+        if found is None:
+            return None, (News(code="input-missing", weight="act", facts={"name": sound_input.name}),)
+        return recorder_settings(found, rate_hz=settings.rate_hz, bits=settings.bits), ()
+
+    session = TakeSession(folder, settings, options, tell=tell, follower=follower, find_input=find_input)
     with only_one_taker(shelf), at_work(folder.path, "recording"):
         try:
-            return session.run()
+            yield session
         finally:
-            with open_catalogue(shelf) as catalogue:
-                catalogue.put(folder)
+            # The takes are on the shelf; the index can be made again at any time.
+            with suppress(SidekeepError, OSError), open_catalogue(shelf) as catalogue:
+                catalogue.put(session.folder)
 
 
-def _remind_of_stylus(shelf: Path, stylus: str, tell: Callable[[TakeStatus], None]) -> None:
-    for log in stylus_hours(shelf):
-        if log.name == stylus and log.is_due:
-            tell(
-                TakeStatus(
-                    phase="armed",
-                    side="",
-                    elapsed_s=0.0,
-                    message=f"{stylus} has played {log.hours:.0f} h: have its tip looked at (400 to 800 h are usual)",
-                )
-            )
+def take_record(
+    shelf: Path,
+    record_name: str | None,
+    *,
+    sleeve_path: Path | None = None,
+    sides: tuple[str, ...],
+    sound_input: SoundInput,
+    stylus: str = "",
+    shortest_side_s: float | None = None,
+    tell: Tell = lambda status: None,
+) -> list[ShelfTake]:
+    """Record sides of a record, start to end, for scripts."""
+    with open_session(
+        shelf,
+        record_name,
+        sleeve_path=sleeve_path,
+        sides=sides,
+        sound_input=sound_input,
+        stylus=stylus,
+        shortest_side_s=shortest_side_s,
+        tell=tell,
+    ) as session:
+        return session.run()
+
+
+def _folder(shelf: Path, record_name: str | None, sleeve_path: Path | None) -> RecordFolder:
+    if record_name is not None:
+        return find_record(shelf, record_name)
+    if sleeve_path is None:
+        raise ParameterError("name a record on the shelf, or a sleeve text to plan it from")
+    return planned_before(shelf, sleeve_path) or plan_record(shelf, sleeve_path)
+
+
+def _expect_room(folder: RecordFolder, settings: RecorderSettings, sides: tuple[str, ...]) -> None:
+    """Refuse before the needle goes down, not in the middle of the side."""
+    news = Room(folder.path, settings).check(printed_sides(folder.record()).get(sides[0] if sides else ""))
+    if news is not None:
+        facts = news.facts
+        raise ShelfError(
+            f"there is room for {facts['free_min']} min on the disk of {folder.path.parent}, and side {sides[0]} "
+            f"needs {facts['needed_min']} min: make room first"
+        )
+
+
+def _stylus_due(shelf: Path, stylus: str) -> list[News]:
+    return [
+        News(code="stylus-due", weight="look", facts={"name": stylus, "hours": round(log.hours)})
+        for log in stylus_hours(shelf)
+        if log.name == stylus and log.is_due
+    ]

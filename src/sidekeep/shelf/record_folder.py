@@ -8,6 +8,7 @@
         art/                   pictures
         takes/A-1/take.wav     the first take of side A, read-only once closed
         takes/A-1/take.json    its facts: format, SHA-256, stylus, how it was taken
+        takes/.bin/A-2/        a false start or a discarded take: kept, never used
         cuts.toml recipe.toml  the person's choices
         copies/                finished copies with their manifest
         checks.json            when the files were last verified, and how it went
@@ -31,6 +32,7 @@ from typing import Any, Literal
 from sidekeep.errors import ShelfError, SleeveError
 from sidekeep.files.atomic import write_text
 from sidekeep.files.bounded import read_bounded, read_text_bounded
+from sidekeep.model.news import News
 from sidekeep.model.record import Record
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
 from sidekeep.shelf.sleeve.reading import read_sleeve
@@ -38,6 +40,9 @@ from sidekeep.shelf.toml_text import toml_text
 
 State = Literal["planned", "partly taken", "taken", "cut", "copied", "verified"]
 STATES: tuple[State, ...] = ("planned", "partly taken", "taken", "cut", "copied", "verified")
+
+BIN = ".bin"
+"""Folder in ``takes`` for pieces that are no sides; their numbers are not given again."""
 
 _TAKE_FOLDER = re.compile(r"(?P<side>[A-Z]+)-(?P<number>[0-9]+)")
 
@@ -55,7 +60,8 @@ class TakeFile:
 class ShelfTake:
     """A closed take and its facts. ``folder`` is relative to the record's folder, such as ``takes/A-1``.
 
-    ``side`` is a letter, or several where one take holds several sides. ``files`` are its pieces in order.
+    ``side`` is a letter, or several where one take holds several sides. ``files`` are its pieces in order. ``notes`` are
+    what was noticed while it was recorded; ``binned`` says why a take lies in the bin, empty for one that does not.
     """
 
     side: str
@@ -73,6 +79,8 @@ class ShelfTake:
     original_name: str = ""
     problems: tuple[str, ...] = ()
     is_float: bool = False
+    notes: tuple[News, ...] = ()
+    binned: str = ""
 
     @property
     def length_s(self) -> float:
@@ -83,6 +91,7 @@ class ShelfTake:
         """As ``take.json`` holds them."""
         values = asdict(self)
         del values["folder"]
+        values["notes"] = [note.as_object() for note in self.notes]
         return {"schema": 1, **values}
 
 
@@ -95,10 +104,11 @@ def read_take(folder: Path, record_folder: Path) -> ShelfTake:
         values.pop("schema")
         values["files"] = tuple(TakeFile(**file) for file in values["files"])
         values["problems"] = tuple(values.get("problems", ()))
+        values["notes"] = tuple(News.from_object(note) for note in values.get("notes", ()))
         take = ShelfTake(folder=folder.relative_to(record_folder).as_posix(), **values)
         _check_facts(take)
         return take
-    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise ShelfError(
             f"{folder / 'take.json'} cannot be read ({error}); its take.wav is untouched"
         ) from error
@@ -189,6 +199,14 @@ class RecordFolder:
             if (folder / "take.json").exists()
         ]
 
+    def binned(self) -> list[ShelfTake]:
+        """False starts and discarded takes: kept, never used (``shelf.take_bin``)."""
+        return [
+            read_take(folder, self.path)
+            for folder, _, _ in self._take_folders(binned=True)
+            if (folder / "take.json").exists()
+        ]
+
     def unfinished(self) -> list[Path]:
         """Take folders with sound but without facts: something ended before the take was closed."""
         return [
@@ -199,7 +217,8 @@ class RecordFolder:
 
     def new_take_folder(self, side: str) -> Path:
         """Makes the next free ``takes/<side>-<n>``."""
-        number = 1 + max((n for _, name, n in self._take_folders() if name == side), default=0)
+        used = [*self._take_folders(), *self._take_folders(binned=True)]
+        number = 1 + max((n for _, name, n in used if name == side), default=0)
         folder = self.path / "takes" / f"{side}-{number}"
         folder.mkdir(parents=True)
         return folder
@@ -244,8 +263,8 @@ class RecordFolder:
         last = checks[-1] if isinstance(checks, list) and checks else None
         return last if isinstance(last, dict) else None
 
-    def _take_folders(self) -> Iterator[tuple[Path, str, int]]:
-        takes = self.path / "takes"
+    def _take_folders(self, *, binned: bool = False) -> Iterator[tuple[Path, str, int]]:
+        takes = self.path / "takes" / BIN if binned else self.path / "takes"
         found = []
         for folder in takes.iterdir() if takes.is_dir() else ():
             match = _TAKE_FOLDER.fullmatch(folder.name)

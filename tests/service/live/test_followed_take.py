@@ -16,7 +16,7 @@ from sidekeep.flow.live.news import LiveEvent
 from sidekeep.model.recipe import Recipe
 from sidekeep.service import copies
 from sidekeep.service.live.followed_take import FollowedTake
-from sidekeep.service.take import close_recorded
+from sidekeep.service.take_close import close_recorded
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.flow.test_survey_run import take as made_take
 from tests.small_record import SLEEVE

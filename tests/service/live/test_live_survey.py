@@ -16,7 +16,7 @@ from sidekeep.files.rf64 import TakeWriter
 from sidekeep.model.recipe import Recipe
 from sidekeep.service import copies
 from sidekeep.service.live.follower import LiveSurvey
-from sidekeep.service.take import close_recorded
+from sidekeep.service.take_close import close_recorded
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from tests.service.live.test_followed_take import KEPT, kept, pieces, record_folder
 from tests.small_record import RATE_HZ, small_record

@@ -1,0 +1,97 @@
+"""A live page on a terminal: drawn whole every time, so a narrow window or a resize leaves nothing behind.
+
+It uses the terminal's second screen; what must stay is printed on the ordinary one when it is left.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+from sidekeep.units import MINIMUM_DB
+
+Lines = Callable[[int], Sequence[str]]
+"""Given the width in columns, the lines to show; what is too long is folded."""
+SILENCE_DB = -150.0
+_BOTTOM_DBFS = -60.0
+
+
+@contextmanager
+def live_page(*, quiet: bool = False) -> Iterator[Callable[[Lines], None] | None]:
+    """A function that shows lines; None where there is no terminal to show them on."""
+    if quiet or not sys.stdout.isatty():
+        yield None
+        return
+    from rich.live import Live
+
+    with Live(Page(lambda width: ()), screen=True, auto_refresh=False) as live:
+        yield lambda lines: live.update(Page(lines), refresh=True)
+
+
+class Page:
+    """Lines as rich wants them: measured anew at every drawing, cut at the last row."""
+
+    def __init__(self, lines: Lines) -> None:
+        self._lines = lines
+
+    def __rich_console__(self, console: Any, options: Any) -> Iterator[Any]:
+        from rich.segment import Segment
+
+        width, height = options.max_width, options.height or console.size.height
+        rows = [row for line in self._lines(width) for row in fold(line, width)]
+        for row in rows[:height]:
+            yield Segment(row.ljust(width))
+            yield Segment.line()
+
+
+def fold(line: str, width: int) -> list[str]:
+    """A line in rows of at most ``width`` characters, broken between words where there are any."""
+    rows: list[str] = []
+    row = ""
+    for word in line.split(" "):
+        while len(word) > width:
+            if row:
+                rows.append(row)
+                row = ""
+            rows.append(word[:width])
+            word = word[width:]
+        if not row:
+            row = word
+        elif len(row) + 1 + len(word) <= width:
+            row = f"{row} {word}"
+        else:
+            rows.append(row)
+            row = word
+    return [*rows, row]
+
+
+def level_bar(peak_dbfs: float, held_dbfs: float, cells_count: int) -> str:
+    """A bar from -60 to 0 dBFS with a tick where the peak is held."""
+
+    def place(level_dbfs: float) -> int:
+        share = (level_dbfs - _BOTTOM_DBFS) / -_BOTTOM_DBFS
+        return min(cells_count - 1, max(0, round(share * (cells_count - 1))))
+
+    cells = ["─"] * cells_count
+    for index in range(place(peak_dbfs) + 1 if peak_dbfs > _BOTTOM_DBFS else 0):
+        cells[index] = "━"
+    if held_dbfs > _BOTTOM_DBFS:
+        cells[place(held_dbfs)] = "╋"
+    return "".join(cells)
+
+
+def level_text(level: float, unit: str = "dBFS") -> str:
+    """A level for people: nothing at all is silence, not a number."""
+    return f"{level:.1f} {unit}" if level > max(MINIMUM_DB, SILENCE_DB) else "silence"
+
+
+def bar_lines(peaks: Sequence[float], held: Sequence[float], width: int) -> list[str]:
+    """One bar per channel, as wide as there is room."""
+    names = ("L", "R") if len(peaks) == 2 else ("M",)
+    cells = min(48, max(8, width - 15))
+    return [
+        f"{name} {level_bar(peak, hold, cells)} {level_text(hold):>11}"
+        for name, peak, hold in zip(names, peaks, held, strict=False)
+    ]

@@ -1,0 +1,82 @@
+"""A session at a terminal: it runs in a thread of its own; this one reads keys, hears signals and draws.
+
+Ctrl+C, a closed terminal and an ordered shutdown all end the evening in the same way: the open take is closed and kept.
+"""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
+from typing import Any
+
+from sidekeep.cli.keys import terminal_keys
+from sidekeep.cli.take_text import Teller
+from sidekeep.model.news import News
+from sidekeep.service.take_session import TakeSession
+from sidekeep.service.take_types import Act, Do, ShelfTake
+
+_ACTS: dict[str, Do] = {"s": "begin", "e": "end", "a": "again", "d": "discard", "k": "keep", "q": "stop"}
+_OTHER_SIDE = "x"
+_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+
+
+def take_at_terminal(session: TakeSession, teller: Teller) -> list[ShelfTake]:
+    """Run the session until it is over; what it raised is raised here."""
+    wrong: list[BaseException] = []
+    takes: list[ShelfTake] = []
+
+    def work() -> None:
+        try:
+            takes.extend(session.run())
+        except BaseException as error:
+            wrong.append(error)
+
+    thread = threading.Thread(target=work, name="session")
+    with teller, terminal_keys() as keys, closing_signals(session):
+        thread.start()
+        while thread.is_alive():
+            thread.join(0.15)
+            for key in keys():
+                if (act := act_of_key(key, teller.news, session.options.sides)) is not None:
+                    session.act(act)
+            teller.draw()
+    if wrong:
+        raise wrong[0]
+    return takes
+
+
+def act_of_key(key: str, news: Sequence[News], sides: Sequence[str]) -> Act | None:
+    """What a key asks for; ``x`` names the side that was guessed last, or the other one of two."""
+    key = key.lower()
+    if key in _ACTS:
+        return Act(do=_ACTS[key])
+    if key == _OTHER_SIDE:
+        guessed = [each for each in news if each.code in ("looks-like", "same-as")]
+        if guessed:
+            return Act(do="side-is", side=str(guessed[-1].facts["other"]))
+        begun = [each.side for each in news if each.code == "begun"]
+        others = [side for side in sides if not begun or side != begun[-1]]
+        return Act(do="side-is", side=others[0]) if others else None
+    return None
+
+
+@contextmanager
+def closing_signals(session: TakeSession) -> Iterator[None]:
+    """Signals that end a program end the evening instead, and the take is closed first."""
+    before: dict[int, Any] = {}
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        session.act(Act(do="stop", why="key" if number == signal.SIGINT else "signal"))
+
+    for name in _SIGNALS:
+        number = getattr(signal, name, None)
+        if number is not None:
+            before[number] = signal.signal(number, stop)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

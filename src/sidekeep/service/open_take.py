@@ -1,0 +1,167 @@
+"""A take while it is recorded, and the piece that is left when it has ended."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from concurrent.futures import Future
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sidekeep.devices.recorder import RecorderSettings
+from sidekeep.errors import ShelfError
+from sidekeep.files.bext import history_line
+from sidekeep.files.rf64 import repair_take
+from sidekeep.flow.ports import Audio
+from sidekeep.model.news import News
+from sidekeep.model.record import Record
+from sidekeep.service.room import bring_home
+from sidekeep.service.side_fit import COURSE_STEP_S
+from sidekeep.service.take_close import close_recorded
+from sidekeep.service.take_types import TakeOptions
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.take_bin import bin_take, relabel_take
+from sidekeep.units import power_to_db
+
+
+@dataclass
+class OpenTake:
+    """Frames are the capture's. ``begun``: the writer has confirmed the file. ``anew``: it goes on where an earlier take of
+    the side was cut short. ``course``: level in dB of every half second."""
+
+    side: str
+    path: Path
+    settings: RecorderSettings
+    start_frame: int
+    needle_frame: int
+    joined: bool = False
+    anew: bool = False
+    begun: bool = False
+    safe_frames: int = 0
+    up_frame: int = -1
+    end_reason: str = ""
+    notes: list[News] = field(default_factory=list)
+    course: list[float] = field(default_factory=list)
+    _power: float = 0.0
+    _frames: int = 0
+    _clipped: bool = False
+
+    @property
+    def name(self) -> str:
+        """``takes/A-1``."""
+        return f"takes/{self.path.parent.name}"
+
+    def listen(self, block: Audio, clipped_frames: int, frame: int) -> News | None:
+        """Follow the course of the side; news of the first clipping."""
+        self._power += float((np.diff(block, axis=0) ** 2).sum())
+        self._frames += len(block)
+        if self._frames >= COURSE_STEP_S * self.settings.rate_hz:
+            self.course.append(power_to_db(self._power / self._frames + 1e-14))
+            self._power, self._frames = 0.0, 0
+        if clipped_frames and not self._clipped:
+            self._clipped = True
+            return News(code="clipped", weight="act", at_frame=max(0, frame - len(block) - self.start_frame))
+        return None
+
+
+@dataclass(eq=False)
+class ClosedPiece:
+    """A take that has ended. ``length_s`` is from needle to lift, ``music_s`` from first to last music; ``frames`` is
+    what the writer counted, -1 when it could not say. ``binned``: why it is no side."""
+
+    take: OpenTake
+    reason: str
+    length_s: float
+    music_s: float
+    frames: int
+    binned: str = ""
+    closed: ShelfTake | None = None
+    future: Future[None] | None = None
+    told: list[News] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, take: OpenTake, frames: int, heard_frame: int, music_s: float) -> ClosedPiece:
+        """What is left of a take; ``heard_frame`` is the capture's newest."""
+        rate_hz = take.settings.rate_hz
+        up = take.up_frame if take.up_frame >= 0 else heard_frame
+        return cls(
+            take=take,
+            reason=take.end_reason or "lost",
+            length_s=max(0.0, (up - take.needle_frame) / rate_hz),
+            music_s=max(0.0, min(music_s, (up - take.start_frame) / rate_hz)),
+            frames=frames,
+        )
+
+    @property
+    def side(self) -> str:
+        """Which side it is taken for."""
+        return self.closed.side if self.closed is not None else self.take.side
+
+    @property
+    def name(self) -> str:
+        """``takes/A-1``."""
+        return self.closed.folder if self.closed is not None else self.take.name
+
+    @property
+    def path(self) -> Path | None:
+        """The sound."""
+        return self.take.path
+
+    def close(self, folder: RecordFolder, options: TakeOptions) -> None:
+        """Facts and checksum; to the bin if that is where it belongs. Runs beside the session."""
+        take = self.take
+        notes = list(take.notes)
+        if self.frames < 0:
+            frames = repair_take(take.path).frames
+            notes.append(
+                News(code="unexpected-end", weight="act", side=take.side, take=take.name, at_frame=frames)
+            )
+        if not take.path.is_relative_to(folder.path):
+            take.path, news = bring_home(take.path, folder, take.side)
+            self.told.append(news)
+            notes.append(news)
+            if news.code == "left-at":
+                return
+        closed = close_recorded(
+            folder,
+            take.path,
+            side=take.path.parent.name.rpartition("-")[0],
+            stylus=options.stylus,
+            input_name=options.input_name,
+            notes=[note for note in notes if note.weight != "note"],
+        )
+        if closed.side != take.side:
+            closed = relabel_take(folder, closed, take.side)
+        self.closed = bin_take(folder, closed, self.binned) if self.binned else closed
+
+    def to_bin(self, folder: RecordFolder, why: str) -> None:
+        """It was no side after all."""
+        self.binned = why
+        if self.closed is not None:
+            self.closed = bin_take(folder, self.closed, why)
+
+    def relabel(self, folder: RecordFolder, side: str) -> None:
+        """It was another side."""
+        if self.closed is None:
+            raise ShelfError(f"{self.name} could not be closed and keeps its name")
+        self.closed = relabel_take(folder, self.closed, side)
+        self.take = replace(self.take, side=side)
+
+
+def bext_of(record: Record, side: str, settings: RecorderSettings, stylus: str) -> Mapping[str, Any]:
+    """What the file's own head says of the take."""
+    now = datetime.now(UTC)
+    words = " - ".join(text for text in (record.artist, record.title, f"side {side}") if text)
+    mode = "stereo" if settings.channels == 2 else "mono"
+    turntable = "turntable" + (f"; {stylus}" if stylus else "")
+    return {
+        "description": words,
+        "originator": "sidekeep",
+        "origination_date": now.strftime("%Y-%m-%d"),
+        "origination_time": now.strftime("%H:%M:%S"),
+        "coding_history": history_line("ANALOGUE", mode=mode, text=turntable)
+        + history_line("PCM", rate_hz=settings.rate_hz, bits=settings.bits, mode=mode),
+    }

@@ -1,0 +1,91 @@
+"""The pieces of an evening: closed beside the session, put aside, brought back, renamed."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from sidekeep.model.news import News
+from sidekeep.service.open_take import ClosedPiece
+from sidekeep.service.take_types import Follower, TakeOptions
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.take_bin import restore_take
+
+
+class Pieces:
+    """All pieces in the order they ended; ``takes`` are those that are sides and closed."""
+
+    def __init__(self) -> None:
+        self.all: list[ClosedPiece] = []
+        self.takes: list[ShelfTake] = []
+        self._closer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="closer")
+
+    def submit(self, piece: ClosedPiece, folder: RecordFolder, options: TakeOptions) -> None:
+        """Take checksum and facts beside the listening."""
+        piece.future = self._closer.submit(piece.close, folder, options)
+
+    def collect(self, follower: Follower, *, settle: bool = False) -> list[News]:
+        """What came of the pieces that are closed by now; with ``settle`` all of them are waited for."""
+        found: list[News] = []
+        for piece in self.all:
+            future = piece.future
+            if future is None or not (settle or future.done()):
+                continue
+            error = future.exception()
+            piece.future = None
+            if error is not None:
+                found.append(_not_closed(piece, error))
+                continue
+            found += piece.told
+            if piece.binned:
+                follower.dropped(piece.take.path)
+            elif piece.closed is not None:
+                self.takes.append(piece.closed)
+                follower.closed(piece.closed)
+        return [*found, *[each for each in follower.poll() if isinstance(each, News)]]
+
+    def last_side(self) -> str:
+        """The side the last take that counts is taken for."""
+        piece = self._last()
+        return piece.side if piece is not None else ""
+
+    def undo_last(self, folder: RecordFolder, why: str) -> ClosedPiece | None:
+        """The last take that counts goes to the bin."""
+        piece = self._last()
+        if piece is None or piece.closed is None:
+            return None
+        self.takes = [take for take in self.takes if take is not piece.closed]
+        piece.to_bin(folder, why)
+        return piece
+
+    def keep_last(self, folder: RecordFolder) -> ClosedPiece | None:
+        """The last piece in the bin was a side after all."""
+        piece = next((each for each in reversed(self.all) if each.binned and each.closed is not None), None)
+        if piece is None or piece.closed is None:
+            return None
+        piece.closed = restore_take(folder, piece.closed)
+        piece.binned = ""
+        self.takes.append(piece.closed)
+        return piece
+
+    def relabel_last(self, folder: RecordFolder, side: str) -> None:
+        """The last take that counts is another side."""
+        piece = self._last()
+        if piece is None or piece.closed is None:
+            return
+        before = piece.closed
+        piece.relabel(folder, side)
+        self.takes = [piece.closed if take is before else take for take in self.takes]
+
+    def close(self) -> None:
+        """Nothing more will be closed."""
+        self._closer.shutdown()
+
+    def _last(self) -> ClosedPiece | None:
+        return next((each for each in reversed(self.all) if not each.binned), None)
+
+
+def _not_closed(piece: ClosedPiece, error: BaseException) -> News:
+    place: Path = piece.take.path
+    facts = {"place": str(place), "reason": " ".join(str(error).split())}
+    return News(code="not-closed", weight="act", side=piece.side, facts=facts)

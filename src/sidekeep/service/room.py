@@ -1,0 +1,102 @@
+"""Room on the disk, counted in minutes of recording; where a take goes when its place cannot be written to."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from contextlib import suppress
+from pathlib import Path
+
+from sidekeep.devices.recorder import RecorderSettings
+from sidekeep.files.atomic import whole_file
+from sidekeep.files.checksum import file_sha256
+from sidekeep.model.news import News
+from sidekeep.service.side_fit import PrintedSide
+from sidekeep.shelf.catalogue import record_folders
+from sidekeep.shelf.record_folder import RecordFolder
+
+RESERVE_BYTES = 96 << 20
+"""For closing the take, its checksum file, the index (the capture itself stops with 64 MB left)."""
+USUAL_SIDE_S = 28.0 * 60.0
+"""Wanted free where nothing is printed: longer than nearly every side (common practice, no source)."""
+
+
+class Room:
+    """What is free for one record's takes."""
+
+    def __init__(self, record_path: Path, settings: RecorderSettings) -> None:
+        self._record = record_path
+        self._shelf = record_path.parent
+        self._bytes_per_min = settings.rate_hz * settings.channels * settings.bits / 8 * 60.0
+        with suppress(Exception):
+            self._id = RecordFolder(record_path).record_id
+
+    def free_min(self, place: Path | None = None) -> float:
+        """Minutes that can be recorded, the reserve left alone; 0 for a place that cannot be asked."""
+        try:
+            free = shutil.disk_usage(place or self._record).free
+        except OSError:
+            return 0.0
+        return max(0.0, free - RESERVE_BYTES) / self._bytes_per_min
+
+    def needed_min(self, printed: PrintedSide | None) -> float:
+        """For a side: its printed time and some, or a usual one."""
+        return ((1.15 * printed.expected_s + 60.0) if printed is not None else USUAL_SIDE_S) / 60.0
+
+    def check(self, printed: PrintedSide | None) -> News | None:
+        """``no-room`` when the side does not fit on the disk."""
+        free, needed = self.free_min(), self.needed_min(printed)
+        if free >= needed:
+            return None
+        facts = {"free_min": round(free, 1), "needed_min": round(needed, 1)}
+        return News(code="no-room", weight="act", facts=facts)
+
+    def places(self) -> list[Path]:
+        """Folders a take may be written to when its own cannot, best first."""
+        import tempfile
+
+        home = (
+            Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share") / "sidekeep" / "rescued"
+        )
+        return [self._shelf / "rescued", home, Path(tempfile.gettempdir()) / "sidekeep-rescued"]
+
+    def rescue_folder(self, side: str) -> Path:
+        """A new folder in the first place that can be written to. Raises OSError when there is none."""
+        last: OSError = OSError("no place to write to")
+        for place in [self._record / "takes", *self.places()]:
+            for number in range(1, 1000):
+                folder = place / f"{side}-{number}"
+                try:
+                    folder.mkdir(parents=True)
+                    return folder
+                except FileExistsError:
+                    continue
+                except OSError as error:
+                    last = error
+                    break
+        raise last
+
+    def find_again(self) -> RecordFolder | None:
+        """The record's folder after somebody renamed it: found by its id."""
+        for folder in record_folders(self._shelf):
+            with suppress(Exception):
+                if folder.record_id == self._id:
+                    self._record = folder.path
+                    return folder
+        return None
+
+
+def bring_home(path: Path, folder: RecordFolder, side: str) -> tuple[Path, News]:
+    """Copy a take that had to be written elsewhere into the record's folder, if that works now."""
+    try:
+        target = folder.new_take_folder(side) / "take.wav"
+        with whole_file(target) as part:
+            shutil.copyfile(path, part)
+            if file_sha256(part) != file_sha256(path):
+                raise OSError("the copy reads back differently")
+    except Exception:
+        return path, News(code="left-at", weight="act", side=side, facts={"place": str(path)})
+    with suppress(OSError):
+        path.unlink()
+        path.parent.rmdir()
+    return target, News(code="brought-home", weight="look", side=side, facts={"place": str(target.parent)})

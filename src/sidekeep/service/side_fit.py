@@ -1,0 +1,112 @@
+"""Whether what was just recorded is the side it is taken for: its length against the printed times, its course
+against the takes before.
+
+A side lasts as long as its printed times and the gaps between the tracks; players run up to one percent wrong and printed
+times are rounded (common practice, no source). Two playings of one side rise and fall together: the levels of every
+half second are compared, shifted against each other by some seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.model.news import News
+from sidekeep.model.record import Record, Side
+
+_GAP_S = 3.0
+_SPEED = 0.012
+_COURSE_SHIFT_S = 15.0
+COURSE_STEP_S = 0.5
+_SAME_COURSE = 0.93
+
+
+@dataclass(frozen=True)
+class PrintedSide:
+    """What the sleeve says of a side's length, and how well that is known."""
+
+    side: str
+    length_s: float
+    tracks: int
+
+    @property
+    def expected_s(self) -> float:
+        """With the gaps between the tracks, which times on a sleeve leave out."""
+        return self.length_s + _GAP_S * (self.tracks - 1)
+
+    @property
+    def tolerance_s(self) -> float:
+        """Three standard deviations, about: speed, gaps, rounding."""
+        return 6.0 + _SPEED * self.length_s + 2.0 * (self.tracks - 1)
+
+
+def printed_sides(record: Record) -> dict[str, PrintedSide]:
+    """Sides all of whose tracks have times."""
+    found = {}
+    for side in record.sides:
+        times = [track.duration_s for track in side.tracks]
+        if times and all(time is not None and time > 0.0 for time in times):
+            found[side.name] = PrintedSide(side.name, sum(float(time or 0.0) for time in times), len(times))
+    return found
+
+
+def fit(side: str, music_s: float, printed: Mapping[str, PrintedSide]) -> News | None:
+    """What the length says; None when nothing is printed for this side."""
+    own = printed.get(side)
+    if own is None:
+        return None
+    off_s = abs(music_s - own.expected_s)
+    facts = {"length_s": round(music_s, 1), "printed_s": own.length_s}
+    if off_s <= own.tolerance_s:
+        return News(code="fits", facts=facts, side=side)
+    likely = [
+        other
+        for other in printed.values()
+        if other.side != side
+        and abs(music_s - other.expected_s) <= other.tolerance_s
+        and abs(music_s - other.expected_s) < 0.5 * off_s
+    ]
+    if likely:
+        other = min(likely, key=lambda each: abs(music_s - each.expected_s))
+        return News(
+            code="looks-like",
+            weight="act",
+            side=side,
+            facts={**facts, "other": other.side, "other_printed_s": other.length_s},
+        )
+    code = "short" if music_s < own.expected_s else "long"
+    return News(code=code, weight="look", facts=facts, side=side)
+
+
+def same_course(one: Sequence[float], two: Sequence[float]) -> bool:
+    """Whether two rows of levels (dB every ``COURSE_STEP_S``) are the same music played twice."""
+    shift = round(_COURSE_SHIFT_S / COURSE_STEP_S)
+    a, b = np.asarray(one, np.float64), np.asarray(two, np.float64)
+    if min(len(a), len(b)) < 4 * shift or abs(len(a) - len(b)) > max(shift, 0.05 * max(len(a), len(b))):
+        return False
+    return max(_likeness(a, b, by) for by in range(-shift, shift + 1)) > _SAME_COURSE
+
+
+def _likeness(a: NDArray[np.float64], b: NDArray[np.float64], by: int) -> float:
+    if by < 0:
+        a, b, by = b, a, -by
+    count = min(len(a) - by, len(b))
+    x, y = a[by : by + count], b[:count]
+    x, y = x - x.mean(), y - y.mean()
+    both = float(np.sqrt((x @ x) * (y @ y)))
+    return float(x @ y) / both if both > 0.0 else 0.0
+
+
+def shortest_side_s(side: str, printed: Mapping[str, PrintedSide], *, without_print_s: float) -> float:
+    """A take that was ended by a lift before this is a false start."""
+    own = printed.get(side)
+    return without_print_s if own is None else 0.5 * own.length_s
+
+
+def sides_on_sleeve(record: Record) -> tuple[str, ...]:
+    """Names of the sides, in order."""
+    sides: tuple[Side, ...] = record.sides
+    return tuple(side.name for side in sides)

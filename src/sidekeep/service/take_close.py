@@ -1,0 +1,137 @@
+"""A recorded file becomes a take on the shelf: facts, checksum, read-only. What an interrupted evening left is repaired."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO
+
+from sidekeep.errors import AudioFileError, ShelfError, SidekeepError
+from sidekeep.files.checksum import file_sha256
+from sidekeep.files.reader import open_source
+from sidekeep.files.rf64 import repair_take
+from sidekeep.model.news import News
+from sidekeep.shelf.adopt import close_take
+from sidekeep.shelf.catalogue import Catalogue, record_folders
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, TakeFile
+
+
+def close_recorded(
+    folder: RecordFolder,
+    path: Path,
+    *,
+    side: str,
+    stylus: str = "",
+    input_name: str = "",
+    notes: Sequence[News] = (),
+) -> ShelfTake:
+    """Facts, checksum, read-only: the take is finished and on the shelf."""
+    form = open_source(path).format
+    take_folder = path.parent
+    take = ShelfTake(
+        side=side,
+        number=int(take_folder.name.rpartition("-")[2]),
+        folder=take_folder.relative_to(folder.path).as_posix(),
+        rate_hz=form.rate_hz,
+        channels=form.channels,
+        bits=form.bits,
+        length_frames=form.length_frames,
+        files=(TakeFile(name=path.name, size_bytes=path.stat().st_size, sha256=file_sha256(path)),),
+        taken_utc=datetime.now(UTC).replace(microsecond=0).isoformat(),
+        how="recorded",
+        stylus=stylus,
+        input_name=input_name,
+        notes=tuple(notes),
+    )
+    close_take(take_folder, take)
+    return take
+
+
+@contextlib.contextmanager
+def only_one_taker(shelf: Path) -> Iterator[None]:
+    """A second sidekeep must not record onto the same shelf: two would fight for one input."""
+    shelf.mkdir(parents=True, exist_ok=True)
+    with (shelf / ".taking").open("a+b") as file:
+        if not _lock(file):
+            raise ShelfError(f"another sidekeep is recording onto {shelf}; end it first")
+        yield
+
+
+def is_taking(shelf: Path) -> bool:
+    """Whether somebody records onto this shelf now."""
+    try:
+        with (shelf / ".taking").open("r+b") as file:
+            return not _lock(file)
+    except OSError:
+        return False
+
+
+def _lock(file: IO[bytes]) -> bool:
+    try:
+        if os.name == "nt":
+            import msvcrt
+
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+        else:
+            import fcntl
+
+            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def interrupted(shelf: Path) -> list[Path]:
+    """Take folders that something interrupted, unless somebody is recording now."""
+    if is_taking(shelf):
+        return []
+    return [take for folder in record_folders(shelf) for take in folder.unfinished()]
+
+
+def recover(shelf: Path) -> list[ShelfTake]:
+    """Close takes that something interrupted: the file's head is mended and all that was written is kept."""
+    if is_taking(shelf):
+        return []
+    found: list[ShelfTake] = []
+    for folder in record_folders(shelf):
+        here: list[ShelfTake] = []
+        for take_folder in folder.unfinished():
+            take = close_interrupted(folder, take_folder)
+            if take is not None:
+                here.append(take)
+        if here:
+            with contextlib.suppress(SidekeepError), Catalogue(shelf) as catalogue:
+                catalogue.put(folder)
+        found += here
+    return found
+
+
+def close_interrupted(
+    folder: RecordFolder,
+    take_folder: Path,
+    *,
+    stylus: str = "",
+    input_name: str = "",
+    notes: Sequence[News] = (),
+) -> ShelfTake | None:
+    """Close one take that nobody closed; None when it is not ours to judge, or there was nothing in it."""
+    path = take_folder / "take.wav"
+    side, _, number = take_folder.name.rpartition("-")
+    try:
+        frames = repair_take(path).frames
+        if frames == 0:  # ended as it began: there is no sound to keep
+            path.unlink()
+            with contextlib.suppress(OSError):
+                take_folder.rmdir()
+            return None
+        cut = News(
+            code="unexpected-end", weight="act", side=side, take=f"takes/{side}-{number}", at_frame=frames
+        )
+        return close_recorded(
+            folder, path, side=side, stylus=stylus, input_name=input_name, notes=[*notes, cut]
+        )
+    except (AudioFileError, SidekeepError, OSError):
+        return None  # it stays where it is and stays listed

@@ -1,0 +1,60 @@
+"""What a piece is when it has ended: a false start, a side, or a part of one that goes on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from sidekeep.errors import ParameterError
+from sidekeep.model.news import Fact, News
+from sidekeep.service.open_take import ClosedPiece
+from sidekeep.service.side_fit import PrintedSide, fit, same_course, shortest_side_s
+from sidekeep.service.take_types import TakeOptions
+
+CUT_SHORT = ("lost", "full", "cap")
+"""Reasons after which the same side is still due, or goes on."""
+
+
+def refuse_strange_sides(options: TakeOptions, known: Sequence[str]) -> None:
+    """A side that is not on the sleeve is asked about: raises ParameterError unless any side is wanted."""
+    if not options.sides:
+        raise ParameterError("no side was named; say which: A, or A B")
+    strange = [side for side in options.sides if side not in known]
+    if strange and known and not options.any_side:
+        raise ParameterError(
+            f"side {strange[0]} is not on the sleeve, which has {', '.join(known)}: add it to sleeve.txt, or say --any-side",
+            code="side-not-on-sleeve",
+            facts={"side": strange[0], "sides": list(known)},
+        )
+
+
+def judge(
+    piece: ClosedPiece,
+    earlier: Sequence[ClosedPiece],
+    printed: Mapping[str, PrintedSide],
+    options: TakeOptions,
+) -> tuple[str, list[News]]:
+    """``false-start``, ``kept`` (the side is still due) or ``taken``, and what to say of it. Marks a piece for the bin."""
+    side, reason = piece.side, piece.reason
+    own = printed.get(side)
+    length_s = round(piece.length_s, 1)
+    least_s = shortest_side_s(side, printed, without_print_s=options.shortest_side_s)
+    short = reason == "lift" and not piece.take.anew and piece.length_s < least_s
+    if short or reason in ("again", "discard", "switched-on"):
+        piece.binned = "lifted" if reason == "lift" else reason
+        facts: dict[str, Fact] = {
+            "length_s": length_s,
+            "printed_s": own.length_s if own is not None else None,
+            "reason": piece.binned,
+        }
+        return "false-start", [News(code="false-start", side=side, take=piece.name, facts=facts)]
+    if reason in CUT_SHORT:
+        return "kept", [News(code="kept", side=side, take=piece.name, facts={"length_s": length_s})]
+    taken = {"length_s": length_s, "music_s": round(piece.music_s, 1)}
+    news = [News(code="taken", side=side, take=piece.name, facts=taken)]
+    if (found := fit(side, piece.music_s, printed)) is not None:
+        news.append(found)
+    for other in earlier:
+        if not other.binned and other.side != side and same_course(other.take.course, piece.take.course):
+            news.append(News(code="same-as", weight="act", side=side, facts={"other": other.side}))
+    piece.take.notes += [each for each in news if each.weight != "note"]
+    return "taken", news

@@ -1,0 +1,55 @@
+"""Takes that are no sides go to a bin within the record's folder, whole, and come back from it whole.
+
+Nothing is deleted here: the folder moves, ``take.json`` says why. A take whose side was named wrongly gets the next
+free number of the right side in the same way.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from pathlib import Path
+
+from sidekeep.errors import ShelfError
+from sidekeep.files.atomic import write_json
+from sidekeep.shelf.record_folder import BIN, RecordFolder, ShelfTake
+
+
+def bin_take(folder: RecordFolder, take: ShelfTake, why: str) -> ShelfTake:
+    """Move a take to the bin; ``why`` is a code such as ``lifted``."""
+    return _move(folder, take, folder.path / "takes" / BIN / f"{take.side}-{take.number}", binned=why)
+
+
+def restore_take(folder: RecordFolder, take: ShelfTake) -> ShelfTake:
+    """Out of the bin, under its old number or, when that was given again, the next free one."""
+    place = folder.path / "takes" / f"{take.side}-{take.number}"
+    if place.exists():
+        place = folder.new_take_folder(take.side)
+        place.rmdir()
+    return _move(folder, take, place, binned="")
+
+
+def relabel_take(folder: RecordFolder, take: ShelfTake, side: str) -> ShelfTake:
+    """The take is another side than was thought: the next free number of that side."""
+    if side == take.side:
+        return take
+    place = folder.new_take_folder(side)
+    place.rmdir()
+    return _move(folder, replace(take, side=side), place, binned=take.binned)
+
+
+def _move(folder: RecordFolder, take: ShelfTake, place: Path, *, binned: str) -> ShelfTake:
+    source = folder.path / take.folder
+    moved = replace(
+        take,
+        number=int(place.name.rpartition("-")[2]),
+        folder=place.relative_to(folder.path).as_posix(),
+        binned=binned,
+    )
+    try:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        os.rename(source, place)
+    except OSError as error:
+        raise ShelfError(f"{take.folder} cannot be moved to {moved.folder} ({error.strerror})") from error
+    write_json(place / "take.json", moved.facts(), replace=True)
+    return moved
