@@ -80,6 +80,7 @@ class Gauge:
         self._idle: list[Audio] = []
         self._idle_frames = 0
         self._hum = (0.0, MINIMUM_DB)
+        self._chain: Audio | None = None
         self._noise_dbfs = MINIMUM_DB
         self._start()
 
@@ -130,8 +131,7 @@ class Gauge:
         if self._idle_frames >= 4 * self._rate_hz:
             chain = np.concatenate(self._idle)
             self._noise_dbfs = power_to_db(float(((chain - chain.mean(axis=0)) ** 2).mean()))
-            hum = find_hum(chain, rate_hz=self._rate_hz)
-            self._hum = (hum.frequency_hz, hum.level_dbfs)
+            self._chain = chain
             self._idle, self._idle_frames = [], 0
 
     def _listen_to_the_record(self, block: Audio) -> None:
@@ -152,6 +152,10 @@ class Gauge:
 
     def reading(self) -> GaugeReading:
         """What there is to say now."""
+        if self._chain is not None:
+            # Costly, so only for somebody who looks.
+            hum, self._chain = find_hum(self._chain, rate_hz=self._rate_hz), None
+            self._hum = (hum.frequency_hz, hum.level_dbfs)
         held = np.concatenate([block for _, block in self._recent] or [np.zeros((1, self._channels))])
         meter = PeakLoudnessMeter(self._rate_hz, self._channels)
         meter.process(held)

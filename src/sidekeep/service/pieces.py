@@ -42,7 +42,7 @@ class Pieces:
             elif piece.closed is not None:
                 self.takes.append(piece.closed)
                 follower.closed(piece.closed)
-        return [*found, *[each for each in follower.poll() if isinstance(each, News)]]
+        return found
 
     def last_side(self) -> str:
         """The side the last take that counts is taken for."""

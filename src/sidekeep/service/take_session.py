@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import queue
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -448,8 +448,10 @@ class TakeSession:
 
     def _tell_collected(self, *, settle: bool = False) -> None:
         """Pieces whose checksum is there; with ``settle`` all of them are waited for."""
-        if news := self._pieces.collect(self._follower, settle=settle):
-            self._say(*news)
+        news = self._pieces.collect(self._follower, settle=settle)
+        live = tuple(self._follower.poll())
+        if news or live:
+            self._say(*news, live=live)
 
     def _leave(self) -> None:
         if self._take is not None:
@@ -460,7 +462,7 @@ class TakeSession:
         self._pieces.close()
         self._follower.close()
 
-    def _say(self, *news: News) -> None:
+    def _say(self, *news: News, live: tuple[Mapping[str, Any], ...] = ()) -> None:
         take = self._take
         begun = take is not None and take.begun
         self._tell(
@@ -476,5 +478,6 @@ class TakeSession:
                 reading=self._hearing.reading(),
                 input_open=self._input_open,
                 news=news,
+                live=live,
             )
         )

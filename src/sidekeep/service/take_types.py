@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, Protocol
@@ -27,7 +28,8 @@ class Act:
 class TakeStatus:
     """How things stand. ``news`` is what is to be said now, oldest first, and mostly empty.
 
-    ``safe_frames`` of the open take are on the disk, as the writer confirmed; ``elapsed_frames`` were heard.
+    ``live`` is what the follower has to tell (docs/live-news.md). ``safe_frames`` of the open take are on the disk, as the
+    writer confirmed; ``elapsed_frames`` were heard.
     """
 
     phase: Phase
@@ -39,6 +41,7 @@ class TakeStatus:
     reading: GaugeReading | None = None
     input_open: bool = False
     news: tuple[News, ...] = ()
+    live: tuple[Mapping[str, Any], ...] = ()
 
     @property
     def elapsed_s(self) -> float:
@@ -79,7 +82,7 @@ class Follower(Protocol):
     def dropped(self, path: Path) -> None:
         """It was no side: the file goes to the bin."""
 
-    def poll(self) -> list[Any]:
+    def poll(self) -> list[Mapping[str, Any]]:
         """What the follower has to tell; asked a few times a second."""
 
     def close(self) -> None:
@@ -101,7 +104,7 @@ class NoFollower:
     def dropped(self, path: Path) -> None:
         """Nothing."""
 
-    def poll(self) -> list[Any]:
+    def poll(self) -> list[Mapping[str, Any]]:
         """Nothing to tell."""
         return []
 

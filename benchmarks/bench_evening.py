@@ -1,0 +1,174 @@
+"""Pressed evenings at the turntable: are the sides right, and are their first and last moments kept?
+
+Fumbles, slips, handling, late starts, a phono stage switched on late, long pauses, silence within a side, 45s with
+five-minute sides, players that lift at once, noisy pre-amplifiers, worn 78s. Virtual time; nothing here was fitted to a record.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from benchmarks.evening_cases import RATE_HZ, Builder, Evening, Outcome, pressed, sleeve, take_evening
+from sidekeep.model.news import News
+from sidekeep.service.take_types import Act
+
+Maker = Callable[[], Evening]
+STATES = ("clean", "used", "worn", "78", "noisy")
+PRINTED = {"A": (26.0, 18.0), "B": (26.0, 18.0)}
+
+
+def cases() -> Iterator[tuple[str, Maker]]:
+    """Every evening by its name, made when it is asked for."""
+    for number, state in enumerate(STATES):
+        a, b = 2 * number + 1, 2 * number + 2
+        yield f"plain, {state}", lambda s=state, a=a, b=b: _plain(s, a, b)
+        yield f"fumble of six seconds, {state}", lambda s=state, a=a, b=b: _fumble(s, a, b, (6.0,))
+        yield f"slips, {state}", lambda s=state, a=a, b=b: _fumble(s, a, b, (1.2, 2.5))
+        yield f"handling, {state}", lambda s=state, a=a, b=b: _handling(s, a, b)
+        yield f"begun in the middle, {state}", lambda s=state, a=a, b=b: _joined(s, a, b, 18.0)
+        yield f"begun in the lead-in, {state}", lambda s=state, a=a, b=b: _joined(s, a, b, 6.7)
+        yield f"phono stage on late, {state}", lambda s=state, a=a, b=b: _late_power(s, a, b, 15.0)
+        yield f"pause of 45 s, {state}", lambda s=state, a=a, b=b: _pause(s, a, b)
+        yield f"lifts at once, {state}", lambda s=state, a=a, b=b: _plain(s, a, b, run_out_turns=0)
+        yield f"quick flip, {state}", lambda s=state, a=a, b=b: _plain(s, a, b, between_s=0.0)
+        yield (
+            f"no times printed, fumble, {state}",
+            lambda s=state, a=a, b=b: _fumble(s, a, b, (6.0,), times=False),
+        )
+    for state in ("clean", "used", "noisy"):
+        yield f"phono stage on, needle at once, {state}", lambda s=state: _late_power(s, 21, 22, 5.0)
+        yield f"phono stage on very late, {state}", lambda s=state: _late_power(s, 21, 22, 50.0)
+        yield f"silence within, {state}", lambda s=state: _silence(s, 23, 24)
+        yield f"begun in the last track, {state}", lambda s=state: _joined(s, 25, 26, 45.0)
+        yield f"waits in the locked groove, {state}", lambda s=state: _plain(s, 27, 28, run_out_turns=40)
+        yield f"gain turned up between, {state}", lambda s=state: _gain(s, 29, 30)
+        yield f"lifted in the middle, {state}", lambda s=state: _fumble(s, 31, 32, (15.0,))
+    yield "45 with five-minute sides", lambda: _long("45", 33, 34)
+    yield "45 with five-minute sides, clean", lambda: _long("clean", 35, 36)
+    yield "B is played first", lambda: _swapped("used", 37, 38)
+    yield "B is played first, clean", lambda: _swapped("clean", 39, 40)
+
+
+def _plain(state: str, a: int, b: int, *, between_s: float = 12.0, **changes: float) -> Evening:
+    side_a, side_b = (pressed(state, seed, changes=tuple(changes.items())) for seed in (a, b))
+    built = Builder(state, side_a).idle(4.0).side(side_a, "A").idle(between_s).side(side_b, "B").idle(6.0)
+    return built.done(sleeve=sleeve(PRINTED))
+
+
+def _fumble(state: str, a: int, b: int, seconds: tuple[float, ...], *, times: bool = True) -> Evening:
+    side_a, side_b = pressed(state, a), pressed(state, b)
+    built = Builder(state, side_a).idle(6.0)
+    for length in seconds:
+        built.fumble(side_a, length).idle(6.0)
+    built.side(side_a, "A").idle(8.0).fumble(side_b, seconds[0]).idle(6.0).side(side_b, "B").idle(6.0)
+    return built.done(sleeve=sleeve(PRINTED if times else None))
+
+
+def _handling(state: str, a: int, b: int) -> Evening:
+    side_a, side_b = pressed(state, a), pressed(state, b)
+    built = Builder(state, side_a).idle(6.0).handling(1.2).idle(4.0).handling(3.0).idle(5.0).side(side_a, "A")
+    built.idle(3.0).handling(2.0).idle(4.0).handling(1.2).idle(5.0).side(side_b, "B").idle(8.0)
+    return built.done(sleeve=sleeve(PRINTED))
+
+
+def _joined(state: str, a: int, b: int, begun_s: float) -> Evening:
+    """``begun_s`` into the pressed side, which has its needle at 6 s and its music from 10 s."""
+    lengths = (26.0, 18.0)
+    side_a, side_b = pressed(state, a, lengths), pressed(state, b, lengths)
+    built = Builder(state, side_a).side(side_a, "A", skip=round(begun_s * RATE_HZ)).idle(12.0)
+    built.side(side_b, "B").idle(35.0)
+    # Half a side is no side where times are printed, so none are: what is asked here is where it ends.
+    return built.done(sleeve=sleeve(None))
+
+
+def _late_power(state: str, a: int, b: int, on_s: float) -> Evening:
+    side_a, side_b = pressed(state, a), pressed(state, b)
+    built = Builder(state, side_a).off(8.0).power_on().idle(max(0.0, on_s - 6.0)).side(side_a, "A")
+    built.idle(12.0).side(side_b, "B").idle(6.0)
+    return built.done(sleeve=sleeve(PRINTED))
+
+
+def _pause(state: str, a: int, b: int) -> Evening:
+    side_a, side_b = pressed(state, a, changes=(("gap_s", 45.0),)), pressed(state, b)
+    built = Builder(state, side_a).idle(4.0).side(side_a, "A").idle(12.0).side(side_b, "B").idle(6.0)
+    return built.done(sleeve=sleeve({"A": (26.0, 62.0), "B": (26.0, 18.0)}))
+
+
+def _silence(state: str, a: int, b: int) -> Evening:
+    side_a, side_b = (pressed(state, seed, (14.0, 8.0, 14.0), (("gap_s", 20.0),)) for seed in (a, b))
+    built = Builder(state, side_a).idle(4.0).side(side_a, "A").idle(12.0).side(side_b, "B").idle(6.0)
+    return built.done(sleeve=sleeve(None))
+
+
+def _gain(state: str, a: int, b: int) -> Evening:
+    side_a, side_b = pressed(state, a), pressed(state, b)
+    built = Builder(state, side_a).idle(4.0).side(side_a, "A").idle(6.0)
+    built.played.append(_moved(built, side_b, "B"))
+    built.add(side_b.audio * 2.0).add(side_b.audio[: 5 * RATE_HZ] * 2.0).add(
+        side_b.audio[: 5 * RATE_HZ] * -2.0
+    )
+    return built.done(sleeve=sleeve(PRINTED))
+
+
+def _moved(built: Builder, side: object, letter: str) -> object:
+    from benchmarks.evening_cases import Played
+
+    truth = side.truth  # type: ignore[attr-defined]
+    at = built._frames
+    return Played(letter, at + truth.needle_down_frame, at + truth.needle_up_frame)
+
+
+def _long(state: str, a: int, b: int) -> Evening:
+    side_a, side_b = pressed(state, a, (300.0,)), pressed(state, b, (290.0,))
+    built = Builder(state, side_a).idle(4.0).side(side_a, "A").idle(12.0).side(side_b, "B").idle(6.0)
+    return built.done(sleeve=sleeve({"A": (300.0,), "B": (290.0,)}))
+
+
+def _swapped(state: str, a: int, b: int) -> Evening:
+    """B goes first; what the session notices is answered as a person would, with one key."""
+    side_a, side_b = pressed(state, a, (70.0,)), pressed(state, b, (34.0, 10.0))
+    built = Builder(state, side_b).idle(4.0).side(side_b, "B").idle(14.0).side(side_a, "A").idle(6.0)
+
+    def answer(news: News) -> Act | None:
+        return Act(do="side-is", side=str(news.facts["other"])) if news.code == "looks-like" else None
+
+    return built.done(sleeve=sleeve({"A": (70.0,), "B": (34.0, 10.0)}), answer=answer)
+
+
+def run(words: str = "", quick: bool = False) -> list[Outcome]:
+    """Every evening whose name has the words."""
+    outcomes = []
+    for number, (name, make) in enumerate(cases()):
+        if words not in name or (quick and number % 5):
+            continue
+        with tempfile.TemporaryDirectory(prefix="sidekeep-evening-") as folder:
+            outcome = take_evening(make(), Path(folder))
+            outcome.name = name
+            outcomes.append(outcome)
+            if outcome.faults:
+                print(f"WRONG  {name}: {'; '.join(outcome.faults)}")
+                print("       " + " ".join(f"{news.code}({news.side})" for news in outcome.news), flush=True)
+    return outcomes
+
+
+def main() -> None:
+    """Run, count, print."""
+    parser = argparse.ArgumentParser(description=str(__doc__).splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="every fifth")
+    parser.add_argument("--only", default="", metavar="WORDS", help="those whose name has these words")
+    options = parser.parse_args()
+    began = time.perf_counter()
+    outcomes = run(options.only, options.quick)
+    right = sum(not outcome.faults for outcome in outcomes)
+    print(
+        f"{right} of {len(outcomes)} evenings right: every side in its own take, first and last moments kept"
+    )
+    print(f"{time.perf_counter() - began:.0f} s")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,73 @@
+"""Lost sound is found where it was lost, from 20 ms up; stalls, late deliveries and drift raise no alarm."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sidekeep.devices.loss_watch import Loss, LossWatch, StampClock
+
+RATE_HZ, BLOCK = 96_000, 4_800
+
+
+def told(
+    seconds: float,
+    *,
+    losses: dict[int, float] | None = None,
+    drift_ppm: float = 0.0,
+    jitter_s: float = 0.0005,
+    late_s: float = 0.0,
+    stalls: tuple[tuple[float, float], ...] = (),
+) -> list[Loss]:
+    """``losses`` by block; ``late_s``: stamps of arrival, late by so much on average; in a stall stamps are thrown about."""
+    random = np.random.default_rng(3)
+    watch, found, lost_s = LossWatch(RATE_HZ), [], 0.0
+    for number in range(round(seconds * RATE_HZ / BLOCK)):
+        lost_s += (losses or {}).get(number, 0.0)
+        at = number * BLOCK / RATE_HZ * (1.0 + drift_ppm * 1e-6) + lost_s
+        stamp = at + random.normal() * jitter_s + (random.exponential(late_s) if late_s else 0.0)
+        if any(start <= at < stop for start, stop in stalls):
+            stamp += random.normal() * 0.02 - 0.15
+        found += watch.take(number * BLOCK, stamp)
+    return found
+
+
+@pytest.mark.parametrize("size_s", [0.02, 0.05, 0.1, 0.3, 0.45, 0.9, 1.5])
+def test_every_loss_is_found_at_its_place(size_s: float) -> None:
+    places = [400 + 500 * index + 37 * index % 91 for index in range(9)]
+    found = told(300.0, losses=dict.fromkeys(places, size_s), drift_ppm=-300.0)
+    assert len(found) == len(places)
+    for loss, place in zip(found, places, strict=True):
+        assert abs(loss.at_frame - place * BLOCK) <= 0.05 * RATE_HZ
+        assert loss.frames / RATE_HZ == pytest.approx(size_s, abs=0.003)
+
+
+def test_losses_that_follow_each_other_are_told_one_by_one() -> None:
+    found = told(120.0, losses={1000 + 20 * index: 0.05 for index in range(9)})
+    assert [loss.at_frame // BLOCK for loss in found] == [1000 + 20 * index for index in range(9)]
+
+
+@pytest.mark.parametrize("drift_ppm", [-300.0, 0.0, 300.0])
+@pytest.mark.parametrize("late_s", [0.0, 0.02])
+def test_an_hour_without_a_loss_is_an_hour_without_an_alarm(drift_ppm: float, late_s: float) -> None:
+    stalls = tuple((600.0 * n, 600.0 * n + 2.5) for n in range(1, 6))
+    assert told(3600.0, drift_ppm=drift_ppm, late_s=late_s, stalls=stalls) == []
+
+
+def test_steady_loss_is_not_taken_for_drift() -> None:
+    found = told(200.0, drift_ppm=1900.0)
+    assert found
+    assert all(loss.steady_ppm == pytest.approx(1900.0, rel=0.05) for loss in found)
+
+
+def test_stamps_do_not_care_how_late_a_callback_comes() -> None:
+    clock, random = StampClock(), np.random.default_rng(1)
+    stamps = []
+    for number in range(400):
+        captured = 10.0 + number * 0.05
+        library_now = captured + 0.5 + random.exponential(0.1)
+        stamps.append(
+            clock.stamp(1000.0 + library_now + random.exponential(0.001), library_now, captured, 0.05)
+        )
+    steps = np.diff(stamps[100:])
+    assert np.abs(steps - 0.05).max() < 0.01

@@ -1,0 +1,48 @@
+"""A dozen evenings at the turntable in virtual time: the sides are right, their first and last moments are kept.
+
+``./run bench evening`` has seventy of them.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from benchmarks.bench_evening import cases
+from benchmarks.evening_cases import Outcome, take_evening
+
+NAMES = (
+    "fumble of six seconds, used",
+    "handling, clean",
+    "begun in the middle, used",
+    "begun in the lead-in, clean",
+    "phono stage on late, used",
+    "pause of 45 s, clean",
+    "lifts at once, worn",
+    "no times printed, fumble, noisy",
+    "plain, 78",
+    "B is played first",
+)
+
+
+def taken(name: str, place: Path) -> Outcome:
+    return take_evening(dict(cases())[name](), place)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", NAMES)
+def test_sides_are_right_and_whole(name: str, tmp_path: Path) -> None:
+    outcome = taken(name, tmp_path)
+    assert outcome.faults == [], [(news.code, news.side) for news in outcome.news]
+
+
+def test_a_false_start_lies_in_the_bin_and_is_told(tmp_path: Path) -> None:
+    outcome = taken("fumble of six seconds, clean", tmp_path)
+    assert outcome.faults == []
+    false = [news for news in outcome.news if news.code == "false-start"]
+    assert [news.side for news in false] == ["A", "B"]
+    assert all(news.facts["reason"] == "lifted" for news in false)
+    binned = sorted(path.parent.name for path in tmp_path.rglob("takes/.bin/*/take.json"))
+    assert binned == ["A-1", "B-1"]
+    assert [take.number for take in outcome.takes] == [2, 2]
+    assert [news.side for news in outcome.news if news.code == "fits"] == ["A", "B"]
