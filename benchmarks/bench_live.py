@@ -25,6 +25,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import soundfile
+from sidekeep.service.take import close_recorded
 
 from benchmarks import bench_capture, live_forecasts
 from benchmarks.bench_transfer import LongSide, make_long_side
@@ -32,7 +33,6 @@ from sidekeep.files.rf64 import TakeWriter
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.live.evening import CopiesAsReady
 from sidekeep.service.live.follower import LiveSurvey
-from sidekeep.service.take import close_recorded
 from sidekeep.shelf.record_folder import RecordFolder
 
 RATE_HZ = 96_000

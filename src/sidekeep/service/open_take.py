@@ -54,7 +54,7 @@ class OpenTake:
         """``takes/A-1``."""
         return f"takes/{self.path.parent.name}"
 
-    def listen(self, block: Audio, clipped_frames: int, frame: int) -> News | None:
+    def listen(self, block: Audio, clipped_frames: int, frame: int) -> list[News]:
         """Follow the course of the side; news of the first clipping."""
         self._power += float((np.diff(block, axis=0) ** 2).sum())
         self._frames += len(block)
@@ -63,8 +63,10 @@ class OpenTake:
             self._power, self._frames = 0.0, 0
         if clipped_frames and not self._clipped:
             self._clipped = True
-            return News(code="clipped", weight="act", at_frame=max(0, frame - len(block) - self.start_frame))
-        return None
+            return [
+                News(code="clipped", weight="act", at_frame=max(0, frame - len(block) - self.start_frame))
+            ]
+        return []
 
 
 @dataclass(eq=False)

@@ -51,6 +51,11 @@ class Room:
         facts = {"free_min": round(free, 1), "needed_min": round(needed, 1)}
         return News(code="no-room", weight="act", facts=facts)
 
+    def news(self, printed: PrintedSide | None) -> list[News]:
+        """The same, for a row of news."""
+        news = self.check(printed)
+        return [news] if news is not None else []
+
     def places(self) -> list[Path]:
         """Folders a take may be written to when its own cannot, best first."""
         import tempfile

@@ -79,14 +79,13 @@ class TakeSession:
         self._over = ""
         self._told_still = False
         self._next_status_frame = 0
-        self._no_room = False
+
+    # What a skin does
 
     @property
     def takes(self) -> list[ShelfTake]:
         """What was taken and is closed; false starts are not among it."""
         return self._pieces.takes
-
-    # What a skin does
 
     def act(self, act: Act) -> None:
         """From any thread; acts are obeyed in the order they came."""
@@ -168,9 +167,7 @@ class TakeSession:
             self._on_needle(change)
         take = self._take
         if take is not None and take.begun:
-            if (
-                news := take.listen(event.block, self._hearing.clipped_frames, self._hearing.frame)
-            ) is not None:
+            for news in take.listen(event.block, self._hearing.clipped_frames, self._hearing.frame):
                 self._note(news)
             self._tell_still(take)
         if self._hearing.frame >= self._next_status_frame:
@@ -179,10 +176,12 @@ class TakeSession:
             self._say()
 
     def _tell_still(self, take: OpenTake) -> None:
-        still = self._hearing.still_s >= _STILL_S and self._phase == "recording"
-        if still and not self._told_still:
+        was, self._told_still = (
+            self._told_still,
+            self._phase == "recording" and self._hearing.still_s >= _STILL_S,
+        )
+        if self._told_still and not was:
             self._say(News(code="still", side=take.side, take=take.name))
-        self._told_still = still
 
     # The needle
 
@@ -206,7 +205,8 @@ class TakeSession:
         elif take is None or self._phase not in ("recording", "run-out", "opening"):
             return
         elif change.state == "run-out":
-            early = self._before_printed_end(take)
+            own = self._printed.get(take.side)
+            early = own is None or self._hearing.music_s < 0.9 * own.length_s
             kept_s = DOUBTED_RUN_OUT_KEPT_S if early else RUN_OUT_KEPT_S
             self._end_at = (self._hearing.frame + round(kept_s * rate_hz), "run-out")
             self._phase = "run-out"
@@ -215,10 +215,6 @@ class TakeSession:
             take.up_frame = frame
             why = change.why if change.why == "switched-on" else "lift"
             self._end_at = (frame + round(AFTER_LIFT_S * rate_hz), why)
-
-    def _before_printed_end(self, take: OpenTake) -> bool:
-        own = self._printed.get(take.side)
-        return own is None or self._hearing.music_s < 0.9 * own.length_s
 
     def _check_end(self) -> None:
         take = self._take
@@ -338,7 +334,7 @@ class TakeSession:
         if self._waiting and not self._over:
             self._side = self._waiting.pop(0)
             self._phase = "flip"
-            self._say(News(code="flip", side=self._side), *self._room_news())
+            self._say(News(code="flip", side=self._side), *self._room.news(self._printed.get(self._side)))
         elif not self._over:
             self._over = "done"
 
@@ -348,11 +344,11 @@ class TakeSession:
             self._phase = "armed"
         own = self._printed.get(self._side)
         armed = News(code="armed", side=self._side, facts={"printed_s": own.length_s if own else None})
-        self._say(*[each for each in news if each is not None], armed, *self._room_news())
-
-    def _room_news(self) -> list[News]:
-        news = self._room.check(self._printed.get(self._side))
-        return [news] if news is not None else []
+        self._say(
+            *[each for each in news if each is not None],
+            armed,
+            *self._room.news(self._printed.get(self._side)),
+        )
 
     # Acts
 
