@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-STATES = ("planned", "partly taken", "taken", "cut", "copied", "verified")
+STATES = ("planned", "partly taken", "taken", "cut", "copied", "verified", "gone")
 
 
 def add_shelf_option(parser: argparse.ArgumentParser) -> None:

@@ -20,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Check; 1 when something is changed, missing or unreadable."""
+    """Check; 1 when something is changed, missing or unreadable, or could not be checked."""
     from sidekeep.cli.terminal import print_json, progress_bar
     from sidekeep.service.shelf import default_shelf
     from sidekeep.service.verify import verify
@@ -43,6 +43,8 @@ def run(options: argparse.Namespace) -> int:
         for each in checked:
             result = each.result
             verdict = "all right" if result.ok else "NOT all right"
+            if result.ok and not result.is_complete:
+                verdict = "what could be checked is right"
             print(
                 f"{each.place}: {verdict}, {result.checked_files} files, {result.checked_bytes / 1e6:.0f} MB"
             )
@@ -51,6 +53,8 @@ def run(options: argparse.Namespace) -> int:
                     print(f"  {word}: {path}")
             for fault in result.faults:
                 print(f"  {fault}")
+            for sentence in result.unchecked:
+                print(f"  not checked: {sentence}")
         if not checked:
             print("there is nothing to verify yet")
-    return 0 if all(each.result.ok for each in checked) else 1
+    return 0 if all(each.result.ok and each.result.is_complete for each in checked) else 1

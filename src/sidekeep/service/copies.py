@@ -32,6 +32,7 @@ from sidekeep.service.transfer import (
     write_record,
 )
 from sidekeep.shelf.cuts_file import keep_edits, read_cuts, write_cuts
+from sidekeep.shelf.inventory import remember
 from sidekeep.shelf.recipe_file import read_recipe, write_recipe
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.record_lock import at_work
@@ -72,6 +73,7 @@ def _copy_held(
     pictures = pictures_of(folder)
     out_dir = folder.path / "copies"
     out_dir.mkdir(exist_ok=True)
+    before = _folders(out_dir)
     result = write_record(
         takes,
         sleeve,
@@ -82,6 +84,7 @@ def _copy_held(
         progress=part(progress, 0.5, 1.0),
     )
     path = write_report(result, pictures, replace=options.replace)
+    remember(folder.path, copies=[result.folder.name], moved=before - _folders(out_dir))
     with open_catalogue(shelf, create=True) as catalogue:
         if folder.path.is_relative_to(shelf):
             catalogue.put(folder)
@@ -107,6 +110,10 @@ def prepare_copies(
         pictures=pictures_of(folder),
         progress=part(progress, 0.3, 1.0),
     )
+
+
+def _folders(copies: Path) -> set[str]:
+    return {path.name for path in copies.iterdir() if path.is_dir()}
 
 
 def settle_recipe(folder: RecordFolder, recipe: Recipe | None) -> Recipe:

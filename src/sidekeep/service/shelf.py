@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sidekeep.copies.kept.intact import known_sums
@@ -19,6 +19,7 @@ from sidekeep.service.peaks import peaks_of
 from sidekeep.service.sleeves import Sleeve, assign_files, load_sleeve, problem_text, read_sleeve_text
 from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.catalogue import Catalogue, Entry, open_index, record_folders, set_aside
+from sidekeep.shelf.inventory import Inventory, write_inventory
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.record_lock import at_work
 from sidekeep.shelf.sleeve.quoting import visible
@@ -62,17 +63,45 @@ def make_shelf(shelf: Path) -> None:
 def list_records(shelf: Path, words: str = "", *, state: str = "") -> list[Entry]:
     """Records on the shelf, all or those that match."""
     with open_catalogue(shelf) as catalogue:
-        return catalogue.entries(words, state=state)
+        entries = [_as_it_is(shelf, entry) for entry in catalogue.entries(words)]
+    return [entry for entry in entries if not state or entry.state == state]
+
+
+def _as_it_is(shelf: Path, entry: Entry) -> Entry:
+    """The entry with its state put right where a look at the folder contradicts the index."""
+    folder = RecordFolder(shelf / entry.folder)
+    if not (folder.path / "record.toml").is_file():
+        return replace(entry, state="gone")
+    if entry.state == "verified" and not (folder.last_check() or {}).get("ok"):
+        entry = replace(entry, state="copied")
+    is_copied = entry.state in ("copied", "verified")
+    if is_copied and not any((folder.path / "copies").glob("*/manifest-sha256.txt")):
+        return replace(entry, state=folder.state())
+    if entry.state != "planned" and not any((folder.path / "takes").glob("*/take.json")):
+        return replace(entry, state=folder.state())
+    return entry
 
 
 def rebuild(shelf: Path) -> int:
-    """Make the index again from the folders; the number of records found."""
+    """Make the index again from the folders, and with it the list of what must be there; the number of records."""
     if not shelf.is_dir():
         raise ShelfError(f"{shelf} is a file" if shelf.exists() else f"there is no shelf at {shelf}")
     set_aside(shelf)
     folders = record_folders(shelf)
     with Catalogue(shelf) as catalogue:
         catalogue.rebuild(folders)
+    for folder in folders:
+        write_inventory(
+            folder.path,
+            Inventory(
+                takes={
+                    take.folder: {file.name: file.sha256 for file in take.files} for take in folder.takes()
+                },
+                copies=tuple(
+                    path.parent.name for path in (folder.path / "copies").glob("*/manifest-sha256.txt")
+                ),
+            ),
+        )
     return len(folders)
 
 

@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from sidekeep.copies.kept.history import HISTORY_NAME
 from sidekeep.copies.kept.manifest import MANIFEST_NAME
 from sidekeep.copies.kept.verify import VerifyResult, check_sums, verify_folder
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import write_json
 from sidekeep.flow.progress import Progress, no_progress, part
-from sidekeep.service.shelf import find_record, open_catalogue
+from sidekeep.service.shelf import find_record, list_records, open_catalogue
 from sidekeep.shelf.catalogue import record_folders
-from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.inventory import Inventory, read_inventory, remember
+from sidekeep.shelf.record_folder import RecordFolder, read_take
 
 CHECKS = "checks.json"
 RESUME = ".verify"
+LISTS = (MANIFEST_NAME, HISTORY_NAME)
 _CHECKS_KEPT = 100
 
 
@@ -45,7 +49,7 @@ def verify(
         if not shelf.is_dir():
             raise ShelfError(f"there is no shelf at {shelf}; name a folder to verify")
         places = list(record_folders(shelf))
-    checked = []
+    checked = [] if names else _records_gone(shelf)
     for index, place in enumerate(places):
         share = part(progress, index / len(places), (index + 1) / len(places))
         if isinstance(place, RecordFolder):
@@ -55,15 +59,38 @@ def verify(
     return checked
 
 
+def _records_gone(shelf: Path) -> list[Checked]:
+    """Records that the index knows and whose folder is not there any more."""
+    fault = "the record is gone; put its folder back from a backup, or 'sidekeep shelf rebuild' forgets it"
+    return [
+        Checked(
+            place=shelf / entry.folder,
+            result=VerifyResult(checked_files=0, checked_bytes=0, faults=(fault,)),
+        )
+        for entry in list_records(shelf)
+        if entry.state == "gone"
+    ]
+
+
 def verify_record(
     shelf: Path, folder: RecordFolder, decode_flac: bool = False, progress: Progress = no_progress
 ) -> VerifyResult:
     """Takes against their checksums, copies against their manifests; the outcome is kept with its date."""
-    sums = {f"{take.folder}/{file.name}": file.sha256 for take in folder.takes() for file in take.files}
-    resume = folder.path / RESUME
-    result = check_sums(folder.path, sums, part(progress, 0.0, 0.6), resume_path=resume)
+    expected = expected_takes(folder)
+    result = check_sums(
+        folder.path,
+        expected.sums,
+        part(progress, 0.0, 0.6),
+        resume_path=folder.path / RESUME,
+        decode_flac=decode_flac,
+    )
+    result = replace(
+        result,
+        faults=result.faults + expected.faults + _copies_gone(folder),
+        unchecked=result.unchecked + expected.unchecked,
+    )
     copies = folder.path / "copies"
-    if copies.is_dir() and any(copies.rglob(MANIFEST_NAME)):
+    if copies.is_dir() and any(path for name in LISTS for path in copies.rglob(name)):
         below = verify_folder(
             copies,
             part(progress, 0.6, 1.0),
@@ -72,10 +99,97 @@ def verify_record(
         )
         result = _joined(result, below)
     _keep(folder, result)
-    if folder.path.is_relative_to(shelf):
-        with open_catalogue(shelf) as catalogue:
-            catalogue.put(folder)
+    # What cannot be indexed was told above; the answer must not be lost over it.
+    with contextlib.suppress(ShelfError):
+        if folder.path.is_relative_to(shelf):
+            with open_catalogue(shelf) as catalogue:
+                catalogue.put(folder)
     return result
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExpectedTakes:
+    """Paths in the record's folder to checksums, and what is wrong or unknown before any of them is read."""
+
+    sums: dict[str, str]
+    faults: tuple[str, ...]
+    unchecked: tuple[str, ...]
+
+
+def expected_takes(folder: RecordFolder) -> ExpectedTakes:
+    """What the takes of a record must be: by their ``take.json``, and by the record's inventory."""
+    sums: dict[str, str] = {}
+    faults: list[str] = []
+    unchecked: list[str] = []
+    present: dict[str, dict[str, str]] = {}
+    for place in sorted(path for path in (folder.path / "takes").glob("*") if path.is_dir()):
+        if place.name.startswith("."):
+            continue
+        name = f"takes/{place.name}"
+        try:
+            take = read_take(place, folder.path)
+            present[name] = {file.name: file.sha256 for file in take.files}
+        except ShelfError as error:
+            if (place / "take.json").exists():
+                faults.append(str(error))
+            else:
+                unchecked.append(
+                    f"{name} has no take.json, so nothing tells what its sound should be; "
+                    "'sidekeep shelf repair' closes a take that was interrupted"
+                )
+    try:
+        inventory = read_inventory(folder.path)
+    except ShelfError as error:
+        faults.append(str(error))
+        inventory = Inventory()
+    elsewhere = {tuple(sorted(files.values())) for files in present.values()} | _binned(folder)
+    for name, files in {**inventory.takes, **present}.items():
+        if name in present:
+            known = inventory.takes.get(name)
+            if known is not None and known != files:
+                faults.append(f"{name}/take.json gives other checksums than when the take was closed")
+                files = known
+        elif tuple(sorted(files.values())) in elsewhere:
+            continue
+        elif (folder.path / name).is_dir():
+            faults.append(
+                f"{name} has lost its take.json; its sound is checked by the inventory of the record"
+            )
+        else:
+            faults.append(f"{name} is gone; it is not in the bin either")
+        sums |= {f"{name}/{file}": digest for file, digest in files.items()}
+    if not faults:
+        remember(folder.path, takes=present.items())
+    return ExpectedTakes(sums=sums, faults=tuple(faults), unchecked=tuple(unchecked))
+
+
+def _binned(folder: RecordFolder) -> set[tuple[str, ...]]:
+    """Checksums of the takes in the bin."""
+    found = set()
+    for place in (folder.path / "takes" / ".bin").glob("*"):
+        with contextlib.suppress(ShelfError):
+            found.add(tuple(sorted(file.sha256 for file in read_take(place, folder.path).files)))
+    return found
+
+
+def _copies_gone(folder: RecordFolder) -> tuple[str, ...]:
+    """Folders of copies that should be there, and files of copies that no list names at all."""
+    copies = folder.path / "copies"
+    faults = []
+    with contextlib.suppress(ShelfError):
+        for name in read_inventory(folder.path).copies:
+            if not (copies / name).is_dir():
+                faults.append(
+                    f"copies/{name} is gone; make the copies again, or 'sidekeep shelf rebuild' forgets it"
+                )
+    for place in sorted(path for path in copies.glob("*") if path.is_dir()):
+        if not any((place / name).is_file() for name in (*LISTS, "bagit.txt")) and any(
+            path.is_file() for path in place.rglob("*")
+        ):
+            faults.append(
+                f"copies/{place.name} has no {MANIFEST_NAME} and no {HISTORY_NAME}: nothing in it was checked"
+            )
+    return tuple(faults)
 
 
 def _joined(takes: VerifyResult, copies: VerifyResult) -> VerifyResult:
@@ -90,6 +204,7 @@ def _joined(takes: VerifyResult, copies: VerifyResult) -> VerifyResult:
         extra=under(copies.extra),
         unreadable=takes.unreadable + under(copies.unreadable),
         faults=takes.faults + copies.faults,
+        unchecked=takes.unchecked + copies.unchecked,
     )
 
 
@@ -103,11 +218,13 @@ def _keep(folder: RecordFolder, result: VerifyResult) -> None:
     checks.append(
         {
             "checked_utc": datetime.now(UTC).replace(microsecond=0).isoformat(),
-            "ok": result.ok,
+            "ok": result.ok and result.is_complete,
             "files": result.checked_files,
             "changed": list(result.changed),
             "missing": list(result.missing),
             "unreadable": list(result.unreadable),
+            "faults": list(result.faults),
+            "unchecked": list(result.unchecked),
         }
     )
     write_json(path, checks[-_CHECKS_KEPT:], replace=True)

@@ -16,6 +16,7 @@ from sidekeep.files.checksum import CHUNK_BYTES, FileState, file_sha256
 from sidekeep.files.guard import refuse_removal
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.audio import AudioFormat
+from sidekeep.shelf.inventory import remember
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, TakeFile
 from sidekeep.shelf.sleeve.quoting import visible
 
@@ -99,6 +100,9 @@ def close_take(take_folder: Path, take: ShelfTake) -> None:
         path = take_folder / file.name
         path.chmod(path.stat().st_mode & ~(stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH))
     write_json(take_folder / "take.json", take.facts())
+    record_folder = take_folder.parent.parent
+    if (record_folder / "record.toml").is_file():
+        remember(record_folder, takes=[(take.folder, {file.name: file.sha256 for file in take.files})])
 
 
 def _copy_checked(source: Path, target: Path, wanted: str | None) -> TakeFile:

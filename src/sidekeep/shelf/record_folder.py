@@ -12,6 +12,7 @@
         cuts.toml recipe.toml  the person's choices
         copies/                finished copies with their manifest
         checks.json            when the files were last verified, and how it went
+        inventory.json         the takes and copies that must be there
 
 The folder is the truth; ``shelf.sqlite`` is an index that can be made again from it. Paths inside are
 relative, so the folder can be moved anywhere.
@@ -38,8 +39,8 @@ from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.toml_text import toml_text
 
-State = Literal["planned", "partly taken", "taken", "cut", "copied", "verified"]
-STATES: tuple[State, ...] = ("planned", "partly taken", "taken", "cut", "copied", "verified")
+State = Literal["planned", "partly taken", "taken", "cut", "copied", "verified", "gone"]
+STATES: tuple[State, ...] = ("planned", "partly taken", "taken", "cut", "copied", "verified", "gone")
 
 BIN = ".bin"
 """Folder in ``takes`` for pieces that are no sides; their numbers are not given again."""

@@ -37,6 +37,12 @@ def payload_sha256(path: Path) -> str:
     return digest.hexdigest()
 
 
+def has_md5(path: Path) -> bool:
+    """Whether a FLAC file carries the MD5 of its samples. ``OSError`` comes out as it is."""
+    with open(path, "rb") as handle:
+        return stream_md5(handle.read(42)) != ""
+
+
 def flac_md5_matches(path: Path) -> bool:
     """Decode a FLAC file and compare with the MD5 it carries (RFC 9639, section 8.2); one without an MD5
     must at least decode. False when it cannot be decoded."""

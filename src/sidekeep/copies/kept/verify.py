@@ -10,14 +10,15 @@ from __future__ import annotations
 
 import os
 import threading
+import time
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from sidekeep.copies.kept.history import MAKING_FOLDER
+from sidekeep.copies.kept.history import HISTORY_NAME, MAKING_FOLDER, read_history
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_manifest
-from sidekeep.copies.kept.payload import flac_md5_matches
+from sidekeep.copies.kept.payload import flac_md5_matches, has_md5
 from sidekeep.copies.master.bag import DECLARATION, read_bag_info, read_bag_manifest
 from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.checksum import CHUNK_BYTES, file_digest
@@ -26,6 +27,9 @@ from sidekeep.flow.progress import Progress, no_progress
 BATCH_FILES = 32
 """Small files go to a thread in batches, or handing over would cost more than reading."""
 
+NOTE_LASTS_S = 12 * 3600
+"""How long a pass that was stopped may go on where it was: disks rot without touching any time."""
+
 _ALGORITHMS = ("sha256", "sha512", "sha1", "md5")
 
 
@@ -33,7 +37,8 @@ _ALGORITHMS = ("sha256", "sha512", "sha1", "md5")
 class VerifyResult:
     """Paths are relative to the folder given, with ``/``, sorted. ``changed`` differ from their checksum,
     ``missing`` are listed but not there, ``extra`` are there but not listed, ``unreadable`` could not be read
-    and ``faults`` are sentences about lists and bags. ``checked_files`` counts the files found right."""
+    and ``faults`` are sentences about lists and bags. ``unchecked`` are sentences about what nothing could be compared
+    with. ``checked_files`` counts the files found right."""
 
     checked_files: int
     checked_bytes: int
@@ -42,11 +47,17 @@ class VerifyResult:
     extra: tuple[str, ...] = ()
     unreadable: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
+    unchecked: tuple[str, ...] = ()
 
     @property
     def ok(self) -> bool:
-        """Everything listed is there and unchanged. Extra files do no harm and do not count."""
+        """Everything that should be there is, and is unchanged. Extra files do no harm and do not count."""
         return not (self.changed or self.missing or self.unreadable or self.faults)
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether there was nothing that could not be checked."""
+        return not self.unchecked
 
 
 def verify_folder(
@@ -92,9 +103,10 @@ def check_sums(
     *,
     threads: int | None = None,
     resume_path: Path | None = None,
+    decode_flac: bool = False,
 ) -> VerifyResult:
     """Check files of a folder against SHA-256 sums known from elsewhere (path with ``/`` to hex)."""
-    check = _Pass(Path(folder), threads or os.cpu_count() or 2, resume_path, False)
+    check = _Pass(Path(folder), threads or os.cpu_count() or 2, resume_path, decode_flac)
     try:
         check.sums(Path(folder), sums, "sha256", progress)
     finally:
@@ -104,8 +116,8 @@ def check_sums(
 
 
 def _roots(folder: Path) -> Iterator[Path]:
-    """Folders with a manifest of ours, and bags that are not inside one."""
-    if (folder / MANIFEST_NAME).is_file() or (folder / "bagit.txt").is_file():
+    """Folders with a manifest or history of ours, and bags that are not inside one."""
+    if any((folder / name).is_file() for name in (MANIFEST_NAME, HISTORY_NAME, "bagit.txt")):
         yield folder
         return
     try:
@@ -134,6 +146,7 @@ class _Pass:
         self._extra: set[str] = set()
         self._unreadable: set[str] = set()
         self._faults: list[str] = []
+        self._unchecked: list[str] = []
         self._known: dict[str, str] = {}
 
     def root(self, root: Path, progress: Progress) -> None:
@@ -142,14 +155,45 @@ class _Pass:
         if (root / "bagit.txt").is_file():
             self._bag(root, progress)
             return
-        sums = read_manifest(root)
+        sums = self._expected(root)
         self.sums(root, sums, "sha256", progress)
         bags = [found.parent for found in sorted(root.rglob("bagit.txt"))]
+        for place in sorted(root.glob("master*/")):
+            if place not in bags:
+                self._faults.append(f"{self._name(place)} is not a finished bag; make the master again")
+        if (root / MAKING_FOLDER).is_dir():
+            self._unchecked.append(
+                f"{self._name(root / MAKING_FOLDER)}: what an interrupted run left; make the copies again"
+            )
         for bag in bags:
             self._bag(bag, no_progress)
         for path in _files_below(root):
             if path not in sums and path != MANIFEST_NAME and not path.startswith(f"{MAKING_FOLDER}/"):
                 self._stranger(root / path)
+
+    def _expected(self, root: Path) -> dict[str, str]:
+        """Path to checksum, by the manifest and by the history: neither alone is believed."""
+        listed = read_manifest(root)
+        place = self._name(root) or root.name
+        try:
+            made = {path: entry.sha256 for path, entry in read_history(root).files.items()}
+        except CopyError as problem:
+            made = {}
+            self._faults.append(str(problem))
+        if not (root / MANIFEST_NAME).is_file():
+            self._faults.append(f"{place}: {MANIFEST_NAME} is gone; checked by {HISTORY_NAME} alone")
+        elif not listed and not made:
+            self._faults.append(f"{place}: {MANIFEST_NAME} lists nothing")
+        elif unlisted := sorted(set(made) - set(listed)):
+            self._faults.append(
+                f"{place}: {MANIFEST_NAME} does not list {len(unlisted)} files that were made (first: {unlisted[0]})"
+            )
+        if at_odds := sorted(path for path in made if listed.get(path, made[path]) != made[path]):
+            self._faults.append(
+                f"{place}: {MANIFEST_NAME} and {HISTORY_NAME} give {len(at_odds)} files other checksums "
+                f"(first: {at_odds[0]})"
+            )
+        return {**made, **listed}
 
     def sums(self, root: Path, sums: Mapping[str, str], algorithm: str, progress: Progress) -> None:
         """Every file of a list."""
@@ -166,7 +210,7 @@ class _Pass:
                 self._missing.add(name)
                 continue
             total_bytes += state.st_size
-            if self._done.get(name) == f"{wanted} {state.st_size} {state.st_mtime_ns}":
+            if self._done.get(name) == f"{wanted} {_stamp(state)}":
                 self._right(name, wanted, state.st_size, note=False)
                 done_bytes += state.st_size
             elif self._known.get(name) == wanted:
@@ -201,6 +245,7 @@ class _Pass:
             extra=tuple(sorted(self._extra)),
             unreadable=tuple(sorted(self._unreadable)),
             faults=tuple(self._faults),
+            unchecked=tuple(sorted(self._unchecked)),
         )
 
     def close(self) -> None:
@@ -224,7 +269,9 @@ class _Pass:
                 break
             try:
                 digest = file_digest(place + path, algorithm)
-                if digest == wanted and self._decode_flac and path.endswith(".flac"):
+                if digest == wanted and self._decode_flac and path.lower().endswith(".flac"):
+                    if not has_md5(Path(place + path)):
+                        self._unchecked.append(f"{inside + path} carries no MD5 of its own sound")
                     digest = digest if flac_md5_matches(Path(place + path)) else "the sound differs"
             except OSError:
                 digest = ""
@@ -270,7 +317,7 @@ class _Pass:
     def _stranger(self, path: Path) -> None:
         name = self._name(path)
         self._extra.add(name)
-        if path.suffix == ".flac" and not flac_md5_matches(path):
+        if path.suffix.lower() == ".flac" and not flac_md5_matches(path):
             self._changed.add(name)
 
     def _right(self, name: str, wanted: str, size_bytes: int, *, note: bool) -> None:
@@ -279,10 +326,10 @@ class _Pass:
         self._known[name] = wanted
         if note and self._note is not None:
             try:
-                mtime_ns = (self._top / name).stat().st_mtime_ns
+                stamp = _stamp((self._top / name).stat())
             except OSError:
                 return
-            self._note.write(f"{wanted} {size_bytes} {mtime_ns} {name.encode('unicode_escape').decode()}\n")
+            self._note.write(f"{wanted} {stamp} {name.encode('unicode_escape').decode()}\n")
             if self._files % 256 == 0:
                 self._note.flush()
 
@@ -313,13 +360,22 @@ def _files_below(root: Path) -> Iterator[str]:
             yield f"{inside}/{name}" if inside else name
 
 
+def _stamp(state: os.stat_result) -> str:
+    """What changes when a file is written to. The time of the last change of state cannot be set back."""
+    return f"{state.st_size} {state.st_mtime_ns} {state.st_ctime_ns}"
+
+
 def _read_note(path: Path | None) -> dict[str, str]:
-    """Name to ``checksum size mtime`` of the files this pass has found right already."""
+    """Name to ``checksum size mtime ctime`` of the files this pass has found right already; nothing when the pass was
+    broken off too long ago."""
     if path is None or not path.is_file():
+        return {}
+    if time.time() - path.stat().st_mtime > NOTE_LASTS_S:
+        path.unlink()
         return {}
     done: dict[str, str] = {}
     for line in path.read_text("utf-8", errors="replace").splitlines():
-        parts = line.split(" ", 3)
-        if len(parts) == 4:
-            done[parts[3].encode("ascii", "replace").decode("unicode_escape")] = " ".join(parts[:3])
+        parts = line.split(" ", 4)
+        if len(parts) == 5:
+            done[parts[4].encode("ascii", "replace").decode("unicode_escape")] = " ".join(parts[:4])
     return done

@@ -1,0 +1,81 @@
+"""What must be there: ``inventory.json`` in a record's folder, so that a take or copies that vanish are missed.
+
+A folder that is gone leaves no trace of its own. Closing a take and making copies note them here; verifying notes
+what it finds besides. Nothing is taken off the list but by making the shelf's index again, which means: what is
+there now is what there should be. A take in the bin, or restored from it under another number, is not missed: it is
+known by its checksums.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from sidekeep.errors import ShelfError
+from sidekeep.files.atomic import write_json
+
+INVENTORY = "inventory.json"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Inventory:
+    """``takes``: folder such as ``takes/A-1`` to file name to SHA-256; ``copies``: folders below ``copies``."""
+
+    takes: dict[str, dict[str, str]] = field(default_factory=dict)
+    copies: tuple[str, ...] = ()
+
+
+def read_inventory(record_folder: Path) -> Inventory:
+    """What is noted; nothing yet for a record from before there was an inventory. Raises ``ShelfError`` for a list
+    that cannot be read."""
+    path = record_folder / INVENTORY
+    try:
+        value = json.loads(path.read_text("utf-8"))
+        return Inventory(
+            takes={
+                str(name): {str(file): str(digest) for file, digest in files.items()}
+                for name, files in value["takes"].items()
+            },
+            copies=tuple(str(name) for name in value["copies"]),
+        )
+    except FileNotFoundError:
+        return Inventory()
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise ShelfError(
+            f"{path} cannot be read ({error}); 'sidekeep shelf rebuild' makes it again from what is there"
+        ) from None
+
+
+def write_inventory(record_folder: Path, inventory: Inventory) -> None:
+    """Write the list whole; untouched when it says the same."""
+    path = record_folder / INVENTORY
+    value = {
+        "schema": 1,
+        "takes": {name: inventory.takes[name] for name in sorted(inventory.takes)},
+        "copies": sorted(set(inventory.copies)),
+    }
+    try:
+        if json.loads(path.read_text("utf-8")) == value:
+            return
+    except (OSError, ValueError):
+        pass
+    write_json(path, value, replace=True)
+
+
+def remember(
+    record_folder: Path,
+    *,
+    takes: Iterable[tuple[str, dict[str, str]]] = (),
+    copies: Iterable[str] = (),
+    moved: Iterable[str] = (),
+) -> None:
+    """Add takes and folders of copies to what must be there; ``moved`` are copies that we gave another name."""
+    before = read_inventory(record_folder)
+    write_inventory(
+        record_folder,
+        Inventory(
+            takes={**before.takes, **dict(takes)}, copies=tuple({*before.copies, *copies} - set(moved))
+        ),
+    )
