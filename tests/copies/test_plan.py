@@ -11,7 +11,7 @@ from sidekeep.copies.kinds.table import KINDS, parse_kinds
 from sidekeep.copies.plan.naming import NamingRules
 from sidekeep.copies.plan.tagging import TransferFacts, disc_of_side
 from sidekeep.copies.sheets.cue import cue_time
-from sidekeep.copies.sheets.playlist import playlist_text
+from sidekeep.copies.sheets.playlist import PlaylistEntry, playlist_text
 from sidekeep.errors import ParameterError
 from sidekeep.files.tags import TagSet
 from tests.copies.feeder import Feeder, record
@@ -153,7 +153,10 @@ def test_keys_follow_what_they_stand_for(tmp_path: Path) -> None:
 def test_playlist() -> None:
     """The form of RFC 8216 section 4: #EXTM3U first, #EXTINF with whole seconds, relative paths."""
     text = playlist_text(
-        [("01 A.mp3", 61.5, TagSet(title="A", artists=("B", "C"))), ("#2.mp3", 3.2, TagSet(title="D"))]
+        [
+            PlaylistEntry(path="01 A.mp3", length_s=61.5, label="B, C - A"),
+            PlaylistEntry(path="#2.mp3", length_s=3.2, label="D"),
+        ]
     )
     assert text.decode().splitlines() == [
         "#EXTM3U",

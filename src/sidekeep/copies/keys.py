@@ -8,7 +8,10 @@ from typing import Any
 from sidekeep.files.checksum import bytes_sha256
 
 COPIES_VERSION = 1
-"""Raised whenever the same input would give other files."""
+"""Raised whenever the same input would give other files of every kind."""
+
+CODEC_VERSIONS = {"aac": 2}
+"""The same for one codec, where it is not the first."""
 
 
 def key_of(*parts: Any) -> str:

@@ -34,7 +34,8 @@ class Encoder(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class Job:
-    """The form of one file to write."""
+    """The form of one file to write. ``length_frames`` where it is known beforehand; ``bit_rate`` in bit/s for a
+    stereo file of a lossy kind, None for the kind's own."""
 
     path: Path
     rate_hz: int
@@ -42,6 +43,8 @@ class Job:
     bits: int
     is_float: bool
     bext: Bext | None = None
+    length_frames: int | None = None
+    bit_rate: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

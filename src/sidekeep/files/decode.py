@@ -44,9 +44,11 @@ class Decoder:
     ``damaged_packets`` counts what could not be decoded so far.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, takes_off_padding: bool = True) -> None:
+        """Without ``takes_off_padding`` all is given that a plain decoder gives: for reading copies back."""
         import av
 
+        self._takes_off_padding = takes_off_padding
         self._path = path
         self.damaged_packets = 0
         try:
@@ -94,7 +96,7 @@ class Decoder:
     def frames(self) -> Iterator[NDArray[Any]]:
         """Arrays (n, channels) from the start to the end; closes the file when done."""
         try:
-            if self.coding.codec == "aac":
+            if self.coding.codec == "aac" and self._takes_off_padding:
                 yield from self._without_padding(self._decoded())
             else:
                 yield from self._decoded()
@@ -109,7 +111,8 @@ class Decoder:
                     samples = np.ascontiguousarray(samples.T)
                 else:
                     samples = samples.reshape(-1, self.coding.channels)
-                if self.coding.codec == "aac" and self._container.format.name.startswith("mov"):
+                in_m4a = self.coding.codec == "aac" and self._container.format.name.startswith("mov")
+                if in_m4a and self._takes_off_padding:
                     # The time table of the file may say that the last packet is not all sound.
                     yield samples[: self._packet_frames(packet) or None]
                 else:

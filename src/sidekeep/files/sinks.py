@@ -40,6 +40,8 @@ def open_sink(
     bits: int = 24,
     is_float: bool = False,
     bext: Bext | None = None,
+    length_frames: int | None = None,
+    bit_rate: int | None = None,
     replace: bool = False,
     finish: Finish | None = None,
     check: bool = True,
@@ -49,13 +51,21 @@ def open_sink(
 
     ``path`` is the final name, suffix included. ``bits`` is the word length of lossless kinds (lossy ones
     do not use it, but ``write_int`` reads its numbers by it). ``finish`` gets the finished part file and
-    may tag it; ``check`` reads it back; ``listen`` hears what was read back. Raises ``ParameterError`` for
-    what the kind cannot hold and ``CopyError`` for what the disk refuses.
+    may tag it; ``check`` reads it back; ``listen`` hears what was read back. ``length_frames`` spares AAC from holding
+    its samples on the disk until it knows; ``bit_rate`` (bit/s) is for lossy kinds that let it be chosen. Raises
+    ``ParameterError`` for what the kind cannot hold and ``CopyError`` for what the disk refuses.
     """
     codec = codec_of(kind)
     codec.check(rate_hz, channels, bits, is_float)
     final = Path(path)
     job = Job(
-        path=part_path(final), rate_hz=rate_hz, channels=channels, bits=bits, is_float=is_float, bext=bext
+        path=part_path(final),
+        rate_hz=rate_hz,
+        channels=channels,
+        bits=bits,
+        is_float=is_float,
+        bext=bext,
+        length_frames=length_frames,
+        bit_rate=bit_rate,
     )
     return FileSink(final, codec, job, replace=replace, finish=finish, check=check, listen=listen)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from sidekeep.files.m4a import END_STATEMENT, read_sound_edit
 from sidekeep.files.pictures import Picture
 from sidekeep.files.tags import TagSet, fixed_padding, replaygain_texts
 
@@ -55,6 +56,9 @@ def write_mp4(path: Path, tags: TagSet, pictures: Sequence[Picture]) -> None:
         "BARCODE": tags.barcode,
         **replaygain_texts(tags),
     }
+    edit = read_sound_edit(path)
+    if edit is not None and edit.skip_frames:
+        free[END_STATEMENT] = edit.statement()
     for name, value in free.items():
         if value:
             atoms[_FREE + name] = [MP4FreeForm(value.encode("utf-8"), dataformat=AtomDataType.UTF8)]

@@ -75,10 +75,11 @@ def _as_it_is(shelf: Path, entry: Entry) -> Entry:
     if entry.state == "verified" and not (folder.last_check() or {}).get("ok"):
         entry = replace(entry, state="copied")
     is_copied = entry.state in ("copied", "verified")
-    if is_copied and not any((folder.path / "copies").glob("*/manifest-sha256.txt")):
-        return replace(entry, state=folder.state())
-    if entry.state != "planned" and not any((folder.path / "takes").glob("*/take.json")):
-        return replace(entry, state=folder.state())
+    has_copies = any((folder.path / "copies").glob("*/manifest-sha256.txt"))
+    has_takes = any((folder.path / "takes").glob("*/take.json"))
+    if (is_copied and not has_copies) or (entry.state != "planned" and not has_takes):
+        with contextlib.suppress(ShelfError):
+            return replace(entry, state=folder.state())
     return entry
 
 
@@ -91,18 +92,20 @@ def rebuild(shelf: Path) -> int:
     with Catalogue(shelf) as catalogue:
         catalogue.rebuild(folders)
     for folder in folders:
-        write_inventory(
-            folder.path,
-            Inventory(
-                takes={
-                    take.folder: {file.name: file.sha256 for file in take.files} for take in folder.takes()
-                },
-                copies=tuple(
-                    path.parent.name for path in (folder.path / "copies").glob("*/manifest-sha256.txt")
-                ),
-            ),
-        )
+        with contextlib.suppress(ShelfError):
+            _accept(folder)
     return len(folders)
+
+
+def _accept(folder: RecordFolder) -> None:
+    """What is there now is what there should be."""
+    write_inventory(
+        folder.path,
+        Inventory(
+            takes={take.folder: {file.name: file.sha256 for file in take.files} for take in folder.takes()},
+            copies=tuple(path.parent.name for path in (folder.path / "copies").glob("*/manifest-sha256.txt")),
+        ),
+    )
 
 
 def plan_record(shelf: Path, sleeve_path: Path) -> RecordFolder:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep.copies.cd.discs import Disc, lay_out_discs
-from sidekeep.copies.keys import COPIES_VERSION, key_of, library_versions
+from sidekeep.copies.keys import CODEC_VERSIONS, COPIES_VERSION, key_of, library_versions
 from sidekeep.copies.kinds.table import KINDS, Kind, parse_kinds
 from sidekeep.copies.master.build import MasterPlan
 from sidekeep.copies.plan.codes import check_barcode, check_isrc
@@ -71,8 +71,6 @@ def plan_copies(
         raise ParameterError(f"exact_bits={exact_bits} must be 16 or 24")
     if exact_rate_hz is not None and not 8_000 <= exact_rate_hz <= 384_000:
         raise ParameterError(f"exact_rate_hz={exact_rate_hz} must lie between 8000 and 384000")
-    if len({side.channels for side in sides}) > 1:
-        raise ParameterError("the sides have different numbers of channels; make them alike first")
     if "master" in names and master is None:
         raise ParameterError("a master needs the takes it is made of; none were given")
     facts = replace(
@@ -276,7 +274,10 @@ class _Builder:
 
         def audio_key(sides: Sequence[int]) -> str:
             settings = (kind.codec, kind.scope, rate_hz, kind.bits, self.dither_seed, ceiling)
-            return key_of(COPIES_VERSION, self.versions, settings, [self.side_keys[s] for s in sides], pieces)
+            version: Any = COPIES_VERSION
+            if kind.codec in CODEC_VERSIONS:
+                version = (COPIES_VERSION, CODEC_VERSIONS[kind.codec])
+            return key_of(version, self.versions, settings, [self.side_keys[s] for s in sides], pieces)
 
         alone_key = audio_key(sorted({side for side, _ in pieces}))
         planned = PlannedFile(
@@ -286,7 +287,7 @@ class _Builder:
             suffix=kind.suffix,
             rate_hz=rate_hz,
             bits=kind.bits,
-            channels=2 if kind.scope == "cd" else self.sides[0].channels,
+            channels=2 if kind.scope == "cd" else max(self.sides[side].channels for side, _ in pieces),
             pieces=tuple(pieces),
             sides=tuple(dict.fromkeys(self.sides[side].side for side, _ in pieces)),
             length_frames=length,

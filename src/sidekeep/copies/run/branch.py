@@ -94,6 +94,9 @@ class ExactWriter:
             return
         if self._sink is None or planned is not self._planned:
             self._planned, self._sink, self._frames = planned, self._start(planned), 0
+        if block.shape[1] < planned.channels:
+            # A mono side among stereo ones, or on a CD: dithered once, it plays as the mono record it is.
+            block = np.repeat(block, planned.channels, axis=1)
         self._sink.write_int(block)
         self._frames += len(block)
         if self._frames == planned.length_frames:
@@ -113,8 +116,9 @@ class Branch:
     def __init__(
         self,
         sides: Sequence[SideAudio],
-        rates_hz: Sequence[int],
+        rate_hz: int,
         *,
+        wanted: frozenset[int],
         for_cd: bool,
         dither_seed: int,
         outlets: Mapping[int, Sequence[Worker[tuple[Piece, NDArray[np.int32]]]]],
@@ -122,7 +126,9 @@ class Branch:
         spilled: Callable[[Piece, Path], None],
     ) -> None:
         self._sides = sides
-        self._rates_hz = rates_hz
+        self._rate_hz = rate_hz
+        self.wanted = wanted
+        """Indexes of the sides that go through here; the others need another rate."""
         self._for_cd = for_cd
         self._seed = dither_seed
         self._outlets = outlets
@@ -133,9 +139,7 @@ class Branch:
         self._cutter: SideCutter | None = None
         self._quantisers: dict[int, _Rounder] = {}
         self.held_samples = 0
-        self._cuts = [
-            side_cuts(side, rate_hz, for_cd=for_cd) for side, rate_hz in zip(sides, rates_hz, strict=True)
-        ]
+        self._cuts = [side_cuts(side, rate_hz, for_cd=for_cd) for side in sides]
 
     def handle(self, item: tuple[int, int, NDArray[np.float64]]) -> None:
         """The next block of a side's track."""
@@ -156,7 +160,7 @@ class Branch:
             self._spill = None
 
     def _begin(self, side: int) -> None:
-        audio, rate_hz = self._sides[side], self._rates_hz[side]
+        audio, rate_hz = self._sides[side], self._rate_hz
         self._side = side
         self._cutter = SideCutter(audio, rate_hz, for_cd=self._for_cd)
         # Dither is addressed by the place on the record, whichever sides are fed in this run.
@@ -173,9 +177,6 @@ class Branch:
             before = rounder.held_samples
             whole = rounder.process(block)
             self.held_samples += rounder.held_samples - before
-            if self._for_cd and whole.shape[1] == 1:
-                # A CD has two channels; one that was dithered once plays as the mono record it is.
-                whole = np.repeat(whole, 2, axis=1)
             for worker in workers:
                 worker.put((piece, whole))
         path = self._spill_paths.get(piece)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -40,7 +41,12 @@ class Encoded:
 
 
 def encode_lossy(
-    planned: PlannedFile, spills: list[Path], path: Path, *, lowered_db: float, stop: threading.Event
+    planned: PlannedFile,
+    spills: Sequence[tuple[Path, int]],
+    path: Path,
+    *,
+    lowered_db: float,
+    stop: threading.Event,
 ) -> Encoded:
     """Encode, read back, compare, measure. Raises ``CopyError``; ``Cancelled`` when ``stop`` is set."""
     ear = _Ear(planned, spills, db_to_gain(-lowered_db))
@@ -49,6 +55,7 @@ def encode_lossy(
         planned.codec,
         rate_hz=planned.rate_hz,
         channels=planned.channels,
+        length_frames=planned.length_frames,
         replace=True,
         listen=ear.hear,
     )
@@ -80,7 +87,7 @@ def needed_lowering_db(true_peak_dbtp: float, ceiling_dbtp: float) -> float:
 class _Ear:
     """Hears the decoded file: true peak, and likeness with what went in, block by block."""
 
-    def __init__(self, planned: PlannedFile, spills: list[Path], gain: float) -> None:
+    def __init__(self, planned: PlannedFile, spills: Sequence[tuple[Path, int]], gain: float) -> None:
         self.gain = gain
         self._planned = planned
         self._source = read_spills(spills, planned.channels)

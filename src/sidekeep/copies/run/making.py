@@ -48,6 +48,11 @@ class Making:
         """The samples that a lossy file is made of, in order."""
         return [self.spill_path(planned.rate_hz, piece) for piece in planned.pieces]
 
+    def spills(self, planned: PlannedFile) -> list[tuple[Path, int]]:
+        """The same with the number of channels of each."""
+        channels = [self._sides[side].channels for side, _ in planned.pieces]
+        return list(zip(self.spill_paths(planned), channels, strict=True))
+
     def has_spills(self, planned: PlannedFile) -> bool:
         """Whether all samples of a lossy file are there, whole."""
         return all(self.has_spill(path) for path in self.spill_paths(planned))

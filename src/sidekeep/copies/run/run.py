@@ -50,7 +50,8 @@ from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.finding import Finding
 from sidekeep.units import MINIMUM_DB
 
-BranchKey = tuple[tuple[int, ...], bool]
+BranchKey = tuple[int, bool]
+"""Target rate, and whether cuts fall on CD frames."""
 
 
 class CopyRun:
@@ -136,8 +137,9 @@ class CopyRun:
             raise ParameterError(f"a block of shape {block.shape} must have {audio.channels} columns")
         own = np.array(block, dtype=np.float64, order="C", copy=None if is_given_away else True)
         try:
-            for _, worker in self._branches.values():
-                worker.put((index, track_index, own))
+            for branch, worker in self._branches.values():
+                if index in branch.wanted:
+                    worker.put((index, track_index, own))
             if self._tracking is not None:
                 self._tracking.put(((index, track_index), audio.rate_hz, own))
         except Cancelled:
@@ -260,7 +262,7 @@ class CopyRun:
     def _lay_pipes(self, fresh: list[PlannedFile]) -> None:
         groups: dict[BranchKey, list[PlannedFile]] = {}
         for planned in fresh:
-            groups.setdefault(self._branch_key(planned), []).append(planned)
+            groups.setdefault((planned.rate_hz, KINDS[planned.kind].scope == "cd"), []).append(planned)
             if planned.is_lossy:
                 self._waiting.append(planned)
         for key, files in groups.items():
@@ -276,17 +278,8 @@ class CopyRun:
             if not planned.is_lossy or planned in self._waiting:
                 self._needed_sides |= {side for side, _ in planned.pieces}
 
-    def _branch_key(self, planned: PlannedFile) -> BranchKey:
-        scope = KINDS[planned.kind].scope
-        if scope in ("track", "side"):
-            rates_hz = {
-                each.pieces[0][0]: each.rate_hz for each in self.plan.files if each.kind == planned.kind
-            }
-            return tuple(rates_hz[index] for index in range(len(self.plan.sides))), False
-        return (planned.rate_hz,) * len(self.plan.sides), scope == "cd"
-
     def _open_branch(self, key: BranchKey, files: list[PlannedFile]) -> tuple[Branch, Worker[Any]]:
-        rates_hz, for_cd = key
+        rate_hz, for_cd = key
         outlets: dict[int, list[Worker[Any]]] = {}
         spill_paths: dict[Piece, Path] = {}
         for name in dict.fromkeys(planned.kind for planned in files):
@@ -302,14 +295,15 @@ class CopyRun:
             outlets.setdefault(mine[0].bits, []).append(worker)
         branch = Branch(
             self.plan.sides,
-            rates_hz,
+            rate_hz,
+            wanted=frozenset(side for planned in files for side, _ in planned.pieces),
             for_cd=for_cd,
             dither_seed=self.plan.dither_seed,
             outlets=outlets,
             spill_paths=spill_paths,
             spilled=self._piece_spilled,
         )
-        return branch, Worker(f"branch-{max(rates_hz)}", branch.handle, self._stop)
+        return branch, Worker(f"branch-{rate_hz}", branch.handle, self._stop)
 
     def _start_exact(self, planned: PlannedFile) -> FileSink:
         return open_sink(
@@ -360,7 +354,7 @@ class CopyRun:
             return
         encoded = encode_lossy(
             planned,
-            self._making.spill_paths(planned),
+            self._making.spills(planned),
             self._making.path(planned),
             lowered_db=lowered_db,
             stop=self._stop,

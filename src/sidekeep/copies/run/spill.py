@@ -6,7 +6,7 @@ without holding them in memory, and let a lossy copy be made again a little lowe
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -48,9 +48,11 @@ def spill_bytes(frames: int, channels: int) -> int:
     return frames * channels * SAMPLE_BYTES
 
 
-def read_spills(paths: list[Path], channels: int) -> Iterator[NDArray[np.float64]]:
-    """The frames of several spills as one row of blocks (n, channels)."""
-    for path in paths:
+def read_spills(spills: Sequence[tuple[Path, int]], channels: int) -> Iterator[NDArray[np.float64]]:
+    """The frames of several spills (with their own number of channels) as one row of blocks (n, channels): a mono one
+    among stereo ones is on both."""
+    for path, own in spills:
         with open(path, "rb") as handle:
-            while raw := handle.read(BLOCK_FRAMES * channels * SAMPLE_BYTES):
-                yield np.frombuffer(raw, dtype="<f4").reshape(-1, channels).astype(np.float64)
+            while raw := handle.read(BLOCK_FRAMES * own * SAMPLE_BYTES):
+                block = np.frombuffer(raw, dtype="<f4").reshape(-1, own).astype(np.float64)
+                yield block if own == channels else np.repeat(block, channels, axis=1)
