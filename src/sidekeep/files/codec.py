@@ -35,7 +35,8 @@ class Encoder(Protocol):
 @dataclass(frozen=True, kw_only=True)
 class Job:
     """The form of one file to write. ``length_frames`` where it is known beforehand; ``bit_rate`` in bit/s for a
-    stereo file of a lossy kind, None for the kind's own."""
+    stereo file of a lossy kind, None for the kind's own. ``serial`` numbers an Ogg stream (RFC 3533, section 6), below
+    2**30."""
 
     path: Path
     rate_hz: int
@@ -45,6 +46,7 @@ class Job:
     bext: Bext | None = None
     length_frames: int | None = None
     bit_rate: int | None = None
+    serial: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -42,6 +42,7 @@ def open_sink(
     bext: Bext | None = None,
     length_frames: int | None = None,
     bit_rate: int | None = None,
+    serial: int = 0,
     replace: bool = False,
     finish: Finish | None = None,
     check: bool = True,
@@ -52,7 +53,8 @@ def open_sink(
     ``path`` is the final name, suffix included. ``bits`` is the word length of lossless kinds (lossy ones
     do not use it, but ``write_int`` reads its numbers by it). ``finish`` gets the finished part file and
     may tag it; ``check`` reads it back; ``listen`` hears what was read back. ``length_frames`` spares AAC from holding
-    its samples on the disk until it knows; ``bit_rate`` (bit/s) is for lossy kinds that let it be chosen. Raises
+    its samples on the disk until it knows; ``bit_rate`` (bit/s) is for lossy kinds that let it be chosen, ``serial`` for
+    Ogg streams, which need numbers of their own to be put end to end. Raises
     ``ParameterError`` for what the kind cannot hold and ``CopyError`` for what the disk refuses.
     """
     codec = codec_of(kind)
@@ -67,5 +69,6 @@ def open_sink(
         bext=bext,
         length_frames=length_frames,
         bit_rate=bit_rate,
+        serial=serial,
     )
     return FileSink(final, codec, job, replace=replace, finish=finish, check=check, listen=listen)

@@ -63,6 +63,7 @@ class TagSet:
     comment: str = ""
     isrc: str = ""
     barcode: str = ""
+    is_compilation: bool = False
     track_gain: Gain | None = None
     album_gain: Gain | None = None
     chapters: tuple[tuple[float, str], ...] = ()

@@ -61,6 +61,8 @@ def frames(tags: TagSet, pictures: Sequence[Picture]) -> list[Any]:
     text("TSRC", tags.isrc)
     if tags.media:
         text("TMED", media_code(tags.rpm))
+    # Not a frame of the standard, but the one that players sort compilations by (common practice, no source).
+    text("TCMP", "1" if tags.is_compilation else "")
     free("MEDIA", tags.media)
     free("SIDE", tags.side)
     free("POSITION", tags.position)

@@ -44,6 +44,8 @@ def write_mp4(path: Path, tags: TagSet, pictures: Sequence[Picture]) -> None:
     if tags.disc_number:
         atoms["disk"] = [(tags.disc_number, tags.disc_total)]
     atoms["pgap"] = True
+    if tags.is_compilation:
+        atoms["cpil"] = True
     free = {
         "ORIGINALDATE": tags.original_date,
         "LABEL": tags.label,

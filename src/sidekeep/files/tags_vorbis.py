@@ -41,6 +41,7 @@ def comments(tags: TagSet, gains: dict[str, str]) -> list[tuple[str, str]]:
         ("MEDIA", tags.media),
         ("ISRC", tags.isrc),
         ("BARCODE", tags.barcode),
+        ("COMPILATION", "1" if tags.is_compilation else ""),
         ("COMMENT", tags.comment),
         *gains.items(),
     ]

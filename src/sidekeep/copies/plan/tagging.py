@@ -23,12 +23,17 @@ class TransferFacts:
     barcode: str = ""
     isrcs: Mapping[Piece, str] = field(default_factory=dict)
     media: str = "Vinyl"
+    counts_through: bool = False
+    """Track numbers run through a record of several discs, instead of beginning anew on every disc."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class TrackFacts:
-    """A track with its place on the record; ``number`` counts through the record, ``disc`` from 1."""
+    """A track with its place on the record; ``number`` counts through the record, ``disc`` from 1. ``tag_number`` of
+    ``tag_total`` is what the tags say: of the disc where there are several."""
 
+    tag_number: int
+    tag_total: int
     number: int
     number_text: str
     total: int
@@ -72,6 +77,14 @@ def track_facts(
     total = sum(len(side.spans) for side in sides) + sum(others.values())
     width = max(2, len(str(total)))
     discs = [disc_of_side(side.side, index) for index, side in enumerate(sides)]
+    away = {name: disc_of_side(name, 0) for name in others}
+    last_disc = max([*discs, *away.values()])
+    per_disc = last_disc > 1 and not facts.counts_through
+    on_disc = dict.fromkeys(range(1, last_disc + 1), 0)
+    for side, disc in zip(sides, discs, strict=True):
+        on_disc[disc] += len(side.spans)
+    for name, disc in away.items():
+        on_disc[disc] += others[name]
     found: dict[Piece, TrackFacts] = {}
     made = 0
     for side_index, side in enumerate(sides):
@@ -81,7 +94,11 @@ def track_facts(
         for track_index in range(len(side.spans)):
             number += 1
             line = printed.tracks[track_index] if printed and track_index < len(printed.tracks) else None
+            disc = discs[side_index]
+            before = sum(count for each, count in on_disc.items() if each < disc)
             found[(side_index, track_index)] = TrackFacts(
+                tag_number=number - before if per_disc else number,
+                tag_total=on_disc[disc] if per_disc else total,
                 number=number,
                 number_text=f"{number:0{width}d}",
                 total=total,
@@ -90,8 +107,8 @@ def track_facts(
                 composer=line.composer if line else "",
                 side=side.side,
                 position=(line.position if line else "") or f"{side.side}{track_index + 1}",
-                disc=discs[side_index],
-                discs=max(discs),
+                disc=disc,
+                discs=last_disc,
                 isrc=facts.isrcs.get((side_index, track_index), ""),
                 record=record,
             )
@@ -118,8 +135,8 @@ def file_tags(record: Record, facts: TransferFacts, track: TrackFacts | None) ->
         artists=_several(track.artist if track else record.artist),
         album=record.title,
         album_artists=_several(record.artist),
-        track_number=track.number if track else 0,
-        track_total=track.total if track else 0,
+        track_number=track.tag_number if track else 0,
+        track_total=track.tag_total if track else 0,
         disc_number=track.disc if track else 0,
         disc_total=track.discs if track else 0,
         side=track.side if track else "",
@@ -136,7 +153,16 @@ def file_tags(record: Record, facts: TransferFacts, track: TrackFacts | None) ->
         comment=facts.comment,
         isrc=track.isrc if track else "",
         barcode=facts.barcode,
+        is_compilation=is_compilation(record),
     )
+
+
+def is_compilation(record: Record) -> bool:
+    """Whether the tracks are by different artists, none of them the record's own: players keep such a record together
+    by a mark of its own and the artist of the record."""
+    own = record.artist.strip().casefold()
+    artists = {track.artist.strip().casefold() for side in record.sides for track in side.tracks}
+    return len(artists - {"", own}) > 1 and "" not in artists and own not in artists
 
 
 def _several(text: str) -> tuple[str, ...]:

@@ -56,6 +56,8 @@ def encode_lossy(
         rate_hz=planned.rate_hz,
         channels=planned.channels,
         length_frames=planned.length_frames,
+        # Of what the file holds alone: the same bytes whenever it is made, no two of a record alike.
+        serial=int(planned.alone_key[:7], 16),
         replace=True,
         listen=ear.hear,
     )
