@@ -25,7 +25,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import soundfile
-from sidekeep.service.take import close_recorded
 
 from benchmarks import bench_capture, live_forecasts
 from benchmarks.bench_transfer import LongSide, make_long_side
@@ -33,6 +32,7 @@ from sidekeep.files.rf64 import TakeWriter
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.live.evening import CopiesAsReady
 from sidekeep.service.live.follower import LiveSurvey
+from sidekeep.service.take_close import close_recorded
 from sidekeep.shelf.record_folder import RecordFolder
 
 RATE_HZ = 96_000
@@ -182,7 +182,7 @@ def _write_copies(shelf: Path, record: RecordFolder) -> float:
         str(record.path),
         "--shelf",
         str(shelf),
-        "--copies",
+        "--kinds",
         KINDS,
     ]
     done = subprocess.run(command, capture_output=True, text=True, check=False)

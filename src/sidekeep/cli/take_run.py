@@ -13,6 +13,7 @@ from types import FrameType
 from typing import Any
 
 from sidekeep.cli.keys import terminal_keys
+from sidekeep.cli.take_beside import Beside
 from sidekeep.cli.take_text import Teller
 from sidekeep.model.news import News
 from sidekeep.service.take_session import TakeSession
@@ -23,8 +24,8 @@ _OTHER_SIDE = "x"
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 
 
-def take_at_terminal(session: TakeSession, teller: Teller) -> list[ShelfTake]:
-    """Run the session until it is over; what it raised is raised here."""
+def take_at_terminal(session: TakeSession, teller: Teller, beside: Beside | None = None) -> list[ShelfTake]:
+    """Run the session until it is over, and what goes on beside it; what it raised is raised here."""
     wrong: list[BaseException] = []
     takes: list[ShelfTake] = []
 
@@ -42,7 +43,12 @@ def take_at_terminal(session: TakeSession, teller: Teller) -> list[ShelfTake]:
             for key in keys():
                 if (act := act_of_key(key, teller.news, session.options.sides)) is not None:
                     session.act(act)
+            if beside is not None:
+                beside.hear(teller.note_beside)
+                teller.quiet_line = beside.line.text()
             teller.draw()
+    if beside is not None and takes:
+        beside.settle(teller.note)
     if wrong:
         raise wrong[0]
     return takes

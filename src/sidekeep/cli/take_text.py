@@ -43,6 +43,7 @@ class Teller:
         self._status: TakeStatus | None = None
         self._lock = threading.Lock()
         self.news: list[News] = []
+        self.quiet_line = ""
 
     def __enter__(self) -> Teller:
         self._show = self._stack.enter_context(live_page(quiet=self._machine))
@@ -59,6 +60,14 @@ class Teller:
     def note(self, text: str) -> None:
         """A line that stays."""
         self._print({"message": text} if self._machine else text)
+
+    def note_beside(self, text: str) -> None:
+        """A line that stays, of what goes on beside the recording; in the page while there is one."""
+        if self._show is None:
+            self.note(text)
+        else:
+            with self._lock:
+                self._lines.append(text)
 
     def _print(self, what: dict[str, Any] | str) -> None:
         """A terminal that is gone is no reason to stop recording."""
@@ -99,7 +108,8 @@ class Teller:
         if self._show is None or status is None:
             return
         with suppress(OSError):
-            self._show(lambda width: [*status_lines(status, width), "", *lines, "", KEYS_LINE])
+            quiet = [self.quiet_line] if self.quiet_line else []
+            self._show(lambda width: [*status_lines(status, width), *quiet, "", *lines, "", KEYS_LINE])
 
     def summary(self, takes: Sequence[ShelfTake]) -> None:
         """What lies on the shelf now."""

@@ -434,6 +434,11 @@ def _side_audio(side: RenderedSide, recipe: Recipe, gain: GainChoice) -> SideAud
     )
 
 
+def checked_kinds(words: str) -> tuple[str, ...]:
+    """Kinds as a person names them, with commas. Raises ``ParameterError`` for one that is none."""
+    return parse_kinds(words)
+
+
 def kinds_of_copies() -> list[tuple[str, str]]:
     """Name and purpose of every kind of copies."""
     return [(kind.name, kind.purpose) for kind in KINDS.values()]

@@ -123,6 +123,7 @@ def test_the_news_tells_what_the_survey_settles(tmp_path: Path) -> None:
     assert settled == [
         track["start_frame"] for track in survey["cuts"]["sides"][0]["tracks"] if track["boundary"] != "edge"
     ]
+    assert all(event.facts["track"] in (None, 1, 2) for event in by_code["live-boundary"])
     assert by_code["live-settled"][-1].facts["repairs"] == len(survey["repairs"])
     turns = by_code["live-turns"]
     numbers = [event.facts["first_turn"] + n for event in turns for n in range(len(event.facts["levels_db"]))]

@@ -93,7 +93,7 @@ def look_at_side(features: Features, side: Side | None) -> SideState:
         heard_frame=heard,
         music_start_frame=features.frame(part.first + start),
         is_sounding=(end - stop) * hop_s < 1.0,
-        boundaries=_boundaries(features, part, nodes, division, bool(printed)),
+        boundaries=_boundaries(features, part, nodes, division, len(printed)),
         playing=Playing(
             line=division.line,
             is_listed=bool(printed) and division.line < len(printed),
@@ -121,9 +121,10 @@ def _nodes(features: Features, part: PlayedPart, span: tuple[int, int], *, with_
 
 
 def _boundaries(
-    features: Features, part: PlayedPart, nodes: list[Place], division: OpenDivision, is_listed: bool
+    features: Features, part: PlayedPart, nodes: list[Place], division: OpenDivision, listed: int
 ) -> tuple[SeenBoundary, ...]:
-    """Nodes that are boundaries more likely than not; of several close together the likeliest, with their sum."""
+    """Nodes that are boundaries more likely than not; of several close together the likeliest, with their sum. Where the last
+    of ``listed`` tracks has ended none begins."""
     hop_s = features.table.hop_s
     starts = np.array([node.start for node in nodes]) * hop_s
     lines = {node: line for line, node in enumerate(division.starts)}
@@ -138,12 +139,14 @@ def _boundaries(
             continue
         last_s = float(starts[index])
         line = lines.get(index)
+        if listed and line == listed:
+            continue
         found.append(
             SeenBoundary(
                 frame=features.frame(part.first + nodes[index].start),
                 sure=sure,
                 boundary="gap" if nodes[index].gap else "segue",
-                track=line + 1 if is_listed and line is not None else None,
+                track=line + 1 if listed and line is not None else None,
             )
         )
     return tuple(found)

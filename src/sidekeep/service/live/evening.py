@@ -107,8 +107,12 @@ class EveningFollower:
         """It was no side."""
         self.survey.dropped(path)
 
-    def poll(self) -> list[Mapping[str, Any]]:
-        """News of both."""
+    def poll(self) -> list[Any]:
+        """Nothing the session itself would have to tell: skins ask for ``news``."""
+        return []
+
+    def news(self) -> list[Mapping[str, Any]]:
+        """What the survey and the copies have to tell since they were last asked."""
         found = self.survey.poll()
         for event in found:
             if event["code"] == "live-settled":
@@ -122,7 +126,10 @@ class EveningFollower:
         return found
 
     def close(self) -> None:
-        """The evening is over."""
+        """The recording is over; the last side's survey may still be under way, so what runs goes on until ``end``."""
+
+    def end(self) -> None:
+        """Stop what still runs; what it had not finished is made when it is needed."""
         if self._copies is not None:
             self._copies.close()
         self.survey.close()

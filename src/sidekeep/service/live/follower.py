@@ -16,31 +16,9 @@ import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from sidekeep.shelf.record_folder import ShelfTake
-
-
-class Follower(Protocol):
-    """Who is told what a take session does. None of these may raise or wait."""
-
-    def begun(self, path: Path, take_folder: Path, side: str) -> None:
-        """The capture has opened a take."""
-
-    def ended(self, path: Path) -> None:
-        """The capture has closed the file; its checksum is still to be taken."""
-
-    def closed(self, take: ShelfTake) -> None:
-        """The take is on the shelf."""
-
-    def dropped(self, path: Path) -> None:
-        """The take is not wanted."""
-
-    def poll(self) -> list[Mapping[str, Any]]:
-        """News since the last poll: objects with ``code``, ``side``, ``take``, ``at_frame``, ``facts``."""
-
-    def close(self) -> None:
-        """The session is over."""
 
 
 @dataclass
@@ -111,6 +89,9 @@ class LiveSurvey:
         for path, (_, name) in self._takes.items():
             if name == take.folder:
                 self._order(do="closed", path=path, sha256=take.files[0].sha256)
+        # A take that was given to another side has another place now: it is surveyed when it is needed.
+        for path in [path for path in list(self._unsettled) if not Path(path).exists()]:
+            self.dropped(Path(path))
 
     def dropped(self, path: Path) -> None:
         """Nothing is kept."""
@@ -129,6 +110,11 @@ class LiveSurvey:
         """Everything told of the take under way, for who comes late."""
         with self._lock:
             return self._state.events()
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether no take waits for its survey."""
+        return not self._unsettled
 
     def settle(self, wait_s: float) -> bool:
         """Wait until every closed take is surveyed, ``wait_s`` at most; whether they are."""

@@ -1,0 +1,73 @@
+"""What goes on beside a session at a terminal: the side is surveyed while it plays, copies are made as they are ready."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from sidekeep.cli.live_text import LiveLine
+from sidekeep.service.live.evening import EveningFollower
+
+SETTLE_S = 120.0
+"""So long the end of an evening waits for the last side's survey; longer, and it is made when it is needed."""
+
+
+class Beside:
+    """The follower of a session, and its news at the terminal. As a context manager it ends what still runs."""
+
+    def __init__(self, shelf: Path, *, kinds: Sequence[str] = (), machine: bool = False) -> None:
+        self.follower = EveningFollower(shelf, kinds=kinds)
+        self.line = LiveLine()
+        self._shelf, self._kinds, self._machine = shelf, kinds, machine
+
+    def __enter__(self) -> Beside:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.follower.end()
+
+    def hear(self, note: Callable[[str], None]) -> None:
+        """Pass on what is new: objects for a machine, for a person the lines that stay; ``line`` follows."""
+        for event in self.follower.news():
+            text = self.line.hear(event)
+            if self._machine:
+                with suppress(OSError, ValueError):
+                    print(json.dumps(dict(event)), flush=True)
+            elif text:
+                note(text)
+
+    def settle(self, note: Callable[[str], None]) -> None:
+        """After the last side: its survey is a matter of seconds."""
+        if not self.follower.survey.is_settled and not self._machine:
+            note("surveying the last side")
+        with suppress(KeyboardInterrupt):  # whoever does not want to wait has it surveyed later
+            self.follower.survey.settle(SETTLE_S)
+        self.hear(note)
+
+    def write_copies(self, record: Path, note: Callable[[str], None]) -> None:
+        """The copies that were asked for, now that every side is known; what is encoded already is used."""
+        from sidekeep.cli.terminal import progress_bar
+        from sidekeep.service.copies import copy_record
+        from sidekeep.service.transfer import TransferOptions
+
+        self.follower.end()
+        options = TransferOptions(kinds=list(self._kinds))
+        with progress_bar("writing copies", quiet=self._machine) as progress:
+            result, report = copy_record(self._shelf, str(record), options=options, progress=progress)
+        if self._machine:
+            facts: dict[str, Any] = {
+                "folder": str(result.folder),
+                "files": len(result.written),
+                "report": str(report),
+            }
+            print(
+                json.dumps(
+                    {"code": "copies-written", "side": "", "take": "", "at_frame": -1, "facts": facts}
+                ),
+                flush=True,
+            )
+        else:
+            note(f"{len(result.written)} files in {result.folder}; report: {report}")

@@ -1,0 +1,61 @@
+"""A side played into the virtual sound card, recorded, and surveyed behind the needle."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+import soundfile
+
+from sidekeep.devices.recorder import Recorder, RecorderSettings
+from sidekeep.model.recipe import Recipe
+from sidekeep.service import copies
+from sidekeep.service.live.follower import LiveSurvey
+from sidekeep.service.take_close import close_recorded
+from tests.devices.conftest import Deck, deck  # noqa: F401  (a fixture)
+from tests.service.live.test_followed_take import KEPT, kept, record_folder
+from tests.small_record import RATE_HZ, small_record
+
+
+@pytest.mark.device
+@pytest.mark.slow
+def test_a_recorded_side_is_surveyed_when_the_needle_lifts(deck: Deck, tmp_path: Path) -> None:  # noqa: F811
+    folder = record_folder(tmp_path)
+    soundfile.write(tmp_path / "side.wav", small_record().a.audio, RATE_HZ, subtype="PCM_24")
+    path = folder.new_take_folder("A") / "take.wav"
+    settings = RecorderSettings(rate_hz=48_000, device="pulse", source="deck.monitor")
+    live, told = LiveSurvey(), []
+    try:
+        with Recorder(settings) as recorder:
+            player, asked = None, False
+            for event in recorder.events():
+                assert event.kind not in ("failed", "lost"), event
+                told += live.poll()
+                if event.kind == "started":
+                    recorder.begin(path)
+                elif event.kind == "begun":
+                    live.begun(path, path.parent, "A")
+                    player = deck.play(tmp_path / "side.wav")
+                elif event.kind == "ended":
+                    break
+                if player is not None and player.poll() is not None and not asked:
+                    asked = True
+                    time.sleep(0.7)
+                    recorder.end()
+        live.ended(path)
+        take = close_recorded(folder, path, side="A")
+        live.closed(take)
+        assert live.settle(240.0)
+        time.sleep(0.3)
+        told += live.poll()
+    finally:
+        live.close()
+    assert told[0]["code"] == "live-begun"
+    assert told[-1]["code"] == "live-settled"
+    assert told[-1]["facts"]["tracks"] == 2
+    mine = kept(folder)
+    for name in KEPT:
+        (folder.path / take.folder / name).unlink()
+    copies.survey_record(folder, [take], copies._sleeve(folder), Recipe())
+    assert kept(folder) == mine
