@@ -16,6 +16,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
 from sidekeep.service.sleeves import Sleeve, load_sleeve, problem_text
+from sidekeep.service.take_findings import take_findings
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,7 +80,7 @@ def _side_in_name(file_name: str, known: dict[str, Side]) -> Side | None:
 
 def with_outer_findings(survey: Survey, source: FileSource, sleeve: Sleeve | None) -> Survey:
     """Adds what only the file itself or the sleeve text can tell."""
-    extra = [*source.problems, *sleeve_findings(sleeve)]
+    extra = [*source.problems, *take_findings(source.path), *sleeve_findings(sleeve)]
     return replace(survey, findings=(*extra, *survey.findings)) if extra else survey
 
 

@@ -1,0 +1,61 @@
+"""What was told while a take was recorded, as findings of the take, so that a report a year later still says it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from sidekeep.errors import ShelfError
+from sidekeep.model.finding import Finding
+from sidekeep.model.news import News
+from sidekeep.shelf.record_folder import read_take
+
+_LOST = ("loss", "steady-loss", "overflow", "stall")
+_CUT = (
+    "unexpected-end",
+    "goes-on",
+    "input-gone",
+    "input-moved",
+    "not-written",
+    "next-place",
+    "disk-low",
+    "cap",
+)
+
+
+def take_findings(path: Path) -> list[Finding]:
+    """Findings from the ``take.json`` beside a recorded file; none for a file that is no take."""
+    if not (path.parent / "take.json").is_file():
+        return []
+    try:
+        notes = read_take(path.parent, path.parent.parent.parent).notes
+    except (ShelfError, ValueError):
+        return []
+    return [finding for note in notes if (finding := _finding(note)) is not None]
+
+
+def _finding(note: News) -> Finding | None:
+    at = max(0, note.at_frame)
+    if note.code in _LOST:
+        lost_s = note.facts.get("lost_s")
+        size = (
+            f"{float(lost_s):.3f} s of sound were"
+            if isinstance(lost_s, int | float)
+            else "sound may have been"
+        )
+        return Finding(
+            kind="lost-sound",
+            start_frame=at,
+            stop_frame=at,
+            severity="act" if note.weight == "act" else "look",
+            text=f"{size} lost here while it was recorded: close other programs and take the side again",
+            evidence={"lost_s": float(lost_s)} if isinstance(lost_s, int | float) else {},
+        )
+    if note.code in _CUT:
+        return Finding(
+            kind="cut-short",
+            start_frame=at,
+            stop_frame=at,
+            severity="act" if note.weight == "act" else "look",
+            text="the recording was interrupted here; all that was written is kept. Take the side again if it is not whole",
+        )
+    return None
