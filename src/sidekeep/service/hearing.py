@@ -7,6 +7,9 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import replace
+from functools import cache
+
+import numpy as np
 
 from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
 from sidekeep.flow.gauge import Gauge, GaugeReading, GaugeSettings
@@ -59,3 +62,13 @@ class Hearing:
     def _captured(self, frame: int) -> int:
         at = next((pair for pair in reversed(self._watched) if pair[0] <= frame), self._watched[0])
         return frame - at[0] + at[1]
+
+
+@cache
+def warm_up(rate_hz: int, channels: int) -> None:
+    """Load and compile what listening needs before the input is opened: on a busy machine that takes seconds, in which a
+    needle would be seen late."""
+    gauge = Gauge(rate_hz=rate_hz, channels=channels)
+    noise = np.random.default_rng(0).standard_normal((5 * rate_hz, channels)) * 1e-4
+    gauge.process(noise)
+    gauge.reading()

@@ -21,7 +21,7 @@ from sidekeep.devices.recorder import Recorder, RecorderEvent, RecorderSettings
 from sidekeep.errors import SidekeepError
 from sidekeep.flow.needle_watch import NeedleEvent
 from sidekeep.model.news import Fact, News, Weight
-from sidekeep.service.hearing import Hearing
+from sidekeep.service.hearing import Hearing, warm_up
 from sidekeep.service.open_take import ClosedPiece, OpenTake, bext_of
 from sidekeep.service.pieces import Pieces
 from sidekeep.service.room import Room
@@ -96,6 +96,7 @@ class TakeSession:
         refuse_strange_sides(self.options, sides_on_sleeve(self.folder.record()))
         try:
             self._say()
+            warm_up(self.settings.rate_hz, self.settings.channels)
             while not self._over:
                 self._listen()
                 if not self._over:
