@@ -298,7 +298,8 @@ class NeedleWatch:
         if not quiet or step[MID:].max() < _STEP_DB or (step < -1.0).any():
             return []
         burst = rows[-after - thump : -after]
-        if burst[:, SWAY].max() < max(was[SWAY], now[SWAY]) + 5.0:
+        # The thump of the needle, or the rumble of a turntable that no chain has.
+        if burst[:, SWAY].max() < max(was[SWAY], now[SWAY]) + 5.0 and step[SWAY] < 6.0:
             return []
         at = self._index - after - thump
         idle = before
@@ -318,7 +319,8 @@ class NeedleWatch:
     def _may_be_up(self) -> bool:
         """Whether a lift could go unseen: the chain was only assumed, or is not what it was."""
         assert self._chain is not None
-        return not self._chain.sure or self._music_count < _SECOND or self._stands_under_groove()
+        # A groove just begun counts as music against a chain: so three seconds, not one.
+        return not self._chain.sure or self._music_count < 3 * _SECOND or self._stands_under_groove()
 
     def _stands_under_groove(self) -> bool:
         """Whether the last second lies clearly under the quietest groove noise heard so far."""
