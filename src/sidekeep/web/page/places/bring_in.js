@@ -1,7 +1,8 @@
 /** Recordings that exist already: sent to the server one after another, each as a take of a side. */
-import { html, useState } from "../html.js";
+import { html, useEffect, useState } from "../html.js";
 import { go, recordPath } from "../address.js";
-import { loadRecord, tell } from "../store.js";
+import { post } from "../server.js";
+import { loadRecord, tell, told, useKnown } from "../store.js";
 import { size } from "../words.js";
 
 /** Send a file with progress; fetch cannot tell how much has gone. @param {string} path @param {File} file @param {(share: number) => void} progress @returns {Promise<any>} */
@@ -26,20 +27,38 @@ function send(path, file, progress) {
 export function BringIn({ record, sides, make }) {
   const [files, setFiles] = useState(/** @type {{file: File, side: string}[]} */ ([]));
   const [now, setNow] = useState(/** @type {{at: number, share: number} | null} */ (null));
+  const [sent, setSent] = useState(/** @type {{record: string, jobs: string[]} | null} */ (null));
+  const known = useKnown();
+  const jobs = (sent?.jobs ?? []).map((id) => known.jobs.get(id)).filter(Boolean);
   const letters = sides.length ? sides : ["A", "B"];
   /** @param {FileList | null} chosen */
   const choose = (chosen) => {
     const sorted = [...(chosen ?? [])].sort((a, b) => a.name.localeCompare(b.name, undefined, { numeric: true }));
     setFiles(sorted.map((file, at) => ({ file, side: sorted.length === 1 && letters.length > 1 ? letters.join("") : (letters[at] ?? letters[letters.length - 1]) })));
   };
+  // The files have arrived; what is left is the server's work: copying, checksums. Then the tracks are looked for.
+  useEffect(() => {
+    if (!sent || jobs.length < sent.jobs.length || jobs.some((job) => job.state === "waiting" || job.state === "running")) return;
+    const { record: id } = sent;
+    const failed = jobs.find((job) => job.state !== "done");
+    setSent(null);
+    if (failed) return tell(failed.error?.text ?? "A recording was not brought in.", { weight: "act" });
+    tell("The recordings are on the shelf, read-only and with their checksums. Their tracks are being looked for.");
+    void told(post(`/api/records/${encodeURIComponent(id)}/survey`)).then(async () => {
+      await loadRecord(id);
+      go(recordPath(id, "side", letters[0]));
+    });
+  });
   const bring = async () => {
+    const asked = [];
     const owner = record ?? (await make());
     if (!owner) return;
     for (const [at, { file, side }] of files.entries()) {
       setNow({ at, share: 0 });
       try {
         const words = new URLSearchParams({ record: owner.id, side, name: file.name });
-        await send(`/api/adopt?${words}`, file, (share) => setNow({ at, share }));
+        const answer = await send(`/api/adopt?${words}`, file, (share) => setNow({ at, share }));
+        if (answer?.id) asked.push(answer.id);
       } catch (error) {
         tell(`${file.name} was not brought in: ${/** @type {Error} */ (error).message}`, { weight: "act" });
         setNow(null);
@@ -48,9 +67,7 @@ export function BringIn({ record, sides, make }) {
     }
     setNow(null);
     setFiles([]);
-    await loadRecord(owner.id);
-    tell("The recordings are on the shelf, read-only and with their checksums. Their tracks are being looked for.");
-    go(recordPath(owner.id, "side", letters[0]));
+    setSent({ record: owner.id, jobs: asked });
   };
   const choices = [...letters, ...(letters.length > 1 ? [letters.join("")] : [])];
   return html`<section class="bring" aria-labelledby="bring">
@@ -62,6 +79,7 @@ export function BringIn({ record, sides, make }) {
         ${choices.map((letter) => html`<option value=${letter} selected=${letter === side}>${letter.length > 1 ? "the whole record" : `side ${letter}`}</option>`)}</select></label>
       ${now?.at === at && html`<progress class="bar" max="1" value=${now.share} aria-label=${`Sending ${file.name}`}></progress>`}
     </li>`)}</ul>`}
+    ${sent && html`<p>${jobs.find((job) => job.state === "running")?.doing || "Waiting for its turn"} …</p><progress class="bar" max="1" value=${jobs.reduce((sum, job) => sum + (job.share ?? 0), 0) / Math.max(1, sent.jobs.length)} aria-label="Bringing the recordings in"></progress>`}
     <p class="buttons">
       ${files.length > 0 && html`<button class="main" disabled=${now !== null} onClick=${bring}>Bring them in</button>`}
       <label class="button">Choose the recordings<input class="unseen" type="file" accept="audio/*,.wav,.flac,.aiff,.aif,.w64,.rf64" multiple onChange=${(/** @type {any} */ event) => choose(event.target.files)} /></label>

@@ -113,8 +113,7 @@ function Recipe({ record }) {
   const size_now = mend.enabled === false ? "off" : (mend.size ?? "even");
   return html`<section class="recipe" aria-labelledby="recipe"><h2 id="recipe">How this record is treated</h2>
     <ul class="sentences">
-      <li>Damage is mended <${Pick} label="How much is mended" value=${size_now} words=${SIZES} set=${(/** @type {string} */ value) => set(value === "off" ? { enabled: false } : { enabled: true, size: value })} />.
-        ${effect?.repairs !== undefined && html`<small class="soft">${count(effect.repairs, "place")} on this record${effect.left ? `, ${effect.left} left as they are` : ""}.</small>`}</li>
+      <li>Damage is mended <${Pick} label="How much is mended" value=${size_now} words=${SIZES} set=${(/** @type {string} */ value) => set(value === "off" ? { enabled: false } : { enabled: true, size: value })} />.</li>
       <li>The whole record is turned up or down by one gain, <${Pick} label="How its level is set" value=${level.target ?? "peak"} words=${TARGETS} set=${(/** @type {string} */ value) => set({ target: value })} />
         ${(level.target ?? "peak") === "peak" && html` <${Number_} label="Highest peak in dBTP" value=${level.peak_dbtp ?? -1} min=${-20} max=${0} step=${0.5} unit="dBTP" set=${(/** @type {number} */ value) => set({ peak_dbtp: value })} />`}
         ${level.target === "loudness" && html` <${Number_} label="Loudness in LUFS" value=${level.loudness_lufs ?? -18} min=${-40} max=${-5} step=${0.5} unit="LUFS" set=${(/** @type {number} */ value) => set({ loudness_lufs: value })} />`}. Nothing is compressed.</li>
@@ -144,17 +143,16 @@ function Number_({ label, value, min, max, step, unit, set }) {
 
 /** Before and after: how near the record comes to the top, as distance. @param {{effect: any}} props */
 function Effect({ effect }) {
-  const peak = effect.peak_dbtp ?? {};
-  const loud = effect.lufs ?? effect.loudness_lufs ?? {};
   const rows = [
-    { text: "as recorded", peak: peak.before, lufs: loud.before },
-    { text: "in the copies", peak: peak.after, lufs: loud.after },
+    { text: "as recorded", peak: effect.recorded?.true_peak_dbtp, lufs: effect.recorded?.loudest_side_lufs },
+    { text: "mended", peak: effect.mended?.true_peak_dbtp, lufs: effect.mended?.integrated_lufs },
+    { text: "in the copies", peak: effect.copies?.true_peak_dbtp, lufs: effect.copies?.integrated_lufs },
   ].filter((row) => Number.isFinite(row.peak));
   if (!rows.length) return null;
   /** @param {number} value */
   const share = (value) => Math.min(100, Math.max(0, (1 + value / 30) * 100));
   return html`<div class="effect">
-    <p class="effect-gain"><strong class="number">${gain(effect.gain_db ?? 0)}</strong> <span class="soft">for the whole record</span></p>
+    <p class="effect-gain"><strong class="number">${gain(effect.gain_db ?? 0)}</strong> <span class="soft">${effect.text || "for the whole record"}</span></p>
     <table><caption class="unseen">Levels before and after</caption><thead class="unseen"><tr><th scope="col">When</th><th scope="col">Picture</th><th scope="col">Highest peak</th><th scope="col">Loudness</th></tr></thead>
       <tbody>${rows.map((row) => html`<tr key=${row.text}><th scope="row">${row.text}</th>
         <td class="reach"><svg viewBox="0 0 100 10" preserveAspectRatio="none" aria-hidden="true"><line x1="0" y1="5" x2="100" y2="5" class="reach-way" /><line x1=${share(row.lufs ?? row.peak - 12)} y1="5" x2=${share(row.peak)} y2="5" class="reach-part" /></svg></td>

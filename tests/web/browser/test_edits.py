@@ -1,0 +1,225 @@
+"""Marks, repairs and what is unsure, by pointer and by keys.
+
+The edits are answered by a stand-in in the browser's network, so that these tests judge the page alone: what it asks for, what it
+shows then, and what it does when the record was changed elsewhere. Sound and pictures come from the real server.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.web.browser.test_listening import SPY, sound, wait_for_pieces
+from tests.web.conftest import RunningServer
+
+
+class StandIn:
+    """Keeps the record and the damage, applies what the page asks for, and remembers it."""
+
+    def __init__(self, server: RunningServer, page: Any) -> None:
+        self.server = server
+        self.asked: list[dict[str, Any]] = []
+        self.stale = False
+        self.revision = 1
+        summary = server.get("/api/records")["records"][0]
+        self.record = server.get(f"/api/records/{summary['id']}")
+        self.take = self.record["sides"][0]["chosen_take"]
+        self.damage = server.get(f"/api/takes/{self.take}/damage")
+        self.before: list[str] = []
+        page.route(f"**/api/records/{summary['id']}", lambda route: self._answer(route, self._record()))
+        page.route("**/edits", self._edit)
+        page.route("**/undo", self._undo)
+        page.route("**/damage", lambda route: self._answer(route, self.damage))
+        page.route("**/sound?**", self._sound)
+
+    @property
+    def tracks(self) -> list[dict[str, Any]]:
+        return list(self.record["sides"][0]["cuts"]["tracks"])
+
+    def _record(self) -> dict[str, Any]:
+        return {**self.record, "revision": self.revision, "can_undo": bool(self.before), "can_redo": False}
+
+    @staticmethod
+    def _answer(route: Any, value: Any, status: int = 200) -> None:
+        route.fulfill(status=status, content_type="application/json", body=json.dumps(value))
+
+    def _edit(self, route: Any) -> None:
+        sent = json.loads(route.request.post_data)
+        assert sent["revision"] == self.revision
+        if self.stale:
+            self.stale = False
+            self.revision += 1
+            error = {"code": "changed-elsewhere", "text": "changed elsewhere", "facts": {}}
+            return self._answer(route, {"error": error, "record": self._record()}, 409)
+        self.before.append(json.dumps([self.record, self.damage]))
+        edit = sent["edit"]
+        self.asked.append(edit)
+        side = self.record["sides"][0]
+        for track in side["cuts"]["tracks"]:
+            if track["number"] == edit.get("track"):
+                if edit["kind"] == "move-mark":
+                    track[f"{edit['edge']}_frame"] = edit["frame"]
+                if edit["kind"] == "retitle":
+                    track["title"] = edit["title"]
+                if edit["kind"] == "right":
+                    side["unsure"] = [each for each in side["unsure"] if each["track"] != track["number"]]
+        if edit["kind"] in ("leave", "mend"):
+            for row in self.damage["repairs"]:
+                if edit.get("repair") == row[0] or edit.get("of_kind") == row[4]:
+                    row[7] = edit["kind"] == "leave"
+        self.revision += 1
+        return self._answer(route, {"revision": self.revision, "record": self._record()})
+
+    def _undo(self, route: Any) -> None:
+        self.record, self.damage = json.loads(self.before.pop())
+        self.revision += 1
+        self._answer(route, {"revision": self.revision, "record": self._record()})
+
+    def _sound(self, route: Any) -> None:
+        """As the server mends once a repair is left: there the sound as played."""
+        from urllib.parse import parse_qs, urlsplit
+
+        words = {name: values[0] for name, values in parse_qs(urlsplit(route.request.url).query).items()}
+        left = [row for row in self.damage["repairs"] if row[7]]
+        if words["as"] != "mended" or not left:
+            return route.continue_()
+        start, stop = int(words["start_frame"]), int(words["stop_frame"])
+        samples = sound(self.server, self.take, start, stop, "mended").copy()
+        played = sound(self.server, self.take, start, stop, "played")
+        for row in left:
+            samples[max(0, row[1] - start) : max(0, row[2] - start)] = played[
+                max(0, row[1] - start) : max(0, row[2] - start)
+            ]
+        answer = self.server.ask(
+            "GET", f"/api/takes/{self.take}/sound?start_frame={start}&stop_frame={stop}&as=played"
+        )
+        head = answer.body[: answer.body.index(b"data") + 8]
+        return route.fulfill(
+            status=200, content_type="audio/wav", body=head + samples.astype("<f4").tobytes()
+        )
+
+
+@pytest.fixture
+def desk(server: RunningServer, open_page: Callable[..., Any]) -> tuple[Any, StandIn]:
+    """The Side place of side A, with one thing unsure."""
+    page = open_page(server, "/new", allow=("404", "409", "Failed to load"))
+    page.context.add_init_script(SPY)
+    stand_in = StandIn(server, page)
+    second = stand_in.tracks[1]
+    stand_in.record["sides"][0]["unsure"] = [
+        {
+            "kind": "track-start",
+            "track": 2,
+            "frame": second["start_frame"],
+            "why": {"code": "unsure-start", "facts": {"boundary": "gap"}},
+        }
+    ]
+    page.goto(f"http://{server.host}/record/{stand_in.record['id']}/side/A")
+    page.wait_for_selector(".mark.start span")
+    page.wait_for_load_state("networkidle")
+    return page, stand_in
+
+
+def mark(page: Any, number: int, edge: str = "begins") -> Any:
+    return page.get_by_role("slider", name=f"Track {number}").and_(
+        page.locator(f".mark.{'start' if edge == 'begins' else 'stop'}")
+    )
+
+
+def wait_for(page: Any, true: Callable[[], bool]) -> None:
+    for _ in range(100):
+        if true():
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError("it did not happen")
+
+
+def test_a_dragged_mark_catches_the_music_and_lands_on_a_zero_crossing(
+    desk: tuple[Any, StandIn], take_a: str
+) -> None:
+    page, stand_in = desk
+    was = stand_in.tracks[1]["start_frame"]
+    box = mark(page, 2).locator("span").bounding_box()
+    x, y = box["x"] + 6, box["y"] + 10
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 60, y, steps=5)
+    page.mouse.up()
+    wait_for(page, lambda: len(stand_in.asked) == 1)
+    edit = stand_in.asked[0]
+    assert (edit["kind"], edit["side"], edit["track"], edit["edge"]) == ("move-mark", "A", 2, "start")
+    assert edit["frame"] > was
+    around = sound(stand_in.server, take_a, edit["frame"] - 1, edit["frame"] + 1, "played").sum(axis=1)
+    assert (around[0] <= 0) != (around[1] <= 0)
+    wait_for(page, lambda: page.locator("button", has_text="Undo").is_enabled())
+    page.keyboard.press("Control+z")
+    wait_for(page, lambda: stand_in.tracks[1]["start_frame"] == was)
+
+
+@pytest.mark.parametrize(
+    ("key", "frames"), [("ArrowRight", 441), ("Shift+ArrowLeft", -1), ("PageUp", 44_100)]
+)
+def test_marks_are_nudged_by_keys(desk: tuple[Any, StandIn], key: str, frames: int) -> None:
+    page, stand_in = desk
+    was = stand_in.tracks[1]["start_frame"]
+    mark(page, 2).focus()
+    page.keyboard.press(key)
+    wait_for(page, lambda: len(stand_in.asked) == 1)
+    assert stand_in.asked[0]["frame"] - was == frames
+
+
+def test_enter_says_that_it_is_right_and_nothing_is_unsure_any_more(desk: tuple[Any, StandIn]) -> None:
+    page, stand_in = desk
+    page.get_by_text("One thing is unsure").wait_for()
+    page.keyboard.press("Enter")
+    page.get_by_text("Nothing is unsure.").wait_for()
+    assert stand_in.asked == [{"kind": "right", "side": "A", "track": 2}]
+
+
+def test_a_title_is_put_right_in_place_by_keys_alone(desk: tuple[Any, StandIn]) -> None:
+    page, stand_in = desk
+    page.get_by_role("button", name="Second Sight").focus()
+    page.keyboard.press("Enter")
+    page.keyboard.type("Third Sight")
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Third Sight").wait_for()
+    assert stand_in.asked[0]["title"] == "Third Sight"
+
+
+def test_a_repair_that_is_left_is_heard_at_once(desk: tuple[Any, StandIn], take_a: str) -> None:
+    page, stand_in = desk
+    page.get_by_text("The damage, by kind").click()
+    page.locator(".largest button").first.click()
+    page.keyboard.press("l")
+    wait_for_pieces(page, 3)
+    page.keyboard.press("x")
+    page.get_by_text("It is left as it is").wait_for()
+    wait_for_pieces(page, 6)
+    row = next(row for row in stand_in.damage["repairs"] if row[7])
+    heard = page.evaluate(
+        "[heard[1], heard[4]].map(({buffer}) => [0, 1].map(channel => [...buffer.getChannelData(channel)]))"
+    )
+    before, after = (np.array(each).T for each in heard)
+    start = max(0, round(row[1] - 0.6 * 44_100))
+    inside = slice(row[1] - start, row[2] - start)
+    played = sound(stand_in.server, take_a, row[1], row[2], "played")
+    np.testing.assert_allclose(after[inside], played, atol=1e-6)
+    assert np.abs(after[inside] - before[inside]).max() > 0.001
+    outside = np.ones(len(before), bool)
+    outside[inside] = False
+    np.testing.assert_array_equal(after[outside], before[outside])
+
+
+def test_a_change_made_elsewhere_is_told_and_ours_can_be_made_anyway(desk: tuple[Any, StandIn]) -> None:
+    page, stand_in = desk
+    stand_in.stale = True
+    mark(page, 2).focus()
+    page.keyboard.press("ArrowRight")
+    page.get_by_text("was changed on another page").wait_for()
+    assert stand_in.asked == []
+    page.get_by_role("button", name="Make it anyway").click()
+    wait_for(page, lambda: len(stand_in.asked) == 1)
