@@ -197,7 +197,7 @@ function Lines({ text, reading, type, field, keep }) {
       </div>
     </div>
     ${doubted.length > 0 && html`<ul id="doubts" class="doubts">${doubted.map((line) => html`<li key=${line.number}>
-      <button class="quiet" onClick=${() => jump(line.number)}>Line ${line.number}</button> ${line.doubts.map((doubt) => doubt.text).join(" ")}</li>`)}</ul>`}`;
+      <button class="quiet" onClick=${() => jump(line.number)}>Line ${line.number}</button> ${line.doubts.map((doubt) => doubt.text).join("; ")}</li>`)}</ul>`}`;
 }
 
 const FIELD_WORDS = /^\s*([^:=]{2,30})[:=]\s*(.+)$/;

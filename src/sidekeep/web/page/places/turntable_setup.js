@@ -14,10 +14,19 @@ export function SetUp({ done, known }) {
   const [step, setStep] = useState(0);
   const [inputs, setInputs] = useState(/** @type {any[] | null} */ (null));
   const head = useRef(/** @type {HTMLElement | null} */ (null));
-  const load = async () => setInputs((await told(get("/api/inputs")))?.inputs ?? []);
+  const [served, setServed] = useState(true);
+  const load = async () => {
+    try {
+      setInputs((await get("/api/inputs")).inputs ?? []);
+    } catch (error) {
+      setServed(/** @type {any} */ (error).code !== "not-served");
+      setInputs([]);
+    }
+  };
   useEffect(() => void load(), []);
   useEffect(() => head.current?.focus(), [step]);
   const chosen = inputs?.find((input) => input.chosen);
+  if (!served) return html`<div class="setup"><h1>Recording begins on the command line.</h1><p class="stage-more">This sidekeep does not record from the page yet. Its command <code>sidekeep take</code> does; what it takes is on the shelf afterwards.</p><p class="buttons"><a class="button main" href="/">To the shelf</a></p></div>`;
   return html`<div class="setup">
     <ol class="setup-steps" aria-label="The guide">${STEPS.map((text, at) => html`<li key=${text}><button class="quiet" aria-current=${at === step ? "step" : null} disabled=${at > 0 && !chosen} onClick=${() => setStep(at)}><span class="number">${at + 1}</span> ${text}</button></li>`)}</ol>
     ${step === 0 && html`<${Inputs} inputs=${inputs} load=${load} head=${head} next=${() => setStep(1)} chosen=${chosen} />`}
