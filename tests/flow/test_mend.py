@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,6 +12,7 @@ from numpy.typing import NDArray
 
 from sidekeep.errors import ParameterError
 from sidekeep.flow.mend import Mender
+from sidekeep.flow.patches import PatchReader, PatchWriter
 from sidekeep.model.recipe import MendSettings
 from sidekeep.press.nullset import null_sound
 
@@ -133,16 +136,31 @@ def test_mono_works_and_disabled_does_nothing(damaged: tuple[Floats, Floats, lis
     assert not mender.repairs
 
 
-def test_sizes_are_in_order_and_left_events_stay(damaged: tuple[Floats, Floats, list[int]]) -> None:
+def test_sizes_are_in_order(damaged: tuple[Floats, Floats, list[int]]) -> None:
     _, audio, _ = damaged
     counts = [len(run(audio, size=size)[1].repairs) for size in ("gentle", "even", "thorough")]
     assert counts[0] <= counts[1] <= counts[2]
-    _, mender = run(audio)
-    chosen = mender.repairs[3]
-    out, other = run(audio, leave=(chosen.start_frame,))
-    span = slice(chosen.start_frame, chosen.stop_frame)
-    np.testing.assert_array_equal(out[span], audio[span])
-    assert len(other.repairs) == len(mender.repairs) - 1
+
+
+def test_pieces_and_take_are_the_mended_take(damaged: tuple[Floats, Floats, list[int]]) -> None:
+    """Every change belongs to a repair, and nothing else was changed."""
+    _, audio, _ = damaged
+    audio = audio.astype(np.float32).astype(np.float64)
+    out, mender = run(audio)
+    file = io.BytesIO()
+    writer = PatchWriter(file)
+    writer.add(mender.take_pieces())
+    writer.set_owners(mender.owners)
+    writer.close()
+    assert mender.take_pieces() == []
+    file.seek(0)
+    patches = PatchReader(file)
+    np.testing.assert_allclose(patches.apply(0, audio), out, atol=1e-7)
+    everything = frozenset(range(len(mender.repairs)))
+    assert patches.with_left(everything).apply(0, audio) is audio
+    for index, repair in enumerate(mender.repairs):
+        spans = patches.spans({index})
+        assert (spans[0][0], spans[-1][1]) == (repair.start_frame, repair.stop_frame)
 
 
 @pytest.mark.parametrize("rate_hz", [22_050, 48_000, 96_000, 192_000])

@@ -1,83 +1,159 @@
-"""Patches: what mending changed, kept beside the take, put back anywhere."""
+"""Patches: every repair by itself, laid on any span, left and put back without another moving."""
 
 from __future__ import annotations
 
 import io
+from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidekeep.errors import ShelfError
-from sidekeep.flow.patches import PatchReader, PatchWriter
+from sidekeep.flow.patches import NO_REPAIR, PatchReader, PatchWriter, Piece, number_pieces
 
 
-def written(original: np.ndarray, mended: np.ndarray, sizes: list[int]) -> io.BytesIO:
-    file = io.BytesIO()
-    writer = PatchWriter(file, {"length_frames": len(original)})
-    at, index = 0, 0
-    while at < len(original):
-        stop = at + sizes[index % len(sizes)]
-        writer.add(at, original[at:stop], mended[at:stop])
-        at, index = stop, index + 1
-    assert writer.changed_samples == int((original != mended).sum())
-    file.seek(0)
-    return file
+@dataclass
+class Made:
+    """Pieces over a take, and what each repair's pieces are."""
+
+    original: np.ndarray
+    pieces: list[Piece]
+    owners: list[int]
+
+    def file(self, batches: int = 3) -> io.BytesIO:
+        file = io.BytesIO()
+        writer = PatchWriter(file)
+        for part in range(batches):
+            writer.add(
+                self.pieces[part * len(self.pieces) // batches : (part + 1) * len(self.pieces) // batches]
+            )
+        writer.set_owners(self.owners)
+        writer.close({"key": "k"})
+        assert writer.size_bytes == len(file.getvalue())
+        file.seek(0)
+        return file
+
+    def plain(self, left: set[int]) -> np.ndarray:
+        """Layer by layer, piece by piece: what applying must come to."""
+        out = self.original.copy()
+        for layer in ("number", "replace", "subtract"):
+            for piece in self.pieces:
+                if piece.layer != layer or (piece.number >= 0 and self.owners[piece.number] in left):
+                    continue
+                part = out[piece.start_frame : piece.start_frame + len(piece.values), piece.channel]
+                values = piece.values.astype(np.float32)
+                if layer == "subtract":
+                    part -= values
+                else:
+                    part[:] = values
+        return out
 
 
-@given(
-    length=st.integers(1, 400),
-    channels=st.integers(1, 2),
-    share=st.sampled_from([0.0, 0.03, 0.5, 1.0]),
-    write_sizes=st.lists(st.integers(1, 97), min_size=1, max_size=4),
-    read_sizes=st.lists(st.integers(1, 97), min_size=1, max_size=4),
-    seed=st.integers(0, 9999),
-)
-def test_take_and_patches_make_the_mended_take(
-    length: int, channels: int, share: float, write_sizes: list[int], read_sizes: list[int], seed: int
-) -> None:
+def made(seed: int, length: int, channels: int, count: int) -> Made:
     random = np.random.default_rng(seed)
     original = random.standard_normal((length, channels)).astype(np.float32).astype(np.float64)
-    mended = original.copy()
-    hit = random.random(original.shape) < share
-    mended[hit] = random.standard_normal(hit.sum()).astype(np.float32)
-    reader = PatchReader(written(original, mended, write_sizes))
-    assert reader.facts == {"length_frames": length}
-    at, index = 0, 0
-    while at < length:
-        stop = min(length, at + read_sizes[index % len(read_sizes)])
-        np.testing.assert_array_equal(reader.apply(at, original[at:stop]), mended[at:stop])
-        at, index = stop, index + 1
+    pieces, free = [], [0] * channels
+    for number in range(count):
+        channel = int(random.integers(channels))
+        if random.random() < 0.3:
+            start = int(random.integers(length))
+            stop = min(length, start + int(random.integers(1, 200)))
+            layer = "subtract"
+        else:
+            start = free[channel] + int(random.integers(0, 40))
+            stop = min(length, start + int(random.integers(1, 30)))
+            if start >= length:
+                start, stop, layer = 0, 1, "subtract"
+            else:
+                free[channel], layer = stop, "replace"
+        pieces.append(Piece(start, channel, layer, random.standard_normal(stop - start), number))  # type: ignore[arg-type]
+    owners = (np.arange(count) // 2).tolist()  # two pieces a repair
+    return Made(original, pieces, owners)
 
 
-def test_reading_backwards_and_out_of_order(rng: np.random.Generator) -> None:
-    original = np.zeros((1000, 2))
-    mended = original.copy()
-    mended[300:340, 0] = 0.5
-    mended[500:505] = -0.25
-    reader = PatchReader(written(original, mended, [64]))
-    for start in (900, 510, 320, 290, 0, 499):
-        np.testing.assert_array_equal(
-            reader.apply(start, original[start : start + 90]), mended[start : start + 90]
-        )
+@settings(deadline=None)
+@given(
+    length=st.integers(1, 600),
+    channels=st.integers(1, 2),
+    count=st.integers(0, 30),
+    read_sizes=st.lists(st.integers(1, 97), min_size=1, max_size=4),
+    left=st.sets(st.integers(0, 15)),
+    seed=st.integers(0, 9999),
+)
+def test_take_and_pieces_make_the_mended_take(
+    length: int, channels: int, count: int, read_sizes: list[int], left: set[int], seed: int
+) -> None:
+    case = made(seed, length, channels, count)
+    reader = PatchReader(case.file())
+    assert reader.facts == {"key": "k"}
+    for chosen in (set(), left):
+        shown, wanted = reader.with_left(chosen), case.plain(chosen)
+        at, index = 0, 0
+        while at < length:
+            stop = min(length, at + read_sizes[index % len(read_sizes)])
+            np.testing.assert_array_equal(shown.apply(at, case.original[at:stop]), wanted[at:stop])
+            at, index = stop, index + 1
+
+
+def test_leaving_one_repair_moves_no_other(rng: np.random.Generator) -> None:
+    case = made(7, 4000, 2, 60)
+    reader = PatchReader(case.file())
+    whole = reader.apply(0, case.original)
+    for repair in range(0, 30, 7):
+        without = reader.with_left({repair}).apply(0, case.original)
+        (changed,) = [np.flatnonzero((without != whole).any(axis=1))]
+        inside = np.zeros(len(whole), np.bool_)
+        for start, stop in reader.spans({repair}):
+            inside[start:stop] = True
+        assert inside[changed].all()
+        assert len(changed)
+        np.testing.assert_array_equal(reader.with_left(set()).apply(0, case.original), whole)
+
+
+def test_reading_backwards_and_out_of_order() -> None:
+    case = made(3, 2000, 2, 80)
+    reader, wanted = PatchReader(case.file()), case.plain(set())
+    for start in (1900, 510, 320, 290, 0, 499):
+        part = case.original[start : start + 90]
+        np.testing.assert_array_equal(reader.apply(start, part), wanted[start : start + 90])
 
 
 def test_an_untouched_block_is_the_same_object() -> None:
-    original = np.zeros((100, 2))
-    mended = original.copy()
-    mended[50] = 1.0
-    reader = PatchReader(written(original, mended, [10]))
-    block = original[:20]
+    case = Made(np.zeros((100, 2)), [Piece(50, 0, "replace", np.ones(3), 0)], [0])
+    reader = PatchReader(case.file())
+    block = case.original[:20]
     assert reader.apply(0, block) is block
+    block = case.original[40:60]
+    assert reader.with_left({0}).apply(40, block) is block
+
+
+def test_what_is_not_a_number_is_silence_whatever_is_left() -> None:
+    original = np.ones((30, 2))
+    original[5:9, 1] = np.nan
+    original[20] = np.inf
+    pieces = list(number_pieces(0, original))
+    assert {piece.number for piece in pieces} == {NO_REPAIR}
+    case = Made(original, [*pieces, Piece(4, 1, "replace", np.full(8, 0.5), 0)], [0])
+    out = PatchReader(case.file()).with_left({0}).apply(0, original)
+    assert np.isfinite(out).all()
+    np.testing.assert_array_equal(out[4:10, 1], [1, 0, 0, 0, 0, 1])
 
 
 def test_float32_keeps_24_bits() -> None:
-    original = np.zeros((3, 1))
-    mended = np.array([[1.0 - 2.0**-23], [2.0**-23], [-1.0]])
-    np.testing.assert_array_equal(PatchReader(written(original, mended, [3])).apply(0, original), mended)
+    values = np.array([1.0 - 2.0**-23, 2.0**-23, -1.0])
+    case = Made(np.zeros((3, 1)), [Piece(0, 0, "replace", values, 0)], [0])
+    np.testing.assert_array_equal(PatchReader(case.file()).apply(0, case.original)[:, 0], values)
 
 
 def test_something_else_is_refused() -> None:
     with pytest.raises(ShelfError, match="not a patch file"):
         PatchReader(io.BytesIO(b"RIFF....WAVE"))
+
+
+@pytest.mark.parametrize("cut", [9, 40, 200, -1, -9])
+def test_a_torn_file_is_refused(cut: int) -> None:
+    content = made(1, 500, 2, 20).file().getvalue()
+    with pytest.raises(ShelfError, match="not whole"):
+        PatchReader(io.BytesIO(content[:cut]))

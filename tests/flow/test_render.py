@@ -13,7 +13,7 @@ import pytest
 from sidekeep.flow.edges import RenderSpan
 from sidekeep.flow.kept_levels import KeptLevels
 from sidekeep.flow.measures import PeakLoudnessMeter
-from sidekeep.flow.patches import PatchReader, PatchWriter
+from sidekeep.flow.patches import PatchReader, PatchWriter, Piece
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.render import BLOCK_FRAMES, RecordLevel, choose_gain, record_level, render_span
 from sidekeep.model.audio import AudioFormat
@@ -53,11 +53,19 @@ def span(start: int, stop: int, fade_in: int = 0, fade_out: int = 0) -> RenderSp
 
 
 def patched(take: Audio, mended: Audio) -> PatchReader:
-    """Patches as a survey leaves them: in blocks that are not the render's."""
+    """Patches as a survey leaves them: in batches that are not the render's."""
     file = io.BytesIO()
-    writer = PatchWriter(file, {})
+    writer = PatchWriter(file)
+    number = 0
     for at in range(0, len(take), 50_000):
-        writer.add(at, take[at : at + 50_000], mended[at : at + 50_000])
+        changed = take[at : at + 50_000] != mended[at : at + 50_000]
+        for channel in range(take.shape[1]):
+            edges = np.flatnonzero(np.diff(changed[:, channel], prepend=False, append=False)) + at
+            for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+                writer.add([Piece(start, channel, "replace", mended[start:stop, channel], number)])
+                number += 1
+    writer.set_owners(range(number))
+    writer.close()
     file.seek(0)
     return PatchReader(file)
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.level.loudness import integrated_loudness
-from sidekeep.flow.measures import FrameSpans, PeakLoudnessMeter, windows_inside, windows_touching
+from sidekeep.flow.measures import FrameSpans, LevelMeter, PeakLoudnessMeter, windows_inside, windows_touching
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -22,7 +22,7 @@ class KeptLevels:
     peaks: NDArray[np.float64]
 
     @classmethod
-    def of(cls, meter: PeakLoudnessMeter) -> KeptLevels:
+    def of(cls, meter: PeakLoudnessMeter | LevelMeter) -> KeptLevels:
         """What a meter measured."""
         meter.close()
         return cls(window_frames=meter.window_frames, powers=meter.window_powers, peaks=meter.window_peaks)

@@ -198,6 +198,16 @@ class LevelMeter(JointMeter):
         return self._samples.peaks.max(axis=1)
 
     @property
+    def window_powers(self) -> NDArray[np.float64]:
+        """One K-weighted power per window of ``window_frames``."""
+        return self._loudness.powers
+
+    @property
+    def window_peaks(self) -> NDArray[np.float64]:
+        """One linear true peak per window of ``window_frames``."""
+        return self._peaks.peaks
+
+    @property
     def clipped_spans(self) -> LevelRuns:
         """Every run at the rail so far."""
         return self._clipping.runs

@@ -9,11 +9,14 @@ the mended ticks at their heads, once the music after them has been mended as we
 
 from __future__ import annotations
 
+import hashlib
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 
+from sidekeep.dsp.impulses import evidence_weights
 from sidekeep.dsp.impulses.band import BandWatch
 from sidekeep.dsp.impulses.beat_forecast import BeatForecast, Stroke
 from sidekeep.dsp.impulses.full_band import mend_stretch, rate_factor_of
@@ -22,6 +25,7 @@ from sidekeep.dsp.impulses.thumps import LowBand, Thump
 from sidekeep.dsp.turn.forecast import TurnForecast
 from sidekeep.errors import ParameterError
 from sidekeep.flow.numbers import numbers_only
+from sidekeep.flow.patches import Piece
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.window import Window
 from sidekeep.model.finding import Channel, Finding
@@ -29,6 +33,8 @@ from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair, RepairKind
 from sidekeep.units import gain_to_db
 
+MENDER_VERSION = 1
+"""Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
 IN_FLIGHT = 3
 """Chunks waiting or running before the oldest is waited for."""
@@ -66,15 +72,26 @@ class _Chunk:
     job: Future[tuple[list[Repaired], list[Stroke]]] | None
     heads: list[tuple[int, int, float]] = field(default_factory=list)
     """Mended ticks hard enough to have a tail: first frame, last + 1, size over the local slope in dB."""
-    thumps: Future[tuple[Audio, list[Thump]]] | None = None
+    thumps: Future[list[tuple[Thump, Audio]]] | None = None
     low: int = 0
     """First frame of what the thumps were looked for in."""
+
+
+@cache
+def mender_identity() -> str:
+    """What decides the samples besides take and settings: the version and the fitted weights."""
+    digest = hashlib.sha256()
+    for name, value in sorted(vars(evidence_weights).items()):
+        if isinstance(value, np.ndarray | float):
+            digest.update(name.encode() + np.asarray(value, "<f8").tobytes())
+    return f"{MENDER_VERSION}-{digest.hexdigest()[:16]}"
 
 
 class Mender:
     """Mends ticks, pops, crackle and thumps as the blocks pass; see the module for the conventions.
 
-    ``repairs`` and ``findings`` grow as chunks are finished and are complete and in order after ``flush``.
+    ``repairs`` and ``findings`` grow as chunks are finished and are complete and in order after ``flush``; ``owners``
+    then says which of the repairs each one became when they were noted (those of two channels are joined).
     ``use_turn``, ``use_beat`` and ``use_thumps`` exist for measurements: what the turn of the disc, the beat of the
     music and the thumps are worth.
     """
@@ -104,7 +121,8 @@ class Mender:
         self.latency_frames = (IN_FLIGHT + 3) * self.chunk + self.margin
         self.repairs: list[Repair] = []
         self.findings: list[Finding] = []
-        self._leave = frozenset(settings.leave)
+        self.owners: list[int] = []
+        self._pieces: list[Piece] = []
         self._bands = BandWatch(rate_hz, self.rate_factor)
         self._prior, self._beats = TurnForecast(), BeatForecast()
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
@@ -141,9 +159,14 @@ class Mender:
         while self._mended:
             out.append(self._release(last=True))
         self._pool.shutdown()
-        self.repairs = _join_channels(self.repairs)
+        self.repairs, self.owners = _join_channels(self.repairs)
         self.findings.sort(key=lambda f: (f.start_frame, f.channel))
         return np.concatenate(out) if out else np.empty((0, self.channels))
+
+    def take_pieces(self) -> list[Piece]:
+        """What was changed since the last time this was asked, repair by repair (``flow.patches``)."""
+        pieces, self._pieces = self._pieces, []
+        return pieces
 
     def _advance(self) -> list[Audio]:
         """Let go of the chunk whose two neighbours after it are mended; begin with the thumps of the next."""
@@ -197,12 +220,13 @@ class Mender:
             if repaired.values is None:
                 self._note_long(start, stop, channel)
                 continue
-            if start < self._last_stop[channel] or start in self._leave:
+            if start < self._last_stop[channel]:
                 continue
             # As the patches will hold it: what is measured here is then, to the last bit, what is rendered, and the last
             # digits of a least-squares fit, which differ from one run to the next, are gone.
             self._held.view(start, stop)[:, channel] = repaired.values.astype(np.float32)
             self._last_stop[channel] = stop
+            self._pieces.append(Piece(start, channel, "replace", repaired.values.copy(), len(self.repairs)))
             self._note(start, stop, channel, repaired)
             events.append(((low + repaired.peak) / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
             if repaired.size_db >= THUMP_HEAD_DB:
@@ -241,12 +265,16 @@ class Mender:
     def _finish_thumps(self, chunk: _Chunk) -> None:
         if chunk.thumps is None:
             return
-        cleaned, thumps = chunk.thumps.result()
-        if not thumps:
-            return
-        view = self._held.view(chunk.low, chunk.low + len(cleaned))
-        view[:] = np.where(cleaned == view, view, cleaned.astype(np.float32))
-        for thump in thumps:
+        for thump, tail in chunk.thumps.result():
+            # Taken off as the patches will hold it, for the same reason.
+            tail = tail.astype(np.float32)
+            start = chunk.low + thump.start_frame
+            self._held.view(start, start + len(tail))[:] -= tail
+            self._pieces += [
+                Piece(start, at, "subtract", tail[:, at], len(self.repairs))
+                for at in range(self.channels)
+                if tail[:, at].any()
+            ]
             channel: Channel = "L" if thump.channel == "L" else "R" if thump.channel == "R" else "both"
             self.repairs.append(
                 Repair(
@@ -291,8 +319,9 @@ class Mender:
 
 def _take_thumps(
     view: Audio, heads: list[tuple[int, int, float]], first: int, stop: int, rate_hz: int
-) -> tuple[Audio, list[Thump]]:
-    """Subtract the tails that start in ``[first, stop)`` from ``view``, one by one, where it is worth it."""
+) -> list[tuple[Thump, Audio]]:
+    """The thumps whose tails start in ``[first, stop)`` of ``view``, each with what is to be taken off: looked for one by
+    one, the earlier ones taken off ``view``."""
     apart = THUMP_APART_S * rate_hz
     band = LowBand(view, rate_hz)
     swells = _Swells(view, rate_hz)
@@ -318,8 +347,8 @@ def _take_thumps(
         peak_dbfs = gain_to_db(float(np.abs(taken).max()))
         if peak_dbfs >= loud_dbfs and thump.evidence >= sure and -15.0 <= thump.size_db <= 75.0:
             band.subtract(thump, taken)
-            kept.append(thump)
-    return view, kept
+            kept.append((thump, taken))
+    return kept
 
 
 class _Swells:
@@ -352,10 +381,12 @@ class _Swells:
         return float(ratio[0]), LATERAL_WORTH * float(ratio[1])
 
 
-def _join_channels(repairs: list[Repair]) -> list[Repair]:
-    """Overlapping repairs of one kind on two channels become one on both; sorted by start."""
+def _join_channels(repairs: list[Repair]) -> tuple[list[Repair], list[int]]:
+    """Overlapping repairs of one kind on two channels become one on both; sorted by start. Also where each one went."""
     joined: list[Repair] = []
-    for repair in sorted(repairs, key=lambda r: (r.start_frame, r.channel)):
+    owners = [0] * len(repairs)
+    for number in sorted(range(len(repairs)), key=lambda n: (repairs[n].start_frame, repairs[n].channel)):
+        repair = repairs[number]
         for back in range(1, min(4, len(joined)) + 1):
             other = joined[-back]
             apart = {other.channel, repair.channel} == {"L", "R"}
@@ -368,7 +399,9 @@ def _join_channels(repairs: list[Repair]) -> list[Repair]:
                     kind=bigger.kind,
                     size_db=bigger.size_db,
                 )
+                owners[number] = len(joined) - back
                 break
         else:
+            owners[number] = len(joined)
             joined.append(repair)
-    return joined
+    return joined, owners

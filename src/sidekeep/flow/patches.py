@@ -1,22 +1,34 @@
-"""What mending changed, kept beside the take: the take itself is never touched.
+"""What mending changed, kept beside the take piece by piece: the take itself is never touched.
 
-A patch file is a short header and one record per surveyed block, in time order::
+Every piece belongs to one repair, so any repair can be left and put back when the take is rendered or heard, without
+mending again and without moving another. Pieces lie in three layers over the take, in this order:
 
-    b"SKPATCH1"  uint32 length, JSON facts (known before the take has an end)
-    int64 start_frame, int32 frames, int32 runs, int32 samples
-        int32 run starts (within the block), int32 run lengths, int8 run channels, float32 samples
+- ``number``: silence for what is not a number; belongs to no repair and is always laid on;
+- ``replace``: new samples for a tick, a pop or crackle; pieces of one channel do not overlap;
+- ``subtract``: the tail of a thump, taken off what the layers below give; tails may overlap.
 
-All little-endian. Reading back is by block, so memory does not grow with the length of the take.
-float32 holds 24 bits of fraction: the rounding stays under -140 dBFS.
+A patch file is a mark, records in about the order of time, and an end that says which repair every piece belongs to
+(repairs of both channels are joined only when all are known) and what the file belongs to::
+
+    b"SKPATCH2"
+    "P"  int32 pieces, int32 samples
+         int64 starts, int32 lengths, int32 numbers, int8 channels, int8 layers, float32 samples
+    "E"  int32 count, int32 repair of each number, uint32 length, JSON facts
+    int64 offset of "E", b"SKPATCH2"
+
+All little-endian. Reading back is by span, so memory grows with the number of pieces only. float32 holds 24 bits of
+fraction: the rounding stays under -140 dBFS.
 """
 
 from __future__ import annotations
 
-import bisect
+import hashlib
 import json
 import struct
-from collections.abc import Mapping
-from typing import Any, BinaryIO
+import threading
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, BinaryIO, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,102 +36,248 @@ from numpy.typing import NDArray
 from sidekeep.errors import ShelfError
 from sidekeep.flow.ports import Audio
 
-MAGIC = b"SKPATCH1"
-_RECORD = struct.Struct("<qiii")
+MAGIC = b"SKPATCH2"
+Layer = Literal["number", "replace", "subtract"]
+LAYERS: tuple[Layer, ...] = ("number", "replace", "subtract")
+NO_REPAIR = -1
+_HEAD, _END, _FOOT, _LENGTH = (struct.Struct(form) for form in ("<cii", "<ci", "<q", "<I"))
+_COLUMNS = (("starts", "<i8"), ("lengths", "<i4"), ("numbers", "<i4"), ("channels", "<i1"), ("layers", "<i1"))
 
 
-def changed_runs(changed: NDArray[np.bool_]) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int8]]:
-    """Runs of True per channel of a (frames, channels) mask: starts, lengths, channels."""
-    starts, lengths, channels = [], [], []
-    for channel in range(changed.shape[1]):
-        edges = np.flatnonzero(np.diff(changed[:, channel], prepend=False, append=False))
-        starts.append(edges[::2])
-        lengths.append(edges[1::2] - edges[::2])
-        channels.append(np.full(len(edges) // 2, channel))
-    return (
-        np.concatenate(starts).astype("<i4"),
-        np.concatenate(lengths).astype("<i4"),
-        np.concatenate(channels).astype("<i1"),
-    )
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """New samples (or what is taken off) on one channel, (frames,). ``number`` counts the repairs as they were noted;
+    ``NO_REPAIR`` belongs to none."""
+
+    start_frame: int
+    channel: int
+    layer: Layer
+    values: NDArray[np.float64]
+    number: int = NO_REPAIR
+
+
+def number_pieces(start_frame: int, block: Audio) -> Iterator[Piece]:
+    """Silence for every run of samples of a block that are not numbers."""
+    odd = ~np.isfinite(block)
+    for channel in np.flatnonzero(odd.any(axis=0)):
+        edges = np.flatnonzero(np.diff(odd[:, channel], prepend=False, append=False))
+        for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            yield Piece(start_frame + first, int(channel), "number", np.zeros(last - first))
 
 
 class PatchWriter:
-    """Collects differences between take and mended blocks into an open binary file."""
+    """Collects pieces into an open binary file; ``sha256`` and ``size_bytes`` tell what was written.
 
-    def __init__(self, file: BinaryIO, facts: Mapping[str, Any]) -> None:
-        self._file = file
-        self.changed_samples = 0
-        text = json.dumps(dict(facts), sort_keys=True).encode()
-        file.write(MAGIC + struct.pack("<I", len(text)) + text)
-
-    def add(self, start_frame: int, original: Audio, mended: Audio) -> None:
-        """Keep what differs in one block; blocks come in time order and do not overlap."""
-        changed = original != mended
-        if not changed.any():
-            return
-        starts, lengths, channels = changed_runs(changed)
-        samples = mended.T[changed.T].astype("<f4")
-        self.changed_samples += len(samples)
-        self._file.write(_RECORD.pack(start_frame, len(original), len(starts), len(samples)))
-        for part in (starts, lengths, channels, samples):
-            self._file.write(part.tobytes())
-
-
-class PatchReader:
-    """Applies a patch file to any span of its take."""
+    A survey adds pieces and says at its end which repairs they belong to; who keeps the file closes it with its facts.
+    """
 
     def __init__(self, file: BinaryIO) -> None:
         self._file = file
-        if file.read(len(MAGIC)) != MAGIC:
-            raise ShelfError("this is not a patch file of sidekeep; mend the take again to make a new one")
-        (length,) = struct.unpack("<I", file.read(4))
-        self.facts: dict[str, Any] = json.loads(file.read(length))
-        self._starts: list[int] = []
-        self._records: list[tuple[int, int, int, int]] = []  # offset, frames, runs, samples
-        while len(head := file.read(_RECORD.size)) == _RECORD.size:
-            start, frames, runs, samples = _RECORD.unpack(head)
-            self._starts.append(start)
-            self._records.append((file.tell(), frames, runs, samples))
-            file.seek(9 * runs + 4 * samples, 1)
-        self._held: (
-            tuple[int, NDArray[np.int32], NDArray[np.int32], NDArray[np.int8], NDArray[np.float32]] | None
-        ) = None
+        self._digest = hashlib.sha256()
+        self._owners: Sequence[int] = ()
+        self.size_bytes = 0
+        self._write(MAGIC)
+
+    @property
+    def sha256(self) -> str:
+        """Checksum of everything written so far."""
+        return self._digest.hexdigest()
+
+    def add(self, pieces: Iterable[Piece]) -> None:
+        """Keep pieces; they come in about the order of time."""
+        chosen = list(pieces)
+        if not chosen:
+            return
+        samples = np.concatenate([piece.values for piece in chosen]).astype("<f4")
+        columns = {
+            "starts": [piece.start_frame for piece in chosen],
+            "lengths": [len(piece.values) for piece in chosen],
+            "numbers": [piece.number for piece in chosen],
+            "channels": [piece.channel for piece in chosen],
+            "layers": [LAYERS.index(piece.layer) for piece in chosen],
+        }
+        self._write(
+            _HEAD.pack(b"P", len(chosen), len(samples))
+            + b"".join(np.array(columns[name], form).tobytes() for name, form in _COLUMNS)
+            + samples.tobytes()
+        )
+
+    def set_owners(self, owners: Sequence[int]) -> None:
+        """Say which repair (index in the survey's list) every number belongs to."""
+        self._owners = owners
+
+    def close(self, facts: Mapping[str, Any] | None = None) -> None:
+        """Write the end; a file without it is not whole. The file itself stays open."""
+        offset = self.size_bytes
+        text = json.dumps(dict(facts or {}), sort_keys=True).encode()
+        self._write(
+            _END.pack(b"E", len(self._owners))
+            + np.array(self._owners, "<i4").tobytes()
+            + _LENGTH.pack(len(text))
+            + text
+            + _FOOT.pack(offset)
+            + MAGIC
+        )
+
+    def _write(self, content: bytes) -> None:
+        self._file.write(content)
+        self._digest.update(content)
+        self.size_bytes += len(content)
+
+
+@dataclass(frozen=True, eq=False)
+class _Index:
+    """The pieces of a layer in order of their first frame."""
+
+    starts: NDArray[np.int64]
+    stops: NDArray[np.int64]
+    repairs: NDArray[np.int32]
+    channels: NDArray[np.int8]
+    offsets: NDArray[np.int64]
+    longest: int
+
+    def touching(self, start_frame: int, stop_frame: int) -> NDArray[np.intp]:
+        """Pieces with a frame in the span, in order."""
+        low = int(np.searchsorted(self.starts, start_frame - self.longest, "left"))
+        high = int(np.searchsorted(self.starts, stop_frame, "left"))
+        return low + np.flatnonzero(self.stops[low:high] > start_frame)
+
+
+class PatchReader:
+    """Lays a patch file on any span of its take; the repairs in ``left`` (indices in the survey's list) stay away.
+
+    May be asked from several threads. ``with_left`` is the same file with other repairs left, at no cost.
+    """
+
+    def __init__(self, file: BinaryIO, left: Collection[int] = ()) -> None:
+        self._file = file
+        self._lock = threading.Lock()
+        self.facts, self._layers = _read_index(file)
+        self._left = frozenset(left)
+        self._stays = [self._chosen(layer, self._left) for layer in self._layers]
+
+    def with_left(self, left: Collection[int]) -> PatchReader:
+        """The same pieces with other repairs left."""
+        other = object.__new__(PatchReader)
+        other.__dict__.update(self.__dict__)
+        other._left = frozenset(left)
+        other._stays = [self._chosen(layer, other._left) for layer in self._layers]
+        return other
 
     def apply(self, start_frame: int, block: Audio) -> Audio:
-        """The block with its patches in place; the same object when nothing changes."""
+        """The block with its pieces in place; the same object when nothing changes."""
         stop_frame = start_frame + len(block)
-        index = max(0, bisect.bisect_right(self._starts, start_frame) - 1)
         patched = block
-        while index < len(self._starts) and self._starts[index] < stop_frame:
-            if self._starts[index] + self._records[index][1] > start_frame:
-                if patched is block:
-                    patched = block.copy()
-                self._apply_record(index, start_frame, patched)
-            index += 1
+        for layer, index, stays in zip(LAYERS, self._layers, self._stays, strict=True):
+            touching = index.touching(start_frame, stop_frame)
+            touching = touching[stays[touching]]
+            if len(touching) and patched is block:
+                patched = block.copy()
+            for at, values in self._values(index, touching):
+                low = int(index.starts[at]) - start_frame
+                first, last = max(low, 0), min(low + len(values), len(block))
+                part = patched[first:last, index.channels[at]]
+                if layer == "subtract":
+                    part -= values[first - low : last - low]
+                else:
+                    part[:] = values[first - low : last - low]
         return patched
 
-    def _apply_record(self, index: int, start_frame: int, block: Audio) -> None:
-        starts, lengths, channels, samples = self._load(index)
-        offset = self._starts[index] - start_frame
-        at = 0
-        for start, length, channel in zip(starts.tolist(), lengths.tolist(), channels.tolist(), strict=True):
-            low, high = start + offset, start + offset + length
-            first, last = max(low, 0), min(high, len(block))
-            if first < last:
-                block[first:last, channel] = samples[at + first - low : at + last - low]
-            at += length
+    def spans(self, repairs: Collection[int]) -> list[tuple[int, int]]:
+        """Spans of frames that the pieces of these repairs change, in order, joined where they touch."""
+        found: list[tuple[int, int]] = []
+        for index in self._layers:
+            chosen = np.isin(index.repairs, list(repairs))
+            found += zip(index.starts[chosen].tolist(), index.stops[chosen].tolist(), strict=True)
+        joined: list[tuple[int, int]] = []
+        for start, stop in sorted(found):
+            if joined and start <= joined[-1][1]:
+                joined[-1] = (joined[-1][0], max(stop, joined[-1][1]))
+            else:
+                joined.append((start, stop))
+        return joined
 
-    def _load(
-        self, index: int
-    ) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int8], NDArray[np.float32]]:
-        if self._held is None or self._held[0] != index:
-            offset, _, runs, samples = self._records[index]
-            self._file.seek(offset)
-            self._held = (
-                index,
-                np.frombuffer(self._file.read(4 * runs), "<i4"),
-                np.frombuffer(self._file.read(4 * runs), "<i4"),
-                np.frombuffer(self._file.read(runs), "<i1"),
-                np.frombuffer(self._file.read(4 * samples), "<f4"),
-            )
-        return self._held[1:]
+    @staticmethod
+    def _chosen(index: _Index, left: frozenset[int]) -> NDArray[np.bool_]:
+        return ~np.isin(index.repairs, list(left))
+
+    def _values(self, index: _Index, chosen: NDArray[np.intp]) -> Iterator[tuple[int, NDArray[np.float32]]]:
+        """Samples of the chosen pieces: neighbours in the file are read at once."""
+        lengths = 4 * (index.stops[chosen] - index.starts[chosen])
+        offsets = index.offsets[chosen]
+        run = 0
+        while run < len(chosen):
+            last = run + 1
+            while last < len(chosen) and 0 <= offsets[last] - (offsets[last - 1] + lengths[last - 1]) < 65536:
+                last += 1
+            base = int(offsets[run])
+            size = int(offsets[last - 1] + lengths[last - 1]) - base
+            with self._lock:
+                self._file.seek(base)
+                content = self._file.read(size)
+            if len(content) != size:
+                raise _not_whole()
+            for at in range(run, last):
+                begin = int(offsets[at]) - base
+                yield int(chosen[at]), np.frombuffer(content, "<f4", int(lengths[at]) // 4, begin)
+            run = last
+
+
+def _not_whole() -> ShelfError:
+    return ShelfError("a patch file is not whole; survey the take again to make a new one", code="patches")
+
+
+def _read_index(file: BinaryIO) -> tuple[dict[str, Any], list[_Index]]:
+    """Facts and, per layer, where everything lies."""
+    if file.read(len(MAGIC)) != MAGIC:
+        raise ShelfError("this is not a patch file of sidekeep; survey the take again", code="patches")
+    try:
+        first = file.tell()
+        file.seek(-len(MAGIC) - _FOOT.size, 2)
+        (end,) = _FOOT.unpack(file.read(_FOOT.size))
+        if file.read(len(MAGIC)) != MAGIC:
+            raise _not_whole()
+        columns: dict[str, list[NDArray[Any]]] = {name: [] for name, _ in _COLUMNS}
+        offsets: list[NDArray[np.int64]] = []
+        file.seek(first)
+        while file.tell() < end:
+            mark, pieces, samples = _HEAD.unpack(file.read(_HEAD.size))
+            if mark != b"P":
+                raise _not_whole()
+            for name, form in _COLUMNS:
+                width = np.dtype(form).itemsize
+                columns[name].append(np.frombuffer(file.read(width * pieces), form, pieces))
+            sizes = 4 * columns["lengths"][-1].astype(np.int64)
+            offsets.append(file.tell() + np.cumsum(sizes) - sizes)
+            file.seek(4 * samples, 1)
+        mark, count = _END.unpack(file.read(_END.size))
+        if mark != b"E":
+            raise _not_whole()
+        owners = np.frombuffer(file.read(4 * count), "<i4", count)
+        (length,) = _LENGTH.unpack(file.read(_LENGTH.size))
+        facts: dict[str, Any] = json.loads(file.read(length))
+    except (struct.error, ValueError, OSError) as error:
+        raise _not_whole() from error
+    empty = {name: np.empty(0, form) for name, form in _COLUMNS}
+    whole = {name: np.concatenate([empty[name], *columns[name]]) for name, _ in _COLUMNS}
+    if len(whole["numbers"]) and int(whole["numbers"].max()) >= count:
+        raise _not_whole()
+    where = np.concatenate([np.empty(0, np.int64), *offsets])
+    owned = np.append(owners, NO_REPAIR)[whole["numbers"]]
+    return facts, [_layer(whole, owned, where, layer) for layer in range(len(LAYERS))]
+
+
+def _layer(
+    whole: Mapping[str, NDArray[Any]], owned: NDArray[np.int32], where: NDArray[np.int64], layer: int
+) -> _Index:
+    chosen = np.flatnonzero(whole["layers"] == layer)
+    chosen = chosen[np.argsort(whole["starts"][chosen], kind="stable")]
+    starts, lengths = whole["starts"][chosen], whole["lengths"][chosen]
+    return _Index(
+        starts=starts,
+        stops=starts + lengths,
+        repairs=owned[chosen],
+        channels=whole["channels"][chosen],
+        offsets=where[chosen],
+        longest=int(lengths.max(initial=0)),
+    )

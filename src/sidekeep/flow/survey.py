@@ -1,7 +1,7 @@
 """The survey: ONE pass over a take fills every measure at once.
 
 Every block goes to the meters and to the mender; what the mender gives back goes to the meters of the
-mended level and, as differences, to a patch file. So the level after mending is known exactly before
+mended level, and every repair by itself to a patch file. So the level after mending is known exactly before
 anything is rendered, and rendering is only *take + patches + gain* (``flow.render``).
 
 ``SurveyRun`` is the pass as a running object, for a take that is read from a file and for one that still grows. It
@@ -26,7 +26,7 @@ from sidekeep.flow.measures import LevelMeter, PeakLoudnessMeter
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.noise import NoiseMeter
 from sidekeep.flow.numbers import numbers_only
-from sidekeep.flow.patches import PatchWriter
+from sidekeep.flow.patches import PatchWriter, number_pieces
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
 from sidekeep.flow.side_features import SideFeatures
 from sidekeep.flow.survey_sums import click_statistics, turn_of
@@ -38,6 +38,8 @@ from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
 from sidekeep.model.repair import Repair
 
+SURVEY_VERSION = 1
+"""Raise it when a survey finds, measures or keeps something else: kept surveys are made again then."""
 BLOCK_FRAMES = 131072
 METERED_LATE = 8
 """Blocks the meters may lie behind the mender: neither waits for the other's slow moments."""
@@ -46,7 +48,7 @@ _SEVERITY_ORDER = {"act": 0, "look": 1, "note": 2}
 
 @dataclass(frozen=True, kw_only=True)
 class Survey:
-    """Everything known about one take. ``mended`` holds peaks and powers of the mended take."""
+    """Everything known about one take. ``mended`` and ``recorded`` hold peaks and powers after and before mending."""
 
     file: str
     format: AudioFormat
@@ -59,6 +61,7 @@ class Survey:
     repairs: tuple[Repair, ...]
     envelope: NDArray[np.float64]
     mended: KeptLevels
+    recorded: KeptLevels
 
 
 class SurveyRun:
@@ -74,9 +77,9 @@ class SurveyRun:
         self.length_frames = 0
         self._mended_meter = PeakLoudnessMeter(rate_hz=form.rate_hz, channels=form.channels)
         self._patches = patches
-        self._delay = _Delay()
         self._held: list[Audio] = []
         self._held_frames = 0
+        self._stepped_frames = 0
         self._measuring = ThreadPoolExecutor(1, thread_name_prefix="meters")
         self._metering: deque[Future[None]] = deque()
 
@@ -114,6 +117,8 @@ class SurveyRun:
         self.settle()
         self._measuring.shutdown()
         self._keep(self.mender.flush())
+        if self._patches is not None:
+            self._patches.set_owners(self.mender.owners)
         progress(0.98, "finding the tracks")
         repairs, mender_findings = tuple(self.mender.repairs), tuple(self.mender.findings)
         # Finding the tracks of an hour needs room of its own: the mender's buffers go first.
@@ -138,16 +143,18 @@ class SurveyRun:
         self._held, self._held_frames = [], 0
         clean = numbers_only(block)
         self._metering.append(self._measuring.submit(self.meters.process, block, clean))
-        self._delay.hold(block)
+        if clean is not block and self._patches is not None:
+            self._patches.add(number_pieces(self._stepped_frames, block))
+        self._stepped_frames += len(block)
         self._keep(self.mender.process(clean))
         if len(self._metering) > METERED_LATE:
             self._metering.popleft().result()
 
     def _keep(self, mended: Audio) -> None:
         self._mended_meter.process(mended)
-        for start, original, part in self._delay.match(mended):
-            if self._patches is not None:
-                self._patches.add(start, original, part)
+        pieces = self.mender.take_pieces()
+        if self._patches is not None:
+            self._patches.add(pieces)
 
 
 def survey_take(
@@ -192,29 +199,6 @@ class Meters:
         self.level.process(block, is_clean=clean is block)
         self.features.process(clean)
         self.noise.process(clean)
-
-
-class _Delay:
-    """Original blocks held until the mender, which looks ahead, gives their mended form back."""
-
-    def __init__(self) -> None:
-        self._held: deque[Audio] = deque()
-        self._start_frame = 0
-
-    def hold(self, block: Audio) -> None:
-        self._held.append(block)
-
-    def match(self, mended: Audio) -> Iterator[tuple[int, Audio, Audio]]:
-        """(start frame, original, mended) pieces of equal length."""
-        at = 0
-        while at < len(mended):
-            original = self._held.popleft()
-            count = min(len(original), len(mended) - at)
-            yield self._start_frame, original[:count], mended[at : at + count]
-            if count < len(original):
-                self._held.appendleft(original[count:])
-            at += count
-            self._start_frame += count
 
 
 def _read_ahead(source: AudioSource, pool: ThreadPoolExecutor) -> Iterator[Audio]:
@@ -266,4 +250,5 @@ def _conclude(
         repairs=repairs,
         envelope=features.envelope,
         mended=KeptLevels.of(mended),
+        recorded=KeptLevels.of(meters.level),
     )

@@ -5,7 +5,7 @@ Same take + same recipe + same version = same samples.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from sidekeep.errors import ParameterError
@@ -14,12 +14,50 @@ MendSize = Literal["gentle", "even", "thorough"]
 
 
 @dataclass(frozen=True, kw_only=True)
+class MendChoice:
+    """Repairs to leave, or to mend after all: those that fit every condition given. The last choice that fits a repair
+    decides. ``take`` is the beginning of a take's SHA-256 (empty: every take of the record), ``repair`` the id of one
+    repair; a region holds the repairs it touches, and the thumps that begin in it."""
+
+    do: Literal["leave", "mend"] = "leave"
+    take: str = ""
+    repair: str = ""
+    start_frame: int | None = None
+    stop_frame: int | None = None
+    of_kind: str = ""
+    below_db: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.do not in ("leave", "mend"):
+            raise ParameterError(f"mend choice {self.do!r} must be leave or mend")
+        if self.of_kind not in ("", "tick", "pop", "crackle", "thump"):
+            raise ParameterError(f"of_kind {self.of_kind!r} must be tick, pop, crackle or thump")
+        has_region = self.start_frame is not None or self.stop_frame is not None
+        if not (self.repair or has_region or self.of_kind or self.below_db is not None):
+            raise ParameterError("a mend choice must name a repair, a region, a kind or a size")
+        if (
+            self.start_frame is not None
+            and self.stop_frame is not None
+            and self.stop_frame <= self.start_frame
+        ):
+            raise ParameterError(
+                f"stop_frame={self.stop_frame} of a mend choice must lie after start_frame={self.start_frame}"
+            )
+
+    def is_about_the_same(self, other: MendChoice) -> bool:
+        """Whether both choose the same repairs, to the same end or not."""
+        return replace(self, do=other.do) == other
+
+
+@dataclass(frozen=True, kw_only=True)
 class MendSettings:
-    """How much is mended. ``leave`` lists start frames of events the person wants untouched."""
+    """How much is mended. ``leave`` lists start frames of repairs the person wants untouched on whatever take;
+    ``choices`` are laid over it, in order."""
 
     enabled: bool = True
     size: MendSize = "even"
     leave: tuple[int, ...] = ()
+    choices: tuple[MendChoice, ...] = ()
 
     def __post_init__(self) -> None:
         if self.size not in ("gentle", "even", "thorough"):

@@ -20,3 +20,9 @@ class Repair:
     channel: Channel
     kind: RepairKind
     size_db: float
+
+    @property
+    def id(self) -> str:
+        """Its name: first frame and channel (L, R, B for both), with a ``t`` for a thump. The same for the same take,
+        size and mender; two repairs of a take never share one."""
+        return f"{self.start_frame}{self.channel[0].upper()}{'t' if self.kind == 'thump' else ''}"

@@ -50,13 +50,21 @@ def choose_place(repairs: Sequence[Repair], span: tuple[int, int], rate_hz: int)
     return int(min(max(frames[best] - seconds_to_frames(0.7, rate_hz), start_frame), stop_frame - length))
 
 
-def make_clip(source: FileSource, patches_path: Path, start_frame: int, *, gain_db: float, side: str) -> Clip:
+def make_clip(
+    source: FileSource,
+    patches_path: Path,
+    left: frozenset[int],
+    start_frame: int,
+    *,
+    gain_db: float,
+    side: str,
+) -> Clip:
     """Both listens of one place, at the level of the copies."""
     rate_hz = source.format.rate_hz
     stop_frame = min(source.format.length_frames, start_frame + seconds_to_frames(CLIP_S, rate_hz))
     before = source.read(start_frame, stop_frame)
     with patches_path.open("rb") as file:
-        after = PatchReader(file).apply(start_frame, before)
+        after = PatchReader(file, left).apply(start_frame, before)
     at = clock_text(frames_to_seconds(start_frame, rate_hz))
     return Clip(
         title=f"Side {side} at {at}",

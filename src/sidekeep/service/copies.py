@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 
-from sidekeep import __version__
-from sidekeep.copies.keys import key_of
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import write_text
 from sidekeep.files.pictures import Picture, load_picture
 from sidekeep.files.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
-from sidekeep.flow.survey import Survey
 from sidekeep.flow.titles import TitleChoice, settle_titles
 from sidekeep.model.cuts import Cuts, SideCuts
 from sidekeep.model.recipe import MendSettings, Recipe
@@ -21,24 +18,25 @@ from sidekeep.model.record import Record, Side
 from sidekeep.service.report import write_report
 from sidekeep.service.shelf import find_record, open_catalogue
 from sidekeep.service.sleeves import Sleeve, TakeFiles, read_sleeve_text
+from sidekeep.service.survey import with_outer_findings
 from sidekeep.service.titles import told_anew
 from sidekeep.service.transfer import (
     SurveyedTake,
     TransferOptions,
     TransferResult,
+    listen_to,
     name_takes,
     prepare_record,
-    survey_one,
     write_record,
 )
 from sidekeep.shelf.cuts_file import keep_edits, read_cuts, write_cuts
 from sidekeep.shelf.inventory import remember
+from sidekeep.shelf.kept_survey import KeptSurvey, SurveyDraft, kept_survey
+from sidekeep.shelf.kept_survey import survey_key as key_of_survey
 from sidekeep.shelf.recipe_file import read_recipe, write_recipe
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.record_lock import at_work
-from sidekeep.shelf.survey_file import load_survey, save_survey
 
-PATCHES = "mend.patches"
 TITLES_VERSION = 2
 """Raised when the way lines are joined to tracks changes: a kept survey holds the join."""
 PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp")
@@ -166,30 +164,41 @@ def _survey_take(
     paths = tuple(take_folder / file.name for file in take.files)
     files = TakeFiles(paths=paths, sides=_sides(take, sleeve.record))
     sums = tuple(file.sha256 for file in take.files)
-    key = survey_key(sums, take.side, files.sides or (), recipe.mend)
-    patches_path = take_folder / PATCHES
-    kept = load_survey(take_folder, key, str(paths[0])) if patches_path.exists() else None
-    if kept is not None:
-        return SurveyedTake(
-            files=files, source=open_take(paths), survey=kept, patches_path=patches_path, sha256=sums
-        )
-    fresh = survey_one(
-        files, open_take(paths), sleeve, recipe, take_folder / (PATCHES + ".part"), progress, sums
-    )
-    keep_survey(take_folder, fresh.survey, fresh.patches_path, key)
-    return replace(fresh, patches_path=patches_path)
+    source = open_take(paths)
+    key, kept = _kept(take_folder, sums, take.side, files.sides or (), recipe.mend, str(paths[0]))
+    if kept is None:
+        draft = SurveyDraft(take_folder)
+        try:
+            survey, sums = listen_to(files, source, sleeve, recipe.mend, draft.patches, progress, sums)
+        except BaseException:
+            draft.abandon()
+            raise
+        kept = draft.finish(survey, key)
+    survey = with_outer_findings(kept.survey, source, sleeve)
+    return SurveyedTake.of(files, source, survey, kept.patches_path, sums, recipe.mend)
+
+
+def _kept(
+    take_folder: Path,
+    sums: tuple[str, ...],
+    letters: str,
+    sides: Sequence[Side],
+    mend: MendSettings,
+    name: str,
+) -> tuple[str, KeptSurvey | None]:
+    """The survey to use, and the key a new one would get. With mending off one that mended will do: all is left."""
+    if not mend.enabled:
+        key = survey_key(sums, letters, sides, replace(mend, enabled=True))
+        if (kept := kept_survey(take_folder, key, name)) is not None:
+            return key, kept
+    key = survey_key(sums, letters, sides, mend)
+    return key, kept_survey(take_folder, key, name)
 
 
 def survey_key(sums: tuple[str, ...], letters: str, sides: Sequence[Side], mend: MendSettings) -> str:
     """Names all that a kept survey depends on."""
     durations = [[(track.number, track.duration_s) for track in side.tracks] for side in sides]
-    return key_of(__version__, TITLES_VERSION, sums, asdict(mend), letters, durations)
-
-
-def keep_survey(take_folder: Path, survey: Survey, patches: Path, key: str) -> None:
-    """Give a finished survey and its patches their names in the take's folder."""
-    patches.replace(take_folder / PATCHES)
-    save_survey(take_folder, survey, key)
+    return key_of_survey(sums, letters, (TITLES_VERSION, durations), mend)
 
 
 def _sides(take: ShelfTake, record: Record) -> tuple[Side, ...]:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import tempfile
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 
@@ -15,12 +18,15 @@ from sidekeep.files.guard import Guard
 from sidekeep.files.reader import open_source
 from sidekeep.files.sinks import open_sink
 from sidekeep.flow.mend import Mender
+from sidekeep.flow.mend_choices import left_repairs
+from sidekeep.flow.patches import PatchReader, PatchWriter, number_pieces
 from sidekeep.flow.ports import Audio, AudioSink, AudioSource
-from sidekeep.flow.progress import Progress, no_progress
+from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair
+from sidekeep.service.repairs import mended_repairs, unmatched_findings
 from sidekeep.service.shelf import default_shelf
 
 BLOCK_FRAMES = 65536
@@ -51,13 +57,25 @@ def mend_file(
         out_path, *([taken_out_path] if taken_out_path is not None else [])
     )
     form = source.format
-    mender = Mender(settings or MendSettings(), rate_hz=form.rate_hz, channels=form.channels)
+    settings = settings or MendSettings()
+    mender = Mender(settings, rate_hz=form.rate_hz, channels=form.channels)
+    unmatched: tuple[Finding, ...] = ()
+    left: frozenset[int] = frozenset()
     outputs = [_open_output(out_path, form, replace)]
     try:
         if taken_out_path is not None:
             outputs.append(_open_output(taken_out_path, form, replace))
-        with reading_whole(source, [source_path]):
-            for done, original, mended in mended_blocks(source, mender):
+        with tempfile.TemporaryFile() as file, contextlib.ExitStack() as stack:
+            if settings.leave or settings.choices:
+                patches = keep_pieces(source, mender, file, part(progress, 0.0, 0.8))
+                chosen = left_repairs(mender.repairs, settings)
+                left, unmatched = chosen.left, unmatched_findings(chosen.unmatched)
+                blocks = patched_blocks(source, patches.with_left(left))
+                progress = part(progress, 0.8, 1.0)
+            else:
+                blocks = mended_blocks(source, mender)
+            stack.enter_context(reading_whole(source, [source_path]))
+            for done, original, mended in blocks:
                 _write(outputs[0], mended, form)
                 if taken_out_path is not None:
                     _write(outputs[1], original - mended, form)
@@ -68,7 +86,38 @@ def mend_file(
         for output in outputs:
             output.abandon()
         raise
-    return MendResult(format=form, repairs=tuple(mender.repairs), findings=tuple(mender.findings))
+    return MendResult(
+        format=form,
+        repairs=mended_repairs(mender.repairs, left),
+        findings=(*unmatched, *mender.findings),
+    )
+
+
+def keep_pieces(source: AudioSource, mender: Mender, file: BinaryIO, progress: Progress) -> PatchReader:
+    """Mend a whole recording into patches: with all repairs known, any of them can be left."""
+    patches = PatchWriter(file)
+    frame = 0
+    for block in source.blocks(BLOCK_FRAMES):
+        patches.add(number_pieces(frame, block))
+        mender.process(block)
+        patches.add(mender.take_pieces())
+        frame += len(block)
+        progress(frame / max(1, source.format.length_frames), "mending")
+    mender.flush()
+    patches.add(mender.take_pieces())
+    patches.set_owners(mender.owners)
+    patches.close()
+    file.seek(0)
+    return PatchReader(file)
+
+
+def patched_blocks(source: AudioSource, patches: PatchReader) -> Iterator[tuple[int, Audio, Audio]]:
+    """(frames done, original, mended) from patches."""
+    frame = 0
+    for block in source.blocks(BLOCK_FRAMES):
+        mended = patches.apply(frame, block)
+        frame += len(block)
+        yield frame, block, mended
 
 
 def mended_blocks(source: AudioSource, mender: Mender) -> Iterator[tuple[int, Audio, Audio]]:
@@ -89,6 +138,7 @@ def mended_blocks(source: AudioSource, mender: Mender) -> Iterator[tuple[int, Au
     for block in source.blocks(BLOCK_FRAMES):
         held.append(block)
         mended = mender.process(block)
+        mender.take_pieces()
         if len(mended):
             done += len(mended)
             yield done, *pair(mended)

@@ -18,6 +18,7 @@ from sidekeep.copies.report.data import (
 from sidekeep.flow.titles import name_of_track
 from sidekeep.model.finding import Finding
 from sidekeep.service.clips import MIME
+from sidekeep.service.repairs import mended_repairs
 from sidekeep.units import frames_to_seconds, gain_to_db
 
 if TYPE_CHECKING:
@@ -77,7 +78,7 @@ def _side_view(side: RenderedSide) -> SideView:
         length_s=seconds(stop),
         envelope=survey.envelope[points * start // length : max(1, points * stop // length)],
         level=survey.level,
-        mended_true_peak_dbtp=gain_to_db(survey.mended.true_peak(span)),
+        mended_true_peak_dbtp=gain_to_db(side.take.levels.true_peak(span)),
         tracks=tuple(
             TrackView(
                 number=span.track.number,
@@ -97,7 +98,7 @@ def _side_view(side: RenderedSide) -> SideView:
                 channel=repair.channel,
                 size_db=repair.size_db,
             )
-            for repair in survey.repairs
+            for repair in mended_repairs(survey.repairs, side.take.left)
             if start <= repair.start_frame < stop
         ),
         needle_down_s=seconds(side.cuts.needle_down_frame),

@@ -31,6 +31,7 @@ from sidekeep.files.pictures import Picture, PictureKind, load_picture
 from sidekeep.files.reader import open_take
 from sidekeep.files.sources import FileSource
 from sidekeep.flow.edges import RenderSpan, render_spans
+from sidekeep.flow.kept_levels import KeptLevels
 from sidekeep.flow.patches import PatchReader, PatchWriter
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.flow.render import GainChoice, choose_gain, record_level, render_span
@@ -38,10 +39,11 @@ from sidekeep.flow.survey import Survey, survey_take
 from sidekeep.flow.titles import TitleChoice, sleeve_tracks
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
-from sidekeep.model.recipe import Recipe
+from sidekeep.model.recipe import MendSettings, Recipe
 from sidekeep.model.record import Record, Side
 from sidekeep.service.clips import Clip, choose_place, make_clip
 from sidekeep.service.master import master_plan
+from sidekeep.service.repairs import choose_repairs, mended_repairs
 from sidekeep.service.shelf import default_shelf
 from sidekeep.service.sleeves import Sleeve, TakeFiles, assign_files, load_sleeve
 from sidekeep.service.survey import with_outer_findings
@@ -68,13 +70,38 @@ class TransferOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class SurveyedTake:
-    """A take with all that is known about it and the place where its patches lie."""
+    """A take with all that is known about it, the place where its patches lie, and the repairs that are left
+    (indices in the survey's list). ``levels`` are those of the take as it is rendered."""
 
     files: TakeFiles
     source: FileSource
     survey: Survey
     patches_path: Path
     sha256: tuple[str, ...]
+    left: frozenset[int]
+    levels: KeptLevels
+
+    @classmethod
+    def of(
+        cls,
+        files: TakeFiles,
+        source: FileSource,
+        survey: Survey,
+        patches_path: Path,
+        sha256: tuple[str, ...],
+        mend: MendSettings,
+    ) -> SurveyedTake:
+        """With the person's choices of repairs laid over the survey."""
+        chosen = choose_repairs(survey, patches_path, source, mend, sha256[0])
+        return cls(
+            files=files,
+            source=source,
+            survey=replace(survey, findings=(*chosen.findings, *survey.findings)),
+            patches_path=patches_path,
+            sha256=sha256,
+            left=chosen.left,
+            levels=chosen.levels,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -174,39 +201,39 @@ def _survey_all(
     for index, (files, source) in enumerate(zip(assigned, sources, strict=True)):
         share = source.format.length_s / total
         report = part(progress, done, done + share)
-        takes.append(survey_one(files, source, sleeve, recipe, work / f"{index}.patches", report))
+        patches_path = work / f"{index}.patches"
+        with patches_path.open("wb") as file:
+            patches = PatchWriter(file)
+            survey, sha256 = listen_to(files, source, sleeve, recipe.mend, patches, report)
+            patches.close()
+        survey = with_outer_findings(survey, source, sleeve)
+        takes.append(SurveyedTake.of(files, source, survey, patches_path, sha256, recipe.mend))
         done += share
     return tuple(takes)
 
 
-def survey_one(
+def listen_to(
     files: TakeFiles,
     source: FileSource,
     sleeve: Sleeve | None,
-    recipe: Recipe,
-    patches_path: Path,
+    mend: MendSettings,
+    patches: PatchWriter,
     progress: Progress = no_progress,
     known_sha256: tuple[str, ...] | None = None,
-) -> SurveyedTake:
-    """Survey one take, keep its patches, and take its checksums on the way; those known must be met."""
+) -> tuple[Survey, tuple[str, ...]]:
+    """Survey one take into ``patches``, and take its checksums on the way; those known must be met."""
     name = files.paths[0].name
-    with reading_whole(source, files.paths, known_sha256) as reading, patches_path.open("wb") as file:
+    with reading_whole(source, files.paths, known_sha256) as reading:
         survey = survey_take(
             source,
             file=str(files.paths[0]),
             sides=files.sides,
             others=sleeve.record.sides if sleeve else (),
-            mend=recipe.mend,
-            patches=PatchWriter(file, {}),
+            mend=mend,
+            patches=patches,
             progress=lambda share, doing="": progress(share, f"{doing} ({name})"),
         )
-    return SurveyedTake(
-        files=files,
-        source=source,
-        survey=with_outer_findings(survey, source, sleeve),
-        patches_path=patches_path,
-        sha256=reading.sha256,
-    )
+    return survey, reading.sha256
 
 
 def name_takes(
@@ -327,7 +354,7 @@ def _planned(
         record_level(
             [
                 (
-                    take.survey.mended,
+                    take.levels,
                     [
                         (side.spans[0].start_frame, side.spans[-1].stop_frame)
                         for side in sides
@@ -386,7 +413,7 @@ def _feed(run: CopyRun, sides: Sequence[RenderedSide], gain: GainChoice, progres
             reading_whole(take.source, take.files.paths, take.sha256),
             take.patches_path.open("rb") as file,
         ):
-            patches = PatchReader(file)
+            patches = PatchReader(file, take.left)
             spans = ((side.cuts.side, at, span) for side in needed for at, span in enumerate(side.spans))
             for letter, index, span in spans:
                 for block in render_span(take.source, patches, span, gain.gain_db):
@@ -400,12 +427,14 @@ def _clips(sides: Sequence[RenderedSide], gain: GainChoice) -> tuple[Clip, ...]:
     clips = []
     for side in sides:
         span = (side.spans[0].start_frame, side.spans[-1].stop_frame)
-        place = choose_place(side.take.survey.repairs, span, side.take.source.format.rate_hz)
+        mended = mended_repairs(side.take.survey.repairs, side.take.left)
+        place = choose_place(mended, span, side.take.source.format.rate_hz)
         if place is not None:
             clips.append(
                 make_clip(
                     side.take.source,
                     side.take.patches_path,
+                    side.take.left,
                     place,
                     gain_db=gain.gain_db,
                     side=side.cuts.side,
@@ -417,7 +446,8 @@ def _clips(sides: Sequence[RenderedSide], gain: GainChoice) -> tuple[Clip, ...]:
 def _side_audio(side: RenderedSide, recipe: Recipe, gain: GainChoice) -> SideAudio:
     """What the copies need to know of a side. The key names all that decides its samples."""
     form = side.take.source.format
-    settings = asdict(recipe)
+    # Which repairs are left decides the samples, not how the recipe says so.
+    settings = asdict(replace(recipe, mend=replace(recipe.mend, leave=(), choices=())))
     return SideAudio(
         side=side.cuts.side,
         rate_hz=form.rate_hz,
@@ -427,6 +457,7 @@ def _side_audio(side: RenderedSide, recipe: Recipe, gain: GainChoice) -> SideAud
             __version__,
             side.take.sha256,
             settings,
+            sorted(side.take.left),
             gain.gain_db,
             [(span.fade_in_frames, span.fade_out_frames) for span in side.spans],
         ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from sidekeep.model.recipe import Recipe
 from sidekeep.service import copies
 from sidekeep.service.live.followed_take import FollowedTake
 from sidekeep.service.take_close import close_recorded
+from sidekeep.shelf.kept_survey import kept_survey, newest_key
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.flow.test_survey_run import take as made_take
 from tests.small_record import SLEEVE
@@ -60,7 +62,10 @@ def record_and_follow(folder: RecordFolder, audio: np.ndarray, rate_hz: int, see
 
 def kept(folder: RecordFolder) -> dict[str, bytes]:
     (take,) = folder.takes()
-    return {name: (folder.path / take.folder / name).read_bytes() for name in KEPT}
+    take_folder = folder.path / take.folder
+    key = newest_key(take_folder)
+    assert key is not None
+    return {name: (take_folder / "surveys" / key / name).read_bytes() for name in KEPT}
 
 
 @pytest.mark.parametrize(
@@ -77,15 +82,14 @@ def test_what_is_kept_is_what_a_survey_of_the_closed_file_keeps(
     (take,) = folder.takes()
     take_folder = folder.path / take.folder
     assert sorted(path.name for path in take_folder.iterdir()) == sorted(
-        [*KEPT, "peaks.bin", "take.json", "take.wav"]
+        ["surveys", "peaks.bin", "take.json", "take.wav"]
     )
     sleeve = copies._sleeve(folder)
     with monkeypatch.context() as patch:
-        patch.setattr(copies, "survey_one", None)  # what was kept is used: nothing is surveyed again
+        patch.setattr(copies, "listen_to", None)  # what was kept is used: nothing is surveyed again
         (used,) = copies.survey_record(folder, [take], sleeve, Recipe())
     assert used.survey.format.length_frames == len(audio)
-    for file in KEPT:
-        (take_folder / file).unlink()
+    shutil.rmtree(take_folder / "surveys")
     copies.survey_record(folder, [take], sleeve, Recipe())
     assert kept(folder) == live
     builder = PeakBuilder(rate_hz, audio.shape[1])
@@ -99,7 +103,10 @@ def test_the_news_tells_what_the_survey_settles(tmp_path: Path) -> None:
     audio, rate_hz = made_take("two tracks at 44.1 kHz")
     events = record_and_follow(folder, audio, rate_hz, 5)
     (take,) = folder.takes()
-    survey = json.loads((folder.path / take.folder / "survey.json").read_text())
+    key = newest_key(folder.path / take.folder)
+    found = kept_survey(folder.path / take.folder, key or "", "take")
+    assert found is not None
+    survey = found.survey
     by_code: dict[str, list[LiveEvent]] = {}
     for event in events:
         json.dumps(dict(event.facts), allow_nan=False)
@@ -113,18 +120,16 @@ def test_the_news_tells_what_the_survey_settles(tmp_path: Path) -> None:
         "live-settled",
     }
     level = by_code["live-level"][-1].facts
-    assert level["sample_peak_dbfs"] <= survey["level"]["sample_peak_dbfs"] + 1e-2
-    found = [tuple(row[:3]) for event in by_code["live-damage"] for row in event.facts["repairs"]]
-    assert len(found) == len(set(found))
-    spans = {(repair[0], repair[2]) for repair in survey["repairs"]}
-    assert np.mean([(row[0], row[2]) in spans or (row[0], "both") in spans for row in found]) > 0.8
+    assert level["sample_peak_dbfs"] <= survey.level.sample_peak_dbfs + 1e-2
+    rows = [tuple(row[:3]) for event in by_code["live-damage"] for row in event.facts["repairs"]]
+    assert len(rows) == len(set(rows))
+    spans = {(repair.start_frame, repair.channel) for repair in survey.repairs}
+    assert np.mean([(row[0], row[2]) in spans or (row[0], "both") in spans for row in rows]) > 0.8
     last = {event.facts["id"]: event.facts for event in by_code["live-boundary"]}
     settled = [facts["frame"] for facts in last.values() if facts["state"] == "settled"]
-    assert settled == [
-        track["start_frame"] for track in survey["cuts"]["sides"][0]["tracks"] if track["boundary"] != "edge"
-    ]
+    assert settled == [track.start_frame for track in survey.cuts.sides[0].tracks if track.boundary != "edge"]
     assert all(event.facts["track"] in (None, 1, 2) for event in by_code["live-boundary"])
-    assert by_code["live-settled"][-1].facts["repairs"] == len(survey["repairs"])
+    assert by_code["live-settled"][-1].facts["repairs"] == len(survey.repairs)
     turns = by_code["live-turns"]
     numbers = [event.facts["first_turn"] + n for event in turns for n in range(len(event.facts["levels_db"]))]
     assert numbers == list(range(len(numbers)))

@@ -6,10 +6,8 @@ A handful stay open. What belongs to a take is read again as soon as its file ha
 from __future__ import annotations
 
 import io
-import json
 import threading
 from collections import OrderedDict
-from pathlib import Path
 from typing import Literal
 
 from sidekeep.dsp.level.peak_pyramid import Peaks
@@ -18,10 +16,9 @@ from sidekeep.files.reader import open_take
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.survey import Survey
-from sidekeep.service.copies import PATCHES
 from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.peaks import peaks_of
-from sidekeep.shelf.survey_file import SURVEY, load_survey
+from sidekeep.shelf.kept_survey import KeptSurvey, kept_survey, newest_key
 
 Version = Literal["played", "mended", "taken-out"]
 VERSIONS: tuple[Version, ...] = ("played", "mended", "taken-out")
@@ -35,8 +32,8 @@ class OpenTake:
         self.found = found
         self.source = open_take(found.files)
         self._lock = threading.Lock()
-        self._survey: tuple[tuple[int, ...], Survey | None] = ((), None)
-        self._patches: tuple[tuple[int, ...], PatchReader | None] = ((), None)
+        self._kept: KeptSurvey | None = None
+        self._patches: tuple[str, PatchReader] | None = None
         self._peaks: Peaks | None = None
         self._peaks_lock = threading.Lock()
 
@@ -47,19 +44,17 @@ class OpenTake:
 
     def survey(self) -> Survey | None:
         """The survey kept beside the take, or None while there is none."""
-        path = self.found.path / SURVEY
-        stamp = _stamp(path)
-        with self._lock:
-            if self._survey[0] != stamp:
-                self._survey = (stamp, self._load_survey(path) if stamp else None)
-            return self._survey[1]
+        kept = self._newest()
+        return kept.survey if kept else None
 
-    def _load_survey(self, path: Path) -> Survey | None:
-        try:
-            key = str(json.loads(path.read_text("utf-8"))["key"])
-        except (OSError, ValueError, KeyError, TypeError):
-            return None
-        return load_survey(path.parent, key, str(self.found.files[0]))
+    def _newest(self) -> KeptSurvey | None:
+        key = newest_key(self.found.path)
+        with self._lock:
+            if key is None:
+                self._kept = None
+            elif self._kept is None or self._kept.key != key:
+                self._kept = kept_survey(self.found.path, key, str(self.found.files[0]))
+            return self._kept
 
     def span(self, start_frame: int, stop_frame: int) -> tuple[int, int]:
         """A span cut to the take. Raises ``ParameterError`` when nothing of it is left."""
@@ -83,19 +78,17 @@ class OpenTake:
         return mended if version == "mended" else played - mended
 
     def _mended(self, start_frame: int, played: Audio) -> Audio:
-        path = self.found.path / PATCHES
-        stamp = _stamp(path)
+        kept = self._newest()
+        if kept is None:
+            raise NotThere(
+                "this take is not surveyed yet, so there is no mended sound of it", code="not-surveyed"
+            )
         with self._lock:
-            if self._patches[0] != stamp:
+            if self._patches is None or self._patches[0] != kept.key:
                 # In memory: a few megabytes a side, and no handle stands in the way of a new survey.
-                reader = PatchReader(io.BytesIO(path.read_bytes())) if stamp else None
-                self._patches = (stamp, reader)
+                self._patches = (kept.key, PatchReader(io.BytesIO(kept.patches_path.read_bytes())))
             reader = self._patches[1]
-            if reader is None:
-                raise NotThere(
-                    "this take is not surveyed yet, so there is no mended sound of it", code="not-surveyed"
-                )
-            return reader.apply(start_frame, played)
+        return reader.apply(start_frame, played)
 
     def peaks(self) -> Peaks:
         """Its kept peaks, made now if they are missing."""
@@ -126,11 +119,3 @@ class OpenTakes:
             while len(self._open) > KEPT_OPEN:
                 self._open.popitem(last=False)
         return opened
-
-
-def _stamp(path: Path) -> tuple[int, ...]:
-    try:
-        stat = path.stat()
-    except OSError:
-        return ()
-    return (stat.st_mtime_ns, stat.st_size, stat.st_ino)

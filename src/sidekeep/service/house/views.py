@@ -21,15 +21,14 @@ from sidekeep.model.cuts import Cuts, SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record
 from sidekeep.model.repair import Repair
-from sidekeep.service.copies import PATCHES
 from sidekeep.service.house.library import FoundTake, Library, revision_of
 from sidekeep.service.house.pictures import cover_colour, kept_pictures
 from sidekeep.service.house.takes import OpenTake, OpenTakes
 from sidekeep.shelf.catalogue import Entry
 from sidekeep.shelf.cuts_file import read_cuts
+from sidekeep.shelf.kept_survey import newest_key
 from sidekeep.shelf.recipe_file import read_recipe
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
-from sidekeep.shelf.survey_file import SURVEY
 from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db
 
 SURE = 0.6
@@ -78,7 +77,7 @@ def _side_summary(folder: RecordFolder, record: Record, name: str, take: ShelfTa
     if take is None:
         state = "planned"
     else:
-        state = "surveyed" if (folder.path / take.folder / SURVEY).exists() else "taken"
+        state = "surveyed" if newest_key(folder.path / take.folder) is not None else "taken"
     return {
         "side": name,
         "state": state,
@@ -145,7 +144,7 @@ def take_view(found: FoundTake, *, is_chosen: bool) -> dict[str, Any]:
         "original_name": take.original_name,
         "problems": list(take.problems),
         "chosen": is_chosen,
-        "surveyed": (found.path / SURVEY).exists() and (found.path / PATCHES).exists(),
+        "surveyed": newest_key(found.path) is not None,
     }
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import time
 from pathlib import Path
 
@@ -10,19 +9,16 @@ from sidekeep.dsp.level.peak_pyramid import PeakBuilder
 from sidekeep.files.growing import GrowingTake
 from sidekeep.files.reader import open_source
 from sidekeep.flow.live.news import LiveEvent, LiveNews
-from sidekeep.flow.patches import PatchWriter
 from sidekeep.flow.survey import BLOCK_FRAMES, Survey, SurveyRun
 from sidekeep.model.recipe import Recipe
 from sidekeep.model.record import Side
-from sidekeep.service.copies import keep_survey, survey_key
+from sidekeep.service.copies import survey_key
 from sidekeep.service.peaks import keep_peaks
 from sidekeep.service.sleeves import Sleeve
-from sidekeep.service.survey import with_outer_findings
+from sidekeep.shelf.kept_survey import SurveyDraft
 from sidekeep.shelf.recipe_file import read_recipe
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.sleeve.reading import read_sleeve
-
-_PART = "live.patches.part"
 
 
 class FollowedTake:
@@ -35,9 +31,8 @@ class FollowedTake:
         self.path, self.folder, self.letters = path, folder, letters
         self._take = GrowingTake(path)
         self._mend = _recipe(folder).mend
-        self._patches_path = path.parent / _PART
-        self._patches = self._patches_path.open("wb")
-        self._run = SurveyRun(self._take.form, mend=self._mend, patches=PatchWriter(self._patches, {}))
+        self._draft = SurveyDraft(path.parent)
+        self._run = SurveyRun(self._take.form, mend=self._mend, patches=self._draft.patches)
         self._peaks = PeakBuilder(self._take.form.rate_hz, self._take.form.channels)
         record = _sleeve(folder).record
         side = next((side for side in _sides(letters, _sleeve(folder)) if side.tracks), None)
@@ -77,11 +72,9 @@ class FollowedTake:
         events = self._news.last_look()
         source, sleeve = open_source(self.path), _sleeve(self.folder)
         self._sides = _sides(self.letters, sleeve)
-        survey = self._run.finish(
+        self._survey = self._run.finish(
             source.format, file=str(self.path), sides=self._sides, others=sleeve.record.sides
         )
-        self._patches.close()
-        self._survey = with_outer_findings(survey, source, sleeve)
         return events
 
     def keep(self, sha256: str) -> list[LiveEvent]:
@@ -89,7 +82,7 @@ class FollowedTake:
         survey, the key is another, and it is made anew."""
         assert self._survey is not None
         key = survey_key((sha256,), self.letters, self._sides, self._mend)
-        keep_survey(self.path.parent, self._survey, self._patches_path, key)
+        self._draft.finish(self._survey, key)
         keep_peaks(self.path.parent, self._peaks.result())
         facts = {
             "key": key,
@@ -108,9 +101,7 @@ class FollowedTake:
         """Nothing is kept."""
         self._run.abandon()
         self._take.close()
-        self._patches.close()
-        with contextlib.suppress(OSError):
-            self._patches_path.unlink(missing_ok=True)
+        self._draft.abandon()
 
 
 def _recipe(folder: RecordFolder) -> Recipe:

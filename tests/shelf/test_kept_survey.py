@@ -1,0 +1,202 @@
+"""Survey and patches are kept as one: whole, under their key, or not at all."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sidekeep.errors import CopyError
+from sidekeep.flow.kept_levels import KeptLevels
+from sidekeep.flow.patches import PatchReader, Piece
+from sidekeep.flow.survey import Survey
+from sidekeep.model.audio import AudioFormat
+from sidekeep.model.cuts import Cuts, SideCuts, Track
+from sidekeep.model.finding import Finding
+from sidekeep.model.measures import Clicks, Level, Noise, Turn
+from sidekeep.model.recipe import MendSettings
+from sidekeep.model.repair import Repair
+from sidekeep.shelf import kept_survey as kept_survey_module
+from sidekeep.shelf.kept_survey import (
+    KEPT,
+    PATCHES,
+    SURVEYS,
+    SurveyDraft,
+    kept_survey,
+    newest_key,
+    survey_key,
+)
+
+
+def survey(title: str = "Moss") -> Survey:
+    levels = KeptLevels(window_frames=4410, powers=np.array([0.1, 0.2]), peaks=np.array([0.5, 0.6, 0.7]))
+    track = Track(number=1, title=title, start_frame=10, stop_frame=9000, confidence=0.5, boundary="edge")
+    side = SideCuts(
+        side="A",
+        needle_down_frame=0,
+        needle_up_frame=9900,
+        music_start_frame=10,
+        music_stop_frame=9000,
+        tracks=(track,),
+    )
+    return Survey(
+        file="take",
+        format=AudioFormat(rate_hz=44100, channels=2, bits=24, length_frames=10_000),
+        cuts=Cuts(rate_hz=44100, sides=(side,)),
+        level=Level(
+            sample_peak_dbfs=-3.0,
+            true_peak_dbtp=-2.5,
+            integrated_lufs=-20.0,
+            range_lu=4.0,
+            clipped_frames=0,
+            dc=(0.0, 1e-5),
+            balance_db=0.1,
+        ),
+        noise=Noise(groove_dbfs=-60.0, hum_hz=50.0, hum_dbfs=-80.0, rumble_dbfs=-55.0),
+        clicks=Clicks(count=2, per_min=1.5, share_of_samples=0.001),
+        turn=Turn(rpm=33.3, period_s=1.8, sd_ppm=40.0, source="clicks"),
+        findings=(Finding(kind="hum", start_frame=0, stop_frame=5, evidence={"hum_hz": 50.0}),),
+        repairs=(
+            Repair(start_frame=100, stop_frame=110, channel="L", kind="tick", size_db=30.25),
+            Repair(start_frame=400, stop_frame=900, channel="both", kind="thump", size_db=11.5),
+        ),
+        envelope=np.linspace(0.0, 1.0, 7),
+        mended=levels,
+        recorded=replace(levels, peaks=levels.peaks * 2.0),
+    )
+
+
+def keep(folder: Path, key: str, value: float = 0.5, title: str = "Moss") -> None:
+    draft = SurveyDraft(folder)
+    draft.patches.add([Piece(100, 0, "replace", np.full(10, value), 0)])
+    draft.patches.set_owners([0])
+    draft.finish(survey(title), key)
+
+
+def test_a_survey_comes_back_as_it_was(tmp_path: Path) -> None:
+    keep(tmp_path, "k1")
+    kept = kept_survey(tmp_path, "k1", "take")
+    assert kept is not None
+    mine, theirs = survey(), kept.survey
+    assert theirs.repairs == mine.repairs
+    assert theirs.cuts == mine.cuts
+    assert theirs.findings == mine.findings
+    assert (theirs.level, theirs.noise, theirs.clicks, theirs.turn) == (
+        mine.level,
+        mine.noise,
+        mine.clicks,
+        mine.turn,
+    )
+    for name in ("mended", "recorded"):
+        np.testing.assert_array_equal(getattr(theirs, name).peaks, getattr(mine, name).peaks)
+        np.testing.assert_array_equal(getattr(theirs, name).powers, getattr(mine, name).powers)
+    np.testing.assert_array_equal(theirs.envelope, mine.envelope)
+    with kept.patches_path.open("rb") as file:
+        assert PatchReader(file).facts == {"key": "k1"}
+    assert [path.name for path in (tmp_path / SURVEYS).iterdir()] == ["k1"]
+    assert kept_survey(tmp_path, "k2", "take") is None
+    assert newest_key(tmp_path) == "k1"
+
+
+@pytest.mark.parametrize("name", ["survey.json", "survey.npz", "mend.patches", "sums.json"])
+def test_another_surveys_file_or_a_flipped_byte_is_no_survey(tmp_path: Path, name: str) -> None:
+    """Old and new are never paired, whichever file a crash, a copy or a failing disk changed."""
+    keep(tmp_path, "k1", 0.5)
+    keep(tmp_path, "k2", -0.25, title="Fern")
+    one, other = tmp_path / SURVEYS / "k1", tmp_path / SURVEYS / "k2"
+    shutil.copy(other / name, one / name)
+    assert kept_survey(tmp_path, "k1", "take") is None
+    raw = bytearray((other / name).read_bytes())
+    raw[len(raw) // 2] ^= 4
+    (other / name).write_bytes(raw)
+    assert kept_survey(tmp_path, "k2", "take") is None
+    keep(tmp_path, "k2", -0.25, title="Fern")
+    kept = kept_survey(tmp_path, "k2", "take")
+    assert kept is not None
+    assert kept.survey.cuts.sides[0].tracks[0].title == "Fern"
+
+
+def test_a_stop_at_any_moment_keeps_the_old_or_the_new(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every file operation of the keeping fails in turn, as on a full disk: what is found afterwards is whole."""
+    keep(tmp_path, "k1")
+    calls = {"left": 0}
+    real = {name: getattr(os, name) for name in ("rename", "replace")}
+
+    def failing(name: str):  # type: ignore[no-untyped-def]
+        def call(*arguments):  # type: ignore[no-untyped-def]
+            calls["left"] -= 1
+            if calls["left"] < 0:
+                raise OSError(28, "No space left on device")
+            return real[name](*arguments)
+
+        return call
+
+    real["flush_file"] = kept_survey_module.flush_file
+    real["flush_folder"] = kept_survey_module.flush_folder
+    monkeypatch.setattr(kept_survey_module.os, "rename", failing("rename"))
+    monkeypatch.setattr(kept_survey_module, "flush_file", failing("flush_file"))
+    monkeypatch.setattr(kept_survey_module, "flush_folder", failing("flush_folder"))
+    done = False
+    for allowed in range(20):
+        calls["left"] = allowed
+        try:
+            keep(tmp_path, "k2", 0.25)
+            done = True
+        except CopyError:
+            pass
+        calls["left"] = 1000
+        assert kept_survey(tmp_path, "k1", "take") is not None
+        found = kept_survey(tmp_path, "k2", "take")
+        assert found is not None or not done
+        assert not list((tmp_path / SURVEYS).glob(".draft*"))
+        if done:
+            break
+    assert done
+    assert allowed >= 5
+
+
+def test_the_least_used_surveys_go(tmp_path: Path) -> None:
+    for number in range(KEPT + 2):
+        keep(tmp_path, f"k{number}")
+        os.utime(tmp_path / SURVEYS / f"k{number}", (1000.0 + number, 1000.0 + number))
+    names = {path.name for path in (tmp_path / SURVEYS).iterdir()}
+    assert len(names) == KEPT
+    assert f"k{KEPT + 1}" in names
+    assert "k0" not in names
+
+
+def test_a_forgotten_draft_is_cleared_and_a_live_one_stays(tmp_path: Path) -> None:
+    live = SurveyDraft(tmp_path)
+    dead = tmp_path / SURVEYS / ".draft-dead"
+    dead.mkdir()
+    (dead / PATCHES).write_bytes(b"x")
+    for path in (dead / PATCHES, dead):
+        os.utime(path, (1000.0, 1000.0))
+    other = SurveyDraft(tmp_path)
+    assert not dead.exists()
+    live.patches.set_owners([0])
+    live.patches.add([Piece(100, 0, "replace", np.zeros(10), 0)])
+    assert live.finish(survey(), "k").patches_path.exists()
+    other.abandon()
+    assert [path.name for path in (tmp_path / SURVEYS).iterdir()] == ["k"]
+
+
+def test_the_key_holds_what_decides_the_samples(monkeypatch: pytest.MonkeyPatch) -> None:
+    def key(sums: tuple[str, ...] = ("a",), sides: str = "A", times: object = (1, 2), **mend: object) -> str:
+        return survey_key(sums, sides, times, MendSettings(**mend))  # type: ignore[arg-type]
+
+    assert key() == key()
+    assert (
+        len({key(), key(("b",)), key(sides="B"), key(times=(1, 3)), key(size="gentle"), key(enabled=False)})
+        == 6
+    )
+    assert key(leave=(5,)) == key(), "what is left is a choice at the time of rendering"
+    before = key()
+    monkeypatch.setattr(kept_survey_module, "mender_identity", lambda: "another")
+    assert key() != before
