@@ -47,7 +47,7 @@ from sidekeep.model.recipe import Recipe
 from sidekeep.service import copies
 from sidekeep.shelf.record_folder import RecordFolder
 folder = RecordFolder(Path(sys.argv[1]))
-copies.survey_record(folder, folder.takes(), copies._sleeve(folder), Recipe())
+copies.survey_record(folder, folder.choose_takes(), copies._sleeve(folder), Recipe())
 """
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from sidekeep.errors import ShelfError
 from sidekeep.model.cuts import Cuts, SideCuts, Track
-from sidekeep.shelf.cuts_file import differences, keep_edits, read_cuts, write_cuts
+from sidekeep.shelf.cuts_file import read_cuts, write_cuts
 
 
 def cuts(rate_hz: int = 96000, moved: int = 0) -> Cuts:
@@ -37,12 +37,10 @@ def cuts(rate_hz: int = 96000, moved: int = 0) -> Cuts:
 
 
 def test_round_trip_and_nothing_counts_as_edited() -> None:
-    again, notes = read_cuts(write_cuts(cuts()))
-    assert again == cuts()
-    assert notes == []
+    assert read_cuts(write_cuts(cuts())) == cuts()
 
 
-text_values = st.text(max_size=20)
+text_values = st.text(st.characters(exclude_categories=["Cs"]), max_size=20)
 
 
 @settings(max_examples=80, deadline=None)
@@ -71,76 +69,27 @@ def test_round_trip_of_any_cuts(
         tracks=tracks,
     )
     whole = Cuts(rate_hz=rate_hz, sides=(side,))
-    assert read_cuts(write_cuts(whole)) == (whole, [])
+    assert read_cuts(write_cuts(whole)) == whole
+    assert write_cuts(whole, write_cuts(whole)) == write_cuts(whole)
 
 
-def test_a_changed_time_wins_and_counts_as_edited() -> None:
-    text = write_cuts(cuts()).replace('start = "0:40.000073"', 'start = "0:41"')
-    again, notes = read_cuts(text)
-    track = again.sides[0].tracks[1]
-    assert track.start_frame == 41 * 96000
-    assert track.edited
-    assert not again.sides[0].tracks[0].edited
-    assert len(notes) == 1
-    assert "the time was taken" in notes[0]
+def test_sides_of_several_takes_and_rates_lie_in_one_file() -> None:
+    one = replace(cuts().sides[0], take="aa")
+    other = replace(cuts(44_100).sides[0], take="bb", rate_hz=44_100, edited=True)
+    whole = Cuts(rate_hz=96000, sides=(one, other))
+    assert read_cuts(write_cuts(whole)) == whole
 
 
-def test_a_frame_without_a_time_is_exact() -> None:
-    text = write_cuts(cuts()).replace('start = "0:40.000073"\nstart_frame = 3840007', "start_frame = 3900001")
-    again, notes = read_cuts(text)
-    assert again.sides[0].tracks[1].start_frame == 3900001
-    assert again.sides[0].tracks[1].edited
-    assert notes == []
-
-
-def test_a_removed_track_counts_as_an_edit() -> None:
-    text = write_cuts(cuts())
-    at = text.rindex("[[side.track]]")
-    again, _ = read_cuts(text[:at])
-    assert len(again.sides[0].tracks) == 2
-    assert all(track.edited for track in again.sides[0].tracks)
-
-
-def test_edits_survive_a_new_survey() -> None:
-    text = write_cuts(cuts()).replace('start = "0:40.000073"', 'start = "0:41"')
-    mine, _ = read_cuts(text)
-    kept = keep_edits(mine, cuts(moved=5000))
-    assert kept == mine
-    again, _ = read_cuts(write_cuts(kept))
-    assert again == mine
-    assert keep_edits(cuts(), cuts(moved=5000)) == cuts(moved=5000)
-
-
-def test_edits_survive_a_take_at_another_rate() -> None:
-    track = replace(cuts().sides[0].tracks[0], edited=True)
-    mine = Cuts(rate_hz=96000, sides=(replace(cuts().sides[0], tracks=(track,)),))
-    kept = keep_edits(mine, cuts(48000))
-    assert kept.rate_hz == 48000
-    assert kept.sides[0].tracks[0].start_frame == round((20 * 96000 + 7) / 2)
-
-
-def test_differences_name_what_moved() -> None:
-    assert differences(cuts(), cuts()) == []
-    assert differences(cuts(), cuts(moved=4), tolerance_frames=4) == []
-    found = differences(cuts(), cuts(moved=48000))
-    assert [(d.side, d.track, d.what) for d in found] == [
-        ("A", 0, "music start"),
-        *[("A", n, "start") for n in (1, 2, 3)],
-    ]
-    assert found[1].text == "A1 start: yours 0:20.000, proposed 0:20.500 (0.500 s later)"
-
-
-def test_differences_of_titles_tracks_and_sides() -> None:
+def test_a_split_keeps_the_comments_of_the_other_tracks() -> None:
+    text = write_cuts(cuts()).replace('title = "Song 3"', 'title = "Song 3" # sad')
     side = cuts().sides[0]
-    fewer = Cuts(rate_hz=96000, sides=(replace(side, tracks=side.tracks[:2]),))
-    renamed = Cuts(
-        rate_hz=96000,
-        sides=(replace(side, tracks=(replace(side.tracks[0], title="Moss"), *side.tracks[1:])),),
-    )
-    assert [d.what for d in differences(cuts(), fewer)] == ["track"]
-    assert [d.what for d in differences(fewer, cuts())] == ["track"]
-    assert [d.what for d in differences(cuts(), renamed)] == ["title"]
-    assert [d.what for d in differences(cuts(), Cuts(rate_hz=96000))] == ["side"]
+    first = replace(side.tracks[0], stop_frame=side.tracks[0].start_frame + 5)
+    extra = replace(side.tracks[0], title="New", start_frame=first.stop_frame, number=2)
+    tracks = (first, extra, *(replace(track, number=track.number + 1) for track in side.tracks[1:]))
+    split = Cuts(rate_hz=96000, sides=(replace(side, tracks=tracks),))
+    again = write_cuts(split, text)
+    assert read_cuts(again) == split
+    assert 'number = 4\ntitle = "Song 3" # sad' in again
 
 
 @pytest.mark.parametrize(
@@ -150,9 +99,11 @@ def test_differences_of_titles_tracks_and_sides() -> None:
         (('name = "A"', ""), "without a name"),
         (('start = "0:20.000073"\nstart_frame = 1920007', ""), "neither start nor start_frame"),
         (('start = "0:20.000073"', 'start = "soon"'), "must be a time"),
-        (('stop = "0:38.000010"', 'stop = "0:10"'), "before it starts"),
+        (('stop = "0:38.000010"\nstop_frame = 3648001', 'stop = "0:10"'), "before it starts"),
         (('boundary = "edge"', 'boundary = "cliff"'), "gap, segue or edge"),
         (("[[side]]", "[[side"), "cannot be read"),
+        (('start = "0:20.000073"', 'start = "0:21"'), "delete the one that is wrong"),
+        (("confidence = 0.93", "confidence = 2.0"), "from 0 to 1"),
         (('title = "Song 1"', "title = 5"), "text in quotes"),
     ],
 )

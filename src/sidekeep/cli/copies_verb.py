@@ -58,7 +58,7 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.transfer_text import print_kinds, show_transfer
     from sidekeep.errors import ParameterError
     from sidekeep.service.copies import copy_record
-    from sidekeep.service.recipes import recipe_from
+    from sidekeep.service.recipes import wish_from
     from sidekeep.service.shelf import default_shelf
     from sidekeep.service.transfer import TransferOptions, facts_from, naming_from
 
@@ -69,8 +69,7 @@ def run(options: argparse.Namespace) -> int:
         raise ParameterError(
             "name the record: its folder, or words that match just one ('sidekeep shelf' lists them)"
         )
-    is_changed = any((options.recipe, options.size, options.level, options.lead_in))
-    recipe = recipe_from(options.recipe, size=options.size, level=options.level, lead_in=options.lead_in)
+    wish = wish_from(options.recipe, size=options.size, level=options.level, lead_in=options.lead_in)
     with progress_bar("listening", quiet=options.json) as progress:
         result, report_path = copy_record(
             options.shelf or default_shelf(),
@@ -83,7 +82,7 @@ def run(options: argparse.Namespace) -> int:
                 replace=options.replace,
                 titles=options.titles,
             ),
-            recipe=recipe if is_changed else None,
+            recipe=wish,
             progress=progress,
         )
     return show_transfer(result, report_path, machine=options.json)

@@ -31,7 +31,8 @@ class Track:
 @dataclass(frozen=True, kw_only=True)
 class SideCuts:
     """One side found on a take. ``likely_side`` names another side of the record whose printed times fit clearly
-    better, if there is one."""
+    better, if there is one. ``take`` is the SHA-256 of the take it was cut on (empty: not kept yet), ``rate_hz`` its rate
+    where that is not the one of the ``Cuts`` around it; ``edited``: a person changed the side itself."""
 
     side: str
     needle_down_frame: int
@@ -40,6 +41,14 @@ class SideCuts:
     music_stop_frame: int
     tracks: tuple[Track, ...] = ()
     likely_side: str = ""
+    take: str = ""
+    rate_hz: int = 0
+    edited: bool = False
+
+    @property
+    def is_a_persons(self) -> bool:
+        """Whether a person changed anything of it: then no survey does."""
+        return self.edited or any(track.edited for track in self.tracks)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,15 +7,15 @@ from dataclasses import replace
 from pathlib import Path
 
 from sidekeep.errors import ShelfError
-from sidekeep.files.atomic import write_text
 from sidekeep.files.pictures import Picture, load_picture
 from sidekeep.files.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
-from sidekeep.flow.titles import TitleChoice, settle_titles
-from sidekeep.model.cuts import Cuts, SideCuts
+from sidekeep.flow.titles import TitleChoice
 from sidekeep.model.recipe import MendSettings, Recipe
 from sidekeep.model.record import Record, Side
+from sidekeep.service.recipes import RecipeWish
 from sidekeep.service.report import write_report
+from sidekeep.service.settled_cuts import settle_cuts
 from sidekeep.service.shelf import find_record, open_catalogue
 from sidekeep.service.sleeves import Sleeve, TakeFiles, read_sleeve_text
 from sidekeep.service.survey import with_outer_findings
@@ -29,12 +29,13 @@ from sidekeep.service.transfer import (
     prepare_record,
     write_record,
 )
-from sidekeep.shelf.cuts_file import keep_edits, read_cuts, write_cuts
+from sidekeep.shelf.choices import change_choices, read_choices
 from sidekeep.shelf.inventory import remember
+from sidekeep.shelf.journal import State
 from sidekeep.shelf.kept_survey import KeptSurvey, SurveyDraft, kept_survey
 from sidekeep.shelf.kept_survey import survey_key as key_of_survey
-from sidekeep.shelf.recipe_file import read_recipe, write_recipe
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.recipe_file import put_recipe
+from sidekeep.shelf.record_folder import ChosenTakes, RecordFolder, ShelfTake
 from sidekeep.shelf.record_lock import at_work
 
 TITLES_VERSION = 2
@@ -47,10 +48,11 @@ def copy_record(
     record_name: str,
     *,
     options: TransferOptions | None = None,
-    recipe: Recipe | None = None,
+    recipe: Recipe | RecipeWish | None = None,
     progress: Progress = no_progress,
 ) -> tuple[TransferResult, Path]:
-    """Write copies of a record on the shelf into its ``copies`` folder. ``recipe`` replaces the kept one.
+    """Write copies of a record on the shelf into its ``copies`` folder. ``recipe`` takes the place of the kept
+    one, or is laid over it, and is kept when the copies are written.
 
     Another job on the same record is waited for.
     """
@@ -60,10 +62,16 @@ def copy_record(
 
 
 def _copy_held(
-    shelf: Path, folder: RecordFolder, options: TransferOptions, recipe: Recipe | None, progress: Progress
+    shelf: Path,
+    folder: RecordFolder,
+    options: TransferOptions,
+    recipe: Recipe | RecipeWish | None,
+    progress: Progress,
 ) -> tuple[TransferResult, Path]:
     chosen = takes_to_copy(folder)
-    options = replace(options, recipe=settle_recipe(folder, recipe))
+    kept = read_choices(folder.path).recipe
+    wanted = recipe.on(kept) if isinstance(recipe, RecipeWish) else recipe or kept
+    options = replace(options, recipe=wanted)
     sleeve = _sleeve(folder)
     takes = survey_record(
         folder, chosen, sleeve, options.recipe, part(progress, 0.0, 0.5), titles=options.titles
@@ -82,6 +90,7 @@ def _copy_held(
         progress=part(progress, 0.5, 1.0),
     )
     path = write_report(result, pictures, replace=options.replace)
+    keep_recipe(folder, options.recipe)
     remember(folder.path, copies=[result.folder.name], moved=before - _folders(out_dir))
     with open_catalogue(shelf, create=True) as catalogue:
         if folder.path.is_relative_to(shelf):
@@ -95,7 +104,7 @@ def prepare_copies(
     """While other sides are still to be taken: encode what can be encoded of those that are. ``copy_record`` uses it. The number
     of files that are ready. Whoever calls it holds the record already."""
     folder = find_record(shelf, record_name)
-    recipe, sleeve = settle_recipe(folder, None), _sleeve(folder)
+    recipe, sleeve = read_choices(folder.path).recipe, _sleeve(folder)
     takes = survey_record(folder, takes_to_copy(folder), sleeve, recipe, part(progress, 0.0, 0.3))
     out_dir = folder.path / "copies"
     out_dir.mkdir(exist_ok=True)
@@ -110,25 +119,24 @@ def prepare_copies(
     )
 
 
+def keep_recipe(folder: RecordFolder, recipe: Recipe) -> None:
+    """Keep the recipe that was followed; the same one again changes nothing but a file that was not there."""
+
+    def change(state: State) -> State:
+        put_recipe(state, recipe)
+        return state
+
+    change_choices(folder.path, "recipe", {}, change)
+
+
 def _folders(copies: Path) -> set[str]:
     return {path.name for path in copies.iterdir() if path.is_dir()}
 
 
-def settle_recipe(folder: RecordFolder, recipe: Recipe | None) -> Recipe:
-    """The recipe to follow, kept in ``recipe.toml``: a new one, the one that is there, or the usual one."""
-    path = folder.path / "recipe.toml"
-    if recipe is None:
-        if path.exists():
-            return read_recipe(path.read_text("utf-8"))
-        recipe = Recipe()
-    write_text(path, write_recipe(recipe), replace=True)
-    return recipe
-
-
-def takes_to_copy(folder: RecordFolder) -> list[ShelfTake]:
-    """The chosen take of every side, in order."""
-    chosen = sorted(folder.chosen_takes(), key=lambda take: take.side)
-    if not chosen:
+def takes_to_copy(folder: RecordFolder) -> ChosenTakes:
+    """The take every side is made from, and what there is to tell about the choice."""
+    chosen = folder.choose_takes()
+    if not chosen.takes:
         raise ShelfError(
             f"{folder.path.name} has no takes yet; record them with 'sidekeep take' or 'adopt' some"
         )
@@ -137,7 +145,7 @@ def takes_to_copy(folder: RecordFolder) -> list[ShelfTake]:
 
 def survey_record(
     folder: RecordFolder,
-    chosen: Sequence[ShelfTake],
+    chosen: ChosenTakes,
     sleeve: Sleeve,
     recipe: Recipe,
     progress: Progress = no_progress,
@@ -146,15 +154,18 @@ def survey_record(
 ) -> tuple[SurveyedTake, ...]:
     """Every chosen take with its survey and the cuts the person wants. Surveys are kept and used again. A choice of
     ``titles`` counts as the person's own edit from then on."""
+    count = len(chosen.takes)
     takes = [
-        _survey_take(
-            folder, take, sleeve, recipe, part(progress, index / len(chosen), (index + 1) / len(chosen))
-        )
-        for index, take in enumerate(chosen)
+        _survey_take(folder, take, sleeve, recipe, part(progress, index / count, (index + 1) / count))
+        for index, take in enumerate(chosen.takes)
     ]
     named = name_takes(takes, sleeve.record, "sure")
-    settled = settle_cuts(folder, named, sleeve.record.sides, titles)
-    return tuple(replace(take, survey=told_anew(take.survey, sleeve)) for take in settled)
+    pairs = list(zip(chosen.takes, named, strict=True))
+    settled = settle_cuts(folder, pairs, chosen.owners, sleeve.record.sides, titles)
+    told = [replace(take, survey=told_anew(take.survey, sleeve)) for take in settled]
+    first = told[0].survey
+    told[0] = replace(told[0], survey=replace(first, findings=(*chosen.doubts, *first.findings)))
+    return tuple(told)
 
 
 def _survey_take(
@@ -204,36 +215,6 @@ def survey_key(sums: tuple[str, ...], letters: str, sides: Sequence[Side], mend:
 def _sides(take: ShelfTake, record: Record) -> tuple[Side, ...]:
     known = {side.name: side for side in record.sides}
     return tuple(known.get(letter, Side(name=letter)) for letter in take.side)
-
-
-def settle_cuts(
-    folder: RecordFolder,
-    takes: Sequence[SurveyedTake],
-    printed: Sequence[Side] = (),
-    titles: TitleChoice = "sure",
-) -> list[SurveyedTake]:
-    """The person's cuts where there are any, the proposals elsewhere, written to ``cuts.toml``; titles follow the lines
-    of the ``printed`` sides, and where the person chose how, that is an edit as well.
-
-    One file for the record; takes of other rates than the first get a file named after theirs.
-    """
-    settled: list[SurveyedTake] = []
-    first_hz = takes[0].survey.cuts.rate_hz
-    for rate_hz in dict.fromkeys(take.survey.cuts.rate_hz for take in takes):
-        group = [take for take in takes if take.survey.cuts.rate_hz == rate_hz]
-        path = folder.path / ("cuts.toml" if rate_hz == first_hz else f"cuts-{rate_hz}.toml")
-        mine = read_cuts(path.read_text("utf-8"))[0] if path.exists() else Cuts(rate_hz=rate_hz)
-        kept_sides: list[SideCuts] = []
-        for take in group:
-            letters = {side.side for side in take.survey.cuts.sides}
-            own = replace(mine, sides=tuple(side for side in mine.sides if side.side in letters))
-            cuts = settle_titles(keep_edits(own, take.survey.cuts), take.survey.cuts, printed, titles)
-            kept_sides += cuts.sides
-            settled.append(replace(take, survey=replace(take.survey, cuts=cuts)))
-        text = write_cuts(Cuts(rate_hz=rate_hz, sides=tuple(kept_sides)))
-        if not path.exists() or path.read_text("utf-8") != text:
-            write_text(path, text, replace=True)
-    return settled
 
 
 def pictures_of(folder: RecordFolder) -> list[Picture]:

@@ -12,7 +12,7 @@ from sidekeep.devices.recorder import RecorderSettings
 from sidekeep.errors import DeviceError, ParameterError
 from sidekeep.files.atomic import write_text
 from sidekeep.model.news import News
-from sidekeep.shelf.toml_text import toml_text
+from sidekeep.shelf.toml_text import new_toml
 
 __all__ = [
     "SoundInput",
@@ -64,7 +64,7 @@ def pick_input(wanted: str | None = None) -> SoundInput:
         chosen = choose_input(inputs, wanted)
         path = settings_path()
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_text(path, toml_text({"input": chosen.key, "input_name": chosen.name}), replace=True)
+        write_text(path, new_toml({"input": chosen.key, "input_name": chosen.name}), replace=True)
         return chosen
     if known is None:
         return inputs[0]

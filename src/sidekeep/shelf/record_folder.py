@@ -9,7 +9,7 @@
         takes/A-1/take.wav     the first take of side A, read-only once closed
         takes/A-1/take.json    its facts: format, SHA-256, stylus, how it was taken
         takes/.bin/A-2/        a false start or a discarded take: kept, never used
-        cuts.toml recipe.toml  the person's choices
+        cuts.toml recipe.toml  the person's choices; history.jsonl: every change of them
         copies/                finished copies with their manifest
         checks.json            when the files were last verified, and how it went
         inventory.json         the takes and copies that must be there
@@ -20,12 +20,12 @@ relative, so the folder can be moved anywhere.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
-import tomllib
 import uuid
-from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -33,11 +33,13 @@ from typing import Any, Literal
 from sidekeep.errors import ShelfError, SleeveError
 from sidekeep.files.atomic import write_text
 from sidekeep.files.bounded import read_bounded, read_text_bounded
+from sidekeep.model.finding import Finding, Severity
 from sidekeep.model.news import News
 from sidekeep.model.record import Record
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
 from sidekeep.shelf.sleeve.reading import read_sleeve
-from sidekeep.shelf.toml_text import toml_text
+from sidekeep.shelf.toml_text import new_toml, read_toml
+from sidekeep.units import clock_text
 
 State = Literal["planned", "partly taken", "taken", "cut", "copied", "verified", "gone"]
 STATES: tuple[State, ...] = ("planned", "partly taken", "taken", "cut", "copied", "verified", "gone")
@@ -45,6 +47,8 @@ STATES: tuple[State, ...] = ("planned", "partly taken", "taken", "cut", "copied"
 BIN = ".bin"
 """Folder in ``takes`` for pieces that are no sides; their numbers are not given again."""
 
+_WHOLE = 0.8
+"""A take shorter than this share of the longest of its side is a piece of it (common practice, no source)."""
 _TAKE_FOLDER = re.compile(r"(?P<side>[A-Z]+)-(?P<number>[0-9]+)")
 
 
@@ -84,6 +88,17 @@ class ShelfTake:
     binned: str = ""
 
     @property
+    def sha256(self) -> str:
+        """The checksum it is known by: its file's, or one over those of its pieces."""
+        sums = [file.sha256 for file in self.files]
+        return sums[0] if len(sums) == 1 else hashlib.sha256(" ".join(sums).encode()).hexdigest()
+
+    @property
+    def folder_name(self) -> str:
+        """``A-1``."""
+        return self.folder.rpartition("/")[2]
+
+    @property
     def length_s(self) -> float:
         """Length in seconds."""
         return self.length_frames / self.rate_hz
@@ -94,6 +109,72 @@ class ShelfTake:
         del values["folder"]
         values["notes"] = [note.as_object() for note in self.notes]
         return {"schema": 1, **values}
+
+
+def _table(facts: Mapping[str, Any], name: str) -> dict[str, Any]:
+    table = facts.get(name, {})
+    if not isinstance(table, dict):
+        raise ShelfError(f"record.toml: [{name}] must be a table such as A = 2")
+    return dict(table)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChosenTakes:
+    """``takes`` in order of their sides; ``owners``: for every side the folder of the take it is made from, since a take
+    may hold several. ``doubts`` tell what a person should know of the choice."""
+
+    takes: tuple[ShelfTake, ...]
+    owners: Mapping[str, str]
+    doubts: tuple[Finding, ...] = ()
+
+
+def choose_takes(takes: Sequence[ShelfTake], use: Mapping[str, int]) -> ChosenTakes:
+    """The take a person named under ``[use]``; else the newest, but never one much shorter than an earlier one. A choice
+    between several takes that nobody made is told."""
+    owners: dict[str, ShelfTake] = {}
+    doubts: list[Finding] = []
+    for letter in sorted({letter for take in takes for letter in take.side}):
+        those = sorted(
+            (take for take in takes if letter in take.side), key=lambda take: (take.taken_utc, take.number)
+        )
+        named = [
+            take for take in those if take.number == use.get(letter) or take.number == use.get(take.side)
+        ]
+        wanted = use.get(letter)
+        if named:
+            exact = [take for take in named if take.side == letter]
+            owners[letter] = (exact or named)[-1]
+            continue
+        newest = those[-1]
+        whole = [
+            take for take in those if take.length_s >= _WHOLE * max(t.length_s / len(t.side) for t in those)
+        ]
+        chosen = whole[-1] if whole else newest
+        owners[letter] = chosen
+        name = chosen.folder_name
+        if wanted is not None:
+            text = f"record.toml wants take {wanted} of side {letter}, which is not there; {name} is used."
+            doubts.append(_doubt("take-not-there", "act", text))
+        elif chosen is not newest:
+            text = (
+                f"Side {letter}: {newest.folder_name} is newer but much shorter ({clock_text(newest.length_s)}) than "
+                f"{name} ({clock_text(chosen.length_s)}), which is used; choose another if that is wrong."
+            )
+            doubts.append(_doubt("take-chosen", "look", text))
+        elif len({take.side for take in those}) > 1:
+            others = ", ".join(take.folder_name for take in those if take is not chosen)
+            text = f"Side {letter} is on {others} as well; the newest, {name}, is used; choose another if that is wrong."
+            doubts.append(_doubt("take-chosen", "look", text))
+    used = {take.folder: take for take in owners.values()}
+    return ChosenTakes(
+        takes=tuple(sorted(used.values(), key=lambda take: (take.side, take.number))),
+        owners={letter: take.folder for letter, take in owners.items()},
+        doubts=tuple(doubts),
+    )
+
+
+def _doubt(kind: str, severity: Severity, text: str) -> Finding:
+    return Finding(kind=kind, start_frame=0, stop_frame=0, severity=severity, text=text)
 
 
 def read_take(folder: Path, record_folder: Path) -> ShelfTake:
@@ -149,9 +230,7 @@ class RecordFolder:
         }
         write_text(
             path / "record.toml",
-            toml_text(
-                record_facts, comment="This record on the shelf. Notes are yours; please leave the id."
-            ),
+            new_toml(record_facts, comment="This record on the shelf. Notes are yours; please leave the id."),
         )
         write_text(path / "sleeve.txt", sleeve)
         for name in ("art", "takes", "copies"):
@@ -164,10 +243,7 @@ class RecordFolder:
         if not path.exists():
             raise ShelfError(f"{self.path} is not a record of the shelf: it has no record.toml")
         text = read_text_bounded(path, "the facts of the record", error=ShelfError)
-        try:
-            return tomllib.loads(text)
-        except (tomllib.TOMLDecodeError, RecursionError) as error:
-            raise ShelfError(f"{self.path / 'record.toml'} cannot be read: {error}") from error
+        return read_toml(text, str(path))
 
     @property
     def record_id(self) -> str:
@@ -192,13 +268,17 @@ class RecordFolder:
         except SleeveError as error:
             raise ShelfError(str(error)) from error
 
-    def takes(self) -> list[ShelfTake]:
-        """All closed takes, by side and number."""
-        return [
+    def takes(self, plays: Mapping[str, str] | None = None) -> list[ShelfTake]:
+        """All closed takes, by side and number. ``plays`` says which side a take really holds, by the name of its folder,
+        where it is another than that name; without it ``[plays]`` of ``record.toml`` does."""
+        plays = _table(self.facts(), "plays") if plays is None else plays
+        found = [
             read_take(folder, self.path)
             for folder, _, _ in self._take_folders()
             if (folder / "take.json").exists()
         ]
+        named = [replace(take, side=str(plays.get(take.folder_name, take.side))) for take in found]
+        return sorted(named, key=lambda take: (len(take.side), take.side, take.number))
 
     def binned(self) -> list[ShelfTake]:
         """False starts and discarded takes: kept, never used (``shelf.take_bin``)."""
@@ -225,15 +305,16 @@ class RecordFolder:
         return folder
 
     def chosen_takes(self) -> list[ShelfTake]:
-        """One take per side: the newest, unless ``record.toml`` names another under ``[use]``."""
-        use = self.facts().get("use", {})
-        if not isinstance(use, dict):
-            raise ShelfError(f"{self.path / 'record.toml'}: [use] must be a table such as A = 2")
-        chosen: dict[str, ShelfTake] = {}
-        for take in self.takes():
-            if use.get(take.side, take.number) == take.number:
-                chosen[take.side] = take
-        return list(chosen.values())
+        """The takes that copies are made from (``choose_takes``)."""
+        return list(self.choose_takes().takes)
+
+    def choose_takes(
+        self, use: Mapping[str, int] | None = None, plays: Mapping[str, str] | None = None
+    ) -> ChosenTakes:
+        """One take for every side, and what there is to tell about the choice. ``use`` and ``plays`` are those of
+        ``record.toml`` when they are not given."""
+        use = _table(self.facts(), "use") if use is None else use
+        return choose_takes(self.takes(plays), use)
 
     def state(self) -> State:
         """How far the record has come."""

@@ -7,16 +7,17 @@ older studies found no agreement (check with a microscope or a dealer; common pr
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import tomlkit
+
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import write_text
 from sidekeep.files.bounded import read_text_bounded
-from sidekeep.shelf.toml_text import toml_text
+from sidekeep.shelf.toml_text import new_toml, parse_toml, put, read_toml
 
 STYLUSES = "styluses.toml"
 REMIND_AT_H = 400.0
@@ -37,16 +38,9 @@ def read_styluses(shelf: Path) -> list[Stylus]:
     if not path.exists():
         return []
     try:
-        values = tomllib.loads(read_text_bounded(path, "the list of styluses", error=ShelfError))
+        values = read_toml(read_text_bounded(path, "the list of styluses", error=ShelfError), STYLUSES)
         return [_stylus(entry) for entry in values.get("stylus", [])]
-    except (
-        tomllib.TOMLDecodeError,
-        RecursionError,
-        KeyError,
-        TypeError,
-        ValueError,
-        AttributeError,
-    ) as error:
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise ShelfError(f"{path} cannot be read: {error}") from error
 
 
@@ -59,11 +53,32 @@ def _stylus(entry: Mapping[str, Any]) -> Stylus:
 
 def write_styluses(shelf: Path, styluses: list[Stylus]) -> None:
     """Keep the list."""
-    text = toml_text(
-        {"stylus": [vars(stylus) for stylus in styluses]},
-        comment="Styluses: hours played before this shelf knew them, and when to look at the tip.",
-    )
+    path = shelf / STYLUSES
+    if path.exists():
+        text = _changed(path.read_text("utf-8"), styluses)
+    else:
+        text = new_toml(
+            {"stylus": [vars(stylus) for stylus in styluses]},
+            comment="Styluses: hours played before this shelf knew them, and when to look at the tip.",
+        )
     write_text(shelf / STYLUSES, text, replace=True)
+
+
+def _changed(text: str, styluses: list[Stylus]) -> str:
+    """The list that is there with what is different changed: a person's comments and entries stay."""
+    document = parse_toml(text, STYLUSES)
+    tables = {str(table.get("name")): table for table in document.get("stylus", [])}
+    if "stylus" not in document:
+        document.append("stylus", tomlkit.aot())
+    for stylus in styluses:
+        table = tables.get(stylus.name)
+        if table is None:
+            table = tomlkit.table()
+            document["stylus"].append(table)
+            table = document["stylus"][-1]
+        for name, value in vars(stylus).items():
+            put(table, name, value)
+    return tomlkit.dumps(document)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,83 +1,78 @@
-"""Plain TOML 1.0 text from plain values: what ``tomllib`` reads back is what was written."""
+"""TOML that a person may have written in: read with a bound, changed in place with their comments and order kept."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping, Sequence
+import tomllib
+from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any
 
-_BARE = re.compile(r"[A-Za-z0-9_-]+")
-_ESCAPES = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t", "\r": "\\r", "\b": "\\b", "\f": "\\f"}
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+
+from sidekeep.errors import ShelfError
+
+LONGEST_TEXT = 4_000_000
+"""Characters; a record's choices are some thousand."""
 
 
-def toml_key(key: str) -> str:
-    """A key, quoted when it must be."""
-    return key if _BARE.fullmatch(key) else toml_string(key)
+def read_toml(text: str, name: str) -> dict[str, Any]:
+    """Plain values. Raises ``ShelfError`` in one line that begins with ``name``."""
+    if len(text) > LONGEST_TEXT:
+        raise ShelfError(f"{name} is too long to be read ({len(text)} characters)")
+    try:
+        return tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+        raise ShelfError(f"{name} cannot be read: {' '.join(str(error).split())}") from error
 
 
-def toml_string(text: str) -> str:
-    """A basic string; control characters and lone surrogates are escaped."""
-    out = []
-    for char in text:
-        if char in _ESCAPES:
-            out.append(_ESCAPES[char])
-        elif ord(char) < 0x20 or ord(char) == 0x7F:
-            out.append(f"\\u{ord(char):04X}")
-        elif 0xD800 <= ord(char) <= 0xDFFF:
-            out.append("\ufffd")
-        else:
-            out.append(char)
-    return '"' + "".join(out) + '"'
+def parse_toml(text: str, name: str) -> tomlkit.TOMLDocument:
+    """A document to change in place."""
+    try:
+        return tomlkit.parse(text.removeprefix("\ufeff"))
+    except (TOMLKitError, RecursionError, ValueError) as error:
+        raise ShelfError(f"{name} cannot be read: {' '.join(str(error).split())}") from error
 
 
-def toml_value(value: Any) -> str:
-    """One value on one line."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int):
-        return str(value)
-    if isinstance(value, float):
-        text = repr(value)
-        return text if any(c in text for c in ".en") else text + ".0"
-    if isinstance(value, (datetime, date)):
-        return value.isoformat()
+def put(table: Any, key: str, value: Any) -> None:
+    """Set a value; one that is there already is not touched, nor is the comment behind it."""
+    there = table.get(key)
+    if there is not None and type(_plain(there)) is type(value) and there == value:
+        return
+    table[key] = fit_text(value)
+
+
+def put_or_drop(table: Any, key: str, value: Any, usual: Any) -> None:
+    """Set a value, or take the key away when it is the usual one."""
+    if value != usual:
+        put(table, key, value)
+    elif key in table:
+        del table[key]
+
+
+def new_toml(values: Mapping[str, Any], *, comment: str = "") -> str:
+    """A new document: plain values first, then tables, then lists of tables. None is left out."""
+    document = tomlkit.document()
+    for line in comment.splitlines():
+        document.add(tomlkit.comment(line))
+    given = {key: fit_text(value) for key, value in values.items() if value is not None}
+    for key, value in sorted(given.items(), key=lambda pair: isinstance(pair[1], (dict, list))):
+        document[key] = value
+    return tomlkit.dumps(document)
+
+
+def _plain(item: Any) -> Any:
+    return item.unwrap() if hasattr(item, "unwrap") else item
+
+
+def fit_text(value: Any) -> Any:
+    """Plain values as TOML and JSON can hold them: a lone half of a character becomes the mark for one that is missing."""
     if isinstance(value, str):
-        return toml_string(value)
+        return value.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
     if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{toml_key(k)} = {toml_value(v)}" for k, v in value.items()) + " }"
-    if isinstance(value, Sequence):
-        return "[" + ", ".join(toml_value(item) for item in value) + "]"
+        return {key: fit_text(item) for key, item in value.items() if item is not None}
+    if isinstance(value, (list, tuple)):
+        return [fit_text(item) for item in value]
+    if isinstance(value, (bool, int, float, datetime, date)):
+        return value
     raise TypeError(f"no TOML form for {type(value).__name__}")
-
-
-def toml_text(values: Mapping[str, Any], *, comment: str = "") -> str:
-    """A document: plain values first, then tables, then lists of tables. None is left out."""
-    lines = [f"# {line}".rstrip() for line in comment.splitlines()]
-    if lines:
-        lines.append("")
-    _table(values, "", lines)
-    return "\n".join(lines).strip("\n") + "\n"
-
-
-def _is_tables(value: Any) -> bool:
-    return (
-        isinstance(value, (list, tuple)) and bool(value) and all(isinstance(item, Mapping) for item in value)
-    )
-
-
-def _table(values: Mapping[str, Any], prefix: str, lines: list[str]) -> None:
-    later: list[tuple[str, Any]] = []
-    for key, value in values.items():
-        if value is None:
-            continue
-        if isinstance(value, Mapping) or _is_tables(value):
-            later.append((key, value))
-        else:
-            lines.append(f"{toml_key(key)} = {toml_value(value)}")
-    for key, value in later:
-        name = f"{prefix}{toml_key(key)}"
-        for table in [value] if isinstance(value, Mapping) else value:
-            lines.append("")
-            lines.append(f"[{name}]" if isinstance(value, Mapping) else f"[[{name}]]")
-            _table(table, name + ".", lines)

@@ -87,10 +87,10 @@ def test_what_is_kept_is_what_a_survey_of_the_closed_file_keeps(
     sleeve = copies._sleeve(folder)
     with monkeypatch.context() as patch:
         patch.setattr(copies, "listen_to", None)  # what was kept is used: nothing is surveyed again
-        (used,) = copies.survey_record(folder, [take], sleeve, Recipe())
+        (used,) = copies.survey_record(folder, folder.choose_takes(), sleeve, Recipe())
     assert used.survey.format.length_frames == len(audio)
     shutil.rmtree(take_folder / "surveys")
-    copies.survey_record(folder, [take], sleeve, Recipe())
+    copies.survey_record(folder, folder.choose_takes(), sleeve, Recipe())
     assert kept(folder) == live
     builder = PeakBuilder(rate_hz, audio.shape[1])
     builder.process(open_source(take_folder / "take.wav").read(0, len(audio)))

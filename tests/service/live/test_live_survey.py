@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import time
 from collections.abc import Iterator, Mapping
@@ -17,8 +18,9 @@ from sidekeep.model.recipe import Recipe
 from sidekeep.service import copies
 from sidekeep.service.live.follower import LiveSurvey
 from sidekeep.service.take_close import close_recorded
+from sidekeep.shelf.kept_survey import newest_key
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
-from tests.service.live.test_followed_take import KEPT, kept, pieces, record_folder
+from tests.service.live.test_followed_take import kept, pieces, record_folder
 from tests.small_record import RATE_HZ, small_record
 
 WAIT_S = 240.0
@@ -75,9 +77,8 @@ def test_the_lift_leaves_a_survey_on_the_shelf(folder: RecordFolder, live: LiveS
     state = {event["code"]: event["facts"] for event in live.state()}
     assert state["live-damage"]["total"] == len(state["live-damage"]["repairs"])
     assert state["live-turns"]["first_turn"] == 0
-    for name in KEPT:
-        (folder.path / take.folder / name).unlink()
-    copies.survey_record(folder, [take], copies._sleeve(folder), Recipe())
+    shutil.rmtree(folder.path / take.folder / "surveys")
+    copies.survey_record(folder, folder.choose_takes(), copies._sleeve(folder), Recipe())
     assert kept(folder) == mine
 
 
@@ -85,15 +86,15 @@ def test_killed_at_any_time_the_survey_is_made_afterwards(folder: RecordFolder, 
     path = record(folder, live, small_record().a.audio)
     assert live.process_id is not None
     os.kill(live.process_id, signal.SIGKILL)
-    take = finish(folder, live, path)
+    finish(folder, live, path)
     live.settle(5.0)
     given_up = [event["facts"] for event in news(live) if event["code"] == "live-given-up"]
     assert given_up == [{"reason": "died"}]
-    (found,) = copies.survey_record(folder, [take], copies._sleeve(folder), Recipe())
+    (found,) = copies.survey_record(folder, folder.choose_takes(), copies._sleeve(folder), Recipe())
     assert len(found.survey.cuts.sides[0].tracks) == 2
     second = finish(folder, live, record(folder, live, small_record().b.audio, "B"), "B")
     assert live.settle(WAIT_S)  # a process that died with one side is there again for the next
-    assert (folder.path / second.folder / "survey.json").exists()
+    assert newest_key(folder.path / second.folder) is not None
 
 
 def test_a_dropped_side_leaves_only_its_sound(folder: RecordFolder, live: LiveSurvey) -> None:

@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_manifest
-from sidekeep.errors import CopyError, ShelfError
+from sidekeep.errors import CopyError, SidekeepError
 from sidekeep.flow.contract import survey_object
 from sidekeep.flow.survey import Survey
-from sidekeep.model.cuts import Cuts, SideCuts
+from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record
 from sidekeep.model.repair import Repair
@@ -25,7 +25,7 @@ from sidekeep.service.house.library import FoundTake, Library, revision_of
 from sidekeep.service.house.pictures import cover_colour, kept_pictures
 from sidekeep.service.house.takes import OpenTake, OpenTakes
 from sidekeep.shelf.catalogue import Entry
-from sidekeep.shelf.cuts_file import read_cuts
+from sidekeep.shelf.choices import read_choices
 from sidekeep.shelf.kept_survey import newest_key
 from sidekeep.shelf.recipe_file import read_recipe
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
@@ -149,16 +149,17 @@ def take_view(found: FoundTake, *, is_chosen: bool) -> dict[str, Any]:
 
 
 def kept_cuts(folder: RecordFolder) -> dict[str, tuple[int, SideCuts]]:
-    """The person's cuts by side: rate and places. A file that cannot be read counts as none."""
-    sides: dict[str, tuple[int, SideCuts]] = {}
-    for path in [folder.path / "cuts.toml", *sorted(folder.path.glob("cuts-*.toml"))]:
-        try:
-            cuts: Cuts = read_cuts(path.read_text("utf-8"))[0]
-        except (OSError, UnicodeDecodeError, ShelfError):
-            continue
-        for side in cuts.sides:
-            sides.setdefault(side.side, (cuts.rate_hz, side))
-    return sides
+    """The cuts that count by side: rate and places. Files that cannot be read count as none."""
+    try:
+        chosen, choices = folder.choose_takes(), read_choices(folder.path)
+    except SidekeepError:
+        return {}
+    return {
+        side.side: (take.rate_hz, side)
+        for take in chosen.takes
+        for side in choices.cuts_of(take.sha256)
+        if chosen.owners.get(side.side) == take.folder
+    }
 
 
 def _side_view(

@@ -1,0 +1,233 @@
+"""Small changes to a record, one at a time: applied, kept with their history, undone and redone, also after a restart."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from sidekeep.errors import NotThere, ParameterError
+from sidekeep.flow import edit_cuts
+from sidekeep.model import edits
+from sidekeep.model.cuts import SideCuts
+from sidekeep.model.edits import Edit, edit_facts, read_edit
+from sidekeep.model.recipe import MendChoice, MendSettings, Recipe
+from sidekeep.shelf import choices as kept
+from sidekeep.shelf.choices import Choices, put_side, side_path, sides_in
+from sidekeep.shelf.journal import Entry, State
+from sidekeep.shelf.recipe_file import put_recipe, recipe_of
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+
+SideEdit = (
+    edits.MoveMark
+    | edits.Split
+    | edits.Join
+    | edits.RunsOn
+    | edits.Retitle
+    | edits.Right
+    | edits.MusicStart
+    | edits.MusicStop
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class EditResult:
+    """What came of an edit. ``entry`` is None when it changed nothing."""
+
+    revision: int
+    entry: Entry | None
+    choices: Choices
+
+
+def apply(
+    folder: RecordFolder, edit: Edit | Mapping[str, Any], *, expected_revision: int | None = None
+) -> EditResult:
+    """Make one change. Raises ``ParameterError`` for what cannot be, ``ChangedElsewhere`` when the record is at another
+    revision than expected; nothing is written then."""
+    wanted = read_edit(edit) if isinstance(edit, Mapping) else edit
+    code, facts = edit_facts(wanted)
+    choices, entry = kept.change_choices(
+        folder.path, code, facts, _change(folder, wanted), expected_revision=expected_revision
+    )
+    return EditResult(revision=choices.revision, entry=entry, choices=choices)
+
+
+def undo(folder: RecordFolder, *, expected_revision: int | None = None) -> EditResult:
+    """Take back the newest change that stands."""
+    choices, entry = kept.take_back(folder.path, expected_revision=expected_revision)
+    return EditResult(revision=choices.revision, entry=entry, choices=choices)
+
+
+def redo(folder: RecordFolder, *, expected_revision: int | None = None) -> EditResult:
+    """Make the change again that was taken back last."""
+    choices, entry = kept.take_back(folder.path, redo=True, expected_revision=expected_revision)
+    return EditResult(revision=choices.revision, entry=entry, choices=choices)
+
+
+def history(folder: RecordFolder) -> list[Entry]:
+    """Every change, oldest first; each has a code and facts."""
+    return kept.read_history(folder.path)
+
+
+def choices(folder: RecordFolder) -> Choices:
+    """What stands now."""
+    return kept.read_choices(folder.path)
+
+
+def revision_of(folder: RecordFolder) -> int:
+    """Number of the newest change."""
+    return choices(folder).revision
+
+
+def with_recipe_edit(recipe: Recipe, edit: edits.RecipeEdit) -> Recipe:
+    """A recipe with single settings changed."""
+    given = {name: value for name in edit.__struct_fields__ if (value := getattr(edit, name)) is not None}
+    parts = {}
+    for part in ("mend", "level", "edges"):
+        settings = getattr(recipe, part)
+        mine = {name: given.pop(name) for name in list(given) if hasattr(settings, name)}
+        parts[part] = replace(settings, **mine)
+    return replace(recipe, **parts)
+
+
+def _change(folder: RecordFolder, edit: Edit) -> Callable[[State], State]:
+    def change(state: State) -> State:
+        if isinstance(edit, SideEdit):
+            take = _chosen(folder, state, edit.side)
+            put_side(state, _change_side(_side(state, take, edit.side), edit, take.length_frames))
+        elif isinstance(edit, edits.Leave | edits.Mend | edits.MendAll | edits.RecipeEdit):
+            put_recipe(state, _change_recipe(recipe_of(state), edit))
+        elif isinstance(edit, edits.ChooseTake):
+            if edit.number not in {take.number for take in folder.takes() if take.side == edit.side}:
+                raise NotThere(
+                    f"side {edit.side} has no take {edit.number}",
+                    facts={"side": edit.side, "number": edit.number},
+                )
+            state[f"record/use.{edit.side}"] = edit.number
+        elif isinstance(edit, edits.SwapSides):
+            _swap(folder, state, edit.a, edit.b)
+        elif isinstance(edit, edits.Notes):
+            state["record/notes"] = edit.text
+            if not edit.text:
+                del state["record/notes"]
+        else:
+            state["sleeve"] = edit.text
+        return state
+
+    return change
+
+
+def _chosen(folder: RecordFolder, state: State, letter: str) -> ShelfTake:
+    """The take that copies of a side are made from."""
+    chosen = folder.choose_takes(_numbers(state, "record/use."), _words(state, "record/plays."))
+    for take in chosen.takes:
+        if take.folder == chosen.owners.get(letter):
+            return take
+    raise NotThere(f"there is no take of side {letter}", facts={"side": letter})
+
+
+def _numbers(state: State, prefix: str) -> dict[str, int]:
+    return {path.removeprefix(prefix): int(v) for path, v in state.items() if path.startswith(prefix)}
+
+
+def _words(state: State, prefix: str) -> dict[str, str]:
+    return {path.removeprefix(prefix): str(v) for path, v in state.items() if path.startswith(prefix)}
+
+
+def _side(state: State, take: ShelfTake, letter: str) -> SideCuts:
+    found = [side for side in sides_in(state) if (side.take, side.side) == (take.sha256, letter)]
+    if not found:
+        raise NotThere(
+            f"side {letter} has no cuts yet: survey its take first",
+            code="not-surveyed",
+            facts={"side": letter},
+        )
+    return found[0]
+
+
+def _change_side(side: SideCuts, edit: SideEdit, length_frames: int) -> SideCuts:
+    match edit:
+        case edits.MoveMark():
+            return edit_cuts.move_mark(side, edit.track, edit.edge, edit.frame, length_frames)
+        case edits.Split():
+            return edit_cuts.split(side, edit.frame)
+        case edits.Join():
+            return edit_cuts.join(side, edit.track)
+        case edits.RunsOn():
+            return edit_cuts.runs_on(side, edit.track, edit.on)
+        case edits.Retitle():
+            return edit_cuts.retitle(side, edit.track, edit.title, edit.artist, edit.composer)
+        case edits.Right():
+            return edit_cuts.right(side, edit.track)
+        case edits.MusicStart():
+            return edit_cuts.music_bound(side, "start", edit.frame, length_frames)
+        case _:
+            return edit_cuts.music_bound(side, "stop", edit.frame, length_frames)
+
+
+def _change_recipe(
+    recipe: Recipe, edit: edits.Leave | edits.Mend | edits.MendAll | edits.RecipeEdit
+) -> Recipe:
+    if isinstance(edit, edits.RecipeEdit):
+        return with_recipe_edit(recipe, edit)
+    mend = recipe.mend
+    if isinstance(edit, edits.MendAll):
+        stay = tuple(choice for choice in mend.choices if edit.take and choice.take not in (edit.take, ""))
+        return replace(recipe, mend=replace(mend, choices=stay, leave=mend.leave if edit.take else ()))
+    choice = MendChoice(
+        do="leave" if isinstance(edit, edits.Leave) else "mend",
+        take=edit.take,
+        repair=edit.repair,
+        start_frame=edit.start_frame,
+        stop_frame=edit.stop_frame,
+        of_kind=edit.of_kind,
+        below_db=edit.below_db,
+    )
+    return replace(recipe, mend=_with_choice(mend, choice))
+
+
+def _with_choice(mend: MendSettings, choice: MendChoice) -> MendSettings:
+    """The newest choice counts; an older one about the same repairs is gone. Mending again what only that one left
+    needs no choice at all."""
+    stay = tuple(other for other in mend.choices if not choice.is_about_the_same(other))
+    was_the_same = len(stay) < len(mend.choices)
+    others_reach = stay or mend.leave
+    if choice.do == "mend" and was_the_same and not others_reach:
+        return replace(mend, choices=stay)
+    return replace(mend, choices=(*stay, choice))
+
+
+def _swap(folder: RecordFolder, state: State, a: str, b: str) -> None:
+    """What was taken as one side is the other: takes, chosen numbers and cuts change their letters."""
+    if a == b:
+        raise ParameterError(f"side {a} cannot be swapped with itself", code="same-side")
+    letters = {a: b, b: a}
+    plays = _words(state, "record/plays.")
+    touched = [take for take in folder.takes(plays) if take.side in letters]
+    if not touched:
+        raise NotThere(f"there is no take of side {a} or {b}", facts={"a": a, "b": b})
+    for take in touched:
+        own = take.folder_name.rpartition("-")[0]
+        path = f"record/plays.{take.folder_name}"
+        state.pop(path, None)
+        if letters[take.side] != own:
+            state[path] = letters[take.side]
+        for side in [side for side in sides_in(state) if (side.take, side.side) == (take.sha256, take.side)]:
+            del state[side_path(side.take, side.side)]
+    numbers = {letter: state.pop(f"record/use.{letter}", None) for letter in letters}
+    for letter, number in numbers.items():
+        if number is not None:
+            state[f"record/use.{letters[letter]}"] = number
+
+
+def entry_object(entry: Entry) -> dict[str, Any]:
+    """An entry for machines: without the changes themselves."""
+    return {
+        "seq": entry.seq,
+        "at_utc": entry.at_utc,
+        "by": entry.by,
+        "code": entry.code,
+        "facts": json.loads(json.dumps(entry.facts)),
+        "of": entry.of,
+    }

@@ -1,0 +1,187 @@
+"""``history.jsonl``: every change of a record's choices, one JSON object a line, never rewritten.
+
+A change is written and flushed here *before* the files it changes: a pulled plug in between is made good at the next
+look. The choices are held as a flat map from a path (``recipe/level.target``, ``cuts/<take>/<side>``) to a plain value;
+an entry holds what was and what is for every path it changes, so any of them can be undone at any time, also after
+others have been changed by the survey. A line torn by a pulled plug is cut off; a file that is spoilt further up is
+set aside, and a new one begins.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal
+
+import msgspec
+
+from sidekeep.errors import ChangedElsewhere, ParameterError
+from sidekeep.files.atomic import copy_error, flush_folder
+
+HISTORY = "history.jsonl"
+By = Literal["person", "by-hand", "survey", "undo", "redo"]
+State = dict[str, Any]
+
+
+class Change(msgspec.Struct, frozen=True, array_like=True):
+    """What one path held and holds; None is nothing."""
+
+    path: str
+    before: Any
+    after: Any
+
+
+class Entry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One line. ``of`` is the entry an undo or redo is about; ``files`` are the SHA-256 of the files before and after."""
+
+    seq: int
+    at_utc: str
+    by: By
+    code: str
+    facts: dict[str, Any] = {}
+    changes: tuple[Change, ...] = ()
+    files: dict[str, tuple[str, str]] = {}
+    of: int | None = None
+
+
+@dataclass
+class Journal:
+    """The whole history of a record's choices, and what follows from it."""
+
+    entries: list[Entry] = field(default_factory=list)
+    state: State = field(default_factory=dict)
+    undoable: list[int] = field(default_factory=list)
+    redoable: list[int] = field(default_factory=list)
+    whole_bytes: int = 0
+    set_aside: bool = False
+
+    @property
+    def revision(self) -> int:
+        """Number of the newest entry; 0 before the first."""
+        return self.entries[-1].seq if self.entries else 0
+
+    def take_in(self, entry: Entry) -> None:
+        """Follow one more entry."""
+        self.entries.append(entry)
+        for change in entry.changes:
+            if change.after is None:
+                self.state.pop(change.path, None)
+            else:
+                self.state[change.path] = change.after
+        if entry.by in ("person", "by-hand"):
+            self.undoable.append(entry.seq)
+            self.redoable.clear()
+        elif entry.by == "undo" and entry.of in self.undoable:
+            self.undoable.remove(entry.of)
+            self.redoable.append(entry.of)
+        elif entry.by == "redo" and entry.of in self.redoable:
+            self.redoable.remove(entry.of)
+            self.undoable.append(entry.of)
+
+    def entry(self, seq: int) -> Entry:
+        """The entry of that number."""
+        return next(entry for entry in self.entries if entry.seq == seq)
+
+    def reversal(self, *, redo: bool = False) -> tuple[Entry, tuple[Change, ...]]:
+        """The newest entry that can be undone (redone) and the changes that do it.
+
+        Raises ``ParameterError`` when there is none, ``ChangedElsewhere`` when what it changed was changed again since.
+        """
+        waiting = self.redoable if redo else self.undoable
+        if not waiting:
+            word = "redo" if redo else "undo"
+            raise ParameterError(f"there is nothing to {word}", code=f"nothing-to-{word}")
+        entry = self.entry(waiting[-1])
+        changes = entry.changes if redo else tuple(Change(c.path, c.after, c.before) for c in entry.changes)
+        stale = [change.path for change in changes if self.state.get(change.path) != change.before]
+        if stale:
+            raise ChangedElsewhere(
+                f"{stale[0]} has been changed since by something else; change it back by hand",
+                facts={"path": stale[0], "seq": entry.seq},
+            )
+        return entry, changes
+
+
+def differences_of(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[Change, ...]:
+    """What changes from one state to another, by path."""
+    return tuple(
+        Change(path, before.get(path), after.get(path))
+        for path in dict.fromkeys((*before, *after))
+        if before.get(path) != after.get(path)
+    )
+
+
+def next_entry(
+    journal: Journal,
+    by: By,
+    code: str,
+    facts: Mapping[str, Any],
+    changes: Iterable[Change],
+    files: Mapping[str, tuple[str, str]],
+    of: int | None = None,
+) -> Entry:
+    """The entry that would come next."""
+    return Entry(
+        seq=journal.revision + 1,
+        at_utc=datetime.now(UTC).isoformat(timespec="milliseconds"),
+        by=by,
+        code=code,
+        facts=dict(facts),
+        changes=tuple(changes),
+        files=dict(files),
+        of=of,
+    )
+
+
+def read_journal(folder: Path) -> Journal:
+    """The history kept in a record's folder."""
+    try:
+        content = (folder / HISTORY).read_bytes()
+    except FileNotFoundError:
+        return Journal()
+    except OSError as error:
+        raise copy_error(error, folder / HISTORY) from error
+    journal = Journal()
+    decode = msgspec.json.Decoder(Entry).decode
+    lines = content.splitlines(keepends=True)
+    for number, line in enumerate(lines):
+        try:
+            entry = decode(line)
+            if entry.seq != journal.revision + 1 or not line.endswith(b"\n"):
+                raise msgspec.ValidationError("not the next line")
+        except (msgspec.DecodeError, msgspec.ValidationError, UnicodeDecodeError):
+            journal.set_aside = number < len(lines) - 1
+            break
+        journal.take_in(entry)
+        journal.whole_bytes += len(line)
+    return journal
+
+
+def write_entry(folder: Path, journal: Journal, entry: Entry) -> None:
+    """Append an entry and bring it to the disk; what a torn write left behind the last whole line is cut off."""
+    path = folder / HISTORY
+    is_new = not path.exists()
+    try:
+        with path.open("r+b" if not is_new else "x+b") as file:
+            file.truncate(journal.whole_bytes)
+            file.seek(journal.whole_bytes)
+            line = msgspec.json.encode(entry) + b"\n"
+            file.write(line)
+            file.flush()
+            os.fsync(file.fileno())
+        if is_new:
+            flush_folder(folder)
+    except OSError as error:
+        raise copy_error(error, path) from error
+    journal.whole_bytes += len(line)
+    journal.take_in(entry)
+
+
+def set_aside(folder: Path) -> str:
+    """Give a spoilt history another name; the name."""
+    name = f"history.spoilt-{datetime.now(UTC):%Y%m%dT%H%M%S%f}.jsonl"
+    os.replace(folder / HISTORY, folder / name)
+    return name

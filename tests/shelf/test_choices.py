@@ -1,0 +1,321 @@
+"""Nothing decided is lost: the journal and the files, whatever a person, a second window or a pulled plug does."""
+
+from __future__ import annotations
+
+import json
+import os
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from sidekeep.errors import ChangedElsewhere, CopyError, ParameterError, ShelfError
+from sidekeep.model.cuts import SideCuts, Track
+from sidekeep.model.recipe import LevelSettings, MendChoice, MendSettings, Recipe
+from sidekeep.shelf import choices as choices_module
+from sidekeep.shelf.choices import change_choices, put_side, read_choices, read_history, take_back
+from sidekeep.shelf.journal import HISTORY, State
+from sidekeep.shelf.recipe_file import put_recipe, recipe_of
+
+TAKE = "ab" * 32
+
+
+def side(letter: str = "A", moved: int = 0, take: str = TAKE) -> SideCuts:
+    tracks = tuple(
+        Track(
+            number=n,
+            title=f"Song {n}",
+            start_frame=n * 100_000 + moved,
+            stop_frame=n * 100_000 + 90_000,
+            confidence=0.9,
+            boundary="edge" if n == 1 else "gap",
+        )
+        for n in (1, 2, 3)
+    )
+    return SideCuts(
+        side=letter,
+        needle_down_frame=0,
+        needle_up_frame=400_000,
+        music_start_frame=tracks[0].start_frame,
+        music_stop_frame=tracks[-1].stop_frame,
+        tracks=tracks,
+        take=take,
+        rate_hz=44_100,
+    )
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Path:
+    (tmp_path / "record.toml").write_text(
+        '# mine\nid = "x"\nnotes = "from the attic" # really\n\n[shop]\nprice = 3\n'
+    )
+    (tmp_path / "sleeve.txt").write_text("Marrow Lane - The Orchard Hours (1974)\n")
+    propose(tmp_path, side("A"), side("B"))
+    return tmp_path
+
+
+def propose(folder: Path, *sides: SideCuts) -> None:
+    def change(state: State) -> State:
+        for one in sides:
+            put_side(state, one)
+        return state
+
+    change_choices(folder, "cuts-proposed", {}, change, by="survey")
+
+
+def move(folder: Path, letter: str = "A", frame: int = 205_000, revision: int | None = None) -> None:
+    def change(state: State) -> State:
+        (old,) = [one for one in choices_module.sides_in(state) if one.side == letter]
+        tracks = (old.tracks[0], replace(old.tracks[1], start_frame=frame, edited=True), old.tracks[2])
+        put_side(state, replace(old, tracks=tracks))
+        return state
+
+    change_choices(folder, "move-mark", {"side": letter, "frame": frame}, change, expected_revision=revision)
+
+
+def with_recipe(folder: Path, recipe: Recipe) -> None:
+    def change(state: State) -> State:
+        put_recipe(state, recipe)
+        return state
+
+    change_choices(folder, "recipe", {}, change)
+
+
+def start(folder: Path, letter: str = "A", number: int = 2) -> int:
+    (found,) = [one for one in read_choices(folder).sides if one.side == letter]
+    return found.tracks[number - 1].start_frame
+
+
+def test_a_change_is_kept_undone_and_redone_also_after_a_restart(record: Path) -> None:
+    move(record)
+    assert start(record) == 205_000
+    assert "start_frame = 205000" in (record / "cuts.toml").read_text()
+    assert read_choices(record).can_undo
+    choices, entry = take_back(record)
+    assert start(record) == 200_000
+    assert (entry.by, entry.code) == ("undo", "move-mark")
+    assert (choices.can_undo, choices.can_redo) == (False, True)
+    take_back(record, redo=True)
+    assert start(record) == 205_000
+    with pytest.raises(ParameterError) as caught:
+        take_back(record, redo=True)
+    assert caught.value.code == "nothing-to-redo"
+    assert [entry.by for entry in read_history(record)][-3:] == ["person", "undo", "redo"]
+
+
+def test_undo_passes_over_what_the_survey_did(record: Path) -> None:
+    move(record)
+    propose(record, side("C"))
+    take_back(record)
+    assert start(record) == 200_000
+    assert {one.side for one in read_choices(record).sides} == {"A", "B", "C"}
+
+
+def test_undo_is_refused_when_the_place_was_changed_since(record: Path) -> None:
+    move(record)
+    propose(record, side("A", moved=7))
+    with pytest.raises(ChangedElsewhere, match="changed since"):
+        take_back(record)
+
+
+def test_a_stale_revision_writes_nothing(record: Path) -> None:
+    revision = read_choices(record).revision
+    move(record)
+    before = (record / "cuts.toml").read_bytes(), (record / HISTORY).read_bytes()
+    with pytest.raises(ChangedElsewhere) as caught:
+        move(record, "B", revision=revision)
+    assert caught.value.facts["revision"] == revision + 1
+    assert ((record / "cuts.toml").read_bytes(), (record / HISTORY).read_bytes()) == before
+
+
+def test_comments_order_and_foreign_entries_survive(record: Path) -> None:
+    with_recipe(record, Recipe())
+    cuts, recipe = record / "cuts.toml", record / "recipe.toml"
+    cuts.write_text(
+        cuts.read_text().replace('title = "Song 2"', 'title = "Song 2" # the long one\nmood = "blue"')
+    )
+    recipe.write_text("# loud please\n[level] # mine\npeak_dbtp = -2.0 # not more\n[mend]\nsize = 'gentle'\n")
+    read_choices(record)
+    move(record)
+    with_recipe(record, replace(read_choices(record).recipe, mend=MendSettings(size="thorough")))
+    text = cuts.read_text()
+    assert 'title = "Song 2" # the long one' in text
+    assert 'mood = "blue"' in text
+    assert recipe.read_text() == (
+        '# loud please\n[level] # mine\npeak_dbtp = -2.0 # not more\n[mend]\nsize = "thorough"\n'
+    )
+
+    def use(state: State) -> State:
+        state["record/use.A"] = 2
+        return state
+
+    change_choices(record, "choose-take", {}, use)
+    text = (record / "record.toml").read_text()
+    assert text.startswith('# mine\nid = "x"\nnotes = "from the attic" # really\n\n[shop]\nprice = 3\n')
+    assert read_choices(record).use == {"A": 2}
+    take_back(record)
+    assert read_choices(record).use == {}
+    assert read_choices(record).notes == "from the attic"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "frame"),
+    [
+        ('start = "0:04.535147"', 'start = "0:05"', 220_500),
+        ("start_frame = 200000", "start_frame = 220500", 220_500),
+        ('start = "0:04.535147"\nstart_frame = 200000', "start_frame = 220500", 220_500),
+        ('start = "0:04.535147"\nstart_frame = 200000', 'start = "5"', 220_500),
+        ('start = "0:04.535147"\nstart_frame = 200000', 'start = "0:05"\nstart_frame = 220500', 220_500),
+    ],
+)
+def test_either_of_time_and_frame_is_the_edit(record: Path, old: str, new: str, frame: int) -> None:
+    cuts = record / "cuts.toml"
+    text = cuts.read_text()
+    assert old in text
+    cuts.write_text(text.replace(old, new, 1))
+    assert start(record) == frame
+    track = tomllib.loads(cuts.read_text())["side"][0]["track"][1]
+    assert (track["start"], track["start_frame"]) in (("0:05.000000", 220_500), ("0:05", 220_500))
+    entry = read_history(record)[-1]
+    assert (entry.by, entry.code) == ("by-hand", "by-hand")
+    (found,) = [one for one in read_choices(record).sides if one.side == "A"]
+    assert [track.edited for track in found.tracks] == [False, True, False]
+    take_back(record)
+    assert start(record) == 200_000
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "said"),
+    [
+        (
+            "cuts.toml",
+            'start = "0:04.535147"\nstart_frame = 200000',
+            'start = "9"\nstart_frame = 7',
+            "delete the one",
+        ),
+        ("cuts.toml", "[[side]]", "[[side]", "cuts.toml cannot be read"),
+        ("cuts.toml", 'title = "Song 2"', "title = 2", "text in quotes"),
+        ("record.toml", "[shop]", "[use]\nA = 'two'\n[shop]", "the number of a take"),
+    ],
+)
+def test_what_cannot_be_understood_is_refused_and_changes_nothing(
+    record: Path, name: str, old: str, new: str, said: str
+) -> None:
+    path = record / name
+    assert old in path.read_text()
+    path.write_text(path.read_text().replace(old, new, 1))
+    before = path.read_bytes(), (record / HISTORY).read_bytes()
+    for attempt in (lambda: read_choices(record), lambda: move(record), lambda: take_back(record)):
+        with pytest.raises(ShelfError, match=said) as caught:
+            attempt()
+        assert "\n" not in str(caught.value)
+    assert (path.read_bytes(), (record / HISTORY).read_bytes()) == before
+
+
+def test_other_edits_by_hand_are_taken_in(record: Path) -> None:
+    cuts = record / "cuts.toml"
+    text = cuts.read_text().replace('title = "Song 3"', 'title = "Moss"\nartist = "Ada Fenn"', 1)
+    text = text.replace('music_start = "0:02.267574"', 'music_start = "0:02"', 1)
+    cuts.write_text(text)
+    (record / "sleeve.txt").write_text("Marrow Lane - The Orchard Hour (1974)\n")
+    (found,) = [one for one in read_choices(record).sides if one.side == "A"]
+    assert (found.tracks[2].title, found.tracks[2].artist, found.tracks[2].edited) == (
+        "Moss",
+        "Ada Fenn",
+        True,
+    )
+    assert found.music_start_frame == 88_200
+    assert found.is_a_persons
+    take_back(record)
+    assert (record / "sleeve.txt").read_text() == "Marrow Lane - The Orchard Hours (1974)\n"
+    assert 'title = "Song 3"' in cuts.read_text()
+
+
+def test_without_a_journal_everything_in_the_file_is_the_persons(record: Path) -> None:
+    (record / HISTORY).unlink()
+    assert all(one.is_a_persons for one in read_choices(record).sides)
+    assert [entry.code for entry in read_history(record)] == ["begun"]
+
+
+def test_a_pulled_plug_before_the_file_is_rolled_forward(record: Path) -> None:
+    old = (record / "cuts.toml").read_bytes()
+    stat = (record / "cuts.toml").stat()
+    move(record)
+    (record / "cuts.toml").write_bytes(old)
+    os.utime(record / "cuts.toml", ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    assert start(record) == 205_000
+    assert "start_frame = 205000" in (record / "cuts.toml").read_text()
+
+
+def test_a_file_put_back_by_hand_is_an_edit_not_an_accident(record: Path) -> None:
+    old = (record / "cuts.toml").read_bytes()
+    move(record)
+    later = (record / HISTORY).stat().st_mtime_ns + 1_000_000_000
+    (record / "cuts.toml").write_bytes(old)
+    os.utime(record / "cuts.toml", ns=(later, later))
+    assert start(record) == 200_000
+    assert read_history(record)[-1].by == "by-hand"
+
+
+@pytest.mark.parametrize("keep", [1, 20, -2])
+def test_a_torn_last_line_is_cut_off(record: Path, keep: int) -> None:
+    revision = read_choices(record).revision
+    old = (record / "cuts.toml").read_bytes()
+    whole = (record / HISTORY).read_bytes()
+    move(record)
+    (record / "cuts.toml").write_bytes(old)
+    line = (record / HISTORY).read_bytes()[len(whole) :]
+    (record / HISTORY).write_bytes(whole + line[:keep])
+    assert read_choices(record).revision == revision
+    move(record, frame=206_000)
+    assert start(record) == 206_000
+    for number, text in enumerate((record / HISTORY).read_text().splitlines(), 1):
+        assert json.loads(text)["seq"] == number
+
+
+def test_a_spoilt_journal_is_set_aside(record: Path) -> None:
+    move(record)
+    lines = (record / HISTORY).read_bytes().splitlines(keepends=True)
+    (record / HISTORY).write_bytes(b"".join([lines[0][:30] + b"\n", *lines[1:]]))
+    assert start(record) == 205_000
+    (aside,) = record.glob("history.spoilt-*.jsonl")
+    assert read_history(record)[0].facts == {"set_aside": aside.name}
+
+
+def test_a_full_disk_keeps_the_old_in_journal_and_files(
+    record: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = (record / "cuts.toml").read_bytes(), (record / HISTORY).read_bytes()
+    real = choices_module.write_text
+
+    def full(*arguments: object, **named: object) -> None:
+        raise CopyError("the disk is full")
+
+    monkeypatch.setattr(choices_module, "write_text", full)
+    with pytest.raises(CopyError):
+        move(record)
+    monkeypatch.setattr(choices_module, "write_text", real)
+    assert ((record / "cuts.toml").read_bytes(), (record / HISTORY).read_bytes()) == before
+    move(record)
+    assert start(record) == 205_000
+
+
+def test_choices_of_repairs_keep_their_order_and_their_comments(record: Path) -> None:
+    one = MendChoice(take=TAKE[:16], repair="1843201L")
+    many = MendChoice(of_kind="thump")
+    back = MendChoice(do="mend", start_frame=5, stop_frame=90)
+    with_recipe(record, Recipe(mend=MendSettings(choices=(one, many))))
+    recipe = record / "recipe.toml"
+    recipe.write_text(recipe.read_text().replace('of_kind = "thump"', 'of_kind = "thump" # boom'))
+    with_recipe(record, Recipe(mend=MendSettings(choices=(one, many, back))))
+    assert read_choices(record).recipe.mend.choices == (one, many, back)
+    assert "# boom" in recipe.read_text()
+    take_back(record)
+    assert read_choices(record).recipe.mend.choices == (one, many)
+    take_back(record, redo=True)
+    with_recipe(record, Recipe(mend=MendSettings(choices=(back, one)), level=LevelSettings(target="none")))
+    assert read_choices(record).recipe == Recipe(
+        mend=MendSettings(choices=(back, one)), level=LevelSettings(target="none")
+    )
+    assert recipe_of({}) == Recipe()
