@@ -19,7 +19,8 @@ from sidekeep.service.copies import copy_record
 from sidekeep.service.house.house import House
 from sidekeep.service.transfer import TransferOptions
 from sidekeep.web.app import build_app
-from sidekeep.web.server import QuietServer, listening_socket, names_of, server_config
+from sidekeep.web.door import Door
+from sidekeep.web.server import QuietServer, listening_socket, server_config
 from tests.small_record import small_record
 
 
@@ -42,13 +43,19 @@ class RunningServer:
         self.socket.listen(50)
         self.port: int = self.socket.getsockname()[1]
         self.host = f"127.0.0.1:{self.port}"
-        names = names_of(self.port)
-        self.server = QuietServer(server_config(build_app(self.house, hosts=lambda: names)))
+        self.door = Door(self.port)
+        self.app = build_app(self.house, self.door)
+        self.server = QuietServer(server_config(self.app))
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
     def _run(self) -> None:
-        asyncio.run(self.server.serve(sockets=[self.socket]))
+        asyncio.run(self._serve())
+
+    async def _serve(self) -> None:
+        self.door.begin(lambda: QuietServer(server_config(self.app)))
+        await self.server.serve(sockets=[self.socket])
+        await self.door.close()
 
     def close(self) -> None:
         self.server.should_exit = True

@@ -26,8 +26,9 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.terminal import progress_bar
     from sidekeep.flow.progress import part
     from sidekeep.press.demo import press_demo
+    from sidekeep.service.kinds import pictures_from
     from sidekeep.service.report import transfer_with_report
-    from sidekeep.service.transfer import TransferOptions, pictures_from
+    from sidekeep.service.transfer import TransferOptions
 
     with progress_bar("pressing the record") as progress:
         demo = press_demo(

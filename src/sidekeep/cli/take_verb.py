@@ -40,9 +40,9 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.take_text import Teller, is_terminal
     from sidekeep.errors import ParameterError
     from sidekeep.service.inputs import pick_input
+    from sidekeep.service.kinds import checked_kinds
     from sidekeep.service.shelf import default_shelf
     from sidekeep.service.take_record import open_session
-    from sidekeep.service.transfer import checked_kinds
 
     if options.by_key and not is_terminal():
         raise ParameterError("--by-key needs a terminal: without one nobody can press a key")

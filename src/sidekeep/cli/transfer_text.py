@@ -8,7 +8,8 @@ from typing import Any
 from sidekeep.cli.findings_text import print_findings
 from sidekeep.cli.terminal import print_json
 from sidekeep.flow.contract import finding_object, survey_object
-from sidekeep.service.transfer import TransferResult, kinds_of_copies
+from sidekeep.service.kinds import kinds_of_copies
+from sidekeep.service.transfer import TransferResult
 
 
 def print_kinds() -> None:

@@ -35,9 +35,10 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.terminal import progress_bar
     from sidekeep.cli.transfer_text import print_kinds, show_transfer
     from sidekeep.errors import ParameterError
+    from sidekeep.service.kinds import pictures_from
     from sidekeep.service.recipes import recipe_from
     from sidekeep.service.report import transfer_with_report
-    from sidekeep.service.transfer import TransferOptions, facts_from, naming_from, pictures_from
+    from sidekeep.service.transfer import TransferOptions, facts_from, naming_from
 
     if options.copies.strip() == "list":
         print_kinds()

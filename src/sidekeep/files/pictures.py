@@ -26,6 +26,9 @@ PICTURE_TYPES: dict[str, int] = {"other": 0, "front": 3, "back": 4, "label": 6}
 MAXIMUM_PIXELS = 80_000_000
 """A 12-inch sleeve scanned at 600 dots per inch has about 55 million."""
 
+PICTURE_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "BMP")
+"""What is opened at all: the forms cameras, scanners and shops give, not every decoder there is."""
+
 MAXIMUM_FILE_BYTES = 200_000_000
 MAXIMUM_SIDE_PX = 1400
 JPEG_QUALITY = 90
@@ -60,6 +63,28 @@ def load_picture(
     return replace(picture, scan=path)
 
 
+def open_upright(data: bytes, name: str = "picture") -> Image.Image:
+    """The picture as the camera meant it, sRGB, without metadata. Raises ``ParameterError`` as ``load_picture``."""
+    from PIL import Image, UnidentifiedImageError
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            picture = Image.open(io.BytesIO(data), formats=PICTURE_FORMATS)
+        with picture:
+            if picture.width * picture.height > MAXIMUM_PIXELS:
+                raise ParameterError(_too_large(name, f"{picture.width} x {picture.height} pixels"))
+            return _upright_rgb(picture)
+    except Image.DecompressionBombError:
+        raise ParameterError(_too_large(name, "far too many pixels")) from None
+    except UnidentifiedImageError:
+        raise ParameterError(f"{name} is not a picture that can be read; give a JPEG or PNG file") from None
+    except (OSError, ValueError, SyntaxError, EOFError) as problem:
+        if isinstance(problem, ParameterError):
+            raise
+        raise ParameterError(f"{name} is a damaged picture ({problem}); save or scan it again") from None
+
+
 def prepare_picture(
     data: bytes,
     kind: PictureKind = "front",
@@ -79,7 +104,7 @@ def prepare_picture(
         with warnings.catch_warnings():
             # Our own limit is the one that counts, and it is checked right below.
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            picture = Image.open(io.BytesIO(data))
+            picture = Image.open(io.BytesIO(data), formats=PICTURE_FORMATS)
         with picture:
             width, height = picture.size
             if width * height > MAXIMUM_PIXELS:

@@ -29,6 +29,7 @@ from sidekeep.service.transfer import (
     prepare_record,
     write_record,
 )
+from sidekeep.shelf.art import art_files
 from sidekeep.shelf.choices import change_choices, read_choices
 from sidekeep.shelf.inventory import remember
 from sidekeep.shelf.journal import State
@@ -40,7 +41,6 @@ from sidekeep.shelf.record_lock import at_work
 
 TITLES_VERSION = 2
 """Raised when the way lines are joined to tracks changes: a kept survey holds the join."""
-PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp")
 
 
 def copy_record(
@@ -127,6 +127,19 @@ def keep_recipe(folder: RecordFolder, recipe: Recipe) -> None:
         return state
 
     change_choices(folder.path, "recipe", {}, change)
+
+
+def survey_kept(
+    shelf: Path, folder: RecordFolder, progress: Progress = no_progress
+) -> tuple[SurveyedTake, ...]:
+    """Survey the chosen takes of a record and keep what was found, as copies would before they are written."""
+    with at_work(folder.path, "surveying", wait_s=None, waiting=lambda text: progress(0.0, text)):
+        chosen = takes_to_copy(folder)
+        takes = survey_record(folder, chosen, _sleeve(folder), read_choices(folder.path).recipe, progress)
+    with open_catalogue(shelf, create=True) as catalogue:
+        if folder.path.is_relative_to(shelf):
+            catalogue.put(folder)
+    return takes
 
 
 def _folders(copies: Path) -> set[str]:
@@ -218,13 +231,10 @@ def _sides(take: ShelfTake, record: Record) -> tuple[Side, ...]:
 
 
 def pictures_of(folder: RecordFolder) -> list[Picture]:
-    """Pictures in ``art``: a file whose name has ``back`` is the back, the first other one is the front."""
-    art = folder.path / "art"
-    paths = sorted(path for path in art.iterdir() if path.suffix.lower() in PICTURES) if art.is_dir() else []
-    backs = [path for path in paths if "back" in path.stem.lower()]
-    fronts = [path for path in paths if path not in backs]
-    pictures = [load_picture(path, "front") for path in fronts[:1]]
-    return pictures + [load_picture(path, "back") for path in backs[:1]]
+    """Front and back of the ``art`` folder, made fit for tags."""
+    return [
+        load_picture(path, kind) for kind, path in art_files(folder.path).items() if kind in ("front", "back")
+    ]
 
 
 def _sleeve(folder: RecordFolder) -> Sleeve:

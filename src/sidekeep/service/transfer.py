@@ -27,7 +27,7 @@ from sidekeep.copies.run.run import CopyRun, WrittenFile
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.atomic import copy_error
 from sidekeep.files.guard import Guard
-from sidekeep.files.pictures import Picture, PictureKind, load_picture
+from sidekeep.files.pictures import Picture
 from sidekeep.files.reader import open_take
 from sidekeep.files.sources import FileSource
 from sidekeep.flow.edges import RenderSpan, render_spans
@@ -465,16 +465,6 @@ def _side_audio(side: RenderedSide, recipe: Recipe, gain: GainChoice) -> SideAud
     )
 
 
-def checked_kinds(words: str) -> tuple[str, ...]:
-    """Kinds as a person names them, with commas. Raises ``ParameterError`` for one that is none."""
-    return parse_kinds(words)
-
-
-def kinds_of_copies() -> list[tuple[str, str]]:
-    """Name and purpose of every kind of copies."""
-    return [(kind.name, kind.purpose) for kind in KINDS.values()]
-
-
 def naming_from(track_names: str | None) -> NamingRules:
     """Naming with another template for the tracks' files, or the usual one."""
     return NamingRules(track=track_names) if track_names else NamingRules()
@@ -483,9 +473,3 @@ def naming_from(track_names: str | None) -> NamingRules:
 def facts_from(*, comment: str = "") -> TransferFacts:
     """What the tags tell of the transfer besides the sleeve."""
     return TransferFacts(comment=comment)
-
-
-def pictures_from(*, front: Path | None = None, back: Path | None = None) -> list[Picture]:
-    """Pictures made fit for tags."""
-    named: list[tuple[Path | None, PictureKind]] = [(front, "front"), (back, "back")]
-    return [load_picture(path, kind) for path, kind in named if path is not None]

@@ -10,12 +10,13 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route, WebSocketRoute
-from starlette.types import ASGIApp, Scope
+from starlette.types import ASGIApp
 
 from sidekeep.errors import SidekeepError
 from sidekeep.service.house.house import House
 from sidekeep.web.answers import answer_to, error_answer, json_answer
 from sidekeep.web.asking import Ask, Endpoint, TooLarge, TooSlow, read_body
+from sidekeep.web.door import LET_IN, Door
 from sidekeep.web.files import PageFiles
 from sidekeep.web.guard import Guard
 from sidekeep.web.routes import ENDPOINTS
@@ -24,10 +25,8 @@ from sidekeep.web.socket import Events
 log = logging.getLogger("sidekeep.web")
 
 
-def build_app(
-    house: House, *, hosts: Callable[[], frozenset[str]], admit: Callable[[Scope], bool] = lambda scope: True
-) -> ASGIApp:
-    """Everything one server answers with. ``hosts`` are the names it goes by."""
+def build_app(house: House, door: Door) -> ASGIApp:
+    """Everything one server answers with, to those the door lets in."""
     page = PageFiles()
 
     async def page_file(request: Request) -> Response:
@@ -42,16 +41,17 @@ def build_app(
         return await run_in_threadpool(page.answer, request, "index.html")
 
     routes = [
-        WebSocketRoute("/api/events", Events(house).answer),
+        WebSocketRoute("/api/events", Events(house, door.admit).answer),
         *(
-            Route(endpoint.path, _answering(house, endpoint), methods=[endpoint.method])
+            Route(endpoint.path, _answering(house, door, endpoint), methods=[endpoint.method])
             for endpoint in _gathered(ENDPOINTS)
         ),
+        Route(LET_IN, door.answer, methods=["GET", "POST"]),
         Route("/page/{name:path}", page_file, methods=["GET"]),
         Route("/favicon.ico", icon, methods=["GET"]),
         Route("/{place:path}", place, methods=["GET"]),
     ]
-    return Guard(Starlette(routes=routes), hosts=hosts, admit=admit)
+    return Guard(Starlette(routes=routes), hosts=door.hosts, admit=door.admit)
 
 
 def _gathered(endpoints: Sequence[Endpoint]) -> list[Endpoint]:
@@ -59,11 +59,13 @@ def _gathered(endpoints: Sequence[Endpoint]) -> list[Endpoint]:
     return sorted(endpoints, key=lambda endpoint: endpoint.path.count("{"))
 
 
-def _answering(house: House, endpoint: Endpoint) -> Callable[[Request], Awaitable[Response]]:
+def _answering(house: House, door: Door, endpoint: Endpoint) -> Callable[[Request], Awaitable[Response]]:
     async def answer(request: Request) -> Response:
         try:
-            body = await read_body(request, endpoint)
-            found = await run_in_threadpool(endpoint.handler, Ask(house=house, request=request, body=body))
+            body = await read_body(request, endpoint, house)
+            found = await run_in_threadpool(
+                endpoint.handler, Ask(house=house, door=door, request=request, body=body)
+            )
         except TooLarge as error:
             return error_answer(413, error.code, str(error))
         except TooSlow as error:

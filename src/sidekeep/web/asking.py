@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import msgspec
 from starlette.requests import ClientDisconnect, Request
 
-from sidekeep.errors import ParameterError, SidekeepError
+from sidekeep.errors import ParameterError, ShelfError, SidekeepError
 from sidekeep.service.house.house import House
 
 LARGEST_JSON = 1_000_000
 SLOWEST_CHUNK_S = 20.0
+PATIENCE_S = 30.0
+SLOWEST_BYTES_PER_S = 10_000
+MOST_UPLOADS = 2
 _T = TypeVar("_T")
+
+if TYPE_CHECKING:
+    from sidekeep.web.door import Door
 
 
 class TooLarge(SidekeepError):
@@ -30,11 +37,17 @@ class TooSlow(SidekeepError):
     code = "too-slow"
 
 
+class Upload:
+    """Marks an endpoint whose body is a recording, written to the shelf's disk as it comes; ``body`` is then the
+    name it waits under."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Ask:
     """What a handler is given. ``body`` is the decoded body of the endpoint's type, bytes, or None."""
 
     house: House
+    door: Door
     request: Request
     body: Any = None
 
@@ -94,8 +107,11 @@ async def body_chunks(request: Request, most_bytes: int) -> AsyncIterator[bytes]
     if declared.isdigit() and int(declared) > most_bytes:
         raise TooLarge(f"{declared} bytes are too many here; at most {most_bytes} are taken")
     got = 0
+    begun_s = time.monotonic()
     stream = request.stream()
     while True:
+        if time.monotonic() - begun_s > PATIENCE_S + got / SLOWEST_BYTES_PER_S:
+            raise TooSlow("this comes too slowly; send it again over a better line")
         try:
             chunk = await asyncio.wait_for(anext(stream), SLOWEST_CHUNK_S)
         except StopAsyncIteration:
@@ -111,10 +127,31 @@ async def body_chunks(request: Request, most_bytes: int) -> AsyncIterator[bytes]
             yield chunk
 
 
-async def read_body(request: Request, endpoint: Endpoint) -> Any:
+_uploads = asyncio.Semaphore(MOST_UPLOADS)
+
+
+async def _take_in(request: Request, house: House) -> str:
+    """Write a recording to where it waits; its name there. Nothing of it stays when it does not come whole."""
+    if _uploads.locked():
+        raise ShelfError(f"{MOST_UPLOADS} recordings are being sent already; wait for one", code="busy")
+    async with _uploads:
+        name, path, room = await asyncio.to_thread(house.place_for_upload)
+        try:
+            with path.open("wb") as file:
+                async for chunk in body_chunks(request, room):
+                    await asyncio.to_thread(file.write, chunk)
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
+        return str(name)
+
+
+async def read_body(request: Request, endpoint: Endpoint, house: House) -> Any:
     """The body in the form the endpoint wants."""
     if endpoint.body is None:
         return None
+    if endpoint.body is Upload:
+        return await _take_in(request, house)
     if isinstance(endpoint.body, int):
         return b"".join([chunk async for chunk in body_chunks(request, endpoint.body)])
     if request.headers.get("content-type", "").partition(";")[0].strip() != "application/json":

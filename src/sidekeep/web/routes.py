@@ -7,15 +7,26 @@ from typing import Any
 from msgspec import Struct
 from starlette.responses import Response
 
+from sidekeep.errors import ParameterError
+from sidekeep.model.recipe import LevelSettings
 from sidekeep.service.house.listen import listen
-from sidekeep.service.house.pictures import picture_of
+from sidekeep.service.house.pictures import (
+    LARGEST_UPLOAD,
+    drop_picture,
+    keep_picture,
+    kind_of,
+    move_corners,
+    picture_of,
+)
 from sidekeep.service.house.sleeve_lines import read_sleeve_lines
 from sidekeep.service.house.spectrum import SCALES, spectrum
 from sidekeep.service.house.takes import VERSIONS
 from sidekeep.service.house.views import damage_view
 from sidekeep.service.house.waveform import waveform
+from sidekeep.service.kinds import check_kinds, kinds_of_copies
 from sidekeep.web.answers import bytes_answer
-from sidekeep.web.asking import Ask, Endpoint
+from sidekeep.web.asking import Ask, Endpoint, Upload
+from sidekeep.web.guard import REPORT_POLICY
 
 
 class Text(Struct, forbid_unknown_fields=True):
@@ -28,7 +39,81 @@ class SleeveText(Struct, forbid_unknown_fields=True):
     """A sleeve text for a record that was last seen at a revision."""
 
     text: str
-    revision: str | int | None = None
+    revision: int | None = None
+
+
+class Copies(Struct, forbid_unknown_fields=True):
+    """Which kinds of copies to write."""
+
+    kinds: list[str]
+    replace: bool = False
+
+
+class Corners(Struct, forbid_unknown_fields=True):
+    """The four corners of a sleeve in its photograph."""
+
+    corners: list[list[float]]
+    revision: int | None = None
+
+
+class Chosen(Struct, forbid_unknown_fields=True):
+    """An input, and how it is opened where there is a choice."""
+
+    input: str
+    rate_hz: int | None = None
+    bits: int | None = None
+
+
+class On(Struct, forbid_unknown_fields=True):
+    """Whether the level is watched."""
+
+    on: bool
+
+
+class Then(Struct, forbid_unknown_fields=True):
+    """What follows by itself."""
+
+    copies: list[str] | None = None
+
+
+class Evening(Struct, forbid_unknown_fields=True):
+    """A record for the turntable."""
+
+    record: str
+    sides: list[str]
+    then: Then | None = None
+
+
+class Wish(Struct, forbid_unknown_fields=True):
+    """What the person wants of the session now."""
+
+    do: str
+    side: str = ""
+
+
+class Pile(Struct, forbid_unknown_fields=True):
+    """The records for tonight."""
+
+    records: list[str]
+
+
+class Edit(Struct, forbid_unknown_fields=True):
+    """One change; ``edit`` has a ``kind`` and the fields of that kind."""
+
+    edit: dict[str, Any]
+    revision: int | None = None
+
+
+class Revision(Struct, forbid_unknown_fields=True):
+    """The revision that was last seen."""
+
+    revision: int | None = None
+
+
+class Check(Struct, forbid_unknown_fields=True):
+    """How thoroughly to verify."""
+
+    decode_flac: bool = False
 
 
 def state(ask: Ask) -> Any:
@@ -66,8 +151,7 @@ def bin_content(ask: Ask) -> Any:
 
 
 def write_sleeve(ask: Ask) -> Any:
-    ask.house.library.write_sleeve(ask.part("record"), ask.body.text, ask.body.revision)
-    return ask.house.changed(ask.part("record"))
+    return ask.house.write_sleeve(ask.part("record"), ask.body.text, ask.body.revision)
 
 
 def read_sleeve(ask: Ask) -> Any:
@@ -76,7 +160,26 @@ def read_sleeve(ask: Ask) -> Any:
 
 def picture(ask: Ask) -> Response:
     kept = picture_of(ask.house.library.folder(ask.part("record")), ask.part("kind"))
-    return bytes_answer(ask.house.thumbnails.get(kept.path, ask.whole("size", 600)), "image/jpeg")
+    path = kept.original or kept.path if ask.word("original") == "1" else kept.path
+    return bytes_answer(ask.house.thumbnails.get(path, ask.whole("size", 600)), "image/jpeg")
+
+
+def keep_picture_sent(ask: Ask) -> Any:
+    kept = keep_picture(
+        ask.house.library.folder(ask.part("record")), kind_of(ask.word("kind", "front")), ask.body
+    )
+    return {**kept.view(), "record": ask.house.changed(ask.part("record"))}
+
+
+def put_corners(ask: Ask) -> Any:
+    folder = ask.house.library.expect(ask.part("record"), ask.body.revision)
+    kept = move_corners(folder, kind_of(ask.part("kind")), ask.body.corners)
+    return {**kept.view(), "record": ask.house.changed(ask.part("record"))}
+
+
+def drop_picture_kept(ask: Ask) -> Any:
+    drop_picture(ask.house.library.folder(ask.part("record")), kind_of(ask.part("kind")))
+    return ask.house.changed(ask.part("record"))
 
 
 def take_page(ask: Ask) -> Any:
@@ -144,6 +247,141 @@ def sound(ask: Ask) -> Response:
     return bytes_answer(data, "audio/wav")
 
 
+def survey_record(ask: Ask) -> Any:
+    return ask.house.ask_for("survey", ask.part("record"))
+
+
+def write_copies(ask: Ask) -> Any:
+    return ask.house.ask_for(
+        "copies", ask.part("record"), kinds=check_kinds(ask.body.kinds), replace=ask.body.replace
+    )
+
+
+def verify_record(ask: Ask) -> Any:
+    return ask.house.ask_for("verify", ask.part("record"), decode_flac=ask.body.decode_flac)
+
+
+def verify_shelf(ask: Ask) -> Any:
+    return ask.house.ask_for("verify", None, decode_flac=ask.body.decode_flac)
+
+
+def adopt_sent(ask: Ask) -> Any:
+    return ask.house.adopt_sent(
+        ask.word("record"), ask.body, ask.word("name", "recording")[:200], ask.word("side", "A")
+    )
+
+
+def recipe(ask: Ask) -> Any:
+    level = None
+    if ask.word("target"):
+        level = LevelSettings(
+            target=ask.choice("target", ("peak", "loudness", "none"), "peak"),
+            peak_dbtp=ask.decimal("peak_dbtp", -1.0),
+            loudness_lufs=ask.decimal("loudness_lufs", -18.0),
+        )
+    return ask.house.recipe(ask.part("record"), level)
+
+
+def report(ask: Ask) -> Response:
+    page = ask.house.report(ask.part("record"))
+    headers = {"Content-Security-Policy": REPORT_POLICY}
+    return Response(page, media_type="text/html; charset=utf-8", headers=headers)
+
+
+def open_folder(ask: Ask) -> Any:
+    _only_here(ask)
+    ask.house.open_folder(ask.part("record"))
+    return {"opened": True}
+
+
+def jobs(ask: Ask) -> Any:
+    return {"jobs": ask.house.jobs.views()}
+
+
+def job(ask: Ask) -> Any:
+    return ask.house.jobs.view(ask.part("job"))
+
+
+def cancel_job(ask: Ask) -> Any:
+    return ask.house.jobs.cancel(ask.part("job"))
+
+
+def kinds(ask: Ask) -> Any:
+    return {"kinds": [{"name": name, "purpose": purpose} for name, purpose in kinds_of_copies()]}
+
+
+def edit(ask: Ask) -> Any:
+    record = ask.house.edit(ask.part("record"), ask.body.edit, ask.body.revision)
+    return {"revision": record["revision"], "record": record}
+
+
+def undo(ask: Ask) -> Any:
+    record = ask.house.take_back(ask.part("record"), ask.body.revision)
+    return {"revision": record["revision"], "record": record}
+
+
+def redo(ask: Ask) -> Any:
+    record = ask.house.take_back(ask.part("record"), ask.body.revision, again=True)
+    return {"revision": record["revision"], "record": record}
+
+
+def history(ask: Ask) -> Any:
+    return {"entries": ask.house.history(ask.part("record"))}
+
+
+def inputs(ask: Ask) -> Any:
+    return ask.house.turntable.inputs()
+
+
+def choose_input(ask: Ask) -> Any:
+    return ask.house.turntable.choose(ask.body.input, ask.body.rate_hz, ask.body.bits)
+
+
+def gauge(ask: Ask) -> Any:
+    return ask.house.turntable.gauge(ask.body.on)
+
+
+def session(ask: Ask) -> Any:
+    return {"session": ask.house.turntable.view()}
+
+
+def start_session(ask: Ask) -> Any:
+    wanted = ask.body.then.copies if ask.body.then else None
+    return ask.house.start_session(ask.body.record, ask.body.sides, check_kinds(wanted) if wanted else [])
+
+
+def act(ask: Ask) -> Any:
+    return {"session": ask.house.turntable.act(ask.body.do, ask.body.side)}
+
+
+def pile(ask: Ask) -> Any:
+    return {"pile": ask.house.pile()}
+
+
+def keep_pile(ask: Ask) -> Any:
+    return {"pile": ask.house.keep_pile(ask.body.records)}
+
+
+def invite(ask: Ask) -> Any:
+    _only_here(ask)
+    return ask.door.invite()
+
+
+def guests(ask: Ask) -> Any:
+    return {"guests": ask.door.guests.views()}
+
+
+def throw_out(ask: Ask) -> Any:
+    _only_here(ask)
+    ask.door.guests.throw_out(ask.part("guest"))
+    return {"guests": ask.door.guests.views()}
+
+
+def _only_here(ask: Ask) -> None:
+    if not ask.door.is_here(ask.request.scope):
+        raise ParameterError("this is done on the machine that runs sidekeep only", code="not-here")
+
+
 ENDPOINTS: list[Endpoint] = [
     Endpoint(method="GET", path="/api/state", handler=state),
     Endpoint(method="GET", path="/api/records", handler=records),
@@ -160,4 +398,38 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="GET", path="/api/takes/{take}/peaks", handler=peaks),
     Endpoint(method="GET", path="/api/takes/{take}/spectrum", handler=spectrum_picture),
     Endpoint(method="GET", path="/api/takes/{take}/sound", handler=sound),
+    Endpoint(method="POST", path="/api/records/{record}/survey", handler=survey_record),
+    Endpoint(method="POST", path="/api/records/{record}/copies", handler=write_copies, body=Copies),
+    Endpoint(method="POST", path="/api/records/{record}/verify", handler=verify_record, body=Check),
+    Endpoint(method="POST", path="/api/verify", handler=verify_shelf, body=Check),
+    Endpoint(method="GET", path="/api/kinds", handler=kinds),
+    Endpoint(method="GET", path="/api/jobs", handler=jobs),
+    Endpoint(method="GET", path="/api/jobs/{job}", handler=job),
+    Endpoint(method="DELETE", path="/api/jobs/{job}", handler=cancel_job),
+    Endpoint(
+        method="POST", path="/api/records/{record}/pictures", handler=keep_picture_sent, body=LARGEST_UPLOAD
+    ),
+    Endpoint(
+        method="PUT", path="/api/records/{record}/pictures/{kind}/corners", handler=put_corners, body=Corners
+    ),
+    Endpoint(method="DELETE", path="/api/records/{record}/pictures/{kind}", handler=drop_picture_kept),
+    Endpoint(method="POST", path="/api/adopt", handler=adopt_sent, body=Upload),
+    Endpoint(method="GET", path="/api/records/{record}/recipe", handler=recipe),
+    Endpoint(method="GET", path="/api/records/{record}/report", handler=report),
+    Endpoint(method="POST", path="/api/records/{record}/open-folder", handler=open_folder),
+    Endpoint(method="GET", path="/api/inputs", handler=inputs),
+    Endpoint(method="POST", path="/api/inputs/choose", handler=choose_input, body=Chosen),
+    Endpoint(method="POST", path="/api/gauge", handler=gauge, body=On),
+    Endpoint(method="GET", path="/api/session", handler=session),
+    Endpoint(method="POST", path="/api/session", handler=start_session, body=Evening),
+    Endpoint(method="POST", path="/api/session/act", handler=act, body=Wish),
+    Endpoint(method="GET", path="/api/pile", handler=pile),
+    Endpoint(method="PUT", path="/api/pile", handler=keep_pile, body=Pile),
+    Endpoint(method="POST", path="/api/guests", handler=invite),
+    Endpoint(method="GET", path="/api/guests", handler=guests),
+    Endpoint(method="DELETE", path="/api/guests/{guest}", handler=throw_out),
+    Endpoint(method="POST", path="/api/records/{record}/edits", handler=edit, body=Edit),
+    Endpoint(method="POST", path="/api/records/{record}/undo", handler=undo, body=Revision),
+    Endpoint(method="POST", path="/api/records/{record}/redo", handler=redo, body=Revision),
+    Endpoint(method="GET", path="/api/records/{record}/history", handler=history),
 ]

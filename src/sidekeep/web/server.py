@@ -17,6 +17,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from sidekeep.errors import DeviceError, ParameterError
 from sidekeep.service.house.house import House
 from sidekeep.web.app import build_app
+from sidekeep.web.door import Door
 
 USUAL_PORT = 7833
 MOST_CONNECTIONS = 200
@@ -99,11 +100,6 @@ def server_config(app: Any) -> uvicorn.Config:
     )
 
 
-def names_of(port: int) -> frozenset[str]:
-    """What this machine calls itself on loopback."""
-    return frozenset(f"{name}:{port}" for name in ("127.0.0.1", "localhost"))
-
-
 def run_server(
     shelf: Path,
     port: int = USUAL_PORT,
@@ -119,8 +115,10 @@ def run_server(
 async def _serve(shelf: Path, bound: socket.socket, opened: Callable[[str], None]) -> None:
     port = bound.getsockname()[1]
     house = House(shelf)
-    names = names_of(port)
-    server = QuietServer(server_config(build_app(house, hosts=lambda: names)))
+    door = Door(port)
+    app = build_app(house, door)
+    door.begin(lambda: QuietServer(server_config(app)))
+    server = QuietServer(server_config(app))
     loop = asyncio.get_running_loop()
 
     def end(*_: object) -> None:
@@ -140,4 +138,5 @@ async def _serve(shelf: Path, bound: socket.socket, opened: Callable[[str], None
     try:
         await server.serve(sockets=[bound])
     finally:
+        await door.close()
         await asyncio.to_thread(house.close)

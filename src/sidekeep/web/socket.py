@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+from collections.abc import Callable
 
 from starlette.concurrency import run_in_threadpool
+from starlette.types import Scope
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from sidekeep.service.house.house import House
@@ -23,8 +25,9 @@ MOST_SOCKETS = 32
 class Events:
     """Keeps count of the open sockets."""
 
-    def __init__(self, house: House) -> None:
+    def __init__(self, house: House, admit: Callable[[Scope], bool]) -> None:
         self._house = house
+        self._admit = admit
         self._open = 0
 
     async def answer(self, socket: WebSocket) -> None:
@@ -57,12 +60,17 @@ class Events:
                 await _send(socket, event)
             while not listening.done():
                 waiting = asyncio.create_task(woken.wait())
+                if not self._admit(socket.scope):  # thrown out in the meantime
+                    waiting.cancel()
+                    break
                 await asyncio.wait({waiting, listening}, timeout=ALIVE_S, return_when=asyncio.FIRST_COMPLETED)
                 if not waiting.done():
                     waiting.cancel()
                     if not listening.done():
                         await _send(socket, {"kind": "alive", "seq": self._house.news.last_number})
                     continue
+                if not self._admit(socket.scope):
+                    break
                 woken.clear()
                 events, was_behind = watcher.take()
                 if was_behind:

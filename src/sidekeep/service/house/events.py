@@ -38,6 +38,7 @@ class Watcher:
                 self._is_behind = True
             elif not self._is_behind:
                 self._news.append(event)
+            self._readings.pop(event["kind"], None)  # older than this news
         self._wake()
 
     def _show(self, event: Event) -> None:

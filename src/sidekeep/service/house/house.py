@@ -2,17 +2,38 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
+import re
+import subprocess
+import sys
+import uuid
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from sidekeep import __version__
-from sidekeep.errors import NotThere
+from sidekeep.copies.plan.naming import safe_name
+from sidekeep.copies.run.successors import REPORT_NAME
+from sidekeep.errors import NotThere, ParameterError, ShelfError, SidekeepError, SleeveError
+from sidekeep.files.atomic import write_json
+from sidekeep.model.recipe import LevelSettings
+from sidekeep.service.edits import apply, history, redo, undo
 from sidekeep.service.house.events import EventHub
+from sidekeep.service.house.job_kinds import UPLOADS
+from sidekeep.service.house.jobs import Job, Jobs
 from sidekeep.service.house.library import Library
 from sidekeep.service.house.pictures import Thumbnails
+from sidekeep.service.house.recipe_effect import recipe_effect
 from sidekeep.service.house.takes import OpenTakes
+from sidekeep.service.house.turntable import Turntable
 from sidekeep.service.house.views import record_view, summary_view, take_page_view
 from sidekeep.shelf.catalogue import Entry
+from sidekeep.shelf.sleeve.reading import read_sleeve
+
+PILE = ".pile.json"
+KEPT_FREE = 1_000_000_000
+"""Room on the disk that no upload may use up."""
 
 
 class House:
@@ -24,6 +45,9 @@ class House:
         self.library = Library(shelf)
         self.takes = OpenTakes(self.library)
         self.thumbnails = Thumbnails()
+        self.jobs = Jobs(shelf, self.news, self._job_ended)
+        self.turntable = Turntable(shelf, self.news, self._taken)
+        self._then: dict[str, list[str]] = {}
 
     def state(self) -> dict[str, Any]:
         """What a page needs first."""
@@ -36,9 +60,11 @@ class House:
                 "free_bytes": self.library.free_bytes(),
                 "writable": self.library.is_writable(),
             },
-            "session": None,
-            "jobs": [],
-            "pile": [],
+            "session": self.turntable.view(),
+            "live": self.turntable.live(),
+            "jobs": self.jobs.views(),
+            "pile": self.pile(),
+            "settings": self.turntable.settings(),
         }
 
     def records(self, words: str = "", state: str = "") -> list[dict[str, Any]]:
@@ -77,6 +103,144 @@ class House:
             )
         return found
 
+    def ask_for(self, kind: str, record_id: str | None, **arguments: Any) -> dict[str, Any]:
+        """A job on a record, or on the whole shelf."""
+        folder = str(self.library.folder(record_id).path) if record_id else ""
+        return self.jobs.ask(kind, record_id, folder=folder, **arguments)
+
+    def place_for_upload(self) -> tuple[str, Path, int]:
+        """Where a recording that is being sent waits: its name, its path, and how many bytes it may have."""
+        folder = self.shelf / UPLOADS
+        folder.mkdir(parents=True, exist_ok=True)
+        name = uuid.uuid4().hex
+        return name, folder / name, max(0, self.library.free_bytes() // 2 - KEPT_FREE)
+
+    def adopt_sent(self, record_id: str, upload: str, name: str, sides: str) -> dict[str, Any]:
+        """The job that brings in a recording that was sent. The name it had is kept as a fact, made safe for a file."""
+        try:
+            self.library.folder(record_id)
+            suffix = Path(name.replace("\\", "/")).suffix.lower()
+            if not re.fullmatch(r"\.[a-z0-9]{1,5}", suffix):
+                raise ParameterError("the name of a recording ends in its form, such as .wav or .flac")
+            if not re.fullmatch(r"[A-Z]{1,8}", sides):
+                raise ParameterError(f"side={sides[:20]!r} must be a letter such as A, or several such as AB")
+            safe = safe_name(Path(name.replace("\\", "/")).stem, suffix)
+            return self.ask_for("adopt", record_id, upload=upload, name=safe, sides=sides)
+        except SidekeepError:
+            (self.shelf / UPLOADS / upload).unlink(missing_ok=True)
+            raise
+
+    def recipe(self, record_id: str, level: LevelSettings | None = None) -> dict[str, Any]:
+        """The kept recipe and what it will do."""
+        folder = self.library.folder(record_id)
+        return recipe_effect(folder, self.library.takes(record_id), self.takes, level)
+
+    def report(self, record_id: str) -> bytes:
+        """The report page that lies with the newest copies."""
+        pages = list((self.library.folder(record_id).path / "copies").rglob(REPORT_NAME))
+        if not pages:
+            raise NotThere("there is no report yet; it is written with the copies")
+        return max(pages, key=lambda path: path.stat().st_mtime).read_bytes()
+
+    def open_folder(self, record_id: str) -> None:
+        """Show a record's folder in the system's own window."""
+        path = str(self.library.folder(record_id).path)
+        program = {"darwin": "open", "win32": "explorer"}.get(sys.platform, "xdg-open")
+        try:
+            subprocess.Popen(
+                [program, path],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+            )
+        except OSError as error:
+            raise ShelfError(
+                f"no window could be opened here; the folder is {path}", code="no-window"
+            ) from error
+
+    def _job_ended(self, job: Job) -> None:
+        if job.record is not None:
+            if job.kind == "adopt" and job.state == "done":
+                self.ask_for("survey", job.record)
+            kinds = self._then.pop(job.record, []) if job.kind == "survey" else []
+            if kinds and job.state == "done" and not self._is_unsure(job.record):
+                self.ask_for("copies", job.record, kinds=kinds, replace=False)
+            self.changed(job.record)
+        self.news.publish("shelf")
+
+    def edit(self, record_id: str, edit: Mapping[str, Any], revision: int | None) -> dict[str, Any]:
+        """One change of a person's; the record as it is then."""
+        folder = self.library.folder(record_id)
+        apply(folder, edit, expected_revision=revision)
+        self.library.index(folder)
+        return self.changed(record_id)
+
+    def write_sleeve(self, record_id: str, text: str, revision: int | None) -> dict[str, Any]:
+        """Another sleeve text, kept as it was typed; a change like any other."""
+        record = read_sleeve(text)[0]
+        if not record.artist and not record.title:
+            raise SleeveError(
+                "the text names neither artist nor title: its first line should be 'Artist - Title (Year)'"
+            )
+        return self.edit(record_id, {"kind": "sleeve", "text": text}, revision)
+
+    def take_back(self, record_id: str, revision: int | None, *, again: bool = False) -> dict[str, Any]:
+        """Undo the newest change that stands, or make it ``again``."""
+        (redo if again else undo)(self.library.folder(record_id), expected_revision=revision)
+        return self.changed(record_id)
+
+    def history(self, record_id: str) -> list[dict[str, Any]]:
+        """Every change, oldest first."""
+        return [
+            {
+                "seq": each.seq,
+                "at_utc": each.at_utc,
+                "by": each.by,
+                "code": each.code,
+                "facts": each.facts,
+                "of": each.of,
+            }
+            for each in history(self.library.folder(record_id))
+        ]
+
+    def start_session(self, record_id: str, sides: list[str], then_copies: list[str]) -> dict[str, Any]:
+        """Put a record on the turntable. With ``then_copies`` the copies follow by themselves when every side was
+        taken and nothing about the record is unsure."""
+        if not sides or any(not re.fullmatch(r"[A-Z]", side) for side in sides):
+            raise ParameterError("name the sides to take by their letters, such as A and B", code="no-sides")
+        return self.turntable.start(
+            record_id, self.library.folder(record_id), tuple(sides), tuple(then_copies)
+        )
+
+    def _taken(self, record_id: str, then_copies: tuple[str, ...], is_whole: bool) -> None:
+        with contextlib.suppress(SidekeepError, OSError):
+            if is_whole and then_copies:
+                self._then[record_id] = list(then_copies)
+            if self.library.takes(record_id):
+                self.ask_for("survey", record_id)
+            self.changed(record_id)
+            self.news.publish("shelf")
+
+    def _is_unsure(self, record_id: str) -> bool:
+        return any(side["unsure"] for side in self.record(record_id)["sides"])
+
+    def pile(self) -> list[str]:
+        """The records to work through tonight, in order; those that are gone are left out."""
+        try:
+            kept = json.loads((self.shelf / PILE).read_text("utf-8"))
+        except (OSError, ValueError):
+            return []
+        known = {entry.record_id for entry in self.library.entries()}
+        return [each for each in kept if each in known] if isinstance(kept, list) else []
+
+    def keep_pile(self, record_ids: list[str]) -> list[str]:
+        """Another pile."""
+        for record_id in record_ids:
+            self.library.folder(record_id)
+        write_json(self.shelf / PILE, list(dict.fromkeys(record_ids)), replace=True)
+        self.news.publish("pile", {"pile": self.pile()})
+        return self.pile()
+
     def changed(self, record_id: str) -> dict[str, Any]:
         """Tell everybody that a record changed; the record as it is now."""
         record = self.record(record_id)
@@ -85,3 +249,5 @@ class House:
 
     def close(self) -> None:
         """End what is running."""
+        self.turntable.close()
+        self.jobs.close()

@@ -16,14 +16,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sidekeep.errors import ChangedElsewhere, NotThere, ShelfError, SleeveError
-from sidekeep.files.atomic import write_text
+from sidekeep.service.edits import revision_of
 from sidekeep.service.shelf import list_records, open_catalogue, plan_sleeve
 from sidekeep.shelf.catalogue import Entry, record_folders
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
-from sidekeep.shelf.sleeve.reading import read_sleeve
 
 BIN = ".bin"
-_CHOICES = ("record.toml", "sleeve.txt", "recipe.toml", "cuts.toml")
 LONGEST_SLEEVE = 200_000
 
 
@@ -120,11 +118,7 @@ class Library:
         with self._lock:
             return list(self._folders)
 
-    def revision(self, record_id: str) -> str:
-        """What a person's choices about a record are now: another word as soon as any of them changes."""
-        return revision_of(self.folder(record_id))
-
-    def expect(self, record_id: str, revision: str | None) -> RecordFolder:
+    def expect(self, record_id: str, revision: int | None) -> RecordFolder:
         """The record, if it still is as the caller last saw it. Raises ``ChangedElsewhere``."""
         folder = self.folder(record_id)
         if revision is not None and revision != revision_of(folder):
@@ -142,19 +136,6 @@ class Library:
         with self._lock:
             self._folders[folder.record_id] = folder.path
         return folder.record_id
-
-    def write_sleeve(self, record_id: str, text: str, revision: str | None) -> None:
-        """Replace the sleeve text, kept as it was typed."""
-        if len(text) > LONGEST_SLEEVE:
-            raise SleeveError(f"the sleeve text has {len(text)} letters; at most {LONGEST_SLEEVE} are read")
-        folder = self.expect(record_id, revision)
-        record, _ = read_sleeve(text)
-        if not record.artist and not record.title:
-            raise SleeveError(
-                "the text names neither artist nor title: its first line should be 'Artist - Title (Year)'"
-            )
-        write_text(folder.path / "sleeve.txt", text, replace=True)
-        self.index(folder)
 
     def index(self, folder: RecordFolder) -> None:
         """Tell the shelf's index that a record changed."""
@@ -201,21 +182,6 @@ class Library:
         while not place.exists() and place != place.parent:
             place = place.parent
         return os.access(place, os.W_OK)
-
-
-def revision_of(folder: RecordFolder) -> str:
-    """A word for the state of all that a person may change about a record."""
-    digest = hashlib.sha256()
-    names = [*_CHOICES, *sorted(path.name for path in folder.path.glob("cuts-*.toml"))]
-    for name in names:
-        with contextlib.suppress(OSError):
-            content = (folder.path / name).read_bytes()
-            digest.update(f"{name} {len(content)}\n".encode() + content)
-    for place in ("art", "takes"):
-        with contextlib.suppress(OSError):
-            for path in sorted((folder.path / place).iterdir()):
-                digest.update(f"{path.name} {path.stat().st_mtime_ns if place == 'art' else ''}\n".encode())
-    return digest.hexdigest()[:16]
 
 
 def _is_record(path: Path, record_id: str) -> bool:

@@ -24,7 +24,8 @@ FLOOR_DB = -120.0
 WIDEST, TALLEST = 4096, 1024
 LOWEST_HZ = 20.0
 _SHORTEST, _LONGEST = 256, 4096
-_CONTIGUOUS = 4_000_000
+_PLACES = 300
+_CONTIGUOUS = 2_000_000
 """Up to this many frames a span is read in one piece; beyond, only the windows are."""
 
 
@@ -59,17 +60,19 @@ def spectrum(
     width = min(width, stop - start)
     hop = (stop - start) / width
     size = window_frames(hop, take.rate_hz)
-    middles = start + np.floor((np.arange(width) + 0.5) * hop).astype(np.int64)
+    # Of a long span the disk gives only so many places in good time: neighbouring columns then share one.
+    places = min(width, _PLACES) if stop - start > _CONTIGUOUS else width
+    middles = start + np.floor((np.arange(places) + 0.5) * ((stop - start) / places)).astype(np.int64)
     windows = _windows(take, middles - size // 2, size, version)
-    powers = np.abs(scipy.fft.rfft(windows * _hann(size), axis=1)) ** 2
+    bins = scipy.fft.rfft(windows * _hann(size), axis=1)
+    powers = bins.real**2 + bins.imag**2
     edges_hz = row_edges_hz(height, take.rate_hz, scale)
     rows = _rows(powers, edges_hz * (size / take.rate_hz))
     with np.errstate(divide="ignore"):
         levels_db = 10.0 * np.log10(rows)
     steps = np.clip(255.0 * (1.0 - levels_db / FLOOR_DB), 0.0, 255.0)
-    return Spectrum(
-        start_frame=start, stop_frame=stop, levels=np.round(steps).astype(np.uint8), edges_hz=edges_hz
-    )
+    levels = np.round(steps).astype(np.uint8)[np.arange(width) * places // width]
+    return Spectrum(start_frame=start, stop_frame=stop, levels=levels, edges_hz=edges_hz)
 
 
 def window_frames(hop_frames: float, rate_hz: int) -> int:

@@ -13,11 +13,13 @@ from typing import Literal
 from sidekeep.dsp.level.peak_pyramid import Peaks
 from sidekeep.errors import NotThere, ParameterError
 from sidekeep.files.reader import open_take
+from sidekeep.flow.mend_choices import left_repairs
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.survey import Survey
 from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.peaks import peaks_of
+from sidekeep.shelf.choices import read_choices
 from sidekeep.shelf.kept_survey import KeptSurvey, kept_survey, newest_key
 
 Version = Literal["played", "mended", "taken-out"]
@@ -33,7 +35,7 @@ class OpenTake:
         self.source = open_take(found.files)
         self._lock = threading.Lock()
         self._kept: KeptSurvey | None = None
-        self._patches: tuple[str, PatchReader] | None = None
+        self._patches: tuple[str, frozenset[int], PatchReader] | None = None
         self._peaks: Peaks | None = None
         self._peaks_lock = threading.Lock()
 
@@ -83,12 +85,24 @@ class OpenTake:
             raise NotThere(
                 "this take is not surveyed yet, so there is no mended sound of it", code="not-surveyed"
             )
+        left = self.left()
         with self._lock:
-            if self._patches is None or self._patches[0] != kept.key:
+            if self._patches is None or self._patches[:2] != (kept.key, left):
                 # In memory: a few megabytes a side, and no handle stands in the way of a new survey.
-                self._patches = (kept.key, PatchReader(io.BytesIO(kept.patches_path.read_bytes())))
-            reader = self._patches[1]
+                data = io.BytesIO(kept.patches_path.read_bytes())
+                self._patches = (kept.key, left, PatchReader(data, left))
+            reader = self._patches[2]
         return reader.apply(start_frame, played)
+
+    def left(self) -> frozenset[int]:
+        """Which repairs of the survey the person wants left, by their place in it."""
+        survey = self.survey()
+        if survey is None:
+            return frozenset()
+        mend = read_choices(self.found.folder.path).recipe.mend
+        if not mend.enabled:
+            return frozenset(range(len(survey.repairs)))
+        return left_repairs(survey.repairs, mend, self.found.take.sha256).left
 
     def peaks(self) -> Peaks:
         """Its kept peaks, made now if they are missing."""

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_manifest
+from sidekeep.copies.run.successors import REPORT_NAME
 from sidekeep.errors import CopyError, SidekeepError
 from sidekeep.flow.contract import survey_object
 from sidekeep.flow.survey import Survey
@@ -21,7 +22,8 @@ from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record
 from sidekeep.model.repair import Repair
-from sidekeep.service.house.library import FoundTake, Library, revision_of
+from sidekeep.service.edits import revision_of
+from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.house.pictures import cover_colour, kept_pictures
 from sidekeep.service.house.takes import OpenTake, OpenTakes
 from sidekeep.shelf.catalogue import Entry
@@ -94,6 +96,7 @@ def record_view(library: Library, takes: OpenTakes, entry: Entry) -> dict[str, A
     found = library.takes(entry.record_id)
     chosen = {take.folder for take in folder.chosen_takes()}
     cuts = kept_cuts(folder)
+    choices = read_choices(folder.path)
     return {
         **summary_view(library, entry),
         "sleeve_text": _text(folder.path / "sleeve.txt"),
@@ -112,6 +115,8 @@ def record_view(library: Library, takes: OpenTakes, entry: Entry) -> dict[str, A
         "recipe": recipe_view(folder),
         "copies": copies_view(folder),
         "last_check": folder.last_check(),
+        "can_undo": choices.can_undo,
+        "can_redo": choices.can_redo,
         "notes": str(folder.facts().get("notes", "")),
     }
 
@@ -128,6 +133,7 @@ def take_view(found: FoundTake, *, is_chosen: bool) -> dict[str, Any]:
     take = found.take
     return {
         "id": found.take_id,
+        "sha16": take.sha256[:16],
         "side": take.side,
         "number": take.number,
         "rate_hz": take.rate_hz,
@@ -210,7 +216,9 @@ def unsure_view(side: SideCuts, survey: Survey | None) -> list[dict[str, Any]]:
     """What a person should look at on a side, in the order of the music, the doubtful places first to act."""
     doubts = [
         {
+            "id": f"{side.side}-start-{track.number}",
             "kind": "track-start",
+            "side": side.side,
             "track": track.number,
             "frame": track.start_frame,
             "confidence": round(track.confidence, 3),
@@ -223,7 +231,9 @@ def unsure_view(side: SideCuts, survey: Survey | None) -> list[dict[str, Any]]:
         if finding.severity != "note":
             doubts.append(
                 {
+                    "id": f"{side.side}-{finding.kind}-{finding.start_frame}",
                     "kind": "finding",
+                    "side": side.side,
                     "track": None,
                     "frame": finding.start_frame,
                     "why": {"code": finding.kind, "facts": dict(finding.evidence), "text": finding.text},
@@ -309,27 +319,30 @@ def damage_view(opened: OpenTake) -> dict[str, Any]:
         return {"surveyed": False, "fields": _REPAIR_FIELDS, "repairs": []}
     period = survey.turn.period_s * opened.rate_hz
     origin = _origin(survey)
+    left = opened.left()
     return {
         "surveyed": True,
         "fields": _REPAIR_FIELDS,
-        "repairs": [_repair_row(repair, origin, period) for repair in survey.repairs],
+        "repairs": [
+            _repair_row(repair, origin, period, index in left) for index, repair in enumerate(survey.repairs)
+        ],
     }
 
 
 _REPAIR_FIELDS = ["id", "start_frame", "stop_frame", "channel", "kind", "size_db", "angle", "left"]
 
 
-def _repair_row(repair: Repair, origin: int, period: float) -> list[Any]:
+def _repair_row(repair: Repair, origin: int, period: float, is_left: bool) -> list[Any]:
     angle = round(((repair.start_frame - origin) / period) % 1.0, 5) if period > 0.0 else None
     return [
-        f"{repair.start_frame}{repair.channel}",
+        repair.id,
         repair.start_frame,
         repair.stop_frame,
         repair.channel,
         repair.kind,
         _number(repair.size_db),
         angle,
-        False,
+        is_left,
     ]
 
 
@@ -366,7 +379,7 @@ def copies_view(folder: RecordFolder) -> list[dict[str, Any]]:
                 "files": len(listed),
                 "size_bytes": _total_bytes(manifest.parent / path for path in listed),
                 "written_utc": int(manifest.stat().st_mtime),
-                "has_report": "report.html" in listed,
+                "has_report": REPORT_NAME in listed,
             }
         )
     return found

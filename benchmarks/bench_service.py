@@ -1,0 +1,115 @@
+"""What a page asks while somebody waits: pictures, sound, cancelling. Each beside the plain way to the same answer.
+
+The take is noise of the length and format asked for; it is made once in a temporary folder. Times are medians.
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from sidekeep.service import shelf as shelf_service
+from sidekeep.service.house.house import House
+from sidekeep.service.house.listen import listen
+from sidekeep.service.house.spectrum import spectrum
+from sidekeep.service.house.takes import OpenTake
+from sidekeep.service.house.waveform import waveform
+
+WIDTH, HEIGHT = 2000, 400
+
+
+def milliseconds(work: Callable[[], object], times: int = 7) -> float:
+    """Median time of a call, after one that is not counted."""
+    work()
+    spent = []
+    for _ in range(times):
+        begun = time.perf_counter()
+        work()
+        spent.append(1e3 * (time.perf_counter() - begun))
+    return statistics.median(spent)
+
+
+def make_take(folder: Path, minutes: float, rate_hz: int) -> Path:
+    """A side of noise with swells, 24 bits."""
+    rng = np.random.default_rng(7)
+    path = folder / "side-A.wav"
+    second = (0.1 * rng.standard_normal((rate_hz, 2))).clip(-1, 1)
+    with soundfile.SoundFile(path, "w", rate_hz, 2, subtype="PCM_24", format="RF64") as file:
+        for at in range(round(60 * minutes)):
+            file.write(second * (0.3 + 0.6 * np.sin(at / 7.0) ** 2))
+    return path
+
+
+def plain_columns(take: OpenTake, start: int, stop: int) -> object:
+    """The picture from the samples, read in one go."""
+    audio = take.source.read(start, stop)
+    edges = np.arange(WIDTH) * len(audio) // WIDTH
+    return np.minimum.reduceat(audio, edges), np.maximum.reduceat(audio, edges)
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(prog="bench service")
+    parser.add_argument("--minutes", type=float, default=25.0)
+    parser.add_argument("--rate", type=int, default=96_000)
+    parser.add_argument("--quick", action="store_true", help="three minutes")
+    options = parser.parse_args()
+    minutes = 3.0 if options.quick else options.minutes
+    with tempfile.TemporaryDirectory(prefix="bench-service-") as name:
+        folder = Path(name)
+        adopted = shelf_service.adopt(
+            [make_take(folder, minutes, options.rate)], shelf=folder / "shelf", move=True
+        )
+        house = House(folder / "shelf")
+        try:
+            measure(house, adopted.folder.record_id, minutes)
+        finally:
+            house.close()
+
+
+def measure(house: House, record_id: str, minutes: float) -> None:
+    """All figures of one take."""
+    (found,) = house.library.takes(record_id)
+    take = house.takes.get(found.take_id)
+    length, rate_hz = take.source.format.length_frames, take.rate_hz
+    begun = time.perf_counter()
+    take.peaks()
+    print(f"{minutes:g} min of {rate_hz} Hz; peaks read or made in {time.perf_counter() - begun:.2f} s")
+    kept = (found.path / "peaks.bin").stat().st_size
+    print(f"peaks kept: {kept / 1e6:.1f} MB, {100 * kept / found.files[0].stat().st_size:.1f} % of the take")
+    print(f"{'span':>12} {'picture ms':>11} {'from samples':>13} {'spectrum ms':>12} {'sound ms':>9}")
+    for seconds in (60.0 * minutes, 60.0, 10.0, 1.0, 0.02):
+        start = round(0.4 * (length - min(length, seconds * rate_hz)))
+        stop = min(length, start + round(seconds * rate_hz))
+        picture = milliseconds(lambda start=start, stop=stop: waveform(take, start, stop, WIDTH))  # type: ignore[misc]
+        plain = milliseconds(lambda start=start, stop=stop: plain_columns(take, start, stop), 3)  # type: ignore[misc]
+        bands = milliseconds(lambda start=start, stop=stop: spectrum(take, start, stop, WIDTH, HEIGHT), 3)  # type: ignore[misc]
+        heard = (
+            milliseconds(lambda start=start, stop=stop: listen(take, start, stop))
+            if seconds <= 10.0
+            else None
+        )  # type: ignore[misc]
+        sound = f"{heard:9.1f}" if heard is not None else f"{'-':>9}"
+        print(f"{seconds:10g} s {picture:11.1f} {plain:13.1f} {bands:12.1f} {sound}")
+    for kind in ("verify", "survey"):
+        more = {"decode_flac": False} if kind == "verify" else {}
+        job = house.ask_for(kind, record_id, **more)
+        while house.jobs.view(job["id"])["share"] == 0.0 and house.jobs.view(job["id"])["state"] in (
+            "waiting",
+            "running",
+        ):
+            time.sleep(0.005)
+        begun = time.perf_counter()
+        ended = house.jobs.cancel(job["id"])["state"]
+        print(f"cancel of {kind}: {time.perf_counter() - begun:.3f} s ({ended})")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,307 @@
+"""The sleeve in a photograph: its four corners found, and the picture straightened to a square.
+
+Pixels are (height, width, 3) uint8. Corners are (4, 2) float64 of x and y, 0 to 1 of the whole picture, in the order
+top left, top right, bottom right, bottom left as the picture lies.
+
+How it is found: straight lines are voted for by edges that run their way (the Hough transform with the direction of
+the gradient: Duda and Hart, Communications of the ACM 15 (1972); O'Gorman and Clowes (1973)); every two pairs of
+opposite lines make a four-sided figure, and the one whose sides are edges all along, sharp, and which is large, is
+the sleeve: frames printed on it are smaller, shadows beside it are soft. Its sides are then fitted anew, closer. The
+straightening is the projective map between the four corners and a square.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from sidekeep.errors import ParameterError
+
+if TYPE_CHECKING:
+    from PIL import Image
+
+WHOLE = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+_WORK_PX = 420
+_ANGLES = 180
+_LINES = 56
+_JUDGED = 2000
+_SURE = 0.55
+"""How much of every side must be an edge."""
+_SMALLEST_SHARE = 0.08
+_SQUARE = 0.03
+"""A picture that is square within this share is taken as cropped already: a scan."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FoundCorners:
+    """``is_found`` False: no sleeve stands out (or the picture is square already), and the corners are the picture's."""
+
+    corners: NDArray[np.float64]
+    is_found: bool
+
+
+def find_corners(pixels: NDArray[np.uint8]) -> FoundCorners:
+    """Look for a sleeve that lies in the picture, whole."""
+    height, width = pixels.shape[:2]
+    nothing = FoundCorners(corners=WHOLE.copy(), is_found=False)
+    if min(height, width) < 40 or abs(width / height - 1.0) < _SQUARE:
+        return nothing
+    step = max(1, round(max(height, width) / _WORK_PX))
+    small = _shrunk(pixels, step)
+    slopes = _Slopes(small)
+    figures = _figures(slopes)
+    scores = _scores(slopes, figures) if len(figures) else np.zeros(1)
+    if scores.max() <= 0.0:
+        return nothing
+    best = figures[int(np.argmax(scores))]
+    fine_step = max(1, round(max(height, width) / (4 * _WORK_PX)))
+    fine = _Slopes(_shrunk(pixels, fine_step)) if fine_step < step else slopes
+    fitted = _fitted(fine, (best + 0.5) * (step / fine_step) - 0.5, reach=3.0 * step / fine_step)
+    size = np.array([fine.width, fine.height], np.float64)
+    return FoundCorners(corners=np.clip((fitted + 0.5) / size, 0.0, 1.0), is_found=True)
+
+
+def check_corners(corners: object) -> NDArray[np.float64]:
+    """Corners that somebody sent: four points in the picture that make a convex figure of some size, put in order."""
+    try:
+        points = np.array(corners, np.float64)
+    except (TypeError, ValueError):
+        points = np.zeros(0)
+    if (
+        points.shape != (4, 2)
+        or not np.isfinite(points).all()
+        or (points < 0.0).any()
+        or (points > 1.0).any()
+    ):
+        raise ParameterError("corners must be four points [x, y] between 0 and 1", code="corners")
+    points = _in_order(points)
+    if not _is_convex(points) or _area(points) < 0.01:
+        raise ParameterError("these corners make no four-sided picture; drag them apart", code="corners")
+    return points
+
+
+def straighten(picture: Image.Image, corners: NDArray[np.float64], largest_px: int) -> Image.Image:
+    """The square that the four corners stand for, seen from straight above, at most ``largest_px`` a side."""
+    from PIL import Image
+
+    points = corners * np.array(picture.size)
+    sides = np.linalg.norm(points - np.roll(points, -1, axis=0), axis=1)
+    size = int(np.clip(round(float(sides.mean())), 16, largest_px))
+    shrink = max(1.0, float(sides.max()) / (1.5 * size))
+    if shrink > 1.0:  # a steep reduction would skip pixels
+        smaller = (max(1, round(picture.width / shrink)), max(1, round(picture.height / shrink)))
+        picture = picture.resize(smaller, Image.Resampling.BOX)
+        points = corners * np.array(picture.size)
+    square = np.array([[0.0, 0.0], [size, 0.0], [size, size], [0.0, size]])
+    data = projective_map(square, points)
+    return picture.transform((size, size), Image.Transform.PERSPECTIVE, tuple(data), Image.Resampling.BICUBIC)
+
+
+def projective_map(source: NDArray[np.float64], target: NDArray[np.float64]) -> list[float]:
+    """The eight numbers a..h of ``x' = (ax + by + c) / (gx + hy + 1)``, ``y' = (dx + ey + f) / (gx + hy + 1)``."""
+    rows, values = [], []
+    for (x, y), (u, v) in zip(source, target, strict=True):
+        rows += [[x, y, 1, 0, 0, 0, -u * x, -u * y], [0, 0, 0, x, y, 1, -v * x, -v * y]]
+        values += [u, v]
+    return [float(number) for number in np.linalg.solve(np.array(rows, np.float64), np.array(values))]
+
+
+def _shrunk(pixels: NDArray[np.uint8], step: int) -> NDArray[np.float32]:
+    height, width = (side // step * step for side in pixels.shape[:2])
+    blocks = pixels[:height, :width].astype(np.float32)
+    return blocks.reshape(height // step, step, width // step, step, 3).mean(axis=(1, 3))
+
+
+class _Slopes:
+    """Where the picture changes and which way: of the three colours the one that changes most."""
+
+    def __init__(self, small: NDArray[np.float32]) -> None:
+        self.height, self.width = small.shape[:2]
+        blurred = ndimage.gaussian_filter(small, (1.0, 1.0, 0.0))
+        across = ndimage.sobel(blurred, axis=1) / 8.0
+        down = ndimage.sobel(blurred, axis=0) / 8.0
+        strongest = np.argmax(across**2 + down**2, axis=2)[..., None]
+        self.x = np.take_along_axis(across, strongest, axis=2)[..., 0]
+        self.y = np.take_along_axis(down, strongest, axis=2)[..., 0]
+        self.strength = np.hypot(self.x, self.y)
+        # Print and grain change everywhere a little: an edge stands above that.
+        self.floor = max(0.35, 1.2 * float(np.median(self.strength)))
+
+
+def _lines(slopes: _Slopes) -> list[tuple[float, float, float]]:
+    """The most voted lines as (angle of the normal, distance from the middle, votes), each once."""
+    ys, xs = np.nonzero(slopes.strength > 0.7 * slopes.floor)
+    if len(xs) < 50:
+        return []
+    # A long faint edge counts more than a short strong one.
+    weight = np.minimum(slopes.strength[ys, xs], 2.0 * slopes.floor)
+    normal = np.arctan2(slopes.y[ys, xs], slopes.x[ys, xs]) % np.pi
+    x, y = xs - (slopes.width - 1) / 2, ys - (slopes.height - 1) / 2
+    reach = int(np.hypot(slopes.width, slopes.height) / 2) + 2
+    votes = np.zeros((_ANGLES, 2 * reach + 1))
+    own = np.round(normal / np.pi * _ANGLES).astype(int)
+    for turn in range(-7, 8):
+        angle = own + turn
+        theta = angle * np.pi / _ANGLES
+        distance = np.round(x * np.cos(theta) + y * np.sin(theta)).astype(int)
+        distance = np.where(angle % (2 * _ANGLES) >= _ANGLES, -distance, distance)
+        np.add.at(votes, (angle % _ANGLES, distance + reach), weight)
+    votes = ndimage.gaussian_filter(votes, (0.8, 1.0), mode=("wrap", "constant"))
+    found = []
+    for _ in range(_LINES):
+        at, distance = np.unravel_index(int(np.argmax(votes)), votes.shape)
+        if votes[at, distance] <= 0.0:
+            break
+        found.append((float(at) * np.pi / _ANGLES, float(distance - reach), float(votes[at, distance])))
+        # The line's neighbours are the same line. Angles go round: past the end the distance changes its sign.
+        for turn in range(-4, 5):
+            row, middle = int(at) + turn, int(distance)
+            if not 0 <= row < _ANGLES:
+                row, middle = row % _ANGLES, 2 * reach - middle
+            votes[row, max(0, middle - 5) : middle + 6] = 0.0
+    return found
+
+
+def _figures(slopes: _Slopes) -> NDArray[np.float64]:
+    """Four-sided figures (n, 4, 2) of two pairs of opposite lines that could be a square seen at a slant: corners in
+    the picture, convex, no side more than twice another, a good part of the picture. The ``_JUDGED`` likeliest."""
+    lines = np.array(_lines(slopes)).reshape(-1, 3)
+    one, other = np.triu_indices(len(lines), 1)
+    opposite = _apart(lines[one, 0], lines[other, 0]) < 0.6
+    one, other = one[opposite], other[opposite]
+    first, second = np.triu_indices(len(one), 1)
+    quads = np.stack((one[first], one[second], other[first], other[second]), axis=1)  # in turn around
+    angles = lines[quads, 0]
+    across = np.ones(len(quads), bool)
+    for side in range(4):
+        across &= _apart(angles[:, side], angles[:, (side + 1) % 4]) > 0.8
+    quads = quads[across]
+    if not len(quads):
+        return np.zeros((0, 4, 2))
+    corners = np.stack(
+        [_crossings(lines[quads[:, side - 1]], lines[quads[:, side]]) for side in range(4)], axis=1
+    )
+    corners += np.array([(slopes.width - 1) / 2, (slopes.height - 1) / 2])
+    size = np.array([slopes.width, slopes.height])
+    inside = ((corners > -0.02 * size) & (corners < 1.02 * size)).all(axis=(1, 2))
+    edges = np.roll(corners, -1, axis=1) - corners
+    turns = (
+        edges[..., 0] * np.roll(edges, -1, axis=1)[..., 1]
+        - edges[..., 1] * np.roll(edges, -1, axis=1)[..., 0]
+    )
+    convex = (turns > 0.0).all(axis=1) | (turns < 0.0).all(axis=1)
+    sides = np.hypot(edges[..., 0], edges[..., 1])
+    even = sides.max(axis=1) <= 2.0 * sides.min(axis=1)
+    good = np.flatnonzero(inside & convex & even)
+    areas = np.array([_area(corners[index]) for index in good])
+    good = good[areas > _SMALLEST_SHARE * slopes.width * slopes.height] if len(good) else good
+    # Votes for the length of a side tell how much of it can be an edge.
+    full = (lines[quads[good], 2] / np.maximum(sides[good], 1.0)).min(axis=1)
+    best = good[np.argsort(-full)[:_JUDGED]]
+    return np.array([_in_order(corners[index]) for index in best]).reshape(-1, 4, 2)
+
+
+def _apart(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Between two directions, 0 to a right angle."""
+    turn = np.abs(one - other) % np.pi
+    return np.minimum(turn, np.pi - turn)
+
+
+def _crossings(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Where lines (n, angle and distance first) meet, from the middle of the picture."""
+    a, b, c, d = np.cos(one[:, 0]), np.sin(one[:, 0]), np.cos(other[:, 0]), np.sin(other[:, 0])
+    whole = a * d - b * c
+    x = (one[:, 1] * d - b * other[:, 1]) / whole
+    y = (a * other[:, 1] - one[:, 1] * c) / whole
+    return np.stack((x, y), axis=1)
+
+
+def _scores(slopes: _Slopes, quads: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How much each figure is a sleeve; 0 when a side is not an edge for most of its length, and at both ends."""
+    along = np.roll(quads, -1, axis=1) - quads
+    normal = np.stack((-along[..., 1], along[..., 0]), axis=-1)
+    normal /= np.maximum(np.hypot(along[..., 0], along[..., 1]), 1e-9)[..., None]
+    points = quads[:, :, None, :] + np.linspace(0.02, 0.98, 50)[:, None] * along[:, :, None, :]
+
+    def across(aside: float) -> NDArray[np.float64]:
+        at = (points + aside * normal[:, :, None, :])[..., ::-1].reshape(-1, 2).T
+        x = ndimage.map_coordinates(slopes.x, at, order=1, mode="nearest").reshape(points.shape[:3])
+        y = ndimage.map_coordinates(slopes.y, at, order=1, mode="nearest").reshape(points.shape[:3])
+        return np.abs(x * normal[:, :, None, 0] + y * normal[:, :, None, 1])
+
+    edge = np.maximum(np.maximum(across(-1.0), across(1.0)), across(0.0))
+    # A shadow's edge is as steep some pixels farther out; a sleeve's is not.
+    sharp = np.clip(2.0 * (1.0 - np.minimum(across(-4.0), across(4.0)) / np.maximum(edge, 1e-9)), 0.0, 1.0)
+    found = np.clip((edge - 0.5 * slopes.floor) / slopes.floor, 0.0, 1.0) * sharp
+    # A board of the table may go on where a side should end: both ends must be edges as well.
+    ends = np.minimum(found[..., :6].mean(axis=-1), found[..., -6:].mean(axis=-1))
+    supports = found.mean(axis=-1) * np.minimum(1.0, 1.5 * ends)
+    least, usual = supports.min(axis=1), supports.mean(axis=1)
+    share = np.array([_area(quad) for quad in quads]) / (slopes.width * slopes.height)
+    return np.where((least > 0.5 * _SURE) & (usual > _SURE), 0.5 * (least + usual) * np.sqrt(share), 0.0)
+
+
+def _fitted(slopes: _Slopes, quad: NDArray[np.float64], reach: float) -> NDArray[np.float64]:
+    """Every side as the straight line through the steepest places near it, outliers left out; then their crossings."""
+    lines = []
+    offsets = np.arange(-np.ceil(reach), np.ceil(reach) + 1.0)
+    for start, stop in zip(quad, np.roll(quad, -1, axis=0), strict=True):
+        along = stop - start
+        normal = np.array([-along[1], along[0]]) / max(1e-9, float(np.hypot(*along)))
+        where = np.linspace(0.05, 0.95, 120)
+        points = (start + where[:, None] * along)[:, None, :] + offsets[None, :, None] * normal
+        at = points[..., ::-1].reshape(-1, 2).T
+        across = ndimage.map_coordinates(slopes.x, at, order=1, mode="nearest") * normal[0]
+        across += ndimage.map_coordinates(slopes.y, at, order=1, mode="nearest") * normal[1]
+        steep = np.abs(across).reshape(len(where), len(offsets))
+        shift = offsets[np.argmax(steep, axis=1)] + _between(steep)
+        kept = steep.max(axis=1) > slopes.floor
+        line = np.array([0.0, 0.0])
+        for _ in range(5):
+            if kept.sum() < 10:
+                break
+            line = np.polyfit(where[kept], shift[kept], 1)
+            away = np.abs(shift - np.polyval(line, where))
+            kept = (away <= max(0.75, 2.0 * float(np.median(away[kept])))) & (
+                steep.max(axis=1) > slopes.floor
+            )
+        lines.append((start + np.polyval(line, 0.0) * normal, stop + np.polyval(line, 1.0) * normal))
+    corners = []
+    for index in range(4):
+        (p, q), (r, s) = lines[index - 1], lines[index]
+        matrix = np.stack((q - p, r - s), axis=1)
+        if abs(np.linalg.det(matrix)) < 1e-6:
+            return quad
+        corners.append(p + np.linalg.solve(matrix, r - p)[0] * (q - p))
+    return np.array(corners)
+
+
+def _between(steep: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Where the top of a parabola through the steepest place and its neighbours lies, -0.5 to 0.5."""
+    top = np.clip(np.argmax(steep, axis=1), 1, steep.shape[1] - 2)
+    rows = np.arange(len(steep))
+    before, middle, after = steep[rows, top - 1], steep[rows, top], steep[rows, top + 1]
+    bend = before - 2.0 * middle + after
+    return np.clip(np.where(bend < 0.0, 0.5 * (before - after) / np.minimum(bend, -1e-9), 0.0), -0.5, 0.5)
+
+
+def _in_order(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Clockwise as seen (y down), from the corner nearest to the top left."""
+    middle = points.mean(axis=0)
+    ordered = points[np.argsort(np.arctan2(points[:, 1] - middle[1], points[:, 0] - middle[0]))]
+    return np.roll(ordered, -int(np.argmin(ordered.sum(axis=1))), axis=0)
+
+
+def _is_convex(quad: NDArray[np.float64]) -> bool:
+    edges = np.roll(quad, -1, axis=0) - quad
+    after = np.roll(edges, -1, axis=0)
+    return bool((edges[:, 0] * after[:, 1] - edges[:, 1] * after[:, 0] > 0.0).all())
+
+
+def _area(quad: NDArray[np.float64]) -> float:
+    x, y = quad[:, 0], quad[:, 1]
+    return 0.5 * abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))

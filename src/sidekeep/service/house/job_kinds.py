@@ -1,0 +1,170 @@
+"""The long work a page can ask for, by name, with plain values in and out: what the worker process runs.
+
+Every function takes the shelf, its own plain arguments and a progress, and returns values ready for JSON.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from sidekeep.errors import CopyError, RecordBusy
+from sidekeep.files.reader import open_take
+from sidekeep.flow.progress import Progress, part
+from sidekeep.model.finding import Finding
+from sidekeep.service.copies import copy_record, survey_kept
+from sidekeep.service.house.library import take_id
+from sidekeep.service.peaks import peaks_of
+from sidekeep.service.shelf import adopt
+from sidekeep.service.transfer import TransferOptions
+from sidekeep.service.verify import verify
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.record_lock import at_work
+
+UPLOADS = ".uploads"
+"""Folder of the shelf where recordings wait that are being sent in."""
+
+
+def _survey(shelf: Path, progress: Progress, *, folder: str) -> dict[str, Any]:
+    """Listen once to every chosen take; also draws its picture."""
+    record = RecordFolder(Path(folder))
+    surveys = survey_kept(shelf, record, part(progress, 0.0, 0.95))
+    for take in record.chosen_takes():
+        place = record.path / take.folder
+        peaks_of(place, open_take([place / file.name for file in take.files]), part(progress, 0.95, 1.0))
+    return {
+        "takes": len(surveys),
+        "repairs": sum(len(each.survey.repairs) for each in surveys),
+        "findings": [_finding(finding) for each in surveys for finding in each.survey.findings],
+    }
+
+
+def _copies(
+    shelf: Path, progress: Progress, *, folder: str, kinds: list[str], replace: bool = False
+) -> dict[str, Any]:
+    result, _ = copy_record(
+        shelf, folder, options=TransferOptions(kinds=kinds, replace=replace), progress=progress
+    )
+    return {
+        "files": [
+            {
+                "name": written.path.relative_to(result.folder).as_posix(),
+                "size_bytes": written.size_bytes,
+                "action": written.action,
+            }
+            for written in result.written
+        ],
+        "gain_db": result.gain.gain_db,
+        "findings": [_finding(finding) for finding in result.copy_findings],
+    }
+
+
+def _verify(
+    shelf: Path, progress: Progress, *, folder: str = "", decode_flac: bool = False
+) -> dict[str, Any]:
+    checked = verify(shelf, [folder] if folder else [], decode_flac=decode_flac, progress=progress)
+    return {
+        "ok": all(each.result.ok for each in checked),
+        "places": [
+            {
+                "name": each.place.name,
+                "ok": each.result.ok,
+                "checked_files": each.result.checked_files,
+                "checked_bytes": each.result.checked_bytes,
+                "changed": list(each.result.changed),
+                "missing": list(each.result.missing),
+                "extra": list(each.result.extra),
+                "unreadable": list(each.result.unreadable),
+                "faults": list(each.result.faults),
+            }
+            for each in checked
+        ],
+    }
+
+
+def _adopt(
+    shelf: Path, progress: Progress, *, folder: str, upload: str, name: str, sides: str, stylus: str = ""
+) -> dict[str, Any]:
+    """Bring in a recording that was sent; the copy that was sent is removed when it is safe on the shelf."""
+    waiting = shelf / UPLOADS / upload
+    record = RecordFolder(Path(folder))
+    before = set(_take_folders(record))
+    try:
+        # Renamed to what it was called, so that the take remembers it.
+        named = waiting.with_name(f"{upload}-folder") / name
+        named.parent.mkdir(exist_ok=True)
+        os.replace(waiting, named)
+        adopted = adopt(
+            [named],
+            shelf=shelf,
+            record_name=folder,
+            side_letters=[sides],
+            stylus=stylus,
+            progress=part(progress, 0.0, 0.6),
+        )
+        (take,) = adopted.takes
+        place = record.path / take.folder
+        peaks_of(place, open_take([place / file.name for file in take.files]), part(progress, 0.6, 1.0))
+        return {"take": take_id(record.record_id, take), "side": take.side}
+    except BaseException:
+        _drop_unclosed(record, before)
+        raise
+    finally:
+        waiting.unlink(missing_ok=True)
+        shutil.rmtree(waiting.with_name(f"{upload}-folder"), ignore_errors=True)
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "code": finding.kind,
+        "facts": dict(finding.evidence),
+        "text": finding.text,
+        "severity": finding.severity,
+    }
+
+
+def _take_folders(record: RecordFolder) -> list[Path]:
+    takes = record.path / "takes"
+    return [path for path in takes.iterdir() if path.is_dir()] if takes.is_dir() else []
+
+
+def _drop_unclosed(record: RecordFolder, before: set[Path]) -> None:
+    """Take folders that came since and were never closed hold half a copy of what was sent."""
+    for place in _take_folders(record):
+        if place not in before and not (place / "take.json").exists():
+            shutil.rmtree(place, ignore_errors=True)
+
+
+KINDS: dict[str, Callable[..., dict[str, Any]]] = {
+    "survey": _survey,
+    "copies": _copies,
+    "verify": _verify,
+    "adopt": _adopt,
+}
+
+
+def clear_up(shelf: Path, kind: str, arguments: dict[str, Any], takes_before: set[Path]) -> None:
+    """What a stopped job left: half-written things only, names that end in ``.part``, work folders, takes that were
+    never closed. Nothing is touched while somebody else is at work on the record."""
+    folder = arguments.get("folder", "")
+    if folder:
+        with contextlib.suppress(RecordBusy, CopyError), at_work(Path(folder), "clearing up"):
+            _clear_record(RecordFolder(Path(folder)), kind, takes_before)
+    if kind == "adopt":
+        upload = shelf / UPLOADS / arguments["upload"]
+        upload.unlink(missing_ok=True)
+        shutil.rmtree(upload.with_name(f"{upload.name}-folder"), ignore_errors=True)
+
+
+def _clear_record(record: RecordFolder, kind: str, takes_before: set[Path]) -> None:
+    for path in list(record.path.rglob("*.part")):
+        with contextlib.suppress(OSError):
+            path.unlink()
+    for path in [*record.path.rglob(".sidekeep-*"), *record.path.rglob(".making")]:
+        shutil.rmtree(path, ignore_errors=True)
+    if kind == "adopt":
+        _drop_unclosed(record, takes_before)

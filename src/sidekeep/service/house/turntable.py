@@ -1,0 +1,331 @@
+"""The turntable: which input is used, the level before the needle goes down, and the evening's session.
+
+A session runs in a thread of its own, the capture in a process of its own: no page, however many are open, is waited for.
+Level and growing picture are readings (only the newest is worth something); what happens is news.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import threading
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, get_args
+
+from sidekeep.errors import DeviceError, ParameterError, ShelfError, SidekeepError
+from sidekeep.files.atomic import write_json
+from sidekeep.flow.gauge import GaugeReading
+from sidekeep.model.news import News
+from sidekeep.service.gauge import watch_level
+from sidekeep.service.house.events import EventHub
+from sidekeep.service.inputs import (
+    list_inputs,
+    notes_of,
+    pick_input,
+    recorder_settings,
+    remembered_input,
+    settings_path,
+)
+from sidekeep.service.live.evening import EveningFollower
+from sidekeep.service.take_record import open_session
+from sidekeep.service.take_session import TakeSession
+from sidekeep.service.take_types import Act, Do, TakeStatus
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+
+METER_EVERY_S = 0.05
+GAUGE_KEPT_S = 60.0
+NEWS_KEPT = 200
+_START_WAIT_S = 20.0
+
+
+@dataclass
+class _Session:
+    """What a page is told of the session at work."""
+
+    record: str
+    sides: tuple[str, ...]
+    then_copies: tuple[str, ...]
+    phase: str = "opening"
+    side: str = ""
+    take: str = ""
+    elapsed_frames: int = 0
+    safe_frames: int = 0
+    rate_hz: int = 0
+    input_open: bool = False
+    taken: list[str] = field(default_factory=list)
+    news: list[dict[str, Any]] = field(default_factory=list)
+
+    def view(self) -> dict[str, Any]:
+        return {**asdict(self), "sides": list(self.sides), "then": {"copies": list(self.then_copies)}}
+
+
+class Turntable:
+    """One shelf's turntable. Safe for any thread. ``taken`` hears record and kinds of copies wanted when every side
+    was taken."""
+
+    def __init__(
+        self, shelf: Path, news: EventHub, taken: Callable[[str, tuple[str, ...], bool], None]
+    ) -> None:
+        self._shelf = shelf
+        self._news = news
+        self._taken = taken
+        self._lock = threading.Lock()
+        self._starting = threading.Lock()
+        self._view: _Session | None = None
+        self._session: TakeSession | None = None
+        self._live: EveningFollower | None = None
+        self._thread: threading.Thread | None = None
+        self._gauge: threading.Thread | None = None
+        self._gauge_ends = threading.Event()
+        self._gauge_until_s = 0.0
+
+    def inputs(self) -> dict[str, Any]:
+        """All inputs with their true format, and which one is used."""
+        known = remembered_input()
+        found = []
+        for each in list_inputs():
+            facts = {
+                name: value
+                for name, value in asdict(each).items()
+                if name not in ("key", "notes", "device", "source")
+            }
+            found.append(
+                {
+                    **facts,
+                    "id": each.key,
+                    "notes": [note.as_object() for note in notes_of(each)],
+                    "chosen": known is not None and each.key == known[0],
+                }
+            )
+        return {"inputs": found, "settings": self.settings()}
+
+    def choose(self, key: str, rate_hz: int | None, bits: int | None) -> dict[str, Any]:
+        """Use an input from now on, also the next time."""
+        recorder_settings(pick_input(key), rate_hz=rate_hz, bits=bits)
+        path = _wishes_path()
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_json(path, {"rate_hz": rate_hz, "bits": bits}, replace=True)
+        return self.settings()
+
+    def settings(self) -> dict[str, Any]:
+        """What is remembered of the turntable."""
+        known = remembered_input()
+        wishes = _wishes()
+        return {
+            "input": known[0] if known else None,
+            "input_name": known[1] if known else None,
+            "rate_hz": wishes.get("rate_hz"),
+            "bits": wishes.get("bits"),
+        }
+
+    def gauge(self, on: bool) -> dict[str, Any]:
+        """Begin, go on with or end watching the level while nothing is recorded. It ends by itself when nobody asks
+        for it again: a closed page holds no input open."""
+        with self._starting:
+            self._gauge_until_s = time.monotonic() + GAUGE_KEPT_S
+            if on and self._gauge is not None and self._gauge.is_alive():
+                return {"on": True}
+            self._end_gauge()
+            if on:
+                if self._is_at_work():
+                    raise ShelfError("a side is being recorded; its level is shown there", code="busy")
+                wishes = _wishes()
+                settings = recorder_settings(
+                    self._input(), rate_hz=wishes.get("rate_hz"), bits=wishes.get("bits")
+                )
+                self._gauge_ends = threading.Event()
+                ends = self._gauge_ends
+
+                def watch() -> None:
+                    try:
+                        readings = watch_level(settings, every_s=METER_EVERY_S, tell=self._tell_news)
+                        with contextlib.closing(readings):
+                            for reading in readings:
+                                if ends.is_set() or time.monotonic() > self._gauge_until_s:
+                                    return
+                                self._news.show(
+                                    "meter", {"reading": reading_view(reading), "recording": False}
+                                )
+                    except SidekeepError as error:
+                        self._news.publish("meter-ended", {"code": error.code, "text": str(error)})
+
+                self._gauge = threading.Thread(target=watch, name="gauge", daemon=True)
+                self._gauge.start()
+        return {"on": on}
+
+    def start(
+        self, record_id: str, folder: RecordFolder, sides: tuple[str, ...], then_copies: tuple[str, ...]
+    ) -> dict[str, Any]:
+        """Arm for the sides of a record. Refusals come at once: no input, no room, somebody else at work."""
+        with self._starting:
+            if self._is_at_work():
+                raise ShelfError("a record is on the turntable already; end that first", code="busy")
+            self._end_gauge()
+            sound_input = self._input()
+            wishes = _wishes()
+            view = _Session(
+                record=record_id, sides=sides, then_copies=then_copies, side=sides[0] if sides else ""
+            )
+            live = EveningFollower(self._shelf, kinds=then_copies)
+            ready = threading.Event()
+            refusal: list[SidekeepError] = []
+
+            def work() -> None:
+                takes: list[ShelfTake] = []
+                try:
+                    with open_session(
+                        self._shelf,
+                        str(folder.path),
+                        sides=sides,
+                        sound_input=sound_input,
+                        rate_hz=wishes.get("rate_hz"),
+                        bits=wishes.get("bits"),
+                        tell=self._tell,
+                        follower=_Following(live, self._news),
+                    ) as session:
+                        with self._lock:
+                            self._session, self._view, self._live = session, view, live
+                        ready.set()
+                        takes = session.run()
+                except SidekeepError as error:
+                    if ready.is_set():
+                        self._news.publish("session-failed", {"code": error.code, "text": str(error)})
+                    else:
+                        refusal.append(error)
+                finally:
+                    with self._lock:
+                        self._session = self._live = None
+                        if self._view is view:
+                            view.phase = "done"
+                        was_begun = self._view is view
+                        self._view = None
+                    ready.set()
+                    if was_begun:
+                        self._news.publish("session", {"session": {**view.view(), "phase": "done"}})
+                        is_whole = set(sides) <= {letter for take in takes for letter in take.side}
+                        self._taken(record_id, then_copies, is_whole)
+
+            self._thread = threading.Thread(target=work, name="session", daemon=True)
+            self._thread.start()
+            if not ready.wait(_START_WAIT_S):
+                raise DeviceError(
+                    "the turntable does not answer; look at the input and try again", code="no-answer"
+                )
+            if refusal:
+                raise refusal[0]
+        self._news.publish("session", {"session": self.view()})
+        return self.view() or view.view()
+
+    def act(self, do: str, side: str = "") -> dict[str, Any]:
+        """What the person wants now: begin, end, again, discard, keep, side-is, stop."""
+        if do not in get_args(Do):
+            raise ParameterError(f"do={do[:20]!r} must be one of {', '.join(get_args(Do))}")
+        with self._lock:
+            session = self._session
+        if session is None:
+            raise ShelfError("no record is on the turntable", code="no-session")
+        wanted: Do = next(each for each in get_args(Do) if each == do)
+        session.act(Act(do=wanted, side=side))
+        return self.view() or {}
+
+    def view(self) -> dict[str, Any] | None:
+        """The session at work, with the newest news; None without one."""
+        with self._lock:
+            return self._view.view() if self._view else None
+
+    def live(self) -> list[dict[str, Any]]:
+        """All that is known of the side being taken, for a page that opens late."""
+        with self._lock:
+            live = self._live
+        return live.survey.state() if live is not None else []
+
+    def close(self) -> None:
+        """End the level and the session; an open take is closed and kept."""
+        self._end_gauge()
+        with self._lock:
+            session, thread = self._session, self._thread
+        if session is not None:
+            session.act(Act(do="stop", why="signal"))
+        if thread is not None:
+            thread.join(30.0)
+
+    def _input(self) -> Any:
+        try:
+            return pick_input()
+        except DeviceError as error:
+            raise DeviceError(str(error), code="no-input") from error
+
+    def _is_at_work(self) -> bool:
+        return self._thread is not None and self._thread.is_alive()
+
+    def _end_gauge(self) -> None:
+        self._gauge_ends.set()
+        if self._gauge is not None:
+            self._gauge.join(10.0)
+            self._gauge = None
+
+    def _tell(self, status: TakeStatus) -> None:
+        with self._lock:
+            view = self._view
+            if view is None:
+                return
+            is_new = bool(status.news) or (view.phase, view.side) != (status.phase, status.side)
+            view.phase, view.side, view.take = status.phase, status.side, status.take
+            view.elapsed_frames, view.safe_frames = status.elapsed_frames, status.safe_frames
+            view.rate_hz, view.input_open = status.rate_hz, status.input_open
+            view.taken += [news.side for news in status.news if news.code == "taken"]
+            view.news = [*view.news, *(news.as_object() for news in status.news)][-NEWS_KEPT:]
+            shown = view.view() if is_new else None
+        if shown is not None:
+            self._news.publish("session", {"session": shown})
+        self._news.show(
+            "meter",
+            {
+                "reading": reading_view(status.reading) if status.reading else None,
+                "recording": True,
+                "phase": status.phase,
+                "side": status.side,
+                "elapsed_frames": status.elapsed_frames,
+                "safe_frames": status.safe_frames,
+                "rate_hz": status.rate_hz,
+            },
+        )
+
+    def _tell_news(self, news: News) -> None:
+        self._news.publish("turntable", {"news": news.as_object()})
+
+
+class _Following:
+    """What follows the evening, its events told to everybody who watches."""
+
+    def __init__(self, live: EveningFollower, news: EventHub) -> None:
+        self._live = live
+        self._news = news
+        self.begun, self.ended = live.begun, live.ended
+        self.closed, self.dropped, self.close = live.closed, live.dropped, live.close
+
+    def poll(self) -> list[Mapping[str, Any]]:
+        for event in self._live.poll():
+            self._news.publish("live", event)
+        return []
+
+
+def reading_view(reading: GaugeReading) -> dict[str, Any]:
+    """A reading as plain values, the advice as code and facts."""
+    values = {name: value for name, value in vars(reading).items() if name != "advice"}
+    return {**values, "advice": reading.advice.as_object()}
+
+
+def _wishes_path() -> Path:
+    return settings_path().with_name("turntable.json")
+
+
+def _wishes() -> dict[str, Any]:
+    try:
+        values = json.loads(_wishes_path().read_text("utf-8"))
+        return {name: value for name, value in values.items() if isinstance(value, int)}
+    except (OSError, ValueError, AttributeError):
+        return {}

@@ -1,0 +1,35 @@
+"""What a person may choose of copies: their kinds, checked before anything begins, and the pictures they carry."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from sidekeep.copies.kinds.table import KINDS, parse_kinds
+from sidekeep.errors import ParameterError
+from sidekeep.files.pictures import Picture, PictureKind, load_picture
+
+
+def checked_kinds(words: str) -> tuple[str, ...]:
+    """Kinds as a person names them, with commas. Raises ``ParameterError`` for one that is none."""
+    return parse_kinds(words)
+
+
+def kinds_of_copies() -> list[tuple[str, str]]:
+    """Name and purpose of every kind of copies."""
+    return [(kind.name, kind.purpose) for kind in KINDS.values()]
+
+
+def check_kinds(names: Sequence[str]) -> list[str]:
+    """The names, when there is at least one and every one is a kind of copies. Raises ``ParameterError``."""
+    if not names:
+        raise ParameterError("no kind of copies was named", code="no-kind")
+    if unknown := [name for name in names if name not in KINDS]:
+        raise ParameterError(f"there is no kind of copies {unknown[0]!r}; known: {', '.join(KINDS)}")
+    return list(dict.fromkeys(names))
+
+
+def pictures_from(*, front: Path | None = None, back: Path | None = None) -> list[Picture]:
+    """Pictures made fit for tags."""
+    named: list[tuple[Path | None, PictureKind]] = [(front, "front"), (back, "back")]
+    return [load_picture(path, kind) for path, kind in named if path is not None]

@@ -1,0 +1,30 @@
+"""The pictures in a record's ``art`` folder: at most one of every kind.
+
+``front``, ``back``, ``label`` and ``other`` by their own names come first. Any other name counts too: with ``back`` or
+``label`` in it, it is that; the first other one is the front. What lies in folders below, such as the originals, is passed over.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from sidekeep.files.pictures import PictureKind
+
+PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp")
+KINDS: tuple[PictureKind, ...] = ("front", "back", "label", "other")
+
+
+def art_files(record_folder: Path) -> dict[PictureKind, Path]:
+    """The picture of every kind, the front first."""
+    art = record_folder / "art"
+    paths = sorted(path for path in art.iterdir() if path.suffix.lower() in PICTURES) if art.is_dir() else []
+    found: dict[PictureKind, Path] = {}
+    for path in paths:
+        for kind in KINDS:
+            if path.stem.lower() == kind:
+                found.setdefault(kind, path)
+    for path in paths:
+        stem = path.stem.lower()
+        if stem not in KINDS:
+            found.setdefault("back" if "back" in stem else "label" if "label" in stem else "front", path)
+    return {kind: found[kind] for kind in KINDS if kind in found}

@@ -1,0 +1,200 @@
+"""Long work in a process of its own: queue, progress, cancel within half a second, nothing half-written."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sidekeep.errors import NotThere, ParameterError
+from sidekeep.service import shelf as shelf_service
+from sidekeep.service.house.events import EventHub
+from sidekeep.service.house.house import House
+from sidekeep.service.house.jobs import Jobs
+from tests.small_record import small_record
+
+
+@pytest.fixture(scope="module")
+def taken(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A shelf with both sides taken and nothing done with them yet."""
+    folder = tmp_path_factory.mktemp("jobs")
+    files, sleeve = small_record().write(folder)
+    shelf_service.adopt(files, shelf=folder / "shelf", sleeve_path=sleeve)
+    return folder / "shelf"
+
+
+@pytest.fixture
+def house(taken: Path, tmp_path: Path) -> Iterator[House]:
+    shutil.copytree(taken, tmp_path / "shelf")
+    opened = House(tmp_path / "shelf")
+    yield opened
+    opened.close()
+
+
+def wait_for(
+    house: House, job_id: str, until: Callable[[dict[str, Any]], bool], seconds: float = 120.0
+) -> dict[str, Any]:
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        view = house.jobs.view(job_id)
+        if until(view):
+            return view
+        time.sleep(0.01)
+    raise AssertionError(view)
+
+
+def ended(view: dict[str, Any]) -> bool:
+    return view["state"] in ("done", "failed", "cancelled")
+
+
+def leftovers(shelf: Path) -> list[Path]:
+    return [
+        path
+        for path in shelf.glob("*/**/*")  # the list of jobs itself, right on the shelf, may be on its way
+        if path.name.endswith(".part") or path.name.startswith((".sidekeep-", ".making"))
+    ]
+
+
+def only_record(house: House) -> str:
+    (entry,) = house.library.entries()
+    return entry.record_id
+
+
+def test_a_record_is_surveyed_and_copied_and_verified_one_after_the_other(house: House) -> None:
+    record = only_record(house)
+    watcher, _, _ = house.news.watch(lambda: None)
+    survey = house.ask_for("survey", record)
+    copies = house.ask_for("copies", record, kinds=["lossless"], replace=False)
+    check = house.ask_for("verify", record, decode_flac=False)
+    assert (
+        house.ask_for("verify", record, decode_flac=False)["id"] == check["id"]
+    )  # asked for twice, done once
+    found = wait_for(house, survey["id"], ended)
+    assert found["state"] == "done", found
+    assert found["result"]["repairs"] > 0
+    made = wait_for(house, copies["id"], ended)
+    assert made["state"] == "done", made
+    assert {file["name"].split("/")[0] for file in made["result"]["files"]} >= {"lossless"}
+    checked = wait_for(house, check["id"], ended)
+    assert checked["result"]["ok"]
+    time.sleep(0.2)
+    news, _ = watcher.take()
+    told = [
+        event["job"]["state"]
+        for event in news
+        if event["kind"] == "job" and event["job"]["id"] == survey["id"]
+    ]
+    assert told[0] == "waiting"
+    assert told[-1] == "done"
+    assert any(event["kind"] == "record" for event in news)
+
+
+@pytest.mark.parametrize(("kind", "after_share"), [("survey", 0.0), ("survey", 0.6), ("copies", 0.6)])
+def test_cancelling_is_quick_and_leaves_nothing_half_written(
+    house: House, kind: str, after_share: float
+) -> None:
+    record = only_record(house)
+    more: dict[str, Any] = {"kinds": ["lossless", "portable"], "replace": False} if kind == "copies" else {}
+    job = house.ask_for(kind, record, **more)
+    wait_for(
+        house,
+        job["id"],
+        lambda view: ended(view) or (view["state"] == "running" and view["share"] >= after_share),
+    )
+    begun = time.monotonic()
+    stopped = house.jobs.cancel(job["id"])
+    assert stopped["state"] in ("cancelled", "done")
+    assert time.monotonic() - begun < 5.0  # half a second on a quiet machine; the bench measures it
+    assert leftovers(house.shelf) == []
+    again = house.ask_for("survey", record)  # the record is free again and the queue goes on
+    assert wait_for(house, again["id"], ended)["state"] == "done"
+
+
+def test_work_that_is_deaf_is_ended_and_cleared_up(house: House) -> None:
+    """A stopped process stands for work that hears no interrupt, such as one long call into a library."""
+    record = only_record(house)
+    job = house.ask_for("survey", record)
+    wait_for(house, job["id"], lambda view: view["share"] > 0.0 or ended(view))
+    process = house.jobs._process
+    assert process is not None
+    os.kill(process.pid or 0, signal.SIGSTOP)
+    half = house.library.folder(record).path / "half.flac.part"
+    half.write_bytes(b"half")
+    begun = time.monotonic()
+    assert house.jobs.cancel(job["id"])["state"] == "cancelled"
+    assert time.monotonic() - begun < 5.0
+    assert not half.exists()
+    assert leftovers(house.shelf) == []
+
+
+def test_a_worker_that_the_system_ends_is_a_failed_job_and_the_next_one_runs(house: House) -> None:
+    record = only_record(house)
+    job = house.ask_for("survey", record)
+    wait_for(house, job["id"], lambda view: view["share"] > 0.0 or ended(view))
+    process = house.jobs._process
+    assert process is not None
+    process.kill()
+    failed = wait_for(house, job["id"], ended)
+    assert (failed["state"], failed["error"]["code"]) == ("failed", "ended")
+    assert wait_for(house, house.ask_for("survey", record)["id"], ended)["state"] == "done"
+
+
+def test_what_ran_when_everything_was_killed_reads_as_interrupted(house: House) -> None:
+    record = only_record(house)
+    house.ask_for("survey", record)
+    # Another house on the same shelf, as after a kill: it reads what the first had noted.
+    time.sleep(0.1)
+    other = Jobs(house.shelf, EventHub())
+    try:
+        (job,) = other.views()
+        assert (job["state"], job["error"]["code"]) == ("failed", "interrupted")
+    finally:
+        other.close()
+
+
+def test_errors_of_the_work_come_back_with_code_and_sentence(house: House) -> None:
+    record = house.library.create("Ada Thorn - Copper Weather (1979)\n\nSide A\nA1 Salt Road 3:10\n")
+    failed = wait_for(house, house.ask_for("survey", record)["id"], ended)
+    assert failed["state"] == "failed"
+    assert failed["error"]["code"] == "shelf"
+    assert "no takes" in failed["error"]["text"]
+
+
+def test_waiting_jobs_can_be_cancelled_and_unknown_ones_are_not_there(house: House) -> None:
+    record = only_record(house)
+    first = house.ask_for("survey", record)
+    second = house.ask_for("verify", record, decode_flac=False)
+    assert house.jobs.cancel(second["id"])["state"] == "cancelled"
+    house.jobs.cancel(first["id"])
+    with pytest.raises(NotThere):
+        house.jobs.cancel("nothing")
+    with pytest.raises(NotThere):
+        house.ask_for("rm -rf", record)
+
+
+def test_kinds_are_checked_before_anything_is_queued() -> None:
+    from sidekeep.service.kinds import check_kinds
+
+    assert check_kinds(["lossless", "lossless"]) == ["lossless"]
+    for wrong in ([], ["../x"], ["lossless", "8-track"]):
+        with pytest.raises(ParameterError):
+            check_kinds(wrong)
+
+
+def test_closing_ends_the_worker_at_once(taken: Path, tmp_path: Path) -> None:
+    shutil.copytree(taken, tmp_path / "shelf")
+    opened = House(tmp_path / "shelf")
+    job = opened.ask_for("survey", only_record(opened))
+    wait_for(opened, job["id"], lambda view: view["state"] == "running")
+    closing = threading.Thread(target=opened.close)
+    closing.start()
+    closing.join(30.0)
+    assert not closing.is_alive()
+    assert leftovers(opened.shelf) == []

@@ -1,0 +1,102 @@
+"""Edits through the interface: kept, told to everybody, taken back; one repair left and heard."""
+
+from __future__ import annotations
+
+import io
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from tests.web.conftest import RunningServer
+
+
+@pytest.fixture
+def own(full_shelf: Path, tmp_path: Path) -> Iterator[RunningServer]:
+    """A server on a copy of the full shelf that may be changed."""
+    shutil.copytree(full_shelf, tmp_path / "shelf")
+    running = RunningServer(tmp_path / "shelf")
+    yield running
+    running.close()
+
+
+def only(server: RunningServer) -> Any:
+    (summary,) = server.get("/api/records")["records"]
+    return server.get(f"/api/records/{summary['id']}")
+
+
+def edit(server: RunningServer, record: Any, change: dict[str, Any]) -> Any:
+    return server.ask(
+        "POST", f"/api/records/{record['id']}/edits", {"edit": change, "revision": record["revision"]}
+    )
+
+
+def start_of(record: Any, track: int) -> int:
+    side = next(side for side in record["sides"] if side["side"] == "A")
+    return int(side["cuts"]["tracks"][track - 1]["start_frame"])
+
+
+def test_a_mark_is_moved_told_and_taken_back_also_by_another_server(own: RunningServer) -> None:
+    record = only(own)
+    before = start_of(record, 2)
+    watcher, _, _ = own.house.news.watch(lambda: None)
+    moved = edit(
+        own, record, {"kind": "move-mark", "side": "A", "track": 2, "edge": "start", "frame": before + 4410}
+    )
+    assert moved.status == 200, moved.body
+    assert start_of(moved.json()["record"], 2) == before + 4410
+    assert any(event["kind"] == "record" for event in watcher.take()[0])
+    stale = edit(own, record, {"kind": "retitle", "side": "A", "track": 1, "title": "Other"})
+    assert (stale.status, stale.json()["error"]["code"]) == (409, "changed-elsewhere")
+    other = RunningServer(own.house.shelf)  # as after a restart
+    try:
+        now = only(other)
+        assert now["can_undo"]
+        back = other.ask("POST", f"/api/records/{now['id']}/undo", {"revision": now["revision"]}).json()
+        assert start_of(back["record"], 2) == before
+        again = other.ask("POST", f"/api/records/{now['id']}/redo", {"revision": back["revision"]}).json()
+        assert start_of(again["record"], 2) == before + 4410
+        assert len(other.get(f"/api/records/{now['id']}/history")["entries"]) >= 3
+    finally:
+        other.close()
+
+
+def heard(server: RunningServer, take: str, span: tuple[int, int], version: str) -> Any:
+    answer = server.ask(
+        "GET", f"/api/takes/{take}/sound?start_frame={span[0]}&stop_frame={span[1]}&as={version}"
+    )
+    return soundfile.read(io.BytesIO(answer.body), always_2d=True)[0]
+
+
+def test_one_repair_is_left_and_heard_at_once_and_mended_again(own: RunningServer) -> None:
+    record = only(own)
+    take = next(side["chosen_take"] for side in record["sides"] if side["side"] == "A")
+    rows = own.get(f"/api/takes/{take}/damage")["repairs"]
+    alone = [row for row in rows if row[2] - row[1] < 500 and not any(
+        other is not row and other[1] < row[2] + 50 and other[2] > row[1] - 50 for other in rows)]  # fmt: skip
+    repair, start, stop, *_ = max(alone, key=lambda row: row[5])
+    span = (start, stop)
+    mended = heard(own, take, span, "mended")
+    played = heard(own, take, span, "played")
+    assert not np.array_equal(mended, played)
+    left = edit(own, record, {"kind": "leave", "repair": repair})
+    assert left.status == 200, left.body
+    np.testing.assert_array_equal(heard(own, take, span, "mended"), played)
+    now = own.get(f"/api/takes/{take}/damage")["repairs"]
+    assert [row[0] for row in now if row[7]] == [repair]
+    edit(own, left.json()["record"], {"kind": "mend", "repair": repair})
+    np.testing.assert_array_equal(heard(own, take, span, "mended"), mended)
+
+
+@pytest.mark.parametrize("change", [{}, {"kind": "explode"}, {"kind": "move-mark", "side": "A"}, {"kind": "move-mark", "side": "Z", "track": 1, "edge": "start", "frame": 5},
+    {"kind": "move-mark", "side": "A", "track": 1, "edge": "start", "frame": -10**15}, {"kind": "retitle", "side": "A", "track": 10**9, "title": "x"}])  # fmt: skip
+def test_odd_edits_are_one_line_errors(own: RunningServer, change: dict[str, Any]) -> None:
+    record = only(own)
+    answer = edit(own, record, change)
+    assert answer.status in (400, 404), answer.body
+    assert "\n" not in answer.json()["error"]["text"]
+    assert only(own)["revision"] == record["revision"]

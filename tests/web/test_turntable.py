@@ -1,0 +1,94 @@
+"""A side taken through the interface, over a sound server of our own: from arming to copies."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.devices.conftest import Deck, deck  # noqa: F401  (a fixture)
+from tests.small_record import SLEEVE, small_record
+from tests.web.conftest import RunningServer
+
+pytestmark = pytest.mark.device
+
+
+@pytest.fixture(autouse=True)
+def own_settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+
+
+def until(seconds: float, found: Any) -> Any:
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        value = found()
+        if value:
+            return value
+        time.sleep(0.1)
+    raise AssertionError("it did not come")
+
+
+def test_a_side_is_taken_and_its_copies_follow_by_themselves(
+    deck: Deck,  # noqa: F811
+    fresh: RunningServer,
+    tmp_path: Path,
+) -> None:
+    files, _ = small_record().write(tmp_path)
+    sleeve = SLEEVE.split("Side B")[0]
+    record = fresh.ask("POST", "/api/records", {"text": sleeve}).json()["id"]
+    found = fresh.get("/api/inputs")["inputs"]
+    wanted = next(each["id"] for each in found if "deck" in each["id"])
+    assert fresh.ask("POST", "/api/inputs/choose", {"input": wanted}).status == 200
+    assert fresh.get("/api/state")["settings"]["input"] == wanted
+    assert fresh.ask("POST", "/api/gauge", {"on": True}).json() == {"on": True}
+    watcher, _, _ = fresh.house.news.watch(lambda: None)
+    until(20, lambda: [event for event in watcher.take()[0] if event["kind"] == "meter"])
+    begun = fresh.ask(
+        "POST", "/api/session", {"record": record, "sides": ["A"], "then": {"copies": ["lossless"]}}
+    )
+    assert begun.status == 200, begun.body
+    busy = fresh.ask("POST", "/api/session", {"record": record, "sides": ["A"]})
+    assert (busy.status, busy.json()["error"]["code"]) == (409, "busy")
+    until(
+        20,
+        lambda: (
+            fresh.get("/api/session")["session"]["phase"] == "armed"
+            and fresh.get("/api/session")["session"]["input_open"]
+        ),
+    )
+    player = deck.play(files[0])
+    player.wait(120)
+    until(120, lambda: fresh.get("/api/session")["session"] is None)
+    (take,) = fresh.get(f"/api/records/{record}")["takes"]
+    assert take["side"] == "A"
+    survey = until(120, lambda: [job for job in fresh.get("/api/jobs")["jobs"] if job["kind"] == "survey"])[0]
+    until(240, lambda: fresh.get(f"/api/jobs/{survey['id']}")["state"] in ("done", "failed"))
+    kinds = until(30, lambda: [job["kind"] for job in fresh.get("/api/jobs")["jobs"]])
+    unsure = [side["unsure"] for side in fresh.get(f"/api/records/{record}")["sides"]]
+    assert ("copies" in kinds) == (not any(unsure))
+
+
+def test_what_cannot_be_is_refused_at_once(fresh: RunningServer) -> None:
+    record = fresh.ask("POST", "/api/records", {"text": SLEEVE}).json()["id"]
+    for body in ({"record": record, "sides": []}, {"record": record, "sides": ["../A"]}, {"record": record, "sides": ["A"], "then": {"copies": ["8-track"]}}):  # fmt: skip
+        assert fresh.ask("POST", "/api/session", body).status == 400
+    assert fresh.ask("POST", "/api/session", {"record": "nothing", "sides": ["A"]}).status == 404
+    refused = fresh.ask("POST", "/api/session/act", {"do": "end"})
+    assert (refused.status, refused.json()["error"]["code"]) == (409, "no-session")
+    assert fresh.ask("POST", "/api/session/act", {"do": "explode"}).status == 400
+    assert fresh.get("/api/session") == {"session": None}
+
+
+def test_the_pile_keeps_its_order_and_forgets_what_is_gone(fresh: RunningServer) -> None:
+    ids = [
+        fresh.ask("POST", "/api/records", {"text": f"Ada Thorn - Part {number} (1979)\n"}).json()["id"]
+        for number in range(3)
+    ]
+    assert fresh.ask("PUT", "/api/pile", {"records": [ids[2], ids[0], ids[2]]}).json() == {
+        "pile": [ids[2], ids[0]]
+    }
+    fresh.ask("DELETE", f"/api/records/{ids[2]}")
+    assert fresh.get("/api/state")["pile"] == [ids[0]]
+    assert fresh.ask("PUT", "/api/pile", {"records": ["../x"]}).status == 404
