@@ -19,8 +19,17 @@ import time
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.mend_cases import JUDGED, Case, clean_music, falls_db, other_damage
+from benchmarks.mend_cases import (
+    JUDGED,
+    Case,
+    clean_music,
+    falls_db,
+    other_damage,
+    press_sharp,
+    worst_window,
+)
 from benchmarks.real_music import PRESSED, UNSEEN, fetch, list_files, load_pieces
+from benchmarks.sharp_sounds import SHARP
 from sidekeep.dsp.impulses.estimate_stereo import estimate_pairs
 from sidekeep.dsp.impulses.mending import CONTEXT, order_for
 from sidekeep.flow.mend import Mender
@@ -139,6 +148,8 @@ def judge_side(case: Case, quick: bool) -> None:
         other_s = time.perf_counter() - began
         score = score_mending(side.audio, side.twin, filtered, side.truth)
         print(_line("reference", score, seconds / other_s), f"  ours is {other_s / ours_s:.1f} times as fast")
+    rise_db, at_s = worst_window(side, mended)
+    print(f"worst ten seconds of ours: {rise_db:+.1f} dB, from {at_s} s")
     able = [
         100.0 * share_mended_where_possible(side.audio, side.twin, out, others, side.truth)[0]
         for out, others in (
@@ -152,6 +163,23 @@ def judge_side(case: Case, quick: bool) -> None:
         f"strong events that fall by 6 dB with true spans, however cut: ours does so for {able[0]:.1f} %; true spans cut "
         f"at 5, 2, 10 %, each against the other two: {able[1]:.1f}, {able[2]:.1f}, {able[3]:.1f} %"
     )
+
+
+def judge_harm(quick: bool) -> None:
+    """Sounds with a sharp edge in every cycle: goal, no ten seconds more than 1 dB worse than they were."""
+    print(
+        "\nsharp sounds pressed, the worst ten seconds: error after over before, false a minute, the side better by"
+    )
+    for name in SHARP if not quick else list(SHARP)[:2]:
+        for preset, speed_error in (("worn_lp", -0.03), ("used_lp", -0.004)):
+            side = press_sharp(name, preset, speed_error)
+            mended, repairs = mend(side.audio, side.truth.rate_hz)
+            score = score_mending(side.audio, side.twin, mended, side.truth, repairs)
+            rise_db, at_s = worst_window(side, mended)
+            print(
+                f"  {name}, {preset}: {rise_db:+.1f} dB from {at_s} s, {score.false_repairs_per_min:.0f}, "
+                f"{score.side_fall_db:.1f}"
+            )
 
 
 def judge_rates(quick: bool) -> None:
@@ -303,6 +331,7 @@ def main() -> None:
     )
     for case in JUDGED[:2] if quick else JUDGED:
         judge_side(case, quick)
+    judge_harm(quick)
     judge_rates(quick)
     judge_speed(quick)
     judge_turn(quick)

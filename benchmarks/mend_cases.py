@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.real_music import load_pieces
-from sidekeep.press.side import PRESETS, Pressed, press_side
+from benchmarks.sharp_sounds import sharp_sound
+from sidekeep.press.side import PRESETS, Piece, Pressed, press_side
 
 Floats = NDArray[np.float64]
 
@@ -141,3 +142,30 @@ def falls_db(damaged: Floats, clean: Floats, mended: Floats, hits: list[Hit]) ->
         if before > 0.0:
             falls.append(10.0 * np.log10(before / max(after, 1e-300)))
     return np.clip(np.array(falls), -60.0, 60.0)
+
+
+def worst_window(side: Pressed, mended: Floats) -> tuple[float, int]:
+    """The ten seconds, of all that begin on a second, that came out worst: error after over error before in dB, and where.
+
+    Errors under -115 dBFS (mean over the window) do not count.
+    """
+    truth, rate = side.truth, side.truth.rate_hz
+    first, last = truth.needle_down_frame // rate + 1, truth.needle_up_frame // rate
+    before, after = (
+        np.array([np.sum(np.square((x - side.twin)[n * rate : (n + 1) * rate])) for n in range(first, last)])
+        for x in (side.audio, mended)
+    )
+    wide = np.ones(min(10, len(before)))
+    least = 2 * len(wide) * rate * 10.0**-11.5
+    sums = [np.convolve(x, wide, "valid") + least for x in (after, before)]
+    rise_db = 10.0 * np.log10(sums[0] / sums[1])
+    return float(rise_db.max()), first + int(np.argmax(rise_db))
+
+
+def press_sharp(name: str, preset: str, speed_error: float) -> Pressed:
+    """A sound of ``sharp_sounds`` on a side that turns too slowly."""
+    settings = PRESETS[preset](
+        speed_error=speed_error, needle_down_lead_s=0.5, lead_in_s=2.0, needle_up_tail_s=0.5, run_out_turns=1
+    )
+    piece = Piece(audio=sharp_sound(name, 44_100, 32.0, 1), title=name)
+    return press_side([piece], rate_hz=44_100, settings=settings, seed=31)

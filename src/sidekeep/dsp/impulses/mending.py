@@ -32,6 +32,7 @@ from sidekeep.dsp.impulses.estimate_mono import estimate_spans
 from sidekeep.dsp.impulses.estimate_stereo import estimate_pairs
 from sidekeep.dsp.impulses.evidence import LONGEST_PERIOD, judge_candidates
 from sidekeep.dsp.impulses.extent import PRICE_NATS, fit_extents
+from sidekeep.dsp.impulses.peers import peer_nats
 from sidekeep.dsp.kernel import kernel
 
 Floats = NDArray[np.float64]
@@ -244,6 +245,7 @@ def mend_channels(
                 ]
             if beat is not None:
                 odds += beat.bonus(channel.spans[:, 2] / rate_hz)
+            odds += peer_nats(channel.spans[:, 2].copy(), channel.tests, odds, manner.odds, rate_hz)
             rows = np.flatnonzero(odds > manner.odds)
             spans, sizes = channel.spans[rows], channel.tests[rows]
             fits = spans[:, 1] - spans[:, 0] <= longest

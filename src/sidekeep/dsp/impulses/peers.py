@@ -1,0 +1,71 @@
+"""Damage among its peers: what looks like damage while most of what is like it nearby does not, is music.
+
+Conventions: candidates of one channel in order of time; sizes in scales. The pulses of a reed, a brass shock, a quill or a hard
+oscillator are a crowd of one kind: a few of them, by chance, pass for damage. Damage stands out of the music, or comes as a crowd
+that is damage for the most part. So the peers of a candidate, those within ``REACH_S`` that are about as large or larger,
+are counted: how many were taken for damage, how many refused. It is the share of damage re-estimated once more, for this
+place and this size.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.kernel import kernel
+
+Floats = NDArray[np.float64]
+
+REACH_S = 0.3
+"""A note or two: long enough for ten pulses of a low voice."""
+AS_LARGE = 0.7
+"""Share of a candidate's size from which another is its peer."""
+NATS = 3.0
+"""By how many times the logarithm of refused over taken the odds sink: 1 is a prior of independent places. But the pulses of an
+instrument are alike, and so are the errors made about them."""
+FEW = 2
+"""Added to both counts: so few peers say little."""
+ROUNDS = 3
+"""What is refused for its peers makes the case of the next one weaker."""
+
+
+def peer_nats(peaks: NDArray[np.int64], sizes: Floats, odds: Floats, least: float, rate_hz: float) -> Floats:
+    """Nats, 0 or less, to add to the odds of each candidate; ``least`` are the odds from which it is taken."""
+    nats = np.zeros(len(peaks))
+    for _ in range(ROUNDS):
+        taken = odds + nats > least
+        if not taken.any():
+            break
+        count_peers(peaks, sizes, taken, odds > least, int(REACH_S * rate_hz), nats)
+    return nats
+
+
+@kernel
+def count_peers(
+    peaks: NDArray[np.int64],
+    sizes: Floats,
+    taken: NDArray[np.bool_],
+    asked: NDArray[np.bool_],
+    reach: int,
+    nats: Floats,
+) -> None:
+    """``nats[i]`` of every candidate that is ``asked`` for, from the peers on both sides."""
+    low, high = 0, 0
+    count = peaks.shape[0]
+    for i in range(count):
+        while peaks[low] < peaks[i] - reach:
+            low += 1
+        while high < count and peaks[high] <= peaks[i] + reach:
+            high += 1
+        if not asked[i]:
+            continue
+        yes, no = FEW, FEW
+        for j in range(low, high):
+            if j != i and sizes[j] >= AS_LARGE * sizes[i]:
+                if taken[j]:
+                    yes += 1
+                else:
+                    no += 1
+        nats[i] = -NATS * max(0.0, math.log(no / yes))
