@@ -40,6 +40,7 @@ DSP_ROOMS = {
     "noise": {"kernel"},
     "tracks": {"kernel"},
     "output": {"kernel", "grid"},
+    "alignment": {"kernel"},
 }
 """What the rooms of ``dsp`` may see of each other."""
 

@@ -22,6 +22,8 @@ VERBS = {
     "mend": "write a copy of a take with ticks, pops, crackle and thumps mended",
     "transfer": "the whole job from files: recordings and a sleeve text in, finished copies out",
     "copies": "write copies of a record on the shelf",
+    "compare": "say what has changed between an old and a new take of one side",
+    "combine": "make one better take out of several of one side",
     "verify": "check takes, copies and bags against their checksums",
     "adopt": "bring existing recordings onto the shelf",
     "shelf": "list and search the shelf, plan records, keep the stylus log",

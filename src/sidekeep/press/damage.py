@@ -27,8 +27,6 @@ EDGE_S = 0.3
 """Nothing random this near to needle down or up."""
 LONGEST_TICK_S = 0.5e-3
 """A tick that lasts longer is a pop: the words name lengths, not causes."""
-LOOSE_SHARE = 0.3
-"""Dust that lies elsewhere the next time the disc is played (survey: 10-40 %)."""
 FLOOR_DB = -50.0
 FLOOR_RE_HISS_DB = -10.0
 """An event ends where it falls this far below its own peak, or below the groove noise's rms."""
@@ -71,12 +69,13 @@ class Damage:
 def make_damage(groove: Groove, disc: tuple[int, ...], playing: tuple[int, ...], mixing: Floats) -> Damage:
     """All the damage of a side. ``mixing`` (2, 2) is channel gain and crosstalk of the chain."""
     places = [
-        _dust(groove, np.random.default_rng((*disc, 21)), 1.0 - LOOSE_SHARE),
-        _dust(groove, np.random.default_rng((*playing, 21)), LOOSE_SHARE),
+        _dust(groove, np.random.default_rng((*disc, 21)), 1.0 - groove.settings.loose_dust),
+        _dust(groove, np.random.default_rng((*playing, 21)), groove.settings.loose_dust),
         _scratches(groove, np.random.default_rng((*disc, 22))),
         _pops(groove, np.random.default_rng((*disc, 23))),
         _thumps(groove, np.random.default_rng((*disc, 24))),
         _locked_groove(groove, np.random.default_rng((*disc, 25))),
+        _new_ticks(groove, np.random.default_rng((*playing, 27))),
     ]
     shaped = [
         _shape(groove, place, np.random.default_rng((*disc, 30, number)), mixing)
@@ -99,6 +98,20 @@ def _dust(groove: Groove, rng: np.random.Generator, share: float) -> Places:
         turn=turn,
         width_m=_between(rng, 5e-6, 50e-6, count),
         height=_heights(groove, rng, count, 0.0),
+        kind=np.full(count, TICK),
+        group=np.full(count, -1),
+    )
+
+
+def _new_ticks(groove: Groove, rng: np.random.Generator) -> Places:
+    """What has come onto the disc since: single ticks, a little louder than dust, within the music."""
+    count = groove.settings.new_ticks
+    s = groove.settings
+    level_db = s.click_dbfs + 4.0 + 0.5 * s.click_spread_db * rng.standard_normal(count)
+    return Places(
+        turn=groove.turn_at(rng.uniform(0.05, 0.95, count) * groove.played_s),
+        width_m=_between(rng, 10e-6, 60e-6, count),
+        height=_capped(groove, level_db),
         kind=np.full(count, TICK),
         group=np.full(count, -1),
     )

@@ -81,6 +81,29 @@ def play_music(out: Floats, passages: list[Passage], groove: Groove) -> list[tup
     return spans
 
 
+def wear_treble(take: Floats, down: int, up: int, settings: PressSettings, rate_hz: int) -> None:
+    """Treble that wear took, more and more inward, and that the stylus gives or takes all over; in place.
+
+    Gain in dB grows with the square of the frequency and is exact at 10 kHz; zero phase.
+    """
+    if not settings.wear_db and not settings.stylus_db:
+        return
+    from scipy.signal import fftconvolve, firwin2
+
+    hz = np.linspace(0.0, rate_hz / 2.0, 513)
+
+    def taps(db_at_10k: float) -> Floats:
+        gain_db = np.clip(db_at_10k * (hz / 10_000.0) ** 2, -20.0, 20.0)
+        return np.asarray(firwin2(255, hz, 10.0 ** (gain_db / 20.0), fs=rate_hz))
+
+    worn, plain = taps(settings.stylus_db - settings.wear_db), taps(settings.stylus_db)
+    inward = np.clip((np.arange(len(take)) - down) / max(up - down, 1), 0.0, 1.0)
+    for channel in range(2):
+        outside = fftconvolve(take[:, channel], plain, mode="same")
+        inside = fftconvolve(take[:, channel], worn, mode="same")
+        take[:, channel] = outside + inward * (inside - outside)
+
+
 def set_level(take: Floats, settings: PressSettings) -> None:
     """Crosstalk and channel gain, then the music's peak to ``peak_dbfs``; in place."""
     mixing = mixing_matrix(settings).T

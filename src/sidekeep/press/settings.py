@@ -25,7 +25,12 @@ class PressSettings:
         ``dust_per_min`` ticks; ``scratches`` per side, each crossing ``scratch_turns`` (least, most) turns;
         ``pops_per_min``; ``thumps`` per side; ``crackle_per_s`` inside patches that cover ``crackle_share``
         of the side; ``click_dbfs`` median peak of a dust tick, ``click_spread_db`` its standard deviation,
-        ``crackle_dbfs`` median peak of crackle.
+        ``crackle_dbfs`` median peak of crackle; ``loose_dust`` share of the dust that lies elsewhere the next time
+        the disc is played (survey: 10-40 %).
+    Ageing (what a later playing adds to the same disc)
+        ``new_ticks`` ticks that were not there before; ``wear_db`` treble lost at 10 kHz at the end of the side,
+        nothing at its beginning, growing with the square of the frequency (short waves wear first);
+        ``stylus_db`` treble at 10 kHz that another stylus gives (or takes) all over the side.
     Noise
         ``hiss_dbfs`` groove noise rms per channel at the outside (2 dB more inside), ``rumble_dbfs`` rms,
         ``hum_hz``/``hum_dbfs`` (0 Hz for none), ``chain_dbfs`` noise with the needle up.
@@ -57,6 +62,10 @@ class PressSettings:
     click_dbfs: float = -31.0
     click_spread_db: float = 9.0
     crackle_dbfs: float = -37.0
+    loose_dust: float = 0.3
+    new_ticks: int = 0
+    wear_db: float = 0.0
+    stylus_db: float = 0.0
 
     hiss_dbfs: float = -62.0
     rumble_dbfs: float = -58.0
@@ -114,6 +123,10 @@ _RANGES = (
     ("click_dbfs", -90.0, 0.0),
     ("click_spread_db", 0.0, 30.0),
     ("crackle_dbfs", -120.0, 0.0),
+    ("loose_dust", 0.0, 1.0),
+    ("new_ticks", 0, 10_000),
+    ("wear_db", 0.0, 12.0),
+    ("stylus_db", -12.0, 12.0),
     ("hiss_dbfs", -160.0, -10.0),
     ("rumble_dbfs", -160.0, -10.0),
     ("hum_hz", 0.0, 400.0),

@@ -36,6 +36,7 @@ from sidekeep.press.playing import (
     mixing_matrix,
     play_music,
     set_level,
+    wear_treble,
 )
 from sidekeep.press.settings import PRESETS, PressSettings, bad_78, clean_lp, used_lp, worn_lp
 from sidekeep.press.truth import EVENT_DTYPE, TrackTruth, Truth
@@ -150,6 +151,7 @@ def press_side(
     up = down + seconds_to_frames(groove.length_s, rate_hz)
     take = np.zeros((up + seconds_to_frames(settings.needle_up_tail_s, rate_hz), 2))
     spans = [(down + start, down + stop) for start, stop in play_music(take[down:up], passages, groove)]
+    wear_treble(take, down, up, settings, rate_hz)
     set_level(take, settings)
     heard = [audible_span(take, *span, settings, rate_hz) for span in spans]
     music = take.copy() if keep_music else None

@@ -68,12 +68,13 @@ def make_clip(
     at = clock_text(frames_to_seconds(start_frame, rate_hz))
     return Clip(
         title=f"Side {side} at {at}",
-        before=_mp3(before, rate_hz, gain_db),
-        after=_mp3(after, rate_hz, gain_db),
+        before=to_mp3(before, rate_hz, gain_db),
+        after=to_mp3(after, rate_hz, gain_db),
     )
 
 
-def _mp3(audio: Audio, rate_hz: int, gain_db: float) -> bytes:
+def to_mp3(audio: Audio, rate_hz: int, gain_db: float) -> bytes:
+    """A short listen as MP3 bytes, 1 dB under the gain, faded at both ends."""
     # A take's clicks may pass full scale with the gain of the copies on: both listens are clipped alike.
     audio = np.clip(audio * db_to_gain(gain_db - 1.0), -1.0, 1.0)
     if rate_hz != _CLIP_RATE_HZ:

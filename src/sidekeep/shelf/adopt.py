@@ -9,6 +9,7 @@ import stat
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Literal
 
 from sidekeep.errors import ChecksumError, ShelfError
 from sidekeep.files.atomic import whole_file, write_json
@@ -29,6 +30,8 @@ def adopt_take(
     *,
     move: bool = False,
     stylus: str = "",
+    how: Literal["adopted", "combined"] = "adopted",
+    original_name: str = "",
     problems: Sequence[str] = (),
     wanted: Sequence[str | None] | None = None,
     progress: Progress = no_progress,
@@ -71,9 +74,9 @@ def adopt_take(
             length_frames=form.length_frames,
             files=tuple(files),
             taken_utc=datetime.now(UTC).replace(microsecond=0).isoformat(),
-            how="adopted",
+            how=how,
             stylus=stylus,
-            original_name=", ".join(visible(path.name) for path in paths),
+            original_name=original_name or ", ".join(visible(path.name) for path in paths),
             problems=tuple(problems),
         )
         close_take(take_folder, take)

@@ -78,7 +78,7 @@ class ShelfTake:
     length_frames: int
     files: tuple[TakeFile, ...]
     taken_utc: str
-    how: Literal["recorded", "adopted"] = "recorded"
+    how: Literal["recorded", "adopted", "combined"] = "recorded"
     stylus: str = ""
     input_name: str = ""
     original_name: str = ""

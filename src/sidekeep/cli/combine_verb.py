@@ -1,0 +1,59 @@
+"""``sidekeep combine``: one better take out of several of one side."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from sidekeep.cli.shelf_verb import add_shelf_option
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    parser.add_argument(
+        "take",
+        nargs="+",
+        help="takes of one side, the best first: recordings, or takes on the shelf such as tallow/A-1 A-2",
+    )
+    parser.add_argument(
+        "--out", type=Path, metavar="FILE", help="write a WAV here instead of a new take on the shelf"
+    )
+    parser.add_argument("--replace", action="store_true", help="write over an earlier file of that name")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    add_shelf_option(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Combine, then say what was made of what."""
+    from sidekeep.cli.terminal import print_json, progress_bar
+    from sidekeep.service.comparing.combine import combine
+    from sidekeep.service.shelf import default_shelf
+
+    with progress_bar("combining", quiet=options.json) as progress:
+        made = combine(
+            options.shelf or default_shelf(),
+            options.take,
+            out_path=options.out,
+            replace=options.replace,
+            progress=progress,
+        )
+    place = made.path or (
+        made.sources[0].record.path / made.take.folder if made.take and made.sources[0].record else None
+    )
+    if options.json:
+        print_json(
+            {
+                "schema": 1,
+                "sources": [source.name for source in made.sources],
+                "made": str(place),
+                "weights": [1.0, *(round(weight, 3) for weight in made.facts.weights)],
+                "replaced_frames": made.facts.replaced_frames,
+            }
+        )
+    else:
+        names = ", ".join(source.name for source in made.sources)
+        print(
+            f"combined {names}: {made.facts.replaced_frames:,} damaged frames of the first were taken from the others"
+        )
+        print(place)
+    return 0

@@ -1,0 +1,39 @@
+"""``sidekeep compare``: what has changed between two takes of one side."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from sidekeep.cli.shelf_verb import add_shelf_option
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the verb."""
+    parser.add_argument("old", help="the older take: a recording, or a take on the shelf such as tallow/A-1")
+    parser.add_argument("new", help="the newer one; A-2 alone means the same record")
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", help="write the page, the text and the figures here"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    add_shelf_option(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Compare and print the sentences."""
+    from sidekeep.cli.terminal import print_json, progress_bar
+    from sidekeep.service.comparing.compare import compare
+    from sidekeep.service.shelf import default_shelf
+
+    with progress_bar("listening to both", quiet=options.json) as progress:
+        result = compare(
+            options.shelf or default_shelf(), options.old, options.new, out_dir=options.out, progress=progress
+        )
+    if options.json:
+        print_json(result.values)
+    else:
+        for finding in result.findings:
+            print(f"{finding.severity}: {finding.text}")
+        if result.folder is not None:
+            print(result.folder / "report.html")
+    return 1 if any(finding.severity != "note" for finding in result.findings) else 0

@@ -1,0 +1,235 @@
+"""Whether two takes hold the same cutting, and where it lies: from the onsets in bands.
+
+Conventions: features are (windows, BANDS) at 100 windows a second: how much the level of each band rises, so gain,
+polarity and slow differences of treble do not count. A *chunk* is some seconds of the shorter take; it is looked for in
+the whole of the other, at several speeds. Chunks of one cutting lie on a straight line (offset and speed ratio); chunks
+of different recordings do not. The line is found by trying pairs of chunks (RANSAC: Fischler & Bolles, *Communications
+of the ACM* 24, 1981).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+FEATURE_HZ = 100
+BANDS = 12
+LOWEST_HZ, HIGHEST_HZ = 150.0, 7500.0
+WINDOW_FRAMES = 512
+CHUNK_S = 15.0
+CHUNKS = 14
+STEP_RATIO = 0.0015
+"""Over a chunk half of this moves an onset by 11 ms, about one window."""
+NEAR_RATIO, FAR_RATIO = 0.006, 0.084
+"""Turntables of one speed differ by less than the first; pitch controls reach the second (common practice, no source)."""
+LINE_TOLERANCE_S = 0.35
+SAME_SHARE = 0.6
+FEWEST_CHUNKS = 3
+
+
+class OnsetFeatures:
+    """Running features of a mono signal at ``rate_hz`` (a multiple of 100)."""
+
+    def __init__(self, rate_hz: int) -> None:
+        self._hop = rate_hz // FEATURE_HZ
+        self._held = np.zeros(0)
+        self._rows: list[Floats] = []
+        hz = np.fft.rfftfreq(WINDOW_FRAMES, 1.0 / rate_hz)
+        edges = np.geomspace(LOWEST_HZ, min(HIGHEST_HZ, 0.45 * rate_hz), BANDS + 1)
+        self._bands = np.stack(
+            [(hz >= low) & (hz < high) for low, high in zip(edges, edges[1:])], axis=1
+        ).astype(float)
+        # the lowest bands may be narrower than a bin: they take the nearest one
+        for band in np.flatnonzero(self._bands.sum(axis=0) == 0):
+            self._bands[np.argmin(np.abs(hz - edges[band])), band] = 1.0
+        self._window = np.hanning(WINDOW_FRAMES)
+
+    def process(self, mono: Floats) -> None:
+        """(n,) samples."""
+        samples = np.concatenate([self._held, mono])
+        count = max(0, (len(samples) - WINDOW_FRAMES) // self._hop + 1)
+        if count:
+            frames = np.lib.stride_tricks.sliding_window_view(samples, WINDOW_FRAMES)[:: self._hop][:count]
+            power = np.square(np.abs(np.fft.rfft(frames * self._window, axis=1)))
+            self._rows.append(power @ self._bands)
+        self._held = samples[count * self._hop :].copy()
+
+    def finish(self) -> Floats:
+        """(windows, BANDS) rises of the level, each band with unit deviation."""
+        if not self._rows:
+            return np.zeros((0, BANDS))
+        power = np.concatenate(self._rows)
+        floor = 1e-3 * power.mean(axis=0, keepdims=True) + 1e-14
+        level = np.log(power + floor)
+        rise = np.maximum(0.0, np.diff(level, axis=0, prepend=level[:1]))
+        rise -= _moving_mean(rise, FEATURE_HZ)
+        deviation = rise.std(axis=0, keepdims=True)
+        scaled: Floats = rise / np.maximum(deviation, 1e-9)
+        return scaled
+
+
+def _moving_mean(rows: Floats, width: int) -> Floats:
+    """Mean over ``width`` rows around each one, shorter at the ends."""
+    sums = np.concatenate([np.zeros((1, rows.shape[1])), np.cumsum(rows, axis=0)])
+    index = np.arange(len(rows))
+    low, high = np.maximum(0, index - width // 2), np.minimum(len(rows), index + width // 2 + 1)
+    mean: Floats = (sums[high] - sums[low]) / (high - low)[:, np.newaxis]
+    return mean
+
+
+@dataclass(frozen=True, kw_only=True)
+class RoughLine:
+    """``new_s = offset_s + speed_ratio * old_s``. ``share`` of the chunks that lie on it, of those that could;
+    ``correlation`` their median correlation with what they were found in."""
+
+    offset_s: float
+    speed_ratio: float
+    share: float
+    chunks: int
+    correlation: float
+
+    @property
+    def is_same(self) -> bool:
+        """Whether the takes hold the same cutting."""
+        return self.chunks >= FEWEST_CHUNKS and self.share >= SAME_SHARE
+
+
+def rough_line(old: Floats, new: Floats) -> RoughLine:
+    """The best line between two takes' features; see whether it ``is_same``."""
+    if len(old) <= len(new):
+        return _line_of(old, new)
+    line = _line_of(new, old)
+    return RoughLine(
+        offset_s=-line.offset_s / line.speed_ratio,
+        speed_ratio=1.0 / line.speed_ratio,
+        share=line.share,
+        chunks=line.chunks,
+        correlation=line.correlation,
+    )
+
+
+def _line_of(short: Floats, long: Floats) -> RoughLine:
+    near = np.arange(-NEAR_RATIO, NEAR_RATIO + 1e-9, STEP_RATIO) + 1.0
+    line = _fit(_look_for(short, long, near, CHUNKS))
+    if line.is_same:
+        return line
+    far = np.arange(-FAR_RATIO, FAR_RATIO + 1e-9, STEP_RATIO) + 1.0
+    few = _fit(_look_for(short, long, far, 4))
+    if few.chunks < FEWEST_CHUNKS:
+        return line
+    around: Floats = few.speed_ratio + np.arange(-2.0, 3.0) * STEP_RATIO
+    found = _fit(_look_for(short, long, around, CHUNKS))
+    return found if found.share > line.share else line
+
+
+@dataclass(frozen=True)
+class _Found:
+    """A chunk's middle in the short take, where it was found in the long one, at what ratio, how well."""
+
+    at_s: float
+    found_s: float
+    ratio: float
+    correlation: float
+
+
+def _look_for(short: Floats, long: Floats, ratios: Floats, count: int) -> tuple[list[_Found], float]:
+    """Chunks with their best place, and the length of the long take in seconds."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    size = round(min(CHUNK_S, len(short) / FEATURE_HZ / 4.0) * FEATURE_HZ)
+    if size < 2 * FEATURE_HZ or len(long) < size:
+        return [], len(long) / FEATURE_HZ
+    length = next_fast_len(len(long) + 2 * size, real=True)
+    spectrum = rfft(long, length, axis=0)
+    energy = np.concatenate([[0.0], np.cumsum(np.square(long).sum(axis=1))])
+    found = []
+    for start in np.linspace(0, len(short) - size, count + 2).astype(int)[1:-1]:
+        chunk = short[start : start + size]
+        if not chunk.any():
+            continue
+        best = (0.0, 0.0, 1.0)
+        for ratio in ratios:
+            played = _at_ratio(chunk, ratio)
+            match = irfft((spectrum * np.conj(rfft(played, length, axis=0))).sum(axis=1), length)
+            match = match[: max(1, len(long) - len(played) + 1)]
+            there = energy[len(played) : len(played) + len(match)] - energy[: len(match)]
+            correlation = match / np.sqrt(np.maximum(there, 1e-9) * max(np.square(played).sum(), 1e-9))
+            place = int(np.argmax(correlation))
+            if correlation[place] > best[0]:
+                best = (float(correlation[place]), place + len(played) / 2.0, float(ratio))
+        found.append(_Found((start + size / 2.0) / FEATURE_HZ, best[1] / FEATURE_HZ, best[2], best[0]))
+    return found, len(long) / FEATURE_HZ
+
+
+def _at_ratio(chunk: Floats, ratio: float) -> Floats:
+    """The chunk stretched in time by ``ratio``."""
+    places = np.arange(round(len(chunk) * ratio)) / ratio
+    index = np.minimum(places.astype(np.int64), len(chunk) - 2)
+    mix = (places - index)[:, np.newaxis]
+    return chunk[index] * (1.0 - mix) + chunk[index + 1] * mix
+
+
+def _fit(looked: tuple[list[_Found], float]) -> RoughLine:
+    found, long_s = looked
+    best: list[_Found] = []
+    best_line = (0.0, 1.0)
+    for i, first in enumerate(found):
+        for second in found[i + 1 :]:
+            ratio = (second.found_s - first.found_s) / (second.at_s - first.at_s)
+            if not 1.0 - FAR_RATIO - 0.01 <= ratio <= 1.0 + FAR_RATIO + 0.01:
+                continue
+            offset = first.found_s - ratio * first.at_s
+            on = [one for one in found if abs(one.found_s - offset - ratio * one.at_s) < LINE_TOLERANCE_S]
+            on = [one for one in on if abs(one.ratio - ratio) < 3.0 * STEP_RATIO]
+            if (len(on), sum(one.correlation for one in on)) > (
+                len(best),
+                sum(one.correlation for one in best),
+            ):
+                best, best_line = on, (offset, ratio)
+    if len(best) >= 2:
+        slope, offset = np.polyfit([one.at_s for one in best], [one.found_s for one in best], 1)
+        best_line = (float(offset), float(slope))
+    could = [one for one in found if 0.0 <= best_line[0] + best_line[1] * one.at_s <= long_s]
+    return RoughLine(
+        offset_s=best_line[0],
+        speed_ratio=best_line[1],
+        share=len(best) / max(1, len(could)),
+        chunks=len(best),
+        correlation=float(np.median([one.correlation for one in best])) if best else 0.0,
+    )
+
+
+def follow(
+    old: Floats, new: Floats, line: RoughLine, *, reach_s: float = 0.6, width_s: float = 8.0
+) -> Floats:
+    """How far the new take is from the line, in seconds, at every window of the old one (slow drift of the speed).
+
+    Only what stays within ``reach_s`` of the line is found; a running median of seven seconds-apart places keeps
+    single mistakes out.
+    """
+    reach = round(reach_s * FEATURE_HZ)
+    places = (line.offset_s + line.speed_ratio * np.arange(len(old)) / FEATURE_HZ) * FEATURE_HZ
+    width = round(width_s * FEATURE_HZ)
+    at = np.arange(width // 2, len(old), FEATURE_HZ)
+    scores = np.zeros((len(at), 2 * reach + 1))
+    for shift in range(-reach, reach + 1):
+        index = np.rint(places + shift).astype(np.int64)
+        inside = (index >= 0) & (index < len(new))
+        product = np.where(inside, (old * new[np.clip(index, 0, len(new) - 1)]).sum(axis=1), 0.0)
+        sums = np.concatenate([[0.0], np.cumsum(product)])
+        low, high = np.maximum(0, at - width // 2), np.minimum(len(old), at + width // 2)
+        scores[:, shift + reach] = sums[high] - sums[low]
+    peak = np.clip(np.argmax(scores, axis=1), 1, 2 * reach - 1)
+    rows = np.arange(len(at))
+    left, middle, right = (scores[rows, peak + step] for step in (-1, 0, 1))
+    bend = np.minimum(left - 2.0 * middle + right, -1e-9)
+    drift = (peak - reach + np.clip(0.5 * (left - right) / bend, -0.5, 0.5)) / FEATURE_HZ
+    if not len(drift):
+        return np.zeros(len(old))
+    certain = np.array([np.median(drift[max(0, i - 4) : i + 5]) for i in range(len(drift))])
+    smooth = _moving_mean(certain[:, np.newaxis], 9)[:, 0]
+    return np.interp(np.arange(len(old)), at, smooth)

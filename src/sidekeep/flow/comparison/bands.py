@@ -1,0 +1,171 @@
+"""What has become louder or quieter, by band, third of the side and channel.
+
+Conventions: bands are the third-octave bands of IEC 61260-1 (base ten) from 63 Hz up; powers are per frame of ``FRAME_S``
+and channel. A change is the median over frames of new over old in dB, each free of its noise, over those frames in
+which *both together* stand clear of the noise (a choice that favours neither take). Its deviation comes from the spread
+of the medians of blocks of the side, so that it holds for what really varies from place to place; the smallest
+change that could have been detected is ``SURE`` of them, and never less than ``FLOOR_DB``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.flow.comparison.laid import Laid
+
+Floats = NDArray[np.float64]
+
+FRAME_S = 0.085
+THIRDS = ("outer", "middle", "inner")
+CLEAR_DB = 12.0
+BLOCKS = 12
+FEWEST_FRAMES = 60
+SURE = 3.5
+FLOOR_DB = 0.05
+"""What a recording chain itself changes from one evening to the next (common practice, no source)."""
+DAMAGED_DB = 6.0
+"""A frame in which one take has this much more top than the other holds a tick: it tells nothing of the treble."""
+
+
+def third_octave_centres(lowest_hz: float, highest_hz: float) -> list[float]:
+    """Exact mid-band frequencies ``10**(n/10)`` (IEC 61260-1:2014, base ten)."""
+    first, last = int(np.ceil(10 * np.log10(lowest_hz))), int(np.floor(10 * np.log10(highest_hz)))
+    return [10.0 ** (n / 10.0) for n in range(first, last + 1)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class BandChange:
+    """New over old in one band. ``part`` is a third of the side or ``all``; ``channel`` 0 left, 1 right. ``change_db`` is nan
+    where too little stands clear of the noise; ``detectable_db`` then is inf."""
+
+    hz: float
+    part: str
+    channel: int
+    change_db: float
+    sd_db: float
+    detectable_db: float
+    frames: int
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FramePowers:
+    """(frames, bands, channels) powers of both takes, and the middle second of each frame on the old one."""
+
+    at_s: Floats
+    old: NDArray[np.float32]
+    new: NDArray[np.float32]
+    centres_hz: tuple[float, ...]
+
+
+def frame_powers(laid: Laid) -> FramePowers:
+    """Powers of one block by third-octave band."""
+    size = 1 << round(np.log2(FRAME_S * laid.rate_hz))
+    hz = np.fft.rfftfreq(size, 1.0 / laid.rate_hz)
+    centres = third_octave_centres(63.0, min(16_000.0, 0.42 * laid.rate_hz))
+    edges = np.array([centre * 10.0**0.05 for centre in centres])
+    bands = ((hz[:, None] >= edges / 10.0**0.1) & (hz[:, None] < edges)).astype(np.float64)
+    for band in np.flatnonzero(bands.sum(axis=0) == 0):
+        bands[np.argmin(np.abs(hz - centres[band])), band] = 1.0
+    window = np.hanning(size)
+    scale = 2.0 / (size * np.square(window).sum())
+    starts = np.arange(laid.first, laid.stop - size + 1, size // 2)
+    powers = []
+    for audio in (laid.old, laid.new):
+        channels = []
+        for channel in range(audio.shape[1]):
+            cut = np.lib.stride_tricks.sliding_window_view(audio[:, channel], size)[starts]
+            # einsum and not BLAS: two blocks are at work already
+            spectrum = np.square(np.abs(np.fft.rfft(cut * window, axis=1)))
+            channels.append(scale * np.einsum("fk,kb->fb", spectrum, bands, optimize=False))
+        powers.append(np.stack(channels, axis=2).astype(np.float32))
+    at_s = laid.start_s + (starts + size / 2.0) / laid.rate_hz
+    return FramePowers(at_s=at_s, old=powers[0], new=powers[1], centres_hz=tuple(centres))
+
+
+def joined(parts: list[FramePowers]) -> FramePowers:
+    """Blocks end to end."""
+    return FramePowers(
+        at_s=np.concatenate([part.at_s for part in parts]),
+        old=np.concatenate([part.old for part in parts]),
+        new=np.concatenate([part.new for part in parts]),
+        centres_hz=parts[0].centres_hz,
+    )
+
+
+def quiet_frames(powers: FramePowers) -> NDArray[np.bool_]:
+    """Frames without music in either take: the quietest twentieth, if they lie clearly under the rest."""
+    middle = [i for i, hz in enumerate(powers.centres_hz) if 300.0 <= hz <= 5000.0]
+    both = np.sqrt(powers.old[:, middle].sum(axis=(1, 2)) * powers.new[:, middle].sum(axis=(1, 2)))
+    # digital silence around the recording is not groove
+    sounding = both > 1e-12
+    if sounding.sum() < FEWEST_FRAMES:
+        return np.zeros(len(both), bool)
+    limit = np.quantile(both[sounding], 0.05)
+    return sounding & (both <= 2.0 * limit)
+
+
+def band_changes(powers: FramePowers, music_s: tuple[float, float]) -> list[BandChange]:
+    """Every band by third and channel, and over the whole side."""
+    quiet = quiet_frames(powers)
+    inside = (powers.at_s >= music_s[0]) & (powers.at_s < music_s[1]) & ~quiet
+    inside &= ~damaged_frames(powers)
+    place = np.clip(3.0 * (powers.at_s - music_s[0]) / max(music_s[1] - music_s[0], 1e-9), 0.0, 2.999)
+    third = place.astype(np.int64)
+    noise_old = np.median(powers.old[quiet], axis=0) if quiet.any() else np.zeros(powers.old.shape[1:])
+    noise_new = np.median(powers.new[quiet], axis=0) if quiet.any() else np.zeros(powers.new.shape[1:])
+    changes = []
+    for band, hz in enumerate(powers.centres_hz):
+        for channel in range(powers.old.shape[2]):
+            old, new = powers.old[:, band, channel], powers.new[:, band, channel]
+            floor = np.sqrt(noise_old[band, channel] * noise_new[band, channel])
+            clear = inside & (np.sqrt(old * new) > floor * 10.0 ** (CLEAR_DB / 10.0))
+            first = np.maximum(old - noise_old[band, channel], 0.3 * old)
+            second = np.maximum(new - noise_new[band, channel], 0.3 * new)
+            ratio_db = 10.0 * np.log10(np.maximum(second, 1e-20) / np.maximum(first, 1e-20))
+            for part, name in ((-1, "all"), *enumerate(THIRDS)):
+                chosen = clear if part < 0 else clear & (third == part)
+                changes.append(_change(ratio_db[chosen], hz, name, channel))
+    return changes
+
+
+def _change(ratio_db: Floats, hz: float, part: str, channel: int) -> BandChange:
+    count = len(ratio_db)
+    if count < FEWEST_FRAMES:
+        return BandChange(
+            hz=hz,
+            part=part,
+            channel=channel,
+            change_db=np.nan,
+            sd_db=np.inf,
+            detectable_db=np.inf,
+            frames=count,
+        )
+    medians = np.array([float(np.median(block)) for block in np.array_split(ratio_db, BLOCKS)])
+    # a block that music or damage spoils must not make the whole look unsure: the spread of the middle ones
+    spread = 1.4826 * float(np.median(np.abs(medians - np.median(medians))))
+    spread = max(spread, 0.5 * float(np.std(medians)))
+    sd = 1.25 * spread / np.sqrt(BLOCKS)
+    return BandChange(
+        hz=hz,
+        part=part,
+        channel=channel,
+        change_db=float(np.median(ratio_db)),
+        sd_db=sd,
+        detectable_db=max(FLOOR_DB, SURE * sd),
+        frames=count,
+    )
+
+
+def damaged_frames(powers: FramePowers) -> NDArray[np.bool_]:
+    """Frames in which the top of one take stands far over the other's: a tick on one of them."""
+    top = [i for i, hz in enumerate(powers.centres_hz) if hz >= 4000.0]
+    if not top:
+        return np.zeros(len(powers.at_s), bool)
+    old = powers.old[:, top].sum(axis=1).max(axis=1)
+    new = powers.new[:, top].sum(axis=1).max(axis=1)
+    ratio_db = 10.0 * np.log10(np.maximum(new, 1e-20) / np.maximum(old, 1e-20))
+    usual = float(np.median(ratio_db))
+    return np.abs(ratio_db - usual) > DAMAGED_DB

@@ -1,0 +1,279 @@
+"""One take out of several of the same side: what only one of them has is left out, steady noise is averaged away.
+
+The first take is the ruler: the combined take has its time base, level and length. Every other take is laid on it (``align``),
+given its level and treble, and then, per channel: where a take alone has a mark it is left out for that moment and
+the others speak (no estimate, real sound); everywhere else all are averaged, each by the inverse of its noise. Where
+the others do not lie closely enough on the ruler to be the same sound they are left out as well, so that no place is
+worse than the ruler alone. What is damaged on all of them stays, for the mender. Changes between takes are cross-faded.
+
+Noise that is not in the disc falls with the number of takes (3 dB for two equal ones); what is pressed into the groove
+is on all of them and stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.errors import ParameterError
+from sidekeep.flow.comparison.alignment import Alignment, align_takes
+from sidekeep.flow.comparison.bands import frame_powers, joined, quiet_frames
+from sidekeep.flow.comparison.compare import PREVIEW_S, gain_filters, music_span
+from sidekeep.flow.comparison.laid import Laid, each_block, lay_block
+from sidekeep.flow.comparison.marks import prediction_errors, runs_of, usual_size
+from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
+from sidekeep.flow.progress import part
+
+Floats = NDArray[np.float64]
+
+STANDS_OUT = 5.5
+"""Times its usual size from which a difference is taken for a mark: lower than for a claim, since leaving out one of two
+good takes for a moment costs nothing but a little noise."""
+PAD_S = 0.0012
+FADE_S = 0.0015
+CELL_S = 0.02
+APART = 4.0
+"""Times the quiet difference of the takes, and ..."""
+APART_SHARE = 0.01
+"""... share of the sound from which two takes are no longer the same sound at a moment."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Partner:
+    """Another take, ready to be read along the ruler: its alignment, its filters, its weight beside the ruler's 1."""
+
+    source: AudioSource
+    alignment: Alignment
+    gains: Floats
+    weight: float
+    quiet_power: Floats
+
+
+@dataclass(frozen=True, kw_only=True)
+class CombineFacts:
+    """What went in: for each other take, the share of the side on which it took part and its weight."""
+
+    weights: tuple[float, ...]
+    left_out_frames: tuple[int, ...]
+    replaced_frames: int
+
+
+def make_partner(ruler: AudioSource, other: AudioSource, progress: Progress = no_progress) -> Partner:
+    """Align a take with the ruler and learn its level, treble and noise. Raises ``ParameterError`` for another recording."""
+    alignment = align_takes(ruler, other, progress)
+    if alignment.curve is None:
+        raise ParameterError(
+            "these are not takes of one side: they do not lie on each other "
+            f"({round(100 * alignment.line.share)} % of the places looked for match, 60 % would be needed)"
+        )
+    low_s, high_s = music_span(alignment)
+    middle = 0.5 * (low_s + high_s)
+    span = (max(low_s, middle - PREVIEW_S / 2), min(high_s, middle + PREVIEW_S / 2))
+    rate_hz = ruler.format.rate_hz
+    powers = joined(list(each_block(ruler, other, alignment, frame_powers, span_s=span, rate_hz=rate_hz)))
+    gains = gain_filters(powers, rate_hz)
+    everything = joined(list(each_block(ruler, other, alignment, frame_powers, rate_hz=rate_hz)))
+    quiet = quiet_frames(everything)
+    high = [index for index, hz in enumerate(everything.centres_hz) if hz >= 500.0]
+    if quiet.any():
+        noise = [
+            float(np.median(side[quiet][:, high].sum(axis=(1, 2))))
+            for side in (everything.old, everything.new)
+        ]
+        level_db = np.mean([-20.0 * np.log10(max(abs(taps.sum()), 1e-6)) for taps in gains])
+        noise[1] /= 10.0 ** (level_db / 10.0)
+        weight = float(np.clip(noise[0] / max(noise[1], 1e-20), 0.1, 10.0))
+    else:
+        weight = 1.0
+    return Partner(
+        source=other,
+        alignment=alignment,
+        gains=gains,
+        weight=weight,
+        quiet_power=_quiet_difference(ruler, other, alignment, gains),
+    )
+
+
+def _quiet_difference(ruler: AudioSource, other: AudioSource, alignment: Alignment, gains: Floats) -> Floats:
+    """(channels,) power of the difference of the takes where it is least: their noise."""
+
+    def cells(laid: Laid) -> Floats:
+        matched = match(laid, gains)
+        size = round(CELL_S * laid.rate_hz)
+        difference = (matched - laid.old)[laid.first : laid.stop]
+        count = len(difference) // size
+        return np.square(difference[: count * size]).reshape(count, size, -1).mean(axis=1)
+
+    low_s, high_s = music_span(alignment)
+    parts = list(
+        each_block(
+            ruler,
+            other,
+            alignment,
+            cells,
+            span_s=(low_s, min(high_s, low_s + 60.0)),
+            rate_hz=ruler.format.rate_hz,
+        )
+    )
+    quiet: Floats = np.quantile(np.concatenate(parts), 0.2, axis=0)
+    return quiet
+
+
+def match(laid: Laid, gains: Floats) -> Audio:
+    """The new take with the old one's level and treble."""
+    return np.stack(
+        [
+            np.convolve(laid.new[:, channel], gains[channel], mode="same")
+            for channel in range(laid.new.shape[1])
+        ],
+        axis=1,
+    )
+
+
+class Combiner:
+    """Gives the combined take block by block; ``facts`` afterwards."""
+
+    def __init__(self, ruler: AudioSource, partners: Sequence[Partner]) -> None:
+        if not partners:
+            raise ParameterError("combining needs at least two takes of one side")
+        self._ruler = ruler
+        self._partners = list(partners)
+        self._left_out = [0] * len(partners)
+        self._replaced = 0
+
+    def blocks(self, block_s: int = 10, progress: Progress = no_progress) -> Iterator[Audio]:
+        """(frames, channels) blocks of the ruler's length, rate and channels, in order."""
+        form = self._ruler.format
+        total_s = form.length_frames / form.rate_hz
+        start_s = 0
+        while start_s < total_s:
+            stop_s = min(start_s + block_s, int(np.ceil(total_s)))
+            block = self._block(start_s, stop_s)
+            yield block[: form.length_frames - start_s * form.rate_hz]
+            start_s = stop_s
+            progress(min(1.0, start_s / total_s), "combining")
+
+    @property
+    def facts(self) -> CombineFacts:
+        """What was done so far."""
+        return CombineFacts(
+            weights=tuple(partner.weight for partner in self._partners),
+            left_out_frames=tuple(self._left_out),
+            replaced_frames=self._replaced,
+        )
+
+    def _block(self, start_s: int, stop_s: int) -> Audio:
+        laid = [
+            lay_block(
+                self._ruler, partner.source, partner.alignment, start_s, stop_s, self._ruler.format.rate_hz
+            )
+            for partner in self._partners
+        ]
+        ruler = laid[0].old
+        first, stop, rate_hz = laid[0].first, laid[0].stop, laid[0].rate_hz
+        takes = [
+            ruler,
+            *(match(one, partner.gains) for one, partner in zip(laid, self._partners, strict=True)),
+        ]
+        usable = [
+            self._close(one, take, partner)
+            for one, take, partner in zip(laid, takes[1:], self._partners, strict=True)
+        ]
+        out = np.empty((stop - first, ruler.shape[1]))
+        for channel in range(ruler.shape[1]):
+            signals = np.stack([take[:, min(channel, take.shape[1] - 1)] for take in takes])
+            hurt = _marked(signals, [close[:, min(channel, close.shape[1] - 1)] for close in usable], rate_hz)
+            weights = np.ones_like(signals)
+            for row, partner in enumerate(self._partners, start=1):
+                weights[row] = partner.weight * usable[row - 1][:, min(channel, usable[row - 1].shape[1] - 1)]
+            weights *= 1.0 - _widened(hurt, rate_hz)
+            nothing = weights.sum(axis=0) < 1e-3
+            weights[0, nothing] = 1.0
+            self._replaced += int((hurt[0] & (weights[0] < 0.5))[first:stop].sum())
+            for row in range(1, len(signals)):
+                self._left_out[row - 1] += int((weights[row] < 0.05)[first:stop].sum()) // ruler.shape[1]
+            mixed = (weights * signals).sum(axis=0) / weights.sum(axis=0)
+            out[:, channel] = mixed[first:stop]
+        return out
+
+    def _close(self, laid: Laid, matched: Audio, partner: Partner) -> Floats:
+        """(frames, channels) 1 where a take lies closely on the ruler, 0 where it does not, with soft changes."""
+        size = round(CELL_S * laid.rate_hz)
+        count = -(-len(laid.old) // size)
+        padded = np.zeros((2, count * size, laid.old.shape[1]))
+        padded[0, : len(laid.old)] = matched - laid.old
+        padded[1, : len(laid.old)] = 0.5 * (matched + laid.old)
+        # the median over parts of a cell: a tick does not make two takes two sounds
+        cells = (
+            np.square(padded).reshape(2, count, 10, -1, laid.old.shape[1]).mean(axis=3)
+            if size % 10 == 0
+            else None
+        )
+        if cells is None:
+            whole = count * size // 10 * 10
+            cells = (
+                np.square(padded[:, :whole])
+                .reshape(2, -1, 1, size, laid.old.shape[1])[:, :count]
+                .mean(axis=3)
+            )
+        power = np.median(cells, axis=2)
+        apart = (power[0] > APART * partner.quiet_power) & (power[0] > APART_SHARE * power[1])
+        moments = laid.start_s + (np.arange(count) + 0.5) * CELL_S
+        curve = partner.alignment.curve
+        assert curve is not None
+        outside = (moments < curve.start_s + 0.05) | (moments > curve.stop_s - 0.05)
+        bad = (apart.any(axis=1) | outside)[:, np.newaxis]
+        bad = bad | np.roll(bad, 1, axis=0) | np.roll(bad, -1, axis=0)
+        centres = (np.arange(count) + 0.5) * size
+        good = np.interp(np.arange(len(laid.old)), centres, 1.0 - bad[:, 0].astype(np.float64))
+        return np.repeat(good[:, np.newaxis], laid.old.shape[1], axis=1)
+
+
+def _marked(signals: Floats, close: Sequence[Floats], rate_hz: int) -> NDArray[np.bool_]:
+    """(takes, frames) where one take alone has a mark."""
+    errors = prediction_errors(signals, rate_hz)
+    hurt = np.zeros(signals.shape, np.bool_)
+    cell = max(4, round(0.002 * rate_hz))
+    if len(signals) == 2:
+        difference, mean = errors[1] - errors[0], 0.5 * (errors[0] + errors[1])
+        usual = np.repeat(usual_size(difference, cell), cell)[: len(difference)]
+        stands = (np.abs(difference) > STANDS_OUT * usual) & (close[0] > 0.5)
+        for start, stop in runs_of(stands, round(0.0015 * rate_hz)):
+            agrees = float((mean[start:stop] * difference[start:stop]).sum())
+            hurt[1 if agrees > 0.0 else 0, start:stop] = True
+        return hurt
+    middle = np.median(errors, axis=0)
+    for row in range(len(signals)):
+        difference = errors[row] - middle
+        usual = np.repeat(usual_size(difference, cell), cell)[: len(difference)]
+        for start, stop in runs_of(np.abs(difference) > STANDS_OUT * usual, round(0.0015 * rate_hz)):
+            hurt[row, start:stop] = True
+    return hurt
+
+
+def _widened(hurt: NDArray[np.bool_], rate_hz: int) -> Floats:
+    """1 in marked places and ``PAD_S`` around them, with raised-cosine flanks."""
+    pad, fade = round(PAD_S * rate_hz), round(FADE_S * rate_hz)
+    flank = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
+    out = np.zeros(hurt.shape)
+    for row, flags in enumerate(hurt):
+        for start, stop in runs_of(flags, 2 * (pad + fade)):
+            low, high = max(0, start - pad), min(len(flags), stop + pad)
+            out[row, low:high] = 1.0
+            before = np.arange(max(0, low - fade), low)
+            out[row, before] = np.maximum(out[row, before], flank[len(flank) - len(before) :])
+            after = np.arange(high, min(len(flags), high + fade))
+            out[row, after] = np.maximum(out[row, after], flank[::-1][: len(after)])
+    return out
+
+
+def prepare(ruler: AudioSource, others: Sequence[AudioSource], progress: Progress = no_progress) -> Combiner:
+    """Align every other take with the ruler."""
+    partners = [
+        make_partner(ruler, other, part(progress, index / len(others), (index + 1) / len(others)))
+        for index, other in enumerate(others)
+    ]
+    return Combiner(ruler, partners)

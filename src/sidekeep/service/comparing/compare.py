@@ -1,0 +1,173 @@
+"""Compare two takes of a side and keep what came of it with the record."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from sidekeep.copies.kept.intact import reading_whole
+from sidekeep.errors import ParameterError
+from sidekeep.files.atomic import write_json, write_text
+from sidekeep.flow.comparison.compare import Comparison, compare_takes
+from sidekeep.flow.comparison.conclusions import Evening, conclusions
+from sidekeep.flow.comparison.contract import comparison_object
+from sidekeep.flow.progress import Progress, no_progress, part
+from sidekeep.model.finding import Finding
+from sidekeep.service.comparing.page import comparison_page
+from sidekeep.service.comparing.takes import NamedTake, named_take
+from sidekeep.shelf.catalogue import record_folders
+
+COMPARISONS = "comparisons"
+_SAME_EVENING = timedelta(hours=14)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ComparisonResult:
+    """What was found, as values and as the object of ``--json``; ``folder`` where it is kept, if it is."""
+
+    old: NamedTake
+    new: NamedTake
+    comparison: Comparison
+    findings: tuple[Finding, ...]
+    values: dict[str, Any]
+    folder: Path | None = None
+
+
+def compare(
+    shelf: Path,
+    old_name: str,
+    new_name: str,
+    *,
+    out_dir: Path | None = None,
+    progress: Progress = no_progress,
+) -> ComparisonResult:
+    """Compare two takes. Two takes of one record on the shelf keep the outcome in its ``comparisons`` folder; with
+    ``out_dir`` it is written there (report, text, JSON), over an earlier comparison of the same two only."""
+    old = named_take(shelf, old_name)
+    new = named_take(shelf, new_name, old)
+    if {path.resolve() for path in old.paths} & {path.resolve() for path in new.paths}:
+        raise ParameterError("both names mean the same recording; name an old take and a new one")
+    with reading_whole(old.source, old.paths), reading_whole(new.source, new.paths):
+        comparison = compare_takes(old.source, new.source, part(progress, 0.0, 0.95))
+    findings = (*_about_files(old, new), *conclusions(comparison, evening_of(shelf, old, new)))
+    values = comparison_object(comparison, list(findings), old.name, new.name)
+    folder = out_dir
+    if (
+        folder is None
+        and old.record is not None
+        and new.record is not None
+        and old.record.path == new.record.path
+    ):
+        folder = old.record.path / COMPARISONS / f"{old.name} and {new.name}"
+    result = ComparisonResult(
+        old=old, new=new, comparison=comparison, findings=findings, values=values, folder=folder
+    )
+    if folder is not None:
+        _keep(result, folder)
+    progress(1.0, "compared")
+    return result
+
+
+def _keep(result: ComparisonResult, folder: Path) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    facts = {
+        **result.values,
+        "old_taken_utc": result.old.take.taken_utc if result.old.take else "",
+        "new_taken_utc": result.new.take.taken_utc if result.new.take else "",
+    }
+    kept = folder / "comparison.json"
+    is_ours = kept.exists() and _names_of(kept) == (result.old.name, result.new.name)
+    write_json(kept, facts, replace=is_ours)
+    write_text(folder / "comparison.txt", comparison_text(result), replace=is_ours)
+    write_text(
+        folder / "report.html",
+        comparison_page(result.comparison, result.findings, result.old, result.new),
+        replace=is_ours,
+    )
+
+
+def _names_of(path: Path) -> tuple[str, str]:
+    try:
+        values = json.loads(path.read_text("utf-8"))
+        return str(values["old"]), str(values["new"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return "", ""
+
+
+def comparison_text(result: ComparisonResult) -> str:
+    """The findings as plain sentences."""
+    lines = [f"{result.old.name} (old) and {result.new.name} (new)", ""]
+    lines += [f"- {finding.text}" for finding in result.findings]
+    return "\n".join(lines) + "\n"
+
+
+def _about_files(old: NamedTake, new: NamedTake) -> Iterator[Finding]:
+    """What limits a comparison before anything is heard: mono, a lossy file, another rate."""
+    for take in (old, new):
+        form = take.source.format
+        if form.container in ("mp3", "aac", "m4a", "opus", "ogg"):
+            yield Finding(
+                kind="compare-lossy",
+                start_frame=0,
+                stop_frame=0,
+                severity="look",
+                text=f"{take.name} is a lossy file: what it left out looks like lost treble and noise",
+            )
+    if old.source.format.channels != new.source.format.channels:
+        yield Finding(
+            kind="compare-mono",
+            start_frame=0,
+            stop_frame=0,
+            severity="look",
+            text="one of the takes is mono: both were compared as mono, left and right are not told apart",
+        )
+
+
+def evening_of(shelf: Path, old: NamedTake, new: NamedTake) -> Evening:
+    """What other records showed that were taken on both of these evenings."""
+    if old.take is None or new.take is None or not shelf.is_dir():
+        return Evening()
+    levels, trebles = [], []
+    for folder in record_folders(shelf):
+        if old.record is not None and folder.path == old.record.path:
+            continue
+        for path in sorted((folder.path / COMPARISONS).glob("*/comparison.json")):
+            try:
+                values = json.loads(path.read_text("utf-8"))
+                if not (
+                    _near(values["old_taken_utc"], old.take.taken_utc)
+                    and _near(values["new_taken_utc"], new.take.taken_utc)
+                ):
+                    continue
+                level, treble = _shift(values)
+            except (OSError, ValueError, KeyError, TypeError):
+                continue
+            if math.isfinite(level):
+                levels.append(level)
+            if math.isfinite(treble):
+                trebles.append(treble - level)
+    return Evening(level_db=tuple(levels), treble_db=tuple(trebles))
+
+
+def _near(first: str, second: str) -> bool:
+    return abs(datetime.fromisoformat(first) - datetime.fromisoformat(second)) < _SAME_EVENING
+
+
+def _shift(values: dict[str, Any]) -> tuple[float, float]:
+    """Change of level (200 Hz to 2 kHz) and of the band at 10 kHz, from a kept comparison."""
+
+    def mean(low: float, high: float) -> float:
+        found = [
+            row[side]
+            for row in values["bands"]
+            for side in ("left_db", "right_db")
+            if row["part"] == "all" and low < row["hz"] < high and row[side] is not None
+        ]
+        return sum(found) / len(found) if found else math.nan
+
+    return mean(200.0, 2000.0), mean(9000.0, 11000.0)

@@ -1,0 +1,58 @@
+"""Which takes a person means: files, take folders, or takes on the shelf by words such as ``tallow/A-2``."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from sidekeep.errors import ShelfError
+from sidekeep.files.reader import open_take
+from sidekeep.files.sources import FileSource
+from sidekeep.service.shelf import find_record
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, read_take
+
+_TAKE_NAME = re.compile(r"(?P<side>[A-Za-z]+)-(?P<number>[0-9]+)")
+
+
+@dataclass(frozen=True, kw_only=True)
+class NamedTake:
+    """A take to compare or combine. ``record`` and ``take`` are set for takes on the shelf."""
+
+    name: str
+    source: FileSource
+    paths: tuple[Path, ...]
+    record: RecordFolder | None = None
+    take: ShelfTake | None = None
+
+
+def named_take(shelf: Path, name: str, beside: NamedTake | None = None) -> NamedTake:
+    """The take behind a name: a file, a take's folder, ``WORDS/A-2``, or ``A-2`` alone for the record of ``beside``."""
+    path = Path(name).expanduser()
+    if path.is_file():
+        return NamedTake(name=path.name, source=open_take([path]), paths=(path,))
+    if path.is_dir() and (path / "take.json").exists():
+        return _on_shelf(RecordFolder(path.parent.parent), path)
+    words, _, last = name.rpartition("/")
+    match = _TAKE_NAME.fullmatch(last)
+    if match is None:
+        raise ShelfError(
+            f"{name} is neither a file nor a take on the shelf; name takes as WORDS/A-2: words of the record, side, number"
+        )
+    if words:
+        record = find_record(shelf, words)
+    elif beside is not None and beside.record is not None:
+        record = beside.record
+    else:
+        raise ShelfError(f"{name}: which record? Name it before the take, as WORDS/{last}")
+    folder = record.path / "takes" / f"{match['side'].upper()}-{int(match['number'])}"
+    if not (folder / "take.json").exists():
+        known = ", ".join(take.folder.rpartition("/")[2] for take in record.takes()) or "none"
+        raise ShelfError(f"{record.path.name} has no take {last}; it has: {known}")
+    return _on_shelf(record, folder)
+
+
+def _on_shelf(record: RecordFolder, folder: Path) -> NamedTake:
+    take = read_take(folder, record.path)
+    paths = tuple(folder / file.name for file in take.files)
+    return NamedTake(name=folder.name, source=open_take(paths), paths=paths, record=record, take=take)

@@ -1,0 +1,117 @@
+"""Comparing and combining through the front door: files, takes on the shelf, what is kept, what is refused."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from sidekeep.cli.main import main
+from sidekeep.service.shelf import adopt
+from sidekeep.shelf.record_folder import RecordFolder
+from tests.flow.comparison.pairs import RATE, play
+
+SLEEVE = "The Wicker Boats - Tallow Wharf Almanac (1971)\nSide A\nA1 Lamp Oil 0:14\nA2 Slack Water 0:14\n"
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    folder = tmp_path_factory.mktemp("takes")
+    paths = []
+    for name, take in (("old.wav", play(1)), ("new.wav", play(2, ticks=(20.3,)))):
+        soundfile.write(folder / name, np.clip(take.audio, -1, 1), RATE, subtype="PCM_24")
+        paths.append(folder / name)
+    return paths[0], paths[1]
+
+
+@pytest.fixture(scope="module")
+def shelf(files: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    shelf = tmp_path_factory.mktemp("shelf")
+    sleeve = shelf.parent / "tallow.txt"
+    sleeve.write_text(SLEEVE)
+    adopt([files[0]], shelf=shelf, sleeve_path=sleeve)
+    adopt([files[1]], shelf=shelf, record_name="tallow", side_letters=["A"])
+    return shelf
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
+    code = main([str(word) for word in words])
+    out, err = capsys.readouterr()
+    return code, out, err
+
+
+def test_two_files(files: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, "compare", *files, "--json", "--out", tmp_path / "a year")
+    values = json.loads(out)
+    assert code == 1
+    assert values["same"] is True
+    assert len(values["marks"]["new"]) == 1
+    page = (tmp_path / "a year" / "report.html").read_text()
+    assert "<svg" in page
+    assert "audio/mpeg" in page
+    assert json.loads((tmp_path / "a year" / "comparison.json").read_text())["marks"] == values["marks"]
+    # made again over itself, but not over anything of somebody else's
+    assert run(capsys, "compare", *files, "--out", tmp_path / "a year")[0] == 1
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "report.html").write_text("mine")
+    (tmp_path / "other" / "comparison.json").write_text("{}")
+    code, _, err = run(capsys, "compare", *files, "--out", tmp_path / "other")
+    assert code == 2
+    assert "exists" in err
+    assert (tmp_path / "other" / "report.html").read_text() == "mine"
+
+
+def test_two_takes_on_the_shelf_are_kept_with_the_record(
+    shelf: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, _ = run(capsys, "compare", "tallow/A-1", "A-2", "--shelf", shelf)
+    assert code == 1
+    assert "new: 1 single tick" in out
+    record = next(shelf.glob("*Tallow*"))
+    kept = json.loads((record / "comparisons" / "A-1 and A-2" / "comparison.json").read_text())
+    assert kept["old_taken_utc"]
+
+
+def test_a_combined_take_stands_beside_its_sources(shelf: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    record = RecordFolder(next(shelf.glob("*Tallow*")))
+    before = {take.folder: take.files for take in record.takes()}
+    code, out, err = run(capsys, "combine", "tallow/A-2", "A-1", "--shelf", shelf, "--json")
+    assert code == 0, err
+    values = json.loads(out)
+    assert values["replaced_frames"] > 0
+    takes = {take.folder: take for take in record.takes()}
+    made = takes["takes/A-3"]
+    assert made.how == "combined"
+    assert made.original_name == "A-2 + A-1"
+    assert made.length_frames == takes["takes/A-2"].length_frames
+    assert {folder: takes[folder].files for folder in before} == before
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("compare", "OLD", "OLD"), "same recording"),
+        (("compare", "nowhere.wav", "OLD"), "neither a file nor a take"),
+        (("compare", "tallow/A-9", "OLD"), "has no take A-9"),
+        (("compare", "OLD", "A-1"), "which record"),
+        (("combine", "OLD"), "at least two"),
+        (("combine", "OLD", "NEW"), "need --out"),
+        (("combine", "OLD", "NEW", "--out", "x.flac"), "name it so"),
+        (("combine", "OLD", "NEW", "--out", "OLD", "--replace"), "cannot be written"),
+    ],
+)
+def test_what_cannot_be_is_one_line(
+    files: tuple[Path, Path],
+    shelf: Path,
+    words: tuple[str, ...],
+    said: str,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    named = {"OLD": str(files[0]), "NEW": str(files[1])}
+    code, _, err = run(capsys, *(named.get(word, word) for word in words), "--shelf", shelf)
+    assert code == 2
+    assert said in err
+    assert len(err.strip().splitlines()) == 1
