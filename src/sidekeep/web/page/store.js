@@ -200,6 +200,8 @@ function hear(event) {
     if (before?.state !== event.job.state && event.job.record) void (known.records.has(event.job.record) && loadRecord(event.job.record));
   } else if (event.kind === "session") {
     known.session = event.session;
+  } else if (event.kind === "session-failed" || event.kind === "meter-ended") {
+    tell(event.text, { weight: "act" });
   } else if (event.kind === "pile" && known.state) {
     known.state.pile = event.pile ?? event.records;
   }

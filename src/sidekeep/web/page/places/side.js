@@ -106,7 +106,7 @@ function OnTheDesk({ record, side, take, job, at }) {
     <div class="desk">
       <${Disc} desk=${desk} record=${record} side=${side} />
       <div class="desk-right">
-        <${Unsure} desk=${desk} unsure=${unsure} record=${record} side=${side} edit=${edit} />
+        ${take.view.surveyed !== false && html`<${Unsure} desk=${desk} unsure=${unsure} record=${record} side=${side} edit=${edit} />`}
         <${Tracks} desk=${desk} record=${record} side=${side} edit=${edit} unsure=${unsure} />
       </div>
     </div>

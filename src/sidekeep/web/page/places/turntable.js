@@ -86,7 +86,7 @@ function Evening({ session, record }) {
 function Acts({ session, record }) {
   const open = session.phase === "recording" || session.phase === "run-out";
   const others = record.sides.map((/** @type {any} */ side) => side.side).filter((/** @type {string} */ side) => side !== session.side);
-  const before = (session.taken ?? session.sides_taken ?? []).at?.(-1)?.side ?? "";
+  const before = (session.taken ?? []).at(-1) ?? "";
   return html`<p class="buttons stage-acts">
     ${(session.phase === "armed" || session.phase === "flip") && html`<button class="large" onClick=${() => void act("begin")}>Begin now</button>`}
     ${open && html`<button class="large main" onClick=${() => void act("end")}>End this side</button>`}

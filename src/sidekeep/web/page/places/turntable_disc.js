@@ -40,9 +40,9 @@ export function LiveDisc({ session, record }) {
     };
     knownNow().live.forEach(hear);
     const latest = knownNow().meter;
-    if (latest) picture.reading = latest.reading ?? latest;
+    if (latest?.reading) picture.reading = latest.reading;
     const meter = onEvent("meter", (event) => {
-      picture.reading = event.reading ?? event;
+      picture.reading = event.reading ?? picture.reading;
       if (event.elapsed_frames !== undefined) {
         picture.frame = event.elapsed_frames;
         picture.frameAt = performance.now();

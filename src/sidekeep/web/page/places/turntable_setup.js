@@ -67,10 +67,11 @@ function Gauge({ step, head, next, input }) {
     void told(post("/api/gauge", { on: true }));
     const alive = setInterval(() => void post("/api/gauge", { on: true }).catch(() => undefined), 20_000);
     const meter = onEvent("meter", (event) => {
-      picture.current.reading = event.reading ?? event;
+      if (!event.reading) return;
+      picture.current.reading = event.reading;
       if (performance.now() - shown.current > 250) {
         shown.current = performance.now();
-        setReading(event.reading ?? event);
+        setReading(event.reading);
       }
     });
     const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
