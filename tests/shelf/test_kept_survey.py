@@ -200,3 +200,15 @@ def test_the_key_holds_what_decides_the_samples(monkeypatch: pytest.MonkeyPatch)
     before = key()
     monkeypatch.setattr(kept_survey_module, "mender_identity", lambda: "another")
     assert key() != before
+
+
+def test_numbers_of_numpy_are_kept_like_any_other(tmp_path: Path) -> None:
+    """Kernels give them: a survey with one in its evidence could not be kept at all."""
+    found = Finding(
+        kind="hum", start_frame=0, stop_frame=9, evidence={"hz": np.float64(50.25), "n": np.int64(3)}
+    )  # type: ignore[dict-item]
+    draft = SurveyDraft(tmp_path)
+    draft.finish(replace(survey(), findings=(found,)), "key")
+    kept = kept_survey(tmp_path, "key", "take")
+    assert kept is not None
+    assert dict(kept.survey.findings[0].evidence) == {"hz": 50.25, "n": 3}

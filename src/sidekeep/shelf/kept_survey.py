@@ -67,6 +67,13 @@ class KeptSurvey:
     key: str
 
 
+def _plain_number(value: object) -> object:
+    """Evidence and measures may hold numbers of numpy's, which are written like any other."""
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"a survey cannot hold {type(value).__name__}")
+
+
 class _Facts(msgspec.Struct, frozen=True, kw_only=True):
     """``survey.json``."""
 
@@ -115,7 +122,10 @@ class SurveyDraft:
                 findings=survey.findings,
                 window_frames=survey.mended.window_frames,
             )
-            contents = {SURVEY: msgspec.json.encode(facts), ARRAYS: _arrays(survey, key)}
+            contents = {
+                SURVEY: msgspec.json.encode(facts, enc_hook=_plain_number),
+                ARRAYS: _arrays(survey, key),
+            }
             sums |= {name: hashlib.sha256(content).hexdigest() for name, content in contents.items()}
             contents[SUMS] = json.dumps({"schema": 2, "key": key, "sha256": sums}, indent=2).encode()
             for name, content in contents.items():
