@@ -158,6 +158,11 @@ def test_columns_and_keys_that_are_not_used_are_told() -> None:
     ]
 
 
+def test_a_title_that_looks_like_a_row_of_names_is_written_so_that_it_reads_back() -> None:
+    record, _ = read_sleeve("0\n\n\n\n\n\n\n\n\n,TITEL,TIME")
+    assert read_sleeve(write_sleeve(record))[0] == record
+
+
 def test_a_number_for_a_time_is_seconds() -> None:
     record, _ = read_sleeve(json.dumps([{"title": "Lamp", "time": 45000}]))
     assert record.sides[0].tracks[0].duration_s == 45000.0

@@ -11,6 +11,7 @@ import csv
 import re
 from collections.abc import Mapping, Sequence
 
+from sidekeep.shelf.sleeve.fields import read_field
 from sidekeep.shelf.sleeve.lines import read_line
 from sidekeep.shelf.sleeve.marks import side_letter
 from sidekeep.shelf.sleeve.outcome import ReadingLine
@@ -36,6 +37,8 @@ COLUMNS = {
     for name in names.split("|")
 }
 _NAMES_LINE = re.compile(r"^\s*columns?\s*[:=]\s*(?P<names>.+)$", re.IGNORECASE)
+_SAID_OUTRIGHT = re.compile(r"(?:title|artist|composer|note|mark|number): ")
+"""An indented line below a track is no row of names, whatever stands on it."""
 _DELIMITERS = ("\t", ";", ",", "|")
 _HEAD_ROWS = 8
 
@@ -51,6 +54,8 @@ def table_lines(lines: Sequence[ReadingLine]) -> PlainLines | None:
             names = re.split(r"\s*[,;|\t]\s*", named["names"].strip())
             rows = lines[index + 1 :]
             return _with_names(lines, index, names, _delimiter_of(rows, len(names)))
+        if _SAID_OUTRIGHT.match(text) or read_field(text) is not None:
+            continue
         for delimiter in _DELIMITERS:
             names = _cells(text, delimiter)
             known = [COLUMNS.get(name.casefold(), "") for name in names]
