@@ -152,7 +152,7 @@ function Effect({ effect }) {
   /** @param {number} value */
   const share = (value) => Math.min(100, Math.max(0, (1 + value / 30) * 100));
   return html`<div class="effect">
-    <p class="effect-gain"><strong class="number">${gain(effect.gain_db ?? 0)}</strong> <span class="soft">${effect.text || "for the whole record"}</span></p>
+    <p class="effect-gain"><strong class="number">${gain(effect.gain_db ?? 0)}</strong> <span class="soft">for the whole record</span></p>
     <table><caption class="unseen">Levels before and after</caption><thead class="unseen"><tr><th scope="col">When</th><th scope="col">Picture</th><th scope="col">Highest peak</th><th scope="col">Loudness</th></tr></thead>
       <tbody>${rows.map((row) => html`<tr key=${row.text}><th scope="row">${row.text}</th>
         <td class="reach"><svg viewBox="0 0 100 10" preserveAspectRatio="none" aria-hidden="true"><line x1="0" y1="5" x2="100" y2="5" class="reach-way" /><line x1=${share(row.lufs ?? row.peak - 12)} y1="5" x2=${share(row.peak)} y2="5" class="reach-part" /></svg></td>
