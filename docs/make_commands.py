@@ -19,7 +19,7 @@ HEAD = """\
 # Commands
 
 Made from `sidekeep VERB --help` by `docs/make_commands.py`; do not edit. Exit codes are 0 (done), 1 (done, but
-findings need a look) and 2 (could not; one line says why). `--json` prints for machines ([fields](json.md)).
+findings need a look) and 2 (could not; one line says why). `--json` prints JSON ([fields](json.md)).
 Nothing is overwritten without `--replace`.
 """
 

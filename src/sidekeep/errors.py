@@ -17,7 +17,7 @@
 
 Messages are one sentence: what was given, what is allowed, the likely cause. What is wrong with a
 record or a take is not an exception but a ``model.finding.Finding``. Beside its sentence an error has a
-``code`` (a short lower-case word with hyphens, for machines) and ``facts`` (named plain values); nothing
+``code`` (a short lower-case word with hyphens, for scripts) and ``facts`` (named plain values); nothing
 decides by reading the sentence.
 """
 

@@ -98,13 +98,13 @@ def test_a_record_over_74_minutes_asks_for_a_longer_disc() -> None:
 def test_a_set_is_parted_between_sides_as_evenly_as_can_be() -> None:
     discs, findings = laid_out(sides_of([1200.0], [1320.0], [1260.0], [1290.0]))
     assert discs == [[((0, 0),), ((1, 0),)], [((2, 0),), ((3, 0),)]]
-    assert findings == ["cd-parted"]
+    assert findings == ["cd-divided"]
 
 
 def test_a_side_longer_than_a_disc_is_parted_between_tracks() -> None:
     discs, findings = laid_out(sides_of([1800.0, 1800.0, 1800.0]))
     assert [len(disc) for disc in discs] == [1, 2]
-    assert "cd-parted" in findings
+    assert "cd-divided" in findings
     _, findings = laid_out(sides_of([4900.0]))
     assert "cd-too-long" in findings
 

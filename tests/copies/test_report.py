@@ -74,7 +74,7 @@ def data() -> ReportData:
         ),
         gain_db=7.0,
         gain_text="+7.00 dB for the whole record",
-        clips=(ClipView(title="Side A at 0:20", before=b"before", after=b"after"),),
+        clips=(ClipView(title="Side A at 0:20", played=b"played", mended=b"mended", taken_out=b"out"),),
         files=(FileView(name="lossless/01 Harbour.flac", size_bytes=12_345_678, sha256="ab" * 32),),
         made_with="sidekeep 0.1.0",
         made_at="25 November 2026",
@@ -151,7 +151,13 @@ def test_self_contained() -> None:
 def test_sounds_and_picture_are_inside() -> None:
     tags = Page(render_report(data())).tags
     sources = [attributes["src"] for tag, attributes in tags if tag == "audio"]
-    assert [base64.b64decode(str(source).partition(",")[2]) for source in sources] == [b"before", b"after"]
+    assert [base64.b64decode(str(source).partition(",")[2]) for source in sources] == [
+        b"played",
+        b"mended",
+        b"out",
+    ]
+    page = render_report(data())
+    assert page.index("As played<") < page.index("Mended<") < page.index("What was taken out<")
     pictures = [attributes for tag, attributes in tags if tag == "img"]
     assert str(pictures[0]["src"]).startswith("data:image/png;base64,")
     assert "Salt Roads" in str(pictures[0]["alt"])
@@ -169,7 +175,7 @@ def test_every_text_is_escaped() -> None:
         picture=PNG,
         findings=(FindingView(text=HOSTILE, side=HOSTILE),),
         gain_text=HOSTILE,
-        clips=(ClipView(title=HOSTILE, before=b"", after=b"", mime=HOSTILE),),
+        clips=(ClipView(title=HOSTILE, played=b"", mended=b"", taken_out=b"", mime=HOSTILE),),
         files=(FileView(name=HOSTILE, size_bytes=1, sha256=HOSTILE),),
         made_with=HOSTILE,
         made_at=HOSTILE,

@@ -135,7 +135,7 @@ def test_what_the_system_says_becomes_one_line(tmp_path: Path, code: int, words:
 
 
 def test_missing_folder_and_folder_in_the_way(tmp_path: Path) -> None:
-    with pytest.raises(CopyError, match="folder does not exist"):
+    with pytest.raises(CopyError, match="folder is not there"):
         write_text(tmp_path / "none" / "a.txt", "x")
     (tmp_path / "a.txt").mkdir()
     for replace in (False, True):

@@ -70,7 +70,8 @@ def test_rates(tmp_path: Path, rate_hz: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("kind", "bits"), [("alac", 16), ("alac", 24), ("mp3-320", 32), ("mp3-v0", 32), ("aac", 32), ("opus", 32)]
+    ("kind", "bits"),
+    [("alac", 16), ("alac", 24), ("mp3-320", 32), ("mp3-variable", 32), ("aac", 32), ("opus", 32)],
 )
 def test_decoded_kinds_give_the_length_that_went_in(tmp_path: Path, kind: str, bits: int) -> None:
     sound = music(48_000, 1.2345)

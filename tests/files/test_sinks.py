@@ -38,7 +38,7 @@ def write(path: Path, kind: str, sound: Audio, block: int = 65_536, **options: A
 
 
 def test_all_kinds_are_there() -> None:
-    assert set(CODECS) == {"flac", "alac", "mp3-320", "mp3-v0", "aac", "opus", "wav", "aiff", "bwf"}
+    assert set(CODECS) == {"flac", "alac", "mp3-320", "mp3-variable", "aac", "opus", "wav", "aiff", "bwf"}
 
 
 @pytest.mark.parametrize("channels", [1, 2])
@@ -73,9 +73,9 @@ def test_lossy_gives_back_the_length(tmp_path: Path, kind: str, frames: int, cha
 
 @pytest.mark.parametrize("kind", LOSSY)
 def test_lossy_sounds_alike(tmp_path: Path, kind: str) -> None:
-    """The rest after a 320, V0, 256 or 192 kbit/s codec lies far under the music, at the start too.
+    """The rest after a 320, variable, 256 or 192 kbit/s codec lies far under the music, at the start too.
 
-    Measured at the start: Opus -27, MP3 V0 -29, MP3 320 -37, AAC -32 dB (-16 without its run-up); after it -27 to -38 dB, most of it hiss.
+    Measured at the start: Opus -27, MP3 variable -29, MP3 320 -37, AAC -32 dB (-16 without its run-up); after it -27 to -38 dB, most of it hiss.
     """
     sound = music(RATE_HZ, 4.0)[RATE_HZ:]
     path = tmp_path / name_of(kind)
@@ -184,7 +184,7 @@ def test_nothing_is_overwritten_without_replace(tmp_path: Path) -> None:
     assert path.read_bytes() == b"precious"
     write(path, "flac", music(RATE_HZ, 0.1), replace=True)
     assert open_source(path).format.length_frames == RATE_HZ // 10
-    with pytest.raises(CopyError, match="folder does not exist"):
+    with pytest.raises(CopyError, match="folder is not there"):
         open_sink(tmp_path / "none" / "a.flac", "flac", rate_hz=RATE_HZ, channels=2)
 
 

@@ -237,7 +237,7 @@ def test_what_is_refused(tmp_path: Path) -> None:
     with pytest.raises(CopyError, match="exists already"):
         TakeWriter(path, rate_hz=96_000, channels=2, bits=24)
     assert path.read_bytes() == b"a recording that must not be lost"
-    with pytest.raises(CopyError, match="folder does not exist"):
+    with pytest.raises(CopyError, match="folder is not there"):
         TakeWriter(tmp_path / "none" / "take.wav", rate_hz=96_000, channels=2, bits=24)
     for wrong in ({"bits": 20}, {"bits": 24, "is_float": True}, {"bits": 24, "channels": 0}):
         settings = {"rate_hz": 96_000, "channels": 2, **wrong}

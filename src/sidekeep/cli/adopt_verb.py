@@ -18,13 +18,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--record", metavar="NAME", help="a record that is on the shelf already: folder or words"
     )
     parser.add_argument(
-        "--sides", metavar="LETTERS", help="side(s) of every file with commas: A,B or AB or A,A,B"
+        "--sides", metavar="LETTERS", help="side(s) of every file, comma-separated: A,B or AB or A,A,B"
     )
     parser.add_argument(
         "--move", action="store_true", help="remove the originals once the copies are proved equal"
     )
     parser.add_argument("--stylus", default="", metavar="NAME", help="the stylus they were played with")
-    parser.add_argument("--json", action="store_true", help="print for machines")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     add_shelf_option(parser)
 
 

@@ -45,10 +45,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--kinds",
         default="lossless,portable",
         metavar="KINDS",
-        help="kinds with commas, or all (default: lossless,portable); --kinds list tells what there is",
+        help="kinds, comma-separated, or all (default: lossless,portable); --kinds list tells what there is",
     )
     add_recipe_options(parser)
-    parser.add_argument("--json", action="store_true", help="print for machines")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     add_shelf_option(parser)
 
 

@@ -15,7 +15,7 @@ _NEEDLE = {"up": "needle up", "down": "playing", "run-out": "run-out"}
 
 
 def reading_object(reading: GaugeReading) -> dict[str, Any]:
-    """A reading for machines: numbers to a thousandth; the advice as a sentence, as its code and its facts."""
+    """A reading for ``--json``: numbers to a thousandth; the advice as a sentence, as its code and its facts."""
 
     def short(value: Any) -> Any:
         if isinstance(value, News):
@@ -45,7 +45,7 @@ def gauge_page(
         else "",
         f"loudness {reading.momentary_lufs:.1f} LUFS" if reading.momentary_lufs > MINIMUM_DB else "",
         f"balance {reading.balance_db:+.1f} dB" if stereo and heard else "",
-        f"likeness {reading.likeness:+.2f}" if stereo and reading.likeness else "",
+        f"correlation {reading.likeness:+.2f}" if stereo and reading.likeness else "",
     ]
     chain = [
         f"chain noise {level_text(reading.noise_dbfs)}" if reading.noise_dbfs > MINIMUM_DB else "",

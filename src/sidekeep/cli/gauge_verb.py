@@ -14,7 +14,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--peak", type=_level, metavar="DBFS", help="aim for peaks up to this (default: -6; -5 at 16 bits)"
     )
-    parser.add_argument("--json", action="store_true", help="one reading per line for machines")
+    parser.add_argument("--json", action="store_true", help="print readings as JSON, one per line")
 
 
 def _seconds(text: str) -> float:

@@ -8,7 +8,7 @@ import argparse
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
     parser.add_argument("--use", metavar="NAME", help="remember this input (key or part of its name)")
-    parser.add_argument("--json", action="store_true", help="print for machines")
+    parser.add_argument("--json", action="store_true", help="print JSON")
 
 
 def add_input_options(parser: argparse.ArgumentParser) -> None:

@@ -20,13 +20,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--leave",
         metavar="FRAMES",
         default="",
-        help="start frames of repairs to leave untouched, with commas (from the list of --json)",
+        help="start frames of repairs to leave untouched, comma-separated (from the list of --json)",
     )
     parser.add_argument(
         "--taken-out", type=Path, metavar="FILE", help="also write what was taken out, to listen to"
     )
     parser.add_argument("--replace", action="store_true", help="overwrite OUT if it is there")
-    parser.add_argument("--json", action="store_true", help="print the list of repairs for machines")
+    parser.add_argument("--json", action="store_true", help="print the list of repairs as JSON")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
         leave = tuple(int(word) for word in options.leave.split(",") if word.strip())
     except ValueError:
         raise ParameterError(
-            f"--leave {options.leave!r} must be whole frame numbers with commas between"
+            f"--leave {options.leave!r} must be whole frame numbers, comma-separated"
         ) from None
     with progress_bar("mending", quiet=options.json) as progress:
         result = mend_file(

@@ -21,7 +21,7 @@ def add_shelf_option(parser: argparse.ArgumentParser) -> None:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
     add_shelf_option(parser)
-    parser.add_argument("--json", action="store_true", help="print for machines")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     actions = parser.add_subparsers(dest="action", metavar="ACTION")
     listing = actions.add_parser(
         "list", help="list records, all or those that hold all the words (the default)"

@@ -11,7 +11,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", nargs="+", type=Path, help="a recording, or the pieces of one side in order")
     parser.add_argument("--sleeve", type=Path, metavar="FILE", help="the track list as printed on the sleeve")
     parser.add_argument("--side", metavar="LETTERS", help="which side(s) of the sleeve this is, e.g. A or AB")
-    parser.add_argument("--json", action="store_true", help="print one object for machines")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -27,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--no-survey", action="store_true", help="survey when it is needed, not while the side plays"
     )
-    parser.add_argument("--json", action="store_true", help="news as one object per line, for machines")
+    parser.add_argument("--json", action="store_true", help="print news as JSON, one object per line")
     add_shelf_option(parser)
 
 

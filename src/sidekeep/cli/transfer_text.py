@@ -43,7 +43,7 @@ def transfer_object(result: TransferResult, report_path: Path) -> dict[str, Any]
 
 
 def show_transfer(result: TransferResult, report_path: Path, *, machine: bool) -> int:
-    """One line per file and the findings, or the object for machines; the exit code."""
+    """One line per file and the findings, or the JSON object; the exit code."""
     findings = [finding for take in result.takes for finding in take.survey.findings]
     if machine:
         print_json(transfer_object(result, report_path))

@@ -17,17 +17,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--copies",
         default="lossless,portable",
         metavar="KINDS",
-        help="kinds with commas, or all (default: lossless,portable); --copies list tells what there is",
+        help="kinds, comma-separated, or all (default: lossless,portable); --copies list tells what there is",
     )
     parser.add_argument(
         "--sides",
         metavar="LETTERS",
-        help="side(s) of every file with commas, when it is not plain: A,A,B or AB,CD",
+        help="side(s) of every file, comma-separated, when it is not clear: A,A,B or AB,CD",
     )
     parser.add_argument("--picture", type=Path, metavar="FILE", help="a picture of the sleeve's front")
     parser.add_argument("--back-picture", type=Path, metavar="FILE", help="a picture of the sleeve's back")
     add_recipe_options(parser)
-    parser.add_argument("--json", action="store_true", help="print for machines")
+    parser.add_argument("--json", action="store_true", help="print JSON")
 
 
 def run(options: argparse.Namespace) -> int:

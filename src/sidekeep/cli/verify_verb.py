@@ -15,7 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--decode", action="store_true", help="also decode every FLAC and compare its own MD5"
     )
-    parser.add_argument("--json", action="store_true", help="print for machines")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     add_shelf_option(parser)
 
 

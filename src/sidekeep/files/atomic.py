@@ -31,7 +31,7 @@ _CAUSES = {
     errno.EPERM: "writing is not permitted there; check the folder's permissions",
     errno.EROFS: "the disk is read-only; choose another folder",
     errno.ENAMETOOLONG: "the name is too long for this file system; shorten it",
-    errno.ENOENT: "the folder does not exist; make it first",
+    errno.ENOENT: "its folder is not there (removed, renamed, or a disk that is not connected)",
     errno.ENOTDIR: "a part of the path is a file, not a folder",
     errno.EISDIR: "there is a folder of that name; choose another name",
     errno.EIO: "the disk reports an error; check it, and its cable",

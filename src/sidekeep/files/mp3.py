@@ -29,12 +29,12 @@ def _starter(mode: str) -> Codec:
             compression_level=0.0,
         )
 
-    kind = "mp3-320" if mode == "CONSTANT" else "mp3-v0"
+    kind = "mp3-320" if mode == "CONSTANT" else "mp3-variable"
     return Codec(kind=kind, suffix=".mp3", lossless=False, start=start, rates_hz=RATES_HZ)
 
 
 MP3_320 = _starter("CONSTANT")
-MP3_V0 = _starter("VARIABLE")
+MP3_VARIABLE = _starter("VARIABLE")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -153,16 +153,19 @@ def check_copy(path: Path, written: Written, listen: Listener | None = None) -> 
         )
     except AudioFileError as error:
         raise CopyError(
-            f"{written.path} could not be read back ({error}); the disk may be failing"
+            f"{written.path} could not be read back ({error}); the cause is not known: check the disk, then try again"
         ) from error
     if (got.frames, got.rate_hz, got.channels) != (written.frames, written.rate_hz, written.channels):
         raise CopyError(
             f"{written.path} gives back {got.frames} frames of {got.channels} channels at {got.rate_hz} Hz, "
-            f"{written.frames} of {written.channels} at {written.rate_hz} Hz went in; the disk may be failing"
+            f"{written.frames} of {written.channels} at {written.rate_hz} Hz went in; "
+            "the cause is not known: check the disk, then try again"
         )
     if written.lossless:
         if got.samples_sha256 != written.samples_sha256:
-            raise CopyError(f"{written.path} does not give back the samples written; the disk may be failing")
+            raise CopyError(
+                f"{written.path} does not give back the samples written; the cause is not known: check the disk, then try again"
+            )
     elif written.level > QUIET_LEVEL and written.frames >= _SHORTEST_CHECK_S * written.rate_hz:
         change_db = gain_to_db(got.level / written.level)
         if abs(change_db) > LEVEL_TOLERANCE_DB:

@@ -13,14 +13,14 @@ from sidekeep.files.atomic import part_path
 from sidekeep.files.bext import Bext
 from sidekeep.files.codec import Codec, Job
 from sidekeep.files.flac import FLAC
-from sidekeep.files.mp3 import MP3_320, MP3_V0
+from sidekeep.files.mp3 import MP3_320, MP3_VARIABLE
 from sidekeep.files.opus import OPUS
 from sidekeep.files.read_back import Listener
 from sidekeep.files.sink import FileSink, Finish
 from sidekeep.files.wav import BWF, WAV
 
 CODECS: dict[str, Codec] = {
-    codec.kind: codec for codec in (FLAC, ALAC, MP3_320, MP3_V0, AAC, OPUS, WAV, AIFF, BWF)
+    codec.kind: codec for codec in (FLAC, ALAC, MP3_320, MP3_VARIABLE, AAC, OPUS, WAV, AIFF, BWF)
 }
 
 
@@ -48,7 +48,7 @@ def open_sink(
     check: bool = True,
     listen: Listener | None = None,
 ) -> FileSink:
-    """Begin a file of ``kind``: flac, alac, mp3-320, mp3-v0, aac, opus, wav, aiff or bwf.
+    """Begin a file of ``kind``: flac, alac, mp3-320, mp3-variable, aac, opus, wav, aiff or bwf.
 
     ``path`` is the final name, suffix included. ``bits`` is the word length of lossless kinds (lossy ones
     do not use it, but ``write_int`` reads its numbers by it). ``finish`` gets the finished part file and

@@ -1,6 +1,6 @@
 """ID3v2 in MP3, WAV and AIFF: version 2.4 (id3.org, "ID3 tag version 2.4.0 - Native Frames") or 2.3.
 
-Several values of one text frame stand side by side, parted by NUL in 2.4 and by a slash in 2.3.
+Several values of one text frame stand side by side, separated by NUL in 2.4 and by a slash in 2.3.
 """
 
 from __future__ import annotations

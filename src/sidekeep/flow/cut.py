@@ -215,7 +215,7 @@ def _sides(features: Features, cut: CutSide, names: Sequence[str], counts: Seque
 
 
 def _by_side(tracks: list[Track], listed: Sequence[int], counts: Sequence[int]) -> list[list[Track]]:
-    """Tracks of several sides parted where their lines are; one without a line goes with the nearer neighbour."""
+    """Tracks of several sides separated where their lines are; one without a line goes with the nearer neighbour."""
     edges = np.cumsum(counts)
     side_of = [int(np.searchsorted(edges, line, side="right")) if line >= 0 else -1 for line in listed]
     for index, side in enumerate(side_of):

@@ -94,7 +94,7 @@ def _times(
         if error > _WRONG_TIME_S + _WRONG_TIME_SHARE * printed:
             text = (
                 f"{side.side}{track.number} lasts {clock_text(heard)}, the sleeve says {clock_text(printed)}. "
-                "The gaps around it are clear, so the sleeve is probably wrong."
+                "The gaps around it are clear. The sleeve may have a misprint or belong to another edition."
             )
             found.append(
                 Finding(

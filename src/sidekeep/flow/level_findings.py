@@ -101,6 +101,10 @@ def _times(times: str, count: int) -> str:
     return f"1 {times}" if count == 1 else f"{count} {times}s"
 
 
+def _count_text(count: int) -> str:
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
 def _odd_numbers(measured: LevelEvidence) -> Iterator[Finding]:
     if measured.odd_frames:
         start, stop = measured.odd_span
@@ -265,7 +269,7 @@ def _clipping(measured: LevelEvidence) -> Iterator[Finding]:
             stop_frame=int(runs.stop_frame.max()),
             channel=name,
             severity="look" if is_slight else "act",
-            text=f"The converter ran out of room {_times('time', len(runs))} in {_words(name)}, worst at "
+            text=f"The input clipped {_count_text(len(runs))} in {_words(name)}, worst at "
             f"{_places([int(frame) for frame in worst], measured.rate_hz)}. {advice}",
             evidence={"runs": float(len(runs)), "frames": float(frames), "longest_frames": float(longest)},
         )
@@ -287,7 +291,7 @@ def _flat_tops(measured: LevelEvidence) -> Iterator[Finding]:
             channel=name,
             severity="look" if all(tops.is_sloped for tops in judged) else "act",
             text=f"The tops of {_words(name)} are cut off at {level_db:.1f} dBFS, below full scale "
-            f"({_times('place', places)} found): something before the converter ran out of room. Turn down "
+            f"({_times('place', places)} found): something before the converter clipped. Turn down "
             "whatever comes before the recording level (a phono stage's gain, a mixer's input), and record "
             "again.",
             evidence={"level_dbfs": level_db, "places": float(places)},

@@ -1,4 +1,4 @@
-"""Short before-and-after listens for the report: the places where most was mended."""
+"""Short listens for the report, as played, mended and what was taken out: the places where most was mended."""
 
 from __future__ import annotations
 
@@ -26,11 +26,12 @@ MIME = "audio/mpeg"
 
 @dataclass(frozen=True, kw_only=True)
 class Clip:
-    """The same place as it was taken and as it is now, as MP3 bytes."""
+    """The same place as played, mended, and what was taken out, as MP3 bytes at one level."""
 
     title: str
-    before: bytes
-    after: bytes
+    played: bytes
+    mended: bytes
+    taken_out: bytes
 
 
 def choose_place(repairs: Sequence[Repair], span: tuple[int, int], rate_hz: int) -> int | None:
@@ -59,23 +60,24 @@ def make_clip(
     gain_db: float,
     side: str,
 ) -> Clip:
-    """Both listens of one place, at the level of the copies."""
+    """The listens of one place, at the level of the copies."""
     rate_hz = source.format.rate_hz
     stop_frame = min(source.format.length_frames, start_frame + seconds_to_frames(CLIP_S, rate_hz))
-    before = source.read(start_frame, stop_frame)
+    played = source.read(start_frame, stop_frame)
     with patches_path.open("rb") as file:
-        after = PatchReader(file, left).apply(start_frame, before)
+        mended = PatchReader(file, left).apply(start_frame, played)
     at = clock_text(frames_to_seconds(start_frame, rate_hz))
     return Clip(
         title=f"Side {side} at {at}",
-        before=to_mp3(before, rate_hz, gain_db),
-        after=to_mp3(after, rate_hz, gain_db),
+        played=to_mp3(played, rate_hz, gain_db),
+        mended=to_mp3(mended, rate_hz, gain_db),
+        taken_out=to_mp3(played - mended, rate_hz, gain_db),
     )
 
 
 def to_mp3(audio: Audio, rate_hz: int, gain_db: float) -> bytes:
     """A short listen as MP3 bytes, 1 dB under the gain, faded at both ends."""
-    # A take's clicks may pass full scale with the gain of the copies on: both listens are clipped alike.
+    # A take's clicks may pass full scale with the gain of the copies on: all listens are clipped alike.
     audio = np.clip(audio * db_to_gain(gain_db - 1.0), -1.0, 1.0)
     if rate_hz != _CLIP_RATE_HZ:
         resampler = Resampler(rate_hz, _CLIP_RATE_HZ, audio.shape[1])
@@ -83,6 +85,8 @@ def to_mp3(audio: Audio, rate_hz: int, gain_db: float) -> bytes:
     fade = fade_gain(0, len(audio), seconds_to_frames(_FADE_S, _CLIP_RATE_HZ))[:, None]
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "clip.mp3"
-        with open_sink(path, "mp3-v0", rate_hz=_CLIP_RATE_HZ, channels=audio.shape[1], check=False) as sink:
+        with open_sink(
+            path, "mp3-variable", rate_hz=_CLIP_RATE_HZ, channels=audio.shape[1], check=False
+        ) as sink:
             sink.write(np.clip(audio, -1.0, 1.0) * fade * fade[::-1])
         return path.read_bytes()

@@ -222,7 +222,7 @@ def _swap(folder: RecordFolder, state: State, a: str, b: str) -> None:
 
 
 def entry_object(entry: Entry) -> dict[str, Any]:
-    """An entry for machines: without the changes themselves."""
+    """An entry for scripts: without the changes themselves."""
     return {
         "seq": entry.seq,
         "at_utc": entry.at_utc,

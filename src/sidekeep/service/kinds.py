@@ -11,7 +11,7 @@ from sidekeep.files.pictures import Picture, PictureKind, load_picture
 
 
 def checked_kinds(words: str) -> tuple[str, ...]:
-    """Kinds as a person names them, with commas. Raises ``ParameterError`` for one that is none."""
+    """Kinds as a person names them, comma-separated. Raises ``ParameterError`` for one that is none."""
     return parse_kinds(words)
 
 

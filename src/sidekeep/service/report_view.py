@@ -35,7 +35,13 @@ def report_data(result: TransferResult, picture: bytes | None, day: date | None)
         gain_db=result.gain.gain_db,
         gain_text=result.gain.text,
         clips=tuple(
-            ClipView(title=clip.title, before=clip.before, after=clip.after, mime=MIME)
+            ClipView(
+                title=clip.title,
+                played=clip.played,
+                mended=clip.mended,
+                taken_out=clip.taken_out,
+                mime=MIME,
+            )
             for clip in result.clips
         ),
         files=tuple(

@@ -423,7 +423,7 @@ def _feed(run: CopyRun, sides: Sequence[RenderedSide], gain: GainChoice, progres
 
 
 def _clips(sides: Sequence[RenderedSide], gain: GainChoice) -> tuple[Clip, ...]:
-    """One before-and-after listen per side, while the patches are at hand."""
+    """One listen per side, while the patches are at hand."""
     clips = []
     for side in sides:
         span = (side.spans[0].start_frame, side.spans[-1].stop_frame)

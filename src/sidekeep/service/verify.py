@@ -61,7 +61,7 @@ def verify(
 
 def _records_gone(shelf: Path) -> list[Checked]:
     """Records that the index knows and whose folder is not there any more."""
-    fault = "the record is gone; put its folder back from a backup, or 'sidekeep shelf rebuild' forgets it"
+    fault = "the record is gone; restore its folder from a backup, or 'sidekeep shelf rebuild' forgets it"
     return [
         Checked(
             place=shelf / entry.folder,

@@ -119,7 +119,7 @@ def _copy_checked(source: Path, target: Path, wanted: str | None) -> TakeFile:
             os.fsync(writing.fileno())
         if wanted is not None and digest.hexdigest() != wanted:
             raise ChecksumError(
-                f"{source} is not what it was: its checksum does not match; put it back from a backup or a bag first"
+                f"{source} is not what it was: its checksum does not match; restore it from a backup or a bag first"
             )
         if file_sha256(part) != digest.hexdigest():
             raise ShelfError(

@@ -67,10 +67,10 @@ def lay_out_discs(
     *,
     capacity_frames: int = LONG_DISC_FRAMES,
 ) -> tuple[list[Disc], list[Finding]]:
-    """As few discs as hold the record, parted between sides and as even as can be.
+    """As few discs as hold the record, divided between sides and as even as can be.
 
     Tracks under 4 s are joined to the next one (the last to the one before), because no CD may have them.
-    A side that fills more than a disc is parted between tracks.
+    A side that fills more than a disc is divided between tracks.
     """
     lengths = piece_frames(sides)
     findings: list[Finding] = []
@@ -95,7 +95,9 @@ def lay_out_discs(
         )
     if len(discs) > 1:
         findings.append(
-            _note("cd-parted", f"the record is too long for one CD and was parted over {len(discs)} discs")
+            _note(
+                "cd-divided", f"the record is too long for one CD and was divided between {len(discs)} discs"
+            )
         )
     return discs, findings
 

@@ -81,7 +81,7 @@ def not_what_it_was(path: Path, sha256: str) -> ChecksumError:
     """The file differs from its checksum; tells where the right one may still be."""
     found = find_in_bags(path, sha256)
     if found is None:
-        left = "Put it back from a backup"
+        left = "Restore it from a backup"
     elif found[1]:
         left = f"{found[0]} still holds it as it was: verify that bag and copy the file back"
     else:

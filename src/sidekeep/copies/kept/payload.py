@@ -33,7 +33,9 @@ def payload_sha256(path: Path) -> str:
                 if packet.size:
                     digest.update(bytes(packet))
     except (av.error.FFmpegError, IndexError) as problem:
-        raise CopyError(f"{path.name} cannot be read back ({problem}); the disk may be failing") from None
+        raise CopyError(
+            f"{path.name} cannot be read back ({problem}); the cause is not known: check the disk, then try again"
+        ) from None
     return digest.hexdigest()
 
 

@@ -73,11 +73,11 @@ KINDS: dict[str, Kind] = {
         Kind(
             name="portable-small",
             suffix=".mp3",
-            codec="mp3-v0",
+            codec="mp3-variable",
             scope="track",
             bits=0,
             rates_hz=_BOTH,
-            purpose="MP3, best variable rate (V0): nearly as good, smaller",
+            purpose="MP3, variable rate at its best quality: nearly as good, smaller",
         ),
         Kind(
             name="aac",

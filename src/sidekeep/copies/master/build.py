@@ -161,7 +161,9 @@ def _place_take(take: MasterTake, folder: Path, taken: set[str]) -> tuple[str, b
         if _copy(take.path, target) != take.sha256:
             raise not_what_it_was(take.path, take.sha256)
         if file_sha256(target) != take.sha256:
-            raise CopyError(f"{target} does not read back as it was written; the disk may be failing")
+            raise CopyError(
+                f"{target} does not read back as it was written; the cause is not known: check the disk, then try again"
+            )
         return target.name, True
     target = folder / unique_name(_plain(take.name), ".wav", taken)
     with (

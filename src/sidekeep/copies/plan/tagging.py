@@ -166,5 +166,5 @@ def is_compilation(record: Record) -> bool:
 
 
 def _several(text: str) -> tuple[str, ...]:
-    """Values parted by a semicolon are several values; everything else stays one, as printed."""
+    """Values separated by a semicolon are several values; everything else stays one, as printed."""
     return tuple(part.strip() for part in text.split(";") if part.strip())

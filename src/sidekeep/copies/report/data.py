@@ -77,11 +77,12 @@ class SideView:
 
 @dataclass(frozen=True, kw_only=True)
 class ClipView:
-    """A short listen before and after, as bytes of a format browsers play."""
+    """A short listen as played, mended and what was taken out, as bytes of a format browsers play."""
 
     title: str
-    before: bytes
-    after: bytes
+    played: bytes
+    mended: bytes
+    taken_out: bytes
     mime: str = "audio/mpeg"
 
 

@@ -81,7 +81,7 @@ def size_text(size_bytes: int) -> str:
 
 
 def whole_number(number: int) -> str:
-    """Digits in threes, parted by narrow spaces."""
+    """Digits in threes, separated by narrow spaces."""
     return f"{number:,}".replace(",", "\u202f")
 
 
@@ -287,8 +287,8 @@ def _listen(clips: tuple[ClipView, ...]) -> str:
     if not clips:
         return ""
     return (
-        '<section class="listen"><h2>Before and after</h2><p>The same few seconds as they came from the '
-        'record, and as they are now.</p><div class="clips">' + "".join(_clips(clips)) + "</div></section>"
+        '<section class="listen"><h2>Listen</h2><p>The same few seconds as played, mended, and what was '
+        'taken out, at the same level.</p><div class="clips">' + "".join(_clips(clips)) + "</div></section>"
     )
 
 
@@ -296,9 +296,13 @@ def _clips(clips: tuple[ClipView, ...]) -> Iterator[str]:
     for clip in clips:
         players = "".join(
             f'<label>{name}<audio controls preload="metadata" src="{_inside(clip.mime, sound)}"></audio></label>'
-            for name, sound in (("Before", clip.before), ("After", clip.after))
+            for name, sound in _versions(clip)
         )
         yield f'<div class="clip"><h3>{escape(clip.title)}</h3>{players}</div>'
+
+
+def _versions(clip: ClipView) -> tuple[tuple[str, bytes], ...]:
+    return ("As played", clip.played), ("Mended", clip.mended), ("What was taken out", clip.taken_out)
 
 
 def _written(files: tuple[FileView, ...]) -> str:

@@ -125,7 +125,9 @@ class Finisher:
         tags = self._with_gains(planned, staged.lowered_db, staged.true_peak_dbtp)
         write_tags(path, planned.suffix, tags, self.plan.pictures, id3_version=self.plan.id3_version)
         if payload_sha256(path) != staged.payload_sha256:
-            raise CopyError(f"{planned.path}: writing tags changed the sound; the disk may be failing")
+            raise CopyError(
+                f"{planned.path}: writing tags changed the sound; the cause is not known: check the disk, then try again"
+            )
         return FileEntry(
             path=planned.path,
             kind=planned.kind,

@@ -23,7 +23,7 @@ from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.sinks import open_sink
 from sidekeep.units import db_to_gain, gain_to_db
 
-LEAST_LIKENESS = 0.8
+LEAST_CORRELATION = 0.8
 """Correlation a decoded copy must have with what went in; music is above 0.99 at these bit rates."""
 
 _QUIET_POWER = 1e-7
@@ -87,7 +87,7 @@ def needed_lowering_db(true_peak_dbtp: float, ceiling_dbtp: float) -> float:
 
 
 class _Ear:
-    """Hears the decoded file: true peak, and likeness with what went in, block by block."""
+    """Hears the decoded file: true peak, and correlation with what went in, block by block."""
 
     def __init__(self, planned: PlannedFile, spills: Sequence[tuple[Path, int]], gain: float) -> None:
         self.gain = gain
@@ -131,10 +131,11 @@ class _Ear:
         self._meter.finish()
         both, source, decoded = self._sums
         if source / max(1, self._frames * self._planned.channels) > _QUIET_POWER:
-            likeness = both / math.sqrt(max(source * decoded, 1e-300))
-            if likeness < LEAST_LIKENESS:
+            correlation = both / math.sqrt(max(source * decoded, 1e-300))
+            if correlation < LEAST_CORRELATION:
                 raise CopyError(
-                    f"{self._planned.path} decodes to something else than went in (likeness "
-                    f"{likeness:.2f}, at least {LEAST_LIKENESS} is needed); the encoder may be damaged"
+                    f"{self._planned.path} decodes to something else than went in (correlation "
+                    f"{correlation:.2f}, at least {LEAST_CORRELATION} is needed); "
+                    "the cause is not known: check the disk, then try again"
                 )
         return gain_to_db(self._meter.peak)

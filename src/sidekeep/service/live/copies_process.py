@@ -1,6 +1,6 @@
 """Copies of the sides that are taken, encoded while the next one plays: ``python -m sidekeep.service.live.copies_process``.
 
-Arguments: the shelf, the record's folder, the kinds with commas. At the lowest priority. Nothing gets its name here: what is
+Arguments: the shelf, the record's folder, the kinds comma-separated. At the lowest priority. Nothing gets its name here: what is
 ready waits for the run that knows all sides. When standard input ends it stops at once; a later run goes on from what is whole.
 """
 

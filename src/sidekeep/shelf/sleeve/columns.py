@@ -1,4 +1,4 @@
-"""Track lists that come as a table: rows parted by tabs, semicolons, commas or bars.
+"""Track lists that come as a table: rows separated by tabs, semicolons, commas or bars.
 
 Conventions: columns are named by a row of names on top, or by a line ``Columns: side, mark, title, time, skip``. Rows are
 turned into plain lines with everything said outright, so that one reader (``reading``) makes the record. Every row

@@ -150,7 +150,7 @@ def _as_list(value: Any) -> list[Any]:
 
 
 def _person(value: Any) -> Any:
-    """A name, or several with commas, of a person given as text, object or list."""
+    """A name, or several separated by commas, of a person given as text, object or list."""
     if isinstance(value, Mapping):
         return value.get("name", "")
     if isinstance(value, list):

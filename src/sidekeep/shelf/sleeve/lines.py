@@ -25,7 +25,7 @@ _SIDE_CELL = re.compile(r"[A-Ha-h]")
 class PrintedLine:
     """What one track line says. ``body`` is what is left between mark and time; ``literal`` when it was quoted;
     ``dash_time`` when a dash stands before the time; ``wrong_time`` is a time that cannot be; ``cells`` are the texts of
-    a line parted by tabs."""
+    a line separated by tabs."""
 
     body: str
     mark: str = ""
