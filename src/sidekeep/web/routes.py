@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from msgspec import Struct
@@ -108,6 +109,12 @@ class Revision(Struct, forbid_unknown_fields=True):
     """The revision that was last seen."""
 
     revision: int | None = None
+
+
+class Older(Struct, forbid_unknown_fields=True):
+    """The older take to compare with."""
+
+    old: str
 
 
 class Check(Struct, forbid_unknown_fields=True):
@@ -288,6 +295,21 @@ def report(ask: Ask) -> Response:
     return Response(page, media_type="text/html; charset=utf-8", headers=headers)
 
 
+def compare_takes(ask: Ask) -> Any:
+    return ask.house.compare(ask.body.old, ask.part("take"))
+
+
+def comparison(ask: Ask) -> Any:
+    folder = ask.house.comparison(ask.word("with"), ask.part("take"))
+    return json.loads((folder / "comparison.json").read_text("utf-8"))
+
+
+def comparison_report(ask: Ask) -> Response:
+    page = (ask.house.comparison(ask.word("with"), ask.part("take")) / "report.html").read_bytes()
+    headers = {"Content-Security-Policy": REPORT_POLICY}
+    return Response(page, media_type="text/html; charset=utf-8", headers=headers)
+
+
 def open_folder(ask: Ask) -> Any:
     _only_here(ask)
     ask.house.open_folder(ask.part("record"))
@@ -398,6 +420,9 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="GET", path="/api/takes/{take}/peaks", handler=peaks),
     Endpoint(method="GET", path="/api/takes/{take}/spectrum", handler=spectrum_picture),
     Endpoint(method="GET", path="/api/takes/{take}/sound", handler=sound),
+    Endpoint(method="POST", path="/api/takes/{take}/compare", handler=compare_takes, body=Older),
+    Endpoint(method="GET", path="/api/takes/{take}/compare", handler=comparison),
+    Endpoint(method="GET", path="/api/takes/{take}/compare/report", handler=comparison_report),
     Endpoint(method="POST", path="/api/records/{record}/survey", handler=survey_record),
     Endpoint(method="POST", path="/api/records/{record}/copies", handler=write_copies, body=Copies),
     Endpoint(method="POST", path="/api/records/{record}/verify", handler=verify_record, body=Check),

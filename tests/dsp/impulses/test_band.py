@@ -38,11 +38,16 @@ def look(planes: Floats, rate_hz: int, times: int = 3) -> list[float | None]:
     return [None if band is None else band.edge * rate_hz for band in bands]
 
 
-@pytest.mark.parametrize("rate_hz", [48_000, 88_200, 96_000, 192_000])
+@pytest.mark.parametrize("rate_hz", [88_200, 96_000, 192_000])
 def test_the_edge_of_a_take_brought_to_a_higher_rate_is_that_of_the_lower(rate_hz: int) -> None:
     edges = look(raised(groove(140_000), 44_100, rate_hz), rate_hz)
     assert edges[-1] is not None
     assert 19_500.0 < edges[-1] < 22_050.0
+
+
+def test_what_an_encoder_left_at_the_file_s_own_rate_is_no_edge() -> None:
+    """Clean music in lossy files ends at 16 to 20 kHz; taking that for a groove's end cost it false repairs."""
+    assert look(raised(groove(140_000), 40_000, 44_100), 44_100) == [None] * 3
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 96_000])
@@ -65,8 +70,8 @@ def test_music_that_ends_where_the_groove_goes_on_has_no_edge() -> None:
 
 
 def test_the_noise_continues_the_groove_to_half_the_rate() -> None:
-    planes = raised(groove(140_000), 44_100, 48_000)
-    watch = BandWatch(48_000, 1)
+    planes = raised(groove(70_000), 22_050, 44_100)
+    watch = BandWatch(44_100, 1)
     bands = [watch.look(planes) for _ in range(3)]
     assert bands[-1] is not None
     filled = planes + noise_above(bands[-1], planes.shape[1], STEPS)

@@ -21,6 +21,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.service.comparing.page import comparison_page
 from sidekeep.service.comparing.takes import NamedTake, named_take
 from sidekeep.shelf.catalogue import record_folders
+from sidekeep.shelf.record_folder import RecordFolder
 
 COMPARISONS = "comparisons"
 _SAME_EVENING = timedelta(hours=14)
@@ -71,6 +72,12 @@ def compare(
         _keep(result, folder)
     progress(1.0, "compared")
     return result
+
+
+def kept_comparison(record: RecordFolder, old_name: str, new_name: str) -> Path | None:
+    """The folder of an earlier comparison of two takes of a record, by the names of their folders; None without one."""
+    folder = record.path / COMPARISONS / f"{old_name} and {new_name}"
+    return folder if (folder / "comparison.json").is_file() else None
 
 
 def _keep(result: ComparisonResult, folder: Path) -> None:

@@ -18,11 +18,12 @@ from sidekeep.copies.run.successors import REPORT_NAME
 from sidekeep.errors import NotThere, ParameterError, ShelfError, SidekeepError, SleeveError
 from sidekeep.files.atomic import write_json
 from sidekeep.model.recipe import LevelSettings
+from sidekeep.service.comparing.compare import kept_comparison
 from sidekeep.service.edits import apply, history, redo, undo
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.job_kinds import UPLOADS
 from sidekeep.service.house.jobs import Job, Jobs
-from sidekeep.service.house.library import Library
+from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.house.pictures import Thumbnails
 from sidekeep.service.house.recipe_effect import recipe_effect
 from sidekeep.service.house.takes import OpenTakes
@@ -141,6 +142,25 @@ class House:
         if not pages:
             raise NotThere("there is no report yet; it is written with the copies")
         return max(pages, key=lambda path: path.stat().st_mtime).read_bytes()
+
+    def compare(self, old_id: str, new_id: str) -> dict[str, Any]:
+        """The job that compares two takes of one record."""
+        old, new = self._pair(old_id, new_id)
+        return self.ask_for("compare", new.record_id, old=old.take.folder, new=new.take.folder)
+
+    def comparison(self, old_id: str, new_id: str) -> Path:
+        """The folder that holds what came of comparing two takes."""
+        old, new = self._pair(old_id, new_id)
+        kept = kept_comparison(new.folder, old.path.name, new.path.name)
+        if kept is None:
+            raise NotThere("these two takes have not been compared yet")
+        return kept
+
+    def _pair(self, old_id: str, new_id: str) -> tuple[FoundTake, FoundTake]:
+        old, new = self.library.take(old_id), self.library.take(new_id)
+        if old.record_id != new.record_id or old.path == new.path:
+            raise ParameterError("two different takes of one record can be compared here")
+        return old, new
 
     def open_folder(self, record_id: str) -> None:
         """Show a record's folder in the system's own window."""

@@ -16,6 +16,7 @@ from sidekeep.errors import CopyError, RecordBusy
 from sidekeep.files.reader import open_take
 from sidekeep.flow.progress import Progress, part
 from sidekeep.model.finding import Finding
+from sidekeep.service.comparing.compare import compare
 from sidekeep.service.copies import copy_record, survey_kept
 from sidekeep.service.house.library import take_id
 from sidekeep.service.peaks import peaks_of
@@ -118,6 +119,13 @@ def _adopt(
         shutil.rmtree(waiting.with_name(f"{upload}-folder"), ignore_errors=True)
 
 
+def _compare(shelf: Path, progress: Progress, *, folder: str, old: str, new: str) -> dict[str, Any]:
+    """What has changed between two takes of a record; the outcome stays with the record."""
+    with at_work(Path(folder), "comparing two takes"):
+        result = compare(shelf, str(Path(folder) / old), str(Path(folder) / new), progress=progress)
+    return {"same": result.values["same"], "findings": [_finding(finding) for finding in result.findings]}
+
+
 def _finding(finding: Finding) -> dict[str, Any]:
     return {
         "code": finding.kind,
@@ -144,6 +152,7 @@ KINDS: dict[str, Callable[..., dict[str, Any]]] = {
     "copies": _copies,
     "verify": _verify,
     "adopt": _adopt,
+    "compare": _compare,
 }
 
 

@@ -1,0 +1,66 @@
+"""Two takes of one side through the interface: asked for, kept with the record, read again, refused where it makes no sense."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from sidekeep.service.shelf import adopt
+from tests.flow.comparison.pairs import RATE, play
+from tests.web.conftest import RunningServer
+
+SLEEVE = "The Wicker Boats - Tallow Wharf Almanac (1971)\nSide A\nA1 Lamp Oil\nA2 Slack Water\n"
+
+
+@pytest.fixture(scope="module")
+def two_takes(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[RunningServer, list[str]]]:
+    folder = tmp_path_factory.mktemp("compared")
+    (folder / "tallow.txt").write_text(SLEEVE)
+    for name, take in (("old.wav", play(1)), ("new.wav", play(2, ticks=(20.3,)))):
+        soundfile.write(folder / name, np.clip(take.audio, -1, 1), RATE, subtype="PCM_24")
+    shelf = folder / "shelf"
+    adopt([folder / "old.wav"], shelf=shelf, sleeve_path=folder / "tallow.txt")
+    adopt([folder / "new.wav"], shelf=shelf, record_name="tallow", side_letters=["A"])
+    server = RunningServer(shelf)
+    try:
+        (record,) = server.get("/api/records")["records"]
+        takes = server.get(f"/api/records/{record['id']}")["takes"]
+        yield server, [take["id"] for take in takes]
+    finally:
+        server.close()
+
+
+def wait(server: RunningServer, job: dict[str, Any], seconds: float = 200.0) -> dict[str, Any]:
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        job = server.get(f"/api/jobs/{job['id']}")
+        if job["state"] not in ("waiting", "running"):
+            return job
+        time.sleep(0.1)
+    raise AssertionError(f"the job is still {job['state']}")
+
+
+def test_what_changed_is_found_and_kept(two_takes: tuple[RunningServer, list[str]]) -> None:
+    server, (old, new) = two_takes
+    assert server.ask("GET", f"/api/takes/{new}/compare?with={old}").status == 404
+    asked = server.ask("POST", f"/api/takes/{new}/compare", {"old": old})
+    job = wait(server, asked.json())
+    assert job["state"] == "done", job["error"]
+    assert {finding["code"] for finding in job["result"]["findings"]} >= {"new-marks"}
+    kept = server.get(f"/api/takes/{new}/compare?with={old}")
+    assert kept["same"] is True
+    assert len(kept["marks"]["new"]) == 1
+    page = server.ask("GET", f"/api/takes/{new}/compare/report?with={old}")
+    assert page.status == 200
+    assert b"<svg" in page.body
+
+
+def test_a_take_is_not_compared_with_itself(two_takes: tuple[RunningServer, list[str]]) -> None:
+    server, (old, _) = two_takes
+    assert server.ask("POST", f"/api/takes/{old}/compare", {"old": old}).status == 400
+    assert server.ask("GET", f"/api/takes/{old}/compare?with=nonsense").status == 404
