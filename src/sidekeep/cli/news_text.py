@@ -109,7 +109,7 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "same-as": "this is the music of side {other} once more: was the record flipped? a takes side {side} again",
     "side-is": "taken for side {side} now, not {was}",
     "false-start": _false_start,
-    "flip": "side {side}: flip the record, clean it, lower the needle when ready",
+    "flip": "side {side}: turn the speakers down, flip the record, clean it, lower the needle when ready",
     "done": "done",
     "stopped": _stopped,
     "kept": lambda facts: f"kept as {facts['take']}: {facts.time('length_s')}",

@@ -10,7 +10,7 @@ export function sentenceOf(session) {
     case "recording": return { main: `Side ${side} is being recorded.`, more: "You may walk off. It ends by itself." };
     case "run-out": return { main: `Side ${side} has run out.`, more: "Lift the needle. If music comes back, the side goes on." };
     case "closing": return { main: `Side ${side} is being closed.`, more: "Its checksum is taken." };
-    case "flip": return { main: `Flip the record. Lower the needle on side ${side}.`, more: "Clean it first. Lift the needle if it is still down." };
+    case "flip": return { main: `Flip the record. Lower the needle on side ${side}.`, more: "Speakers down first. Lift the needle if it is still down, and clean the record." };
     case "waiting": return { main: "Waiting.", more: "It goes on by itself as soon as the input or the room on the disk is back." };
     default: return { main: session.taken?.length === 0 ? "Stopped." : "Done. Lift the needle.", more: "" };
   }
