@@ -115,13 +115,15 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "kept": lambda facts: f"kept as {facts['take']}: {facts.time('length_s')}",
     "goes-on": "side {side} goes on as another take: {take}",
     "loss": lambda facts: f"{float(facts['lost_s'] or 0):.3f} s of sound was lost; take this side again",
-    "steady-loss": "sound is being lost all the time ({ppm} parts in a million): another program takes the machine's time",
+    "steady-loss": "sound is being lost all the time ({ppm} parts in a million): usually because "
+    "another program keeps the machine busy",
     "overflow": "the sound input ran over: something may be missing here",
     "stall": "no sound has come for {silent_s} s; waiting for it, the take stays open",
     "resumed": "sound again after {silent_s} s",
     "input": "listening to {name}",
-    "input-gone": "the sound input is gone: its plug, its power or the sound server. What was recorded is kept",
-    "input-moved": "the system has put another input ({other}) in the place of the one chosen; recording was ended there",
+    "input-gone": "the sound input is gone: its plug, its power or the sound server "
+    "(volume down before you touch a plug). What was recorded is kept",
+    "input-moved": "the system switched to another input ({other}); recording was ended there",
     "input-back": "{name} is back",
     "input-missing": "{name} is not there: connect it and switch it on; nothing else is taken in its place",
     "input-muted": "this input is muted in the system's sound settings: nothing can be heard",
@@ -144,11 +146,12 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "unexpected-end": "the recording ended unexpectedly; everything that was written is here",
     "stylus-due": "{name} has played {hours} h: have its tip looked at (400 to 800 h are usual)",
     # The gauge's advice
-    "hum": "hum at {hum_hz} Hz, {hum_dbfs} dBFS: connect the turntable's own earth wire to the phono stage, keep cables "
-    "off mains leads; never touch the mains safety earth",
+    "hum": "hum at {hum_hz} Hz, {hum_dbfs} dBFS: turn the volume down, connect the turntable's own earth wire to "
+    "the phono stage, keep cables off mains leads; never touch the mains safety earth",
     "lower-needle": "turn the speakers down, lower the needle and play the loudest passage of the record",
-    "channel-dead": "one channel is (nearly) silent: check plugs, cartridge pins and the balance control",
-    "out-of-phase": "the channels are out of phase: swap the two wires of one cartridge channel",
+    "channel-dead": "one channel is (nearly) silent: turn the volume down, then check plugs, "
+    "cartridge pins and the balance control",
+    "out-of-phase": "the channels are out of phase: turn the volume down, then swap the two wires of one cartridge channel",
     "turn-down": "highest so far {highest_dbfs} dBFS: turn down {turn_down_db:.0f} dB",
     "listening": "listening; highest so far {highest_dbfs} dBFS",
     "turn-up": "play the loudest track: highest so far {highest_dbfs} dBFS, turn up {turn_up_db:.0f} dB",

@@ -113,8 +113,8 @@ def _odd_numbers(measured: LevelEvidence) -> Iterator[Finding]:
             start_frame=start,
             stop_frame=stop,
             severity="act",
-            text=f"{_times('frame', measured.odd_frames)} in this file hold no numbers (NaN or infinity): a "
-            "program or a disk failed when it was written. They are treated as silence. Make the file again "
+            text=f"{_times('frame', measured.odd_frames)} in this file are not numbers (NaN or infinity); "
+            "how that came about is not known. They are treated as silence. Make the file again "
             "from its source if you can.",
             evidence={"frames": float(measured.odd_frames)},
         )
@@ -162,8 +162,8 @@ def _channels(measured: LevelEvidence) -> Iterator[Finding]:
             channel=channel,
             severity="act",
             text=f"Nothing is heard in {_words(channel)}. Usual causes: a plug half out, a broken lead at "
-            "the cartridge or a mono input. Swap the two plugs at the phono stage: if the silence moves to "
-            "the other side the fault is before it. Then record again.",
+            "the cartridge or a mono input. Turn the volume down and swap the two plugs at the phono "
+            "stage: if the silence moves to the other side the fault is before it. Then record again.",
             evidence={"left_dbfs": levels_db[0], "right_dbfs": levels_db[1]},
         )
         return
@@ -173,7 +173,8 @@ def _channels(measured: LevelEvidence) -> Iterator[Finding]:
             kind="dual-mono",
             severity="note",
             text="Left and right are the same, sample for sample: one channel stored twice. Right for a "
-            "finished mono copy. If the record is stereo, the input was switched to mono: record again.",
+            "finished mono copy. If the record is stereo, the input, phono stage or "
+            "system was set to mono: change that and record again.",
             evidence={"equal_share": measured.whole.equal_share},
         )
         return
@@ -183,9 +184,9 @@ def _channels(measured: LevelEvidence) -> Iterator[Finding]:
             kind="out-of-phase",
             severity="act",
             text="The bass of left and right pulls in opposite directions: one channel is wired the wrong "
-            "way round, and played through one loudspeaker the bass cancels. Check the two pairs of leads at "
-            "the cartridge (white and blue left, red and green right). The take can be put right by turning "
-            "one channel over.",
+            "way round, and played through one loudspeaker the bass cancels. Turn the volume down and check "
+            "the two pairs of leads at the cartridge (white and blue left, red and green right). The take can "
+            "be put right by turning one channel over.",
             evidence={"bass_likeness": measured.bass_likeness, "likeness": music.likeness},
         )
     elif music.side_to_mid_db < -20.0:
@@ -230,7 +231,7 @@ def _dropouts(measured: LevelEvidence) -> Iterator[Finding]:
             stop_frame=lost[-1][1],
             severity="act",
             text=f"The sound stops dead in {_times('place', len(lost))} ({places}), {length_s:.2f} s in all: "
-            "the computer lost audio while recording. That cannot be mended well; record the side again with "
+            "usually because the computer lost audio while recording. That cannot be mended well; record the side again with "
             "other programs closed.",
             evidence={"places": float(len(lost)), "length_s": length_s},
         )
@@ -309,7 +310,7 @@ def _offset(measured: LevelEvidence) -> Iterator[Finding]:
             channel=name,
             severity="look",
             text=f"{_words(name).capitalize()} rests {gain_to_db(abs(offset)):.0f} dBFS away from zero: an "
-            "offset of the sound card. It eats headroom and can click at the edges of tracks.",
+            "offset, usually of the sound card. It takes headroom and can click at the edges of tracks.",
             evidence={"dc": offset},
         )
 
