@@ -73,7 +73,7 @@ def make_shelf(folder: Path) -> None:
         names = ("Lamp Oil", "Rope Walk", "Slack Water", "Two Bridges", "Undersong", "Tidemark")
         tracks = [f"{names[number]} {3 + number}:{12 + 7 * number}" for number in range(count)]
         half = (count + 1) // 2
-        text = f"{artist} - {title} ({year})\nLabel: Tin Roof\n\nSide A\n" + "\n".join(tracks[:half])
+        text = f"{artist} - {title} ({year})\nLabel: Osprook\n\nSide A\n" + "\n".join(tracks[:half])
         planned = shelf_service.plan_sleeve(shelf, text + "\n\nSide B\n" + "\n".join(tracks[half:]) + "\n")
         picture = Image.new("RGB", (900, 900), colour)
         ImageDraw.Draw(picture).ellipse((200, 200, 700, 700), outline="white", width=8)
@@ -207,7 +207,7 @@ def take_pictures(server: Any, out: Path, only: str) -> None:
                 if name == "2-sleeve-new":
                     page.add_init_script(
                         "localStorage.setItem('sidekeep draft new', "
-                        "'The Wicker Boats - Tallow Wharf Almanac (1971)\\nLabel: Tin Roof\\n\\nSide A\\nA1 Lamp Oil 3:45\\n"
+                        "'The Wicker Boats - Tallow Wharf Almanac (1971)\\nLabel: Osprook\\n\\nSide A\\nA1 Lamp Oil 3:45\\n"
                         "A2 Grüße vom Kai 4:10\\nA4 Rope Walk 3:75\\n\\nSide B\\nB1 Slack Water 5:02\\nB2 The Long Pier 7:19')"
                     )
                 page.goto(f"http://{server.host}{path}")

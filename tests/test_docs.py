@@ -138,7 +138,7 @@ def raised_kinds(root: Path) -> tuple[set[str], list[str]]:
 
 
 def documented_kinds(page: str) -> dict[str, str]:
-    """Kind and its weight from the tables of docs/findings.md."""
+    """Kind and its severity from the tables of docs/findings.md."""
     return {m[1]: m[2] for m in re.finditer(r"^\| `([a-z0-9-]+)` \| ([a-z, ]+) \|", page, re.MULTILINE)}
 
 
@@ -149,7 +149,9 @@ def test_every_finding_is_documented_and_every_documented_one_is_raised() -> Non
     documented = documented_kinds(text("docs/findings.md"))
     assert sorted(kinds - set(documented)) == [], "describe them in docs/findings.md"
     assert sorted(set(documented) - kinds) == [], "nothing raises these any more"
-    assert all(re.fullmatch(r"(note|look|act)(, (note|look|act))*", weight) for weight in documented.values())
+    assert all(
+        re.fullmatch(r"(note|look|act)(, (note|look|act))*", severity) for severity in documented.values()
+    )
 
 
 @pytest.mark.parametrize(

@@ -35,7 +35,7 @@ def add_recipe_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--old-tags", action="store_true", help="ID3v2.3 in MP3, WAV and AIFF, for old players"
     )
-    parser.add_argument("--replace", action="store_true", help="make again what is there")
+    parser.add_argument("--replace", action="store_true", help="overwrite files that are there")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -45,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--kinds",
         default="lossless,portable",
         metavar="KINDS",
-        help="kinds, comma-separated, or all (default: lossless,portable); --kinds list tells what there is",
+        help="kinds, comma-separated, or all (default: lossless,portable); --kinds list shows them",
     )
     add_recipe_options(parser)
     parser.add_argument("--json", action="store_true", help="print JSON")

@@ -35,7 +35,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     stylus = actions.add_parser("styluses", help="hours per stylus; with a name: add or change one")
     stylus.add_argument("name", nargs="?", help="the stylus")
     stylus.add_argument("--hours-before", type=float, default=0.0, metavar="H", help="hours played before")
-    stylus.add_argument("--remind-at", type=float, default=400.0, metavar="H", help="when to look at the tip")
+    stylus.add_argument(
+        "--remind-at",
+        type=float,
+        default=400.0,
+        metavar="H",
+        help="hours after which the tip should be looked at",
+    )
 
 
 def run(options: argparse.Namespace) -> int:

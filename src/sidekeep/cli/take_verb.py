@@ -16,16 +16,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("side", nargs="+", help="the sides to take, in order: A B")
     add_input_options(parser)
-    parser.add_argument("--stylus", default="", metavar="NAME", help="the stylus, for its hours")
+    parser.add_argument("--stylus", default="", metavar="NAME", help="the stylus in use, to count its hours")
     parser.add_argument("--by-key", action="store_true", help="begin and end by key only, not by the needle")
     parser.add_argument("--any-side", action="store_true", help="take sides that are not on the sleeve")
     parser.add_argument(
         "--copies",
         metavar="KINDS",
-        help="write copies as they are ready, such as lossless,portable ('copies --kinds list' tells what there is)",
+        help="write copies as they are ready, such as lossless,portable ('copies --kinds list' lists them)",
     )
     parser.add_argument(
-        "--no-survey", action="store_true", help="survey when it is needed, not while the side plays"
+        "--no-survey",
+        action="store_true",
+        help="make the survey later, when it is needed, not while the side plays",
     )
     parser.add_argument("--json", action="store_true", help="print news as JSON, one object per line")
     add_shelf_option(parser)

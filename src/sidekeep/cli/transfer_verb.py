@@ -17,7 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--copies",
         default="lossless,portable",
         metavar="KINDS",
-        help="kinds, comma-separated, or all (default: lossless,portable); --copies list tells what there is",
+        help="kinds, comma-separated, or all (default: lossless,portable); --copies list shows them",
     )
     parser.add_argument(
         "--sides",

@@ -10,10 +10,10 @@ from sidekeep.cli.shelf_verb import add_shelf_option
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
     parser.add_argument(
-        "place", nargs="*", help="folders of copies, bags, or records of the shelf; none: the whole shelf"
+        "place", nargs="*", help="folders of copies, bags, or records of the shelf (default: the whole shelf)"
     )
     parser.add_argument(
-        "--decode", action="store_true", help="also decode every FLAC and compare its own MD5"
+        "--decode", action="store_true", help="also decode every FLAC and check it against its own MD5"
     )
     parser.add_argument("--json", action="store_true", help="print JSON")
     add_shelf_option(parser)

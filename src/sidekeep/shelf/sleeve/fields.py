@@ -86,7 +86,7 @@ def has_year(line: str) -> bool:
 
 
 def read_field(line: str) -> tuple[str, str] | None:
-    """(field of Record, value) of a line such as ``Label: Tin Roof``, or None."""
+    """(field of Record, value) of a line such as ``Label: Osprook``, or None."""
     match = _FIELD.match(line)
     if match is None:
         return None
