@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from sidekeep.cli.shelf_verb import add_shelf_option
+from sidekeep.model.finding import SEVERITY_WORDS
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -33,7 +34,7 @@ def run(options: argparse.Namespace) -> int:
         print_json(result.values)
     else:
         for finding in result.findings:
-            print(f"{finding.severity}: {finding.text}")
+            print(f"{SEVERITY_WORDS[finding.severity]}: {finding.text}")
         if result.folder is not None:
             print(result.folder / "report.html")
     return 1 if any(finding.severity != "note" for finding in result.findings) else 0

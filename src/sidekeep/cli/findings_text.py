@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from sidekeep.model.finding import Finding
+from sidekeep.model.finding import SEVERITY_WORDS, Finding
 from sidekeep.units import clock_text, frames_to_seconds
-
-_WORDS = {"act": "Do", "look": "Look", "note": "Note"}
 
 
 def print_findings(findings: Iterable[Finding], rate_hz: int) -> None:
@@ -18,4 +16,4 @@ def print_findings(findings: Iterable[Finding], rate_hz: int) -> None:
             if finding.stop_frame
             else ""
         )
-        print(f"{_WORDS[finding.severity]}: {place}{finding.text}")
+        print(f"{SEVERITY_WORDS[finding.severity]}: {place}{finding.text}")

@@ -9,6 +9,9 @@ from typing import Literal
 Severity = Literal["note", "look", "act"]
 Channel = Literal["L", "R", "both"]
 
+SEVERITY_WORDS: Mapping[Severity, str] = {"act": "Act", "look": "Look", "note": "Note"}
+"""What a person reads of a severity, everywhere the same; the pressing ones first."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Finding:

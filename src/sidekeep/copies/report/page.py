@@ -14,11 +14,11 @@ from string import Template
 
 from sidekeep.copies.report.data import ClipView, FileView, FindingView, ReportData, SideView, TrackView
 from sidekeep.copies.report.disc import disc_picture, strip_picture
+from sidekeep.model.finding import SEVERITY_WORDS
 from sidekeep.model.record import Record
 from sidekeep.units import MINIMUM_DB, clock_text
 
 _PICTURE_MIME = {b"\x89PNG": "image/png", b"\xff\xd8\xff": "image/jpeg", b"GIF8": "image/gif"}
-_WEIGHT = {"act": "Act on this", "look": "Have a look", "note": "Good to know"}
 _KINDS = {
     "tick": "ticks: short and sharp, dust or static",
     "pop": "pops: longer and louder, deeper damage",
@@ -199,7 +199,7 @@ def _numbers(side: SideView) -> str:
 def _found(findings: tuple[FindingView, ...], is_side_named: bool) -> str:
     if not findings:
         return "<section><h2>What was found</h2><p>Nothing that needs you.</p></section>"
-    order = list(_WEIGHT)
+    order = list(SEVERITY_WORDS)
     lines = []
     for finding in sorted(findings, key=lambda finding: order.index(finding.severity)):
         where = [f"side {finding.side}"] if finding.side and is_side_named else []
@@ -209,7 +209,7 @@ def _found(findings: tuple[FindingView, ...], is_side_named: bool) -> str:
             where.append("left" if finding.channel == "L" else "right")
         place = f'<span class="where">{escape(", ".join(where))}</span>' if where else ""
         lines.append(
-            f'<li class="{finding.severity}"><span class="weight">{_WEIGHT[finding.severity]}{place}</span>'
+            f'<li class="{finding.severity}"><span class="weight">{SEVERITY_WORDS[finding.severity]}{place}</span>'
             f"<p>{escape(finding.text)}</p></li>"
         )
     return f'<section><h2>What was found</h2><ul class="findings">{"".join(lines)}</ul></section>'

@@ -12,7 +12,7 @@ import numpy as np
 
 from sidekeep.flow.comparison.compare import Comparison
 from sidekeep.flow.comparison.laid import BLOCK_S, lay_block
-from sidekeep.model.finding import Finding
+from sidekeep.model.finding import SEVERITY_WORDS, Finding
 from sidekeep.service.clips import CLIP_S, to_mp3
 from sidekeep.service.comparing.takes import NamedTake
 from sidekeep.units import clock_text
@@ -22,7 +22,6 @@ OUTER_MM, INNER_MM, LABEL_MM = 146.0, 60.0, 50.0
 MOST_POINTS = 2500
 CHART = {"width": 720.0, "height": 240.0, "left": 44.0, "right": 8.0, "top": 12.0, "bottom": 30.0}
 MOST_CLIPS = 3
-WEIGHTS = {"act": "Act on this", "look": "Have a look", "note": "Good to know"}
 
 
 def comparison_page(
@@ -39,7 +38,7 @@ def comparison_page(
         new=_take_facts(new),
         record=_record_name(old),
         same=same,
-        findings=[(WEIGHTS[finding.severity], finding.severity, finding.text) for finding in findings],
+        findings=[(SEVERITY_WORDS[finding.severity], finding.severity, finding.text) for finding in findings],
         points=_points(comparison) if same else None,
         chart=_chart(comparison) if same else None,
         clips=_clips(comparison, old, new) if same else [],

@@ -9,7 +9,7 @@ const KINDS = [
   { kind: "crackle", text: "Crackle", what: "faint and dense: a worn or dusty groove" },
   { kind: "thump", text: "Thumps", what: "with a low tail: the needle thrown by a deep scratch" },
 ];
-const WEIGHT = { act: "Act on this", look: "Have a look", note: "Good to know" };
+const WEIGHT = { act: "Act", look: "Look", note: "Note" };
 
 /** @param {{desk: import("./desk.js").Desk, edit: (edit: any, what?: string) => Promise<any>, side: any}} props */
 export function Damage({ desk, edit, side }) {
