@@ -218,7 +218,9 @@ def test_spans_outside_are_refused(three_sources: list[Path]) -> None:
 def test_float_files_pass_what_is_not_a_number(tmp_path: Path) -> None:
     sound = np.array([[0.5, np.nan], [np.inf, -2.5], [1e-20, -np.inf]])
     soundfile.write(tmp_path / "a.wav", sound, 96_000, subtype="DOUBLE")
-    np.testing.assert_array_equal(open_source(tmp_path / "a.wav").read(0, 3), sound)
+    # infinity is no number either: from here on it is one of those that the survey counts and tells
+    told = np.where(np.isinf(sound), np.nan, sound)
+    np.testing.assert_array_equal(open_source(tmp_path / "a.wav").read(0, 3), told)
 
 
 def test_eight_bit_files(tmp_path: Path) -> None:
