@@ -148,10 +148,14 @@ def music_span(alignment: Alignment) -> tuple[float, float]:
     """From the first to the last moment at which the curve is sure: there is music to hold on to."""
     curve = alignment.curve
     assert curve is not None
-    sure = np.flatnonzero(curve.sd_s < CLEAR_SD_S)
-    if len(sure) < 100:
+    # by whole seconds: the knock of the needle is alike on both takes too, for a moment
+    size = round(1.0 / curve.step_s)
+    count = len(curve.sd_s) // size
+    seconds = np.median(curve.sd_s[: count * size].reshape(count, size), axis=1)
+    sure = np.flatnonzero(seconds < CLEAR_SD_S)
+    if len(sure) < 3:
         return curve.start_s, curve.stop_s
-    return curve.start_s + curve.step_s * float(sure[0]), curve.start_s + curve.step_s * float(sure[-1])
+    return curve.start_s + float(sure[0]), curve.start_s + float(sure[-1]) + 1.0
 
 
 def _where_sure(alignment: Alignment) -> Callable[[float], bool]:
