@@ -139,6 +139,28 @@ def test_a_line_that_says_nothing_is_closed(server: RunningServer, monkeypatch: 
             assert line.recv(100) == b""  # closed by the server; a timeout would raise
 
 
+def test_a_websocket_stays_when_the_patience_for_a_first_request_is_over(
+    server: RunningServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server_module, "FIRST_REQUEST_S", 0.2)
+
+    async def heard_later() -> str:
+        origin: websockets.Origin = websockets.Origin(f"http://{server.host}")
+        async with websockets.connect(f"ws://{server.host}/api/events", origin=origin) as line:
+            await line.recv()
+            await asyncio.sleep(0.6)
+            server.house.news.publish("shelf")
+            return str(await asyncio.wait_for(line.recv(), 10))
+
+    assert '"shelf"' in asyncio.run(heard_later())
+
+
+def test_every_directive_of_the_policy_stands_once(server: RunningServer) -> None:
+    policy = server.ask("GET", "/").headers["content-security-policy"]
+    names = [directive.split()[0] for directive in policy.split(";")]
+    assert len(names) == len(set(names))
+
+
 def test_a_head_without_end_is_refused(server: RunningServer) -> None:
     with contextlib.suppress(ConnectionError):
         answer = server.raw(f"GET / HTTP/1.1\r\nHost: {server.host}\r\nX: ".encode() + b"y" * 300_000)

@@ -17,7 +17,7 @@ from sidekeep.web.answers import error_answer
 
 PAGE_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
-    "connect-src 'self' {sockets}; font-src 'self'; media-src 'self' blob:; font-src 'self'; manifest-src 'self'; "
+    "connect-src 'self' {sockets}; media-src 'self' blob:; font-src 'self'; manifest-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 REPORT_POLICY = (

@@ -337,6 +337,16 @@ def edit(ask: Ask) -> Any:
     return {"revision": record["revision"], "record": record}
 
 
+def discard_take(ask: Ask) -> Any:
+    record = ask.house.move_take(ask.part("take"), ask.body.revision, out=False)
+    return {"revision": record["revision"], "record": record}
+
+
+def restore_take(ask: Ask) -> Any:
+    record = ask.house.move_take(ask.part("take"), ask.body.revision, out=True)
+    return {"revision": record["revision"], "record": record}
+
+
 def undo(ask: Ask) -> Any:
     record = ask.house.take_back(ask.part("record"), ask.body.revision)
     return {"revision": record["revision"], "record": record}
@@ -423,6 +433,8 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="POST", path="/api/takes/{take}/compare", handler=compare_takes, body=Older),
     Endpoint(method="GET", path="/api/takes/{take}/compare", handler=comparison),
     Endpoint(method="GET", path="/api/takes/{take}/compare/report", handler=comparison_report),
+    Endpoint(method="POST", path="/api/takes/{take}/discard", handler=discard_take, body=Revision),
+    Endpoint(method="POST", path="/api/takes/{take}/restore", handler=restore_take, body=Revision),
     Endpoint(method="POST", path="/api/records/{record}/survey", handler=survey_record),
     Endpoint(method="POST", path="/api/records/{record}/copies", handler=write_copies, body=Copies),
     Endpoint(method="POST", path="/api/records/{record}/verify", handler=verify_record, body=Check),

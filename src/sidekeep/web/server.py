@@ -34,8 +34,10 @@ class PatientProtocol(H11Protocol):
         self.loop.call_later(FIRST_REQUEST_S, self._close_idle)
 
     def _close_idle(self) -> None:
-        if self.cycle is None and self.transport is not None and not self.transport.is_closing():
-            self.transport.close()
+        transport = self.transport
+        # A websocket has taken the connection over by then: that one is meant to stay.
+        if self.cycle is None and transport is not None and transport.get_protocol() is self:
+            transport.close()
 
 
 class QuietServer(uvicorn.Server):

@@ -204,6 +204,12 @@ class House:
             )
         return self.edit(record_id, {"kind": "sleeve", "text": text}, revision)
 
+    def move_take(self, take_id: str, revision: int | None, *, out: bool) -> dict[str, Any]:
+        """A take into its record's bin, or ``out`` of it again; the record as it is then."""
+        record_id, _ = self.library.move_take(take_id, revision, out=out)
+        self.news.publish("shelf")
+        return self.changed(record_id)
+
     def take_back(self, record_id: str, revision: int | None, *, again: bool = False) -> dict[str, Any]:
         """Undo the newest change that stands, or make it ``again``."""
         (redo if again else undo)(self.library.folder(record_id), expected_revision=revision)

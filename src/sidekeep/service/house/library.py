@@ -19,7 +19,9 @@ from sidekeep.errors import ChangedElsewhere, NotThere, ShelfError, SleeveError
 from sidekeep.service.edits import revision_of
 from sidekeep.service.shelf import list_records, open_catalogue, plan_sleeve
 from sidekeep.shelf.catalogue import Entry, record_folders
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, read_take
+from sidekeep.shelf.record_lock import at_work
+from sidekeep.shelf.take_bin import bin_take, restore_take
 
 BIN = ".bin"
 LONGEST_SLEEVE = 200_000
@@ -168,6 +170,39 @@ class Library:
                 self.index(RecordFolder(place))
                 return
         raise NotThere("there is no such record in the bin")
+
+    def binned(self, record_id: str) -> list[FoundTake]:
+        """The takes of a record that lie in its bin."""
+        folder = self.folder(record_id)
+        found = [
+            FoundTake(take_id=take_id(record_id, take), record_id=record_id, folder=folder, take=take)
+            for take in folder.binned()
+        ]
+        with self._lock:
+            self._takes.update({each.take_id: (record_id, each.take.folder) for each in found})
+        return found
+
+    def move_take(self, wanted: str, revision: int | None, *, out: bool) -> tuple[str, ShelfTake]:
+        """Put a take into its record's bin, or take it ``out`` again; its record and the take as it is then. Raises
+        ``NotThere``, ``ChangedElsewhere``, and ``RecordBusy`` while a job is at work on the record."""
+        found = self._binned_take(wanted) if out else self.take(wanted)
+        folder = self.expect(found.record_id, revision)
+        with at_work(folder.path, "moving a take"):
+            # As its own file says: [plays] of the record may call its side by another letter.
+            take = read_take(found.path, folder.path)
+            moved = restore_take(folder, take) if out else bin_take(folder, take, "discard")
+        self.index(folder)
+        return found.record_id, moved
+
+    def _binned_take(self, wanted: str) -> FoundTake:
+        with self._lock:
+            record_id = self._takes.get(wanted, ("", ""))[0]
+        for each in [record_id] if record_id else self.record_ids():
+            with contextlib.suppress(NotThere):
+                for found in self.binned(each):
+                    if found.take_id == wanted:
+                        return found
+        raise NotThere("there is no such take in the bin; it may have been brought back already")
 
     def free_bytes(self) -> int:
         """Room left on the shelf's disk."""

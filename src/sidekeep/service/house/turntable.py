@@ -39,6 +39,8 @@ METER_EVERY_S = 0.05
 GAUGE_KEPT_S = 60.0
 NEWS_KEPT = 200
 _START_WAIT_S = 20.0
+_SETTLE_S = 120.0
+"""So long what follows an evening waits for the last side's survey; after that it is surveyed anew."""
 
 
 @dataclass
@@ -78,6 +80,8 @@ class Turntable:
         self._session: TakeSession | None = None
         self._live: EveningFollower | None = None
         self._thread: threading.Thread | None = None
+        self._settling: tuple[EveningFollower, threading.Thread] | None = None
+        self._is_closed = False
         self._gauge: threading.Thread | None = None
         self._gauge_ends = threading.Event()
         self._gauge_until_s = 0.0
@@ -206,7 +210,9 @@ class Turntable:
                     if was_begun:
                         self._news.publish("session", {"session": {**view.view(), "phase": "done"}})
                         is_whole = set(sides) <= {letter for take in takes for letter in take.side}
-                        self._taken(record_id, then_copies, is_whole)
+                        self._settle(live, lambda: self._taken(record_id, then_copies, is_whole))
+                    else:
+                        live.end()
 
             self._thread = threading.Thread(target=work, name="session", daemon=True)
             self._thread.start()
@@ -218,6 +224,20 @@ class Turntable:
                 raise refusal[0]
         self._news.publish("session", {"session": self.view()})
         return self.view() or view.view()
+
+    def _settle(self, live: EveningFollower, then: Callable[[], None]) -> None:
+        """Let the last side's survey come to its end beside whatever is done next, then go on with what follows."""
+
+        def wait() -> None:
+            live.survey.settle(_SETTLE_S)
+            live.end()
+            if not self._is_closed:
+                then()
+
+        thread = threading.Thread(target=wait, name="settling", daemon=True)
+        with self._lock:
+            self._settling = (live, thread)
+        thread.start()
 
     def act(self, do: str, side: str = "") -> dict[str, Any]:
         """What the person wants now: begin, end, again, discard, keep, side-is, stop."""
@@ -244,6 +264,7 @@ class Turntable:
 
     def close(self) -> None:
         """End the level and the session; an open take is closed and kept."""
+        self._is_closed = True
         self._end_gauge()
         with self._lock:
             session, thread = self._session, self._thread
@@ -251,6 +272,11 @@ class Turntable:
             session.act(Act(do="stop", why="signal"))
         if thread is not None:
             thread.join(30.0)
+        with self._lock:
+            settling = self._settling
+        if settling is not None:
+            settling[0].survey.close()  # what waits for it sees that and ends
+            settling[1].join(10.0)
 
     def _input(self) -> Any:
         try:
@@ -308,7 +334,7 @@ class _Following:
         self.closed, self.dropped, self.close = live.closed, live.dropped, live.close
 
     def poll(self) -> list[Mapping[str, Any]]:
-        for event in self._live.poll():
+        for event in self._live.news():
             self._news.publish("live", event)
         return []
 

@@ -103,6 +103,7 @@ def record_view(library: Library, takes: OpenTakes, entry: Entry) -> dict[str, A
         "sleeve": sleeve_view(record),
         "pictures": [picture.view() for picture in kept_pictures(folder)],
         "takes": [take_view(each, is_chosen=each.take.folder in chosen) for each in found],
+        "binned": [take_view(each, is_chosen=False) for each in library.binned(entry.record_id)],
         "sides": [
             _side_view(record, name, found, chosen, cuts, takes)
             for name in dict.fromkeys(

@@ -182,7 +182,8 @@ function hear(event) {
   if (event.kind === "hello" && event.state) {
     const fresh = known.state === null;
     known.state = event.state;
-    known.session = event.state.session ?? null;
+    // The server forgets a session that is over; what came of it stays on the page until the next one.
+    known.session = event.state.session ?? (known.session?.phase === "done" ? known.session : null);
     if (event.state.live) known.live = event.state.live.events ?? event.state.live;
     known.jobs = new Map((event.state.jobs ?? []).map((/** @type {any} */ job) => [job.id, job]));
     if (!fresh) refresh();

@@ -1,0 +1,60 @@
+"""A take goes to its record's bin and comes back whole, through the interface."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.record_lock import at_work
+from tests.web.conftest import RunningServer
+from tests.web.test_edits import only, own  # noqa: F401  (a fixture)
+
+
+def _sums(folder: Path) -> dict[str, str]:
+    return {
+        path.name: hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in folder.iterdir()
+        if path.is_file() and path.name != "take.json"
+    }
+
+
+def test_a_take_goes_to_the_bin_and_comes_back_whole(own: RunningServer) -> None:  # noqa: F811
+    record = only(own)
+    take = next(each for each in record["takes"] if each["side"] == "A")
+    folder: RecordFolder = own.house.library.folder(record["id"])
+    before = _sums(folder.path / "takes" / "A-1")
+    assert record["binned"] == []
+    stale = own.ask("POST", f"/api/takes/{take['id']}/discard", {"revision": record["revision"] + 7})
+    assert (stale.status, stale.json()["error"]["code"]) == (409, "changed-elsewhere")
+    watcher, _, _ = own.house.news.watch(lambda: None)
+
+    gone = own.ask("POST", f"/api/takes/{take['id']}/discard", {"revision": record["revision"]})
+    assert gone.status == 200, gone.body
+    now = gone.json()["record"]
+    assert {event["kind"] for event in watcher.take()[0]} >= {"record", "shelf"}
+    assert [each["side"] for each in now["takes"]] == ["B"]
+    assert now["state"] == "partly taken"
+    assert own.get("/api/records")["records"][0]["state"] == "partly taken"
+    (binned,) = now["binned"]
+    assert (binned["side"], binned["number"]) == ("A", 1)
+    assert _sums(folder.path / "takes" / ".bin" / "A-1") == before
+    assert own.ask("GET", f"/api/takes/{take['id']}/view").status == 404
+    assert own.ask("POST", f"/api/takes/{take['id']}/discard", {}).status == 404
+
+    back = own.ask("POST", f"/api/takes/{binned['id']}/restore", {"revision": now["revision"]})
+    assert back.status == 200, back.body
+    assert [each["id"] for each in back.json()["record"]["takes"]] == [each["id"] for each in record["takes"]]
+    assert back.json()["record"]["sides"] == record["sides"]  # its cuts too
+    assert _sums(folder.path / "takes" / "A-1") == before
+    assert own.ask("POST", f"/api/takes/{binned['id']}/restore", {}).status == 404
+
+
+def test_nothing_moves_while_a_job_is_at_work(own: RunningServer) -> None:  # noqa: F811
+    record = only(own)
+    with at_work(own.house.library.folder(record["id"]).path, "writing copies"):
+        refused = own.ask("POST", f"/api/takes/{record['takes'][0]['id']}/discard", {})
+    assert refused.status == 409
+    assert "writing copies" in refused.json()["error"]["text"]
+    assert own.ask("POST", "/api/takes/..%2f..%2fA-1/discard", {}).status in (404, 405)
+    assert len(only(own)["takes"]) == 2
