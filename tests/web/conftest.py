@@ -7,10 +7,11 @@ import http.client
 import json
 import socket
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Coroutine, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pytest
 
@@ -22,6 +23,8 @@ from sidekeep.web.app import build_app
 from sidekeep.web.door import Door
 from sidekeep.web.server import QuietServer, listening_socket, server_config
 from tests.small_record import small_record
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -103,6 +106,12 @@ class RunningServer:
             except TimeoutError:
                 pass
             return b"".join(parts)
+
+
+def run_alone(work: Coroutine[Any, Any, T]) -> T:
+    """A coroutine in a thread of its own: the browser's library keeps a loop running in ours."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(asyncio.run, work).result()
 
 
 @pytest.fixture(scope="session")

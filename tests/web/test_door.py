@@ -19,7 +19,7 @@ import websockets
 from sidekeep.web import door as door_module
 from sidekeep.web import guests as guests_module
 from sidekeep.web.guests import MOST_WRONG, Guests, WrongSecret, cookie_header, device_name
-from tests.web.conftest import RunningServer
+from tests.web.conftest import RunningServer, run_alone
 
 PHONE = "Mozilla/5.0 (iPhone; <script>alert(1)</script>)"
 
@@ -127,7 +127,7 @@ def test_the_pages_of_a_guest_end_when_it_is_thrown_out(at_home: RunningServer) 
                     heard += str(await asyncio.wait_for(line.recv(), 20.0))
             assert "private" not in heard
 
-    asyncio.run(watch())
+    run_alone(watch())
 
 
 def test_guessing_voids_the_code(at_home: RunningServer) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import socket
 import time
@@ -14,7 +13,7 @@ import websockets
 from sidekeep.web import files
 from sidekeep.web import server as server_module
 from sidekeep.web.files import PageFiles
-from tests.web.conftest import RunningServer
+from tests.web.conftest import RunningServer, run_alone
 
 
 @pytest.mark.parametrize(
@@ -87,10 +86,10 @@ def test_a_websocket_is_for_our_own_page_only(server: RunningServer) -> None:
         async with websockets.connect(address, origin=origin, additional_headers=headers) as line:  # type: ignore[arg-type]
             return str(await line.recv())
 
-    assert '"hello"' in asyncio.run(first_word(f"http://{server.host}"))
+    assert '"hello"' in run_alone(first_word(f"http://{server.host}"))
     for origin in ("http://attacker.example", f"https://{server.host}", "null", None):
         with pytest.raises(websockets.exceptions.InvalidStatus, match="403"):
-            asyncio.run(first_word(origin))
+            run_alone(first_word(origin))
 
 
 SPELLINGS = [

@@ -63,6 +63,8 @@ def test_corners_are_moved_by_hand_and_a_stale_move_is_told(fresh: RunningServer
         "PUT", address, {"corners": [[0.1, 0.1], [0.6, 0.1], [0.6, 0.7], [0.1, 0.7]], "revision": revision}
     )
     assert moved.json()["corners"][2] == [0.6, 0.7]
+    edit = {"edit": {"kind": "notes", "text": "lent by a friend"}, "revision": revision}
+    assert fresh.ask("POST", f"/api/records/{record}/edits", edit).status == 200
     stale = fresh.ask("PUT", address, {"corners": SLANTED.tolist(), "revision": revision})
     assert stale.status == 409
     assert fresh.ask("PUT", address, {"corners": [[0, 0]] * 4}).status == 400

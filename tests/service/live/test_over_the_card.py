@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import time
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from sidekeep.service import copies
 from sidekeep.service.live.follower import LiveSurvey
 from sidekeep.service.take_close import close_recorded
 from tests.devices.conftest import Deck, deck  # noqa: F401  (a fixture)
-from tests.service.live.test_followed_take import KEPT, kept, record_folder
+from tests.service.live.test_followed_take import kept, record_folder
 from tests.small_record import RATE_HZ, small_record
 
 
@@ -55,7 +56,6 @@ def test_a_recorded_side_is_surveyed_when_the_needle_lifts(deck: Deck, tmp_path:
     assert told[-1]["code"] == "live-settled"
     assert told[-1]["facts"]["tracks"] == 2
     mine = kept(folder)
-    for name in KEPT:
-        (folder.path / take.folder / name).unlink()
-    copies.survey_record(folder, [take], copies._sleeve(folder), Recipe())
+    shutil.rmtree(folder.path / take.folder / "surveys")
+    copies.survey_record(folder, folder.choose_takes(), copies._sleeve(folder), Recipe())
     assert kept(folder) == mine
