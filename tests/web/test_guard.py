@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import socket
 import time
@@ -151,7 +152,7 @@ def test_a_websocket_stays_when_the_patience_for_a_first_request_is_over(
             server.house.news.publish("shelf")
             return str(await asyncio.wait_for(line.recv(), 10))
 
-    assert '"shelf"' in asyncio.run(heard_later())
+    assert '"shelf"' in run_alone(heard_later())
 
 
 def test_every_directive_of_the_policy_stands_once(server: RunningServer) -> None:

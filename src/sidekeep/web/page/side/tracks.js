@@ -1,5 +1,5 @@
 /** The tracks of a side as a table: the twin of disc and strip for reading, and the place to put a title right. */
-import { html, useEffect, useRef, useState } from "../html.js";
+import { html, useLayoutEffect, useRef, useState } from "../html.js";
 import { clock } from "../words.js";
 import { unsureOf } from "./unsure.js";
 
@@ -37,7 +37,8 @@ function Title({ track, side, edit }) {
   const field = useRef(/** @type {HTMLInputElement | null} */ (null));
   const button = useRef(/** @type {HTMLButtonElement | null} */ (null));
   const was_open = useRef(false);
-  useEffect(() => {
+  // Before the next key: what is typed at once goes into the field.
+  useLayoutEffect(() => {
     if (open) field.current?.select();
     else if (was_open.current) button.current?.focus();
     was_open.current = open;
