@@ -13,6 +13,7 @@ from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.flow.titles import TitleChoice
 from sidekeep.model.recipe import MendSettings, Recipe
 from sidekeep.model.record import Record, Side
+from sidekeep.service.kinds import refuse_early
 from sidekeep.service.recipes import RecipeWish
 from sidekeep.service.report import write_report
 from sidekeep.service.settled_cuts import settle_cuts
@@ -73,6 +74,7 @@ def _copy_held(
     wanted = recipe.on(kept) if isinstance(recipe, RecipeWish) else recipe or kept
     options = replace(options, recipe=wanted)
     sleeve = _sleeve(folder)
+    refuse_early(options.kinds, options.facts.barcode or sleeve.record.barcode)
     takes = survey_record(
         folder, chosen, sleeve, options.recipe, part(progress, 0.0, 0.5), titles=options.titles
     )

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from sidekeep.copies.kinds.table import KINDS, parse_kinds
+from sidekeep.copies.plan.codes import check_barcode
 from sidekeep.errors import ParameterError
 from sidekeep.files.pictures import Picture, PictureKind, load_picture
 
@@ -33,3 +34,9 @@ def pictures_from(*, front: Path | None = None, back: Path | None = None) -> lis
     """Pictures made fit for tags."""
     named: list[tuple[Path | None, PictureKind]] = [(front, "front"), (back, "back")]
     return [load_picture(path, kind) for path, kind in named if path is not None]
+
+
+def refuse_early(kinds: str | Sequence[str], barcode: str) -> None:
+    """Raise ``ParameterError`` for what no listening could put right: an unknown kind, a barcode that cannot be."""
+    parse_kinds(kinds)
+    check_barcode(barcode)

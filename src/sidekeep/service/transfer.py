@@ -42,6 +42,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings, Recipe
 from sidekeep.model.record import Record, Side
 from sidekeep.service.clips import Clip, choose_place, make_clip
+from sidekeep.service.kinds import refuse_early
 from sidekeep.service.master import master_plan
 from sidekeep.service.repairs import choose_repairs, mended_repairs
 from sidekeep.service.shelf import default_shelf
@@ -141,6 +142,7 @@ def transfer(
     options = options or TransferOptions()
     sleeve = load_sleeve(sleeve_path)
     record = sleeve.record if sleeve else None
+    refuse_early(options.kinds, options.facts.barcode or (record.barcode if record else ""))
     assigned = assign_files(files, record if record and record.sides else None, options.side_letters)
     sources = [open_take(take.paths) for take in assigned]
     read = [*files, *([sleeve_path] if sleeve_path else [])]

@@ -1,0 +1,42 @@
+"""What no listening could put right is refused before the listening."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from sidekeep.cli.main import main
+from sidekeep.service import transfer as transfer_module
+from tests.small_record import small_record
+
+
+@pytest.mark.parametrize(
+    ("words", "line", "said"),
+    [
+        (("--copies", "lossless,wax"), "", "wax"),
+        (("--track-names", "{colour}"), "", "colour"),
+        ((), "Barcode: 2012345678901\n", "other digits ask for"),
+    ],
+)
+def test_refused_before_the_survey(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    words: tuple[str, ...],
+    line: str,
+    said: str,
+) -> None:
+    def listened(*_: object, **__: object) -> None:
+        raise AssertionError("the take was listened to first")
+
+    monkeypatch.setattr(transfer_module, "survey_take", listened)
+    files, sleeve = small_record().write(tmp_path)
+    text = sleeve.read_text("utf-8")
+    first, _, rest = text.partition("\n")
+    sleeve.write_text(f"{first}\n{line}{rest}", "utf-8")
+    code = main(
+        ["transfer", *map(str, files), "--sleeve", str(sleeve), "--out", str(tmp_path / "out"), *words]
+    )
+    assert code == 2
+    assert said in capsys.readouterr().err
