@@ -115,6 +115,28 @@ def test_cancelling_is_quick_and_leaves_nothing_half_written(
     assert wait_for(house, again["id"], ended)["state"] == "done"
 
 
+def test_work_cancelled_while_its_process_is_being_started_never_begins(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record = only_record(house)
+    starting, go_on = threading.Event(), threading.Event()
+    start = house.jobs._worker
+
+    def slow_start() -> Any:
+        starting.set()
+        go_on.wait(30.0)
+        return start()
+
+    monkeypatch.setattr(house.jobs, "_worker", slow_start)
+    job = house.ask_for("survey", record)
+    assert starting.wait(30.0)
+    threading.Timer(0.05, go_on.set).start()
+    assert house.jobs.cancel(job["id"])["state"] == "cancelled"
+    assert leftovers(house.shelf) == []
+    again = house.ask_for("survey", record)
+    assert wait_for(house, again["id"], ended)["state"] == "done"
+
+
 def test_work_that_is_deaf_is_ended_and_cleared_up(house: House) -> None:
     """A stopped process stands for work that hears no interrupt, such as one long call into a library."""
     record = only_record(house)

@@ -53,6 +53,7 @@ class Job:
     result: dict[str, Any] | None = None
     error: dict[str, Any] | None = None
     takes_before: set[Path] = field(default_factory=set)
+    is_given: bool = False  # the worker has it
     is_stopping: bool = False
 
     def view(self) -> dict[str, Any]:
@@ -136,10 +137,10 @@ class Jobs:
             if job.state != "running":
                 return job.view()
             job.is_stopping = True
-            process, pipe = self._process, self._pipe
-            with contextlib.suppress(OSError, AttributeError):
-                assert pipe is not None
-                pipe.send(("cancel", job_id))
+            process = self._process if job.is_given else None
+            if job.is_given and self._pipe is not None:
+                with contextlib.suppress(OSError):
+                    self._pipe.send(("cancel", job_id))
         until = time.monotonic() + PATIENCE_S
         while time.monotonic() < until:
             time.sleep(0.01)
@@ -206,7 +207,14 @@ class Jobs:
 
     def _run(self, job: Job) -> None:
         pipe = self._worker()
-        pipe.send(("do", job.job_id, job.kind, job.arguments))
+        with self._lock:
+            if job.is_stopping:  # cancelled while the worker was being started
+                self._clear_up(job)
+                job.state = "cancelled"
+                return
+            job.is_given = True
+            with contextlib.suppress(OSError):  # a worker that has just ended is noticed below
+                pipe.send(("do", job.job_id, job.kind, job.arguments))
         while True:
             try:
                 word = pipe.recv()
