@@ -16,7 +16,7 @@ from sidekeep.cli.main import main
 from sidekeep.errors import ParameterError, ShelfError
 from sidekeep.files.pictures import load_picture
 from sidekeep.files.reader import open_take
-from sidekeep.shelf.catalogue import CATALOGUE
+from sidekeep.shelf.index_faults import CATALOGUE
 from sidekeep.shelf.record_folder import RecordFolder, read_take
 
 SLEEVE = "Nan Okoro - Salt Tables (1970)\nSide A\nA1 Lamp 0:02\n"

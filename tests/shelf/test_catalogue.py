@@ -14,7 +14,8 @@ import soundfile
 
 from sidekeep.errors import ParameterError, ShelfError
 from sidekeep.service import shelf as service
-from sidekeep.shelf.catalogue import CATALOGUE, Catalogue
+from sidekeep.shelf.catalogue import Catalogue
+from sidekeep.shelf.index_faults import CATALOGUE
 from sidekeep.shelf.migrations import STEPS
 from sidekeep.shelf.record_folder import RecordFolder
 

@@ -18,7 +18,8 @@ from sidekeep.model.record import Record
 from sidekeep.service.peaks import peaks_of
 from sidekeep.service.sleeves import Sleeve, assign_files, load_sleeve, problem_text, read_sleeve_text
 from sidekeep.shelf.adopt import adopt_take
-from sidekeep.shelf.catalogue import Catalogue, Entry, open_index, record_folders, set_aside
+from sidekeep.shelf.catalogue import Catalogue, Entry, record_folders
+from sidekeep.shelf.index import make_again, open_index
 from sidekeep.shelf.inventory import Inventory, write_inventory
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.record_lock import at_work
@@ -87,10 +88,8 @@ def rebuild(shelf: Path) -> int:
     """Make the index again from the folders, and with it the list of what must be there; the number of records."""
     if not shelf.is_dir():
         raise ShelfError(f"{shelf} is a file" if shelf.exists() else f"there is no shelf at {shelf}")
-    set_aside(shelf)
     folders = record_folders(shelf)
-    with Catalogue(shelf) as catalogue:
-        catalogue.rebuild(folders)
+    make_again(shelf, folders)
     for folder in folders:
         with contextlib.suppress(ShelfError):
             _accept(folder)

@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import IO
 
 from sidekeep.errors import AudioFileError, ShelfError, SidekeepError
+from sidekeep.files.atomic import copy_error
 from sidekeep.files.checksum import file_sha256
 from sidekeep.files.reader import open_source
 from sidekeep.files.rf64 import repair_take
 from sidekeep.model.news import News
 from sidekeep.shelf.adopt import close_take
-from sidekeep.shelf.catalogue import Catalogue, record_folders
+from sidekeep.shelf.catalogue import record_folders
+from sidekeep.shelf.index import open_index
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, TakeFile
 
 
@@ -53,8 +55,12 @@ def close_recorded(
 @contextlib.contextmanager
 def only_one_taker(shelf: Path) -> Iterator[None]:
     """A second sidekeep must not record onto the same shelf: two would fight for one input."""
-    shelf.mkdir(parents=True, exist_ok=True)
-    with (shelf / ".taking").open("a+b") as file:
+    try:
+        shelf.mkdir(parents=True, exist_ok=True)
+        file = (shelf / ".taking").open("a+b")
+    except OSError as error:
+        raise copy_error(error, shelf) from error
+    with file:
         if not _lock(file):
             raise ShelfError(f"another sidekeep is recording onto {shelf}; end it first")
         yield
@@ -103,7 +109,7 @@ def recover(shelf: Path) -> list[ShelfTake]:
             if take is not None:
                 here.append(take)
         if here:
-            with contextlib.suppress(SidekeepError), Catalogue(shelf) as catalogue:
+            with contextlib.suppress(SidekeepError), open_index(shelf) as catalogue:
                 catalogue.put(folder)
         found += here
     return found

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections.abc import Sequence
+import logging
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,7 +13,7 @@ from pathlib import Path
 from sidekeep.copies.kept.history import HISTORY_NAME
 from sidekeep.copies.kept.manifest import MANIFEST_NAME
 from sidekeep.copies.kept.verify import VerifyResult, check_sums, verify_folder
-from sidekeep.errors import ShelfError
+from sidekeep.errors import CopyError, ShelfError
 from sidekeep.files.atomic import write_json
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.service.shelf import find_record, list_records, open_catalogue
@@ -20,6 +21,7 @@ from sidekeep.shelf.catalogue import record_folders
 from sidekeep.shelf.inventory import Inventory, read_inventory, remember
 from sidekeep.shelf.record_folder import RecordFolder, read_take
 
+_log = logging.getLogger(__name__)
 CHECKS = "checks.json"
 RESUME = ".verify"
 LISTS = (MANIFEST_NAME, HISTORY_NAME)
@@ -98,7 +100,8 @@ def verify_record(
             resume_path=folder.path / (RESUME + "-copies"),
         )
         result = _joined(result, below)
-    _keep(folder, result)
+    with _if_it_can_be_kept(folder):
+        _keep(folder, result)
     # What cannot be indexed was told above; the answer must not be lost over it.
     with contextlib.suppress(ShelfError):
         if folder.path.is_relative_to(shelf):
@@ -159,8 +162,19 @@ def expected_takes(folder: RecordFolder) -> ExpectedTakes:
             faults.append(f"{name} is gone; it is not in the bin either")
         sums |= {f"{name}/{file}": digest for file, digest in files.items()}
     if not faults:
-        remember(folder.path, takes=present.items())
+        with _if_it_can_be_kept(folder):
+            remember(folder.path, takes=present.items())
     return ExpectedTakes(sums=sums, faults=tuple(faults), unchecked=tuple(unchecked))
+
+
+@contextlib.contextmanager
+def _if_it_can_be_kept(folder: RecordFolder) -> Iterator[None]:
+    """A disk that is full or read-only takes no note of a check; the check itself is as good as any."""
+    try:
+        yield
+    except CopyError as error:
+        cause = str(error).partition(";")[0]
+        _log.warning("%s: the outcome is told but not kept (%s)", folder.path.name, cause)
 
 
 def _binned(folder: RecordFolder) -> set[tuple[str, ...]]:

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import os
 import re
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from sidekeep.errors import ShelfError
-from sidekeep.shelf.migrations import migrate
+from sidekeep.shelf.index_faults import CATALOGUE, DamagedIndex, index_error
+from sidekeep.shelf.migrations import migrate, refuse_newer
 from sidekeep.shelf.record_folder import RecordFolder
 
-CATALOGUE = "shelf.sqlite"
+Form = Literal["kept", "as it lies", "passing"]
 _log = logging.getLogger(__name__)
 _OLDEST_SQLITE = (3, 37, 0)  # STRICT tables
 
@@ -41,25 +42,42 @@ _COLUMNS = "id, folder, artist, title, year, label, catalogue_number, genre, tra
 
 
 class Catalogue:
-    """The index of one shelf. Use as a context manager."""
+    """The index of one shelf. Use as a context manager.
 
-    def __init__(self, shelf: Path) -> None:
+    ``form``: ``kept`` is the file, made when there is none; ``as it lies`` reads the file without writing a byte anywhere, and
+    ``passing`` is an empty one in memory: both for a shelf that cannot be written to.
+    """
+
+    def __init__(self, shelf: Path, *, form: Form = "kept") -> None:
         if sqlite3.sqlite_version_info < _OLDEST_SQLITE:
             raise ShelfError(f"SQLite {sqlite3.sqlite_version} is too old; the shelf needs 3.37 or newer")
         self.shelf = shelf
+        path = shelf / CATALOGUE
         try:
-            self._db = sqlite3.connect(shelf / CATALOGUE, isolation_level=None, timeout=10.0)
+            if form == "as it lies":
+                # Nothing is written, not even a lock: for a disk that takes none.
+                self._db = sqlite3.connect(
+                    f"{path.absolute().as_uri()}?immutable=1", uri=True, isolation_level=None
+                )
+                refuse_newer(self._db)
+                return
+            place = path if form == "kept" else ":memory:"
+            self._db = sqlite3.connect(place, isolation_level=None, timeout=10.0)
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = FULL")
             self._db.execute("PRAGMA foreign_keys = ON")
             migrate(self._db)
         except sqlite3.Error as error:
-            raise _index_error(shelf, error) from error
+            raise index_error(shelf, error) from error
 
     def __enter__(self) -> Catalogue:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
         self._db.close()
 
     @contextlib.contextmanager
@@ -74,7 +92,7 @@ class Catalogue:
                 raise
             self._db.execute("COMMIT")
         except sqlite3.Error as error:
-            raise _index_error(self.shelf, error) from error
+            raise index_error(self.shelf, error) from error
 
     def check(self) -> None:
         """Raise what is wrong with the index, if anything is."""
@@ -83,10 +101,15 @@ class Catalogue:
             self._db.execute(f"SELECT {_COLUMNS} FROM record LIMIT 1").fetchone()
         except sqlite3.Error as error:
             self._db.close()
-            raise _index_error(self.shelf, error) from error
+            raise index_error(self.shelf, error) from error
         if answer != "ok":
             self._db.close()
             raise DamagedIndex(f"{self.shelf / CATALOGUE} is damaged ({answer})")
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether no record is in it: new, or broken off before it was filled."""
+        return self._db.execute("SELECT 1 FROM record LIMIT 1").fetchone() is None
 
     def put(self, folder: RecordFolder) -> None:
         """Index one record folder as it is now."""
@@ -191,61 +214,6 @@ class Catalogue:
                     self._put(db, folder)
                 except ShelfError as error:
                     _log.warning("not in the list: %s", error)
-
-
-class DamagedIndex(ShelfError):
-    """The index cannot be read as one; it can be made again from the folders."""
-
-
-def open_index(shelf: Path) -> Catalogue:
-    """The index, made from the record folders where there is none. One that is damaged is set aside and made again."""
-    path = shelf / CATALOGUE
-    fresh = not path.exists() or (path.is_file() and path.stat().st_size == 0)
-    try:
-        catalogue = Catalogue(shelf)
-        if not fresh:
-            catalogue.check()
-    except DamagedIndex as error:
-        aside = set_aside(shelf)
-        _log.warning("%s; it was set aside as %s and made again", str(error).partition(";")[0], aside)
-        catalogue, fresh = Catalogue(shelf), True
-    if fresh:
-        catalogue.rebuild(record_folders(shelf))
-    return catalogue
-
-
-def set_aside(shelf: Path) -> str:
-    """Rename the index, whatever it is, so that another can be made; the new name, or nothing without one."""
-    path = shelf / CATALOGUE
-    if not os.path.lexists(path):
-        return ""
-    number = 1
-    while os.path.lexists(aside := shelf / f"{CATALOGUE}.damaged-{number}"):
-        number += 1
-    path.rename(aside)
-    for ending in ("-wal", "-shm"):
-        with contextlib.suppress(OSError):
-            (shelf / (CATALOGUE + ending)).unlink()
-    return aside.name
-
-
-def _index_error(shelf: Path, error: sqlite3.Error) -> ShelfError:
-    """What SQLite said, in one line and with the true cause."""
-    code = getattr(error, "sqlite_errorcode", None)
-    path = shelf / CATALOGUE
-    if code is not None:
-        code &= 0xFF
-    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        return ShelfError(f"{path} is in use by another program; try again in a moment")
-    if code == sqlite3.SQLITE_FULL:
-        return ShelfError(f"{path} cannot grow: the disk is full; nothing of the records is lost")
-    if code == sqlite3.SQLITE_READONLY:
-        return ShelfError(f"{path} may not be written; the shelf is read-only or belongs to somebody else")
-    if code == sqlite3.SQLITE_CANTOPEN and not path.is_dir():
-        return ShelfError(f"{path} cannot be opened; check the permissions of the shelf's folder")
-    return DamagedIndex(
-        f"{path} is damaged ({error}); 'sidekeep shelf rebuild' makes it again from the record folders"
-    )
 
 
 def record_folders(shelf: Path) -> list[RecordFolder]:

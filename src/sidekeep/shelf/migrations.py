@@ -45,10 +45,16 @@ STEPS: tuple[str, ...] = (
 )
 
 
-def migrate(connection: sqlite3.Connection) -> None:
-    """Bring a catalogue to the newest form; one made by a newer sidekeep is refused."""
+def refuse_newer(connection: sqlite3.Connection) -> int:
+    """How many steps a catalogue has behind it. Raises ShelfError for one made by a newer sidekeep."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version > len(STEPS):
         raise ShelfError("this shelf's catalogue was made by a newer sidekeep; update sidekeep to open it")
+    return int(version)
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Bring a catalogue to the newest form."""
+    version = refuse_newer(connection)
     for number, step in enumerate(STEPS[version:], start=version + 1):
         connection.executescript(f"BEGIN IMMEDIATE; {step}; PRAGMA user_version = {number}; COMMIT;")

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import os
 import threading
-import time
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from pathlib import Path
 
 from sidekeep.copies.kept.history import HISTORY_NAME, MAKING_FOLDER, read_history
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_manifest
+from sidekeep.copies.kept.pass_note import PassNote
 from sidekeep.copies.kept.payload import flac_md5_matches, has_md5
 from sidekeep.copies.master.bag import DECLARATION, read_bag_info, read_bag_manifest
 from sidekeep.errors import Cancelled, CopyError
@@ -26,9 +26,6 @@ from sidekeep.flow.progress import Progress, no_progress
 
 BATCH_FILES = 32
 """Small files go to a thread in batches, or handing over would cost more than reading."""
-
-NOTE_LASTS_S = 12 * 3600
-"""How long a pass that was stopped may go on where it was: disks rot without touching any time."""
 
 _ALGORITHMS = ("sha256", "sha512", "sha1", "md5")
 
@@ -134,11 +131,9 @@ class _Pass:
     def __init__(self, top: Path, threads: int, resume_path: Path | None, decode_flac: bool) -> None:
         self._top = top
         self._decode_flac = decode_flac
-        self._resume_path = resume_path
         self._pool = ThreadPoolExecutor(threads, thread_name_prefix="verify")
         self._stop = threading.Event()
-        self._done = _read_note(resume_path)
-        self._note = open(resume_path, "a", encoding="utf-8") if resume_path else None  # noqa: SIM115
+        self._note = PassNote(resume_path)
         self._files = 0
         self._bytes = 0
         self._changed: set[str] = set()
@@ -210,7 +205,7 @@ class _Pass:
                 self._missing.add(name)
                 continue
             total_bytes += state.st_size
-            if self._done.get(name) == f"{wanted} {_stamp(state)}":
+            if self._note.has(name, wanted, state):
                 self._right(name, wanted, state.st_size, note=False)
                 done_bytes += state.st_size
             elif self._known.get(name) == wanted:
@@ -252,13 +247,11 @@ class _Pass:
         """Let threads and the note go; the note stays for the next run."""
         self._stop.set()
         self._pool.shutdown(wait=True, cancel_futures=True)
-        if self._note is not None:
-            self._note.close()
+        self._note.close()
 
     def complete(self) -> None:
         """The pass is over: the next one reads everything again."""
-        if self._resume_path is not None:
-            self._resume_path.unlink(missing_ok=True)
+        self._note.remove()
 
     def _batch(
         self, place: str, inside: str, batch: list[tuple[str, str, int]], algorithm: str
@@ -324,14 +317,8 @@ class _Pass:
         self._files += 1
         self._bytes += size_bytes
         self._known[name] = wanted
-        if note and self._note is not None:
-            try:
-                stamp = _stamp((self._top / name).stat())
-            except OSError:
-                return
-            self._note.write(f"{wanted} {stamp} {name.encode('unicode_escape').decode()}\n")
-            if self._files % 256 == 0:
-                self._note.flush()
+        if note:
+            self._note.add(name, wanted, self._top / name)
 
     def _name(self, path: Path) -> str:
         name = path.relative_to(self._top).as_posix()
@@ -358,24 +345,3 @@ def _files_below(root: Path) -> Iterator[str]:
         inside = place[start:].replace(os.sep, "/")
         for name in names:
             yield f"{inside}/{name}" if inside else name
-
-
-def _stamp(state: os.stat_result) -> str:
-    """What changes when a file is written to. The time of the last change of state cannot be set back."""
-    return f"{state.st_size} {state.st_mtime_ns} {state.st_ctime_ns}"
-
-
-def _read_note(path: Path | None) -> dict[str, str]:
-    """Name to ``checksum size mtime ctime`` of the files this pass has found right already; nothing when the pass was
-    broken off too long ago."""
-    if path is None or not path.is_file():
-        return {}
-    if time.time() - path.stat().st_mtime > NOTE_LASTS_S:
-        path.unlink()
-        return {}
-    done: dict[str, str] = {}
-    for line in path.read_text("utf-8", errors="replace").splitlines():
-        parts = line.split(" ", 4)
-        if len(parts) == 5:
-            done[parts[4].encode("ascii", "replace").decode("unicode_escape")] = " ".join(parts[:4])
-    return done

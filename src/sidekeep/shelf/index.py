@@ -1,0 +1,96 @@
+"""Opening the shelf's index whatever has become of it: damaged, half made, or on a disk that cannot be written to."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from sidekeep.errors import ShelfError
+from sidekeep.files.atomic import copy_error
+from sidekeep.shelf.catalogue import Catalogue, record_folders
+from sidekeep.shelf.index_faults import CATALOGUE, DamagedIndex, UnwritableIndex
+from sidekeep.shelf.record_folder import RecordFolder
+
+_log = logging.getLogger(__name__)
+
+
+def open_index(shelf: Path) -> Catalogue:
+    """The index, made from the record folders where there is none or only half of one. A damaged one is set aside and made
+    again. On a disk that is full or read-only what there is can still be read; what is put then is forgotten."""
+    try:
+        return _kept_index(shelf)
+    except UnwritableIndex:
+        return _index_to_read(shelf)
+
+
+def _kept_index(shelf: Path) -> Catalogue:
+    try:
+        catalogue = Catalogue(shelf)
+        catalogue.check()
+    except DamagedIndex as error:
+        aside = set_aside(shelf)
+        _log.warning("%s; it was set aside as %s and made again", str(error).partition(";")[0], aside)
+        catalogue = Catalogue(shelf)
+    if catalogue.is_empty:
+        try:
+            catalogue.rebuild(record_folders(shelf))
+        except BaseException:
+            catalogue.close()
+            raise
+    return catalogue
+
+
+def _index_to_read(shelf: Path) -> Catalogue:
+    """What lies there when it is whole, else one in memory, made from the folders."""
+    with contextlib.suppress(ShelfError):
+        if not _has_unwritten_pages(shelf):
+            catalogue = Catalogue(shelf, form="as it lies")
+            catalogue.check()
+            if not catalogue.is_empty:
+                return catalogue
+            catalogue.close()
+    catalogue = Catalogue(shelf, form="passing")
+    catalogue.rebuild(record_folders(shelf))
+    return catalogue
+
+
+def _has_unwritten_pages(shelf: Path) -> bool:
+    """Whether changes still lie in the log beside the file, which only a writer can bring in."""
+    try:
+        return (shelf / f"{CATALOGUE}-wal").stat().st_size > 0
+    except OSError:
+        return False
+
+
+def make_again(shelf: Path, folders: Sequence[RecordFolder]) -> None:
+    """Another index in the place of what is there; where it cannot be made, what was there comes back."""
+    try:
+        aside = set_aside(shelf)
+    except OSError as error:
+        raise copy_error(error, shelf / CATALOGUE) from error
+    try:
+        with Catalogue(shelf) as catalogue:
+            catalogue.rebuild(folders)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            if aside:
+                os.replace(shelf / aside, shelf / CATALOGUE)
+        raise
+
+
+def set_aside(shelf: Path) -> str:
+    """Rename the index, whatever it is, so that another can be made; the new name, or nothing without one."""
+    path = shelf / CATALOGUE
+    if not os.path.lexists(path):
+        return ""
+    number = 1
+    while os.path.lexists(aside := shelf / f"{CATALOGUE}.damaged-{number}"):
+        number += 1
+    path.rename(aside)
+    for ending in ("-wal", "-shm"):
+        with contextlib.suppress(OSError):
+            (shelf / (CATALOGUE + ending)).unlink()
+    return aside.name

@@ -1,0 +1,192 @@
+"""A disk that is full or read-only: whoever only reads goes on, a take is refused before the needle, nothing healthy is set aside."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from sidekeep.cli.main import main
+from sidekeep.devices.inputs import SoundInput
+from sidekeep.errors import ShelfError
+from sidekeep.files.rf64 import TakeWriter
+from sidekeep.service import shelf as service
+from sidekeep.service.take_close import recover
+from sidekeep.service.take_record import open_session
+from sidekeep.shelf.index_faults import CATALOGUE
+from sidekeep.shelf.record_folder import RecordFolder
+
+SLEEVE = "Nan Okoro - Salt Tables (1970)\nSide A\nA1 Lamp 0:02\n"
+INPUT = SoundInput(key="x", name="an input", channels=2, rate_hz=48_000, bits=24, device="x", source="")
+is_root = hasattr(os, "geteuid") and os.geteuid() == 0
+
+
+def make_record(place: Path, files: Path) -> Path:
+    """A shelf with one record of one take, verified once."""
+    (files / "sleeve.txt").write_text(SLEEVE)
+    audio = np.random.default_rng(1).standard_normal((44_100, 2)) * 0.05
+    soundfile.write(files / "a.wav", audio, 44_100, subtype="PCM_24")
+    service.adopt(
+        [files / "a.wav"], shelf=place / "shelf", sleeve_path=files / "sleeve.txt", stylus="fine line"
+    )
+    return place / "shelf"
+
+
+def fill(place: Path) -> None:
+    with (place / "filling").open("wb", buffering=0) as file:
+        try:
+            while file.write(bytes(4096)) == 4096:
+                pass
+        except OSError:
+            pass
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 4 MB."""
+    place = tmp_path / "small"
+    place.mkdir()
+    order = ["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(place)]
+    if not is_root or subprocess.run(order, capture_output=True, check=False).returncode:
+        pytest.skip("a small file system can only be mounted by root")
+    yield place
+    subprocess.run(["umount", "-l", str(place)], check=False)
+
+
+@pytest.fixture
+def read_only(tmp_path: Path) -> Iterator[Callable[[Path], None]]:
+    """Makes a folder read-only: with a mount for root, whom permissions do not bind, else by permissions."""
+    done: list[Path] = []
+
+    def make(place: Path) -> None:
+        done.append(place)
+        if not is_root:
+            for path in sorted(place.rglob("*"), reverse=True):
+                path.chmod(0o555 if path.is_dir() else 0o444)
+            place.chmod(0o555)
+            return
+        if subprocess.run(["mount", "--bind", str(place), str(place)], capture_output=True).returncode:
+            done.pop()
+            pytest.skip("nothing can be mounted here")
+        subprocess.run(["mount", "-o", "remount,ro,bind", str(place)], check=True)
+
+    yield make
+    for place in done:
+        if is_root:
+            subprocess.run(["umount", "-l", str(place)], check=False)
+        else:
+            place.chmod(0o755)
+            for path in sorted(place.rglob("*")):
+                path.chmod(0o755)
+
+
+def assert_reads(shelf: Path, capsys: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture) -> None:
+    """Shelf, list, verify and the log of styluses."""
+    for words in (
+        ["shelf"],
+        ["shelf", "list", "salt"],
+        ["shelf", "styluses"],
+        ["verify"],
+        ["verify", "salt"],
+    ):
+        capsys.readouterr()
+        verb, *rest = words
+        assert main([verb, "--shelf", str(shelf), *rest]) == 0, capsys.readouterr().err
+        said = capsys.readouterr().out
+        assert ("fine line" if "styluses" in words else "Salt Tables") in said
+        if verb == "verify":
+            assert "all right, 1 files" in said
+    assert "is told but not kept" in caplog.text
+    assert "damaged" not in caplog.text
+
+
+def assert_no_take(shelf: Path, match: str) -> None:
+    with (
+        pytest.raises(Exception, match=match) as caught,
+        open_session(shelf, "salt", sides=("A",), sound_input=INPUT),
+    ):
+        raise AssertionError("a session was opened")
+    assert not isinstance(caught.value, AssertionError)
+
+
+def test_a_full_disk(
+    small_disk: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
+) -> None:
+    shelf = make_record(small_disk, tmp_path)
+    fill(small_disk)
+    assert_reads(shelf, capsys, caplog)
+    assert_no_take(shelf, "room for 0.0 min .* side A needs .* min")
+    index = (shelf / CATALOGUE).read_bytes()
+    with pytest.raises(ShelfError, match="the disk is full"):
+        service.rebuild(shelf)
+    assert (shelf / CATALOGUE).read_bytes() == index
+    assert not list(shelf.glob("*.damaged-*"))
+    (shelf / CATALOGUE).unlink()
+    fill(small_disk)
+    assert_reads(shelf, capsys, caplog)
+    (small_disk / "filling").unlink()
+    assert [entry.title for entry in service.list_records(shelf)] == ["Salt Tables"]
+
+
+def test_a_read_only_disk(
+    read_only: Callable[[Path], None],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    (tmp_path / "disk").mkdir()
+    shelf = make_record(tmp_path / "disk", tmp_path)
+    read_only(shelf)
+    assert_reads(shelf, capsys, caplog)
+    assert_no_take(shelf, "read-only|not permitted")
+
+
+def test_a_read_only_disk_without_an_index(
+    read_only: Callable[[Path], None],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    (tmp_path / "disk").mkdir()
+    shelf = make_record(tmp_path / "disk", tmp_path)
+    (shelf / CATALOGUE).unlink()
+    read_only(shelf)
+    assert_reads(shelf, capsys, caplog)
+
+
+def test_an_index_that_was_broken_off_while_it_was_made_is_made_again(tmp_path: Path) -> None:
+    from sidekeep.shelf.catalogue import Catalogue
+
+    shelf = make_record(tmp_path, tmp_path)
+    (shelf / CATALOGUE).unlink()
+    Catalogue(shelf).close()  # tables, and nothing in them
+    assert [entry.title for entry in service.list_records(shelf)] == ["Salt Tables"]
+
+
+@pytest.mark.skipif(not is_root, reason="only root can become another user")
+def test_a_take_made_read_only_before_its_facts_is_repaired_by_an_ordinary_user() -> None:
+    with tempfile.TemporaryDirectory() as name:
+        place = Path(name)
+        place.chmod(0o755)
+        folder = RecordFolder.create(place / "shelf" / "a record", sleeve=SLEEVE)
+        path = folder.new_take_folder("A") / "take.wav"
+        writer = TakeWriter(path, rate_hz=8_000, channels=2, bits=24)
+        writer.append(np.arange(16_000, dtype=np.int32).reshape(-1, 2))
+        writer.close()
+        path.chmod(0o444)
+        for each in (place, *place.rglob("*")):
+            os.chown(each, 65534, 65534)
+        os.seteuid(65534)
+        try:
+            (take,) = recover(place / "shelf")
+        finally:
+            os.seteuid(0)
+        assert take.length_frames == 8_000
+        assert (path.parent / "take.json").is_file()
+        assert path.stat().st_mode & 0o222 == 0
