@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from sidekeep.cli.open_verb import USUAL_PORT
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
@@ -18,30 +20,45 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--copies", default="lossless,portable", metavar="KINDS", help="kinds of copies to write"
     )
+    parser.add_argument("--open", action="store_true", help="then open the record in the local page")
 
 
 def run(options: argparse.Namespace) -> int:
-    """Press, transfer, tell."""
+    """Press, put on a shelf, copy, tell; then open it, or say how."""
+    import shlex
+
     from sidekeep.cli.demo_text import print_summary
+    from sidekeep.cli.open_verb import serve
     from sidekeep.cli.terminal import progress_bar
     from sidekeep.flow.progress import part
     from sidekeep.press.demo import press_demo
-    from sidekeep.service.kinds import pictures_from
-    from sidekeep.service.report import transfer_with_report
+    from sidekeep.service.copies import copy_record
+    from sidekeep.service.on_shelf import put_on_shelf
     from sidekeep.service.transfer import TransferOptions
 
+    shelf = options.out / "shelf"
     with progress_bar("pressing the record") as progress:
         demo = press_demo(
             options.out / "recordings", lambda sides: progress(0.2 * sides, "pressing the record")
         )
-        result, report_path = transfer_with_report(
+        folder = put_on_shelf(
             demo.recordings,
-            out_dir=options.out,
+            demo.letters,
+            shelf=shelf,
             sleeve_path=demo.sleeve_path,
+            picture_path=demo.picture_path,
+            progress=part(progress, 0.4, 0.45),
+        )
+        result, report_path = copy_record(
+            shelf,
+            str(folder.path),
             options=TransferOptions(kinds=options.copies, replace=True),
-            pictures=pictures_from(front=demo.picture_path),
-            progress=part(progress, 0.4, 1.0),
+            progress=part(progress, 0.45, 1.0),
         )
     print_summary(demo, result)
     print(f"Report: {report_path.resolve()}")
+    if options.open:
+        return serve(shelf, USUAL_PORT, at=f"record/{folder.record_id}/side/A", debug=options.debug)
+    command = shlex.join(["sidekeep", "open", "--shelf", str(shelf)])
+    print(f"See and hear it in the page: {command}   (or sidekeep demo --open)")
     return 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
 from sidekeep.cli.shelf_verb import add_shelf_option
 
@@ -24,22 +25,31 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Serve until Ctrl+C."""
+    from sidekeep.service.shelf import default_shelf
+
+    return serve(
+        options.shelf or default_shelf(), options.port, in_browser=not options.no_browser, debug=options.debug
+    )
+
+
+def serve(shelf: Path, port: int, *, at: str = "", in_browser: bool = True, debug: bool = False) -> int:
+    """Serve a shelf until Ctrl+C. ``at`` is the place that is opened; ``debug`` shows the trace of what went wrong inside."""
     import sys
     import webbrowser
 
-    from sidekeep.service.shelf import default_shelf
     from sidekeep.web.server import run_server
 
     def opened(address: str) -> None:
-        print(address, flush=True)
+        print(address + at, flush=True)
         print("Ctrl+C here ends it.", flush=True)
-        if not options.no_browser:
-            webbrowser.open(address)
+        if in_browser:
+            webbrowser.open(address + at)
 
     run_server(
-        options.shelf or default_shelf(),
-        options.port,
+        shelf,
+        port,
         tell=lambda text: print(f"sidekeep: {text}", file=sys.stderr, flush=True),
         opened=opened,
+        debug=debug,
     )
     return 0

@@ -32,6 +32,7 @@ class DemoRecord:
     """What lies in the demo's folder, and the truth about each side."""
 
     recordings: tuple[Path, ...]
+    letters: tuple[str, ...]
     twins: tuple[Path, ...]
     sleeve_path: Path
     picture_path: Path
@@ -58,6 +59,7 @@ def press_demo(folder: Path, on_side: Callable[[int], None] = lambda done: None)
             on_side(done)
     return DemoRecord(
         recordings=tuple(folder / f"side-{side}.wav" for side in _SIDES),
+        letters=_SIDES,
         twins=tuple(folder / f"side-{side}-twin.wav" for side in _SIDES),
         sleeve_path=sleeve_path,
         picture_path=picture_path,

@@ -18,6 +18,7 @@ from sidekeep.errors import DeviceError, ParameterError
 from sidekeep.service.house.house import House
 from sidekeep.web.app import build_app
 from sidekeep.web.door import Door
+from sidekeep.web.faults import faults_told
 
 USUAL_PORT = 7833
 MOST_CONNECTIONS = 200
@@ -108,10 +109,13 @@ def run_server(
     *,
     tell: Callable[[str], None],
     opened: Callable[[str], None],
+    debug: bool = False,
 ) -> None:
-    """Serve a shelf on loopback until Ctrl+C or SIGTERM. ``opened`` is called once with the page's address."""
+    """Serve a shelf on loopback until Ctrl+C or SIGTERM. ``opened`` is called once with the page's address; ``debug`` tells
+    faults with their trace."""
     bound = choose_socket(port, tell)
-    asyncio.run(_serve(shelf, bound, opened))
+    with faults_told(tell, traces=debug):
+        asyncio.run(_serve(shelf, bound, opened))
 
 
 async def _serve(shelf: Path, bound: socket.socket, opened: Callable[[str], None]) -> None:
