@@ -30,7 +30,7 @@ from benchmarks.mend_cases import (
 )
 from benchmarks.real_music import PRESSED, UNSEEN, fetch, list_files, load_pieces
 from benchmarks.sharp_sounds import SHARP
-from sidekeep.dsp.impulses.estimate_stereo import estimate_pairs
+from sidekeep.dsp.impulses.estimate import estimate_spans
 from sidekeep.dsp.impulses.mending import CONTEXT, order_for
 from sidekeep.flow.mend import Mender
 from sidekeep.model.recipe import MendSettings, MendSize
@@ -93,7 +93,7 @@ def with_true_spans(side: Pressed, core_share: float) -> Floats:
     working = observed.copy()
     explained = np.empty(len(spans))
     for _ in range(2):
-        estimate_pairs(
+        estimate_spans(
             observed,
             working,
             np.array(spans, dtype=np.int64),

@@ -33,7 +33,7 @@ from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair, RepairKind
 from sidekeep.units import gain_to_db
 
-MENDER_VERSION = 3
+MENDER_VERSION = 4
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
 IN_FLIGHT = 3

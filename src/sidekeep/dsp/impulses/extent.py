@@ -1,6 +1,6 @@
 """How far a damaged span reaches: the evidence of every possible end from one factorisation.
 
-Conventions: as in ``estimate_stereo``; planes are (channels, frames), one or two channels. In a zone round a candidate
+Conventions: as in ``estimate``; planes are (channels, frames), one or two channels. In a zone round a candidate
 nothing is taken for granted. With g the two-sided errors there and B = L L' their covariance (both over the music's
 innovation variance), ``y = L^-1 g`` are the errors frame by frame, each given the frames before it: filling the
 first k frames of the zone explains ``0.5 sum(y[:k]^2)`` nats of the take. Frames that hold music alone explain half a
@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.autoregression import FLOOR, Matrix, Vector, model_correlation
-from sidekeep.dsp.impulses.estimate_stereo import guess_gains, half_window, split_music
+from sidekeep.dsp.impulses.estimate import guess_gains
+from sidekeep.dsp.impulses.music_parts import half_window, split_music, turned
 from sidekeep.dsp.kernel import kernel
 
 PRICE_NATS = 1.1
@@ -137,7 +138,7 @@ def fit_zone(
     force[:] = 0.0
     for part in range(channels):
         c, s = (cosine, sine) if part == 0 else (-sine, cosine)
-        gain = c * gains[0] + s * gains[1] if channels == 2 else 1.0
+        gain = turned(cosine, sine, gains[0], gains[1])[part] if channels == 2 else 1.0
         if abs(gain) < 1e-9:
             continue
         for i in range(n):

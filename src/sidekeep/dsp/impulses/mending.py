@@ -28,8 +28,7 @@ from sidekeep.dsp.impulses.candidates import (
     fit_predictors,
 )
 from sidekeep.dsp.impulses.damage_spans import DamageSpans, overlap
-from sidekeep.dsp.impulses.estimate_mono import estimate_spans
-from sidekeep.dsp.impulses.estimate_stereo import estimate_pairs
+from sidekeep.dsp.impulses.estimate import estimate_spans
 from sidekeep.dsp.impulses.evidence import LONGEST_PERIOD, judge_candidates
 from sidekeep.dsp.impulses.extent import PRICE_NATS, fit_extents
 from sidekeep.dsp.impulses.peers import peer_nats
@@ -297,12 +296,7 @@ def _estimate(like: Channel, observed: Floats, work: Floats, spans: DamageSpans,
     """Mend the spans in ``work``, in order; the evidence of each, in nats."""
     explained = np.empty(len(spans))
     ends, context = np.ascontiguousarray(spans.rows[:, :2]), CONTEXT * like.rate_factor
-    if len(observed) == 2:
-        estimate_pairs(observed, work, ends, context, like.order, rounds, like.rate_factor, explained)
-    else:
-        estimate_spans(
-            observed[0], work[0], ends, len(ends), context, like.order, rounds, like.rate_factor, explained
-        )
+    estimate_spans(observed, work, ends, context, like.order, rounds, like.rate_factor, explained)
     return explained
 
 

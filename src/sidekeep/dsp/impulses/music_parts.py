@@ -1,0 +1,99 @@
+"""The music round a span, as parts that are predicted each by itself.
+
+Conventions: planes are (channels, frames), one or two channels. Two channels are rotated by an angle into two parts, the channels
+themselves or their sum and difference, whichever leaves least to predict: a pulse on one wall is then seen against what the other
+wall cannot explain, and a vertical one against the difference, where a record has little music. One channel is one part.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from sidekeep.dsp.impulses.autoregression import Matrix, Vector, autocorrelate, levinson
+from sidekeep.dsp.kernel import kernel
+
+
+@kernel
+def half_window(context: int) -> Vector:
+    """Weights of the frames 0, 1, ... ``context`` away from a span: the falling half of a Hann window."""
+    fade = np.empty(context + 1)
+    for i in range(context + 1):
+        fade[i] = 0.5 + 0.5 * math.cos(math.pi * i / (context + 1))
+    return fade
+
+
+@kernel
+def split_music(
+    working: Matrix,
+    start: int,
+    stop: int,
+    fade: Vector,
+    order: int,
+    correlations: Matrix,
+    models: Matrix,
+    powers: Vector,
+) -> tuple[float, float, float]:
+    """The music around ``[start, stop)``, rotated into the two parts that leave least to predict.
+
+    ``fade`` are the weights of ``half_window``, one for each frame of context. Fills each part's windowed
+    correlations, predictor and innovation power, all of the frames outside; gives the cosine and sine of the rotation and
+    the sum of the squared weights outside. One channel is one part.
+    """
+    channels = working.shape[0]
+    low = max(0, start - fade.shape[0] + 1)
+    high = min(working.shape[1], stop + fade.shape[0] - 1)
+    n = high - low
+    plain = np.empty((channels, n))
+    share = 0.0
+    for i in range(start - low):
+        share += fade[start - low - i] * fade[start - low - i]
+    for i in range(high - stop):
+        share += fade[i + 1] * fade[i + 1]
+    for channel in range(channels):
+        for i in range(start - low):
+            plain[channel, i] = working[channel, low + i] * fade[start - low - i]
+        plain[channel, start - low : stop - low] = 0.0
+        for i in range(high - stop):
+            plain[channel, stop - low + i] = working[channel, stop + i] * fade[i + 1]
+    scratch = np.empty(order + 1)
+    own = np.empty((2, order + 1))
+    autocorrelate(plain[0], order, own[0])
+    if channels == 1:
+        correlations[0] = own[0]
+        correlations[0, 0] += n * 1e-12
+        powers[0] = levinson(correlations[0], order, models[0], scratch)
+        return 1.0, 0.0, share
+    autocorrelate(plain[1], order, own[1])
+    both = np.empty(order + 1)
+    autocorrelate(plain[0] + plain[1], order, both)
+    trial = np.empty((2, order + 1))
+    model = np.empty((2, order + 1))
+    best = 1e300
+    cosine, sine = 1.0, 0.0
+    for step in range(2):
+        # the channels themselves, and their sum and difference; angles in between were tried and gained nothing
+        c = 1.0 if step == 0 else math.sqrt(0.5)
+        s = 0.0 if step == 0 else math.sqrt(0.5)
+        for k in range(order + 1):
+            mixed = c * s * (both[k] - own[0, k] - own[1, k])
+            trial[0, k] = c * c * own[0, k] + s * s * own[1, k] + mixed
+            trial[1, k] = s * s * own[0, k] + c * c * own[1, k] - mixed
+        trial[0, 0] += n * 1e-12
+        trial[1, 0] += n * 1e-12
+        one = levinson(trial[0], order, model[0], scratch)
+        two = levinson(trial[1], order, model[1], scratch)
+        total = math.log(one) + math.log(two)
+        if total < best - 1e-9:
+            best, cosine, sine = total, c, s
+            correlations[:] = trial
+            models[:] = model
+            powers[0], powers[1] = one, two
+    return cosine, sine, share
+
+
+@kernel
+def turned(cosine: float, sine: float, left: float, right: float) -> tuple[float, float]:
+    """A pair of the two channels as a pair of the two parts; with the sine negated, the way back."""
+    return cosine * left + sine * right, cosine * right - sine * left
