@@ -6,7 +6,7 @@ what went in) within 5 ms of the joins against the rest elsewhere, in dB: 0 and 
 than the coding noise around it; *exact* means no rest beyond the dither. Tags are counted as a reader sees them, and
 the gain of every track is computed again from the decoded file with another meter (BS.1770 in pyebur128).
 
-    ./run bench copies [--quick]        tracks of 20 s (6 with --quick)
+    ./run bench copies [--quick] [--kinds portable,aac]        tracks of 20 s (6 with --quick)
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import json
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import av
@@ -25,7 +25,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from sidekeep.copies.kinds.table import KINDS
+from sidekeep.copies.kinds.table import KINDS, parse_kinds
 from sidekeep.copies.plan.cutting import SideAudio
 from sidekeep.copies.plan.layout import plan_copies
 from sidekeep.copies.run.run import CopyRun
@@ -90,8 +90,8 @@ def installed() -> dict[str, Callable[[Path], Audio]]:
     return {name: read for name, (program, read) in READERS.items() if not program or shutil.which(program)}
 
 
-def make(folder: Path, track_s: float) -> tuple[Path, dict[str, Audio]]:
-    """All kinds but the master of a record that is invented here; the folder, and what each side holds."""
+def make(folder: Path, track_s: float, kinds: Sequence[str]) -> tuple[Path, dict[str, Audio]]:
+    """Copies of a record that is invented here; the folder, and what each side holds."""
     lengths = {
         side: [round(track_s * RATE_HZ) + 137 * n for n in range(len(names))]
         for side, names in TRACKS.items()
@@ -118,7 +118,6 @@ def make(folder: Path, track_s: float) -> tuple[Path, dict[str, Audio]]:
             for side, names in TRACKS.items()
         ),
     )
-    kinds = [name for name in KINDS if name != "master"]
     with CopyRun(plan_copies(record, sides, kinds, folder)) as run:
         for side in sides:
             for index, (start, stop) in enumerate(side.spans):
@@ -217,7 +216,10 @@ def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(prog="bench copies", description=__doc__)
     parser.add_argument("--quick", action="store_true", help="tracks of 6 s")
-    track_s = 6.0 if parser.parse_args().quick else 20.0
+    parser.add_argument("--kinds", default="all", help="kinds, comma-separated")
+    options = parser.parse_args()
+    track_s = 6.0 if options.quick else 20.0
+    kinds = [name for name in parse_kinds(options.kinds) if name != "master"]
     readers = installed()
     missing = sorted(set(READERS) - set(readers))
     print(
@@ -226,8 +228,8 @@ def main() -> None:
     if missing:
         print("not installed: " + ", ".join(missing))
     with tempfile.TemporaryDirectory(prefix="sidekeep-bench-") as place:
-        folder, sounds = make(Path(place), track_s)
-        for kind in (name for name in KINDS if name != "master"):
+        folder, sounds = make(Path(place), track_s, kinds)
+        for kind in kinds:
             gain_db = gain_error_db(folder, kind)
             gain = "" if gain_db is None else f", gain within {gain_db:.2f} dB"
             print(f"{kind} ({tags_seen(folder, kind)} tags{gain})")

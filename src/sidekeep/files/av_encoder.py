@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from av.audio.stream import AudioStream
+    from av.packet import Packet
 
 _FRAME = 16_384
 """Frames handed over at a time: large enough for speed, small enough for the encoder's own queue."""
@@ -36,8 +37,10 @@ class AvEncoder:
         options: Mapping[str, str] | None = None,
         container_options: Mapping[str, str] | None = None,
         first_frame: int = 0,
+        kept_frames: tuple[int, int] | None = None,
     ) -> None:
-        """``first_frame`` below zero is a run-up: frames before 0 are encoded but not played."""
+        """``first_frame`` below zero is a run-up: frames before 0 are encoded but not played. Packets that begin outside
+        ``kept_frames`` (start, stop) are left out: what is encoded there only shapes those that are kept."""
         import av
 
         self._frame_class = av.AudioFrame
@@ -55,6 +58,7 @@ class AvEncoder:
         if bit_rate is not None:
             stream.bit_rate = bit_rate
         self._stream = stream
+        self._kept = kept_frames
 
     def encode(self, samples: NDArray[Any]) -> None:
         """Append (n, channels) in the dtype of the sample format."""
@@ -68,12 +72,23 @@ class AvEncoder:
             frame.time_base = Fraction(1, self._rate_hz)
             frame.pts = self._position
             self._position += len(part)
-            self._container.mux(self._stream.encode(frame))
+            self._mux(self._stream.encode(frame))
 
     def finish(self) -> None:
         """Bring out what the encoder still holds and write the container's end."""
-        self._container.mux(self._stream.encode(None))
+        self._mux(self._stream.encode(None))
         self._container.close()
+
+    def _mux(self, packets: list[Packet]) -> None:
+        for packet in packets:
+            if self._is_kept(packet):
+                self._container.mux(packet)
+
+    def _is_kept(self, packet: Packet) -> bool:
+        if self._kept is None or packet.pts is None:
+            return True
+        start, stop = self._kept
+        return start <= packet.pts * packet.time_base * self._rate_hz < stop
 
     def drop(self) -> None:
         """Let go without a proper end."""

@@ -36,7 +36,8 @@ class Encoder(Protocol):
 class Job:
     """The form of one file to write. ``length_frames`` where it is known beforehand; ``bit_rate`` in bit/s for a
     stereo file of a lossy kind, None for the kind's own. ``serial`` numbers an Ogg stream (RFC 3533, section 6), below
-    2**30."""
+    2**30. ``before`` and ``after``, (n, channels), are what is heard around this file when files are played in order: they
+    are no part of its sound, but an encoder that knows them makes its ends as well as the rest."""
 
     path: Path
     rate_hz: int
@@ -47,11 +48,14 @@ class Job:
     length_frames: int | None = None
     bit_rate: int | None = None
     serial: int = 0
+    before: NDArray[Any] | None = None
+    after: NDArray[Any] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class Codec:
-    """One kind of copy. ``rates_hz`` empty means any; ``bits`` are the word lengths of lossless kinds."""
+    """One kind of copy. ``rates_hz`` empty means any; ``bits`` are the word lengths of lossless kinds. ``before_frames`` and
+    ``after_frames`` are what an encoder makes use of around its sound."""
 
     kind: str
     suffix: str
@@ -60,6 +64,8 @@ class Codec:
     rates_hz: tuple[int, ...] = ()
     highest_rate_hz: int = 768_000
     bits: tuple[int, ...] = ()
+    before_frames: int = 0
+    after_frames: int = 0
 
     def check(self, rate_hz: int, channels: int, bits: int, is_float: bool) -> None:
         """Raise ``ParameterError`` for what the kind cannot hold."""
@@ -97,6 +103,7 @@ class AvFileEncoder:
         options: dict[str, str] | None = None,
         container_options: dict[str, str] | None = None,
         first_frame: int = 0,
+        kept_frames: tuple[int, int] | None = None,
     ) -> None:
         self._arrange = arrange
         self._file = open(job.path, "wb+")  # noqa: SIM115  (closed by finish or drop)
@@ -112,6 +119,7 @@ class AvFileEncoder:
                 options=options,
                 container_options=container_options,
                 first_frame=first_frame,
+                kept_frames=kept_frames,
             )
         except BaseException:
             self._file.close()

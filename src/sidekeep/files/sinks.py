@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Any
+
+from numpy.typing import NDArray
 
 from sidekeep.errors import ParameterError
 from sidekeep.files.aac import AAC
@@ -43,6 +46,8 @@ def open_sink(
     length_frames: int | None = None,
     bit_rate: int | None = None,
     serial: int = 0,
+    before: NDArray[Any] | None = None,
+    after: NDArray[Any] | None = None,
     replace: bool = False,
     finish: Finish | None = None,
     check: bool = True,
@@ -54,7 +59,8 @@ def open_sink(
     do not use it, but ``write_int`` reads its numbers by it). ``finish`` gets the finished part file and
     may tag it; ``check`` reads it back; ``listen`` hears what was read back. ``length_frames`` spares AAC from holding
     its samples on the disk until it knows; ``bit_rate`` (bit/s) is for lossy kinds that let it be chosen, ``serial`` for
-    Ogg streams, which need numbers of their own to be put end to end. Raises
+    Ogg streams, which need numbers of their own to be put end to end; ``before`` and ``after``, (n, channels), are the
+    neighbours' sound, at most ``Codec.before_frames`` and ``after_frames`` of it. Raises
     ``ParameterError`` for what the kind cannot hold and ``CopyError`` for what the disk refuses.
     """
     codec = codec_of(kind)
@@ -70,5 +76,7 @@ def open_sink(
         length_frames=length_frames,
         bit_rate=bit_rate,
         serial=serial,
+        before=before,
+        after=after,
     )
     return FileSink(final, codec, job, replace=replace, finish=finish, check=check, listen=listen)

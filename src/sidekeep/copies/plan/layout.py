@@ -21,6 +21,7 @@ from sidekeep.copies.sheets.cue import CueTrack
 from sidekeep.errors import ParameterError
 from sidekeep.files.checksum import bytes_sha256
 from sidekeep.files.pictures import Picture
+from sidekeep.files.sinks import codec_of
 from sidekeep.files.tags import TagSet, clean_tags
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record
@@ -291,6 +292,7 @@ class _Builder:
             pieces=tuple(pieces),
             sides=tuple(dict.fromkeys(self.sides[side].side for side, _ in pieces)),
             length_frames=length,
+            around=self._around(kind, pieces[0]),
             tags=tags,
             marks=marks,
             audio_key=alone_key if self.prepares else audio_key(involved),
@@ -308,6 +310,15 @@ class _Builder:
         )
         self.files.append(planned)
         return planned
+
+    def _around(self, kind: Kind, piece: Piece) -> tuple[Piece | None, Piece | None]:
+        """The neighbours of a track that is encoded with them."""
+        codec = codec_of(kind.codec)
+        if kind.scope != "track" or not codec.before_frames:
+            return None, None
+        side, track = piece
+        last = len(self.sides[side].spans) - 1
+        return (side, track - 1) if track else None, (side, track + 1) if track < last else None
 
     def _marks(self, kind: Kind, pieces: list[Piece], rate_hz: int) -> tuple[CueTrack, ...]:
         """Start and stop of every piece in the file."""

@@ -46,6 +46,8 @@ class PlannedFile:
     tag_key: str
 
     sides: tuple[str, ...] = ()
+    around: tuple[Piece | None, Piece | None] = (None, None)
+    """The pieces heard before and after this file, where its encoder makes use of them."""
 
     @property
     def label(self) -> str:

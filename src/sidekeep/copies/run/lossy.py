@@ -17,10 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.copies.plan.planned import PlannedFile
-from sidekeep.copies.run.spill import BLOCK_FRAMES, read_spills
+from sidekeep.copies.run.spill import BLOCK_FRAMES, read_spills, spill_edge
 from sidekeep.dsp.level.true_peak import TruePeakMeter
 from sidekeep.errors import Cancelled, CopyError
-from sidekeep.files.sinks import open_sink
+from sidekeep.files.sinks import codec_of, open_sink
 from sidekeep.units import db_to_gain, gain_to_db
 
 LEAST_CORRELATION = 0.8
@@ -45,11 +45,16 @@ def encode_lossy(
     spills: Sequence[tuple[Path, int]],
     path: Path,
     *,
+    around: Sequence[tuple[Path, int] | None] = (None, None),
     lowered_db: float,
     stop: threading.Event,
 ) -> Encoded:
-    """Encode, read back, compare, measure. Raises ``CopyError``; ``Cancelled`` when ``stop`` is set."""
+    """Encode, read back, compare, measure. ``around`` are the samples heard before and after. Raises ``CopyError``;
+    ``Cancelled`` when ``stop`` is set."""
     ear = _Ear(planned, spills, db_to_gain(-lowered_db))
+    codec = codec_of(planned.codec)
+    before = spill_edge(around[0], planned.channels, codec.before_frames, at_end=True)
+    after = spill_edge(around[1], planned.channels, codec.after_frames, at_end=False)
     sink = open_sink(
         path,
         planned.codec,
@@ -58,6 +63,8 @@ def encode_lossy(
         length_frames=planned.length_frames,
         # Of what the file holds alone: the same bytes whenever it is made, no two of a record alike.
         serial=int(planned.alone_key[:7], 16),
+        before=None if before is None else before * ear.gain,
+        after=None if after is None else after * ear.gain,
         replace=True,
         listen=ear.hear,
     )

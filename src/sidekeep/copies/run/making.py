@@ -44,18 +44,25 @@ class Making:
         key = key_of("spill", self._sides[piece[0]], rate_hz, piece[1])
         return self.folder / f"{key}.f32"
 
-    def spill_paths(self, planned: PlannedFile) -> list[Path]:
-        """The samples that a lossy file is made of, in order."""
-        return [self.spill_path(planned.rate_hz, piece) for piece in planned.pieces]
+    def spill_paths(self, planned: PlannedFile) -> dict[Piece, Path]:
+        """The samples that a lossy file is made of, and those heard around it."""
+        pieces = (*planned.pieces, *(piece for piece in planned.around if piece is not None))
+        return {piece: self.spill_path(planned.rate_hz, piece) for piece in pieces}
 
     def spills(self, planned: PlannedFile) -> list[tuple[Path, int]]:
-        """The same with the number of channels of each."""
-        channels = [self._sides[side].channels for side, _ in planned.pieces]
-        return list(zip(self.spill_paths(planned), channels, strict=True))
+        """The samples that a lossy file is made of, in order, with the number of channels of each."""
+        return [self._spill(planned, piece) for piece in planned.pieces]
+
+    def spills_around(self, planned: PlannedFile) -> list[tuple[Path, int] | None]:
+        """The samples heard before and after a lossy file."""
+        return [piece and self._spill(planned, piece) for piece in planned.around]
+
+    def _spill(self, planned: PlannedFile, piece: Piece) -> tuple[Path, int]:
+        return self.spill_path(planned.rate_hz, piece), self._sides[piece[0]].channels
 
     def has_spills(self, planned: PlannedFile) -> bool:
         """Whether all samples of a lossy file are there, whole."""
-        return all(self.has_spill(path) for path in self.spill_paths(planned))
+        return all(self.has_spill(path) for path in self.spill_paths(planned).values())
 
     def has_spill(self, path: Path) -> bool:
         """Whether one track's samples are there, whole."""

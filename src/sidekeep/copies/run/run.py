@@ -286,7 +286,7 @@ class CopyRun:
             mine = [planned for planned in files if planned.kind == name]
             if mine[0].is_lossy:
                 for planned in mine:
-                    paths = zip(planned.pieces, self._making.spill_paths(planned), strict=True)
+                    paths = self._making.spill_paths(planned).items()
                     spill_paths |= {piece: path for piece, path in paths if not self._making.has_spill(path)}
                 continue
             writer = ExactWriter(mine, self._start_exact, self._exact_full)
@@ -356,6 +356,7 @@ class CopyRun:
             planned,
             self._making.spills(planned),
             self._making.path(planned),
+            around=self._making.spills_around(planned),
             lowered_db=lowered_db,
             stop=self._stop,
         )

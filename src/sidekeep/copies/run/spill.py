@@ -48,6 +48,22 @@ def spill_bytes(frames: int, channels: int) -> int:
     return frames * channels * SAMPLE_BYTES
 
 
+def spill_edge(
+    spill: tuple[Path, int] | None, channels: int, frames: int, *, at_end: bool
+) -> NDArray[np.float64] | None:
+    """The last frames of a spill, or the first, at most ``frames`` of them; None without a spill."""
+    if spill is None:
+        return None
+    path, own = spill
+    frame_bytes = own * SAMPLE_BYTES
+    with open(path, "rb") as handle:
+        if at_end:
+            handle.seek(max(0, path.stat().st_size - frames * frame_bytes))
+        raw = handle.read(frames * frame_bytes)
+    block = np.frombuffer(raw, dtype="<f4").reshape(-1, own).astype(np.float64)
+    return block if own == channels else np.repeat(block, channels, axis=1)
+
+
 def read_spills(spills: Sequence[tuple[Path, int]], channels: int) -> Iterator[NDArray[np.float64]]:
     """The frames of several spills (with their own number of channels) as one row of blocks (n, channels): a mono one
     among stereo ones is on both."""
