@@ -5,6 +5,8 @@ from __future__ import annotations
 import errno
 import json
 import os
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -76,12 +78,42 @@ def test_a_file_that_appears_meanwhile_is_not_overwritten(
     assert (tmp_path / "b.txt").read_text(encoding="utf-8") == "works"
 
 
-def test_a_leftover_of_a_killed_run_is_used_again(tmp_path: Path) -> None:
-    target = tmp_path / "a.txt"
-    part_path(target).write_text("left by a killed run, and longer", encoding="utf-8")
-    write_text(target, "new")
-    assert os.listdir(tmp_path) == ["a.txt"]
-    assert target.read_text(encoding="utf-8") == "new"
+def test_a_leftover_of_a_killed_run_is_taken_away_and_nothing_else(tmp_path: Path) -> None:
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    mine = part_path(tmp_path / "other.txt")
+    left = mine.name.replace(f"-{os.getpid()}-", f"-{ended.pid}-")
+    elsewhere = left.replace(left.split(".")[-2].split("-")[0], "00000000")
+    for name in (mine.name, left, elsewhere, "song.part", "notes-1-2.part"):
+        (tmp_path / name).write_text("x", encoding="utf-8")
+    (tmp_path / "old.flac.00000000-7-1.part").write_text("x", encoding="utf-8")
+    os.utime(tmp_path / "old.flac.00000000-7-1.part", (1e9, 1e9))
+    write_text(tmp_path / "a.txt", "new")
+    assert sorted(os.listdir(tmp_path)) == sorted(
+        ["a.txt", mine.name, elsewhere, "song.part", "notes-1-2.part"]
+    )
+    assert (tmp_path / "a.txt").read_text(encoding="utf-8") == "new"
+
+
+def test_two_that_write_one_file_at_once_never_share_a_temporary_one(tmp_path: Path) -> None:
+    """Each of the two is whole at every moment, whoever comes last."""
+    target = tmp_path / "cuts.toml"
+    with whole_file(target, replace=True) as one:
+        one.write_text("first, and longer", encoding="utf-8")
+        with whole_file(target, replace=True) as other:
+            assert other != one
+            other.write_text("second", encoding="utf-8")
+        assert target.read_text(encoding="utf-8") == "second"
+    assert target.read_text(encoding="utf-8") == "first, and longer"
+    assert leftovers(tmp_path) == []
+
+
+def test_a_link_under_a_temporary_name_is_not_written_through(tmp_path: Path) -> None:
+    precious = tmp_path / "precious.wav"
+    precious.write_bytes(b"precious")
+    (tmp_path / "a.txt.part").symlink_to(precious)
+    write_text(tmp_path / "a.txt", "new")
+    assert precious.read_bytes() == b"precious"
 
 
 def test_content_reaches_the_disk_before_the_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

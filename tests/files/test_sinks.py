@@ -116,7 +116,9 @@ def test_the_name_appears_at_the_end_and_abandoning_leaves_nothing(tmp_path: Pat
     path = tmp_path / name_of(kind)
     sink = open_sink(path, kind, rate_hz=RATE_HZ, channels=2)
     sink.write(music(RATE_HZ, 0.3))
-    assert os.listdir(tmp_path) == [path.name + ".part"]
+    (half,) = os.listdir(tmp_path)
+    assert half.startswith(path.name + ".")
+    assert half.endswith(".part")
     sink.abandon()
     sink.abandon()
     sink.close()

@@ -66,7 +66,12 @@ def side(letter: str, sha: str) -> SideCuts:
 
 @pytest.fixture
 def folder(tmp_path: Path) -> RecordFolder:
-    made = RecordFolder.create(tmp_path / "record", sleeve="Marrow Lane - The Orchard Hours (1974)\n")
+    return made_record(tmp_path / "record")
+
+
+def made_record(path: Path) -> RecordFolder:
+    """A record with a take of each of two sides, cut."""
+    made = RecordFolder.create(path, sleeve="Marrow Lane - The Orchard Hours (1974)\n")
     put_take(made, "A-1", "a" * 64)
     put_take(made, "B-1", "b" * 64)
 
@@ -199,6 +204,17 @@ def test_sides_swapped_and_swapped_back(folder: RecordFolder) -> None:
     edits.undo(folder)
     assert {take.folder: take.side for take in folder.takes()} == {"takes/A-1": "A", "takes/B-1": "B"}
     assert len(edits.choices(folder).sides) == 2
+
+
+def test_two_sides_in_one_take_were_played_the_other_way_round(folder: RecordFolder) -> None:
+    put_take(folder, "AB-1", "e" * 64, length=2 * LENGTH, taken="2026-02-02")
+    edits.apply(folder, {"kind": "swap-sides", "a": "A", "b": "B"})
+    assert {take.folder: take.side for take in folder.takes()} == {
+        "takes/A-1": "B",
+        "takes/B-1": "A",
+        "takes/AB-1": "BA",
+    }
+    assert edits.choices(folder).sides == ()
 
 
 def kinds(folder: RecordFolder) -> list[str]:

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from sidekeep.errors import NotThere, ParameterError
+from sidekeep.files.atomic import part_path
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.house import House
@@ -145,13 +146,16 @@ def test_work_that_is_deaf_is_ended_and_cleared_up(house: House) -> None:
     process = house.jobs._process
     assert process is not None
     os.kill(process.pid or 0, signal.SIGSTOP)
-    half = house.library.folder(record).path / "half.flac.part"
-    half.write_bytes(b"half")
+    folder = house.library.folder(record).path
+    mine = part_path(folder / "cuts.toml")
+    half = folder / mine.name.replace(f"-{os.getpid()}-", f"-{process.pid}-")
+    for path in (half, mine):
+        path.write_bytes(b"half")
     begun = time.monotonic()
     assert house.jobs.cancel(job["id"])["state"] == "cancelled"
     assert time.monotonic() - begun < 5.0
     assert not half.exists()
-    assert leftovers(house.shelf) == []
+    assert leftovers(house.shelf) == [mine], "what somebody else is writing this moment stays"
 
 
 def test_a_worker_that_the_system_ends_is_a_failed_job_and_the_next_one_runs(house: House) -> None:

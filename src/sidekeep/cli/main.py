@@ -26,7 +26,7 @@ VERBS = {
     "combine": "make one better take out of several of one side",
     "verify": "check takes, copies and bags against their checksums",
     "adopt": "bring existing recordings onto the shelf",
-    "shelf": "list and search the shelf, plan records, keep the stylus log",
+    "shelf": "list and search the shelf, plan records, undo choices, keep the stylus log",
 }
 """Every verb and what a person gets from it, in the order of a record's life."""
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from sidekeep.cli import shelf_choices
+
 STATES = ("planned", "partly taken", "taken", "cut", "copied", "verified", "gone")
 
 
@@ -42,10 +44,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="H",
         help="hours after which the tip should be looked at",
     )
+    shelf_choices.add_actions(actions)
 
 
 def run(options: argparse.Namespace) -> int:
-    """List, plan, rebuild, or keep the stylus log."""
+    """List, plan, rebuild, tell and change what was decided, or keep the stylus log."""
     from sidekeep.cli.terminal import print_json
     from sidekeep.service import shelf as service
 
@@ -64,6 +67,8 @@ def run(options: argparse.Namespace) -> int:
         return 1 if problems else 0
     if options.action == "styluses":
         return _styluses(options, shelf)
+    if options.action in shelf_choices.ACTIONS:
+        return shelf_choices.run(options, shelf)
     if options.action == "repair":
         return _repair(options, shelf)
     from sidekeep.service.take_close import interrupted

@@ -1,8 +1,9 @@
 """Files that appear whole or not at all.
 
-Everything is written under a temporary name (``<name>.part``) in the same folder, flushed to the disk,
-and only then given its name; the folder entry is flushed too. A killed run leaves at most a ``.part``
-file, which the next run overwrites. Nothing that exists is overwritten unless ``replace`` is true.
+Everything is written under a temporary name (``<name>.<who>.part``) in the same folder, flushed to the disk,
+and only then given its name; the folder entry is flushed too. ``who`` is the machine, the process and a count, so
+two that write the same file at once never write into one temporary file. A killed run leaves at most such a file;
+the next one that writes into the folder takes it away. Nothing that exists is overwritten unless ``replace`` is true.
 
 What the operating system says (full disk, no permission, ...) becomes a one-line ``CopyError``.
 """
@@ -11,9 +12,15 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import itertools
 import json
 import os
+import re
+import socket
+import time
+import zlib
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +29,9 @@ from sidekeep.files.checksum import bytes_sha256
 
 PART = ".part"
 _LONGEST_NAME_BYTES = 255
+_FORGOTTEN_S = 2 * 86_400.0
+_COUNT = itertools.count(1)
+_WHO = re.compile(r"\.(?P<place>[0-9a-f]{8})-(?P<process>[0-9]+)-[0-9a-f]+\.part$")
 
 _CAUSES = {
     errno.ENOSPC: "the disk is full; free some space or choose another folder",
@@ -50,19 +60,53 @@ def already_there(path: Path) -> CopyError:
 
 
 def part_path(path: str | os.PathLike[str]) -> Path:
-    """The temporary name for ``path``, in the same folder; the same every time, so leftovers are reused."""
+    """A temporary name for ``path``, in the same folder; another one every time, and nobody else's."""
     final = Path(path)
-    name = final.name + PART
+    tail = f".{_place()}-{os.getpid()}-{next(_COUNT):x}{PART}"
+    name = final.name + tail
     if len(os.fsencode(name)) > _LONGEST_NAME_BYTES:
-        name = bytes_sha256(os.fsencode(final.name))[:32] + PART
+        name = bytes_sha256(os.fsencode(final.name))[:32] + tail
     return final.with_name(name)
 
 
-def clear_part(part: Path) -> None:
-    """Take away what an interrupted run left under a temporary name. It is taken away and not written into: it
-    may be a link to something that must stay."""
-    if os.path.lexists(part) and (part.is_symlink() or not part.is_dir()):
-        part.unlink()
+def forget_parts(folder: Path, *, mine: bool = False) -> None:
+    """Take away what killed runs left under temporary names of ours in a folder: those of processes of this machine
+    that are gone, and whatever nobody touched for two days. With ``mine`` those of this process too."""
+    with contextlib.suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            found = _WHO.search(entry.name)
+            if found is None:
+                continue
+            with contextlib.suppress(OSError):
+                process, is_here = int(found["process"]), found["place"] == _place()
+                is_gone = is_here and not _is_running(process)
+                is_mine = mine and is_here and process == os.getpid()
+                is_old = time.time() - entry.stat(follow_symlinks=False).st_mtime > _FORGOTTEN_S
+                if (is_gone or is_mine or is_old) and not entry.is_dir(follow_symlinks=False):
+                    os.unlink(entry.path)
+
+
+@cache
+def _place() -> str:
+    """Where process numbers mean what they mean here: the machine and, on Linux, the container."""
+    try:
+        inside = os.readlink("/proc/self/ns/pid")
+    except OSError:
+        inside = ""
+    return f"{zlib.crc32(f'{socket.gethostname()} {inside}'.encode('utf-8', 'replace')):08x}"
+
+
+def _is_running(process: int) -> bool:
+    """Whether a process of this machine is there. Where the system has no harmless way to ask (Windows), yes."""
+    if os.name == "nt":
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True
+    return True
 
 
 def refuse_existing(path: Path, replace: bool) -> None:
@@ -134,7 +178,7 @@ def whole_file(path: str | os.PathLike[str], replace: bool = False) -> Iterator[
     refuse_existing(final, replace)
     part = part_path(final)
     try:
-        clear_part(part)
+        forget_parts(final.parent)
         yield part
         give_name(part, final, replace=replace)
     except BaseException as error:

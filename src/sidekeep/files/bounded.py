@@ -1,7 +1,7 @@
-"""Small files read whole, with a bound: sleeve texts, settings, facts, pictures.
+"""Small files read whole, with a bound: sleeve texts, settings, facts, lists, pictures. No other module reads one.
 
 What is no ordinary file (a pipe, a device, a folder) or is far larger than such a file can be is refused before it costs
-memory or time.
+memory or time; JSON nested deeper than any of ours is refused too.
 """
 
 from __future__ import annotations
@@ -9,11 +9,20 @@ from __future__ import annotations
 import os
 import stat
 from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
 
 from sidekeep.errors import ParameterError, SidekeepError
 
+T = TypeVar("T")
+
 TEXT_BYTES = 4 << 20
 """Room for the longest ``cuts.toml`` or list of facts."""
+LIST_BYTES = 64 << 20
+"""Room for lists that grow with use: histories, manifests, surveys."""
+ARRAY_BYTES = 1 << 30
+"""Room for arrays and patches of the longest take: a day at 192 kHz keeps some hundred megabytes."""
 
 
 def read_bounded(
@@ -51,3 +60,37 @@ def read_text_bounded(
         return read_bounded(path, what, most_bytes=most_bytes, error=error).decode("utf-8-sig")
     except UnicodeDecodeError as problem:
         raise error(f"{what} {path} is not UTF-8 text (byte {problem.start}); save it as UTF-8") from None
+
+
+def decode_json(content: bytes | str, kind: type[T] | Any = Any) -> T:
+    """JSON as plain values, or as ``kind`` (a struct or dataclass, checked). ``ValueError`` in one line for anything else,
+    also for what is nested too deeply."""
+    try:
+        value: T = msgspec.json.decode(content, type=kind)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as problem:
+        raise ValueError(" ".join(str(problem).split()) or "it is no JSON") from None
+    return value
+
+
+def read_json_bounded(
+    path: Path,
+    what: str,
+    kind: type[T] | Any = Any,
+    *,
+    most_bytes: int = TEXT_BYTES,
+    error: type[SidekeepError] = ParameterError,
+) -> T:
+    """The same from a file. Raises ``error`` for whatever is wrong with it."""
+    content = read_bounded(path, what, most_bytes=most_bytes, error=error)
+    try:
+        return decode_json(content.removeprefix(b"\xef\xbb\xbf"), kind)
+    except ValueError as problem:
+        raise error(f"{what} {path} cannot be read: {problem}") from None
+
+
+def kept_json(path: Path, kind: type[T] | Any = Any, *, most_bytes: int = TEXT_BYTES) -> T | None:
+    """The same for what can be made again or done without: None when it is missing or is not what it should be."""
+    try:
+        return read_json_bounded(path, "", kind, most_bytes=most_bytes)
+    except SidekeepError:
+        return None

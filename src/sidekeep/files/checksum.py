@@ -1,4 +1,4 @@
-"""The one place that takes checksums of files, whole or while somebody else reads them.
+"""The one place that takes checksums: of bytes, of files whole or while somebody else reads them, of what is copied or written.
 
 SHA-256 (FIPS 180-4) throughout; ``file_digest`` takes others too, for bags made elsewhere. ``OSError`` comes out
 of these functions as it is.
@@ -10,14 +10,81 @@ import hashlib
 import os
 import threading
 from dataclasses import dataclass
+from io import BufferedIOBase, RawIOBase
 from pathlib import Path
+from typing import BinaryIO, Protocol
 
 CHUNK_BYTES = 1 << 20
 
 
-def bytes_sha256(content: bytes | bytearray | memoryview) -> str:
+Bytes = bytes | bytearray | memoryview
+
+
+class Sum(Protocol):
+    """A checksum that grows."""
+
+    def update(self, data: Bytes, /) -> None:
+        """Take in what comes next."""
+
+    def hexdigest(self) -> str:
+        """Of everything so far, in hex."""
+
+
+def sha256() -> Sum:
+    """An empty SHA-256, for what comes in pieces."""
+    return hashlib.sha256()
+
+
+def md5() -> Sum:
+    """An empty MD5: what FLAC carries of its samples, no protection against anybody."""
+    return hashlib.md5(usedforsecurity=False)
+
+
+def bytes_sha256(content: Bytes) -> str:
     """SHA-256 of bytes, in hex."""
     return hashlib.sha256(content).hexdigest()
+
+
+def text_sha256(text: str) -> str:
+    """SHA-256 of a text as ``write_text`` would write it, in hex."""
+    return bytes_sha256(text.encode("utf-8", "replace"))
+
+
+def rest_sha256(file: BufferedIOBase | RawIOBase) -> str:
+    """SHA-256 of an open file from where it stands to its end."""
+    return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def copy_sha256(source: str | os.PathLike[str], target: str | os.PathLike[str]) -> str:
+    """Copy a file into a new one, bring it to the disk, and give the SHA-256 of what was read on the way.
+
+    ``target`` must not be there: ``FileExistsError``."""
+    digest = hashlib.sha256()
+    with open(source, "rb", buffering=0) as reading, open(target, "xb") as writing:
+        while chunk := reading.read(CHUNK_BYTES):
+            digest.update(chunk)
+            writing.write(chunk)
+        writing.flush()
+        os.fsync(writing.fileno())
+    return digest.hexdigest()
+
+
+class SummedFile:
+    """An open file that is only written to, and the SHA-256 of what was written."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self._digest = hashlib.sha256()
+
+    def write(self, data: Bytes) -> int:
+        """Write and take in."""
+        self._digest.update(data)
+        return self._file.write(data)
+
+    @property
+    def sha256(self) -> str:
+        """Of everything written so far, in hex."""
+        return self._digest.hexdigest()
 
 
 def file_sha256(path: str | os.PathLike[str]) -> str:

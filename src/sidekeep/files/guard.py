@@ -12,7 +12,6 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from sidekeep.errors import ParameterError
-from sidekeep.files.atomic import part_path
 
 TAKE_FACTS = "take.json"
 BAG_DECLARATION = "bagit.txt"
@@ -38,23 +37,22 @@ class Guard:
         that are the same file."""
         seen: dict[object, Path] = {}
         for output in outputs:
-            for path in (output, part_path(output)):
-                self._check_file(path, output)
+            self._check_file(output)
             self._check_place(output)
             key = _identity(output) or _resolved(output)
             if key in seen:
                 raise ParameterError(f"{output} and {seen[key]} are the same file; give two names")
             seen[key] = output
 
-    def _check_file(self, path: Path, output: Path) -> None:
-        identity = _identity(path)
+    def _check_file(self, output: Path) -> None:
+        identity = _identity(output)
         if identity is None:
             return
-        kept = self._inputs.get(identity) or self._linked_take(path, identity)
+        kept = self._inputs.get(identity) or self._linked_take(output, identity)
         if kept is not None:
-            how = "is" if path == kept or _resolved(path) == _resolved(kept) else "is a link to"
+            how = "is" if output == kept or _resolved(output) == _resolved(kept) else "is a link to"
             raise ParameterError(
-                f"{output} cannot be written: {path.name} {how} {kept}, which is only ever read; name another"
+                f"{output} cannot be written: {output.name} {how} {kept}, which is only ever read; name another"
             )
 
     def _check_place(self, output: Path) -> None:

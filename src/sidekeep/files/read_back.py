@@ -7,7 +7,6 @@ frames, and a level that fits.
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from sidekeep.errors import AudioFileError, CopyError
+from sidekeep.files.checksum import sha256
 from sidekeep.files.decode import Decoder, to_float
 from sidekeep.files.flac import stream_md5
 from sidekeep.files.mp3 import id3_bytes, read_info
@@ -113,7 +113,7 @@ def read_back(
 ) -> ReadBack:
     """Decode a whole file of ``kind`` and tell what is in it. Raises ``AudioFileError`` if it cannot."""
     lossless = kind in ("flac", "alac", "wav", "bwf", "aiff")
-    digest = hashlib.sha256()
+    digest = sha256()
     digest_as = digest_type(bits, is_float)
     whole = lossless and not is_float
     unit = float(1 << (bits - 1)) if whole else 1.0

@@ -1,6 +1,6 @@
 """A file being written: whole under its final name, read back and right, or not there at all.
 
-The encoder writes to ``<name>.part``. ``close`` ends it, lets ``finish`` write tags into it, reads it back,
+The encoder writes under a temporary name. ``close`` ends it, lets ``finish`` write tags into it, reads it back,
 flushes it to the disk and gives it its name. Whatever goes wrong before that removes the part file and
 comes out as a one-line ``CopyError``. The same samples give the same bytes, every run.
 """
@@ -8,7 +8,6 @@ comes out as a one-line ``CopyError``. The same samples give the same bytes, eve
 from __future__ import annotations
 
 import contextlib
-import hashlib
 from collections.abc import Callable
 from dataclasses import replace as changed
 from pathlib import Path
@@ -18,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.errors import CopyError, ParameterError, SidekeepError
-from sidekeep.files.atomic import clear_part, copy_error, give_name, refuse_existing
+from sidekeep.files.atomic import copy_error, forget_parts, give_name, refuse_existing
+from sidekeep.files.checksum import sha256
 from sidekeep.files.codec import Codec, Encoder, Job
 from sidekeep.files.read_back import LevelMeter, Listener, Written, check_copy
 from sidekeep.files.samples import digest_type, peak_of, to_float, to_whole
@@ -48,7 +48,7 @@ class FileSink:
         self.path, self.codec = path, codec
         self._job, self._replace, self._finish, self._check = job, replace, finish, check
         self._listen = listen
-        self._digest = hashlib.sha256()
+        self._digest = sha256()
         self._digest_type = digest_type(job.bits, job.is_float) if codec.lossless else None
         self._meter = None if codec.lossless else LevelMeter(job.rate_hz, job.channels)
         self._state = "open"
@@ -71,7 +71,7 @@ class FileSink:
         self._frames, self._peak, self._past = 0, 0.0, 0
         refuse_existing(path, replace)
         try:
-            clear_part(job.path)
+            forget_parts(job.path.parent)
             self._encoder: Encoder = codec.start(job)
         except OSError as error:
             self._remove()

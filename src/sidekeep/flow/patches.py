@@ -22,13 +22,12 @@ fraction: the rounding stays under -140 dBFS.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import struct
 import threading
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, BinaryIO, Literal
+from typing import Any, BinaryIO, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,23 +64,24 @@ def number_pieces(start_frame: int, block: Audio) -> Iterator[Piece]:
             yield Piece(start_frame + first, int(channel), "number", np.zeros(last - first))
 
 
+class PatchFile(Protocol):
+    """What patches are written to."""
+
+    def write(self, data: bytes, /) -> object:
+        """Append."""
+
+
 class PatchWriter:
-    """Collects pieces into an open binary file; ``sha256`` and ``size_bytes`` tell what was written.
+    """Collects pieces into an open binary file; ``size_bytes`` tells how much was written.
 
     A survey adds pieces and says at its end which repairs they belong to; who keeps the file closes it with its facts.
     """
 
-    def __init__(self, file: BinaryIO) -> None:
+    def __init__(self, file: PatchFile) -> None:
         self._file = file
-        self._digest = hashlib.sha256()
         self._owners: Sequence[int] = ()
         self.size_bytes = 0
         self._write(MAGIC)
-
-    @property
-    def sha256(self) -> str:
-        """Checksum of everything written so far."""
-        return self._digest.hexdigest()
 
     def add(self, pieces: Iterable[Piece]) -> None:
         """Keep pieces; they come in about the order of time."""
@@ -121,7 +121,6 @@ class PatchWriter:
 
     def _write(self, content: bytes) -> None:
         self._file.write(content)
-        self._digest.update(content)
         self.size_bytes += len(content)
 
 

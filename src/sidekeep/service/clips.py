@@ -11,6 +11,7 @@ import numpy as np
 
 from sidekeep.dsp.output.fades import fade_gain
 from sidekeep.dsp.output.resample import Resampler
+from sidekeep.files.bounded import LIST_BYTES, read_bounded
 from sidekeep.files.sinks import open_sink
 from sidekeep.files.sources import FileSource
 from sidekeep.flow.patches import PatchReader
@@ -89,4 +90,4 @@ def to_mp3(audio: Audio, rate_hz: int, gain_db: float) -> bytes:
             path, "mp3-variable", rate_hz=_CLIP_RATE_HZ, channels=audio.shape[1], check=False
         ) as sink:
             sink.write(np.clip(audio, -1.0, 1.0) * fade * fade[::-1])
-        return path.read_bytes()
+        return read_bounded(path, "the listen", most_bytes=LIST_BYTES)

@@ -17,7 +17,7 @@ from sidekeep.service.kinds import refuse_early
 from sidekeep.service.recipes import RecipeWish
 from sidekeep.service.report import write_report
 from sidekeep.service.settled_cuts import settle_cuts
-from sidekeep.service.shelf import find_record, open_catalogue
+from sidekeep.service.shelf import find_record, index_record
 from sidekeep.service.sleeves import Sleeve, TakeFiles, read_sleeve_text
 from sidekeep.service.survey import with_outer_findings
 from sidekeep.service.titles import told_anew
@@ -94,9 +94,7 @@ def _copy_held(
     path = write_report(result, pictures, replace=options.replace)
     keep_recipe(folder, options.recipe)
     remember(folder.path, copies=[result.folder.name], moved=before - _folders(out_dir))
-    with open_catalogue(shelf, create=True) as catalogue:
-        if folder.path.is_relative_to(shelf):
-            catalogue.put(folder)
+    index_record(shelf, folder)
     return result, path
 
 
@@ -138,9 +136,7 @@ def survey_kept(
     with at_work(folder.path, "surveying", wait_s=None, waiting=lambda text: progress(0.0, text)):
         chosen = takes_to_copy(folder)
         takes = survey_record(folder, chosen, _sleeve(folder), read_choices(folder.path).recipe, progress)
-    with open_catalogue(shelf, create=True) as catalogue:
-        if folder.path.is_relative_to(shelf):
-            catalogue.put(folder)
+    index_record(shelf, folder)
     return takes
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -199,21 +198,23 @@ def _with_choice(mend: MendSettings, choice: MendChoice) -> MendSettings:
 
 
 def _swap(folder: RecordFolder, state: State, a: str, b: str) -> None:
-    """What was taken as one side is the other: takes, chosen numbers and cuts change their letters."""
+    """What was taken as one side is the other: takes, chosen numbers and cuts change their letters. A take of several
+    sides holds them in another order then."""
     if a == b:
         raise ParameterError(f"side {a} cannot be swapped with itself", code="same-side")
     letters = {a: b, b: a}
     plays = _words(state, "record/plays.")
-    touched = [take for take in folder.takes(plays) if take.side in letters]
+    touched = [take for take in folder.takes(plays) if letters.keys() & set(take.side)]
     if not touched:
         raise NotThere(f"there is no take of side {a} or {b}", facts={"a": a, "b": b})
     for take in touched:
         own = take.folder_name.rpartition("-")[0]
         path = f"record/plays.{take.folder_name}"
         state.pop(path, None)
-        if letters[take.side] != own:
-            state[path] = letters[take.side]
-        for side in [side for side in sides_in(state) if (side.take, side.side) == (take.sha256, take.side)]:
+        played = "".join(letters.get(letter, letter) for letter in take.side)
+        if played != own:
+            state[path] = played
+        for side in [side for side in sides_in(state) if side.take == take.sha256 and side.side in letters]:
             del state[side_path(side.take, side.side)]
     numbers = {letter: state.pop(f"record/use.{letter}", None) for letter in letters}
     for letter, number in numbers.items():
@@ -228,6 +229,6 @@ def entry_object(entry: Entry) -> dict[str, Any]:
         "at_utc": entry.at_utc,
         "by": entry.by,
         "code": entry.code,
-        "facts": json.loads(json.dumps(entry.facts)),
+        "facts": dict(entry.facts),
         "of": entry.of,
     }

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import os
 import sys
-import tomllib
 from pathlib import Path
 
 from sidekeep.devices.inputs import SoundInput, choose_input, list_inputs
 from sidekeep.devices.recorder import RecorderSettings
-from sidekeep.errors import DeviceError, ParameterError
+from sidekeep.errors import DeviceError, ParameterError, ShelfError
 from sidekeep.files.atomic import write_text
+from sidekeep.files.bounded import read_text_bounded
 from sidekeep.model.news import News
-from sidekeep.shelf.toml_text import new_toml
+from sidekeep.shelf.toml_text import new_toml, read_toml
 
 __all__ = [
     "SoundInput",
@@ -41,10 +41,12 @@ def settings_path() -> Path:
 def remembered_input() -> tuple[str, str] | None:
     """Key and name of the input chosen last, if any."""
     try:
-        values = tomllib.loads(settings_path().read_text("utf-8"))
+        values = read_toml(
+            read_text_bounded(settings_path(), "the settings", error=ShelfError), "the settings"
+        )
         key = str(values["input"])
         return key, str(values.get("input_name", key))
-    except (OSError, KeyError, tomllib.TOMLDecodeError, UnicodeDecodeError):
+    except (ShelfError, KeyError):
         return None
 
 

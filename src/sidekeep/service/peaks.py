@@ -12,6 +12,7 @@ from pathlib import Path
 from sidekeep.dsp.level.peak_pyramid import PeakBuilder, Peaks, read_peaks
 from sidekeep.errors import AudioFileError, CopyError
 from sidekeep.files.atomic import whole_file
+from sidekeep.files.bounded import ARRAY_BYTES, read_bounded
 from sidekeep.flow.ports import AudioSource
 from sidekeep.flow.progress import Progress, no_progress
 
@@ -28,8 +29,10 @@ def keep_peaks(take_folder: Path, peaks: Peaks) -> None:
 def kept_peaks(take_folder: Path, source: AudioSource) -> Peaks | None:
     """The store beside a take, or None when there is none that fits."""
     try:
-        peaks = read_peaks((take_folder / PEAKS).read_bytes())
-    except (OSError, ValueError, AudioFileError):
+        peaks = read_peaks(
+            read_bounded(take_folder / PEAKS, "the picture", most_bytes=ARRAY_BYTES, error=AudioFileError)
+        )
+    except (ValueError, AudioFileError):
         return None
     form = source.format
     fits = (peaks.rate_hz, peaks.channels, peaks.length_frames)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 from sidekeep.copies.kept.intact import known_sums
 from sidekeep.copies.plan.naming import NamingRules, folder_name
@@ -167,6 +168,23 @@ def find_record(shelf: Path, name: str) -> RecordFolder:
         raise ShelfError(f"no record on the shelf matches {name!r}; 'sidekeep shelf' lists them")
     shown = "; ".join(entry.folder for entry in entries[:4])
     raise ShelfError(f"{len(entries)} records match {name!r}: {shown}; give more words")
+
+
+T = TypeVar("T")
+
+
+def change_record(shelf: Path, folder: RecordFolder, change: Callable[[RecordFolder], T]) -> T:
+    """One change of a record's choices, and the index of the shelf told of it. Raises what ``change`` raises."""
+    made = change(folder)
+    index_record(shelf, folder)
+    return made
+
+
+def index_record(shelf: Path, folder: RecordFolder) -> None:
+    """Tell the shelf's index that a record changed; one that lies elsewhere is in no index."""
+    if folder.path.resolve().is_relative_to(shelf.resolve()):
+        with open_catalogue(shelf, create=True) as catalogue:
+            catalogue.put(folder)
 
 
 @dataclass(frozen=True, kw_only=True)

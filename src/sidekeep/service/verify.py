@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import logging
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from sidekeep.copies.kept.history import HISTORY_NAME
 from sidekeep.copies.kept.manifest import MANIFEST_NAME
 from sidekeep.copies.kept.verify import VerifyResult, check_sums, verify_folder
 from sidekeep.errors import CopyError, ShelfError
 from sidekeep.files.atomic import write_json
+from sidekeep.files.bounded import kept_json
 from sidekeep.flow.progress import Progress, no_progress, part
-from sidekeep.service.shelf import find_record, list_records, open_catalogue
+from sidekeep.service.shelf import find_record, index_record, list_records
 from sidekeep.shelf.catalogue import record_folders
 from sidekeep.shelf.inventory import Inventory, read_inventory, remember
 from sidekeep.shelf.record_folder import RecordFolder, read_take
@@ -104,9 +105,7 @@ def verify_record(
         _keep(folder, result)
     # What cannot be indexed was told above; the answer must not be lost over it.
     with contextlib.suppress(ShelfError):
-        if folder.path.is_relative_to(shelf):
-            with open_catalogue(shelf) as catalogue:
-                catalogue.put(folder)
+        index_record(shelf, folder)
     return result
 
 
@@ -224,11 +223,8 @@ def _joined(takes: VerifyResult, copies: VerifyResult) -> VerifyResult:
 
 def _keep(folder: RecordFolder, result: VerifyResult) -> None:
     path = folder.path / CHECKS
-    try:
-        checks = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError):
-        checks = []
-    checks = checks if isinstance(checks, list) else []
+    known: Any = kept_json(path)
+    checks: list[Any] = known if isinstance(known, list) else []
     checks.append(
         {
             "checked_utc": datetime.now(UTC).replace(microsecond=0).isoformat(),

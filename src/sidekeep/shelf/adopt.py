@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
-import os
 import stat
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -13,7 +11,7 @@ from typing import Literal
 
 from sidekeep.errors import ChecksumError, ShelfError
 from sidekeep.files.atomic import whole_file, write_json
-from sidekeep.files.checksum import CHUNK_BYTES, FileState, file_sha256
+from sidekeep.files.checksum import FileState, copy_sha256, file_sha256
 from sidekeep.files.guard import refuse_removal
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.audio import AudioFormat
@@ -109,20 +107,14 @@ def close_take(take_folder: Path, take: ShelfTake) -> None:
 
 
 def _copy_checked(source: Path, target: Path, wanted: str | None) -> TakeFile:
-    digest = hashlib.sha256()
     with whole_file(target) as part:
-        with source.open("rb") as reading, part.open("wb") as writing:
-            while chunk := reading.read(CHUNK_BYTES):
-                digest.update(chunk)
-                writing.write(chunk)
-            writing.flush()
-            os.fsync(writing.fileno())
-        if wanted is not None and digest.hexdigest() != wanted:
+        digest = copy_sha256(source, part)
+        if wanted is not None and digest != wanted:
             raise ChecksumError(
                 f"{source} is not what it was: its checksum does not match; restore it from a backup or a bag first"
             )
-        if file_sha256(part) != digest.hexdigest():
+        if file_sha256(part) != digest:
             raise ShelfError(
                 f"the copy of {source.name} reads back differently: check the disk and its cable"
             )
-    return TakeFile(name=target.name, size_bytes=target.stat().st_size, sha256=digest.hexdigest())
+    return TakeFile(name=target.name, size_bytes=target.stat().st_size, sha256=digest)

@@ -9,7 +9,6 @@ files is written now. A file that cannot be understood is refused in one line an
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -20,6 +19,8 @@ import msgspec
 
 from sidekeep.errors import ChangedElsewhere, CopyError, ShelfError, SleeveError
 from sidekeep.files.atomic import write_text
+from sidekeep.files.bounded import read_bounded
+from sidekeep.files.checksum import text_sha256
 from sidekeep.model.cuts import Cuts, SideCuts
 from sidekeep.model.recipe import Recipe
 from sidekeep.shelf.cuts_file import read_cuts, write_cuts
@@ -207,19 +208,17 @@ def _texts(folder: Path) -> dict[str, str | None]:
     texts: dict[str, str | None] = {}
     for name in _FILES.values():
         path = folder / name
-        try:
-            content = path.read_bytes()
-        except FileNotFoundError:
+        if not os.path.lexists(path):
             texts[name] = None
             continue
-        except OSError as error:
-            raise ShelfError(f"{path} cannot be read: {error.strerror}") from error
         if name == SLEEVE:
+            content = read_bounded(path, "the sleeve text", most_bytes=MAX_BYTES, error=ShelfError)
             try:
-                texts[name] = decode_sleeve(content[:MAX_BYTES], str(path))
+                texts[name] = decode_sleeve(content, str(path))
             except SleeveError:
-                texts[name] = content[:MAX_BYTES].decode("utf-8", "replace")
+                texts[name] = content.decode("utf-8", "replace")
             continue
+        content = read_bounded(path, name, error=ShelfError)
         try:
             texts[name] = content.decode("utf-8-sig")
         except UnicodeDecodeError as error:
@@ -314,7 +313,7 @@ def _new_text(name: str, state: State, text: str | None) -> str | None:
 
 
 def _sum(text: str | None) -> str:
-    return hashlib.sha256((text or "").encode("utf-8", "replace")).hexdigest() if text is not None else ""
+    return text_sha256(text) if text is not None else ""
 
 
 def _commit(

@@ -8,13 +8,15 @@ known by its checksums.
 
 from __future__ import annotations
 
-import json
+import os
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import write_json
+from sidekeep.files.bounded import LIST_BYTES, decode_json, kept_json, read_bounded
 
 INVENTORY = "inventory.json"
 
@@ -32,7 +34,9 @@ def read_inventory(record_folder: Path) -> Inventory:
     that cannot be read."""
     path = record_folder / INVENTORY
     try:
-        value = json.loads(path.read_text("utf-8"))
+        if not os.path.lexists(path):
+            return Inventory()
+        value: Any = decode_json(read_bounded(path, "the list", most_bytes=LIST_BYTES, error=ShelfError))
         return Inventory(
             takes={
                 str(name): {str(file): str(digest) for file, digest in files.items()}
@@ -40,9 +44,7 @@ def read_inventory(record_folder: Path) -> Inventory:
             },
             copies=tuple(str(name) for name in value["copies"]),
         )
-    except FileNotFoundError:
-        return Inventory()
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except (ShelfError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise ShelfError(
             f"{path} cannot be read ({error}); 'sidekeep shelf rebuild' makes it again from what is there"
         ) from None
@@ -56,11 +58,8 @@ def write_inventory(record_folder: Path, inventory: Inventory) -> None:
         "takes": {name: inventory.takes[name] for name in sorted(inventory.takes)},
         "copies": sorted(set(inventory.copies)),
     }
-    try:
-        if json.loads(path.read_text("utf-8")) == value:
-            return
-    except (OSError, ValueError):
-        pass
+    if kept_json(path, most_bytes=LIST_BYTES) == value:
+        return
     write_json(path, value, replace=True)
 
 

@@ -18,8 +18,9 @@ from typing import Any, Literal
 
 import msgspec
 
-from sidekeep.errors import ChangedElsewhere, ParameterError
+from sidekeep.errors import ChangedElsewhere, ParameterError, ShelfError
 from sidekeep.files.atomic import copy_error, flush_folder
+from sidekeep.files.bounded import LIST_BYTES, read_bounded
 
 HISTORY = "history.jsonl"
 By = Literal["person", "by-hand", "survey", "undo", "redo"]
@@ -138,12 +139,10 @@ def next_entry(
 
 def read_journal(folder: Path) -> Journal:
     """The history kept in a record's folder."""
-    try:
-        content = (folder / HISTORY).read_bytes()
-    except FileNotFoundError:
+    path = folder / HISTORY
+    if not os.path.lexists(path):
         return Journal()
-    except OSError as error:
-        raise copy_error(error, folder / HISTORY) from error
+    content = read_bounded(path, "the history", most_bytes=LIST_BYTES, error=ShelfError)
     journal = Journal()
     decode = msgspec.json.Decoder(Entry).decode
     lines = content.splitlines(keepends=True)

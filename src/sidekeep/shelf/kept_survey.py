@@ -9,7 +9,6 @@ patches of another. What does not fit its key or its checksums counts as absent 
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import io
 import json
 import os
@@ -27,6 +26,8 @@ import numpy as np
 
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import copy_error, flush_file, flush_folder
+from sidekeep.files.bounded import ARRAY_BYTES, LIST_BYTES, read_bounded, read_json_bounded
+from sidekeep.files.checksum import SummedFile, bytes_sha256, rest_sha256, text_sha256
 from sidekeep.flow.kept_levels import KeptLevels
 from sidekeep.flow.mend import mender_identity
 from sidekeep.flow.patches import PatchReader, PatchWriter
@@ -55,7 +56,7 @@ def survey_key(sha256s: Sequence[str], sides: str, durations: object, mend: Mend
     """
     size = mend.size if mend.enabled else "none"
     facts = [list(sha256s), sides, durations, size, mender_identity() if mend.enabled else "", SURVEY_VERSION]
-    return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:32]
+    return text_sha256(json.dumps(facts, sort_keys=True))[:32]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,7 +102,8 @@ class SurveyDraft:
             self._file = (self._folder / PATCHES).open("x+b")
         except OSError as error:
             raise copy_error(error, self._surveys) from error
-        self.patches = PatchWriter(self._file)
+        self._summed = SummedFile(self._file)
+        self.patches = PatchWriter(self._summed)
 
     def finish(self, survey: Survey, key: str) -> KeptSurvey:
         """Keep the survey under its key. One that is there already and whole stays; it is the same."""
@@ -110,7 +112,7 @@ class SurveyDraft:
             self.patches.close({"key": key})
             self._file.close()
             flush_file(self._folder / PATCHES)
-            sums = {PATCHES: self.patches.sha256}
+            sums = {PATCHES: self._summed.sha256}
             facts = _Facts(
                 key=key,
                 format=survey.format,
@@ -126,7 +128,7 @@ class SurveyDraft:
                 SURVEY: msgspec.json.encode(facts, enc_hook=_plain_number),
                 ARRAYS: _arrays(survey, key),
             }
-            sums |= {name: hashlib.sha256(content).hexdigest() for name, content in contents.items()}
+            sums |= {name: bytes_sha256(content) for name, content in contents.items()}
             contents[SUMS] = json.dumps({"schema": 2, "key": key, "sha256": sums}, indent=2).encode()
             for name, content in contents.items():
                 (self._folder / name).write_bytes(content)
@@ -187,15 +189,18 @@ def _put_in_place(draft: Path, final: Path) -> None:
 
 def _load(folder: Path, key: str, file_name: str) -> Survey | None:
     try:
-        sums = json.loads((folder / SUMS).read_bytes())
+        sums: Any = read_json_bounded(folder / SUMS, "the checksums", error=ShelfError)
         if sums["key"] != key:
             return None
-        content = {name: (folder / name).read_bytes() for name in (SURVEY, ARRAYS)}
+        content = {
+            SURVEY: read_bounded(folder / SURVEY, "the survey", most_bytes=LIST_BYTES, error=ShelfError),
+            ARRAYS: read_bounded(folder / ARRAYS, "its arrays", most_bytes=ARRAY_BYTES, error=ShelfError),
+        }
         for name, value in content.items():
-            if hashlib.sha256(value).hexdigest() != sums["sha256"][name]:
+            if bytes_sha256(value) != sums["sha256"][name]:
                 return None
         with (folder / PATCHES).open("rb") as file:
-            if hashlib.file_digest(file, "sha256").hexdigest() != sums["sha256"][PATCHES]:
+            if rest_sha256(file) != sums["sha256"][PATCHES]:
                 return None
             file.seek(0)
             if PatchReader(file).facts.get("key") != key:

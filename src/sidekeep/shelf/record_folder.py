@@ -20,8 +20,6 @@ relative, so the folder can be moved anywhere.
 
 from __future__ import annotations
 
-import hashlib
-import json
 import re
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
@@ -32,7 +30,8 @@ from typing import Any, Literal
 
 from sidekeep.errors import ShelfError, SleeveError
 from sidekeep.files.atomic import write_text
-from sidekeep.files.bounded import read_bounded, read_text_bounded
+from sidekeep.files.bounded import kept_json, read_bounded, read_json_bounded, read_text_bounded
+from sidekeep.files.checksum import text_sha256
 from sidekeep.model.finding import Finding, Severity
 from sidekeep.model.news import News
 from sidekeep.model.record import Record
@@ -91,7 +90,7 @@ class ShelfTake:
     def sha256(self) -> str:
         """The checksum it is known by: its file's, or one over those of its pieces."""
         sums = [file.sha256 for file in self.files]
-        return sums[0] if len(sums) == 1 else hashlib.sha256(" ".join(sums).encode()).hexdigest()
+        return sums[0] if len(sums) == 1 else text_sha256(" ".join(sums))
 
     @property
     def folder_name(self) -> str:
@@ -180,7 +179,7 @@ def _doubt(kind: str, severity: Severity, text: str) -> Finding:
 def read_take(folder: Path, record_folder: Path) -> ShelfTake:
     """The facts of one take folder."""
     try:
-        values = json.loads(read_text_bounded(folder / "take.json", "the facts", error=ShelfError))
+        values: Any = read_json_bounded(folder / "take.json", "the facts", error=ShelfError)
         if not isinstance(values, dict):
             raise ValueError("it holds no facts")
         values.pop("schema")
@@ -338,10 +337,7 @@ class RecordFolder:
 
     def last_check(self) -> dict[str, Any] | None:
         """The newest entry of ``checks.json``."""
-        try:
-            checks = json.loads((self.path / "checks.json").read_text("utf-8"))
-        except (OSError, ValueError):
-            return None
+        checks: Any = kept_json(self.path / "checks.json")
         last = checks[-1] if isinstance(checks, list) and checks else None
         return last if isinstance(last, dict) else None
 

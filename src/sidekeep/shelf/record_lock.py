@@ -23,6 +23,7 @@ from filelock import FileLock, Timeout
 
 from sidekeep.errors import RecordBusy
 from sidekeep.files.atomic import copy_error
+from sidekeep.files.bounded import kept_json
 
 LOCK, HOLDER, CHOICES_LOCK = ".lock", ".lock-holder", ".choices.lock"
 CHOICES_WAIT_S = 20.0
@@ -102,10 +103,7 @@ def at_work(
 
 def at_work_now(folder: Path) -> Holder | None:
     """Who says to be at work on the record: only to be told to a person, never to decide by."""
-    try:
-        return Holder(**json.loads((folder / HOLDER).read_text("utf-8")))
-    except (OSError, ValueError, TypeError):
-        return None
+    return kept_json(folder / HOLDER, Holder)
 
 
 @contextlib.contextmanager

@@ -55,7 +55,7 @@ def write_styluses(shelf: Path, styluses: list[Stylus]) -> None:
     """Keep the list."""
     path = shelf / STYLUSES
     if path.exists():
-        text = _changed(path.read_text("utf-8"), styluses)
+        text = _changed(read_text_bounded(path, "the list of styluses", error=ShelfError), styluses)
     else:
         text = new_toml(
             {"stylus": [vars(stylus) for stylus in styluses]},

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 from msgspec import Struct
@@ -300,12 +299,11 @@ def compare_takes(ask: Ask) -> Any:
 
 
 def comparison(ask: Ask) -> Any:
-    folder = ask.house.comparison(ask.word("with"), ask.part("take"))
-    return json.loads((folder / "comparison.json").read_text("utf-8"))
+    return ask.house.comparison(ask.word("with"), ask.part("take"))
 
 
 def comparison_report(ask: Ask) -> Response:
-    page = (ask.house.comparison(ask.word("with"), ask.part("take")) / "report.html").read_bytes()
+    page = ask.house.comparison_report(ask.word("with"), ask.part("take"))
     headers = {"Content-Security-Policy": REPORT_POLICY}
     return Response(page, media_type="text/html; charset=utf-8", headers=headers)
 

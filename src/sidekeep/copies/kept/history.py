@@ -17,7 +17,8 @@ from typing import Any
 
 from sidekeep.copies.run.levels import RecordLevels, SoundLevel
 from sidekeep.errors import CopyError
-from sidekeep.files.atomic import copy_error, write_json
+from sidekeep.files.atomic import write_json
+from sidekeep.files.bounded import LIST_BYTES, decode_json, read_bounded, read_json_bounded
 
 HISTORY_NAME = "history.json"
 MAKING_FOLDER = ".making"
@@ -71,14 +72,11 @@ def read_history(folder: Path) -> History:
     Raises ``CopyError`` for one that cannot be read: without it nothing in the folder is known as ours.
     """
     path = folder / HISTORY_NAME
-    try:
-        text = path.read_text("utf-8")
-    except FileNotFoundError:
+    if not path.exists():
         return History()
-    except (OSError, UnicodeDecodeError) as problem:
-        raise CopyError(f"{path} cannot be read ({problem}); move it away to start anew") from None
+    text = read_bounded(path, "the history", most_bytes=LIST_BYTES, error=CopyError)
     try:
-        value = json.loads(text)
+        value: Any = decode_json(text)
         files = {entry["path"]: _entry(entry) for entry in value["files"]}
         levels = {key: _levels_from_json(each) for key, each in value["levels"].items()}
         return History(files=files, levels=levels, facts=value.get("facts", {}))
@@ -101,10 +99,10 @@ def write_history(folder: Path, history: History, made_by: str) -> None:
     path = folder / HISTORY_NAME
     text = json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
     try:
-        if path.exists() and path.read_text("utf-8") == text:
+        if read_bounded(path, "the history", most_bytes=LIST_BYTES, error=CopyError) == text.encode():
             return
-    except OSError as problem:
-        raise copy_error(problem, path) from problem
+    except CopyError:
+        pass
     write_json(path, value, replace=True)
 
 
@@ -126,11 +124,11 @@ class Journal:
         self.spilled: dict[str, int] = {}
         self.levels: dict[str, RecordLevels] = {}
         try:
-            value = json.loads(self._path.read_text("utf-8"))
+            value: Any = read_json_bounded(self._path, "the journal", most_bytes=LIST_BYTES, error=CopyError)
             self.staged = {key: Staged(**each) for key, each in value["staged"].items()}
             self.spilled = {key: int(size) for key, size in value["spilled"].items()}
             self.levels = {key: _levels_from_json(each) for key, each in value["levels"].items()}
-        except (OSError, ValueError, KeyError, TypeError):
+        except (CopyError, ValueError, KeyError, TypeError):
             # No journal, or a torn one: everything in the folder is made again.
             self.staged, self.spilled, self.levels = {}, {}, {}
 

@@ -7,14 +7,15 @@ anything gets a name, names the take, and tells what is left: a bag that still h
 from __future__ import annotations
 
 import contextlib
-import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
-from sidekeep.copies.kept.manifest import parse_manifest
+from sidekeep.copies.kept.manifest import parse_manifest, read_list
 from sidekeep.copies.master.bag import read_bag_manifest
 from sidekeep.errors import AudioFileError, ChecksumError, CopyError
+from sidekeep.files.bounded import kept_json
 from sidekeep.files.checksum import file_sha256
 from sidekeep.files.guard import TAKE_FACTS
 from sidekeep.files.sources import FileSource
@@ -38,9 +39,9 @@ def known_sums(paths: Sequence[Path]) -> tuple[str | None, ...]:
 
 def _sum_in_facts(path: Path) -> str | None:
     try:
-        facts = json.loads((path.parent / TAKE_FACTS).read_text("utf-8"))
+        facts: Any = kept_json(path.parent / TAKE_FACTS)
         return next(str(each["sha256"]) for each in facts["files"] if each["name"] == path.name)
-    except (OSError, ValueError, KeyError, TypeError, StopIteration):
+    except (KeyError, TypeError, StopIteration):
         return None
 
 
@@ -99,14 +100,14 @@ def find_in_bags(path: Path, sha256: str) -> tuple[Path, bool] | None:
     for declared in sorted(record.glob("copies/*/master*/bagit.txt")):
         bag = declared.parent
         try:
-            sums = read_bag_manifest((bag / "manifest-sha256.txt").read_text("utf-8"), str(bag))
-            made = parse_manifest((bag / "data" / RECORDINGS_NAME).read_text("utf-8"), str(bag))
+            sums = read_bag_manifest(read_list(bag / "manifest-sha256.txt"), str(bag))
+            made = parse_manifest(read_list(bag / "data" / RECORDINGS_NAME), str(bag))
             for name, known in sums.items():
                 if (
                     sha256 in (known, made.get(name.removeprefix("data/")))
                     and file_sha256(bag / name) == known
                 ):
                     return bag / name, known == sha256
-        except (OSError, UnicodeDecodeError, CopyError):
+        except (OSError, CopyError):
             continue
     return None

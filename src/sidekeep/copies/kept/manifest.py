@@ -14,6 +14,7 @@ from pathlib import Path
 
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import copy_error, write_text
+from sidekeep.files.bounded import LIST_BYTES, read_text_bounded
 from sidekeep.files.checksum import file_sha256
 
 MANIFEST_NAME = "manifest-sha256.txt"
@@ -44,12 +45,14 @@ def parse_manifest(text: str, name: str = MANIFEST_NAME) -> dict[str, str]:
 def read_manifest(folder: Path) -> dict[str, str]:
     """The manifest of a folder; empty when there is none."""
     path = folder / MANIFEST_NAME
-    try:
-        return parse_manifest(path.read_text("utf-8"), str(path))
-    except FileNotFoundError:
+    if not os.path.lexists(path):
         return {}
-    except (OSError, UnicodeDecodeError) as problem:
-        raise CopyError(f"{path} cannot be read ({problem})") from None
+    return parse_manifest(read_list(path), str(path))
+
+
+def read_list(path: Path) -> str:
+    """The text of a list of checksums. Raises ``CopyError``."""
+    return read_text_bounded(path, "the list of checksums", most_bytes=LIST_BYTES, error=CopyError)
 
 
 def write_manifest(folder: Path, sums: Mapping[str, str]) -> Path:
@@ -57,9 +60,9 @@ def write_manifest(folder: Path, sums: Mapping[str, str]) -> Path:
     path = folder / MANIFEST_NAME
     text = manifest_text(sums)
     try:
-        if path.exists() and path.read_text("utf-8") == text:
+        if path.exists() and read_list(path) == text:
             return path
-    except (OSError, UnicodeDecodeError):
+    except CopyError:
         pass
     write_text(path, text, replace=True)
     return path

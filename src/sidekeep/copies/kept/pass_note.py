@@ -11,6 +11,9 @@ import time
 from pathlib import Path
 from typing import IO
 
+from sidekeep.errors import CopyError
+from sidekeep.files.bounded import LIST_BYTES, read_bounded
+
 NOTE_LASTS_S = 12 * 3600
 """How long a pass that was stopped may go on where it was: disks rot without touching any time."""
 _FLUSH_EVERY = 256
@@ -25,7 +28,7 @@ class PassNote:
         self._file: IO[str] | None = None
         self._count = 0
         if path is not None:
-            with contextlib.suppress(OSError):
+            with contextlib.suppress(OSError, CopyError):
                 self._done = _read(path)
             with contextlib.suppress(OSError):
                 self._file = open(path, "a", encoding="utf-8")  # noqa: SIM115
@@ -74,7 +77,8 @@ def _read(path: Path) -> dict[str, str]:
         path.unlink()
         return {}
     done: dict[str, str] = {}
-    for line in path.read_text("utf-8", errors="replace").splitlines():
+    noted = read_bounded(path, "the note", most_bytes=LIST_BYTES, error=CopyError)
+    for line in noted.decode("utf-8", "replace").splitlines():
         parts = line.split(" ", 4)
         if len(parts) == 5:
             with contextlib.suppress(UnicodeDecodeError):  # a torn line

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +9,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from sidekeep.errors import CopyError
+from sidekeep.files.checksum import md5, rest_sha256, sha256
 from sidekeep.files.flac import flac_audio_start, stream_md5
 
 _DECODE_FRAMES = 65536
@@ -17,13 +17,13 @@ _DECODE_FRAMES = 65536
 
 def payload_sha256(path: Path) -> str:
     """SHA-256 of the audio packets of a file, in order: tagging must not change it."""
-    digest = hashlib.sha256()
+    digest = sha256()
     with open(path, "rb", buffering=0) as handle:
         start = flac_audio_start(handle)
         if start:
             # All that follows the head of a FLAC file is its packets: no need to take them apart.
             handle.seek(start)
-            return hashlib.file_digest(handle, "sha256").hexdigest()
+            return rest_sha256(handle)
     import av
 
     try:
@@ -54,7 +54,7 @@ def flac_md5_matches(path: Path) -> bool:
         wanted = stream_md5(head)
         # Bits per sample less one: the last 5 bits but for the 36 of the length (RFC 9639, section 8.2).
         bits = ((int.from_bytes(head[18:26], "big") >> 36) & 0x1F) + 1
-        got = hashlib.md5(usedforsecurity=False)
+        got = md5()
         with soundfile.SoundFile(str(path)) as sound:
             for block in sound.blocks(_DECODE_FRAMES, dtype="int32", always_2d=True):
                 got.update(_packed(block, bits))

@@ -16,11 +16,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sidekeep.copies.kept.history import HISTORY_NAME, MAKING_FOLDER, read_history
-from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_manifest
+from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_list, read_manifest
 from sidekeep.copies.kept.pass_note import PassNote
 from sidekeep.copies.kept.payload import flac_md5_matches, has_md5
 from sidekeep.copies.master.bag import DECLARATION, read_bag_info, read_bag_manifest
 from sidekeep.errors import Cancelled, CopyError
+from sidekeep.files.bounded import read_text_bounded
 from sidekeep.files.checksum import CHUNK_BYTES, file_digest
 from sidekeep.flow.progress import Progress, no_progress
 
@@ -275,8 +276,8 @@ class _Pass:
         """Complete and valid, as RFC 8493 section 3 has it."""
         name = self._name(bag) or bag.name
         try:
-            declared = (bag / "bagit.txt").read_text("utf-8")
-        except (OSError, UnicodeDecodeError):
+            declared = read_text_bounded(bag / "bagit.txt", "the bag's declaration", error=CopyError)
+        except CopyError:
             declared = ""
         if declared.replace("\r\n", "\n").strip() != DECLARATION.strip():
             self._faults.append(f"{name}: bagit.txt does not declare BagIt 1.0 in UTF-8")
@@ -290,8 +291,8 @@ class _Pass:
             self._faults.append(f"{name}: the bag has no payload manifest")
         for file_name, path in lists.items():
             try:
-                sums = read_bag_manifest(path.read_text("utf-8"), f"{name}/{file_name}")
-            except (OSError, UnicodeDecodeError, CopyError) as problem:
+                sums = read_bag_manifest(read_list(path), f"{name}/{file_name}")
+            except CopyError as problem:
                 self._faults.append(str(problem))
                 continue
             self.sums(bag, sums, path.stem.rpartition("-")[2], progress)

@@ -13,6 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from sidekeep.errors import CopyError
+from sidekeep.files.bounded import read_text_bounded
 from sidekeep.files.checksum import file_sha256
 
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
@@ -75,8 +76,8 @@ def read_bag_manifest(text: str, name: str) -> dict[str, str]:
 def read_bag_info(folder: Path) -> dict[str, str]:
     """Fields of ``bag-info.txt``; empty when there is none. Lines that continue one are joined."""
     try:
-        text = (folder / "bag-info.txt").read_text("utf-8")
-    except (OSError, UnicodeDecodeError):
+        text = read_text_bounded(folder / "bag-info.txt", "the bag's description", error=CopyError)
+    except CopyError:
         return {}
     fields: dict[str, str] = {}
     label = ""

@@ -8,7 +8,6 @@ made. Documents (sleeve, cuts, recipe, report) go beside them.
 
 from __future__ import annotations
 
-import hashlib
 import os
 import shutil
 from collections.abc import Mapping
@@ -16,13 +15,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from sidekeep.copies.kept.intact import RECORDINGS_NAME, not_what_it_was, reading_whole
-from sidekeep.copies.kept.manifest import manifest_text
+from sidekeep.copies.kept.manifest import manifest_text, read_list
 from sidekeep.copies.master.bag import make_bag, read_bag_info, read_bag_manifest
 from sidekeep.copies.plan.naming import safe_name, unique_name
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.atomic import copy_error, flush_file, flush_folder
 from sidekeep.files.bext import Bext
-from sidekeep.files.checksum import CHUNK_BYTES, file_sha256
+from sidekeep.files.checksum import copy_sha256, file_sha256
 from sidekeep.files.chunks import survey_chunks
 from sidekeep.files.reader import open_source
 from sidekeep.files.samples import to_whole
@@ -141,7 +140,7 @@ def _may_go(folder: Path, making: Path, made: Mapping[str, str]) -> bool:
 
 
 def _payload_sums(bag: Path) -> dict[str, str]:
-    return read_bag_manifest((bag / "manifest-sha256.txt").read_text("utf-8"), str(bag))
+    return read_bag_manifest(read_list(bag / "manifest-sha256.txt"), str(bag))
 
 
 def _free_name(folder: Path) -> Path:
@@ -158,7 +157,7 @@ def _place_take(take: MasterTake, folder: Path, taken: set[str]) -> tuple[str, b
     exact = form.container in _EXACT_CONTAINERS and not form.is_float and form.bits in (16, 24, 32)
     if not exact or _has_bext(take.path):
         target = folder / unique_name(_plain(take.name), take.path.suffix.lower(), taken)
-        if _copy(take.path, target) != take.sha256:
+        if copy_sha256(take.path, target) != take.sha256:
             raise not_what_it_was(take.path, take.sha256)
         if file_sha256(target) != take.sha256:
             raise CopyError(
@@ -177,16 +176,6 @@ def _place_take(take: MasterTake, folder: Path, taken: set[str]) -> tuple[str, b
     return target.name, False
 
 
-def _copy(source: Path, target: Path) -> str:
-    """Copy a file and take the checksum of what was read on the way."""
-    digest = hashlib.sha256()
-    with open(source, "rb", buffering=0) as reading, open(target, "xb") as writing:
-        while chunk := reading.read(CHUNK_BYTES):
-            digest.update(chunk)
-            writing.write(chunk)
-    return digest.hexdigest()
-
-
 def _plain(name: str) -> str:
     """Without percent signs: RFC 8493 wants them encoded in manifests, and not every reader decodes them."""
     return name.replace("%", " percent")
@@ -202,8 +191,8 @@ def _known_sums(folder: Path) -> dict[str, str]:
     sums: dict[str, str] = {}
     for name in ("manifest-sha256.txt", "tagmanifest-sha256.txt"):
         try:
-            text = (folder / name).read_text("utf-8")
-        except (OSError, UnicodeDecodeError):
+            text = read_list(folder / name)
+        except CopyError:
             return {name: ""}
         sums.update(read_bag_manifest(text, name))
     sums["tagmanifest-sha256.txt"] = file_sha256(folder / "tagmanifest-sha256.txt")

@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from sidekeep.errors import ParameterError
 
 MAXIMUM_BYTES = 220
-"""Of one name with its suffix, NFC or NFD, leaving room for ``.part`` and a number."""
+"""Of one name with its suffix, NFC or NFD, leaving room for a temporary name and a number."""
 
 MAXIMUM_UNITS = 120
 """UTF-16 units of one name: folder, kind and file together stay under the 260 of old Windows programs."""

@@ -18,7 +18,7 @@ from sidekeep.copies.plan.cutting import SideAudio
 from sidekeep.copies.plan.planned import PlannedFile
 from sidekeep.copies.run.levels import Piece, RecordLevels
 from sidekeep.errors import CopyError
-from sidekeep.files.atomic import copy_error
+from sidekeep.files.atomic import copy_error, forget_parts
 
 
 class Making:
@@ -156,8 +156,7 @@ class Making:
 
     def tidy(self) -> None:
         """After a run that broke off: nothing half stays, and no folder that is of no use."""
-        for leftover in self.folder.glob("*.part"):
-            leftover.unlink(missing_ok=True)
+        forget_parts(self.folder, mine=True)
         if not self._journal.staged and not self._journal.spilled:
             self.clear()
         if self.record_folder.is_dir() and not any(self.record_folder.iterdir()):

@@ -12,20 +12,20 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.files.atomic import clear_part, part_path
+from sidekeep.files.atomic import part_path
 
 SAMPLE_BYTES = 4
 BLOCK_FRAMES = 65536
 
 
 class SpillWriter:
-    """Appends frames to ``<path>.part``; ``close`` gives the name. ``OSError`` comes out as it is."""
+    """Appends frames under a temporary name; ``close`` gives the name. ``OSError`` comes out as it is."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self.frames = 0
-        clear_part(part_path(path))
-        self._file = open(part_path(path), "wb")  # noqa: SIM115  (closed by close or drop)
+        self._part = part_path(path)
+        self._file = open(self._part, "xb")  # noqa: SIM115  (closed by close or drop)
 
     def write(self, block: NDArray[np.float64]) -> None:
         """Append (n, channels)."""
@@ -35,12 +35,12 @@ class SpillWriter:
     def close(self) -> None:
         """Finish; the file is whole from here on."""
         self._file.close()
-        part_path(self.path).replace(self.path)
+        self._part.replace(self.path)
 
     def drop(self) -> None:
         """Leave nothing behind."""
         self._file.close()
-        part_path(self.path).unlink(missing_ok=True)
+        self._part.unlink(missing_ok=True)
 
 
 def spill_bytes(frames: int, channels: int) -> int:

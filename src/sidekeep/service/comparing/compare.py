@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from typing import Any
 from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.errors import ParameterError
 from sidekeep.files.atomic import write_json, write_text
+from sidekeep.files.bounded import kept_json
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
 from sidekeep.flow.comparison.conclusions import Evening, conclusions
 from sidekeep.flow.comparison.contract import comparison_object
@@ -99,10 +99,10 @@ def _keep(result: ComparisonResult, folder: Path) -> None:
 
 
 def _names_of(path: Path) -> tuple[str, str]:
+    values: Any = kept_json(path)
     try:
-        values = json.loads(path.read_text("utf-8"))
         return str(values["old"]), str(values["new"])
-    except (OSError, ValueError, KeyError, TypeError):
+    except (KeyError, TypeError):
         return "", ""
 
 
@@ -145,7 +145,7 @@ def evening_of(shelf: Path, old: NamedTake, new: NamedTake) -> Evening:
             continue
         for path in sorted((folder.path / COMPARISONS).glob("*/comparison.json")):
             try:
-                values = json.loads(path.read_text("utf-8"))
+                values: Any = kept_json(path)
                 if not (
                     _near(values["old_taken_utc"], old.take.taken_utc)
                     and _near(values["new_taken_utc"], new.take.taken_utc)

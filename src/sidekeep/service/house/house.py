@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import re
 import subprocess
 import sys
@@ -17,9 +16,10 @@ from sidekeep.copies.plan.naming import safe_name
 from sidekeep.copies.run.successors import REPORT_NAME
 from sidekeep.errors import NotThere, ParameterError, ShelfError, SidekeepError, SleeveError
 from sidekeep.files.atomic import write_json
+from sidekeep.files.bounded import LIST_BYTES, kept_json, read_bounded, read_json_bounded
 from sidekeep.model.recipe import LevelSettings
 from sidekeep.service.comparing.compare import kept_comparison
-from sidekeep.service.edits import apply, history, redo, undo
+from sidekeep.service.edits import apply, entry_object, history, redo, undo
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.job_kinds import UPLOADS
 from sidekeep.service.house.jobs import Job, Jobs
@@ -29,6 +29,7 @@ from sidekeep.service.house.recipe_effect import recipe_effect
 from sidekeep.service.house.takes import OpenTakes
 from sidekeep.service.house.turntable import Turntable
 from sidekeep.service.house.views import record_view, summary_view, take_page_view
+from sidekeep.service.shelf import change_record
 from sidekeep.shelf.catalogue import Entry
 from sidekeep.shelf.sleeve.reading import read_sleeve
 
@@ -141,15 +142,27 @@ class House:
         pages = list((self.library.folder(record_id).path / "copies").rglob(REPORT_NAME))
         if not pages:
             raise NotThere("there is no report yet; it is written with the copies")
-        return max(pages, key=lambda path: path.stat().st_mtime).read_bytes()
+        newest = max(pages, key=lambda path: path.stat().st_mtime)
+        return read_bounded(newest, "the report", most_bytes=LIST_BYTES)
 
     def compare(self, old_id: str, new_id: str) -> dict[str, Any]:
         """The job that compares two takes of one record."""
         old, new = self._pair(old_id, new_id)
         return self.ask_for("compare", new.record_id, old=old.take.folder, new=new.take.folder)
 
-    def comparison(self, old_id: str, new_id: str) -> Path:
-        """The folder that holds what came of comparing two takes."""
+    def comparison(self, old_id: str, new_id: str) -> dict[str, Any]:
+        """What came of comparing two takes."""
+        values: dict[str, Any] = read_json_bounded(
+            self._comparison(old_id, new_id) / "comparison.json", "the comparison", dict[str, Any]
+        )
+        return values
+
+    def comparison_report(self, old_id: str, new_id: str) -> bytes:
+        """The page about it."""
+        path = self._comparison(old_id, new_id) / REPORT_NAME
+        return read_bounded(path, "the report", most_bytes=LIST_BYTES)
+
+    def _comparison(self, old_id: str, new_id: str) -> Path:
         old, new = self._pair(old_id, new_id)
         kept = kept_comparison(new.folder, old.path.name, new.path.name)
         if kept is None:
@@ -191,8 +204,7 @@ class House:
     def edit(self, record_id: str, edit: Mapping[str, Any], revision: int | None) -> dict[str, Any]:
         """One change of a person's; the record as it is then."""
         folder = self.library.folder(record_id)
-        apply(folder, edit, expected_revision=revision)
-        self.library.index(folder)
+        change_record(self.shelf, folder, lambda record: apply(record, edit, expected_revision=revision))
         return self.changed(record_id)
 
     def write_sleeve(self, record_id: str, text: str, revision: int | None) -> dict[str, Any]:
@@ -212,22 +224,13 @@ class House:
 
     def take_back(self, record_id: str, revision: int | None, *, again: bool = False) -> dict[str, Any]:
         """Undo the newest change that stands, or make it ``again``."""
-        (redo if again else undo)(self.library.folder(record_id), expected_revision=revision)
+        folder, back = self.library.folder(record_id), redo if again else undo
+        change_record(self.shelf, folder, lambda record: back(record, expected_revision=revision))
         return self.changed(record_id)
 
     def history(self, record_id: str) -> list[dict[str, Any]]:
         """Every change, oldest first."""
-        return [
-            {
-                "seq": each.seq,
-                "at_utc": each.at_utc,
-                "by": each.by,
-                "code": each.code,
-                "facts": each.facts,
-                "of": each.of,
-            }
-            for each in history(self.library.folder(record_id))
-        ]
+        return [entry_object(each) for each in history(self.library.folder(record_id))]
 
     def start_session(self, record_id: str, sides: list[str], then_copies: list[str]) -> dict[str, Any]:
         """Put a record on the turntable. With ``then_copies`` the copies follow by themselves when every side was
@@ -252,10 +255,7 @@ class House:
 
     def pile(self) -> list[str]:
         """The records to work through tonight, in order; those that are gone are left out."""
-        try:
-            kept = json.loads((self.shelf / PILE).read_text("utf-8"))
-        except (OSError, ValueError):
-            return []
+        kept: Any = kept_json(self.shelf / PILE)
         known = {entry.record_id for entry in self.library.entries()}
         return [each for each in kept if each in known] if isinstance(kept, list) else []
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep.errors import CopyError, RecordBusy
+from sidekeep.files.atomic import forget_parts
 from sidekeep.files.reader import open_take
 from sidekeep.flow.progress import Progress, part
 from sidekeep.model.finding import Finding
@@ -157,8 +158,8 @@ KINDS: dict[str, Callable[..., dict[str, Any]]] = {
 
 
 def clear_up(shelf: Path, kind: str, arguments: dict[str, Any], takes_before: set[Path]) -> None:
-    """What a stopped job left: half-written things only, names that end in ``.part``, work folders, takes that were
-    never closed. Nothing is touched while somebody else is at work on the record."""
+    """What a stopped job left: half-written things only, temporary names, work folders, takes that were never
+    closed. Nothing is touched while somebody else is at work on the record."""
     folder = arguments.get("folder", "")
     if folder:
         with contextlib.suppress(RecordBusy, CopyError), at_work(Path(folder), "clearing up"):
@@ -170,9 +171,8 @@ def clear_up(shelf: Path, kind: str, arguments: dict[str, Any], takes_before: se
 
 
 def _clear_record(record: RecordFolder, kind: str, takes_before: set[Path]) -> None:
-    for path in list(record.path.rglob("*.part")):
-        with contextlib.suppress(OSError):
-            path.unlink()
+    for place, _, _ in os.walk(record.path):
+        forget_parts(Path(place))
     for path in [*record.path.rglob(".sidekeep-*"), *record.path.rglob(".making")]:
         shutil.rmtree(path, ignore_errors=True)
     if kind == "adopt":

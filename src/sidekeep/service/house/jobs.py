@@ -8,7 +8,6 @@ jobs are remembered beside the shelf; what was running when sidekeep was killed 
 from __future__ import annotations
 
 import contextlib
-import json
 import multiprocessing
 import os
 import shutil
@@ -25,6 +24,7 @@ from typing import Any, Literal
 
 from sidekeep.errors import NotThere, ShelfError, SidekeepError
 from sidekeep.files.atomic import write_json
+from sidekeep.files.bounded import kept_json
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.job_kinds import KINDS, UPLOADS, clear_up
 from sidekeep.service.house.job_worker import run_worker
@@ -305,7 +305,7 @@ class Jobs:
         """Jobs of an earlier run; recordings that were being sent in then are gone."""
         shutil.rmtree(self._shelf / UPLOADS, ignore_errors=True)
         try:
-            views = json.loads((self._shelf / REMEMBERED).read_text("utf-8"))
+            views: Any = kept_json(self._shelf / REMEMBERED) or []
             for view in views[-FINISHED_KEPT:]:
                 job = Job(
                     job_id=str(view["id"]),
@@ -323,7 +323,7 @@ class Jobs:
                         job, "interrupted", {}, "sidekeep was ended before this was done; ask for it again"
                     )
                 self._jobs[job.job_id] = job
-        except (OSError, ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError):
             return
 
 

@@ -8,7 +8,6 @@ its files: the same for ever, stored nowhere, and another one for any other soun
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import os
 import shutil
 import threading
@@ -16,8 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sidekeep.errors import ChangedElsewhere, NotThere, ShelfError, SleeveError
+from sidekeep.files.checksum import text_sha256
 from sidekeep.service.edits import revision_of
-from sidekeep.service.shelf import list_records, open_catalogue, plan_sleeve
+from sidekeep.service.shelf import index_record, list_records, open_catalogue, plan_sleeve
 from sidekeep.shelf.catalogue import Entry, record_folders
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, read_take
 from sidekeep.shelf.record_lock import at_work
@@ -50,7 +50,7 @@ class FoundTake:
 def take_id(record_id: str, take: ShelfTake) -> str:
     """The id of a take of a record."""
     parts = [record_id, take.folder, *(file.sha256 for file in take.files)]
-    return hashlib.sha256("\n".join(parts).encode("utf-8", "surrogatepass")).hexdigest()[:20]
+    return text_sha256("\n".join(parts))[:20]
 
 
 class Library:
@@ -141,9 +141,7 @@ class Library:
 
     def index(self, folder: RecordFolder) -> None:
         """Tell the shelf's index that a record changed."""
-        with open_catalogue(self.shelf) as catalogue:
-            if folder.path.is_relative_to(self.shelf):
-                catalogue.put(folder)
+        index_record(self.shelf, folder)
 
     def discard(self, record_id: str) -> None:
         """Put a record into the shelf's bin: nothing of it is lost until the bin is emptied by hand."""

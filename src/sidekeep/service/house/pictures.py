@@ -7,7 +7,6 @@ are noted beside it. What is replaced or taken away goes to ``art/.bin``.
 from __future__ import annotations
 
 import io
-import json
 import os
 import threading
 from collections import OrderedDict
@@ -19,6 +18,7 @@ import numpy as np
 
 from sidekeep.errors import NotThere, ParameterError
 from sidekeep.files.atomic import write_bytes, write_json
+from sidekeep.files.bounded import read_bounded, read_json_bounded
 from sidekeep.files.pictures import PictureKind, load_picture, open_upright
 from sidekeep.files.sleeve_corners import check_corners, find_corners, straighten
 from sidekeep.shelf.art import KINDS, PICTURES, art_files
@@ -70,7 +70,7 @@ def _kept(record: Path, kind: PictureKind, path: Path) -> KeptPicture:
     original = None
     if path.stem == kind:
         try:
-            facts = json.loads((originals / f"{kind}.json").read_text("utf-8"))
+            facts = read_json_bounded(originals / f"{kind}.json", "the corners")
             original = originals / f"{kind}.picture"
             corners = tuple((float(x), float(y)) for x, y in facts["corners"])
             return KeptPicture(
@@ -80,7 +80,7 @@ def _kept(record: Path, kind: PictureKind, path: Path) -> KeptPicture:
                 corners=corners,
                 is_straightened=bool(facts["straightened"]),
             )
-        except (OSError, ValueError, KeyError, TypeError):
+        except (ParameterError, ValueError, KeyError, TypeError):
             pass
     return KeptPicture(kind=kind, path=path, original=None, corners=(), is_straightened=False)
 
@@ -115,7 +115,9 @@ def move_corners(folder: RecordFolder, kind: PictureKind, corners: Any) -> KeptP
             "this picture was not sent here, so there is no photograph to straighten", code="no-original"
         )
     with _ONE_AT_A_TIME:
-        picture = open_upright(kept.original.read_bytes(), "the picture")
+        picture = open_upright(
+            read_bounded(kept.original, "the photograph", most_bytes=LARGEST_UPLOAD), "the picture"
+        )
         return _draw(folder, kind, picture, points.tolist(), True)
 
 

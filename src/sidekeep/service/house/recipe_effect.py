@@ -12,7 +12,7 @@ from sidekeep.model.recipe import LevelSettings, Recipe
 from sidekeep.service.house.library import FoundTake
 from sidekeep.service.house.takes import OpenTakes
 from sidekeep.service.house.views import kept_cuts, side_cuts
-from sidekeep.shelf.recipe_file import read_recipe
+from sidekeep.shelf.choices import read_choices
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.units import MINIMUM_DB
 
@@ -21,10 +21,7 @@ def recipe_effect(
     folder: RecordFolder, found: list[FoundTake], takes: OpenTakes, level: LevelSettings | None = None
 ) -> dict[str, Any]:
     """The kept recipe (or the usual one) and its effect; ``level`` tries another level without keeping it."""
-    try:
-        recipe = read_recipe((folder.path / "recipe.toml").read_text("utf-8"))
-    except FileNotFoundError:
-        recipe = Recipe()
+    recipe = read_choices(folder.path).recipe
     if level is not None:
         recipe = replace(recipe, level=level)
     return {"choices": asdict(recipe), "effect": _effect(folder, found, takes, recipe)}

@@ -11,7 +11,8 @@ from collections import OrderedDict
 from typing import Literal
 
 from sidekeep.dsp.level.peak_pyramid import Peaks
-from sidekeep.errors import NotThere, ParameterError
+from sidekeep.errors import NotThere, ParameterError, ShelfError
+from sidekeep.files.bounded import ARRAY_BYTES, read_bounded
 from sidekeep.files.reader import open_take
 from sidekeep.flow.mend_choices import left_repairs
 from sidekeep.flow.patches import PatchReader
@@ -89,7 +90,9 @@ class OpenTake:
         with self._lock:
             if self._patches is None or self._patches[:2] != (kept.key, left):
                 # In memory: a few megabytes a side, and no handle stands in the way of a new survey.
-                data = io.BytesIO(kept.patches_path.read_bytes())
+                data = io.BytesIO(
+                    read_bounded(kept.patches_path, "the patches", most_bytes=ARRAY_BYTES, error=ShelfError)
+                )
                 self._patches = (kept.key, left, PatchReader(data, left))
             reader = self._patches[2]
         return reader.apply(start_frame, played)

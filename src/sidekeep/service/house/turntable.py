@@ -7,7 +7,6 @@ Level and growing picture are readings (only the newest is worth something); wha
 from __future__ import annotations
 
 import contextlib
-import json
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -17,6 +16,7 @@ from typing import Any, get_args
 
 from sidekeep.errors import DeviceError, ParameterError, ShelfError, SidekeepError
 from sidekeep.files.atomic import write_json
+from sidekeep.files.bounded import kept_json
 from sidekeep.flow.gauge import GaugeReading
 from sidekeep.model.news import News
 from sidekeep.service.gauge import watch_level
@@ -350,8 +350,5 @@ def _wishes_path() -> Path:
 
 
 def _wishes() -> dict[str, Any]:
-    try:
-        values = json.loads(_wishes_path().read_text("utf-8"))
-        return {name: value for name, value in values.items() if isinstance(value, int)}
-    except (OSError, ValueError, AttributeError):
-        return {}
+    values: dict[str, Any] = kept_json(_wishes_path(), dict[str, Any]) or {}
+    return {name: value for name, value in values.items() if isinstance(value, int)}

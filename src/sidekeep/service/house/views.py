@@ -15,7 +15,7 @@ import numpy as np
 
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_manifest
 from sidekeep.copies.run.successors import REPORT_NAME
-from sidekeep.errors import CopyError, SidekeepError
+from sidekeep.errors import CopyError, ShelfError, SidekeepError
 from sidekeep.flow.contract import survey_object
 from sidekeep.flow.survey import Survey
 from sidekeep.model.cuts import SideCuts
@@ -29,7 +29,6 @@ from sidekeep.service.house.takes import OpenTake, OpenTakes
 from sidekeep.shelf.catalogue import Entry
 from sidekeep.shelf.choices import read_choices
 from sidekeep.shelf.kept_survey import newest_key
-from sidekeep.shelf.recipe_file import read_recipe
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db
 
@@ -99,7 +98,7 @@ def record_view(library: Library, takes: OpenTakes, entry: Entry) -> dict[str, A
     choices = read_choices(folder.path)
     return {
         **summary_view(library, entry),
-        "sleeve_text": _text(folder.path / "sleeve.txt"),
+        "sleeve_text": _sleeve_text(folder),
         "sleeve": sleeve_view(record),
         "pictures": [picture.view() for picture in kept_pictures(folder)],
         "takes": [take_view(each, is_chosen=each.take.folder in chosen) for each in found],
@@ -354,10 +353,9 @@ def _origin(survey: Survey) -> int:
 
 def recipe_view(folder: RecordFolder) -> dict[str, Any] | None:
     """The kept recipe, or None while there is none."""
-    try:
-        return asdict(read_recipe((folder.path / "recipe.toml").read_text("utf-8")))
-    except FileNotFoundError:
+    if not (folder.path / "recipe.toml").exists():
         return None
+    return asdict(read_choices(folder.path).recipe)
 
 
 def copies_view(folder: RecordFolder) -> list[dict[str, Any]]:
@@ -396,10 +394,10 @@ def _total_bytes(paths: Iterable[Path]) -> int:
     return total
 
 
-def _text(path: Path) -> str:
+def _sleeve_text(folder: RecordFolder) -> str:
     try:
-        return path.read_text("utf-8-sig", errors="replace")
-    except OSError:
+        return folder.sleeve_text()
+    except (FileNotFoundError, ShelfError):
         return ""
 
 

@@ -15,8 +15,8 @@ from sidekeep.model.record import Side
 from sidekeep.service.copies import survey_key
 from sidekeep.service.peaks import keep_peaks
 from sidekeep.service.sleeves import Sleeve
+from sidekeep.shelf.choices import read_choices
 from sidekeep.shelf.kept_survey import SurveyDraft
-from sidekeep.shelf.recipe_file import read_recipe
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.sleeve.reading import read_sleeve
 
@@ -105,13 +105,14 @@ class FollowedTake:
 
 
 def _recipe(folder: RecordFolder) -> Recipe:
-    path = folder.path / "recipe.toml"
-    return read_recipe(path.read_text("utf-8")) if path.exists() else Recipe()
+    return read_choices(folder.path).recipe
 
 
 def _sleeve(folder: RecordFolder) -> Sleeve:
-    path = folder.path / "sleeve.txt"
-    text = path.read_text("utf-8-sig", errors="replace") if path.exists() else ""
+    try:
+        text = folder.sleeve_text()
+    except FileNotFoundError:
+        text = ""
     record, problems = read_sleeve(text)
     return Sleeve(record=record, problems=tuple(problems))
 

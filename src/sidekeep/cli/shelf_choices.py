@@ -1,0 +1,108 @@
+"""``sidekeep shelf``: what was decided about a record, taken back or made again, and which take is which side."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+ACTIONS = ("history", "undo", "redo", "swap", "use")
+
+
+def add_actions(actions: Any) -> None:
+    """The actions of the verb that change or tell choices."""
+    history = actions.add_parser("history", help="every change of a record's marks, titles, settings, sleeve")
+    undo = actions.add_parser("undo", help="take back the newest of your changes to a record that stands")
+    redo = actions.add_parser("redo", help="make again what was undone last")
+    swap = actions.add_parser("swap", help="what was taken as one side is the other: swap the two")
+    use = actions.add_parser("use", help="choose the take of a side that copies are made from")
+    for parser in (history, undo, redo, swap, use):
+        parser.add_argument("record", help="the record: its folder, or words that match one")
+    swap.add_argument("a", metavar="SIDE", help="a side, such as A")
+    swap.add_argument("b", metavar="SIDE", help="the other one, such as B")
+    use.add_argument("side", help="the side, such as B")
+    use.add_argument("number", type=int, help="the number of the take: 2 for B-2")
+
+
+def run(options: argparse.Namespace, shelf: Path) -> int:
+    """Tell the history, or make one change."""
+    from sidekeep.cli.terminal import print_json
+    from sidekeep.service import edits
+    from sidekeep.service.shelf import change_record, find_record
+
+    folder = find_record(shelf, options.record)
+    if options.action == "history":
+        entries = [edits.entry_object(entry) for entry in edits.history(folder)]
+        if options.json:
+            print_json({"schema": 1, "entries": entries})
+            return 0
+        for entry in entries:
+            print(history_line(entry, entries))
+        return 0
+    if options.action in ("undo", "redo"):
+        made = change_record(shelf, folder, edits.undo if options.action == "undo" else edits.redo)
+    elif options.action == "swap":
+        edit: dict[str, Any] = {"kind": "swap-sides", "a": options.a.upper(), "b": options.b.upper()}
+        made = change_record(shelf, folder, lambda record: edits.apply(record, edit))
+    else:
+        edit = {"kind": "choose-take", "side": options.side.upper(), "number": options.number}
+        made = change_record(shelf, folder, lambda record: edits.apply(record, edit))
+    entry = edits.entry_object(made.entry) if made.entry else None
+    if options.json:
+        print_json({"schema": 1, "revision": made.revision, "entry": entry})
+    elif entry is None:
+        print("nothing was different: it is so already")
+    else:
+        known = [edits.entry_object(each) for each in edits.history(folder)]
+        print(history_line(entry, known))
+        if options.action in ("swap", "use"):
+            print(
+                "copies are made anew from this with: sidekeep copies (with --replace where there are some)"
+            )
+    return 0
+
+
+def history_line(entry: Mapping[str, Any], entries: list[dict[str, Any]]) -> str:
+    """One change in one line: number, when (UTC), by whom, what."""
+    who = {"person": "you", "by-hand": "in a file", "survey": "survey"}.get(entry["by"], entry["by"])
+    when = entry["at_utc"][:16].replace("T", " ")
+    return f"{entry['seq']:>4}  {when}  {who:<9}  {change_text(entry, entries)}"
+
+
+def change_text(entry: Mapping[str, Any], entries: list[dict[str, Any]]) -> str:
+    """What a change was, in words."""
+    if entry["of"] is not None:
+        meant = next((each for each in entries if each["seq"] == entry["of"]), None)
+        return f"{entry['of']}: {change_text(meant, entries)}" if meant else f"change {entry['of']}"
+    facts = entry["facts"]
+    make = _TEXTS.get(entry["code"])
+    try:
+        return make.format_map(facts) if make else entry["code"]
+    except (KeyError, ValueError, AttributeError):
+        return str(entry["code"])
+
+
+_TEXTS = {
+    "begun": "the record as it was when its history began",
+    "by-hand": "changed in the record's files",
+    "cuts-proposed": "sides and tracks as they were found",
+    "titles": "titles by the {titles} order",
+    "recipe": "settings of the recipe",
+    "move-mark": "side {side} track {track}: its {edge} moved to frame {frame}",
+    "split": "side {side}: a track split at frame {frame}",
+    "join": "side {side} track {track}: joined with the one after it",
+    "runs-on": "side {side} track {track}: runs on from the one before, or not",
+    "retitle": "side {side} track {track}: called otherwise",
+    "right": "side {side} track {track}: its start is right",
+    "music-start": "side {side}: the music starts at frame {frame}",
+    "music-stop": "side {side}: the music stops at frame {frame}",
+    "leave": "repairs left alone",
+    "mend": "repairs made after all",
+    "mend-all": "all repairs made again",
+    "choose-take": "side {side}: take {number} is used",
+    "swap-sides": "sides {a} and {b} swapped",
+    "notes": "notes",
+    "sleeve": "the sleeve text",
+    "picture-corners": "the corners of the {picture} picture",
+}

@@ -1,0 +1,89 @@
+"""Things that are done in one place only: small files are read with a bound, checksums are taken by one helper."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+import sidekeep
+
+ROOT = Path(sidekeep.__file__).parent
+READS = {"read_text", "read_bytes"}
+READ_ELSEWHERE = {
+    "files/bounded.py",
+    # What comes with the package, not from a disk that somebody writes to:
+    "copies/report/page.py",
+    "service/comparing/page.py",
+    "web/files.py",
+}
+PARSES = {("json", "loads"), ("json", "load"), ("tomllib", "loads"), ("tomllib", "load")}
+PARSED_ELSEWHERE = {
+    "files/bounded.py",
+    "shelf/toml_text.py",
+    # From a text that is bounded already, or that this program made itself a moment ago:
+    "shelf/sleeve/json_form.py",
+    "shelf/recipe_file.py",
+    "flow/patches.py",
+    # From the pipe to a process of ours, or a tool of the system's, never from a file:
+    "devices/inputs.py",
+    "devices/recorder.py",
+    "devices/recorder_process.py",
+    "devices/sound_server.py",
+    "service/live/evening.py",
+    "service/live/follower.py",
+    "service/live/process.py",
+}
+SUMS_ELSEWHERE = {
+    "files/checksum.py",
+    "flow/mend.py",  # names the fitted weights; ``files`` stands above ``flow``
+    "web/guests.py",  # secrets
+    "web/files.py",  # the page's own files
+}
+
+
+def reads(tree: ast.AST) -> Iterator[str]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in READS:
+            yield f"{node.lineno}: .{node.func.attr}"
+
+
+def parses(tree: ast.AST) -> Iterator[str]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+            if (node.value.id, node.attr) in PARSES:
+                yield f"{node.lineno}: {node.value.id}.{node.attr}"
+
+
+def sums(tree: ast.AST) -> Iterator[str]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import) and any(name.name == "hashlib" for name in node.names):
+            yield f"{node.lineno}: hashlib"
+
+
+@pytest.mark.parametrize(
+    ("look", "elsewhere"), [(reads, READ_ELSEWHERE), (parses, PARSED_ELSEWHERE), (sums, SUMS_ELSEWHERE)]
+)
+def test_there_is_one_door(look: Callable[[ast.AST], Iterator[str]], elsewhere: set[str]) -> None:
+    found = [
+        f"{name}:{place}"
+        for path in sorted(ROOT.rglob("*.py"))
+        if (name := path.relative_to(ROOT).as_posix()) not in elsewhere
+        and not name.startswith("press/")  # reads back what it wrote itself, for the demo
+        for place in look(ast.parse(path.read_text("utf-8")))
+    ]
+    assert found == []
+
+
+@pytest.mark.parametrize(
+    ("look", "code"),
+    [
+        (reads, "from pathlib import Path\nx = Path('a').read_text('utf-8')\n"),
+        (parses, "import json\nx = json.loads('{}')\n"),
+        (sums, "import hashlib\n"),
+    ],
+)
+def test_the_check_sees_a_second_door(look: Callable[[ast.AST], Iterator[str]], code: str) -> None:
+    assert list(look(ast.parse(code)))
