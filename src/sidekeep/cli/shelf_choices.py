@@ -48,14 +48,14 @@ def run(options: argparse.Namespace, shelf: Path) -> int:
     else:
         edit = {"kind": "choose-take", "side": options.side.upper(), "number": options.number}
         made = change_record(shelf, folder, lambda record: edits.apply(record, edit))
-    entry = edits.entry_object(made.entry) if made.entry else None
+    newest = edits.entry_object(made.entry) if made.entry else None
     if options.json:
-        print_json({"schema": 1, "revision": made.revision, "entry": entry})
-    elif entry is None:
+        print_json({"schema": 1, "revision": made.revision, "entry": newest})
+    elif newest is None:
         print("nothing was different: it is so already")
     else:
         known = [edits.entry_object(each) for each in edits.history(folder)]
-        print(history_line(entry, known))
+        print(history_line(newest, known))
         if options.action in ("swap", "use"):
             print(
                 "copies are made anew from this with: sidekeep copies (with --replace where there are some)"
