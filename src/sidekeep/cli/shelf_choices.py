@@ -28,6 +28,7 @@ def add_actions(actions: Any) -> None:
 def run(options: argparse.Namespace, shelf: Path) -> int:
     """Tell the history, or make one change."""
     from sidekeep.cli.terminal import print_json
+    from sidekeep.model.edits import ChooseTake, SwapSides
     from sidekeep.service import edits
     from sidekeep.service.shelf import change_record, find_record
 
@@ -43,11 +44,11 @@ def run(options: argparse.Namespace, shelf: Path) -> int:
     if options.action in ("undo", "redo"):
         made = change_record(shelf, folder, edits.undo if options.action == "undo" else edits.redo)
     elif options.action == "swap":
-        edit: dict[str, Any] = {"kind": "swap-sides", "a": options.a.upper(), "b": options.b.upper()}
-        made = change_record(shelf, folder, lambda record: edits.apply(record, edit))
+        swapped = SwapSides(a=options.a.upper(), b=options.b.upper())
+        made = change_record(shelf, folder, lambda record: edits.apply(record, swapped))
     else:
-        edit = {"kind": "choose-take", "side": options.side.upper(), "number": options.number}
-        made = change_record(shelf, folder, lambda record: edits.apply(record, edit))
+        chosen = ChooseTake(side=options.side.upper(), number=options.number)
+        made = change_record(shelf, folder, lambda record: edits.apply(record, chosen))
     newest = edits.entry_object(made.entry) if made.entry else None
     if options.json:
         print_json({"schema": 1, "revision": made.revision, "entry": newest})
