@@ -38,7 +38,7 @@ class Deck:
         subprocess.run(
             [
                 "pulseaudio", "-n", "--daemonize=yes", "--exit-idle-time=-1", "--use-pid-file=yes",
-                f"--log-target=file:{self.folder}/log", "--realtime=no", "--high-priority=no",
+                f"--log-target=file:{self.folder}/log", "--realtime=no", "--high-priority=yes",
                 f"--load=module-native-protocol-unix auth-anonymous=1 socket={self.runtime}/native",
                 "--load=module-null-sink sink_name=deck format=s24le rate=48000 channels=2",
                 "--load=module-null-sink sink_name=microphone format=s16le rate=44100 channels=1",

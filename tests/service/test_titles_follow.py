@@ -100,13 +100,19 @@ def read_back(result: TransferResult) -> list[Written]:
     return found
 
 
+@cache
+def pressed_steps(side: str) -> np.ndarray:
+    """The side as 24-bit integers."""
+    return np.round(np.clip(pressed(side).audio, -1.0, 1.0) * (2**23 - 1)).astype(np.int32)
+
+
 def music_in(path: Path) -> str:
     """Which piece the middle of a file holds, by finding its samples in what was pressed."""
     audio = soundfile.read(path, dtype="int32", always_2d=True)[0] >> 8
     middle = len(audio) // 2
     chunk = audio[middle : middle + 400]
     for side in "AB":
-        take = np.round(np.clip(pressed(side).audio, -1.0, 1.0) * (2**23 - 1)).astype(np.int64)
+        take = pressed_steps(side)
         for at in np.flatnonzero(np.abs(take[: -len(chunk), 0] - chunk[0, 0]) <= 1):
             if (np.abs(take[at : at + len(chunk)] - chunk) <= 1).all():
                 tracks = pressed(side).truth.tracks

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
-import time
 from pathlib import Path
 
 import pytest
@@ -170,9 +169,7 @@ def test_a_head_without_end_is_refused(server: RunningServer) -> None:
 def test_many_silent_lines_do_not_keep_others_out(server: RunningServer) -> None:
     lines = [socket.create_connection(("127.0.0.1", server.port)) for _ in range(150)]
     try:
-        begun = time.monotonic()
-        assert server.ask("GET", "/api/state").status == 200
-        assert time.monotonic() - begun < 30.0
+        assert server.ask("GET", "/api/state").status == 200  # or the question times out
     finally:
         for line in lines:
             line.close()

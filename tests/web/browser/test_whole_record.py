@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -22,7 +23,7 @@ from sidekeep.press.side import Piece, press_side
 from tests.devices.conftest import Deck, deck  # noqa: F401  (a fixture)
 from tests.small_record import SETTINGS, play
 
-pytestmark = [pytest.mark.device, pytest.mark.slow]
+pytestmark = [pytest.mark.device, pytest.mark.slow, pytest.mark.timeout(900)]
 
 RATE_HZ = 48_000
 SLEEVE = """Vesna Or Nobody - Small Hours (1987)
@@ -36,7 +37,12 @@ B2 Fourth Wall 0:06
 """
 TITLES = ["Dew on the Crates", "Second Sight", "Third Rail", "Fourth Wall"]
 CLEAN = SETTINGS.but(dust_per_min=20.0, scratches=0, pops_per_min=0.0, crackle_share=0.0, hum_hz=0.0)
-HEARD_MS = 60_000
+HEARD_MS = 120_000
+"""How long a loaded machine may need for a step; nothing is measured here."""
+AHEAD_MS = 2500
+"""What the sound server holds of what is still to be played: a player that gets no processor for so long has a gap."""
+EVENINGS = 3
+"""A busy machine may play with gaps all the same, and a side with gaps is rightly not copied: then once more from the start."""
 
 
 def pressed(*roots_hz: float, seed: int) -> NDArray[np.float64]:
@@ -53,11 +59,13 @@ class Player:
         self._is_off = threading.Event()
         self._stream = subprocess.Popen(
             ["paplay", "--device=deck", "--raw", "--format=s24-32le", f"--rate={RATE_HZ}", "--channels=2",
-             "--latency-msec=1500"],
+             f"--latency-msec={AHEAD_MS}"],
             stdin=subprocess.PIPE,
             bufsize=0,
             env={**os.environ, **deck.environment},
         )  # fmt: skip
+        with suppress(OSError):  # where we may: the turntable is no part of what is tested
+            os.setpriority(os.PRIO_PROCESS, self._stream.pid, -10)
         self._thread = threading.Thread(target=self._turn, daemon=True)
         self._thread.start()
 
@@ -97,22 +105,24 @@ def player(deck: Deck) -> Iterator[Player]:  # noqa: F811
     player.switch_off()
 
 
-@pytest.fixture
-def opened(deck: Deck, tmp_path: Path) -> Iterator[SimpleNamespace]:  # noqa: F811
+@contextmanager
+def opened(deck: Deck, place: Path) -> Iterator[SimpleNamespace]:  # noqa: F811
     """``sidekeep open`` on a shelf that is not there yet, as a person starts it."""
-    shelf = tmp_path / "shelf"
+    shelf = place / "shelf"
     process = subprocess.Popen(
         [sys.executable, "-m", "sidekeep", "open", "--shelf", str(shelf), "--port", "0", "--no-browser"],
         stdout=subprocess.PIPE,
         text=True,
-        env={**os.environ, **deck.environment, "XDG_CONFIG_HOME": str(tmp_path / "settings")},
+        env={**os.environ, **deck.environment, "XDG_CONFIG_HOME": str(place / "settings")},
     )
     assert process.stdout is not None
-    address = process.stdout.readline().strip()
-    yield SimpleNamespace(host=address.removeprefix("http://").rstrip("/"), shelf=shelf)
-    process.terminate()
-    process.wait(30)
-    process.stdout.close()
+    try:
+        address = process.stdout.readline().strip()
+        yield SimpleNamespace(host=address.removeprefix("http://").rstrip("/"), shelf=shelf)
+    finally:
+        process.terminate()
+        process.wait(30)
+        process.stdout.close()
 
 
 class Hands:
@@ -136,22 +146,41 @@ class Hands:
         self.done.append(what)
 
 
-def _expect_sound_without_gaps(page: Any) -> None:
-    """A busy machine plays with gaps, which sidekeep rightly calls unsure: then nothing is said of the page."""
-    page.get_by_text("The copies are written").or_(page.get_by_text("Look once")).wait_for(timeout=HEARD_MS)
+def _was_played_with_gaps(page: Any) -> bool:
+    """The machine's fault, never the page's: a recording with gaps is rightly not copied."""
+    page.get_by_text("The copies are written").or_(page.get_by_text("Look once")).first.wait_for(
+        timeout=HEARD_MS
+    )
     jobs = page.evaluate("fetch('/api/jobs').then(answer => answer.json())")["jobs"]
     found = {each["code"] for job in jobs for each in (job["result"] or {}).get("findings", [])}
-    if (
-        "dropout" in found
-    ):  # the machine's fault, never the page's: a recording with gaps is rightly not copied
-        pytest.skip("this machine was too busy to play a side without gaps")
+    return "dropout" in found
+
+
+@pytest.fixture(scope="module")
+def sides() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    return pressed(110.0, 146.8, seed=11), pressed(130.8, 98.0, seed=12)
 
 
 def test_a_whole_record_takes_five_hand_actions(
-    opened: SimpleNamespace, player: Player, open_page: Callable[..., Any]
+    deck: Deck,  # noqa: F811
+    player: Player,
+    sides: tuple[NDArray[np.float64], NDArray[np.float64]],
+    open_page: Callable[..., Any],
+    tmp_path: Path,
 ) -> None:
-    side_a, side_b = pressed(110.0, 146.8, seed=11), pressed(130.8, 98.0, seed=12)
-    page = open_page(opened, "/turntable", permissions=["clipboard-read", "clipboard-write"])
+    for number in range(EVENINGS):
+        with opened(deck, tmp_path / f"evening-{number}") as house:
+            page = open_page(house, "/turntable", permissions=["clipboard-read", "clipboard-write"])
+            is_heard_whole = an_evening(page, player, sides)
+            page.close()  # before its house goes away
+        if is_heard_whole:
+            assert_copies_are_right(house.shelf)
+            return
+    pytest.fail(f"the virtual player had gaps on each of {EVENINGS} evenings")
+
+
+def an_evening(page: Any, player: Player, sides: tuple[NDArray[np.float64], NDArray[np.float64]]) -> bool:
+    """From nothing to copies, by hand actions counted; False when the machine played with gaps."""
     reconnected: list[str] = []
     page.on("websocket", lambda socket: reconnected.append(socket.url))
 
@@ -174,24 +203,24 @@ def test_a_whole_record_takes_five_hand_actions(
     page.get_by_text("Four tracks on sides A and B, and nothing in doubt.").wait_for()
     hands.click("To the turntable")
     says("Lower the needle on side A.")
-    hands.act("needle", lambda: player.lower_needle(side_a))
+    hands.act("needle", lambda: player.lower_needle(sides[0]))
     says("Side A is being recorded.")
     says("Flip the record. Lower the needle on side B.")
     hands.act("flip")
-    hands.act("needle", lambda: player.lower_needle(side_b))
+    hands.act("needle", lambda: player.lower_needle(sides[1]))
     says("Side B is being recorded.")
     says("Done. Lift the needle.")
-    page.wait_for_timeout(25000)
-    page.screenshot(path="/tmp/page_done.png")
-    print(page.get_by_role("main").inner_text())
-    print(page.evaluate('fetch("/api/jobs").then(a=>a.text())'))
-    _expect_sound_without_gaps(page)
+    if _was_played_with_gaps(page):
+        return False
     page.get_by_text("The copies are written and read back.").wait_for(timeout=HEARD_MS)
     assert reconnected == []
     assert hands.done == ["paste", "To the turntable", "needle", "flip", "needle"]
     assert len(first_evening.done) == 4
+    return True
 
-    (record,) = [path.parent for path in opened.shelf.glob("*/record.toml")]
+
+def assert_copies_are_right(shelf: Path) -> None:
+    (record,) = [path.parent for path in shelf.glob("*/record.toml")]
     files = sorted((record / "copies").rglob("*.flac"))
     tags = [FLAC(path) for path in files]
     assert [each["title"] for each in tags] == [[title] for title in TITLES]
