@@ -24,6 +24,7 @@ from sidekeep.press.groove import Groove
 from sidekeep.press.music import demo_pieces
 from sidekeep.press.settings import PressSettings, used_lp
 from sidekeep.press.side import Piece, Pressed, press_side
+from sidekeep.wording.findings import finding_text
 
 Floats = NDArray[np.float64]
 SURE_FRAMES = 0.25
@@ -183,7 +184,7 @@ def main() -> None:
             f"middle {treble[1][0]:+.2f}, inner {treble[2][0]:+.2f} dB (seen from {treble[1][1]:.2f})"
         )
         for finding in conclusions(comparison):
-            print(f"    {finding.severity}: {finding.text}")
+            print(f"    {finding.severity}: {finding_text(finding, max(comparison.rate_hz, 1))}")
         return comparison
 
     print("alignment, change known")
@@ -222,7 +223,7 @@ def main() -> None:
         ]
         claims += len(found)
         for finding in found:
-            print(f"    claimed: {finding.text}")
+            print(f"    claimed: {finding_text(finding, rate_hz)}")
     print(f"  {claims} claims in {pairs} pairs")
 
     print("different recordings")

@@ -24,6 +24,7 @@ from sidekeep.model.cuts import SideCuts
 from sidekeep.model.record import Record
 from sidekeep.service.survey import survey_file
 from sidekeep.units import frames_to_seconds, gain_to_db
+from sidekeep.wording.findings import told
 
 
 def side_view(survey: Survey, side: SideCuts) -> SideView:
@@ -77,8 +78,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         record=result.sleeve.record if result.sleeve else Record(title=options.file.stem),
         sides=tuple(side_view(survey, side) for side in survey.cuts.sides),
         findings=tuple(
-            FindingView(text=finding.text, severity=finding.severity, kind=finding.kind)
-            for finding in survey.findings
+            FindingView(text=line.text, severity=line.severity, kind=line.kind)
+            for line in told(survey.findings, survey.format.rate_hz)
         ),
         gain_text="nothing was written, so no gain was chosen",
         made_with=f"sidekeep {__version__}",

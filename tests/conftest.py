@@ -1,4 +1,5 @@
-"""Shared by all tests: one seed, one way to ask for an outside program, a home that is nobody's, two passes.
+"""Shared by all tests: one seed, one way to ask for an outside program, a home that is nobody's, two passes,
+no finding without its sentence.
 
 Most tests may run side by side; a test marked ``alone`` hears, plays or watches in real time, or is judged by what a
 cancelled process leaves, and gets the machine to itself. ``./run test`` makes both passes.
@@ -13,6 +14,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
+from sidekeep.model.finding import Finding
+from sidekeep.wording import findings as wording
 
 PASSES = ("all", "shared", "alone")
 
@@ -76,3 +80,13 @@ def program() -> Callable[[str], str]:
         return path
 
     return find
+
+
+@pytest.fixture(autouse=True)
+def _every_finding_has_its_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A finding that is told without the facts its sentence needs is a fault, wherever it is raised."""
+
+    def bare(finding: Finding) -> str:
+        raise AssertionError(f"{finding.kind} has no sentence for {dict(finding.facts)}")
+
+    monkeypatch.setattr(wording, "_bare", bare)

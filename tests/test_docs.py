@@ -18,6 +18,7 @@ from sidekeep.model.record import Record
 from sidekeep.shelf.recipe_file import read_recipe
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.sleeve.writing import write_sleeve
+from sidekeep.wording.findings import WORDS
 
 ROOT = Path(__file__).parents[1]
 SOURCE = Path(sidekeep.__file__).parent
@@ -149,6 +150,7 @@ def test_every_finding_is_documented_and_every_documented_one_is_raised() -> Non
     documented = documented_kinds(text("docs/findings.md"))
     assert sorted(kinds - set(documented)) == [], "describe them in docs/findings.md"
     assert sorted(set(documented) - kinds) == [], "nothing raises these any more"
+    assert sorted(kinds ^ set(WORDS)) == [], "every kind has its sentence in wording/"
     assert all(
         re.fullmatch(r"(note|look|act)(, (note|look|act))*", severity) for severity in documented.values()
     )

@@ -25,6 +25,7 @@ from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.checksum import file_sha256
 from sidekeep.files.pictures import Picture, PictureKind, prepare_picture
 from sidekeep.files.sink import FileSink
+from sidekeep.wording.findings import finding_text
 from tests.copies.feeder import FOLDER, Feeder, decoded, record, tree
 
 EVERY = "lossless,portable,portable-small,aac,phone,alac,wav,aiff,side,record,record-aac,record-opus,cd"
@@ -236,7 +237,7 @@ def test_a_lossy_kind_that_passes_the_ceiling_is_made_lower_for_all_tracks_alike
     track_peaks = [float(each["TXXX:REPLAYGAIN_TRACK_PEAK"].text[0]) for each in tags]
     assert track_peaks == pytest.approx(peaks, abs=1e-5)
     assert {float(each["TXXX:REPLAYGAIN_ALBUM_PEAK"].text[0]) for each in tags} == {max(track_peaks)}
-    assert "portable copies were made" in feeder.findings[0].text
+    assert "portable copies were made" in finding_text(feeder.findings[0], 1)
     with CopyRun(feeder.plan("lossless,portable", lossy_ceiling_dbtp=-1.0)) as run:
         assert not run.needs_audio
         run.finish()

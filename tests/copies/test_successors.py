@@ -10,6 +10,7 @@ import pytest
 from sidekeep.copies.kept.history import HISTORY_NAME
 from sidekeep.copies.run.run import CopyRun
 from sidekeep.errors import CopyError, ParameterError
+from sidekeep.wording.findings import finding_text
 from tests.copies.feeder import FOLDER, Feeder, record, tree
 
 
@@ -107,7 +108,7 @@ def test_an_old_name_that_a_person_changed_stays_and_is_told(tmp_path: Path) -> 
     feeder.copies("wav", replace_existing=True)
     assert old.exists()
     (told,) = [each for each in feeder.findings if each.kind == "copies-kept"]
-    assert "03 Tide Table.wav" in told.text
+    assert "03 Tide Table.wav" in finding_text(told, 1)
 
 
 @pytest.mark.parametrize("how", ["same", "hard link", "link", "folder link"])

@@ -17,6 +17,7 @@ from sidekeep.errors import AudioFileError
 from sidekeep.files.reader import open_source
 from sidekeep.files.sinks import codec_of, open_sink
 from sidekeep.flow.ports import Audio
+from sidekeep.wording.findings import finding_text
 from tests.files.sounds import music, wav_bytes, whole_numbers
 
 
@@ -127,8 +128,8 @@ def test_headers_that_are_wrong(
     np.testing.assert_array_equal(source.read(0, there), whole / float(1 << (bits - 1)))
     assert [problem.kind for problem in source.problems] == ([kind] if kind else [])
     if kind:
-        assert source.problems[0].evidence["read_frames"] == there
-        assert "a.wav" in source.problems[0].text
+        assert source.problems[0].facts["read_frames"] == there
+        assert "a.wav" in finding_text(source.problems[0], source.format.rate_hz)
     # A second reader sees the same from the middle.
     np.testing.assert_array_equal(source.read(700, 900), whole[700:900] / float(1 << (bits - 1)))
 
@@ -177,7 +178,7 @@ def test_a_file_cut_in_half(tmp_path: Path, form: str) -> None:
     assert 0.35 * len(sound) < frames < 0.55 * len(sound)
     got = source.read(0, frames)
     np.testing.assert_array_equal(got, whole[:frames])
-    assert source.problems[0].evidence["claimed_frames"] == pytest.approx(len(sound), abs=40)
+    assert source.problems[0].facts["claimed_frames"] == pytest.approx(len(sound), abs=40)
 
 
 @pytest.mark.parametrize("kind", ["mp3-320", "aac", "alac", "opus"])

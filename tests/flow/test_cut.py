@@ -11,6 +11,7 @@ import pytest
 from sidekeep.flow.cut import find_cuts
 from sidekeep.flow.side_features import Features
 from sidekeep.model.cuts import Cuts
+from sidekeep.wording.findings import finding_text
 from tests.flow.made_sides import RATE, MadeSide, features_of, make_side, sleeve, tune
 
 LENGTHS = (31.0, 26.0, 34.0)
@@ -77,7 +78,7 @@ def test_without_times_a_title_too_many_leaves_the_titles_open() -> None:
     assert [track.title for track in cuts.sides[0].tracks] == ["", "", ""]
     (told,) = [finding for finding in findings if finding.severity == "act"]
     assert told.kind == "untitled-track"
-    assert "'Side A, track 1'" in told.text
+    assert "'Side A, track 1'" in finding_text(told, 1_000)
 
 
 def test_missing_times() -> None:
@@ -196,7 +197,7 @@ def test_the_locked_groove_is_recognised_and_left_out() -> None:
     cuts, findings = find_cuts(features_of(side.audio))
     assert cuts.sides[0].music_stop_frame / RATE < side.stops_s[0] + 0.5
     (locked,) = [finding for finding in findings if finding.kind == "locked-groove"]
-    assert locked.evidence["period_s"] == pytest.approx(1.8, abs=0.03)
+    assert locked.facts["period_s"] == pytest.approx(1.8, abs=0.03)
 
 
 @pytest.mark.parametrize("how", ["mono", "left", "opposite", "offset", "hum"])

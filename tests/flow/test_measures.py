@@ -16,6 +16,7 @@ from sidekeep.flow.measures import LevelMeter, PeakLoudnessMeter, windows_inside
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding
 from sidekeep.units import MINIMUM_DB
+from sidekeep.wording.findings import finding_text
 
 RATE_HZ = 48000
 
@@ -52,7 +53,7 @@ def faults(audio: NDArray[np.float64], *, bits: int = 24, is_float: bool = False
     form = AudioFormat(rate_hz=RATE_HZ, channels=audio.shape[1], bits=bits, is_float=is_float)
     found = metered(audio).findings(form)
     for finding in found:
-        assert finding.text.endswith(".")
+        assert finding_text(finding, RATE_HZ).endswith(".")
         assert 0 <= finding.start_frame <= finding.stop_frame <= len(audio)
         assert finding.severity in ("note", "look", "act")
     return {finding.kind: finding for finding in found}
@@ -125,7 +126,7 @@ def test_numbers_that_are_none() -> None:
     spoilt[100, 0], spoilt[70000, 1], spoilt[70000, 0] = np.nan, np.inf, -np.inf
     finding = faults(spoilt, bits=32, is_float=True)["not-a-number"]
     assert (finding.start_frame, finding.stop_frame, finding.severity) == (100, 70001, "act")
-    assert finding.evidence["frames"] == 2
+    assert finding.facts["frames"] == 2
     silenced = np.where(np.isfinite(spoilt), spoilt, 0.0)
     assert metered(spoilt).finish() == metered(silenced).finish()
 
@@ -186,7 +187,7 @@ def test_dropouts_but_not_pauses() -> None:
 
 def test_where_the_file_came_from() -> None:
     found = faults(np.round(music() * 2**15) / 2**15)
-    assert found["fewer-bits"].evidence["bits_in_use"] == 16
+    assert found["fewer-bits"].facts["bits_in_use"] == 16
     assert "fewer-bits" not in faults(np.round(music() * 2**15) / 2**15, bits=16)
     from scipy.signal import firwin, lfilter
 

@@ -15,6 +15,7 @@ from sidekeep.flow.mend import Mender
 from sidekeep.flow.patches import PatchReader, PatchWriter
 from sidekeep.model.recipe import MendSettings
 from sidekeep.press.nullset import null_sound
+from sidekeep.wording.findings import told
 
 Floats = NDArray[np.float64]
 RATE_HZ = 44_100
@@ -188,6 +189,8 @@ def test_what_is_too_long_is_a_finding_and_stays() -> None:
     out, mender = run(audio)
     long = [f for f in mender.findings if f.kind == "too-long-to-mend"]
     assert any(f.start_frame < 80_700 and f.stop_frame > 80_000 for f in long)
+    (line,) = told(long, 44_100)
+    assert line.text.startswith("Too long to mend at 0:01.8")
     np.testing.assert_array_equal(out[80_050:80_650], audio[80_050:80_650])
 
 

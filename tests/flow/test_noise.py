@@ -10,6 +10,7 @@ from sidekeep.errors import ParameterError
 from sidekeep.flow.noise import NoiseMeter
 from sidekeep.model.measures import Noise
 from sidekeep.units import MINIMUM_DB
+from sidekeep.wording.findings import finding_text
 
 Floats = NDArray[np.float64]
 RATE_HZ = 16_000
@@ -97,9 +98,10 @@ def test_strong_hum_and_rumble_are_findings_with_cautions() -> None:
     by_kind = {finding.kind: finding for finding in meter.findings}
     assert set(by_kind) == {"hum", "rumble"}
     assert by_kind["hum"].severity == "act"
-    assert "Never disconnect the mains safety earth" in by_kind["hum"].text
-    assert "earth wire" in by_kind["hum"].text
-    assert by_kind["hum"].evidence["hum_hz"] == noise.hum_hz
+    assert "Never disconnect the mains safety earth" in finding_text(by_kind["hum"], RATE_HZ)
+    assert "earth wire" in finding_text(by_kind["hum"], RATE_HZ)
+    assert "empty groove" in finding_text(by_kind["rumble"], RATE_HZ)
+    assert by_kind["hum"].facts["hum_hz"] == noise.hum_hz
     assert by_kind["rumble"].severity == "look"
 
 

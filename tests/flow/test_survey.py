@@ -113,7 +113,15 @@ def test_the_object_keeps_the_contract(whole: tuple[Survey, bytes]) -> None:
 def _a_finding() -> tuple[Any, ...]:
     from sidekeep.model.finding import Finding
 
-    return (Finding(kind="hum", start_frame=0, stop_frame=10, severity="look", text="x"),)
+    return (
+        Finding(
+            kind="hum",
+            start_frame=0,
+            stop_frame=10,
+            severity="look",
+            facts={"hum_hz": 50.0, "hum_dbfs": -50.0},
+        ),
+    )
 
 
 def test_what_was_pressed_is_found(whole: tuple[Survey, bytes]) -> None:

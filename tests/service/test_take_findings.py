@@ -26,7 +26,7 @@ def test_a_loss_and_an_interruption_become_findings(tmp_path: Path) -> None:
     take = close_recorded(folder, path, side="A", notes=notes)
     assert folder.takes() == [take]
     lost, cut = take_findings(path)
-    assert (lost.kind, lost.start_frame, lost.severity, lost.evidence) == (
+    assert (lost.kind, lost.start_frame, lost.severity, lost.facts) == (
         "lost-sound",
         2_400,
         "act",

@@ -20,6 +20,7 @@ from sidekeep.service.recipes import recipe_from
 from sidekeep.service.report import transfer_with_report
 from sidekeep.service.shelf import adopt
 from sidekeep.service.transfer import TransferOptions, TransferResult
+from sidekeep.wording.findings import finding_text
 from tests.small_record import RATE_HZ, SETTINGS, play
 
 A = {"Dew on the Crates": 12.0, "Second Sight": 21.0, "Half a Mile": 9.0, "Low Water": 16.0}
@@ -157,7 +158,11 @@ def test_a_title_that_was_never_pressed_names_nothing(tmp_path: Path) -> None:
     result = run(tmp_path, files, sleeve)
     found = read_back(result)
     assert [each.title for each in found] == [each.music for each in found] == list(A)
-    told = [finding.text for finding in result.takes[0].survey.findings if finding.kind == "track-count"]
+    told = [
+        finding_text(finding, 1)
+        for finding in result.takes[0].survey.findings
+        if finding.kind == "track-count"
+    ]
     assert len(told) == 1
     assert "Not found: 'Never Pressed'" in told[0]
     assert_agree(result)

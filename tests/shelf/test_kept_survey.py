@@ -59,7 +59,7 @@ def survey(title: str = "Moss") -> Survey:
         noise=Noise(groove_dbfs=-60.0, hum_hz=50.0, hum_dbfs=-80.0, rumble_dbfs=-55.0),
         clicks=Clicks(count=2, per_min=1.5, share_of_samples=0.001),
         turn=Turn(rpm=33.3, period_s=1.8, sd_ppm=40.0, source="clicks"),
-        findings=(Finding(kind="hum", start_frame=0, stop_frame=5, evidence={"hum_hz": 50.0}),),
+        findings=(Finding(kind="hum", start_frame=0, stop_frame=5, facts={"hum_hz": 50.0}),),
         repairs=(
             Repair(start_frame=100, stop_frame=110, channel="L", kind="tick", size_db=30.25),
             Repair(start_frame=400, stop_frame=900, channel="both", kind="thump", size_db=11.5),
@@ -205,10 +205,10 @@ def test_the_key_holds_what_decides_the_samples(monkeypatch: pytest.MonkeyPatch)
 def test_numbers_of_numpy_are_kept_like_any_other(tmp_path: Path) -> None:
     """Kernels give them: a survey with one in its evidence could not be kept at all."""
     found = Finding(
-        kind="hum", start_frame=0, stop_frame=9, evidence={"hz": np.float64(50.25), "n": np.int64(3)}
+        kind="hum", start_frame=0, stop_frame=9, facts={"hz": np.float64(50.25), "n": np.int64(3)}
     )  # type: ignore[dict-item]
     draft = SurveyDraft(tmp_path)
     draft.finish(replace(survey(), findings=(found,)), "key")
     kept = kept_survey(tmp_path, "key", "take")
     assert kept is not None
-    assert dict(kept.survey.findings[0].evidence) == {"hz": 50.25, "n": 3}
+    assert dict(kept.survey.findings[0].facts) == {"hz": 50.25, "n": 3}

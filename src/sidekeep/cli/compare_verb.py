@@ -6,7 +6,6 @@ import argparse
 from pathlib import Path
 
 from sidekeep.cli.shelf_verb import add_shelf_option
-from sidekeep.model.finding import SEVERITY_WORDS
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -22,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Compare and print the sentences."""
+    from sidekeep.cli.findings_text import print_findings
     from sidekeep.cli.terminal import print_json, progress_bar
     from sidekeep.service.comparing.compare import compare
     from sidekeep.service.shelf import default_shelf
@@ -33,8 +33,7 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print_json(result.values)
     else:
-        for finding in result.findings:
-            print(f"{SEVERITY_WORDS[finding.severity]}: {finding.text}")
+        print_findings(result.findings, max(result.comparison.rate_hz, 1))
         if result.folder is not None:
             print(result.folder / "report.html")
     return 1 if any(finding.severity != "note" for finding in result.findings) else 0

@@ -7,16 +7,11 @@ from typing import Protocol
 
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding
-from sidekeep.units import clock_text
 
 
 class _Opened(Protocol):
     path: Path
     format: AudioFormat
-
-
-def _length_text(source: _Opened, frames: int) -> str:
-    return clock_text(frames / source.format.rate_hz, 1)
 
 
 def cut_short(source: _Opened, *, claimed_frames: int) -> Finding:
@@ -27,12 +22,7 @@ def cut_short(source: _Opened, *, claimed_frames: int) -> Finding:
         start_frame=frames,
         stop_frame=frames,
         severity="act",
-        text=(
-            f"{source.path.name} ends at {_length_text(source, frames)} although its header promises "
-            f"{_length_text(source, claimed_frames)}: it was cut short; "
-            "copy it again if you can"
-        ),
-        evidence={"claimed_frames": float(claimed_frames), "read_frames": float(frames)},
+        facts={"name": source.path.name, "claimed_frames": claimed_frames, "read_frames": frames},
     )
 
 
@@ -44,11 +34,7 @@ def unfinished(source: _Opened, *, claimed_frames: int) -> Finding:
         start_frame=0,
         stop_frame=frames,
         severity="note",
-        text=(
-            f"{source.path.name} was not finished by the program that wrote it: its header does not know "
-            f"the length; all {_length_text(source, frames)} found in it are used"
-        ),
-        evidence={"claimed_frames": float(claimed_frames), "read_frames": float(frames)},
+        facts={"name": source.path.name, "claimed_frames": claimed_frames, "read_frames": frames},
     )
 
 
@@ -59,9 +45,5 @@ def damaged(source: _Opened, packets: int) -> Finding:
         start_frame=0,
         stop_frame=source.format.length_frames,
         severity="look",
-        text=(
-            f"{packets} pieces of {source.path.name} could not be decoded and are missing; "
-            "take it again from its backup"
-        ),
-        evidence={"damaged_packets": float(packets)},
+        facts={"name": source.path.name, "damaged_packets": packets},
     )

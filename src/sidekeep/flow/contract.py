@@ -9,6 +9,7 @@ from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.repair import Repair
 from sidekeep.units import MINIMUM_DB, frames_to_seconds
+from sidekeep.wording.findings import finding_text
 
 if TYPE_CHECKING:
     from sidekeep.flow.survey import Survey
@@ -100,8 +101,21 @@ def finding_object(finding: Finding, rate_hz: int) -> dict[str, Any]:
         "stop_s": round(frames_to_seconds(finding.stop_frame, rate_hz), 6),
         "channel": finding.channel,
         "severity": finding.severity,
-        "text": finding.text,
-        "evidence": {name: _number(float(value), 6) for name, value in finding.evidence.items()},
+        "text": finding_text(finding, rate_hz),
+        "facts": facts_object(finding),
+        "evidence": {name: _number(value, 6) for name, value in finding.numbers().items()},
+    }
+
+
+def facts_object(finding: Finding) -> dict[str, Any]:
+    """The facts of a finding as JSON holds them."""
+    return {
+        name: _number(value, 6)
+        if isinstance(value, float)
+        else list(value)
+        if isinstance(value, tuple)
+        else value
+        for name, value in finding.facts.items()
     }
 
 

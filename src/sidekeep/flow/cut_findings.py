@@ -1,6 +1,6 @@
 """What finding the tracks noticed that a person should know.
 
-Conventions: one finding a fact, in plain words, with its place in frames. Kinds: ``unsure-start``,
+Conventions: one finding a fact, with its place in frames. Kinds: ``unsure-start``,
 ``printed-time``, ``no-needle-down``, ``no-needle-up``, ``sides-joined``, ``locked-groove``, ``unused-play``, ``side-missing``.
 """
 
@@ -14,7 +14,6 @@ from sidekeep.flow.side_features import Features, PlayedPart
 from sidekeep.model.cuts import SideCuts, Track
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side, SleeveTrack
-from sidekeep.units import clock_text
 
 SURE = 0.8
 _WRONG_TIME_S = 4.0
@@ -26,17 +25,17 @@ def plays_finding(features: Features, unused: Sequence[PlayedPart], missing: Seq
     found = []
     for part in unused:
         start, stop = features.frame(part.play.down), features.frame(part.play.up)
-        text = (
-            f"The needle was also down from {clock_text(start / features.rate_hz)} to "
-            f"{clock_text(stop / features.rate_hz)}; this stretch is not used (a broken-off or repeated take?)."
-        )
-        found.append(
-            Finding(kind="unused-play", start_frame=start, stop_frame=stop, severity="look", text=text)
-        )
+        found.append(Finding(kind="unused-play", start_frame=start, stop_frame=stop, severity="look"))
     for side in missing:
-        text = f"Side {side.name} of the sleeve was not found in this recording."
-        stop = features.table.length_frames
-        found.append(Finding(kind="side-missing", start_frame=0, stop_frame=stop, severity="look", text=text))
+        found.append(
+            Finding(
+                kind="side-missing",
+                start_frame=0,
+                stop_frame=features.table.length_frames,
+                severity="look",
+                facts={"side": side.name},
+            )
+        )
     return found
 
 
@@ -59,19 +58,18 @@ def cut_findings(
 def _unsure(side: SideCuts, track: Track, rate_hz: int) -> Finding | None:
     if track.confidence >= SURE:
         return None
-    how = "out of the track before, without a gap" if track.boundary == "segue" else "after a pause"
-    place = clock_text(track.start_frame / rate_hz, 1)
-    text = (
-        f"{side.side}{track.number} is taken to start at {place}, {how}; "
-        f"that is {round(100 * track.confidence)} % sure. Listen to it once."
-    )
     return Finding(
         kind="unsure-start",
         start_frame=max(0, track.start_frame - 2 * rate_hz),
         stop_frame=track.start_frame + 2 * rate_hz,
         severity="look",
-        text=text,
-        evidence={"confidence": track.confidence},
+        facts={
+            "side": side.side,
+            "track": track.number,
+            "at_s": track.start_frame / rate_hz,
+            "boundary": track.boundary,
+            "confidence": track.confidence,
+        },
     )
 
 
@@ -92,17 +90,17 @@ def _times(
         with_gap = max(heard, (following - track.start_frame) / rate_hz * division.speed)
         error = max(printed - with_gap, heard - printed)
         if error > _WRONG_TIME_S + _WRONG_TIME_SHARE * printed:
-            text = (
-                f"{side.side}{track.number} lasts {clock_text(heard)}, the sleeve says {clock_text(printed)}. "
-                "The gaps around it are clear. The sleeve may have a misprint or belong to another edition."
-            )
             found.append(
                 Finding(
                     kind="printed-time",
                     start_frame=track.start_frame,
                     stop_frame=track.stop_frame,
-                    text=text,
-                    evidence={"printed_s": printed, "heard_s": heard},
+                    facts={
+                        "side": side.side,
+                        "track": track.number,
+                        "printed_s": printed,
+                        "heard_s": heard,
+                    },
                 )
             )
     return found
@@ -113,61 +111,46 @@ def _needle(features: Features, sides: Sequence[SideCuts], part: PlayedPart) -> 
     found = []
     first, last = sides[0], sides[-1]
     if part.play.joined:
-        text = (
-            f"Side {first.side}: the groove noise changes at {clock_text(first.needle_down_frame / features.rate_hz)} "
-            "though the needle was not lifted; another side is taken to begin there."
-        )
         found.append(
             Finding(
                 kind="sides-joined",
                 start_frame=first.needle_down_frame,
                 stop_frame=first.music_start_frame,
-                text=text,
+                facts={"side": first.side},
             )
         )
     elif not part.play.saw_down:
-        text = f"Side {first.side}: the recording starts with the needle already in the groove."
         early = first.music_start_frame < 0.2 * features.rate_hz
-        if early:
-            text += " The music starts at once: its first moments may be missing."
         found.append(
             Finding(
                 kind="no-needle-down",
                 start_frame=0,
                 stop_frame=first.music_start_frame,
                 severity="look" if early else "note",
-                text=text,
+                facts={"side": first.side, "is_music_cut": early},
             )
         )
     if not part.play.saw_up and part.play.up == len(features.table.bands_db):
-        text = f"Side {last.side}: the recording ends before the needle is lifted."
         end = features.table.length_frames
         cut_off = end - last.music_stop_frame < 0.2 * features.rate_hz
-        if cut_off:
-            text += " The music goes on to the end: its last moments may be missing."
         found.append(
             Finding(
                 kind="no-needle-up",
                 start_frame=last.music_stop_frame,
                 stop_frame=end,
                 severity="look" if cut_off else "note",
-                text=text,
+                facts={"side": last.side, "is_music_cut": cut_off},
             )
         )
     stop = -(-last.music_stop_frame // features.table.hop_frames)
     locked = find_locked_groove(features.table, stop, part.last)
     if locked is not None:
-        text = (
-            f"Side {last.side}: the needle reached the locked groove, "
-            f"which ticks once per turn ({locked.period_s:.2f} s). It is left out."
-        )
         found.append(
             Finding(
                 kind="locked-groove",
                 start_frame=features.frame(locked.start),
                 stop_frame=features.frame(part.last),
-                text=text,
-                evidence={"period_s": locked.period_s, "strength": locked.strength},
+                facts={"side": last.side, "period_s": locked.period_s, "strength": locked.strength},
             )
         )
     return found

@@ -1,4 +1,4 @@
-"""What the level meters noticed, in plain words: what it means and what to do.
+"""What the level meters noticed, as kinds with facts.
 
 Swapped channels are not among the findings: nothing in a recording tells left from right (dsp.level.channels).
 """
@@ -15,7 +15,7 @@ from sidekeep.dsp.level.channels import BandLimit
 from sidekeep.dsp.level.clipping import RAIL, FlatTops, LevelRuns, clipped_frames
 from sidekeep.dsp.level.sample_levels import LevelSums
 from sidekeep.model.audio import AudioFormat
-from sidekeep.model.finding import Channel, Finding, Severity
+from sidekeep.model.finding import Channel, Fact, Finding, Severity
 from sidekeep.units import clock_text, frames_to_seconds, gain_to_db, power_to_db
 
 _SILENT_DB = -100.0
@@ -51,8 +51,7 @@ class LevelEvidence:
 def find_faults(measured: LevelEvidence, format: AudioFormat) -> list[Finding]:
     """All findings of the level meters on one take."""
     if measured.length_frames == 0:
-        text = "The file is whole, but there is no sound in it at all: not one frame. Record again."
-        return [_of_take(measured, kind="empty", severity="act", text=text)]
+        return [_of_take(measured, kind="empty", severity="act")]
     found = list(_odd_numbers(measured))
     if power_to_db(float(measured.whole.power.max())) < _SILENT_DB:
         return [*found, _silent(measured)]
@@ -71,9 +70,8 @@ def _of_take(
     *,
     kind: str,
     severity: Severity,
-    text: str,
     channel: Channel = "both",
-    evidence: Mapping[str, float] | None = None,
+    facts: Mapping[str, Fact] | None = None,
 ) -> Finding:
     """A finding about the take as a whole."""
     return Finding(
@@ -82,8 +80,7 @@ def _of_take(
         stop_frame=measured.length_frames,
         channel=channel,
         severity=severity,
-        text=text,
-        evidence=evidence or {},
+        facts=facts or {},
     )
 
 
@@ -91,18 +88,6 @@ def _name(channel: int, channels: int) -> Channel:
     if channels < 2 or channel > 1:
         return "both"
     return "R" if channel else "L"
-
-
-def _words(channel: Channel) -> str:
-    return {"L": "the left channel", "R": "the right channel", "both": "the sound"}[channel]
-
-
-def _times(times: str, count: int) -> str:
-    return f"1 {times}" if count == 1 else f"{count} {times}s"
-
-
-def _count_text(count: int) -> str:
-    return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
 def _odd_numbers(measured: LevelEvidence) -> Iterator[Finding]:
@@ -113,10 +98,7 @@ def _odd_numbers(measured: LevelEvidence) -> Iterator[Finding]:
             start_frame=start,
             stop_frame=stop,
             severity="act",
-            text=f"{_times('frame', measured.odd_frames)} in this file are not numbers (NaN or infinity); "
-            "how that came about is not known. They are treated as silence. Make the file again "
-            "from its source if you can.",
-            evidence={"frames": float(measured.odd_frames)},
+            facts={"frames": measured.odd_frames},
         )
 
 
@@ -126,9 +108,7 @@ def _silent(measured: LevelEvidence) -> Finding:
         measured,
         kind="silent",
         severity="act",
-        text="There is no sound in this take. Check that the right input was chosen, that the phono stage is "
-        "switched on and that the needle was down; turn the volume down before you try.",
-        evidence={"rms_dbfs": level_db},
+        facts={"rms_dbfs": level_db},
     )
 
 
@@ -139,8 +119,6 @@ def _channels(measured: LevelEvidence) -> Iterator[Finding]:
             measured,
             kind="mono-file",
             severity="note",
-            text="The file has one channel. That is enough for a finished mono copy; a mono record taken in "
-            "stereo mends better, because the two groove walls are damaged differently.",
         )
         return
     if measured.channels > 2:
@@ -148,8 +126,7 @@ def _channels(measured: LevelEvidence) -> Iterator[Finding]:
             measured,
             kind="many-channels",
             severity="look",
-            text=f"The file has {measured.channels} channels; a record has two. The first two are taken for "
-            "left and right: check that they are.",
+            facts={"channels": measured.channels},
         )
     levels_db = [power_to_db(float(power)) for power in music.power[:2]]
     quiet = int(levels_db[1] < levels_db[0])
@@ -161,10 +138,7 @@ def _channels(measured: LevelEvidence) -> Iterator[Finding]:
             kind="channel-dead",
             channel=channel,
             severity="act",
-            text=f"Nothing is heard in {_words(channel)}. Usual causes: a plug half out, a broken lead at "
-            "the cartridge or a mono input. Turn the volume down and swap the two plugs at the phono "
-            "stage: if the silence moves to the other side the fault is before it. Then record again.",
-            evidence={"left_dbfs": levels_db[0], "right_dbfs": levels_db[1]},
+            facts={"left_dbfs": levels_db[0], "right_dbfs": levels_db[1]},
         )
         return
     if measured.whole.equal_share > 0.9999:
@@ -172,10 +146,7 @@ def _channels(measured: LevelEvidence) -> Iterator[Finding]:
             measured,
             kind="dual-mono",
             severity="note",
-            text="Left and right are the same, sample for sample: one channel stored twice. Right for a "
-            "finished mono copy. If the record is stereo, the input, phono stage or "
-            "system was set to mono: change that and record again.",
-            evidence={"equal_share": measured.whole.equal_share},
+            facts={"equal_share": measured.whole.equal_share},
         )
         return
     if measured.bass_likeness < -0.5 and music.likeness < 0.3:
@@ -183,20 +154,14 @@ def _channels(measured: LevelEvidence) -> Iterator[Finding]:
             measured,
             kind="out-of-phase",
             severity="act",
-            text="The bass of left and right pulls in opposite directions: one channel is wired the wrong "
-            "way round, and played through one loudspeaker the bass cancels. Turn the volume down and check "
-            "the two pairs of leads at the cartridge (white and blue left, red and green right). The take can "
-            "be put right by turning one channel over.",
-            evidence={"bass_likeness": measured.bass_likeness, "likeness": music.likeness},
+            facts={"bass_likeness": measured.bass_likeness, "likeness": music.likeness},
         )
     elif music.side_to_mid_db < -20.0:
         yield _of_take(
             measured,
             kind="mono-record",
             severity="note",
-            text="What the two channels do not share is "
-            f"{-music.side_to_mid_db:.0f} dB below what they do: this sounds like a mono record.",
-            evidence={"side_to_mid_db": music.side_to_mid_db},
+            facts={"side_to_mid_db": music.side_to_mid_db},
         )
     if abs(music.balance_db) >= 1.5:
         louder: Channel = "L" if music.balance_db > 0 else "R"
@@ -205,10 +170,7 @@ def _channels(measured: LevelEvidence) -> Iterator[Finding]:
             kind="balance",
             channel=louder,
             severity="look" if abs(music.balance_db) >= 3.0 else "note",
-            text=f"{_words(louder).capitalize()} is {abs(music.balance_db):.1f} dB louder over the music. "
-            "It may be the mix. If every record leans this way, look at the gain of the two channels, the "
-            "anti-skating and the cartridge's tilt.",
-            evidence={"balance_db": music.balance_db},
+            facts={"balance_db": music.balance_db},
         )
 
 
@@ -224,16 +186,16 @@ def _dropouts(measured: LevelEvidence) -> Iterator[Finding]:
     ]
     if lost:
         length_s = sum(stop - start for start, stop in lost) / measured.rate_hz
-        places = _places([start for start, _ in lost], measured.rate_hz)
         yield Finding(
             kind="dropout",
             start_frame=lost[0][0],
             stop_frame=lost[-1][1],
             severity="act",
-            text=f"The sound stops dead in {_times('place', len(lost))} ({places}), {length_s:.2f} s in all: "
-            "usually because the computer lost audio while recording. That cannot be mended well; record the side again with "
-            "other programs closed.",
-            evidence={"places": float(len(lost)), "length_s": length_s},
+            facts={
+                "places": len(lost),
+                "length_s": length_s,
+                "where": _clocks([start for start, _ in lost], measured.rate_hz),
+            },
         )
 
 
@@ -243,9 +205,9 @@ def _is_loud_around(measured: LevelEvidence, start: int, stop: int) -> bool:
     return power_to_db(float(min(before.max(), after.max()))) > -60.0
 
 
-def _places(frames: list[int], rate_hz: int) -> str:
-    shown = [clock_text(frames_to_seconds(frame, rate_hz)) for frame in frames[:5]]
-    return ", ".join(shown) + (" ..." if len(frames) > 5 else "")
+def _clocks(frames: list[int], rate_hz: int) -> tuple[str, ...]:
+    """Places as a clock shows them, each once."""
+    return tuple(dict.fromkeys(clock_text(frames_to_seconds(frame, rate_hz), 1) for frame in frames))
 
 
 def _clipping(measured: LevelEvidence) -> Iterator[Finding]:
@@ -258,21 +220,18 @@ def _clipping(measured: LevelEvidence) -> Iterator[Finding]:
         longest = int((runs.stop_frame - runs.start_frame).max())
         worst = np.sort(runs.start_frame[np.argsort(runs.start_frame - runs.stop_frame, kind="stable")][:5])
         is_slight = len(runs) <= 3 and longest <= 0.001 * measured.rate_hz
-        advice = (
-            "So few and so short, they may be clicks only: listen there."
-            if is_slight
-            else "Record the side again with less gain, so that the loudest part peaks near -6 dBFS; what "
-            "was cut off can only be guessed."
-        )
         yield Finding(
             kind="clipped",
             start_frame=int(runs.start_frame.min()),
             stop_frame=int(runs.stop_frame.max()),
             channel=name,
             severity="look" if is_slight else "act",
-            text=f"The input clipped {_count_text(len(runs))} in {_words(name)}, worst at "
-            f"{_places([int(frame) for frame in worst], measured.rate_hz)}. {advice}",
-            evidence={"runs": float(len(runs)), "frames": float(frames), "longest_frames": float(longest)},
+            facts={
+                "runs": len(runs),
+                "frames": frames,
+                "longest_frames": longest,
+                "worst": _clocks([int(frame) for frame in worst], measured.rate_hz),
+            },
         )
 
 
@@ -291,11 +250,7 @@ def _flat_tops(measured: LevelEvidence) -> Iterator[Finding]:
             stop_frame=max(int(tops.tops.stop_frame.max()) for tops in judged),
             channel=name,
             severity="look" if all(tops.is_sloped for tops in judged) else "act",
-            text=f"The tops of {_words(name)} are cut off at {level_db:.1f} dBFS, below full scale "
-            f"({_times('place', places)} found): something before the converter clipped. Turn down "
-            "whatever comes before the recording level (a phono stage's gain, a mixer's input), and record "
-            "again.",
-            evidence={"level_dbfs": level_db, "places": float(places)},
+            facts={"level_dbfs": level_db, "places": places},
         )
 
 
@@ -309,9 +264,7 @@ def _offset(measured: LevelEvidence) -> Iterator[Finding]:
             kind="offset",
             channel=name,
             severity="look",
-            text=f"{_words(name).capitalize()} rests {gain_to_db(abs(offset)):.0f} dBFS away from zero: an "
-            "offset, usually of the sound card. It takes headroom and can click at the edges of tracks.",
-            evidence={"dc": offset},
+            facts={"dc": offset, "offset_dbfs": gain_to_db(abs(offset))},
         )
 
 
@@ -323,31 +276,21 @@ def _peak_level(measured: LevelEvidence, format: AudioFormat) -> Iterator[Findin
             measured,
             kind="level-low",
             severity="look" if is_coarse else "note",
-            text=f"The highest peak is {peak_dbtp:.1f} dBTP. "
-            + (
-                "With 16 bits that leaves the music coarse: record again with more gain, peaks near -6 dBFS."
-                if is_coarse
-                else "With this word length nothing is lost by it; more gain is not needed."
-            ),
-            evidence={"true_peak_dbtp": peak_dbtp},
+            facts={"true_peak_dbtp": peak_dbtp, "is_coarse": is_coarse},
         )
     elif measured.whole.peak.max() > 1.0:
         yield _of_take(
             measured,
             kind="over-full-scale",
             severity="note",
-            text=f"The highest peak is {peak_dbtp:.1f} dBTP, above full scale, as files of floating-point "
-            "numbers can be. Nothing is cut off: the record's gain brings it down.",
-            evidence={"true_peak_dbtp": peak_dbtp},
+            facts={"true_peak_dbtp": peak_dbtp},
         )
     elif peak_dbtp > -1.0 and len(measured.runs) == 0:
         yield _of_take(
             measured,
             kind="level-hot",
             severity="note",
-            text=f"The highest peak is {peak_dbtp:.1f} dBTP: nothing was cut off, but there was no room to "
-            "spare. Aim for -6 dBFS next time.",
-            evidence={"true_peak_dbtp": peak_dbtp},
+            facts={"true_peak_dbtp": peak_dbtp},
         )
 
 
@@ -358,10 +301,7 @@ def _source(measured: LevelEvidence, format: AudioFormat) -> Iterator[Finding]:
             measured,
             kind="fewer-bits",
             severity="look",
-            text=f"The file has room for {format.bits} bits, but only {bits} are ever used: it comes from a "
-            f"{bits}-bit recording or converter. If you meant to record with {format.bits} bits, check the "
-            "input's settings.",
-            evidence={"bits_in_use": float(bits)},
+            facts={"bits_in_use": bits, "bits": format.bits},
         )
     edge = measured.band_limit
     if edge is not None:
@@ -369,8 +309,5 @@ def _source(measured: LevelEvidence, format: AudioFormat) -> Iterator[Finding]:
             measured,
             kind="band-limit",
             severity="note",
-            text=f"The sound ends like a wall at {edge.edge_hz / 1000:.1f} kHz ({edge.fall_db:.0f} dB within "
-            "1 kHz). Grooves fade gently: this file was once at a lower sample rate or in a lossy format. "
-            "Use the original if there is one.",
-            evidence={"edge_hz": edge.edge_hz, "fall_db": edge.fall_db},
+            facts={"edge_hz": edge.edge_hz, "fall_db": edge.fall_db},
         )

@@ -308,8 +308,7 @@ class Mender:
                 stop_frame=stop,
                 channel=self._name(channel),
                 severity="look",
-                text=f"Damage of {length_ms:.1f} ms: longer than can be estimated honestly, left as it is.",
-                evidence={"length_ms": length_ms},
+                facts={"length_ms": length_ms},
             )
         )
 

@@ -338,9 +338,7 @@ class NoiseMeter:
                     kind="noise-guessed",
                     start_frame=0,
                     stop_frame=length_frames,
-                    text="No groove without music was found, so noise was read from the quietest moments; "
-                    "it may be too high.",
-                    evidence={"groove_dbfs": noise.groove_dbfs},
+                    facts={"groove_dbfs": noise.groove_dbfs},
                 )
             )
         if noise.hum_hz > 0.0 and noise.hum_dbfs > LOUD_HUM_DBFS:
@@ -350,10 +348,7 @@ class NoiseMeter:
                     start_frame=0,
                     stop_frame=length_frames,
                     severity="act" if noise.hum_dbfs > LOUD_HUM_DBFS + 15.0 else "look",
-                    text=f"Mains hum at {noise.hum_hz:.2f} Hz, {noise.hum_dbfs:.0f} dBFS. Fasten the arm's "
-                    "thin earth wire to the phono stage, move the cables and the phono stage away from power "
-                    "supplies, try another input. Never disconnect the mains safety earth to cure hum.",
-                    evidence={
+                    facts={
                         "hum_hz": noise.hum_hz,
                         "hum_dbfs": noise.hum_dbfs,
                         "harmonics": float(len(hum.harmonics)),
@@ -367,10 +362,7 @@ class NoiseMeter:
                     start_frame=0,
                     stop_frame=length_frames,
                     severity="look",
-                    text=f"Strong rumble below 60 Hz, {noise.rumble_dbfs:.0f} dBFS in empty groove. Set the "
-                    "player on something heavy and level, away from loudspeakers and footsteps; check that "
-                    "arm and cartridge suit each other.",
-                    evidence={"rumble_dbfs": noise.rumble_dbfs, "groove_dbfs": noise.groove_dbfs},
+                    facts={"rumble_dbfs": noise.rumble_dbfs, "groove_dbfs": noise.groove_dbfs},
                 )
             )
         return findings

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from sidekeep.flow.titles import name_of_track
 from sidekeep.model.cuts import Cuts, SideCuts, Track
-from sidekeep.model.finding import Finding, Severity
+from sidekeep.model.finding import Fact, Finding, Severity
 from sidekeep.model.record import Side
 
 TITLE_KINDS = ("other-side", "track-order", "untitled-track", "track-count")
@@ -43,13 +43,7 @@ def _of_side(side: SideCuts, printed: Side) -> list[Finding]:
 
 
 def _other_side(side: SideCuts) -> Finding:
-    other = side.likely_side
-    text = (
-        f"Side {side.side}: the tracks are as long as those printed for side {other}, so this seems to be side {other}. "
-        f"No titles were given. If it is side {other}, say so with --sides, or swap the sides of the record on the shelf; "
-        f"if it is side {side.side} after all, --titles printed gives the titles in the sleeve's order."
-    )
-    return _finding("other-side", "act", side, side.tracks, text)
+    return _finding("other-side", "act", side, side.tracks, likely_side=side.likely_side)
 
 
 def _order(side: SideCuts, printed: Side) -> Finding | None:
@@ -59,14 +53,15 @@ def _order(side: SideCuts, printed: Side) -> Finding | None:
     if not falls or len(set(lines)) != len(lines) or max(lines) > len(printed.tracks):
         return None
     moved = [track for track in side.tracks if track.line and not track.title]
-    pairs = ", ".join(
-        f"track {track.number} is as long as {printed.tracks[track.line - 1].title!r}" for track in moved
+    return _finding(
+        "track-order",
+        "act",
+        side,
+        moved,
+        tracks=_numbers(moved),
+        titles=tuple(printed.tracks[track.line - 1].title for track in moved),
+        called=_names(side, moved),
     )
-    text = (
-        f"Side {side.side}: the tracks seem to be pressed in another order than printed: {pairs}. They are called "
-        f"{_names(side, moved)} until you choose: --titles heard goes by the lengths, --titles printed by the sleeve."
-    )
-    return _finding("track-order", "act", side, moved, text)
 
 
 def _absent(side: SideCuts, printed: Side) -> list[str]:
@@ -81,51 +76,44 @@ def _absent(side: SideCuts, printed: Side) -> list[str]:
 
 
 def _untitled(side: SideCuts, printed: Side, untitled: Sequence[Track], absent: Sequence[str]) -> Finding:
-    text = f"Side {side.side}: {_counted(side, printed)}"
-    text += "Not found: " + ", ".join(repr(title) for title in absent) + ". " if absent else ""
-    text += (
-        f"Which title is whose is not sure for {_numbers(untitled)}: "
-        f"called {_names(side, untitled)}. Listen, then write the titles into cuts.toml"
+    return _finding(
+        "untitled-track",
+        "act",
+        side,
+        untitled,
+        printed=len(printed.tracks),
+        absent=tuple(absent),
+        tracks=_numbers(untitled),
+        called=_names(side, untitled),
     )
-    if len(side.tracks) == len(printed.tracks):
-        text += ", or take the sleeve's order with --titles printed"
-    return _finding("untitled-track", "act", side, untitled, text + ".")
 
 
 def _count(side: SideCuts, printed: Side, absent: Sequence[str]) -> Finding:
-    text = f"Side {side.side}: {_counted(side, printed)}"
-    text += "Not found: " + ", ".join(repr(title) for title in absent) + ". " if absent else ""
-    return _finding("track-count", "look", side, side.tracks, text + "Check the marks and the titles.")
-
-
-def _counted(side: SideCuts, printed: Side) -> str:
-    if len(side.tracks) == len(printed.tracks):
-        return ""
-    lines, tracks = len(printed.tracks), len(side.tracks)
-    return f"the sleeve lists {lines} track{'s' * (lines != 1)}, {tracks} {'was' if tracks == 1 else 'were'} found. "
-
-
-def _numbers(tracks: Sequence[Track]) -> str:
-    numbers = [str(track.number) for track in tracks]
-    return (
-        f"track {numbers[0]}" if len(numbers) == 1 else f"tracks {', '.join(numbers[:-1])} and {numbers[-1]}"
+    return _finding(
+        "track-count", "look", side, side.tracks, printed=len(printed.tracks), absent=tuple(absent)
     )
 
 
-def _names(side: SideCuts, tracks: Sequence[Track]) -> str:
-    names = [repr(name_of_track(side.side, track.number)) for track in tracks]
-    return names[0] if len(names) == 1 else f"{names[0]} and so on"
+def _numbers(tracks: Sequence[Track]) -> tuple[str, ...]:
+    return tuple(str(track.number) for track in tracks)
 
 
-def _finding(kind: str, severity: Severity, side: SideCuts, tracks: Sequence[Track], text: str) -> Finding:
+def _names(side: SideCuts, tracks: Sequence[Track]) -> tuple[str, ...]:
+    return tuple(name_of_track(side.side, track.number) for track in tracks)
+
+
+def _finding(
+    kind: str, severity: Severity, side: SideCuts, tracks_of: Sequence[Track], **facts: Fact
+) -> Finding:
     return Finding(
         kind=kind,
-        start_frame=tracks[0].start_frame,
-        stop_frame=tracks[-1].stop_frame,
+        start_frame=tracks_of[0].start_frame,
+        stop_frame=tracks_of[-1].stop_frame,
         severity=severity,
-        text=text,
-        evidence={
-            "found": float(len(side.tracks)),
-            "without_title": float(sum(not track.title for track in side.tracks)),
+        facts={
+            "side": side.side,
+            "found": len(side.tracks),
+            "without_title": sum(not track.title for track in side.tracks),
+            **facts,
         },
     )

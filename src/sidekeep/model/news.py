@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
-Fact = str | int | float | bool | None | tuple[str, ...]
-Weight = Literal["note", "look", "act"]
+from sidekeep.model.finding import Fact
+from sidekeep.model.finding import Severity as Weight
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,7 +11,7 @@ from sidekeep.flow.mend_choices import left_repairs, levels_with
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import AudioSource
 from sidekeep.flow.survey import Survey
-from sidekeep.model.finding import Finding
+from sidekeep.model.finding import Fact, Finding
 from sidekeep.model.recipe import MendChoice, MendSettings
 from sidekeep.model.repair import Repair
 
@@ -53,22 +53,21 @@ def unmatched_findings(unmatched: Sequence[MendChoice]) -> tuple[Finding, ...]:
             start_frame=choice.start_frame or 0,
             stop_frame=choice.stop_frame or 0,
             severity="look",
-            text=f"The recipe says to {choice.do} {choice_text(choice)}, but there is no such repair on this take.",
+            facts=_choice_facts(choice),
         )
         for choice in unmatched
     )
 
 
-def choice_text(choice: MendChoice) -> str:
-    """What a choice chooses, in words."""
-    parts = [f"the repair {choice.repair}" if choice.repair else f"{choice.of_kind or 'repair'}s"]
-    if choice.start_frame is not None and choice.stop_frame == choice.start_frame + 1:
-        parts.append(f"at frame {choice.start_frame}")
-    elif choice.start_frame is not None or choice.stop_frame is not None:
-        parts.append(f"between frames {choice.start_frame or 0} and {choice.stop_frame or 'the end'}")
-    if choice.below_db is not None:
-        parts.append(f"below {choice.below_db:g} dB")
-    return " ".join(parts)
+def _choice_facts(choice: MendChoice) -> dict[str, Fact]:
+    return {
+        "do": choice.do,
+        "repair": choice.repair,
+        "of_kind": choice.of_kind,
+        "from_frame": choice.start_frame,
+        "to_frame": choice.stop_frame,
+        "below_db": choice.below_db,
+    }
 
 
 def mended_repairs(repairs: Sequence[Repair], left: frozenset[int]) -> tuple[Repair, ...]:

@@ -16,10 +16,10 @@ from sidekeep.copies.report.data import (
     TrackView,
 )
 from sidekeep.flow.titles import name_of_track
-from sidekeep.model.finding import Finding
 from sidekeep.service.clips import MIME
 from sidekeep.service.repairs import mended_repairs
 from sidekeep.units import frames_to_seconds, gain_to_db
+from sidekeep.wording.findings import Told, told
 
 if TYPE_CHECKING:
     from sidekeep.service.transfer import RenderedSide, SurveyedTake, TransferResult
@@ -119,25 +119,24 @@ def _findings(result: TransferResult) -> list[FindingView]:
     views = []
     for take in result.takes:
         sides = take.survey.cuts.sides
-        for finding in take.survey.findings:
-            views.append(_finding_view(finding, take, "".join(side.side for side in sides)))
+        for line in told(take.survey.findings, take.survey.format.rate_hz):
+            views.append(_finding_view(line, take, "".join(side.side for side in sides)))
     views += [
-        FindingView(text=finding.text, severity=finding.severity, kind=finding.kind)
-        for finding in result.copy_findings
+        FindingView(text=line.text, severity=line.severity, kind=line.kind)
+        for line in told(result.copy_findings, 1)
     ]
     return views
 
 
-def _finding_view(finding: Finding, take: SurveyedTake, letters: str) -> FindingView:
+def _finding_view(line: Told, take: SurveyedTake, letters: str) -> FindingView:
     rate_hz = take.survey.format.rate_hz
-    is_everywhere = finding.stop_frame - finding.start_frame >= 0.9 * take.survey.format.length_frames
+    is_everywhere = line.stop_frame - line.start_frame >= 0.9 * take.survey.format.length_frames
+    is_one_place = len(line.findings) == 1 and line.stop_frame and not is_everywhere
     return FindingView(
-        text=finding.text,
-        severity=finding.severity,
-        kind=finding.kind,
+        text=line.text,
+        severity=line.severity,
+        kind=line.kind,
         side=letters,
-        start_s=None
-        if is_everywhere or not finding.stop_frame
-        else frames_to_seconds(finding.start_frame, rate_hz),
-        channel=finding.channel,
+        start_s=frames_to_seconds(line.start_frame, rate_hz) if is_one_place else None,
+        channel=line.channel,
     )

@@ -126,22 +126,21 @@ def _carry(
 
 
 def _told(old: SideCuts, take: ShelfTake, found: SideCuts | None) -> Finding:
+    facts = {"side": old.side, "take": take.folder_name}
     if found is None:
         return Finding(
             kind="marks-not-carried",
             start_frame=0,
             stop_frame=0,
             severity="act",
-            text=f"Side {old.side} was cut by hand on an earlier take, but that place could not be found for sure on "
-            f"{take.folder_name}: this take has new cuts. The earlier ones are still in cuts.toml.",
+            facts=facts,
         )
     return Finding(
         kind="marks-carried",
         start_frame=found.music_start_frame,
         stop_frame=found.music_stop_frame,
         severity="look",
-        text=f"Side {old.side} was cut by hand on an earlier take; the marks were found again on {take.folder_name} by "
-        "its sound. Look at them once; the earlier cuts are still in cuts.toml.",
+        facts=facts,
     )
 
 

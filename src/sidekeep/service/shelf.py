@@ -17,7 +17,7 @@ from sidekeep.files.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.record import Record
 from sidekeep.service.peaks import peaks_of
-from sidekeep.service.sleeves import Sleeve, assign_files, load_sleeve, problem_text, read_sleeve_text
+from sidekeep.service.sleeves import Sleeve, assign_files, load_sleeve, read_sleeve_text, sleeve_findings
 from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.catalogue import Catalogue, Entry, record_folders
 from sidekeep.shelf.index import make_again, open_index
@@ -28,6 +28,7 @@ from sidekeep.shelf.sleeve.quoting import visible
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.sleeve.writing import write_sleeve
 from sidekeep.shelf.styluses import Stylus, StylusHours, read_styluses, stylus_log, write_styluses
+from sidekeep.wording.findings import finding_text
 
 SHELF_VARIABLE = "SIDEKEEP_SHELF"
 
@@ -123,10 +124,10 @@ def text_to_keep(sleeve: Sleeve) -> str:
 def sleeve_problems(folder: RecordFolder) -> list[str]:
     """What is odd about the lines of a record's sleeve text, one sentence each."""
     try:
-        problems = read_sleeve_text(folder.sleeve_text()).problems
+        found = sleeve_findings(read_sleeve_text(folder.sleeve_text()))
     except FileNotFoundError:
         return []
-    return [problem_text(problem) for problem in problems]
+    return [finding_text(finding, 1) for finding in found]
 
 
 def plan_sleeve(shelf: Path, text: str) -> RecordFolder:
@@ -238,7 +239,7 @@ def adopt(
                     move=move,
                     stylus=stylus,
                     wanted=known_sums(take.paths),
-                    problems=[finding.text for finding in source.problems],
+                    problems=[finding_text(finding, source.format.rate_hz) for finding in source.problems],
                     progress=part(progress, index / len(sources), (index + 0.9) / len(sources)),
                 )
             )

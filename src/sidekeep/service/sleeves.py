@@ -8,6 +8,7 @@ from pathlib import Path
 
 from sidekeep.errors import ParameterError, SleeveError
 from sidekeep.files.bounded import read_bounded
+from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record, Side
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
 from sidekeep.shelf.sleeve.reading import SleeveProblem, read_sleeve
@@ -38,10 +39,23 @@ def read_sleeve_text(text: str) -> Sleeve:
     return Sleeve(record=record, problems=tuple(problems), text=text)
 
 
-def problem_text(problem: SleeveProblem) -> str:
-    """A line of the sleeve that was not read, or only in part, as one sentence."""
-    what = "is odd" if problem.used else "was not used"
-    return f"line {problem.line_number} of the sleeve text {what} ({problem.reason}): {problem.line}"
+def sleeve_findings(sleeve: Sleeve | None) -> list[Finding]:
+    """Lines of the sleeve that were not read, or only in part, each with its number."""
+    return [
+        Finding(
+            kind="sleeve-line",
+            start_frame=0,
+            stop_frame=0,
+            severity="look",
+            facts={
+                "line_number": problem.line_number,
+                "line": problem.line,
+                "reason": problem.reason,
+                "is_used": problem.used,
+            },
+        )
+        for problem in (sleeve.problems if sleeve else ())
+    ]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,10 +12,9 @@ from sidekeep.files.reader import open_take
 from sidekeep.files.sources import FileSource
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.flow.survey import Survey, survey_take
-from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
-from sidekeep.service.sleeves import Sleeve, load_sleeve, problem_text
+from sidekeep.service.sleeves import Sleeve, load_sleeve, sleeve_findings
 from sidekeep.service.take_findings import take_findings
 
 
@@ -82,17 +81,3 @@ def with_outer_findings(survey: Survey, source: FileSource, sleeve: Sleeve | Non
     """Adds what only the file itself or the sleeve text can tell."""
     extra = [*source.problems, *take_findings(source.path), *sleeve_findings(sleeve)]
     return replace(survey, findings=(*extra, *survey.findings)) if extra else survey
-
-
-def sleeve_findings(sleeve: Sleeve | None) -> list[Finding]:
-    """Lines of the sleeve that could not be read, each with its number."""
-    return [
-        Finding(
-            kind="sleeve-line",
-            start_frame=0,
-            stop_frame=0,
-            severity="look",
-            text=problem_text(problem),
-        )
-        for problem in (sleeve.problems if sleeve else ())
-    ]

@@ -37,18 +37,12 @@ def _finding(note: News) -> Finding | None:
     at = max(0, note.at_frame)
     if note.code in _LOST:
         lost_s = note.facts.get("lost_s")
-        size = (
-            f"{float(lost_s):.3f} s of sound were"
-            if isinstance(lost_s, int | float)
-            else "sound may have been"
-        )
         return Finding(
             kind="lost-sound",
             start_frame=at,
             stop_frame=at,
             severity="act" if note.weight == "act" else "look",
-            text=f"{size} lost here while it was recorded: close other programs and take the side again",
-            evidence={"lost_s": float(lost_s)} if isinstance(lost_s, int | float) else {},
+            facts={"lost_s": float(lost_s)} if isinstance(lost_s, int | float) else {},
         )
     if note.code in _CUT:
         return Finding(
@@ -56,6 +50,5 @@ def _finding(note: News) -> Finding | None:
             start_frame=at,
             stop_frame=at,
             severity="act" if note.weight == "act" else "look",
-            text="the recording was interrupted here; all that was written is kept. Take the side again if it is not whole",
         )
     return None

@@ -13,8 +13,7 @@ from sidekeep.flow.titles import TitleChoice, with_titles
 from sidekeep.model.cuts import Cuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side
-from sidekeep.service.sleeves import Sleeve
-from sidekeep.service.survey import sleeve_findings
+from sidekeep.service.sleeves import Sleeve, sleeve_findings
 
 _ALIKE = 1e-4
 """Relative difference of two envelopes of one recording in two formats (a lossless one differs by nothing)."""
@@ -52,13 +51,12 @@ def same_sound(surveys: Sequence[Survey]) -> dict[int, Finding]:
     for index, survey in enumerate(surveys):
         for other_index, other in enumerate(surveys):
             if other_index != index and _is_same(survey, other):
-                text = (
-                    f"{survey.file} and {other.file} hold the same recording, so one side is missing and one of the two "
-                    "is not the side it was given as. Give every side its own recording."
-                )
-                length = survey.format.length_frames
                 found[index] = Finding(
-                    kind="same-sound", start_frame=0, stop_frame=length, severity="act", text=text
+                    kind="same-sound",
+                    start_frame=0,
+                    stop_frame=survey.format.length_frames,
+                    severity="act",
+                    facts={"file": survey.file, "other": other.file},
                 )
                 break
     return found

@@ -32,13 +32,12 @@ from sidekeep.errors import ShelfError, SleeveError
 from sidekeep.files.atomic import write_text
 from sidekeep.files.bounded import kept_json, read_bounded, read_json_bounded, read_text_bounded
 from sidekeep.files.checksum import text_sha256
-from sidekeep.model.finding import Finding, Severity
+from sidekeep.model.finding import Fact, Finding, Severity
 from sidekeep.model.news import News
 from sidekeep.model.record import Record
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.toml_text import new_toml, read_toml
-from sidekeep.units import clock_text
 
 State = Literal["planned", "partly taken", "taken", "cut", "copied", "verified", "gone"]
 STATES: tuple[State, ...] = ("planned", "partly taken", "taken", "cut", "copied", "verified", "gone")
@@ -152,18 +151,17 @@ def choose_takes(takes: Sequence[ShelfTake], use: Mapping[str, int]) -> ChosenTa
         owners[letter] = chosen
         name = chosen.folder_name
         if wanted is not None:
-            text = f"record.toml wants take {wanted} of side {letter}, which is not there; {name} is used."
-            doubts.append(_doubt("take-not-there", "act", text))
+            doubts.append(_doubt("take-not-there", "act", side=letter, wanted=wanted, take=name))
         elif chosen is not newest:
-            text = (
-                f"Side {letter}: {newest.folder_name} is newer but much shorter ({clock_text(newest.length_s)}) than "
-                f"{name} ({clock_text(chosen.length_s)}), which is used; choose another if that is wrong."
-            )
-            doubts.append(_doubt("take-chosen", "look", text))
+            newer: dict[str, Fact] = {
+                "newest": newest.folder_name,
+                "newest_s": newest.length_s,
+                "take_s": chosen.length_s,
+            }
+            doubts.append(_doubt("take-chosen", "look", side=letter, take=name, **newer))
         elif len({take.side for take in those}) > 1:
-            others = ", ".join(take.folder_name for take in those if take is not chosen)
-            text = f"Side {letter} is on {others} as well; the newest, {name}, is used; choose another if that is wrong."
-            doubts.append(_doubt("take-chosen", "look", text))
+            others = tuple(take.folder_name for take in those if take is not chosen)
+            doubts.append(_doubt("take-chosen", "look", side=letter, take=name, others=others))
     used = {take.folder: take for take in owners.values()}
     return ChosenTakes(
         takes=tuple(sorted(used.values(), key=lambda take: (take.side, take.number))),
@@ -172,8 +170,8 @@ def choose_takes(takes: Sequence[ShelfTake], use: Mapping[str, int]) -> ChosenTa
     )
 
 
-def _doubt(kind: str, severity: Severity, text: str) -> Finding:
-    return Finding(kind=kind, start_frame=0, stop_frame=0, severity=severity, text=text)
+def _doubt(kind: str, severity: Severity, **facts: Fact) -> Finding:
+    return Finding(kind=kind, start_frame=0, stop_frame=0, severity=severity, facts=facts)
 
 
 def read_take(folder: Path, record_folder: Path) -> ShelfTake:

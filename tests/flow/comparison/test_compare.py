@@ -14,6 +14,7 @@ from sidekeep.flow.comparison.combine import prepare
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
 from sidekeep.flow.comparison.conclusions import Evening, conclusions
 from sidekeep.flow.comparison.contract import comparison_object
+from sidekeep.wording.findings import finding_text
 from tests.flow.comparison.pairs import RATE, Held, Take, play, true_times
 
 NEW_TICKS = (5.3, 12.1, 24.7, 35.3)
@@ -110,7 +111,7 @@ def test_a_quieter_chain_is_the_chain(old: Take) -> None:
     assert kinds(comparison) <= {"level-chain", "unchanged", "groove-noise"}
     assert comparison.level_change_db(0) == pytest.approx(20 * np.log10(0.7), abs=0.05)
     told = conclusions(comparison, Evening(level_db=(-3.1, -3.0), treble_db=(0.0, 0.0)))
-    assert any("2 of 2 other records" in finding.text for finding in told)
+    assert any("2 of 2 other records" in finding_text(finding, RATE) for finding in told)
 
 
 def test_another_recording_is_refused(old: Take) -> None:

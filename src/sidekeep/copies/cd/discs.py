@@ -15,7 +15,7 @@ from sidekeep.copies.plan.cutting import CD_FRAME, SideAudio, side_cuts
 from sidekeep.copies.plan.tagging import TrackFacts
 from sidekeep.copies.run.levels import Piece
 from sidekeep.errors import ParameterError
-from sidekeep.model.finding import Finding
+from sidekeep.model.finding import Fact, Finding, Severity
 
 FRAMES_PER_S = 75
 MAXIMUM_TRACKS = 99
@@ -84,21 +84,11 @@ def lay_out_discs(
     discs = [_disc(group, lengths, tracks, findings) for group in _part(units, lengths, capacity_frames)]
     longest = max(disc.length_frames for disc in discs)
     if longest > capacity_frames:
-        findings.append(
-            _note("cd-too-long", f"a track of {address_text(longest)} does not fit on any CD", "act")
-        )
+        findings.append(_note("cd-too-long", "act", length=address_text(longest).rpartition(":")[0]))
     elif longest > SHORT_DISC_FRAMES:
-        findings.append(
-            _note(
-                "cd-long", f"the CD runs {address_text(longest)}: use a disc of 80 minutes, not of 74", "look"
-            )
-        )
+        findings.append(_note("cd-long", "look", length=address_text(longest).rpartition(":")[0]))
     if len(discs) > 1:
-        findings.append(
-            _note(
-                "cd-divided", f"the record is too long for one CD and was divided between {len(discs)} discs"
-            )
-        )
+        findings.append(_note("cd-divided", "note", discs=len(discs)))
     return discs, findings
 
 
@@ -140,23 +130,16 @@ def _disc(
         joined[-1] += rest
     elif rest:
         joined.append(rest)
-        findings.append(
-            _note("cd-too-short", "a CD needs at least 4 s of sound; these copies have less", "act")
-        )
+        findings.append(_note("cd-too-short", "act"))
     for group in joined:
         if len(group) > 1:
-            titles = " / ".join(tracks[piece].title for piece in group)
             findings.append(
-                _note(
-                    "cd-short-track",
-                    f"{titles}: joined to one CD track, because a CD track lasts at least 4 s",
-                    "look",
-                )
+                _note("cd-short-track", "look", titles=tuple(tracks[piece].title for piece in group))
             )
     return Disc(
         tracks=tuple(tuple(group) for group in joined), length_frames=sum(lengths[each] for each in pieces)
     )
 
 
-def _note(kind: str, text: str, severity: str = "note") -> Finding:
-    return Finding(kind=kind, start_frame=0, stop_frame=0, severity=severity, text=text)  # type: ignore[arg-type]
+def _note(kind: str, severity: Severity, **facts: Fact) -> Finding:
+    return Finding(kind=kind, start_frame=0, stop_frame=0, severity=severity, facts=facts)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from sidekeep.copies.kept.history import History
@@ -10,7 +10,7 @@ from sidekeep.copies.plan.planned import CopyPlan
 from sidekeep.errors import Cancelled, CopyError, SidekeepError
 from sidekeep.files.atomic import copy_error
 from sidekeep.flow.progress import Progress
-from sidekeep.model.finding import Finding, Severity
+from sidekeep.model.finding import Fact, Finding, Severity
 
 
 def lowered_finding(kind: str, lowered_db: float, ceiling_dbtp: float) -> Finding:
@@ -19,9 +19,7 @@ def lowered_finding(kind: str, lowered_db: float, ceiling_dbtp: float) -> Findin
         kind="lossy-lowered",
         start_frame=0,
         stop_frame=0,
-        text=f"the {kind} copies were made {lowered_db:.1f} dB lower, all alike, because "
-        f"decoding would have passed {ceiling_dbtp:g} dBTP",
-        evidence={"lowered_db": lowered_db},
+        facts={"copies": kind, "lowered_db": lowered_db, "ceiling_dbtp": ceiling_dbtp},
     )
 
 
@@ -32,23 +30,14 @@ def clipped_finding(samples: int) -> Finding:
         start_frame=0,
         stop_frame=0,
         severity="look",
-        text=f"{samples} samples lay past full scale and were held there; choose a lower level",
-        evidence={"samples": float(samples)},
+        facts={"samples": samples},
     )
 
 
 def moved_finding(folder: Path, before: Sequence[Path]) -> Finding:
     """Copies of the same takes stood under another name."""
-    if len(before) == 1:
-        text = (
-            f"the folder {before[0].name} was renamed to {folder.name}: it holds the copies of the same takes"
-        )
-    else:
-        names = "; ".join(path.name for path in before)
-        text = (
-            f"copies of the same takes also stand in {names}; keep the folder you want and remove the others"
-        )
-    return _note("copies-moved", text, "note" if len(before) == 1 else "look")
+    facts: dict[str, Fact] = {"folder": folder.name, "before": tuple(path.name for path in before)}
+    return _note("copies-moved", facts, "note" if len(before) == 1 else "look")
 
 
 def kept_findings(
@@ -57,36 +46,18 @@ def kept_findings(
     """What was left alone: files that are not as they were made, and copies of sides that were not made now."""
     findings = []
     if left:
-        what = (
-            "1 file of an earlier run was" if len(left) == 1 else f"{len(left)} files of an earlier run were"
-        )
-        findings.append(
-            _note("copies-kept", f"{what} changed since and stays where it is (first: {left[0]})", "look")
-        )
+        findings.append(_note("copies-kept", {"files": len(left), "first": left[0]}, "look"))
     if master_aside is not None:
-        findings.append(
-            _note(
-                "copies-kept",
-                f"the earlier master holds takes or files that the new one does not; it is kept in {master_aside.name}",
-                "look",
-            )
-        )
+        findings.append(_note("copies-kept", {"master": master_aside.name}, "look"))
     now = {side.side for side in plan.sides}
     others = {side for each in history.files.values() if each.kind in plan.kinds for side in each.sides} - now
     if others:
-        findings.append(
-            _note(
-                "copies-of-some-sides",
-                f"the copies of side {', '.join(sorted(others))} were left as they are; for one level over the "
-                "whole record make all sides together",
-                "look",
-            )
-        )
+        findings.append(_note("copies-of-some-sides", {"sides": tuple(sorted(others))}, "look"))
     return findings
 
 
-def _note(kind: str, text: str, severity: Severity) -> Finding:
-    return Finding(kind=kind, start_frame=0, stop_frame=0, severity=severity, text=text)
+def _note(kind: str, facts: Mapping[str, Fact], severity: Severity) -> Finding:
+    return Finding(kind=kind, start_frame=0, stop_frame=0, severity=severity, facts=facts)
 
 
 def raise_first(failures: Sequence[BaseException], folder: Path) -> None:

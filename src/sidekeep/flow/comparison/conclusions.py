@@ -1,4 +1,4 @@
-"""What the numbers of a comparison say, as findings: what is on the disc, what is the chain, what has not changed.
+"""What the numbers of a comparison say, as findings with facts: what is on the disc, what is the chain, what has not changed.
 
 Rules, each with its reason: a level that moved as a whole is the chain (no disc gets louder); a change of treble that is the
 same from the outer to the inner third is the stylus or the chain, one that grows inward is wear (short wavelengths
@@ -9,14 +9,13 @@ always said together with how small a change would have been seen.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from sidekeep.flow.comparison.compare import Comparison
-from sidekeep.model.finding import Finding, Severity
-from sidekeep.units import clock_text
+from sidekeep.model.finding import Channel, Fact, Finding, Severity
 
 LEVEL_TOLD_DB = 0.3
 NEIGHBOURS = 2
@@ -24,7 +23,6 @@ NEIGHBOURS = 2
 QUIETEST_DBFS = {"groove": -85.0, "rumble": -70.0, "hum": -66.0}
 """Noise below this is not spoken of: it is not heard, and hum so low cannot be measured beside music."""
 CROSSTALK_TOLD_DB = -35.0
-CHANNELS = ("left", "right")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,16 +38,7 @@ def conclusions(comparison: Comparison, evening: Evening | None = None) -> list[
     """Findings in the order a person wants them: is it the same, what came onto the disc, what wore, what is the chain."""
     line = comparison.alignment.line
     if not comparison.alignment.is_same:
-        sure = f"{round(100 * line.share)} % of the places looked for lie on one line; 60 % would be needed"
-        return [
-            _finding(
-                "other-recording",
-                "act",
-                f"these are not two takes of one side: {sure}. Another side, another pressing, or too little music",
-                share=line.share,
-                correlation=line.correlation,
-            )
-        ]
+        return [_finding("other-recording", "act", {"share": line.share, "correlation": line.correlation})]
     evening = evening or Evening()
     found = [*_coverage(comparison), *_marks(comparison), *_treble(comparison, evening), *_noise(comparison)]
     found += [*_chain(comparison, evening), *_unchanged(comparison, found)]
@@ -57,39 +46,30 @@ def conclusions(comparison: Comparison, evening: Evening | None = None) -> list[
 
 
 def _finding(
-    kind: str, severity: Severity, text: str, start_s: float = 0.0, rate_hz: int = 0, **evidence: float
+    kind: str,
+    severity: Severity,
+    facts: Mapping[str, Fact] | None = None,
+    at_frame: int = 0,
+    channel: Channel = "both",
 ) -> Finding:
-    frame = round(start_s * rate_hz)
     return Finding(
-        kind=kind, start_frame=frame, stop_frame=frame, severity=severity, text=text, evidence=evidence
+        kind=kind,
+        start_frame=at_frame,
+        stop_frame=at_frame,
+        channel=channel,
+        severity=severity,
+        facts=facts or {},
     )
 
 
 def _coverage(comparison: Comparison) -> list[Finding]:
     found = []
     if comparison.covered < 0.97:
-        found.append(
-            _finding(
-                "part-only",
-                "look",
-                f"only {round(100 * comparison.covered)} % of the longer take is in both; the rest was not compared",
-                share=comparison.covered,
-            )
-        )
+        found.append(_finding("part-only", "look", {"share": comparison.covered}))
     if comparison.alignment.sign < 0.0:
-        found.append(
-            _finding(
-                "polarity", "note", "the new take has the opposite polarity; harmless, it was put right here"
-            )
-        )
+        found.append(_finding("polarity", "note"))
     if comparison.alignment.is_swapped:
-        found.append(
-            _finding(
-                "channels-swapped",
-                "act",
-                "left and right have changed places in the new take: swap the two plugs",
-            )
-        )
+        found.append(_finding("channels-swapped", "act"))
     return found
 
 
@@ -102,30 +82,19 @@ def _marks(comparison: Comparison) -> list[Finding]:
             continue
         scratches = {mark.scratch for mark in marks if mark.scratch is not None}
         singles = sum(mark.scratch is None for mark in marks)
-        parts = []
-        if scratches:
-            crossings = len(marks) - singles
-            one = "a scratch that is" if len(scratches) == 1 else f"{len(scratches)} scratches that are"
-            parts.append(f"{one} met {crossings} times, turn after turn")
-        if singles:
-            parts.append(f"{singles} single {'tick' if singles == 1 else 'ticks'}")
         loudest = max(marks, key=lambda mark: mark.size_db)
-        text = f"{state}: {' and '.join(parts)}; the loudest at {clock_text(loudest.start_s, 1)}"
-        text += (
-            ". Clean the record and play it again to see what stays"
-            if state == "new"
-            else " (dust that was there before)"
-        )
         found.append(
             _finding(
                 "new-marks" if state == "new" else "gone-marks",
                 "look" if state == "new" else "note",
-                text,
-                loudest.start_s,
-                comparison.rate_hz,
-                count=len(marks),
-                scratches=len(scratches),
-                per_min=len(marks) / minutes,
+                {
+                    "count": len(marks),
+                    "scratches": len(scratches),
+                    "crossings": len(marks) - singles,
+                    "singles": singles,
+                    "per_min": len(marks) / minutes,
+                },
+                at_frame=round(loudest.start_s * comparison.rate_hz),
             )
         )
     return found
@@ -157,8 +126,9 @@ def _stretches(values: Sequence[tuple[float, float, float]]) -> list[list[tuple[
 
 def _treble(comparison: Comparison, evening: Evening) -> list[Finding]:
     found = []
+    is_mono = len({band.channel for band in comparison.bands}) < 2
     for channel in sorted({band.channel for band in comparison.bands}):
-        where = CHANNELS[channel] if len({band.channel for band in comparison.bands}) > 1 else "the record"
+        where: Channel = "both" if is_mono else "R" if channel else "L"
         grown = _inward(comparison, channel)
         for run in _stretches(grown):
             worst = (
@@ -171,16 +141,8 @@ def _treble(comparison: Comparison, evening: Evening) -> list[Finding]:
                 _finding(
                     "treble-worn" if lost else "treble-inner-gain",
                     "look" if lost else "note",
-                    f"{where}: the inner third has {'lost' if lost else 'gained'} {abs(worst[1]):.1f} dB "
-                    f"at {_kilohertz(worst[0])} against the outer third"
-                    + (
-                        ": wear of the groove (it shows inside first), or a stylus that no longer reads short waves"
-                        if lost
-                        else ""
-                    ),
-                    hz=worst[0],
-                    change_db=worst[1],
-                    detectable_db=worst[2],
+                    {"hz": worst[0], "change_db": worst[1], "detectable_db": worst[2]},
+                    channel=where,
                 )
             )
         inward_hz = {round(value[0]) for run in _stretches(grown) for value in run}
@@ -191,21 +153,17 @@ def _treble(comparison: Comparison, evening: Evening) -> list[Finding]:
         ]
         for run in _stretches(same):
             worst = max(run, key=lambda value: abs(value[1]))
-            backed = ""
-            if evening.treble_db:
-                alike = sum(abs(value - worst[1]) < 0.3 for value in evening.treble_db)
-                backed = (
-                    f"; {alike} of {len(evening.treble_db)} other records of these evenings changed alike"
-                )
             found.append(
                 _finding(
                     "treble-chain",
                     "note",
-                    f"{where}: {'less' if worst[1] < 0 else 'more'} treble all over the side ({worst[1]:+.1f} dB at "
-                    f"{_kilohertz(worst[0])}, as much outside as inside): stylus, cartridge or chain, not the disc{backed}",
-                    hz=worst[0],
-                    change_db=worst[1],
-                    detectable_db=worst[2],
+                    {
+                        "hz": worst[0],
+                        "change_db": worst[1],
+                        "detectable_db": worst[2],
+                        **_alike(evening.treble_db, worst[1]),
+                    },
+                    channel=where,
                 )
             )
     return found
@@ -225,8 +183,11 @@ def _inward(comparison: Comparison, channel: int) -> list[tuple[float, float, fl
     return values
 
 
-def _kilohertz(hz: float) -> str:
-    return f"{hz / 1000.0:.3g} kHz"
+def _alike(others_db: Sequence[float], change_db: float) -> dict[str, Fact]:
+    """How many other records of these evenings changed by as much; nothing when there are none."""
+    if not others_db:
+        return {}
+    return {"alike": sum(abs(value - change_db) < 0.3 for value in others_db), "others": len(others_db)}
 
 
 def _noise(comparison: Comparison) -> list[Finding]:
@@ -243,35 +204,13 @@ def _noise(comparison: Comparison) -> list[Finding]:
             or abs(relative) <= change.detectable_db
         ):
             continue
-        by = f"{abs(relative):.1f} dB {'more' if relative > 0 else 'less'} than before"
-        least = change.detectable_db
+        facts = {"change_db": relative, "detectable_db": change.detectable_db}
         if change.kind == "groove":
-            weight: Severity = "look" if relative > 0 else "note"
-            found.append(
-                _finding(
-                    "groove-noise", weight, f"surface noise: {by}", change_db=relative, detectable_db=least
-                )
-            )
+            found.append(_finding("groove-noise", "look" if relative > 0 else "note", facts))
         elif change.kind == "rumble":
-            found.append(
-                _finding(
-                    "rumble-change",
-                    "note",
-                    f"rumble (the player and what it stands on): {by}",
-                    change_db=relative,
-                    detectable_db=least,
-                )
-            )
+            found.append(_finding("rumble-change", "note", facts))
         else:
-            found.append(
-                _finding(
-                    "hum-change",
-                    "note",
-                    f"hum (wiring, not the disc): {by}",
-                    change_db=relative,
-                    detectable_db=least,
-                )
-            )
+            found.append(_finding("hum-change", "note", facts))
     return found
 
 
@@ -282,76 +221,38 @@ def _chain(comparison: Comparison, evening: Evening) -> list[Finding]:
     if levels and np.isfinite(levels).all():
         mean = float(np.mean(levels))
         if abs(mean) > LEVEL_TOLD_DB:
-            backed = ""
-            if evening.level_db:
-                alike = sum(abs(value - mean) < 0.3 for value in evening.level_db)
-                backed = f"; {alike} of {len(evening.level_db)} other records of these evenings moved alike"
             found.append(
-                _finding(
-                    "level-chain",
-                    "note",
-                    f"the new take is {abs(mean):.1f} dB {'louder' if mean > 0 else 'quieter'}: gain or "
-                    f"cartridge, not the disc{backed}",
-                    change_db=mean,
-                )
+                _finding("level-chain", "note", {"change_db": mean, **_alike(evening.level_db, mean)})
             )
         if len(levels) == 2 and abs(levels[0] - levels[1]) > LEVEL_TOLD_DB:
-            louder = "left" if levels[0] > levels[1] else "right"
-            found.append(
-                _finding(
-                    "balance-chain",
-                    "look",
-                    f"the balance has moved {abs(levels[0] - levels[1]):.1f} dB to the {louder}: look at the cartridge, its "
-                    "wires and the plugs",
-                    change_db=levels[0] - levels[1],
-                )
-            )
+            found.append(_finding("balance-chain", "look", {"change_db": levels[0] - levels[1]}))
     ratio = comparison.alignment.curve.speed_ratio if comparison.alignment.curve else 1.0
     if abs(ratio - 1.0) > 0.001:
-        found.append(
-            _finding(
-                "speed-chain",
-                "note",
-                f"the player ran {100.0 * abs(ratio - 1.0):.2f} % {'slower' if ratio > 1.0 else 'faster'} for the new take",
-                ratio=ratio,
-            )
-        )
+        found.append(_finding("speed-chain", "note", {"ratio": ratio}))
     mixing = comparison.mixing
     if mixing is not None:
         leak = max(mixing.left_to_right_db, mixing.right_to_left_db)
         if leak > max(CROSSTALK_TOLD_DB, mixing.detectable_db):
             found.append(
-                _finding(
-                    "crosstalk-chain",
-                    "look",
-                    f"one channel now reaches the other {-leak:.0f} dB down where it did not before: the cartridge may stand "
-                    "at another angle",
-                    leak_db=leak,
-                    detectable_db=mixing.detectable_db,
-                )
+                _finding("crosstalk-chain", "look", {"leak_db": leak, "detectable_db": mixing.detectable_db})
             )
     return found
 
 
 def _unchanged(comparison: Comparison, found: Sequence[Finding]) -> list[Finding]:
     kinds = {finding.kind for finding in found}
-    said = []
+    facts: dict[str, Fact] = {}
     treble = [band for band in comparison.bands if band.part == "inner" and 3000.0 < band.hz < 11000.0]
     seen = [band.detectable_db for band in treble if np.isfinite(band.detectable_db)]
     if seen and not kinds & {"treble-worn", "treble-chain"}:
-        said.append(f"treble (a loss of {np.median(seen):.1f} dB inside would have been seen)")
+        facts["treble_db"] = float(np.median(seen))
     groove = [change for change in comparison.noise if change.kind == "groove"]
     if groove and "groove-noise" not in kinds:
-        said.append(f"surface noise (seen from {groove[0].detectable_db:.1f} dB)")
+        facts["groove_db"] = groove[0].detectable_db
     if "new-marks" not in kinds:
-        said.append(f"marks ({len(comparison.persisting_s)} on both takes, none new)")
-    if not said:
+        facts["persisting"] = len(comparison.persisting_s)
+    if not facts:
         return []
     return [
-        _finding(
-            "unchanged",
-            "note",
-            f"no change in {'; '.join(said)}",
-            detectable_db=float(np.median(seen)) if seen else 0.0,
-        )
+        _finding("unchanged", "note", {"detectable_db": float(np.median(seen)) if seen else 0.0, **facts})
     ]

@@ -22,6 +22,7 @@ from sidekeep.service.comparing.page import comparison_page
 from sidekeep.service.comparing.takes import NamedTake, named_take
 from sidekeep.shelf.catalogue import record_folders
 from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.wording.findings import told
 
 COMPARISONS = "comparisons"
 _SAME_EVENING = timedelta(hours=14)
@@ -109,7 +110,7 @@ def _names_of(path: Path) -> tuple[str, str]:
 def comparison_text(result: ComparisonResult) -> str:
     """The findings as plain sentences."""
     lines = [f"{result.old.name} (old) and {result.new.name} (new)", ""]
-    lines += [f"- {finding.text}" for finding in result.findings]
+    lines += [f"- {line.text}" for line in told(result.findings, max(result.comparison.rate_hz, 1))]
     return "\n".join(lines) + "\n"
 
 
@@ -123,7 +124,7 @@ def _about_files(old: NamedTake, new: NamedTake) -> Iterator[Finding]:
                 start_frame=0,
                 stop_frame=0,
                 severity="look",
-                text=f"{take.name} is a lossy file: what it left out looks like lost treble and noise",
+                facts={"take": take.name},
             )
     if old.source.format.channels != new.source.format.channels:
         yield Finding(
@@ -131,7 +132,6 @@ def _about_files(old: NamedTake, new: NamedTake) -> Iterator[Finding]:
             start_frame=0,
             stop_frame=0,
             severity="look",
-            text="one of the takes is mono: both were compared as mono, left and right are not told apart",
         )
 
 

@@ -16,6 +16,7 @@ from sidekeep.model.finding import SEVERITY_WORDS, Finding
 from sidekeep.service.clips import CLIP_S, to_mp3
 from sidekeep.service.comparing.takes import NamedTake
 from sidekeep.units import clock_text
+from sidekeep.wording.findings import told
 
 OUTER_MM, INNER_MM, LABEL_MM = 146.0, 60.0, 50.0
 """Radii of a 12 inch disc (IEC 60098); the spacing of the grooves is taken as even, as in the report."""
@@ -38,7 +39,10 @@ def comparison_page(
         new=_take_facts(new),
         record=_record_name(old),
         same=same,
-        findings=[(SEVERITY_WORDS[finding.severity], finding.severity, finding.text) for finding in findings],
+        findings=[
+            (SEVERITY_WORDS[line.severity], line.severity, line.text)
+            for line in told(findings, max(comparison.rate_hz, 1))
+        ],
         points=_points(comparison) if same else None,
         chart=_chart(comparison) if same else None,
         clips=_clips(comparison, old, new) if same else [],

@@ -8,13 +8,14 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from sidekeep.errors import CopyError, RecordBusy
 from sidekeep.files.atomic import forget_parts
 from sidekeep.files.reader import open_take
+from sidekeep.flow.contract import facts_object
 from sidekeep.flow.progress import Progress, part
 from sidekeep.model.finding import Finding
 from sidekeep.service.comparing.compare import compare
@@ -26,6 +27,7 @@ from sidekeep.service.transfer import TransferOptions
 from sidekeep.service.verify import verify
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
+from sidekeep.wording.findings import told
 
 UPLOADS = ".uploads"
 """Folder of the shelf where recordings wait that are being sent in."""
@@ -41,7 +43,9 @@ def _survey(shelf: Path, progress: Progress, *, folder: str) -> dict[str, Any]:
     return {
         "takes": len(surveys),
         "repairs": sum(len(each.survey.repairs) for each in surveys),
-        "findings": [_finding(finding) for each in surveys for finding in each.survey.findings],
+        "findings": [
+            view for each in surveys for view in _findings(each.survey.findings, each.survey.format.rate_hz)
+        ],
     }
 
 
@@ -61,7 +65,7 @@ def _copies(
             for written in result.written
         ],
         "gain_db": result.gain.gain_db,
-        "findings": [_finding(finding) for finding in result.copy_findings],
+        "findings": _findings(result.copy_findings, 1),
     }
 
 
@@ -124,16 +128,22 @@ def _compare(shelf: Path, progress: Progress, *, folder: str, old: str, new: str
     """What has changed between two takes of a record; the outcome stays with the record."""
     with at_work(Path(folder), "comparing two takes"):
         result = compare(shelf, str(Path(folder) / old), str(Path(folder) / new), progress=progress)
-    return {"same": result.values["same"], "findings": [_finding(finding) for finding in result.findings]}
-
-
-def _finding(finding: Finding) -> dict[str, Any]:
     return {
-        "code": finding.kind,
-        "facts": dict(finding.evidence),
-        "text": finding.text,
-        "severity": finding.severity,
+        "same": result.values["same"],
+        "findings": _findings(result.findings, max(result.comparison.rate_hz, 1)),
     }
+
+
+def _findings(findings: Sequence[Finding], rate_hz: int) -> list[dict[str, Any]]:
+    return [
+        {
+            "code": line.kind,
+            "facts": facts_object(line.findings[0]),
+            "text": line.text,
+            "severity": line.severity,
+        }
+        for line in told(findings, rate_hz)
+    ]
 
 
 def _take_folders(record: RecordFolder) -> list[Path]:

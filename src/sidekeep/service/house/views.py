@@ -16,7 +16,7 @@ import numpy as np
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_manifest
 from sidekeep.copies.run.successors import REPORT_NAME
 from sidekeep.errors import CopyError, ShelfError, SidekeepError
-from sidekeep.flow.contract import survey_object
+from sidekeep.flow.contract import facts_object, survey_object
 from sidekeep.flow.survey import Survey
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
@@ -31,6 +31,7 @@ from sidekeep.shelf.choices import read_choices
 from sidekeep.shelf.kept_survey import newest_key
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db
+from sidekeep.wording.findings import finding_text, told
 
 SURE = 0.6
 """A track start below this confidence, not set by hand, is worth a look."""
@@ -228,7 +229,7 @@ def unsure_view(side: SideCuts, survey: Survey | None) -> list[dict[str, Any]]:
         if track.confidence < SURE and not track.edited
     ]
     for finding in survey.findings if survey else ():
-        if finding.severity != "note":
+        if finding.severity != "note" and finding.kind != "unsure-start":
             doubts.append(
                 {
                     "id": f"{side.side}-{finding.kind}-{finding.start_frame}",
@@ -236,23 +237,34 @@ def unsure_view(side: SideCuts, survey: Survey | None) -> list[dict[str, Any]]:
                     "side": side.side,
                     "track": None,
                     "frame": finding.start_frame,
-                    "why": {"code": finding.kind, "facts": dict(finding.evidence), "text": finding.text},
+                    "why": {
+                        "code": finding.kind,
+                        "facts": facts_object(finding),
+                        "text": finding_text(finding, survey.format.rate_hz if survey else 1),
+                    },
                 }
             )
     return sorted(doubts, key=lambda doubt: int(str(doubt["frame"])))
 
 
-def finding_view(finding: Finding) -> dict[str, Any]:
-    """One finding with its place in frames."""
-    return {
-        "code": finding.kind,
-        "facts": {name: _number(value) for name, value in finding.evidence.items()},
-        "text": finding.text,
-        "severity": finding.severity,
-        "channel": finding.channel,
-        "start_frame": finding.start_frame,
-        "stop_frame": finding.stop_frame,
-    }
+def findings_view(findings: Iterable[Finding], rate_hz: int) -> list[dict[str, Any]]:
+    """Findings of a take, all of a kind as one line, with their places in frames."""
+    return [
+        {
+            "code": line.kind,
+            "facts": facts_object(line.findings[0]),
+            "text": line.text,
+            "severity": line.severity,
+            "channel": line.channel,
+            "start_frame": line.start_frame,
+            "stop_frame": line.stop_frame,
+            "places": [
+                {"start_frame": each.start_frame, "stop_frame": each.stop_frame, "channel": each.channel}
+                for each in line.findings
+            ],
+        }
+        for line in told(findings, rate_hz)
+    ]
 
 
 def take_page_view(opened: OpenTake, is_chosen: bool) -> dict[str, Any]:
@@ -271,7 +283,7 @@ def take_page_view(opened: OpenTake, is_chosen: bool) -> dict[str, Any]:
         "surveyed": survey is not None,
         "sides": [],
         "unsure": [],
-        "problems": [finding_view(finding) for finding in opened.source.problems],
+        "problems": findings_view(opened.source.problems, opened.rate_hz),
         "envelope": envelope_view(opened),
     }
     for name in opened.found.take.side:
@@ -286,7 +298,7 @@ def take_page_view(opened: OpenTake, is_chosen: bool) -> dict[str, Any]:
     return {
         **view,
         "proposed": [cuts_view(side) for side in survey.cuts.sides],
-        "findings": [finding_view(finding) for finding in survey.findings],
+        "findings": findings_view(survey.findings, opened.rate_hz),
         "level": known["level"],
         "noise": known["noise"],
         "clicks": known["clicks"],

@@ -9,6 +9,7 @@ const KINDS = [
   { kind: "crackle", text: "Crackle", what: "faint and dense: a worn or dusty groove" },
   { kind: "thump", text: "Thumps", what: "with a low tail: the needle thrown by a deep scratch" },
 ];
+const MOST_PLACES = 24;
 const WEIGHT = { act: "Act", look: "Look", note: "Note" };
 
 /** @param {{desk: import("./desk.js").Desk, edit: (edit: any, what?: string) => Promise<any>, side: any}} props */
@@ -33,13 +34,20 @@ export function Damage({ desk, edit, side }) {
   </details>`;
 }
 
+/** Where a finding is, as places to go to; none for one about the whole take. @param {any} finding @param {import("./desk.js").Desk} desk @returns {number[]} */
+function placesOf(finding, desk) {
+  const spans = finding.places ?? [finding];
+  const local = spans.filter((/** @type {any} */ span) => span.stop_frame > 0 && span.stop_frame - span.start_frame < desk.take.length * 0.9);
+  return [...new Set(local.map((/** @type {any} */ span) => /** @type {number} */ (span.start_frame)))].slice(0, MOST_PLACES);
+}
+
 /** @param {{desk: import("./desk.js").Desk, record: any, side: any}} props */
 export function Findings({ desk, side }) {
   const found = (desk.take.view.findings ?? []).filter((/** @type {any} */ finding) => !finding.side || finding.side === side.side);
   if (!found.length) return null;
   return html`<details><summary>What else was noticed: ${count(found.length, "thing")}</summary>
     ${found.map((/** @type {any} */ finding, /** @type {number} */ at) => html`<div key=${at} class=${`finding ${finding.severity}`}>
-      <p><strong>${WEIGHT[/** @type {keyof typeof WEIGHT} */ (finding.severity)] ?? ""}</strong> ${finding.stop_frame - finding.start_frame < desk.take.length * 0.9 ? html`<button class="quiet" onClick=${() => { desk.choose({ kind: "finding", at: finding.start_frame }); desk.lower(finding.start_frame); desk.reveal(finding.start_frame); }}>at ${clock(finding.start_frame / desk.take.rate_hz, 1)}</button>` : null}</p>
+      <p><strong>${WEIGHT[/** @type {keyof typeof WEIGHT} */ (finding.severity)] ?? ""}</strong> ${placesOf(finding, desk).map((at) => html`<button class="quiet" key=${at} onClick=${() => { desk.choose({ kind: "finding", at }); desk.lower(at); desk.reveal(at); }}>at ${clock(at / desk.take.rate_hz, 1)}</button>`)}</p>
       <p>${finding.text}</p></div>`)}
   </details>`;
 }

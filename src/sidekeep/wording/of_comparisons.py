@@ -1,0 +1,133 @@
+"""Findings about two takes of one side."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from sidekeep.wording.about import About, Say, SayAll, count, joined, kilohertz, times
+
+
+def _marks(about: About) -> str:
+    scratches, crossings, singles = about.whole("scratches"), about.whole("crossings"), about.whole("singles")
+    parts = []
+    if scratches:
+        one = "a scratch" if scratches == 1 else f"{scratches} scratches"
+        parts.append(f"{one} met {times(crossings)}, turn after turn")
+    if singles:
+        parts.append(count(singles, "single tick"))
+    return f"{joined(parts)}; the loudest at {about.start}"
+
+
+def _by(about: About) -> str:
+    change_db = about.number("change_db")
+    return f"{abs(change_db):.1f} dB {'more' if change_db > 0 else 'less'} than before"
+
+
+def _changes(all_of: Sequence[About], form: str) -> str:
+    """``left -1.2 dB at 10 kHz and right -0.9 dB at 8 kHz``; mono names no side."""
+    names = {"L": "left ", "R": "right ", "both": ""}
+    return joined(
+        [
+            f"{names[about.finding.channel]}{about.number('change_db'):{form}} dB at {kilohertz(about.number('hz'))}"
+            for about in sorted(all_of, key=lambda about: about.finding.channel)
+        ]
+    )
+
+
+def _backed(about: About, what: str) -> str:
+    """What other records of the same two evenings say."""
+    return (
+        f"; {about.whole('alike')} of {about.whole('others')} other records of these evenings {what} alike"
+        if about.has("others")
+        else ""
+    )
+
+
+def _worn(all_of: Sequence[About]) -> str:
+    return (
+        f"Treble lost in the inner third against the outer one: {_changes(all_of, '+.1f')}. Wear of the groove (it shows "
+        "inside first), or a stylus that no longer reads short waves."
+    )
+
+
+def _inner_gain(all_of: Sequence[About]) -> str:
+    return f"Treble gained in the inner third against the outer one: {_changes(all_of, '+.1f')}."
+
+
+def _treble_chain(all_of: Sequence[About]) -> str:
+    return (
+        f"Treble changed all over the side, as much outside as inside: {_changes(all_of, '+.1f')}. That is stylus, "
+        f"cartridge or chain, not the disc{_backed(all_of[0], 'changed')}."
+    )
+
+
+def _unchanged(about: About) -> str:
+    said = []
+    if about.has("treble_db"):
+        said.append(f"treble (a loss of {about.number('treble_db'):.1f} dB inside would have been seen)")
+    if about.has("groove_db"):
+        said.append(f"surface noise (a change of {about.number('groove_db'):.1f} dB would have been seen)")
+    if about.has("persisting"):
+        said.append(f"marks ({about.whole('persisting')} on both takes, none new)")
+    return f"No change in {'; '.join(said)}."
+
+
+def _lossy(all_of: Sequence[About]) -> str:
+    names = [about.word("take") for about in all_of]
+    return (
+        f"{joined(names)} {'is a lossy file' if len(names) == 1 else 'are lossy files'}: what was left out looks like lost "
+        "treble and noise."
+    )
+
+
+WORDS: Mapping[str, Say] = {
+    "other-recording": lambda about: (
+        f"These are not two takes of one side: {round(100 * about.number('share'))} % of the places looked for lie on one "
+        "line; 60 % would be needed. Another side, another pressing, or too little music."
+    ),
+    "part-only": lambda about: (
+        f"Only {round(100 * about.number('share'))} % of the longer take is in both; the rest was not compared."
+    ),
+    "compare-lossy": lambda about: _lossy([about]),
+    "compare-mono": lambda about: (
+        "One of the takes is mono: both were compared as mono, left and right are not told apart."
+    ),
+    "polarity": lambda about: (
+        "The new take has the opposite polarity. That is harmless; it was put right here."
+    ),
+    "channels-swapped": lambda about: (
+        "Left and right have changed places in the new take. Turn the volume down, then swap the two plugs."
+    ),
+    "new-marks": lambda about: f"New: {_marks(about)}. Clean the record and play it again to see what stays.",
+    "gone-marks": lambda about: f"Gone: {_marks(about)} (dust that was there before).",
+    "treble-worn": lambda about: _worn([about]),
+    "treble-inner-gain": lambda about: _inner_gain([about]),
+    "treble-chain": lambda about: _treble_chain([about]),
+    "groove-noise": lambda about: f"Surface noise: {_by(about)}.",
+    "rumble-change": lambda about: f"Rumble (the turntable and what it stands on): {_by(about)}.",
+    "hum-change": lambda about: f"Hum (wiring, not the disc): {_by(about)}.",
+    "level-chain": lambda about: (
+        f"The new take is {abs(about.number('change_db')):.1f} dB {'louder' if about.number('change_db') > 0 else 'quieter'}: "
+        f"gain or cartridge, not the disc{_backed(about, 'moved')}."
+    ),
+    "balance-chain": lambda about: (
+        f"The balance has moved {abs(about.number('change_db')):.1f} dB to the "
+        f"{'left' if about.number('change_db') > 0 else 'right'}. Turn the volume down, then look at the cartridge, its wires "
+        "and the plugs."
+    ),
+    "speed-chain": lambda about: (
+        f"The turntable ran {100.0 * abs(about.number('ratio') - 1.0):.2f} % "
+        f"{'slower' if about.number('ratio') > 1.0 else 'faster'} for the new take."
+    ),
+    "crosstalk-chain": lambda about: (
+        f"One channel now reaches the other {-about.number('leak_db'):.0f} dB down where it did not before: the cartridge may "
+        "stand at another angle."
+    ),
+    "unchanged": _unchanged,
+}
+MANY: Mapping[str, SayAll] = {
+    "compare-lossy": _lossy,
+    "treble-worn": _worn,
+    "treble-inner-gain": _inner_gain,
+    "treble-chain": _treble_chain,
+}

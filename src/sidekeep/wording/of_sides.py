@@ -1,0 +1,169 @@
+"""Findings about needle, sides, tracks, titles and marks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from sidekeep.wording.about import About, Say, SayAll, count, joined, listed
+
+
+def _side(about: About) -> str:
+    return f"Side {about.word('side')}"
+
+
+def _how(about: About) -> str:
+    return "running on from the track before" if about.word("boundary") == "segue" else "after a pause"
+
+
+def _sure(about: About) -> str:
+    return f"{round(100 * about.number('confidence'))} %"
+
+
+def _track(about: About) -> str:
+    return f"{about.word('side')}{about.whole('track')}"
+
+
+def _unsure(about: About) -> str:
+    return (
+        f"{_track(about)} is taken to start at {about.length('at_s', 1)}, {_how(about)}; that is {_sure(about)} sure. "
+        "Listen to it once."
+    )
+
+
+def _all_unsure(all_of: Sequence[About]) -> str:
+    each = [f"{_track(about)} at {about.length('at_s', 1)} ({_sure(about)})" for about in all_of]
+    return f"The starts of {count(len(each), 'track')} are not quite sure: {listed(each)}. Listen to each of them once."
+
+
+def _printed(about: About) -> str:
+    return (
+        f"{_track(about)} lasts {about.length('heard_s')}, the sleeve says {about.length('printed_s')}. The gaps around it "
+        "are clear: the sleeve may have a misprint or belong to another edition."
+    )
+
+
+def _all_printed(all_of: Sequence[About]) -> str:
+    each = [
+        f"{_track(about)} lasts {about.length('heard_s')}, not {about.length('printed_s')}"
+        for about in all_of
+    ]
+    return (
+        f"{count(len(each), 'printed time')} cannot be right: {listed(each)}. The gaps around them are clear: the sleeve may "
+        "have misprints or belong to another edition."
+    )
+
+
+def _all_missing(all_of: Sequence[About]) -> str:
+    return f"Sides {joined([about.word('side') for about in all_of])} of the sleeve were not found in this recording."
+
+
+def _all_unused(all_of: Sequence[About]) -> str:
+    spans = [f"from {about.start} to {about.stop}" for about in all_of]
+    return f"The needle was also down {joined(spans)}; that is not used (broken-off or repeated takes?)."
+
+
+def _order(about: About) -> str:
+    pairs = ", ".join(
+        f"track {number} is as long as {title!r}"
+        for number, title in zip(about.words("tracks"), about.words("titles"), strict=True)
+    )
+    return (
+        f"{_side(about)}: the tracks seem to be pressed in another order than printed: {pairs}. They are called "
+        f"{_names(about)} until you choose between the order heard and the order printed."
+    )
+
+
+def _names(about: About) -> str:
+    names = about.words("called")
+    return repr(names[0]) if len(names) == 1 else f"{names[0]!r} and so on"
+
+
+def _counted(about: About) -> str:
+    printed, found = about.whole("printed"), about.whole("found")
+    if printed == found:
+        return ""
+    return f"the sleeve lists {count(printed, 'track')}, {found} {'was' if found == 1 else 'were'} found. "
+
+
+def _absent(about: About) -> str:
+    titles = about.words("absent")
+    return f"Not found: {', '.join(repr(title) for title in titles)}. " if titles else ""
+
+
+def _untitled(about: About) -> str:
+    tracks = about.words("tracks")
+    which = f"track {tracks[0]}" if len(tracks) == 1 else f"tracks {joined(tracks)}"
+    text = (
+        f"{_side(about)}: {_counted(about)}{_absent(about)}Which title belongs to {which} is not sure; "
+        f"{'it is' if len(tracks) == 1 else 'they are'} called {_names(about)}. Listen, then write the "
+        f"{'title' if len(tracks) == 1 else 'titles'} in"
+    )
+    return (
+        f"{text}, or take the sleeve's order."
+        if about.whole("printed") == about.whole("found")
+        else f"{text}."
+    )
+
+
+def _no_needle_down(about: About) -> str:
+    lost = (
+        " The music starts at once: its first moments may be missing." if about.says("is_music_cut") else ""
+    )
+    return f"{_side(about)}: the recording starts with the needle already in the groove.{lost}"
+
+
+def _no_needle_up(about: About) -> str:
+    lost = (
+        " The music goes on to the end: its last moments may be missing."
+        if about.says("is_music_cut")
+        else ""
+    )
+    return f"{_side(about)}: the recording ends before the needle is lifted.{lost}"
+
+
+WORDS: Mapping[str, Say] = {
+    "marks-carried": lambda about: (
+        f"{_side(about)} was cut by hand on an earlier take; the marks were found again on {about.word('take')} by its sound. "
+        "Look at them once; the earlier cuts are still in cuts.toml."
+    ),
+    "marks-not-carried": lambda about: (
+        f"{_side(about)} was cut by hand on an earlier take, but those places could not be found for sure on "
+        f"{about.word('take')}: this take has new cuts. The earlier ones are still in cuts.toml."
+    ),
+    "no-needle-down": _no_needle_down,
+    "no-needle-up": _no_needle_up,
+    "sides-joined": lambda about: (
+        f"{_side(about)}: the groove noise changes at {about.start} though the needle was not lifted; another side is taken "
+        "to begin there."
+    ),
+    "locked-groove": lambda about: (
+        f"{_side(about)}: the needle reached the locked groove, which ticks once per turn "
+        f"({about.number('period_s'):.2f} s). It is left out."
+    ),
+    "unused-play": lambda about: (
+        f"The needle was also down from {about.start} to {about.stop}; that is not used (a broken-off or repeated take?)."
+    ),
+    "side-missing": lambda about: f"{_side(about)} of the sleeve was not found in this recording.",
+    "track-count": lambda about: (
+        f"{_side(about)}: {_counted(about)}{_absent(about)}Check the marks and the titles."
+    ),
+    "untitled-track": _untitled,
+    "track-order": _order,
+    "other-side": lambda about: (
+        f"{_side(about)}: the tracks are as long as those printed for side {about.word('likely_side')}, so this seems to be "
+        f"side {about.word('likely_side')}. No titles were given. If it is side {about.word('likely_side')}, say so or swap "
+        f"the sides of the record; if it is side {about.word('side')} after all, take the titles as printed."
+    ),
+    "same-sound": lambda about: (
+        f"{about.word('file')} and {about.word('other')} hold the same recording, so one side is missing and one of the two "
+        "is not the side it was given as. Give every side its own recording."
+    ),
+    "unsure-start": _unsure,
+    "printed-time": _printed,
+}
+MANY: Mapping[str, SayAll] = {
+    "unsure-start": _all_unsure,
+    "printed-time": _all_printed,
+    "side-missing": _all_missing,
+    "unused-play": _all_unused,
+}

@@ -1,0 +1,170 @@
+"""Every finding has a sentence; findings of one kind are one line, with their places."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from sidekeep.model.finding import Channel, Fact, Finding, Severity
+from sidekeep.wording import findings as wording
+from sidekeep.wording.findings import MANY, WORDS, finding_text, told
+
+RATE_HZ = 1_000
+_UNSURE: dict[str, Fact] = {"side": "A", "track": 2, "at_s": 61.2, "boundary": "segue", "confidence": 0.62}
+_CHANGE: dict[str, Fact] = {"hz": 10_000.0, "change_db": -1.2, "detectable_db": 0.4}
+_TITLES: dict[str, Fact] = {
+    "side": "A",
+    "found": 3,
+    "printed": 4,
+    "absent": ("Never Pressed",),
+    "tracks": ("2", "3"),
+    "titles": ("Low Water", "Lamp Oil"),
+    "called": ("Side A, track 2", "Side A, track 3"),
+}
+FACTS: dict[str, dict[str, Fact]] = {
+    "truncated-file": {"name": "side-A.wav", "read_frames": 61_000, "claimed_frames": 90_000},
+    "unfinished-file": {"name": "side-A.wav", "read_frames": 61_000, "claimed_frames": 0},
+    "damaged-file": {"name": "side-A.mp3", "damaged_packets": 1},
+    "not-a-number": {"frames": 2},
+    "fewer-bits": {"bits": 24, "bits_in_use": 16},
+    "band-limit": {"edge_hz": 16_000.0, "fall_db": 40.0},
+    "over-full-scale": {"true_peak_dbtp": 1.2},
+    "lost-sound": {"lost_s": 0.05},
+    "sleeve-line": {"line_number": 4, "line": "???", "reason": "no title", "is_used": False},
+    "take-chosen": {"side": "A", "take": "A-1", "newest": "A-2", "newest_s": 61.0, "take_s": 1200.0},
+    "take-not-there": {"side": "A", "take": "A-1", "wanted": 3},
+    "clipped": {"runs": 3, "frames": 9, "longest_frames": 4, "worst": ("1:02.5",)},
+    "clipped-before": {"level_dbfs": -3.2, "places": 40},
+    "level-hot": {"true_peak_dbtp": -0.4},
+    "level-low": {"true_peak_dbtp": -30.0, "is_coarse": True},
+    "offset": {"dc": 0.01, "offset_dbfs": -40.0},
+    "dropout": {"places": 1, "length_s": 0.2, "where": ("1:02.5",)},
+    "balance": {"balance_db": 2.0},
+    "mono-record": {"side_to_mid_db": -30.0},
+    "many-channels": {"channels": 4},
+    "hum": {"hum_hz": 50.0, "hum_dbfs": -50.0},
+    "rumble": {"rumble_dbfs": -40.0},
+    "too-long-to-mend": {"length_ms": 12.0},
+    "choice-fits-nothing": {"do": "leave", "repair": "t-1200-L"},
+    "marks-carried": {"side": "A", "take": "A-2"},
+    "marks-not-carried": {"side": "A", "take": "A-2"},
+    "no-needle-down": {"side": "A", "is_music_cut": True},
+    "no-needle-up": {"side": "A", "is_music_cut": True},
+    "sides-joined": {"side": "B"},
+    "locked-groove": {"side": "A", "period_s": 1.8},
+    "side-missing": {"side": "B"},
+    "track-count": _TITLES,
+    "untitled-track": _TITLES,
+    "track-order": _TITLES,
+    "other-side": {"side": "A", "likely_side": "B"},
+    "same-sound": {"file": "a.wav", "other": "b.wav"},
+    "unsure-start": _UNSURE,
+    "printed-time": {"side": "A", "track": 2, "printed_s": 200.0, "heard_s": 260.0},
+    "copies-clipped": {"samples": 3},
+    "lossy-lowered": {"copies": "portable", "lowered_db": 0.4, "ceiling_dbtp": -1.0},
+    "copies-moved": {"folder": "New", "before": ("Old",)},
+    "copies-kept": {"files": 2, "first": "01 One.flac"},
+    "copies-of-some-sides": {"sides": ("B",)},
+    "cd-short-track": {"titles": ("One", "Two")},
+    "cd-long": {"length": "75:10"},
+    "cd-divided": {"discs": 2},
+    "cd-too-long": {"length": "81:00"},
+    "other-recording": {"share": 0.2, "correlation": 0.1},
+    "part-only": {"share": 0.6},
+    "compare-lossy": {"take": "old.mp3"},
+    "new-marks": {"scratches": 1, "crossings": 12, "singles": 3},
+    "gone-marks": {"scratches": 0, "crossings": 0, "singles": 1},
+    "treble-worn": _CHANGE,
+    "treble-inner-gain": {**_CHANGE, "change_db": 1.2},
+    "treble-chain": {**_CHANGE, "alike": 2, "others": 3},
+    "groove-noise": {"change_db": 1.0},
+    "rumble-change": {"change_db": -1.0},
+    "hum-change": {"change_db": 1.0},
+    "level-chain": {"change_db": -3.1, "alike": 2, "others": 2},
+    "balance-chain": {"change_db": 1.0},
+    "speed-chain": {"ratio": 1.004},
+    "crosstalk-chain": {"leak_db": -22.0},
+    "unchanged": {"treble_db": 0.5, "groove_db": 0.6, "persisting": 12},
+}
+"""Facts as they are raised, for the kinds whose sentence needs some."""
+
+
+def finding(
+    kind: str,
+    start_frame: int = 44_000,
+    *,
+    length_frames: int = 20,
+    channel: Channel = "both",
+    severity: Severity = "look",
+    **facts: Any,
+) -> Finding:
+    return Finding(
+        kind=kind,
+        start_frame=start_frame,
+        stop_frame=start_frame + length_frames,
+        channel=channel,
+        severity=severity,
+        facts={**FACTS.get(kind, {}), **facts},
+    )
+
+
+@pytest.mark.parametrize("kind", sorted(WORDS))
+def test_every_sentence_is_one(kind: str) -> None:
+    text = finding_text(finding(kind, channel="L"), RATE_HZ)
+    assert not text[0].islower() or text.startswith(("side-A.", "a.wav", "old.mp3", "record.toml")), text
+    assert text.endswith((".", "?", ")")) or kind == "sleeve-line", text
+    assert "None" not in text
+    assert "--" not in text, "an option belongs to the command line"
+    assert "  " not in text
+
+
+@pytest.mark.parametrize("kind", sorted(MANY))
+def test_several_of_a_kind_are_one_line(kind: str) -> None:
+    (line,) = told([finding(kind, 44_000, channel="L"), finding(kind, 70_000, channel="R")], RATE_HZ)
+    assert line.text.endswith(".")
+    assert (line.kind, line.severity, len(line.findings)) == (kind, "look", 2)
+    assert line.channel == "both"
+
+
+def test_places_of_both_channels_are_told_once() -> None:
+    many = [
+        finding("too-long-to-mend", 44_000, channel="L", length_ms=20.0),
+        finding("too-long-to-mend", 44_010, channel="R", length_ms=35.5),
+        finding("too-long-to-mend", 71_300, channel="R", length_ms=12.0),
+    ]
+    (line,) = told(many, RATE_HZ)
+    assert line.text.startswith("Too long to mend at 2 places: 0:44.0, 1:11.3. The longest lasts 35.5 ms.")
+
+
+def test_many_places_are_counted_rather_than_named() -> None:
+    (line,) = told([finding("too-long-to-mend", 1_000 * at) for at in range(40)], RATE_HZ)
+    assert "40 places: 0:00.0, 0:01.0, 0:02.0, 0:03.0, 0:04.0, 0:05.0 and 34 more" in line.text
+
+
+def test_a_line_weighs_as_much_as_its_heaviest_finding_and_stands_where_the_first_stood() -> None:
+    lines = told(
+        [
+            finding("clipped", channel="L", severity="look", worst=("1:02.5", "10:02.0"), runs=1),
+            finding("hum"),
+            finding("clipped", channel="R", severity="act", worst=("0:58.0",), runs=3),
+        ],
+        RATE_HZ,
+    )
+    assert [(line.kind, line.severity) for line in lines] == [("clipped", "act"), ("hum", "look")]
+    assert lines[0].text.startswith(
+        "The input clipped once in the left channel and 3 times in the right channel, worst at 0:58.0, 1:02.5, 10:02.0."
+    )
+
+
+def test_sides_and_kinds_that_need_their_own_sentence_keep_it() -> None:
+    assert len(told([finding("no-needle-up"), finding("no-needle-up", side="B")], RATE_HZ)) == 2
+
+
+def test_a_finding_of_another_version_is_told_with_code_and_facts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A take surveyed by a later version and opened by this one must not end in a traceback."""
+    monkeypatch.undo()
+    assert wording.finding_text(
+        Finding(kind="moon-phase", start_frame=0, stop_frame=0, facts={"a": 1}), 1
+    ) == ("moon-phase: a 1.")
+    assert finding_text(Finding(kind="hum", start_frame=0, stop_frame=0), 1) == "hum."
