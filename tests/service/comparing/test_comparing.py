@@ -69,7 +69,7 @@ def test_two_takes_on_the_shelf_are_kept_with_the_record(
 ) -> None:
     code, out, _ = run(capsys, "compare", "tallow/A-1", "A-2", "--shelf", shelf)
     assert code == 1
-    assert "new: 1 single tick" in out
+    assert "New: 1 single tick" in out
     record = next(shelf.glob("*Tallow*"))
     kept = json.loads((record / "comparisons" / "A-1 and A-2" / "comparison.json").read_text())
     assert kept["old_taken_utc"]
