@@ -281,6 +281,6 @@ def test_plan_and_adopt_tell_what_was_not_read_and_keep_it(
     sleeve.write_text(text, "utf-8")
     assert main(["shelf", "--shelf", str(tmp_path / "shelf"), "plan", str(sleeve)]) == 1
     told = capsys.readouterr().out
-    assert told.count("Look: line") == 3
+    assert told.count("Look: Line") == 3
     (kept,) = (tmp_path / "shelf").glob("*/sleeve.txt")
     assert kept.read_text("utf-8") == text
