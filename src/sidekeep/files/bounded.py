@@ -9,13 +9,11 @@ from __future__ import annotations
 import os
 import stat
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import msgspec
 
 from sidekeep.errors import ParameterError, SidekeepError
-
-T = TypeVar("T")
 
 TEXT_BYTES = 4 << 20
 """Room for the longest ``cuts.toml`` or list of facts."""
@@ -62,24 +60,23 @@ def read_text_bounded(
         raise error(f"{what} {path} is not UTF-8 text (byte {problem.start}); save it as UTF-8") from None
 
 
-def decode_json(content: bytes | str, kind: type[T] | Any = Any) -> T:
+def decode_json(content: bytes | str, kind: Any = Any) -> Any:
     """JSON as plain values, or as ``kind`` (a struct or dataclass, checked). ``ValueError`` in one line for anything else,
     also for what is nested too deeply."""
     try:
-        value: T = msgspec.json.decode(content, type=kind)
+        return msgspec.json.decode(content, type=kind)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as problem:
         raise ValueError(" ".join(str(problem).split()) or "it is no JSON") from None
-    return value
 
 
 def read_json_bounded(
     path: Path,
     what: str,
-    kind: type[T] | Any = Any,
+    kind: Any = Any,
     *,
     most_bytes: int = TEXT_BYTES,
     error: type[SidekeepError] = ParameterError,
-) -> T:
+) -> Any:
     """The same from a file. Raises ``error`` for whatever is wrong with it."""
     content = read_bounded(path, what, most_bytes=most_bytes, error=error)
     try:
@@ -88,7 +85,7 @@ def read_json_bounded(
         raise error(f"{what} {path} cannot be read: {problem}") from None
 
 
-def kept_json(path: Path, kind: type[T] | Any = Any, *, most_bytes: int = TEXT_BYTES) -> T | None:
+def kept_json(path: Path, kind: Any = Any, *, most_bytes: int = TEXT_BYTES) -> Any:
     """The same for what can be made again or done without: None when it is missing or is not what it should be."""
     try:
         return read_json_bounded(path, "", kind, most_bytes=most_bytes)

@@ -9,6 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import msgspec
+
 from sidekeep.model.finding import Fact
 from sidekeep.model.finding import Severity as Weight
 
@@ -26,33 +28,13 @@ class News:
 
     def as_object(self) -> dict[str, Any]:
         """For JSON."""
-        facts = {
-            name: list(value) if isinstance(value, tuple) else value for name, value in self.facts.items()
-        }
-        return {
-            "code": self.code,
-            "facts": facts,
-            "weight": self.weight,
-            "side": self.side,
-            "take": self.take,
-            "at_frame": self.at_frame,
-        }
+        values: dict[str, Any] = msgspec.to_builtins(self)
+        return values
 
     @classmethod
     def from_object(cls, value: Mapping[str, Any]) -> News:
-        """What ``as_object`` gave. Raises KeyError, TypeError or ValueError for anything else."""
-        facts = {
-            str(name): tuple(fact) if isinstance(fact, list) else fact
-            for name, fact in dict(value.get("facts", {})).items()
-        }
-        weight = value.get("weight", "note")
-        if weight not in ("note", "look", "act"):
-            raise ValueError(f"weight={weight!r}")
-        return cls(
-            code=str(value["code"]),
-            facts=facts,
-            weight=weight,
-            side=str(value.get("side", "")),
-            take=str(value.get("take", "")),
-            at_frame=int(value.get("at_frame", -1)),
-        )
+        """What ``as_object`` gave. Raises ValueError for anything else."""
+        try:
+            return msgspec.convert(value, cls)
+        except msgspec.ValidationError as error:
+            raise ValueError(str(error)) from None

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import os
-import sys
 from pathlib import Path
+
+import platformdirs
 
 from sidekeep.devices.inputs import SoundInput, choose_input, list_inputs
 from sidekeep.devices.recorder import RecorderSettings
@@ -29,13 +29,7 @@ _RATES_HZ = range(8_000, 384_001)
 
 def settings_path() -> Path:
     """Where the person's choices are kept."""
-    if sys.platform == "win32":
-        base = Path(os.environ.get("APPDATA", Path.home()))
-    elif sys.platform == "darwin":
-        base = Path.home() / "Library" / "Application Support"
-    else:
-        base = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
-    return base / "sidekeep" / "settings.toml"
+    return platformdirs.user_config_path("sidekeep", appauthor=False, roaming=True) / "settings.toml"
 
 
 def remembered_input() -> tuple[str, str] | None:

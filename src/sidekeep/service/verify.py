@@ -13,7 +13,7 @@ from typing import Any
 from sidekeep.copies.kept.history import HISTORY_NAME
 from sidekeep.copies.kept.manifest import MANIFEST_NAME
 from sidekeep.copies.kept.verify import VerifyResult, check_sums, verify_folder
-from sidekeep.errors import CopyError, ShelfError
+from sidekeep.errors import CopyError, RecordBusy, ShelfError
 from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import kept_json
 from sidekeep.flow.progress import Progress, no_progress, part
@@ -21,6 +21,7 @@ from sidekeep.service.shelf import find_record, index_record, list_records
 from sidekeep.shelf.catalogue import record_folders
 from sidekeep.shelf.inventory import Inventory, read_inventory, remember
 from sidekeep.shelf.record_folder import RecordFolder, read_take
+from sidekeep.shelf.record_lock import at_work
 
 _log = logging.getLogger(__name__)
 CHECKS = "checks.json"
@@ -56,10 +57,33 @@ def verify(
     for index, place in enumerate(places):
         share = part(progress, index / len(places), (index + 1) / len(places))
         if isinstance(place, RecordFolder):
-            checked.append(Checked(place=place.path, result=verify_record(shelf, place, decode_flac, share)))
+            try:
+                with _held(place, share, waits=bool(names)):
+                    result = verify_record(shelf, place, decode_flac, share)
+            except RecordBusy as error:
+                result = VerifyResult(checked_files=0, checked_bytes=0, unchecked=(str(error),))
+            checked.append(Checked(place=place.path, result=result))
         else:
             checked.append(Checked(place=place, result=verify_folder(place, share, decode_flac=decode_flac)))
     return checked
+
+
+@contextlib.contextmanager
+def _held(folder: RecordFolder, progress: Progress, *, waits: bool) -> Iterator[None]:
+    """The record for the time of the check, so that nothing is written meanwhile. Another job is waited for, or with
+    ``waits`` off told by ``RecordBusy``: a whole shelf does not wait for a side that is being recorded. A shelf that can
+    only be read is checked without: nobody writes there."""
+    with contextlib.ExitStack() as stack:
+        with contextlib.suppress(CopyError):
+            stack.enter_context(
+                at_work(
+                    folder.path,
+                    "verifying",
+                    wait_s=None if waits else 0.0,
+                    waiting=lambda text: progress(0.0, text),
+                )
+            )
+        yield
 
 
 def _records_gone(shelf: Path) -> list[Checked]:

@@ -12,7 +12,6 @@ import os
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import write_json
@@ -33,18 +32,13 @@ def read_inventory(record_folder: Path) -> Inventory:
     """What is noted; nothing yet for a record from before there was an inventory. Raises ``ShelfError`` for a list
     that cannot be read."""
     path = record_folder / INVENTORY
+    if not os.path.lexists(path):
+        return Inventory()
     try:
-        if not os.path.lexists(path):
-            return Inventory()
-        value: Any = decode_json(read_bounded(path, "the list", most_bytes=LIST_BYTES, error=ShelfError))
-        return Inventory(
-            takes={
-                str(name): {str(file): str(digest) for file, digest in files.items()}
-                for name, files in value["takes"].items()
-            },
-            copies=tuple(str(name) for name in value["copies"]),
-        )
-    except (ShelfError, ValueError, KeyError, TypeError, AttributeError) as error:
+        content = read_bounded(path, "the list", most_bytes=LIST_BYTES, error=ShelfError)
+        value: Inventory = decode_json(content, Inventory)
+        return value
+    except (ShelfError, ValueError) as error:
         raise ShelfError(
             f"{path} cannot be read ({error}); 'sidekeep shelf rebuild' makes it again from what is there"
         ) from None

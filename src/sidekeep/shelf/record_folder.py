@@ -23,14 +23,16 @@ from __future__ import annotations
 import re
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
+
+import msgspec
 
 from sidekeep.errors import ShelfError, SleeveError
 from sidekeep.files.atomic import write_text
-from sidekeep.files.bounded import kept_json, read_bounded, read_json_bounded, read_text_bounded
+from sidekeep.files.bounded import decode_json, kept_json, read_bounded, read_text_bounded
 from sidekeep.files.checksum import text_sha256
 from sidekeep.model.finding import Fact, Finding, Severity
 from sidekeep.model.news import News
@@ -68,12 +70,12 @@ class ShelfTake:
     """
 
     side: str
-    number: int
+    number: Annotated[int, msgspec.Meta(ge=1)]
     folder: str
-    rate_hz: int
-    channels: int
-    bits: int
-    length_frames: int
+    rate_hz: Annotated[int, msgspec.Meta(ge=1)]
+    channels: Annotated[int, msgspec.Meta(ge=1)]
+    bits: Annotated[int, msgspec.Meta(ge=1)]
+    length_frames: Annotated[int, msgspec.Meta(ge=0)]
     files: tuple[TakeFile, ...]
     taken_utc: str
     how: Literal["recorded", "adopted", "combined"] = "recorded"
@@ -103,9 +105,8 @@ class ShelfTake:
 
     def facts(self) -> dict[str, Any]:
         """As ``take.json`` holds them."""
-        values = asdict(self)
+        values: dict[str, Any] = msgspec.to_builtins(self)
         del values["folder"]
-        values["notes"] = [note.as_object() for note in self.notes]
         return {"schema": 1, **values}
 
 
@@ -177,34 +178,18 @@ def _doubt(kind: str, severity: Severity, **facts: Fact) -> Finding:
 def read_take(folder: Path, record_folder: Path) -> ShelfTake:
     """The facts of one take folder."""
     try:
-        values: Any = read_json_bounded(folder / "take.json", "the facts", error=ShelfError)
-        if not isinstance(values, dict):
-            raise ValueError("it holds no facts")
-        values.pop("schema")
-        values["files"] = tuple(TakeFile(**file) for file in values["files"])
-        values["problems"] = tuple(values.get("problems", ()))
-        values["notes"] = tuple(News.from_object(note) for note in values.get("notes", ()))
-        take = ShelfTake(folder=folder.relative_to(record_folder).as_posix(), **values)
-        _check_facts(take)
-        return take
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        content = read_bounded(folder / "take.json", "the facts", error=ShelfError)
+        values: dict[str, Any] = decode_json(content, dict[str, Any])
+        values["folder"] = folder.relative_to(record_folder).as_posix()
+        take = msgspec.convert(values, ShelfTake)
+        for file in take.files:
+            if Path(file.name).name != file.name or not file.name.strip("."):
+                raise ValueError(f"{file.name!r} is no name of a file in the take's folder")
+    except (ShelfError, ValueError, msgspec.ValidationError) as error:
         raise ShelfError(
             f"{folder / 'take.json'} cannot be read ({error}); its take.wav is untouched"
         ) from error
-
-
-def _check_facts(take: ShelfTake) -> None:
-    """Raise ValueError for facts no take can have: they are read by everything after."""
-    for name in ("rate_hz", "channels", "bits", "length_frames", "number"):
-        value = getattr(take, name)
-        if not isinstance(value, int) or value < (0 if name == "length_frames" else 1):
-            raise ValueError(f"{name} is {value!r}")
-    for name in ("side", "taken_utc", "stylus", "how"):
-        if not isinstance(getattr(take, name), str):
-            raise ValueError(f"{name} is {getattr(take, name)!r}")
-    for file in take.files:
-        if not isinstance(file.name, str) or Path(file.name).name != file.name or not file.name.strip("."):
-            raise ValueError(f"{file.name!r} is no name of a file in the take's folder")
+    return take
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated
 
+import msgspec
 import tomlkit
 
 from sidekeep.errors import ShelfError
@@ -28,8 +29,8 @@ class Stylus:
     """One stylus. ``remind_at_h`` is when the tool begins to ask for a look at the tip."""
 
     name: str
-    hours_before: float = 0.0
-    remind_at_h: float = REMIND_AT_H
+    hours_before: Annotated[float, msgspec.Meta(ge=0.0, lt=1e6)] = 0.0
+    remind_at_h: Annotated[float, msgspec.Meta(gt=0.0, lt=1e6)] = REMIND_AT_H
 
 
 def read_styluses(shelf: Path) -> list[Stylus]:
@@ -39,16 +40,9 @@ def read_styluses(shelf: Path) -> list[Stylus]:
         return []
     try:
         values = read_toml(read_text_bounded(path, "the list of styluses", error=ShelfError), STYLUSES)
-        return [_stylus(entry) for entry in values.get("stylus", [])]
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        return msgspec.convert(values.get("stylus", []), list[Stylus])
+    except msgspec.ValidationError as error:
         raise ShelfError(f"{path} cannot be read: {error}") from error
-
-
-def _stylus(entry: Mapping[str, Any]) -> Stylus:
-    before, remind = float(entry.get("hours_before", 0.0)), float(entry.get("remind_at_h", REMIND_AT_H))
-    if not (0.0 <= before < 1e6 and 0.0 < remind < 1e6):
-        raise ValueError(f"hours of {entry['name']!r} must be numbers from 0 up")
-    return Stylus(name=str(entry["name"]), hours_before=before, remind_at_h=remind)
 
 
 def write_styluses(shelf: Path, styluses: list[Stylus]) -> None:
