@@ -55,7 +55,7 @@ def make_shelf(folder: Path) -> None:
     from sidekeep.press.demo import press_demo
     from sidekeep.service import shelf as shelf_service
     from sidekeep.service.copies import copy_record
-    from sidekeep.service.transfer import TransferOptions
+    from sidekeep.service.transferred import TransferOptions
     from sidekeep.shelf.catalogue import record_folders
 
     making = folder.with_name(folder.name + "-making")

@@ -44,6 +44,12 @@ DSP_ROOMS = {
     "alignment": {"kernel"},
 }
 """What the rooms of ``dsp`` may see of each other."""
+INNER_ROOMS = {
+    "shelf": {"sleeve": set(), "": {"sleeve"}},
+    "flow": {"": set(), "comparison": {""}, "live": {""}},
+    "service": {"": set(), "comparing": {""}, "live": {""}, "house": {"", "comparing", "live"}},
+}
+"""What the rooms within a room may see of each other; ``""`` is what lies right in it."""
 
 
 def imports(path: Path, root: Path) -> Iterator[tuple[int, list[str]]]:
@@ -84,8 +90,70 @@ def faults(root: Path) -> Iterator[str]:
                 yield f"{path.relative_to(root)}:{line}: dsp may not use {parts[0]}"
 
 
+def inner_faults(root: Path) -> Iterator[str]:
+    """Arrows between the rooms within a room that point the wrong way."""
+    for path in sorted(root.rglob("*.py")):
+        room, *inside = path.relative_to(root).parts[:-1] or ("",)
+        allowed = INNER_ROOMS.get(room)
+        if allowed is None:
+            continue
+        here = inside[0] if inside else ""
+        for line, parts in imports(path, root):
+            if parts[:2] != [root.name, room] or len(parts) < 3:
+                continue
+            there = parts[2] if (root / room / parts[2]).is_dir() else ""
+            if there != here and there not in allowed[here]:
+                yield f"{path.relative_to(root)}:{line}: {room}/{here} may not import {room}/{there}"
+
+
+def circles(root: Path) -> list[list[str]]:
+    """Modules that need each other in a circle, however the import is hidden: in a function, or for types only."""
+    known = {
+        ".".join((root.name, *path.relative_to(root).with_suffix("").parts)) for path in root.rglob("*.py")
+    }
+    needs: dict[str, set[str]] = {}
+    for path in root.rglob("*.py"):
+        name = ".".join((root.name, *path.relative_to(root).with_suffix("").parts))
+        found = set()
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module:
+                found |= {node.module, *(f"{node.module}.{each.name}" for each in node.names)}
+            elif isinstance(node, ast.Import):
+                found |= {each.name for each in node.names}
+        needs[name] = (found & known) - {name}
+    # What needs nothing that is left is in no circle, nor is what nothing that is left needs.
+    while True:
+        wanted = set().union(*needs.values()) if needs else set()
+        free = {name for name, others in needs.items() if not others & needs.keys() or name not in wanted}
+        if not free:
+            return [[name, *sorted(others & needs.keys())] for name, others in sorted(needs.items())]
+        needs = {name: others for name, others in needs.items() if name not in free}
+
+
 def test_imports_go_one_way() -> None:
     assert list(faults(ROOT)) == []
+    assert list(inner_faults(ROOT)) == []
+
+
+def test_no_modules_need_each_other_in_a_circle() -> None:
+    assert circles(ROOT) == []
+
+
+def test_the_check_sees_a_circle_and_a_wrong_arrow_within_a_room(tmp_path: Path) -> None:
+    root = tmp_path / "sidekeep"
+    (root / "flow" / "live").mkdir(parents=True)
+    (root / "flow" / "cut.py").write_text("def f():\n    from sidekeep.flow.live.news import x\n")
+    (root / "flow" / "live" / "news.py").write_text("from sidekeep.flow import survey\n")
+    (root / "flow" / "survey.py").write_text(
+        "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from sidekeep.flow.cut import f\n"
+    )
+    (root / "flow" / "free.py").write_text("from sidekeep.flow.cut import f\n")
+    assert [each[0] for each in circles(root)] == [
+        "sidekeep.flow.cut",
+        "sidekeep.flow.live.news",
+        "sidekeep.flow.survey",
+    ]
+    assert list(inner_faults(root)) == ["flow/cut.py:2: flow/ may not import flow/live"]
 
 
 @pytest.mark.parametrize(

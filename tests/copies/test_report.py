@@ -18,10 +18,9 @@ from sidekeep.copies.report.data import (
     ReportData,
     SideView,
     TrackView,
-    render_report,
 )
 from sidekeep.copies.report.disc import brightness, disc_picture, strip_picture, turn_period_s
-from sidekeep.copies.report.page import decibels, size_text
+from sidekeep.copies.report.page import decibels, render_report, size_text
 from sidekeep.model.measures import Clicks, Level, Noise, Turn
 from sidekeep.model.record import Record
 from sidekeep.units import MINIMUM_DB

@@ -26,7 +26,8 @@ from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.flac import flac_audio_start
 from sidekeep.files.pictures import Picture
 from sidekeep.files.sinks import open_sink
-from sidekeep.files.tags import Gain, TagSet, clean_tags, r128_texts, write_tags
+from sidekeep.files.tag_writer import write_tags
+from sidekeep.files.tags import Gain, TagSet, clean_tags, r128_texts
 from sidekeep.files.tags_id3 import media_code
 
 SUFFIXES = {

@@ -20,7 +20,8 @@ from sidekeep.service import shelf as shelf_service
 from sidekeep.service.copies import copy_record
 from sidekeep.service.mend import mend_file
 from sidekeep.service.survey import survey_file
-from sidekeep.service.transfer import TransferOptions, transfer
+from sidekeep.service.transfer import transfer
+from sidekeep.service.transferred import TransferOptions
 from tests.small_record import small_record
 
 

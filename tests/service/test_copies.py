@@ -18,7 +18,7 @@ from sidekeep.press.settings import clean_lp
 from sidekeep.press.side import Piece, press_side
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.copies import copy_record
-from sidekeep.service.transfer import TransferOptions
+from sidekeep.service.transferred import TransferOptions
 from sidekeep.service.verify import verify
 
 RATE_HZ = 44_100

@@ -19,7 +19,7 @@ from sidekeep.service.copies import copy_record
 from sidekeep.service.recipes import recipe_from
 from sidekeep.service.report import transfer_with_report
 from sidekeep.service.shelf import adopt
-from sidekeep.service.transfer import TransferOptions, TransferResult
+from sidekeep.service.transferred import TransferOptions, TransferResult
 from sidekeep.wording.findings import finding_text
 from tests.small_record import RATE_HZ, SETTINGS, play
 

@@ -22,7 +22,8 @@ from sidekeep.copies.run.successors import REPORT_NAME
 from sidekeep.errors import CopyError, SidekeepError
 from sidekeep.service.recipes import recipe_from
 from sidekeep.service.report import transfer_with_report
-from sidekeep.service.transfer import TransferOptions, TransferResult, transfer
+from sidekeep.service.transfer import transfer
+from sidekeep.service.transferred import TransferOptions, TransferResult
 from tests.small_record import RATE_HZ, SLEEVE, small_record
 
 Whole = NDArray[np.int32]

@@ -18,7 +18,7 @@ from sidekeep.copies.kept.history import HISTORY_NAME
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, add_to_manifest
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.copies import copy_record
-from sidekeep.service.transfer import TransferOptions
+from sidekeep.service.transferred import TransferOptions
 from sidekeep.service.verify import RESUME
 from tests.small_record import SLEEVE, small_record
 

@@ -15,7 +15,7 @@ import pytest
 import soundfile
 from PIL import Image
 
-from sidekeep.web import asking
+from sidekeep.web import bodies
 from tests.files.test_sleeve_corners import SLANTED, photograph
 from tests.web.conftest import RunningServer
 
@@ -140,8 +140,8 @@ def drip(line: socket.socket, every_s: float) -> None:
 
 
 def test_a_body_that_drips_is_given_up(fresh: RunningServer, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(asking, "SLOWEST_CHUNK_S", 0.5)
-    monkeypatch.setattr(asking, "PATIENCE_S", 1.0)
+    monkeypatch.setattr(bodies, "SLOWEST_CHUNK_S", 0.5)
+    monkeypatch.setattr(bodies, "PATIENCE_S", 1.0)
     for drip_s in (0.05, 2.0):
         with socket.create_connection(("127.0.0.1", fresh.port), timeout=30) as line:
             line.sendall(

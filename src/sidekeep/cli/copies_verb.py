@@ -60,7 +60,8 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.service.copies import copy_record
     from sidekeep.service.recipes import wish_from
     from sidekeep.service.shelf import default_shelf
-    from sidekeep.service.transfer import TransferOptions, facts_from, naming_from
+    from sidekeep.service.transfer import facts_from, naming_from
+    from sidekeep.service.transferred import TransferOptions
 
     if options.kinds.strip() == "list":
         print_kinds()

@@ -34,7 +34,7 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.press.demo import press_demo
     from sidekeep.service.copies import copy_record
     from sidekeep.service.on_shelf import put_on_shelf
-    from sidekeep.service.transfer import TransferOptions
+    from sidekeep.service.transferred import TransferOptions
 
     shelf = options.out / "shelf"
     with progress_bar("pressing the record") as progress:

@@ -51,7 +51,7 @@ class Beside:
         """The copies that were asked for, now that every side is known; what is encoded already is used."""
         from sidekeep.cli.terminal import progress_bar
         from sidekeep.service.copies import copy_record
-        from sidekeep.service.transfer import TransferOptions
+        from sidekeep.service.transferred import TransferOptions
 
         self.follower.end()
         options = TransferOptions(kinds=list(self._kinds))

@@ -9,7 +9,7 @@ from sidekeep.cli.findings_text import print_findings
 from sidekeep.cli.terminal import print_json
 from sidekeep.flow.contract import finding_object, survey_object
 from sidekeep.service.kinds import kinds_of_copies
-from sidekeep.service.transfer import TransferResult
+from sidekeep.service.transferred import TransferResult
 
 
 def print_kinds() -> None:

@@ -38,7 +38,8 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.service.kinds import pictures_from
     from sidekeep.service.recipes import recipe_from
     from sidekeep.service.report import transfer_with_report
-    from sidekeep.service.transfer import TransferOptions, facts_from, naming_from
+    from sidekeep.service.transfer import facts_from, naming_from
+    from sidekeep.service.transferred import TransferOptions
 
     if options.copies.strip() == "list":
         print_kinds()

@@ -12,12 +12,9 @@ carries the same as R128 gains to -23 LUFS in 1/256 dB (RFC 7845, section 5.2.1)
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from pathlib import Path
 
-from sidekeep.errors import CopyError, ParameterError
-from sidekeep.files.pictures import Picture
+from sidekeep.errors import ParameterError
 
 PADDING_BYTES = 2048
 """Room left in every file so that a small correction need not move the audio."""
@@ -96,42 +93,6 @@ def clean_text(text: str, name: str = "text", *, keep_lines: bool = False) -> st
         char if unicodedata.category(char) != "Cc" or (keep_lines and char == "\n") else " " for char in text
     )
     return unicodedata.normalize("NFC", kept).strip()
-
-
-def write_tags(
-    path: Path, suffix: str, tags: TagSet, pictures: Sequence[Picture] = (), *, id3_version: int = 4
-) -> None:
-    """Replace all tags of an audio file.
-
-    ``suffix`` says the format (the file itself may carry a temporary name); ``id3_version`` is 4 or 3.
-    Raises ``CopyError`` when the file is not of that format, ``ParameterError`` for values that cannot be
-    written.
-    """
-    if id3_version not in (3, 4):
-        raise ParameterError(f"id3_version={id3_version} must be 3 or 4")
-    if suffix not in TAGGED_SUFFIXES:
-        raise ParameterError(f"no tags for {suffix!r} files; allowed: {', '.join(TAGGED_SUFFIXES)}")
-    import mutagen
-
-    tags = clean_tags(tags)
-    try:
-        if suffix in (".flac", ".opus"):
-            from sidekeep.files.tags_vorbis import write_flac, write_opus
-
-            (write_flac if suffix == ".flac" else write_opus)(path, tags, pictures)
-        elif suffix == ".m4a":
-            from sidekeep.files.tags_mp4 import write_mp4
-
-            write_mp4(path, tags, pictures)
-        else:
-            from sidekeep.files.tags_id3 import write_id3
-
-            write_id3(path, suffix, tags, pictures, version=id3_version)
-    except mutagen.MutagenError as problem:
-        cause = problem.__cause__ or problem.__context__
-        if isinstance(cause, OSError):
-            raise cause from None
-        raise CopyError(f"{path.name} does not take tags: {problem}") from None
 
 
 def fixed_padding(_info: object) -> int:

@@ -21,15 +21,8 @@ from sidekeep.service.shelf import find_record, index_record
 from sidekeep.service.sleeves import Sleeve, TakeFiles, read_sleeve_text
 from sidekeep.service.survey import with_outer_findings
 from sidekeep.service.titles import told_anew
-from sidekeep.service.transfer import (
-    SurveyedTake,
-    TransferOptions,
-    TransferResult,
-    listen_to,
-    name_takes,
-    prepare_record,
-    write_record,
-)
+from sidekeep.service.transfer import listen_to, name_takes, prepare_record, write_record
+from sidekeep.service.transferred import SurveyedTake, TransferOptions, TransferResult
 from sidekeep.shelf.art import art_files
 from sidekeep.shelf.choices import change_choices, read_choices
 from sidekeep.shelf.inventory import remember

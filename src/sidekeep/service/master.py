@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from sidekeep.copies.master.build import MasterPlan, MasterTake
-from sidekeep.copies.report.data import render_report
+from sidekeep.copies.report.page import render_report
 from sidekeep.files.bext import Bext, history_line
 from sidekeep.model.recipe import Recipe
 from sidekeep.model.record import Record
@@ -15,7 +15,7 @@ from sidekeep.shelf.recipe_file import write_recipe
 from sidekeep.shelf.sleeve.writing import write_sleeve
 
 if TYPE_CHECKING:
-    from sidekeep.service.transfer import SurveyedTake, TransferResult
+    from sidekeep.service.transferred import SurveyedTake, TransferResult
 
 
 def master_plan(found: TransferResult, recipe: Recipe, picture: bytes | None) -> MasterPlan:

@@ -7,12 +7,13 @@ from datetime import date
 from pathlib import Path
 
 import sidekeep
-from sidekeep.copies.report.data import render_report
+from sidekeep.copies.report.page import render_report
 from sidekeep.copies.run.successors import write_report_file
 from sidekeep.files.pictures import Picture
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.service.report_view import report_data
-from sidekeep.service.transfer import TransferOptions, TransferResult, transfer
+from sidekeep.service.transfer import transfer
+from sidekeep.service.transferred import TransferOptions, TransferResult
 
 
 def transfer_with_report(

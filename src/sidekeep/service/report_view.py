@@ -22,7 +22,7 @@ from sidekeep.units import frames_to_seconds, gain_to_db
 from sidekeep.wording.findings import Told, told
 
 if TYPE_CHECKING:
-    from sidekeep.service.transfer import RenderedSide, SurveyedTake, TransferResult
+    from sidekeep.service.transferred import RenderedSide, SurveyedTake, TransferResult
 
 
 def report_data(result: TransferResult, picture: bytes | None, day: date | None) -> ReportData:

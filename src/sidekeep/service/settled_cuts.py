@@ -17,7 +17,7 @@ from sidekeep.flow.titles import TitleChoice, settle_titles
 from sidekeep.model.cuts import Cuts, SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side
-from sidekeep.service.transfer import SurveyedTake
+from sidekeep.service.transferred import SurveyedTake
 from sidekeep.shelf.choices import change_choices, put_side, read_choices, side_path, sides_in
 from sidekeep.shelf.journal import State
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake

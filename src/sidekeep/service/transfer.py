@@ -10,7 +10,7 @@ import contextlib
 import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, replace
 from itertools import groupby
 from pathlib import Path
 
@@ -23,109 +23,34 @@ from sidekeep.copies.plan.layout import plan_copies
 from sidekeep.copies.plan.naming import NamingRules
 from sidekeep.copies.plan.planned import CopyPlan
 from sidekeep.copies.plan.tagging import TransferFacts
-from sidekeep.copies.run.run import CopyRun, WrittenFile
+from sidekeep.copies.run.run import CopyRun
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.atomic import copy_error
 from sidekeep.files.guard import Guard
 from sidekeep.files.pictures import Picture
 from sidekeep.files.reader import open_take
 from sidekeep.files.sources import FileSource
-from sidekeep.flow.edges import RenderSpan, render_spans
-from sidekeep.flow.kept_levels import KeptLevels
+from sidekeep.flow.edges import render_spans
 from sidekeep.flow.patches import PatchReader, PatchWriter
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.flow.render import GainChoice, choose_gain, record_level, render_span
 from sidekeep.flow.survey import Survey, survey_take
 from sidekeep.flow.titles import TitleChoice, sleeve_tracks
 from sidekeep.model.cuts import SideCuts
-from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings, Recipe
 from sidekeep.model.record import Record, Side
 from sidekeep.service.clips import Clip, choose_place, make_clip
 from sidekeep.service.kinds import refuse_early
 from sidekeep.service.master import master_plan
-from sidekeep.service.repairs import choose_repairs, mended_repairs
+from sidekeep.service.repairs import mended_repairs
 from sidekeep.service.shelf import default_shelf
 from sidekeep.service.sleeves import Sleeve, TakeFiles, assign_files, load_sleeve
 from sidekeep.service.survey import with_outer_findings
 from sidekeep.service.titles import retitled, same_sound
+from sidekeep.service.transferred import RenderedSide, SurveyedTake, TransferOptions, TransferResult
 from sidekeep.shelf.sleeve.quoting import visible
 
 _SURVEY_SHARE = 0.55
-
-
-@dataclass(frozen=True, kw_only=True)
-class TransferOptions:
-    """What a person may choose. ``side_letters`` names the side(s) on every file; ``titles`` gives titles only where they
-    are sure, in the ``printed`` order, or by what is ``heard``; ``id3_version`` is 4, or 3 for old players."""
-
-    kinds: Sequence[str] | str = ("lossless", "portable")
-    recipe: Recipe = field(default_factory=Recipe)
-    naming: NamingRules = field(default_factory=NamingRules)
-    facts: TransferFacts = field(default_factory=TransferFacts)
-    side_letters: tuple[str, ...] | None = None
-    titles: TitleChoice = "sure"
-    id3_version: int = 4
-    replace: bool = False
-
-
-@dataclass(frozen=True, kw_only=True)
-class SurveyedTake:
-    """A take with all that is known about it, the place where its patches lie, and the repairs that are left
-    (indices in the survey's list). ``levels`` are those of the take as it is rendered."""
-
-    files: TakeFiles
-    source: FileSource
-    survey: Survey
-    patches_path: Path
-    sha256: tuple[str, ...]
-    left: frozenset[int]
-    levels: KeptLevels
-
-    @classmethod
-    def of(
-        cls,
-        files: TakeFiles,
-        source: FileSource,
-        survey: Survey,
-        patches_path: Path,
-        sha256: tuple[str, ...],
-        mend: MendSettings,
-    ) -> SurveyedTake:
-        """With the person's choices of repairs laid over the survey."""
-        chosen = choose_repairs(survey, patches_path, source, mend, sha256[0])
-        return cls(
-            files=files,
-            source=source,
-            survey=replace(survey, findings=(*chosen.findings, *survey.findings)),
-            patches_path=patches_path,
-            sha256=sha256,
-            left=chosen.left,
-            levels=chosen.levels,
-        )
-
-
-@dataclass(frozen=True, kw_only=True)
-class RenderedSide:
-    """One side on its way out: its take, cuts and the spans of its tracks."""
-
-    take: SurveyedTake
-    cuts: SideCuts
-    spans: tuple[RenderSpan, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class TransferResult:
-    """What was made."""
-
-    folder: Path
-    record: Record
-    takes: tuple[SurveyedTake, ...]
-    sides: tuple[RenderedSide, ...]
-    gain: GainChoice
-    written: tuple[WrittenFile, ...] = ()
-    clips: tuple[Clip, ...] = ()
-    copy_findings: tuple[Finding, ...] = ()
 
 
 def transfer(

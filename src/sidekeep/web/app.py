@@ -15,7 +15,8 @@ from starlette.types import ASGIApp
 from sidekeep.errors import SidekeepError
 from sidekeep.service.house.house import House
 from sidekeep.web.answers import answer_to, error_answer, json_answer
-from sidekeep.web.asking import Ask, Endpoint, TooLarge, TooSlow, read_body
+from sidekeep.web.asking import Ask, Endpoint, read_body
+from sidekeep.web.bodies import TooLarge, TooSlow
 from sidekeep.web.door import LET_IN, Door
 from sidekeep.web.files import PageFiles
 from sidekeep.web.guard import Guard

@@ -17,7 +17,7 @@ from starlette.responses import Response
 from starlette.types import Scope
 
 from sidekeep.errors import DeviceError, SidekeepError
-from sidekeep.web.asking import body_chunks
+from sidekeep.web.bodies import body_chunks
 from sidekeep.web.guests import GOOD_FOR_S, Guests, WrongSecret, code_svg, cookie_header, token_of
 
 LET_IN = "/let-me-in"

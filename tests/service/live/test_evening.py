@@ -13,7 +13,7 @@ from sidekeep.model.recipe import LevelSettings, Recipe
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.copies import copy_record, prepare_copies
 from sidekeep.service.live.evening import CopiesAsReady
-from sidekeep.service.transfer import TransferOptions
+from sidekeep.service.transferred import TransferOptions
 from sidekeep.shelf.recipe_file import write_recipe
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.small_record import RATE_HZ, SLEEVE, small_record

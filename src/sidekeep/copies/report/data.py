@@ -1,6 +1,6 @@
 """What the report of a record tells, as plain values, and the page made of it.
 
-The caller fills ``ReportData``; ``render_report`` gives one self-contained HTML page: no script, no link to
+The caller fills ``ReportData``; ``page.render_report`` gives one self-contained HTML page: no script, no link to
 anywhere, pictures and sounds inside. Times are seconds from the start of a side's envelope (the start of its
 take, unless the take holds several sides).
 """
@@ -109,10 +109,3 @@ class ReportData:
     files: tuple[FileView, ...] = ()
     made_with: str = ""
     made_at: str = field(default="")
-
-
-def render_report(data: ReportData) -> str:
-    """The page as text, to be written as UTF-8."""
-    from sidekeep.copies.report.page import page
-
-    return page(data)

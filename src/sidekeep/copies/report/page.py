@@ -28,8 +28,8 @@ _KINDS = {
 _KEPT_DIGITS = 16
 
 
-def page(data: ReportData) -> str:
-    """The whole page."""
+def render_report(data: ReportData) -> str:
+    """The whole page as text, to be written as UTF-8."""
     frame = resources.files("sidekeep.copies.report").joinpath("report.html").read_text("utf-8")
     body = "\n".join(
         part

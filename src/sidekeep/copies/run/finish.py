@@ -30,7 +30,8 @@ from sidekeep.copies.sheets.cue import write_cuesheet_block
 from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.atomic import copy_error, give_name, write_bytes
 from sidekeep.files.checksum import bytes_sha256, file_sha256
-from sidekeep.files.tags import TagSet, write_tags
+from sidekeep.files.tag_writer import write_tags
+from sidekeep.files.tags import TagSet
 from sidekeep.flow.progress import Progress
 from sidekeep.units import MINIMUM_DB, db_to_gain
 

@@ -23,7 +23,7 @@ from sidekeep.service.copies import copy_record, survey_kept
 from sidekeep.service.house.library import take_id
 from sidekeep.service.peaks import peaks_of
 from sidekeep.service.shelf import adopt
-from sidekeep.service.transfer import TransferOptions
+from sidekeep.service.transferred import TransferOptions
 from sidekeep.service.verify import verify
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work

@@ -1,0 +1,98 @@
+"""What a transfer is asked for, what it knows of every take and side on the way, and what it made."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from sidekeep.copies.plan.naming import NamingRules
+from sidekeep.copies.plan.tagging import TransferFacts
+from sidekeep.copies.run.finish import WrittenFile
+from sidekeep.files.sources import FileSource
+from sidekeep.flow.edges import RenderSpan
+from sidekeep.flow.kept_levels import KeptLevels
+from sidekeep.flow.render import GainChoice
+from sidekeep.flow.survey import Survey
+from sidekeep.flow.titles import TitleChoice
+from sidekeep.model.cuts import SideCuts
+from sidekeep.model.finding import Finding
+from sidekeep.model.recipe import MendSettings, Recipe
+from sidekeep.model.record import Record
+from sidekeep.service.clips import Clip
+from sidekeep.service.repairs import choose_repairs
+from sidekeep.service.sleeves import TakeFiles
+
+
+@dataclass(frozen=True, kw_only=True)
+class TransferOptions:
+    """What a person may choose. ``side_letters`` names the side(s) on every file; ``titles`` gives titles only where they
+    are sure, in the ``printed`` order, or by what is ``heard``; ``id3_version`` is 4, or 3 for old players."""
+
+    kinds: Sequence[str] | str = ("lossless", "portable")
+    recipe: Recipe = field(default_factory=Recipe)
+    naming: NamingRules = field(default_factory=NamingRules)
+    facts: TransferFacts = field(default_factory=TransferFacts)
+    side_letters: tuple[str, ...] | None = None
+    titles: TitleChoice = "sure"
+    id3_version: int = 4
+    replace: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class SurveyedTake:
+    """A take with all that is known about it, the place where its patches lie, and the repairs that are left
+    (indices in the survey's list). ``levels`` are those of the take as it is rendered."""
+
+    files: TakeFiles
+    source: FileSource
+    survey: Survey
+    patches_path: Path
+    sha256: tuple[str, ...]
+    left: frozenset[int]
+    levels: KeptLevels
+
+    @classmethod
+    def of(
+        cls,
+        files: TakeFiles,
+        source: FileSource,
+        survey: Survey,
+        patches_path: Path,
+        sha256: tuple[str, ...],
+        mend: MendSettings,
+    ) -> SurveyedTake:
+        """With the person's choices of repairs laid over the survey."""
+        chosen = choose_repairs(survey, patches_path, source, mend, sha256[0])
+        return cls(
+            files=files,
+            source=source,
+            survey=replace(survey, findings=(*chosen.findings, *survey.findings)),
+            patches_path=patches_path,
+            sha256=sha256,
+            left=chosen.left,
+            levels=chosen.levels,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class RenderedSide:
+    """One side on its way out: its take, cuts and the spans of its tracks."""
+
+    take: SurveyedTake
+    cuts: SideCuts
+    spans: tuple[RenderSpan, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TransferResult:
+    """What was made."""
+
+    folder: Path
+    record: Record
+    takes: tuple[SurveyedTake, ...]
+    sides: tuple[RenderedSide, ...]
+    gain: GainChoice
+    written: tuple[WrittenFile, ...] = ()
+    clips: tuple[Clip, ...] = ()
+    copy_findings: tuple[Finding, ...] = ()
