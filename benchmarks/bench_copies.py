@@ -6,7 +6,7 @@ what went in) within 5 ms of the joins against the rest elsewhere, in dB: 0 and 
 than the coding noise around it; *exact* means no rest beyond the dither. Tags are counted as a reader sees them, and
 the gain of every track is computed again from the decoded file with another meter (BS.1770 in pyebur128).
 
-    ./run bench copies [--quick] [--kinds portable,aac]        tracks of 20 s (6 with --quick)
+    ./run bench copies [--quick] [--copies portable,aac]        tracks of 20 s (6 with --quick)
 """
 
 from __future__ import annotations
@@ -216,7 +216,7 @@ def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(prog="bench copies", description=__doc__)
     parser.add_argument("--quick", action="store_true", help="tracks of 6 s")
-    parser.add_argument("--kinds", default="all", help="kinds, comma-separated")
+    parser.add_argument("--copies", default="all", help="kinds, comma-separated")
     options = parser.parse_args()
     track_s = 6.0 if options.quick else 20.0
     kinds = [name for name in parse_kinds(options.kinds) if name != "master"]

@@ -182,7 +182,7 @@ def _write_copies(shelf: Path, record: RecordFolder) -> float:
         str(record.path),
         "--shelf",
         str(shelf),
-        "--kinds",
+        "--copies",
         KINDS,
     ]
     done = subprocess.run(command, capture_output=True, text=True, check=False)

@@ -161,7 +161,7 @@ verbs = st.sampled_from(
     ]
 )
 flags = st.sampled_from(
-    ["--sides", "--side", "--kinds", "--copies", "--level", "--titles", "--track-names", "--comment", "--hours-before",
+    ["--sides", "--mend", "--copies", "--level", "--titles", "--track-names", "--comment", "--hours-before",
      "--remind-at", "--record", "--sleeve", "--leave", "--recipe", "--picture", "--stylus", "--json", "--state"]
 )  # fmt: skip
 given_options = st.tuples(verbs, st.lists(st.one_of(flags, words), max_size=4)).map(

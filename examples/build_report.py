@@ -69,10 +69,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("file", type=Path)
     parser.add_argument("--sleeve", type=Path, metavar="FILE")
-    parser.add_argument("--side", metavar="LETTER")
+    parser.add_argument("--sides", metavar="LETTERS")
     parser.add_argument("--out", type=Path, default=Path("report.html"), metavar="FILE")
     options = parser.parse_args(arguments)
-    result = survey_file([options.file], sleeve_path=options.sleeve, side_letters=options.side)
+    result = survey_file([options.file], sleeve_path=options.sleeve, side_letters=options.sides)
     survey = result.survey
     data = ReportData(
         record=result.sleeve.record if result.sleeve else Record(title=options.file.stem),

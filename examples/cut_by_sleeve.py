@@ -19,10 +19,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("file", type=Path)
     parser.add_argument("sleeve", type=Path)
-    parser.add_argument("--side", metavar="LETTER", help="the side, when the file's name does not tell")
+    parser.add_argument(
+        "--sides", metavar="LETTERS", help="the side or sides, when the file's name does not tell"
+    )
     parser.add_argument("--out", type=Path, default=Path("tracks"), metavar="DIR")
     options = parser.parse_args(arguments)
-    survey = survey_file([options.file], sleeve_path=options.sleeve, side_letters=options.side).survey
+    survey = survey_file([options.file], sleeve_path=options.sleeve, side_letters=options.sides).survey
     source = open_source(options.file)
     form = source.format
     options.out.mkdir(parents=True, exist_ok=True)

@@ -30,11 +30,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("source", type=Path, metavar="IN")
     parser.add_argument("out", type=Path, metavar="OUT", help="a WAV file that is not there yet")
     parser.add_argument("--block", type=int, default=65536, metavar="FRAMES")
-    parser.add_argument("--size", choices=("gentle", "even", "thorough"), default="even")
+    parser.add_argument("--mend", choices=("gentle", "even", "thorough"), default="even")
     options = parser.parse_args(arguments)
     source = open_source(options.source)
     form = source.format
-    mender = Mender(MendSettings(size=options.size), rate_hz=form.rate_hz, channels=form.channels)
+    mender = Mender(MendSettings(size=options.mend), rate_hz=form.rate_hz, channels=form.channels)
     sink = open_sink(
         options.out,
         "wav",

@@ -113,7 +113,7 @@ def test_a_rotten_take_is_not_adopted_elsewhere(shelf: Path, tmp_path: Path) -> 
 def test_nothing_is_moved_out_of_a_take_or_a_bag(shelf: Path, tmp_path: Path) -> None:
     bagged = next(copies_of(shelf).glob("*/master/data/takes/side A.wav"))
     for path, place in ((take_of(shelf), "a take"), (bagged, "a bag")):
-        with pytest.raises(ParameterError, match=f"is {place}; bring it in without --move"):
+        with pytest.raises(ParameterError, match=f"is {place}; bring in a copy"):
             shelf_service.adopt([path], shelf=tmp_path / "other", move=True)
         assert path.exists()
 

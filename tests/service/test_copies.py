@@ -125,7 +125,7 @@ def test_two_jobs_on_one_record_wait_for_each_other(made: Path) -> None:
         "orchard",
         "--shelf",
         str(made),
-        "--kinds",
+        "--copies",
         "lossless",
     ]
     jobs = [
@@ -138,7 +138,7 @@ def test_two_jobs_on_one_record_wait_for_each_other(made: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["copies", "orchard", "--kinds", "wax"], "no kind of copies is called 'wax'"),
+        (["copies", "orchard", "--copies", "wax"], "no kind of copies is called 'wax'"),
         (["copies", "absent"], "no record on the shelf matches 'absent'"),
         (["copies"], "name the record"),
         (["verify", "absent"], "no record on the shelf matches"),

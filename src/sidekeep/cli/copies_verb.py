@@ -11,7 +11,11 @@ from sidekeep.cli.shelf_verb import add_shelf_option
 def add_recipe_options(parser: argparse.ArgumentParser) -> None:
     """How takes become copies."""
     parser.add_argument("--recipe", type=Path, metavar="FILE", help="a recipe.toml to follow")
-    parser.add_argument("--size", choices=("gentle", "even", "thorough", "none"), help="how much is mended")
+    parser.add_argument(
+        "--mend",
+        choices=("gentle", "even", "thorough", "none"),
+        help="how much is mended: gentle leaves doubtful places as they are, thorough takes faint crackle too (default: even)",
+    )
     parser.add_argument(
         "--level",
         metavar="WHAT",
@@ -42,10 +46,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
     parser.add_argument("record", nargs="?", help="the record: its folder, or words that match just one")
     parser.add_argument(
-        "--kinds",
+        "--copies",
         default="lossless,portable",
         metavar="KINDS",
-        help="kinds, comma-separated, or all (default: lossless,portable); --kinds list shows them",
+        help="kinds of copies, comma-separated, or all (default: lossless,portable); --copies list shows them",
     )
     add_recipe_options(parser)
     parser.add_argument("--json", action="store_true", help="print JSON")
@@ -63,20 +67,20 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.service.transfer import facts_from, naming_from
     from sidekeep.service.transferred import TransferOptions
 
-    if options.kinds.strip() == "list":
+    if options.copies.strip() == "list":
         print_kinds()
         return 0
     if options.record is None:
         raise ParameterError(
             "name the record: its folder, or words that match just one ('sidekeep shelf' lists them)"
         )
-    wish = wish_from(options.recipe, size=options.size, level=options.level, lead_in=options.lead_in)
+    wish = wish_from(options.recipe, size=options.mend, level=options.level, lead_in=options.lead_in)
     with progress_bar("listening", quiet=options.json) as progress:
         result, report_path = copy_record(
             options.shelf or default_shelf(),
             options.record,
             options=TransferOptions(
-                kinds=options.kinds,
+                kinds=options.copies,
                 facts=facts_from(comment=options.comment),
                 naming=naming_from(options.track_names),
                 id3_version=3 if options.old_tags else 4,

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Sequence
 
 from sidekeep import __version__
+from sidekeep.cli.answers import error_answer
 from sidekeep.errors import SidekeepError
 
 VERBS = {
@@ -65,7 +66,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_COULD_NOT
     except (SidekeepError, OSError, MemoryError) as error:
-        return _give_up(_one_line(error), options.debug)
+        return _give_up(_one_line(error) + error_answer(error), options.debug)
     except Exception as error:
         what = f"{type(error).__name__}: {_one_line(error)}" if str(error) else type(error).__name__
         return _give_up(

@@ -11,7 +11,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("source", type=Path, metavar="IN", help="the recording; it is only read")
     parser.add_argument("out", type=Path, metavar="OUT", help="the mended file (.wav, .flac, .aiff)")
     parser.add_argument(
-        "--size",
+        "--mend",
         choices=("gentle", "even", "thorough"),
         default="even",
         help="how much is mended: gentle leaves doubtful places as they are, thorough takes faint crackle too",
@@ -48,7 +48,7 @@ def run(options: argparse.Namespace) -> int:
         result = mend_file(
             options.source,
             options.out,
-            settings=MendSettings(size=options.size, leave=leave),
+            settings=MendSettings(size=options.mend, leave=leave),
             taken_out_path=options.taken_out,
             replace=options.replace,
             progress=progress,

@@ -10,7 +10,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
     parser.add_argument("file", nargs="+", type=Path, help="a recording, or the pieces of one side in order")
     parser.add_argument("--sleeve", type=Path, metavar="FILE", help="the track list as printed on the sleeve")
-    parser.add_argument("--side", metavar="LETTERS", help="which side(s) of the sleeve this is, e.g. A or AB")
+    parser.add_argument(
+        "--sides", metavar="LETTERS", help="side(s) of the sleeve that are on this recording: A, or AB"
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
@@ -23,7 +25,7 @@ def run(options: argparse.Namespace) -> int:
 
     with progress_bar("listening", quiet=options.json) as progress:
         result = survey_file(
-            options.file, sleeve_path=options.sleeve, side_letters=options.side, progress=progress
+            options.file, sleeve_path=options.sleeve, side_letters=options.sides, progress=progress
         )
     if options.json:
         print_json(survey_object(result.survey))

@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--copies",
         metavar="KINDS",
-        help="write copies as they are ready, such as lossless,portable ('copies --kinds list' lists them)",
+        help="write copies as they are ready, such as lossless,portable ('sidekeep copies --copies list' lists them)",
     )
     parser.add_argument(
         "--no-survey",

@@ -17,7 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--copies",
         default="lossless,portable",
         metavar="KINDS",
-        help="kinds, comma-separated, or all (default: lossless,portable); --copies list shows them",
+        help="kinds of copies, comma-separated, or all (default: lossless,portable); --copies list shows them",
     )
     parser.add_argument(
         "--sides",
@@ -48,7 +48,7 @@ def run(options: argparse.Namespace) -> int:
         raise ParameterError("say with --out DIR where the record's folder is to go")
     chosen = TransferOptions(
         kinds=options.copies,
-        recipe=recipe_from(options.recipe, size=options.size, level=options.level, lead_in=options.lead_in),
+        recipe=recipe_from(options.recipe, size=options.mend, level=options.level, lead_in=options.lead_in),
         facts=facts_from(comment=options.comment),
         naming=naming_from(options.track_names),
         id3_version=3 if options.old_tags else 4,

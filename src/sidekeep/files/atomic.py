@@ -56,7 +56,7 @@ def copy_error(error: OSError, path: str | os.PathLike[str]) -> CopyError:
 
 def already_there(path: Path) -> CopyError:
     """The ``CopyError`` for a name that is taken."""
-    return CopyError(f"{path} exists already and nothing is overwritten without --replace")
+    return CopyError(f"{path} exists already and nothing is overwritten unasked", code="exists")
 
 
 def part_path(path: str | os.PathLike[str]) -> Path:

@@ -84,7 +84,10 @@ def refuse_removal(path: Path) -> None:
     for folder in place.parents:
         what = _what_is_kept(folder)
         if what:
-            raise ParameterError(f"{path} stays where it is: {folder} is {what}; bring it in without --move")
+            raise ParameterError(
+                f"{path} stays where it is: {folder} is {what}; bring in a copy of it instead",
+                code="not-moved",
+            )
 
 
 def _what_is_kept(folder: Path) -> str:

@@ -69,7 +69,9 @@ def pick_input(wanted: str | None = None) -> SoundInput:
         names = "; ".join(each.name for each in inputs)
         raise DeviceError(
             f"the input used so far, {known[1]}, is not there: connect it and switch it on, or choose another "
-            f"with --input ({names})"
+            f"({names})",
+            code="input-missing",
+            facts={"name": known[1], "inputs": [each.name for each in inputs]},
         )
     return found
 

@@ -48,7 +48,8 @@ def open_catalogue(shelf: Path, *, create: bool = False) -> Catalogue:
         if shelf.exists():
             raise ShelfError(f"{shelf} is a file; the shelf is a folder")
         raise ShelfError(
-            f"there is no shelf at {shelf}; name another with --shelf or bring a record in with adopt"
+            f"there is no shelf at {shelf}; name another, or make one by bringing a record in",
+            code="no-shelf",
         )
     return open_index(shelf)
 

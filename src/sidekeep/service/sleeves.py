@@ -28,7 +28,7 @@ def load_sleeve(path: Path | None) -> Sleeve | None:
     if path is None:
         return None
     if not path.exists():
-        raise SleeveError(f"no sleeve text at {path}: write the track list there, or leave --sleeve away")
+        raise SleeveError(f"no sleeve text at {path}: write the track list there, or go on without one")
     raw = read_bounded(path, "the sleeve text", most_bytes=MAX_BYTES, error=SleeveError)
     return read_sleeve_text(decode_sleeve(raw, path.name))
 
@@ -89,8 +89,9 @@ def assign_files(
     sides = list(known.values())
     if len(sides) % len(files):
         raise ParameterError(
-            f"{len(files)} files for {len(sides)} sides on the sleeve: say which is which with "
-            f"--sides, one letter per file (for example --sides {','.join('A' for _ in files[:-1])},B)"
+            f"{len(files)} files for {len(sides)} sides on the sleeve: say which is which, one letter per file "
+            f"(for example {','.join('A' for _ in files[:-1])},B)",
+            code="sides-unclear",
         )
     share = len(sides) // len(files)
     return [
@@ -116,7 +117,10 @@ def _by_letters(
     files: Sequence[Path], known: dict[str, Side], side_letters: Sequence[str]
 ) -> list[TakeFiles]:
     if len(side_letters) != len(files):
-        raise ParameterError(f"--sides names {len(side_letters)} files but {len(files)} were given")
+        raise ParameterError(
+            f"sides were named for {len(side_letters)} files, but {len(files)} were given",
+            code="sides-unclear",
+        )
     takes: list[TakeFiles] = []
     for path, letters in zip(files, side_letters, strict=True):
         wanted = letters.strip().upper()

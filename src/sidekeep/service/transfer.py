@@ -94,7 +94,7 @@ def _make_folder(out_dir: Path) -> None:
     try:
         out_dir.mkdir(parents=True, exist_ok=True)
     except FileExistsError:
-        raise CopyError(f"{out_dir} is a file; --out must name a folder") from None
+        raise CopyError(f"{out_dir} is a file; copies go into a folder") from None
     except OSError as error:
         raise copy_error(error, out_dir) from error
 

@@ -21,7 +21,7 @@ def refuse_strange_sides(options: TakeOptions, known: Sequence[str]) -> None:
     strange = [side for side in options.sides if side not in known]
     if strange and known and not options.any_side:
         raise ParameterError(
-            f"side {strange[0]} is not on the sleeve, which has {', '.join(known)}: add it to sleeve.txt, or say --any-side",
+            f"side {strange[0]} is not on the sleeve, which has {', '.join(known)}: add it to sleeve.txt, or record it anyway",
             code="side-not-on-sleeve",
             facts={"side": strange[0], "sides": list(known)},
         )

@@ -98,7 +98,7 @@ def test_a_combined_take_stands_beside_its_sources(shelf: Path, capsys: pytest.C
         (("compare", "tallow/A-9", "OLD"), "has no take A-9"),
         (("compare", "OLD", "A-1"), "which record"),
         (("combine", "OLD"), "at least two"),
-        (("combine", "OLD", "NEW"), "need --out"),
+        (("combine", "OLD", "NEW"), "--out FILE.wav"),
         (("combine", "OLD", "NEW", "--out", "x.flac"), "name it so"),
         (("combine", "OLD", "NEW", "--out", "OLD", "--replace"), "cannot be written"),
     ],

@@ -78,7 +78,8 @@ def look_at_master(plan: MasterPlan, folder: Path, *, replace: bool) -> MasterSt
             return MasterState(key=key, sums=sums)
     if not replace:
         raise CopyError(
-            f"{folder} is there already and holds another master; nothing is overwritten without --replace"
+            f"{folder} is there already and holds another master; nothing is overwritten unasked",
+            code="exists",
         )
     return MasterState(key=key, sums=None)
 

@@ -121,7 +121,8 @@ def check_folder(plan: CopyPlan, history: History, pool: ThreadPoolExecutor) -> 
         what = "1 file is there already" if count == 1 else f"{count} files are there already"
         raise CopyError(
             f"{plan.folder}: {what}, made by hand, changed, or from other settings (first: {min(blocking)}); "
-            "nothing is overwritten without --replace"
+            "nothing is overwritten unasked",
+            code="exists",
         )
     return ours
 

@@ -60,7 +60,8 @@ def combine(
         home is None or any(take.record is None or take.record.path != home.path for take in takes)
     ):
         raise ParameterError(
-            "takes that are not of one record on the shelf need --out FILE.wav for the combined one"
+            "these takes are not of one record on the shelf: say which WAV file the combined one goes to",
+            code="no-out",
         )
     if out_path is not None:
         if out_path.suffix.lower() != ".wav":

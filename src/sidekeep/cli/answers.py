@@ -1,0 +1,40 @@
+"""How a finding or an error is answered on the command line: options belong here, and to no sentence elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from sidekeep.errors import SidekeepError
+
+FINDING_ANSWERS: Mapping[str, str] = {
+    "other-side": "--sides says which side it is, sidekeep shelf swap puts it right on the shelf, --titles printed takes the "
+    "sleeve's titles",
+    "track-order": "--titles heard goes by the lengths, --titles printed by the sleeve",
+    "untitled-track": "write titles into cuts.toml, or --titles printed takes the sleeve's order",
+    "side-missing": "--sides names the sides on a recording",
+    "take-chosen": "sidekeep shelf use",
+    "copies-clipped": "--level chooses the level",
+}
+"""By kind of finding."""
+ERROR_ANSWERS: Mapping[str, str] = {
+    "exists": "--replace overwrites it",
+    "not-moved": "leave out --move",
+    "no-out": "--out FILE.wav",
+    "input-missing": "--input NAME chooses another",
+    "no-shelf": "--shelf names another, adopt makes one",
+    "sides-unclear": "--sides A,B",
+    "side-not-on-sleeve": "--any-side",
+}
+"""By code of an error."""
+
+
+def finding_answer(kind: str) -> str:
+    """What to say on the command line after a finding, in brackets; empty when there is nothing to choose."""
+    answer = FINDING_ANSWERS.get(kind)
+    return f" ({answer})" if answer else ""
+
+
+def error_answer(error: BaseException) -> str:
+    """What to say on the command line after an error, in brackets; empty when no option helps."""
+    answer = ERROR_ANSWERS.get(error.code) if isinstance(error, SidekeepError) else None
+    return f" ({answer})" if answer else ""
