@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sidekeep.errors import AudioFileError, ParameterError
-from sidekeep.files.bext import Bext, ascii_text, history_line
+from sidekeep.files.bext import Bext, history_line
+from sidekeep.files.plain_text import ascii_text, latin_1_text
 from sidekeep.files.rf64 import TakeWriter
 from tests.files.sounds import counter
 
@@ -144,7 +145,11 @@ def test_any_text_becomes_ascii(text: str) -> None:
 
 
 def test_accents_are_taken_off() -> None:
-    assert ascii_text("Motörhänd – Élan №1 夜") == "Motorhand ? Elan No1 ?"
+    assert ascii_text("Motörhänd – Élan №1 夜") == "Motorhand - Elan No1 Ye"
+    assert ascii_text("Łódź „Øre“ Тихо\u0301") == 'Lodz "Ore" Tikho'
+    # The same letter in two pieces, as some systems store it, and a sign that is not of any alphabet.
+    assert ascii_text("u\u0308\ue000") == "u?"
+    assert latin_1_text("Grüße – Łódź Ærø “x”") == 'Grüße - Lódz Ærø "x"'
 
 
 def test_older_versions() -> None:

@@ -119,6 +119,12 @@ def test_ffprobe_reads_what_was_written(
     got = probe(path, program("ffprobe"))
     assert got["TITLE"] == FULL.title
     assert got["ALBUM"] == "Tallow Wharf Almanac"
+    if suffix == ".wav":
+        # This reader leaves the ID3 of a WAV unread where it finds LIST/INFO.
+        assert got["ARTIST"] == "The Wicker Boats; Åse Lind"
+        assert (got["TRACK"], got["DATE"], got["GENRE"]) == ("4", "1971", "Folk; Shanty")
+        assert got["COMMENT"] == FULL.comment
+        return
     assert got["ALBUM_ARTIST"] == "The Wicker Boats"
     assert got["ARTIST"].replace("/", ";").startswith("The Wicker Boats")
     assert got["TRACK"].split("/")[0] == "4"

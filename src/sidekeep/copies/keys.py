@@ -10,7 +10,10 @@ from sidekeep.files.checksum import bytes_sha256
 COPIES_VERSION = 1
 """Raised whenever the same input would give other files of every kind."""
 
-CODEC_VERSIONS = {"aac": 3, "mp3-320": 2, "mp3-variable": 2, "opus": 2}
+TAGS_VERSION = 2
+"""Raised whenever the same values would be written into files in another way; their sound stays."""
+
+CODEC_VERSIONS = {"aac": 3, "mp3-320": 2, "mp3-variable": 2, "opus": 2, "wav": 2}
 """The same for one codec, where it is not the first."""
 
 

@@ -1,7 +1,7 @@
 """The ``bext`` chunk of Broadcast Wave, version 2, and its coding history.
 
-Layout: EBU Tech 3285 v2 (2011), little-endian, 602 fixed bytes and the history. Text is ASCII (ISO/IEC 646):
-accents are taken off, what has no ASCII form becomes ``?``. Loudness words are hundredths in a signed 16-bit
+Layout: EBU Tech 3285 v2 (2011), little-endian, 602 fixed bytes and the history. Text is ASCII (ISO/IEC 646),
+transliterated where it must be. Loudness words are hundredths in a signed 16-bit
 number, 0x7FFF where not measured. Coding history: EBU R 98, one line for each generation, ended by CR LF.
 """
 
@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import re
 import struct
-import unicodedata
 from dataclasses import dataclass
 
 from sidekeep.errors import AudioFileError, ParameterError
+from sidekeep.files.plain_text import ascii_text
 
 FIXED_BYTES = 602
 _NOT_MEASURED = 0x7FFF
@@ -25,14 +25,6 @@ _LOUDNESS = (
     "max_short_term_lufs",
 )
 _NEWEST_VERSION = 2
-
-
-def ascii_text(text: str) -> str:
-    """Text as plain ASCII: accents dropped, unknown signs ``?``, control characters but CR and LF dropped."""
-    plain = unicodedata.normalize("NFKD", text)
-    plain = "".join(sign for sign in plain if not unicodedata.combining(sign))
-    plain = plain.encode("ascii", "replace").decode("ascii")
-    return "".join(sign for sign in plain if sign in "\r\n" or 32 <= ord(sign) < 127)
 
 
 @dataclass(frozen=True, kw_only=True)

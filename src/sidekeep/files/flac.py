@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -11,6 +13,7 @@ from numpy.typing import NDArray
 from sidekeep.files.codec import AvFileEncoder, Codec, Encoder, Job
 
 LEVEL = 8
+SEEK_EVERY_S = 10.0
 
 
 def _as_16(samples: NDArray[Any]) -> NDArray[np.int16]:
@@ -56,3 +59,35 @@ def flac_audio_start(file: BinaryIO) -> int:
             sync = file.read(2)
             return start if len(sync) == 2 and sync[0] == 0xFF and sync[1] & 0xFE == 0xF8 else 0
     return 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeekPoint:
+    """A frame to jump to (RFC 9639, section 8.5): its first sample, its bytes from the first frame, its samples."""
+
+    sample: int
+    offset_bytes: int
+    frames: int
+
+
+def seek_points(path: Path, every_s: float = SEEK_EVERY_S) -> list[SeekPoint]:
+    """The frames that hold each multiple of ``every_s``, from the packets of a finished file."""
+    import av
+
+    points: list[SeekPoint] = []
+    offset = sample = 0
+    with av.open(str(path)) as container:
+        stream = container.streams.audio[0]
+        assert stream.time_base is not None
+        rate_hz = stream.codec_context.sample_rate
+        scale = stream.time_base * rate_hz
+        every = max(1, round(every_s * rate_hz))
+        for packet in container.demux(stream):
+            if not packet.size:
+                continue
+            frames = round((packet.duration or 0) * scale)
+            if sample % every == 0 or sample // every < (sample + frames - 1) // every:
+                points.append(SeekPoint(sample=sample, offset_bytes=offset, frames=frames))
+            offset += packet.size
+            sample += frames
+    return points

@@ -8,6 +8,10 @@ Past 4 GiB the same head reads RF64 and its JUNK chunk becomes ds64 with 64-bit 
 ITU-R BS.2088), so no sample ever moves. ``sync`` brings the samples to the disk first and then the head that
 claims them: killed at any moment, the file is valid as of the last sync, and ``repair_take`` brings in
 what was written after it. Samples are little-endian; frames are whole.
+
+Copies, whose length is known beforehand, need no reserve: theirs is the plainest head there is (44 bytes for 16 bits), and more
+than 16 bits are declared in the extensible form of ``fmt``, as its description asks for (Microsoft, "Multiple channel audio
+data and WAVE files", 2001).
 """
 
 from __future__ import annotations
@@ -33,6 +37,11 @@ _DS64_BYTES = 28
 RIFF_LIMIT_BYTES = 0xFFFFFFFF
 """The first RIFF size that does not fit (0xFFFFFFFF itself means: look in ds64)."""
 
+_EXTENSIBLE = 0xFFFE
+_FRONT_LEFT_RIGHT, _FRONT_CENTRE = 0x3, 0x4
+_SUBFORMAT_REST = bytes.fromhex("000000001000800000aa00389b71")
+"""What follows the format's number in the identifier of a subformat."""
+
 _O_BINARY = getattr(os, "O_BINARY", 0)
 
 
@@ -42,27 +51,49 @@ def _chunk(name: bytes, body: bytes) -> bytes:
 
 
 class Head:
-    """The head of a file: the same length whatever the number of samples."""
+    """The head of a file: the same length whatever the number of samples. With ``of_copy`` it has no reserve for 64-bit
+    sizes and an extensible ``fmt`` where the form asks for it."""
 
-    def __init__(self, *, rate_hz: int, channels: int, bits: int, is_float: bool, bext: Bext | None) -> None:
+    def __init__(
+        self,
+        *,
+        rate_hz: int,
+        channels: int,
+        bits: int,
+        is_float: bool,
+        bext: Bext | None,
+        of_copy: bool = False,
+    ) -> None:
         self.frame_bytes = channels * bits // 8
         tag = 3 if is_float else 1
+        is_extensible = of_copy and not is_float and bits > 16
         fmt = struct.pack(
-            "<HHIIHH", tag, channels, rate_hz, rate_hz * self.frame_bytes, self.frame_bytes, bits
+            "<HHIIHH",
+            _EXTENSIBLE if is_extensible else tag,
+            channels,
+            rate_hz,
+            rate_hz * self.frame_bytes,
+            self.frame_bytes,
+            bits,
         )
+        if is_extensible:
+            mask = _FRONT_CENTRE if channels == 1 else _FRONT_LEFT_RIGHT
+            fmt += struct.pack("<HHIH", 22, bits, mask, tag) + _SUBFORMAT_REST
         self._has_fact = is_float
+        self._has_reserve = not of_copy
         self._middle = (_chunk(b"bext", bext.to_bytes()) if bext else b"") + _chunk(b"fmt ", fmt)
-        self.size = 12 + 8 + _DS64_BYTES + len(self._middle) + (12 if is_float else 0) + 8
+        reserve = 0 if of_copy else 8 + _DS64_BYTES
+        self.size = 12 + reserve + len(self._middle) + (12 if is_float else 0) + 8
 
     def bytes_for(self, audio_bytes: int) -> bytes:
         """The head that claims ``audio_bytes`` bytes of samples."""
         frames = audio_bytes // self.frame_bytes
         riff_size = self.size - 8 + audio_bytes + audio_bytes % 2
-        big = riff_size >= RIFF_LIMIT_BYTES
+        big = self._has_reserve and riff_size >= RIFF_LIMIT_BYTES
         parts = [b"RF64" if big else b"RIFF", struct.pack("<I", _UNKNOWN if big else riff_size), b"WAVE"]
         if big:
             parts.append(_chunk(b"ds64", struct.pack("<QQQI", riff_size, audio_bytes, frames, 0)))
-        else:
+        elif self._has_reserve:
             parts.append(_chunk(b"JUNK", bytes(_DS64_BYTES)))
         parts.append(self._middle)
         if self._has_fact:
@@ -93,8 +124,9 @@ def _write_at(descriptor: int, data: bytes, offset: int) -> None:
 class TakeWriter:
     """Append samples to a new file; refuses one that exists unless ``replace``.
 
-    bits: 16, 24 or 32 (32 or 64 with ``is_float``). Not for several threads at once. Any failure of the
-    disk is a ``CopyError``; what was appended before it stays whole and can be synced and closed.
+    bits: 16, 24 or 32 (32 or 64 with ``is_float``). With ``of_copy`` the file may not pass 4 GiB. Not for several
+    threads at once. Any failure of the disk is a ``CopyError``; what was appended before it stays whole and
+    can be synced and closed.
     """
 
     def __init__(
@@ -106,6 +138,7 @@ class TakeWriter:
         bits: int,
         bext: Bext | None = None,
         is_float: bool = False,
+        of_copy: bool = False,
         replace: bool = False,
     ) -> None:
         if bits not in ((32, 64) if is_float else (16, 24, 32)):
@@ -118,7 +151,9 @@ class TakeWriter:
         self.bits = bits
         self.channels = channels
         self.synced_frames = 0
-        self._head = Head(rate_hz=rate_hz, channels=channels, bits=bits, is_float=is_float, bext=bext)
+        self._head = Head(
+            rate_hz=rate_hz, channels=channels, bits=bits, is_float=is_float, bext=bext, of_copy=of_copy
+        )
         self._bytes = 0
         # The name appears with a whole head behind it: killed in between, no unreadable file is left.
         with whole_file(self.path, replace) as part:

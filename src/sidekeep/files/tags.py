@@ -35,7 +35,8 @@ class TagSet:
     """Values of one file. Empty text, 0 and None mean "not known" and are not written.
 
     ``side`` is a letter, ``position`` the mark on the sleeve (``A1``); ``rpm`` chooses the ID3 media code.
-    ``chapters`` (start in seconds, title) are written to Opus here; other formats carry them elsewhere.
+    ``chapters`` (start in seconds, title) are written to Opus and FLAC here; other formats carry them elsewhere.
+    ``cue_sheet`` is the text of one over this file, for players of FLAC that look for it there.
     """
 
     title: str = ""
@@ -64,6 +65,7 @@ class TagSet:
     track_gain: Gain | None = None
     album_gain: Gain | None = None
     chapters: tuple[tuple[float, str], ...] = ()
+    cue_sheet: str = ""
 
 
 def clean_tags(tags: TagSet) -> TagSet:
@@ -72,7 +74,7 @@ def clean_tags(tags: TagSet) -> TagSet:
     for field in fields(tags):
         value = getattr(tags, field.name)
         if isinstance(value, str):
-            value = clean_text(value, field.name, keep_lines=field.name == "comment")
+            value = clean_text(value, field.name, keep_lines=field.name in ("comment", "cue_sheet"))
         elif isinstance(value, tuple) and value and isinstance(value[0], str):
             value = tuple(text for text in (clean_text(each, field.name) for each in value) if text)
         elif field.name == "chapters":

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep.files.pictures import PICTURE_TYPES, Picture
+from sidekeep.files.riff_info import write_info
 from sidekeep.files.tags import TagSet, fixed_padding, replaygain_texts
 
 # ID3v2.4 section 4.2.3 (TMED), turntable speeds.
@@ -97,6 +98,8 @@ def write_id3(path: Path, suffix: str, tags: TagSet, pictures: Sequence[Picture]
     if suffix == ".wav" and _first_bytes(path) != b"RIFF":
         # Past 4 GiB the file is an RF64, which the tag library does not take; it stays without tags.
         return
+    if suffix == ".wav":
+        write_info(path, tags)
     if suffix == ".mp3":
         ID3.delete(ID3(), path, delete_v1=True, delete_v2=True)
     audio = {".mp3": MP3, ".wav": WAVE, ".aiff": AIFF}[suffix](path)

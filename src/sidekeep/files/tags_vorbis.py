@@ -11,8 +11,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from sidekeep.files.flac import seek_points
 from sidekeep.files.pictures import PICTURE_TYPES, Picture
 from sidekeep.files.tags import TagSet, fixed_padding, r128_texts, replaygain_texts
+
+_BLOCK_ORDER = (0, 3, 2, 5, 4, 6, 1)
+"""STREAMINFO, SEEKTABLE, APPLICATION, CUESHEET, comments, PICTURE, PADDING (RFC 9639, section 8.1)."""
 
 
 def comments(tags: TagSet, gains: dict[str, str]) -> list[tuple[str, str]]:
@@ -43,6 +47,7 @@ def comments(tags: TagSet, gains: dict[str, str]) -> list[tuple[str, str]]:
         ("BARCODE", tags.barcode),
         ("COMPILATION", "1" if tags.is_compilation else ""),
         ("COMMENT", tags.comment),
+        ("CUESHEET", tags.cue_sheet),
         *gains.items(),
     ]
     for index, (start_s, title) in enumerate(tags.chapters, start=1):
@@ -56,19 +61,27 @@ def comments(tags: TagSet, gains: dict[str, str]) -> list[tuple[str, str]]:
 
 
 def write_flac(path: Path, tags: TagSet, pictures: Sequence[Picture]) -> None:
-    """Comments and PICTURE blocks; a CUESHEET block that is there stays. Chapters belong to it, not here."""
-    from mutagen.flac import FLAC
+    """Comments, PICTURE blocks and a SEEKTABLE; a CUESHEET block that is there stays."""
+    from mutagen.flac import FLAC, SeekPoint, SeekTable
 
     audio = FLAC(path)
     audio.clear_pictures()
+    if audio.seektable is None:
+        table = SeekTable(None)
+        table.seekpoints = [
+            SeekPoint(point.sample, point.offset_bytes, point.frames) for point in seek_points(path)
+        ]
+        audio.seektable = table
+        audio.metadata_blocks.append(table)
     if audio.tags is None:
         audio.add_tags()
     assert audio.tags is not None
     audio.tags.clear()
-    pairs = comments(tags, replaygain_texts(tags))
-    audio.tags.extend(pair for pair in pairs if not pair[0].startswith("CHAPTER"))
+    audio.tags.extend(comments(tags, replaygain_texts(tags)))
     for picture in pictures:
         audio.add_picture(_block(picture))
+    # Readers that make chapters of a CUESHEET block as well take the titles of the comments after it.
+    audio.metadata_blocks.sort(key=lambda block: _BLOCK_ORDER.index(block.code))
     audio.save(padding=fixed_padding)
 
 

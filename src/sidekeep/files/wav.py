@@ -1,4 +1,7 @@
-"""WAV of 16, 24 or 32 bits or floats, and ``bwf``: the same with a ``bext`` chunk. RF64 past 4 GiB."""
+"""WAV of 16, 24 or 32 bits or floats, and ``bwf``: the same with a ``bext`` chunk. RF64 past 4 GiB.
+
+A WAV whose length is known and fits has the plainest head: 44 bytes for 16 bits, extensible for more.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,9 @@ from numpy.typing import NDArray
 from sidekeep.errors import CopyError
 from sidekeep.files.bext import Bext
 from sidekeep.files.codec import Codec, Encoder, Job
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.rf64 import RIFF_LIMIT_BYTES, TakeWriter
+
+_ROOM_FOR_TAGS = 256 << 20
 
 
 class _WavEncoder:
@@ -24,6 +29,7 @@ class _WavEncoder:
             bits=job.bits,
             bext=bext,
             is_float=job.is_float,
+            of_copy=bext is None and _fits(job),
             replace=True,
         )
 
@@ -39,6 +45,13 @@ class _WavEncoder:
     def drop(self) -> None:
         with contextlib.suppress(CopyError):
             self._writer.close()
+
+
+def _fits(job: Job) -> bool:
+    """Whether the samples, and tags after them, surely stay below 4 GiB."""
+    if job.length_frames is None:
+        return False
+    return job.length_frames * job.channels * job.bits // 8 < RIFF_LIMIT_BYTES - _ROOM_FOR_TAGS
 
 
 def _start_plain(job: Job) -> Encoder:

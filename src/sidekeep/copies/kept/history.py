@@ -27,9 +27,9 @@ SCHEMA = 1
 
 @dataclass(frozen=True, kw_only=True)
 class FileEntry:
-    """One finished file. ``payload_sha256`` is of its coded audio without tags; ``lowered_db`` and
-    ``true_peak_dbtp`` are of lossy copies. ``before_sha256`` is of the file this one is just replacing. ``sides``
-    are the sides whose sound is in it, ``label`` is its line in a playlist."""
+    """One finished file. ``payload_sha256`` is of its coded audio without tags; ``lowered_db`` is of lossy copies,
+    ``true_peak_dbtp`` of those and of copies at another rate than the take's. ``before_sha256`` is of the file this one is
+    just replacing. ``sides`` are the sides whose sound is in it, ``label`` is its line in a playlist."""
 
     path: str
     kind: str
@@ -78,7 +78,8 @@ def read_history(folder: Path) -> History:
     try:
         value: Any = decode_json(text)
         files = {entry["path"]: _entry(entry) for entry in value["files"]}
-        levels = {key: _levels_from_json(each) for key, each in value["levels"].items()}
+        # Levels without those of the sides are of an earlier version, and measured again.
+        levels = {key: _levels_from_json(each) for key, each in value["levels"].items() if "sides" in each}
         return History(files=files, levels=levels, facts=value.get("facts", {}))
     except (ValueError, KeyError, TypeError, AttributeError) as problem:
         raise CopyError(f"{path} is damaged ({problem}); move it away to start anew") from None
@@ -145,6 +146,7 @@ class Journal:
 def _levels_to_json(levels: RecordLevels) -> dict[str, Any]:
     return {
         "record": asdict(levels.record),
+        "sides": [[side, asdict(levels.sides[side])] for side in sorted(levels.sides)],
         "tracks": [[*piece, asdict(levels.tracks[piece])] for piece in sorted(levels.tracks)],
     }
 
@@ -152,5 +154,6 @@ def _levels_to_json(levels: RecordLevels) -> dict[str, Any]:
 def _levels_from_json(value: Mapping[str, Any]) -> RecordLevels:
     return RecordLevels(
         record=SoundLevel(**value["record"]),
+        sides={side: SoundLevel(**level) for side, level in value["sides"]},
         tracks={(side, track): SoundLevel(**level) for side, track, level in value["tracks"]},
     )

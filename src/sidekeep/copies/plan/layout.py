@@ -8,19 +8,20 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep.copies.cd.discs import Disc, lay_out_discs
-from sidekeep.copies.keys import CODEC_VERSIONS, COPIES_VERSION, key_of, library_versions
+from sidekeep.copies.keys import CODEC_VERSIONS, COPIES_VERSION, TAGS_VERSION, key_of, library_versions
 from sidekeep.copies.kinds.table import KINDS, Kind, parse_kinds
 from sidekeep.copies.master.build import MasterPlan
 from sidekeep.copies.plan.codes import check_barcode, check_isrc
 from sidekeep.copies.plan.cutting import SideAudio, side_cuts
 from sidekeep.copies.plan.naming import NamingRules, folder_name, safe_name, track_path
 from sidekeep.copies.plan.planned import LOSSY_CEILING_DBTP, CopyPlan, PlannedFile
-from sidekeep.copies.plan.tagging import TransferFacts, file_tags, side_name_text, track_facts
+from sidekeep.copies.plan.tagging import TransferFacts, disc_of_side, file_tags, side_name_text, track_facts
 from sidekeep.copies.run.levels import Piece, RecordLevels
 from sidekeep.copies.sheets.cue import CueTrack
 from sidekeep.errors import ParameterError
 from sidekeep.files.checksum import bytes_sha256
 from sidekeep.files.pictures import Picture
+from sidekeep.files.plain_text import ascii_text
 from sidekeep.files.sinks import codec_of
 from sidekeep.files.tags import TagSet, clean_tags
 from sidekeep.model.finding import Finding
@@ -151,6 +152,7 @@ class _Builder:
         self.id3_version = id3_version
         self.lossy_ceiling_dbtp = lossy_ceiling_dbtp
         self.prepares = prepares
+        self.elsewhere = elsewhere
         self.pieces = [(s, t) for s, side in enumerate(sides) for t in range(len(side.spans))]
         self.tracks = track_facts(record, sides, facts, elsewhere)
         self.side_keys = [asdict(side) for side in sides]
@@ -172,7 +174,7 @@ class _Builder:
             self._add_whole(kind, self.pieces)
         elif kind.scope == "cd":
             self._add_cd(kind)
-        if self.pictures and kind.scope != "master":
+        if self.pictures and kind.scope not in ("master", "cd"):
             front = next((each for each in self.pictures if each.kind == "front"), self.pictures[0])
             self.texts[f"{kind.name}/cover.jpg"] = front.data
 
@@ -205,14 +207,18 @@ class _Builder:
         if kind.scope == "side":
             side = self.sides[pieces[0][0]].side
             title = f"{title} ({side_name_text(side)})"
-            tags = replace(tags, side=side)
+            number, total = self._side_number(pieces)
+            first = self.tracks[pieces[0]]
+            tags = replace(tags, side=side, track_number=number, track_total=total)
+            tags = replace(tags, disc_number=first.disc, disc_total=first.discs)
+        else:
+            tags = replace(tags, track_number=1, track_total=1)
         tags = replace(tags, title=title)
-        path = f"{kind.name}/" + safe_name(title, kind.suffix)
-        planned = self._add_file(kind, path, pieces, tags, rate_hz)
+        file_name = safe_name(title, kind.suffix)
+        path = f"{kind.name}/{file_name}"
         if kind.suffix == ".flac":
-            file_name = path.removeprefix(f"{kind.name}/")
-            self.texts[path.removesuffix(kind.suffix) + ".cue"] = cue_sheet(
-                [(file_name, "WAVE", planned.marks)],
+            sheet = cue_sheet(
+                [(file_name, "WAVE", self._marks(kind, pieces, rate_hz))],
                 title=title,
                 performer=self.record.artist,
                 rate_hz=rate_hz,
@@ -220,9 +226,19 @@ class _Builder:
                 year=self.record.year,
                 genre=self.record.genre,
             )
+            self.texts[path.removesuffix(kind.suffix) + ".cue"] = sheet
+            tags = replace(tags, cue_sheet=sheet.decode("utf-8").replace("\r\n", "\n"))
+        self._add_file(kind, path, pieces, tags, rate_hz)
+
+    def _side_number(self, pieces: list[Piece]) -> tuple[int, int]:
+        """A file for a side is numbered as its side is: on its disc, or through the record."""
+        first = self.tracks[pieces[0]]
+        names = sorted({facts.side for facts in self.tracks.values()} | set(self.elsewhere))
+        if first.discs > 1 and not self.facts.counts_through:
+            names = [name for index, name in enumerate(names) if disc_of_side(name, index) == first.disc]
+        return names.index(first.side) + 1, len(names)
 
     def _add_cd(self, kind: Kind) -> None:
-        from sidekeep.copies.sheets.cue import cue_sheet
 
         discs, findings = lay_out_discs(self.sides, self.tracks)
         self.findings += findings
@@ -232,7 +248,8 @@ class _Builder:
             sheet: list[tuple[str, str, tuple[CueTrack, ...]]] = []
             for track_number, pieces in enumerate(disc.tracks, start=1):
                 facts = self._cd_facts(disc, track_number, pieces)
-                name = track_path(NamingRules(), facts.naming_values(), kind.suffix, taken)
+                values = {name: ascii_text(value) for name, value in facts.naming_values().items()}
+                name = track_path(NamingRules(), values, kind.suffix, taken)
                 tags = replace(
                     file_tags(self.record, self.facts, facts),
                     track_number=track_number,
@@ -244,16 +261,36 @@ class _Builder:
                 mark = replace(planned.marks[0], number=track_number, title=facts.title, isrc=facts.isrc)
                 sheet.append((name, "WAVE", (mark,)))
             title = self.record.title + (f" (disc {number})" if len(discs) > 1 else "")
-            self.texts[place + safe_name(title or "Record", ".cue")] = cue_sheet(
+            self._add_cd_sheets(place, sheet, title, kind.rate_hz(0))
+
+    def _add_cd_sheets(
+        self,
+        place: str,
+        sheet: list[tuple[str, str, tuple[CueTrack, ...]]],
+        title: str,
+        rate_hz: int,
+    ) -> None:
+        """One cue sheet in UTF-8 and, where that is not the same, one in the alphabet of burners and CD-Text."""
+        from sidekeep.copies.sheets.cue import cue_sheet
+
+        name = ascii_text(title) or "Record"
+        sheets = [
+            cue_sheet(
                 sheet,
                 title=title,
                 performer=self.record.artist,
-                rate_hz=kind.rate_hz(0),
+                rate_hz=rate_hz,
                 catalogue=self.facts.barcode,
                 year=self.record.year,
                 genre=self.record.genre,
                 for_cd=True,
+                encoding=encoding,
             )
+            for encoding in ("utf-8", "iso-8859-1")
+        ]
+        self.texts[place + safe_name(name, ".cue")] = sheets[0]
+        if sheets[1] != sheets[0]:
+            self.texts[place + safe_name(f"{name} (for burners)", ".cue")] = sheets[1]
 
     def _cd_facts(self, disc: Disc, number: int, pieces: tuple[Piece, ...]) -> Any:
         facts = self.tracks[pieces[0]]
@@ -266,7 +303,7 @@ class _Builder:
     ) -> PlannedFile:
         marks = self._marks(kind, pieces, rate_hz)
         length = marks[-1].stop_frame
-        if kind.codec == "opus" and len(pieces) > 1:
+        if kind.suffix in (".opus", ".flac") and len(pieces) > 1:
             chapters = tuple((mark.start_frame / rate_hz, mark.title) for mark in marks)
             tags = replace(tags, chapters=chapters)
         tags = clean_tags(tags)
@@ -298,12 +335,12 @@ class _Builder:
             audio_key=alone_key if self.prepares else audio_key(involved),
             alone_key=alone_key,
             tag_key=key_of(
-                COPIES_VERSION,
+                (COPIES_VERSION, TAGS_VERSION),
                 asdict(tags),
                 [(mark.start_frame, mark.title, mark.performer, mark.isrc) for mark in marks]
                 if len(pieces) > 1
                 else [],
-                self.picture_key,
+                self.picture_key if kind.scope != "cd" else "",
                 self.record_key,
                 self.id3_version if kind.suffix in (".mp3", ".wav", ".aiff") else 0,
             ),

@@ -19,6 +19,7 @@ import sidekeep
 from sidekeep.copies.kept.history import FileEntry, History, Staged, write_history
 from sidekeep.copies.kept.manifest import read_manifest, write_manifest
 from sidekeep.copies.kept.payload import payload_sha256
+from sidekeep.copies.kinds.table import KINDS
 from sidekeep.copies.master.build import name_master
 from sidekeep.copies.plan.naming import clash_key
 from sidekeep.copies.plan.planned import CopyPlan, PlannedFile
@@ -124,7 +125,8 @@ class Finisher:
         if len(planned.pieces) > 1 and planned.suffix == ".m4a":
             write_m4a_chapters(path, planned.marks, planned.rate_hz)
         tags = self._with_gains(planned, staged.lowered_db, staged.true_peak_dbtp)
-        write_tags(path, planned.suffix, tags, self.plan.pictures, id3_version=self.plan.id3_version)
+        pictures = () if KINDS[planned.kind].scope == "cd" else self.plan.pictures
+        write_tags(path, planned.suffix, tags, pictures, id3_version=self.plan.id3_version)
         if payload_sha256(path) != staged.payload_sha256:
             raise CopyError(
                 f"{planned.path}: writing tags changed the sound; the cause is not known: check the disk, then try again"
@@ -174,10 +176,13 @@ class Finisher:
         return max(MINIMUM_DB if state.true_peak_dbtp is None else state.true_peak_dbtp for state in states)
 
     def _level_of(self, planned: PlannedFile) -> SoundLevel | None:
-        """Of a track; of the record for a file that holds all of it; unknown for other groups."""
+        """Of a track, a side or the record, for a file that holds just that; unknown for other groups."""
         assert self.levels is not None
         if len(planned.pieces) == 1:
             return self.levels.tracks.get(planned.pieces[0])
+        first = planned.pieces[0][0]
+        if planned.pieces == tuple((first, track) for track in range(len(self.plan.sides[first].spans))):
+            return self.levels.sides.get(first)
         if len(planned.pieces) == sum(len(side.spans) for side in self.plan.sides):
             return self.levels.record
         return None

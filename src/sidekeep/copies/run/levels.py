@@ -1,7 +1,8 @@
 """Loudness and peak of tracks and record, measured while the copies are fed, and ReplayGain from them.
 
 ReplayGain 2.0: the gain that brings the BS.1770 loudness to -18 LUFS; the peak is linear, here the true
-peak. The record's loudness is gated over all its tracks as one programme.
+peak. The loudness of a
+side and of the record is gated over all its tracks as one programme.
 """
 
 from __future__ import annotations
@@ -34,9 +35,10 @@ class SoundLevel:
 
 @dataclass(frozen=True, kw_only=True)
 class RecordLevels:
-    """Of every track and of the record, as fed (after mending and gain)."""
+    """Of every track, every side (by index) and the record, as fed (after mending and gain)."""
 
     record: SoundLevel
+    sides: Mapping[int, SoundLevel] = field(default_factory=dict)
     tracks: Mapping[Piece, SoundLevel] = field(default_factory=dict)
 
 
@@ -57,7 +59,7 @@ class LevelTracker:
         self._loudness: LoudnessMeter | None = None
         self._peak: TruePeakMeter | None = None
         self._meter: JointMeter | None = None
-        self._powers: list[NDArray[np.float64]] = []
+        self._powers: dict[Piece, NDArray[np.float64]] = {}
         self._tracks: dict[Piece, SoundLevel] = {}
         self.frames: dict[Piece, int] = {}
 
@@ -76,19 +78,27 @@ class LevelTracker:
     def result(self) -> RecordLevels:
         """Levels of everything fed."""
         self._close()
+        sides = dict.fromkeys(side for side, _ in self._tracks)
         return RecordLevels(
-            record=SoundLevel(
-                integrated_lufs=integrated_loudness(self._powers),
-                true_peak=max((level.true_peak for level in self._tracks.values()), default=0.0),
-            ),
+            record=self._together(list(self._tracks)),
+            sides={
+                side: self._together([piece for piece in self._tracks if piece[0] == side]) for side in sides
+            },
             tracks=dict(self._tracks),
+        )
+
+    def _together(self, pieces: list[Piece]) -> SoundLevel:
+        """Of several pieces as one programme."""
+        return SoundLevel(
+            integrated_lufs=integrated_loudness([self._powers[piece] for piece in pieces]),
+            true_peak=max((self._tracks[piece].true_peak for piece in pieces), default=0.0),
         )
 
     def _close(self) -> None:
         if self._piece is None or self._loudness is None or self._peak is None or self._meter is None:
             return
         self._meter.close()
-        self._powers.append(self._loudness.powers.copy())
+        self._powers[self._piece] = self._loudness.powers.copy()
         self._tracks[self._piece] = SoundLevel(
             integrated_lufs=integrated_loudness([self._loudness.powers]), true_peak=self._peak.peak
         )

@@ -29,6 +29,7 @@ from sidekeep.copies.kinds.table import KINDS
 from sidekeep.copies.master.build import build_master, look_at_master
 from sidekeep.copies.plan.planned import CopyPlan, PlannedFile
 from sidekeep.copies.run.branch import Branch, ExactWriter, Worker
+from sidekeep.copies.run.exact import ExactFiles
 from sidekeep.copies.run.finish import Finisher, WrittenFile
 from sidekeep.copies.run.levels import LevelTracker, Piece, RecordLevels
 from sidekeep.copies.run.lossy import encode_lossy, needed_lowering_db
@@ -44,8 +45,6 @@ from sidekeep.copies.run.successors import (
 )
 from sidekeep.errors import Cancelled, CopyError, ParameterError
 from sidekeep.files.atomic import copy_error
-from sidekeep.files.sink import FileSink
-from sidekeep.files.sinks import open_sink
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.finding import Finding
 from sidekeep.units import MINIMUM_DB
@@ -73,7 +72,6 @@ class CopyRun:
         self._writers: list[tuple[ExactWriter, Worker[Any]]] = []
         self._tracker: LevelTracker | None = None
         self._tracking: Worker[Any] | None = None
-        self._full_sinks: list[FileSink] = []
         self._needed_sides: set[int] = set()
         self._waiting: list[PlannedFile] = []
         self._kept: dict[str, FileEntry] = {}
@@ -96,6 +94,7 @@ class CopyRun:
         self._state = "open"
         self.findings += settle_folder(self.plan)
         self._making = Making(self.plan.folder, self.plan.sides)
+        self._exact = ExactFiles(self.plan, self._making, self._submit, self._stop)
         self._pool = ThreadPoolExecutor(self._threads, thread_name_prefix="copies-job")
         try:
             self._history = read_history(self.plan.folder)
@@ -207,9 +206,7 @@ class CopyRun:
         if self._tracking is not None:
             self._tracking.join()
         self._pool.shutdown(wait=True, cancel_futures=True)
-        for sink in self._full_sinks:
-            # Those whose closing was called off; the others are closed and take no harm.
-            sink.abandon()
+        self._exact.abandon()
         self._making.tidy()
 
     def __enter__(self) -> CopyRun:
@@ -289,7 +286,7 @@ class CopyRun:
                     paths = self._making.spill_paths(planned).items()
                     spill_paths |= {piece: path for piece, path in paths if not self._making.has_spill(path)}
                 continue
-            writer = ExactWriter(mine, self._start_exact, self._exact_full)
+            writer = ExactWriter(mine, self._exact.start, self._exact.full)
             worker: Worker[Any] = Worker(name, writer.handle, self._stop)
             self._writers.append((writer, worker))
             outlets.setdefault(mine[0].bits, []).append(worker)
@@ -304,29 +301,6 @@ class CopyRun:
             spilled=self._piece_spilled,
         )
         return branch, Worker(f"branch-{rate_hz}", branch.handle, self._stop)
-
-    def _start_exact(self, planned: PlannedFile) -> FileSink:
-        return open_sink(
-            self._making.path(planned),
-            planned.codec,
-            rate_hz=planned.rate_hz,
-            channels=planned.channels,
-            bits=planned.bits,
-            replace=True,
-        )
-
-    def _exact_full(self, planned: PlannedFile, sink: FileSink) -> None:
-        """Reading back takes a while: let another thread do it."""
-        self._full_sinks.append(sink)
-        self._submit(self._close_exact, planned, sink)
-
-    def _close_exact(self, planned: PlannedFile, sink: FileSink) -> None:
-        if self._stop.is_set():
-            return
-        sink.close()
-        # An encoder keeps some 7 MB for as long as anybody knows its file.
-        self._full_sinks.remove(sink)
-        self._making.note_staged(planned)
 
     def _piece_spilled(self, piece: Piece, path: Path) -> None:
         self._making.note_spill(path)

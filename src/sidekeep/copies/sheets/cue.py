@@ -1,18 +1,23 @@
 """Cue sheets: where tracks start in a file or on a disc, with the fields that become CD-Text.
 
 Times are minutes:seconds:frames, 75 frames a second; minutes may pass 99. A start that falls between two
-frames is written as the frame before it. Text is UTF-8; a double quote, which the form cannot hold, becomes
-a single one. On a CD the pause of 2 s before the first track is the burner's and is not in the sheet.
+frames is written as the frame before it. Text is UTF-8, or ISO 8859-1 as burners and CD-Text have it, with other letters
+transliterated; a double quote, which the form cannot hold, becomes a single one. On a CD the pause of 2 s before the first
+track is the burner's and is not in the sheet.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
+
+from sidekeep.files.plain_text import latin_1_text
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+Encoding = Literal["utf-8", "iso-8859-1"]
 
 FRAMES_PER_S = 75
 MAXIMUM_TEXT = 80
@@ -45,6 +50,7 @@ def cue_sheet(
     year: int | None = None,
     genre: str = "",
     for_cd: bool = False,
+    encoding: Encoding = "utf-8",
 ) -> bytes:
     """A cue sheet over one or more files ``(name, type, tracks)``; numbers run through all of them.
 
@@ -54,27 +60,27 @@ def cue_sheet(
     limit = MAXIMUM_TEXT if for_cd else 1000
     lines = []
     if genre:
-        lines.append(f'REM GENRE "{_text(genre, limit)}"')
+        lines.append(f'REM GENRE "{_text(genre, limit, encoding)}"')
     if year:
         lines.append(f"REM DATE {year}")
     if len(catalogue) in (12, 13):
         lines.append(f"CATALOG {catalogue.zfill(13)}")
     if performer:
-        lines.append(f'PERFORMER "{_text(performer, limit)}"')
-    lines.append(f'TITLE "{_text(title, limit)}"')
+        lines.append(f'PERFORMER "{_text(performer, limit, encoding)}"')
+    lines.append(f'TITLE "{_text(title, limit, encoding)}"')
     for name, file_type, tracks in files:
-        lines.append(f'FILE "{_text(name, 1000)}" {file_type}')
+        lines.append(f'FILE "{_text(name, 1000, encoding)}" {file_type}')
         for track in tracks:
             lines.append(f"  TRACK {track.number:02d} AUDIO")
-            lines.append(f'    TITLE "{_text(track.title, limit)}"')
+            lines.append(f'    TITLE "{_text(track.title, limit, encoding)}"')
             if track.performer:
-                lines.append(f'    PERFORMER "{_text(track.performer, limit)}"')
+                lines.append(f'    PERFORMER "{_text(track.performer, limit, encoding)}"')
             if track.composer:
-                lines.append(f'    SONGWRITER "{_text(track.composer, limit)}"')
+                lines.append(f'    SONGWRITER "{_text(track.composer, limit, encoding)}"')
             if track.isrc:
                 lines.append(f"    ISRC {track.isrc}")
             lines.append(f"    INDEX 01 {cue_time(track.start_frame, rate_hz)}")
-    return ("\r\n".join(lines) + "\r\n").encode("utf-8")
+    return ("\r\n".join(lines) + "\r\n").encode(encoding)
 
 
 def cue_time(frame: int, rate_hz: int) -> str:
@@ -84,7 +90,9 @@ def cue_time(frame: int, rate_hz: int) -> str:
     return f"{minutes:02d}:{seconds:02d}:{part:02d}"
 
 
-def _text(text: str, limit: int) -> str:
+def _text(text: str, limit: int, encoding: Encoding) -> str:
+    if encoding == "iso-8859-1":
+        text = latin_1_text(text)
     flat = " ".join(text.replace('"', "'").split())
     return flat[:limit].rstrip()
 
