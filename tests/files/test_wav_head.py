@@ -17,7 +17,8 @@ from mutagen.wave import WAVE
 from wavinfo import WavInfoReader
 
 from sidekeep.files.sinks import open_sink
-from sidekeep.files.tags import TagSet, write_tags
+from sidekeep.files.tag_writer import write_tags
+from sidekeep.files.tags import TagSet
 
 TAGS = TagSet(
     title="Grüße",
