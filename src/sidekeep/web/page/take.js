@@ -4,6 +4,8 @@ import { get, getBytes, Refused } from "./server.js";
 
 const TILE_COLUMNS = 4096;
 const MOST_TILES = 160;
+/** Levels up that stand in for a piece that has not come yet. */
+const COARSER = 5;
 /** Mended pictures are made from samples: only close up. */
 export const MENDED_LEVEL = 6;
 
@@ -29,6 +31,8 @@ export class Take {
     this.origin = view.turn?.origin_frame ?? 0;
     /** @type {import("./shapes.js").Repair[]} */
     this.repairs = repairs;
+    /** Grows whenever a repair was left or mended. */
+    this.version = 0;
     /** @type {Map<string, Tile | "coming">} */
     this.tiles = new Map();
     /** @type {Set<() => void>} */
@@ -98,19 +102,30 @@ export class Take {
     return undefined;
   }
 
+  /** Until a piece has come, the coarser one around it shows its place. @param {number} level @param {number} index @param {string} version */
+  #coarser(level, index, version) {
+    for (let up = 1; up <= COARSER; up += 1) {
+      const tile = this.tiles.get(`${version}/${level + up}/${index >> up}`);
+      if (tile && tile !== "coming") return { tile, up };
+    }
+    return { tile: undefined, up: 0 };
+  }
+
   /**
    * Columns of a span, one for each pixel: low and high of two channels, NaN where nothing has come yet.
    * @param {number} start @param {number} stop @param {number} width @param {"played" | "mended"} [version]
+   * @param {Float32Array} [out] room that is used again
    * @returns {Float32Array} width x 4: left low, left high, right low, right high
    */
-  columns(start, stop, width, version = "played") {
+  columns(start, stop, width, version = "played", out = new Float32Array(width * 4)) {
     const per_pixel = (stop - start) / width;
     const level = version === "mended" ? Math.min(MENDED_LEVEL, this.level(per_pixel)) : this.level(per_pixel);
     const step = 2 ** level;
-    const out = new Float32Array(width * 4).fill(NaN);
+    out.fill(NaN, 0, width * 4);
     let index = -1;
     /** @type {Tile | undefined} */
     let tile;
+    let up = 0;
     for (let x = 0; x < width; x += 1) {
       const from = Math.floor((start + x * per_pixel) / step);
       const to = Math.max(from + 1, Math.floor((start + (x + 1) * per_pixel) / step));
@@ -121,17 +136,26 @@ export class Take {
         if (wanted !== index) {
           index = wanted;
           tile = this.tile(level, index, version);
+          up = 0;
+          if (!tile) ({ tile, up } = this.#coarser(level, index, version));
         }
-        const at = column % TILE_COLUMNS;
+        const at = (column >> up) % TILE_COLUMNS;
         if (!tile || at >= tile.columns) continue;
+        const held = tile.values;
         const here = at * tile.channels * 2;
         const other = tile.channels > 1 ? here + 2 : here;
-        left_low = Math.min(left_low, tile.values[here]);
-        left_high = Math.max(left_high, tile.values[here + 1]);
-        right_low = Math.min(right_low, tile.values[other]);
-        right_high = Math.max(right_high, tile.values[other + 1]);
+        if (held[here] < left_low) left_low = held[here];
+        if (held[here + 1] > left_high) left_high = held[here + 1];
+        if (held[other] < right_low) right_low = held[other];
+        if (held[other + 1] > right_high) right_high = held[other + 1];
       }
-      if (left_low <= left_high) out.set([left_low, left_high, right_low, right_high], x * 4);
+      if (left_low <= left_high) {
+        const place = x * 4;
+        out[place] = left_low;
+        out[place + 1] = left_high;
+        out[place + 2] = right_low;
+        out[place + 3] = right_high;
+      }
     }
     return out;
   }
@@ -150,6 +174,7 @@ export class Take {
   /** After a repair was left or mended: what was drawn of the mended sound there is old. @param {any[]} repairs */
   renew(repairs) {
     this.repairs = repairs;
+    this.version += 1;
     for (const key of [...this.tiles.keys()]) if (key.startsWith("mended")) this.tiles.delete(key);
     this.waiting.forEach((hear) => hear());
   }

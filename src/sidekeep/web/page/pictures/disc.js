@@ -1,9 +1,10 @@
 /** A side from above: radius is time, angle the place in the turn. Near enough, the grooves beside each other, to single samples. */
-import { circle, lightAlong, MARK_WIDTH, paintLabel, paintVinyl, placing } from "./light.js";
+import { circle, lightAlong, paintLabel, placing } from "./light.js";
+import { Pixels } from "./pixels.js";
+import { Turns } from "./turns.js";
+import { writeDamage, writeVinyl } from "./vinyl.js";
 
 const RINGS = 260;
-const GROOVE_PIXELS = 7;
-const MOST_GROOVES = 60;
 
 export class DiscPicture {
   /**
@@ -22,6 +23,8 @@ export class DiscPicture {
     this.closer = 1;
     this.still = document.createElement("canvas");
     this.stillKey = "";
+    this.pixels = new Pixels();
+    this.turns = new Turns(take, this.place, span);
   }
 
   /** Pixels a millimetre. @param {HTMLCanvasElement} canvas */
@@ -71,13 +74,21 @@ export class DiscPicture {
     this.closer = 1;
     this.#keepIn();
   }
+  /** Where a frame is seen, in device pixels; null beside the canvas. @param {HTMLCanvasElement} canvas @param {number} frame @returns {[number, number] | null} */
+  seenAt(canvas, frame) {
+    const [x, y] = this.spot(frame);
+    const scale = this.scale(canvas);
+    const px = (x - this.x) * scale + canvas.width / 2;
+    const py = (y - this.y) * scale + canvas.height / 2;
+    return px >= 0 && py >= 0 && px <= canvas.width && py <= canvas.height ? [px, py] : null;
+  }
   /** Bring a frame into the middle when close. @param {number} frame */
   follow(frame) {
     if (this.closer <= 1.02) return;
     [this.x, this.y] = this.spot(frame);
   }
   #keepIn() {
-    const most = this.place.edge * (1 - 1 / this.closer);
+    const most = this.place.edge * Math.min(1, 2 * (1 - 1 / this.closer));
     const away = Math.hypot(this.x, this.y);
     if (away > most && away > 0) {
       this.x *= most / away;
@@ -87,111 +98,42 @@ export class DiscPicture {
 
   /** What changes seldom is painted once. @param {HTMLCanvasElement} canvas @param {any[]} tracks */
   #paintStill(canvas, tracks) {
-    const left = this.take.repairs.reduce((sum, repair) => sum + (repair[7] ? 1 : 0), 0);
-    const key = [canvas.width, canvas.height, this.x, this.y, this.closer, tracks.map((track) => `${track.start_frame}${track.boundary}`), this.take.repairs.length, left, this.label.title, this.label.colour, this.label.paper].join("|");
+    const { width, height } = canvas;
+    const key = [width, height, this.x, this.y, this.closer, tracks.map((track) => `${track.start_frame}${track.boundary}`), this.take.version, this.label.title, this.label.colour, this.label.paper].join("|");
     if (key === this.stillKey) return;
     this.stillKey = key;
-    this.still.width = canvas.width;
-    this.still.height = canvas.height;
+    if (this.still.width !== width || this.still.height !== height) {
+      this.still.width = width;
+      this.still.height = height;
+    }
     const context = /** @type {CanvasRenderingContext2D} */ (this.still.getContext("2d"));
     const scale = this.scale(canvas);
-    context.setTransform(scale, 0, 0, scale, canvas.width / 2 - this.x * scale, canvas.height / 2 - this.y * scale);
-    paintVinyl(context, this.place, this.light);
-    context.strokeStyle = "rgba(12,13,16,.85)";
-    context.lineWidth = 1.1;
-    tracks.forEach((track, at) => {
-      if (at === 0 || track.boundary === "segue") return;
-      circle(context, this.place.radius(track.start_frame));
-      context.stroke();
-    });
-    if (this.#grooves(context, canvas, scale)) return;
-    for (const kind of /** @type {(keyof typeof MARK_WIDTH)[]} */ (Object.keys(MARK_WIDTH))) {
-      const path = new Path2D();
-      const alone = new Path2D();
-      const size = (MARK_WIDTH[kind] / 2) * Math.min(1, 2 / Math.sqrt(this.closer));
-      for (const repair of this.take.repairs) {
-        if (repair[4] !== kind) continue;
-        const [x, y] = this.spot(repair[1]);
-        const to = repair[7] ? alone : path;
-        to.moveTo(x + size, y);
-        to.arc(x, y, size, 0, 2 * Math.PI);
-      }
-      context.fillStyle = kind === "crackle" ? "rgba(255,196,107,.5)" : "#ffc46b";
-      context.fill(path);
-      context.strokeStyle = "#fff";
-      context.lineWidth = 0.5;
-      context.stroke(alone);
-    }
+    context.setTransform(scale, 0, 0, scale, width / 2 - this.x * scale, height / 2 - this.y * scale);
+    const seen = { x: this.x, y: this.y, scale, closer: this.closer };
+    this.pixels.fit(width, height);
+    const near = this.turns.areSeen(scale);
+    if (!near || !this.turns.cover(this.pixels, seen)) writeVinyl(this.pixels, this.place, seen, this.light, near ? [] : tracks.filter((track, at) => at > 0 && track.boundary !== "segue").map((track) => track.start_frame));
+    if (near) this.turns.write(this.pixels, seen);
+    else writeDamage(this.pixels, this.take.repairs, (frame) => this.spot(frame), seen);
+    this.pixels.put(context);
+    if (near) this.#spans(context, canvas, scale);
     paintLabel(context, this.place, this.label);
   }
 
-  /**
-   * Close enough, every turn of the groove with its two walls; true when that was drawn.
-   * @param {CanvasRenderingContext2D} context @param {HTMLCanvasElement} canvas @param {number} scale
-   */
-  #grooves(context, canvas, scale) {
-    const { take, place, span } = this;
-    const turns = (span.stop - span.start) / take.period;
-    const pitch = (place.outer - place.inner) / turns;
-    if (pitch * scale < GROOVE_PIXELS) return false;
-    const half_w = canvas.width / 2 / scale;
-    const half_h = canvas.height / 2 / scale;
-    const middle = Math.hypot(this.x, this.y);
-    const reach = Math.hypot(half_w, half_h);
-    const spread = Math.min(Math.PI, Math.asin(Math.min(1, reach / Math.max(reach, middle))));
-    const at = ((-Math.atan2(this.y, this.x) / (2 * Math.PI)) % 1 + 1) % 1;
-    const first = Math.floor((place.frame(middle + reach) - take.origin) / take.period) - 1;
-    const last = Math.ceil((place.frame(Math.max(place.inner, middle - reach)) - take.origin) / take.period) + 1;
-    context.fillStyle = "#202228";
-    context.fillRect(this.x - half_w, this.y - half_h, 2 * half_w, 2 * half_h);
-    const share = spread / (2 * Math.PI);
-    const columns = Math.max(16, Math.ceil(2 * spread * middle * scale));
-    const width = Math.min(columns, canvas.width * 2);
-    for (let turn = first, drawn = 0; turn <= last && drawn < MOST_GROOVES; turn += 1, drawn += 1) {
-      const from = take.origin + (turn + at - share) * take.period;
-      const to = take.origin + (turn + at + share) * take.period;
-      if (to < span.start || from > span.stop) continue;
-      const picture = take.columns(from, to, width);
-      this.#wall(context, picture, width, from, to, pitch, scale, 0, 0.24, "#f4efe6");
-      this.#wall(context, picture, width, from, to, pitch, scale, 2, -0.24, "#a7a196");
-      for (const repair of take.repairsIn(from, to)) {
-        const radius = place.radius(repair[1]);
-        const one = -2 * Math.PI * take.angle(repair[1]);
-        const two = one - (2 * Math.PI * Math.max(repair[2] - repair[1], 1)) / take.period;
-        context.beginPath();
-        context.arc(0, 0, radius, two, one);
-        context.strokeStyle = repair[7] ? "rgba(255,255,255,.35)" : "rgba(255,196,107,.4)";
-        context.lineWidth = pitch * 0.9;
-        context.stroke();
-      }
+  /** Near, damage is a piece of the groove. @param {CanvasRenderingContext2D} context @param {HTMLCanvasElement} canvas @param {number} scale */
+  #spans(context, canvas, scale) {
+    const wide = Math.min(this.turns.pitch, (0.85 * canvas.height) / scale) * 0.9;
+    const reach = Math.hypot(canvas.width, canvas.height) / 2 / scale + this.turns.pitch;
+    context.lineWidth = wide;
+    for (const repair of this.take.repairs) {
+      const [x, y] = this.spot((repair[1] + repair[2]) / 2);
+      if (Math.hypot(x - this.x, y - this.y) > reach) continue;
+      const from = -2 * Math.PI * this.take.angle(repair[1]);
+      context.beginPath();
+      context.arc(0, 0, this.place.radius(repair[1]), from - (2 * Math.PI * Math.max(repair[2] - repair[1], 1)) / this.take.period, from);
+      context.strokeStyle = repair[7] ? "rgba(255,255,255,.25)" : "rgba(255,196,107,.35)";
+      context.stroke();
     }
-    return true;
-  }
-
-  /** @param {CanvasRenderingContext2D} context @param {Float32Array} columns @param {number} width @param {number} from @param {number} to @param {number} pitch @param {number} scale @param {number} channel @param {number} side @param {string} colour */
-  #wall(context, columns, width, from, to, pitch, scale, channel, side, colour) {
-    context.beginPath();
-    let begun = false;
-    for (const edge of [1, 0]) {
-      for (let step = 0; step < width; step += 1) {
-        const column = edge ? step : width - 1 - step;
-        const value = columns[column * 4 + channel + edge];
-        if (Number.isNaN(value)) continue;
-        const frame = from + ((column + 0.5) / width) * (to - from);
-        const radius = this.place.radius(frame) + pitch * (side + 0.3 * Math.max(-1, Math.min(1, value)));
-        const angle = 2 * Math.PI * this.take.angle(frame);
-        const x = radius * Math.cos(angle);
-        const y = -radius * Math.sin(angle);
-        if (begun) context.lineTo(x, y);
-        else context.moveTo(x, y);
-        begun = true;
-      }
-    }
-    context.fillStyle = colour;
-    context.strokeStyle = colour;
-    context.lineWidth = 1.2 / scale;
-    context.fill();
-    context.stroke();
   }
 
   /** @param {HTMLCanvasElement} canvas @param {{tracks: any[], needle: number | null, playing: boolean, start: number, stop: number, choice: {start: number, stop: number} | null}} scene */
@@ -225,12 +167,12 @@ export class DiscPicture {
       circle(context, 5 / Math.sqrt(this.closer), x, y);
       context.stroke();
     }
-    if (scene.needle !== null) this.#glow(context, scene.needle, scene.playing);
+    if (scene.needle !== null) this.#glow(context, scene.needle, scene.playing, scale);
   }
 
-  /** The needle's place, with the groove it has just come from still warm. @param {CanvasRenderingContext2D} context @param {number} needle @param {boolean} playing */
-  #glow(context, needle, playing) {
-    const small = 1 / Math.sqrt(this.closer);
+  /** The needle's place, with the groove it has just come from still warm. @param {CanvasRenderingContext2D} context @param {number} needle @param {boolean} playing @param {number} scale */
+  #glow(context, needle, playing, scale) {
+    const small = Math.min(1 / Math.sqrt(this.closer), 3 / scale);
     if (playing) {
       const angle = -2 * Math.PI * this.take.angle(needle);
       for (let step = 0; step < 14; step += 1) {

@@ -6,7 +6,6 @@
 export const DARKEST_DB = -46;
 export const LAMP = "#ffc46b";
 export const MARK_WIDTH = { crackle: 0.8, tick: 1.2, pop: 1.9, thump: 2.7 };
-const LAMP_ANGLES = [-58, 122];
 
 /** The level that counts as bright on a side: its 95th percentile. @param {ArrayLike<number>} levels_db */
 export function loudOf(levels_db) {
@@ -30,22 +29,29 @@ export function shade(light, bright) {
 /** @param {[number, number, number]} colour @param {number} [opacity] */
 export const css = ([red, green, blue], opacity = 1) => `rgba(${red},${green},${blue},${opacity})`;
 
+/** Levels with single bright ones (clicks) taken out by the median of three. @param {ArrayLike<number>} levels @returns {Float32Array} */
+export function steady(levels) {
+  const out = new Float32Array(levels.length);
+  for (let at = 0; at < out.length; at += 1) {
+    const before = levels[Math.max(0, at - 1)];
+    const after = levels[Math.min(out.length - 1, at + 1)];
+    out[at] = Math.max(Math.min(before, levels[at]), Math.min(Math.max(before, levels[at]), after));
+  }
+  return out;
+}
+
 /**
- * Light in `points` equal parts of a span of the envelope; single bright bins (clicks) are taken out by the median of three.
+ * Light in `points` equal parts of a span of the envelope.
  * @param {{bin_frames: number, db: ArrayLike<number>, peak_db?: ArrayLike<number>}} envelope @param {number} start @param {number} stop frames @param {number} points
  */
 export function lightAlong(envelope, start, stop, points) {
-  const { bin_frames } = envelope;
-  const db = envelope.peak_db ?? envelope.db;
-  const loud = loudOf(db);
+  const levels = envelope.peak_db ?? envelope.db;
+  const loud = loudOf(levels);
+  const calm = steady(levels);
   const light = new Float32Array(points);
   for (let at = 0; at < points; at += 1) {
-    const frame = start + ((at + 0.5) / points) * (stop - start);
-    const bin = Math.min(db.length - 1, Math.max(0, Math.floor(frame / bin_frames)));
-    const before = db[Math.max(0, bin - 1)];
-    const after = db[Math.min(db.length - 1, bin + 1)];
-    const middle = Math.max(Math.min(before, db[bin]), Math.min(Math.max(before, db[bin]), after));
-    light[at] = lightOf(middle, loud);
+    const bin = Math.floor((start + ((at + 0.5) / points) * (stop - start)) / envelope.bin_frames);
+    light[at] = lightOf(calm[Math.min(calm.length - 1, Math.max(0, bin))], loud);
   }
   return light;
 }
@@ -74,46 +80,6 @@ export function placing({ start, stop, rate_hz, size_inch, rpm }) {
     /** @param {number} radius */
     frame: (radius) => start + Math.min(1, Math.max(0, (outer - radius) / (outer - last))) * length,
   };
-}
-
-/**
- * Paint the disc under a lamp, in millimetres around the origin of the context.
- * @param {CanvasRenderingContext2D} context @param {ReturnType<typeof placing>} place @param {Float32Array} light from the edge inward
- */
-export function paintVinyl(context, place, light) {
-  const gradients = [false, true].map((bright) => {
-    const gradient = context.createRadialGradient(0, 0, 0, 0, 0, place.edge);
-    const smooth = css(shade(bright ? 0.12 : 0, bright));
-    gradient.addColorStop(place.inner / place.edge, smooth);
-    gradient.addColorStop(place.outer / place.edge, smooth);
-    const span = (place.outer - place.inner) / place.edge;
-    for (let at = light.length - 1; at >= 0; at -= 1) {
-      const colour = css(shade(light[at], bright));
-      gradient.addColorStop(place.inner / place.edge + span * (1 - (at + 1) / light.length), colour);
-      gradient.addColorStop(place.inner / place.edge + span * (1 - at / light.length), colour);
-    }
-    return gradient;
-  });
-  circle(context, place.edge);
-  context.fillStyle = gradients[0];
-  context.fill();
-  context.fillStyle = gradients[1];
-  for (const middle of LAMP_ANGLES) {
-    for (let step = 0; step < 17; step += 1) {
-      const half = ((38 - 2.25 * step) * Math.PI) / 180;
-      const angle = (middle * Math.PI) / 180;
-      context.globalAlpha = 0.022 + 0.0065 * step;
-      context.beginPath();
-      context.moveTo(0, 0);
-      context.arc(0, 0, place.edge, angle - half, angle + half);
-      context.fill();
-    }
-  }
-  context.globalAlpha = 1;
-  circle(context, place.edge - 0.6);
-  context.lineWidth = 0.9;
-  context.strokeStyle = "#6d6a66";
-  context.stroke();
 }
 
 /** @param {CanvasRenderingContext2D} context @param {number} radius @param {number} [x] @param {number} [y] */

@@ -4,6 +4,7 @@ import { sleeveColour, writingOn } from "../colours.js";
 import { DiscPicture } from "../pictures/disc.js";
 import { fit, styled } from "../pictures/light.js";
 import { count } from "../words.js";
+import { pointers } from "./pointers.js";
 
 /** @param {{desk: import("./desk.js").Desk, record: any, side: any}} props */
 export function Disc({ desk, record, side }) {
@@ -58,8 +59,8 @@ export function Disc({ desk, record, side }) {
     if (!area) return;
     if (factor === 0) picture.whole();
     else {
-      if (picture.closer <= 1.02) [picture.x, picture.y] = picture.spot(desk.needle);
-      picture.zoom(area, factor);
+      picture.zoom(area, factor, ...(picture.seenAt(area, desk.now()) ?? []));
+      if (factor > 1) picture.follow(desk.now());
     }
     desk.moved();
   };
@@ -71,61 +72,34 @@ export function Disc({ desk, record, side }) {
 
 /** @param {HTMLCanvasElement} area @param {import("./desk.js").Desk} desk @param {DiscPicture} picture @param {() => void} draw @returns {() => void} */
 function gestures(area, desk, picture, draw) {
-  /** @type {Map<number, {x: number, y: number}>} */
-  const fingers = new Map();
-  let moved = 0;
-  const ratio = () => area.width / Math.max(1, area.clientWidth);
-  /** @param {MouseEvent} event */
-  const place = (event) => {
-    const box = area.getBoundingClientRect();
-    return { x: (event.clientX - box.left) * ratio(), y: (event.clientY - box.top) * ratio() };
-  };
-  /** @param {PointerEvent} event */
-  const down = (event) => {
-    fingers.set(event.pointerId, place(event));
-    moved = 0;
-    area.setPointerCapture(event.pointerId);
-  };
-  /** @param {PointerEvent} event */
-  const move = (event) => {
-    const before = fingers.get(event.pointerId);
-    if (!before) return;
-    const now = place(event);
-    const other = [...fingers].find(([id]) => id !== event.pointerId)?.[1];
-    moved += Math.hypot(now.x - before.x, now.y - before.y);
-    if (other) picture.zoom(area, Math.hypot(now.x - other.x, now.y - other.y) / Math.max(1, Math.hypot(before.x - other.x, before.y - other.y)), (now.x + other.x) / 2, (now.y + other.y) / 2);
-    else if (picture.closer > 1.02) picture.pan(area, now.x - before.x, now.y - before.y);
-    fingers.set(event.pointerId, now);
-    draw();
-  };
-  /** @param {PointerEvent} event */
-  const up = (event) => {
-    const at = fingers.get(event.pointerId);
-    fingers.delete(event.pointerId);
-    if (!at || moved > 5 * ratio() || event.type === "pointercancel") return;
-    const frame = picture.frameAt(area, at.x, at.y);
-    if (frame === null) return;
-    desk.lower(frame);
-    desk.reveal(frame);
-  };
-  /** @param {WheelEvent} event */
-  const wheel = (event) => {
-    if (!event.ctrlKey && picture.closer <= 1.02 && event.deltaY > 0) return;
-    event.preventDefault();
-    const { x, y } = place(event);
-    picture.zoom(area, Math.exp(-event.deltaY * 0.0022), x, y);
-    draw();
-  };
-  area.addEventListener("pointerdown", down);
-  area.addEventListener("pointermove", move);
-  area.addEventListener("pointerup", up);
-  area.addEventListener("pointercancel", up);
-  area.addEventListener("wheel", wheel, { passive: false });
+  let ratio = 1;
+  const measured = new ResizeObserver(() => (ratio = area.width / Math.max(1, area.clientWidth)));
+  measured.observe(area);
+  const end = pointers(area, {
+    drag(from, to) {
+      if (picture.closer <= 1.02) return;
+      picture.pan(area, (to.x - from.x) * ratio, (to.y - from.y) * ratio);
+      draw();
+    },
+    pinch(factor, middle) {
+      picture.zoom(area, factor, middle.x * ratio, middle.y * ratio);
+      draw();
+    },
+    tap(at) {
+      const frame = picture.frameAt(area, at.x * ratio, at.y * ratio);
+      if (frame === null) return;
+      desk.lower(frame);
+      desk.reveal(frame);
+    },
+    wheel(event, at) {
+      if (!event.ctrlKey && picture.closer <= 1.02 && event.deltaY > 0) return;
+      event.preventDefault();
+      picture.zoom(area, Math.exp(-event.deltaY * 0.0022), at.x * ratio, at.y * ratio);
+      draw();
+    },
+  });
   return () => {
-    area.removeEventListener("pointerdown", down);
-    area.removeEventListener("pointermove", move);
-    area.removeEventListener("pointerup", up);
-    area.removeEventListener("pointercancel", up);
-    area.removeEventListener("wheel", wheel);
+    measured.disconnect();
+    end();
   };
 }

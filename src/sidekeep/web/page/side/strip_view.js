@@ -4,8 +4,12 @@ import { fit } from "../pictures/light.js";
 import { StripPicture } from "../pictures/strip.js";
 import { say } from "../store.js";
 import { clock } from "../words.js";
+import { pointers } from "./pointers.js";
 import { catchGap, crossingReach, nearestCrossing, quietParts } from "./snapping.js";
 import { unsureOf } from "./unsure.js";
+
+/** The span in figures is told a few times a second: laying text out at every frame would cost more than the picture. */
+const TELL_MS = 120;
 
 /** @param {{desk: import("./desk.js").Desk, edit: (edit: any, what?: string) => Promise<any>, side: any, unsure: any}} props */
 export function Strip({ desk, edit, side, unsure }) {
@@ -20,9 +24,13 @@ export function Strip({ desk, edit, side, unsure }) {
     const area = canvas.current;
     if (!area) return;
     let waiting = 0;
+    /** @type {ReturnType<typeof setTimeout> | undefined} */
+    let told;
+    let sized = true;
     const draw = () => {
       waiting = 0;
-      fit(area);
+      if (sized) fit(area);
+      sized = false;
       const now = desk.now();
       if (desk.sound.playing && !desk.moving && !desk.sound.run?.loop && (now > desk.stop || now < desk.start)) desk.see(now - (desk.stop - desk.start) * 0.05, now + (desk.stop - desk.start) * 0.95);
       const choice = desk.choice;
@@ -32,16 +40,25 @@ export function Strip({ desk, edit, side, unsure }) {
         marks: (desk.cuts?.tracks ?? []).flatMap((/** @type {any} */ track) => [{ frame: desk.markFrame({ track: track.number, edge: "start" }), segue: track.boundary === "segue" }]),
         cut: desk.cuts ? { start: desk.cuts.music_start_frame, stop: desk.cuts.music_stop_frame } : null,
       });
-      place(marks.current, desk);
-      if (span.current) span.current.textContent = `${clock(desk.start / desk.take.rate_hz, desk.stop - desk.start < desk.take.rate_hz * 20 ? 3 : 0)} to ${clock(desk.stop / desk.take.rate_hz, desk.stop - desk.start < desk.take.rate_hz * 20 ? 3 : 0)}`;
+      place(marks.current, desk, area.width / Math.min(2, devicePixelRatio || 1));
+      if (!told) told = setTimeout(tellSpan, TELL_MS);
+    };
+    const tellSpan = () => {
+      told = undefined;
+      const digits = desk.stop - desk.start < desk.take.rate_hz * 20 ? 3 : 0;
+      if (span.current) span.current.textContent = `${clock(desk.start / desk.take.rate_hz, digits)} to ${clock(desk.stop / desk.take.rate_hz, digits)}`;
     };
     const soon = () => {
       if (!waiting) waiting = requestAnimationFrame(draw);
     };
+    tellSpan();
     soon();
     desk.movers.add(soon);
     desk.take.waiting.add(soon);
-    const resized = new ResizeObserver(soon);
+    const resized = new ResizeObserver(() => {
+      sized = true;
+      soon();
+    });
     resized.observe(area);
     const undo = gestures(area, desk);
     return () => {
@@ -49,6 +66,7 @@ export function Strip({ desk, edit, side, unsure }) {
       desk.take.waiting.delete(soon);
       resized.disconnect();
       cancelAnimationFrame(waiting);
+      clearTimeout(told);
       undo();
     };
   }, [desk, picture]);
@@ -67,16 +85,16 @@ export function Strip({ desk, edit, side, unsure }) {
   </section>`;
 }
 
-/** Put the marks where they are now; without drawing the rest anew. @param {HTMLElement | null} box @param {import("./desk.js").Desk} desk */
-function place(box, desk) {
+/** Put the marks where they are now; without drawing the rest anew. @param {HTMLElement | null} box @param {import("./desk.js").Desk} desk @param {number} width */
+function place(box, desk, width) {
   if (!box) return;
-  const width = box.clientWidth;
   for (const element of /** @type {Iterable<HTMLElement>} */ (box.children)) {
     const track = Number(element.dataset.track);
     const edge = /** @type {"start" | "stop"} */ (element.dataset.edge);
     const x = ((desk.markFrame({ track, edge }) - desk.start) / (desk.stop - desk.start)) * width;
-    element.hidden = x < -1 || x > width + 1;
-    element.style.transform = `translateX(${x.toFixed(2)}px)`;
+    const hidden = x < -1 || x > width + 1;
+    if (element.hidden !== hidden) element.hidden = hidden;
+    if (!hidden) element.style.transform = `translateX(${x.toFixed(2)}px)`;
     const chosen = desk.choice?.kind === "mark" && desk.choice.track === track && desk.choice.edge === edge;
     element.classList.toggle("chosen", chosen);
   }
@@ -175,78 +193,44 @@ async function crossing(desk, frame) {
 
 /** @param {HTMLCanvasElement} area @param {import("./desk.js").Desk} desk @returns {() => void} */
 function gestures(area, desk) {
-  /** @type {Map<number, {x: number, y: number}>} */
-  const fingers = new Map();
-  let travelled = 0;
+  let wide = Math.max(1, area.clientWidth);
+  const measured = new ResizeObserver(() => (wide = Math.max(1, area.clientWidth)));
+  measured.observe(area);
   let from = 0;
   let marking = false;
+  const per_pixel = () => (desk.stop - desk.start) / wide;
   /** @param {number} x */
-  const frameAt = (x) => desk.start + (x / area.clientWidth) * (desk.stop - desk.start);
-  /** @param {MouseEvent} event */
-  const place = (event) => {
-    const box = area.getBoundingClientRect();
-    return { x: event.clientX - box.left, y: event.clientY - box.top };
-  };
-  /** @param {PointerEvent} event */
-  const down = (event) => {
-    fingers.set(event.pointerId, place(event));
-    travelled = 0;
-    from = frameAt(place(event).x);
-    marking = event.shiftKey;
-    area.setPointerCapture(event.pointerId);
-  };
-  /** @param {PointerEvent} event */
-  const move = (event) => {
-    const before = fingers.get(event.pointerId);
-    if (!before) return;
-    const now = place(event);
-    travelled += Math.hypot(now.x - before.x, now.y - before.y);
-    const other = [...fingers].find(([id]) => id !== event.pointerId)?.[1];
-    const per_pixel = (desk.stop - desk.start) / area.clientWidth;
-    if (other) {
-      const factor = Math.max(8, Math.abs(before.x - other.x)) / Math.max(8, Math.abs(now.x - other.x));
-      desk.zoom(factor, frameAt((now.x + other.x) / 2));
-    } else if (marking) {
+  const frameAt = (x) => desk.start + x * per_pixel();
+  const end = pointers(area, {
+    down(event, at) {
+      from = frameAt(at.x);
+      marking = event.shiftKey;
+    },
+    drag(before, now) {
+      if (!marking) return desk.pan((before.x - now.x) * per_pixel());
       const to = frameAt(now.x);
       desk.choice = { kind: "region", start: Math.max(0, Math.min(from, to)), stop: Math.min(desk.take.length, Math.max(from, to)) };
       desk.moved();
-    } else if (travelled > 4) desk.pan((before.x - now.x) * per_pixel);
-    fingers.set(event.pointerId, now);
-  };
-  /** @param {PointerEvent} event */
-  const up = (event) => {
-    const at = fingers.get(event.pointerId);
-    fingers.delete(event.pointerId);
-    if (!at || event.type === "pointercancel") return;
-    if (marking && travelled > 4) return desk.changed();
-    if (travelled > 4) return;
-    const hit = damageAt(desk, area, at.x, at.y);
-    if (hit) desk.choose({ kind: "repair", id: hit[0] });
-    else {
+    },
+    dropped: () => marking && desk.changed(),
+    pinch: (factor, middle) => desk.zoom(1 / factor, frameAt(middle.x)),
+    tap(at) {
+      const hit = damageAt(desk, area, at.x, at.y);
+      if (hit) return desk.choose({ kind: "repair", id: hit[0] });
       if (desk.choice) desk.choice = null;
       desk.lower(frameAt(at.x));
-    }
-  };
-  /** @param {WheelEvent} event */
-  const wheel = (event) => {
-    const sideways = Math.abs(event.deltaX) > Math.abs(event.deltaY) || event.shiftKey;
-    if (!sideways && !event.ctrlKey && document.activeElement !== area && !area.parentElement?.contains(document.activeElement)) return;
-    event.preventDefault();
-    const per_pixel = (desk.stop - desk.start) / area.clientWidth;
-    if (sideways) desk.pan((event.deltaX || event.deltaY) * per_pixel);
-    else desk.zoom(Math.exp(event.deltaY * 0.0022), frameAt(place(event).x));
-  };
-  area.addEventListener("pointerdown", down);
-  area.addEventListener("pointermove", move);
-  area.addEventListener("pointerup", up);
-  area.addEventListener("pointercancel", up);
-  area.addEventListener("wheel", wheel, { passive: false });
+    },
+    wheel(event, at) {
+      const sideways = Math.abs(event.deltaX) > Math.abs(event.deltaY) || event.shiftKey;
+      if (!sideways && !event.ctrlKey && document.activeElement !== area && !area.parentElement?.contains(document.activeElement)) return;
+      event.preventDefault();
+      if (sideways) desk.pan((event.deltaX || event.deltaY) * per_pixel());
+      else desk.zoom(Math.exp(event.deltaY * 0.0022), frameAt(at.x));
+    },
+  });
   return () => {
-    area.removeEventListener("pointerdown", down);
-    area.removeEventListener("pointermove", move);
-    area.removeEventListener("pointerup", up);
-    area.removeEventListener("pointercancel", up);
-    area.removeEventListener("wheel", wheel);
+    measured.disconnect();
+    end();
   };
 }
 
