@@ -30,16 +30,17 @@ def build_app(house: House, door: Door) -> ASGIApp:
     """Everything one server answers with, to those the door lets in."""
     page = PageFiles()
 
+    # The page's files are few, small and kept in memory: no thread is needed for them.
     async def page_file(request: Request) -> Response:
-        return await run_in_threadpool(page.answer, request, request.path_params["name"])
+        return page.answer(request, request.path_params["name"])
 
     async def icon(request: Request) -> Response:
-        return await run_in_threadpool(page.answer, request, "icon.svg")
+        return page.answer(request, "icon.svg")
 
     async def place(request: Request) -> Response:
         if request.url.path.startswith("/api/"):
             return error_answer(404, "not-there", "there is nothing to ask at this address")
-        return await run_in_threadpool(page.answer, request, "index.html")
+        return page.answer(request, "index.html")
 
     routes = [
         WebSocketRoute("/api/events", Events(house, door.admit).answer),

@@ -140,7 +140,7 @@ def lan_socket(port: int) -> socket.socket:
             "this machine is on no local network that a phone could reach it by", code="no-network"
         )
     for wanted in (port, 0):
-        bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         try:
             bound.bind((address, wanted))
             return bound

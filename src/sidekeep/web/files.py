@@ -5,8 +5,10 @@ A path is looked up among the names of the files that are there, so that no spel
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import hashlib
+import os
 from pathlib import Path
 
 from starlette.requests import Request
@@ -36,6 +38,7 @@ class PageFiles:
 
     def __init__(self, folder: Path = PAGE) -> None:
         self._folder = folder
+        self._names: dict[str, Path] = {}
         self._kept: dict[str, tuple[tuple[int, int], bytes, bytes, str]] = {}
 
     def names(self) -> dict[str, Path]:
@@ -46,12 +49,23 @@ class PageFiles:
             if path.suffix in _TYPES and path.is_file() and not path.is_symlink()
         }
 
+    def _look_up(self, name: str) -> tuple[Path | None, os.stat_result | None]:
+        """The file of that name; the folder is read anew only where the name is not known or its file is gone."""
+        for _ in range(2):
+            path = self._names.get(name)
+            with contextlib.suppress(OSError):
+                if path is not None:
+                    return path, path.stat()
+            self._names = self.names()
+            if name not in self._names:
+                break
+        return None, None
+
     def answer(self, request: Request, name: str) -> Response:
         """The file of that name."""
-        path = self.names().get(name)
-        if path is None:
+        path, stat = self._look_up(name)
+        if path is None or stat is None:
             return error_answer(404, "not-there", "the page has no such file")
-        stat = path.stat()
         stamp = (stat.st_mtime_ns, stat.st_size)
         kept = self._kept.get(name)
         if kept is None or kept[0] != stamp:

@@ -52,7 +52,8 @@ class QuietServer(uvicorn.Server):
 
 def listening_socket(host: str, port: int) -> socket.socket:
     """A bound socket; port 0 takes a free one."""
-    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # Named as TCP, because asyncio switches the delay of small packets off (40 ms an answer) only where it sees that.
+    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     if os.name == "nt":  # there SO_REUSEADDR would let two programs have one port
         made.setsockopt(socket.SOL_SOCKET, socket.SO_EXCLUSIVEADDRUSE, 1)  # type: ignore[attr-defined]
     else:

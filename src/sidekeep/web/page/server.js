@@ -1,4 +1,5 @@
 /** Talking to the server: JSON in and out, refusals as values, one stream of events that heals by itself. */
+import { early } from "./early.js";
 
 /** A refusal or a failure. `code` is the server's own word, or "away" when it did not answer. */
 export class Refused extends Error {
@@ -24,7 +25,7 @@ async function ask(method, path, body) {
   }
   let answer;
   try {
-    answer = await fetch(path, request);
+    answer = await ((method === "GET" && early(path)) || fetch(path, request));
   } catch {
     throw new Refused("sidekeep does not answer. Is it still running?", "away", 0);
   }
