@@ -1,6 +1,8 @@
 """Mending, judged against the truth, with a reference beside it in the same run.
 
-    ./run bench mend [--quick]
+    ./run bench mend [--quick] [--only PART[,PART ...]]
+
+Parts: sides, harm, thumps, rates, speed, turn, other, clean; all of them without ``--only``.
 
 The reference is the autoregressive click filter of a general-purpose audio library (ffmpeg's ``adeclick`` at its
 default settings), run as its command line tool on the same samples; without that tool its rows are left out. The
@@ -15,24 +17,28 @@ import shutil
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.mend_cases import (
+    HIDDEN_DB,
     JUDGED,
     Case,
     clean_music,
     falls_db,
     other_damage,
     press_sharp,
+    tail_levels,
     worst_window,
 )
 from benchmarks.real_music import PRESSED, UNSEEN, fetch, list_files, load_pieces
 from benchmarks.sharp_sounds import SHARP
 from sidekeep.dsp.impulses.estimate import estimate_spans
 from sidekeep.dsp.impulses.mending import CONTEXT, order_for
-from sidekeep.flow.mend import Mender
+from sidekeep.errors import ParameterError
+from sidekeep.flow.mend import Mender, mender_identity
 from sidekeep.model.recipe import MendSettings, MendSize
 from sidekeep.model.repair import Repair
 from sidekeep.press.nullset import BORROWED, null_set
@@ -165,6 +171,17 @@ def judge_side(case: Case, quick: bool) -> None:
     )
 
 
+def judge_sides(quick: bool) -> None:
+    """Damage of every kind on used, worn and bad records."""
+    print(
+        "\nmedian error fall per audible event in dB and share made worse in %, by kind; loud: median fall from 20 dB over\n"
+        "the local slope; strong: share of events 12 dB over it whose error fell by 6 dB or more, in %; false: repairs\n"
+        "a minute off any damage"
+    )
+    for case in JUDGED[:2] if quick else JUDGED:
+        judge_side(case, quick)
+
+
 def judge_harm(quick: bool) -> None:
     """Sounds with a sharp edge in every cycle: goal, no ten seconds more than 1 dB worse than they were."""
     print(
@@ -180,6 +197,33 @@ def judge_harm(quick: bool) -> None:
                 f"  {name}, {preset}: {rise_db:+.1f} dB from {at_s} s, {score.false_repairs_per_min:.0f}, "
                 f"{score.side_fall_db:.1f}"
             )
+
+
+def judge_thumps(quick: bool) -> None:
+    """Low tails by how far they stand over the music's own bass; goal, 6 dB off those that can be heard."""
+    print(
+        f"\ntails of thumps by their level over the bass (heard from {HIDDEN_DB:.0f} dB): median fall dB, share by 6 dB or more"
+    )
+    over_db, falls = (
+        np.concatenate(parts)
+        for parts in zip(
+            *(
+                tail_levels(side, mend(side.audio, side.truth.rate_hz)[0])
+                for side in (case.press() for case in JUDGED[: 2 if quick else len(JUDGED)])
+            ),
+            strict=True,
+        )
+    )
+    for low, high in ((-np.inf, -12.0), (-12.0, HIDDEN_DB), (HIDDEN_DB, 0.0), (0.0, 12.0), (12.0, np.inf)):
+        here = falls[(over_db >= low) & (over_db < high)]
+        if len(here):
+            print(
+                f"  {low:.0f} to {high:.0f} dB: {len(here)} tails, {np.median(here):.1f}, {100 * np.mean(here >= 6.0):.0f} %"
+            )
+    heard = falls[over_db >= HIDDEN_DB]
+    print(
+        f"  all that can be heard: {len(heard)}, {np.median(heard):.1f}, {100 * np.mean(heard >= 6.0):.0f} %"
+    )
 
 
 def judge_rates(quick: bool) -> None:
@@ -314,29 +358,41 @@ def judge_clean(quick: bool) -> None:
         print(f"  {kind}: {rate:.2f} over {0.5 * len(counts):.1f} min ({listed or 'none'})")
 
 
+PARTS = {
+    "sides": judge_sides,
+    "harm": judge_harm,
+    "thumps": judge_thumps,
+    "rates": judge_rates,
+    "speed": judge_speed,
+    "turn": judge_turn,
+    "other": judge_other_damage,
+    "clean": judge_clean,
+}
+
+
+def chosen_parts(words: Sequence[str]) -> list[str]:
+    """The parts that are asked for, in the order of ``PARTS``; ParameterError names one that is unknown."""
+    if "--only" not in words:
+        return list(PARTS)
+    asked = words[words.index("--only") + 1].split(",") if words[-1] != "--only" else []
+    if unknown := [word for word in asked if word not in PARTS] or ([] if asked else ["nothing"]):
+        raise ParameterError(f"--only {', '.join(unknown)}: must be of {', '.join(PARTS)}")
+    return [part for part in PARTS if part in asked]
+
+
 def main() -> None:
     """Print the tables."""
     import numba
     import scipy
 
     quick = "--quick" in sys.argv
+    parts = chosen_parts(sys.argv[1:])
     print(
         f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}, "
-        f"scipy {scipy.__version__}, numba {numba.__version__}"
+        f"scipy {scipy.__version__}, numba {numba.__version__}, mender {mender_identity()}"
     )
-    print(
-        "median error fall per audible event in dB and share made worse in %, by kind; loud: median fall from 20 dB over\n"
-        "the local slope; strong: share of events 12 dB over it whose error fell by 6 dB or more, in %; false: repairs\n"
-        "a minute off any damage"
-    )
-    for case in JUDGED[:2] if quick else JUDGED:
-        judge_side(case, quick)
-    judge_harm(quick)
-    judge_rates(quick)
-    judge_speed(quick)
-    judge_turn(quick)
-    judge_other_damage(quick)
-    judge_clean(quick)
+    for part in parts:
+        PARTS[part](quick)
 
 
 if __name__ == "__main__":

@@ -1,294 +1,245 @@
-"""Fit the weights of the evidence (``dsp/impulses/evidence_weights.py``) on material none of which is used to judge.
+"""Fit the weights of the evidence (``dsp/impulses/evidence/weights.json``) and write the card that says how.
 
-    .venv/bin/python -m benchmarks.fit_mend [--write]
+    ./run fit [--part N] [--write]
 
-Candidates of pressed sides, of ``other_damage``, of the null set (other seeds than the bench's) and of clean music are
-labelled by the truth: damage where the disturbance is over three times the local scale, none where it is under 0.3
-times, left out between. A network of one hidden layer (48 tanh units) is fitted by Adam (Kingma & Ba, 2015) to the
-weighted cross-entropy, once with all the evidence and once without what needs a second channel; a smaller one with the
-near evidence alone, to screen with.
-Music: the files ``judged`` leaves free, and the kinds of ``real_music.FITTED``, as they are and at other speeds and
-balances. Takes six minutes on two cores.
+The material is ``fit_material``'s, of packages whose version and hash are pinned: another one is an error. Three networks of one
+hidden layer of tanh units are fitted by Adam (Kingma & Ba, 2015) to the weighted cross-entropy: with all the evidence; without
+what needs a second channel, on the sums of channels as well; and a smaller one with the near evidence alone, to screen with. The
+loss on the files held out decides: between steps, between seeds, and, with ``--write``, whether the new weights replace the
+old at all.
+``--part N`` takes every Nth piece of material only, to try it out; its weights are not written.
+Takes about ten minutes of two idle cores.
 """
 
 from __future__ import annotations
 
+import json
+import subprocess
 import sys
+from collections import Counter
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-import soxr
 from numpy.typing import NDArray
 
-from benchmarks.mend_cases import JUDGED, clean_music, other_damage
-from benchmarks.real_music import FITTED, fetch, list_files, load_pieces
-from sidekeep.dsp.impulses.candidates import CELL
-from sidekeep.dsp.impulses.evidence import (
-    EVIDENCE,
-    NEAR_EVIDENCE,
-    collect_far_evidence,
-    collect_near_evidence,
-)
-from sidekeep.dsp.impulses.mending import Channel
-from sidekeep.press.nullset import BORROWED, SOUNDS, null_sound
-from sidekeep.press.side import PRESETS, Pressed, press_side
+from benchmarks.fit_material import EDGY_CLEAN, EDGY_PRESSED, HELD_OUT, OPEN_AT, Job, Sample, collect, jobs
+from benchmarks.real_music import FITTED, PACKAGES, PINNED, PRESSED, fetch
+from sidekeep.dsp.impulses.evidence.collect import EVIDENCE, NEAR_EVIDENCE, STEREO_ONLY
+from sidekeep.dsp.impulses.evidence.network import LIMIT, Network, read_weights
+from sidekeep.dsp.impulses.evidence.weights import FILE, fitted_weights
 
 Floats = NDArray[np.float64]
-RATE_HZ = 44_100
-STEREO_ONLY = ("conditional", "likeness", "partner")
-UNITS, STEPS, BATCH = 48, 14_000, 2048
-SCREEN_UNITS, SCREEN_STEPS = 16, 8_000
-OPEN_AT = 4.4
-JOB_SEED = 20
-HARD = ("electronic-clicks", "applause", "harpsichord", "castanets", "solo-voice")
-"""Sounds of the null set that are easily taken for damage: more of them."""
-Job = tuple[str, str, int, str, int]
-Sample = tuple[Floats, Floats, Floats]
+SEEDS = (0, 1)
+BATCH = 2048
+LOOK_EVERY = 1000
+"""Steps between two looks at the held-out loss."""
+DIGITS = 4
+SHRINK = 2e-5
+"""Weight decay."""
 
 
-def judged(kind: str, first: int) -> bool:
-    """Files the bench looks at."""
-    taken = {(case.kind, case.first) for case in JUDGED} | {("orchestral", 15), ("electronic", 9)}
-    return (kind, first) in taken or first % 3 == 1
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """One network: what it is asked, its size, and how long it is fitted."""
+
+    evidence: tuple[str, ...]
+    units: int = 48
+    steps: int = 14_000
+    mono: bool = True
+    """Whether takes of one channel are among its material."""
 
 
-def candidates(audio: Floats, rate_factor: int) -> list[tuple[NDArray[np.int64], Floats, Floats]]:
-    """(spans, evidence, scale) of each channel of (frames, channels) audio."""
-    planes = np.ascontiguousarray(audio.T)
-    found = []
-    for index, plane in enumerate(planes):
-        channel = Channel(plane, rate_factor)
-        channel.look(OPEN_AT)
-        other = planes[1 - index] if len(planes) == 2 else np.empty(0)
-        evidence = np.empty((len(channel.spans), len(EVIDENCE)))
-        for row, (first, last, peak) in enumerate(channel.spans):
-            model = channel.models[peak // channel.hop]
-            level, out = channel.scale[peak // CELL], evidence[row]
-            collect_near_evidence(
-                plane,
-                *channel.errors,
-                level,
-                model,
-                float(model @ model),
-                peak,
-                first,
-                last,
-                rate_factor,
-                channel.tests[row],
-                out,
-            )
-            collect_far_evidence(
-                plane, other, channel.errors[0], level, model, peak, first, last, rate_factor, out
-            )
-        found.append((channel.spans, evidence, channel.scale))
-    return found
+PLANS = {
+    "stereo": Plan(evidence=EVIDENCE, mono=False),
+    "mono": Plan(evidence=tuple(word for word in EVIDENCE if word not in STEREO_ONLY)),
+    "screen": Plan(evidence=NEAR_EVIDENCE, units=16, steps=8_000),
+}
 
 
-def press(kind: str, first: int, preset: str, seed: int, rate_factor: int) -> Pressed:
-    """A short side with more dust and pops than its preset has: the rare kinds must be learnt too."""
-    rate_hz = (RATE_HZ, 96_000)[rate_factor - 1]
-    pieces = load_pieces(kind, 1, 30.0, rate_hz, first=first)  # type: ignore[arg-type]
-    settings = PRESETS[preset](needle_down_lead_s=0.5, lead_in_s=2.0, needle_up_tail_s=0.5, run_out_turns=1)
-    settings = settings.but(
-        dust_per_min=2.0 * settings.dust_per_min + 10.0, pops_per_min=settings.pops_per_min + 15.0
-    )
-    return press_side(pieces, rate_hz=rate_hz, settings=settings, seed=seed)
+@dataclass(frozen=True)
+class Rows:
+    """Candidates of many samples."""
+
+    evidence: Floats
+    damage: Floats
+    weight: Floats
+
+    @classmethod
+    def of(cls, samples: Sequence[Sample], *, held_out: bool, mono: bool) -> Rows:
+        """Those of one side of the division."""
+        kept = [
+            (s, np.ones(len(s.mono), bool) if mono else ~s.mono) for s in samples if s.held_out == held_out
+        ]
+        return cls(
+            np.concatenate([s.evidence[rows] for s, rows in kept]),
+            np.concatenate([s.damage[rows] for s, rows in kept]),
+            np.concatenate([s.weight[rows] for s, rows in kept]),
+        )
+
+    def loss_nats(self, network: Network) -> float:
+        """Weighted cross-entropy of a network, in nats a candidate."""
+        value = np.clip((self.evidence - network.centre) / network.spread, -LIMIT, LIMIT)
+        odds = np.tanh(value @ network.hidden.T + network.bias) @ network.out[:-1] + network.out[-1]
+        wrong = np.logaddexp(0.0, np.where(self.damage == 1.0, -odds, odds))
+        return float(np.sum(self.weight * wrong) / self.weight.sum())
 
 
-def varied(music: Floats, seed: int) -> Floats:
-    """The same music at another speed, balance and tilt; seed 0 leaves it as it is."""
-    if seed == 0:
-        return music
+def spread_out(plan: Plan, held: dict[str, Any]) -> Network:
+    """The network of a plan as the mender would read it, whichever of the three it is."""
+    parts = dict.fromkeys(("stereo", "mono", "screen"), held)
+    return read_weights({"share": 0.5, "networks": parts}, EVIDENCE, EVIDENCE).stereo
+
+
+def fit(plan: Plan, rows: Rows, judge: Rows, seed: int) -> tuple[float, dict[str, Any]]:
+    """The least held-out loss in nats, and the network that had it."""
+    columns = [EVIDENCE.index(word) for word in plan.evidence]
     rng = np.random.default_rng(seed)
-    music = soxr.resample(music, RATE_HZ, RATE_HZ * np.exp(rng.uniform(-0.3, 0.3)), quality="HQ")
-    music = music + rng.uniform(-0.4, 0.6) * music[:, ::-1]
-    music[1:] += rng.uniform(-0.3, 1.5) * np.diff(music, axis=0)
-    return np.ascontiguousarray(0.5 * music / max(1e-6, float(np.abs(music).max())))
-
-
-def collect(job: Job) -> Sample:
-    """(evidence, labels, weights) of one piece of material."""
-    what, kind, first, manner, seed = job
-    start, stop, rate_factor = 0, 1 << 60, 1
-    if what in ("press", "press at 96 kHz"):
-        rate_factor = 2 if what == "press at 96 kHz" else 1
-        side = press(kind, first, manner, seed, rate_factor)
-        audio, clean = side.audio, side.twin
-        start, stop = side.truth.needle_down_frame + 25_000, side.truth.needle_up_frame - 15_000
-    elif what == "other":
-        noise = {"bare": None, "quiet": -66.0, "loud": -52.0}[manner]
-        music = varied(0.5 * clean_music(kind, first, 25.0, RATE_HZ), seed if kind in FITTED else 0)
-        per_s = 4.0 if seed % 2 else 12.0
-        audio, clean, _ = other_damage(
-            music, RATE_HZ, seed, per_s=per_s, noise_dbfs=noise, bits=16 if noise is None else None
-        )
-    elif what == "null":
-        audio = clean = null_sound(kind, RATE_HZ, 20.0, seed)
-    else:
-        music = clean_music(kind, first, 180.0 if manner == "later" else 60.0, RATE_HZ)
-        if manner == "later" and len(music) > 80 * RATE_HZ:
-            music = music[60 * RATE_HZ :]
-        audio = clean = varied(0.5 * music, seed)
-    wrong = np.abs(audio - clean)
-    rows, labels = [], []
-    for channel, (spans, evidence, scale) in enumerate(candidates(audio, rate_factor)):
-        size = np.array([wrong[max(0, a - 2) : b + 2, channel].max() / scale[p // CELL] for a, b, p in spans])
-        known = (
-            ((size > 3.0) | (size < 0.3)) & (spans[:, 2] > start) & (spans[:, 2] < stop) if len(spans) else []
-        )
-        rows.append(evidence[known])
-        labels.append((size[known] > 3.0).astype(np.float64))
-    x, y = np.concatenate(rows), np.concatenate(labels)
-    weight = np.where(y == 1.0, np.clip(np.exp(x[:, EVIDENCE.index("test")]) / 6.0, 1.0, 6.0), 1.0)
-    weight[y == 1.0] *= min(3.0, 1200.0 / max(1.0, y.sum()))
-    weight[y == 0.0] *= min(3.0, 4500.0 / max(1.0, (1.0 - y).sum())) if what == "null" else 3.0
-    return x, y, weight
-
-
-def jobs() -> list[Job]:
-    """All the material."""
-    free = {
-        kind: [n for n in range(1, count + 1) if not judged(kind, n)]
-        for kind, count in (("orchestral", 30), ("electronic", 28))
-    }
-    listed: list[Job] = []
-    for kind, numbers in free.items():
-        for index, number in enumerate(numbers):
-            preset = ("used_lp", "worn_lp", "used_lp", "clean_lp", "bad_78")[index % 5]
-            listed.append(("press", kind, number, preset, JOB_SEED + number))
-            listed.append(("other", kind, number, ("bare", "quiet", "loud")[index % 3], JOB_SEED + number))
-            listed.append(("clean", kind, number, "", 0))
-            listed.append(("clean", kind, number, "later", 300 + number))
-            other = ("worn_lp", "used_lp")[index % 2]
-            listed.append(
-                ("press at 96 kHz" if index % 3 == 2 else "press", kind, number, other, 70 + number)
-            )
-    fetch(tuple(FITTED))
-    for kind in FITTED:
-        for number in range(1, min(30, len(list_files(kind))) + 1):
-            listed.append(("clean", kind, number, "", 100 + number))
-            listed.append(("clean", kind, number, "later", 0))
-            if number % 3 == 0:
-                listed.append(
-                    ("press", kind, number, ("used_lp", "worn_lp", "clean_lp")[number % 9 // 3], number)
-                )
-            elif number % 3 == 1:
-                listed.append(
-                    ("other", kind, number, ("bare", "quiet", "loud")[number % 9 // 3], 200 + number)
-                )
-    names = [name for name in SOUNDS if name not in BORROWED]
-    for name in names:
-        seeds = range(11, 19) if name in HARD else range(11, 13)
-        listed += [("null", name, 0, "", seed) for seed in seeds]
-    return listed
-
-
-def fit(
-    x: Floats, y: Floats, weight: Floats, units: int = UNITS, steps: int = STEPS
-) -> tuple[Floats, Floats, list[Floats]]:
-    """(centre, spread, [hidden, bias, out, offset]) of the network."""
-    rng = np.random.default_rng(0)
+    x = rows.evidence[:, columns]
     centre, spread = x.mean(axis=0), x.std(axis=0) + 1e-9
-    z = np.clip((x - centre) / spread, -5.0, 5.0).astype(np.float32)
-    share = np.cumsum(weight / weight.sum())
+    z = np.clip((x - centre) / spread, -LIMIT, LIMIT).astype(np.float32)
+    y = rows.damage.astype(np.float32)
+    share = np.cumsum(rows.weight / rows.weight.sum())
     params = [
-        rng.standard_normal((z.shape[1], units)).astype(np.float32) / np.sqrt(z.shape[1]),
-        np.zeros(units, np.float32),
-        rng.standard_normal(units).astype(np.float32) / np.sqrt(units),
+        rng.standard_normal((len(columns), plan.units)).astype(np.float32) / np.sqrt(len(columns)),
+        np.zeros(plan.units, np.float32),
+        rng.standard_normal(plan.units).astype(np.float32) / np.sqrt(plan.units),
         np.zeros(1, np.float32),
     ]
-    first = [np.zeros_like(p) for p in params]
-    second = [np.zeros_like(p) for p in params]
-    for step in range(1, steps + 1):
+    first, second = ([np.zeros_like(p) for p in params] for _ in range(2))
+    best: tuple[float, dict[str, Any]] = (np.inf, {})
+    for step in range(1, plan.steps + 1):
         pick = np.minimum(np.searchsorted(share, rng.random(BATCH)), len(z) - 1)
         hidden = np.tanh(z[pick] @ params[0] + params[1])
         odds = hidden @ params[2] + params[3]
-        slope = (1.0 / (1.0 + np.exp(-odds)) - y[pick].astype(np.float32)) / BATCH
+        slope = (1.0 / (1.0 + np.exp(-odds)) - y[pick]) / BATCH
         inner = np.outer(slope, params[2]) * (1.0 - hidden * hidden)
         slopes = [
-            z[pick].T @ inner + 2e-5 * params[0],
+            z[pick].T @ inner + SHRINK * params[0],
             inner.sum(axis=0),
-            hidden.T @ slope + 2e-5 * params[2],
+            hidden.T @ slope + SHRINK * params[2],
             slope.sum(keepdims=True),
         ]
-        rate = 1.5e-3 * (1.0 + np.cos(np.pi * step / steps)) + 1e-5
+        rate = 1.5e-3 * (1.0 + np.cos(np.pi * step / plan.steps)) + 1e-5
         for k, gradient in enumerate(slopes):
             first[k] = 0.9 * first[k] + 0.1 * gradient
             second[k] = 0.999 * second[k] + 0.001 * gradient**2
             moved = (first[k] / (1.0 - 0.9**step)) / (np.sqrt(second[k] / (1.0 - 0.999**step)) + 1e-8)
             params[k] = params[k] - rate * moved
-    return centre, spread, [p.astype(np.float64) for p in params]
+        if (step % LOOK_EVERY == 0 and 2 * step >= plan.steps) or step == plan.steps:
+            held = {
+                "evidence": list(plan.evidence),
+                "centre": centre.round(DIGITS).tolist(),
+                "spread": np.maximum(spread, 10.0**-DIGITS).round(DIGITS).tolist(),
+                "hidden": params[0].T.astype(float).round(DIGITS).tolist(),
+                "bias": params[1].astype(float).round(DIGITS).tolist(),
+                "out": np.append(params[2], params[3]).astype(float).round(DIGITS).tolist(),
+            }
+            loss = judge.loss_nats(spread_out(plan, held))
+            if loss < best[0]:
+                best = loss, held
+    return best
 
 
-HEAD = '''"""Weights of the evidence in ``dsp.impulses.evidence``, as fitted by ``benchmarks/fit_mend.py``.
-
-One hidden layer of tanh units. Inputs are the numbers of ``EVIDENCE`` (the mono set leaves out what needs a second
-channel, the screen knows the near evidence only), scaled by the centre and the spread. The output is the log odds of damage
-at the share of damage in the training material, ``TRAINED_SHARE``.
-"""
-
-from __future__ import annotations
-
-import numpy as np
-
-# fmt: off
-'''
-
-
-def as_text(name: str, values: Floats) -> str:
-    """An array as lines of Python that fit."""
-    words = f"{name} = np.array({np.round(values, 4).tolist()})".split(", ")
-    lines, line = [], words[0]
-    for word in words[1:]:
-        if len(line) + len(word) > 104:
-            lines.append(line + ",")
-            line = "    " + word
-        else:
-            line += ", " + word
-    return "\n".join([*lines, line]) + "\n"
+def fit_all(samples: Sequence[Sample]) -> tuple[dict[str, Any], dict[str, dict[str, float]]]:
+    """The share and the networks as the file holds them, and the losses of each."""
+    stereo = Rows.of(samples, held_out=False, mono=False)
+    share = float((stereo.weight * stereo.damage).sum() / stereo.weight.sum())
+    networks: dict[str, Any] = {}
+    losses: dict[str, dict[str, float]] = {}
+    for name, plan in PLANS.items():
+        rows, judge = (Rows.of(samples, held_out=held_out, mono=plan.mono) for held_out in (False, True))
+        tried = [fit(plan, rows, judge, seed) for seed in SEEDS]
+        loss, networks[name] = min(tried, key=lambda one: one[0])
+        losses[name] = {
+            "fitted": round(rows.loss_nats(spread_out(plan, networks[name])), 5),
+            "held_out": round(loss, 5),
+            "held_out_other_seed": round(max(one[0] for one in tried), 5),
+            "held_out_before": round(judge.loss_nats(getattr(fitted_weights(), name)), 5),
+        }
+        print(f"{name}: {losses[name]}", flush=True)
+    return {"share": round(share, DIGITS), "networks": networks}, losses
 
 
-def fitted(samples: list[Sample]) -> str:
-    """The module of weights."""
-    x, y, weight = (np.concatenate([sample[part] for sample in samples]) for part in range(3))
-    share = float((weight * y).sum() / weight.sum())
-    print(f"{len(x)} candidates, {int(y.sum())} of them damage; share by weight {share:.3f}")
-    text = HEAD
-    for name, words, units, steps in (
-        ("SCREEN", NEAR_EVIDENCE, SCREEN_UNITS, SCREEN_STEPS),
-        ("STEREO", EVIDENCE, UNITS, STEPS),
-        ("MONO", tuple(word for word in EVIDENCE if word not in STEREO_ONLY), UNITS, STEPS),
-    ):
-        columns = [EVIDENCE.index(word) for word in words]
-        centre, spread, (hidden, bias, out, offset) = fit(x[:, columns], y, weight, units, steps)
-        odds = np.tanh(np.clip((x[:, columns] - centre) / spread, -5, 5) @ hidden + bias) @ out + offset
-        loss = float(np.sum(weight * np.logaddexp(0.0, np.where(y == 1.0, -odds, odds))) / weight.sum())
-        print(f"{name.lower()}: cross-entropy {loss:.4f} nats")
-        wide = len(NEAR_EVIDENCE) if name == "SCREEN" else len(EVIDENCE)
-        full_centre, full_spread = np.zeros(wide), np.ones(wide)
-        full_hidden = np.zeros((units, wide))
-        full_centre[columns], full_spread[columns], full_hidden[:, columns] = centre, spread, hidden.T
-        for word, values in (
-            ("CENTRE", full_centre),
-            ("SPREAD", full_spread),
-            ("HIDDEN", full_hidden),
-            ("BIAS", bias),
-            ("OUT", np.append(out, offset)),
-        ):
-            text += as_text(f"{name}_{word}", values)
-    return text + f"# fmt: on\nTRAINED_SHARE = {share:.4f}\n"
+def card(
+    listed: Sequence[Job], samples: Sequence[Sample], losses: dict[str, dict[str, float]]
+) -> dict[str, Any]:
+    """How the weights came about."""
+    commit = subprocess.run(["git", "rev-parse", "HEAD"], capture_output=True, text=True, check=False)
+    packages = [PACKAGES[kind] for kind in (*PRESSED, *FITTED)]
+    counts = Counter(job.what for job in listed)
+    return {
+        "made_by": "./run fit",
+        "commit": commit.stdout.strip() or "unknown",
+        "material": {name: dict(zip(("version", "sha256"), PINNED[name], strict=True)) for name in packages},
+        "pieces": dict(sorted(counts.items())),
+        "pieces_held_out": sum(job.held_out for job in listed),
+        "candidates": int(sum(len(s.damage) for s in samples)),
+        "damage": int(sum(s.damage.sum() for s in samples)),
+        "candidates_held_out": int(sum(len(s.damage) for s in samples if s.held_out)),
+        "settings": {
+            "open_at_scales": OPEN_AT,
+            "looks": 2,
+            "held_out_every": HELD_OUT,
+            "edgy_pressed": EDGY_PRESSED,
+            "edgy_clean": EDGY_CLEAN,
+            "batch": BATCH,
+            "seeds": list(SEEDS),
+            "weight_decay": SHRINK,
+            "units": {name: plan.units for name, plan in PLANS.items()},
+            "steps": {name: plan.steps for name, plan in PLANS.items()},
+        },
+        "cross_entropy_nats": losses,
+    }
 
 
-def main() -> None:
-    """Collect, fit, report, and with ``--write`` replace the weights."""
+def as_text(held: dict[str, Any]) -> str:
+    """A file of weights, a row of numbers a line."""
+    networks = []
+    for name, network in held["networks"].items():
+        lines = []
+        for word, values in network.items():
+            if word == "hidden":
+                rows = ",\n    ".join(json.dumps(row) for row in values)
+                lines.append(f'   "hidden": [\n    {rows}\n   ]')
+            else:
+                lines.append(f'   "{word}": {json.dumps(values)}')
+        networks.append(f'  "{name}": {{\n' + ",\n".join(lines) + "\n  }")
+    about = json.dumps(held["card"], indent=1).replace("\n", "\n ")
+    return (
+        f'{{\n "card": {about},\n "share": {held["share"]},\n "networks": {{\n'
+        + ",\n".join(networks)
+        + "\n }\n}\n"
+    )
+
+
+def main() -> int:
+    """Collect, fit, report, and with ``--write`` replace weights that are worse on what was held out."""
+    words = sys.argv[1:]
+    part = int(words[words.index("--part") + 1]) if "--part" in words else 1
+    fetch((*PRESSED, *FITTED), pinned=True)
+    listed = jobs()[::part]
     with ProcessPoolExecutor(2) as pool:
-        text = fitted(list(pool.map(collect, jobs())))
-    if "--write" in sys.argv:
-        target = Path(__file__).parents[1] / "src" / "sidekeep" / "dsp" / "impulses" / "evidence_weights.py"
-        target.write_text(text, encoding="utf-8")
-        print(f"wrote {target.name}")
+        samples = list(pool.map(collect, listed))
+    held, losses = fit_all(samples)
+    held = {"card": card(listed, samples, losses), **held}
+    print(json.dumps(held["card"], indent=1))
+    if "--write" not in words:
+        return 0
+    if part != 1:
+        print("weights of a part of the material are not written", file=sys.stderr)
+        return 2
+    if worse := [name for name, loss in losses.items() if loss["held_out"] > loss["held_out_before"]]:
+        print(f"not written: {', '.join(worse)} is worse than before on what was held out", file=sys.stderr)
+        return 1
+    target = Path(__file__).parents[1] / "src" / "sidekeep" / "dsp" / "impulses" / "evidence" / FILE
+    target.write_text(as_text(held), encoding="utf-8")
+    print(f"wrote {target.name}")
+    return 0
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

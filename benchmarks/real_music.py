@@ -10,6 +10,8 @@ order: no titles reach any table.
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 import shutil
 import subprocess
@@ -45,6 +47,24 @@ UNSEEN: dict[str, str] = {
 }
 """Kinds never fitted on."""
 PACKAGES = PRESSED | FITTED | UNSEEN
+# fmt: off
+PINNED: dict[str, tuple[str, str]] = {
+    "wesnoth-1.16-music": ("1:1.16.9-1", "f9bc3cde92b4ab30db5d7b85f89b4bcc3d788dd92602956d0347250850bf59bb"),
+    "warzone2100-music": ("4.3.3-3", "d3b2c9f90ea5438d45d4aff18339a03ec808e1affa9dac91f7dad61cb15ee64e"),
+    "singularity-music": ("007-2", "139ba1e408eeb0a72f1fff3760ca46558b9f81bed97dc8c0efa108c4007f4845"),
+    "ufoai-music": ("2.5-2", "2465d55e9dce75a3a2a1ad1c8ca67da84e251c04e0965d63a8562b2d9f76f9e6"),
+    "nexuiz-music": ("2.5.2-12", "d1a7d6e2c0a5bbe6670dbf73354e38f742597310d425e373250fc71a636f8dda"),
+    "hedgewars-data": ("1.0.2-6", "722225903a72604403e6e0026e40e9a6953f47a74d94efc5f55504bc05bb4761"),
+    "fretsonfire-songs-muldjord": ("2.dfsg-2.1", "b37adf8b08b46d4182c283e760e4f40622d83674e05803960ea1e11a92600c7b"),
+    "unknown-horizons": ("2019.1-6", "ff49ea196d0f57c80d4cd4509c030240cbe632881f8c5b2a1265dd3e3795f100"),
+    "fretsonfire-songs-sectoid": ("1.dfsg-3.1", "14c1ed3e43c1a6a80eae7698f0469a0825cd1184e441968d62df89ca418aa0b4"),
+    "extremetuxracer-data": ("0.8.2-1", "8ce6c82e6fb89549d284f43f6c4b0a9d82e6c0e5da753bee0ef419276a21470c"),
+    "lincity-ng-data": ("2.9~git20150314-5", "8f5e85bd42879abdc7099b035d7a3d7468eceb6b93b52a12270c28f3f3c792f9"),
+}
+# fmt: on
+"""Version and SHA-256 of each package (Debian 12): what the weights are fitted on must be these very files."""
+STAMP = "package.json"
+"""Beside the unpacked files: which package they are of."""
 ARCHIVES = (".pk3", ".zip")
 """Files of a package that hold music packed once more."""
 SUFFIXES = (".ogg", ".opus", ".flac", ".wav", ".mp3")
@@ -72,17 +92,19 @@ def cache_folder() -> Path:
     return Path(base) / "sidekeep" / "music" if base else Path(__file__).parents[1] / ".cache" / "music"
 
 
-def fetch(kinds: tuple[str, ...] = ("orchestral", "electronic")) -> list[MusicFile]:
+def fetch(kinds: tuple[str, ...] = ("orchestral", "electronic"), *, pinned: bool = False) -> list[MusicFile]:
     """Download and unpack what is missing, and list the files.
 
     Needs ``apt-get`` and ``dpkg-deb`` (Debian, Ubuntu) only when the cache is empty.
-    Raises AudioFileError in one line when a package cannot be had.
+    Raises AudioFileError in one line when a package cannot be had or, with ``pinned``, when it is not that of ``PINNED``.
     """
     for kind in kinds:
         if kind not in PACKAGES:
             raise ParameterError(f"kind {kind!r} must be one of {', '.join(PACKAGES)}")
         if not (cache_folder() / kind / "usr").is_dir():
             _unpack(PACKAGES[kind], cache_folder() / kind)
+        if pinned:
+            check_pinned(PACKAGES[kind], cache_folder() / kind)
     return [file for kind in kinds for file in list_files(kind)]
 
 
@@ -158,6 +180,21 @@ def load_pieces(
     return pieces
 
 
+def check_pinned(package: str, folder: Path) -> None:
+    """AudioFileError unless ``folder`` holds the pinned version of the package, by its hash."""
+    stamp = folder / STAMP
+    if not stamp.is_file():
+        raise AudioFileError(
+            f"{folder} does not say which {package} it holds: delete it, and it is fetched again"
+        )
+    held = json.loads(stamp.read_text("utf-8"))
+    if (held["version"], held["sha256"]) != PINNED[package]:
+        raise AudioFileError(
+            f"{package} here is {held['version']} ({held['sha256'][:12]}), the weights are fitted on "
+            f"{PINNED[package][0]} ({PINNED[package][1][:12]})"
+        )
+
+
 def _unpack(package: str, folder: Path) -> None:
     for tool in ("apt-get", "dpkg-deb"):
         if shutil.which(tool) is None:
@@ -178,6 +215,12 @@ def _unpack(package: str, folder: Path) -> None:
                 music = [name for name in archive.namelist() if name.endswith(SUFFIXES)]
                 archive.extractall(path.parent, music)
             path.unlink()
+        version = subprocess.run(
+            ["dpkg-deb", "-f", str(archives[0]), "Version"], capture_output=True, text=True, check=True
+        ).stdout.strip()
+        digest = hashlib.sha256(archives[0].read_bytes()).hexdigest()
+        stamp = {"package": package, "version": version, "sha256": digest}
+        (unpacked / STAMP).write_text(json.dumps(stamp) + "\n", encoding="utf-8")
         unpacked.rename(folder)
 
 

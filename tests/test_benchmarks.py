@@ -5,7 +5,10 @@ from __future__ import annotations
 import sys
 
 import pytest
+from benchmarks import bench_mend
 from benchmarks.__main__ import chosen, main, names
+
+from sidekeep.errors import ParameterError
 
 
 def test_what_follows_a_name_belongs_to_the_benchmark() -> None:
@@ -27,3 +30,18 @@ def test_an_unknown_name_lists_what_there_is(
     told = capsys.readouterr().err
     assert "'transfers'" in told
     assert "transfer, turn" in told
+
+
+def test_the_parts_of_a_benchmark_can_be_chosen(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ran: list[tuple[str, bool]] = []
+    for part in bench_mend.PARTS:
+        monkeypatch.setitem(bench_mend.PARTS, part, lambda quick, part=part: ran.append((part, quick)))
+    monkeypatch.setattr(sys, "argv", ["bench mend", "--quick", "--only", "rates,harm"])
+    bench_mend.main()
+    assert ran == [("harm", True), ("rates", True)]
+    assert bench_mend.chosen_parts(["--quick"]) == list(bench_mend.PARTS)
+    for words in (["--only", "ticks"], ["--only"]):
+        with pytest.raises(ParameterError, match="must be of sides, harm"):
+            bench_mend.chosen_parts(words)

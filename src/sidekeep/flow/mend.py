@@ -16,12 +16,13 @@ from functools import cache
 
 import numpy as np
 
-from sidekeep.dsp.impulses import evidence_weights
 from sidekeep.dsp.impulses.band import BandWatch
 from sidekeep.dsp.impulses.beat_forecast import BeatForecast, Stroke
+from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.full_band import mend_stretch, rate_factor_of
 from sidekeep.dsp.impulses.mending import Manner, Repaired
-from sidekeep.dsp.impulses.thumps import LowBand, Thump
+from sidekeep.dsp.impulses.thump_policy import HEAD_DB, take_thumps
+from sidekeep.dsp.impulses.thumps import Thump
 from sidekeep.dsp.turn.forecast import TurnForecast
 from sidekeep.errors import ParameterError
 from sidekeep.flow.numbers import numbers_only
@@ -31,7 +32,6 @@ from sidekeep.flow.window import Window
 from sidekeep.model.finding import Channel, Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair, RepairKind
-from sidekeep.units import gain_to_db
 
 MENDER_VERSION = 4
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
@@ -45,16 +45,7 @@ POP_S = 0.0005
 """A repair longer than this is a pop, by the trade's use of the word."""
 CRACKLE_DB = 24.0
 """A short repair below this over the local slope counts as crackle."""
-THUMP_HEAD_DB = 18.0
-"""Repairs this far over the local slope are looked at for a low tail."""
 THUMP_BEFORE_S, THUMP_AFTER_S = 0.6, 0.75
-THUMP_APART_S = 0.02
-THUMPS_A_CHUNK = 16
-"""Heads looked at in a chunk, those with the greatest swell first."""
-LATERAL_WORTH = 0.4
-"""A swell in the lateral part counts for less: that is where the bass plays."""
-SWELL, SWELL_LEAST = 3.0, 1e-6
-"""Low power behind a head over that before it, and of full scale, that makes it worth a look."""
 
 MANNERS = {
     "gentle": Manner(open_at=5.0, odds=2.5),
@@ -80,10 +71,11 @@ class _Chunk:
 @cache
 def mender_identity() -> str:
     """What decides the samples besides take and settings: the version and the fitted weights."""
-    digest = hashlib.sha256()
-    for name, value in sorted(vars(evidence_weights).items()):
-        if isinstance(value, np.ndarray | float):
-            digest.update(name.encode() + np.asarray(value, "<f8").tobytes())
+    weights = fitted_weights()
+    digest = hashlib.sha256(np.float64(weights.share).astype("<f8").tobytes())
+    for network in (weights.stereo, weights.mono, weights.screen):
+        for values in network:
+            digest.update(values.astype("<f8").tobytes())
     return f"{MENDER_VERSION}-{digest.hexdigest()[:16]}"
 
 
@@ -229,7 +221,7 @@ class Mender:
             self._pieces.append(Piece(start, channel, "replace", repaired.values.copy(), len(self.repairs)))
             self._note(start, stop, channel, repaired)
             events.append(((low + repaired.peak) / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
-            if repaired.size_db >= THUMP_HEAD_DB:
+            if repaired.size_db >= HEAD_DB:
                 chunk.heads.append((start, stop, repaired.size_db))
         if self.use_turn and events:
             self._prior.add(events)
@@ -259,7 +251,7 @@ class Mender:
         view = self._held.view(low, high).copy()
         heads = [(start - low, stop - low, size) for start, stop, size in chunk.heads]
         chunk.thumps = self._pool.submit(
-            _take_thumps, view, heads, chunk.start - low, chunk.stop - low, self.rate_hz
+            take_thumps, view, heads, chunk.start - low, chunk.stop - low, self.rate_hz
         )
 
     def _finish_thumps(self, chunk: _Chunk) -> None:
@@ -314,70 +306,6 @@ class Mender:
 
     def _name(self, channel: int) -> Channel:
         return "both" if self.channels == 1 else "L" if channel == 0 else "R"
-
-
-def _take_thumps(
-    view: Audio, heads: list[tuple[int, int, float]], first: int, stop: int, rate_hz: int
-) -> list[tuple[Thump, Audio]]:
-    """The thumps whose tails start in ``[first, stop)`` of ``view``, each with what is to be taken off: looked for one by
-    one, the earlier ones taken off ``view``."""
-    apart = THUMP_APART_S * rate_hz
-    band = LowBand(view, rate_hz)
-    swells = _Swells(view, rate_hz)
-    ranked: list[tuple[float, int, int, bool]] = []
-    for start, end, _ in heads:
-        if not ranked or start - ranked[-1][1] > 0.25 * apart:
-            vertical, lateral = swells.at(start)
-            ranked.append((max(vertical, lateral), start, end, lateral > SWELL))
-    ranked.sort(reverse=True)
-    ticks = [(start, end, lateral) for swell, start, end, lateral in ranked[:THUMPS_A_CHUNK] if swell > SWELL]
-    found = [
-        (start, end, True)
-        for start, end in band.find_heads()
-        if first <= start < stop and all(abs(start - tick[0]) > apart for tick in ticks)
-    ]
-    kept = []
-    for start, end, lateral in sorted(ticks + found):
-        tail = band.find_tail(start, end, lateral=lateral)
-        if tail is None:
-            continue
-        thump, taken = tail
-        loud_dbfs, sure = (-44.0, 70.0) if (start, end, True) in found else (-60.0, 30.0)
-        peak_dbfs = gain_to_db(float(np.abs(taken).max()))
-        if peak_dbfs >= loud_dbfs and thump.evidence >= sure and -15.0 <= thump.size_db <= 75.0:
-            band.subtract(thump, taken)
-            kept.append((thump, taken))
-    return kept
-
-
-class _Swells:
-    """How much more there is below some 300 Hz just behind a frame than in the calmest stretch before it.
-
-    A cheap question, asked before the dear one; of the vertical and the lateral part in stereo.
-    """
-
-    def __init__(self, view: Audio, rate_hz: int) -> None:
-        self._step = max(1, rate_hz // 700)
-        self._before = int(0.36 * rate_hz) // self._step // 6 * 6
-        self._after = int(0.04 * rate_hz) // self._step // 2 * 2
-        whole = len(view) // self._step
-        low = np.add.reduceat(view[: whole * self._step], np.arange(0, whole * self._step, self._step))
-        low /= self._step
-        parts = np.stack([low[:, 0] - low[:, -1], low[:, 0] + low[:, -1]])
-        self._energy = np.zeros((2, whole + 1))
-        np.cumsum(0.25 * np.square(parts), axis=1, out=self._energy[:, 1:])
-
-    def at(self, frame: int) -> tuple[float, float]:
-        """Power ratios, vertical and lateral; infinite where there is too little round the frame to tell."""
-        middle = frame // self._step
-        if middle < self._before or middle + self._after >= self._energy.shape[1]:
-            return np.inf, np.inf
-        ahead = self._energy[:, middle : middle + self._after + 1 : self._after // 2]
-        behind = self._energy[:, middle - self._before : middle + 1 : self._before // 6]
-        loud = np.diff(ahead, axis=1).max(axis=1) / (self._after // 2)
-        calm = np.maximum(0.0, np.diff(behind, axis=1).min(axis=1)) / (self._before // 6)
-        ratio = np.where(loud > SWELL_LEAST, loud / (calm + 1e-12), 0.0)
-        return float(ratio[0]), LATERAL_WORTH * float(ratio[1])
 
 
 def _join_channels(repairs: list[Repair]) -> tuple[list[Repair], list[int]]:

@@ -1,4 +1,4 @@
-"""Errors, scale and candidates against plain twins; evidence against signals made to show one thing each."""
+"""Errors, scale and candidates against plain twins."""
 
 from __future__ import annotations
 
@@ -17,15 +17,6 @@ from sidekeep.dsp.impulses.candidates import (
     find_scale,
     find_tests,
     fit_predictors,
-)
-from sidekeep.dsp.impulses.evidence import (
-    CHANGE,
-    CHANGE_ORDER,
-    EVIDENCE,
-    change_evidence,
-    collect_far_evidence,
-    collect_near_evidence,
-    lies_on_the_rail,
 )
 from sidekeep.dsp.impulses.mending import (
     DUE_LIMIT,
@@ -113,66 +104,6 @@ def test_candidates_hold_the_planted_pulses_and_few_others() -> None:
     assert len(channel.spans) < 25
 
 
-def evidence_of(own: Floats, other: Floats, at: int) -> dict[str, float]:
-    """The evidence for the candidate nearest to a frame."""
-    channel = Channel(own, 1)
-    channel.look(4.6)
-    row = int(np.argmin(np.abs(channel.spans[:, 2] - at)))
-    first, last, peak = (int(v) for v in channel.spans[row])
-    assert abs(peak - at) < 400
-    model = channel.models[peak // channel.hop]
-    out = np.empty(len(EVIDENCE))
-    scale = float(channel.scale[peak // CELL])
-    gain, test = float(model @ model), float(channel.tests[row])
-    collect_near_evidence(own, *channel.errors, scale, model, gain, peak, first, last, 1, test, out)
-    collect_far_evidence(own, other, channel.errors[0], scale, model, peak, first, last, 1, out)
-    return dict(zip(EVIDENCE, out.tolist(), strict=True))
-
-
-def test_evidence_tells_a_tone_a_wall_and_an_onset_apart() -> None:
-    at = 8000
-    lone, buzz, burst = noise(4), noise(4), noise(4)
-    lone[at] += 0.2
-    buzz[at % 311 :: 311] += 0.12
-    burst[at:12_000] *= 12.0
-    burst[at] += 1.5
-    silent = np.empty(0)
-    assert evidence_of(lone, silent, at)["repeats"] < 0.5
-    assert evidence_of(buzz, silent, at)["repeats"] > 0.8
-    assert evidence_of(lone, silent, at)["rivals_before"] < -1.0
-    assert evidence_of(burst, silent, at)["onset"] > evidence_of(lone, silent, at)["onset"] + 0.3
-    other = noise(5)
-    assert evidence_of(lone, other, at)["partner"] < -1.0
-    other[at] -= 0.2
-    got = evidence_of(lone, other, at)
-    assert got["likeness"] < -0.8
-    assert abs(got["partner"]) < 0.3
-    # the same pulse where the channels always agree is the music's
-    shared = noise(6)
-    shared[at] += 0.2
-    same = evidence_of(shared + 0.1 * noise(7), shared + 0.1 * noise(8), at)
-    assert same["conditional"] < same["peak"] - 0.5
-
-
-def test_an_uneven_train_of_pulses_is_told_from_crackle() -> None:
-    rng = np.random.default_rng(14)
-    silent = np.empty(0)
-    even, crackle = noise(15), noise(15)
-    at = 8000
-    for step in range(-20, 21):
-        for x, place in (
-            (even, at + 260 * step + rng.integers(-4, 5)),
-            (crackle, rng.integers(3000, 13_000)),
-        ):
-            x[place : place + 3] += 0.15 * np.array([1.0, *rng.normal(size=2)])
-    lone = noise(15)
-    lone[at] += 0.15
-    crackle[at] += 0.15
-    assert evidence_of(lone, silent, at)["train"] == 0.0
-    assert evidence_of(even, silent, at)["train"] > 5.0
-    assert evidence_of(crackle, silent, at)["train"] < 4.0
-
-
 def test_the_share_of_damage_moves_the_odds_both_ways() -> None:
     assert share_shift(np.full(200, -6.0)) < -1.0
     assert share_shift(np.full(200, 6.0)) == PRIOR_UP
@@ -206,20 +137,6 @@ def test_what_is_due_is_worth_nats_in_its_window_on_its_wall() -> None:
     assert due_bonus(spans, [], 0).tolist() == [0.0] * 4
 
 
-def test_a_crest_cut_off_is_told_from_a_pulse_that_reaches_the_rail() -> None:
-    crest = 0.6 * np.sin(2.0 * np.pi * np.arange(2000) / 400.0)
-    cut = np.clip(crest, -0.5, 0.5)
-    flat = np.flatnonzero(cut == 0.5)
-    first, last = int(flat[0]), int(flat[0]) + 12
-    assert lies_on_the_rail(cut, first, last, 0.5)
-    pulse = 0.1 * np.sin(2.0 * np.pi * np.arange(2000) / 400.0)
-    pulse[1000:1006] = 0.5
-    assert not lies_on_the_rail(pulse, 998, 1010, 0.5)
-    dent = crest.copy()
-    dent[100:103] -= 0.3
-    assert not lies_on_the_rail(dent, 100, 103, 0.6)
-
-
 def test_the_calm_share_is_that_of_the_plain_means() -> None:
     rng = np.random.default_rng(21)
     error = rng.standard_normal(40 * CELL) * np.repeat(rng.uniform(0.5, 20.0, 40), CELL)
@@ -233,22 +150,3 @@ def test_the_calm_share_is_that_of_the_plain_means() -> None:
         plain.append(float(np.clip(scale[here] ** 2 / power, 0.01, 1.0)))
     np.testing.assert_allclose(calm_share(error, scale, peaks, reach, 0.01), plain, rtol=1e-12)
     assert min(plain) == 0.01 < max(plain)
-
-
-def test_the_change_of_sound_is_that_of_plain_predictors() -> None:
-    rng = np.random.default_rng(22)
-    same = rng.standard_normal(4000)
-    other = same.copy()
-    other[2000:] = np.convolve(same, [1.0, 0.9, 0.4], "same")[2000:]
-
-    def power(r: Floats) -> float:
-        toeplitz = r[np.abs(np.subtract.outer(np.arange(CHANGE_ORDER), np.arange(CHANGE_ORDER)))]
-        return float(r[0] - r[1:] @ np.linalg.solve(toeplitz, r[1:]))
-
-    for x in (same, other):
-        window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(CHANGE) + 0.5) / CHANGE)
-        pieces = [x[low : low + CHANGE] * window for low in (1990 - 1 - CHANGE, 2010 + 4)]
-        r = [np.correlate(p, p, "full")[CHANGE - 1 :][: CHANGE_ORDER + 1] for p in pieces]
-        plain = np.log(power(0.5 * (r[0] + r[1]))) - 0.5 * (np.log(power(r[0])) + np.log(power(r[1])))
-        assert change_evidence(x, 1990, 2010, 1) == pytest.approx(plain, abs=1e-5)
-    assert change_evidence(other, 1990, 2010, 1) > change_evidence(same, 1990, 2010, 1) + 0.1

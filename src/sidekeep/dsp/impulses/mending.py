@@ -15,7 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.impulses import evidence_weights as weights
 from sidekeep.dsp.impulses.beat_forecast import Beat, Stroke
 from sidekeep.dsp.impulses.candidates import (
     CELL,
@@ -29,7 +28,9 @@ from sidekeep.dsp.impulses.candidates import (
 )
 from sidekeep.dsp.impulses.damage_spans import DamageSpans, overlap
 from sidekeep.dsp.impulses.estimate import estimate_spans
-from sidekeep.dsp.impulses.evidence import LONGEST_PERIOD, judge_candidates
+from sidekeep.dsp.impulses.evidence.collect import EVIDENCE, SCREEN_ODDS, collect_evidence, judge_candidates
+from sidekeep.dsp.impulses.evidence.repeats import LONGEST_PERIOD
+from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.extent import PRICE_NATS, fit_extents
 from sidekeep.dsp.impulses.peers import peer_nats
 from sidekeep.dsp.kernel import kernel
@@ -41,6 +42,8 @@ Due = tuple[float, float, float, int]
 HOP = 1024
 CONTEXT = 1024
 GROW_AT = 2.5
+EDGE = 2 * LONGEST_PERIOD + 64
+"""Frames at 48 kHz left alone at the ends of a take: there is not the context to tell a tone from a click."""
 LONGEST_S = 0.004
 BURST_S = 0.04
 EARLY_ROUNDS, ROUNDS = 1, 8
@@ -56,7 +59,6 @@ PRIOR_DOWN, PRIOR_UP = 7.0, 1.0
 BESIDE, BESIDE_SIZE, BESIDE_BEFORE_S, BESIDE_AFTER_S = 3.0, 8.0, 0.0003, 0.0015
 DUE_LIMIT, DUE_OPEN = 5.0, 3.8
 """Nats the turn of the disc may add, and the test level, in scales, of a candidate where it expects one."""
-TRAINED = math.log(weights.TRAINED_SHARE / (1.0 - weights.TRAINED_SHARE))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,10 +130,14 @@ class Channel:
         self.tests = np.ascontiguousarray(tests[:count][fresh])
         self.stale[:] = False
 
-    def judge(self, other: Floats) -> None:
-        """Weigh the evidence of each candidate."""
+    def collect(self, other: Floats, least_odds: float = SCREEN_ODDS) -> Floats:
+        """The evidence (candidates, ``EVIDENCE``) of each candidate; ``odds`` are those of the screen then.
+
+        ``other`` is the second channel, empty where there is none.
+        """
+        evidence = np.empty((len(self.spans), len(EVIDENCE)))
         self.odds = np.empty(len(self.spans))
-        judge_candidates(
+        collect_evidence(
             self.working,
             other,
             self.errors,
@@ -142,10 +148,18 @@ class Channel:
             self.spans,
             self.tests,
             self.rate_factor,
-            _SCREEN,
-            _STEREO if len(other) else _MONO,
+            fitted_weights().screen,
+            least_odds,
+            evidence,
             self.odds,
         )
+        return evidence
+
+    def judge(self, other: Floats) -> None:
+        """Weigh the evidence of each candidate."""
+        evidence, weights = self.collect(other), fitted_weights()
+        network = weights.stereo if len(other) else weights.mono
+        judge_candidates(self.working, self.spans, evidence, network, self.odds)
 
     def calm_share(self, peaks: NDArray[np.int64]) -> Floats:
         """Power of the local scale over that of the errors around each peak, ``LEAST_CALM`` to 1."""
@@ -157,23 +171,6 @@ class Channel:
             low = (first - self.order - self.hop // 2 - 1) // self.hop
             high = (last + self.order + self.hop // 2 + 1) // self.hop
             self.stale[max(0, low) : high + 1] = True
-
-
-_SCREEN = (
-    weights.SCREEN_CENTRE,
-    weights.SCREEN_SPREAD,
-    weights.SCREEN_HIDDEN,
-    weights.SCREEN_BIAS,
-    weights.SCREEN_OUT,
-)
-_STEREO = (
-    weights.STEREO_CENTRE,
-    weights.STEREO_SPREAD,
-    weights.STEREO_HIDDEN,
-    weights.STEREO_BIAS,
-    weights.STEREO_OUT,
-)
-_MONO = (weights.MONO_CENTRE, weights.MONO_SPREAD, weights.MONO_HIDDEN, weights.MONO_BIAS, weights.MONO_OUT)
 
 
 def order_for(rate_factor: int) -> int:
@@ -189,11 +186,11 @@ def share_shift(odds: Floats) -> float:
     """
     if not len(odds):
         return 0.0
-    shift = 0.0
+    shift, prior = 0.0, fitted_weights().prior_nats
     for _ in range(12):
         likely = 1.0 / (1.0 + np.exp(-np.clip(odds + shift, -30.0, 30.0)))
         share = (float(likely.sum()) + 0.05) / (len(odds) + 1.0)
-        shift = min(PRIOR_UP, max(-PRIOR_DOWN, math.log(share / (1.0 - share)) - TRAINED))
+        shift = min(PRIOR_UP, max(-PRIOR_DOWN, math.log(share / (1.0 - share)) - prior))
     return shift
 
 
@@ -216,8 +213,7 @@ def mend_channels(
     channels = [Channel(plane, rate_factor) for plane in work]
     if planes.shape[1] < 8 * channels[0].order:
         return [], []
-    # at the ends of a take there is not the context to tell a tone from a click
-    edge = (2 * LONGEST_PERIOD + 64) * rate_factor
+    edge = EDGE * rate_factor
     longest = int(LONGEST_S * rate_hz)
     taken = DamageSpans.none()
     long: list[Repaired] = []
@@ -258,12 +254,7 @@ def mend_channels(
             accepted = accepted.joined(DamageSpans(spans[fits], sizes[fits]), longest)
         if not len(accepted):
             break
-        fitted = _fit_extents(channels, planes, work, accepted, edge, longest)
-        taken = taken.joined(fitted, longest)
-        fresh = taken.meeting(fitted)
-        _estimate(channels[0], planes, work, fresh, EARLY_ROUNDS)
-        for channel in channels:
-            channel.mark_stale(fresh.rows)
+        taken = mend_early(channels, planes, work, accepted, taken, longest)
     repaired = long
     explained = _estimate(channels[0], planes, work, taken, ROUNDS)
     for row in np.flatnonzero(explained >= LEAST_EVIDENCE):
@@ -286,6 +277,28 @@ def mend_channels(
                 )
     repaired.sort(key=lambda r: (r.start, r.channel))
     return repaired, strokes
+
+
+def mend_early(
+    channels: list[Channel],
+    planes: Floats,
+    work: Floats,
+    accepted: DamageSpans,
+    taken: DamageSpans,
+    longest: int,
+) -> DamageSpans:
+    """Mend what was accepted well enough for a second look; the channels know then where to look again.
+
+    ``taken`` joined with the accepted spans, their ends as the evidence wants them.
+    """
+    edge = EDGE * channels[0].rate_factor
+    fitted = _fit_extents(channels, planes, work, accepted, edge, longest)
+    taken = taken.joined(fitted, longest)
+    fresh = taken.meeting(fitted)
+    _estimate(channels[0], planes, work, fresh, EARLY_ROUNDS)
+    for channel in channels:
+        channel.mark_stale(fresh.rows)
+    return taken
 
 
 def _meets(burst: Repaired, first: int, last: int) -> bool:

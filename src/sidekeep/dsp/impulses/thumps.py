@@ -15,7 +15,6 @@ the difference of the channels is judged first, and a kick drum stays out of it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -376,27 +375,6 @@ class LowBand:
                 start = best_at * factor
                 heads.append((start, start + max(1, int(0.001 * self.rate_hz))))
         return heads
-
-
-def subtract_thumps(
-    audio: Floats, *, rate_hz: int, heads: Iterable[tuple[int, int]]
-) -> tuple[Floats, list[Thump]]:
-    """Take low tails off the music behind mended heads (start, stop).
-
-    A copy with the tails gone, bit-identical elsewhere, and what was taken out.
-    """
-    band = LowBand(audio.copy(), rate_hz)
-    thumps: list[Thump] = []
-    last = -1
-    for start, stop in sorted(heads):
-        if start - last < 0.004 * rate_hz and last >= 0:
-            continue
-        found = band.find_tail(start, stop)
-        if found is not None:
-            band.subtract(*found)
-            thumps.append(found[0])
-        last = stop
-    return band.audio, thumps
 
 
 def _likely_heads(

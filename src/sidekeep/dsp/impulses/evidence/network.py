@@ -1,0 +1,115 @@
+"""Small networks that weigh the evidence: checked when they are read.
+
+A file of weights holds three networks of one hidden layer of tanh units, and a card that says how they came about. Each network
+names the evidence it asks for, in any order; what it does not ask for weighs nothing. The output is the log odds of damage at the
+share of damage in the material, ``share``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from sidekeep.dsp.impulses.autoregression import Matrix, Vector
+from sidekeep.dsp.kernel import kernel
+from sidekeep.errors import ParameterError
+
+LIMIT = 5.0
+"""Spreads from its centre beyond which a number counts no further."""
+
+
+class Network(NamedTuple):
+    """Centre and spread of the evidence; weights (units, evidence) and bias of the units; weights and offset of the output."""
+
+    centre: Vector
+    spread: Vector
+    hidden: Matrix
+    bias: Vector
+    out: Vector
+
+
+@dataclass(frozen=True)
+class Weights:
+    """The networks for two channels and for one, the one to screen with, and the share of damage they were fitted at."""
+
+    stereo: Network
+    mono: Network
+    screen: Network
+    share: float
+
+    @property
+    def prior_nats(self) -> float:
+        """Log odds of damage in the material."""
+        return math.log(self.share / (1.0 - self.share))
+
+
+def read_weights(held: dict[str, Any], evidence: tuple[str, ...], near: tuple[str, ...]) -> Weights:
+    """Weights from the content of a file, spread over the ``evidence`` that is collected; the screen asks for ``near`` alone.
+
+    Raises ParameterError where they ask for evidence that is not collected, or are of the wrong shape.
+    """
+    networks = {
+        name: _read_network(name, held["networks"][name], evidence, near if name == "screen" else evidence)
+        for name in ("stereo", "mono", "screen")
+    }
+    share = float(held["share"])
+    if not 0.0 < share < 1.0:
+        raise ParameterError(f"the weights' share of damage is {share}, must lie between 0 and 1")
+    return Weights(**networks, share=share)
+
+
+def _read_network(
+    name: str, held: dict[str, Any], evidence: tuple[str, ...], allowed: tuple[str, ...]
+) -> Network:
+    asked = held["evidence"]
+    if unknown := [word for word in asked if word not in allowed]:
+        raise ParameterError(
+            f"the {name} weights ask for {', '.join(unknown)}, which is not collected: fit them again (./run fit)"
+        )
+    units = len(held["bias"])
+    parts = {
+        word: np.array(held[word], dtype=np.float64) for word in ("centre", "spread", "hidden", "bias", "out")
+    }
+    wanted = {
+        "centre": (len(asked),),
+        "spread": (len(asked),),
+        "hidden": (units, len(asked)),
+        "bias": (units,),
+        "out": (units + 1,),
+    }
+    for word, shape in wanted.items():
+        if parts[word].shape != shape or not np.isfinite(parts[word]).all():
+            raise ParameterError(
+                f"the {name} weights' {word} is {parts[word].shape}, must be {shape} numbers"
+            )
+    if not (parts["spread"] > 0.0).all():
+        raise ParameterError(f"the {name} weights have a spread of nothing")
+    columns = [evidence.index(word) for word in asked]
+    wide = {
+        "centre": np.zeros(len(evidence)),
+        "spread": np.ones(len(evidence)),
+        "hidden": np.zeros((units, len(evidence))),
+    }
+    for word, full in wide.items():
+        full[..., columns] = parts[word]
+    return Network(wide["centre"], wide["spread"], wide["hidden"], parts["bias"], parts["out"])
+
+
+@kernel
+def weigh_evidence(evidence: Vector, network: Network) -> float:
+    """Log odds of damage from one row of evidence."""
+    centre, spread, hidden, bias, out = network
+    units, count = hidden.shape
+    value = np.empty(count)
+    for i in range(count):
+        value[i] = min(LIMIT, max(-LIMIT, (evidence[i] - centre[i]) / spread[i]))
+    total = out[units]
+    for u in range(units):
+        inner = bias[u]
+        for i in range(count):
+            inner += hidden[u, i] * value[i]
+        total += out[u] * math.tanh(inner)
+    return float(total)

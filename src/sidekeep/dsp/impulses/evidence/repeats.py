@@ -1,0 +1,175 @@
+"""Whether a pulse comes again: alike a period on, or one of a train that keeps an even pace. Then it is the music's.
+
+Conventions: those of ``collect``.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.impulses.autoregression import Vector
+from sidekeep.dsp.impulses.candidates import filter_ahead
+from sidekeep.dsp.impulses.evidence.near import CORE, REACH
+from sidekeep.dsp.kernel import kernel
+
+NAMES = ("repeats", "repeats_after", "train", "evenness")
+
+LONGEST_PERIOD = 1000
+SHORTEST_PERIOD = 28
+"""Frames at 48 kHz and below."""
+ALIKE = 0.4
+"""Share of a pulse's height that another of its sign must reach to be one of its train."""
+UNEVEN = 0.03
+"""By how much, as a share of the period, the pulses of a train may be off their time."""
+TRAIN_MOST = 64
+"""Pulses looked at on each side."""
+EVEN_REACH, EVEN_APART, EVEN_LIKE, EVEN_LEAST = 18_000, 96, 1.8, 4
+"""Of candidates that keep a pace: frames looked at on each side, least distance of two, largest ratio of their sizes, and
+fewest intervals that tell anything."""
+
+
+@kernel
+def repeat_evidence(error: Vector, order: int, peak: int, rate_factor: int, out: Vector) -> None:
+    """Fill the first three numbers of ``NAMES``: the same pulse again a period before and after, and the train."""
+    length = error.shape[0]
+    reach, core = REACH * rate_factor, CORE * rate_factor
+    low, high = max(order, peak - reach), min(length, peak + reach + 1)
+    begin, end = max(low, peak - core), min(high, peak + core + 1)
+    power = 1e-30
+    for n in range(begin, end):
+        power += error[n] * error[n]
+    longest = LONGEST_PERIOD * rate_factor
+    width = end - begin
+    twice, again = 0.0, 0.0
+    if begin - 2 * longest >= 0 and end + 2 * longest <= length:
+        lags = 2 * longest + 1
+        after, before = np.empty(lags), np.empty(lags)
+        padded = (width + 7) // 8 * 8
+        pulse, mirrored = np.zeros(padded), np.zeros(padded)
+        ahead, behind = np.zeros(lags + padded + 8), np.zeros(lags + padded + 8)
+        for k in range(width):
+            pulse[k] = error[begin + k] / power
+            mirrored[k] = error[end - 1 - k] / power
+        for i in range(lags + width - 1):
+            ahead[i] = error[begin + i]
+            behind[i] = error[end - 1 - i]
+        filter_ahead(ahead, lags, pulse, after)
+        filter_ahead(behind, lags, mirrored, before)
+        for lag in range(SHORTEST_PERIOD * rate_factor + 1, longest):
+            a = max(after[lag], max(after[lag - 1], after[lag + 1]))
+            b = max(before[lag], max(before[lag - 1], before[lag + 1]))
+            c = max(after[2 * lag], max(after[2 * lag - 1], after[2 * lag + 1]))
+            d = max(before[2 * lag], max(before[2 * lag - 1], before[2 * lag + 1]))
+            twice = max(twice, min(a, b))
+            again = max(again, max(min(a, c), min(b, d)))
+    out[0] = min(2.0, twice)
+    out[1] = min(2.0, again)
+    out[2] = train_evidence(error, begin, end, rate_factor)
+
+
+@kernel
+def evenness_evidence(
+    spans: NDArray[np.int64], tests: Vector, row: int, rate_factor: int, most: int = TRAIN_MOST
+) -> float:
+    """How much likelier the intervals of the candidates like this one are under a steady pace than by chance.
+
+    The logarithm of 1 + nats by which a gamma distribution of intervals (its shape the likeliest) explains them better than
+    the exponential one that events without memory keep; 0 for too few. A voice that creaks at 30 a second is far from even,
+    but farther from chance.
+    """
+    reach, apart = EVEN_REACH * rate_factor, EVEN_APART * rate_factor
+    here = spans[row, 2]
+    begin, stop = row, row + 1
+    while begin > 0 and here - spans[begin - 1, 2] <= reach:
+        begin -= 1
+    while stop < spans.shape[0] and spans[stop, 2] - here <= reach:
+        stop += 1
+    count, total, logs = 0, 0.0, 0.0
+    before = np.int64(-1)
+    for i in range(begin, stop):
+        if tests[i] > EVEN_LIKE * tests[row] or EVEN_LIKE * tests[i] < tests[row]:
+            continue
+        if before >= 0:
+            interval = float(spans[i, 2] - before)
+            if interval < apart:
+                continue
+            count += 1
+            total += interval
+            logs += math.log(interval)
+        before = spans[i, 2]
+    if count < EVEN_LEAST:
+        return 0.0
+    # Minka's start for the gamma's shape (Estimating a gamma distribution, 2002, from memory), good to 2 %
+    s = max(1e-3, math.log(total / count) - logs / count)
+    shape = (3.0 - s + math.sqrt((s - 3.0) * (s - 3.0) + 24.0 * s)) / (12.0 * s)
+    if shape <= 1.0:
+        return 0.0
+    nats = count * (shape * math.log(shape) - shape - math.lgamma(shape) + 1.0 - (shape - 1.0) * s)
+    return math.log(1.0 + max(0.0, nats))
+
+
+@kernel
+def train_evidence(error: Vector, begin: int, end: int, rate_factor: int) -> float:
+    """Nats for the largest error in ``[begin, end)`` being one of a train of pulses that come at an even pace.
+
+    A voice, a reed or a bow gives one pulse a period, each of another shape and a little early or late; damage keeps
+    no time. Every pulse nearby gives a period to try; times a whole number of periods away are then hits or misses,
+    held against the chance of a hit among so many pulses.
+    """
+    length = error.shape[0]
+    at = begin
+    for n in range(begin, end):
+        if abs(error[n]) > abs(error[at]):
+            at = n
+    sign = 1.0 if error[at] > 0.0 else -1.0
+    least = ALIKE * abs(error[at])
+    core, shortest, longest = CORE * rate_factor, SHORTEST_PERIOD * rate_factor, LONGEST_PERIOD * rate_factor
+    places = np.empty((2, TRAIN_MOST), dtype=np.int64)
+    counts = np.zeros(2, dtype=np.int64)
+    reached = np.zeros(2, dtype=np.int64)
+    for side in range(2):
+        step = -1 if side == 0 else 1
+        n = at + step * core
+        while counts[side] < TRAIN_MOST and abs(n - at) <= 2 * longest and 0 <= n < length:
+            if sign * error[n] >= least:
+                top, stop = n, n + step * core
+                while n != stop and 0 <= n < length:
+                    if sign * error[n] > sign * error[top]:
+                        top = n
+                    n += step
+                places[side, counts[side]] = top
+                counts[side] += 1
+            else:
+                n += step
+        reached[side] = min(abs(n - at), 2 * longest)
+    seen = reached[0] + reached[1]
+    if counts[0] + counts[1] < 2 or seen <= 0:
+        return 0.0
+    rate = (counts[0] + counts[1]) / seen
+    best = 0.0
+    for side in range(2):
+        for row in range(counts[side]):
+            period = abs(places[side, row] - at)
+            if period < shortest or period > longest:
+                continue
+            total = 0.0
+            for way in range(2):
+                sense = -1 if way == 0 else 1
+                cursor = 0
+                for times in range(1, 5):
+                    if way == side and times == 1:
+                        continue
+                    due = times * period
+                    wide = UNEVEN * due + rate_factor
+                    if due + wide > reached[way]:
+                        break
+                    while cursor < counts[way] and sense * (places[way, cursor] - at) < due - wide:
+                        cursor += 1
+                    hit = cursor < counts[way] and sense * (places[way, cursor] - at) <= due + wide
+                    chance = 1.0 - math.exp(-rate * (2.0 * wide + 1.0))
+                    total += math.log(0.8 / chance) if hit else math.log(0.2 / (1.0 - chance))
+            best = max(best, total)
+    return min(12.0, best)
