@@ -58,7 +58,7 @@ JUDGED = (
     Case(kind="arcade", first=4, preset="used_lp", seed=110),
     Case(kind="lounge", first=3, preset="used_lp", seed=111),
 )
-"""No file of these was used to fit the evidence (``fit_mend`` takes others). The last four are of kinds it never saw."""
+"""No file of these was used to fit the evidence (``fit_material`` takes others). The last four are of kinds it never saw."""
 
 
 def clean_music(kind: str, first: int, seconds: float, rate_hz: int) -> Floats:
