@@ -12,7 +12,16 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from benchmarks.evening_cases import RATE_HZ, Builder, Evening, Outcome, pressed, sleeve, take_evening
+from benchmarks.evening_cases import (
+    RATE_HZ,
+    Builder,
+    Evening,
+    Outcome,
+    Played,
+    pressed,
+    sleeve,
+    take_evening,
+)
 from sidekeep.model.news import News
 from sidekeep.service.take_types import Act
 
@@ -44,13 +53,16 @@ def cases() -> Iterator[tuple[str, Maker]]:
         yield f"phono stage on very late, {state}", lambda s=state: _late_power(s, 21, 22, 50.0)
         yield f"silence within, {state}", lambda s=state: _silence(s, 23, 24)
         yield f"begun in the last track, {state}", lambda s=state: _joined(s, 25, 26, 45.0)
-        yield f"waits in the locked groove, {state}", lambda s=state: _plain(s, 27, 28, run_out_turns=40)
         yield f"gain turned up between, {state}", lambda s=state: _gain(s, 29, 30)
         yield f"lifted in the middle, {state}", lambda s=state: _fumble(s, 31, 32, (15.0,))
+    for state in ("clean", "used", "worn", "noisy"):
+        yield f"waits in the locked groove, {state}", lambda s=state: _plain(s, 27, 28, run_out_turns=40)
     yield "45 with five-minute sides", lambda: _long("45", 33, 34)
     yield "45 with five-minute sides, clean", lambda: _long("clean", 35, 36)
     yield "B is played first", lambda: _swapped("used", 37, 38)
     yield "B is played first, clean", lambda: _swapped("clean", 39, 40)
+    yield "A is played twice", lambda: _twice("used", 41, 42)
+    yield "A is played twice, noisy", lambda: _twice("noisy", 43, 44)
 
 
 def _plain(state: str, a: int, b: int, *, between_s: float = 12.0, **changes: float) -> Evening:
@@ -107,19 +119,11 @@ def _silence(state: str, a: int, b: int) -> Evening:
 def _gain(state: str, a: int, b: int) -> Evening:
     side_a, side_b = pressed(state, a), pressed(state, b)
     built = Builder(state, side_a).idle(4.0).side(side_a, "A").idle(6.0)
-    built.played.append(_moved(built, side_b, "B"))
+    built.played.append(Played.of("B", side_b.truth, built.frames))
     built.add(side_b.audio * 2.0).add(side_b.audio[: 5 * RATE_HZ] * 2.0).add(
         side_b.audio[: 5 * RATE_HZ] * -2.0
     )
     return built.done(sleeve=sleeve(PRINTED))
-
-
-def _moved(built: Builder, side: object, letter: str) -> object:
-    from benchmarks.evening_cases import Played
-
-    truth = side.truth  # type: ignore[attr-defined]
-    at = built._frames
-    return Played(letter, at + truth.needle_down_frame, at + truth.needle_up_frame)
 
 
 def _long(state: str, a: int, b: int) -> Evening:
@@ -137,6 +141,18 @@ def _swapped(state: str, a: int, b: int) -> Evening:
         return Act(do="side-is", side=str(news.facts["other"])) if news.code == "looks-like" else None
 
     return built.done(sleeve=sleeve({"A": (70.0,), "B": (34.0, 10.0)}), answer=answer)
+
+
+def _twice(state: str, a: int, b: int) -> Evening:
+    """The record was not flipped: A plays once more, is noticed, put aside with one key, and B is taken after all."""
+    side_a, again, side_b = pressed(state, a), pressed(state, a, play=1), pressed(state, b)
+    built = Builder(state, side_a).idle(4.0).side(side_a, "A").idle(12.0).add(again.audio).idle(12.0)
+    built.side(side_b, "B").idle(6.0)
+
+    def answer(news: News) -> Act | None:
+        return Act(do="again") if news.code == "same-as" else None
+
+    return built.done(sleeve=sleeve(PRINTED), answer=answer)
 
 
 def run(words: str = "", quick: bool = False) -> list[Outcome]:

@@ -2,6 +2,9 @@
 
 ./run bench fuzz                  every property ten minutes
 ./run bench fuzz --minutes 0.5    every property half a minute
+./run bench fuzz --only names     one of them
+
+A fault is printed, made small, and the next property follows; the exit code is 1 then.
 """
 
 from __future__ import annotations
@@ -10,6 +13,7 @@ import argparse
 import resource
 import sys
 import time
+import traceback
 from collections.abc import Callable
 
 from hypothesis import HealthCheck, Phase, given, settings
@@ -50,9 +54,18 @@ def main() -> None:
     """Every property for as long as asked; one line each."""
     parser = argparse.ArgumentParser(prog="bench fuzz")
     parser.add_argument("--minutes", type=float, default=10.0, help="minutes a property (default 10)")
+    parser.add_argument("--only", default="", metavar="WORDS", help="properties whose name has these words")
     asked, _ = parser.parse_known_args(sys.argv[1:])
+    faults = 0
     for name, (strategy, check) in PROPERTIES.items():
-        tried, slowest = run(strategy, check, asked.minutes)
+        if asked.only not in name:
+            continue
+        try:
+            tried, slowest = run(strategy, check, asked.minutes)
+        except Exception:
+            faults += 1
+            print(f"{name:<14} FAULT", traceback.format_exc(), sep="\n", flush=True)
+            continue
         peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         bad = [
             word for word, over in (("SLOW", slowest > SLOWEST_S), ("MEMORY", peak_mb > MEMORY_MB)) if over
@@ -61,6 +74,8 @@ def main() -> None:
             f"{name:<14}{tried:>9} cases, slowest {slowest:.2f} s, peak memory {peak_mb:.0f} MB {' '.join(bad)}",
             flush=True,
         )
+    if faults:
+        sys.exit(1)
 
 
 if __name__ == "__main__":

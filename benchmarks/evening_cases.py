@@ -21,6 +21,7 @@ from sidekeep.files.rf64 import TakeWriter
 from sidekeep.model.news import News
 from sidekeep.press.settings import PressSettings, bad_78, clean_lp, used_lp, worn_lp
 from sidekeep.press.side import Piece, Pressed, press_side
+from sidekeep.press.truth import Truth
 from sidekeep.service.take_session import TakeSession
 from sidekeep.service.take_types import Act, TakeOptions, TakeStatus
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
@@ -31,14 +32,28 @@ RING_S = 30.0
 LEAST_BEFORE_S = 3.0
 
 
+KEPT_IN_LOCKED_GROOVE_S = 8.0
+"""Where a player waits in the locked groove the side is over; so much of it must be on the take."""
+
+
 @dataclass(frozen=True)
 class Played:
-    """One playing of a side in the evening: needle down and up. ``joined``: it was down before the evening began."""
+    """One playing of a side in the evening: needle down, and the last moment that must be kept: the lift, or some seconds of
+    the locked groove for a player that waits there. ``joined``: it was down before the evening began."""
 
     side: str
     down: int
-    up: int
+    last: int
     joined: bool = False
+
+    @classmethod
+    def of(cls, side: str, truth: Truth, at: int) -> Played:
+        """A side whose pressed take begins at frame ``at``, which may lie before the evening."""
+        turns = float(truth.settings["run_out_turns"])
+        locked = truth.needle_up_frame - round(turns * truth.locked_groove_period_s * truth.rate_hz)
+        last = min(truth.needle_up_frame, locked + round(KEPT_IN_LOCKED_GROOVE_S * truth.rate_hz))
+        down = at + truth.needle_down_frame
+        return cls(side, max(0, down), at + last, joined=down < 0)
 
 
 @dataclass
@@ -182,8 +197,8 @@ def faults(evening: Evening, takes: list[ShelfTake], spans: Sequence[tuple[int, 
                 yield f"side {played.side}: begins {start / RATE_HZ:.1f} s after arming"
         elif before_s < min(LEAST_BEFORE_S, played.down / RATE_HZ):
             yield f"side {played.side}: begins {-before_s:.1f} s after the needle"
-        if stop < played.up:
-            yield f"side {played.side}: ends {(played.up - stop) / RATE_HZ:.1f} s before the lift"
+        if stop < played.last:
+            yield f"side {played.side}: ends {(played.last - stop) / RATE_HZ:.1f} s too early"
 
 
 # What evenings are made of
@@ -230,6 +245,7 @@ def pressed(
     seed: int,
     lengths_s: tuple[float, ...] = (26.0, 18.0),
     changes: tuple[tuple[str, Any], ...] = (),
+    play: int = 0,
 ) -> Pressed:
     """A side; the chain alone for 6 s at both ends."""
     settings = PRESETS[preset](
@@ -244,7 +260,7 @@ def pressed(
     pieces = [
         Piece(audio=song(length, 10 * seed + index), title="x") for index, length in enumerate(lengths_s)
     ]
-    return press_side(pieces, rate_hz=RATE_HZ, settings=settings, seed=seed)
+    return press_side(pieces, rate_hz=RATE_HZ, settings=settings, seed=seed, play=play)
 
 
 class Builder:
@@ -254,19 +270,19 @@ class Builder:
         self.name = name
         self._chain = side.audio[: 5 * RATE_HZ]
         self._parts: list[Floats] = []
-        self._frames = 0
+        self.frames = 0
         self._random = np.random.default_rng(len(name))
         self.played: list[Played] = []
         self.acts: list[tuple[int, Act]] = []
 
     def add(self, audio: Floats) -> Builder:
         self._parts.append(audio)
-        self._frames += len(audio)
+        self.frames += len(audio)
         return self
 
     def idle(self, seconds: float) -> Builder:
-        """The chain, turned about so that nothing repeats."""
-        part = np.concatenate([self._chain, -self._chain[::-1]])
+        """The chain, there and back again: hum goes on without a jump, which would be a tick."""
+        part = np.concatenate([self._chain, self._chain[::-1]])
         count = round(seconds * RATE_HZ)
         return self.add(np.concatenate([part] * (count // len(part) + 1))[:count])
 
@@ -282,9 +298,7 @@ class Builder:
 
     def side(self, side: Pressed, letter: str, *, skip: int = 0) -> Builder:
         """A side played through; ``skip`` frames of it were over before."""
-        truth = side.truth
-        down, up = truth.needle_down_frame - skip, truth.needle_up_frame - skip
-        self.played.append(Played(letter, max(0, self._frames + down), self._frames + up, joined=down < 0))
+        self.played.append(Played.of(letter, side.truth, self.frames - skip))
         return self.add(side.audio[skip:])
 
     def fumble(self, side: Pressed, seconds: float) -> Builder:

@@ -1,6 +1,6 @@
 """A dozen evenings at the turntable in virtual time: the sides are right, their first and last moments are kept.
 
-``./run bench evening`` has seventy of them.
+``./run bench evening`` has eighty of them.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ NAMES = (
     "handling, clean",
     "begun in the middle, used",
     "begun in the lead-in, clean",
-    "phono stage on late, used",
+    "phono stage on late, 78",
     "pause of 45 s, clean",
     "lifts at once, worn",
     "no times printed, fumble, noisy",

@@ -66,6 +66,12 @@ def _looks_like(facts: _Facts) -> str:
     )
 
 
+def _answer(facts: _Facts) -> str:
+    if facts["doubt"] == "run-out":
+        return f"waiting up to {facts['minutes']:.0f} minutes for the lift, in case music comes back; q ends the evening"
+    return f"waiting {facts['minutes']:.0f} minutes for a key: x it was the other side, a take it again, q leave it as it is"
+
+
 def _input_volume(facts: _Facts) -> str:
     if facts["in_hardware"]:
         return f"the input's own gain control stands at {facts['percent']} %"
@@ -110,6 +116,7 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "side-is": "taken for side {side} now, not {was}",
     "false-start": _false_start,
     "flip": "side {side}: turn the speakers down, flip the record, clean it, lower the needle when ready",
+    "answer": _answer,
     "done": "done",
     "stopped": _stopped,
     "kept": lambda facts: f"kept as {facts['take']}: {facts.time('length_s')}",

@@ -18,6 +18,7 @@ from sidekeep.cli.take_text import Teller
 from sidekeep.model.news import News
 from sidekeep.service.take_session import TakeSession
 from sidekeep.service.take_types import Act, Do, ShelfTake
+from sidekeep.service.verdict import DOUBTS
 
 _ACTS: dict[str, Do] = {"s": "begin", "e": "end", "a": "again", "d": "discard", "k": "keep", "q": "stop"}
 _OTHER_SIDE = "x"
@@ -55,17 +56,17 @@ def take_at_terminal(session: TakeSession, teller: Teller, beside: Beside | None
 
 
 def act_of_key(key: str, news: Sequence[News], sides: Sequence[str]) -> Act | None:
-    """What a key asks for; ``x`` names the side that was guessed last, or the other one of two."""
+    """What a key asks for; ``x`` names the side that was guessed of the newest take, or the other one of two."""
     key = key.lower()
     if key in _ACTS:
         return Act(do=_ACTS[key])
     if key == _OTHER_SIDE:
-        guessed = [each for each in news if each.code in ("looks-like", "same-as")]
-        if guessed:
-            return Act(do="side-is", side=str(guessed[-1].facts["other"]))
-        begun = [each.side for each in news if each.code == "begun"]
-        others = [side for side in sides if not begun or side != begun[-1]]
-        return Act(do="side-is", side=others[0]) if others else None
+        for each in reversed(news):
+            if each.code in DOUBTS:
+                return Act(do="side-is", side=str(each.facts["other"]))
+            if each.code in ("begun", "side-is"):
+                others = [side for side in sides if side != each.side]
+                return Act(do="side-is", side=others[0]) if others else None
     return None
 
 

@@ -7,6 +7,8 @@ armed in the middle of a side, the phono stage switched on late, a gain turned -
 - a chain that was *surely* heard ends a side within a second of its return;
 - a chain that was only assumed ends nothing by itself. Then a lift is believed when the sound stays a steady noise without
   a tick, like a chain and not like a groove, for half a minute, or when a needle is lowered out of such a stretch;
+- a steady noise from before the music, which no moment since came near, was the chain: groove noise lies under all music.
+  Its return for a quarter of a minute is a lift;
 - a stretch with the needle "down" that holds no music and nothing of a groove was a chain that had been switched on.
 
 In the run-out the groove is there, no music, and the locked groove ticks once per turn. Silence alone is never the end.
@@ -21,6 +23,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.flow.early_noise import HEARD_EVERY, EarlyNoise
 from sidekeep.flow.needle_levels import HIGH, MID, SILENT_DB, SWAY, WINDOW_S, Levels, roughness_db
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.tick_watch import once_per_turn
@@ -42,6 +45,7 @@ _SURE_AFTER = round(25.0 / WINDOW_S)
 _STILL_UP_AFTER = round(30.0 / WINDOW_S)
 _UNDER_GROOVE_AFTER = round(8.0 / WINDOW_S)
 _SWITCHED_ON_AFTER = round(20.0 / WINDOW_S)
+_LIKE_EARLY_AFTER = round(15.0 / WINDOW_S)
 _FLOOR_AFTER = round(10.0 / WINDOW_S)
 """Groove noise counts as such only later: what is heard now may be the chain after a lift."""
 _QUIET_BEFORE_DROP = round(3.0 / WINDOW_S)
@@ -112,6 +116,7 @@ class NeedleWatch:
         self._music_count = 0
         self._first_music = self._last_music = -1
         self._still_since: int | None = None
+        self._early = EarlyNoise()
 
     @property
     def still_s(self) -> float:
@@ -223,6 +228,7 @@ class NeedleWatch:
         self._down_at = max(0, at)
         self._music_count = 0
         self._first_music = self._last_music = -1
+        self._early = EarlyNoise()
         return NeedleEvent(
             state="down",
             frame=max(0, at) * self._window,
@@ -262,7 +268,7 @@ class NeedleWatch:
     def _by_chain_only(self) -> list[NeedleEvent]:
         """Nothing but the noise of a chain although the needle is believed down."""
         played = self._index - self._down_at
-        if played % 5:
+        if played % HEARD_EVERY:
             return []
         if (
             self._music_count < _SECOND
@@ -274,6 +280,9 @@ class NeedleWatch:
             return [self._raise(at, "switched-on")]
         if not self._may_be_up():
             return []
+        if self._early_noise_is_back():
+            self._learn(_LIKE_EARLY_AFTER // 2, sure=True)
+            return [self._raise(self._index - _LIKE_EARLY_AFTER, "still")]
         # Under the noise of the groove itself, and without its rumble: that is soon clear.
         under = self._stands_under_groove()
         need = _UNDER_GROOVE_AFTER if under else _STILL_UP_AFTER
@@ -281,6 +290,16 @@ class NeedleWatch:
             self._learn(need // 2, sure=under)
             return [self._raise(self._index - need, "still")]
         return self._by_drop()
+
+    def _early_noise_is_back(self) -> bool:
+        """Whether what was heard before the music is heard again, and must have been the chain."""
+        if self._music_count < _SECOND and self._chain_like(_QUIET_BEFORE_DROP):
+            self._early.note(self._smooth(_QUIET_BEFORE_DROP), self._index)
+        else:
+            self._early.hear(np.asarray(list(self._rows)[-_SECOND:]))
+        rows = np.asarray(list(self._rows)[-_LIKE_EARLY_AFTER:])
+        # One click in a quarter of a minute may be a switch in the house.
+        return self._early.is_back(rows, self._index) and self._chain_like(_LIKE_EARLY_AFTER, ticks=1)
 
     def _by_drop(self) -> list[NeedleEvent]:
         """A needle lowered out of a steady noise into a groove: it had been up."""
@@ -366,9 +385,9 @@ class NeedleWatch:
             return False
         return roughness_db(np.asarray(self._shapes)) < 6.0
 
-    def _chain_like(self, windows: int) -> bool:
-        """A steady noise with nothing of a groove in it: no tick, no rumble that comes and goes."""
-        if len(self._rows) < windows or any(list(self._ticks)[-windows:]):
+    def _chain_like(self, windows: int, *, ticks: int = 0) -> bool:
+        """A steady noise with nothing of a groove in it: no more than so many ticks, no rumble that comes and goes."""
+        if len(self._rows) < windows or sum(list(self._ticks)[-windows:]) > ticks:
             return False
         rows = np.asarray(list(self._rows)[-windows:])
         return bool((rows[:, [SWAY, MID, HIGH]].std(axis=0) < np.array([2.2, 1.8, 1.2])).all())

@@ -16,7 +16,7 @@ from sidekeep.errors import ShelfError
 from sidekeep.files.bext import history_line
 from sidekeep.files.rf64 import repair_take
 from sidekeep.flow.ports import Audio
-from sidekeep.model.news import News
+from sidekeep.model.news import Fact, News, Weight
 from sidekeep.model.record import Record
 from sidekeep.service.room import bring_home
 from sidekeep.service.side_fit import COURSE_STEP_S
@@ -54,6 +54,16 @@ class OpenTake:
         """``takes/A-1``."""
         return f"takes/{self.path.parent.name}"
 
+    def begun_news(self) -> list[News]:
+        """What to say once the disk has its beginning."""
+        before_s = round((self.needle_frame - self.start_frame) / self.settings.rate_hz, 2)
+        facts: dict[str, Fact] = {"side": self.side, "before_s": before_s, "joined": self.joined}
+        weight: Weight = "look" if self.joined else "note"
+        news = [News(code="begun", side=self.side, take=self.name, weight=weight, facts=facts, at_frame=0)]
+        if self.anew:
+            news.append(News(code="goes-on", weight="act", side=self.side, take=self.name))
+        return news
+
     def listen(self, block: Audio, clipped_frames: int, frame: int) -> list[News]:
         """Follow the course of the side; news of the first clipping."""
         self._power += float((np.diff(block, axis=0) ** 2).sum())
@@ -72,7 +82,8 @@ class OpenTake:
 @dataclass(eq=False)
 class ClosedPiece:
     """A take that has ended. ``length_s`` is from needle to lift, ``music_s`` from first to last music; ``frames`` is
-    what the writer counted, -1 when it could not say. ``binned``: why it is no side."""
+    what the writer counted, -1 when it could not say. ``binned``: why it is no side; ``looks_like``: another side whose printed
+    length it has."""
 
     take: OpenTake
     reason: str
@@ -80,6 +91,7 @@ class ClosedPiece:
     music_s: float
     frames: int
     binned: str = ""
+    looks_like: str = ""
     closed: ShelfTake | None = None
     future: Future[None] | None = None
     told: list[News] = field(default_factory=list)

@@ -68,14 +68,29 @@ class Pieces:
         self.takes.append(piece.closed)
         return piece
 
-    def relabel_last(self, folder: RecordFolder, side: str) -> None:
-        """The last take that counts is another side."""
+    def relabel_last(self, folder: RecordFolder, side: str) -> bool:
+        """The last take that counts is another side; True when an earlier one was taken for that and now has its name: the two
+        were played in the wrong order."""
         piece = self._last()
         if piece is None or piece.closed is None:
-            return
+            return False
+        was = piece.side
+        earlier = [
+            each for each in self.all if each is not piece and not each.binned and each.closed is not None
+        ]
+        swapped = next((each for each in earlier if each.side == side and each.looks_like == was), None)
+        self._relabel(piece, folder, side)
+        if swapped is not None:
+            self._relabel(swapped, folder, was)
+        return swapped is not None
+
+    def _relabel(self, piece: ClosedPiece, folder: RecordFolder, side: str) -> None:
         before = piece.closed
         piece.relabel(folder, side)
-        self.takes = [piece.closed if take is before else take for take in self.takes]
+        piece.looks_like = ""
+        after = piece.closed
+        if after is not None:
+            self.takes = [after if take is before else take for take in self.takes]
 
     def close(self) -> None:
         """Nothing more will be closed."""

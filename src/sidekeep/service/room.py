@@ -65,6 +65,13 @@ class Room:
         )
         return [self._shelf / "rescued", home, Path(tempfile.gettempdir()) / "sidekeep-rescued"]
 
+    def new_take_folder(self, folder: RecordFolder, side: str) -> tuple[RecordFolder, Path]:
+        """A folder for a take: in the record's, wherever somebody moved that to; if none takes it, somewhere safe."""
+        try:
+            return folder, folder.new_take_folder(side)
+        except OSError:
+            return self.find_again() or folder, self.rescue_folder(side)
+
     def rescue_folder(self, side: str) -> Path:
         """A new folder in the first place that can be written to. Raises OSError when there is none."""
         last: OSError = OSError("no place to write to")

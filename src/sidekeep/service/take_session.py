@@ -20,23 +20,21 @@ from typing import Any
 from sidekeep.devices.recorder import Recorder, RecorderEvent, RecorderSettings
 from sidekeep.errors import SidekeepError
 from sidekeep.flow.needle_watch import NeedleEvent
-from sidekeep.model.news import Fact, News, Weight
+from sidekeep.model.news import Fact, News
 from sidekeep.service.hearing import Hearing, warm_up
 from sidekeep.service.open_take import ClosedPiece, OpenTake, bext_of
 from sidekeep.service.pieces import Pieces
 from sidekeep.service.room import Room
 from sidekeep.service.side_fit import printed_sides, sides_on_sleeve
+from sidekeep.service.sides_due import SidesDue
 from sidekeep.service.take_types import Act, Follower, NoFollower, Phase, TakeOptions, TakeStatus
-from sidekeep.service.verdict import CUT_SHORT, judge, refuse_strange_sides
+from sidekeep.service.verdict import CUT_SHORT, doubt_of, judge, refuse_strange_sides, run_out_kept_s
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 
 BEFORE_NEEDLE_S = 4.0
 BEFORE_VAGUE_S = 30.0
 """Where the needle's moment is not known, all that the capture still holds is kept."""
 AFTER_LIFT_S = 1.5
-RUN_OUT_KEPT_S = 8.0
-DOUBTED_RUN_OUT_KEPT_S = 45.0
-"""A tick once per turn in a long pause may be a scratch: before the printed time is over it must last."""
 _STILL_S = 30.0
 
 
@@ -68,8 +66,7 @@ class TakeSession:
         self._printed = printed_sides(folder.record())
         self._room = Room(folder.path, settings)
         self._phase: Phase = "opening"
-        self._waiting = list(options.sides)
-        self._side = self._waiting.pop(0) if self._waiting else ""
+        self._due = SidesDue(options.sides)
         self._recorder: Any = None
         self._input_open = self._was_open = False
         self._take: OpenTake | None = None
@@ -77,6 +74,8 @@ class TakeSession:
         self._end_at: tuple[int, str] | None = None
         self._queued: tuple[int, bool] | None = None
         self._over = ""
+        self._answer_until: int | None = None
+        self._doubt = ""
         self._told_still = False
         self._next_status_frame = 0
 
@@ -99,8 +98,7 @@ class TakeSession:
             warm_up(self.settings.rate_hz, self.settings.channels)
             while not self._over:
                 self._listen()
-                if not self._over:
-                    self._wait_for_input()
+                self._wait_for_input()
         finally:
             self._leave()
         self._phase = "done"
@@ -128,7 +126,9 @@ class TakeSession:
             self._on_ended(RecorderEvent(kind="ended", facts={"path": str(self._take.path), "frames": -1}))
 
     def _wait_for_input(self) -> None:
-        """The input is away: look for it now and then, and obey acts meanwhile."""
+        """The input is away: look for it now and then, and obey acts meanwhile. All sides taken, nothing is waited for."""
+        if self._answer_until is not None:
+            self._over = self._over or "done"
         self._phase = "waiting"
         told: set[str] = set()
         while not self._over:
@@ -177,12 +177,10 @@ class TakeSession:
             self._say()
 
     def _tell_still(self, take: OpenTake) -> None:
-        was, self._told_still = (
-            self._told_still,
-            self._phase == "recording" and self._hearing.still_s >= _STILL_S,
-        )
-        if self._told_still and not was:
+        is_still = self._phase == "recording" and self._hearing.still_s >= _STILL_S
+        if is_still and not self._told_still:
             self._say(News(code="still", side=take.side, take=take.name))
+        self._told_still = is_still
 
     # The needle
 
@@ -203,12 +201,17 @@ class TakeSession:
                 # Lifted, and lowered again before the take was closed: the next one begins there.
                 self._queued = (frame, change.joined)
                 self._end("lift" if self._end_at is None else self._end_at[1])
+        elif (
+            take is None
+            and self._answer_until is not None
+            and self._doubt == "run-out"
+            and change.state == "up"
+        ):
+            self._over = self._over or "done"
         elif take is None or self._phase not in ("recording", "run-out", "opening"):
             return
         elif change.state == "run-out":
-            own = self._printed.get(take.side)
-            early = own is None or self._hearing.music_s < 0.9 * own.length_s
-            kept_s = DOUBTED_RUN_OUT_KEPT_S if early else RUN_OUT_KEPT_S
+            kept_s = run_out_kept_s(self._printed.get(take.side), self._hearing.music_s)
             self._end_at = (self._hearing.frame + round(kept_s * rate_hz), "run-out")
             self._phase = "run-out"
             self._say(News(code="run-out", side=take.side, take=take.name, facts={"ends_in_s": kept_s}))
@@ -219,6 +222,8 @@ class TakeSession:
 
     def _check_end(self) -> None:
         take = self._take
+        if take is None and self._answer_until is not None and self._hearing.frame >= self._answer_until:
+            self._over = self._over or "done"
         if take is None or self._phase == "closing":
             return
         if self._end_at is not None and self._hearing.frame >= self._end_at[0]:
@@ -237,19 +242,13 @@ class TakeSession:
         before_s = BEFORE_VAGUE_S if vague else BEFORE_NEEDLE_S
         start = max(0, frame - round(before_s * self.settings.rate_hz))
         last = self._pieces.all[-1] if self._pieces.all else None
-        if again and last is not None and last.reason == "run-out" and last.side != self._side:
+        if again and last is not None and last.reason == "run-out" and last.side != self._due.side:
             # Music after a run-out that was none, and no lift between: the side before goes on.
-            self._waiting.insert(0, self._side)
-            self._side = last.side
-        anew = last is not None and last.side == self._side and (again or last.reason in CUT_SHORT)
-        try:
-            take_folder = self.folder.new_take_folder(self._side)
-        except OSError:
-            # The record's folder may have another name by now; if not, somewhere safe.
-            self.folder = self._room.find_again() or self.folder
-            take_folder = self._room.rescue_folder(self._side)
+            self._due.first(last.side)
+        anew = last is not None and last.side == self._due.side and (again or last.reason in CUT_SHORT)
+        self.folder, take_folder = self._room.new_take_folder(self.folder, self._due.side)
         take = OpenTake(
-            side=self._side,
+            side=self._due.side,
             path=take_folder / "take.wav",
             settings=self.settings,
             start_frame=start,
@@ -258,21 +257,20 @@ class TakeSession:
             anew=anew,
         )
         self._take = take
-        self._end_at = None
+        self._end_at = self._answer_until = None
         self._told_still = False
         self._phase = "opening"
         self._recorder.begin(
             take.path,
-            bext_of(self.folder.record(), self._side, self.settings, self.options.stylus),
+            bext_of(self.folder.record(), self._due.side, self.settings, self.options.stylus),
             from_frame=start,
             places=self._room.places(),
         )
 
     def _on_begun(self, event: RecorderEvent) -> None:
         """The writer has bytes on the disk: only now it is said."""
-        take = self._take
+        take, path = self._take, Path(str(event.fact("path")))
         assert take is not None
-        path = Path(str(event.fact("path")))
         if take.begun and path != take.path:
             self._follower.ended(take.path)
         take.path, take.begun = path, True
@@ -280,13 +278,8 @@ class TakeSession:
         take.safe_frames = int(event.fact("frames", 0))
         if self._phase == "opening":
             self._phase = "recording"
-        before_s = (take.needle_frame - take.start_frame) / self.settings.rate_hz
-        facts: dict[str, Fact] = {"side": take.side, "before_s": round(before_s, 2), "joined": take.joined}
-        weight: Weight = "look" if take.joined else "note"
-        news = News(code="begun", side=take.side, take=take.name, weight=weight, facts=facts, at_frame=0)
-        self._note(news) if take.joined else self._say(news)
-        if take.anew:
-            self._note(News(code="goes-on", weight="act", side=take.side, take=take.name))
+        for news in take.begun_news():
+            self._say(news) if news.weight == "note" else self._note(news)
         self._follower.begun(take.path, take.path.parent, take.side)
 
     def _end(self, why: str) -> None:
@@ -327,39 +320,40 @@ class TakeSession:
         self._pieces.submit(piece, self.folder, self.options)
         if verdict == "taken":
             self._say(*news)
-            self._next_side()
+            self._next_side(doubt_of(piece, news, self._printed.get(piece.side)))
         else:
             self._arm(*news)
 
-    def _next_side(self) -> None:
-        if self._waiting and not self._over:
-            self._side = self._waiting.pop(0)
+    def _next_side(self, doubt: str = "") -> None:
+        """Ask for the flip. After the last side the evening is over, but not with a question that nobody had time to answer."""
+        if self._over:
+            return
+        if self._due.next():
+            side = self._due.side
             self._phase = "flip"
-            self._say(News(code="flip", side=self._side), *self._room.news(self._printed.get(self._side)))
-        elif not self._over:
+            self._say(News(code="flip", side=side), *self._room.news(self._printed.get(side)))
+        elif doubt:
+            self._phase = "armed"
+            self._doubt = doubt
+            self._answer_until = self._hearing.frame + round(self.options.answer_s * self.settings.rate_hz)
+            facts: dict[str, Fact] = {"minutes": self.options.answer_s / 60.0, "doubt": doubt}
+            self._say(News(code="answer", side=self._due.side, facts=facts))
+        else:
             self._over = "done"
 
     def _arm(self, *news: News | None) -> None:
         """Wait for the needle, for the side that is due."""
         if self._phase != "flip":
             self._phase = "armed"
-        own = self._printed.get(self._side)
-        armed = News(code="armed", side=self._side, facts={"printed_s": own.length_s if own else None})
-        self._say(
-            *[each for each in news if each is not None],
-            armed,
-            *self._room.news(self._printed.get(self._side)),
-        )
+        own = self._printed.get(self._due.side)
+        armed = News(code="armed", side=self._due.side, facts={"printed_s": own.length_s if own else None})
+        self._say(*[each for each in news if each is not None], armed, *self._room.news(own))
 
     # Acts
 
     def _obey(self) -> None:
-        while True:
-            try:
-                act = self._acts.get_nowait()
-            except queue.Empty:
-                return
-            self._obey_one(act)
+        while not self._acts.empty():
+            self._obey_one(self._acts.get_nowait())
 
     def _obey_one(self, act: Act) -> None:
         open_take = self._take is not None
@@ -385,15 +379,15 @@ class TakeSession:
         if piece is None:
             return
         self._follower.dropped(piece.take.path)
-        if again and piece.side != self._side:
-            self._waiting.insert(0, self._side)
-            self._side = piece.side
+        if again:
+            self._due.first(piece.side)
         facts: dict[str, Fact] = {
             "length_s": round(piece.length_s, 1),
             "reason": piece.binned,
             "printed_s": None,
         }
         self._phase = "armed"
+        self._answer_until = None
         self._arm(News(code="false-start", side=piece.side, take=piece.name, facts=facts))
 
     def _keep_last(self) -> None:
@@ -403,7 +397,7 @@ class TakeSession:
             return
         kept = {"length_s": round(piece.length_s, 1)}
         self._say(News(code="kept", side=piece.side, take=piece.name, facts=kept))
-        if piece.side == self._side:
+        if piece.side == self._due.side:
             self._next_side()
 
     def _side_is(self, side: str) -> None:
@@ -412,17 +406,21 @@ class TakeSession:
         was = self._take.side if self._take is not None else self._pieces.last_side()
         if not side or not was or side == was:
             return
+        renamed = News(code="side-is", side=side, facts={"was": was})
         if self._take is not None:
-            self._take.side = self._side = side
-        else:
-            self._pieces.relabel_last(self.folder, side)
-        self._waiting = [each for each in self._waiting if each != side]
-        if self._take is None and self._side == side:
-            self._side = was
-        elif was not in self._waiting:
-            self._waiting.insert(0, was)
-        self._say(News(code="side-is", side=side, facts={"was": was}))
-        if self._take is None and not self._over:
+            self._take.side = side
+            self._due.open_is(side, was)
+            self._say(renamed)
+            return
+        at_end, self._answer_until = self._answer_until is not None, None
+        if self._pieces.relabel_last(self.folder, side):
+            self._say(renamed, News(code="side-is", side=was, facts={"was": side}))
+            if at_end:
+                self._next_side()
+            return
+        self._due.taken_is(side, was)
+        self._say(renamed)
+        if not self._over:
             self._phase = "flip"
             self._arm()
 
@@ -465,7 +463,7 @@ class TakeSession:
         self._tell(
             TakeStatus(
                 phase=self._phase,
-                side=take.side if take is not None else self._side,
+                side=take.side if take is not None else self._due.side,
                 take=take.name if take is not None else "",
                 elapsed_frames=max(0, self._hearing.frame - take.start_frame)
                 if take is not None and begun

@@ -54,7 +54,8 @@ class TakeOptions:
     """What is taken. ``by_needle`` False waits for acts only. ``shortest_side_s`` counts where no times are printed.
 
     ``any_side`` takes sides that are not on the sleeve without asking; ``cap_hours``: a take that no lift ends is closed and
-    goes on as another; ``status_every_s``: how often things are told without news.
+    goes on as another; ``status_every_s``: how often things are told without news; ``answer_s``: so long the evening waits
+    when the last side was taken and is perhaps another.
     """
 
     sides: tuple[str, ...]
@@ -65,6 +66,7 @@ class TakeOptions:
     shortest_side_s: float = 45.0
     cap_hours: float = 4.0
     status_every_s: float = 0.2
+    answer_s: float = 600.0
 
 
 class Follower(Protocol):

@@ -12,6 +12,11 @@ from sidekeep.service.take_types import TakeOptions
 
 CUT_SHORT = ("lost", "full", "cap")
 """Reasons after which the same side is still due, or goes on."""
+DOUBTS = ("looks-like", "same-as")
+"""What is asked of a side that was taken: whether it is the one it is taken for."""
+RUN_OUT_KEPT_S = 8.0
+DOUBTED_RUN_OUT_KEPT_S = 45.0
+"""A tick once per turn in a long pause may be a scratch: before the printed time is over it must last."""
 
 
 def refuse_strange_sides(options: TakeOptions, known: Sequence[str]) -> None:
@@ -51,10 +56,29 @@ def judge(
         return "kept", [News(code="kept", side=side, take=piece.name, facts={"length_s": length_s})]
     taken = {"length_s": length_s, "music_s": round(piece.music_s, 1)}
     news = [News(code="taken", side=side, take=piece.name, facts=taken)]
-    if (found := fit(side, piece.music_s, printed)) is not None:
+    # What goes on where another take was cut short is a part, and says nothing by its length.
+    if not piece.take.anew and (found := fit(side, piece.music_s, printed)) is not None:
         news.append(found)
+        piece.looks_like = str(found.facts["other"]) if found.code == "looks-like" else ""
     for other in earlier:
         if not other.binned and other.side != side and same_course(other.take.course, piece.take.course):
             news.append(News(code="same-as", weight="act", side=side, facts={"other": other.side}))
     piece.take.notes += [each for each in news if each.weight != "note"]
     return "taken", news
+
+
+def run_out_kept_s(printed: PrintedSide | None, music_s: float) -> float:
+    """How much of the run-out is kept before it is taken for the end of the side."""
+    return DOUBTED_RUN_OUT_KEPT_S if _is_early(printed, music_s) else RUN_OUT_KEPT_S
+
+
+def doubt_of(piece: ClosedPiece, news: Sequence[News], printed: PrintedSide | None) -> str:
+    """Why the evening should not end at once with this side: ``side`` when it is perhaps another one, ``run-out`` when music may
+    come back; empty when nothing is in doubt."""
+    if any(each.code in DOUBTS for each in news):
+        return "side"
+    return "run-out" if piece.reason == "run-out" and _is_early(printed, piece.music_s) else ""
+
+
+def _is_early(printed: PrintedSide | None, music_s: float) -> bool:
+    return printed is None or music_s < 0.9 * printed.length_s

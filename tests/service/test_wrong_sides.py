@@ -1,0 +1,141 @@
+"""An evening in which the person or the machine went wrong: it is told, and one key puts it right."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from sidekeep.cli.take_run import act_of_key
+from sidekeep.model.news import News
+from sidekeep.service.take_types import Act
+from tests.service.scripted_evening import SLEEVE, ScriptedEvening
+
+A, B = ("side", 1, 100.0), ("side", 2, 60.0)
+IDLE = ("idle", 20.0)
+ONE_SIDE = SLEEVE.split("Side B")[0]
+
+
+class Person:
+    """Presses a key, as the terminal understands it, the first time a code is told."""
+
+    def __init__(self, sides: str = "AB", **keys: str) -> None:
+        self._sides, self._keys = tuple(sides), {code.replace("_", "-"): key for code, key in keys.items()}
+        self._heard: list[News] = []
+
+    def __call__(self, news: News) -> Act | None:
+        self._heard.append(news)
+        key = self._keys.pop(news.code, "")
+        return act_of_key(key, self._heard, self._sides) if key else None
+
+
+def test_a_side_that_was_cut_short_goes_on_as_the_next_take(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    steps = [IDLE, ("side", 1, 55.0), ("lost",), ("side", 1, 45.0), IDLE, B, IDLE]
+    evening = ScriptedEvening(tmp_path, steps).run(monkeypatch)
+    # The input came back with the needle down: the rest is A-2, and B is still waited for.
+    assert evening.folders == ["takes/A-1", "takes/A-2", "takes/B-1"]
+    assert "goes-on(A)" in evening.codes
+    assert not {"short(A)", "looks-like(A)", "false-start(A)"} & set(evening.codes)
+    assert evening.codes[-1] == "done"
+    first, second, _ = evening.folder.takes()
+    assert [note.code for note in second.notes] == ["goes-on"]
+    assert first.length_s + second.length_s >= 100.0
+
+
+def test_a_cut_side_is_taken_again_with_one_key(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    steps = [IDLE, ("side", 1, 55.0), ("lost",), ("side", 1, 45.0), IDLE, A, IDLE, B, IDLE]
+    evening = ScriptedEvening(tmp_path, steps, answer=Person(flip="a")).run(monkeypatch)
+    assert evening.folders == ["takes/A-1", "takes/A-3", "takes/B-1"]
+    assert [take.folder for take in evening.folder.binned()] == ["takes/.bin/A-2"]
+    assert [take.folder for take in evening.folder.chosen_takes()] == ["takes/A-3", "takes/B-1"]
+
+
+def test_b_played_first_is_noticed_and_put_right(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    evening = ScriptedEvening(tmp_path, [IDLE, B, IDLE, A, IDLE], answer=Person(looks_like="x")).run(
+        monkeypatch
+    )
+    assert [(take.side, round(take.length_s)) for take in evening.folder.takes()] == [("A", 106), ("B", 66)]
+    assert evening.codes[-1] == "done"
+
+
+def test_both_sides_swapped_are_put_right_by_one_key_at_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody looked at the screen before both were over: the last side is asked about before the evening ends."""
+    evening = ScriptedEvening(tmp_path, [IDLE, B, IDLE, A, IDLE], answer=Person(answer="x"))
+    evening.run(monkeypatch)
+    assert {"looks-like(A)", "looks-like(B)", "side-is(A)", "side-is(B)"} <= set(evening.codes)
+    assert [(take.side, round(take.length_s)) for take in evening.folder.takes()] == [("A", 106), ("B", 66)]
+    assert sorted(take.side for take in evening.takes) == ["A", "B"]
+    assert evening.codes[-1] == "done"
+
+
+def test_a_single_side_that_was_the_other_waits_for_its_key(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    evening = ScriptedEvening(tmp_path, [IDLE, B, IDLE, A, IDLE], sides="A", answer=Person("A", answer="x"))
+    evening.run(monkeypatch)
+    assert [(take.side, round(take.length_s)) for take in evening.folder.takes()] == [("A", 106), ("B", 66)]
+    assert evening.codes[-1] == "done"
+
+
+def test_without_a_key_the_evening_ends_by_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    evening = ScriptedEvening(tmp_path, [IDLE, A, IDLE, ("side", 1, 100.0), ("idle", 610.0)]).run(monkeypatch)
+    assert evening.codes[-3:] == ["same-as(B)", "answer(B)", "done"]
+    assert evening.folders == ["takes/A-1", "takes/B-1"]
+
+
+def test_a_played_twice_is_noticed_and_b_taken_after_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sleeve = SLEEVE.replace("1:40", "").replace("1:00", "")  # no times are printed
+    evening = ScriptedEvening(
+        tmp_path, [IDLE, A, IDLE, A, IDLE, B, IDLE], sleeve=sleeve, answer=Person(answer="a")
+    )
+    evening.run(monkeypatch)
+    assert [(take.folder, round(take.length_s)) for take in evening.folder.takes()] == [
+        ("takes/A-1", 106),
+        ("takes/B-2", 66),
+    ]
+    assert [take.folder for take in evening.folder.binned()] == ["takes/.bin/B-1"]
+    assert evening.codes[-1] == "done"
+
+
+def test_music_after_a_run_out_that_was_none_is_on_the_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A scratch in a long pause ticks like a locked groove: the last side goes on as another take."""
+    steps = [IDLE, ("side", 1, 50.0), ("locked", 60.0), ("side", 3, 50.0), IDLE]
+    evening = ScriptedEvening(tmp_path, steps, sides="A", sleeve=ONE_SIDE).run(monkeypatch)
+    assert evening.folders == ["takes/A-1", "takes/A-2"]
+    assert evening.codes.index("answer(A)") < evening.codes.index("goes-on(A)")
+    assert evening.codes[-1] == "done"
+
+
+def test_a_lift_in_a_run_out_ends_the_evening_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    steps = [IDLE, ("side", 1, 50.0), ("locked", 60.0), ("idle", 30.0)]
+    evening = ScriptedEvening(tmp_path, steps, sides="A", sleeve=ONE_SIDE).run(monkeypatch)
+    assert evening.codes[-1] == "done"
+    assert evening.folders == ["takes/A-1"]
+
+
+@pytest.mark.parametrize(
+    ("told", "wanted"),
+    [
+        ([("begun", "A", "")], "B"),
+        ([("begun", "A", ""), ("looks-like", "A", "C")], "C"),
+        ([("begun", "A", ""), ("looks-like", "A", "B"), ("side-is", "B", ""), ("begun", "A", "")], "B"),
+        ([("looks-like", "A", "C"), ("begun", "B", "")], "A"),
+    ],
+)
+def test_the_key_for_the_other_side_means_the_newest_take(
+    told: list[tuple[str, str, str]], wanted: str
+) -> None:
+    news = [News(code=code, side=side, facts={"other": other} if other else {}) for code, side, other in told]
+    act = act_of_key("x", news, ("A", "B"))
+    assert act is not None
+    assert (act.do, act.side) == ("side-is", wanted)
