@@ -139,9 +139,8 @@ def test_what_was_pressed_is_found(whole: tuple[Survey, bytes]) -> None:
     )
     assert survey.level.balance_db == pytest.approx(truth.settings["channel_gain_db"], abs=1.0)
     assert survey.clicks.count > 10
-    assert survey.turn.source == "none" or survey.turn.period_s == pytest.approx(
-        truth.turn_period_s, rel=0.01
-    )
+    assert survey.turn.source != "none"
+    assert survey.turn.period_s == pytest.approx(truth.turn_period_s, rel=0.01)
 
 
 def test_pieces_of_a_side_are_the_whole_side(
@@ -217,7 +216,7 @@ def test_what_is_not_a_number_becomes_silence_and_a_patch(tmp_path: Path) -> Non
 
 def test_mending_what_is_not_a_number_gives_numbers(tmp_path: Path) -> None:
     path = _write(tmp_path, "nan")
-    assert main(["mend", str(path), str(tmp_path / "out.wav")]) in (0, 1)
+    assert main(["mend", str(path), str(tmp_path / "out.wav")]) == 0
     before, _ = soundfile.read(path, always_2d=True)
     after, _ = soundfile.read(tmp_path / "out.wav", always_2d=True)
     assert before.shape == after.shape
@@ -290,17 +289,17 @@ def _write(folder: Path, what: str) -> Path:
         ("nan", 1, "not-a-number"),
         ("silence", 1, "silent"),
         ("digital silence", 1, "silent"),
-        ("one second", None, ""),
-        ("a moment", None, ""),
+        ("one second", 0, ""),
+        ("a moment", 1, "offset"),
         ("very short tracks", 1, ""),
     ],
 )
 def test_what_can_be_read_is_surveyed_with_a_finding(
-    what: str, code: int | None, finding: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+    what: str, code: int, finding: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     path = _write(tmp_path, what)
     ended = main(["survey", str(path), "--json"])
-    assert ended == code or (code is None and ended in (0, 1))
+    assert ended == code
     printed, complaint = capfd.readouterr()
     assert complaint == ""
     told = json.loads(printed)

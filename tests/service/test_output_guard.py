@@ -73,7 +73,7 @@ def test_mend_keeps_the_recording_beside_which_it_lies(tmp_path: Path) -> None:
     recording = tmp_path / "out.wav.part"
     soundfile.write(recording, small_record().a.audio[: 3 * RATE_HZ], RATE_HZ, subtype="PCM_24", format="WAV")
     before = recording.read_bytes()
-    assert main(["mend", str(recording), str(tmp_path / "out.wav"), "--replace"]) in (0, 1)
+    assert main(["mend", str(recording), str(tmp_path / "out.wav"), "--replace"]) == 0
     assert recording.read_bytes() == before
 
 
