@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from sidekeep.errors import SidekeepError
 from sidekeep.files.reader import open_take
-from sidekeep.flow.align_takes import COARSE_HZ, SURE, loudness_steps, place_on, whole_offset
+from sidekeep.flow.comparison.places import lay_takes
 from sidekeep.flow.ports import AudioSource
 from sidekeep.flow.titles import TitleChoice, settle_titles
 from sidekeep.model.cuts import Cuts, SideCuts
@@ -155,23 +155,17 @@ def _on_new_take(
         old_source = open_take([folder.path / old_take.folder / file.name for file in old_take.files])
     except (SidekeepError, OSError):
         return None
-    offset = whole_offset(
-        loudness_steps(old_source, 0.0, old_source.format.length_s, COARSE_HZ),
-        loudness_steps(source, 0.0, source.format.length_s, COARSE_HZ),
-    )
-    if offset.likeness < SURE:
+    laid = lay_takes(old_source, source)
+    if laid is None:
         return None
-    later_s = offset.later_s
     tracks = []
     for track in old.tracks:
         frames = []
         for frame in (track.start_frame, track.stop_frame):
-            at_s = frames_to_seconds(frame, old_take.rate_hz)
-            found = place_on(old_source, source, at_s, later_s)
-            if found is None:
+            found_s = laid.place(frames_to_seconds(frame, old_take.rate_hz))
+            if found_s is None:
                 return None
-            later_s = found.later_s
-            frames.append(seconds_to_frames(max(0.0, at_s + later_s), take.rate_hz))
+            frames.append(seconds_to_frames(max(0.0, found_s), take.rate_hz))
         if frames[1] <= frames[0] or frames[1] > take.length_frames:
             return None
         tracks.append(replace(track, start_frame=frames[0], stop_frame=frames[1]))
