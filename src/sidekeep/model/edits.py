@@ -144,6 +144,14 @@ class SwapSides(_Edit, frozen=True, kw_only=True):
     b: Letter
 
 
+class Seen(_Edit, frozen=True, kw_only=True):
+    """A person has looked at a finding of a side's take, or wants to be reminded of it again."""
+
+    side: Letter
+    finding: Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9-]{1,100}$")]
+    seen: bool = True
+
+
 class Notes(_Edit, frozen=True, kw_only=True):
     """The person's notes on the record."""
 
@@ -171,6 +179,7 @@ Edit = (
     | RecipeEdit
     | ChooseTake
     | SwapSides
+    | Seen
     | Notes
     | SleeveText
 )

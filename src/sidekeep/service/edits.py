@@ -106,6 +106,11 @@ def _change(folder: RecordFolder, edit: Edit) -> Callable[[State], State]:
             state[f"record/use.{edit.side}"] = edit.number
         elif isinstance(edit, edits.SwapSides):
             _swap(folder, state, edit.a, edit.b)
+        elif isinstance(edit, edits.Seen):
+            take = _chosen(folder, state, edit.side)
+            state[f"record/seen.{edit.finding}"] = take.sha256[:16]
+            if not edit.seen:
+                del state[f"record/seen.{edit.finding}"]
         elif isinstance(edit, edits.Notes):
             state["record/notes"] = edit.text
             if not edit.text:

@@ -43,19 +43,26 @@ from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
 from sidekeep.shelf.toml_text import fit_text, parse_toml, put, put_or_drop, read_toml
 
 CUTS, RECIPE, RECORD, SLEEVE = "cuts.toml", "recipe.toml", "record.toml", "sleeve.txt"
+_WANTED = {
+    "use": "the number of a take",
+    "plays": "the letter of a side",
+    "seen": "the beginning of a take's SHA-256",
+}
 _FILES = {"cuts": CUTS, "recipe": RECIPE, "record": RECORD, "sleeve": SLEEVE}
 
 
 @dataclass(frozen=True, kw_only=True)
 class Choices:
     """What stands now. ``sides`` are the cuts of all takes; ``use`` the number of the take chosen for a side, where one
-    was; ``plays`` the side a take really holds, by the take's folder, where it is another than its name."""
+    was; ``plays`` the side a take really holds, by the take's folder, where it is another than its name; ``seen`` the take (the
+    beginning of its SHA-256) that a finding was looked at on, by the finding."""
 
     revision: int
     sides: tuple[SideCuts, ...]
     recipe: Recipe
     use: Mapping[str, int]
     plays: Mapping[str, str]
+    seen: Mapping[str, str]
     notes: str
     can_undo: bool
     can_redo: bool
@@ -143,6 +150,7 @@ def _choices(journal: Journal) -> Choices:
         recipe=recipe_of(state),
         use=_under(state, "record/use."),
         plays=_under(state, "record/plays."),
+        seen=_under(state, "record/seen."),
         notes=str(state.get("record/notes", "")),
         can_undo=bool(journal.undoable),
         can_redo=bool(journal.redoable),
@@ -269,13 +277,13 @@ def _record_state(text: str) -> State:
     state: State = {}
     if isinstance(values.get("notes"), str) and values["notes"]:
         state["record/notes"] = values["notes"]
-    for name, kind in (("use", int), ("plays", str)):
+    for name, kind in (("use", int), ("plays", str), ("seen", str)):
         table = values.get(name, {})
         if not isinstance(table, dict):
             raise ShelfError(f"{RECORD}: [{name}] must be a table")
         for key, value in table.items():
             if not isinstance(value, kind) or isinstance(value, bool):
-                wanted = "the number of a take" if kind is int else "the letter of a side"
+                wanted = _WANTED[name]
                 raise ShelfError(f"{RECORD}: [{name}] {key} = {value!r} must be {wanted}")
             state[f"record/{name}.{key}"] = value
     return state
@@ -298,7 +306,7 @@ def _new_text(name: str, state: State, text: str | None) -> str | None:
         return None
     document = parse_toml(text, RECORD)
     put_or_drop(document, "notes", state.get("record/notes", ""), document.get("notes", "") and "")
-    for table_name in ("use", "plays"):
+    for table_name in ("use", "plays", "seen"):
         wanted = _under(state, f"record/{table_name}.")
         if table_name not in document and wanted:
             document[table_name] = {}

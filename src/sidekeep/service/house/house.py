@@ -63,6 +63,7 @@ class House:
                 "writable": self.library.is_writable(),
             },
             "session": self.turntable.view(),
+            "last_session": self.turntable.last(),
             "live": self.turntable.live(),
             "jobs": self.jobs.views(),
             "pile": self.pile(),

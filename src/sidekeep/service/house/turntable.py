@@ -39,6 +39,7 @@ METER_EVERY_S = 0.05
 GAUGE_KEPT_S = 60.0
 NEWS_KEPT = 200
 _START_WAIT_S = 20.0
+_LAST_KEPT_S = 12 * 3600.0
 _SETTLE_S = 120.0
 """So long what follows an evening waits for the last side's survey; after that it is surveyed anew."""
 
@@ -77,6 +78,7 @@ class Turntable:
         self._lock = threading.Lock()
         self._starting = threading.Lock()
         self._view: _Session | None = None
+        self._last: tuple[float, dict[str, Any]] | None = None
         self._session: TakeSession | None = None
         self._live: EveningFollower | None = None
         self._thread: threading.Thread | None = None
@@ -206,6 +208,8 @@ class Turntable:
                             view.phase = "done"
                         was_begun = self._view is view
                         self._view = None
+                        if was_begun:
+                            self._last = (time.monotonic(), {**view.view(), "phase": "done"})
                     ready.set()
                     if was_begun:
                         self._news.publish("session", {"session": {**view.view(), "phase": "done"}})
@@ -255,6 +259,15 @@ class Turntable:
         """The session at work, with the newest news; None without one."""
         with self._lock:
             return self._view.view() if self._view else None
+
+    def last(self) -> dict[str, Any] | None:
+        """The session that ended last, for a page that is opened afterwards; None once another one is at work, or after
+        half a day."""
+        with self._lock:
+            if self._view is not None or self._last is None:
+                return None
+            ended_s, view = self._last
+            return view if time.monotonic() - ended_s < _LAST_KEPT_S else None
 
     def live(self) -> list[dict[str, Any]]:
         """All that is known of the side being taken, for a page that opens late."""

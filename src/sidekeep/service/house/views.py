@@ -6,8 +6,9 @@ Frames are at the take's own rate. Findings and doubts carry a code and facts be
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -18,17 +19,16 @@ from sidekeep.copies.run.successors import REPORT_NAME
 from sidekeep.errors import CopyError, ShelfError, SidekeepError
 from sidekeep.flow.contract import facts_object, survey_object
 from sidekeep.flow.survey import Survey
-from sidekeep.model.cuts import SideCuts
+from sidekeep.model.cuts import Cuts, SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record
 from sidekeep.model.repair import Repair
-from sidekeep.service.edits import revision_of
 from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.house.pictures import cover_colour, kept_pictures
 from sidekeep.service.house.takes import OpenTake, OpenTakes
 from sidekeep.shelf.catalogue import Entry
-from sidekeep.shelf.choices import read_choices
-from sidekeep.shelf.kept_survey import newest_key
+from sidekeep.shelf.choices import Choices, read_choices
+from sidekeep.shelf.kept_survey import kept_conclusions, newest_key
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db
 from sidekeep.wording.findings import finding_text, told
@@ -54,6 +54,9 @@ def summary_view(library: Library, entry: Entry) -> dict[str, Any]:
     chosen = {letter: take for take in folder.chosen_takes() for letter in take.side}
     names = list(dict.fromkeys([*(side.name for side in record.sides), *chosen]))
     state = folder.state()
+    choices = read_choices(folder.path)
+    cuts = kept_cuts(folder, choices)
+    sides = [_side_summary(folder, record, name, chosen.get(name), choices, cuts.get(name)) for name in names]
     return {
         "id": entry.record_id,
         "artist": record.artist,
@@ -64,29 +67,51 @@ def summary_view(library: Library, entry: Entry) -> dict[str, Any]:
         "genre": record.genre,
         "track_count": record.track_count,
         "state": state,
-        "sides": [_side_summary(folder, record, name, chosen.get(name)) for name in names],
+        "sides": sides,
+        "unsure_count": sum(side["unsure_count"] for side in sides),
         "has_cover": any(picture.kind == "front" for picture in kept_pictures(folder)),
         "colour": cover_colour(folder),
         "added_utc": entry.added_utc,
         "last_taken": max((take.taken_utc for take in takes), default=None),
-        "revision": revision_of(folder),
+        "revision": choices.revision,
         "next_step": NEXT_STEPS[state],
     }
 
 
-def _side_summary(folder: RecordFolder, record: Record, name: str, take: ShelfTake | None) -> dict[str, Any]:
+def _side_summary(
+    folder: RecordFolder,
+    record: Record,
+    name: str,
+    take: ShelfTake | None,
+    choices: Choices,
+    cuts: tuple[int, SideCuts] | None,
+) -> dict[str, Any]:
     printed = record.side(name)
+    unsure = 0
     if take is None:
         state = "planned"
     else:
-        state = "surveyed" if newest_key(folder.path / take.folder) is not None else "taken"
+        place = folder.path / take.folder
+        key = newest_key(place)
+        state = "surveyed" if key is not None else "taken"
+        if key is not None and (known := _conclusions(place, key)) is not None:
+            mine = cuts[1] if cuts else next((side for side in known[0].sides if side.side == name), None)
+            if mine is not None:
+                unsure = len(unsure_view(mine, known[1], take.rate_hz, take.sha256, choices.seen))
     return {
         "side": name,
         "state": state,
         "length_s": take.length_s if take else None,
         "printed_s": sum(track.duration_s or 0.0 for track in printed.tracks) or None if printed else None,
         "track_count": len(printed.tracks) if printed else 0,
+        "unsure_count": unsure,
     }
+
+
+@lru_cache(maxsize=2000)
+def _conclusions(take_folder: Path, key: str) -> tuple[Cuts, tuple[Finding, ...]] | None:
+    """What a kept survey says in words; nothing changes what stands under a key."""
+    return kept_conclusions(take_folder, key)
 
 
 def record_view(library: Library, takes: OpenTakes, entry: Entry) -> dict[str, Any]:
@@ -95,8 +120,8 @@ def record_view(library: Library, takes: OpenTakes, entry: Entry) -> dict[str, A
     record = folder.record()
     found = library.takes(entry.record_id)
     chosen = {take.folder for take in folder.chosen_takes()}
-    cuts = kept_cuts(folder)
     choices = read_choices(folder.path)
+    cuts = kept_cuts(folder, choices)
     return {
         **summary_view(library, entry),
         "sleeve_text": _sleeve_text(folder),
@@ -105,7 +130,7 @@ def record_view(library: Library, takes: OpenTakes, entry: Entry) -> dict[str, A
         "takes": [take_view(each, is_chosen=each.take.folder in chosen) for each in found],
         "binned": [take_view(each, is_chosen=False) for each in library.binned(entry.record_id)],
         "sides": [
-            _side_view(record, name, found, chosen, cuts, takes)
+            _side_view(record, name, found, chosen, cuts, takes, choices.seen)
             for name in dict.fromkeys(
                 [
                     *(side.name for side in record.sides),
@@ -155,10 +180,10 @@ def take_view(found: FoundTake, *, is_chosen: bool) -> dict[str, Any]:
     }
 
 
-def kept_cuts(folder: RecordFolder) -> dict[str, tuple[int, SideCuts]]:
+def kept_cuts(folder: RecordFolder, choices: Choices | None = None) -> dict[str, tuple[int, SideCuts]]:
     """The cuts that count by side: rate and places. Files that cannot be read count as none."""
     try:
-        chosen, choices = folder.choose_takes(), read_choices(folder.path)
+        chosen, choices = folder.choose_takes(), choices or read_choices(folder.path)
     except SidekeepError:
         return {}
     return {
@@ -176,6 +201,7 @@ def _side_view(
     chosen: set[str],
     cuts: dict[str, tuple[int, SideCuts]],
     takes: OpenTakes,
+    seen: Mapping[str, str],
 ) -> dict[str, Any]:
     own = [each for each in found if name in each.take.side]
     current = next((each for each in own if each.take.folder in chosen), None)
@@ -193,7 +219,10 @@ def _side_view(
         side = side_cuts(opened, name, cuts)
         if side is not None:
             view["cuts"] = cuts_view(side)
-            view["unsure"] = unsure_view(side, opened.survey())
+            survey = opened.survey()
+            view["unsure"] = unsure_view(
+                side, survey.findings if survey else (), opened.rate_hz, current.take.sha256, seen
+            )
     return view
 
 
@@ -213,8 +242,10 @@ def cuts_view(side: SideCuts) -> dict[str, Any]:
     return values
 
 
-def unsure_view(side: SideCuts, survey: Survey | None) -> list[dict[str, Any]]:
-    """What a person should look at on a side, in the order of the music, the doubtful places first to act."""
+def unsure_view(
+    side: SideCuts, findings: Iterable[Finding], rate_hz: int, sha256: str, seen: Mapping[str, str]
+) -> list[dict[str, Any]]:
+    """What a person should look at on a side of a take, in the order of the music; not what they have seen already."""
     doubts = [
         {
             "id": f"{side.side}-start-{track.number}",
@@ -228,11 +259,13 @@ def unsure_view(side: SideCuts, survey: Survey | None) -> list[dict[str, Any]]:
         for track in side.tracks
         if track.confidence < SURE and not track.edited
     ]
-    for finding in survey.findings if survey else ():
-        if finding.severity != "note" and finding.kind != "unsure-start":
+    for finding in findings:
+        finding_id = f"{side.side}-{finding.kind}-{finding.start_frame}-{finding.channel}"
+        is_doubt = finding.severity != "note" and finding.kind != "unsure-start"
+        if is_doubt and seen.get(finding_id) != sha256[:16]:
             doubts.append(
                 {
-                    "id": f"{side.side}-{finding.kind}-{finding.start_frame}",
+                    "id": finding_id,
                     "kind": "finding",
                     "side": side.side,
                     "track": None,
@@ -240,7 +273,7 @@ def unsure_view(side: SideCuts, survey: Survey | None) -> list[dict[str, Any]]:
                     "why": {
                         "code": finding.kind,
                         "facts": facts_object(finding),
-                        "text": finding_text(finding, survey.format.rate_hz if survey else 1),
+                        "text": finding_text(finding, rate_hz),
                     },
                 }
             )
@@ -270,12 +303,13 @@ def findings_view(findings: Iterable[Finding], rate_hz: int) -> list[dict[str, A
 def take_page_view(opened: OpenTake, is_chosen: bool) -> dict[str, Any]:
     """What the Side place draws of a take before any sound is asked for."""
     folder = opened.found.folder
-    cuts = kept_cuts(folder)
+    choices = read_choices(folder.path)
+    cuts = kept_cuts(folder, choices)
     survey = opened.survey()
     view: dict[str, Any] = {
         "take": take_view(opened.found, is_chosen=is_chosen),
         "record": opened.found.record_id,
-        "revision": revision_of(folder),
+        "revision": choices.revision,
         "rate_hz": opened.rate_hz,
         "length_frames": opened.source.format.length_frames,
         "channels": opened.source.format.channels,
@@ -290,7 +324,13 @@ def take_page_view(opened: OpenTake, is_chosen: bool) -> dict[str, Any]:
         side = side_cuts(opened, name, cuts)
         if side is not None:
             view["sides"].append(cuts_view(side))
-            view["unsure"] += unsure_view(side, survey)
+            view["unsure"] += unsure_view(
+                side,
+                survey.findings if survey else (),
+                opened.rate_hz,
+                opened.found.take.sha256,
+                choices.seen,
+            )
     if survey is None:
         return view
     known = survey_object(survey)

@@ -177,13 +177,26 @@ export function change(id, send, what) {
   return work;
 }
 
+/** @param {any} session */
+const sessionKey = (session) => `${session.record} ${session.take} ${session.elapsed_frames}`;
+/** The ended session this page does not show any more. */
+let put_by = "";
+/** What came of the last evening has been seen: the turntable is there for another side. */
+export function putSessionBy() {
+  if (known.session?.phase !== "done") return;
+  put_by = sessionKey(known.session);
+  known.session = null;
+  changed();
+}
+
 /** @param {any} event */
 function hear(event) {
   if (event.kind === "hello" && event.state) {
     const fresh = known.state === null;
     known.state = event.state;
-    // The server forgets a session that is over; what came of it stays on the page until the next one.
-    known.session = event.state.session ?? (known.session?.phase === "done" ? known.session : null);
+    // What came of an evening stays on the page until the next one, or until a side is to be taken again.
+    const last = event.state.last_session;
+    known.session = event.state.session ?? (last && sessionKey(last) !== put_by ? last : null);
     if (event.state.live) known.live = event.state.live.events ?? event.state.live;
     known.jobs = new Map((event.state.jobs ?? []).map((/** @type {any} */ job) => [job.id, job]));
     if (!fresh) refresh();

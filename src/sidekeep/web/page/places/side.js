@@ -86,7 +86,7 @@ function OnTheDesk({ record, side, take, job, at }) {
     desk.readAt(at);
   }, [at.t, at.from, at.to]);
 
-  const unsure = useUnsure(side, take);
+  const unsure = useUnsure(side);
   /** @param {Record<string, unknown>} edit @param {string} [what] */
   const edit = (edit, what) => makeEdit(record.id, edit, what);
   useKeys(desk, { record, side, unsure, edit });

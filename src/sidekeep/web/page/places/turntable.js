@@ -2,7 +2,7 @@
 import { go, recordPath } from "../address.js";
 import { html, useEffect, useState } from "../html.js";
 import { post } from "../server.js";
-import { loadRecord, loadShelf, say, told, useKnown, useRecord } from "../store.js";
+import { loadRecord, loadShelf, putSessionBy, say, told, useKnown, useRecord } from "../store.js";
 import { capital, count, nameOf } from "../words.js";
 import { newsText, sentenceOf } from "./turntable_words.js";
 import { LiveDisc } from "./turntable_disc.js";
@@ -44,16 +44,18 @@ function Ready({ record }) {
   const sides = record.sides.map((/** @type {any} */ side) => side.side);
   const [chosen, setChosen] = useState(/** @type {string[]} */ (sidesToTake(record)));
   const [after, setAfter] = useState(writesAfter());
+  const all_taken = sides.length > 0 && record.sides.every((/** @type {any} */ side) => side.chosen_take);
   const again = record.sides.some((/** @type {any} */ side) => chosen.includes(side.side) && side.chosen_take);
   return html`<div class="stage ready">
-    <h1 class="far">Put <cite>${nameOf(record)}</cite> on the turntable.</h1>
+    <h1 class="far">${all_taken ? html`Every side of <cite>${nameOf(record)}</cite> is taken.` : html`Put <cite>${nameOf(record)}</cite> on the turntable.`}</h1>
+    ${all_taken && html`<p class="buttons"><a class="button main large" href=${recordPath(record.id, "copies")}>To its copies</a></p><h2>Take a side again</h2>`}
     <p>Clean the record and the stylus. Turn the speakers down before the needle touches the groove.</p>
     ${sides.length > 0 && html`<fieldset class="choose-sides"><legend>Sides to take</legend>
       ${sides.map((/** @type {string} */ side) => html`<label class="check"><input type="checkbox" checked=${chosen.includes(side)} onChange=${(/** @type {any} */ event) => setChosen(sides.filter((/** @type {string} */ each) => (each === side ? event.target.checked : chosen.includes(each))))} /><span>Side ${side}</span></label>`)}
     </fieldset>`}
     ${again && html`<p class="soft">A side that is taken already gets a second take; the first stays, and you choose which one counts.</p>`}
     <label class="check"><input type="checkbox" checked=${after} onChange=${(/** @type {any} */ event) => { setAfter(event.target.checked); setWritesAfter(event.target.checked); }} /><span>When all sides are taken and nothing is unsure, write the copies (lossless and portable).</span></label>
-    <p class="buttons"><button class="main large" disabled=${sides.length > 0 && !chosen.length} onClick=${() => void startSession(record, chosen.length ? chosen : ["A", "B"])}>I am ready</button>
+    <p class="buttons"><button class=${all_taken ? "large" : "main large"} disabled=${sides.length > 0 && !chosen.length} onClick=${() => void startSession(record, chosen.length ? chosen : ["A", "B"])}>I am ready</button>
       <a class="button" href=${`${recordPath(record.id, "turntable")}#set-up=1`} onClick=${(/** @type {Event} */ event) => { event.preventDefault(); go(`${recordPath(record.id, "turntable")}#set-up=1`); }}>Look at input and level first</a></p>
     <p class="care">Fasten the turntable's thin earth wire to the phono stage; never defeat the mains safety earth. Copying your own records for yourself is allowed in some countries and not in others.</p>
   </div>`;
@@ -137,6 +139,7 @@ function Done({ record, session }) {
       ${!unsure && settled && !copied && !job && html`<button class="main large" onClick=${() => void told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { kinds: USUAL_KINDS }))}>Write the copies</button>`}
       ${following && html`<button class=${unsure || !copied ? "large" : "main large"} onClick=${finish}>Next on the pile: <cite>${nameOf(following)}</cite></button>`}
       <a class="button" href=${recordPath(record.id, "copies")}>To its copies</a>
+      <button class="quiet" onClick=${putSessionBy}>Take a side again</button>
       ${(session.news ?? []).some((/** @type {any} */ news) => news.code === "false-start") && session.phase !== "done" ? html`<button class="quiet" onClick=${() => void act("keep")}>The piece thrown away was the side after all</button>` : null}
     </p>
     <p class="care">Put the guard over the stylus before you work near it.</p>`;

@@ -1,16 +1,7 @@
 /** What is unsure, one thing after another: listen, say that it is right, or put it right. */
-import { html, useEffect, useMemo, useState } from "../html.js";
+import { html, useEffect, useState } from "../html.js";
 import { say } from "../store.js";
 import { capital, clock, count } from "../words.js";
-
-/** Findings that were seen: kept in this browser until the server keeps them. @param {string} take @returns {string[]} */
-function seenIn(take) {
-  try {
-    return JSON.parse(localStorage.getItem(`sidekeep seen ${take}`) ?? "[]");
-  } catch {
-    return [];
-  }
-}
 
 /** @param {any} item */
 export const unsureKey = (item) => item.id ?? `${item.kind}/${item.track ?? ""}/${item.frame}/${item.why?.code ?? ""}`;
@@ -28,20 +19,13 @@ function sentence(item, desk) {
   return { ask: why || `Something at ${at} wants a look.`, why: "" };
 }
 
-/** @param {any} side @param {import("../take.js").Take} take */
-export function useUnsure(side, take) {
-  const [seen, setSeen] = useState(() => seenIn(take.id));
+/** @param {any} side */
+export function useUnsure(side) {
   const [at, setAt] = useState(0);
-  const open = useMemo(() => (side.unsure ?? []).filter((/** @type {any} */ item) => !seen.includes(unsureKey(item))), [side.unsure, seen]);
+  const open = side.unsure ?? [];
   const now = open.length ? open[Math.min(at, open.length - 1)] : null;
   return {
-    open, now, at: Math.min(at, Math.max(0, open.length - 1)), seen, setAt,
-    /** @param {string} key */
-    keepSeen(key) {
-      const keys = [...seen, key];
-      localStorage.setItem(`sidekeep seen ${take.id}`, JSON.stringify(keys));
-      setSeen(keys);
-    },
+    open, now, at: Math.min(at, Math.max(0, open.length - 1)), setAt,
     next() {
       if (open.length) setAt((Math.min(at, open.length - 1) + 1) % open.length);
     },
@@ -66,7 +50,7 @@ export function Unsure({ desk, unsure, side, edit }) {
     if (!now) return;
     if (now.kind === "track-start") {
       if (!(await edit({ kind: "right", side: side.side, track: now.track }, "That this is right"))) return;
-    } else unsure.keepSeen(key);
+    } else if (!(await edit({ kind: "seen", side: side.side, finding: now.id }, "That you have seen it"))) return;
     const rest = open.filter((/** @type {any} */ each) => unsureKey(each) !== key);
     say(rest.length ? `Right. ${capital(count(rest.length, "thing"))} left.` : "Nothing is unsure any more.");
     const following = rest[Math.min(unsure.at, rest.length - 1)];
