@@ -84,6 +84,13 @@ def measure(house: House, record_id: str, minutes: float) -> None:
     print(f"{minutes:g} min of {rate_hz} Hz; peaks read or made in {time.perf_counter() - begun:.2f} s")
     kept = (found.path / "peaks.bin").stat().st_size
     print(f"peaks kept: {kept / 1e6:.1f} MB, {100 * kept / found.files[0].stat().st_size:.1f} % of the take")
+    begun = time.perf_counter()
+    take.wait_for_bands()
+    print(f"spectrum read or made in {time.perf_counter() - begun:.2f} s")
+    kept = (found.path / "bands.bin").stat().st_size
+    print(
+        f"spectrum kept: {kept / 1e6:.1f} MB, {100 * kept / found.files[0].stat().st_size:.1f} % of the take"
+    )
     print(f"{'span':>12} {'picture ms':>11} {'from samples':>13} {'spectrum ms':>12} {'sound ms':>9}")
     for seconds in (60.0 * minutes, 60.0, 10.0, 1.0, 0.02):
         start = round(0.4 * (length - min(length, seconds * rate_hz)))

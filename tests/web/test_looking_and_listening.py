@@ -126,8 +126,9 @@ def test_a_mended_picture_shows_the_mended_sound(server: RunningServer, take_a: 
 def test_a_sine_stands_in_its_row_at_its_level(tmp_path: Path) -> None:
     """A full-scale sine of 1 kHz reads 0 dB in the row that holds 1 kHz and far less elsewhere; the level against
     the periodogram of scipy (spectrum scaling, a sine of amplitude 1 has a power of one half)."""
+    from sidekeep.dsp.level.band_pyramid import FLOOR_DB
     from sidekeep.service import shelf as shelf_service
-    from sidekeep.service.house.spectrum import FLOOR_DB, spectrum
+    from sidekeep.service.house.spectrum import spectrum
 
     rate_hz = 48_000
     tone = 0.25 * np.sin(2 * np.pi * 1000.0 * np.arange(rate_hz * 2) / rate_hz)
@@ -147,6 +148,13 @@ def test_a_sine_stands_in_its_row_at_its_level(tmp_path: Path) -> None:
     )  # a tone between two bins reads up to 1.42 dB less
     assert levels_db[:, : row - 15].max() < expected_db - 60.0
     assert waveform(take, 0, 100, 10).columns.shape == (10, 2, 2)
+    take.wait_for_bands()
+    long = spectrum(take, 0, 96_000, 20, 100, scale="octaves")
+    assert long.shows == "all"
+    levels_db = FLOOR_DB * (1.0 - long.levels.astype(float) / 255.0)
+    assert np.abs(levels_db[:, row] - expected_db).max() < 1.5
+    assert levels_db[1:-1, : row - 15].max() < expected_db - 60.0  # at the ends the tone is cut off
+    assert (adopted.folder.path / adopted.takes[0].folder / "bands.bin").exists()
 
 
 def test_peaks_are_kept_beside_the_take_and_made_again(server: RunningServer, take_a: str) -> None:

@@ -182,11 +182,12 @@ class PatchReader:
                     part[:] = values[first - low : last - low]
         return patched
 
-    def spans(self, repairs: Collection[int]) -> list[tuple[int, int]]:
-        """Spans of frames that the pieces of these repairs change, in order, joined where they touch."""
+    def spans(self, repairs: Collection[int] | None = None) -> list[tuple[int, int]]:
+        """Spans of frames that the pieces of these repairs change (None: all pieces), in order, joined where they touch."""
         found: list[tuple[int, int]] = []
         for index in self._layers:
-            chosen = np.isin(index.repairs, list(repairs))
+            whole = np.ones(len(index.repairs), bool)
+            chosen = whole if repairs is None else np.isin(index.repairs, list(repairs))
             found += zip(index.starts[chosen].tolist(), index.stops[chosen].tolist(), strict=True)
         joined: list[tuple[int, int]] = []
         for start, stop in sorted(found):

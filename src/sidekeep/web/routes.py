@@ -235,7 +235,8 @@ def spectrum_picture(ask: Ask) -> Response:
         "lowest_hz": round(float(found.edges_hz[0]), 3),
         "highest_hz": round(float(found.edges_hz[-1]), 3),
         "scale": ask.word("scale", "octaves"),
-        "floor_db": -120.0,
+        "shows": found.shows,
+        "floor_db": found.floor_db,
         "rate_hz": take.rate_hz,
     }
     return bytes_answer(found.levels.tobytes(), "application/octet-stream", facts, "Spectrum")

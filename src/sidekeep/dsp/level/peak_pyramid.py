@@ -11,7 +11,7 @@ factor, levels, 0, then uint64 length_frames, then the levels from fine to coars
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import BinaryIO
 
 import numpy as np
@@ -74,6 +74,13 @@ def coarser_level(level: NDArray[np.float32], factor: int = FACTOR) -> NDArray[n
     )
 
 
+def _levels(finest: NDArray[np.float32], factor: int) -> tuple[NDArray[np.float32], ...]:
+    levels = [finest]
+    while len(levels[-1]) > _SMALLEST_LEVEL:
+        levels.append(coarser_level(levels[-1], factor))
+    return tuple(levels)
+
+
 @dataclass(frozen=True, kw_only=True)
 class PeakView:
     """A stretch of one level: bucket ``i`` covers ``bucket_frames`` frames from ``start_frame + i *
@@ -94,6 +101,10 @@ class Peaks:
     base_frames: int
     factor: int
     levels: tuple[NDArray[np.float32], ...]
+
+    def with_finest(self, finest: NDArray[np.float32]) -> Peaks:
+        """Another finest level, and the coarser ones made of it."""
+        return replace(self, levels=_levels(finest, self.factor))
 
     def bucket_frames(self, level: int) -> int:
         """Frames a bucket of a level covers."""
@@ -203,14 +214,11 @@ class PeakBuilder:
             finest = np.concatenate((finest, base_level(self._rest, self.base_frames)))
         else:
             finest = finest.copy()
-        levels = [finest]
-        while len(levels[-1]) > _SMALLEST_LEVEL:
-            levels.append(coarser_level(levels[-1], self.factor))
         return Peaks(
             rate_hz=self.rate_hz,
             channels=self.channels,
             length_frames=self.length_frames,
             base_frames=self.base_frames,
             factor=self.factor,
-            levels=tuple(levels),
+            levels=_levels(finest, self.factor),
         )

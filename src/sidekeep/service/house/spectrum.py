@@ -1,32 +1,35 @@
 """The spectrum of a span as a picture: brightness is level, time runs to the right, pitch upward.
 
-Levels are decibels below a full-scale sine (a sine of amplitude 1 reads 0 dB), from ``FLOOR_DB`` (0) to 0 dB (255).
-Each column is one Hann window (von Hann) around its middle, the mean of the channels; a row takes the loudest bin within
-its edges. Rows run from low to high, ``even`` in hertz or by ``octaves``.
+Levels are decibels below a full-scale sine (a sine of amplitude 1 reads 0 dB), from ``FLOOR_DB`` (0) to 0 dB (255), of the
+mean of the channels. Rows run from low to high, ``even`` in hertz or by ``octaves``.
+
+A short span is drawn from the sound: each column is one Hann window (von Hann) around its middle, a row the loudest bin
+within its edges. A long one is drawn from the kept bands (``dsp.level.band_pyramid``), which hold all of the sound: each
+column is the loudest it covers, a row the loudest band that reaches into it. While those are still being made, a long
+span is looked at in ``_PLACES`` places only; ``shows`` says which of the two it is.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from sidekeep.dsp.level.band_pyramid import FLOOR_DB, hann, hop_frames, level_bytes
 from sidekeep.errors import ParameterError
 from sidekeep.service.house.takes import OpenTake, Version
 
 Scale = Literal["even", "octaves"]
 SCALES: tuple[Scale, ...] = ("even", "octaves")
-FLOOR_DB = -120.0
 WIDEST, TALLEST = 4096, 1024
 LOWEST_HZ = 20.0
 _SHORTEST, _LONGEST = 256, 4096
-_PLACES = 300
-_CONTIGUOUS = 2_000_000
-"""Up to this many frames a span is read in one piece; beyond, only the windows are."""
+_PLACES = 200
+_FINER = 4
+"""So many columns may show one of the kept ones: a span that needs finer ones is short enough to be read whole."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,6 +40,8 @@ class Spectrum:
     stop_frame: int
     levels: NDArray[np.uint8]
     edges_hz: NDArray[np.float64]
+    shows: Literal["all", "places"] = "all"
+    floor_db: float = FLOOR_DB
 
 
 def spectrum(
@@ -60,19 +65,24 @@ def spectrum(
     width = min(width, stop - start)
     hop = (stop - start) / width
     size = window_frames(hop, take.rate_hz)
-    # Of a long span the disk gives only so many places in good time: neighbouring columns then share one.
-    places = min(width, _PLACES) if stop - start > _CONTIGUOUS else width
-    middles = start + np.floor((np.arange(places) + 0.5) * ((stop - start) / places)).astype(np.int64)
-    windows = _windows(take, middles - size // 2, size, version)
-    bins = scipy.fft.rfft(windows * _hann(size), axis=1)
-    powers = bins.real**2 + bins.imag**2
     edges_hz = row_edges_hz(height, take.rate_hz, scale)
-    rows = _rows(powers, edges_hz * (size / take.rate_hz))
-    with np.errstate(divide="ignore"):
-        levels_db = 10.0 * np.log10(rows)
-    steps = np.clip(255.0 * (1.0 - levels_db / FLOOR_DB), 0.0, 255.0)
-    levels = np.round(steps).astype(np.uint8)[np.arange(width) * places // width]
-    return Spectrum(start_frame=start, stop_frame=stop, levels=levels, edges_hz=edges_hz)
+    is_long = hop * _FINER >= hop_frames(take.rate_hz)
+    if is_long and (bands := take.bands(version)) is not None:
+        levels = _band_rows(bands.columns(start, stop, width), bands.edges_hz, edges_hz)
+        return Spectrum(start_frame=start, stop_frame=stop, levels=levels, edges_hz=edges_hz)
+    places = min(width, _PLACES) if is_long else width
+    middles = start + np.floor((np.arange(places) + 0.5) * ((stop - start) / places)).astype(np.int64)
+    windows = _windows(take, middles - size // 2, size, version, is_apart=is_long)
+    bins = scipy.fft.rfft(windows * hann(size), axis=1)
+    powers = bins.real**2 + bins.imag**2
+    levels = level_bytes(_rows(powers, edges_hz * (size / take.rate_hz)))
+    return Spectrum(
+        start_frame=start,
+        stop_frame=stop,
+        levels=levels[np.arange(width) * places // width],
+        edges_hz=edges_hz,
+        shows="places" if is_long else "all",
+    )
 
 
 def window_frames(hop_frames: float, rate_hz: int) -> int:
@@ -91,26 +101,34 @@ def row_edges_hz(height: int, rate_hz: int, scale: Scale) -> NDArray[np.float64]
     return np.geomspace(LOWEST_HZ, rate_hz / 2, height + 1)
 
 
-@lru_cache(maxsize=8)
-def _hann(size: int) -> NDArray[np.float32]:
-    """Scaled so that a full-scale sine reads 0 dB."""
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(size) / size)
-    return (2.0 * window / window.sum()).astype(np.float32)
+def _band_rows(
+    columns: NDArray[np.uint8], bands_hz: NDArray[np.float64], edges_hz: NDArray[np.float64]
+) -> NDArray[np.uint8]:
+    """Rows from bands: the loudest that reaches into the row."""
+    count = columns.shape[1]
+    first = np.clip(np.searchsorted(bands_hz, edges_hz[:-1], "right") - 1, 0, count - 1)
+    last = np.clip(np.searchsorted(bands_hz, edges_hz[1:], "left"), first + 1, count)
+    rows = columns[:, first]
+    for step in range(1, int((last - first).max())):
+        np.maximum(rows, columns[:, np.minimum(first + step, last - 1)], out=rows)
+    return rows
 
 
-def _windows(take: OpenTake, starts: NDArray[np.int64], size: int, version: Version) -> NDArray[np.float32]:
+def _windows(
+    take: OpenTake, starts: NDArray[np.int64], size: int, version: Version, *, is_apart: bool
+) -> NDArray[np.float32]:
     """(len(starts), size) of the mean of the channels; silence beyond the ends of the take."""
     length = take.source.format.length_frames
     low, high = int(starts[0]), int(starts[-1]) + size
-    if high - low <= _CONTIGUOUS:
+    if not is_apart:
         first, last = max(0, low), min(length, high)
         sound = np.zeros(high - low, np.float32)
-        sound[first - low : last - low] = take.read(first, last, version).mean(axis=1)
+        sound[first - low : last - low] = np.nan_to_num(take.read(first, last, version).mean(axis=1))
         return sound[(starts - low)[:, None] + np.arange(size)]
     windows = np.zeros((len(starts), size), np.float32)
     for row, at in zip(windows, starts.tolist(), strict=True):
         first, last = max(0, at), min(length, at + size)
-        row[first - at : last - at] = take.read(first, last, version).mean(axis=1)
+        row[first - at : last - at] = np.nan_to_num(take.read(first, last, version).mean(axis=1))
     return windows
 
 

@@ -6,19 +6,26 @@ A handful stay open. What belongs to a take is read again as soon as its file ha
 from __future__ import annotations
 
 import io
+import logging
 import threading
 from collections import OrderedDict
 from typing import Literal
 
+from sidekeep.dsp.level.band_pyramid import Bands
 from sidekeep.dsp.level.peak_pyramid import Peaks
-from sidekeep.errors import NotThere, ParameterError, ShelfError
+from sidekeep.errors import NotThere, ParameterError, ShelfError, SidekeepError
 from sidekeep.files.bounded import ARRAY_BYTES, read_bounded
 from sidekeep.files.reader import open_take
 from sidekeep.flow.mend_choices import left_repairs
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.survey import Survey
+from sidekeep.service.bands import bands_of, kept_bands
 from sidekeep.service.house.library import FoundTake, Library
+from sidekeep.service.house.mended_pictures import (
+    MendedBands,
+    MendedPeaks,
+)
 from sidekeep.service.peaks import peaks_of
 from sidekeep.shelf.choices import read_choices
 from sidekeep.shelf.kept_survey import KeptSurvey, kept_survey, newest_key
@@ -26,6 +33,7 @@ from sidekeep.shelf.kept_survey import KeptSurvey, kept_survey, newest_key
 Version = Literal["played", "mended", "taken-out"]
 VERSIONS: tuple[Version, ...] = ("played", "mended", "taken-out")
 KEPT_OPEN = 8
+_log = logging.getLogger(__name__)
 
 
 class OpenTake:
@@ -39,6 +47,11 @@ class OpenTake:
         self._patches: tuple[str, frozenset[int], PatchReader] | None = None
         self._peaks: Peaks | None = None
         self._peaks_lock = threading.Lock()
+        self._bands: Bands | None = None
+        self._bands_lock = threading.Lock()
+        self._making: threading.Thread | None = None
+        self._peaks_of = {"mended": MendedPeaks(), "taken-out": MendedPeaks(is_taken_out=True)}
+        self._bands_of = {"mended": MendedBands(), "taken-out": MendedBands(is_taken_out=True)}
 
     @property
     def rate_hz(self) -> int:
@@ -81,21 +94,26 @@ class OpenTake:
         return mended if version == "mended" else played - mended
 
     def _mended(self, start_frame: int, played: Audio) -> Audio:
+        reader = self._reader(self.left())[1]
+        return reader.apply(start_frame, played)
+
+    def _reader(self, left: frozenset[int]) -> tuple[str, PatchReader]:
+        """The key of the survey and its patches. Raises ``NotThere`` while there is none."""
         kept = self._newest()
         if kept is None:
             raise NotThere(
                 "this take is not surveyed yet, so there is no mended sound of it", code="not-surveyed"
             )
-        left = self.left()
         with self._lock:
-            if self._patches is None or self._patches[:2] != (kept.key, left):
+            if self._patches is None or self._patches[0] != kept.key:
                 # In memory: a few megabytes a side, and no handle stands in the way of a new survey.
                 data = io.BytesIO(
                     read_bounded(kept.patches_path, "the patches", most_bytes=ARRAY_BYTES, error=ShelfError)
                 )
                 self._patches = (kept.key, left, PatchReader(data, left))
-            reader = self._patches[2]
-        return reader.apply(start_frame, played)
+            elif self._patches[1] != left:
+                self._patches = (kept.key, left, self._patches[2].with_left(left))
+            return kept.key, self._patches[2]
 
     def left(self) -> frozenset[int]:
         """Which repairs of the survey the person wants left, by their place in it."""
@@ -107,12 +125,47 @@ class OpenTake:
             return frozenset(range(len(survey.repairs)))
         return left_repairs(survey.repairs, mend, self.found.take.sha256).left
 
-    def peaks(self) -> Peaks:
-        """Its kept peaks, made now if they are missing."""
+    def peaks(self, version: Version = "played") -> Peaks:
+        """Its kept peaks, made now if they are missing; those of the mended sound are made of them."""
         with self._peaks_lock:
             if self._peaks is None:
                 self._peaks = peaks_of(self.found.path, self.source)
-            return self._peaks
+            played = self._peaks
+        if version == "played":
+            return played
+        left = self.left()
+        return self._peaks_of[version].get(played, left, *self._reader(left), self.source)
+
+    def bands(self, version: Version = "played") -> Bands | None:
+        """Its kept spectrum, or that of the mended sound. None while it is being made, in the background."""
+        with self._bands_lock:
+            if self._bands is None:
+                self._bands = kept_bands(self.found.path, self.source)
+            if self._bands is None:
+                if self._making is None:
+                    self._making = threading.Thread(target=self._make_bands, name="spectrum", daemon=True)
+                    self._making.start()
+                return None
+            played = self._bands
+        if version == "played":
+            return played
+        left = self.left()
+        return self._bands_of[version].get(played, left, *self._reader(left), self.source)
+
+    def wait_for_bands(self) -> None:
+        """Return when the spectrum that is being made is there, or cannot be."""
+        self.bands()
+        making = self._making
+        if making is not None:
+            making.join()
+
+    def _make_bands(self) -> None:
+        try:
+            made = bands_of(self.found.path, open_take(self.found.files))
+            with self._bands_lock:
+                self._bands = made
+        except (SidekeepError, OSError) as error:
+            _log.warning("%s: no spectrum of the whole take (%s)", self.found.take.folder_name, error)
 
 
 class OpenTakes:

@@ -12,12 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.level.peak_pyramid import BASE_FRAMES
 from sidekeep.errors import ParameterError
 from sidekeep.service.house.takes import OpenTake, Version
 
 WIDEST = 8192
-MOST_FRAMES_READ = 4_000_000
-"""A mended picture is made from samples; longer spans are refused rather than slow."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,18 +43,11 @@ def waveform(
     start, stop = take.span(start_frame, stop_frame)
     width = min(width, stop - start)
     edges = start + (np.arange(width + 1, dtype=np.int64) * (stop - start)) // width
-    if version == "played":
-        peaks = take.peaks()
-        if stop - start >= 2 * width * peaks.base_frames:
-            view = peaks.view(start, stop, 2 * width)
-            first = (edges[:-1] - view.start_frame) // view.bucket_frames
-            last = np.maximum(-((view.start_frame - edges[1:]) // view.bucket_frames), first + 1)
-            return Waveform(start_frame=start, stop_frame=stop, columns=_extremes(view.values, first, last))
-    elif stop - start > MOST_FRAMES_READ:
-        raise ParameterError(
-            f"{stop - start} frames are too many for a picture of the mended sound; "
-            f"ask for at most {MOST_FRAMES_READ}"
-        )
+    if stop - start >= 2 * width * BASE_FRAMES:
+        view = take.peaks(version).view(start, stop, 2 * width)
+        first = (edges[:-1] - view.start_frame) // view.bucket_frames
+        last = np.maximum(-((view.start_frame - edges[1:]) // view.bucket_frames), first + 1)
+        return Waveform(start_frame=start, stop_frame=stop, columns=_extremes(view.values, first, last))
     audio = take.read(start, stop, version)
     firsts = edges[:-1] - start
     low, high = np.minimum.reduceat(audio, firsts, axis=0), np.maximum.reduceat(audio, firsts, axis=0)
