@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -100,3 +101,25 @@ def test_odd_edits_are_one_line_errors(own: RunningServer, change: dict[str, Any
     assert answer.status in (400, 404), answer.body
     assert "\n" not in answer.json()["error"]["text"]
     assert only(own)["revision"] == record["revision"]
+
+
+def test_what_a_recipe_does_to_the_level_counts_without_the_repairs_that_are_left(own: RunningServer) -> None:
+    """With everything left a take measures as it was recorded, and that is what the effect is made of."""
+    record = only(own)
+    before = own.get(f"/api/records/{record['id']}/recipe")["effect"]["mended"]
+    takes = [own.house.takes.get(found.take_id) for found in own.house.library.takes(record["id"])]
+    for take in takes:
+        survey = take.survey()
+        assert survey is not None
+        assert take.levels() is survey.mended
+    edit(own, record, {"kind": "leave", "below_db": 1000.0})
+    for take in takes:
+        survey, levels = take.survey(), take.levels()
+        assert survey is not None
+        assert levels is not None
+        np.testing.assert_array_equal(levels.peaks, survey.recorded.peaks)
+        np.testing.assert_array_equal(levels.powers, survey.recorded.powers)
+        key, left, _ = take._levels or ("", frozenset(), levels)
+        take._levels = (key, left, replace(levels, peaks=2.0 * levels.peaks))
+    after = own.get(f"/api/records/{record['id']}/recipe")["effect"]["mended"]
+    assert after["true_peak_dbtp"] == pytest.approx(before["true_peak_dbtp"] + 6.02, abs=0.3)

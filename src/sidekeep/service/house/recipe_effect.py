@@ -1,4 +1,4 @@
-"""What a recipe will do to a record: levels as recorded, after mending, and in the copies."""
+"""What a recipe will do to a record: levels as recorded, after mending (without the repairs that are left), and in the copies."""
 
 from __future__ import annotations
 
@@ -38,8 +38,8 @@ def _effect(
         if each.take.folder not in chosen:
             continue
         opened = takes.get(each.take_id)
-        survey = opened.survey()
-        if survey is None:
+        survey, levels = opened.survey(), opened.levels()
+        if survey is None or levels is None:
             return None
         played_dbtp.append(survey.level.true_peak_dbtp)
         played_lufs.append(survey.level.integrated_lufs)
@@ -58,7 +58,7 @@ def _effect(
             )
             if rendered:
                 parts.append((rendered[0].start_frame, rendered[-1].stop_frame))
-        spans.append((survey.mended, parts))
+        spans.append((levels, parts))
     if not any(parts for _, parts in spans):
         return None
     try:

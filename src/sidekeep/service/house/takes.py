@@ -16,7 +16,8 @@ from sidekeep.dsp.level.peak_pyramid import Peaks
 from sidekeep.errors import NotThere, ParameterError, ShelfError, SidekeepError
 from sidekeep.files.bounded import ARRAY_BYTES, read_bounded
 from sidekeep.files.reader import open_take
-from sidekeep.flow.mend_choices import left_repairs
+from sidekeep.flow.kept_levels import KeptLevels
+from sidekeep.flow.mend_choices import left_repairs, levels_with
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.survey import Survey
@@ -47,6 +48,8 @@ class OpenTake:
         self._patches: tuple[str, frozenset[int], PatchReader] | None = None
         self._peaks: Peaks | None = None
         self._peaks_lock = threading.Lock()
+        self._levels: tuple[str, frozenset[int], KeptLevels] | None = None
+        self._levels_lock = threading.Lock()
         self._bands: Bands | None = None
         self._bands_lock = threading.Lock()
         self._making: threading.Thread | None = None
@@ -124,6 +127,26 @@ class OpenTake:
         if not mend.enabled:
             return frozenset(range(len(survey.repairs)))
         return left_repairs(survey.repairs, mend, self.found.take.sha256).left
+
+    def levels(self) -> KeptLevels | None:
+        """Peaks and powers of the take with the repairs as the person wants them; None while it is not surveyed."""
+        survey = self.survey()
+        if survey is None:
+            return None
+        left = self.left()
+        key, reader = self._reader(left)
+        with self._levels_lock:
+            if self._levels is None or self._levels[:2] != (key, left):
+                levels = levels_with(
+                    self.source,
+                    reader,
+                    left,
+                    mended=survey.mended,
+                    recorded=survey.recorded,
+                    repairs=len(survey.repairs),
+                )
+                self._levels = (key, left, levels)
+            return self._levels[2]
 
     def peaks(self, version: Version = "played") -> Peaks:
         """Its kept peaks, made now if they are missing; those of the mended sound are made of them."""
