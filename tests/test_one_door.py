@@ -14,10 +14,7 @@ ROOT = Path(sidekeep.__file__).parent
 READS = {"read_text", "read_bytes"}
 READ_ELSEWHERE = {
     "files/bounded.py",
-    # What comes with the package, not from a disk that somebody writes to:
-    "copies/report/page.py",
-    "service/comparing/page.py",
-    "web/files.py",
+    "web/files.py",  # the page's own files
 }
 PARSES = {("json", "loads"), ("json", "load"), ("tomllib", "loads"), ("tomllib", "load")}
 PARSED_ELSEWHERE = {
@@ -27,6 +24,7 @@ PARSED_ELSEWHERE = {
     "shelf/sleeve/json_form.py",
     "shelf/recipe_file.py",
     "flow/patches.py",
+    "dsp/impulses/evidence/weights.py",
     # From the pipe to a process of ours, or a tool of the system's, never from a file:
     "devices/inputs.py",
     "devices/recorder.py",
@@ -47,6 +45,8 @@ SUMS_ELSEWHERE = {
 def reads(tree: ast.AST) -> Iterator[str]:
     for node in ast.walk(tree):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in READS:
+            if "files(" in ast.unparse(node.func.value):
+                continue  # importlib.resources: what comes with the package, not from a disk that somebody writes to
             yield f"{node.lineno}: .{node.func.attr}"
 
 
