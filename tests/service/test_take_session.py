@@ -24,6 +24,7 @@ from sidekeep.service import shelf as shelf_service
 from sidekeep.service.take_close import only_one_taker, recover
 from sidekeep.service.take_record import open_session
 from sidekeep.service.take_types import Act, TakeStatus
+from tests.shelf.test_kept_survey import killed_while_it_listened
 
 from ..devices.conftest import Deck, deck  # noqa: F401  (a fixture)
 
@@ -160,6 +161,23 @@ def test_an_interrupted_take_is_repaired_and_offered(
     assert recover(shelf) == []
     assert not empty.parent.exists()  # nothing had been recorded
     assert odd.read_text() == "somebody's notes"
+
+
+@pytest.mark.parametrize("seconds", [0, 1])
+def test_what_its_killed_survey_left_goes_with_the_recovery(tmp_path: Path, seconds: int) -> None:
+    """The machine went down while a side was recorded and surveyed, at once or after a while."""
+    sleeve = tmp_path / "sleeve.txt"
+    sleeve.write_text(SLEEVE)
+    folder = shelf_service.plan_record(tmp_path / "shelf", sleeve)
+    path = folder.new_take_folder("A") / "take.wav"
+    with TakeWriter(path, rate_hz=48_000, channels=2, bits=24) as writer:
+        writer.append(np.ones((seconds * 48_000, 2), np.int32))
+    left = killed_while_it_listened(path.parent)
+    assert left.is_dir()
+    assert len(recover(tmp_path / "shelf")) == seconds
+    assert not left.exists()
+    assert path.parent.exists() == (seconds > 0)  # where nothing had been recorded nothing stays
+    assert not (path.parent / "surveys").exists()
 
 
 def test_a_second_taker_is_refused(tmp_path: Path) -> None:

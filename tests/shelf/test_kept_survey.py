@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,7 +25,6 @@ from sidekeep.model.repair import Repair
 from sidekeep.shelf import kept_survey as kept_survey_module
 from sidekeep.shelf.kept_survey import (
     KEPT,
-    PATCHES,
     SURVEYS,
     SurveyDraft,
     kept_survey,
@@ -171,13 +172,21 @@ def test_the_least_used_surveys_go(tmp_path: Path) -> None:
     assert "k0" not in names
 
 
+def killed_while_it_listened(take_folder: Path) -> Path:
+    """The draft that a killed process leaves in a take's folder."""
+    before = set((take_folder / SURVEYS).glob("*"))
+    script = (
+        "import os, sys; from pathlib import Path; from sidekeep.shelf.kept_survey import SurveyDraft; "
+        "draft = SurveyDraft(Path(sys.argv[1])); os.kill(os.getpid(), 9)"
+    )
+    subprocess.run([sys.executable, "-c", script, str(take_folder)], check=False)
+    (left,) = set((take_folder / SURVEYS).glob(".draft*")) - before
+    return left
+
+
 def test_a_forgotten_draft_is_cleared_and_a_live_one_stays(tmp_path: Path) -> None:
     live = SurveyDraft(tmp_path)
-    dead = tmp_path / SURVEYS / ".draft-dead"
-    dead.mkdir()
-    (dead / PATCHES).write_bytes(b"x")
-    for path in (dead / PATCHES, dead):
-        os.utime(path, (1000.0, 1000.0))
+    dead = killed_while_it_listened(tmp_path)
     other = SurveyDraft(tmp_path)
     assert not dead.exists()
     live.patches.set_owners([0])

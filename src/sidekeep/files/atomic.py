@@ -16,6 +16,7 @@ import itertools
 import json
 import os
 import re
+import shutil
 import socket
 import time
 import zlib
@@ -70,7 +71,7 @@ def part_path(path: str | os.PathLike[str]) -> Path:
 
 
 def forget_parts(folder: Path, *, mine: bool = False) -> None:
-    """Take away what killed runs left under temporary names of ours in a folder: those of processes of this machine
+    """Take away files and folders that killed runs left under temporary names of ours: those of processes of this machine
     that are gone, and whatever nobody touched for two days. With ``mine`` those of this process too."""
     with contextlib.suppress(OSError), os.scandir(folder) as entries:
         for entry in entries:
@@ -82,7 +83,11 @@ def forget_parts(folder: Path, *, mine: bool = False) -> None:
                 is_gone = is_here and not _is_running(process)
                 is_mine = mine and is_here and process == os.getpid()
                 is_old = time.time() - entry.stat(follow_symlinks=False).st_mtime > _FORGOTTEN_S
-                if (is_gone or is_mine or is_old) and not entry.is_dir(follow_symlinks=False):
+                if not (is_gone or is_mine or is_old):
+                    continue
+                if entry.is_dir(follow_symlinks=False):
+                    shutil.rmtree(entry.path, ignore_errors=True)
+                else:
                     os.unlink(entry.path)
 
 

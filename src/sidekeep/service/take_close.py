@@ -18,6 +18,7 @@ from sidekeep.model.news import News
 from sidekeep.shelf.adopt import close_take
 from sidekeep.shelf.catalogue import record_folders
 from sidekeep.shelf.index import open_index
+from sidekeep.shelf.kept_survey import forget_drafts
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, TakeFile
 
 
@@ -126,6 +127,7 @@ def close_interrupted(
     """Close one take that nobody closed; None when it is not ours to judge, or there was nothing in it."""
     path = take_folder / "take.wav"
     side, _, number = take_folder.name.rpartition("-")
+    forget_drafts(take_folder)
     try:
         frames = repair_take(path).frames
         if frames == 0:  # ended as it began: there is no sound to keep

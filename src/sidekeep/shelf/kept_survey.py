@@ -13,8 +13,6 @@ import io
 import json
 import os
 import shutil
-import tempfile
-import time
 import zipfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -25,7 +23,7 @@ import msgspec
 import numpy as np
 
 from sidekeep.errors import ShelfError
-from sidekeep.files.atomic import copy_error, flush_file, flush_folder
+from sidekeep.files.atomic import copy_error, flush_file, flush_folder, forget_parts, part_path
 from sidekeep.files.bounded import ARRAY_BYTES, LIST_BYTES, read_bounded, read_json_bounded
 from sidekeep.files.checksum import SummedFile, bytes_sha256, rest_sha256, text_sha256
 from sidekeep.flow.kept_levels import KeptLevels
@@ -40,10 +38,9 @@ from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair, RepairKind
 
 SURVEYS, SURVEY, ARRAYS, PATCHES, SUMS = "surveys", "survey.json", "survey.npz", "mend.patches", "sums.json"
-DRAFT = ".draft-"
+DRAFT = ".draft"
 KEPT = 4
 """Surveys kept for one take, the last used ones: one for each size of mending and a spare."""
-_FORGOTTEN_S = 2 * 86_400.0
 _CHANNELS: tuple[Channel, ...] = get_args(Channel)
 _KINDS: tuple[RepairKind, ...] = get_args(RepairKind)
 
@@ -97,8 +94,9 @@ class SurveyDraft:
         self._surveys = take_folder / SURVEYS
         try:
             self._surveys.mkdir(parents=True, exist_ok=True)
-            _clear_forgotten(self._surveys)
-            self._folder = Path(tempfile.mkdtemp(prefix=DRAFT, dir=self._surveys))
+            forget_parts(self._surveys)
+            self._folder = part_path(self._surveys / DRAFT)
+            self._folder.mkdir()
             self._file = (self._folder / PATCHES).open("x+b")
         except OSError as error:
             raise copy_error(error, self._surveys) from error
@@ -134,8 +132,9 @@ class SurveyDraft:
                 (self._folder / name).write_bytes(content)
                 flush_file(self._folder / name)
             flush_folder(self._folder)
+            spoilt = part_path(self._surveys / DRAFT)
             if final.exists() and _load(final, key, survey.file) is None:
-                os.replace(final, f"{self._folder}-spoilt")
+                os.replace(final, spoilt)
             with contextlib.suppress(FileExistsError):
                 _put_in_place(self._folder, final)
             flush_folder(self._surveys)
@@ -145,7 +144,7 @@ class SurveyDraft:
         except BaseException:
             self.abandon()
             raise
-        shutil.rmtree(f"{self._folder}-spoilt", ignore_errors=True)
+        shutil.rmtree(spoilt, ignore_errors=True)
         shutil.rmtree(self._folder, ignore_errors=True)
         _keep_newest(self._surveys, key)
         return KeptSurvey(survey=survey, patches_path=final / PATCHES, key=key)
@@ -281,13 +280,11 @@ def _repairs(values: Mapping[str, Any]) -> tuple[Repair, ...]:
     )
 
 
-def _clear_forgotten(surveys: Path) -> None:
-    """Drafts of runs that were killed, once it is sure that nobody writes them any more."""
-    for folder in surveys.glob(f"{DRAFT}*"):
-        with contextlib.suppress(OSError):
-            newest = max(path.stat().st_mtime for path in (folder, *folder.iterdir()))
-            if time.time() - newest > _FORGOTTEN_S:
-                shutil.rmtree(folder, ignore_errors=True)
+def forget_drafts(take_folder: Path) -> None:
+    """Take away what surveys of this take left behind whose processes are gone; an empty folder of surveys goes too."""
+    forget_parts(take_folder / SURVEYS)
+    with contextlib.suppress(OSError):
+        (take_folder / SURVEYS).rmdir()
 
 
 def _keep_newest(surveys: Path, key: str) -> None:

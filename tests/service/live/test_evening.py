@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import soundfile
 
+from sidekeep.copies.run import exact
 from sidekeep.copies.run import run as copies_run
 from sidekeep.model.recipe import LevelSettings, Recipe
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.copies import copy_record, prepare_copies
 from sidekeep.service.live.evening import CopiesAsReady
+from sidekeep.service.recipes import recipe_from
 from sidekeep.service.transferred import TransferOptions
 from sidekeep.shelf.recipe_file import write_recipe
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.small_record import RATE_HZ, SLEEVE, small_record
 
 KINDS = ("lossless", "portable")
+PLAIN = recipe_from(size="none")
+"""Nothing is mended: what is prepared, used and made anew does not depend on it."""
 
 
 def side_file(folder: Path, letter: str) -> Path:
@@ -57,7 +62,7 @@ def named(folder: RecordFolder) -> list[Path]:
 def encoded(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Every file an encoder was begun for."""
     begun: list[str] = []
-    sink, lossy = copies_run.open_sink, copies_run.encode_lossy
+    sink, lossy = exact.open_sink, copies_run.encode_lossy
 
     def open_sink(path, *args, **settings):  # type: ignore[no-untyped-def]
         begun.append(path.suffix)
@@ -67,7 +72,7 @@ def encoded(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         begun.append(planned.suffix)
         return lossy(planned, *args, **settings)
 
-    monkeypatch.setattr(copies_run, "open_sink", open_sink)
+    monkeypatch.setattr(exact, "open_sink", open_sink)
     monkeypatch.setattr(copies_run, "encode_lossy", encode_lossy)
     return begun
 
@@ -75,7 +80,7 @@ def encoded(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 @pytest.mark.parametrize("target", ["none", "peak"])
 def test_what_was_prepared_is_used_and_is_the_same(tmp_path: Path, encoded: list[str], target: str) -> None:
     """With one gain for the record too: side A holds the highest peak, so side B leaves the gain as it is."""
-    recipe = Recipe(level=LevelSettings(target=target))  # type: ignore[arg-type]
+    recipe = replace(PLAIN, level=LevelSettings(target=target))  # type: ignore[arg-type]
     shelf, folder = planned(tmp_path, recipe)
     adopt(shelf, folder, "A")
     assert prepare_copies(shelf, str(folder.path), KINDS) == 4
@@ -95,7 +100,7 @@ def test_what_was_prepared_is_used_and_is_the_same(tmp_path: Path, encoded: list
 
 
 def test_a_gain_that_changes_makes_them_anew(tmp_path: Path, encoded: list[str]) -> None:
-    shelf, folder = planned(tmp_path, Recipe())
+    shelf, folder = planned(tmp_path, PLAIN)
     adopt(shelf, folder, "B")
     prepare_copies(shelf, str(folder.path), KINDS)
     encoded.clear()
@@ -106,13 +111,13 @@ def test_a_gain_that_changes_makes_them_anew(tmp_path: Path, encoded: list[str])
 
 
 def test_kinds_that_join_sides_wait(tmp_path: Path) -> None:
-    shelf, folder = planned(tmp_path, Recipe())
+    shelf, folder = planned(tmp_path, PLAIN)
     adopt(shelf, folder, "A")
     assert prepare_copies(shelf, str(folder.path), ("cd", "master")) == 0
 
 
 def test_the_process_prepares_and_stops_at_once(tmp_path: Path) -> None:
-    shelf, folder = planned(tmp_path, Recipe())
+    shelf, folder = planned(tmp_path, PLAIN)
     adopt(shelf, folder, "A")
     copies = CopiesAsReady(shelf, KINDS)
     copies.start(folder.path)
