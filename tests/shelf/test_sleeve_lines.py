@@ -284,3 +284,9 @@ def test_plan_and_adopt_tell_what_was_not_read_and_keep_it(
     assert told.count("Look: Line") == 3
     (kept,) = (tmp_path / "shelf").glob("*/sleeve.txt")
     assert kept.read_text("utf-8") == text
+
+
+def test_a_title_that_ends_with_a_quote_is_written_and_read_back() -> None:
+    record = read_text('2\n²\t!"').record
+    assert record.sides[0].tracks[0].title == '!"'
+    assert read_text(write_sleeve(record)).record == record

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from sidekeep.cli.news_text import advice_text
-from sidekeep.cli.screen import bar_lines, level_text
+from sidekeep.cli.screen import Screenful, bar_lines, level_text
 from sidekeep.flow.gauge import GaugeReading
 from sidekeep.model.news import News
 from sidekeep.units import MINIMUM_DB
@@ -31,7 +31,7 @@ def reading_object(reading: GaugeReading) -> dict[str, Any]:
 
 def gauge_page(
     reading: GaugeReading, head: tuple[str, int, int], notes: Sequence[str], width: int
-) -> list[str]:
+) -> Screenful:
     """The whole gauge; ``head`` is the input's name, rate and bits, ``notes`` are what was said of it."""
     input_name, rate_hz, bits = head
     lines = [f"{input_name}, {rate_hz / 1000:g} kHz, {bits} bit    {_NEEDLE[reading.needle]}"]
@@ -56,7 +56,8 @@ def gauge_page(
     for row in (facts, chain):
         if any(row):
             lines.append("   ".join(fact for fact in row if fact))
-    return [*lines, advice_text(reading.advice), *notes]
+    # The advice is what the gauge is for: it stays on the smallest screen.
+    return Screenful([lines[0], advice_text(reading.advice), *lines[1:]], notes)
 
 
 def forecast_text(reading: GaugeReading) -> str:

@@ -18,21 +18,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _seconds(text: str) -> float:
-    value = float(text)
-    if not 0.0 < value < 1e7:  # nan fails too
-        raise ValueError(text)
-    return value
+    return _between(text, 1e-3, 1e7, "a number of seconds above 0")
 
 
 def _level(text: str) -> float:
-    value = float(text)
-    if not -100.0 <= value <= 0.0:
-        raise ValueError(text)
+    return _between(text, -100.0, 0.0, "a level between -100 and 0 dBFS")
+
+
+def _between(text: str, low: float, high: float, what: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not low <= value <= high:  # nan fails too
+        raise argparse.ArgumentTypeError(f"{text!r} must be {what}")
     return value
-
-
-_seconds.__name__ = "number of seconds above 0"
-_level.__name__ = "level between -100 and 0 dBFS"
 
 
 def run(options: argparse.Namespace) -> int:

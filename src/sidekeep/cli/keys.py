@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
 Keys = Callable[[], str]
+
+
+_SEQUENCE = re.compile("\x1b(?:\\[[0-?]*[ -/]*[@-~]|O.|.)?", re.DOTALL)
+"""What arrows, function keys and Alt send (ECMA-48, 5.4; an ``O`` and a letter for some, common practice)."""
+
+
+def plain_keys(typed: str) -> str:
+    """Without what arrows and function keys send: the last letter of an arrow is ``A`` and would put a take aside."""
+    return _SEQUENCE.sub("", typed)
 
 
 @contextmanager
@@ -38,7 +48,7 @@ def terminal_keys() -> Iterator[Keys]:
         try:
             # Straight from the terminal: Python's own reader would keep back what was typed together.
             if select.select([descriptor], [], [], 0)[0]:
-                return os.read(descriptor, 1024).decode("utf-8", "replace")
+                return plain_keys(os.read(descriptor, 1024).decode("utf-8", "replace"))
         except OSError:  # the terminal was closed
             pass
         return ""

@@ -8,12 +8,26 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any
 
 from sidekeep.units import MINIMUM_DB
 
-Lines = Callable[[int], Sequence[str]]
-"""Given the width in columns, the lines to show; what is too long is folded."""
+_FEWEST_NEWS = 3
+
+
+@dataclass(frozen=True)
+class Screenful:
+    """Lines from top to bottom; what is too long is folded. Where there is no room for all, the oldest of ``news`` go first, then
+    ``foot``, then the end of ``head``."""
+
+    head: Sequence[str]
+    news: Sequence[str] = ()
+    foot: Sequence[str] = ()
+
+
+Lines = Callable[[int], Screenful]
+"""Given the width in columns, what to show."""
 SILENCE_DB = -150.0
 _BOTTOM_DBFS = -60.0
 
@@ -26,7 +40,7 @@ def live_page(*, quiet: bool = False) -> Iterator[Callable[[Lines], None] | None
         return
     from rich.live import Live
 
-    with Live(Page(lambda width: ()), screen=True, auto_refresh=False) as live:
+    with Live(Page(lambda width: Screenful(())), screen=True, auto_refresh=False) as live:
         yield lambda lines: live.update(Page(lines), refresh=True)
 
 
@@ -40,10 +54,24 @@ class Page:
         from rich.segment import Segment
 
         width, height = options.max_width, options.height or console.size.height
-        rows = [row for line in self._lines(width) for row in fold(line, width)]
-        for row in rows[:height]:
+        for row in rows_of(self._lines(width), width, height):
             yield Segment(row.ljust(width))
             yield Segment.line()
+
+
+def rows_of(screenful: Screenful, width: int, height: int) -> list[str]:
+    """At most ``height`` rows of at most ``width`` characters: the newest news are always among them."""
+    head, news, foot = (
+        [row for line in lines for row in fold(line, width)]
+        for lines in (screenful.head, screenful.news, screenful.foot)
+    )
+    needed = min(len(news), _FEWEST_NEWS)
+    if len(head) + len(foot) + needed + 2 > height:
+        foot = []
+    head = head[: max(1, height - needed - 1)] if news else head[:height]
+    left = height - len(head) - (len(foot) + 1 if foot else 0) - 1
+    shown = news[-left:] if left > 0 else []
+    return [*head, *(["", *shown] if shown else []), *(["", *foot] if foot else [])]
 
 
 def fold(line: str, width: int) -> list[str]:
@@ -90,7 +118,7 @@ def level_text(level: float, unit: str = "dBFS") -> str:
 def bar_lines(peaks: Sequence[float], held: Sequence[float], width: int) -> list[str]:
     """One bar per channel, as wide as there is room."""
     names = ("L", "R") if len(peaks) == 2 else ("M",)
-    cells = min(48, max(8, width - 15))
+    cells = min(48, max(3, width - 15))
     return [
         f"{name} {level_bar(peak, hold, cells)} {level_text(hold):>11}"
         for name, peak, hold in zip(names, peaks, held, strict=False)

@@ -11,7 +11,7 @@ from typing import Any
 
 from sidekeep.cli.gauge_text import advice_text
 from sidekeep.cli.news_text import news_text
-from sidekeep.cli.screen import bar_lines, live_page
+from sidekeep.cli.screen import Screenful, bar_lines, live_page
 from sidekeep.model.news import News
 from sidekeep.service.take_types import ShelfTake, TakeStatus
 from sidekeep.units import clock_text
@@ -109,7 +109,7 @@ class Teller:
             return
         with suppress(OSError):
             quiet = [self.quiet_line] if self.quiet_line else []
-            self._show(lambda width: [*status_lines(status, width), *quiet, "", *lines, "", KEYS_LINE])
+            self._show(lambda width: Screenful([*status_lines(status, width), *quiet], lines, [KEYS_LINE]))
 
     def summary(self, takes: Sequence[ShelfTake]) -> None:
         """What lies on the shelf now."""

@@ -11,7 +11,7 @@ import os
 import shutil
 import subprocess
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from sidekeep.devices.sound_server import server_sources, source_notes, source_of_process
 from sidekeep.model.news import News
@@ -21,13 +21,21 @@ _EVERY_S = 5.0
 
 class IdentityWatch:
     """Calls ``moved(name)`` once when the stream of this process is on another source than ``source``, and ``tell(news)``
-    when mute or volume of the source change."""
+    when mute or volume of the source change; ``told`` are codes of what was said of it before the input was opened."""
 
-    def __init__(self, source: str, *, moved: Callable[[str], None], tell: Callable[[News], None]) -> None:
+    def __init__(
+        self,
+        source: str,
+        *,
+        moved: Callable[[str], None],
+        tell: Callable[[News], None],
+        told: Sequence[str] = (),
+    ) -> None:
         self._source, self._moved, self._tell = source, moved, tell
         self._stop = threading.Event()
         self._wake = threading.Event()
-        self._notes: tuple[News, ...] | None = None
+        self._told = set(told)
+        self._notes: tuple[News, ...] = ()
         self._subscription: subprocess.Popen[str] | None = None
         threading.Thread(target=self._listen, name="server-news", daemon=True).start()
         threading.Thread(target=self._run, name="identity", daemon=True).start()
@@ -72,8 +80,8 @@ class IdentityWatch:
         if source is None:
             return
         notes = source_notes(source)
-        if self._notes is not None:
-            for note in notes:
-                if note not in self._notes:
-                    self._tell(note)
+        for note in notes:
+            if note not in self._notes and note.code not in self._told:
+                self._tell(note)
+        self._told = set()
         self._notes = notes

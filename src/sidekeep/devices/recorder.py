@@ -28,7 +28,8 @@ EventKind = Literal["started", "begun", "synced", "parted", "ended", "news", "le
 @dataclass(frozen=True, kw_only=True)
 class RecorderSettings:
     """What is opened. ``device`` is the library's name or number, None for the default; ``source`` names a
-    source of the sound server (PulseAudio), which must be chosen before the device is opened."""
+    source of the sound server (PulseAudio), which must be chosen before the device is opened; ``told`` are codes of what
+    was said of the input already (muted, turned down), so that it is not said again."""
 
     rate_hz: int = 96_000
     channels: int = 2
@@ -36,6 +37,7 @@ class RecorderSettings:
     device: str | int | None = None
     source: str | None = None
     ring_s: float = 30.0
+    told: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

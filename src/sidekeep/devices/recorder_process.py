@@ -153,7 +153,9 @@ def record(config: dict[str, Any], orders: BinaryIO, out: BinaryIO) -> int:
 
     identity = None
     if config.get("source"):
-        identity = IdentityWatch(config["source"], moved=moved.append, tell=messenger.pass_on)
+        identity = IdentityWatch(
+            config["source"], moved=moved.append, tell=messenger.pass_on, told=config.get("told", ())
+        )
     health = Health(messenger)
     while not left.is_set():
         time.sleep(_TICK_S)

@@ -34,7 +34,7 @@ def watch_level(
                 if tell is not None:
                     tell(event.news)
             if event.kind == "left":
-                raise DeviceError("the capture ended by itself; connect the input again and start anew")
+                raise DeviceError("the capture process ended, and why is not known; start anew")
             if event.kind == "audio" and event.block is not None:
                 gauge.process(event.block)
                 if event.frame >= next_frame:
@@ -51,4 +51,6 @@ def open_error(news: News) -> str:
         )
     if news.code == "not-opened":
         return f"the sound input cannot be opened ({news.facts.get('reason')}); 'sidekeep inputs' shows what there is"
+    if news.code == "input-moved":
+        return f"the system switched to another input ({news.facts.get('other')}); it is not listened to in place of yours"
     return "the sound input is gone: its plug, its power or the sound server"

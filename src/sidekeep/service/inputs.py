@@ -33,15 +33,28 @@ def settings_path() -> Path:
 
 
 def remembered_input() -> tuple[str, str] | None:
-    """Key and name of the input chosen last, if any."""
+    """Key and name of the input chosen last, if any is known."""
     try:
-        values = read_toml(
-            read_text_bounded(settings_path(), "the settings", error=ShelfError), "the settings"
-        )
-        key = str(values["input"])
-        return key, str(values.get("input_name", key))
-    except (ShelfError, KeyError):
+        return _chosen_last()
+    except DeviceError:
         return None
+
+
+def _chosen_last() -> tuple[str, str] | None:
+    """The same; raises ``DeviceError`` when it was written down and cannot be read."""
+    path = settings_path()
+    if not path.exists():
+        return None
+    try:
+        values = read_toml(read_text_bounded(path, "the settings", error=ShelfError), str(path))
+    except ShelfError as error:
+        raise DeviceError(
+            f"which input was used before cannot be read ({error}); name it with --input"
+        ) from error
+    if "input" not in values:
+        return None
+    key = str(values["input"])
+    return key, str(values.get("input_name", key))
 
 
 def pick_input(wanted: str | None = None) -> SoundInput:
@@ -49,11 +62,11 @@ def pick_input(wanted: str | None = None) -> SoundInput:
 
     Raises ``DeviceError`` when the remembered input is not there: another one is never taken in its place.
     """
-    known = remembered_input()
+    known = None if wanted else _chosen_last()
     try:
         inputs = list_inputs()
     except DeviceError as error:
-        if known is None or wanted:
+        if known is None:
             raise
         raise DeviceError(f"{known[1]} is not there: {error}") from error
     if wanted:
@@ -116,4 +129,5 @@ def recorder_settings(
         bits=true_bits,
         device=sound_input.device,
         source=sound_input.source,
+        told=tuple(note.code for note in sound_input.notes),
     )

@@ -44,5 +44,8 @@ def unquote(text: str) -> str | None:
 
 
 def quote(text: str) -> str:
-    """The text in double quotes."""
+    """The text in quotes that it does not hold itself: double ones where that is possible."""
+    for first, last in (('"', '"'), ("\u201c", "\u201d"), ("\u00ab", "\u00bb")):
+        if first not in text and last not in text:
+            return f"{first}{text}{last}"
     return f'"{text}"'

@@ -1,0 +1,148 @@
+"""Every way to end an evening at a terminal ends the session and waits for it; every key counts, and each is heard once."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import select
+import signal
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from sidekeep.cli.main import main
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="terminals of this kind are not there on Windows")
+
+SCRIPT = """
+import json, queue, sys, time
+def hook(*a):
+    import traceback
+    with open(sys.argv[1] + ".err", "w") as f: traceback.print_exception(*a, file=f)
+sys.excepthook = hook
+from types import SimpleNamespace
+from sidekeep.cli.take_run import take_at_terminal
+from sidekeep.cli.take_text import Teller
+
+class Session:
+    '''Stands for the session: keeps what it is asked, and needs a moment to close its take.'''
+    options = SimpleNamespace(sides=("A", "B"))
+    def __init__(self):
+        self.acts = queue.Queue()
+    def act(self, act):
+        self.acts.put(act)
+    def run(self):
+        print("ready", flush=True)
+        done = []
+        while not done or done[-1][0] != "stop":
+            act = self.acts.get(timeout=20.0)
+            done.append((act.do, act.side, act.why))
+        time.sleep(0.5)
+        with open(sys.argv[1], "w") as file:
+            json.dump(done, file)
+        return []
+
+take_at_terminal(Session(), Teller(machine=True))
+"""
+
+
+class Terminal:
+    """A program on a terminal of its own."""
+
+    def __init__(self, *arguments: str) -> None:
+        self.pid, self.screen = pty.fork()
+        if self.pid == 0:
+            os.execv(sys.executable, [sys.executable, *arguments])
+        self.text = ""
+
+    def wait_for(self, words: str, seconds: float = 60.0) -> None:
+        end = time.monotonic() + seconds
+        while words not in self.text:
+            assert time.monotonic() < end, f"{words!r} did not come: {self.text}"
+            if select.select([self.screen], [], [], 0.1)[0]:
+                self.text += os.read(self.screen, 65_536).decode("utf-8", "replace")
+
+    def leave(self, seconds: float = 60.0) -> int:
+        """Its exit code; what it still says is read, or it would wait for a reader."""
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            pid, status = os.waitpid(self.pid, os.WNOHANG)
+            if pid:
+                return os.waitstatus_to_exitcode(status)
+            try:
+                if self.screen >= 0 and select.select([self.screen], [], [], 0.05)[0]:
+                    self.text += os.read(self.screen, 65_536).decode("utf-8", "replace")
+            except OSError:
+                time.sleep(0.05)
+        os.kill(self.pid, signal.SIGKILL)
+        os.waitpid(self.pid, 0)
+        raise AssertionError("it did not end")
+
+    def close(self) -> None:
+        """As when its window is closed."""
+        os.close(self.screen)
+        self.screen = -1
+
+
+@pytest.fixture
+def begun(tmp_path: Path) -> tuple[Terminal, Path]:
+    (tmp_path / "script.py").write_text(SCRIPT)
+    terminal = Terminal(str(tmp_path / "script.py"), str(tmp_path / "acts.json"))
+    terminal.wait_for("ready")
+    return terminal, tmp_path / "acts.json"
+
+
+def test_keys_typed_together_all_count(begun: tuple[Terminal, Path]) -> None:
+    terminal, acts = begun
+    os.write(terminal.screen, b"sEa?\x1b[Akdq")
+    assert terminal.leave() == 0
+    done = json.loads(acts.read_text())
+    # An arrow key is no letter: its last one must not put anything aside.
+    assert [what for what, _, _ in done] == ["begin", "end", "again", "keep", "discard", "stop"]
+
+
+@pytest.mark.parametrize(
+    ("number", "why"), [(signal.SIGINT, "key"), (signal.SIGTERM, "signal"), (signal.SIGHUP, "signal")]
+)
+def test_signals_end_the_evening_and_wait_for_its_end(
+    begun: tuple[Terminal, Path], number: int, why: str
+) -> None:
+    terminal, acts = begun
+    os.kill(terminal.pid, number)
+    assert terminal.leave() == 0
+    assert json.loads(acts.read_text()) == [["stop", "", why]]
+
+
+def test_a_second_signal_does_not_cut_the_closing_short(begun: tuple[Terminal, Path]) -> None:
+    terminal, acts = begun
+    for _ in range(3):
+        os.kill(terminal.pid, signal.SIGINT)
+        time.sleep(0.1)
+    assert terminal.leave() == 0
+    assert json.loads(acts.read_text())[0] == ["stop", "", "key"]
+
+
+def test_a_closed_window_ends_the_evening_and_waits_for_its_end(begun: tuple[Terminal, Path]) -> None:
+    terminal, acts = begun
+    terminal.close()
+    assert terminal.leave() == 0, Path(f"{acts}.err").read_text()
+    assert json.loads(acts.read_text()) == [["stop", "", "signal"]]
+
+
+def test_keys_alone_need_a_terminal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "sleeve.txt").write_text("Marrow Lane - The Orchard Hours (1974)\nSide A\nA1 Dew\n")
+    words = ["take", str(tmp_path / "sleeve.txt"), "A", "--by-key", "--shelf", str(tmp_path / "shelf")]
+    assert main(words) == 2
+    assert "needs a terminal" in capsys.readouterr().err
+    assert not (tmp_path / "shelf").exists()
+
+
+@pytest.mark.parametrize("seconds", ["nan", "inf", "-1", "0", "soon"])
+def test_seconds_are_a_number_above_nothing(seconds: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["gauge", "--seconds", seconds])
+    assert ended.value.code == 2
+    assert "must be a number of seconds above 0" in capsys.readouterr().err
