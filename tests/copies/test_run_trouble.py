@@ -20,7 +20,7 @@ from sidekeep.copies.kept.payload import flac_md5_matches
 from sidekeep.copies.run import lossy
 from sidekeep.copies.run import run as run_room
 from sidekeep.copies.run.run import CopyRun
-from sidekeep.errors import Cancelled, CopyError, ParameterError
+from sidekeep.errors import Cancelled, ChecksumError, CopyError, ParameterError
 from tests.copies.feeder import FOLDER, Feeder, drive, record, tree
 
 
@@ -391,3 +391,21 @@ def test_progress_rises_to_one(tmp_path: Path) -> None:
         run.finish(lambda share, doing="": shares.append(share))
     assert shares == sorted(shares)
     assert shares[-1] == 1.0
+
+
+def test_sound_that_was_not_the_takes_waits_for_nobody(tmp_path: Path) -> None:
+    """A take that turns out not to be what it was leaves no finished file for a later run of the same take."""
+    feeder = Feeder(tmp_path)
+    journal = tmp_path / FOLDER / MAKING_FOLDER / "journal.json"
+
+    def goes_wrong(run: CopyRun) -> None:
+        feeder.feed(run)
+        for _ in range(1000):
+            if journal.exists() and "payload_sha256" in journal.read_text("utf-8"):
+                break
+            time.sleep(0.01)
+        raise ChecksumError("it is not what it was")
+
+    with pytest.raises(ChecksumError):
+        drive(feeder.plan("lossless"), goes_wrong)
+    assert not (tmp_path / FOLDER).exists()

@@ -29,6 +29,14 @@ MAXIMUM_PIXELS = 80_000_000
 PICTURE_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "BMP")
 """What is opened at all: the forms cameras, scanners and shops give, not every decoder there is."""
 
+_FIRST_BYTES = (
+    (b"\xff\xd8", ".jpg"),
+    (b"\x89PNG", ".png"),
+    (b"II*\0", ".tif"),
+    (b"MM\0*", ".tif"),
+    (b"BM", ".bmp"),
+)
+
 MAXIMUM_FILE_BYTES = 200_000_000
 MAXIMUM_SIDE_PX = 1400
 JPEG_QUALITY = 90
@@ -61,6 +69,16 @@ def load_picture(
         data, kind, maximum_side_px=maximum_side_px, description=description, name=str(path)
     )
     return replace(picture, scan=path)
+
+
+def picture_suffix(path: Path) -> str:
+    """The suffix a picture file should have by its first bytes; that of its name when they say nothing."""
+    with open(path, "rb") as file:
+        head = file.read(12)
+    for start, suffix in _FIRST_BYTES:
+        if head.startswith(start):
+            return suffix
+    return ".webp" if head[:4] == b"RIFF" and head[8:] == b"WEBP" else path.suffix.lower()
 
 
 def open_upright(data: bytes, name: str = "picture") -> Image.Image:

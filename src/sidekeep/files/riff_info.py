@@ -11,7 +11,7 @@ import struct
 from pathlib import Path
 
 from sidekeep.errors import CopyError
-from sidekeep.files.chunks import survey_chunks
+from sidekeep.files.chunks import UNKNOWN_32, survey_chunks
 from sidekeep.files.tags import TagSet
 
 _TAG_CHUNKS = (b"LIST", b"id3 ", b"ID3 ")
@@ -55,6 +55,25 @@ def write_info(path: Path, tags: TagSet) -> None:
         size = file.seek(0, os.SEEK_END)
         file.seek(4)
         file.write(struct.pack("<I", size - 8))
+
+
+def add_chunk(path: Path, name: bytes, body: bytes) -> None:
+    """Append a chunk to a whole RIFF or RF64 file. ``OSError`` comes out as it is."""
+    with open(path, "r+b") as file:
+        layout = survey_chunks(file)
+        if layout is None or layout.verdict != "sound":
+            raise CopyError(f"{path.name} is no whole WAV file")
+        end = file.seek(0, os.SEEK_END)
+        file.write(b"\0" * (end % 2) + _chunk(name, body))
+        size = file.tell() - 8
+        if layout.form == "riff":
+            if size >= UNKNOWN_32:
+                raise CopyError(f"{path.name} is too long for another chunk")
+            file.seek(4)
+            file.write(struct.pack("<I", size))
+        else:
+            file.seek(layout.chunks["ds64"][0])
+            file.write(struct.pack("<Q", size))
 
 
 def _chunk(name: bytes, body: bytes) -> bytes:

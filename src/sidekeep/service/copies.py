@@ -22,8 +22,8 @@ from sidekeep.service.sleeves import Sleeve, TakeFiles, read_sleeve_text
 from sidekeep.service.survey import with_outer_findings
 from sidekeep.service.titles import told_anew
 from sidekeep.service.transfer import listen_to, name_takes, prepare_record, write_record
-from sidekeep.service.transferred import SurveyedTake, TransferOptions, TransferResult
-from sidekeep.shelf.art import art_files
+from sidekeep.service.transferred import SurveyedTake, TakeOrigin, TransferOptions, TransferResult
+from sidekeep.shelf.art import art_files, scan_of
 from sidekeep.shelf.choices import change_choices, read_choices
 from sidekeep.shelf.inventory import remember
 from sidekeep.shelf.journal import State
@@ -190,7 +190,13 @@ def _survey_take(
             raise
         kept = draft.finish(survey, key)
     survey = with_outer_findings(kept.survey, source, sleeve)
-    return SurveyedTake.of(files, source, survey, kept.patches_path, sums, recipe.mend)
+    origin = TakeOrigin(
+        taken_utc=take.taken_utc,
+        stylus=take.stylus,
+        input_name=take.input_name,
+        original_name=take.original_name,
+    )
+    return SurveyedTake.of(files, source, survey, kept.patches_path, sums, recipe.mend, origin)
 
 
 def _kept(
@@ -222,9 +228,10 @@ def _sides(take: ShelfTake, record: Record) -> tuple[Side, ...]:
 
 
 def pictures_of(folder: RecordFolder) -> list[Picture]:
-    """Front and back of the ``art`` folder, made fit for tags."""
+    """The pictures of the ``art`` folder, made fit for tags; each knows the scan it came from."""
     return [
-        load_picture(path, kind) for kind, path in art_files(folder.path).items() if kind in ("front", "back")
+        replace(load_picture(path, kind), scan=scan_of(folder.path, kind, path))
+        for kind, path in art_files(folder.path).items()
     ]
 
 

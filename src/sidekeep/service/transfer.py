@@ -11,6 +11,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, replace
+from datetime import UTC, date, datetime
 from itertools import groupby
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from sidekeep import __version__
 from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.copies.keys import key_of
 from sidekeep.copies.kinds.table import KINDS, parse_kinds
+from sidekeep.copies.master.build import MasterPlan
 from sidekeep.copies.plan.cutting import SideAudio
 from sidekeep.copies.plan.layout import plan_copies
 from sidekeep.copies.plan.naming import NamingRules
@@ -47,7 +49,13 @@ from sidekeep.service.shelf import default_shelf
 from sidekeep.service.sleeves import Sleeve, TakeFiles, assign_files, load_sleeve
 from sidekeep.service.survey import with_outer_findings
 from sidekeep.service.titles import retitled, same_sound
-from sidekeep.service.transferred import RenderedSide, SurveyedTake, TransferOptions, TransferResult
+from sidekeep.service.transferred import (
+    RenderedSide,
+    SurveyedTake,
+    TakeOrigin,
+    TransferOptions,
+    TransferResult,
+)
 from sidekeep.shelf.sleeve.quoting import visible
 
 _SURVEY_SHARE = 0.55
@@ -134,9 +142,16 @@ def _survey_all(
             survey, sha256 = listen_to(files, source, sleeve, recipe.mend, patches, report)
             patches.close()
         survey = with_outer_findings(survey, source, sleeve)
-        takes.append(SurveyedTake.of(files, source, survey, patches_path, sha256, recipe.mend))
+        origin = file_origin(files.paths[0])
+        takes.append(SurveyedTake.of(files, source, survey, patches_path, sha256, recipe.mend, origin))
         done += share
     return tuple(takes)
+
+
+def file_origin(path: Path) -> TakeOrigin:
+    """What a file tells of where it comes from: when it was last written, and its name."""
+    written = datetime.fromtimestamp(path.stat().st_mtime, UTC).replace(microsecond=0)
+    return TakeOrigin(taken_utc=written.isoformat(), original_name=visible(path.name))
 
 
 def listen_to(
@@ -295,7 +310,6 @@ def _planned(
     )
     record = record_as_found(sleeve.record if sleeve else None, sides, name)
     found = TransferResult(folder=out_dir, record=record, takes=takes, sides=sides, gain=gain)
-    front = next((picture.data for picture in pictures if picture.kind == "front"), None)
     plan = plan_copies(
         record,
         [_side_audio(side, options.recipe, gain) for side in sides],
@@ -304,7 +318,7 @@ def _planned(
         naming=options.naming,
         facts=options.facts,
         pictures=pictures,
-        master=master_plan(found, options.recipe, front) if "master" in parse_kinds(options.kinds) else None,
+        master=_master(found, options, sleeve, pictures),
         id3_version=options.id3_version,
         dither_seed=options.recipe.dither_seed,
         replace_existing=options.replace,
@@ -318,6 +332,21 @@ def _planned(
         prepares=prepares,
     )
     return found, plan
+
+
+def _master(
+    found: TransferResult, options: TransferOptions, sleeve: Sleeve | None, pictures: Sequence[Picture]
+) -> MasterPlan | None:
+    if "master" not in parse_kinds(options.kinds):
+        return None
+    return master_plan(
+        found,
+        options.recipe,
+        comment=options.facts.comment,
+        sleeve_text=sleeve.text if sleeve else "",
+        pictures=pictures,
+        day=date.today(),
+    )
 
 
 def _tracks_elsewhere(record: Record | None, sides: Sequence[RenderedSide]) -> dict[str, int]:

@@ -40,6 +40,17 @@ class TransferOptions:
 
 
 @dataclass(frozen=True, kw_only=True)
+class TakeOrigin:
+    """Where a take comes from: when it was taken (ISO 8601, UTC), with which stylus and through which input, and what the
+    file was called that was adopted. Empty is not known."""
+
+    taken_utc: str = ""
+    stylus: str = ""
+    input_name: str = ""
+    original_name: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
 class SurveyedTake:
     """A take with all that is known about it, the place where its patches lie, and the repairs that are left
     (indices in the survey's list). ``levels`` are those of the take as it is rendered."""
@@ -51,6 +62,7 @@ class SurveyedTake:
     sha256: tuple[str, ...]
     left: frozenset[int]
     levels: KeptLevels
+    origin: TakeOrigin = field(default_factory=TakeOrigin)
 
     @classmethod
     def of(
@@ -61,6 +73,7 @@ class SurveyedTake:
         patches_path: Path,
         sha256: tuple[str, ...],
         mend: MendSettings,
+        origin: TakeOrigin,
     ) -> SurveyedTake:
         """With the person's choices of repairs laid over the survey."""
         chosen = choose_repairs(survey, patches_path, source, mend, sha256[0])
@@ -72,6 +85,7 @@ class SurveyedTake:
             sha256=sha256,
             left=chosen.left,
             levels=chosen.levels,
+            origin=origin,
         )
 
 

@@ -11,6 +11,8 @@ from pathlib import Path
 from sidekeep.files.pictures import PictureKind
 
 PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp")
+ORIGINALS = "originals"
+"""Folder of pictures as they came in, ``front.picture`` and so on."""
 KINDS: tuple[PictureKind, ...] = ("front", "back", "label", "other")
 
 
@@ -28,3 +30,9 @@ def art_files(record_folder: Path) -> dict[PictureKind, Path]:
         if stem not in KINDS:
             found.setdefault("back" if "back" in stem else "label" if "label" in stem else "front", path)
     return {kind: found[kind] for kind in KINDS if kind in found}
+
+
+def scan_of(record_folder: Path, kind: PictureKind, path: Path) -> Path:
+    """The picture as it was scanned or photographed, where that is kept beside the one made of it."""
+    original = record_folder / "art" / ORIGINALS / f"{kind}.picture"
+    return original if path.stem == kind and original.is_file() else path

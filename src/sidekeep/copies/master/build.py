@@ -3,7 +3,8 @@
 A take that is a WAV or RF64 with a ``bext`` chunk is copied byte for byte; other PCM recordings become
 Broadcast Wave (RF64 past 4 GiB) with the same samples; what is neither (a lossy file that was adopted, float
 samples) is kept as the file it is. ``recordings-sha256.txt`` tells of which recording each take in the bag was
-made. Documents (sleeve, cuts, recipe, report) go beside them.
+made. What is known of a take stands in full in an iXML document beside it, and as a chunk in a file that was made here.
+Documents (sleeve, cuts, recipe, report) and pictures as they were scanned go with them.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import os
 import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from dataclasses import replace as changed
 from pathlib import Path
 
 from sidekeep.copies.kept.intact import RECORDINGS_NAME, not_what_it_was, reading_whole
@@ -21,34 +23,40 @@ from sidekeep.copies.plan.naming import safe_name, unique_name
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.atomic import copy_error, flush_file, flush_folder
 from sidekeep.files.bext import Bext
-from sidekeep.files.checksum import copy_sha256, file_sha256
+from sidekeep.files.checksum import bytes_sha256, copy_sha256, file_sha256
 from sidekeep.files.chunks import survey_chunks
 from sidekeep.files.reader import open_source
+from sidekeep.files.riff_info import add_chunk
 from sidekeep.files.samples import to_whole
 from sidekeep.files.sinks import open_sink
 
 _EXACT_CONTAINERS = ("wav", "rf64", "bw64", "w64", "wavex", "aiff", "flac", "alac", "caf")
 _BLOCK_FRAMES = 65536
+MASTER_VERSION = 2
+"""Raised when the same takes and documents would make another bag."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class MasterTake:
-    """One recording: where it is, what it is called in the bag (``side A``), what ``bext`` is to say, and the
+    """One recording: where it is, what it is called in the bag (``side A``), what ``bext`` and ``ixml`` are to say, and the
     checksum it is known to have."""
 
     path: Path
     name: str
     sha256: str
     bext: Bext = field(default_factory=Bext)
+    ixml: bytes = b""
 
 
 @dataclass(frozen=True, kw_only=True)
 class MasterPlan:
-    """Takes, documents (name in the bag to content) and the lines of ``bag-info.txt`` (Source-Organization,
-    External-Description, Bagging-Date, ... as RFC 8493 section 2.2.2 names them; no clock is read)."""
+    """Takes, documents (name in the bag to content), ``files`` to copy (name in the bag, with folders, to place) and the
+    lines of ``bag-info.txt`` (Source-Organization, External-Description, Bagging-Date, ... as RFC 8493 section 2.2.2
+    names them; no clock is read)."""
 
     takes: tuple[MasterTake, ...]
     documents: Mapping[str, bytes] = field(default_factory=dict)
+    files: Mapping[str, Path] = field(default_factory=dict)
     info: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -68,8 +76,12 @@ def look_at_master(plan: MasterPlan, folder: Path, *, replace: bool) -> MasterSt
     """Whether the bag is there already. Raises ``CopyError`` when another one is in the way."""
     from sidekeep.copies.keys import key_of
 
-    takes = [(take.name, take.sha256, repr(take.bext)) for take in plan.takes]
-    key = key_of(takes, {name: file.hex() for name, file in plan.documents.items()}, dict(plan.info))
+    # The day a bag is packed, and the date of a file, do not make it another one.
+    undated = [changed(take.bext, origination_date="", origination_time="") for take in plan.takes]
+    takes = [(take.name, take.sha256, repr(bext)) for take, bext in zip(plan.takes, undated, strict=True)]
+    info = {name: value for name, value in plan.info.items() if name != "Bagging-Date"}
+    documents = {name: bytes_sha256(content) for name, content in plan.documents.items()}
+    key = key_of(MASTER_VERSION, takes, documents, {n: file_sha256(p) for n, p in plan.files.items()}, info)
     if not folder.exists():
         return MasterState(key=key, sums=None)
     if read_bag_info(folder).get("Internal-Sender-Identifier") == key:
@@ -96,12 +108,18 @@ def build_master(plan: MasterPlan, key: str, making: Path) -> dict[str, str]:
         for take in plan.takes:
             name, is_same_file = _place_take(take, takes, taken)
             recordings[f"takes/{name}"] = take.sha256
+            if take.ixml:
+                (making / "data" / unique_name(_plain(take.name), ".xml", taken)).write_bytes(take.ixml)
             if is_same_file:
                 known[f"data/takes/{name}"] = take.sha256
         (making / "data" / RECORDINGS_NAME).write_text(manifest_text(recordings), "utf-8", newline="\n")
         for name, content in plan.documents.items():
             target = making / "data" / safe_name(_plain(Path(name).stem), Path(name).suffix)
             target.write_bytes(content)
+        for name, place in plan.files.items():
+            target = making / "data" / name
+            target.parent.mkdir(exist_ok=True)
+            known[f"data/{name}"] = _copied(place, target, file_sha256(place))
         sums = make_bag(making, {**plan.info, "Internal-Sender-Identifier": key}, known=known)
         for path in sums:
             flush_file(making / path)
@@ -135,9 +153,15 @@ def _may_go(folder: Path, making: Path, made: Mapping[str, str]) -> bool:
     there = {path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if path.is_file()}
     if set(there) != set(made) or any(file_sha256(path) != made[name] for name, path in there.items()):
         return False
-    fresh = set(_payload_sums(making).values())
-    takes = {digest for name, digest in _payload_sums(folder).items() if name.startswith("data/takes/")}
-    return takes <= fresh
+    return _recordings(folder) <= _recordings(making)
+
+
+def _recordings(bag: Path) -> set[str]:
+    """Checksums of the recordings that the takes of a bag were made of."""
+    takes = {digest for name, digest in _payload_sums(bag).items() if name.startswith("data/takes/")}
+    return (
+        set(read_bag_manifest(read_list(bag / "data" / RECORDINGS_NAME), RECORDINGS_NAME).values()) or takes
+    )
 
 
 def _payload_sums(bag: Path) -> dict[str, str]:
@@ -158,23 +182,35 @@ def _place_take(take: MasterTake, folder: Path, taken: set[str]) -> tuple[str, b
     exact = form.container in _EXACT_CONTAINERS and not form.is_float and form.bits in (16, 24, 32)
     if not exact or _has_bext(take.path):
         target = folder / unique_name(_plain(take.name), take.path.suffix.lower(), taken)
-        if copy_sha256(take.path, target) != take.sha256:
-            raise not_what_it_was(take.path, take.sha256)
-        if file_sha256(target) != take.sha256:
-            raise CopyError(
-                f"{target} does not read back as it was written; the cause is not known: check the disk, then try again"
-            )
+        _copied(take.path, target, take.sha256)
         return target.name, True
     target = folder / unique_name(_plain(take.name), ".wav", taken)
     with (
         open_sink(
-            target, "bwf", rate_hz=form.rate_hz, channels=form.channels, bits=form.bits, bext=take.bext
+            target,
+            "bwf",
+            rate_hz=form.rate_hz,
+            channels=form.channels,
+            bits=form.bits,
+            bext=take.bext,
+            finish=(lambda part: add_chunk(part, b"iXML", take.ixml)) if take.ixml else None,
         ) as sink,
         reading_whole(source, [take.path], [take.sha256]),
     ):
         for block in source.blocks(_BLOCK_FRAMES):
             sink.write_int(to_whole(block, form.bits)[0])
     return target.name, False
+
+
+def _copied(source: Path, target: Path, sha256: str) -> str:
+    """Copy a file that must be what it was, and read it back. Gives its checksum."""
+    if copy_sha256(source, target) != sha256:
+        raise not_what_it_was(source, sha256)
+    if file_sha256(target) != sha256:
+        raise CopyError(
+            f"{target} does not read back as it was written; the cause is not known: check the disk, then try again"
+        )
+    return sha256
 
 
 def _plain(name: str) -> str:

@@ -102,7 +102,7 @@ def plan_copies(
         kinds=names,
         files=tuple(builder.files),
         texts=builder.texts,
-        pictures=tuple(pictures),
+        pictures=tag_pictures(pictures),
         levels=levels,
         master=master if "master" in names else None,
         record_key=builder.record_key,
@@ -115,6 +115,12 @@ def plan_copies(
         inputs=tuple(inputs),
         takes=tuple(takes),
     )
+
+
+def tag_pictures(pictures: Sequence[Picture]) -> tuple[Picture, ...]:
+    """Those that are put into the files themselves: front and back, or the only one there is."""
+    chosen = tuple(picture for picture in pictures if picture.kind in ("front", "back"))
+    return chosen or tuple(pictures[:1])
 
 
 def _folder_values(record: Record) -> dict[str, str]:
@@ -147,7 +153,7 @@ class _Builder:
         self.sides = sides
         self.naming = naming
         self.facts = facts
-        self.pictures = pictures
+        self.pictures = tuple(sorted(pictures, key=lambda each: each.kind != "front"))
         self.dither_seed = dither_seed
         self.id3_version = id3_version
         self.lossy_ceiling_dbtp = lossy_ceiling_dbtp
@@ -158,7 +164,7 @@ class _Builder:
         self.side_keys = [asdict(side) for side in sides]
         self.record_key = key_of(self.side_keys)
         self.versions = library_versions()
-        self.picture_key = key_of([bytes_sha256(each.data) for each in pictures])
+        self.picture_key = key_of([bytes_sha256(each.data) for each in tag_pictures(pictures)])
         self.files: list[PlannedFile] = []
         self.texts: dict[str, bytes] = {}
         self.findings: list[Finding] = []
@@ -174,9 +180,14 @@ class _Builder:
             self._add_whole(kind, self.pieces)
         elif kind.scope == "cd":
             self._add_cd(kind)
-        if self.pictures and kind.scope not in ("master", "cd"):
-            front = next((each for each in self.pictures if each.kind == "front"), self.pictures[0])
-            self.texts[f"{kind.name}/cover.jpg"] = front.data
+        if kind.scope not in ("master", "cd"):
+            self._add_pictures(kind.name)
+
+    def _add_pictures(self, folder: str) -> None:
+        """The pictures as files: the cover is the front, or the first there is."""
+        for picture in self.pictures:
+            name = "cover" if picture is self.pictures[0] else picture.kind
+            self.texts.setdefault(f"{folder}/{name}.jpg", picture.data)
 
     def _add_tracks(self, kind: Kind) -> None:
         from sidekeep.copies.sheets.playlist import PlaylistEntry, playlist_path, playlist_text

@@ -162,6 +162,12 @@ class Making:
         if self.record_folder.is_dir() and not any(self.record_folder.iterdir()):
             self.record_folder.rmdir()
 
+    def discard(self) -> None:
+        """After a run whose sound was not what it should be."""
+        self._journal.staged.clear()
+        self._journal.spilled.clear()
+        self.tidy()
+
     def clear(self) -> None:
         """After a run that is complete."""
         shutil.rmtree(self.folder, ignore_errors=True)

@@ -43,7 +43,7 @@ from sidekeep.copies.run.successors import (
     settle_folder,
     with_other_sides,
 )
-from sidekeep.errors import Cancelled, CopyError, ParameterError
+from sidekeep.errors import Cancelled, ChecksumError, CopyError, ParameterError
 from sidekeep.files.atomic import copy_error
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.finding import Finding
@@ -218,6 +218,9 @@ class CopyRun:
     ) -> None:
         if kind is not None or self._state == "open":
             self.abandon()
+        if isinstance(problem, ChecksumError):
+            # What was fed is not the take: none of it may wait for a run that trusts it.
+            self._making.discard()
 
     # -- what is to be made ---------------------------------------------------------------------------
 

@@ -21,13 +21,12 @@ from sidekeep.files.atomic import write_bytes, write_json
 from sidekeep.files.bounded import read_bounded, read_json_bounded
 from sidekeep.files.pictures import PictureKind, load_picture, open_upright
 from sidekeep.files.sleeve_corners import check_corners, find_corners, straighten
-from sidekeep.shelf.art import KINDS, PICTURES, art_files
+from sidekeep.shelf.art import KINDS, ORIGINALS, PICTURES, art_files
 from sidekeep.shelf.record_folder import RecordFolder
 
 if TYPE_CHECKING:
     from PIL import Image
 
-ORIGINALS = "originals"
 KEPT_PX = 2400
 LARGEST_UPLOAD = 60_000_000
 _ONE_AT_A_TIME = threading.Lock()
