@@ -142,6 +142,10 @@ class NoiseMeter:
     def sway_series(self) -> Floats:
         """(samples, channels) of the take below some 10 Hz, to find the turn by; asked for when all has been heard."""
         self._close()
+        return self.sway_so_far()
+
+    def sway_so_far(self) -> Floats:
+        """What there is of ``sway_series`` while more may come."""
         return np.concatenate(self._sway) if self._sway else np.zeros((0, self.channels))
 
     def finish(self, groove_spans: FrameSpans = (), idle_spans: FrameSpans = ()) -> Noise:

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from sidekeep.dsp.turn.period import TurnEstimate
+from sidekeep.dsp.turn.period import estimate_turn_from_sway
 from sidekeep.flow.gauge import FORECAST_BLOCK_S, forecast_peak
 from sidekeep.flow.live.side_watch import BoundaryBook, SideState, look_at_side
 from sidekeep.flow.live.turns import BINS, TurnLevels
@@ -183,7 +183,8 @@ class LiveNews:
 
     def _look_at_turn(self, frame: int) -> list[LiveEvent]:
         form = replace(self._run.form, length_frames=frame)
-        sway = TurnEstimate()  # the slow series is measured when all of it is there
+        noise = self._run.meters.noise
+        sway = estimate_turn_from_sway(noise.sway_so_far(), noise.sway_rate_hz)
         turn = turn_of(tuple(self._run.mender.repairs), form, Cuts(rate_hz=self._rate_hz), sway)
         if turn.source == "none" or (self._turn is not None and turn.sd_ppm > 0.8 * self._turn.sd_ppm):
             return []
