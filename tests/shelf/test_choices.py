@@ -232,6 +232,100 @@ def test_other_edits_by_hand_are_taken_in(record: Path) -> None:
     assert 'title = "Song 3"' in cuts.read_text()
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "edge"),
+    [
+        ("music_start_frame = 100000", "music_start_frame = 88200", "start"),
+        ('music_start = "0:02.267574"', 'music_start = "0:02"', "start"),
+        ("\nstart_frame = 100000", "\nstart_frame = 88200", "start"),
+        ("music_stop_frame = 390000", "music_stop_frame = 396900", "stop"),
+        ('music_stop = "0:08.843537"', 'music_stop = "9"', "stop"),
+        ("\nstop_frame = 390000", "\nstop_frame = 396900", "stop"),
+    ],
+)
+def test_the_music_and_its_outer_tracks_begin_and_end_at_one_place(
+    record: Path, old: str, new: str, edge: str
+) -> None:
+    """Copies are cut by the tracks: a start of the music that only the side knew would be no edit at all."""
+    cuts = record / "cuts.toml"
+    assert old in cuts.read_text()
+    cuts.write_text(cuts.read_text().replace(old, new, 1))
+    (found,) = [one for one in read_choices(record).sides if one.side == "A"]
+    outer, wanted = (found.tracks[0], 88_200) if edge == "start" else (found.tracks[-1], 396_900)
+    assert getattr(outer, f"{edge}_frame") == getattr(found, f"music_{edge}_frame") == wanted
+    written = tomllib.loads(cuts.read_text())["side"][0]
+    assert (
+        written[f"music_{edge}_frame"]
+        == written["track"][0 if edge == "start" else -1][f"{edge}_frame"]
+        == wanted
+    )
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        (
+            (
+                ("music_start_frame = 100000", "music_start_frame = 1"),
+                ("\nstart_frame = 100000", "\nstart_frame = 2"),
+            ),
+            "one place",
+        ),
+        ((("music_start_frame = 100000", "music_start_frame = 195000"),), "beyond its track 1"),
+    ],
+)
+def test_music_and_track_that_contradict_each_other_are_refused(
+    record: Path, changes: tuple[tuple[str, str], ...], said: str
+) -> None:
+    cuts = record / "cuts.toml"
+    text = cuts.read_text()
+    for old, new in changes:
+        text = text.replace(old, new, 1)
+    cuts.write_text(text)
+    with pytest.raises(ShelfError, match=said):
+        read_choices(record)
+    assert cuts.read_text() == text
+
+
+@pytest.mark.parametrize("name", ["cuts.toml", "recipe.toml", "record.toml", "sleeve.txt", HISTORY])
+@pytest.mark.parametrize("what", ["pipe", "device", "folder", "endless", "deep", "dots", "no text"])
+def test_what_is_no_such_file_is_one_line_at_once(record: Path, name: str, what: str) -> None:
+    """A pipe would wait for ever, a device fill the memory, half a million dots take hours."""
+    path = record / name
+    path.unlink(missing_ok=True)
+    if what == "pipe":
+        os.mkfifo(path)
+    elif what == "device":
+        path.symlink_to("/dev/zero")
+    elif what == "folder":
+        path.mkdir()
+    else:
+        content = {
+            "endless": b"# x\n" * 1_300_000,
+            "deep": b"a = " + b"[" * 400_000,
+            "dots": b"a." * 400_000 + b"b = 1",
+        }
+        path.write_bytes(content.get(what, b"\xff\xfe\x00\xd8\x81"))
+    said = ""
+    try:
+        read_choices(record)
+    except (ShelfError, CopyError, ParameterError) as error:
+        said = str(error)
+    assert said or name in ("sleeve.txt", HISTORY)  # any text is a sleeve; a spoilt history is set aside
+    assert "\n" not in said
+    assert len(said) < 600
+
+
+def test_choices_never_grow_past_what_can_be_read_again(
+    record: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(choices_module, "LONGEST_TEXT", 1500)
+    before = (record / "cuts.toml").read_bytes(), (record / HISTORY).read_bytes()
+    with pytest.raises(ShelfError, match="would grow past"):
+        propose(record, *(side("C", take=f"{n:064x}") for n in range(20)))
+    assert ((record / "cuts.toml").read_bytes(), (record / HISTORY).read_bytes()) == before
+
+
 def test_without_a_journal_everything_in_the_file_is_the_persons(record: Path) -> None:
     (record / HISTORY).unlink()
     assert all(one.is_a_persons for one in read_choices(record).sides)

@@ -40,7 +40,7 @@ from sidekeep.shelf.journal import (
 from sidekeep.shelf.recipe_file import flat_recipe, read_recipe, recipe_of, write_recipe
 from sidekeep.shelf.record_lock import choices_lock
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
-from sidekeep.shelf.toml_text import fit_text, parse_toml, put, put_or_drop, read_toml
+from sidekeep.shelf.toml_text import LONGEST_TEXT, fit_text, parse_toml, put, put_or_drop, read_toml
 
 CUTS, RECIPE, RECORD, SLEEVE = "cuts.toml", "recipe.toml", "record.toml", "sleeve.txt"
 _WANTED = {
@@ -186,7 +186,7 @@ def _settled(folder: Path) -> Journal:
     for path, value in now.items():
         if path.startswith("cuts/") and value != journal.state.get(path):
             # With no journal nobody knows what a survey proposed and what a person moved: all of it is theirs.
-            now[path] = _marked(value, journal.state.get(path))
+            now[path] = _marked(_with_music_moved(value, journal.state.get(path)), journal.state.get(path))
     changes = differences_of(journal.state, now)
     _commit(
         folder,
@@ -197,6 +197,37 @@ def _settled(folder: Path) -> Journal:
         changes,
     )
     return journal
+
+
+def _with_music_moved(value: dict[str, Any], before: dict[str, Any] | None) -> dict[str, Any]:
+    """Where only the music's start or stop was changed by hand, the first or last track begins or ends there too, and the
+    other way round: the two are one place. Raises ``ShelfError`` when both were changed and disagree."""
+    if not before or not value["tracks"] or not before["tracks"]:
+        return value
+    tracks = [dict(track) for track in value["tracks"]]
+    moved = dict(value)
+    for place, index, edge in (
+        ("music_start_frame", 0, "start_frame"),
+        ("music_stop_frame", -1, "stop_frame"),
+    ):
+        was_one = before[place] == before["tracks"][index][edge]
+        if not was_one or value[place] == tracks[index][edge]:
+            continue
+        if value[place] == before[place]:
+            moved[place] = tracks[index][edge]
+        elif tracks[index][edge] == before["tracks"][index][edge]:
+            tracks[index][edge] = value[place]
+        else:
+            which = "first" if index == 0 else "last"
+            raise ShelfError(
+                f"cuts.toml: side {value['side']}: {place} says {value[place]}, {edge} of its {which} track says "
+                f"{tracks[index][edge]}; they are one place: delete the one that is wrong"
+            )
+        if tracks[index]["stop_frame"] <= tracks[index]["start_frame"]:
+            raise ShelfError(
+                f"cuts.toml: side {value['side']}: {place}={value[place]} lies beyond its track {tracks[index]['number']}"
+            )
+    return {**moved, "tracks": tracks}
 
 
 def _marked(value: dict[str, Any], before: dict[str, Any] | None) -> dict[str, Any]:
@@ -342,6 +373,11 @@ def _commit(
     old = _texts(folder)
     names = {_FILES[change.path.partition("/")[0]] for change in changes}
     new = {name: _new_text(name, after, old[name]) for name in names}
+    for name, text in new.items():
+        if name != SLEEVE and text is not None and len(text) > LONGEST_TEXT:
+            raise ShelfError(
+                f"{name} would grow past {LONGEST_TEXT} characters: nothing was changed; take choices out of it first"
+            )
     new = {name: text for name, text in new.items() if text != old[name]}
     files = {name: (_sum(old[name]), _sum(text)) for name, text in new.items()}
     whole = journal.whole_bytes

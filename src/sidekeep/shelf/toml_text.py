@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from datetime import date, datetime
@@ -12,14 +13,15 @@ from tomlkit.exceptions import TOMLKitError
 
 from sidekeep.errors import ShelfError
 
-LONGEST_TEXT = 4_000_000
+LONGEST_TEXT = 1_000_000
 """Characters; a record's choices are some thousand."""
+_TOO_DEEP = re.compile(r"(?:[\w\"'-]+[ \t]*\.[ \t]*){32}")
+"""A name of so many parts is nobody's, and each part costs the reader all that came before."""
 
 
 def read_toml(text: str, name: str) -> dict[str, Any]:
     """Plain values. Raises ``ShelfError`` in one line that begins with ``name``."""
-    if len(text) > LONGEST_TEXT:
-        raise ShelfError(f"{name} is too long to be read ({len(text)} characters)")
+    _refuse_endless(text, name)
     try:
         return tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
@@ -27,11 +29,19 @@ def read_toml(text: str, name: str) -> dict[str, Any]:
 
 
 def parse_toml(text: str, name: str) -> tomlkit.TOMLDocument:
-    """A document to change in place."""
+    """A document to change in place. Raises ``ShelfError`` in one line that begins with ``name``."""
+    _refuse_endless(text, name)
     try:
         return tomlkit.parse(text.removeprefix("\ufeff"))
     except (TOMLKitError, RecursionError, ValueError) as error:
         raise ShelfError(f"{name} cannot be read: {' '.join(str(error).split())}") from error
+
+
+def _refuse_endless(text: str, name: str) -> None:
+    if len(text) > LONGEST_TEXT:
+        raise ShelfError(f"{name} is too long to be read ({len(text)} characters; at most {LONGEST_TEXT})")
+    if _TOO_DEEP.search(text):
+        raise ShelfError(f"{name} cannot be read: a name in it has too many parts")
 
 
 def put(table: Any, key: str, value: Any) -> None:
