@@ -31,7 +31,7 @@ TAKE = ShelfTake(
         News(
             code="loss",
             facts={"frames": 3, "share": 0.5, "names": ("L", "R"), "at": None},
-            weight="act",
+            severity="act",
             at_frame=9,
         ),
     ),
@@ -78,6 +78,14 @@ def test_facts_that_no_take_can_have(tmp_path: Path, name: str, value: object) -
     with pytest.raises(ShelfError, match=r"take\.json cannot be read .*take\.wav is untouched") as caught:
         read_take(written(tmp_path, **{name: value}), tmp_path)
     assert "\n" not in str(caught.value)
+
+
+def test_the_severity_of_older_notes_is_kept_and_written_by_both_names(tmp_path: Path) -> None:
+    """Fields are never renamed (docs/json.md): notes of takes recorded earlier say ``weight`` alone."""
+    take = read_take(written(tmp_path, notes=[{"code": "loss", "weight": "act"}]), tmp_path)
+    assert take.notes == (News(code="loss", severity="act"),)
+    (note,) = take.facts()["notes"]
+    assert (note["severity"], note["weight"]) == ("act", "act")
 
 
 @pytest.mark.parametrize("text", ["[]", "7", "{", "[" * 100_000, '{"schema": 1}', "\xff\xfe"])

@@ -85,5 +85,5 @@ def run(options: argparse.Namespace) -> int:
             print(news_text(news))
         if last is not None:
             print(f"highest {level_text(last.highest_dbfs)}; {advice_text(last.advice)}")
-    wrong = any(news.weight == "act" for news in said)
+    wrong = any(news.severity == "act" for news in said)
     return 1 if wrong or (last is not None and last.clipped_frames) else 0

@@ -74,5 +74,5 @@ def run(options: argparse.Namespace) -> int:
         teller.summary(takes)
         if beside is not None and kinds and takes:
             beside.write_copies(session.folder.path, teller.note)
-    heavy = any(take.notes for take in takes) or any(news.weight == "act" for news in teller.news)
+    heavy = any(take.notes for take in takes) or any(news.severity == "act" for news in teller.news)
     return 1 if heavy or len({take.side for take in takes}) < len(set(options.side)) else 0

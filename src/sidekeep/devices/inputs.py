@@ -86,11 +86,11 @@ def format_notes(*, channels: int, rate_hz: int, bits: int) -> tuple[News, ...]:
     """What is wrong with the format of an input."""
     notes = []
     if channels == 1:
-        notes.append(News(code="input-mono", weight="look"))
+        notes.append(News(code="input-mono", severity="look"))
     if bits and bits < 24:
         notes.append(News(code="input-bits", facts={"bits": bits}))
     if rate_hz < 44_100:
-        notes.append(News(code="input-rate", weight="look", facts={"rate_hz": rate_hz}))
+        notes.append(News(code="input-rate", severity="look", facts={"rate_hz": rate_hz}))
     return tuple(notes)
 
 

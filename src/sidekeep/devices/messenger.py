@@ -8,7 +8,8 @@ import struct
 import threading
 from typing import Any, BinaryIO
 
-from sidekeep.model.news import Fact, News, Weight
+from sidekeep.model.finding import Fact, Severity
+from sidekeep.model.news import News
 
 JSON, AUDIO = b"J", b"A"
 _LISTENER_BLOCKS = 400
@@ -28,9 +29,9 @@ class Messenger:
         """A JSON message."""
         self._queue.put((JSON, json.dumps({"event": event, **facts}).encode()))
 
-    def news(self, code: str, weight: Weight = "note", at_frame: int = -1, **facts: Fact) -> None:
+    def news(self, code: str, severity: Severity = "note", at_frame: int = -1, **facts: Fact) -> None:
         """Something a person should hear; ``at_frame`` counts in the open take."""
-        self.pass_on(News(code=code, weight=weight, at_frame=at_frame, facts=facts))
+        self.pass_on(News(code=code, severity=severity, at_frame=at_frame, facts=facts))
 
     def pass_on(self, news: News) -> None:
         """The same, for news that are made already."""

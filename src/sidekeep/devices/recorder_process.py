@@ -130,7 +130,7 @@ def record(config: dict[str, Any], orders: BinaryIO, out: BinaryIO) -> int:
     try:
         stream = Stream(config, keeper)
     except Exception as error:  # every library error ends the same way: told in one line
-        messenger.pass_on(News(code="not-opened", weight="act", facts=_why_not(error)))
+        messenger.pass_on(News(code="not-opened", severity="act", facts=_why_not(error)))
         messenger.tell("left")
         messenger.close()
         return 2

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Mapping
 from typing import Any
 
+from sidekeep.model.finding import Severity
 from sidekeep.model.news import News
 
 _TIMEOUT_S = 5.0
@@ -50,7 +51,7 @@ def source_notes(source: Mapping[str, Any]) -> tuple[News, ...]:
     """What the server does to the samples of a source: mute, and a volume that is not 100 %."""
     notes = []
     if source.get("mute"):
-        notes.append(News(code="input-muted", weight="act"))
+        notes.append(News(code="input-muted", severity="act"))
     volumes = source.get("volume")
     percents = []
     for volume in volumes.values() if isinstance(volumes, Mapping) else ():
@@ -63,9 +64,9 @@ def source_notes(source: Mapping[str, Any]) -> tuple[News, ...]:
     if wrong:
         # With a control in the hardware the number is a gain of the interface; without, samples are multiplied.
         in_hardware = "HW_VOLUME_CTRL" in str(source.get("flags", ""))
-        weight = "note" if in_hardware else "act"
+        severity: Severity = "note" if in_hardware else "act"
         facts = {"percent": min(wrong), "in_hardware": in_hardware}
-        notes.append(News(code="input-volume", weight=weight, facts=facts))  # type: ignore[arg-type]
+        notes.append(News(code="input-volume", severity=severity, facts=facts))
     return tuple(notes)
 
 

@@ -191,27 +191,29 @@ class Gauge:
         if self.watch.state == "up" and self._played == 0:
             if self._hum[0] and self._hum[1] > -60.0:
                 facts = {"hum_hz": round(self._hum[0], 1), "hum_dbfs": round(self._hum[1])}
-                return News(code="hum", weight="look", facts=facts)
+                return News(code="hum", severity="look", facts=facts)
             return News(code="lower-needle")
         if self._clipped:
-            return News(code="clipped", weight="act", facts={"turn_down_db": 6.0})
+            return News(code="clipped", severity="act", facts={"turn_down_db": 6.0})
         if self._played > 2 * self._rate_hz and self._channels == 2:
             if min(power) < 1e-4 * max(power):
-                return News(code="channel-dead", weight="act", facts={"channel": "LR"[int(np.argmin(power))]})
+                return News(
+                    code="channel-dead", severity="act", facts={"channel": "LR"[int(np.argmin(power))]}
+                )
             if both > 0.0 and self._product / both < -0.5:
-                return News(code="out-of-phase", weight="act")
+                return News(code="out-of-phase", severity="act")
         so_far = {"highest_dbfs": round(highest, 1)}
         if highest > settings.highest_peak_dbfs:
             down = float(max(1.0, round(highest - settings.highest_peak_dbfs)))
-            return News(code="turn-down", weight="look", facts={**so_far, "turn_down_db": down})
+            return News(code="turn-down", severity="look", facts={**so_far, "turn_down_db": down})
         if self._played < 5 * self._rate_hz:
             return News(code="listening", facts=so_far)
         if forecast < settings.lowest_peak_dbfs and highest < settings.lowest_peak_dbfs:
             up = float(round(settings.lowest_peak_dbfs - max(highest, forecast) + 2.0))
-            return News(code="turn-up", weight="look", facts={**so_far, "turn_up_db": up})
+            return News(code="turn-up", severity="look", facts={**so_far, "turn_up_db": up})
         if forecast + sd > -1.0:
             facts = {**so_far, "forecast_dbfs": round(forecast, 1), "turn_down_db": 3.0}
-            return News(code="may-be-hot", weight="look", facts=facts)
+            return News(code="may-be-hot", severity="look", facts=facts)
         return News(code="level-right", facts=so_far)
 
 

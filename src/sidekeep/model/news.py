@@ -11,8 +11,7 @@ from typing import Any
 
 import msgspec
 
-from sidekeep.model.finding import Fact
-from sidekeep.model.finding import Severity as Weight
+from sidekeep.model.finding import Fact, Severity
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -21,7 +20,7 @@ class News:
 
     code: str
     facts: Mapping[str, Fact] = field(default_factory=dict)
-    weight: Weight = "note"
+    severity: Severity = "note"
     side: str = ""
     take: str = ""
     at_frame: int = -1
@@ -29,12 +28,20 @@ class News:
     def as_object(self) -> dict[str, Any]:
         """For JSON."""
         values: dict[str, Any] = msgspec.to_builtins(self)
-        return values
+        return {**values, "weight": self.severity}
 
     @classmethod
     def from_object(cls, value: Mapping[str, Any]) -> News:
         """What ``as_object`` gave. Raises ValueError for anything else."""
         try:
-            return msgspec.convert(value, cls)
+            return msgspec.convert(with_severity(value), cls)
         except msgspec.ValidationError as error:
             raise ValueError(str(error)) from None
+
+
+def with_severity(value: Any) -> Any:
+    """Plain news with its severity under the one name. It was called ``weight`` once: that name is written beside it and
+    read where it stands alone (docs/json.md: no field is ever renamed)."""
+    if isinstance(value, Mapping) and "weight" in value:
+        return {"severity": value["weight"], **value}
+    return value

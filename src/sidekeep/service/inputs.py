@@ -90,7 +90,7 @@ def pick_input(wanted: str | None = None) -> SoundInput:
 def notes_of(sound_input: SoundInput) -> tuple[News, ...]:
     """What should be heard of an input before it is used."""
     if sound_input.is_loopback:
-        return (*sound_input.notes, News(code="loopback", weight="look", facts={"name": sound_input.name}))
+        return (*sound_input.notes, News(code="loopback", severity="look", facts={"name": sound_input.name}))
     return sound_input.notes
 
 

@@ -16,7 +16,8 @@ from sidekeep.errors import ShelfError
 from sidekeep.files.bext import history_line
 from sidekeep.files.rf64 import repair_take
 from sidekeep.flow.ports import Audio
-from sidekeep.model.news import Fact, News, Weight
+from sidekeep.model.finding import Fact, Severity
+from sidekeep.model.news import News
 from sidekeep.model.record import Record
 from sidekeep.service.room import bring_home
 from sidekeep.service.side_fit import COURSE_STEP_S
@@ -58,10 +59,12 @@ class OpenTake:
         """What to say once the disk has its beginning."""
         before_s = round((self.needle_frame - self.start_frame) / self.settings.rate_hz, 2)
         facts: dict[str, Fact] = {"side": self.side, "before_s": before_s, "joined": self.joined}
-        weight: Weight = "look" if self.joined else "note"
-        news = [News(code="begun", side=self.side, take=self.name, weight=weight, facts=facts, at_frame=0)]
+        severity: Severity = "look" if self.joined else "note"
+        news = [
+            News(code="begun", side=self.side, take=self.name, severity=severity, facts=facts, at_frame=0)
+        ]
         if self.anew:
-            news.append(News(code="goes-on", weight="act", side=self.side, take=self.name))
+            news.append(News(code="goes-on", severity="act", side=self.side, take=self.name))
         return news
 
     def listen(self, block: Audio, clipped_frames: int, frame: int) -> list[News]:
@@ -74,7 +77,7 @@ class OpenTake:
         if clipped_frames and not self._clipped:
             self._clipped = True
             return [
-                News(code="clipped", weight="act", at_frame=max(0, frame - len(block) - self.start_frame))
+                News(code="clipped", severity="act", at_frame=max(0, frame - len(block) - self.start_frame))
             ]
         return []
 
@@ -131,7 +134,7 @@ class ClosedPiece:
         if self.frames < 0:
             frames = repair_take(take.path).frames
             notes.append(
-                News(code="unexpected-end", weight="act", side=take.side, take=take.name, at_frame=frames)
+                News(code="unexpected-end", severity="act", side=take.side, take=take.name, at_frame=frames)
             )
         if not take.path.is_relative_to(folder.path):
             take.path, news = bring_home(take.path, folder, take.side)
@@ -145,7 +148,7 @@ class ClosedPiece:
             side=take.path.parent.name.rpartition("-")[0],
             stylus=options.stylus,
             input_name=options.input_name,
-            notes=[note for note in notes if note.weight != "note"],
+            notes=[note for note in notes if note.severity != "note"],
         )
         if closed.side != take.side:
             closed = relabel_take(folder, closed, take.side)

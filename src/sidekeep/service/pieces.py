@@ -103,4 +103,4 @@ class Pieces:
 def _not_closed(piece: ClosedPiece, error: BaseException) -> News:
     place: Path = piece.take.path
     facts = {"place": str(place), "reason": " ".join(str(error).split())}
-    return News(code="not-closed", weight="act", side=piece.side, facts=facts)
+    return News(code="not-closed", severity="act", side=piece.side, facts=facts)

@@ -49,7 +49,7 @@ class Room:
         if free >= needed:
             return None
         facts = {"free_min": round(free, 1), "needed_min": round(needed, 1)}
-        return News(code="no-room", weight="act", facts=facts)
+        return News(code="no-room", severity="act", facts=facts)
 
     def news(self, printed: PrintedSide | None) -> list[News]:
         """The same, for a row of news."""
@@ -107,8 +107,8 @@ def bring_home(path: Path, folder: RecordFolder, side: str) -> tuple[Path, News]
             if file_sha256(part) != file_sha256(path):
                 raise OSError("the copy reads back differently")
     except Exception:
-        return path, News(code="left-at", weight="act", side=side, facts={"place": str(path)})
+        return path, News(code="left-at", severity="act", side=side, facts={"place": str(path)})
     with suppress(OSError):
         path.unlink()
         path.parent.rmdir()
-    return target, News(code="brought-home", weight="look", side=side, facts={"place": str(target.parent)})
+    return target, News(code="brought-home", severity="look", side=side, facts={"place": str(target.parent)})

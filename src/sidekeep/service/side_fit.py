@@ -76,12 +76,12 @@ def fit(side: str, music_s: float, printed: Mapping[str, PrintedSide]) -> News |
         other = min(likely, key=lambda each: abs(music_s - each.expected_s))
         return News(
             code="looks-like",
-            weight="act",
+            severity="act",
             side=side,
             facts={**facts, "other": other.side, "other_printed_s": other.length_s},
         )
     code = "short" if music_s < own.expected_s else "long"
-    return News(code=code, weight="look", facts=facts, side=side)
+    return News(code=code, severity="look", facts=facts, side=side)
 
 
 def same_course(one: Sequence[float], two: Sequence[float]) -> bool:

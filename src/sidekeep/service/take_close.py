@@ -136,7 +136,7 @@ def close_interrupted(
                 take_folder.rmdir()
             return None
         cut = News(
-            code="unexpected-end", weight="act", side=side, take=f"takes/{side}-{number}", at_frame=frames
+            code="unexpected-end", severity="act", side=side, take=f"takes/{side}-{number}", at_frame=frames
         )
         return close_recorded(
             folder, path, side=side, stylus=stylus, input_name=input_name, notes=[*notes, cut]

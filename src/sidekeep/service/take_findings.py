@@ -41,7 +41,7 @@ def _finding(note: News) -> Finding | None:
             kind="lost-sound",
             start_frame=at,
             stop_frame=at,
-            severity="act" if note.weight == "act" else "look",
+            severity="act" if note.severity == "act" else "look",
             facts={"lost_s": float(lost_s)} if isinstance(lost_s, int | float) else {},
         )
     if note.code in _CUT:
@@ -49,6 +49,6 @@ def _finding(note: News) -> Finding | None:
             kind="cut-short",
             start_frame=at,
             stop_frame=at,
-            severity="act" if note.weight == "act" else "look",
+            severity="act" if note.severity == "act" else "look",
         )
     return None

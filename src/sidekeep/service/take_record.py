@@ -56,7 +56,7 @@ def open_session(
     with open_catalogue(shelf, create=True):
         pass
     for take in recover(shelf):
-        say(News(code="repaired", weight="look", side=take.side, take=take.folder))
+        say(News(code="repaired", severity="look", side=take.side, take=take.folder))
     folder = _folder(shelf, record_name, sleeve_path)
     say(
         News(code="input", facts={"name": sound_input.name}),
@@ -74,7 +74,7 @@ def open_session(
         channels = settings.channels
         found = find_same_input(sound_input.key, rate_hz=settings.rate_hz, channels=channels)
         if found is None:
-            return None, (News(code="input-missing", weight="act", facts={"name": sound_input.name}),)
+            return None, (News(code="input-missing", severity="act", facts={"name": sound_input.name}),)
         return recorder_settings(found, rate_hz=settings.rate_hz, bits=settings.bits), ()
 
     session = TakeSession(folder, settings, options, tell=tell, follower=follower, find_input=find_input)
@@ -133,7 +133,7 @@ def _expect_room(folder: RecordFolder, settings: RecorderSettings, sides: tuple[
 
 def _stylus_due(shelf: Path, stylus: str) -> list[News]:
     return [
-        News(code="stylus-due", weight="look", facts={"name": stylus, "hours": round(log.hours)})
+        News(code="stylus-due", severity="look", facts={"name": stylus, "hours": round(log.hours)})
         for log in stylus_hours(shelf)
         if log.name == stylus and log.is_due
     ]

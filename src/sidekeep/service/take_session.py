@@ -20,7 +20,8 @@ from typing import Any
 from sidekeep.devices.recorder import Recorder, RecorderEvent, RecorderSettings
 from sidekeep.errors import SidekeepError
 from sidekeep.flow.needle_watch import NeedleEvent
-from sidekeep.model.news import Fact, News
+from sidekeep.model.finding import Fact
+from sidekeep.model.news import News
 from sidekeep.service.hearing import Hearing, warm_up
 from sidekeep.service.open_take import ClosedPiece, OpenTake, bext_of
 from sidekeep.service.pieces import Pieces
@@ -231,7 +232,7 @@ class TakeSession:
         elif (
             self._hearing.frame - take.start_frame
         ) > self.options.cap_hours * 3600.0 * self.settings.rate_hz:
-            self._note(News(code="cap", weight="look", facts={"hours": self.options.cap_hours}))
+            self._note(News(code="cap", severity="look", facts={"hours": self.options.cap_hours}))
             self._queued = (self._hearing.frame + round(BEFORE_NEEDLE_S * self.settings.rate_hz), True)
             self._end("cap")
 
@@ -279,7 +280,7 @@ class TakeSession:
         if self._phase == "opening":
             self._phase = "recording"
         for news in take.begun_news():
-            self._say(news) if news.weight == "note" else self._note(news)
+            self._say(news) if news.severity == "note" else self._note(news)
         self._follower.begun(take.path, take.path.parent, take.side)
 
     def _end(self, why: str) -> None:
@@ -427,7 +428,7 @@ class TakeSession:
     # News, closing
 
     def _on_news(self, news: News) -> None:
-        if self._take is None or (news.code.startswith("input-") and news.weight == "note"):
+        if self._take is None or (news.code.startswith("input-") and news.severity == "note"):
             self._say(news)
         else:
             self._note(news)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from sidekeep.errors import ParameterError
-from sidekeep.model.news import Fact, News
+from sidekeep.model.finding import Fact
+from sidekeep.model.news import News
 from sidekeep.service.open_take import ClosedPiece
 from sidekeep.service.side_fit import PrintedSide, fit, same_course, shortest_side_s
 from sidekeep.service.take_types import TakeOptions
@@ -62,8 +63,8 @@ def judge(
         piece.looks_like = str(found.facts["other"]) if found.code == "looks-like" else ""
     for other in earlier:
         if not other.binned and other.side != side and same_course(other.take.course, piece.take.course):
-            news.append(News(code="same-as", weight="act", side=side, facts={"other": other.side}))
-    piece.take.notes += [each for each in news if each.weight != "note"]
+            news.append(News(code="same-as", severity="act", side=side, facts={"other": other.side}))
+    piece.take.notes += [each for each in news if each.severity != "note"]
     return "taken", news
 
 

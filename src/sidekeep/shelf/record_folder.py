@@ -35,7 +35,7 @@ from sidekeep.files.atomic import write_text
 from sidekeep.files.bounded import decode_json, kept_json, read_bounded, read_text_bounded
 from sidekeep.files.checksum import text_sha256
 from sidekeep.model.finding import Fact, Finding, Severity
-from sidekeep.model.news import News
+from sidekeep.model.news import News, with_severity
 from sidekeep.model.record import Record
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
 from sidekeep.shelf.sleeve.reading import read_sleeve
@@ -107,6 +107,7 @@ class ShelfTake:
         """As ``take.json`` holds them."""
         values: dict[str, Any] = msgspec.to_builtins(self)
         del values["folder"]
+        values["notes"] = [note.as_object() for note in self.notes]
         return {"schema": 1, **values}
 
 
@@ -181,6 +182,8 @@ def read_take(folder: Path, record_folder: Path) -> ShelfTake:
         content = read_bounded(folder / "take.json", "the facts", error=ShelfError)
         values: dict[str, Any] = decode_json(content, dict[str, Any])
         values["folder"] = folder.relative_to(record_folder).as_posix()
+        if isinstance(notes := values.get("notes"), list):
+            values["notes"] = [with_severity(note) for note in notes]
         take = msgspec.convert(values, ShelfTake)
         for file in take.files:
             if Path(file.name).name != file.name or not file.name.strip("."):

@@ -113,7 +113,7 @@ function Notices() {
   const { notices } = knownNow();
   return html`<aside class="notices" aria-label="News" aria-live="polite">
     ${notices.map(
-      (notice) => html`<div key=${notice.id} class=${`notice ${notice.weight}`}>
+      (notice) => html`<div key=${notice.id} class=${`notice ${notice.severity}`}>
         <p>${notice.text}</p>
         <p class="buttons">
           ${notice.action && html`<button class="quiet" onClick=${() => { seen(notice.id); notice.action?.run(); }}>${notice.action.text}</button>`}

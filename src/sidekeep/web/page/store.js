@@ -6,7 +6,7 @@ import { get, listen, post, Refused } from "./server.js";
  * @typedef {object} Notice  something said to the person, until they have seen it
  * @property {number} id
  * @property {string} text
- * @property {"note" | "look" | "act"} weight
+ * @property {"note" | "look" | "act"} severity
  * @property {{text: string, run: () => void} | null} action
  */
 
@@ -59,11 +59,11 @@ export function onEvent(kind, hear) {
   return () => void set.delete(hear);
 }
 
-/** @param {string} text @param {{weight?: Notice["weight"], action?: Notice["action"]}} [more] */
+/** @param {string} text @param {{severity?: Notice["severity"], action?: Notice["action"]}} [more] */
 export function tell(text, more = {}) {
   if (known.notices.some((notice) => notice.text === text)) return;
   notice_id += 1;
-  known.notices = [...known.notices.slice(-3), { id: notice_id, text, weight: more.weight ?? "note", action: more.action ?? null }];
+  known.notices = [...known.notices.slice(-3), { id: notice_id, text, severity: more.severity ?? "note", action: more.action ?? null }];
   changed();
 }
 /** @param {number} id */
@@ -83,7 +83,7 @@ export async function told(work) {
     return await work;
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
-    tell(error.message, { weight: "act" });
+    tell(error.message, { severity: "act" });
     return null;
   }
 }
@@ -164,11 +164,11 @@ export function change(id, send, what) {
         if (error.body?.record) keepRecord(error.body.record);
         else await loadRecord(id);
         tell(`This record was changed on another page. ${what} was not made; what you see now is the newest.`, {
-          weight: "look",
+          severity: "look",
           action: { text: "Make it anyway", run: () => void change(id, send, what) },
         });
       } else {
-        tell(error.code === "away" ? `${what} was not kept: ${error.message}` : error.message, { weight: "act", action: error.code === "away" ? { text: "Try again", run: () => void change(id, send, what) } : null });
+        tell(error.code === "away" ? `${what} was not kept: ${error.message}` : error.message, { severity: "act", action: error.code === "away" ? { text: "Try again", run: () => void change(id, send, what) } : null });
       }
       return null;
     }
@@ -215,7 +215,7 @@ function hear(event) {
   } else if (event.kind === "session") {
     known.session = event.session;
   } else if (event.kind === "session-failed" || event.kind === "meter-ended") {
-    tell(event.text, { weight: "act" });
+    tell(event.text, { severity: "act" });
   } else if (event.kind === "pile" && known.state) {
     known.state.pile = event.pile ?? event.records;
   }

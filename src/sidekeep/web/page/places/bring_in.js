@@ -42,7 +42,7 @@ export function BringIn({ record, sides, make }) {
     const { record: id } = sent;
     const failed = jobs.find((job) => job.state !== "done");
     setSent(null);
-    if (failed) return tell(failed.error?.text ?? "A recording was not brought in.", { weight: "act" });
+    if (failed) return tell(failed.error?.text ?? "A recording was not brought in.", { severity: "act" });
     tell("The recordings are on the shelf, read-only and with their checksums. Their tracks are being looked for.");
     void told(post(`/api/records/${encodeURIComponent(id)}/survey`)).then(async () => {
       await loadRecord(id);
@@ -60,7 +60,7 @@ export function BringIn({ record, sides, make }) {
         const answer = await send(`/api/adopt?${words}`, file, (share) => setNow({ at, share }));
         if (answer?.id) asked.push(answer.id);
       } catch (error) {
-        tell(`${file.name} was not brought in: ${/** @type {Error} */ (error).message}`, { weight: "act" });
+        tell(`${file.name} was not brought in: ${/** @type {Error} */ (error).message}`, { severity: "act" });
         setNow(null);
         return;
       }

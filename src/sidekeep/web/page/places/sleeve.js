@@ -58,7 +58,7 @@ function Sleeve({ id, record }) {
     try {
       if (!id) {
         if (!text.trim()) {
-          tell("Type or paste the track list first; a title alone is enough.", { weight: "look" });
+          tell("Type or paste the track list first; a title alone is enough.", { severity: "look" });
           field.current?.focus();
           return null;
         }

@@ -25,7 +25,7 @@ export function Pictures({ record, make }) {
   /** @param {string} kind @param {FileList | File[] | null | undefined} files */
   const take = async (kind, files) => {
     const file = [...(files ?? [])].find((each) => each.type.startsWith("image/") || each.type === "");
-    if (!file) return tell("That is not a picture.", { weight: "look" });
+    if (!file) return tell("That is not a picture.", { severity: "look" });
     setBusy(kind);
     const owner = record ?? (await make());
     if (owner) await sendPicture(owner.id, kind, file);

@@ -104,7 +104,7 @@ function Acts({ session, record }) {
 function News({ session }) {
   const news = (session.news ?? []).map(newsText).filter(Boolean).slice(-5).reverse();
   if (!news.length) return null;
-  return html`<ul class="stage-news" aria-label="What has happened">${news.map((/** @type {any} */ each, /** @type {number} */ at) => html`<li key=${at} class=${each.weight}>${each.text}</li>`)}</ul>`;
+  return html`<ul class="stage-news" aria-label="What has happened">${news.map((/** @type {any} */ each, /** @type {number} */ at) => html`<li key=${at} class=${each.severity}>${each.text}</li>`)}</ul>`;
 }
 
 /** All sides are taken: the copies, or what is unsure, or the next record of the pile. @param {{record: any, session: any}} props */

@@ -38,7 +38,7 @@ export async function startSession(record, sides = sidesToTake(record)) {
     knownNow().session = answer.session ?? answer;
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
-    tell(error.message, { weight: "act" });
+    tell(error.message, { severity: "act" });
   }
   go(path);
 }

@@ -45,7 +45,7 @@ function Inputs({ inputs, load, head, next, chosen }) {
     ${inputs === null && html`<p class="soft">Asking the sound system what it has …</p>`}
     ${inputs?.length === 0 && html`<p class="finding act">No sound input was found. Plug the interface in and look again. Everything from files works without one.</p>`}
     <ul class="inputs">${(inputs ?? []).map((input) => {
-      const notes = (input.notes ?? []).map((/** @type {any} */ note) => (typeof note === "string" ? { text: note, weight: "look" } : newsText(note))).filter(Boolean);
+      const notes = (input.notes ?? []).map((/** @type {any} */ note) => (typeof note === "string" ? { text: note, severity: "look" } : newsText(note))).filter(Boolean);
       return html`<li key=${input.id ?? input.name} class=${input.chosen ? "chosen" : ""}>
         <div><strong>${input.label ?? input.description ?? input.name}</strong>
           <p class="soft">${input.channels === 2 ? "two channels" : input.channels === 1 ? "one channel" : `${input.channels} channels`}, ${form(input.rate_hz, input.bits)}: what it truly delivers</p>

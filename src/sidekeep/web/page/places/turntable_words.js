@@ -66,13 +66,13 @@ const WORDS = {
 };
 const QUIET = new Set(["armed", "flip", "done", "live-begun"]);
 
-/** @param {any} news @returns {{text: string, weight: string} | null} */
+/** @param {any} news @returns {{text: string, severity: string} | null} */
 export function newsText(news) {
   if (QUIET.has(news.code)) return null;
   const facts = { side: news.side, ...(news.facts ?? {}) };
   const say = WORDS[news.code];
   const text = say ? say(facts) : (news.text ?? "");
-  return text ? { text, weight: news.weight ?? "note" } : null;
+  return text ? { text, severity: news.severity ?? "note" } : null;
 }
 
 /** Advice of the gauge: what to do, and whether the level is right. @param {any} reading @returns {{text: string, right: boolean}} */

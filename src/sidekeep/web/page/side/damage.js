@@ -10,7 +10,7 @@ const KINDS = [
   { kind: "thump", text: "Thumps", what: "with a low tail: the needle thrown by a deep scratch" },
 ];
 const MOST_PLACES = 24;
-const WEIGHT = { act: "Act", look: "Look", note: "Note" };
+const SEVERITY = { act: "Act", look: "Look", note: "Note" };
 
 /** @param {{desk: import("./desk.js").Desk, edit: (edit: any, what?: string) => Promise<any>, side: any}} props */
 export function Damage({ desk, edit, side }) {
@@ -47,7 +47,7 @@ export function Findings({ desk, side }) {
   if (!found.length) return null;
   return html`<details><summary>What else was noticed: ${count(found.length, "thing")}</summary>
     ${found.map((/** @type {any} */ finding, /** @type {number} */ at) => html`<div key=${at} class=${`finding ${finding.severity}`}>
-      <p><strong>${WEIGHT[/** @type {keyof typeof WEIGHT} */ (finding.severity)] ?? ""}</strong> ${placesOf(finding, desk).map((at) => html`<button class="quiet" key=${at} onClick=${() => { desk.choose({ kind: "finding", at }); desk.lower(at); desk.reveal(at); }}>at ${clock(at / desk.take.rate_hz, 1)}</button>`)}</p>
+      <p><strong>${SEVERITY[/** @type {keyof typeof SEVERITY} */ (finding.severity)] ?? ""}</strong> ${placesOf(finding, desk).map((at) => html`<button class="quiet" key=${at} onClick=${() => { desk.choose({ kind: "finding", at }); desk.lower(at); desk.reveal(at); }}>at ${clock(at / desk.take.rate_hz, 1)}</button>`)}</p>
       <p>${finding.text}</p></div>`)}
   </details>`;
 }
