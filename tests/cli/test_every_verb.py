@@ -74,7 +74,7 @@ def test_a_records_life(place: Path, say: Callable[..., Said], tmp_path: Path) -
     assert soundfile.info(tmp_path / "mended.wav").frames == soundfile.info(a).frames
     code, out = say("adopt", a, b, "--sleeve", sleeve, *on_shelf)
     assert code == 0
-    assert say("copies", "small hours", "--kinds", "lossless", *on_shelf)[0] in VERDICTS
+    assert say("copies", "small hours", "--copies", "lossless", *on_shelf)[0] in VERDICTS
     folder = find_record(shelf, "small hours")
     assert len(list((folder.path / "copies").rglob("*.flac"))) == 4
     assert say("adopt", place / "later.wav", "--record", "small hours", "--sides", "A", *on_shelf)[0] == 0
