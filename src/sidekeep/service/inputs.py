@@ -48,7 +48,9 @@ def _chosen_last() -> tuple[str, str] | None:
     try:
         values = read_toml(read_text_bounded(path, "the settings", error=ShelfError), str(path))
     except ShelfError as error:
-        raise DeviceError(f"which input was used before cannot be read ({error}); choose it anew") from error
+        raise DeviceError(
+            f"which input was used before cannot be read ({error}); choose it anew", code="input-missing"
+        ) from error
     if "input" not in values:
         return None
     key = str(values["input"])
