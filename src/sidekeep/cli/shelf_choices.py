@@ -103,6 +103,7 @@ _TEXTS = {
     "mend-all": "all repairs made again",
     "choose-take": "side {side}: take {number} is used",
     "swap-sides": "sides {a} and {b} swapped",
+    "seen": "side {side}: something noticed was looked at",
     "notes": "notes",
     "sleeve": "the sleeve text",
     "picture-corners": "the corners of the {picture} picture",
