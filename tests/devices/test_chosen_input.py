@@ -78,7 +78,7 @@ def test_an_input_that_came_back_otherwise_is_another_one(monkeypatch: pytest.Mo
 def test_what_the_server_does_to_samples_is_told(
     source: dict[str, object], told: list[tuple[str, str]]
 ) -> None:
-    assert [(news.code, news.weight) for news in source_notes(source)] == told
+    assert [(news.code, news.severity) for news in source_notes(source)] == told
 
 
 def test_another_input_in_its_place_is_called_that() -> None:
