@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import resource
 import subprocess
 from collections.abc import Iterator, Sequence
@@ -24,6 +25,7 @@ from sidekeep.service.recipes import recipe_from
 from sidekeep.service.report import transfer_with_report
 from sidekeep.service.transfer import transfer
 from sidekeep.service.transferred import TransferOptions, TransferResult
+from sidekeep.units import clock_text
 from tests.small_record import RATE_HZ, SLEEVE, small_record
 
 Whole = NDArray[np.int32]
@@ -186,6 +188,17 @@ def test_portable_copies_are_as_long_and_lie_as_the_lossless_ones(by_side: Done)
         for middle in (RATE_HZ, join, len(exact) - 2 * RATE_HZ):
             near = slice(middle - RATE_HZ // 4, middle + RATE_HZ // 4)
             assert np.corrcoef(exact[near].ravel(), lossy[near].ravel())[0, 1] > 0.99
+
+
+def test_a_track_has_one_length_in_report_playlist_and_file(by_side: Done) -> None:
+    """Three lengths for one track stood there once: of the music, of the file, and of the sleeve."""
+    told = re.findall(r'<span class="time">([\d:]+)</span>', by_side.report.read_text("utf-8"))
+    (playlist,) = (by_side.result.folder / "lossless").glob("*.m3u8")
+    listed = re.findall(r"#EXTINF:(\d+),", playlist.read_text("utf-8"))
+    written = [soundfile.info(path) for side in "AB" for path in by_side.written("lossless", side)]
+    assert len(told) == 4
+    assert told == [clock_text(each.frames / each.samplerate) for each in written]
+    assert told == [clock_text(float(length)) for length in listed]
 
 
 def test_everything_is_in_the_folder_and_in_the_manifest(by_side: Done) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from sidekeep.cli.findings_text import print_findings
+from sidekeep.flow.edges import render_spans
 from sidekeep.flow.titles import name_of_track
+from sidekeep.model.recipe import EdgeSettings
 from sidekeep.service.survey import SurveyResult
 from sidekeep.units import MINIMUM_DB, clock_text, frames_to_seconds
 
@@ -41,9 +43,11 @@ def print_survey(result: SurveyResult) -> None:
             for frame in (side.music_start_frame, side.music_stop_frame)
         )
         print(f"Side {side.side}  music {start} to {stop}")
-        for track in side.tracks:
+        spans = render_spans(side, EdgeSettings(), rate_hz=form.rate_hz, length_frames=form.length_frames)
+        for span in spans:
+            track = span.track
             start = clock_text(frames_to_seconds(track.start_frame, form.rate_hz), 1)
-            length = clock_text(frames_to_seconds(track.stop_frame - track.start_frame, form.rate_hz))
+            length = clock_text(frames_to_seconds(span.length_frames, form.rate_hz))
             title = track.title or name_of_track(side.side, track.number)
             how = " (runs on from the one before)" if track.boundary == "segue" else ""
             print(f"  {track.number:2d}  {start:>8}  {length:>6}  {title}{how}")

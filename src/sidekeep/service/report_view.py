@@ -90,8 +90,8 @@ def _side_view(side: RenderedSide) -> SideView:
                 number=span.track.number,
                 title=span.track.title or name_of_track(side.cuts.side, span.track.number),
                 artist=span.track.artist,
-                start_s=seconds(span.track.start_frame),
-                stop_s=seconds(span.track.stop_frame),
+                start_s=seconds(span.start_frame),
+                stop_s=seconds(span.stop_frame),
                 boundary=span.track.boundary,
                 confidence=span.track.confidence,
             )

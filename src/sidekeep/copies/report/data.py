@@ -21,7 +21,8 @@ from sidekeep.model.repair import RepairKind
 
 @dataclass(frozen=True, kw_only=True)
 class TrackView:
-    """One track as it was cut. ``artist`` only where it differs from the record's."""
+    """One track as it plays in the copies: up to the start of the next, so that its length is the one a player shows.
+    ``artist`` only where it differs from the record's."""
 
     number: int
     title: str

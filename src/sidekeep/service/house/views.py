@@ -18,9 +18,11 @@ from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_manifest
 from sidekeep.copies.run.successors import REPORT_NAME
 from sidekeep.errors import CopyError, ShelfError, SidekeepError
 from sidekeep.flow.contract import facts_object, survey_object
+from sidekeep.flow.edges import render_spans
 from sidekeep.flow.survey import Survey
 from sidekeep.model.cuts import Cuts, SideCuts
 from sidekeep.model.finding import Finding
+from sidekeep.model.recipe import EdgeSettings
 from sidekeep.model.record import Record
 from sidekeep.model.repair import Repair
 from sidekeep.service.house.library import FoundTake, Library
@@ -218,7 +220,7 @@ def _side_view(
         opened = takes.get(current.take_id)
         side = side_cuts(opened, name, cuts)
         if side is not None:
-            view["cuts"] = cuts_view(side)
+            view["cuts"] = cuts_view(side, opened)
             survey = opened.survey()
             view["unsure"] = unsure_view(
                 side, survey.findings if survey else (), opened.rate_hz, current.take.sha256, seen
@@ -235,10 +237,13 @@ def side_cuts(opened: OpenTake, name: str, cuts: dict[str, tuple[int, SideCuts]]
     return next((side for side in survey.cuts.sides if side.side == name), None) if survey else None
 
 
-def cuts_view(side: SideCuts) -> dict[str, Any]:
-    """Places of a side and its tracks, in frames of the take."""
+def cuts_view(side: SideCuts, opened: OpenTake) -> dict[str, Any]:
+    """Places of a side and its tracks, in frames of the take; ``length_frames`` of a track is that of its copies."""
     values = asdict(side)
-    values["tracks"] = [asdict(track) for track in side.tracks]
+    spans = render_spans(
+        side, EdgeSettings(), rate_hz=opened.rate_hz, length_frames=opened.source.format.length_frames
+    )
+    values["tracks"] = [{**asdict(span.track), "length_frames": span.length_frames} for span in spans]
     return values
 
 
@@ -323,7 +328,7 @@ def take_page_view(opened: OpenTake, is_chosen: bool) -> dict[str, Any]:
     for name in opened.found.take.side:
         side = side_cuts(opened, name, cuts)
         if side is not None:
-            view["sides"].append(cuts_view(side))
+            view["sides"].append(cuts_view(side, opened))
             view["unsure"] += unsure_view(
                 side,
                 survey.findings if survey else (),
@@ -337,7 +342,7 @@ def take_page_view(opened: OpenTake, is_chosen: bool) -> dict[str, Any]:
     turn = known["turn"]
     return {
         **view,
-        "proposed": [cuts_view(side) for side in survey.cuts.sides],
+        "proposed": [cuts_view(side, opened) for side in survey.cuts.sides],
         "findings": findings_view(survey.findings, opened.rate_hz),
         "level": known["level"],
         "noise": known["noise"],

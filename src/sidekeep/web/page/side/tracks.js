@@ -15,7 +15,7 @@ export function Tracks({ desk, record, side, edit, unsure }) {
     <thead class="unseen"><tr><th scope="col">Number</th><th scope="col">Title</th><th scope="col">Begins</th><th scope="col">Length</th></tr></thead>
     <tbody>${tracks.map((/** @type {any} */ track, /** @type {number} */ at) => {
       const line = printed.get(track.line || track.number);
-      const length = (track.stop_frame - track.start_frame) / rate;
+      const length = (track.length_frames ?? track.stop_frame - track.start_frame) / rate;
       const off = line?.duration_s ? length - line.duration_s : 0;
       const doubt = unsureOf(unsure.open, track.number);
       return html`<tr key=${track.number} class=${chosen === track.number ? "chosen" : ""}>
