@@ -106,14 +106,15 @@ def show_alignment(name: str, comparison: Comparison, old: Playing, new: Playing
     )
 
 
-def changed_events(of: Pressed, other: Pressed) -> NDArray[np.float64]:
-    """Seconds of audible events of one take that the other does not have."""
+def changed_events(of: Pressed, other: Pressed, *, audible: bool = True) -> NDArray[np.float64]:
+    """Seconds of events (or of the audible ones) of one take that the other does not have."""
 
     def place(event: object) -> tuple[int, int, float]:
         return int(event["turn"]), int(event["kind"]), round(float(event["angle"]), 6)  # type: ignore[index]
 
     there = {place(event) for event in other.truth.events}
-    single = [event for event in of.truth.events[of.truth.audible()] if place(event) not in there]
+    events = of.truth.events[of.truth.audible()] if audible else of.truth.events
+    single = [event for event in events if place(event) not in there]
     low, high = of.truth.music_start_frame, of.truth.music_stop_frame
     return (
         np.array([event["start_frame"] for event in single if low <= event["start_frame"] < high])
@@ -128,7 +129,8 @@ def count_marks(comparison: Comparison, old: Pressed, new: Pressed) -> tuple[int
     wanted = changed_events(new, old)
     told = curve.at(np.array([mark.start_s for mark in comparison.marks if mark.state == "new"]))
     found = sum(bool(np.any(np.abs(told - at) < 0.004)) for at in wanted)
-    false = sum(not np.any(np.abs(wanted - at) < 0.004) for at in told) if len(wanted) else len(told)
+    pressed = changed_events(new, old, audible=False)
+    false = sum(not np.any(np.abs(pressed - at) < 0.004) for at in told)
     return len(wanted), found, int(false)
 
 

@@ -6,6 +6,7 @@ import ast
 import importlib.util
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from types import ModuleType
 
@@ -83,21 +84,39 @@ def test_every_kind_of_copies_is_documented(kind: str) -> None:
     assert f"`{kind}`" in text("docs/copies.md")
 
 
+@cache
+def makers_of(path: Path) -> dict[str, int | None]:
+    return makers_in(ast.parse(path.read_text("utf-8"))) if path.exists() else {}
+
+
+def makers_in(tree: ast.Module) -> dict[str, int | None]:
+    """Functions that make a finding of the kind they are given, and the place of that argument if it has one."""
+    makers: dict[str, int | None] = {}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef) and node.returns and "Finding" in ast.unparse(node.returns):
+            names = [argument.arg for argument in (*node.args.posonlyargs, *node.args.args)]
+            if "kind" in names:
+                makers[node.name] = names.index("kind")
+            elif "kind" in [argument.arg for argument in node.args.kwonlyargs]:
+                makers[node.name] = None
+    return makers
+
+
 class Raised(ast.NodeVisitor):
-    """Kinds given to ``Finding`` or to a helper of the same module that makes one."""
+    """Kinds given to ``Finding`` or to a helper that makes one, of the same module or imported."""
 
     def __init__(self, tree: ast.Module) -> None:
         self.kinds: set[str] = set()
         self.unclear: list[int] = []
         self.makers: dict[str, int | None] = {"Finding": None}
         self.inside: list[str] = []
+        self.makers |= makers_in(tree)
+        self.own = set(self.makers)
         for node in ast.walk(tree):
-            if isinstance(node, ast.FunctionDef) and node.returns and "Finding" in ast.unparse(node.returns):
-                names = [argument.arg for argument in (*node.args.posonlyargs, *node.args.args)]
-                if "kind" in names:
-                    self.makers[node.name] = names.index("kind")
-                elif "kind" in [argument.arg for argument in node.args.kwonlyargs]:
-                    self.makers[node.name] = None
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sidekeep."):
+                path = SOURCE.joinpath(*str(node.module).split(".")[1:]).with_suffix(".py")
+                there = makers_of(path)
+                self.makers |= {each.name: there[each.name] for each in node.names if each.name in there}
         self.visit(tree)
 
     def visit_FunctionDef(self, node: ast.FunctionDef) -> None:
@@ -113,16 +132,18 @@ class Raised(ast.NodeVisitor):
             if not given and place is not None and place < len(node.args):
                 given = [node.args[place]]
             for value in given:
-                self.take(value, node.lineno)
+                self.take(value, node.lineno, must=name in self.own)
         self.generic_visit(node)
 
-    def take(self, value: ast.expr, line: int) -> None:
+    def take(self, value: ast.expr, line: int, *, must: bool) -> None:
         if isinstance(value, ast.Constant) and isinstance(value.value, str):
             self.kinds.add(value.value)
         elif isinstance(value, ast.IfExp):
-            self.take(value.body, line)
-            self.take(value.orelse, line)
-        elif not (isinstance(value, ast.Name) and value.id == "kind" and set(self.inside) & set(self.makers)):
+            self.take(value.body, line, must=must)
+            self.take(value.orelse, line, must=must)
+        elif must and not (
+            isinstance(value, ast.Name) and value.id == "kind" and set(self.inside) & set(self.makers)
+        ):
             self.unclear.append(line)
 
 

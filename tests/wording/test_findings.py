@@ -76,6 +76,10 @@ FACTS: dict[str, dict[str, Fact]] = {
     "new-marks": {"scratches": 1, "crossings": 12, "singles": 3},
     "gone-marks": {"scratches": 0, "crossings": 0, "singles": 1},
     "treble-worn": _CHANGE,
+    "treble-stylus": {**_CHANGE, "alike": 2, "others": 3},
+    "distortion-inner": {"share": 0.05, "outer_share": 0.01, "more_on": "new"},
+    "noise-chain": {"change_db": 3.0, "alike": 1, "others": 1},
+    "compare-others": {"records": ("Vessa Quillmark - Charts", "The Wicker Boats - Almanac")},
     "treble-inner-gain": {**_CHANGE, "change_db": 1.2},
     "treble-chain": {**_CHANGE, "alike": 2, "others": 3},
     "groove-noise": {"change_db": 1.0},
@@ -85,7 +89,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "balance-chain": {"change_db": 1.0},
     "speed-chain": {"ratio": 1.004},
     "crosstalk-chain": {"leak_db": -22.0},
-    "unchanged": {"treble_db": 0.5, "groove_db": 0.6, "persisting": 12},
+    "unchanged": {"treble_db": 0.5, "groove_db": 0.6, "distortion": 0.02, "persisting": 12},
 }
 """Facts as they are raised, for the kinds whose sentence needs some."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from sidekeep.wording.about import About, Say, SayAll, count, joined, kilohertz, times
+from sidekeep.wording.about import About, Say, SayAll, count, joined, kilohertz, listed, times
 
 
 def _marks(about: About) -> str:
@@ -36,22 +36,55 @@ def _changes(all_of: Sequence[About], form: str) -> str:
 
 def _backed(about: About, what: str) -> str:
     """What other records of the same two evenings say."""
-    return (
-        f"; {about.whole('alike')} of {about.whole('others')} other records of these evenings {what} alike"
-        if about.has("others")
-        else ""
-    )
+    if not about.has("others"):
+        return ""
+    alike, others = about.whole("alike"), about.whole("others")
+    if others == 1:
+        return f"; the one other record of these evenings {what if alike else f'has not {what}'} alike"
+    return f"; {alike or 'none'} of {others} other records of these evenings {what} alike"
 
 
 def _worn(all_of: Sequence[About]) -> str:
+    what = f"Treble lost in the inner third against the outer one: {_changes(all_of, '+.1f')}."
+    if all_of[0].has("others"):
+        return f"{what} Wear of the groove{_backed(all_of[0], 'changed')}."
+    return f"{what} Wear of the groove (it shows inside first), or a stylus that no longer reads short waves."
+
+
+def _stylus(all_of: Sequence[About]) -> str:
     return (
-        f"Treble lost in the inner third against the outer one: {_changes(all_of, '+.1f')}. Wear of the groove (it shows "
-        "inside first), or a stylus that no longer reads short waves."
+        f"Treble changed in the inner third against the outer one: {_changes(all_of, '+.1f')}. That is the stylus, worn or "
+        f"dirty, or a fresher one, not this disc{_backed(all_of[0], 'changed')}."
     )
 
 
 def _inner_gain(all_of: Sequence[About]) -> str:
-    return f"Treble gained in the inner third against the outer one: {_changes(all_of, '+.1f')}."
+    return (
+        f"Treble gained in the inner third against the outer one: {_changes(all_of, '+.1f')}"
+        f"{_backed(all_of[0], 'changed')}."
+    )
+
+
+def _distortion(all_of: Sequence[About]) -> str:
+    names = {"L": "left ", "R": "right ", "both": ""}
+    has_more = {"new": ", more of it on the new take", "old": ", more of it on the old take"}
+    shares = joined(
+        [
+            f"{names[about.finding.channel]}{100 * about.number('share'):.0f} % ({100 * about.number('outer_share'):.0f} % "
+            f"outside{has_more.get(about.word('more_on'), '')})"
+            for about in sorted(all_of, key=lambda about: about.finding.channel)
+        ]
+    )
+    return (
+        f"In loud places of the inner third a share of the sound is on one take only: {shares}. That is distortion near the end "
+        "of the side: a worn or dirty stylus, the way it is set, or a groove that has been hurt"
+        f"{_backed(all_of[0], 'changed')}."
+    )
+
+
+def _hum(about: About) -> str:
+    where = "" if about.finding.channel == "both" else f", most in {about.channel}"
+    return f"Hum (wiring, not the disc): {_by(about)}{where}{_backed(about, 'changed')}."
 
 
 def _treble_chain(all_of: Sequence[About]) -> str:
@@ -67,6 +100,10 @@ def _unchanged(about: About) -> str:
         said.append(f"treble (a loss of {about.number('treble_db'):.1f} dB inside would have been seen)")
     if about.has("groove_db"):
         said.append(f"surface noise (a change of {about.number('groove_db'):.1f} dB would have been seen)")
+    if about.has("distortion"):
+        said.append(
+            f"distortion near the end of the side ({100 * about.number('distortion'):.0f} % would have been seen)"
+        )
     if about.has("persisting"):
         said.append(f"marks ({about.whole('persisting')} on both takes, none new)")
     return f"No change in {'; '.join(said)}."
@@ -101,11 +138,16 @@ WORDS: Mapping[str, Say] = {
     "new-marks": lambda about: f"New: {_marks(about)}. Clean the record and play it again to see what stays.",
     "gone-marks": lambda about: f"Gone: {_marks(about)} (dust that was there before).",
     "treble-worn": lambda about: _worn([about]),
+    "treble-stylus": lambda about: _stylus([about]),
     "treble-inner-gain": lambda about: _inner_gain([about]),
     "treble-chain": lambda about: _treble_chain([about]),
-    "groove-noise": lambda about: f"Surface noise: {_by(about)}.",
+    "groove-noise": lambda about: f"Surface noise: {_by(about)}{_backed(about, 'changed')}.",
+    "noise-chain": lambda about: (
+        f"Surface noise: {_by(about)}. That is stylus or chain, not this disc{_backed(about, 'changed')}."
+    ),
+    "distortion-inner": lambda about: _distortion([about]),
     "rumble-change": lambda about: f"Rumble (the turntable and what it stands on): {_by(about)}.",
-    "hum-change": lambda about: f"Hum (wiring, not the disc): {_by(about)}.",
+    "hum-change": _hum,
     "level-chain": lambda about: (
         f"The new take is {abs(about.number('change_db')):.1f} dB {'louder' if about.number('change_db') > 0 else 'quieter'}: "
         f"gain or cartridge, not the disc{_backed(about, 'moved')}."
@@ -123,11 +165,17 @@ WORDS: Mapping[str, Say] = {
         f"One channel now reaches the other {-about.number('leak_db'):.0f} dB down where it did not before: the cartridge may "
         "stand at another angle."
     ),
+    "compare-others": lambda about: (
+        f"Also taken on both evenings: {listed(about.words('records'))}. Compare them too: what all of them show is stylus or "
+        "chain, not this disc."
+    ),
     "unchanged": _unchanged,
 }
 MANY: Mapping[str, SayAll] = {
     "compare-lossy": _lossy,
     "treble-worn": _worn,
+    "treble-stylus": _stylus,
     "treble-inner-gain": _inner_gain,
+    "distortion-inner": _distortion,
     "treble-chain": _treble_chain,
 }

@@ -12,8 +12,9 @@ from sidekeep.flow.comparison.alignment import align_takes
 from sidekeep.flow.comparison.bands import third_octave_centres
 from sidekeep.flow.comparison.combine import prepare
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
-from sidekeep.flow.comparison.conclusions import Evening, conclusions
+from sidekeep.flow.comparison.conclusions import conclusions
 from sidekeep.flow.comparison.contract import comparison_object
+from sidekeep.flow.comparison.evening import Evening, OtherRecord
 from sidekeep.wording.findings import finding_text
 from tests.flow.comparison.pairs import RATE, Held, Take, play, true_times
 
@@ -110,7 +111,8 @@ def test_a_quieter_chain_is_the_chain(old: Take) -> None:
     comparison = compare_takes(Held(old.audio), Held(0.7 * play(8).audio))
     assert kinds(comparison) <= {"level-chain", "unchanged", "groove-noise"}
     assert comparison.level_change_db(0) == pytest.approx(20 * np.log10(0.7), abs=0.05)
-    told = conclusions(comparison, Evening(level_db=(-3.1, -3.0), treble_db=(0.0, 0.0)))
+    others = [OtherRecord(name="b", level_db=-3.1), OtherRecord(name="c", level_db=-3.0)]
+    told = conclusions(comparison, Evening(others=others))
     assert any("2 of 2 other records" in finding_text(finding, RATE) for finding in told)
 
 

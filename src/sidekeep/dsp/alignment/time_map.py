@@ -51,6 +51,12 @@ class TimeMap:
         result: Floats = inside + beyond * self.step_s * self.speed_ratio
         return result
 
+    def sd_at(self, old_s: float) -> float:
+        """How sure the curve is at a moment of the old take, one standard deviation (s)."""
+        place = min(max((old_s - self.start_s) / self.step_s, 0.0), len(self.sd_s) - 1.0)
+        index = min(int(place), len(self.sd_s) - 2)
+        return float(self.sd_s[index] + (place - index) * (self.sd_s[index + 1] - self.sd_s[index]))
+
     def dense(self, per_knot: int) -> Floats:
         """Times in the new take at ``per_knot`` even places from every knot on: ``at`` for a whole grid, quicker."""
         padded = np.pad(self.new_s, (1, 2))

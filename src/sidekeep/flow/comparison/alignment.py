@@ -36,9 +36,9 @@ FINE_HZ = 24_000
 NEAR_HZ = 6_000
 BLOCK_S, MARGIN_S = 30.0, 1.5
 NEAR_REACH_S = 0.045
-PASSES = ((1500.0, 4.0), (5000.0, 2.0), (10500.0, 1.0), (10500.0, 1.0))
-"""(highest frequency, how much more than usual the curve may bend) of each pass: the delay left must be under a quarter of a
-period, so the band grows as the curve gets closer."""
+PASSES = ((6_000, 1500.0, 4.0), (12_000, 5000.0, 2.0), (24_000, 10500.0, 1.0), (24_000, 10500.0, 1.0))
+"""(rate, highest frequency, how much more than usual the curve may bend) of each pass: the delay left must be under a quarter
+of a period, so the band grows as the curve gets closer; each goes at the lowest rate that holds its band."""
 LEAST_CLEAR = 0.25
 """A correlation below this is what noise and hum show (0 to 0.2 in gaps and run-outs, 0.5 to 1 in music)."""
 FEED_FRAMES = 131072
@@ -184,15 +184,18 @@ def _align_block(old: AudioSource, new: AudioSource, moments: Floats, rough_s: F
     if len(ruler) < count:
         ruler = np.concatenate([ruler, np.zeros((count - len(ruler), 2))])
     curve = TimeMap(start_s=float(moments[0]), step_s=KNOT_S, new_s=rough_s, sd_s=np.zeros(len(moments)))
+    at_rate: dict[int, tuple[Audio, ...]] = {FINE_HZ: (ruler, played)}
+    for rate_hz in {rate for rate, _, _ in PASSES} - {FINE_HZ}:
+        at_rate[rate_hz] = tuple(
+            resample(side, rate_hz=FINE_HZ, new_rate_hz=rate_hz) for side in (ruler, played)
+        )
 
-    def laid(curve: TimeMap) -> Audio:
-        return read_at(played, (curve.dense(count // len(moments)) - played_s) * FINE_HZ)
+    def laid(curve: TimeMap, rate_hz: int) -> Audio:
+        per_knot = round(KNOT_S * rate_hz)
+        return read_at(at_rate[rate_hz][1], (curve.dense(per_knot) - played_s) * rate_hz)
 
     # half a minute in which a curve of 10 Hz is found by correlation, then smoothed on the knots
-    low_old, low_new = (
-        resample(side.mean(axis=1, keepdims=True), rate_hz=FINE_HZ, new_rate_hz=NEAR_HZ)[:, 0]
-        for side in (ruler, laid(curve))
-    )
+    low_old, low_new = (side.mean(axis=1) for side in (at_rate[NEAR_HZ][0], laid(curve, NEAR_HZ)))
     delays, clear, sign = near_delays(low_old, low_new, NEAR_HZ, NEAR_REACH_S)
     if len(delays):
         places = np.rint((NEAR_WINDOW_S / 2 + NEAR_HOP_S * np.arange(len(delays))) / KNOT_S).astype(int)
@@ -203,20 +206,22 @@ def _align_block(old: AudioSource, new: AudioSource, moments: Floats, rough_s: F
         np.add.at(bottom, places, certainty)
         near, _ = smooth_curve(top, bottom, 1.0 / (1e-7) ** 2)
         curve = TimeMap(start_s=curve.start_s, step_s=KNOT_S, new_s=curve.new_s + near, sd_s=curve.sd_s)
-    sd_s = np.full(len(moments), np.inf)
-    middle_sign, side_sign = sign, sign
-    for number, (highest_hz, bends) in enumerate(PASSES):
-        aligned = laid(curve)
-        if number == 0:
-            middle_sign, side_sign = _signs(ruler, aligned)
-            refiner = Refiner(_sum_and_difference(ruler), FINE_HZ)
-        crossed = _sum_and_difference(aligned, middle_sign or 1.0, side_sign or 1.0)
-        better = refiner.refine(crossed, highest_hz=highest_hz, bend_s=bends * BEND_S)
+    middle_sign, side_sign = _signs(at_rate[NEAR_HZ][0], laid(curve, NEAR_HZ))
+    refiners: dict[int, Refiner] = {}
+    for rate_hz, highest_hz, bends in PASSES:
+        if rate_hz not in refiners:
+            refiners = {rate_hz: Refiner(_sum_and_difference(at_rate[rate_hz][0]), rate_hz)}
+        crossed = _sum_and_difference(laid(curve, rate_hz), middle_sign or 1.0, side_sign or 1.0)
+        better = refiners[rate_hz].refine(crossed, highest_hz=highest_hz, bend_s=bends * BEND_S)
         curve = TimeMap(
             start_s=curve.start_s, step_s=KNOT_S, new_s=curve.new_s + better.delay_s, sd_s=better.sd_s
         )
-        sd_s = better.sd_s
-    return _Block(new_s=curve.new_s, sd_s=sd_s, middle_sign=middle_sign, side_sign=side_sign)
+    return _Block(
+        new_s=curve.new_s,
+        sd_s=curve.sd_s,
+        middle_sign=middle_sign or sign,
+        side_sign=side_sign or sign,
+    )
 
 
 def _sum_and_difference(audio: Audio, middle_sign: float = 1.0, side_sign: float = 1.0) -> Audio:

@@ -24,7 +24,7 @@ CLEAR_DB = 12.0
 BLOCKS = 12
 FEWEST_FRAMES = 60
 SURE = 3.5
-FLOOR_DB = 0.05
+FLOOR_DB = 0.1
 """What a recording chain itself changes from one evening to the next (common practice, no source)."""
 DAMAGED_DB = 6.0
 """A frame in which one take has this much more top than the other holds a tick: it tells nothing of the treble."""
@@ -52,12 +52,18 @@ class BandChange:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FramePowers:
-    """(frames, bands, channels) powers of both takes, and the middle second of each frame on the old one."""
+    """(frames, bands, channels) powers of both takes and the share of them that is the same sound on both (coherence
+    within the frame, 0 to 1: neither level nor delay counts); the middle second of each frame on the old take."""
 
     at_s: Floats
     old: NDArray[np.float32]
     new: NDArray[np.float32]
+    shared: NDArray[np.float32]
     centres_hz: tuple[float, ...]
+
+    def bands_between(self, low_hz: float, high_hz: float) -> list[int]:
+        """Indices of the bands whose middle lies in a range."""
+        return [i for i, hz in enumerate(self.centres_hz) if low_hz <= hz <= high_hz]
 
 
 def frame_powers(laid: Laid) -> FramePowers:
@@ -72,17 +78,28 @@ def frame_powers(laid: Laid) -> FramePowers:
     window = np.hanning(size)
     scale = 2.0 / (size * np.square(window).sum())
     starts = np.arange(laid.first, laid.stop - size + 1, size // 2)
-    powers = []
-    for audio in (laid.old, laid.new):
-        channels = []
-        for channel in range(audio.shape[1]):
-            cut = np.lib.stride_tricks.sliding_window_view(audio[:, channel], size)[starts]
-            # einsum and not BLAS: two blocks are at work already
-            spectrum = np.square(np.abs(np.fft.rfft(cut * window, axis=1)))
-            channels.append(scale * np.einsum("fk,kb->fb", spectrum, bands, optimize=False))
-        powers.append(np.stack(channels, axis=2).astype(np.float32))
+    powers: list[list[Floats]] = [[], [], []]
+
+    def summed(values: Floats) -> Floats:
+        # einsum and not BLAS: two blocks are at work already
+        return scale * np.einsum("fk,kb->fb", values, bands, optimize=False)
+
+    for channel in range(laid.old.shape[1]):
+        old, new = (
+            np.fft.rfft(
+                np.lib.stride_tricks.sliding_window_view(audio[:, channel], size)[starts] * window, axis=1
+            )
+            for audio in (laid.old, laid.new)
+        )
+        first, second = (summed(np.square(one.real) + np.square(one.imag)) for one in (old, new))
+        crossed = np.conj(old) * new
+        both = np.square(summed(crossed.real)) + np.square(summed(crossed.imag))
+        powers[0].append(first)
+        powers[1].append(second)
+        powers[2].append(both / np.maximum(first * second, 1e-40))
     at_s = laid.start_s + (starts + size / 2.0) / laid.rate_hz
-    return FramePowers(at_s=at_s, old=powers[0], new=powers[1], centres_hz=tuple(centres))
+    kept = [np.stack(channels, axis=2).astype(np.float32) for channels in powers]
+    return FramePowers(at_s=at_s, old=kept[0], new=kept[1], shared=kept[2], centres_hz=tuple(centres))
 
 
 def joined(parts: list[FramePowers]) -> FramePowers:
@@ -91,29 +108,33 @@ def joined(parts: list[FramePowers]) -> FramePowers:
         at_s=np.concatenate([part.at_s for part in parts]),
         old=np.concatenate([part.old for part in parts]),
         new=np.concatenate([part.new for part in parts]),
+        shared=np.concatenate([part.shared for part in parts]),
         centres_hz=parts[0].centres_hz,
     )
 
 
-def quiet_frames(powers: FramePowers) -> NDArray[np.bool_]:
-    """Frames without music in either take: the quietest twentieth, if they lie clearly under the rest."""
-    middle = [i for i, hz in enumerate(powers.centres_hz) if 300.0 <= hz <= 5000.0]
+def quiet_frames(powers: FramePowers, groove_s: tuple[float, float] | None = None) -> NDArray[np.bool_]:
+    """Frames of groove without music in either take: the quietest twentieth, if they lie clearly under the rest."""
+    middle = powers.bands_between(300.0, 5000.0)
     both = np.sqrt(powers.old[:, middle].sum(axis=(1, 2)) * powers.new[:, middle].sum(axis=(1, 2)))
-    # digital silence around the recording is not groove
+    # digital silence around the recording is not groove, nor is the chain before the needle is down
     sounding = both > 1e-12
+    if groove_s is not None:
+        sounding &= (powers.at_s >= groove_s[0]) & (powers.at_s < groove_s[1])
     if sounding.sum() < FEWEST_FRAMES:
         return np.zeros(len(both), bool)
     limit = np.quantile(both[sounding], 0.05)
-    return sounding & (both <= 2.0 * limit)
+    return np.asarray(sounding & (both <= 2.0 * limit))
 
 
-def band_changes(powers: FramePowers, music_s: tuple[float, float]) -> list[BandChange]:
-    """Every band by third and channel, and over the whole side."""
-    quiet = quiet_frames(powers)
+def band_changes(
+    powers: FramePowers, music_s: tuple[float, float], groove_s: tuple[float, float] | None = None
+) -> list[BandChange]:
+    """Every band by third and channel, and over the whole side; noise is that of the quiet frames of the groove."""
+    quiet = quiet_frames(powers, groove_s)
     inside = (powers.at_s >= music_s[0]) & (powers.at_s < music_s[1]) & ~quiet
     inside &= ~damaged_frames(powers)
-    place = np.clip(3.0 * (powers.at_s - music_s[0]) / max(music_s[1] - music_s[0], 1e-9), 0.0, 2.999)
-    third = place.astype(np.int64)
+    third = thirds_of(powers.at_s, music_s)
     noise_old = np.median(powers.old[quiet], axis=0) if quiet.any() else np.zeros(powers.old.shape[1:])
     noise_new = np.median(powers.new[quiet], axis=0) if quiet.any() else np.zeros(powers.new.shape[1:])
     changes = []
@@ -129,6 +150,12 @@ def band_changes(powers: FramePowers, music_s: tuple[float, float]) -> list[Band
                 chosen = clear if part < 0 else clear & (third == part)
                 changes.append(_change(ratio_db[chosen], hz, name, channel))
     return changes
+
+
+def thirds_of(at_s: Floats, music_s: tuple[float, float]) -> NDArray[np.int64]:
+    """0, 1 or 2: the third of the side in which moments lie."""
+    place = np.clip(3.0 * (at_s - music_s[0]) / max(music_s[1] - music_s[0], 1e-9), 0.0, 2.999)
+    return place.astype(np.int64)
 
 
 def _change(ratio_db: Floats, hz: float, part: str, channel: int) -> BandChange:

@@ -21,9 +21,10 @@ from numpy.typing import NDArray
 from sidekeep.errors import ParameterError
 from sidekeep.flow.comparison.alignment import Alignment, align_takes
 from sidekeep.flow.comparison.bands import frame_powers, joined, quiet_frames
-from sidekeep.flow.comparison.compare import PREVIEW_S, gain_filters, music_span
+from sidekeep.flow.comparison.compare import PREVIEW_S, gain_filters
 from sidekeep.flow.comparison.laid import Laid, each_block, lay_block
 from sidekeep.flow.comparison.marks import prediction_errors, runs_of, usual_size
+from sidekeep.flow.comparison.spans import music_span
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
 from sidekeep.flow.progress import part
 

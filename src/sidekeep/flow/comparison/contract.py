@@ -49,9 +49,21 @@ def comparison_object(comparison: Comparison, findings: list[Finding], old: str,
                 "new_dbfs": _number(change.new_dbfs, 2),
                 "change_db": _number(change.change_db, 2),
                 "detectable_db": _number(change.detectable_db, 2),
+                "left_db": _number(change.channel_db[0], 2) if change.channel_db else None,
+                "right_db": _number(change.channel_db[-1], 2) if change.channel_db else None,
             }
             for change in comparison.noise
         },
+        "distortion": [
+            {
+                "part": one.part,
+                "channel": ("L", "R")[one.channel] if len(comparison.channels) > 1 else "both",
+                "share": _number(one.share, 4),
+                "detectable": _number(one.detectable, 4),
+                "more_db": _number(one.more_db, 2),
+            }
+            for one in comparison.distortion
+        ],
         "crosstalk": None
         if comparison.mixing is None
         else {

@@ -21,6 +21,7 @@ T = TypeVar("T")
 
 BLOCK_S = 10
 MARGIN_S = 1
+MOST_HZ = 50_000
 AHEAD = 3
 """Blocks in flight: enough for two cores, little memory."""
 
@@ -39,8 +40,12 @@ class Laid:
 
 
 def common_rate(old: AudioSource, new: AudioSource) -> int:
-    """The lower of the two rates: what the other holds above half of it cannot be compared."""
-    return min(old.format.rate_hz, new.format.rate_hz)
+    """The lower of the two rates (what the other holds above half of it cannot be compared), halved while it is over
+    ``MOST_HZ``: nothing is measured over 20 kHz, and a tick is as clear."""
+    rate_hz = min(old.format.rate_hz, new.format.rate_hz)
+    while rate_hz > MOST_HZ and rate_hz % 2 == 0:
+        rate_hz //= 2
+    return rate_hz
 
 
 def lay_block(

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,18 +12,15 @@ from sidekeep.errors import ParameterError
 from sidekeep.files.atomic import write_json, write_text
 from sidekeep.files.bounded import kept_json
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
-from sidekeep.flow.comparison.conclusions import Evening, conclusions
+from sidekeep.flow.comparison.conclusions import conclusions
 from sidekeep.flow.comparison.contract import comparison_object
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.finding import Finding
+from sidekeep.service.comparing.evening import COMPARISONS, evening_of
 from sidekeep.service.comparing.page import comparison_page
 from sidekeep.service.comparing.takes import NamedTake, named_take
-from sidekeep.shelf.catalogue import record_folders
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.wording.findings import told
-
-COMPARISONS = "comparisons"
-_SAME_EVENING = timedelta(hours=14)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -133,48 +128,3 @@ def _about_files(old: NamedTake, new: NamedTake) -> Iterator[Finding]:
             stop_frame=0,
             severity="look",
         )
-
-
-def evening_of(shelf: Path, old: NamedTake, new: NamedTake) -> Evening:
-    """What other records showed that were taken on both of these evenings."""
-    if old.take is None or new.take is None or not shelf.is_dir():
-        return Evening()
-    levels, trebles = [], []
-    for folder in record_folders(shelf):
-        if old.record is not None and folder.path == old.record.path:
-            continue
-        for path in sorted((folder.path / COMPARISONS).glob("*/comparison.json")):
-            try:
-                values: Any = kept_json(path)
-                if not (
-                    _near(values["old_taken_utc"], old.take.taken_utc)
-                    and _near(values["new_taken_utc"], new.take.taken_utc)
-                ):
-                    continue
-                level, treble = _shift(values)
-            except (OSError, ValueError, KeyError, TypeError):
-                continue
-            if math.isfinite(level):
-                levels.append(level)
-            if math.isfinite(treble):
-                trebles.append(treble - level)
-    return Evening(level_db=tuple(levels), treble_db=tuple(trebles))
-
-
-def _near(first: str, second: str) -> bool:
-    return abs(datetime.fromisoformat(first) - datetime.fromisoformat(second)) < _SAME_EVENING
-
-
-def _shift(values: dict[str, Any]) -> tuple[float, float]:
-    """Change of level (200 Hz to 2 kHz) and of the band at 10 kHz, from a kept comparison."""
-
-    def mean(low: float, high: float) -> float:
-        found = [
-            row[side]
-            for row in values["bands"]
-            for side in ("left_db", "right_db")
-            if row["part"] == "all" and low < row["hz"] < high and row[side] is not None
-        ]
-        return sum(found) / len(found) if found else math.nan
-
-    return mean(200.0, 2000.0), mean(9000.0, 11000.0)

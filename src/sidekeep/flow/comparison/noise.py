@@ -1,0 +1,158 @@
+"""Noise of two takes: of the surface, rumble, and hum, by channel, each where the music leaves room for it.
+
+Surface noise is heard in the gaps: the frames of groove without music, above 500 Hz. Rumble (``RUMBLE_HZ``) and hum (the
+mains frequency and its harmonics) lie where much music holds nothing for seconds at a time, so for each of them the quietest
+fifth of the side *around that frequency* is taken, on both takes alike: a choice that favours neither. Hum is the line above
+its neighbours, whatever else sounds. Levels are rms in dBFS; the smallest change that could have been detected comes from how
+much the change varies from place to place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.output.resample import resample
+from sidekeep.flow.comparison.bands import FramePowers, quiet_frames
+from sidekeep.flow.comparison.laid import Laid
+
+Floats = NDArray[np.float64]
+Span = tuple[float, float]
+
+LOW_RATE_HZ = 2000
+FRAME_S, HOP_S = 1.0, 0.5
+TOP_HZ = 320
+RUMBLE_HZ = (12, 45)
+"""Below the mains lines; what lies under it is warp, and no pickup is meant to tell it."""
+MAINS_HZ = (50, 60)
+HARMONICS = (1, 2, 3, 5)
+LINE_HZ, BESIDE_HZ = 2, 8
+QUIETEST_SHARE = 0.2
+FEWEST_FRAMES = 24
+BLOCKS = 8
+SURE = 3.5
+FLOORS_DB = {"groove": 0.3, "rumble": 3.0, "hum": 3.0}
+"""What a player and its chain change by themselves from one evening to the next (common practice, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoiseChange:
+    """One kind of noise on both takes, mean power of the channels, and what could have been detected; ``channel_db`` is
+    the change of each channel."""
+
+    kind: str
+    old_dbfs: float
+    new_dbfs: float
+    detectable_db: float
+    channel_db: tuple[float, ...] = ()
+
+    @property
+    def change_db(self) -> float:
+        """New minus old."""
+        return self.new_dbfs - self.old_dbfs
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LowPowers:
+    """(frames, takes, bins, channels) mean squares a bin of one hertz below ``TOP_HZ``, old and new; ``at_s`` (frames,)
+    the middles."""
+
+    at_s: Floats
+    power: NDArray[np.float32]
+
+
+def low_powers(laid: Laid) -> LowPowers:
+    """The low end of one block, in frames of a second."""
+    size, hop = round(FRAME_S * LOW_RATE_HZ), round(HOP_S * LOW_RATE_HZ)
+    window = np.hanning(size + 1)[:-1]
+    scale = 2.0 / (size * np.square(window).sum())
+    powers = []
+    for audio in (laid.old, laid.new):
+        low = resample(audio, rate_hz=laid.rate_hz, new_rate_hz=LOW_RATE_HZ)
+        first = round(laid.first * LOW_RATE_HZ / laid.rate_hz)
+        stop = round(laid.stop * LOW_RATE_HZ / laid.rate_hz)
+        # frames lie on whole half seconds; the last one of a block ends in its margin
+        starts = range(first, stop, hop)
+        cut = np.stack([low[start : start + size] for start in starts if start + size <= len(low)])
+        spectra = np.fft.rfft(cut * window[np.newaxis, :, np.newaxis], axis=1)[:, :TOP_HZ]
+        powers.append(scale * (np.square(spectra.real) + np.square(spectra.imag)))
+    at_s = laid.start_s + (first + hop * np.arange(len(powers[0])) + size / 2) / LOW_RATE_HZ
+    return LowPowers(at_s=at_s, power=np.stack(powers, axis=1).astype(np.float32))
+
+
+def noise_changes(powers: FramePowers, low: Sequence[LowPowers], groove_s: Span) -> list[NoiseChange]:
+    """What can be said of each kind of noise; a kind that cannot be heard beside the music is left out."""
+    at_s = np.concatenate([part.at_s for part in low])
+    inside = (at_s > groove_s[0] + FRAME_S / 2) & (at_s < groove_s[1] - FRAME_S / 2)
+    power = np.concatenate([part.power for part in low])[inside].astype(np.float64)
+    return [*_groove(powers, groove_s), *_rumble(power), *_hum(power)]
+
+
+def _groove(powers: FramePowers, groove_s: Span) -> list[NoiseChange]:
+    quiet = quiet_frames(powers, groove_s)
+    high = powers.bands_between(500.0, 20_000.0)
+    sides = np.stack([side[quiet][:, high].sum(axis=1) for side in (powers.old, powers.new)], axis=1)
+    return _told("groove", sides.astype(np.float64))
+
+
+def _rumble(power: Floats) -> list[NoiseChange]:
+    band = power[:, :, RUMBLE_HZ[0] : RUMBLE_HZ[1]].sum(axis=2)
+    return _told("rumble", band[_quietest(power, *RUMBLE_HZ)])
+
+
+def _hum(power: Floats) -> list[NoiseChange]:
+    """The lines of the mains frequency that stands out more."""
+    best: list[NoiseChange] = []
+    for mains_hz in MAINS_HZ:
+        lines = [_line(power, mains_hz * harmonic) for harmonic in HARMONICS]
+        count = min(len(line) for line in lines)
+        found = _told("hum", np.sum([line[:count] for line in lines], axis=0))
+        if found and (not best or _louder(found[0]) > _louder(best[0])):
+            best = found
+    return best
+
+
+def _louder(change: NoiseChange) -> float:
+    return max(change.old_dbfs, change.new_dbfs)
+
+
+def _line(power: Floats, hz: int) -> Floats:
+    """(frames, takes, channels) of one line over its neighbours, where those are quietest."""
+    chosen = power[_quietest(power, hz - BESIDE_HZ, hz + BESIDE_HZ + 1, without=hz)]
+    line = chosen[:, :, hz - LINE_HZ : hz + LINE_HZ + 1].sum(axis=2)
+    beside = np.concatenate(
+        [chosen[:, :, hz - BESIDE_HZ : hz - LINE_HZ], chosen[:, :, hz + LINE_HZ + 1 : hz + BESIDE_HZ + 1]],
+        axis=2,
+    ).mean(axis=2)
+    return np.maximum(line - (2 * LINE_HZ + 1) * beside, 0.0)
+
+
+def _quietest(power: Floats, low_hz: int, high_hz: int, without: int | None = None) -> NDArray[np.int64]:
+    """The fifth of the frames with least in a range of both takes, in order of time."""
+    bins = [hz for hz in range(low_hz, high_hz) if without is None or abs(hz - without) > LINE_HZ]
+    both = power[:, :, bins].sum(axis=(2, 3)).prod(axis=1)
+    count = max(FEWEST_FRAMES, int(QUIETEST_SHARE * len(both)))
+    return np.sort(np.argsort(both, kind="stable")[:count])
+
+
+def _told(kind: str, sides: Floats) -> list[NoiseChange]:
+    """From (frames, takes, channels) powers in order of time."""
+    if len(sides) < FEWEST_FRAMES:
+        return []
+    blocks = np.array([np.median(block, axis=0) for block in np.array_split(sides, BLOCKS)]) + 1e-20
+    levels = 10.0 * np.log10(blocks.mean(axis=2))
+    middle = np.median(levels, axis=0)
+    channels = np.median(10.0 * np.log10(blocks[:, 1] / blocks[:, 0]), axis=0)
+    spread = float(np.std(levels[:, 1] - levels[:, 0]))
+    return [
+        NoiseChange(
+            kind=kind,
+            old_dbfs=float(middle[0]),
+            new_dbfs=float(middle[1]),
+            detectable_db=max(FLOORS_DB[kind], SURE * 1.25 * spread / np.sqrt(BLOCKS)),
+            channel_db=tuple(float(value) for value in channels),
+        )
+    ]

@@ -1,0 +1,56 @@
+"""Marks of two takes: faint ones and loud ones, alone and turn after turn, and what both takes have is nobody's."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sidekeep.dsp.alignment.energy import energy_deviations
+from sidekeep.dsp.turn.period import TurnEstimate
+from sidekeep.flow.comparison.marks import Mark
+from sidekeep.flow.comparison.turns import placed
+
+
+@pytest.mark.parametrize(("channels", "frames"), [(1, 400), (2, 300), (2, 5)])
+def test_energy_is_that_of_the_plain_sum(channels: int, frames: int) -> None:
+    rows = np.random.default_rng(4).standard_normal((channels, frames))
+    windows = (1, 2, 13)
+    found = energy_deviations(rows, windows)
+    plain = np.full(frames, -np.inf)
+    for window in (min(each, frames) for each in windows):
+        for n in range(frames):
+            low = min(max(n - window // 2, 0), frames - window)
+            energy = np.square(rows[:, low : low + window]).sum()
+            plain[n] = max(plain[n], np.sqrt(2 * energy) - np.sqrt(2 * window * channels - 1))
+    np.testing.assert_allclose(found, plain, atol=1e-9)
+
+
+def test_chance_stays_a_few_deviations() -> None:
+    """Fisher's approximation: a million normal numbers reach 4.9 deviations (normal tail, 1e-6 two-sided)."""
+    rows = np.random.default_rng(5).standard_normal((2, 500_000))
+    assert 3.5 < energy_deviations(rows, (13,)).max() < 6.5
+
+
+def marks_at(times: list[float], state: str = "new") -> list[Mark]:
+    return [
+        Mark(start_s=at, stop_s=at + 0.001, channel="both", state=state, size_db=20.0, sureness=40.0)  # type: ignore[arg-type]
+        for at in times
+    ]
+
+
+def test_a_long_scratch_is_one_thing_and_dust_beside_it_is_not_of_it() -> None:
+    """Forty crossings, every tenth too faint to be heard, the angle creeping by half a millisecond a turn; and dust."""
+    scratch = [20.0 + 1.8005 * turn for turn in range(40) if turn % 10 != 3]
+    dust = [21.1, 25.9, 33.3]
+    turn = TurnEstimate(period_s=1.8, rpm=100.0 / 3.0, sd_ppm=50.0, source="clicks")
+    marks = placed(marks_at(sorted(scratch + dust)), turn)
+    assert [mark.scratch for mark in marks if mark.start_s in dust] == [None, None, None]
+    assert {mark.scratch for mark in marks if mark.start_s not in dust} == {0}
+    assert all(mark.angle_deg is not None for mark in marks)
+
+
+def test_new_and_gone_marks_are_not_one_scratch() -> None:
+    turn = TurnEstimate(period_s=1.8, rpm=100.0 / 3.0, sd_ppm=50.0, source="clicks")
+    came = marks_at([20.0 + 1.8 * n for n in range(5)])
+    went = marks_at([20.0 + 1.8 * n for n in range(5, 10)], "gone")
+    assert {mark.scratch for mark in placed(came + went, turn)} == {0, 1}
