@@ -64,3 +64,16 @@ def test_a_take_is_not_compared_with_itself(two_takes: tuple[RunningServer, list
     server, (old, _) = two_takes
     assert server.ask("POST", f"/api/takes/{old}/compare", {"old": old}).status == 400
     assert server.ask("GET", f"/api/takes/{old}/compare?with=nonsense").status == 404
+
+
+def test_takes_are_combined_into_a_new_one_beside_them(two_takes: tuple[RunningServer, list[str]]) -> None:
+    server, (old, new) = two_takes
+    asked = server.ask("POST", f"/api/takes/{old}/combine", {"others": [new]})
+    job = wait(server, asked.json())
+    assert job["state"] == "done", job["error"]
+    (record,) = server.get("/api/records")["records"]
+    takes = server.get(f"/api/records/{record['id']}")["takes"]
+    assert [take["number"] for take in takes] == [1, 2, 3]
+    assert takes[2]["id"] == job["result"]["take"]
+    assert server.ask("POST", f"/api/takes/{old}/combine", {"others": [old]}).status == 400
+    assert server.ask("POST", f"/api/takes/{old}/combine", {"others": []}).status == 400

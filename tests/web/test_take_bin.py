@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+from sidekeep.service.verify import verify
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
 from tests.web.conftest import RunningServer
@@ -58,3 +59,27 @@ def test_nothing_moves_while_a_job_is_at_work(own: RunningServer) -> None:  # no
     assert "writing copies" in refused.json()["error"]["text"]
     assert own.ask("POST", "/api/takes/..%2f..%2fA-1/discard", {}).status in (404, 405)
     assert len(only(own)["takes"]) == 2
+
+
+def test_an_emptied_bin_is_gone_for_good_and_nothing_is_missed(own: RunningServer) -> None:  # noqa: F811
+    record = only(own)
+    folder = own.house.library.folder(record["id"])
+    take = next(each for each in record["takes"] if each["side"] == "A")
+    now = own.ask("POST", f"/api/takes/{take['id']}/discard", {}).json()["record"]
+    path = f"/api/records/{record['id']}/bin"
+    assert own.ask("DELETE", path, {"revision": now["revision"] + 1}).status == 409
+    assert (folder.path / "takes" / ".bin" / "A-1").is_dir()
+    emptied = own.ask("DELETE", path, {"revision": now["revision"]})
+    assert emptied.status == 200, emptied.body
+    assert emptied.json()["record"]["binned"] == []
+    assert not (folder.path / "takes" / ".bin" / "A-1").exists()
+    assert all(result.result.ok for result in verify(own.house.shelf, [str(folder.path)]))
+
+
+def test_a_record_in_the_shelfs_bin_is_gone_for_good_when_it_is_emptied(own: RunningServer) -> None:  # noqa: F811
+    record = only(own)
+    assert own.ask("DELETE", f"/api/records/{record['id']}").status == 200
+    assert [each["id"] for each in own.get("/api/bin")["records"]] == [record["id"]]
+    assert own.ask("DELETE", "/api/bin").json() == {"removed": 1}
+    assert own.get("/api/bin")["records"] == []
+    assert own.ask("POST", f"/api/records/{record['id']}/restore").status == 404

@@ -1,17 +1,20 @@
 """Takes that are no sides go to a bin within the record's folder, whole, and come back from it whole.
 
-Nothing is deleted here: the folder moves, ``take.json`` says why. A take whose side was named wrongly gets the next
-free number of the right side in the same way.
+The folder moves, ``take.json`` says why; only emptying the bin, which a person asks for, deletes. A take whose side was
+named wrongly gets the next free number of the right side in the same way.
 """
 
 from __future__ import annotations
 
 import os
+import shutil
+import stat
 from dataclasses import replace
 from pathlib import Path
 
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import write_json
+from sidekeep.shelf.inventory import Inventory, read_inventory, write_inventory
 from sidekeep.shelf.record_folder import BIN, RecordFolder, ShelfTake
 
 
@@ -36,6 +39,30 @@ def relabel_take(folder: RecordFolder, take: ShelfTake, side: str) -> ShelfTake:
     place = folder.new_take_folder(side)
     place.rmdir()
     return _move(folder, replace(take, side=side), place, binned=take.binned)
+
+
+def empty_take_bin(folder: RecordFolder) -> int:
+    """Remove the takes in the bin for good; how many. Verifying does not miss them afterwards."""
+    binned = folder.binned()
+    here = {tuple(sorted(file.sha256 for file in take.files)) for take in folder.takes()}
+    gone = {tuple(sorted(file.sha256 for file in take.files)) for take in binned} - here
+    before = read_inventory(folder.path)
+    takes = {name: files for name, files in before.takes.items() if tuple(sorted(files.values())) not in gone}
+    write_inventory(folder.path, Inventory(takes=takes, copies=before.copies))
+    for take in binned:
+        remove_folder(folder.path / take.folder)
+    return len(binned)
+
+
+def remove_folder(place: Path) -> None:
+    """Delete a folder with everything in it, read-only recordings too. Raises ``ShelfError``."""
+    try:
+        for path in place.rglob("*"):  # elsewhere than on POSIX a read-only file cannot be removed
+            if os.name == "nt" and path.is_file():
+                path.chmod(stat.S_IWRITE)
+        shutil.rmtree(place)
+    except OSError as error:
+        raise ShelfError(f"{place} could not be removed ({error.strerror})") from error
 
 
 def _move(folder: RecordFolder, take: ShelfTake, place: Path, *, binned: str) -> ShelfTake:

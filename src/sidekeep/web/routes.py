@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from msgspec import Struct
 from starlette.responses import Response
 
 from sidekeep.errors import ParameterError
@@ -20,6 +19,7 @@ from sidekeep.service.house.pictures import (
 )
 from sidekeep.service.house.sleeve_lines import read_sleeve_lines
 from sidekeep.service.house.spectrum import SCALES, spectrum
+from sidekeep.service.house.styluses import keep_stylus, stylus_views
 from sidekeep.service.house.takes import VERSIONS
 from sidekeep.service.house.views import damage_view
 from sidekeep.service.house.waveform import waveform
@@ -27,99 +27,23 @@ from sidekeep.service.kinds import check_kinds, kinds_of_copies
 from sidekeep.web.answers import bytes_answer
 from sidekeep.web.asking import Ask, Endpoint, Upload
 from sidekeep.web.guard import REPORT_POLICY
-
-
-class Text(Struct, forbid_unknown_fields=True):
-    """A sleeve text."""
-
-    text: str
-
-
-class SleeveText(Struct, forbid_unknown_fields=True):
-    """A sleeve text for a record that was last seen at a revision."""
-
-    text: str
-    revision: int | None = None
-
-
-class Copies(Struct, forbid_unknown_fields=True):
-    """Which kinds of copies to write."""
-
-    kinds: list[str]
-    replace: bool = False
-
-
-class Corners(Struct, forbid_unknown_fields=True):
-    """The four corners of a sleeve in its photograph."""
-
-    corners: list[list[float]]
-    revision: int | None = None
-
-
-class Chosen(Struct, forbid_unknown_fields=True):
-    """An input, and how it is opened where there is a choice."""
-
-    input: str
-    rate_hz: int | None = None
-    bits: int | None = None
-
-
-class On(Struct, forbid_unknown_fields=True):
-    """Whether the level is watched."""
-
-    on: bool
-
-
-class Then(Struct, forbid_unknown_fields=True):
-    """What follows by itself."""
-
-    copies: list[str] | None = None
-
-
-class Evening(Struct, forbid_unknown_fields=True):
-    """A record for the turntable."""
-
-    record: str
-    sides: list[str]
-    then: Then | None = None
-
-
-class Wish(Struct, forbid_unknown_fields=True):
-    """What the person wants of the session now."""
-
-    do: str
-    side: str = ""
-
-
-class Pile(Struct, forbid_unknown_fields=True):
-    """The records for tonight."""
-
-    records: list[str]
-
-
-class Edit(Struct, forbid_unknown_fields=True):
-    """One change; ``edit`` has a ``kind`` and the fields of that kind."""
-
-    edit: dict[str, Any]
-    revision: int | None = None
-
-
-class Revision(Struct, forbid_unknown_fields=True):
-    """The revision that was last seen."""
-
-    revision: int | None = None
-
-
-class Older(Struct, forbid_unknown_fields=True):
-    """The older take to compare with."""
-
-    old: str
-
-
-class Check(Struct, forbid_unknown_fields=True):
-    """How thoroughly to verify."""
-
-    decode_flac: bool = False
+from sidekeep.web.sent import (
+    Check,
+    Chosen,
+    Copies,
+    Corners,
+    Edit,
+    Evening,
+    Older,
+    On,
+    Others,
+    Pile,
+    Revision,
+    SleeveText,
+    StylusFacts,
+    Text,
+    Wish,
+)
 
 
 def state(ask: Ask) -> Any:
@@ -154,6 +78,29 @@ def restore_record(ask: Ask) -> Any:
 
 def bin_content(ask: Ask) -> Any:
     return {"records": ask.house.bin()}
+
+
+def empty_bin(ask: Ask) -> Any:
+    _only_here(ask)
+    return {"removed": ask.house.empty_bin()}
+
+
+def empty_take_bin(ask: Ask) -> Any:
+    _only_here(ask)
+    record = ask.house.empty_take_bin(ask.part("record"), ask.body.revision)
+    return {"revision": record["revision"], "record": record}
+
+
+def styluses(ask: Ask) -> Any:
+    return {"styluses": stylus_views(ask.house.shelf)}
+
+
+def keep_stylus_sent(ask: Ask) -> Any:
+    wanted = ask.body
+    keep_stylus(
+        ask.house.shelf, wanted.name, hours_before=wanted.hours_before, remind_at_h=wanted.remind_at_h
+    )
+    return {"styluses": stylus_views(ask.house.shelf)}
 
 
 def write_sleeve(ask: Ask) -> Any:
@@ -259,8 +206,16 @@ def survey_record(ask: Ask) -> Any:
 
 
 def write_copies(ask: Ask) -> Any:
+    wanted = ask.body
     return ask.house.ask_for(
-        "copies", ask.part("record"), kinds=check_kinds(ask.body.kinds), replace=ask.body.replace
+        "copies",
+        ask.part("record"),
+        kinds=check_kinds(wanted.kinds),
+        replace=wanted.replace,
+        titles=wanted.titles,
+        comment=wanted.comment,
+        track_names=wanted.track_names,
+        old_tags=wanted.old_tags,
     )
 
 
@@ -274,7 +229,11 @@ def verify_shelf(ask: Ask) -> Any:
 
 def adopt_sent(ask: Ask) -> Any:
     return ask.house.adopt_sent(
-        ask.word("record"), ask.body, ask.word("name", "recording")[:200], ask.word("side", "A")
+        ask.word("record"),
+        ask.body,
+        ask.word("name", "recording")[:200],
+        ask.word("side", "A"),
+        ask.word("stylus")[:200],
     )
 
 
@@ -297,6 +256,10 @@ def report(ask: Ask) -> Response:
 
 def compare_takes(ask: Ask) -> Any:
     return ask.house.compare(ask.body.old, ask.part("take"))
+
+
+def combine_takes(ask: Ask) -> Any:
+    return ask.house.combine([ask.part("take"), *ask.body.others])
 
 
 def comparison(ask: Ask) -> Any:
@@ -378,7 +341,13 @@ def session(ask: Ask) -> Any:
 
 def start_session(ask: Ask) -> Any:
     wanted = ask.body.then.copies if ask.body.then else None
-    return ask.house.start_session(ask.body.record, ask.body.sides, check_kinds(wanted) if wanted else [])
+    return ask.house.start_session(
+        ask.body.record,
+        ask.body.sides,
+        check_kinds(wanted) if wanted else [],
+        stylus=ask.body.stylus,
+        by_needle=ask.body.by_needle,
+    )
 
 
 def act(ask: Ask) -> Any:
@@ -421,6 +390,10 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="DELETE", path="/api/records/{record}", handler=discard_record),
     Endpoint(method="POST", path="/api/records/{record}/restore", handler=restore_record),
     Endpoint(method="GET", path="/api/bin", handler=bin_content),
+    Endpoint(method="DELETE", path="/api/bin", handler=empty_bin),
+    Endpoint(method="DELETE", path="/api/records/{record}/bin", handler=empty_take_bin, body=Revision),
+    Endpoint(method="GET", path="/api/styluses", handler=styluses),
+    Endpoint(method="POST", path="/api/styluses", handler=keep_stylus_sent, body=StylusFacts),
     Endpoint(method="PUT", path="/api/records/{record}/sleeve", handler=write_sleeve, body=SleeveText),
     Endpoint(method="POST", path="/api/sleeve/read", handler=read_sleeve, body=Text),
     Endpoint(method="GET", path="/api/records/{record}/pictures/{kind}", handler=picture),
@@ -431,6 +404,7 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="GET", path="/api/takes/{take}/sound", handler=sound),
     Endpoint(method="POST", path="/api/takes/{take}/compare", handler=compare_takes, body=Older),
     Endpoint(method="GET", path="/api/takes/{take}/compare", handler=comparison),
+    Endpoint(method="POST", path="/api/takes/{take}/combine", handler=combine_takes, body=Others),
     Endpoint(method="GET", path="/api/takes/{take}/compare/report", handler=comparison_report),
     Endpoint(method="POST", path="/api/takes/{take}/discard", handler=discard_take, body=Revision),
     Endpoint(method="POST", path="/api/takes/{take}/restore", handler=restore_take, body=Revision),

@@ -118,7 +118,9 @@ class House:
         name = uuid.uuid4().hex
         return name, folder / name, max(0, self.library.free_bytes() // 2 - KEPT_FREE)
 
-    def adopt_sent(self, record_id: str, upload: str, name: str, sides: str) -> dict[str, Any]:
+    def adopt_sent(
+        self, record_id: str, upload: str, name: str, sides: str, stylus: str = ""
+    ) -> dict[str, Any]:
         """The job that brings in a recording that was sent. The name it had is kept as a fact, made safe for a file."""
         try:
             self.library.folder(record_id)
@@ -128,7 +130,7 @@ class House:
             if not re.fullmatch(r"[A-Z]{1,8}", sides):
                 raise ParameterError(f"side={sides[:20]!r} must be a letter such as A, or several such as AB")
             safe = safe_name(Path(name.replace("\\", "/")).stem, suffix)
-            return self.ask_for("adopt", record_id, upload=upload, name=safe, sides=sides)
+            return self.ask_for("adopt", record_id, upload=upload, name=safe, sides=sides, stylus=stylus)
         except SidekeepError:
             (self.shelf / UPLOADS / upload).unlink(missing_ok=True)
             raise
@@ -170,6 +172,26 @@ class House:
             raise NotThere("these two takes have not been compared yet")
         return kept
 
+    def combine(self, take_ids: list[str]) -> dict[str, Any]:
+        """The job that makes one better take out of several of a side; the first is the best."""
+        found = [self.library.take(each) for each in take_ids]
+        if len({each.path for each in found}) < len(found) or len({each.record_id for each in found}) > 1:
+            raise ParameterError("different takes of one record can be combined here")
+        if len({each.take.side for each in found}) > 1:
+            raise ParameterError("takes of one side can be combined; these are of several")
+        return self.ask_for("combine", found[0].record_id, takes=[each.take.folder for each in found])
+
+    def empty_bin(self) -> int:
+        """Remove the records in the shelf's bin for good; how many."""
+        removed = self.library.empty_bin()
+        self.news.publish("shelf")
+        return removed
+
+    def empty_take_bin(self, record_id: str, revision: int | None) -> dict[str, Any]:
+        """Remove the takes in a record's bin for good; the record as it is then."""
+        self.library.empty_take_bin(record_id, revision)
+        return self.changed(record_id)
+
     def _pair(self, old_id: str, new_id: str) -> tuple[FoundTake, FoundTake]:
         old, new = self.library.take(old_id), self.library.take(new_id)
         if old.record_id != new.record_id or old.path == new.path:
@@ -194,7 +216,7 @@ class House:
 
     def _job_ended(self, job: Job) -> None:
         if job.record is not None:
-            if job.kind == "adopt" and job.state == "done":
+            if job.kind in ("adopt", "combine") and job.state == "done":
                 self.ask_for("survey", job.record)
             kinds = self._then.pop(job.record, []) if job.kind == "survey" else []
             if kinds and job.state == "done" and not self._is_unsure(job.record):
@@ -233,13 +255,26 @@ class House:
         """Every change, oldest first."""
         return [entry_object(each) for each in history(self.library.folder(record_id))]
 
-    def start_session(self, record_id: str, sides: list[str], then_copies: list[str]) -> dict[str, Any]:
+    def start_session(
+        self,
+        record_id: str,
+        sides: list[str],
+        then_copies: list[str],
+        *,
+        stylus: str = "",
+        by_needle: bool = True,
+    ) -> dict[str, Any]:
         """Put a record on the turntable. With ``then_copies`` the copies follow by themselves when every side was
         taken and nothing about the record is unsure."""
         if not sides or any(not re.fullmatch(r"[A-Z]", side) for side in sides):
             raise ParameterError("name the sides to take by their letters, such as A and B", code="no-sides")
         return self.turntable.start(
-            record_id, self.library.folder(record_id), tuple(sides), tuple(then_copies)
+            record_id,
+            self.library.folder(record_id),
+            tuple(sides),
+            tuple(then_copies),
+            stylus=stylus,
+            by_needle=by_needle,
         )
 
     def _taken(self, record_id: str, then_copies: tuple[str, ...], is_whole: bool) -> None:

@@ -17,12 +17,15 @@ from sidekeep.files.atomic import forget_parts
 from sidekeep.files.reader import open_take
 from sidekeep.flow.contract import facts_object
 from sidekeep.flow.progress import Progress, part
+from sidekeep.flow.titles import TitleChoice
 from sidekeep.model.finding import Finding
+from sidekeep.service.comparing.combine import combine
 from sidekeep.service.comparing.compare import compare
 from sidekeep.service.copies import copy_record, survey_kept
 from sidekeep.service.house.library import take_id
 from sidekeep.service.peaks import peaks_of
 from sidekeep.service.shelf import adopt
+from sidekeep.service.transfer import facts_from, naming_from
 from sidekeep.service.transferred import TransferOptions
 from sidekeep.service.verify import verify
 from sidekeep.shelf.record_folder import RecordFolder
@@ -50,11 +53,26 @@ def _survey(shelf: Path, progress: Progress, *, folder: str) -> dict[str, Any]:
 
 
 def _copies(
-    shelf: Path, progress: Progress, *, folder: str, kinds: list[str], replace: bool = False
+    shelf: Path,
+    progress: Progress,
+    *,
+    folder: str,
+    kinds: list[str],
+    replace: bool = False,
+    titles: TitleChoice = "sure",
+    comment: str = "",
+    track_names: str = "",
+    old_tags: bool = False,
 ) -> dict[str, Any]:
-    result, _ = copy_record(
-        shelf, folder, options=TransferOptions(kinds=kinds, replace=replace), progress=progress
+    options = TransferOptions(
+        kinds=kinds,
+        replace=replace,
+        titles=titles,
+        facts=facts_from(comment=comment),
+        naming=naming_from(track_names or None),
+        id3_version=3 if old_tags else 4,
     )
+    result, _ = copy_record(shelf, folder, options=options, progress=progress)
     return {
         "files": [
             {
@@ -134,6 +152,29 @@ def _compare(shelf: Path, progress: Progress, *, folder: str, old: str, new: str
     }
 
 
+def _combine(shelf: Path, progress: Progress, *, folder: str, takes: list[str]) -> dict[str, Any]:
+    """One better take out of several; they stay as they are, and the new one lies beside them."""
+    record = RecordFolder(Path(folder))
+    before = set(_take_folders(record))
+    try:
+        with at_work(record.path, "combining takes"):
+            made = combine(
+                shelf, [str(record.path / take) for take in takes], progress=part(progress, 0.0, 0.9)
+            )
+        assert made.take is not None
+        place = record.path / made.take.folder
+        peaks_of(place, open_take([place / file.name for file in made.take.files]), part(progress, 0.9, 1.0))
+    except BaseException:
+        _drop_unclosed(record, before)
+        raise
+    return {
+        "take": take_id(record.record_id, made.take),
+        "side": made.take.side,
+        "number": made.take.number,
+        "replaced_frames": made.facts.replaced_frames,
+    }
+
+
 def _findings(findings: Sequence[Finding], rate_hz: int) -> list[dict[str, Any]]:
     return [
         {
@@ -164,6 +205,7 @@ KINDS: dict[str, Callable[..., dict[str, Any]]] = {
     "verify": _verify,
     "adopt": _adopt,
     "compare": _compare,
+    "combine": _combine,
 }
 
 
@@ -185,5 +227,5 @@ def _clear_record(record: RecordFolder, kind: str, takes_before: set[Path]) -> N
         forget_parts(Path(place))
     for path in [*record.path.rglob(".sidekeep-*"), *record.path.rglob(".making")]:
         shutil.rmtree(path, ignore_errors=True)
-    if kind == "adopt":
+    if kind in ("adopt", "combine"):
         _drop_unclosed(record, takes_before)

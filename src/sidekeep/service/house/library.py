@@ -21,7 +21,7 @@ from sidekeep.service.shelf import index_record, list_records, open_catalogue, p
 from sidekeep.shelf.catalogue import Entry, record_folders
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, read_take
 from sidekeep.shelf.record_lock import at_work
-from sidekeep.shelf.take_bin import bin_take, restore_take
+from sidekeep.shelf.take_bin import bin_take, empty_take_bin, remove_folder, restore_take
 
 BIN = ".bin"
 LONGEST_SLEEVE = 200_000
@@ -168,6 +168,19 @@ class Library:
                 self.index(RecordFolder(place))
                 return
         raise NotThere("there is no such record in the bin")
+
+    def empty_bin(self) -> int:
+        """Remove the records in the bin for good; how many."""
+        discarded = self.discarded()
+        for folder in discarded:
+            remove_folder(folder.path)
+        return len(discarded)
+
+    def empty_take_bin(self, record_id: str, revision: int | None) -> int:
+        """Remove the takes in a record's bin for good; how many. Raises as ``move_take``."""
+        folder = self.expect(record_id, revision)
+        with at_work(folder.path, "emptying its bin"):
+            return empty_take_bin(folder)
 
     def binned(self, record_id: str) -> list[FoundTake]:
         """The takes of a record that lie in its bin."""

@@ -51,6 +51,7 @@ class _Session:
     record: str
     sides: tuple[str, ...]
     then_copies: tuple[str, ...]
+    by_needle: bool = True
     phase: str = "opening"
     side: str = ""
     take: str = ""
@@ -163,7 +164,14 @@ class Turntable:
         return {"on": on}
 
     def start(
-        self, record_id: str, folder: RecordFolder, sides: tuple[str, ...], then_copies: tuple[str, ...]
+        self,
+        record_id: str,
+        folder: RecordFolder,
+        sides: tuple[str, ...],
+        then_copies: tuple[str, ...],
+        *,
+        stylus: str = "",
+        by_needle: bool = True,
     ) -> dict[str, Any]:
         """Arm for the sides of a record. Refusals come at once: no input, no room, somebody else at work."""
         with self._starting:
@@ -173,7 +181,11 @@ class Turntable:
             sound_input = self._input()
             wishes = _wishes()
             view = _Session(
-                record=record_id, sides=sides, then_copies=then_copies, side=sides[0] if sides else ""
+                record=record_id,
+                sides=sides,
+                then_copies=then_copies,
+                by_needle=by_needle,
+                side=sides[0] if sides else "",
             )
             live = EveningFollower(self._shelf, kinds=then_copies)
             ready = threading.Event()
@@ -189,6 +201,8 @@ class Turntable:
                         sound_input=sound_input,
                         rate_hz=wishes.get("rate_hz"),
                         bits=wishes.get("bits"),
+                        stylus=stylus,
+                        by_needle=by_needle,
                         tell=self._tell,
                         follower=_Following(live, self._news),
                     ) as session:

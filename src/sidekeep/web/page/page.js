@@ -94,6 +94,7 @@ function Way({ id, address }) {
       more: !side.chosen_take ? "not taken yet" : side.unsure?.length ? `${count(side.unsure.length, "thing")} unsure` : side.cuts ? "sure" : "taken",
     })),
     { place: "copies", side: "", text: "Copies", state: copied ? "done" : "open", more: copied ? "written" : "not written yet" },
+    ...(sides.some((/** @type {any} */ side) => side.take_ids?.length > 1) ? [{ place: "later", side: "", text: "A year later", state: "open", more: "a side taken twice" }] : []),
   ];
   return html`
     <div class="way">

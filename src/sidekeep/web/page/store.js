@@ -32,6 +32,7 @@ const listeners = new Set();
 const hearers = new Map();
 let version = 0;
 let notice_id = 0;
+const NOTE_MS = 9000;
 
 function changed() {
   version += 1;
@@ -63,7 +64,10 @@ export function onEvent(kind, hear) {
 export function tell(text, more = {}) {
   if (known.notices.some((notice) => notice.text === text)) return;
   notice_id += 1;
-  known.notices = [...known.notices.slice(-3), { id: notice_id, text, severity: more.severity ?? "note", action: more.action ?? null }];
+  const id = notice_id;
+  known.notices = [...known.notices.slice(-3), { id, text, severity: more.severity ?? "note", action: more.action ?? null }];
+  // What wants nothing of the person goes by itself; a screen reader has said it by then.
+  if (!more.action && (more.severity ?? "note") === "note") setTimeout(() => seen(id), NOTE_MS);
   changed();
 }
 /** @param {number} id */
@@ -120,6 +124,12 @@ export function keepRecord(record) {
   known.records.set(record.id, record);
   changed();
   return record;
+}
+
+/** It is not on the shelf any more. @param {string} id */
+export function forgetRecord(id) {
+  known.records.delete(id);
+  changed();
 }
 
 /** The record of that id, read when it is not known yet. @param {string} id @returns {any} null while it is read */

@@ -26,6 +26,7 @@ function send(path, file, progress) {
 /** @param {{record: any, sides: string[], make: () => Promise<any>}} props */
 export function BringIn({ record, sides, make }) {
   const [files, setFiles] = useState(/** @type {{file: File, side: string}[]} */ ([]));
+  const [stylus, setStylus] = useState("");
   const [now, setNow] = useState(/** @type {{at: number, share: number} | null} */ (null));
   const [sent, setSent] = useState(/** @type {{record: string, jobs: string[]} | null} */ (null));
   const known = useKnown();
@@ -56,7 +57,7 @@ export function BringIn({ record, sides, make }) {
     for (const [at, { file, side }] of files.entries()) {
       setNow({ at, share: 0 });
       try {
-        const words = new URLSearchParams({ record: owner.id, side, name: file.name });
+        const words = new URLSearchParams({ record: owner.id, side, name: file.name, stylus });
         const answer = await send(`/api/adopt?${words}`, file, (share) => setNow({ at, share }));
         if (answer?.id) asked.push(answer.id);
       } catch (error) {
@@ -79,6 +80,7 @@ export function BringIn({ record, sides, make }) {
         ${choices.map((letter) => html`<option value=${letter} selected=${letter === side}>${letter.length > 1 ? "the whole record" : `side ${letter}`}</option>`)}</select></label>
       ${now?.at === at && html`<progress class="bar" max="1" value=${now.share} aria-label=${`Sending ${file.name}`}></progress>`}
     </li>`)}</ul>`}
+    ${files.length > 0 && html`<label class="with-stylus">Played with the stylus <input type="text" maxlength="200" value=${stylus} placeholder="not known" onInput=${(/** @type {any} */ event) => setStylus(event.target.value)} /></label>`}
     ${sent && html`<p>${jobs.find((job) => job.state === "running")?.doing || "Waiting for its turn"} …</p><progress class="bar" max="1" value=${jobs.reduce((sum, job) => sum + (job.share ?? 0), 0) / Math.max(1, sent.jobs.length)} aria-label="Bringing the recordings in"></progress>`}
     <p class="buttons">
       ${files.length > 0 && html`<button class="main" disabled=${now !== null} onClick=${bring}>Bring them in</button>`}

@@ -3,12 +3,15 @@ import { recordPath } from "../address.js";
 import { html, useEffect, useState } from "../html.js";
 import { get, post, remove } from "../server.js";
 import { loadRecord, makeEdit, stepBack, tell, told, useKnown, useRecord } from "../store.js";
+import { Checked } from "./checked.js";
 import { capital, count, day, decibels, gain, listed, roughly, size } from "../words.js";
 
 const CHOSEN = "sidekeep kinds";
 const USUAL = ["lossless", "portable"];
 const SIZES = { gentle: "gently: only what stands out clearly", even: "evenly", thorough: "thoroughly: faint crackle too", off: "not at all" };
 const TARGETS = { peak: "until its highest peak is at", loudness: "until it is as loud as", none: "as it was recorded, without a change" };
+const TITLES = { sure: "only where they are sure", printed: "all, in the sleeve's order", heard: "by the lengths that are heard" };
+const USUAL_WAY = { titles: "sure", comment: "", track_names: "", old_tags: false };
 const LEAD_INS = { cut: "where the music begins", needle: "where the needle comes down", groove: "with the last second of groove" };
 
 /** @param {{address: import("../address.js").Address}} props */
@@ -17,6 +20,7 @@ export function Place({ address }) {
   const known = useKnown();
   const [kinds, setKinds] = useState(/** @type {any[] | null} */ (null));
   const [chosen, setChosen] = useState(/** @type {string[]} */ (remembered()));
+  const [more, setMore] = useState(USUAL_WAY);
   useEffect(() => void told(get("/api/kinds")).then((answer) => answer && setKinds(answer.kinds ?? answer)), []);
   if (!record) return html`<p class="soft waiting">One moment …</p>`;
   if (record.missing) return html`<h1>This record is not on the shelf.</h1><p><a href="/">To the shelf</a></p>`;
@@ -35,7 +39,7 @@ export function Place({ address }) {
   };
   /** @param {boolean} replace */
   const write = async (replace) => {
-    const job = await told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { kinds: chosen, replace }));
+    const job = await told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { kinds: chosen, replace, ...more }));
     if (job) await loadRecord(record.id);
   };
   return html`
@@ -52,12 +56,25 @@ export function Place({ address }) {
         <section aria-labelledby="kinds"><h2 id="kinds">What for</h2>
           <ul class="kinds">${(kinds ?? []).map((kind) => html`<li key=${kind.name}><label class="check"><input type="checkbox" checked=${chosen.includes(kind.name)} onChange=${(/** @type {any} */ event) => choose(kind.name, event.target.checked)} />
             <span><strong>${kind.name}</strong> <span class="soft">${kind.purpose}</span></span></label></li>`)}</ul>
+          <${More} more=${more} set=${setMore} />
           <p class="buttons"><button class="main large" disabled=${Boolean(working) || !chosen.length} onClick=${() => void write(false)}>Write ${chosen.length === 1 ? "this kind" : chosen.length ? `these ${count(chosen.length, "kind")}` : "the copies"}</button>
             ${record.copies?.length > 0 && html`<button class="quiet" disabled=${Boolean(working) || !chosen.length} onClick=${() => void write(true)}>Write anew, in place of the old files</button>`}</p>
         </section>
       </div>
       <${There} record=${record} working=${working} />
     </div>`}`;
+}
+
+/** What is seldom otherwise than usual. @param {{more: typeof USUAL_WAY, set: (more: typeof USUAL_WAY) => void}} props */
+function More({ more, set }) {
+  const usual = JSON.stringify(more) === JSON.stringify(USUAL_WAY);
+  return html`<details class="more-ways"><summary>Titles, names and tags${usual ? "" : ": not as usual"}</summary>
+    <label>Titles are given <select value=${more.titles} onChange=${(/** @type {any} */ event) => set({ ...more, titles: event.target.value })}>${Object.entries(TITLES).map(([name, text]) => html`<option value=${name} selected=${name === more.titles}>${text}</option>`)}</select></label>
+    <label>A line about stylus and chain, for the tags <input type="text" maxlength="500" value=${more.comment} onInput=${(/** @type {any} */ event) => set({ ...more, comment: event.target.value })} /></label>
+    <label>Files are named <input type="text" maxlength="200" placeholder="{number} {title}" value=${more.track_names} onInput=${(/** @type {any} */ event) => set({ ...more, track_names: event.target.value })} aria-describedby="name-words" /></label>
+    <p class="soft" id="name-words">Words in braces are filled in: {number} {title} {artist} {side} {position} {year}.</p>
+    <label class="check"><input type="checkbox" checked=${more.old_tags} onChange=${(/** @type {any} */ event) => set({ ...more, old_tags: event.target.checked })} /><span>Tags for old players (ID3v2.3 in MP3, WAV and AIFF).</span></label>
+  </details>`;
 }
 
 /** @returns {string[]} */
@@ -86,8 +103,7 @@ function Ended({ job, replace }) {
   }
   if (job.state === "cancelled") return html`<p class="finding">Ended before it was done. Nothing half written stays behind.</p>`;
   if (job.kind === "verify" && job.state === "done") {
-    const problems = job.result?.problems ?? job.result?.findings ?? [];
-    return problems.length ? html`<div class="finding act"><p>${capital(count(problems.length, "file is", "files are"))} not as they were:</p><ul>${problems.slice(0, 20).map((/** @type {any} */ each) => html`<li>${each.text ?? String(each)}</li>`)}</ul></div>` : html`<p class="finding">Everything is as it was written.</p>`;
+    return html`<${Checked} result=${job.result} />`;
   }
   return null;
 }

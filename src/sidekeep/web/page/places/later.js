@@ -1,33 +1,47 @@
-/** A year later: two takes of one side, side by side. The comparison itself is made by the server. */
+/** A year later: two takes of one side, side by side, and one better take out of several. Both are made by the server. */
 import { recordPath } from "../address.js";
 import { html, useEffect, useState } from "../html.js";
 import { get, post } from "../server.js";
 import { told, useKnown, useRecord } from "../store.js";
-import { clock, day } from "../words.js";
+import { capital, clock, day, whole } from "../words.js";
 
 /** @param {{address: import("../address.js").Address}} props */
 export function Place({ address }) {
   const record = useRecord(address.record);
   const known = useKnown();
   const [found, setFound] = useState(/** @type {any} */ (null));
+  const [chosen, setChosen] = useState(/** @type {string[]} */ ([]));
   const pairs = (record?.sides ?? []).filter((/** @type {any} */ side) => (record.takes ?? []).filter((/** @type {any} */ take) => take.side.includes(side.side)).length > 1);
-  const side = address.at.side ?? pairs[0]?.side ?? "";
+  const side = pairs.some((/** @type {any} */ each) => each.side === address.at.side) ? address.at.side : (pairs[0]?.side ?? "");
   const takes = (record?.takes ?? []).filter((/** @type {any} */ take) => side && take.side.includes(side));
-  const [old, young] = [takes[0], takes[takes.length - 1]];
-  const job = [...known.jobs.values()].reverse().find((each) => each.kind === "compare" && each.record === record?.id);
+  const old = takes.find((/** @type {any} */ take) => take.id === chosen[0]) ?? takes[0];
+  const young = takes.find((/** @type {any} */ take) => take.id === chosen[1]) ?? takes[takes.length - 1];
+  const job = [...known.jobs.values()].reverse().find((each) => (each.kind === "compare" || each.kind === "combine") && each.record === record?.id);
   const path = old && young && old !== young ? `/api/takes/${encodeURIComponent(young.id)}/compare` : "";
   const between = old ? `?with=${encodeURIComponent(old.id)}` : "";
   useEffect(() => {
+    setFound(null);
     if (path) get(path + between).then(setFound, () => setFound(null));
   }, [path, between, job?.state]);
   if (!record) return html`<p class="soft waiting">One moment …</p>`;
+  if (record.missing) return html`<h1>This record is not on the shelf.</h1><p><a href="/">To the shelf</a></p>`;
   if (!pairs.length) return html`<h1>A year later</h1><p>When a side has been taken twice, this place tells what has changed in between: new damage, lost treble, more noise.</p><p><a class="button" href=${recordPath(record.id, "turntable")}>Take a side again</a></p>`;
   const working = job && (job.state === "running" || job.state === "waiting");
+  const best = record.sides.find((/** @type {any} */ each) => each.side === side)?.chosen_take;
+  const others = takes.map((/** @type {any} */ take) => take.id).filter((/** @type {string} */ id) => id !== best);
+  /** @param {number} at @param {any} now */
+  const pick = (at, now) => html`<label>${at ? "and" : "Between"} <select value=${now.id} disabled=${takes.length < 3} onChange=${(/** @type {any} */ event) => setChosen(at ? [old.id, event.target.value] : [event.target.value, young.id])}>
+    ${takes.map((/** @type {any} */ take) => html`<option value=${take.id} selected=${take.id === now.id}>take ${take.number}, ${day(take.taken_utc)}, ${clock(take.length_s)}</option>`)}</select></label>`;
   return html`<h1>A year later: side ${side}</h1>
-    <table><caption class="unseen">The two takes</caption><tbody>${[old, young].map((take) => html`<tr key=${take.id}><th scope="row">Take ${take.number}</th><td>${day(take.taken_utc)}</td><td class="number">${clock(take.length_s)}</td></tr>`)}</tbody></table>
-    ${working ? html`<p role="status">Laying one over the other …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label="comparing"></progress>`
-      : html`<p class="buttons"><button onClick=${() => void told(post(path, { old: old.id }))}>${found ? "Compare again" : "Say what has changed"}</button>
-        ${found && html`<a class="button quiet" href=${`${path}/report${between}`} target="_blank">The discs over each other, and what to listen to</a>`}</p>`}
-    ${job?.state === "failed" && html`<p class="finding">${job.error?.text ?? "It could not be done."}</p>`}
-    ${found && !working && html`<ul>${(found.findings ?? []).map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity ?? "note"}`}>${finding.text}</li>`)}</ul>`}`;
+    ${pairs.length > 1 && html`<p class="buttons" role="group" aria-label="Side">${pairs.map((/** @type {any} */ each) => html`<a class="button quiet" href=${`${recordPath(record.id, "later")}#side=${each.side}`} aria-current=${each.side === side ? "true" : null}>Side ${each.side}</a>`)}</p>`}
+    <p class="two-takes">${pick(0, old)} ${pick(1, young)}</p>
+    ${working ? html`<div class="working"><p class="working-what" role="status">${capital(job.doing || (job.kind === "combine" ? "combining the takes" : "laying one over the other"))} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label=${job.kind === "combine" ? "Combining" : "Comparing"}></progress></div>`
+      : html`<p class="buttons"><button class="main" disabled=${!path} onClick=${() => void told(post(path, { old: old.id }))}>${found ? "Compare again" : "Say what has changed"}</button>
+        ${found && html`<a class="button quiet" href=${`${path}/report${between}`} target="_blank" rel="noreferrer">The discs over each other, and what to listen to<span class="unseen"> (opens a new window)</span></a>`}</p>`}
+    ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
+    ${found && !working && html`<ul class="changes">${(found.findings ?? []).map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity ?? "note"}`}>${finding.text}</li>`)}</ul>`}
+    <h2>One better take out of these</h2>
+    <p>Where the take that counts is damaged and another is not, its sound is put in. The takes stay as they are; what comes of it is one more take, and then it counts.</p>
+    ${job?.kind === "combine" && job.state === "done" && html`<p class="finding">Take ${job.result?.number} is made of them: ${whole(job.result?.replaced_frames ?? 0)} damaged frames were taken from the others. <a href=${recordPath(record.id, "side", side)}>Look at side ${side}</a></p>`}
+    <p class="buttons"><button disabled=${Boolean(working) || !best || !others.length} onClick=${() => void told(post(`/api/takes/${encodeURIComponent(best)}/combine`, { others }))}>Combine the ${takes.length} takes</button></p>`;
 }

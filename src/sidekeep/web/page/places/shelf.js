@@ -3,9 +3,11 @@ import { go, recordPath } from "../address.js";
 import { sleeveColour, writingOn } from "../colours.js";
 import { keepDraft } from "../drafts.js";
 import { html, useEffect, useMemo, useRef, useState } from "../html.js";
-import { get, post, put } from "../server.js";
+import { get, post, put, remove } from "../server.js";
 import { knownNow, loadShelf, tell, told, useKnown } from "../store.js";
 import { capital, count, listed, nameOf, size } from "../words.js";
+import { Checked } from "./checked.js";
+import { Empty } from "./empty.js";
 
 const GROUPS = [
   { state: "all", text: "all records" },
@@ -37,7 +39,7 @@ export function nextStep(record) {
   if (!record.sides.length) return { text: "no tracks read from its sleeve text yet", place: "sleeve", side: "" };
   if (missing.length === record.sides.length) return { text: "waits for the needle", place: "turntable", side: "" };
   if (missing.length) return { text: `side ${listed(missing)} ${missing.length > 1 ? "are" : "is"} missing`, place: "turntable", side: "" };
-  if (unsure(record)) return { text: `${count(unsure(record), "thing wants", "things want")} a look`, place: "side", side: record.sides[0].side };
+  if (unsure(record)) return { text: `${count(unsure(record), "thing wants", "things want")} a look`, place: "side", side: (record.sides.find((/** @type {any} */ side) => side.unsure_count) ?? record.sides[0]).side };
   if (["copied", "verified"].includes(record.state)) return { text: record.state === "verified" ? "copied and read back" : "copied", place: "copies", side: "" };
   if (record.state === "taken") return { text: "taken; its tracks are not looked for yet", place: "side", side: record.sides[0].side };
   return { text: "ready for its copies", place: "copies", side: "" };
@@ -89,6 +91,7 @@ export function Place() {
         ${records !== null && shown.length === 0 && html`<p class="soft nothing">No record fits. ${words && html`<button class="quiet" onClick=${() => setWords("")}>Show all again</button>`}</p>`}
         <ol class="stack">${shown.map((record) => html`<${Spine} key=${record.id} record=${record} pile=${pile} />`)}</ol>
       </section>`}
+    <${Bin} shelf=${records} />
     <${Foot} state=${known.state} />
   `;
 }
@@ -181,6 +184,18 @@ function Tonight({ piled, pile }) {
   </section>`;
 }
 
+/** Records that were thrown away, until somebody empties the bin. @param {{shelf: any[] | null}} props */
+function Bin({ shelf }) {
+  const [binned, setBinned] = useState(/** @type {any[]} */ ([]));
+  const load = () => get("/api/bin").then((answer) => setBinned(answer.records), () => undefined);
+  useEffect(() => void load(), [shelf]);
+  if (!binned.length) return null;
+  return html`<details class="bin"><summary>In the bin: ${count(binned.length, "record")}</summary>
+    <ul class="takes">${binned.map((record) => html`<li key=${record.id}><span><span class="soft">${record.artist}</span> <cite>${nameOf(record)}</cite></span>
+      <button class="quiet" onClick=${async () => { if (await told(post(`/api/records/${encodeURIComponent(record.id)}/restore`))) tell(`${nameOf(record)} is back on the shelf.`); await load(); }}>Bring it back<span class="unseen">: ${nameOf(record)}</span></button></li>`)}</ul>
+    <${Empty} what=${count(binned.length, "record")} empty=${async () => { if (await told(remove("/api/bin"))) tell("The bin is empty."); await load(); }} /></details>`;
+}
+
 /** @param {{state: any}} props */
 function Foot({ state }) {
   const busy = useRef(false);
@@ -192,9 +207,14 @@ function Foot({ state }) {
     busy.current = false;
   };
   const hours = state.shelf.free_bytes / 2.07e9;
+  const job = [...knownNow().jobs.values()].reverse().find((each) => each.kind === "verify" && !each.record);
+  const checking = job && (job.state === "running" || job.state === "waiting");
   return html`<footer class="shelf-foot soft">
     <p>Kept in ${state.shelf.name}. ${size(state.shelf.free_bytes)} free: about ${hours >= 10 ? Math.round(hours) : hours.toFixed(1)} hours of recording at 96 kHz.
     ${state.shelf.writable === false ? " This shelf cannot be written to: records can be heard, not changed." : ""}</p>
-    <p class="buttons"><button class="quiet" onClick=${check}>Check every file against its checksum</button></p>
+    ${checking ? html`<p role="status">${capital(job.doing || "reading every file")} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label="Checking every file"></progress>` : null}
+    ${job?.state === "done" && html`<${Checked} result=${job.result} />`}
+    ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
+    <p class="buttons"><button class="quiet" disabled=${Boolean(checking)} onClick=${check}>Check every file against its checksum</button></p>
   </footer>`;
 }

@@ -69,11 +69,10 @@ function OnTheDesk({ record, side, take, job, at }) {
   useEffect(() => {
     const hear = () => {
       const now = leftKey(take);
-      if (now !== left.current) {
-        left.current = now;
-        void desk.sound.renew();
-      }
-      desk.moved();
+      if (now === left.current) return desk.moved();
+      left.current = now;
+      void desk.sound.renew();
+      desk.changed();
     };
     take.waiting.add(hear);
     return () => void take.waiting.delete(hear);

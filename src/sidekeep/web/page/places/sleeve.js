@@ -2,8 +2,8 @@
 import { go, recordPath } from "../address.js";
 import { draft, keepDraft } from "../drafts.js";
 import { html, useEffect, useLayoutEffect, useRef, useState } from "../html.js";
-import { post, put, Refused } from "../server.js";
-import { change, keepRecord, tell, told, useKnown, useRecord } from "../store.js";
+import { post, put, Refused, remove } from "../server.js";
+import { change, forgetRecord, keepRecord, tell, told, useKnown, useRecord } from "../store.js";
 import { clock, count, listed } from "../words.js";
 import { Pictures } from "./sleeve_pictures.js";
 import { BringIn } from "./bring_in.js";
@@ -112,8 +112,23 @@ function Sleeve({ id, record }) {
     <div class="sleeve-more">
       <${Pictures} record=${record} make=${async () => { const now = await keep(); if (now && !id) go(recordPath(now.id), { replace: true }); return now; }} />
       <${BringIn} record=${record} sides=${reading ? reading.record.sides.map((side) => side.side) : []} make=${async () => { const now = await keep(); if (now && !id) go(recordPath(now.id), { replace: true }); return now; }} />
+      ${record && html`<${Discard} record=${record} />`}
     </div>
   `;
+}
+
+/** A record that is not wanted goes to the shelf's bin, whole. @param {{record: any}} props */
+function Discard({ record }) {
+  const id = encodeURIComponent(record.id);
+  const back = () => void told(post(`/api/records/${id}/restore`)).then((done) => done && go(recordPath(record.id)));
+  const away = async () => {
+    if (!(await told(remove(`/api/records/${id}`)))) return;
+    tell("The record is in the bin, with all its takes and copies.", { action: { text: "Bring it back", run: back } });
+    forgetRecord(record.id);
+    go("/");
+  };
+  return html`<section class="discard" aria-labelledby="discard"><h2 id="discard">Not on this shelf</h2><p class="soft">The record goes to the shelf's bin, with its takes and copies, and can be brought back until the bin is emptied.</p>
+    <p class="buttons"><button class="quiet" onClick=${away}>Put this record in the bin</button></p></section>`;
 }
 
 /** The reading in one sentence. @param {import("../shapes.js").SleeveRead | null} reading @param {string} text @param {number} tracks @param {number} doubts */

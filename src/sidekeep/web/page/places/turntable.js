@@ -7,6 +7,7 @@ import { capital, count, nameOf } from "../words.js";
 import { newsText, sentenceOf } from "./turntable_words.js";
 import { LiveDisc } from "./turntable_disc.js";
 import { SetUp } from "./turntable_setup.js";
+import { Stylus } from "./turntable_stylus.js";
 import { inputIsKnown, setWritesAfter, sidesToTake, startSession, USUAL_KINDS, writesAfter } from "./turntable_session.js";
 
 /** @param {{address: import("../address.js").Address}} props */
@@ -44,6 +45,7 @@ function Ready({ record }) {
   const sides = record.sides.map((/** @type {any} */ side) => side.side);
   const [chosen, setChosen] = useState(/** @type {string[]} */ (sidesToTake(record)));
   const [after, setAfter] = useState(writesAfter());
+  const [by_needle, setByNeedle] = useState(true);
   const all_taken = sides.length > 0 && record.sides.every((/** @type {any} */ side) => side.chosen_take);
   const again = record.sides.some((/** @type {any} */ side) => chosen.includes(side.side) && side.chosen_take);
   return html`<div class="stage ready">
@@ -55,7 +57,9 @@ function Ready({ record }) {
     </fieldset>`}
     ${again && html`<p class="soft">A side that is taken already gets a second take; the first stays, and you choose which one counts.</p>`}
     <label class="check"><input type="checkbox" checked=${after} onChange=${(/** @type {any} */ event) => { setAfter(event.target.checked); setWritesAfter(event.target.checked); }} /><span>When all sides are taken and nothing is unsure, write the copies (lossless and portable).</span></label>
-    <p class="buttons"><button class=${all_taken ? "large" : "main large"} disabled=${sides.length > 0 && !chosen.length} onClick=${() => void startSession(record, chosen.length ? chosen : ["A", "B"])}>I am ready</button>
+    <${Stylus} />
+    <label class="check"><input type="checkbox" checked=${!by_needle} onChange=${(/** @type {any} */ event) => setByNeedle(!event.target.checked)} /><span>Begin and end each side by my press, not by the needle.</span></label>
+    <p class="buttons"><button class=${all_taken ? "large" : "main large"} disabled=${sides.length > 0 && !chosen.length} onClick=${() => void startSession(record, chosen.length ? chosen : ["A", "B"], { by_needle })}>I am ready</button>
       <a class="button" href=${`${recordPath(record.id, "turntable")}#set-up=1`} onClick=${(/** @type {Event} */ event) => { event.preventDefault(); go(`${recordPath(record.id, "turntable")}#set-up=1`); }}>Look at input and level first</a></p>
     <p class="care">Fasten the turntable's thin earth wire to the phono stage; never defeat the mains safety earth. Copying your own records for yourself is allowed in some countries and not in others.</p>
   </div>`;

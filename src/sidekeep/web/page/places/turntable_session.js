@@ -4,12 +4,18 @@ import { get, post, Refused } from "../server.js";
 import { knownNow, tell } from "../store.js";
 
 const THEN = "sidekeep then";
+const STYLUS = "sidekeep stylus";
 export const USUAL_KINDS = ["lossless", "portable"];
 
 /** Whether copies are to be written when nothing is unsure. */
 export const writesAfter = () => localStorage.getItem(THEN) !== "no";
 /** @param {boolean} on */
 export const setWritesAfter = (on) => localStorage.setItem(THEN, on ? "yes" : "no");
+
+/** The stylus in use, kept for the next evening; empty: its hours are not counted. */
+export const stylusInUse = () => localStorage.getItem(STYLUS) ?? "";
+/** @param {string} name */
+export const useStylus = (name) => localStorage.setItem(STYLUS, name);
 
 /** Whether an input was chosen once, here or on the command line. */
 export async function inputIsKnown() {
@@ -26,15 +32,15 @@ export function sidesToTake(record) {
 
 /**
  * Go to the turntable and arm the first side that is missing. Without a known input the guide comes first.
- * @param {any} record @param {string[]} [sides]
+ * @param {any} record @param {string[]} [sides] @param {{by_needle?: boolean}} [how]
  */
-export async function startSession(record, sides = sidesToTake(record)) {
+export async function startSession(record, sides = sidesToTake(record), how = {}) {
   const path = recordPath(record.id, "turntable");
   const session = knownNow().session;
   if (session && session.phase !== "done" && session.record === record.id) return go(path);
   if (!(await inputIsKnown())) return go(`${path}#set-up=1`);
   try {
-    const answer = await post("/api/session", { record: record.id, sides, then: writesAfter() ? { copies: USUAL_KINDS } : null });
+    const answer = await post("/api/session", { record: record.id, sides, then: writesAfter() ? { copies: USUAL_KINDS } : null, stylus: stylusInUse(), by_needle: how.by_needle ?? true });
     knownNow().session = answer.session ?? answer;
   } catch (error) {
     if (!(error instanceof Refused)) throw error;

@@ -1,8 +1,10 @@
 /** The takes of a side: which one counts, and a bin that keeps what was thrown away. */
+import { recordPath } from "../address.js";
 import { html } from "../html.js";
-import { post } from "../server.js";
+import { Empty } from "../places/empty.js";
+import { post, remove } from "../server.js";
 import { loadRecord, makeEdit, tell, told } from "../store.js";
-import { clock, day, form } from "../words.js";
+import { clock, count, day, form } from "../words.js";
 
 /** @param {{record: any, side: any}} props */
 export function Takes({ record, side }) {
@@ -14,6 +16,10 @@ export function Takes({ record, side }) {
     if (await told(post(`/api/takes/${encodeURIComponent(take.id)}/${what}`, { revision: record.revision }))) tell(said);
     await loadRecord(record.id);
   };
+  const empty = async () => {
+    if (await told(remove(`/api/records/${encodeURIComponent(record.id)}/bin`, { revision: record.revision }))) tell("The bin of this record is empty.");
+    await loadRecord(record.id);
+  };
   return html`<details open=${own.length > 1}><summary>${own.length > 1 ? `The ${own.length} takes of this side` : "The take"}</summary>
     <ul class="takes">${own.map((/** @type {any} */ take) => html`<li key=${take.id}>
       <span><strong>Take ${take.number}</strong> <span class="soft">${clock(take.length_s)}, ${form(take.rate_hz, take.bits)}, ${take.how === "recorded" ? "recorded" : "brought in"} ${day(take.taken_utc)}${take.stylus ? `, ${take.stylus}` : ""}</span>
@@ -22,5 +28,7 @@ export function Takes({ record, side }) {
         <button class="quiet" onClick=${() => void act(take, "discard", `Take ${take.number} of side ${side.side} is in the bin; it can be brought back.`)} aria-label=${`Put take ${take.number} in the bin`}>To the bin</button></span>
     </li>`)}
     ${binned.map((/** @type {any} */ take) => html`<li key=${take.id} class="soft"><span>Take ${take.number}, in the bin</span><button class="quiet" onClick=${() => void act(take, "restore", `Take ${take.number} is back.`)}>Bring it back</button></li>`)}
-    </ul></details>`;
+    </ul>
+    ${own.length > 1 && html`<p><a href=${`${recordPath(record.id, "later")}#side=${side.side}`}>What has changed between them, and one better take out of them</a></p>`}
+    ${(record.binned ?? []).length > 0 && html`<${Empty} what=${count(record.binned.length, "take")} empty=${empty} />`}</details>`;
 }

@@ -1,0 +1,26 @@
+"""The styluses of the house as a page shows them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from sidekeep.service.shelf import keep_stylus, stylus_hours
+from sidekeep.shelf.styluses import REMIND_AT_H
+
+__all__ = ["REMIND_AT_H", "keep_stylus", "stylus_views"]
+
+
+def stylus_views(shelf: Path) -> list[dict[str, Any]]:
+    """Every stylus with its hours; none on a shelf that is not there yet."""
+    if not shelf.is_dir():
+        return []
+    return [
+        {
+            "name": each.name,
+            "hours": round(each.hours, 2),
+            "remind_at_h": each.remind_at_h,
+            "is_due": each.is_due,
+        }
+        for each in stylus_hours(shelf)
+    ]

@@ -1,0 +1,26 @@
+/** What came of comparing files with their checksums. */
+import { html } from "../html.js";
+import { count } from "../words.js";
+
+const MOST_SHOWN = 20;
+const FAULTS = { changed: "has changed since it was written", missing: "is missing", unreadable: "cannot be read" };
+
+/** A sentence for every file that is not as it was. @param {any[]} places @returns {string[]} */
+function faultsOf(places) {
+  return places.flatMap((place) => [
+    ...Object.entries(FAULTS).flatMap(([kind, text]) => (place[kind] ?? []).map((/** @type {string} */ file) => `${file} ${text}.`)),
+    ...(place.faults ?? []).map(String),
+  ]);
+}
+
+/** @param {{result: any}} props of a job that has verified */
+export function Checked({ result }) {
+  const places = result?.places ?? [];
+  const files = places.reduce((/** @type {number} */ sum, /** @type {any} */ place) => sum + (place.checked_files ?? 0), 0);
+  if (result?.ok) return html`<p class="finding">Everything is as it was written: ${count(files, "file was", "files were")} read and compared.</p>`;
+  const faults = faultsOf(places);
+  return html`<div class="finding act" role="alert"><p>Not all is as it was:</p>
+    <ul>${faults.slice(0, MOST_SHOWN).map((text) => html`<li>${text}</li>`)}</ul>
+    ${faults.length > MOST_SHOWN && html`<p>and ${faults.length - MOST_SHOWN} more.</p>`}
+    <p class="soft">Bring back what has changed or is missing from another copy or a backup. Copies can be written anew from their takes.</p></div>`;
+}

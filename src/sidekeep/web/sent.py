@@ -1,0 +1,122 @@
+"""The bodies that requests may have: their fields and types. What has other fields is refused."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from msgspec import Meta, Struct
+
+from sidekeep.service.house.styluses import REMIND_AT_H
+
+
+class Text(Struct, forbid_unknown_fields=True):
+    """A sleeve text."""
+
+    text: str
+
+
+class SleeveText(Struct, forbid_unknown_fields=True):
+    """A sleeve text for a record that was last seen at a revision."""
+
+    text: str
+    revision: int | None = None
+
+
+class Copies(Struct, forbid_unknown_fields=True):
+    """Which kinds of copies to write, and what this time is otherwise than usual."""
+
+    kinds: list[str]
+    replace: bool = False
+    titles: Literal["sure", "printed", "heard"] = "sure"
+    comment: Annotated[str, Meta(max_length=500)] = ""
+    track_names: Annotated[str, Meta(max_length=200)] = ""
+    old_tags: bool = False
+
+
+class Corners(Struct, forbid_unknown_fields=True):
+    """The four corners of a sleeve in its photograph."""
+
+    corners: list[list[float]]
+    revision: int | None = None
+
+
+class Chosen(Struct, forbid_unknown_fields=True):
+    """An input, and how it is opened where there is a choice."""
+
+    input: str
+    rate_hz: int | None = None
+    bits: int | None = None
+
+
+class On(Struct, forbid_unknown_fields=True):
+    """Whether the level is watched."""
+
+    on: bool
+
+
+class Then(Struct, forbid_unknown_fields=True):
+    """What follows by itself."""
+
+    copies: list[str] | None = None
+
+
+class Evening(Struct, forbid_unknown_fields=True):
+    """A record for the turntable."""
+
+    record: str
+    sides: list[str]
+    then: Then | None = None
+    stylus: Annotated[str, Meta(max_length=200)] = ""
+    by_needle: bool = True
+
+
+class Wish(Struct, forbid_unknown_fields=True):
+    """What the person wants of the session now."""
+
+    do: str
+    side: str = ""
+
+
+class Pile(Struct, forbid_unknown_fields=True):
+    """The records for tonight."""
+
+    records: list[str]
+
+
+class Edit(Struct, forbid_unknown_fields=True):
+    """One change; ``edit`` has a ``kind`` and the fields of that kind."""
+
+    edit: dict[str, Any]
+    revision: int | None = None
+
+
+class Revision(Struct, forbid_unknown_fields=True):
+    """The revision that was last seen."""
+
+    revision: int | None = None
+
+
+class Older(Struct, forbid_unknown_fields=True):
+    """The older take to compare with."""
+
+    old: str
+
+
+class Check(Struct, forbid_unknown_fields=True):
+    """How thoroughly to verify."""
+
+    decode_flac: bool = False
+
+
+class Others(Struct, forbid_unknown_fields=True):
+    """The other takes to combine with, the best first."""
+
+    others: Annotated[list[str], Meta(min_length=1, max_length=8)]
+
+
+class StylusFacts(Struct, forbid_unknown_fields=True):
+    """A stylus, and what the takes cannot know of it."""
+
+    name: Annotated[str, Meta(max_length=200)]
+    hours_before: float = 0.0
+    remind_at_h: float = REMIND_AT_H

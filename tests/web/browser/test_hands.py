@@ -1,0 +1,310 @@
+"""Everything else a hand does: pictures of the sleeve, the bin, checking, ending work, and the Side place by keys and by touch alone."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image, ImageDraw
+
+from tests.web.conftest import RunningServer
+
+CORNERS = [(0.20, 0.15), (0.82, 0.12), (0.85, 0.88), (0.17, 0.84)]
+PATIENCE_MS = 90_000
+
+
+@pytest.fixture(scope="module")
+def own(full_shelf: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningServer]:
+    """A server on a copy of the full shelf: each test here leaves the record as the next one needs it."""
+    shelf = tmp_path_factory.mktemp("hands") / "shelf"
+    shutil.copytree(full_shelf, shelf)
+    running = RunningServer(shelf)
+    yield running
+    running.close()
+
+
+def record_of(server: RunningServer) -> Any:
+    (summary,) = server.get("/api/records")["records"]
+    return server.get(f"/api/records/{summary['id']}")
+
+
+def photograph(colour: str = "#e4c65a") -> bytes:
+    """A sleeve on a dark table, somewhat askew."""
+    picture = Image.new("RGB", (1000, 800), "#2a2320")
+    noise = np.random.default_rng(5).integers(0, 12, (800, 1000, 3), dtype=np.uint8)
+    ImageDraw.Draw(picture).polygon([(x * 1000, y * 800) for x, y in CORNERS], fill=colour)
+    data = io.BytesIO()
+    Image.fromarray(np.asarray(picture) + noise).save(data, "JPEG", quality=92)
+    return data.getvalue()
+
+
+def hand_over(page: Any, selector: str, event: str, data: bytes) -> None:
+    """A file dropped or pasted, as the browser hands it over."""
+    page.evaluate(
+        """([selector, name, data]) => {
+          const bytes = Uint8Array.from(atob(data), (each) => each.charCodeAt(0));
+          const held = new DataTransfer();
+          held.items.add(new File([bytes], "sleeve.jpg", { type: "image/jpeg" }));
+          const how = { bubbles: true, cancelable: true };
+          const target = document.querySelector(selector);
+          target.dispatchEvent(name === "drop" ? new DragEvent("drop", { ...how, dataTransfer: held }) : new ClipboardEvent("paste", { ...how, clipboardData: held }));
+        }""",
+        [selector, event, base64.b64encode(data).decode()],
+    )
+
+
+def pictures_of(server: RunningServer) -> dict[str, Any]:
+    return {picture["kind"]: picture for picture in record_of(server)["pictures"]}
+
+
+def test_pictures_come_by_file_drop_paste_and_camera_and_their_corners_are_moved(
+    own: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    record = record_of(own)
+    page = open_page(own, f"/record/{record['id']}/sleeve")
+    photo = {"name": "sleeve.jpg", "mimeType": "image/jpeg", "buffer": photograph()}
+    page.get_by_label("Choose picture of the front").set_input_files(photo)
+    page.get_by_role("img", name="Front of the sleeve").wait_for()
+    found = np.array(pictures_of(own)["front"]["corners"])
+    assert np.abs(found - CORNERS).max() < 0.02  # where the sleeve lies in the photograph
+
+    page.get_by_role("button", name="Corners").click()
+    corner = page.get_by_role("button", name="Top left corner")
+    box = corner.bounding_box()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] / 2 + 30, box["y"] + box["height"] / 2 + 20, steps=4)
+    page.mouse.up()
+    page.get_by_role("button", name="Bottom right corner").press("Shift+ArrowLeft")
+    page.get_by_role("button", name="Make it square").click()
+    page.get_by_role("button", name="Make it square").wait_for(state="detached")
+    moved = np.array(pictures_of(own)["front"]["corners"])
+    assert (moved[0] - found[0] > 0.02).all()
+    assert moved[2][0] == pytest.approx(found[2][0] - 0.02, abs=1e-6)
+    np.testing.assert_allclose(moved[[1, 3]], found[[1, 3]], atol=1e-6)
+
+    hand_over(page, ".frame:nth-of-type(2)", "drop", photograph("#7ab0c4"))
+    page.get_by_role("img", name="Back of the sleeve").wait_for()
+    page.get_by_role("button", name="Remove the picture of the back").click()
+    page.get_by_role("img", name="Back of the sleeve").wait_for(state="detached")
+    hand_over(page, "main", "paste", photograph("#7ab0c4"))  # the front is there: this is the back
+    page.get_by_role("img", name="Back of the sleeve").wait_for()
+    camera = page.get_by_label("Camera: photograph the front")
+    assert camera.get_attribute("capture") == "environment"
+    before = pictures_of(own)["front"]["changed"]
+    camera.set_input_files(photo)
+    page.wait_for_function(
+        "([path, before]) => fetch(path).then((a) => a.json()).then((r) => r.pictures.some((p) => p.kind === 'front' && p.changed !== before))",
+        arg=[f"/api/records/{record['id']}", before],
+    )
+
+
+def seen(page: Any) -> None:
+    """The news that lies over the page."""
+    for button in page.get_by_role("button", name="I have seen it").all():
+        button.click()
+
+
+def test_a_take_goes_to_the_bin_comes_back_and_is_gone_when_the_bin_is_emptied(
+    full_shelf: Path, tmp_path: Path, open_page: Callable[..., Any]
+) -> None:
+    shutil.copytree(full_shelf, tmp_path / "shelf")
+    server = RunningServer(tmp_path / "shelf")
+    try:
+        record = record_of(server)
+        page = open_page(server, f"/record/{record['id']}/side/B")
+        page.get_by_text("The take", exact=True).click()
+        page.get_by_role("button", name="Put take 1 in the bin").click()
+        page.get_by_role("heading", name="Side B is not taken yet.").wait_for()
+        seen(page)
+        page.get_by_text("The take", exact=True).click()
+        page.get_by_role("button", name="Bring it back").click()
+        page.wait_for_selector(".disc-view canvas")
+        seen(page)
+        page.get_by_text("The take", exact=True).click()
+        page.get_by_role("button", name="Put take 1 in the bin").click()
+        page.get_by_role("heading", name="Side B is not taken yet.").wait_for()
+        seen(page)
+        page.get_by_text("The take", exact=True).click()
+        page.get_by_role("button", name="Empty the bin").click()
+        assert len(record_of(server)["binned"]) == 1  # asked twice
+        page.get_by_role("button", name="Delete for good").click()
+        page.get_by_text("The bin of this record is empty.").wait_for()
+        assert record_of(server)["binned"] == []
+        assert not list((tmp_path / "shelf").glob("*/takes/.bin/*"))
+    finally:
+        server.close()
+
+
+def test_a_record_goes_to_the_bin_and_comes_back(fresh: RunningServer, open_page: Callable[..., Any]) -> None:
+    fresh.ask("POST", "/api/records", {"text": "Nan Okoro - Salt Hours (1979)\nSide A\nA1 Lamp Oil 3:00"})
+    (record,) = fresh.get("/api/records")["records"]
+    page = open_page(fresh, f"/record/{record['id']}/sleeve")
+    page.get_by_role("button", name="Put this record in the bin").click()
+    page.get_by_role("heading", name="Your shelf is empty.").wait_for()
+    page.get_by_text("In the bin: one record").click()
+    page.get_by_role("button", name=re.compile("Bring it back.*Salt Hours")).click()
+    page.get_by_role("heading", name="One record on your shelf").wait_for()
+
+
+def test_checking_tells_what_is_not_as_it_was(own: RunningServer, open_page: Callable[..., Any]) -> None:
+    record = record_of(own)
+    page = open_page(own, f"/record/{record['id']}/copies")
+    check = page.get_by_role("button", name="Check takes and copies")
+    check.click()
+    page.get_by_text("Everything is as it was written").wait_for(timeout=PATIENCE_MS)
+    copy = next(own.house.shelf.glob("*/copies/*/lossless/*.flac"))
+    whole = copy.read_bytes()
+    copy.write_bytes(whole[:-1] + bytes([whole[-1] ^ 1]))
+    try:
+        check.click()
+        page.get_by_text("Not all is as it was").wait_for(timeout=PATIENCE_MS)
+        page.get_by_text(f"{copy.name} has changed since it was written").wait_for()
+    finally:
+        copy.write_bytes(whole)
+
+
+def test_ended_copies_leave_nothing_half_written(own: RunningServer, open_page: Callable[..., Any]) -> None:
+    record = record_of(own)
+    page = open_page(own, f"/record/{record['id']}/copies")
+    page.locator(".kinds input").first.wait_for()
+    before = {path for path in own.house.shelf.rglob("*") if path.is_file() and "copies" in path.parts}
+    for box in page.locator(".kinds input").all():
+        box.check()
+    page.get_by_role("button", name=re.compile("Write these")).click()
+    page.get_by_role("button", name="End it").click()
+    page.get_by_text("Ended before it was done.").wait_for(timeout=PATIENCE_MS)
+    left = {path for path in own.house.shelf.rglob("*") if path.is_file() and "copies" in path.parts}
+    assert {path.name for path in left - before} <= {"manifest-sha256.txt"}
+    assert not [path for path in own.house.shelf.rglob("*") if path.name.endswith((".part", ".making"))]
+
+
+def tab_to(page: Any, selector: str) -> None:
+    """Tab on until that has the focus; on the way the focus is always to be seen."""
+    for _ in range(150):
+        page.keyboard.press("Tab")
+        on, outline, width = page.evaluate(
+            """(selector) => {
+              const now = document.activeElement;
+              const style = getComputedStyle(now.matches(".unseen, .mark") ? now.parentElement : now);
+              const own = getComputedStyle(now);
+              return [now.matches(selector), own.outlineStyle === "none" ? style.outlineStyle : own.outlineStyle, (now.matches(".mark") ? now.firstElementChild : now).getBoundingClientRect().width];
+            }""",
+            selector,
+        )
+        if on:
+            assert outline != "none" or selector.startswith(".mark"), selector
+            assert width > 0
+            return
+    raise AssertionError(f"Tab does not come to {selector}")
+
+
+def test_a_side_by_keys_alone(own: RunningServer, open_page: Callable[..., Any]) -> None:
+    record = record_of(own)
+    page = open_page(own, f"/record/{record['id']}/side/B")
+    page.wait_for_selector(".mark.start span")
+    page.wait_for_load_state("networkidle")
+
+    def tracks() -> Any:
+        return next(side for side in record_of(own)["sides"] if side["side"] == "B")["cuts"]["tracks"]
+
+    def until(true: Callable[[], bool]) -> None:
+        for _ in range(200):
+            if true():
+                return
+            page.wait_for_timeout(50)
+        raise AssertionError("it did not happen")
+
+    before = tracks()
+    tab_to(page, ".tracks tbody tr:nth-child(2) button.title")
+    page.keyboard.press("Enter")
+    page.keyboard.type("Fifth Wheel")
+    page.keyboard.press("Enter")
+    until(lambda: tracks()[1]["title"] == "Fifth Wheel")
+    tab_to(page, "canvas.strip")
+    page.keyboard.press("+")
+    tab_to(page, '.mark.start[data-track="2"]')
+    page.keyboard.press("ArrowRight")
+    until(lambda: tracks()[1]["start_frame"] == before[1]["start_frame"] + 441)
+    tab_to(page, ".listen button")
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Lift the needle").wait_for()
+    page.keyboard.press("1")
+    assert page.get_by_role("radio", name="as played").is_checked()
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Lower the needle").wait_for()
+    tab_to(page, ".spectrum summary")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".spectrum canvas")
+    tab_to(page, "details:has(.largest) > summary")
+    page.keyboard.press("Enter")
+    tab_to(page, ".largest li:first-child button")
+    page.keyboard.press("Enter")
+    page.keyboard.press("x")
+    page.get_by_text("It is left as it is.").wait_for()
+    for _ in range(3):
+        page.keyboard.press("Control+z")
+        page.wait_for_timeout(300)
+    until(lambda: tracks() == before)
+    assert page.locator("body").evaluate("body => body.contains(document.activeElement)")
+
+
+def test_a_side_by_touch_on_a_phone(own: RunningServer, open_page: Callable[..., Any]) -> None:
+    record = record_of(own)
+    page = open_page(
+        own,
+        f"/record/{record['id']}/side/A",
+        viewport={"width": 360, "height": 740},
+        has_touch=True,
+        is_mobile=True,
+    )
+    page.wait_for_selector(".mark.start span")
+    page.wait_for_load_state("networkidle")
+
+    def fits() -> None:
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360
+
+    fits()
+    # Targets of at least 24 by 24 pixels: WCAG 2.2, 2.5.8 (AA).
+    small = page.evaluate(
+        """[...document.querySelectorAll("main button, main summary, main select, main label:has(input)")].filter((each) => each.checkVisibility())
+             .map((each) => [each.textContent.trim().slice(0, 40), each.getBoundingClientRect()]).filter(([, box]) => box.width < 24 || box.height < 24).map(([text]) => text)"""
+    )
+    assert small == []
+    strip = page.locator("canvas.strip")
+    strip.scroll_into_view_if_needed()
+    box = strip.bounding_box()
+    page.touchscreen.tap(box["x"] + 200, box["y"] + box["height"] / 2)
+    page.get_by_text("The needle is at").wait_for()
+    whole = page.locator(".strip-under .number").inner_text()
+    fingers = page.context.new_cdp_session(page)
+    y = box["y"] + box["height"] / 2
+    for step in range(6):
+        points = [
+            {"x": box["x"] + 170 - 14 * step, "y": y, "id": 0},
+            {"x": box["x"] + 190 + 14 * step, "y": y, "id": 1},
+        ]
+        fingers.send(
+            "Input.dispatchTouchEvent",
+            {"type": "touchStart" if step == 0 else "touchMove", "touchPoints": points},
+        )
+    fingers.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    page.wait_for_function(
+        "whole => document.querySelector('.strip-under .number').textContent !== whole", arg=whole
+    )
+    page.get_by_role("button", name="Lower the needle").tap()
+    page.get_by_role("button", name="Lift the needle").tap()
+    page.locator(".tracks tbody tr").first.get_by_role("button").first.tap()
+    page.get_by_text("The damage, by kind").tap()
+    page.get_by_role("button", name="Leave all Ticks").tap()
+    page.get_by_role("button", name="Mend all Ticks").and_(page.locator(":enabled")).wait_for()
+    page.get_by_role("button", name="Mend all Ticks").tap()
+    page.get_by_role("button", name="Leave all Ticks").and_(page.locator(":enabled")).wait_for()
+    fits()
