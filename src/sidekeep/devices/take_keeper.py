@@ -21,6 +21,7 @@ from typing import Any
 from sidekeep.devices.loss_watch import LossWatch
 from sidekeep.devices.messenger import Messenger
 from sidekeep.errors import SidekeepError
+from sidekeep.files.atomic import is_disk_full
 from sidekeep.files.bext import Bext
 from sidekeep.files.rf64 import TakeWriter
 
@@ -199,7 +200,7 @@ class TakeKeeper:
             self._free_reserve()
             safe = self._take_start + take.synced_frames
             if not self._move(safe, why="failed"):
-                self._end("full" if "full" in str(error) else "failed")
+                self._end("full" if is_disk_full(error) else "failed")
                 self._homeless_since = safe
 
     def _move(self, start: int, why: str = "") -> bool:

@@ -52,7 +52,16 @@ _CAUSES = {
 def copy_error(error: OSError, path: str | os.PathLike[str]) -> CopyError:
     """The one-line ``CopyError`` for what the operating system said about ``path``."""
     cause = _CAUSES.get(error.errno or 0, error.strerror or str(error) or type(error).__name__)
-    return CopyError(f"cannot write {os.fspath(path)}: {cause}")
+    return CopyError(
+        f"cannot write {os.fspath(path)}: {cause}", code="disk-full" if is_disk_full(error) else None
+    )
+
+
+def is_disk_full(error: BaseException) -> bool:
+    """Whether writing failed for want of room."""
+    return getattr(error, "code", "") == "disk-full" or (
+        isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)
+    )
 
 
 def already_there(path: Path) -> CopyError:

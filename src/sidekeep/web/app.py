@@ -39,7 +39,7 @@ def build_app(house: House, door: Door) -> ASGIApp:
 
     async def place(request: Request) -> Response:
         if request.url.path.startswith("/api/"):
-            return error_answer(404, "not-there", "there is nothing to ask at this address")
+            return error_answer(404, "no-such-address", "there is nothing to ask at this address")
         return page.answer(request, "index.html")
 
     routes = [
