@@ -2,7 +2,7 @@
 
 A shelf is made of the pressed demo and a few records that never were; nothing on it is real. The evening at the turntable
 is told to the page as the server would tell it, from the levels of the pressed side, because no record plays here.
-``--readme`` also writes the two pictures of the README.
+``--readme`` also writes the three pictures of the README; ``--report FILE`` only the one of the demo's report.
 """
 
 from __future__ import annotations
@@ -228,6 +228,19 @@ def readme_pictures(out: Path) -> None:
         shown.save(ROOT / "docs" / "images" / f"{name}.jpg", quality=84, optimize=True, progressive=True)
 
 
+def report_picture(report: Path) -> None:
+    """The README's picture of a report of the demo."""
+    from playwright.sync_api import sync_playwright
+
+    sys.path.insert(0, str(ROOT / "docs"))
+    from report_picture import make_report_picture
+
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=ARGUMENTS)
+        make_report_picture(report, chromium)
+        chromium.close()
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(
         prog="./run pictures", description="Every place of the page as pictures."
@@ -240,10 +253,19 @@ def main() -> int:
         "--shelf", type=Path, metavar="DIR", help="a shelf with the demo on it, instead of making one"
     )
     parser.add_argument("--readme", action="store_true", help="also write the pictures of the README")
+    parser.add_argument(
+        "--report",
+        type=Path,
+        metavar="FILE",
+        help="only the README's picture of this report.html of the demo",
+    )
     options = parser.parse_args()
     if shutil.which("chromium") is None:
         print("./run pictures: Chromium is needed (Debian: apt install chromium)", file=sys.stderr)
         return 2
+    if options.report:
+        report_picture(options.report)
+        return 0
     shelf = options.shelf or KEPT
     if not shelf.exists():
         make_shelf(shelf)
@@ -255,6 +277,8 @@ def main() -> int:
             take_pictures(server, options.out, options.only)
     if options.readme:
         readme_pictures(options.out)
+        (report,) = shelf.glob("*/copies/*/report.html")
+        report_picture(report)
     print(options.out)
     return 0
 

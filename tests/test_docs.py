@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import ast
+import hashlib
 import importlib.util
+import json
 import re
 from collections.abc import Iterator
 from functools import cache
@@ -16,6 +18,7 @@ import sidekeep
 from sidekeep.cli.main import VERBS
 from sidekeep.copies.kinds.table import KINDS
 from sidekeep.model.record import Record
+from sidekeep.press.music import demo_record
 from sidekeep.shelf.recipe_file import read_recipe
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.sleeve.writing import write_sleeve
@@ -265,6 +268,26 @@ def test_words_of_an_action_are_documented() -> None:
 
     page = text("docs/json.md")
     assert all(f"`{word}`" in page for word in get_args(Action))
+
+
+# Pictures
+
+
+def test_the_readmes_picture_is_of_the_demo_as_it_is() -> None:
+    """Made by ``./run pictures --readme``: the figures on it were noted with it, and are those of the demo's record."""
+    told = json.loads(text("docs/images/report.json"))
+    picture = (ROOT / "docs" / "images" / "report.jpg").read_bytes()
+    assert hashlib.sha256(picture).hexdigest() == told["picture_sha256"]
+    record = demo_record()
+    printed = [track for side in record.sides for track in side.tracks]
+    assert told["title"] == record.title
+    assert [title for title, _ in told["tracks"]] == [track.title for track in printed]
+    for (title, length), track in zip(told["tracks"], printed, strict=True):
+        minutes, seconds = length.split(":")
+        assert track.duration_s is not None
+        assert abs(60 * int(minutes) + int(seconds) - track.duration_s) <= 5.0, title
+    assert f"in {len(printed)} tracks" in " ".join(told["facts"])
+    assert int(told["facts"]["files written"]) >= 2 * len(printed)
 
 
 # Sleeve text
