@@ -16,7 +16,9 @@ from typing import Any
 from PIL import Image
 
 IMAGES = Path(__file__).parent / "images"
-SIZE = {"width": 1000, "height": 945}
+SEEN = {"width": 1200, "height": 1196}
+"""The page as it is opened, in pixels: down to the end of the first side's strip."""
+WIDTH = 1000
 
 
 def figures(page: str) -> dict[str, Any]:
@@ -35,14 +37,13 @@ def figures(page: str) -> dict[str, Any]:
 
 def make_report_picture(report: Path, chromium: Any) -> None:
     """Photograph the top of a report as the README shows it, and note its figures."""
-    browser = chromium.new_page(viewport=SIZE)
+    browser = chromium.new_page(viewport=SEEN)
     browser.goto(report.resolve().as_uri())
     with tempfile.TemporaryDirectory() as folder:
         shot = Path(folder) / "report.png"
         browser.screenshot(path=str(shot))
-        Image.open(shot).convert("RGB").save(
-            IMAGES / "report.jpg", quality=84, optimize=True, progressive=True
-        )
+        picture = Image.open(shot).convert("RGB").resize((WIDTH, WIDTH * SEEN["height"] // SEEN["width"]))
+        picture.save(IMAGES / "report.jpg", quality=84, optimize=True, progressive=True)
     browser.close()
     told = figures(report.read_text("utf-8"))
     told["picture_sha256"] = hashlib.sha256((IMAGES / "report.jpg").read_bytes()).hexdigest()
