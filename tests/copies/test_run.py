@@ -25,6 +25,7 @@ from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.checksum import file_sha256
 from sidekeep.files.pictures import Picture, PictureKind, prepare_picture
 from sidekeep.files.sink import FileSink
+from sidekeep.model.recipe import CopySettings
 from sidekeep.wording.findings import finding_text
 from tests.copies.feeder import FOLDER, Feeder, decoded, record, tree
 
@@ -179,7 +180,10 @@ def test_sides_of_different_rates(tmp_path: Path) -> None:
 
 def test_other_word_length_and_rate(tmp_path: Path) -> None:
     feeder = Feeder(tmp_path, rate_hz=96_000, lengths=((61_007, 52_111),))
-    written = feeder.copies("lossless,aiff,side", exact_bits=16, exact_rate_hz=48_000)
+    written = feeder.copies(
+        "lossless,aiff,side",
+        settings=CopySettings(forms=("lossless=16,48000", "aiff=16,48000", "side=16,48000")),
+    )
     wanted = quantise(resample(feeder.played(0), rate_hz=96_000, new_rate_hz=48_000), bits=16, seed=1)
     for kind in ("lossless", "aiff", "side"):
         paths = [each.path for each in written if each.kind == kind and each.length_frames]
@@ -187,7 +191,7 @@ def test_other_word_length_and_rate(tmp_path: Path) -> None:
         got = np.concatenate([decoded(path) for path in paths])
         np.testing.assert_array_equal(np.rint(got * 2**15).astype(np.int32), wanted)
     with pytest.raises(ParameterError, match="must be 16 or 24"):
-        feeder.plan("lossless", exact_bits=20)
+        feeder.plan("lossless", settings=CopySettings(forms=("lossless=20",)))
 
 
 def test_pictures_go_into_every_file_and_beside_them(tmp_path: Path) -> None:

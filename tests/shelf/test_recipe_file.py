@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from sidekeep.errors import ParameterError
-from sidekeep.model.recipe import EdgeSettings, LevelSettings, MendSettings, Recipe
+from sidekeep.model.recipe import CopySettings, EdgeSettings, LevelSettings, MendSettings, Recipe
 from sidekeep.shelf.recipe_file import read_recipe, write_recipe
 
 
@@ -17,6 +17,9 @@ from sidekeep.shelf.recipe_file import read_recipe, write_recipe
             mend=MendSettings(enabled=False, size="gentle", leave=(5, 99)),
             level=LevelSettings(target="loudness", loudness_lufs=-16.5, peak_dbtp=-2.0),
             edges=EdgeSettings(lead_in="needle", fade_in_s=0.0, fade_out_s=2.5),
+            copies=CopySettings(
+                forms=("lossless=16", "portable=good"), picture_kb=500, disc_folders=True, owner="Åse Łind"
+            ),
             dither_seed=7,
         ),
     ],
@@ -37,6 +40,8 @@ def test_what_is_left_out_has_its_default() -> None:
         ("[mend]\nenabled = 'yes'", "must be like True"),
         ("[mend]\nleave = ['x']", "list of whole numbers"),
         ("[level]\npeak_dbtp = 3.0", "between -20 and 0"),
+        ("[copies]\nforms = [16]", "list of texts"),
+        ("[copies]\nfront_file = 'sleeve'", "cover, folder or both"),
         ("colour = 3", "unknown entry 'colour'"),
         ("mend = 3", "must be a table"),
         ("version = 'one'", "whole number"),

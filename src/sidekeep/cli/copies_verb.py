@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import Any
 
 from sidekeep.cli.shelf_verb import add_shelf_option
 
@@ -37,9 +38,48 @@ def add_recipe_options(parser: argparse.ArgumentParser) -> None:
         help="file names of tracks (default: '{number} {title}'; also {artist} {side} {position} {year} ...)",
     )
     parser.add_argument(
-        "--old-tags", action="store_true", help="ID3v2.3 in MP3, WAV and AIFF, for old players"
+        "--form",
+        action="append",
+        metavar="KIND=FORM",
+        help="form of a kind: bits and rate (lossless=16,48000), or its bit rate: small, good, best or kbit/s "
+        "(portable=good); may be given several times",
     )
+    parser.add_argument(
+        "--picture-px", type=int, metavar="N", help="longest edge of pictures (default: 1400)"
+    )
+    parser.add_argument(
+        "--picture-kb", type=int, metavar="N", help="most kilobytes of a picture (0: no limit)"
+    )
+    parser.add_argument(
+        "--front-file",
+        choices=("cover", "folder", "both"),
+        help="name of the front beside the tracks: cover.jpg (default), folder.jpg or both",
+    )
+    yes_or_no = argparse.BooleanOptionalAction
+    parser.add_argument("--cd-picture", action=yes_or_no, help="put the picture into CD tracks too")
+    parser.add_argument("--disc-folders", action=yes_or_no, help="a folder for every disc of a set")
+    parser.add_argument(
+        "--through-numbers", action=yes_or_no, help="number tracks through all discs, not anew on each"
+    )
+    parser.add_argument("--old-tags", action=yes_or_no, help="ID3v2.3 in MP3, WAV and AIFF, for old players")
+    parser.add_argument("--owner", metavar="NAME", help="who keeps the master: a person or an organisation")
     parser.add_argument("--replace", action="store_true", help="overwrite files that are there")
+
+
+def copy_choices(options: argparse.Namespace) -> dict[str, Any]:
+    """What was said of the form of the copies; None is not said."""
+    names = (
+        "picture_px",
+        "picture_kb",
+        "front_file",
+        "cd_picture",
+        "disc_folders",
+        "through_numbers",
+        "old_tags",
+        "owner",
+    )
+    said = {name: getattr(options, name) for name in names}
+    return {**said, "forms": tuple(options.form) if options.form else None}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -74,7 +114,13 @@ def run(options: argparse.Namespace) -> int:
         raise ParameterError(
             "name the record: its folder, or words that match just one ('sidekeep shelf' lists them)"
         )
-    wish = wish_from(options.recipe, size=options.mend, level=options.level, lead_in=options.lead_in)
+    wish = wish_from(
+        options.recipe,
+        size=options.mend,
+        level=options.level,
+        lead_in=options.lead_in,
+        **copy_choices(options),
+    )
     with progress_bar("listening", quiet=options.json) as progress:
         result, report_path = copy_record(
             options.shelf or default_shelf(),
@@ -83,7 +129,6 @@ def run(options: argparse.Namespace) -> int:
                 kinds=options.copies,
                 facts=facts_from(comment=options.comment),
                 naming=naming_from(options.track_names),
-                id3_version=3 if options.old_tags else 4,
                 replace=options.replace,
                 titles=options.titles,
             ),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sidekeep.cli.copies_verb import add_recipe_options
+from sidekeep.cli.copies_verb import add_recipe_options, copy_choices
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -26,6 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--picture", type=Path, metavar="FILE", help="a picture of the sleeve's front")
     parser.add_argument("--back-picture", type=Path, metavar="FILE", help="a picture of the sleeve's back")
+    parser.add_argument("--label-picture", type=Path, metavar="FILE", help="a picture of the label")
     add_recipe_options(parser)
     parser.add_argument("--json", action="store_true", help="print JSON")
 
@@ -48,10 +49,15 @@ def run(options: argparse.Namespace) -> int:
         raise ParameterError("say with --out DIR where the record's folder is to go")
     chosen = TransferOptions(
         kinds=options.copies,
-        recipe=recipe_from(options.recipe, size=options.mend, level=options.level, lead_in=options.lead_in),
+        recipe=recipe_from(
+            options.recipe,
+            size=options.mend,
+            level=options.level,
+            lead_in=options.lead_in,
+            **copy_choices(options),
+        ),
         facts=facts_from(comment=options.comment),
         naming=naming_from(options.track_names),
-        id3_version=3 if options.old_tags else 4,
         side_letters=tuple(options.sides.split(",")) if options.sides else None,
         replace=options.replace,
         titles=options.titles,
@@ -62,7 +68,12 @@ def run(options: argparse.Namespace) -> int:
             out_dir=options.out,
             sleeve_path=options.sleeve,
             options=chosen,
-            pictures=pictures_from(front=options.picture, back=options.back_picture),
+            pictures=pictures_from(
+                front=options.picture,
+                back=options.back_picture,
+                label=options.label_picture,
+                settings=chosen.recipe.copies,
+            ),
             progress=progress,
         )
     return show_transfer(result, report_path, machine=options.json)

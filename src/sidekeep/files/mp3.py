@@ -26,6 +26,8 @@ from sidekeep.files.sndfile_encoder import SndfileEncoder
 RATES_HZ = (32_000, 44_100, 48_000)
 """MPEG-1 layer III; 320 kbit/s exists at these only (ISO/IEC 11172-3)."""
 FRAME = 1152
+VARIABLE_LEVELS = {245_000: 0.0, 190_000: 0.2, 165_000: 0.4}
+"""Levels by the bit rate that music comes to."""
 _EXTENSION = 120
 """Where the encoder's extension begins, from the tag's name."""
 _MOST = 0xFFF
@@ -41,7 +43,7 @@ def _starter(mode: str) -> Codec:
             format="MP3",
             subtype="MPEG_LAYER_III",
             bitrate_mode=mode,
-            compression_level=0.0,
+            compression_level=_level(mode, job.bit_rate),
         )
 
     kind, before = ("mp3-320", FRAME) if mode == "CONSTANT" else ("mp3-variable", 2 * FRAME)
@@ -54,6 +56,16 @@ def _starter(mode: str) -> Codec:
         before_frames=before,
         after_frames=FRAME,
     )
+
+
+def _level(mode: str, bit_rate: int | None) -> float:
+    """What the library calls compression: 0 is its best, 1 its smallest. At a constant rate it goes down evenly from 320 to
+    32 kbit/s; at a variable one it has ten steps, of which the first, third and fifth are offered."""
+    if bit_rate is None:
+        return 0.0
+    if mode == "CONSTANT":
+        return (320_000 - bit_rate) / (320_000 - 32_000)
+    return VARIABLE_LEVELS[bit_rate]
 
 
 class _Surrounded(SndfileEncoder):

@@ -23,7 +23,7 @@ def _start(job: Job) -> Encoder:
         container="opus",
         codec="libopus",
         sample_format="flt",
-        bit_rate=BIT_RATE * job.channels // 2,
+        bit_rate=(job.bit_rate or BIT_RATE) * job.channels // 2,
         container_options={"serial_offset": str(job.serial)},
         options={"application": "audio", "vbr": "on", "compression_level": "10"},
     )

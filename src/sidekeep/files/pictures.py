@@ -40,6 +40,8 @@ _FIRST_BYTES = (
 MAXIMUM_FILE_BYTES = 200_000_000
 MAXIMUM_SIDE_PX = 1400
 JPEG_QUALITY = 90
+LEAST_QUALITY = 66
+SMALLEST_SIDE_PX = 64
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +59,12 @@ class Picture:
 
 
 def load_picture(
-    path: Path, kind: PictureKind = "front", *, maximum_side_px: int = MAXIMUM_SIDE_PX, description: str = ""
+    path: Path,
+    kind: PictureKind = "front",
+    *,
+    maximum_side_px: int = MAXIMUM_SIDE_PX,
+    maximum_bytes: int = 0,
+    description: str = "",
 ) -> Picture:
     """Read a picture file and make it fit for tags.
 
@@ -66,7 +73,12 @@ def load_picture(
     """
     data = read_bounded(path, "the picture", most_bytes=MAXIMUM_FILE_BYTES)
     picture = prepare_picture(
-        data, kind, maximum_side_px=maximum_side_px, description=description, name=str(path)
+        data,
+        kind,
+        maximum_side_px=maximum_side_px,
+        maximum_bytes=maximum_bytes,
+        description=description,
+        name=str(path),
     )
     return replace(picture, scan=path)
 
@@ -108,10 +120,11 @@ def prepare_picture(
     kind: PictureKind = "front",
     *,
     maximum_side_px: int = MAXIMUM_SIDE_PX,
+    maximum_bytes: int = 0,
     description: str = "",
     name: str = "picture",
 ) -> Picture:
-    """Bytes of a picture file to a ``Picture``; see ``load_picture``."""
+    """Bytes of a picture file to a ``Picture``; see ``load_picture``. ``maximum_bytes`` of 0 is no limit."""
     if kind not in PICTURE_TYPES:
         raise ParameterError(f"picture kind {kind!r} must be one of {', '.join(PICTURE_TYPES)}")
     if not 64 <= maximum_side_px <= 10_000:
@@ -131,11 +144,10 @@ def prepare_picture(
             drawn = _upright_rgb(picture)
             if max(drawn.size) > maximum_side_px:
                 drawn.thumbnail((maximum_side_px, maximum_side_px), Image.Resampling.LANCZOS)
-            out = io.BytesIO()
-            drawn.save(out, "JPEG", quality=JPEG_QUALITY, optimize=True, subsampling=0)
+            drawn, data = _within(drawn, maximum_bytes)
             return Picture(
                 kind=kind,
-                data=out.getvalue(),
+                data=data,
                 width=drawn.width,
                 height=drawn.height,
                 description=description,
@@ -148,6 +160,37 @@ def prepare_picture(
         if isinstance(problem, ParameterError):
             raise
         raise ParameterError(f"{name} is a damaged picture ({problem}); save or scan it again") from None
+
+
+def _within(drawn: Image.Image, maximum_bytes: int) -> tuple[Image.Image, bytes]:
+    """The picture as JPEG of at most so many bytes (0: any): coarser first, then smaller."""
+    from PIL import Image
+
+    while True:
+        for quality in (JPEG_QUALITY, 82, 74, LEAST_QUALITY):
+            data = _jpeg(drawn, quality)
+            if not maximum_bytes or len(data) <= maximum_bytes:
+                return drawn, data
+        if max(drawn.size) <= SMALLEST_SIDE_PX:
+            return drawn, data
+        width, height = (max(1, round(edge * 0.8)) for edge in drawn.size)
+        drawn = drawn.resize((width, height), Image.Resampling.LANCZOS)
+
+
+def _jpeg(drawn: Image.Image, quality: int) -> bytes:
+    """Colours at full resolution at the usual quality, at half below it."""
+    subsampling = 0 if quality == JPEG_QUALITY else 2
+    for optimize in (True, False):
+        out = io.BytesIO()
+        try:
+            drawn.save(out, "JPEG", quality=quality, optimize=optimize, subsampling=subsampling)
+        except OSError:
+            # The library's buffer is too short for the finest of pictures when it is to be optimised.
+            if optimize:
+                continue
+            raise
+        break
+    return out.getvalue()
 
 
 def _too_large(name: str, size: str) -> str:

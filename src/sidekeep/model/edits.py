@@ -128,6 +128,15 @@ class RecipeEdit(_Edit, frozen=True, kw_only=True, tag="recipe"):
     lead_in: Literal["cut", "needle", "groove"] | None = None
     fade_in_s: float | None = None
     fade_out_s: float | None = None
+    forms: Annotated[tuple[Words, ...], msgspec.Meta(max_length=50)] | None = None
+    picture_px: int | None = None
+    picture_kb: int | None = None
+    front_file: Literal["cover", "folder", "both"] | None = None
+    cd_picture: bool | None = None
+    disc_folders: bool | None = None
+    through_numbers: bool | None = None
+    old_tags: bool | None = None
+    owner: Words | None = None
 
 
 class ChooseTake(_Edit, frozen=True, kw_only=True):

@@ -100,6 +100,39 @@ class EdgeSettings:
 
 
 @dataclass(frozen=True, kw_only=True)
+class CopySettings:
+    """The form of the copies; none of it changes the sound before it is put into files.
+
+    ``forms`` are wishes such as ``lossless=16,48000`` (bits, rate) or ``portable=good`` (bit rate), one for a kind.
+    ``picture_px`` is the longest edge of pictures, ``picture_kb`` their most kilobytes (0: no limit), ``front_file`` what the
+    front is called beside the tracks. ``owner`` is the person or organisation that keeps the master.
+    """
+
+    forms: tuple[str, ...] = ()
+    picture_px: int = 1400
+    picture_kb: int = 0
+    front_file: Literal["cover", "folder", "both"] = "cover"
+    cd_picture: bool = False
+    disc_folders: bool = False
+    through_numbers: bool = False
+    old_tags: bool = False
+    owner: str = ""
+
+    def __post_init__(self) -> None:
+        if self.front_file not in ("cover", "folder", "both"):
+            raise ParameterError(f"front_file {self.front_file!r} must be cover, folder or both")
+        if not 64 <= self.picture_px <= 10_000:
+            raise ParameterError(f"picture_px={self.picture_px} must lie between 64 and 10000")
+        if self.picture_kb and not 10 <= self.picture_kb <= 100_000:
+            raise ParameterError(f"picture_kb={self.picture_kb} must be 0 or lie between 10 and 100000")
+        for form in self.forms:
+            if not isinstance(form, str) or len(form) > 100:
+                raise ParameterError(f"form {form!r} must be a kind and its form, such as lossless=16")
+        if len(self.owner) > 1000:
+            raise ParameterError("the owner's name is longer than 1000 characters")
+
+
+@dataclass(frozen=True, kw_only=True)
 class Recipe:
     """Everything between take and copies."""
 
@@ -107,4 +140,5 @@ class Recipe:
     mend: MendSettings = field(default_factory=MendSettings)
     level: LevelSettings = field(default_factory=LevelSettings)
     edges: EdgeSettings = field(default_factory=EdgeSettings)
+    copies: CopySettings = field(default_factory=CopySettings)
     dither_seed: int = 1

@@ -7,13 +7,13 @@ from dataclasses import replace
 from pathlib import Path
 
 from sidekeep.errors import ShelfError
-from sidekeep.files.pictures import Picture, load_picture
+from sidekeep.files.pictures import Picture
 from sidekeep.files.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.flow.titles import TitleChoice
-from sidekeep.model.recipe import MendSettings, Recipe
+from sidekeep.model.recipe import CopySettings, MendSettings, Recipe
 from sidekeep.model.record import Record, Side
-from sidekeep.service.kinds import refuse_early
+from sidekeep.service.kinds import refuse_early, sized_picture
 from sidekeep.service.recipes import RecipeWish
 from sidekeep.service.report import write_report
 from sidekeep.service.settled_cuts import settle_cuts
@@ -71,7 +71,7 @@ def _copy_held(
     takes = survey_record(
         folder, chosen, sleeve, options.recipe, part(progress, 0.0, 0.5), titles=options.titles
     )
-    pictures = pictures_of(folder)
+    pictures = pictures_of(folder, wanted.copies)
     out_dir = folder.path / "copies"
     out_dir.mkdir(exist_ok=True)
     before = _folders(out_dir)
@@ -107,7 +107,7 @@ def prepare_copies(
         name=folder.path.name,
         out_dir=out_dir,
         options=TransferOptions(kinds=kinds, recipe=recipe),
-        pictures=pictures_of(folder),
+        pictures=pictures_of(folder, recipe.copies),
         progress=part(progress, 0.3, 1.0),
     )
 
@@ -227,10 +227,10 @@ def _sides(take: ShelfTake, record: Record) -> tuple[Side, ...]:
     return tuple(known.get(letter, Side(name=letter)) for letter in take.side)
 
 
-def pictures_of(folder: RecordFolder) -> list[Picture]:
+def pictures_of(folder: RecordFolder, settings: CopySettings | None = None) -> list[Picture]:
     """The pictures of the ``art`` folder, made fit for tags; each knows the scan it came from."""
     return [
-        replace(load_picture(path, kind), scan=scan_of(folder.path, kind, path))
+        replace(sized_picture(path, kind, settings), scan=scan_of(folder.path, kind, path))
         for kind, path in art_files(folder.path).items()
     ]
 

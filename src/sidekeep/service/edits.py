@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from sidekeep.copies.kinds.forms import read_forms
 from sidekeep.errors import NotThere, ParameterError
 from sidekeep.flow import edit_cuts
 from sidekeep.model import edits
@@ -80,10 +81,11 @@ def revision_of(folder: RecordFolder) -> int:
 
 
 def with_recipe_edit(recipe: Recipe, edit: edits.RecipeEdit) -> Recipe:
-    """A recipe with single settings changed."""
+    """A recipe with single settings changed. Raises ``ParameterError`` for what cannot be."""
+    read_forms(edit.forms or ())
     given = {name: value for name in edit.__struct_fields__ if (value := getattr(edit, name)) is not None}
     parts = {}
-    for part in ("mend", "level", "edges"):
+    for part in ("mend", "level", "edges", "copies"):
         settings = getattr(recipe, part)
         mine = {name: given.pop(name) for name in list(given) if hasattr(settings, name)}
         parts[part] = replace(settings, **mine)

@@ -9,6 +9,7 @@ from sidekeep.copies.kinds.table import KINDS, parse_kinds
 from sidekeep.copies.plan.codes import check_barcode
 from sidekeep.errors import ParameterError
 from sidekeep.files.pictures import Picture, PictureKind, load_picture
+from sidekeep.model.recipe import CopySettings
 
 
 def checked_kinds(words: str) -> tuple[str, ...]:
@@ -30,10 +31,22 @@ def check_kinds(names: Sequence[str]) -> list[str]:
     return list(dict.fromkeys(names))
 
 
-def pictures_from(*, front: Path | None = None, back: Path | None = None) -> list[Picture]:
+def pictures_from(
+    *,
+    front: Path | None = None,
+    back: Path | None = None,
+    label: Path | None = None,
+    settings: CopySettings | None = None,
+) -> list[Picture]:
     """Pictures made fit for tags."""
-    named: list[tuple[Path | None, PictureKind]] = [(front, "front"), (back, "back")]
-    return [load_picture(path, kind) for path, kind in named if path is not None]
+    named: list[tuple[Path | None, PictureKind]] = [(front, "front"), (back, "back"), (label, "label")]
+    return [sized_picture(path, kind, settings) for path, kind in named if path is not None]
+
+
+def sized_picture(path: Path, kind: PictureKind, settings: CopySettings | None = None) -> Picture:
+    """A picture file within the person's limits."""
+    limits = settings or CopySettings()
+    return load_picture(path, kind, maximum_side_px=limits.picture_px, maximum_bytes=limits.picture_kb * 1000)
 
 
 def refuse_early(kinds: str | Sequence[str], barcode: str) -> None:

@@ -62,14 +62,15 @@ def master_plan(
             for picture in scans
             if picture.scan is not None
         },
-        info=_bag_info(record, day),
+        info=_bag_info(record, day, recipe.copies.owner),
     )
 
 
-def _bag_info(record: Record, day: date | None) -> dict[str, str]:
+def _bag_info(record: Record, day: date | None, owner: str) -> dict[str, str]:
     """Lines as RFC 8493 section 2.2.2 names them, and the software (common practice, no source)."""
     description = " - ".join(text for text in (record.artist, record.title) if text)
     lines = {
+        "Source-Organization": owner,
         "Bagging-Date": day.isoformat() if day else "",
         "External-Description": description or "A record",
         "External-Identifier": record.catalogue_number,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from sidekeep.errors import ParameterError
 from sidekeep.files.bounded import read_text_bounded
@@ -32,9 +32,10 @@ def recipe_from(
     size: MendSize | Literal["none"] | None = None,
     level: str | None = None,
     lead_in: Literal["cut", "needle", "groove"] | None = None,
+    **copies: Any,
 ) -> Recipe:
     """The recipe of a job without a shelf: the file's or the usual one, with the single choices on top."""
-    return wish_from(path, size=size, level=level, lead_in=lead_in).on(Recipe())
+    return wish_from(path, size=size, level=level, lead_in=lead_in, **copies).on(Recipe())
 
 
 def wish_from(
@@ -43,8 +44,10 @@ def wish_from(
     size: MendSize | Literal["none"] | None = None,
     level: str | None = None,
     lead_in: Literal["cut", "needle", "groove"] | None = None,
+    **copies: Any,
 ) -> RecipeWish:
-    """``size``: gentle, even, thorough or none. ``level``: peak, none or a loudness in LUFS. What is not given stays."""
+    """``size``: gentle, even, thorough or none. ``level``: peak, none or a loudness in LUFS. ``copies`` are fields of
+    ``CopySettings``. What is not given stays."""
     whole = None
     if path is not None:
         whole = read_recipe(read_text_bounded(path, "the recipe"))
@@ -66,5 +69,6 @@ def wish_from(
         target=target,
         loudness_lufs=loudness_lufs,
         lead_in=lead_in,
+        **copies,
     )
     return RecipeWish(whole=whole, single=single)

@@ -39,7 +39,7 @@ from sidekeep.flow.render import GainChoice, choose_gain, record_level, render_s
 from sidekeep.flow.survey import Survey, survey_take
 from sidekeep.flow.titles import TitleChoice, sleeve_tracks
 from sidekeep.model.cuts import SideCuts
-from sidekeep.model.recipe import MendSettings, Recipe
+from sidekeep.model.recipe import CopySettings, MendSettings, Recipe
 from sidekeep.model.record import Record, Side
 from sidekeep.service.clips import Clip, choose_place, make_clip
 from sidekeep.service.kinds import refuse_early
@@ -319,7 +319,7 @@ def _planned(
         facts=options.facts,
         pictures=pictures,
         master=_master(found, options, sleeve, pictures),
-        id3_version=options.id3_version,
+        settings=options.recipe.copies,
         dither_seed=options.recipe.dither_seed,
         replace_existing=options.replace,
         inputs=[
@@ -403,7 +403,9 @@ def _side_audio(side: RenderedSide, recipe: Recipe, gain: GainChoice) -> SideAud
     """What the copies need to know of a side. The key names all that decides its samples."""
     form = side.take.source.format
     # Which repairs are left decides the samples, not how the recipe says so.
-    settings = asdict(replace(recipe, mend=replace(recipe.mend, leave=(), choices=())))
+    # What the files are like is no matter of the samples that are fed.
+    alike = replace(recipe, mend=replace(recipe.mend, leave=(), choices=()), copies=CopySettings())
+    settings = asdict(alike)
     return SideAudio(
         side=side.cuts.side,
         rate_hz=form.rate_hz,
@@ -418,6 +420,7 @@ def _side_audio(side: RenderedSide, recipe: Recipe, gain: GainChoice) -> SideAud
             [(span.fade_in_frames, span.fade_out_frames) for span in side.spans],
         ),
         is_exact=gain.gain_db == 0.0,
+        bits=24 if form.is_float else form.bits,
     )
 
 

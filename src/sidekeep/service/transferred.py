@@ -27,7 +27,7 @@ from sidekeep.service.sleeves import TakeFiles
 @dataclass(frozen=True, kw_only=True)
 class TransferOptions:
     """What a person may choose. ``side_letters`` names the side(s) on every file; ``titles`` gives titles only where they
-    are sure, in the ``printed`` order, or by what is ``heard``; ``id3_version`` is 4, or 3 for old players."""
+    are sure, in the ``printed`` order, or by what is ``heard``."""
 
     kinds: Sequence[str] | str = ("lossless", "portable")
     recipe: Recipe = field(default_factory=Recipe)
@@ -35,7 +35,6 @@ class TransferOptions:
     facts: TransferFacts = field(default_factory=TransferFacts)
     side_letters: tuple[str, ...] | None = None
     titles: TitleChoice = "sure"
-    id3_version: int = 4
     replace: bool = False
 
 

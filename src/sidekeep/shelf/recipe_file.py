@@ -10,16 +10,24 @@ from typing import Any
 import tomlkit
 
 from sidekeep.errors import ParameterError, ShelfError
-from sidekeep.model.recipe import EdgeSettings, LevelSettings, MendChoice, MendSettings, Recipe
+from sidekeep.model.recipe import CopySettings, EdgeSettings, LevelSettings, MendChoice, MendSettings, Recipe
 from sidekeep.shelf.toml_text import parse_toml, put, read_toml
 
 _COMMENT = """\
 The recipe of this record: how the take becomes copies. Edit it freely; the take stays as it is.
 mend.size: gentle, even or thorough. mend.leave: start frames of repairs to leave alone.
 [[mend.choice]] leaves (do = "leave") or mends after all (do = "mend") one repair, a region, a kind or what is below a size.
-level.target: peak, loudness or none. edges.lead_in: cut, needle or groove."""
+level.target: peak, loudness or none. edges.lead_in: cut, needle or groove.
+copies.forms: wishes such as "lossless=16,48000" (bits, rate) or "portable=good" (small, good, best or kbit/s).
+copies.front_file: cover, folder or both. copies.picture_kb: 0 is no limit."""
 
-_PARTS: dict[str, type] = {"mend": MendSettings, "level": LevelSettings, "edges": EdgeSettings}
+_PARTS: dict[str, type] = {
+    "mend": MendSettings,
+    "level": LevelSettings,
+    "edges": EdgeSettings,
+    "copies": CopySettings,
+}
+_LISTS: dict[str, tuple[type, str]] = {"mend.leave": (int, "whole numbers"), "copies.forms": (str, "texts")}
 _NUMBERS = ("version", "dither_seed")
 _CHOICE = "recipe/mend.choice/"
 
@@ -88,11 +96,11 @@ def recipe_of(state: Mapping[str, Any]) -> Recipe:
             if f"recipe/{part}.{field.name}" in state
         }
         if part == "mend":
-            known["leave"] = tuple(known.get("leave", ()))
             ranked = sorted((rank, path) for path, rank in state.items() if path.startswith(_CHOICE))
             known["choices"] = tuple(
                 MendChoice(**json.loads(path.removeprefix(_CHOICE))) for _, path in ranked
             )
+        known = {name: tuple(value) if isinstance(value, list) else value for name, value in known.items()}
         parts[part] = kind(**known)
     numbers = {name: state[f"recipe/{name}"] for name in _NUMBERS if f"recipe/{name}" in state}
     return Recipe(**parts, **numbers)
@@ -171,8 +179,9 @@ def _part(name: str, kind: type, values: Any) -> Any:
         if isinstance(default, float) and isinstance(value, int) and not isinstance(value, bool):
             value = float(value)
         if isinstance(default, tuple):
-            if not isinstance(value, list) or not all(type(item) is int for item in value):
-                raise ParameterError(f"{name}.{key} in the recipe must be a list of whole numbers")
+            item_type, words = _LISTS[f"{name}.{key}"]
+            if not isinstance(value, list) or not all(type(item) is item_type for item in value):
+                raise ParameterError(f"{name}.{key} in the recipe must be a list of {words}")
             value = tuple(value)
         elif type(value) is not type(default):
             raise ParameterError(f"{name}.{key} = {value!r} in the recipe must be like {default!r}")

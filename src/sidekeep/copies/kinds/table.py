@@ -18,8 +18,9 @@ CD_RATE_HZ = 44_100
 
 @dataclass(frozen=True, kw_only=True)
 class Kind:
-    """One kind. ``bits`` is 0 for lossy codecs, which are fed with float samples. ``rates_hz`` lists what
-    the codec may be fed with; empty means the take's own rate."""
+    """One kind. ``bits`` is the most an exact one has, 0 for lossy codecs, which are fed with float samples. ``rates_hz``
+    lists what the codec may be fed with; empty means the take's own rate. ``kbit_per_s`` is the bit rate that a person wished
+    for, 0 for the codec's own, and ``is_wished`` tells whether ``bits`` is."""
 
     name: str
     suffix: str
@@ -28,17 +29,27 @@ class Kind:
     bits: int
     rates_hz: tuple[int, ...]
     purpose: str
+    kbit_per_s: int = 0
+    is_wished: bool = False
 
     @property
     def is_lossy(self) -> bool:
         """Whether decoding gives other samples than were put in."""
         return self.bits == 0 and self.scope != "master"
 
-    def shaped(self, bits: int, rate_hz: int | None) -> Kind:
-        """The same kind at another word length and rate, where it is free to choose."""
-        if self.is_lossy or self.rates_hz or self.scope == "master":
-            return self
-        return replace(self, bits=bits, rates_hz=() if rate_hz is None else (rate_hz,))
+    def formed(self, *, bits: int = 0, rate_hz: int = 0, kbit_per_s: int = 0) -> Kind:
+        """The same kind in another form; 0 leaves what it has of itself."""
+        return replace(
+            self,
+            bits=bits or self.bits,
+            is_wished=bits > 0,
+            rates_hz=(rate_hz,) if rate_hz else self.rates_hz,
+            kbit_per_s=kbit_per_s,
+        )
+
+    def bits_of(self, take_bits: int) -> int:
+        """Word length of a copy of a take: what was wished for, or the take's, which is 16 or the kind's own."""
+        return min(self.bits, 16) if take_bits <= 16 and not self.is_wished else self.bits
 
     def rate_hz(self, take_rate_hz: int) -> int:
         """The rate this kind is written at: the take's, or the allowed one of the same family."""
@@ -59,7 +70,7 @@ KINDS: dict[str, Kind] = {
             scope="track",
             bits=24,
             rates_hz=(),
-            purpose="FLAC, 24 bits at the take's rate: for the music library",
+            purpose="FLAC at the take's rate and word length: for the music library",
         ),
         Kind(
             name="portable",
@@ -104,7 +115,7 @@ KINDS: dict[str, Kind] = {
             scope="track",
             bits=24,
             rates_hz=(),
-            purpose="ALAC, 24 bits at the take's rate: lossless in m4a",
+            purpose="ALAC at the take's rate and word length: lossless in m4a",
         ),
         Kind(
             name="wav",
@@ -113,7 +124,7 @@ KINDS: dict[str, Kind] = {
             scope="track",
             bits=24,
             rates_hz=(),
-            purpose="WAV, 24 bits at the take's rate: for editing",
+            purpose="WAV at the take's rate and word length: for editing",
         ),
         Kind(
             name="aiff",
@@ -122,7 +133,7 @@ KINDS: dict[str, Kind] = {
             scope="track",
             bits=24,
             rates_hz=(),
-            purpose="AIFF, 24 bits at the take's rate: for editing",
+            purpose="AIFF at the take's rate and word length: for editing",
         ),
         Kind(
             name="side",

@@ -36,6 +36,8 @@ class SideAudio:
     spans: tuple[tuple[int, int], ...]
     source_key: str
     is_exact: bool = False
+    bits: int = 24
+    """Word length of the take; 24 for one of floats."""
 
     def __post_init__(self) -> None:
         if not self.spans:

@@ -9,6 +9,7 @@ from typing import Any
 
 from sidekeep.copies.cd.discs import Disc, lay_out_discs
 from sidekeep.copies.keys import CODEC_VERSIONS, COPIES_VERSION, TAGS_VERSION, key_of, library_versions
+from sidekeep.copies.kinds.forms import Form, read_forms
 from sidekeep.copies.kinds.table import KINDS, Kind, parse_kinds
 from sidekeep.copies.master.build import MasterPlan
 from sidekeep.copies.plan.codes import check_barcode, check_isrc
@@ -25,6 +26,7 @@ from sidekeep.files.plain_text import ascii_text
 from sidekeep.files.sinks import codec_of
 from sidekeep.files.tags import TagSet, clean_tags
 from sidekeep.model.finding import Finding
+from sidekeep.model.recipe import CopySettings
 from sidekeep.model.record import Record
 
 
@@ -40,10 +42,8 @@ def plan_copies(
     levels: RecordLevels | None = None,
     master: MasterPlan | None = None,
     dither_seed: int = 1,
-    exact_bits: int = 24,
-    exact_rate_hz: int | None = None,
+    settings: CopySettings | None = None,
     lossy_ceiling_dbtp: float = LOSSY_CEILING_DBTP,
-    id3_version: int = 4,
     replace_existing: bool = False,
     inputs: Sequence[Path] = (),
     takes: Sequence[str] = (),
@@ -53,10 +53,9 @@ def plan_copies(
     """Lay out all copies of a record under ``out_dir/<folder of the record>``.
 
     ``sides`` go in playing order and hold one span per track; their tracks are named by the sleeve's side of
-    the same letter, in order. Without ``levels`` they are measured while the copies are fed. ``exact_bits`` (16
-    or 24) and ``exact_rate_hz`` (None: the take's) are for lossless kinds other than cd and master. ``elsewhere``
-    counts the tracks of the record's other sides, so that numbers run on from them. A plan that ``prepares`` knows that
-    other sides follow (``CopyRun.prepare``). Nothing is written.
+    the same letter, in order. Without ``levels`` they are measured while the copies are fed. ``settings``
+    are the person's choices. ``elsewhere`` counts the tracks of the record's other sides, so that numbers run on from them. A
+    plan that ``prepares`` knows that other sides follow (``CopyRun.prepare``). Nothing is written.
     Raises ``ParameterError`` for values that cannot be written (a NUL in a title, a wrong ISRC).
     """
     naming = naming or NamingRules()
@@ -69,16 +68,15 @@ def plan_copies(
         raise ParameterError(f"sides {', '.join(letters)} must have different names")
     if not -12.0 <= lossy_ceiling_dbtp <= 0.0:
         raise ParameterError(f"lossy_ceiling_dbtp={lossy_ceiling_dbtp:g} must lie between -12 and 0")
-    if exact_bits not in (16, 24):
-        raise ParameterError(f"exact_bits={exact_bits} must be 16 or 24")
-    if exact_rate_hz is not None and not 8_000 <= exact_rate_hz <= 384_000:
-        raise ParameterError(f"exact_rate_hz={exact_rate_hz} must lie between 8000 and 384000")
+    settings = settings or CopySettings()
+    forms = read_forms(settings.forms)
     if "master" in names and master is None:
         raise ParameterError("a master needs the takes it is made of; none were given")
     facts = replace(
         facts,
         barcode=check_barcode(facts.barcode or record.barcode),
         isrcs={piece: check_isrc(code) for piece, code in facts.isrcs.items()},
+        counts_through=facts.counts_through or settings.through_numbers,
     )
     folder = Path(out_dir) / folder_name(naming, _folder_values(record))
     builder = _Builder(
@@ -88,13 +86,13 @@ def plan_copies(
         facts,
         tuple(pictures),
         dither_seed,
-        id3_version,
+        settings,
         lossy_ceiling_dbtp,
         elsewhere or {},
         prepares,
     )
     for name in names:
-        builder.add(KINDS[name].shaped(exact_bits, exact_rate_hz))
+        builder.add(KINDS[name].formed(**asdict(forms.get(name, Form()))))
     return CopyPlan(
         folder=folder,
         record=record,
@@ -108,7 +106,8 @@ def plan_copies(
         record_key=builder.record_key,
         dither_seed=dither_seed,
         lossy_ceiling_dbtp=lossy_ceiling_dbtp,
-        id3_version=id3_version,
+        id3_version=3 if settings.old_tags else 4,
+        cd_picture=settings.cd_picture,
         replace=replace_existing,
         findings=tuple(builder.findings),
         facts=facts,
@@ -144,7 +143,7 @@ class _Builder:
         facts: TransferFacts,
         pictures: tuple[Picture, ...],
         dither_seed: int,
-        id3_version: int,
+        settings: CopySettings,
         lossy_ceiling_dbtp: float,
         elsewhere: Mapping[str, int],
         prepares: bool,
@@ -155,7 +154,7 @@ class _Builder:
         self.facts = facts
         self.pictures = tuple(sorted(pictures, key=lambda each: each.kind != "front"))
         self.dither_seed = dither_seed
-        self.id3_version = id3_version
+        self.settings = settings
         self.lossy_ceiling_dbtp = lossy_ceiling_dbtp
         self.prepares = prepares
         self.elsewhere = elsewhere
@@ -180,34 +179,51 @@ class _Builder:
             self._add_whole(kind, self.pieces)
         elif kind.scope == "cd":
             self._add_cd(kind)
-        if kind.scope not in ("master", "cd"):
+        if kind.scope != "master" and (kind.scope != "cd" or self.settings.cd_picture):
             self._add_pictures(kind.name)
 
     def _add_pictures(self, folder: str) -> None:
         """The pictures as files: the cover is the front, or the first there is."""
+        front = self.settings.front_file
         for picture in self.pictures:
-            name = "cover" if picture is self.pictures[0] else picture.kind
-            self.texts.setdefault(f"{folder}/{name}.jpg", picture.data)
+            names = ("cover", "folder") if front == "both" else (front,)
+            for name in names if picture is self.pictures[0] else (picture.kind,):
+                self.texts.setdefault(f"{folder}/{name}.jpg", picture.data)
 
     def _add_tracks(self, kind: Kind) -> None:
-        from sidekeep.copies.sheets.playlist import PlaylistEntry, playlist_path, playlist_text
-
         taken: set[str] = set()
         first = len(self.files)
+        has_folders = self.settings.disc_folders and max(each.discs for each in self.tracks.values()) > 1
+        folders: dict[str, list[PlannedFile]] = {}
         for piece in self.pieces:
             facts = self.tracks[piece]
-            path = f"{kind.name}/" + track_path(self.naming, facts.naming_values(), kind.suffix, taken)
+            folder = kind.name
+            if has_folders:
+                folder = f"{kind.name}/disc {facts.disc}"
+                width = max(2, len(str(facts.tag_total)))
+                facts = replace(facts, number_text=f"{facts.tag_number:0{width}d}")
+            path = track_path(self.naming, facts.naming_values(), kind.suffix, taken, folder=folder)
             tags = file_tags(self.record, self.facts, facts)
-            self._add_file(kind, path, [piece], tags, kind.rate_hz(self.sides[piece[0]].rate_hz))
+            planned = self._add_file(kind, path, [piece], tags, kind.rate_hz(self.sides[piece[0]].rate_hz))
+            folders.setdefault(folder, []).append(planned)
+        # Players look for list and cover where the tracks are; one list plays all discs in a row.
+        for folder, files in {**folders, kind.name: self.files[first:]}.items():
+            self._add_playlist(folder, files)
+            if folder != kind.name:
+                self._add_pictures(folder)
+
+    def _add_playlist(self, folder: str, files: Sequence[PlannedFile]) -> None:
+        from sidekeep.copies.sheets.playlist import PlaylistEntry, playlist_path, playlist_text
+
         entries = [
             PlaylistEntry(
-                path=each.path.removeprefix(f"{kind.name}/"),
+                path=each.path.removeprefix(f"{folder}/"),
                 length_s=each.length_frames / each.rate_hz,
                 label=each.label,
             )
-            for each in self.files[first:]
+            for each in files
         ]
-        self.texts[playlist_path(kind.name, self.record.title)] = playlist_text(entries)
+        self.texts[playlist_path(folder, self.record.title)] = playlist_text(entries)
 
     def _add_whole(self, kind: Kind, pieces: list[Piece]) -> None:
         from sidekeep.copies.sheets.cue import cue_sheet
@@ -318,11 +334,14 @@ class _Builder:
             chapters = tuple((mark.start_frame / rate_hz, mark.title) for mark in marks)
             tags = replace(tags, chapters=chapters)
         tags = clean_tags(tags)
+        bits = kind.bits_of(max(self.sides[side].bits for side, _ in pieces))
         involved = range(len(self.sides)) if kind.is_lossy else sorted({side for side, _ in pieces})
         ceiling = self.lossy_ceiling_dbtp if kind.is_lossy else None
 
         def audio_key(sides: Sequence[int]) -> str:
-            settings = (kind.codec, kind.scope, rate_hz, kind.bits, self.dither_seed, ceiling)
+            settings: tuple[Any, ...] = (kind.codec, kind.scope, rate_hz, bits, self.dither_seed, ceiling)
+            if kind.kbit_per_s:
+                settings = (*settings, kind.kbit_per_s)
             version: Any = COPIES_VERSION
             if kind.codec in CODEC_VERSIONS:
                 version = (COPIES_VERSION, CODEC_VERSIONS[kind.codec])
@@ -335,7 +354,8 @@ class _Builder:
             codec=kind.codec,
             suffix=kind.suffix,
             rate_hz=rate_hz,
-            bits=kind.bits,
+            bits=bits,
+            kbit_per_s=kind.kbit_per_s,
             channels=2 if kind.scope == "cd" else max(self.sides[side].channels for side, _ in pieces),
             pieces=tuple(pieces),
             sides=tuple(dict.fromkeys(self.sides[side].side for side, _ in pieces)),
@@ -351,9 +371,9 @@ class _Builder:
                 [(mark.start_frame, mark.title, mark.performer, mark.isrc) for mark in marks]
                 if len(pieces) > 1
                 else [],
-                self.picture_key if kind.scope != "cd" else "",
+                self.picture_key if kind.scope != "cd" or self.settings.cd_picture else "",
                 self.record_key,
-                self.id3_version if kind.suffix in (".mp3", ".wav", ".aiff") else 0,
+                (3 if self.settings.old_tags else 4) if kind.suffix in (".mp3", ".wav", ".aiff") else 0,
             ),
         )
         self.files.append(planned)

@@ -140,11 +140,13 @@ def folder_name(rules: NamingRules, values: Mapping[str, str]) -> str:
     return safe_name(fill_template(rules.folder, values), maximum_units=min(rules.maximum_units, 100))
 
 
-def track_path(rules: NamingRules, values: Mapping[str, str], suffix: str, taken: set[str]) -> str:
-    """The file of a track, with ``/`` between folders, unique among ``taken``."""
+def track_path(
+    rules: NamingRules, values: Mapping[str, str], suffix: str, taken: set[str], *, folder: str = ""
+) -> str:
+    """The file of a track, with ``/`` between folders, unique among ``taken``; ``folder`` is what it lies in."""
     *folders, last = fill_template(rules.track, values).split("/")
     parents = [safe_name(part, maximum_units=rules.maximum_units) for part in folders]
-    prefix = "/".join([*parents, ""])
+    prefix = "/".join([*([folder] if folder else []), *parents, ""])
     inside = {key[len(clash_key(prefix)) :] for key in taken if key.startswith(clash_key(prefix))}
     name = unique_name(last, suffix, inside, maximum_units=rules.maximum_units)
     taken.add(clash_key(prefix + name))

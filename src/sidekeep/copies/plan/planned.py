@@ -45,6 +45,8 @@ class PlannedFile:
     """The audio key as it is before the other sides are known: of a file that was prepared while they still play."""
     tag_key: str
 
+    kbit_per_s: int = 0
+    """Bit rate that was wished for; 0 is the codec's own."""
     sides: tuple[str, ...] = ()
     around: tuple[Piece | None, Piece | None] = (None, None)
     """The pieces heard before and after this file, where its encoder makes use of them."""
@@ -82,6 +84,7 @@ class CopyPlan:
     dither_seed: int = 1
     lossy_ceiling_dbtp: float = LOSSY_CEILING_DBTP
     id3_version: int = 4
+    cd_picture: bool = False
     replace: bool = False
     findings: tuple[Finding, ...] = ()
     inputs: tuple[Path, ...] = ()

@@ -125,7 +125,8 @@ class Finisher:
         if len(planned.pieces) > 1 and planned.suffix == ".m4a":
             write_m4a_chapters(path, planned.marks, planned.rate_hz)
         tags = self._with_gains(planned, staged.lowered_db, staged.true_peak_dbtp)
-        pictures = () if KINDS[planned.kind].scope == "cd" else self.plan.pictures
+        is_bare = KINDS[planned.kind].scope == "cd" and not self.plan.cd_picture
+        pictures = () if is_bare else self.plan.pictures
         write_tags(path, planned.suffix, tags, pictures, id3_version=self.plan.id3_version)
         if payload_sha256(path) != staged.payload_sha256:
             raise CopyError(

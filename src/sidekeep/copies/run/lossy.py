@@ -61,6 +61,7 @@ def encode_lossy(
         rate_hz=planned.rate_hz,
         channels=planned.channels,
         length_frames=planned.length_frames,
+        bit_rate=planned.kbit_per_s * 1000 or None,
         # Of what the file holds alone: the same bytes whenever it is made, no two of a record alike.
         serial=int(planned.alone_key[:7], 16),
         before=None if before is None else before * ear.gain,

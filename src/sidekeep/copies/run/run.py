@@ -282,8 +282,9 @@ class CopyRun:
         rate_hz, for_cd = key
         outlets: dict[int, list[Worker[Any]]] = {}
         spill_paths: dict[Piece, Path] = {}
-        for name in dict.fromkeys(planned.kind for planned in files):
-            mine = [planned for planned in files if planned.kind == name]
+        # Sides of one record may differ in word length.
+        for name, bits in dict.fromkeys((planned.kind, planned.bits) for planned in files):
+            mine = [planned for planned in files if (planned.kind, planned.bits) == (name, bits)]
             if mine[0].is_lossy:
                 for planned in mine:
                     paths = self._making.spill_paths(planned).items()
@@ -292,7 +293,7 @@ class CopyRun:
             writer = ExactWriter(mine, self._exact.start, self._exact.full)
             worker: Worker[Any] = Worker(name, writer.handle, self._stop)
             self._writers.append((writer, worker))
-            outlets.setdefault(mine[0].bits, []).append(worker)
+            outlets.setdefault(bits, []).append(worker)
         branch = Branch(
             self.plan.sides,
             rate_hz,

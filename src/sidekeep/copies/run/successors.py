@@ -176,18 +176,22 @@ def with_other_sides(plan: CopyPlan, history: History) -> CopyPlan:
             for entry in history.files.values()
             if entry.kind == kind and entry.label and not is_made_again(entry, plan)
         ]
-        names = [path for path in texts if path.startswith(f"{kind}/") and path.endswith(".m3u8")]
-        if KINDS[kind].scope != "track" or not stay or not names:
+        lists = [path for path in texts if path.startswith(f"{kind}/") and path.endswith(".m3u8")]
+        if KINDS[kind].scope != "track" or not stay or not lists:
             continue
         made = [each for each in plan.files if each.kind == kind]
         entries = {each.path: (each.length_frames / each.rate_hz, each.label) for each in made}
         entries |= {each.path: (each.length_frames / each.rate_hz, each.label) for each in stay}
-        texts[names[0]] = playlist_text(
-            [
-                PlaylistEntry(path=path.removeprefix(f"{kind}/"), length_s=length_s, label=label)
-                for path, (length_s, label) in sorted(entries.items())
-            ]
-        )
+        for name in lists:
+            # The list at the top names all, one in the folder of a disc what is in that folder.
+            folder = name.rpartition("/")[0] + "/"
+            texts[name] = playlist_text(
+                [
+                    PlaylistEntry(path=path.removeprefix(folder), length_s=length_s, label=label)
+                    for path, (length_s, label) in sorted(entries.items())
+                    if path.startswith(folder)
+                ]
+            )
     return replace(plan, texts=texts)
 
 
