@@ -338,5 +338,5 @@ def test_a_folder_that_may_not_be_written(side_a: tuple[Path, Path], tmp_path: P
 
 def test_a_file_where_the_folder_should_be(side_a: tuple[Path, Path], tmp_path: Path) -> None:
     (tmp_path / "out").write_text("in the way")
-    with pytest.raises(CopyError, match="must name a folder"):
+    with pytest.raises(CopyError, match="copies go into a folder"):
         transfer([side_a[0]], out_dir=tmp_path / "out", sleeve_path=side_a[1], options=UNTOUCHED)

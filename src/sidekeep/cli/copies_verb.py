@@ -79,7 +79,8 @@ def copy_choices(options: argparse.Namespace) -> dict[str, Any]:
         "owner",
     )
     said = {name: getattr(options, name) for name in names}
-    return {**said, "forms": tuple(options.form) if options.form else None}
+    said["forms"] = tuple(options.form) if options.form else None
+    return said
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
