@@ -24,6 +24,7 @@ from sidekeep.service.comparing.compare import compare
 from sidekeep.service.copies import copy_record, survey_kept
 from sidekeep.service.house.library import take_id
 from sidekeep.service.peaks import peaks_of
+from sidekeep.service.recipes import wish_from
 from sidekeep.service.shelf import adopt
 from sidekeep.service.transfer import facts_from, naming_from
 from sidekeep.service.transferred import TransferOptions
@@ -70,9 +71,9 @@ def _copies(
         titles=titles,
         facts=facts_from(comment=comment),
         naming=naming_from(track_names or None),
-        id3_version=3 if old_tags else 4,
     )
-    result, _ = copy_record(shelf, folder, options=options, progress=progress)
+    wish = wish_from(old_tags=True if old_tags else None)
+    result, _ = copy_record(shelf, folder, options=options, recipe=wish, progress=progress)
     return {
         "files": [
             {
