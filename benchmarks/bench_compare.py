@@ -2,15 +2,19 @@
 
 ./run bench compare             everything: some 15 minutes
 ./run bench compare --quick     fewer pairs of one minute
+./run bench compare --only ticks --only combining
 """
 
 from __future__ import annotations
 
 import argparse
-import time
+import subprocess
+import sys
+import tempfile
 from dataclasses import dataclass
 
 import numpy as np
+import soundfile
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
@@ -24,7 +28,7 @@ from sidekeep.press.groove import Groove
 from sidekeep.press.music import demo_pieces
 from sidekeep.press.settings import PressSettings, used_lp
 from sidekeep.press.side import Piece, Pressed, press_side
-from sidekeep.wording.findings import finding_text
+from sidekeep.wording.findings import told
 
 Floats = NDArray[np.float64]
 SURE_FRAMES = 0.25
@@ -127,10 +131,10 @@ def count_marks(comparison: Comparison, old: Pressed, new: Pressed) -> tuple[int
     curve = comparison.alignment.curve
     assert curve is not None
     wanted = changed_events(new, old)
-    told = curve.at(np.array([mark.start_s for mark in comparison.marks if mark.state == "new"]))
-    found = sum(bool(np.any(np.abs(told - at) < 0.004)) for at in wanted)
+    at_s = curve.at(np.array([mark.start_s for mark in comparison.marks if mark.state == "new"]))
+    found = sum(bool(np.any(np.abs(at_s - at) < 0.004)) for at in wanted)
     pressed = changed_events(new, old, audible=False)
-    false = sum(not np.any(np.abs(pressed - at) < 0.004) for at in told)
+    false = sum(not np.any(np.abs(pressed - at) < 0.004) for at in at_s)
     return len(wanted), found, int(false)
 
 
@@ -155,126 +159,196 @@ def seconds(pieces: list[Piece], rate_hz: int, length_s: float) -> list[Piece]:
     return out
 
 
+KEPT = used_lp(loose_dust=0.0)
+DUSTY = KEPT.but(dust_per_min=700.0)
+"""Some two thousand marks on two minutes, all on the disc."""
+RATE_HZ = 44_100
+
+
+def demo_music(rate_hz: int) -> list[Piece]:
+    """Both sides of the demo record."""
+    return [
+        Piece(piece.audio, piece.title, boundary=piece.boundary)
+        for side in ("A", "B")
+        for piece in demo_pieces(side, rate_hz)  # type: ignore[arg-type]
+    ]
+
+
+def judge(name: str, old: Playing, new: Playing, audio: Floats | None = None) -> Comparison:
+    """Compare, and print what was pressed beside what was found."""
+    comparison = compare_takes(
+        Held(old.pressed.audio, RATE_HZ), Held(new.pressed.audio if audio is None else audio, RATE_HZ)
+    )
+    show_alignment(name, comparison, old, new)
+    wanted, found, false = count_marks(comparison, old.pressed, new.pressed)
+    treble = [treble_at(comparison, part) for part in ("outer", "middle", "inner")]
+    print(
+        f"    new marks {wanted}, found {found}, false {false}; treble at 10 kHz outer {treble[0][0]:+.2f}, "
+        f"middle {treble[1][0]:+.2f}, inner {treble[2][0]:+.2f} dB (seen from {treble[1][1]:.2f})"
+    )
+    for line in told(conclusions(comparison), RATE_HZ):
+        print(f"    {line.severity}: {line.text}")
+    return comparison
+
+
+def show_changes(first: list[Piece]) -> None:
+    """One known change at a time."""
+    print("alignment, change known")
+    old = play(first, RATE_HZ, KEPT, 5, 0)
+    judge("played again", old, play(first, RATE_HZ, KEPT, 5, 1))
+    worn = play(first, RATE_HZ, KEPT.but(wear_db=0.6), 5, 2)
+    judge("worn 0.6 dB at 10 kHz at the end of the side", old, worn)
+    stylus = play(first, RATE_HZ, KEPT.but(stylus_db=-0.3), 5, 3)
+    judge("another stylus, 0.3 dB less at 10 kHz", old, stylus)
+    new = play(first, RATE_HZ, KEPT, 5, 5)
+    hum = 0.003 * np.sin(2 * np.pi * 50.0 * np.arange(len(new.pressed.audio)) / RATE_HZ)[:, None]
+    chain = new.pressed.audio * [0.75, 0.70] + hum
+    judge("chain only: 2.8 dB less, balance 0.6 dB, hum at -53 dBFS", old, new, chain)
+    other = play(first, RATE_HZ, KEPT.but(speed_error=0.004, speed_drift=0.002), 5, 6)
+    judge("another turntable: 0.4 % slower, drifting", old, other)
+
+
+def show_ticks(first: list[Piece], pairs: int) -> None:
+    """Twenty new ticks among two thousand old ones, several times."""
+    print("20 new ticks on a dusty disc")
+    totals = np.zeros(3, int)
+    for seed in range(30, 30 + pairs):
+        old = play(first, RATE_HZ, DUSTY, seed, 0)
+        new = play(first, RATE_HZ, DUSTY.but(new_ticks=20), seed, 1)
+        comparison = compare_takes(Held(old.pressed.audio, RATE_HZ), Held(new.pressed.audio, RATE_HZ))
+        counted = count_marks(comparison, old.pressed, new.pressed)
+        gone = sum(mark.state == "gone" for mark in comparison.marks)
+        totals += counted
+        print(
+            f"  {len(old.pressed.truth.events)} old events: {counted[0]} new and audible, {counted[1]} found, "
+            f"{counted[2]} false; {gone} told as gone, none is",
+            flush=True,
+        )
+    print(
+        f"  in all {totals[0]} new, {totals[1]} found ({100 * totals[1] / totals[0]:.0f} %), {totals[2]} false"
+    )
+
+
+def show_nothing(first: list[Piece], pairs: int) -> None:
+    """Pairs without any change: whatever is claimed is false."""
+    print("no change: what is claimed all the same")
+    old, claims = play(first, RATE_HZ, KEPT, 5, 0).pressed, 0
+    for number in range(pairs):
+        new = press_side(first, rate_hz=RATE_HZ, settings=KEPT, seed=5, play=100 + number)
+        comparison = compare_takes(Held(old.audio, RATE_HZ), Held(new.audio, RATE_HZ))
+        found = [finding for finding in conclusions(comparison) if finding.kind != "unchanged"]
+        claims += len(found)
+        for line in told(found, RATE_HZ):
+            print(f"    claimed: {line.text}", flush=True)
+    print(f"  {claims} claims in {pairs} pairs")
+
+
+def show_other(pieces: list[Piece], length_s: float) -> None:
+    """Another recording is no other take."""
+    print("different recordings")
+    first, second = (
+        press_side(seconds(some, RATE_HZ, length_s), rate_hz=RATE_HZ, settings=KEPT, seed=seed)
+        for some, seed in ((pieces, 5), (pieces[::-1], 6))
+    )
+    line = compare_takes(Held(first.audio, RATE_HZ), Held(second.audio, RATE_HZ)).alignment.line
+    print(f"  taken for the same: {line.is_same} ({round(100 * line.share)} % of places on one line)")
+
+
+def show_combining(first: list[Piece]) -> None:
+    """Two takes of one side with loose dust on each, and three."""
+    takes = [
+        press_side(first, rate_hz=RATE_HZ, settings=used_lp(), seed=5, play=number, keep_music=True)
+        for number in (20, 21, 22)
+    ]
+    for count in (2, 3):
+        print(f"combining {count} takes (loose dust 30 %)")
+        combiner = prepare(
+            Held(takes[0].audio, RATE_HZ), [Held(take.audio, RATE_HZ) for take in takes[1:count]]
+        )
+        mixed = np.concatenate(list(combiner.blocks()))
+        show_combined(takes[:count], mixed, combiner.facts.replaced_frames)
+
+
+def show_time(minutes: float) -> None:
+    """A pair at 96 kHz of a length and of half of it: time, and memory that must not grow with it."""
+    print("speed and memory, 96 kHz, as 24-bit files")
+    some = seconds(demo_music(96_000), 96_000, 140.0)
+    pair = [press_side(some, rate_hz=96_000, settings=KEPT, seed=5, play=number).audio for number in (0, 1)]
+    with tempfile.TemporaryDirectory() as folder:
+        for part in (minutes / 2, minutes):
+            frames = int(part * 60 * 96_000)
+            for name, audio in zip(("old", "new"), pair, strict=True):
+                copies = -(-frames // len(audio))
+                whole = np.concatenate([audio] * copies)[:frames]
+                soundfile.write(f"{folder}/{name}.wav", np.clip(whole, -1, 1), 96_000, subtype="PCM_24")
+            # a process of its own, so that the memory is this comparison's alone
+            print(subprocess.check_output([sys.executable, "-c", _TIMED, folder], text=True).rstrip())
+
+
+_TIMED = """
+import resource, sys, time
+from pathlib import Path
+from sidekeep.files.reader import open_take
+from sidekeep.flow.comparison.compare import compare_takes
+old, new = (open_take([Path(sys.argv[1]) / name]) for name in ("old.wav", "new.wav"))
+begun, processor = time.perf_counter(), time.process_time()
+found = compare_takes(old, new)
+print(f"  {old.format.length_s / 60:g} minutes: {time.perf_counter() - begun:.1f} s, {time.process_time() - processor:.1f} s of "
+      f"processor, {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB, same side: {found.alignment.is_same}")
+"""
+
+SECTIONS = ("changes", "ticks", "nothing", "other", "combining", "time")
+
+
 def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--pairs", type=int, default=0, help="pairs without change (default 20, quick 3)")
+    parser.add_argument("--only", choices=SECTIONS, action="append", help="these parts only")
     options = parser.parse_args()
     print(machine())
-    rate_hz, length_s = 44_100, 60.0 if options.quick else 140.0
-    pieces = [
-        Piece(piece.audio, piece.title, boundary=piece.boundary)
-        for side in ("A", "B")
-        for piece in demo_pieces(side, rate_hz)  # type: ignore[arg-type]
-    ]
-    first = seconds(pieces, rate_hz, length_s)
-    kept = used_lp(loose_dust=0.0)
-    old = play(first, rate_hz, kept, 5, 0)
-
-    def against(settings: PressSettings, number: int, name: str) -> Comparison:
-        new = play(first, rate_hz, settings, 5, number)
-        return judge(name, new, new.pressed.audio)
-
-    def judge(name: str, new: Playing, audio: Floats) -> Comparison:
-        comparison = compare_takes(Held(old.pressed.audio, rate_hz), Held(audio, rate_hz))
-        show_alignment(name, comparison, old, new)
-        wanted, found, false = count_marks(comparison, old.pressed, new.pressed)
-        treble = [treble_at(comparison, part) for part in ("outer", "middle", "inner")]
-        print(
-            f"    new marks {wanted}, found {found}, false {false}; treble at 10 kHz outer {treble[0][0]:+.2f}, "
-            f"middle {treble[1][0]:+.2f}, inner {treble[2][0]:+.2f} dB (seen from {treble[1][1]:.2f})"
-        )
-        for finding in conclusions(comparison):
-            print(f"    {finding.severity}: {finding_text(finding, max(comparison.rate_hz, 1))}")
-        return comparison
-
-    print("alignment, change known")
-    against(kept, 1, "played again")
-    against(kept.but(wear_db=0.6), 2, "worn 0.6 dB at 10 kHz at the end of the side")
-    against(kept.but(stylus_db=-0.3), 3, "another stylus, 0.3 dB less at 10 kHz")
-    against(kept.but(new_ticks=20), 4, "20 new ticks")
-    new = play(first, rate_hz, kept, 5, 5)
-    hum = 0.003 * np.sin(2 * np.pi * 50.0 * np.arange(len(new.pressed.audio)) / rate_hz)[:, None]
-    judge(
-        "chain only: 2.8 dB less, balance 0.6 dB, hum at -53 dBFS",
-        new,
-        new.pressed.audio * [0.75, 0.70] + hum,
-    )
-
-    print("other speed (another turntable)")
-    other = play(first, rate_hz, kept.but(speed_error=0.004, speed_drift=0.002), 5, 6)
-    show_alignment(
-        "0.4 % slower, drifting",
-        compare_takes(Held(old.pressed.audio, rate_hz), Held(other.pressed.audio, rate_hz)),
-        old,
-        other,
-    )
-
-    print("no change: what is claimed all the same")
-    pairs = options.pairs or (3 if options.quick else 20)
-    claims = 0
-    for number in range(pairs):
-        new = press_side(first, rate_hz=rate_hz, settings=kept, seed=5, play=100 + number)
-        found = [
-            finding
-            for finding in conclusions(
-                compare_takes(Held(old.pressed.audio, rate_hz), Held(new.audio, rate_hz))
-            )
-            if finding.kind != "unchanged"
-        ]
-        claims += len(found)
-        for finding in found:
-            print(f"    claimed: {finding_text(finding, rate_hz)}")
-    print(f"  {claims} claims in {pairs} pairs")
-
-    print("different recordings")
-    second = press_side(seconds(pieces[::-1], rate_hz, length_s), rate_hz=rate_hz, settings=kept, seed=6)
-    line = compare_takes(Held(old.pressed.audio, rate_hz), Held(second.audio, rate_hz)).alignment.line
-    print(f"  taken for the same: {line.is_same} ({round(100 * line.share)} % of places on one line)")
-
-    print("combining two takes (loose dust 30 %)")
-    loose = used_lp()
-    one, two = (
-        press_side(first, rate_hz=rate_hz, settings=loose, seed=5, play=number, keep_music=True)
-        for number in (20, 21)
-    )
-    combiner = prepare(Held(one.audio, rate_hz), [Held(two.audio, rate_hz)])
-    mixed = np.concatenate(list(combiner.blocks()))
-    show_combined(one, two, mixed, combiner.facts.replaced_frames)
-
-    print("speed")
-    minutes = 1.0 if options.quick else 10.0
-    copies = int(np.ceil(minutes * 60.0 / (len(old.pressed.audio) / rate_hz)))
-    again = press_side(first, rate_hz=rate_hz, settings=kept, seed=5, play=1)
-    long_old, long_new = (
-        np.concatenate([audio] * copies)[: int(minutes * 60 * rate_hz)]
-        for audio in (old.pressed.audio, again.audio)
-    )
-    begun, processor = time.perf_counter(), time.process_time()
-    compare_takes(Held(long_old, rate_hz), Held(long_new, rate_hz))
-    print(
-        f"  {minutes:g} minutes at 44.1 kHz: {time.perf_counter() - begun:.1f} s, "
-        f"{time.process_time() - processor:.1f} s of processor"
-    )
+    length_s = 60.0 if options.quick else 140.0
+    pieces = demo_music(RATE_HZ)
+    first = seconds(pieces, RATE_HZ, length_s)
+    run = {
+        "changes": lambda: show_changes(first),
+        "ticks": lambda: show_ticks(first, 2 if options.quick else 5),
+        "nothing": lambda: show_nothing(first, options.pairs or (3 if options.quick else 20)),
+        "other": lambda: show_other(pieces, length_s),
+        "combining": lambda: show_combining(first),
+        "time": lambda: show_time(2.0 if options.quick else 10.0),
+    }
+    for section in options.only or SECTIONS:
+        run[section]()
 
 
-def show_combined(one: Pressed, two: Pressed, mixed: Floats, replaced: int) -> None:
-    """Error against the music alone, in ten-second windows, beside the ruler by itself."""
+def show_combined(takes: list[Pressed], mixed: Floats, replaced: int) -> None:
+    """Error against the music alone, in ten-second windows, beside the best single take of each window."""
+    one = takes[0]
     rate_hz = one.truth.rate_hz
     low, high = one.truth.music_start_frame, one.truth.music_stop_frame
 
-    def error(audio: Floats, music: Floats) -> Floats:
+    def error(audio: Floats, music: Floats, low: int = low, high: int = high) -> Floats:
         rest = np.square(audio - music)[low:high].sum(axis=1)
-        count = len(rest) // (10 * rate_hz)
-        return np.asarray(rest[: count * 10 * rate_hz].reshape(count, -1).mean(axis=1))
+        count = (one.truth.music_stop_frame - one.truth.music_start_frame) // (10 * rate_hz)
+        edges = np.linspace(0, len(rest), count + 1).astype(int)
+        return np.array([rest[first:last].mean() for first, last in zip(edges, edges[1:])])
 
-    # held against the music alone as the ruler plays it: damage and noise both count
+    # held against the music alone as each take plays it: damage and noise both count
+    errors = []
+    for take in takes:
+        assert take.music is not None
+        errors.append(
+            error(take.audio, take.music, take.truth.music_start_frame, take.truth.music_stop_frame)
+        )
     assert one.music is not None
-    single, joined = error(one.audio, one.music), error(mixed, one.music)
+    best, joined = np.min(errors, axis=0), error(mixed, one.music)
     print(
-        f"  error against the music alone, ten seconds at a time: median {10 * np.log10(np.median(joined / single)):+.1f} dB, "
-        f"worst {10 * np.log10(np.max(joined / single)):+.1f} dB; {replaced} frames taken from the other"
+        f"  error against the music alone, ten seconds at a time: against the first take median "
+        f"{10 * np.log10(np.median(joined / errors[0])):+.1f} dB, worst {10 * np.log10(np.max(joined / errors[0])):+.1f} dB; "
+        f"against the best single take of each ten seconds median {10 * np.log10(np.median(joined / best)):+.1f} dB, worst "
+        f"{10 * np.log10(np.max(joined / best)):+.1f} dB; {replaced} frames taken from the others"
     )
     gap = slice(
         int(one.truth.tracks[0].stop_frame + 0.3 * rate_hz),
@@ -294,7 +368,7 @@ def show_combined(one: Pressed, two: Pressed, mixed: Floats, replaced: int) -> N
 
     print(
         f"  noise in a gap: one take {noise_db(one.audio):.2f}, combined {noise_db(mixed):.2f} dB "
-        f"({noise_db(mixed) - noise_db(one.audio):+.2f}; -3.01 for two equal ones)"
+        f"({noise_db(mixed) - noise_db(one.audio):+.2f}; {-10 * np.log10(len(takes)):.2f} for equal ones)"
     )
 
 

@@ -125,6 +125,19 @@ WORDS: Mapping[str, Say] = {
     "part-only": lambda about: (
         f"Only {round(100 * about.number('share'))} % of the longer take is in both; the rest was not compared."
     ),
+    "take-cut": lambda about: (
+        f"About {about.number('length_s'):.1f} s of the music are missing from the {about.word('lacks')} take near "
+        f"{about.length('at_s')}, or there are more on the other one: the take was cut, or the needle jumped. Only what comes "
+        f"{about.word('compared')} that place was compared."
+    ),
+    "compare-clipped": lambda about: (
+        f"The {about.word('take')} take is clipped ({count(about.whole('frames'), 'frame')}): what was cut off there looks like "
+        "distortion that has come or gone. Trust the quieter places only."
+    ),
+    "compare-band": lambda about: (
+        f"The {about.word('take')} take ends like a wall at {kilohertz(about.number('edge_hz'))}: it went through a lossy format "
+        "or a lower rate. What was left out looks like lost treble and noise."
+    ),
     "compare-lossy": lambda about: _lossy([about]),
     "compare-mono": lambda about: (
         "One of the takes is mono: both were compared as mono, left and right are not told apart."

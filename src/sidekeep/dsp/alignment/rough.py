@@ -9,7 +9,7 @@ of the ACM* 24, 1981).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,8 @@ NEAR_RATIO, FAR_RATIO = 0.006, 0.084
 """Turntables of one speed differ by less than the first; pitch controls reach the second (common practice, no source)."""
 LINE_TOLERANCE_S = 0.35
 SAME_SHARE = 0.6
-FEWEST_CHUNKS = 3
+BESIDE_CUT_S = 1.0
+FEWEST_CHUNKS, FEWEST_BEYOND = 3, 2
 
 
 class OnsetFeatures:
@@ -82,15 +83,26 @@ def _moving_mean(rows: Floats, width: int) -> Floats:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Cut:
+    """One take has been cut: only ``start_s`` to ``stop_s`` of the old one lie on the line; the rest lies on another that runs
+    beside it, ``length_s`` earlier in the new take (which lacks so much; negative: the old one does)."""
+
+    start_s: float
+    stop_s: float
+    length_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class RoughLine:
-    """``new_s = offset_s + speed_ratio * old_s``. ``share`` of the chunks that lie on it, of those that could;
-    ``correlation`` their median correlation with what they were found in."""
+    """``new_s = offset_s + speed_ratio * old_s``. ``share`` of the chunks that lie on it (or beyond ``cut``, on the one beside
+    it), of those that could; ``correlation`` their median correlation with what they were found in."""
 
     offset_s: float
     speed_ratio: float
     share: float
     chunks: int
     correlation: float
+    cut: Cut | None = None
 
     @property
     def is_same(self) -> bool:
@@ -101,14 +113,20 @@ class RoughLine:
 def rough_line(old: Floats, new: Floats) -> RoughLine:
     """The best line between two takes' features; see whether it ``is_same``."""
     if len(old) <= len(new):
-        return _line_of(old, new)
-    line = _line_of(new, old)
+        return _cut_exactly(_line_of(old, new), old, new)
+    line = _cut_exactly(_line_of(new, old), new, old)
     return RoughLine(
         offset_s=-line.offset_s / line.speed_ratio,
         speed_ratio=1.0 / line.speed_ratio,
         share=line.share,
         chunks=line.chunks,
         correlation=line.correlation,
+        cut=line.cut
+        and Cut(
+            start_s=line.offset_s + line.speed_ratio * line.cut.start_s,
+            stop_s=line.offset_s + line.speed_ratio * line.cut.stop_s,
+            length_s=-line.cut.length_s / line.speed_ratio,
+        ),
     )
 
 
@@ -193,14 +211,74 @@ def _fit(looked: tuple[list[_Found], float]) -> RoughLine:
     if len(best) >= 2:
         slope, offset = np.polyfit([one.at_s for one in best], [one.found_s for one in best], 1)
         best_line = (float(offset), float(slope))
-    could = [one for one in found if 0.0 <= best_line[0] + best_line[1] * one.at_s <= long_s]
+    cut, beside = _cut(found, best, best_line)
+    could = [one for one in found if 0.0 <= best_line[0] + best_line[1] * one.at_s <= long_s or one in beside]
     return RoughLine(
         offset_s=best_line[0],
         speed_ratio=best_line[1],
-        share=len(best) / max(1, len(could)),
+        share=(len(best) + len(beside)) / max(1, len(could)),
         chunks=len(best),
         correlation=float(np.median([one.correlation for one in best])) if best else 0.0,
+        cut=cut,
     )
+
+
+def _cut(found: list[_Found], on: list[_Found], line: tuple[float, float]) -> tuple[Cut | None, list[_Found]]:
+    """Where all chunks on one side of those on the line lie on a second line beside it, and these chunks."""
+    if len(on) < FEWEST_CHUNKS:
+        return None, []
+    first, last = min(one.at_s for one in on), max(one.at_s for one in on)
+    sure = 0.6 * float(np.median([one.correlation for one in on]))
+    best: list[_Found] = []
+    for beyond in (
+        [one for one in found if one.at_s > last],
+        [one for one in found if one.at_s < first],
+    ):
+        clear = [
+            one for one in beyond if one.correlation > sure and abs(one.ratio - line[1]) < 3.0 * STEP_RATIO
+        ]
+        for one in clear:
+            apart = one.found_s - line[1] * one.at_s
+            along = [
+                each for each in clear if abs(each.found_s - line[1] * each.at_s - apart) < LINE_TOLERANCE_S
+            ]
+            if len(along) >= max(FEWEST_BEYOND, len(best) + 1) and len(along) > 0.5 * len(beyond):
+                best = along
+    if not best:
+        return None, []
+    apart = float(np.median([one.found_s - line[1] * one.at_s for one in best]))
+    after = best[0].at_s > last
+    return (
+        Cut(
+            start_s=0.0 if after else max(one.at_s for one in best),
+            stop_s=min(one.at_s for one in best) if after else float("inf"),
+            length_s=(line[0] - apart) if after else (apart - line[0]),
+        ),
+        best,
+    )
+
+
+def _cut_exactly(line: RoughLine, short: Floats, long: Floats) -> RoughLine:
+    """With the place of the cut to about a second: up to there the sound is as the one line says, from there as the other."""
+    if line.cut is None:
+        return line
+    after = np.isfinite(line.cut.stop_s)
+    shift = -line.cut.length_s if after else line.cut.length_s
+    index = np.arange(len(short))
+
+    def likeness(offset_s: float) -> Floats:
+        places = np.rint((offset_s * FEATURE_HZ) + line.speed_ratio * index).astype(np.int64)
+        inside = (places >= 0) & (places < len(long))
+        product = np.where(inside, (short * long[np.clip(places, 0, len(long) - 1)]).sum(axis=1), 0.0)
+        return np.concatenate([[0.0], np.cumsum(product)])
+
+    on, beside = likeness(line.offset_s), likeness(line.offset_s + shift)
+    first, last = (on, beside) if after else (beside, on)
+    place_s = int(np.argmax(first + last[-1] - last)) / FEATURE_HZ
+    cut = line.cut
+    if after:
+        return replace(line, cut=replace(cut, stop_s=max(0.0, place_s - BESIDE_CUT_S)))
+    return replace(line, cut=replace(cut, start_s=place_s + BESIDE_CUT_S))
 
 
 def follow(

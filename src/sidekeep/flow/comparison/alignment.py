@@ -7,9 +7,9 @@ on knots 5 ms apart. Both work at a low common rate; memory does not grow with t
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ from sidekeep.dsp.alignment.rough import FEATURE_HZ, OnsetFeatures, RoughLine, f
 from sidekeep.dsp.alignment.sinc import read_at
 from sidekeep.dsp.alignment.time_map import TimeMap
 from sidekeep.dsp.output.resample import Resampler, resample
+from sidekeep.flow.comparison.condition import Condition, ConditionMeter
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
 
 Floats = NDArray[np.float64]
@@ -48,13 +49,14 @@ FEED_FRAMES = 131072
 class Alignment:
     """How two takes lie on each other. ``sign`` is -1 when one is turned over in polarity, ``is_swapped`` when left
     and right changed places; ``sd_s`` typical deviation of the curve where there is music; ``curve`` None when the takes
-    are not the same cutting."""
+    are not the same cutting; ``conditions`` what else the first reading told of the old take and the new one."""
 
     line: RoughLine
     curve: TimeMap | None
     sign: float = 1.0
     is_swapped: bool = False
     sd_s: float = float("inf")
+    conditions: tuple[Condition, Condition] | None = None
 
     @property
     def is_same(self) -> bool:
@@ -65,26 +67,31 @@ class Alignment:
 def align_takes(old: AudioSource, new: AudioSource, progress: Progress = no_progress) -> Alignment:
     """Lay ``new`` on ``old``; other rate, speed, start, level, polarity and length allowed."""
     with ThreadPoolExecutor(2, thread_name_prefix="align") as pool:
-        first = pool.submit(onset_features, old)
-        features_new = onset_features(new)
+        meters = [ConditionMeter(source.format) for source in (old, new)]
+        first = pool.submit(onset_features, old, meters[0].process)
+        features_new = onset_features(new, meters[1].process)
         features_old = first.result()
+    conditions = meters[0].finish(), meters[1].finish()
     progress(0.25, "comparing the onsets")
     line = rough_line(features_old, features_new)
     if not line.is_same:
-        return Alignment(line=line, curve=None)
+        return Alignment(line=line, curve=None, conditions=conditions)
     drift = follow(features_old, features_new, line)
     progress(0.3, "laying the takes on each other")
-    return _fine(old, new, line, drift, progress)
+    return replace(_fine(old, new, line, drift, progress), conditions=conditions)
 
 
-def onset_features(source: AudioSource) -> Floats:
-    """(windows, bands) of a whole take."""
+def onset_features(source: AudioSource, also: Callable[[Audio], None] | None = None) -> Floats:
+    """(windows, bands) of a whole take; every block is given to ``also`` too."""
     form = source.format
     rate_hz = min(FINE_HZ, form.rate_hz - form.rate_hz % FEATURE_HZ)
     step = Resampler(form.rate_hz, rate_hz, 1)
     features = OnsetFeatures(rate_hz)
     for block in source.blocks(FEED_FRAMES):
-        features.process(step.process(np.nan_to_num(block).mean(axis=1, keepdims=True))[:, 0])
+        numbers = np.nan_to_num(block)
+        if also is not None:
+            also(numbers)
+        features.process(step.process(numbers.mean(axis=1, keepdims=True))[:, 0])
     features.process(step.flush()[:, 0])
     return features.finish()
 
@@ -110,6 +117,8 @@ def _fine(
 ) -> Alignment:
     begin_s = max(0.0, -line.offset_s / line.speed_ratio)
     end_s = min(old.format.length_s, (new.format.length_s - line.offset_s) / line.speed_ratio)
+    if line.cut is not None:
+        begin_s, end_s = max(begin_s, line.cut.start_s), min(end_s, line.cut.stop_s)
     knots = max(4, int((end_s - begin_s) / KNOT_S))
     first_knot = int(np.ceil(begin_s / KNOT_S))
     moments: Floats = (first_knot + np.arange(knots, dtype=np.float64)) * KNOT_S

@@ -23,6 +23,9 @@ from sidekeep.flow.comparison.said import finding
 from sidekeep.flow.comparison.treble import treble_findings
 from sidekeep.model.finding import Fact, Finding
 
+CLIPPED_FRAMES = 10
+"""Fewer are a tick or two that hit the rail."""
+EDGE_APART = 1.1
 EVENING_KINDS = {
     "treble-worn",
     "treble-chain",
@@ -41,6 +44,7 @@ def conclusions(comparison: Comparison, evening: Evening | None = None) -> list[
     evening = evening or Evening()
     found = [
         *_coverage(comparison),
+        *_condition(comparison),
         *_marks(comparison),
         *treble_findings(comparison, evening),
         *distortion_findings(comparison, evening),
@@ -61,10 +65,40 @@ def _coverage(comparison: Comparison) -> list[Finding]:
     found = []
     if comparison.covered < 0.97:
         found.append(finding("part-only", "look", {"share": comparison.covered}))
+    cut = comparison.alignment.line.cut
+    if cut is not None:
+        curve = comparison.alignment.curve
+        assert curve is not None
+        found.append(
+            finding(
+                "take-cut",
+                "look",
+                {
+                    "at_s": curve.stop_s if np.isfinite(cut.stop_s) else curve.start_s,
+                    "length_s": abs(cut.length_s),
+                    "lacks": "new" if cut.length_s > 0.0 else "old",
+                    "compared": "before" if np.isfinite(cut.stop_s) else "after",
+                },
+            )
+        )
     if comparison.alignment.sign < 0.0:
         found.append(finding("polarity", "note"))
     if comparison.alignment.is_swapped:
         found.append(finding("channels-swapped", "act"))
+    return found
+
+
+def _condition(comparison: Comparison) -> list[Finding]:
+    """Clipping, and an edge that one take has and the other has not."""
+    if comparison.alignment.conditions is None:
+        return []
+    found = []
+    edges = [one.edge_hz or np.inf for one in comparison.alignment.conditions]
+    for name, one, edge in zip(("old", "new"), comparison.alignment.conditions, edges, strict=True):
+        if one.clipped_frames >= CLIPPED_FRAMES:
+            found.append(finding("compare-clipped", "look", {"take": name, "frames": one.clipped_frames}))
+        if np.isfinite(edge) and max(edges) > EDGE_APART * edge:
+            found.append(finding("compare-band", "look", {"take": name, "edge_hz": edge}))
     return found
 
 
