@@ -32,7 +32,7 @@ async function ask(method, path, body) {
   if (answer.ok) return answer;
   const told = await answer.json().catch(() => null);
   const error = told?.error ?? {};
-  if (error.code === "no-such-address") throw new Refused("This sidekeep does not do that from the page yet; the command line does.", "not-served", 404, told);
+  if (error.code === "no-such-address") throw new Refused("This sidekeep does not do that from the page; the command line does.", "not-served", 404, told);
   throw new Refused(error.text ?? `The server said ${answer.status}.`, error.code ?? "refused", answer.status, told);
 }
 

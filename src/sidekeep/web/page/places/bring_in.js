@@ -73,7 +73,7 @@ export function BringIn({ record, sides, make }) {
   const choices = [...letters, ...(letters.length > 1 ? [letters.join("")] : [])];
   return html`<section class="bring" aria-labelledby="bring">
     <h2 id="bring">Recorded already?</h2>
-    <p class="soft">Bring in the files: one a side, or one with the whole record. They are copied; your files stay where they are.</p>
+    <p class="soft">Bring in the files: one per side, or one with the whole record. They are copied; your files stay where they are.</p>
     ${files.length > 0 && html`<ul>${files.map(({ file, side }, at) => html`<li key=${at}>
       <span>${file.name} <span class="soft">${size(file.size)}</span></span>
       <label>is <select value=${side} disabled=${now !== null} onChange=${(/** @type {any} */ event) => setFiles(files.map((each, place) => (place === at ? { ...each, side: event.target.value } : each)))}>

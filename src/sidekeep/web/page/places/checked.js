@@ -19,8 +19,8 @@ export function Checked({ result }) {
   const files = places.reduce((/** @type {number} */ sum, /** @type {any} */ place) => sum + (place.checked_files ?? 0), 0);
   if (result?.ok) return html`<p class="finding">Everything is as it was written: ${count(files, "file was", "files were")} read and compared.</p>`;
   const faults = faultsOf(places);
-  return html`<div class="finding act" role="alert"><p>Not all is as it was:</p>
+  return html`<div class="finding act" role="alert"><p>Not everything is as it was:</p>
     <ul>${faults.slice(0, MOST_SHOWN).map((text) => html`<li>${text}</li>`)}</ul>
     ${faults.length > MOST_SHOWN && html`<p>and ${faults.length - MOST_SHOWN} more.</p>`}
-    <p class="soft">Bring back what has changed or is missing from another copy or a backup. Copies can be written anew from their takes.</p></div>`;
+    <p class="soft">Restore what has changed or is missing from another copy or a backup. Copies can be written again from their takes.</p></div>`;
 }

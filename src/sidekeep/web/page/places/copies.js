@@ -58,7 +58,7 @@ export function Place({ address }) {
             <span><strong>${kind.name}</strong> <span class="soft">${kind.purpose}</span></span></label></li>`)}</ul>
           <${More} more=${more} set=${setMore} />
           <p class="buttons"><button class="main large" disabled=${Boolean(working) || !chosen.length} onClick=${() => void write(false)}>Write ${chosen.length === 1 ? "this kind" : chosen.length ? `these ${count(chosen.length, "kind")}` : "the copies"}</button>
-            ${record.copies?.length > 0 && html`<button class="quiet" disabled=${Boolean(working) || !chosen.length} onClick=${() => void write(true)}>Write anew, in place of the old files</button>`}</p>
+            ${record.copies?.length > 0 && html`<button class="quiet" disabled=${Boolean(working) || !chosen.length} onClick=${() => void write(true)}>Write again, in place of the old files</button>`}</p>
         </section>
       </div>
       <${There} record=${record} working=${working} />
@@ -101,7 +101,7 @@ function Ended({ job, replace }) {
     const there = /already|replace|exists/i.test(`${job.error?.code} ${text}`);
     return html`<div class="finding act" role="alert"><p>${capital(text)}${/[.!]$/.test(text) ? "" : "."}</p>${there && html`<p class="buttons"><button onClick=${replace}>Write them in place of the old files</button></p>`}</div>`;
   }
-  if (job.state === "cancelled") return html`<p class="finding">Ended before it was done. Nothing half written stays behind.</p>`;
+  if (job.state === "cancelled") return html`<p class="finding">Cancelled before it was done. Nothing half written is left behind.</p>`;
   if (job.kind === "verify" && job.state === "done") {
     return html`<${Checked} result=${job.result} />`;
   }
@@ -136,7 +136,7 @@ function Recipe({ record }) {
       <li>The first file begins${" "}<${Pick} label="Where the first file begins" value=${edges.lead_in ?? "cut"} words=${LEAD_INS} set=${(/** @type {string} */ value) => set({ lead_in: value })} />, fades in over <${Number_} label="Fade in, seconds" value=${edges.fade_in_s ?? 0.05} min=${0} max=${10} step=${0.05} unit="s" set=${(/** @type {number} */ value) => set({ fade_in_s: value })} />${" "}and out over <${Number_} label="Fade out, seconds" value=${edges.fade_out_s ?? 1} min=${0} max=${10} step=${0.1} unit="s" set=${(/** @type {number} */ value) => set({ fade_out_s: value })} />.</li>
     </ul>
     ${effect && html`<${Effect} effect=${effect} />`}
-    <p class="buttons"><button class="quiet" disabled=${!record.can_undo} onClick=${() => void stepBack(record.id, "undo")}>Undo</button><button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Do it again</button></p>
+    <p class="buttons"><button class="quiet" disabled=${!record.can_undo} onClick=${() => void stepBack(record.id, "undo")}>Undo</button><button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Redo</button></p>
   </section>`;
 }
 

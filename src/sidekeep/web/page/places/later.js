@@ -35,13 +35,13 @@ export function Place({ address }) {
   return html`<h1>A year later: side ${side}</h1>
     ${pairs.length > 1 && html`<p class="buttons" role="group" aria-label="Side">${pairs.map((/** @type {any} */ each) => html`<a class="button quiet" href=${`${recordPath(record.id, "later")}#side=${each.side}`} aria-current=${each.side === side ? "true" : null}>Side ${each.side}</a>`)}</p>`}
     <p class="two-takes">${pick(0, old)} ${pick(1, young)}</p>
-    ${working ? html`<div class="working"><p class="working-what" role="status">${capital(job.doing || (job.kind === "combine" ? "combining the takes" : "laying one over the other"))} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label=${job.kind === "combine" ? "Combining" : "Comparing"}></progress></div>`
+    ${working ? html`<div class="working"><p class="working-what" role="status">${capital(job.doing || (job.kind === "combine" ? "combining the takes" : "lining them up"))} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label=${job.kind === "combine" ? "Combining" : "Comparing"}></progress></div>`
       : html`<p class="buttons"><button class="main" disabled=${!path} onClick=${() => void told(post(path, { old: old.id }))}>${found ? "Compare again" : "Say what has changed"}</button>
         ${found && html`<a class="button quiet" href=${`${path}/report${between}`} target="_blank" rel="noreferrer">The discs over each other, and what to listen to<span class="unseen"> (opens a new window)</span></a>`}</p>`}
     ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
     ${found && !working && html`<ul class="changes">${(found.findings ?? []).map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity ?? "note"}`}>${finding.text}</li>`)}</ul>`}
     <h2>One better take out of these</h2>
-    <p>Where the take that counts is damaged and another is not, its sound is put in. The takes stay as they are; what comes of it is one more take, and then it counts.</p>
+    <p>Where the take in use is damaged and another is not, the other's sound is put in. The takes stay as they are; the result is one more take, which is then in use.</p>
     ${job?.kind === "combine" && job.state === "done" && html`<p class="finding">Take ${job.result?.number} is made of them: ${whole(job.result?.replaced_frames ?? 0)} damaged frames were taken from the others. <a href=${recordPath(record.id, "side", side)}>Look at side ${side}</a></p>`}
     <p class="buttons"><button disabled=${Boolean(working) || !best || !others.length} onClick=${() => void told(post(`/api/takes/${encodeURIComponent(best)}/combine`, { others }))}>Combine the ${takes.length} takes</button></p>`;
 }

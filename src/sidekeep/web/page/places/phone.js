@@ -34,11 +34,11 @@ export function Place() {
   useEffect(() => () => { if (picture) URL.revokeObjectURL(picture); }, [picture]);
   return html`<div class="phone-place">
     <h1>Let my phone in</h1>
-    <p>A phone beside the turntable can photograph the sleeve, read the advice and end a side. Both must be in the same network; nothing goes farther than that.</p>
+    <p>A phone beside the turntable can photograph the sleeve, read the advice and end a side. Both must be on the same network; nothing goes beyond it.</p>
     ${code
       ? html`<figure class="code"><img src=${picture} alt="Code to scan with the phone's camera" width="280" height="280" /><figcaption><p>Scan it with the phone's camera. It lets in one device and is good for ${roughly(left)}.</p><p class="soft">${code.url}</p></figcaption></figure>`
       : html`<p class="buttons"><button class="main" onClick=${async () => setCode(await told(post("/api/guests")))}>Show a code to scan</button></p>`}
     <h2>Who is let in</h2>
-    ${guests.length === 0 ? html`<p class="soft">Nobody but this machine.</p>` : html`<ul class="takes">${guests.map((guest) => html`<li key=${guest.id}><span>${guest.name ?? "A device"} <span class="soft">since ${day(guest.since_utc ?? guest.let_in_utc ?? null) || "today"}</span></span><button onClick=${async () => { await told(remove(`/api/guests/${encodeURIComponent(guest.id)}`)); await load(); }}>Throw it out<span class="unseen">: ${guest.name ?? "the device"}</span></button></li>`)}</ul>`}
+    ${guests.length === 0 ? html`<p class="soft">Nobody but this machine.</p>` : html`<ul class="takes">${guests.map((guest) => html`<li key=${guest.id}><span>${guest.name ?? "A device"} <span class="soft">since ${day(guest.since_utc ?? guest.let_in_utc ?? null) || "today"}</span></span><button onClick=${async () => { await told(remove(`/api/guests/${encodeURIComponent(guest.id)}`)); await load(); }}>Shut it out<span class="unseen">: ${guest.name ?? "the device"}</span></button></li>`)}</ul>`}
   </div>`;
 }

@@ -88,7 +88,7 @@ export function Place() {
           </select></label>
         </div>
         <p class="unseen" role="status">${found || group !== "all" ? `${count(shown.length, "record")} found` : ""}</p>
-        ${records !== null && shown.length === 0 && html`<p class="soft nothing">No record fits. ${words && html`<button class="quiet" onClick=${() => setWords("")}>Show all again</button>`}</p>`}
+        ${records !== null && shown.length === 0 && html`<p class="soft nothing">No record matches. ${words && html`<button class="quiet" onClick=${() => setWords("")}>Show all again</button>`}</p>`}
         <ol class="stack">${shown.map((record) => html`<${Spine} key=${record.id} record=${record} pile=${pile} />`)}</ol>
       </section>`}
     <${Bin} shelf=${records} />

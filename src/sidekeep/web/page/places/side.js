@@ -34,14 +34,14 @@ export function Place({ address }) {
 function Whole({ record, side, job, at }) {
   const { take, trouble } = useTake(side.chosen_take, `${record.revision}/${job ? "" : "settled"}`);
   if (trouble) return html`<h1>Side ${side.side}</h1><p class="finding act">${trouble}</p><${Takes} record=${record} side=${side} />`;
-  if (!take) return html`<div class="side-head"><h1>Side ${side.side}</h1><p class="soft">Laying the record on the desk …</p></div>`;
+  if (!take) return html`<div class="side-head"><h1>Side ${side.side}</h1><p class="soft">Opening the side …</p></div>`;
   if (!take.view.surveyed && !take.view.envelope) return html`<div class="side-head"><h1>Side ${side.side}</h1></div><${NotSurveyed} record=${record} job=${job} /><${Takes} record=${record} side=${side} />`;
   return html`<${OnTheDesk} key=${take.id} record=${record} side=${side} take=${take} job=${job} at=${at} />`;
 }
 
 /** @param {{record: any, job: any}} props */
 function NotSurveyed({ record, job }) {
-  return html`<div class="not-surveyed"><p>${job ? `${capital(job.doing || "looking for its tracks and its damage")} …` : "Its tracks and its damage are not looked for yet."}</p>
+  return html`<div class="not-surveyed"><p>${job ? `${capital(job.doing || "looking for its tracks and its damage")} …` : "Its tracks and its damage have not been looked for yet."}</p>
     ${job
       ? html`<progress class="bar" max="1" value=${job.share ?? 0} aria-label="Looking for tracks and damage"></progress>`
       : html`<p class="buttons"><button class="main" onClick=${() => void told(post(`/api/records/${encodeURIComponent(record.id)}/survey`))}>Look for them now</button></p>`}</div>`;
@@ -98,7 +98,7 @@ function OnTheDesk({ record, side, take, job, at }) {
       <p class="soft">${capital(count(tracks.length, "track"))}, ${clock((span.stop - span.start) / take.rate_hz)} from needle to lift, ${whole(take.repairs.length)} damaged places.${job ? ` ${capital(job.doing || "measuring again")} …` : ""}</p>
       <p class="buttons undo">
         <button class="quiet" disabled=${!record.can_undo} onClick=${() => void stepBack(record.id, "undo")}>Undo <kbd>Ctrl Z</kbd></button>
-        <button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Do it again</button>
+        <button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Redo</button>
       </p>
     </div>
     ${take.view.surveyed === false && html`<${NotSurveyed} record=${record} job=${job} />`}
@@ -139,6 +139,6 @@ function KeyList() {
 function SingleKeys() {
   const [on, setOn] = useState(() => localStorage.getItem("sidekeep single keys") !== "off");
   return html`<label class="check"><input type="checkbox" checked=${on} onChange=${(/** @type {any} */ event) => { setOn(event.target.checked); localStorage.setItem("sidekeep single keys", event.target.checked ? "on" : "off"); }} />
-    <span>Single letters and Enter work anywhere in this place. Off: only Tab, Enter and the arrows on what has the focus.</span></label>`;
+    <span>Single letters and Enter work anywhere in this place. When off, only Tab, Enter and the arrows work, on what has the focus.</span></label>`;
 }
 

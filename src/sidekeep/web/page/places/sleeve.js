@@ -136,7 +136,7 @@ function said(reading, text, tracks, doubts) {
   if (!text.trim()) return "Paste or type the track list, the way the sleeve prints it. Nearly any form is read.";
   if (!reading) return "Reading …";
   const record = reading.record;
-  if (!tracks) return "No track is understood yet: one title a line is enough.";
+  if (!tracks) return "No track is understood yet: one title to a line is enough.";
   const names = record.sides.map((side) => side.side);
   return `${count(tracks, "track")} on ${names.length === 1 ? "side" : "sides"} ${listed(names)}${doubts ? `; ${count(doubts, "line")} in doubt, marked below` : ", and nothing in doubt"}.`.replace(/^./, (first) => first.toUpperCase());
 }

@@ -55,7 +55,7 @@ function Ready({ record }) {
     ${sides.length > 0 && html`<fieldset class="choose-sides"><legend>Sides to take</legend>
       ${sides.map((/** @type {string} */ side) => html`<label class="check"><input type="checkbox" checked=${chosen.includes(side)} onChange=${(/** @type {any} */ event) => setChosen(sides.filter((/** @type {string} */ each) => (each === side ? event.target.checked : chosen.includes(each))))} /><span>Side ${side}</span></label>`)}
     </fieldset>`}
-    ${again && html`<p class="soft">A side that is taken already gets a second take; the first stays, and you choose which one counts.</p>`}
+    ${again && html`<p class="soft">A side that is taken already gets a second take; the first stays, and you choose which one is used.</p>`}
     <label class="check"><input type="checkbox" checked=${after} onChange=${(/** @type {any} */ event) => { setAfter(event.target.checked); setWritesAfter(event.target.checked); }} /><span>When all sides are taken and nothing is unsure, write the copies (lossless and portable).</span></label>
     <${Stylus} />
     <label class="check"><input type="checkbox" checked=${!by_needle} onChange=${(/** @type {any} */ event) => setByNeedle(!event.target.checked)} /><span>Begin and end each side by my press, not by the needle.</span></label>
@@ -144,7 +144,7 @@ function Done({ record, session }) {
       ${following && html`<button class=${unsure || !copied ? "large" : "main large"} onClick=${finish}>Next on the pile: <cite>${nameOf(following)}</cite></button>`}
       <a class="button" href=${recordPath(record.id, "copies")}>To its copies</a>
       <button class="quiet" onClick=${putSessionBy}>Take a side again</button>
-      ${(session.news ?? []).some((/** @type {any} */ news) => news.code === "false-start") && session.phase !== "done" ? html`<button class="quiet" onClick=${() => void act("keep")}>The piece thrown away was the side after all</button>` : null}
+      ${(session.news ?? []).some((/** @type {any} */ news) => news.code === "false-start") && session.phase !== "done" ? html`<button class="quiet" onClick=${() => void act("keep")}>What was thrown away was the side after all</button>` : null}
     </p>
     <p class="care">Put the guard over the stylus before you work near it.</p>`;
 }

@@ -26,7 +26,7 @@ export function SetUp({ done, known }) {
   useEffect(() => void load(), []);
   useEffect(() => head.current?.focus(), [step]);
   const chosen = inputs?.find((input) => input.chosen);
-  if (!served) return html`<div class="setup"><h1>Recording begins on the command line.</h1><p class="stage-more">This sidekeep does not record from the page yet. Its command <code>sidekeep take</code> does; what it takes is on the shelf afterwards.</p><p class="buttons"><a class="button main" href="/">To the shelf</a></p></div>`;
+  if (!served) return html`<div class="setup"><h1>Recording begins on the command line.</h1><p class="stage-more">This sidekeep does not record from the page. Its command <code>sidekeep take</code> does; what it takes is on the shelf afterwards.</p><p class="buttons"><a class="button main" href="/">To the shelf</a></p></div>`;
   return html`<div class="setup">
     <ol class="setup-steps" aria-label="The guide">${STEPS.map((text, at) => html`<li key=${text}><button class="quiet" aria-current=${at === step ? "step" : null} disabled=${at > 0 && !chosen} onClick=${() => setStep(at)}><span class="number">${at + 1}</span> ${text}</button></li>`)}</ol>
     ${step === 0 && html`<${Inputs} inputs=${inputs} load=${load} head=${head} next=${() => setStep(1)} chosen=${chosen} />`}
@@ -43,7 +43,7 @@ function Inputs({ inputs, load, head, next, chosen }) {
   return html`<h1 ref=${head} tabindex="-1">Which input is the turntable on?</h1>
     <p class="care">Turntable, then phono stage, then a <strong>line</strong> input; not the microphone input. Volume down before you touch a plug.</p>
     ${inputs === null && html`<p class="soft">Asking the sound system what it has …</p>`}
-    ${inputs?.length === 0 && html`<p class="finding act">No sound input was found. Plug the interface in and look again. Everything from files works without one.</p>`}
+    ${inputs?.length === 0 && html`<p class="finding act">No sound input was found. Volume down, plug the interface in and look again. Everything from files works without one.</p>`}
     <ul class="inputs">${(inputs ?? []).map((input) => {
       const notes = (input.notes ?? []).map((/** @type {any} */ note) => (typeof note === "string" ? { text: note, severity: "look" } : newsText(note))).filter(Boolean);
       return html`<li key=${input.id ?? input.name} class=${input.chosen ? "chosen" : ""}>

@@ -7,12 +7,12 @@ export function sentenceOf(session) {
   switch (session.phase) {
     case "opening": return { main: "One moment: the input is being opened.", more: "" };
     case "armed": return { main: `Lower the needle on side ${side}.`, more: "Speakers down first. Recording begins by itself; the seconds before are kept." };
-    case "recording": return { main: `Side ${side} is being recorded.`, more: "You may walk off. It ends by itself." };
-    case "run-out": return { main: `Side ${side} has run out.`, more: "Lift the needle. If music comes back, the side goes on." };
+    case "recording": return { main: `Side ${side} is being recorded.`, more: "You can walk away. It ends by itself." };
+    case "run-out": return { main: `Side ${side} has run out.`, more: "Speakers down, then lift the needle. If music comes back, the side goes on." };
     case "closing": return { main: `Side ${side} is being closed.`, more: "Its checksum is taken." };
     case "flip": return { main: `Flip the record. Lower the needle on side ${side}.`, more: "Speakers down first. Lift the needle if it is still down, and clean the record." };
     case "waiting": return { main: "Waiting.", more: "It goes on by itself as soon as the input or the room on the disk is back." };
-    default: return { main: session.taken?.length === 0 ? "Stopped." : "Done. Lift the needle.", more: "" };
+    default: return { main: session.taken?.length === 0 ? "Stopped." : "Done. Speakers down, then lift the needle.", more: "" };
   }
 }
 
@@ -31,19 +31,19 @@ const WORDS = {
   "looks-like": ({ side, other }) => `This looks like side ${other}, not side ${side}. If so, say "It is side ${other}".`,
   "same-as": ({ side, other }) => `Side ${side} sounds the same as side ${other}: was the record flipped?`,
   "false-start": ({ side, reason }) => (reason === "again" ? `That try of side ${side} is in the bin; it is armed again.` : reason === "discard" ? `Side ${side} is in the bin.` : `A false start of side ${side}: put in the bin, and armed again.`),
-  answer: ({ minutes, doubt }) => (doubt === "run-out" ? `Waiting up to ${minutes} minutes for the lift, in case music comes back.` : `Was it the other side? The evening waits ${minutes} minutes for the answer.`),
+  answer: ({ minutes, doubt }) => (doubt === "run-out" ? `Waiting up to ${minutes} minutes for the lift, in case music comes back.` : `Was it the other side? It waits ${minutes} minutes for the answer.`),
   kept: ({ side }) => `Side ${side} is kept after all.`,
   stopped: () => "Stopped. What was recorded is kept.",
-  loss: ({ lost_s }) => `${Number(lost_s).toFixed(2)} s of sound are lost. Take this side again.`,
-  "steady-loss": () => "Sound is lost steadily: close other programs and take this side again.",
+  loss: ({ lost_s }) => `${Number(lost_s).toFixed(2)} s of sound was lost. Take this side again.`,
+  "steady-loss": () => "Sound is being lost all the time: close other programs and take this side again.",
   overflow: () => "The input ran over: something may be missing there.",
   stall: () => "No sound arrives from the input at the moment.",
-  resumed: ({ silent_s }) => `Sound arrives again after ${Number(silent_s).toFixed(1)} s; whether any is missing is told in a moment.`,
-  "input-gone": ({ name }) => `The input ${name ?? ""} is gone. Plug it in again; everything so far is kept.`,
+  resumed: ({ silent_s }) => `Sound arrives again after ${Number(silent_s).toFixed(1)} s; whether any is missing will show in a moment.`,
+  "input-gone": ({ name }) => `The input ${name ?? ""} is gone. Volume down, then plug it in again; everything so far is kept.`,
   "input-back": () => "The input is back.",
-  "input-moved": ({ other }) => `The system moved us to another input: ${other}.`,
+  "input-moved": ({ other }) => `The system switched to another input: ${other}.`,
   "goes-on": ({ side }) => `Side ${side} goes on as a new take.`,
-  "input-missing": ({ name }) => `The input ${name ?? ""} is not there. Plug it in.`,
+  "input-missing": ({ name }) => `The input ${name ?? ""} is not there. Volume down, then plug it in.`,
   "input-muted": () => "The input is muted in the system's sound settings.",
   "input-volume": ({ percent }) => `The input's volume in the system's sound settings is ${percent} %: set it to 100 % and use the gain of the interface.`,
   "input-mono": () => "The input has one channel only: a stereo record needs two.",
@@ -83,10 +83,10 @@ export function adviceText(reading) {
   const much = by ? `about ${decibels(Math.abs(by), "dB", 0)}` : "a little";
   switch (code) {
     case "hum": return { text: `Hum at ${decibels(reading.hum_dbfs, "dBFS", 0)}: fasten the turntable's thin earth wire to the phono stage, keep cables away from power supplies. Never defeat the mains safety earth.`, right: false };
-    case "lower-needle": return { text: "Lower the needle on the loudest passage you know.", right: false };
+    case "lower-needle": return { text: "Speakers down, then lower the needle on the loudest passage you know.", right: false };
     case "clipped": return { text: "It clipped: turn the input down, then lower the needle again.", right: false };
     case "channel-dead": return { text: `Nothing comes from the ${facts.channel === "L" || facts.channel === "left" ? "left" : facts.channel === "R" || facts.channel === "right" ? "right" : "other"} channel: look at the plugs, volume down first.`, right: false };
-    case "out-of-phase": return { text: "The channels pull against each other: one is wired the wrong way round at the cartridge.", right: false };
+    case "out-of-phase": return { text: "The channels are out of phase: one is wired the wrong way round at the cartridge. Volume down before you touch it.", right: false };
     case "turn-down": return { text: `Turn the input down by ${much}.`, right: false };
     case "turn-up": return { text: `Turn the input up by ${much}.`, right: false };
     case "listening": return { text: "Listening. Let it play for ten seconds or more.", right: false };

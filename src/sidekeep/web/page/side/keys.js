@@ -18,7 +18,7 @@ export const KEYS = [
   [["S"], "split the track at the needle"],
   [["X"], "leave or mend the chosen repair"],
   [["[", "]"], "a region from here, to here"],
-  [["Ctrl", "Z"], "undo; with Shift: do it again"],
+  [["Ctrl", "Z"], "undo; with Shift: redo"],
 ];
 
 /** @param {import("./desk.js").Desk} desk @param {{record: any, side: any, unsure: any, edit: (edit: any, what?: string) => Promise<any>}} with_ */

@@ -24,7 +24,7 @@ export function Takes({ record, side }) {
     <ul class="takes">${own.map((/** @type {any} */ take) => html`<li key=${take.id}>
       <span><strong>Take ${take.number}</strong> <span class="soft">${clock(take.length_s)}, ${form(take.rate_hz, take.bits)}, ${take.how === "recorded" ? "recorded" : "brought in"} ${day(take.taken_utc)}${take.stylus ? `, ${take.stylus}` : ""}</span>
         ${take.problems?.length ? html`<br /><span>${take.problems.join("; ")}</span>` : null}</span>
-      <span class="buttons">${take.chosen ? html`<span class="counts">this one counts</span>` : html`<button onClick=${() => void makeEdit(record.id, { kind: "choose-take", side: side.side, number: take.number }, "The choice of the take")}>Let this one count</button>`}
+      <span class="buttons">${take.chosen ? html`<span class="counts">in use</span>` : html`<button onClick=${() => void makeEdit(record.id, { kind: "choose-take", side: side.side, number: take.number }, "The choice of the take")}>Use this one</button>`}
         <button class="quiet" onClick=${() => void act(take, "discard", `Take ${take.number} of side ${side.side} is in the bin; it can be brought back.`)} aria-label=${`Put take ${take.number} in the bin`}>To the bin</button></span>
     </li>`)}
     ${binned.map((/** @type {any} */ take) => html`<li key=${take.id} class="soft"><span>Take ${take.number}, in the bin</span><button class="quiet" onClick=${() => void act(take, "restore", `Take ${take.number} is back.`)}>Bring it back</button></li>`)}
