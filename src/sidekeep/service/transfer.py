@@ -16,10 +16,11 @@ from itertools import groupby
 from pathlib import Path
 
 from sidekeep import __version__
+from sidekeep.copies.kept.history import MAKING_FOLDER
 from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.copies.keys import key_of
 from sidekeep.copies.kinds.table import KINDS, parse_kinds
-from sidekeep.copies.master.build import MasterPlan
+from sidekeep.copies.master.build import MasterPlan, prepare_takes
 from sidekeep.copies.plan.cutting import SideAudio
 from sidekeep.copies.plan.layout import plan_copies
 from sidekeep.copies.plan.naming import NamingRules
@@ -264,17 +265,27 @@ def prepare_record(
     progress: Progress = no_progress,
 ) -> int:
     """Encode what can be encoded before the other sides are known; it waits for ``write_record``, which uses what the whole
-    record's gain leaves as it is. Kinds that join sides wait. The number of files that are ready."""
-    kinds = [kind for kind in parse_kinds(options.kinds) if KINDS[kind].scope in ("track", "side")]
-    if not kinds:
-        return 0
-    found, plan = _planned(
-        takes, sleeve, name, out_dir, replace(options, kinds=kinds), pictures, prepares=True
-    )
-    run = CopyRun(plan)
-    with run:
-        _feed(run, found.sides, found.gain, part(progress, 0.0, 0.6))
-        return run.prepare(part(progress, 0.6, 1.0))
+    record's gain leaves as it is. Takes are copied for the master. Kinds that join sides wait. The number of files that are
+    ready."""
+
+    def planned(kinds: Sequence[str]) -> tuple[TransferResult, CopyPlan]:
+        wanted = replace(options, kinds=kinds)
+        return _planned(takes, sleeve, name, out_dir, wanted, pictures, prepares=True)
+
+    ready = 0
+    kinds = parse_kinds(options.kinds)
+    encoded = [kind for kind in kinds if KINDS[kind].scope in ("track", "side")]
+    if encoded:
+        found, plan = planned(encoded)
+        run = CopyRun(plan)
+        with run:
+            _feed(run, found.sides, found.gain, part(progress, 0.0, 0.6))
+            ready += run.prepare(part(progress, 0.6, 0.9))
+    if "master" in kinds:
+        _, plan = planned(["master"])
+        if plan.master is not None:
+            ready += prepare_takes(plan.master, plan.folder / MAKING_FOLDER)
+    return ready
 
 
 def _planned(

@@ -5,17 +5,23 @@ from __future__ import annotations
 import hashlib
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 import soundfile
 
+from sidekeep.copies.master import build
 from sidekeep.copies.run import exact
 from sidekeep.copies.run import run as copies_run
+from sidekeep.files.bext import Bext
+from sidekeep.files.rf64 import TakeWriter
 from sidekeep.model.recipe import LevelSettings, Recipe
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.copies import copy_record, prepare_copies
 from sidekeep.service.live.evening import CopiesAsReady
 from sidekeep.service.recipes import recipe_from
+from sidekeep.service.take_close import close_recorded
 from sidekeep.service.transferred import TransferOptions
 from sidekeep.shelf.recipe_file import write_recipe
 from sidekeep.shelf.record_folder import RecordFolder
@@ -108,6 +114,79 @@ def test_a_gain_that_changes_makes_them_anew(tmp_path: Path, encoded: list[str])
     copy_record(shelf, str(folder.path), options=TransferOptions(kinds=KINDS))
     assert len(encoded) == 8
     assert not list((folder.path / "copies").rglob(".making"))
+
+
+def take_side(folder: RecordFolder, letter: str) -> Path:
+    """A side as the capture leaves it, with the chunk that says where it came from."""
+    audio = (small_record().a if letter == "A" else small_record().b).audio
+    path = folder.new_take_folder(letter) / "take.wav"
+    bext = Bext(description=f"side {letter}", originator="sidekeep")
+    with TakeWriter(path, rate_hz=RATE_HZ, channels=2, bits=24, bext=bext) as writer:
+        writer.append(np.round(audio * (2**23 - 1)).astype(np.int32))
+    close_recorded(folder, path, side=letter)
+    return path
+
+
+def prepared_takes(folder: RecordFolder) -> list[Path]:
+    return sorted((folder.path / "copies").rglob(".making/*.take"))
+
+
+def bag(folder: RecordFolder) -> dict[str, str]:
+    """Checksums of the takes in the master."""
+    (data,) = (folder.path / "copies").rglob("master/data")
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in (data / "takes").iterdir()}
+
+
+@pytest.mark.parametrize("is_spoilt", [False, True])
+def test_a_recorded_take_is_copied_for_the_master_while_the_next_one_plays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, is_spoilt: bool
+) -> None:
+    shelf, folder = planned(tmp_path, PLAIN)
+    side_a = take_side(folder, "A")
+    assert prepare_copies(shelf, str(folder.path), ("cd", "master")) == 1
+    assert prepare_copies(shelf, str(folder.path), ("cd", "master")) == 1  # it is there already
+    (ready,) = prepared_takes(folder)
+    assert ready.read_bytes() == side_a.read_bytes()
+    if is_spoilt:
+        ready.write_bytes(side_a.read_bytes()[:-1] + b"?")
+    side_b = take_side(folder, "B")
+    copied: list[Path] = []
+    copy = build.copy_sha256
+
+    def noted(source: Path, target: Path) -> str:
+        copied.append(source)
+        return copy(source, target)
+
+    monkeypatch.setattr(build, "copy_sha256", noted)
+    copy_record(shelf, str(folder.path), options=TransferOptions(kinds="master"))
+    assert copied == ([side_a, side_b] if is_spoilt else [side_b])
+    assert bag(folder) == {
+        f"side {letter}.wav": hashlib.sha256(path.read_bytes()).hexdigest()
+        for letter, path in (("A", side_a), ("B", side_b))
+    }
+    assert prepared_takes(folder) == []
+
+
+def test_a_copy_for_the_master_that_breaks_off_is_not_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shelf, folder = planned(tmp_path, PLAIN)
+    side_a = take_side(folder, "A")
+
+    def killed(source: Path, target: Path) -> str:
+        target.write_bytes(side_a.read_bytes()[:1000])
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(build, "copy_sha256", killed)
+        with pytest.raises(KeyboardInterrupt):
+            prepare_copies(shelf, str(folder.path), ("master",))
+    assert [path.name for path in (folder.path / "copies").rglob(".making/*") if path.is_file()] == []
+    with monkeypatch.context() as patch:
+        little = SimpleNamespace(free=3 * side_a.stat().st_size)
+        patch.setattr(build.shutil, "disk_usage", lambda place: little)
+        assert prepare_copies(shelf, str(folder.path), ("master",)) == 0  # the next side needs the room
+    assert prepare_copies(shelf, str(folder.path), ("master",)) == 1
 
 
 def test_kinds_that_join_sides_wait(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ from sidekeep.copies.kept.manifest import manifest_text, read_list
 from sidekeep.copies.master.bag import make_bag, read_bag_info, read_bag_manifest
 from sidekeep.copies.plan.naming import safe_name, unique_name
 from sidekeep.errors import CopyError, ParameterError
-from sidekeep.files.atomic import copy_error, flush_file, flush_folder
+from sidekeep.files.atomic import copy_error, flush_file, flush_folder, forget_parts, part_path
 from sidekeep.files.bext import Bext
 from sidekeep.files.checksum import bytes_sha256, copy_sha256, file_sha256
 from sidekeep.files.chunks import survey_chunks
@@ -32,6 +32,8 @@ from sidekeep.files.sinks import open_sink
 
 _EXACT_CONTAINERS = ("wav", "rf64", "bw64", "w64", "wavex", "aiff", "flac", "alac", "caf")
 _BLOCK_FRAMES = 65536
+_ROOM_TIMES = 4
+"""A take is prepared only where so many of its size are free: its copy, and a longer side that is being recorded."""
 MASTER_VERSION = 2
 """Raised when the same takes and documents would make another bag."""
 
@@ -96,6 +98,33 @@ def look_at_master(plan: MasterPlan, folder: Path, *, replace: bool) -> MasterSt
     return MasterState(key=key, sums=None)
 
 
+def prepare_takes(plan: MasterPlan, folder: Path) -> int:
+    """Copy the takes that go into the bag as they are before the rest of the record is known; ``build_master`` with its
+    ``making`` in ``folder`` moves them into the bag. One that would leave too little room to record another side waits. The
+    number that is ready: each is whole, under its checksum, or not there."""
+    ready = 0
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        forget_parts(folder)
+        for take in plan.takes:
+            place = _prepared(folder, take)
+            if not place.is_file():
+                size = take.path.stat().st_size
+                if not _goes_as_it_is(take.path) or shutil.disk_usage(folder).free < _ROOM_TIMES * size:
+                    continue
+                part = part_path(place)
+                try:
+                    _copied(take.path, part, take.sha256)
+                    flush_file(part)
+                    os.replace(part, place)
+                finally:
+                    part.unlink(missing_ok=True)
+            ready += 1
+    except OSError as problem:
+        raise copy_error(problem, folder) from problem
+    return ready
+
+
 def build_master(plan: MasterPlan, key: str, making: Path) -> dict[str, str]:
     """Make the bag in an empty place (``making`` is removed first). Gives checksums by path in the bag."""
     try:
@@ -106,7 +135,7 @@ def build_master(plan: MasterPlan, key: str, making: Path) -> dict[str, str]:
         known: dict[str, str] = {}
         recordings: dict[str, str] = {}
         for take in plan.takes:
-            name, is_same_file = _place_take(take, takes, taken)
+            name, is_same_file = _place_take(take, takes, taken, making.parent)
             recordings[f"takes/{name}"] = take.sha256
             if take.ixml:
                 (making / "data" / unique_name(_plain(take.name), ".xml", taken)).write_bytes(take.ixml)
@@ -175,15 +204,32 @@ def _free_name(folder: Path) -> Path:
     return aside
 
 
-def _place_take(take: MasterTake, folder: Path, taken: set[str]) -> tuple[str, bool]:
-    """Put one take into the bag. Gives its name there, and whether it is the same file and was read back as such."""
-    source = open_source(take.path)
-    form = source.format
+def _prepared(folder: Path, take: MasterTake) -> Path:
+    return folder / f"{take.sha256}.take"
+
+
+def _goes_as_it_is(path: Path) -> bool:
+    """Whether the very file goes into the bag: it has its ``bext`` chunk, or no such chunk can be made."""
+    form = open_source(path).format
     exact = form.container in _EXACT_CONTAINERS and not form.is_float and form.bits in (16, 24, 32)
-    if not exact or _has_bext(take.path):
+    return not exact or _has_bext(path)
+
+
+def _place_take(take: MasterTake, folder: Path, taken: set[str], prepared: Path) -> tuple[str, bool]:
+    """Put one take into the bag, from the folder of ``prepared`` ones where it is there and whole. Gives its name in the bag, and
+    whether it is the same file and was read back as such."""
+    if _goes_as_it_is(take.path):
         target = folder / unique_name(_plain(take.name), take.path.suffix.lower(), taken)
+        ready = _prepared(prepared, take)
+        if ready.is_file():
+            os.replace(ready, target)
+            if file_sha256(target) == take.sha256:
+                return target.name, True
+            target.unlink()
         _copied(take.path, target, take.sha256)
         return target.name, True
+    source = open_source(take.path)
+    form = source.format
     target = folder / unique_name(_plain(take.name), ".wav", taken)
     with (
         open_sink(
