@@ -102,6 +102,21 @@ class PatchWriter:
             + samples.tobytes()
         )
 
+    def add_all_of(self, file: BinaryIO) -> None:
+        """Keep all pieces of another whole patch file. Raises ``ShelfError`` when it is not whole."""
+        file.seek(-len(MAGIC) - _FOOT.size, 2)
+        (end,) = _FOOT.unpack(file.read(_FOOT.size))
+        if file.read(len(MAGIC)) != MAGIC:
+            raise _not_whole()
+        file.seek(len(MAGIC))
+        left = end - len(MAGIC)
+        while left > 0:
+            content = file.read(min(left, 1 << 20))
+            if not content:
+                raise _not_whole()
+            self._write(content)
+            left -= len(content)
+
     def set_owners(self, owners: Sequence[int]) -> None:
         """Say which repair (index in the survey's list) every number belongs to."""
         self._owners = owners

@@ -33,6 +33,7 @@ class SideFeatures:
 
     def __init__(self, *, rate_hz: int, channels: int) -> None:
         self._meter = FeatureMeter(rate_hz=rate_hz, channels=channels)
+        self._whole: Features | None = None
 
     def process(self, block: NDArray[np.float64]) -> None:
         """Take the next (frames, channels) block."""
@@ -43,8 +44,10 @@ class SideFeatures:
         return self._meter.so_far()
 
     def finish(self) -> Features:
-        """The whole take's features."""
-        return features_of(self._meter.finish())
+        """The whole take's features; may be asked again."""
+        if self._whole is None:
+            self._whole = features_of(self._meter.finish())
+        return self._whole
 
 
 def features_of(table: FeatureTable) -> Features:

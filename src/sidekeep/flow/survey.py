@@ -64,6 +64,15 @@ class Survey:
     recorded: KeptLevels
 
 
+@dataclass(frozen=True)
+class _Mended:
+    """What the mender had to tell when all was heard."""
+
+    repairs: tuple[Repair, ...]
+    findings: tuple[Finding, ...]
+    owners: tuple[int, ...]
+
+
 class SurveyRun:
     """A survey under way: ``process`` what arrives, then ``finish``; or ``abandon``.
 
@@ -82,6 +91,7 @@ class SurveyRun:
         self._stepped_frames = 0
         self._measuring = ThreadPoolExecutor(1, thread_name_prefix="meters")
         self._metering: deque[Future[None]] = deque()
+        self._mended: _Mended | None = None
 
     def process(self, block: Audio) -> None:
         """The next frames, (n, channels), n of any size. The block is kept for a while: it must not be written to."""
@@ -107,27 +117,36 @@ class SurveyRun:
         others: Sequence[Side] = (),
         progress: Progress = no_progress,
     ) -> Survey:
-        """Everything known about the take. ``form`` is that of the whole take, ``sides`` as for ``survey_take``."""
+        """Everything known about the take. ``form`` is that of the whole take, ``sides`` as for ``survey_take``. May be asked
+        again for other sides of the sleeve."""
         if form.length_frames != self.length_frames:
             raise ParameterError(
                 f"length_frames={form.length_frames} must be the {self.length_frames} frames that were heard"
             )
+        if self._mended is None:
+            self._mended = self._hear_out()
+        progress(0.98, "finding the tracks")
+        survey = _conclude(form, file, sides, others, self.meters, self._mended, self._mended_meter)
+        progress(1.0, "surveyed")
+        return survey
+
+    @property
+    def owners(self) -> Sequence[int]:
+        """Which repair every number of the patches belongs to, once the run is finished."""
+        return self._mended.owners if self._mended is not None else ()
+
+    def _hear_out(self) -> _Mended:
         if self._held_frames:
             self._step()
         self.settle()
         self._measuring.shutdown()
         self._keep(self.mender.flush())
+        mended = _Mended(tuple(self.mender.repairs), tuple(self.mender.findings), tuple(self.mender.owners))
         if self._patches is not None:
-            self._patches.set_owners(self.mender.owners)
-        progress(0.98, "finding the tracks")
-        repairs, mender_findings = tuple(self.mender.repairs), tuple(self.mender.findings)
+            self._patches.set_owners(mended.owners)
         # Finding the tracks of an hour needs room of its own: the mender's buffers go first.
         del self.mender
-        survey = _conclude(
-            form, file, sides, others, self.meters, repairs, mender_findings, self._mended_meter
-        )
-        progress(1.0, "surveyed")
-        return survey
+        return mended
 
     def abandon(self) -> None:
         """Stop; nothing is concluded."""
@@ -217,9 +236,8 @@ def _conclude(
     sides: Sequence[Side] | None,
     others: Sequence[Side],
     meters: Meters,
-    repairs: tuple[Repair, ...],
-    mender_findings: Sequence[Finding],
-    mended: PeakLoudnessMeter,
+    mended: _Mended,
+    mended_meter: PeakLoudnessMeter,
 ) -> Survey:
     with ThreadPoolExecutor(1, thread_name_prefix="conclude") as pool:
         sway = pool.submit(estimate_turn_from_sway, meters.noise.sway_series(), meters.noise.sway_rate_hz)
@@ -228,14 +246,14 @@ def _conclude(
         measured = pool.submit(meters.noise.finish, features.groove_spans(cuts), features.idle_spans(cuts))
         music = [(side.music_start_frame, side.music_stop_frame) for side in cuts.sides]
         down = [(side.needle_down_frame, side.needle_up_frame) for side in cuts.sides]
-        clicks = click_statistics(repairs, down, form)
-        turn = turn_of(repairs, form, cuts, sway.result())
+        clicks = click_statistics(mended.repairs, down, form)
+        turn = turn_of(mended.repairs, form, cuts, sway.result())
         noise = measured.result()
     findings = [
         *cut_findings,
         *meters.level.findings(form, music or None),
         *meters.noise.findings,
-        *mender_findings,
+        *mended.findings,
     ]
     findings.sort(key=lambda finding: (_SEVERITY_ORDER[finding.severity], finding.start_frame))
     return Survey(
@@ -247,8 +265,8 @@ def _conclude(
         clicks=clicks,
         turn=turn,
         findings=tuple(findings),
-        repairs=repairs,
+        repairs=mended.repairs,
         envelope=features.envelope,
-        mended=KeptLevels.of(mended),
+        mended=KeptLevels.of(mended_meter),
         recorded=KeptLevels.of(meters.level),
     )

@@ -68,7 +68,7 @@ class Pieces:
         self.takes.append(piece.closed)
         return piece
 
-    def relabel_last(self, folder: RecordFolder, side: str) -> bool:
+    def relabel_last(self, folder: RecordFolder, side: str, follower: Follower) -> bool:
         """The last take that counts is another side; True when an earlier one was taken for that and now has its name: the two
         were played in the wrong order."""
         piece = self._last()
@@ -79,18 +79,19 @@ class Pieces:
             each for each in self.all if each is not piece and not each.binned and each.closed is not None
         ]
         swapped = next((each for each in earlier if each.side == side and each.looks_like == was), None)
-        self._relabel(piece, folder, side)
+        self._relabel(piece, folder, side, follower)
         if swapped is not None:
-            self._relabel(swapped, folder, was)
+            self._relabel(swapped, folder, was, follower)
         return swapped is not None
 
-    def _relabel(self, piece: ClosedPiece, folder: RecordFolder, side: str) -> None:
+    def _relabel(self, piece: ClosedPiece, folder: RecordFolder, side: str, follower: Follower) -> None:
         before = piece.closed
         piece.relabel(folder, side)
         piece.looks_like = ""
         after = piece.closed
         if after is not None:
             self.takes = [after if take is before else take for take in self.takes]
+            follower.closed(after)
 
     def close(self) -> None:
         """Nothing more will be closed."""

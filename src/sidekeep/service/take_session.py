@@ -414,7 +414,7 @@ class TakeSession:
             self._say(renamed)
             return
         at_end, self._answer_until = self._answer_until is not None, None
-        if self._pieces.relabel_last(self.folder, side):
+        if self._pieces.relabel_last(self.folder, side, self._follower):
             self._say(renamed, News(code="side-is", side=was, facts={"was": side}))
             if at_end:
                 self._next_side()

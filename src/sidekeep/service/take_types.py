@@ -79,7 +79,7 @@ class Follower(Protocol):
         """The file is whole; its checksum is not taken yet."""
 
     def closed(self, take: ShelfTake) -> None:
-        """``take.json`` is written."""
+        """``take.json`` is written; again when the take turns out to be another side."""
 
     def dropped(self, path: Path) -> None:
         """It was no side: the file goes to the bin."""

@@ -103,6 +103,11 @@ class SurveyDraft:
         self._summed = SummedFile(self._file)
         self.patches = PatchWriter(self._summed)
 
+    def moved(self, take_folder: Path) -> None:
+        """The take's folder has another name now."""
+        self._folder = take_folder / SURVEYS / self._folder.name
+        self._surveys = take_folder / SURVEYS
+
     def finish(self, survey: Survey, key: str) -> KeptSurvey:
         """Keep the survey under its key. One that is there already and whole stays; it is the same."""
         final = self._surveys / key
@@ -137,6 +142,7 @@ class SurveyDraft:
                 os.replace(final, spoilt)
             with contextlib.suppress(FileExistsError):
                 _put_in_place(self._folder, final)
+            os.utime(final)  # one that was there already is the newest again
             flush_folder(self._surveys)
         except OSError as error:
             self.abandon()

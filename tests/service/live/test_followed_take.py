@@ -20,6 +20,7 @@ from sidekeep.service.live.followed_take import FollowedTake
 from sidekeep.service.take_close import close_recorded
 from sidekeep.shelf.kept_survey import kept_survey, newest_key
 from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.take_bin import relabel_take
 from tests.flow.test_survey_run import take as made_take
 from tests.small_record import SLEEVE
 
@@ -96,6 +97,38 @@ def test_what_is_kept_is_what_a_survey_of_the_closed_file_keeps(
     builder.process(open_source(take_folder / "take.wav").read(0, len(audio)))
     again, whole = read_peaks((take_folder / "peaks.bin").read_bytes()), builder.result()
     assert [level.tobytes() for level in again.levels] == [level.tobytes() for level in whole.levels]
+
+
+@pytest.mark.parametrize("when", ["before it was closed", "afterwards", "there and back"])
+def test_a_take_that_is_another_side_is_kept_as_that_one(
+    tmp_path: Path, when: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a survey of the renamed take would be, byte for byte, without listening to it again."""
+    folder = record_folder(tmp_path)
+    audio, rate_hz = made_take("two tracks at 44.1 kHz")
+    path = folder.new_take_folder("A") / "take.wav"
+    writer = TakeWriter(path, rate_hz=rate_hz, channels=audio.shape[1], bits=24)
+    followed = FollowedTake(path, folder, "A")
+    for piece in pieces(audio, 4):
+        writer.append(piece)
+    writer.close()
+    take = close_recorded(folder, path, side="A")
+    sides = {"before it was closed": "B", "afterwards": "AB", "there and back": "ABA"}[when]
+    if when != "before it was closed":
+        followed.conclude()
+    for side in sides:
+        take = relabel_take(folder, take, side)
+        if when == "before it was closed":
+            followed.conclude()  # the folder has its new name already
+        followed.keep(take.files[0].sha256, folder.path / take.folder, side)
+    mine = kept(folder)
+    with monkeypatch.context() as patch:
+        patch.setattr(copies, "listen_to", None)
+        (used,) = copies.survey_record(folder, folder.choose_takes(), copies._sleeve(folder), Recipe())
+    assert [side.side for side in used.survey.cuts.sides] == [sides[-1]]
+    shutil.rmtree(folder.path / take.folder / "surveys")
+    copies.survey_record(folder, folder.choose_takes(), copies._sleeve(folder), Recipe())
+    assert kept(folder) == mine
 
 
 def test_the_news_tells_what_the_survey_settles(tmp_path: Path) -> None:

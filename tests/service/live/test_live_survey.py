@@ -20,6 +20,7 @@ from sidekeep.service.live.follower import LiveSurvey
 from sidekeep.service.take_close import close_recorded
 from sidekeep.shelf.kept_survey import newest_key
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.take_bin import relabel_take
 from tests.service.live.test_followed_take import kept, pieces, record_folder
 from tests.small_record import RATE_HZ, small_record
 
@@ -80,6 +81,23 @@ def test_the_lift_leaves_a_survey_on_the_shelf(folder: RecordFolder, live: LiveS
     shutil.rmtree(folder.path / take.folder / "surveys")
     copies.survey_record(folder, folder.choose_takes(), copies._sleeve(folder), Recipe())
     assert kept(folder) == mine
+
+
+def test_a_side_that_gets_another_name_is_not_listened_to_again(
+    folder: RecordFolder, live: LiveSurvey, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As the session does it for a side that was another one: the take is closed anew under its new name."""
+    take = finish(folder, live, record(folder, live, small_record().b.audio))
+    assert live.settle(WAIT_S)
+    before = newest_key(folder.path / take.folder)
+    take = relabel_take(folder, take, "B")
+    live.closed(take)
+    assert live.settle(WAIT_S)
+    assert newest_key(folder.path / take.folder) != before
+    assert [(event["side"], event["code"]) for event in news(live)][-1] == ("B", "live-settled")
+    monkeypatch.setattr(copies, "listen_to", None)
+    (used,) = copies.survey_record(folder, folder.choose_takes(), copies._sleeve(folder), Recipe())
+    assert [track.title for track in used.survey.cuts.sides[0].tracks] == ["Third Rail", "Fourth Wall"]
 
 
 def test_killed_at_any_time_the_survey_is_made_afterwards(folder: RecordFolder, live: LiveSurvey) -> None:

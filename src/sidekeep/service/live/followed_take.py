@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from pathlib import Path
 
 from sidekeep.dsp.level.peak_pyramid import PeakBuilder
+from sidekeep.errors import AudioFileError
 from sidekeep.files.growing import GrowingTake
 from sidekeep.files.reader import open_source
 from sidekeep.flow.live.news import LiveEvent, LiveNews
@@ -16,13 +18,14 @@ from sidekeep.service.copies import survey_key
 from sidekeep.service.peaks import keep_peaks
 from sidekeep.service.sleeves import Sleeve
 from sidekeep.shelf.choices import read_choices
-from sidekeep.shelf.kept_survey import SurveyDraft
+from sidekeep.shelf.kept_survey import PATCHES, SURVEYS, KeptSurvey, SurveyDraft
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.sleeve.reading import read_sleeve
 
 
 class FollowedTake:
-    """``advance`` while it grows, ``conclude`` when it has ended, ``keep`` when its checksum is known; or ``abandon``.
+    """``advance`` while it grows, ``conclude`` when it has ended, ``keep`` when its checksum is known; or ``abandon``. A take
+    that turns out to be another side is kept again under that name: nothing is listened to twice.
 
     Raises ``SidekeepError`` when the take cannot be followed.
     """
@@ -40,6 +43,7 @@ class FollowedTake:
         self._survey: Survey | None = None
         self._sides: tuple[Side, ...] = ()
         self._lift_s = 0.0
+        self._kept: KeptSurvey | None = None
 
     @property
     def behind_frames(self) -> int:
@@ -70,32 +74,57 @@ class FollowedTake:
             self._hear()
         self._take.close()
         events = self._news.last_look()
+        with contextlib.suppress(
+            AudioFileError
+        ):  # it may have been given another name this moment: ``keep`` knows
+            self._find_tracks()
+        return events
+
+    def _find_tracks(self) -> Survey:
         source, sleeve = open_source(self.path), _sleeve(self.folder)
         self._sides = _sides(self.letters, sleeve)
         self._survey = self._run.finish(
             source.format, file=str(self.path), sides=self._sides, others=sleeve.record.sides
         )
-        return events
+        return self._survey
 
-    def keep(self, sha256: str) -> list[LiveEvent]:
-        """Put it on the shelf under the key of all that was used. If sleeve or recipe are others by the time somebody needs a
-        survey, the key is another, and it is made anew."""
-        assert self._survey is not None
+    def keep(self, sha256: str, place: Path | None = None, letters: str = "") -> list[LiveEvent]:
+        """Put it on the shelf under the key of all that was used. ``place`` is the take's folder by now and ``letters`` the side
+        it is. If sleeve or recipe are others by the time somebody needs a survey, the key is another, and it is made anew."""
+        if place is not None and (place != self.path.parent or letters != self.letters):
+            self.path, self.letters, self._survey = place / self.path.name, letters, None
+            self._draft.moved(place)
+        survey = self._survey or self._find_tracks()
         key = survey_key((sha256,), self.letters, self._sides, self._mend)
-        self._draft.finish(self._survey, key)
+        if self._kept is None:
+            self._kept = self._draft.finish(survey, key)
+        elif self._kept.key != key:
+            self._kept = self._again(self._kept).finish(survey, key)
         keep_peaks(self.path.parent, self._peaks.result())
         facts = {
             "key": key,
             "wait_s": round(time.monotonic() - self._lift_s, 2),
-            "tracks": sum(len(side.tracks) for side in self._survey.cuts.sides),
-            "repairs": len(self._survey.repairs),
-            "findings": len(self._survey.findings),
+            "tracks": sum(len(side.tracks) for side in survey.cuts.sides),
+            "repairs": len(survey.repairs),
+            "findings": len(survey.findings),
         }
-        frame = self._survey.format.length_frames
+        frame = survey.format.length_frames
         return [
-            *self._news.settled(self._survey),
+            *self._news.settled(survey),
             LiveEvent(code="live-settled", at_frame=frame, facts=facts),
         ]
+
+    def _again(self, kept: KeptSurvey) -> SurveyDraft:
+        """A draft with the same repairs. The take may lie elsewhere than when they were kept."""
+        draft = SurveyDraft(self.path.parent)
+        try:
+            with (self.path.parent / SURVEYS / kept.key / PATCHES).open("rb") as file:
+                draft.patches.add_all_of(file)
+        except BaseException:
+            draft.abandon()
+            raise
+        draft.patches.set_owners(self._run.owners)
+        return draft
 
     def abandon(self) -> None:
         """Nothing is kept."""

@@ -57,6 +57,7 @@ class LiveSurvey:
         self._news: queue.Queue[dict[str, Any]] = queue.Queue()
         self._takes: dict[str, tuple[str, str]] = {}
         self._unsettled: dict[str, subprocess.Popen[bytes] | None] = {}
+        self._sums: dict[str, str] = {}
         self._state = LiveState()
         self._growing = ""
         self._lock = threading.Lock()
@@ -85,13 +86,28 @@ class LiveSurvey:
         self._order(do="ended", path=str(path))
 
     def closed(self, take: ShelfTake) -> None:
-        """The survey goes onto the shelf beside the take."""
+        """The survey goes onto the shelf beside the take; again when it has become another side."""
+        path = self._path_of(take)
+        if path is not None:
+            sha256, place = take.files[0].sha256, Path(path).parents[2] / take.folder
+            self._sums[sha256] = path
+            self._takes[path] = (take.side, take.folder)
+            if self.process_id is not None:
+                self._unsettled.setdefault(path, self._process)
+            self._order(do="closed", path=path, sha256=sha256, place=str(place), side=take.side)
+        for gone in [each for each in list(self._unsettled) if each != path and not Path(each).exists()]:
+            if gone not in self._sums.values():
+                self.dropped(Path(gone))
+
+    def _path_of(self, take: ShelfTake) -> str | None:
+        """The path under which a take was begun: it may have another name by now."""
+        if (known := self._sums.get(take.files[0].sha256)) is not None:
+            return known
         for path, (_, name) in self._takes.items():
-            if name == take.folder:
-                self._order(do="closed", path=path, sha256=take.files[0].sha256)
-        # A take that was given to another side has another place now: it is surveyed when it is needed.
-        for path in [path for path in list(self._unsettled) if not Path(path).exists()]:
-            self.dropped(Path(path))
+            if name == take.folder and path not in self._sums.values():
+                return path
+        renamed = [path for path in self._unsettled if not Path(path).exists()]
+        return renamed[0] if len(renamed) == 1 else None
 
     def dropped(self, path: Path) -> None:
         """Nothing is kept."""

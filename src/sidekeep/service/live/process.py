@@ -4,7 +4,8 @@ Orders come as JSON lines on standard input::
 
     {"do": "begin", "path": "...", "record": "...", "side": "A"}    a take is being recorded
     {"do": "ended", "path": "..."}                                  the capture has closed it
-    {"do": "closed", "path": "...", "sha256": "..."}                its facts are on the shelf
+    {"do": "closed", "path": "...", "sha256": "...", "place": "...", "side": "A"}
+                                                                    its facts are on the shelf, in this folder, as this side
     {"do": "dropped", "path": "..."}                                it is not wanted
     (end of input)                                                  leave: the parent is gone
 
@@ -27,6 +28,8 @@ from typing import Any, BinaryIO
 
 NICE = 15
 POLL_S = 0.25
+LAST = 2
+"""Sides of an evening that are kept in mind: a record has two that can be mistaken for each other."""
 
 
 class Follower:
@@ -36,6 +39,7 @@ class Follower:
         self._out, self._orders = out, orders
         self._growing: Any = None
         self._waiting: dict[str, Any] = {}
+        self._kept: dict[str, Any] = {}
 
     def run(self) -> None:
         """Until the orders end."""
@@ -73,14 +77,24 @@ class Follower:
                 self._waiting[path] = take
                 for event in take.conclude():
                     self._tell(event, take.path)
-            elif order["do"] == "closed" and path in self._waiting:
-                for event in self._waiting[path].keep(order["sha256"]):
-                    self._tell(event, Path(path))
-                del self._waiting[path]
+            elif order["do"] == "closed":
+                self._keep(path, order)
             elif order["do"] == "dropped":
                 self._drop(path)
         except Exception as error:  # whatever it is, it must stay here
             self._give_up(self._waiting.pop(path, None), error, path)
+
+    def _keep(self, path: str, order: dict[str, Any]) -> None:
+        """A side is kept; the last ones stay at hand, they may turn out to be other sides."""
+        take = self._waiting.get(path) or self._kept.get(path)
+        if take is None:
+            return
+        for event in take.keep(order["sha256"], Path(order["place"]), order["side"]):
+            self._tell(event, Path(path))
+        self._waiting.pop(path, None)
+        self._kept[path] = take
+        while len(self._kept) > LAST:
+            del self._kept[next(iter(self._kept))]
 
     def _begin(self, order: dict[str, Any]) -> None:
         from sidekeep.service.live.followed_take import FollowedTake
