@@ -1,11 +1,13 @@
-"""What a page asks while somebody waits: pictures, sound, cancelling. Each beside the plain way to the same answer.
+"""What a page asks while somebody waits: pictures, sound, a repair left, cancelling; each beside the plain way.
 
-The take is noise of the length and format asked for; it is made once in a temporary folder. Times are medians.
+The take is tones with some 180 ticks a minute, of the length and format asked for, made once in a temporary folder.
+Times are medians.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import statistics
 import tempfile
 import time
@@ -16,6 +18,8 @@ import numpy as np
 import soundfile
 
 from sidekeep.service import shelf as shelf_service
+from sidekeep.service.copies import survey_kept
+from sidekeep.service.edits import apply
 from sidekeep.service.house.house import House
 from sidekeep.service.house.listen import listen
 from sidekeep.service.house.spectrum import spectrum
@@ -23,6 +27,7 @@ from sidekeep.service.house.takes import OpenTake
 from sidekeep.service.house.waveform import waveform
 
 WIDTH, HEIGHT = 2000, 400
+MENDED_MINUTES = 3.0
 
 
 def milliseconds(work: Callable[[], object], times: int = 7) -> float:
@@ -37,10 +42,14 @@ def milliseconds(work: Callable[[], object], times: int = 7) -> float:
 
 
 def make_take(folder: Path, minutes: float, rate_hz: int) -> Path:
-    """A side of noise with swells, 24 bits."""
+    """A side of tones with swells and ticks, 24 bits."""
     rng = np.random.default_rng(7)
     path = folder / "side-A.wav"
-    second = (0.1 * rng.standard_normal((rate_hz, 2))).clip(-1, 1)
+    time_s = np.arange(rate_hz) / rate_hz
+    tones = sum(0.08 * np.sin(2 * np.pi * hz * time_s) for hz in (110, 220, 331, 664, 1320))
+    second = np.stack((tones, tones), axis=1) + 0.001 * rng.standard_normal((rate_hz, 2))
+    for at in rng.integers(0, rate_hz - 3, 3):
+        second[at : at + 3] += np.array([[0.4], [-0.3], [0.1]])
     with soundfile.SoundFile(path, "w", rate_hz, 2, subtype="PCM_24", format="RF64") as file:
         for at in range(round(60 * minutes)):
             file.write(second * (0.3 + 0.6 * np.sin(at / 7.0) ** 2))
@@ -70,6 +79,11 @@ def main() -> None:
         house = House(folder / "shelf")
         try:
             measure(house, adopted.folder.record_id, minutes)
+            short = min(minutes, MENDED_MINUTES)
+            mended = shelf_service.adopt(
+                [make_take(folder, short, options.rate)], shelf=folder / "shelf", move=True
+            )
+            measure_choices(house, mended.folder.record_id, short)
         finally:
             house.close()
 
@@ -116,6 +130,51 @@ def measure(house: House, record_id: str, minutes: float) -> None:
         begun = time.perf_counter()
         ended = house.jobs.cancel(job["id"])["state"]
         print(f"cancel of {kind}: {time.perf_counter() - begun:.3f} s ({ended})")
+
+
+def measure_choices(house: House, record_id: str, minutes: float) -> None:
+    """A repair left, heard and measured, beside mending the side again; and what another size costs."""
+    folder = house.library.folder(record_id)
+    (found,) = house.library.takes(record_id)
+
+    def survey(size: str) -> float:
+        apply(folder, {"kind": "recipe", "size": size})
+        begun = time.perf_counter()
+        survey_kept(house.shelf, folder)
+        return time.perf_counter() - begun
+
+    mended_s, other_s, again_s = survey("even"), survey("thorough"), survey("even")
+    take = house.takes.get(found.take_id)
+    kept = take.survey()
+    assert kept is not None
+    repair = kept.repairs[len(kept.repairs) // 2]
+    rate_hz = take.rate_hz
+    span = max(0, repair.start_frame - rate_hz), repair.start_frame + 2 * rate_hz
+    flip = itertools.cycle(("leave", "mend"))
+
+    def choose() -> None:
+        apply(folder, {"kind": next(flip), "take": found.take.sha256, "repair": repair.id})
+
+    def heard() -> None:
+        choose()
+        listen(take, *span, version="mended")
+
+    def measured() -> None:
+        choose()
+        house.recipe(record_id)
+
+    heard_ms, measured_ms = milliseconds(heard), milliseconds(measured)
+    whole = (0, take.source.format.length_frames)
+    drawn_ms = milliseconds(lambda: (choose(), spectrum(take, *whole, WIDTH, HEIGHT, version="mended")), 3)
+    print(f"{len(kept.repairs)} repairs; mending {minutes:g} min again: {1e3 * mended_s:.0f} ms")
+    print(
+        f"one left or restored, and heard for 3 s: {heard_ms:.0f} ms ({1e3 * mended_s / heard_ms:.0f} times as fast)"
+    )
+    print(f"one left or restored, and the record's level and gain: {measured_ms:.0f} ms")
+    print(f"one left or restored, and the mended spectrum of the whole side: {drawn_ms:.0f} ms")
+    print(
+        f"another size for the first time: {1e3 * other_s:.0f} ms; back to the first: {1e3 * again_s:.0f} ms"
+    )
 
 
 if __name__ == "__main__":

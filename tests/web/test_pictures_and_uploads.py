@@ -63,7 +63,9 @@ def test_corners_are_moved_by_hand_and_a_stale_move_is_told(fresh: RunningServer
         "PUT", address, {"corners": [[0.1, 0.1], [0.6, 0.1], [0.6, 0.7], [0.1, 0.7]], "revision": revision}
     )
     assert moved.json()["corners"][2] == [0.6, 0.7]
-    edit = {"edit": {"kind": "notes", "text": "lent by a friend"}, "revision": revision}
+    now = moved.json()["record"]["revision"]
+    assert now == revision + 1
+    edit = {"edit": {"kind": "notes", "text": "lent by a friend"}, "revision": now}
     assert fresh.ask("POST", f"/api/records/{record}/edits", edit).status == 200
     stale = fresh.ask("PUT", address, {"corners": SLANTED.tolist(), "revision": revision})
     assert stale.status == 409

@@ -66,7 +66,9 @@ def run(options: argparse.Namespace, shelf: Path) -> int:
 
 def history_line(entry: Mapping[str, Any], entries: list[dict[str, Any]]) -> str:
     """One change in one line: number, when (UTC), by whom, what."""
-    who = {"person": "you", "by-hand": "in a file", "survey": "survey"}.get(entry["by"], entry["by"])
+    who = {"person": "you", "by-hand": "in a file", "survey": "survey", "upload": "picture"}.get(
+        entry["by"], entry["by"]
+    )
     when = entry["at_utc"][:16].replace("T", " ")
     return f"{entry['seq']:>4}  {when}  {who:<9}  {change_text(entry, entries)}"
 
@@ -106,5 +108,7 @@ _TEXTS = {
     "seen": "side {side}: something noticed was looked at",
     "notes": "notes",
     "sleeve": "the sleeve text",
-    "picture-corners": "the corners of the {picture} picture",
+    "picture": "a {picture} picture came",
+    "picture-away": "the {picture} picture was taken away",
+    "picture-corners": "the corners of the {picture} picture moved",
 }

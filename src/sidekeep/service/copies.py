@@ -14,6 +14,7 @@ from sidekeep.flow.titles import TitleChoice
 from sidekeep.model.recipe import CopySettings, MendSettings, Recipe
 from sidekeep.model.record import Record, Side
 from sidekeep.service.kinds import refuse_early, sized_picture
+from sidekeep.service.pictures import kept_pictures
 from sidekeep.service.recipes import RecipeWish
 from sidekeep.service.report import write_report
 from sidekeep.service.settled_cuts import settle_cuts
@@ -23,7 +24,7 @@ from sidekeep.service.survey import with_outer_findings
 from sidekeep.service.titles import told_anew
 from sidekeep.service.transfer import listen_to, name_takes, prepare_record, write_record
 from sidekeep.service.transferred import SurveyedTake, TakeOrigin, TransferOptions, TransferResult
-from sidekeep.shelf.art import art_files, scan_of
+from sidekeep.shelf.art import scan_of
 from sidekeep.shelf.choices import change_choices, read_choices
 from sidekeep.shelf.inventory import remember
 from sidekeep.shelf.journal import State
@@ -230,8 +231,10 @@ def _sides(take: ShelfTake, record: Record) -> tuple[Side, ...]:
 def pictures_of(folder: RecordFolder, settings: CopySettings | None = None) -> list[Picture]:
     """The pictures of the ``art`` folder, made fit for tags; each knows the scan it came from."""
     return [
-        replace(sized_picture(path, kind, settings), scan=scan_of(folder.path, kind, path))
-        for kind, path in art_files(folder.path).items()
+        replace(
+            sized_picture(each.path, each.kind, settings), scan=scan_of(folder.path, each.kind, each.path)
+        )
+        for each in kept_pictures(folder)
     ]
 
 

@@ -37,6 +37,14 @@ from sidekeep.shelf.journal import (
     set_aside,
     write_entry,
 )
+from sidekeep.shelf.picture_corners import (
+    PLACE,
+    corner_file,
+    corner_state,
+    corner_text,
+    corner_texts,
+    is_of_a_picture,
+)
 from sidekeep.shelf.recipe_file import flat_recipe, read_recipe, recipe_of, write_recipe
 from sidekeep.shelf.record_lock import choices_lock
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
@@ -188,13 +196,10 @@ def _settled(folder: Path) -> Journal:
             # With no journal nobody knows what a survey proposed and what a person moved: all of it is theirs.
             now[path] = _marked(_with_music_moved(value, journal.state.get(path)), journal.state.get(path))
     changes = differences_of(journal.state, now)
+    is_picture = not is_first and all(is_of_a_picture(each.path) and each.before is None for each in changes)
+    by: By = "survey" if is_first else "upload" if is_picture else "by-hand"
     _commit(
-        folder,
-        journal,
-        "survey" if is_first else "by-hand",
-        "begun" if is_first else "by-hand",
-        facts,
-        changes,
+        folder, journal, by, "begun" if is_first else "picture" if is_picture else "by-hand", facts, changes
     )
     return journal
 
@@ -245,6 +250,7 @@ def _marked(value: dict[str, Any], before: dict[str, Any] | None) -> dict[str, A
 
 def _texts(folder: Path) -> dict[str, str | None]:
     texts: dict[str, str | None] = {}
+    texts |= corner_texts(folder)
     for name in _FILES.values():
         path = folder / name
         if not os.path.lexists(path):
@@ -282,7 +288,7 @@ def _read_state(folder: Path, texts: Mapping[str, str | None], written: State) -
         raise type(error)(f"{folder.name}: {error}", code=error.code, facts=error.facts) from error
     if (text := texts[SLEEVE]) is not None:
         state["sleeve"] = text
-    return state
+    return state | corner_state(dict(texts))
 
 
 def _with_unwritten(side: SideCuts, known: Mapping[str, Any] | None) -> SideCuts:
@@ -322,6 +328,8 @@ def _record_state(text: str) -> State:
 
 def _new_text(name: str, state: State, text: str | None) -> str | None:
     """The text of a file for a state, made from the text that is there."""
+    if name.startswith(PLACE):
+        return next((corner_text(state[path]) for path in state if _file_of(path) == name), None)
     if name == SLEEVE:
         return state.get("sleeve")
     if name == RECIPE:
@@ -351,6 +359,10 @@ def _new_text(name: str, state: State, text: str | None) -> str | None:
     return document.as_string()
 
 
+def _file_of(path: str) -> str:
+    return corner_file(path) if is_of_a_picture(path) else _FILES[path.partition("/")[0]]
+
+
 def _sum(text: str | None) -> str:
     return text_sha256(text) if text is not None else ""
 
@@ -371,15 +383,15 @@ def _commit(
         if change.after is not None:
             after[change.path] = change.after
     old = _texts(folder)
-    names = {_FILES[change.path.partition("/")[0]] for change in changes}
-    new = {name: _new_text(name, after, old[name]) for name in names}
+    names = {_file_of(change.path) for change in changes}
+    new = {name: _new_text(name, after, old.get(name)) for name in names}
     for name, text in new.items():
         if name != SLEEVE and text is not None and len(text) > LONGEST_TEXT:
             raise ShelfError(
                 f"{name} would grow past {LONGEST_TEXT} characters: nothing was changed; take choices out of it first"
             )
-    new = {name: text for name, text in new.items() if text != old[name]}
-    files = {name: (_sum(old[name]), _sum(text)) for name, text in new.items()}
+    new = {name: text for name, text in new.items() if text != old.get(name)}
+    files = {name: (_sum(old.get(name)), _sum(text)) for name, text in new.items()}
     whole = journal.whole_bytes
     entry = next_entry(journal, by, code, facts, changes, files, of)
     write_entry(folder, journal, entry)
@@ -387,7 +399,7 @@ def _commit(
         _write_files(folder, new)
     except BaseException:
         with contextlib.suppress(OSError, CopyError):
-            _write_files(folder, {name: old[name] for name in new})
+            _write_files(folder, {name: old.get(name) for name in new})
         with contextlib.suppress(OSError):
             os.truncate(folder / HISTORY, whole)
         raise
@@ -399,6 +411,7 @@ def _write_files(folder: Path, texts: Mapping[str, str | None]) -> None:
         if text is None:
             (folder / name).unlink(missing_ok=True)
         else:
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
             write_text(folder / name, text, replace=True)
 
 
@@ -409,11 +422,11 @@ def _roll_forward(folder: Path, journal: Journal, texts: Mapping[str, str | None
         return False
     written_ns = (folder / HISTORY).stat().st_mtime_ns
     late = {
-        name: _new_text(name, journal.state, texts[name])
+        name: _new_text(name, journal.state, texts.get(name))
         for name, (before, after) in journal.entries[-1].files.items()
         if before != after
-        and _sum(texts[name]) == before
-        and (texts[name] is None or (folder / name).stat().st_mtime_ns <= written_ns)
+        and _sum(texts.get(name)) == before
+        and (texts.get(name) is None or (folder / name).stat().st_mtime_ns <= written_ns)
     }
     _write_files(folder, late)
     return bool(late)

@@ -23,7 +23,8 @@ from sidekeep.files.atomic import copy_error, flush_folder
 from sidekeep.files.bounded import LIST_BYTES, read_bounded
 
 HISTORY = "history.jsonl"
-By = Literal["person", "by-hand", "survey", "undo", "redo"]
+By = Literal["person", "by-hand", "survey", "upload", "undo", "redo"]
+"""Only what a person or a hand in a file changed can be undone: a picture that was sent in stays until it is taken away."""
 State = dict[str, Any]
 
 

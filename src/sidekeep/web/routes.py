@@ -9,14 +9,6 @@ from starlette.responses import Response
 from sidekeep.errors import ParameterError
 from sidekeep.model.recipe import LevelSettings
 from sidekeep.service.house.listen import listen
-from sidekeep.service.house.pictures import (
-    LARGEST_UPLOAD,
-    drop_picture,
-    keep_picture,
-    kind_of,
-    move_corners,
-    picture_of,
-)
 from sidekeep.service.house.sleeve_lines import read_sleeve_lines
 from sidekeep.service.house.spectrum import SCALES, spectrum
 from sidekeep.service.house.styluses import keep_stylus, stylus_views
@@ -24,6 +16,14 @@ from sidekeep.service.house.takes import VERSIONS
 from sidekeep.service.house.views import damage_view
 from sidekeep.service.house.waveform import waveform
 from sidekeep.service.kinds import check_kinds, kinds_of_copies
+from sidekeep.service.pictures import (
+    LARGEST_UPLOAD,
+    drop_picture,
+    keep_picture,
+    kind_of,
+    move_corners,
+    picture_of,
+)
 from sidekeep.web.answers import bytes_answer
 from sidekeep.web.asking import Ask, Endpoint, Upload
 from sidekeep.web.guard import REPORT_POLICY
@@ -125,8 +125,12 @@ def keep_picture_sent(ask: Ask) -> Any:
 
 
 def put_corners(ask: Ask) -> Any:
-    folder = ask.house.library.expect(ask.part("record"), ask.body.revision)
-    kept = move_corners(folder, kind_of(ask.part("kind")), ask.body.corners)
+    kept = move_corners(
+        ask.house.library.folder(ask.part("record")),
+        kind_of(ask.part("kind")),
+        ask.body.corners,
+        expected_revision=ask.body.revision,
+    )
     return {**kept.view(), "record": ask.house.changed(ask.part("record"))}
 
 

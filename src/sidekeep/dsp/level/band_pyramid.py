@@ -62,6 +62,15 @@ def hann(size: int) -> NDArray[np.float32]:
     return (2.0 * window / window.sum()).astype(np.float32)
 
 
+def one_channel(block: NDArray[np.float64]) -> NDArray[np.float32]:
+    """The mean of the channels, (frames,); silence for what is no number."""
+    mono = block[:, 0].copy()
+    for channel in range(1, block.shape[1]):
+        mono += block[:, channel]
+    mono /= block.shape[1]
+    return np.nan_to_num(mono, copy=False, posinf=0.0, neginf=0.0).astype(np.float32)
+
+
 def level_bytes(powers: NDArray[np.floating]) -> NDArray[np.uint8]:
     """Powers (1 is a full-scale sine) as bytes."""
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -175,8 +184,7 @@ class BandBuilder:
     def process(self, block: NDArray[np.float64]) -> None:
         """Take the next frames, shape (n, channels)."""
         self.length_frames += len(block)
-        mono = np.nan_to_num(block.mean(axis=1), posinf=0.0, neginf=0.0)
-        self._held = np.concatenate((self._held, mono.astype(np.float32)))
+        self._held = np.concatenate((self._held, one_channel(block)))
         self._take(max(0, (len(self._held) - self._hop) // self._hop))
 
     def result(self) -> Bands:

@@ -13,7 +13,7 @@ from typing import Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.level.band_pyramid import Bands, columns_of, hop_frames
+from sidekeep.dsp.level.band_pyramid import Bands, columns_of, hop_frames, one_channel
 from sidekeep.dsp.level.peak_pyramid import Peaks, base_level
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import Audio, AudioSource
@@ -34,7 +34,7 @@ def mended_bands(finest: NDArray[np.uint8], spans: Spans, read: Read, rate_hz: i
         begin, end = first * hop - hop // 2, last * hop + hop // 2
         inside = max(0, begin), min(length, end)
         mono = np.zeros(end - begin, np.float32)
-        mono[inside[0] - begin : inside[1] - begin] = read(*inside).mean(axis=1)
+        mono[inside[0] - begin : inside[1] - begin] = one_channel(read(*inside))
         finest[first:last] = columns_of(mono, last - first, rate_hz)
 
 

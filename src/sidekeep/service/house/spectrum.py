@@ -18,7 +18,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from sidekeep.dsp.level.band_pyramid import FLOOR_DB, hann, hop_frames, level_bytes
+from sidekeep.dsp.level.band_pyramid import FLOOR_DB, hann, hop_frames, level_bytes, one_channel
 from sidekeep.errors import ParameterError
 from sidekeep.service.house.takes import OpenTake, Version
 
@@ -75,7 +75,7 @@ def spectrum(
     windows = _windows(take, middles - size // 2, size, version, is_apart=is_long)
     bins = scipy.fft.rfft(windows * hann(size), axis=1)
     powers = bins.real**2 + bins.imag**2
-    levels = level_bytes(_rows(powers, edges_hz * (size / take.rate_hz)))
+    levels = _loudest(level_bytes(powers), *_bins_of(edges_hz * (size / take.rate_hz), size // 2 + 1))
     return Spectrum(
         start_frame=start,
         stop_frame=stop,
@@ -108,9 +108,24 @@ def _band_rows(
     count = columns.shape[1]
     first = np.clip(np.searchsorted(bands_hz, edges_hz[:-1], "right") - 1, 0, count - 1)
     last = np.clip(np.searchsorted(bands_hz, edges_hz[1:], "left"), first + 1, count)
-    rows = columns[:, first]
+    return _loudest(columns, first, last)
+
+
+def _bins_of(edges: NDArray[np.float64], count: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First bin and last + 1 of every row (``edges`` in bins); a row narrower than a bin takes the nearest one."""
+    first = np.clip(np.round(edges[:-1]).astype(np.int64), 0, count - 1)
+    last = np.clip(np.round(edges[1:]).astype(np.int64), 1, count)
+    return first, np.maximum(last, first + 1)
+
+
+def _loudest(
+    levels: NDArray[np.uint8], first: NDArray[np.int64], last: NDArray[np.int64]
+) -> NDArray[np.uint8]:
+    """(columns, len(first)): the loudest of columns ``first`` to ``last`` of each line."""
+    rows = levels[:, first]
     for step in range(1, int((last - first).max())):
-        np.maximum(rows, columns[:, np.minimum(first + step, last - 1)], out=rows)
+        wide = np.flatnonzero(last - first > step)
+        rows[:, wide] = np.maximum(rows[:, wide], levels[:, first[wide] + step])
     return rows
 
 
@@ -123,23 +138,10 @@ def _windows(
     if not is_apart:
         first, last = max(0, low), min(length, high)
         sound = np.zeros(high - low, np.float32)
-        sound[first - low : last - low] = np.nan_to_num(take.read(first, last, version).mean(axis=1))
-        return sound[(starts - low)[:, None] + np.arange(size)]
+        sound[first - low : last - low] = one_channel(take.read(first, last, version))
+        return np.lib.stride_tricks.sliding_window_view(sound, size)[starts - low]
     windows = np.zeros((len(starts), size), np.float32)
     for row, at in zip(windows, starts.tolist(), strict=True):
         first, last = max(0, at), min(length, at + size)
-        row[first - at : last - at] = np.nan_to_num(take.read(first, last, version).mean(axis=1))
+        row[first - at : last - at] = one_channel(take.read(first, last, version))
     return windows
-
-
-def _rows(powers: NDArray[np.float32], edges: NDArray[np.float64]) -> NDArray[np.float32]:
-    """The loudest bin between two edges (in bins); a row narrower than a bin takes the nearest one."""
-    count = powers.shape[1]
-    first = np.clip(np.round(edges[:-1]).astype(np.int64), 0, count - 1)
-    last = np.clip(np.round(edges[1:]).astype(np.int64), 1, count)
-    last = np.maximum(last, first + 1)
-    bounds = np.minimum(np.stack((first, last), axis=1).ravel(), count - 1)
-    rows = np.maximum.reduceat(powers, bounds, axis=1)[:, ::2]
-    closing = last == count
-    rows[:, closing] = np.maximum(rows[:, closing], powers[:, -1:])
-    return rows

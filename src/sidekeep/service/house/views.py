@@ -26,8 +26,9 @@ from sidekeep.model.recipe import EdgeSettings
 from sidekeep.model.record import Record
 from sidekeep.model.repair import Repair
 from sidekeep.service.house.library import FoundTake, Library
-from sidekeep.service.house.pictures import cover_colour, kept_pictures
+from sidekeep.service.house.pictures import cover_colour
 from sidekeep.service.house.takes import OpenTake, OpenTakes
+from sidekeep.service.pictures import kept_pictures
 from sidekeep.shelf.catalogue import Entry
 from sidekeep.shelf.choices import Choices, read_choices
 from sidekeep.shelf.kept_survey import kept_conclusions, newest_key
