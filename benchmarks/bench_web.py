@@ -1,7 +1,9 @@
-"""How quick the page is: the first picture of a long side, panning and zooming on a slow machine, key to sound, weight.
+"""How quick the page is: the first picture of a long side, panning and zooming on a slow machine, key to sound, weight; and
+what its server bears: questions a second, and its memory with many pages open.
 
 A side of 96/24 is made of noise that swells and falls, with the survey's own numbers left out: the page needs the
-peaks, the envelope and the cuts, not the music. Chromium draws without a graphics card here, which is the slow case.
+peaks, the envelope and the cuts, not the music. The damage of a worn side is told to the page by the bench, so that it has
+points to draw. Chromium draws without a graphics card here, which is the slow case.
 
     ./run bench web [--minutes 25] [--quick]      --quick: 3 minutes
 
@@ -12,21 +14,30 @@ Goals: first picture 1 s; 95 % of frames under 20 ms with the processor slowed f
 from __future__ import annotations
 
 import argparse
+import contextlib
+import http.client
+import json
 import os
 import shutil
 import statistics
+import subprocess
 import sys
 import tempfile
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from websockets.typing import Origin
 
 from sidekeep.files.rf64 import TakeWriter
 from sidekeep.web.files import PAGE
 
 RATE_HZ = 96_000
 SLOWER = 4
+PAGES = 30
 SLEEVE = "Nan Okoro - Long Side (1979)\nSide A\n" + "\n".join(
     f"A{number} Part {number} 4:00" for number in range(1, 7)
 )
@@ -59,6 +70,19 @@ async ({steps}) => {
 """
 
 
+def damage(minutes: float) -> str:
+    """The answer of the server for a worn side: 150 repairs a minute, most of them small."""
+    rng = np.random.default_rng(11)
+    turn = 1.8 * RATE_HZ
+    starts = np.sort(rng.uniform(0.0, minutes * 60.0 * RATE_HZ, round(150 * minutes)))
+    kinds = rng.choice(["tick", "crackle", "pop", "thump"], len(starts), p=[0.6, 0.25, 0.14, 0.01])
+    rows = [
+        [f"{int(start):x}", int(start), int(start) + 90, "both", kind, 12.0, (start / turn) % 1.0, False]
+        for start, kind in zip(starts, kinds.tolist(), strict=True)
+    ]
+    return json.dumps({"surveyed": True, "repairs": rows})
+
+
 def make_side(folder: Path, minutes: float) -> Path:
     """A take with gaps, as a WAV file."""
     rng = np.random.default_rng(7)
@@ -83,9 +107,16 @@ def measure(server: Any, record: str, minutes: float) -> None:
             args=["--no-sandbox", "--disable-gpu", "--autoplay-policy=no-user-gesture-required"],
         )
         first = []
-        for _ in range(5):
+        worn = damage(minutes)
+
+        def opened() -> tuple[Any, Any]:
             context = browser.new_context(viewport={"width": 1280, "height": 900})
             page = context.new_page()
+            page.route("**/damage", lambda route: route.fulfill(content_type="application/json", body=worn))
+            return context, page
+
+        for _ in range(5):
+            context, page = opened()
             page.goto(f"http://{server.host}/record/{record}/side/A")
             page.wait_for_selector("canvas.strip", timeout=60_000)
             first.append(
@@ -96,8 +127,7 @@ def measure(server: Any, record: str, minutes: float) -> None:
             context.close()
         row(f"first picture of {minutes:g} min of 96/24, median of 5", statistics.median(first), "ms", 1000)
 
-        context = browser.new_context(viewport={"width": 1280, "height": 900})
-        page = context.new_page()
+        context, page = opened()
         page.add_init_script(SPY)
         page.goto(f"http://{server.host}/record/{record}/side/A#t=60")
         page.wait_for_selector("canvas.strip")
@@ -124,6 +154,82 @@ def measure(server: Any, record: str, minutes: float) -> None:
             row(f"frames, processor slowed {slower} x: 95 % under", times[int(0.95 * len(times))], "ms", 20)
             print(f"{'':<58}median {statistics.median(times):.1f} ms, worst {times[-1]:.1f} ms")
         browser.close()
+
+
+def measure_server(server: Any, shelf: Path, record: str) -> None:
+    """Questions a second, over connections that stay as a browser's do, and memory with many pages listening."""
+    take = server.get(f"/api/records/{record}")["sides"][0]["chosen_take"]
+    asked = {
+        "a file of the page": "/page/page.js",
+        "the state": "/api/state",
+        "the whole record": f"/api/records/{record}",
+        "a piece of the picture": f"/api/takes/{take}/peaks?start_frame=0&stop_frame=4194304&width=4096",
+    }
+    process = subprocess.Popen(
+        [sys.executable, "-m", "sidekeep", "open", "--no-browser", "--port", "0", "--shelf", str(shelf)],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    port = int(process.stdout.readline().rstrip("/\n").rpartition(":")[2])
+    try:
+        for what, path in asked.items():
+            print(
+                f"{'server: ' + what:<58}{questions_a_second(port, path):8.0f} a second, 4 askers", flush=True
+            )
+        alone_mb = memory_mb(process.pid)
+        with contextlib.ExitStack() as lines:
+            for _ in range(PAGES):
+                lines.enter_context(listening(port))
+            time.sleep(1.0)
+            print(
+                f"{'server: memory alone, with ' + str(PAGES) + ' pages listening':<58}"
+                f"{alone_mb:8.0f} MB, {memory_mb(process.pid):.0f} MB"
+            )
+    finally:
+        process.terminate()
+        process.wait(20)
+
+
+def questions_a_second(port: int, path: str, seconds: float = 3.0) -> float:
+    """Answers of status 200 in some seconds, over four connections."""
+    until = time.monotonic() + seconds
+
+    def ask(_: int) -> int:
+        line = http.client.HTTPConnection("127.0.0.1", port, timeout=30)
+        count = 0
+        while time.monotonic() < until:
+            line.request("GET", path, headers={"Sec-Fetch-Site": "same-origin"})
+            answer = line.getresponse()
+            answer.read()
+            count += answer.status == 200
+        line.close()
+        return count
+
+    with ThreadPoolExecutor(4) as pool:
+        return sum(pool.map(ask, range(4))) / seconds
+
+
+@contextlib.contextmanager
+def listening(port: int) -> Iterator[None]:
+    """A page's stream of news, open."""
+    from websockets.sync.client import connect
+
+    address = f"127.0.0.1:{port}"
+    with connect(f"ws://{address}/api/events", origin=Origin(f"http://{address}")) as line:
+        line.recv(timeout=20)
+        yield
+
+
+def memory_mb(pid: int) -> float:
+    """Resident memory of a process; 0 where the system does not tell it."""
+    try:
+        for text in Path(f"/proc/{pid}/status").read_text().splitlines():
+            if text.startswith("VmRSS:"):
+                return int(text.split()[1]) / 1000.0
+    except OSError:
+        pass
+    return 0.0
 
 
 def row(what: str, value: float, unit: str, goal: float) -> None:
@@ -165,6 +271,7 @@ def main() -> None:
                 )
                 for file in PAGE.rglob("*.js")
             ]
+            measure_server(server, shelf, record)
             row(f"all script, {len(sizes)} files, compressed", sum(sizes) / 1000.0, "kB", 150)
         finally:
             server.close()

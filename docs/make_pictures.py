@@ -37,6 +37,24 @@ PLANNED = (
     ("Quarry Choir of Lund", "Stone Songs", 1983, "#8a8378", 4),
     ("Kofi Marsh", "Radio Silence", 1977, "#e8e2d4", 3),
 )
+INPUTS = {
+    "inputs": [
+        {
+            "id": identity,
+            "name": name,
+            "channels": channels,
+            "rate_hz": rate_hz,
+            "bits": bits,
+            "chosen": identity == "deck",
+            "notes": [] if channels == 2 else [{"code": "input-mono", "severity": "act", "facts": {}}],
+        }
+        for identity, name, channels, rate_hz, bits in (
+            ("deck", "Line in of the interface", 2, 96_000, 24),
+            ("laptop", "Built-in microphone", 1, 48_000, 16),
+        )
+    ],
+    "settings": {},
+}
 SIZES = {
     "light": {"color_scheme": "light", "viewport": {"width": 1280, "height": 860}},
     "dark": {"color_scheme": "dark", "viewport": {"width": 1280, "height": 860}},
@@ -180,6 +198,7 @@ def take_pictures(server: Any, out: Path, only: str) -> None:
         "3-turntable-recording": (f"{here}/turntable", "recording"),
         "3-turntable-flip": (f"{here}/turntable", "flip"),
         "4-side": (f"{here}/side/A#t=93", ""),
+        "4-side-disc": (f"{here}/side/A#t=60", "disc"),
         "4-side-turns": (f"{here}/side/A#t=45&from=36&to=58", ""),
         "4-side-groove": (f"{here}/side/A#t=50&from=50&to=50.03", ""),
         "4-side-samples": (f"{here}/side/B#t=50&from=50&to=50.001", ""),
@@ -198,12 +217,14 @@ def take_pictures(server: Any, out: Path, only: str) -> None:
                     continue
                 page = context.new_page()
                 page.on("pageerror", lambda error, at=name: print(f"{at}: {error}", file=sys.stderr))
-                if phase:
+                if phase and phase != "disc":
                     told = evening(server, record, phase)
                     page.route_web_socket(
                         "**/api/events",
                         lambda socket, told=told: [socket.send(json.dumps(each)) for each in told],
                     )
+                if name.startswith("3-"):
+                    page.route("**/api/inputs", lambda route: route.fulfill(json=INPUTS))
                 if name == "2-sleeve-new":
                     page.add_init_script(
                         "localStorage.setItem('sidekeep draft new', "
@@ -213,6 +234,8 @@ def take_pictures(server: Any, out: Path, only: str) -> None:
                 page.goto(f"http://{server.host}{path}")
                 page.wait_for_selector("main h1, main .disc-view")
                 page.wait_for_load_state("networkidle")
+                for _ in range(7 if phase == "disc" else 0):  # so close that each turn is seen
+                    page.get_by_role("button", name="Closer to the disc").click()
                 page.wait_for_timeout(900)
                 page.screenshot(path=out / f"{name}-{size}.png", full_page=True)
                 page.close()

@@ -11,8 +11,9 @@ import json
 import re
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sidekeep.devices.sound_server import server_sources, source_notes
@@ -65,7 +66,32 @@ def list_inputs() -> list[SoundInput]:
             "no sound input was found: connect the interface, switch it on, and allow this program "
             "to use the microphone where the system asks for that"
         )
-    return sorted(found, key=lambda each: (not each.is_default, each.is_loopback, each.name))
+    return sorted(told_apart(found), key=lambda each: (not each.is_default, each.is_loopback, each.name))
+
+
+def told_apart(inputs: list[SoundInput]) -> list[SoundInput]:
+    """Two interfaces of one make have one name: the second is called so, and so is its key, in the order of the system."""
+    keys: Counter[str] = Counter()
+    names: Counter[str] = Counter()
+    found = []
+    for each in inputs:
+        keys[each.key] += 1
+        names[each.name] += 1
+        found.append(
+            replace(
+                each,
+                key=each.key if keys[each.key] == 1 else f"{each.key} #{keys[each.key]}",
+                name=each.name
+                if names[each.name] == 1
+                else f"{each.name}, the {_nth(names[each.name])} of that name",
+            )
+        )
+    return found
+
+
+def _nth(number: int) -> str:
+    words = {2: "second", 3: "third", 4: "fourth"}
+    return words.get(number, f"{number}th")
 
 
 def choose_input(inputs: list[SoundInput], wanted: str | None) -> SoundInput:

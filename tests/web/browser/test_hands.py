@@ -176,6 +176,7 @@ def test_ended_copies_leave_nothing_half_written(own: RunningServer, open_page: 
     page = open_page(own, f"/record/{record['id']}/copies")
     page.locator(".kinds input").first.wait_for()
     before = {path for path in own.house.shelf.rglob("*") if path.is_file() and "copies" in path.parts}
+    page.get_by_text("more kinds").click()
     for box in page.locator(".kinds input").all():
         box.check()
     page.get_by_role("button", name=re.compile("Write these")).click()
@@ -225,6 +226,7 @@ def test_a_side_by_keys_alone(own: RunningServer, open_page: Callable[..., Any])
     before = tracks()
     tab_to(page, ".tracks tbody tr:nth-child(2) button.title")
     page.keyboard.press("Enter")
+    page.get_by_label("Title of track 2").wait_for()
     page.keyboard.type("Fifth Wheel")
     page.keyboard.press("Enter")
     until(lambda: tracks()[1]["title"] == "Fifth Wheel")
@@ -250,8 +252,9 @@ def test_a_side_by_keys_alone(own: RunningServer, open_page: Callable[..., Any])
     page.keyboard.press("x")
     page.get_by_text("It is left as it is.").wait_for()
     for _ in range(3):
+        revision = record_of(own)["revision"]
         page.keyboard.press("Control+z")
-        page.wait_for_timeout(300)
+        until(lambda revision=revision: record_of(own)["revision"] > revision)
     until(lambda: tracks() == before)
     assert page.locator("body").evaluate("body => body.contains(document.activeElement)")
 

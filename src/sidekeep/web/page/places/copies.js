@@ -8,6 +8,8 @@ import { capital, count, day, decibels, gain, listed, roughly, size } from "../w
 
 const CHOSEN = "sidekeep kinds";
 const USUAL = ["lossless", "portable"];
+/** Shown first; the others are a press away. */
+const FIRST = ["lossless", "portable", "phone", "side", "cd", "master"];
 const SIZES = { gentle: "gently: only what stands out clearly", even: "evenly", thorough: "thoroughly: faint crackle too", off: "not at all" };
 const TARGETS = { peak: "until its highest peak is at", loudness: "until it is as loud as", none: "as it was recorded, without a change" };
 const TITLES = { sure: "only where they are sure", printed: "all, in the sleeve's order", heard: "by the lengths that are heard" };
@@ -52,17 +54,24 @@ export function Place({ address }) {
     ${!working && last && html`<${Ended} job=${last} replace=${() => void write(true)} />`}
     <div class="copies">
       <div class="copies-left">
-        <${Recipe} record=${record} />
         <section aria-labelledby="kinds"><h2 id="kinds">What for</h2>
-          <ul class="kinds">${(kinds ?? []).map((kind) => html`<li key=${kind.name}><label class="check"><input type="checkbox" checked=${chosen.includes(kind.name)} onChange=${(/** @type {any} */ event) => choose(kind.name, event.target.checked)} />
-            <span><strong>${kind.name}</strong> <span class="soft">${kind.purpose}</span></span></label></li>`)}</ul>
+          <${Kinds} kinds=${(kinds ?? []).filter((kind) => FIRST.includes(kind.name))} chosen=${chosen} choose=${choose} />
+          ${kinds && html`<details class="kinds-more" open=${chosen.some((name) => !FIRST.includes(name))}><summary>${capital(count(kinds.filter((kind) => !FIRST.includes(kind.name)).length, "more kind"))}</summary>
+            <${Kinds} kinds=${kinds.filter((kind) => !FIRST.includes(kind.name))} chosen=${chosen} choose=${choose} /></details>`}
           <${More} more=${more} set=${setMore} />
           <p class="buttons"><button class="main large" disabled=${Boolean(working) || !chosen.length} onClick=${() => void write(false)}>Write ${chosen.length === 1 ? "this kind" : chosen.length ? `these ${count(chosen.length, "kind")}` : "the copies"}</button>
             ${record.copies?.length > 0 && html`<button class="quiet" disabled=${Boolean(working) || !chosen.length} onClick=${() => void write(true)}>Write again, in place of the old files</button>`}</p>
         </section>
+        <${Recipe} record=${record} />
       </div>
       <${There} record=${record} working=${working} />
     </div>`}`;
+}
+
+/** @param {{kinds: any[], chosen: string[], choose: (kind: string, on: boolean) => void}} props */
+function Kinds({ kinds, chosen, choose }) {
+  return html`<ul class="kinds">${kinds.map((kind) => html`<li key=${kind.name}><label class="check"><input type="checkbox" checked=${chosen.includes(kind.name)} onChange=${(/** @type {any} */ event) => choose(kind.name, event.target.checked)} />
+    <span><strong>${kind.name}</strong> <span class="soft">${kind.purpose}</span></span></label></li>`)}</ul>`;
 }
 
 /** What is seldom otherwise than usual. @param {{more: typeof USUAL_WAY, set: (more: typeof USUAL_WAY) => void}} props */

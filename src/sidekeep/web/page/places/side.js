@@ -107,13 +107,11 @@ function OnTheDesk({ record, side, take, job, at }) {
       <div class="desk-right">
         ${take.view.surveyed !== false && html`<${Unsure} desk=${desk} unsure=${unsure} record=${record} side=${side} edit=${edit} />`}
         <${Tracks} desk=${desk} record=${record} side=${side} edit=${edit} unsure=${unsure} />
+        <${Listen} desk=${desk} />
       </div>
     </div>
     <${Strip} desk=${desk} edit=${edit} side=${side} unsure=${unsure} />
-    <div class="under-strip">
-      <${Listen} desk=${desk} />
-      <${Chosen} desk=${desk} edit=${edit} side=${side} record=${record} />
-    </div>
+    <${Chosen} desk=${desk} edit=${edit} side=${side} record=${record} />
     <${Spectrum} desk=${desk} />
     <div class="side-more">
       <${Findings} desk=${desk} record=${record} side=${side} />

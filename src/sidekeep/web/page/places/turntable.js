@@ -56,11 +56,13 @@ function Ready({ record }) {
       ${sides.map((/** @type {string} */ side) => html`<label class="check"><input type="checkbox" checked=${chosen.includes(side)} onChange=${(/** @type {any} */ event) => setChosen(sides.filter((/** @type {string} */ each) => (each === side ? event.target.checked : chosen.includes(each))))} /><span>Side ${side}</span></label>`)}
     </fieldset>`}
     ${again && html`<p class="soft">A side that is taken already gets a second take; the first stays, and you choose which one is used.</p>`}
-    <label class="check"><input type="checkbox" checked=${after} onChange=${(/** @type {any} */ event) => { setAfter(event.target.checked); setWritesAfter(event.target.checked); }} /><span>When all sides are taken and nothing is unsure, write the copies (lossless and portable).</span></label>
-    <${Stylus} />
-    <label class="check"><input type="checkbox" checked=${!by_needle} onChange=${(/** @type {any} */ event) => setByNeedle(!event.target.checked)} /><span>Begin and end each side by my press, not by the needle.</span></label>
     <p class="buttons"><button class=${all_taken ? "large" : "main large"} disabled=${sides.length > 0 && !chosen.length} onClick=${() => void startSession(record, chosen.length ? chosen : ["A", "B"], { by_needle })}>I am ready</button>
       <a class="button" href=${`${recordPath(record.id, "turntable")}#set-up=1`} onClick=${(/** @type {Event} */ event) => { event.preventDefault(); go(`${recordPath(record.id, "turntable")}#set-up=1`); }}>Look at input and level first</a></p>
+    <div class="stage-options">
+      <label class="check"><input type="checkbox" checked=${after} onChange=${(/** @type {any} */ event) => { setAfter(event.target.checked); setWritesAfter(event.target.checked); }} /><span>When all sides are taken and nothing is unsure, write the copies (lossless and portable).</span></label>
+      <${Stylus} />
+      <label class="check"><input type="checkbox" checked=${!by_needle} onChange=${(/** @type {any} */ event) => setByNeedle(!event.target.checked)} /><span>Begin and end each side by my press, not by the needle.</span></label>
+    </div>
     <p class="care">Fasten the turntable's thin earth wire to the phono stage; never defeat the mains safety earth. Copying your own records for yourself is allowed in some countries and not in others.</p>
   </div>`;
 }
