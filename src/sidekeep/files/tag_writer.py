@@ -32,7 +32,7 @@ def write_tags(
     try:
         if suffix in (".flac", ".opus"):
             (write_flac if suffix == ".flac" else write_opus)(path, tags, pictures)
-        elif suffix == ".m4a":
+        elif suffix in (".m4a", ".m4b"):
             write_mp4(path, tags, pictures)
         else:
             write_id3(path, suffix, tags, pictures, version=id3_version)

@@ -19,7 +19,7 @@ from sidekeep.errors import ParameterError
 PADDING_BYTES = 2048
 """Room left in every file so that a small correction need not move the audio."""
 
-TAGGED_SUFFIXES = (".flac", ".opus", ".mp3", ".wav", ".aiff", ".m4a")
+TAGGED_SUFFIXES = (".flac", ".opus", ".mp3", ".wav", ".aiff", ".m4a", ".m4b")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,7 +35,7 @@ class TagSet:
     """Values of one file. Empty text, 0 and None mean "not known" and are not written.
 
     ``side`` is a letter, ``position`` the mark on the sleeve (``A1``); ``rpm`` chooses the ID3 media code.
-    ``chapters`` (start in seconds, title) are written to Opus and FLAC here; other formats carry them elsewhere.
+    ``chapters`` (start in seconds, title) are written to Opus, FLAC and MP3 here; other formats carry them elsewhere.
     ``cue_sheet`` is the text of one over this file, for players of FLAC that look for it there.
     """
 
@@ -66,6 +66,8 @@ class TagSet:
     album_gain: Gain | None = None
     chapters: tuple[tuple[float, str], ...] = ()
     cue_sheet: str = ""
+    length_s: float = 0.0
+    """Of the sound: where the last chapter ends."""
 
 
 def clean_tags(tags: TagSet) -> TagSet:

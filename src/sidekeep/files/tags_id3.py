@@ -74,6 +74,7 @@ def frames(tags: TagSet, pictures: Sequence[Picture]) -> list[Any]:
         free(name, value)
     if tags.comment:
         found.append(id3.COMM(encoding=3, lang="XXX", desc="", text=[tags.comment]))
+    found += _chapters(tags)
     for picture in pictures:
         found.append(
             id3.APIC(
@@ -83,6 +84,41 @@ def frames(tags: TagSet, pictures: Sequence[Picture]) -> list[Any]:
                 # Two pictures of one tag may not have the same description (2.4.0 native frames, 4.14).
                 desc=picture.description or picture.kind,
                 data=picture.data,
+            )
+        )
+    return found
+
+
+def _chapters(tags: TagSet) -> list[Any]:
+    """CHAP frames and the CTOC that names them in order (ID3v2 Chapter Frame Addendum 1.0)."""
+    from mutagen import id3
+
+    if not tags.chapters:
+        return []
+    # The tag library puts shorter frames first, and readers take chapters as they come: names that nobody sees fill them
+    # up to one length, whatever the version makes of the text.
+    sizes = [len(title.encode("utf-16")) for _, title in tags.chapters]
+    names = [f"chapter {number:03d}{'.' * (max(sizes) - size)}" for number, size in enumerate(sizes, start=1)]
+    starts_ms = [round(start_s * 1000) for start_s, _ in tags.chapters]
+    stops_ms = [*starts_ms[1:], round(tags.length_s * 1000)]
+    found: list[Any] = [
+        id3.CTOC(
+            element_id="chapters",
+            flags=id3.CTOCFlags.TOP_LEVEL | id3.CTOCFlags.ORDERED,
+            child_element_ids=names,
+            sub_frames=[],
+        )
+    ]
+    for name, start_ms, stop_ms, (_, title) in zip(names, starts_ms, stops_ms, tags.chapters, strict=True):
+        found.append(
+            id3.CHAP(
+                element_id=name,
+                start_time=start_ms,
+                end_time=stop_ms,
+                # Places in bytes are not told.
+                start_offset=0xFFFFFFFF,
+                end_offset=0xFFFFFFFF,
+                sub_frames=[id3.TIT2(encoding=1, text=[title])],
             )
         )
     return found

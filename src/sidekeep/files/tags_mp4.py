@@ -13,6 +13,7 @@ from sidekeep.files.m4a import END_STATEMENT, read_sound_edit
 from sidekeep.files.pictures import Picture
 from sidekeep.files.tags import TagSet, fixed_padding, replaygain_texts
 
+_SPOKEN_WORD = 2
 _FREE = "----:com.apple.iTunes:"
 
 
@@ -44,6 +45,9 @@ def write_mp4(path: Path, tags: TagSet, pictures: Sequence[Picture]) -> None:
     if tags.disc_number:
         atoms["disk"] = [(tags.disc_number, tags.disc_total)]
     atoms["pgap"] = True
+    if path.suffix == ".m4b":
+        # What players that remember the place take it for (common practice, no source).
+        atoms["stik"] = [_SPOKEN_WORD]
     if tags.is_compilation:
         atoms["cpil"] = True
     free = {

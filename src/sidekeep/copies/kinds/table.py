@@ -31,6 +31,8 @@ class Kind:
     purpose: str
     kbit_per_s: int = 0
     is_wished: bool = False
+    is_image: bool = False
+    """Of a CD: one file for the disc instead of one for each track."""
 
     @property
     def is_lossy(self) -> bool:
@@ -154,6 +156,33 @@ KINDS: dict[str, Kind] = {
             purpose="one FLAC for the whole record with a cue sheet",
         ),
         Kind(
+            name="side-portable",
+            suffix=".mp3",
+            codec="mp3-320",
+            scope="side",
+            bits=0,
+            rates_hz=_BOTH,
+            purpose="one MP3 per side with chapters",
+        ),
+        Kind(
+            name="record-mka",
+            suffix=".mka",
+            codec="flac",
+            scope="record",
+            bits=24,
+            rates_hz=(),
+            purpose="one Matroska file for the whole record, FLAC inside, with chapters",
+        ),
+        Kind(
+            name="record-m4b",
+            suffix=".m4b",
+            codec="aac",
+            scope="record",
+            bits=0,
+            rates_hz=_BOTH,
+            purpose="one m4b for the whole record with chapters: players go on where they stopped",
+        ),
+        Kind(
             name="record-aac",
             suffix=".m4a",
             codec="aac",
@@ -179,6 +208,16 @@ KINDS: dict[str, Kind] = {
             bits=16,
             rates_hz=(CD_RATE_HZ,),
             purpose="44.1 kHz, 16 bits, cut on CD frames, with cue sheets: plays without gaps",
+        ),
+        Kind(
+            name="cd-image",
+            suffix=".wav",
+            codec="wav",
+            scope="cd",
+            bits=16,
+            rates_hz=(CD_RATE_HZ,),
+            purpose="the same CD as one file for every disc with its cue sheet",
+            is_image=True,
         ),
         Kind(
             name="master",

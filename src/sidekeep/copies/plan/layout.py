@@ -16,7 +16,14 @@ from sidekeep.copies.plan.codes import check_barcode, check_isrc
 from sidekeep.copies.plan.cutting import SideAudio, side_cuts
 from sidekeep.copies.plan.naming import NamingRules, folder_name, safe_name, track_path
 from sidekeep.copies.plan.planned import LOSSY_CEILING_DBTP, CopyPlan, PlannedFile
-from sidekeep.copies.plan.tagging import TransferFacts, disc_of_side, file_tags, side_name_text, track_facts
+from sidekeep.copies.plan.tagging import (
+    TrackFacts,
+    TransferFacts,
+    disc_of_side,
+    file_tags,
+    side_name_text,
+    track_facts,
+)
 from sidekeep.copies.run.levels import Piece, RecordLevels
 from sidekeep.copies.sheets.cue import CueTrack
 from sidekeep.errors import ParameterError
@@ -28,6 +35,9 @@ from sidekeep.files.tags import TagSet, clean_tags
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import CopySettings
 from sidekeep.model.record import Record
+
+Sheet = list[tuple[str, str, tuple[CueTrack, ...]]]
+"""Files of a cue sheet: name, type, tracks."""
 
 
 def plan_copies(
@@ -266,34 +276,60 @@ class _Builder:
         return names.index(first.side) + 1, len(names)
 
     def _add_cd(self, kind: Kind) -> None:
-
         discs, findings = lay_out_discs(self.sides, self.tracks)
-        self.findings += findings
+        self.findings += [each for each in findings if each not in self.findings]
         for number, disc in enumerate(discs, start=1):
-            taken: set[str] = set()
-            place = f"{kind.name}/" + (f"disc {number}/" if len(discs) > 1 else "")
-            sheet: list[tuple[str, str, tuple[CueTrack, ...]]] = []
-            for track_number, pieces in enumerate(disc.tracks, start=1):
-                facts = self._cd_facts(disc, track_number, pieces)
-                values = {name: ascii_text(value) for name, value in facts.naming_values().items()}
-                name = track_path(NamingRules(), values, kind.suffix, taken)
-                tags = replace(
-                    file_tags(self.record, self.facts, facts),
-                    track_number=track_number,
-                    track_total=len(disc.tracks),
-                    disc_number=number,
-                    disc_total=len(discs),
-                )
-                planned = self._add_file(kind, place + name, list(pieces), tags, kind.rate_hz(0))
-                mark = replace(planned.marks[0], number=track_number, title=facts.title, isrc=facts.isrc)
-                sheet.append((name, "WAVE", (mark,)))
-            title = self.record.title + (f" (disc {number})" if len(discs) > 1 else "")
+            place = f"{kind.name}/"
+            title = self.record.title
+            if len(discs) > 1:
+                title += f" (disc {number})"
+                place += "" if kind.is_image else f"disc {number}/"
+            tags = replace(
+                file_tags(self.record, self.facts, None), disc_number=number, disc_total=len(discs)
+            )
+            sheet = (
+                self._add_image(kind, place, disc, replace(tags, title=title))
+                if kind.is_image
+                else self._add_cd_tracks(kind, place, disc, tags)
+            )
             self._add_cd_sheets(place, sheet, title, kind.rate_hz(0))
+
+    def _add_cd_tracks(self, kind: Kind, place: str, disc: Disc, disc_tags: TagSet) -> Sheet:
+        taken: set[str] = set()
+        sheet: Sheet = []
+        for track_number, pieces in enumerate(disc.tracks, start=1):
+            facts = self._cd_facts(disc, track_number, pieces)
+            values = {name: ascii_text(value) for name, value in facts.naming_values().items()}
+            name = track_path(NamingRules(), values, kind.suffix, taken)
+            tags = replace(
+                file_tags(self.record, self.facts, facts),
+                track_number=track_number,
+                track_total=len(disc.tracks),
+                disc_number=disc_tags.disc_number,
+                disc_total=disc_tags.disc_total,
+            )
+            planned = self._add_file(kind, place + name, list(pieces), tags, kind.rate_hz(0))
+            sheet.append((name, "WAVE", (self._cd_mark(planned.marks[0], track_number, facts),)))
+        return sheet
+
+    def _add_image(self, kind: Kind, place: str, disc: Disc, tags: TagSet) -> Sheet:
+        name = safe_name(ascii_text(tags.title) or "Record", kind.suffix)
+        pieces = [piece for track in disc.tracks for piece in track]
+        starts = dict(zip(pieces, self._marks(kind, pieces, kind.rate_hz(0)), strict=True))
+        self._add_file(kind, place + name, pieces, tags, kind.rate_hz(0))
+        marks = tuple(
+            self._cd_mark(starts[track[0]], number, self._cd_facts(disc, number, track))
+            for number, track in enumerate(disc.tracks, start=1)
+        )
+        return [(name, "WAVE", marks)]
+
+    def _cd_mark(self, mark: CueTrack, number: int, facts: TrackFacts) -> CueTrack:
+        return replace(mark, number=number, title=facts.title, isrc=facts.isrc)
 
     def _add_cd_sheets(
         self,
         place: str,
-        sheet: list[tuple[str, str, tuple[CueTrack, ...]]],
+        sheet: Sheet,
         title: str,
         rate_hz: int,
     ) -> None:
@@ -319,7 +355,7 @@ class _Builder:
         if sheets[1] != sheets[0]:
             self.texts[place + safe_name(f"{name} (for burners)", ".cue")] = sheets[1]
 
-    def _cd_facts(self, disc: Disc, number: int, pieces: tuple[Piece, ...]) -> Any:
+    def _cd_facts(self, disc: Disc, number: int, pieces: tuple[Piece, ...]) -> TrackFacts:
         facts = self.tracks[pieces[0]]
         title = " / ".join(self.tracks[piece].title for piece in pieces)
         width = max(2, len(str(len(disc.tracks))))
@@ -330,9 +366,9 @@ class _Builder:
     ) -> PlannedFile:
         marks = self._marks(kind, pieces, rate_hz)
         length = marks[-1].stop_frame
-        if kind.suffix in (".opus", ".flac") and len(pieces) > 1:
+        if kind.suffix in (".opus", ".flac", ".mp3") and len(pieces) > 1:
             chapters = tuple((mark.start_frame / rate_hz, mark.title) for mark in marks)
-            tags = replace(tags, chapters=chapters)
+            tags = replace(tags, chapters=chapters, length_s=length / rate_hz)
         tags = clean_tags(tags)
         bits = kind.bits_of(max(self.sides[side].bits for side, _ in pieces))
         involved = range(len(self.sides)) if kind.is_lossy else sorted({side for side, _ in pieces})

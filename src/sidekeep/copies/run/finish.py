@@ -26,7 +26,7 @@ from sidekeep.copies.plan.planned import CopyPlan, PlannedFile
 from sidekeep.copies.run.levels import RecordLevels, SoundLevel, replay_gain
 from sidekeep.copies.run.making import Making
 from sidekeep.copies.run.successors import MASTER_FOLDER, may_remove, stale_files, sum_of
-from sidekeep.copies.sheets.chapters import write_m4a_chapters
+from sidekeep.copies.sheets.chapters import write_m4a_chapters, write_matroska
 from sidekeep.copies.sheets.cue import write_cuesheet_block
 from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.atomic import copy_error, give_name, write_bytes
@@ -122,12 +122,15 @@ class Finisher:
         path = self.making.path(planned)
         if len(planned.pieces) > 1 and planned.suffix == ".flac":
             write_cuesheet_block(path, planned.marks, planned.length_frames, self.plan.facts.barcode)
-        if len(planned.pieces) > 1 and planned.suffix == ".m4a":
+        if len(planned.pieces) > 1 and planned.suffix in (".m4a", ".m4b"):
             write_m4a_chapters(path, planned.marks, planned.rate_hz)
         tags = self._with_gains(planned, staged.lowered_db, staged.true_peak_dbtp)
         is_bare = KINDS[planned.kind].scope == "cd" and not self.plan.cd_picture
         pictures = () if is_bare else self.plan.pictures
-        write_tags(path, planned.suffix, tags, pictures, id3_version=self.plan.id3_version)
+        if planned.suffix == ".mka":
+            write_matroska(path, planned.marks, planned.rate_hz, tags)
+        else:
+            write_tags(path, planned.suffix, tags, pictures, id3_version=self.plan.id3_version)
         if payload_sha256(path) != staged.payload_sha256:
             raise CopyError(
                 f"{planned.path}: writing tags changed the sound; the cause is not known: check the disk, then try again"
