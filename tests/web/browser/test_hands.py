@@ -165,7 +165,7 @@ def test_checking_tells_what_is_not_as_it_was(own: RunningServer, open_page: Cal
     copy.write_bytes(whole[:-1] + bytes([whole[-1] ^ 1]))
     try:
         check.click()
-        page.get_by_text("Not all is as it was").wait_for(timeout=PATIENCE_MS)
+        page.get_by_text("Not everything is as it was").wait_for(timeout=PATIENCE_MS)
         page.get_by_text(f"{copy.name} has changed since it was written").wait_for()
     finally:
         copy.write_bytes(whole)
@@ -181,7 +181,7 @@ def test_ended_copies_leave_nothing_half_written(own: RunningServer, open_page: 
         box.check()
     page.get_by_role("button", name=re.compile("Write these")).click()
     page.get_by_role("button", name="End it").click()
-    page.get_by_text("Ended before it was done.").wait_for(timeout=PATIENCE_MS)
+    page.get_by_text("Cancelled before it was done.").wait_for(timeout=PATIENCE_MS)
     left = {path for path in own.house.shelf.rglob("*") if path.is_file() and "copies" in path.parts}
     assert {path.name for path in left - before} <= {"manifest-sha256.txt"}
     assert not [path for path in own.house.shelf.rglob("*") if path.name.endswith((".part", ".making"))]
