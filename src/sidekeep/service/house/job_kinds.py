@@ -19,6 +19,7 @@ from sidekeep.flow.contract import facts_object
 from sidekeep.flow.progress import Progress, part
 from sidekeep.flow.titles import TitleChoice
 from sidekeep.model.finding import Finding
+from sidekeep.service.bands import bands_of
 from sidekeep.service.comparing.combine import combine
 from sidekeep.service.comparing.compare import compare
 from sidekeep.service.copies import copy_record, survey_kept
@@ -38,12 +39,14 @@ UPLOADS = ".uploads"
 
 
 def _survey(shelf: Path, progress: Progress, *, folder: str) -> dict[str, Any]:
-    """Listen once to every chosen take; also draws its picture."""
+    """Listen once to every chosen take; also draws its picture and its spectrum."""
     record = RecordFolder(Path(folder))
     surveys = survey_kept(shelf, record, part(progress, 0.0, 0.95))
     for take in record.chosen_takes():
         place = record.path / take.folder
-        peaks_of(place, open_take([place / file.name for file in take.files]), part(progress, 0.95, 1.0))
+        files = [place / file.name for file in take.files]
+        peaks_of(place, open_take(files), part(progress, 0.95, 0.96))
+        bands_of(place, open_take(files), part(progress, 0.96, 1.0))
     return {
         "takes": len(surveys),
         "repairs": sum(len(each.survey.repairs) for each in surveys),

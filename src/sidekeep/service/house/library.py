@@ -144,11 +144,13 @@ class Library:
         index_record(self.shelf, folder)
 
     def discard(self, record_id: str) -> None:
-        """Put a record into the shelf's bin: nothing of it is lost until the bin is emptied by hand."""
+        """Put a record into the shelf's bin: nothing of it is lost until the bin is emptied by hand. Raises ``RecordBusy``
+        while a job is at work on it."""
         folder = self.folder(record_id)
         bin_folder = self.shelf / BIN
         bin_folder.mkdir(exist_ok=True)
-        os.rename(folder.path, _free_name(bin_folder, folder.path.name))
+        with at_work(folder.path, "discarding"):
+            os.rename(folder.path, _free_name(bin_folder, folder.path.name))
         with self._lock:
             self._folders.pop(record_id, None)
         with open_catalogue(self.shelf) as catalogue:
