@@ -120,3 +120,9 @@ def test_a_pulled_plug_between_corners_and_picture_is_made_good_at_the_next_look
     later = os.stat(record.path / "art" / "front.jpg").st_mtime_ns
     kept_pictures(record)
     assert os.stat(record.path / "art" / "front.jpg").st_mtime_ns == later, "drawn once, not at every look"
+
+
+def test_a_pipe_or_a_folder_by_the_name_of_a_picture_is_passed_over(record: RecordFolder) -> None:
+    os.mkfifo(record.path / "art" / "back.jpg")
+    (record.path / "art" / "label.png").mkdir()
+    assert [picture.kind for picture in kept_pictures(record)] == ["front"]

@@ -19,7 +19,7 @@ KINDS: tuple[PictureKind, ...] = ("front", "back", "label", "other")
 def art_files(record_folder: Path) -> dict[PictureKind, Path]:
     """The picture of every kind, the front first."""
     art = record_folder / "art"
-    paths = sorted(path for path in art.iterdir() if path.suffix.lower() in PICTURES) if art.is_dir() else []
+    paths = sorted(path for path in art.iterdir() if _is_picture(path)) if art.is_dir() else []
     found: dict[PictureKind, Path] = {}
     for path in paths:
         for kind in KINDS:
@@ -36,3 +36,8 @@ def scan_of(record_folder: Path, kind: PictureKind, path: Path) -> Path:
     """The picture as it was scanned or photographed, where that is kept beside the one made of it."""
     original = record_folder / "art" / ORIGINALS / f"{kind}.picture"
     return original if path.stem == kind and original.is_file() else path
+
+
+def _is_picture(path: Path) -> bool:
+    """A file by the name of a picture; a pipe of that name would be waited for."""
+    return path.suffix.lower() in PICTURES and path.is_file()
