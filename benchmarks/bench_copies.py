@@ -157,7 +157,11 @@ def cell(name: str, read: Callable[[Path], Audio], folder: Path, kind: str, soun
         got = [read(path) for path in paths]
     except (subprocess.SubprocessError, OSError, soundfile.SoundFileError, av.error.FFmpegError):
         return "-"
-    rate_hz = mutagen.File(paths[0]).info.sample_rate if suffix != ".opus" else 48_000
+    rate_hz = sample_rate_hz(paths[0])
+    if KINDS[kind].is_image:
+        # Every side is filled up to whole CD frames: the first side is compared.
+        got = [got[0][: len(resample(sounds["A"], rate_hz=RATE_HZ, new_rate_hz=rate_hz))]]
+        return compared(got, sounds["A"], rate_hz)
     if scope in ("track", "cd"):
         return compared(got[: len(TRACKS["A"])], sounds["A"], rate_hz)
     if scope == "side":
@@ -165,11 +169,17 @@ def cell(name: str, read: Callable[[Path], Audio], folder: Path, kind: str, soun
     return compared(got, np.concatenate([sounds["A"], sounds["B"]]), rate_hz)
 
 
+def sample_rate_hz(path: Path) -> int:
+    """Of the decoded sound."""
+    with av.open(str(path)) as container:
+        return int(container.streams.audio[0].rate)
+
+
 def tags_seen(folder: Path, kind: str) -> str:
     """How many tags two readers see on the first file, and the largest error of a track's gain."""
     paths = sorted((folder / kind).glob(f"*{KINDS[kind].suffix}"))
     ours = mutagen.File(paths[0])
-    seen = str(len(ours.tags or ()))
+    seen = "-" if ours is None else str(len(ours.tags or ()))
     if shutil.which("ffprobe"):
         command = [
             "ffprobe",
@@ -197,14 +207,15 @@ def gain_error_db(folder: Path, kind: str) -> float | None:
         return None
     worst = 0.0
     for path in sorted((folder / kind).glob(f"*{KINDS[kind].suffix}")):
-        texts = {str(key).upper(): value for key, value in (mutagen.File(path).tags or {}).items()}
+        ours = mutagen.File(path)
+        texts = {} if ours is None else {str(key).upper(): value for key, value in (ours.tags or {}).items()}
         value = next((each for key, each in texts.items() if key.endswith("REPLAYGAIN_TRACK_GAIN")), None)
         if value is None:
             return None
         first = value[0] if isinstance(value, list) else value
         text = first.decode() if isinstance(first, bytes) else str(first)
         audio = np.ascontiguousarray(by_pyav(path))
-        rate_hz = mutagen.File(path).info.sample_rate
+        rate_hz = sample_rate_hz(path)
         state = pyebur128.R128State(2, rate_hz, pyebur128.MeasurementMode.MODE_I)
         state.add_frames(audio.ravel(), len(audio))
         loudness_lufs = pyebur128.get_loudness_global(state)
@@ -219,7 +230,7 @@ def main() -> None:
     parser.add_argument("--copies", default="all", help="kinds, comma-separated")
     options = parser.parse_args()
     track_s = 6.0 if options.quick else 20.0
-    kinds = [name for name in parse_kinds(options.kinds) if name != "master"]
+    kinds = [name for name in parse_kinds(options.copies) if name != "master"]
     readers = installed()
     missing = sorted(set(READERS) - set(readers))
     print(

@@ -63,6 +63,8 @@ def test_tags_of_a_track(tmp_path: Path) -> None:
         artists=("The Wicker Boats",),
         album="Tallow Wharf Almanac",
         album_artists=("The Wicker Boats",),
+        artist_sorts=("Wicker Boats, The",),
+        album_artist_sorts=("Wicker Boats, The",),
         track_number=2,
         track_total=3,
         disc_number=1,

@@ -33,6 +33,12 @@ def add_recipe_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--comment", default="", help="a line about stylus and chain for the tags")
     parser.add_argument(
+        "--isrc",
+        action="append",
+        metavar="MARK=CODE",
+        help="the ISRC of a track, such as A2=AA6Q72000047; may be given several times",
+    )
+    parser.add_argument(
         "--track-names",
         metavar="TEMPLATE",
         help="file names of tracks (default: '{number} {title}'; also {artist} {side} {position} {year} ...)",
@@ -128,7 +134,7 @@ def run(options: argparse.Namespace) -> int:
             options.record,
             options=TransferOptions(
                 kinds=options.copies,
-                facts=facts_from(comment=options.comment),
+                facts=facts_from(comment=options.comment, isrcs=options.isrc or ()),
                 naming=naming_from(options.track_names),
                 replace=options.replace,
                 titles=options.titles,

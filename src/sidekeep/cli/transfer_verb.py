@@ -56,7 +56,7 @@ def run(options: argparse.Namespace) -> int:
             lead_in=options.lead_in,
             **copy_choices(options),
         ),
-        facts=facts_from(comment=options.comment),
+        facts=facts_from(comment=options.comment, isrcs=options.isrc or ()),
         naming=naming_from(options.track_names),
         side_letters=tuple(options.sides.split(",")) if options.sides else None,
         replace=options.replace,

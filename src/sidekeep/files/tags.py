@@ -36,6 +36,7 @@ class TagSet:
 
     ``side`` is a letter, ``position`` the mark on the sleeve (``A1``); ``rpm`` chooses the ID3 media code.
     ``chapters`` (start in seconds, title) are written to Opus, FLAC and MP3 here; other formats carry them elsewhere.
+    Sort names are given only where they differ. ``notes`` are the sleeve's, in lines.
     ``cue_sheet`` is the text of one over this file, for players of FLAC that look for it there.
     """
 
@@ -60,6 +61,16 @@ class TagSet:
     rpm: float | None = None
     comment: str = ""
     isrc: str = ""
+    title_sort: str = ""
+    artist_sorts: tuple[str, ...] = ()
+    album_sort: str = ""
+    album_artist_sorts: tuple[str, ...] = ()
+    notes: str = ""
+    producers: tuple[str, ...] = ()
+    engineers: tuple[str, ...] = ()
+    mixers: tuple[str, ...] = ()
+    arrangers: tuple[str, ...] = ()
+    conductors: tuple[str, ...] = ()
     barcode: str = ""
     is_compilation: bool = False
     track_gain: Gain | None = None
@@ -76,7 +87,7 @@ def clean_tags(tags: TagSet) -> TagSet:
     for field in fields(tags):
         value = getattr(tags, field.name)
         if isinstance(value, str):
-            value = clean_text(value, field.name, keep_lines=field.name in ("comment", "cue_sheet"))
+            value = clean_text(value, field.name, keep_lines=field.name in ("comment", "cue_sheet", "notes"))
         elif isinstance(value, tuple) and value and isinstance(value[0], str):
             value = tuple(text for text in (clean_text(each, field.name) for each in value) if text)
         elif field.name == "chapters":

@@ -58,7 +58,25 @@ def frames(tags: TagSet, pictures: Sequence[Picture]) -> list[Any]:
     text("TDOR", tags.original_date)
     text("TCON", *tags.genres)
     text("TCOM", *tags.composers)
+    text("TPE3", *tags.conductors)
     text("TPUB", tags.label)
+    text("TSOT", tags.title_sort)
+    text("TSOP", *tags.artist_sorts)
+    text("TSOA", tags.album_sort)
+    # As TCMP, not of the standard but read widely (common practice, no source).
+    text("TSO2", *tags.album_artist_sorts)
+    people = [
+        [role, name]
+        for role, names in (
+            ("producer", tags.producers),
+            ("engineer", tags.engineers),
+            ("mix", tags.mixers),
+            ("arranger", tags.arrangers),
+        )
+        for name in names
+    ]
+    if people:
+        found.append(id3.TIPL(encoding=3, people=people))
     text("TSRC", tags.isrc)
     if tags.media:
         text("TMED", media_code(tags.rpm))
@@ -74,6 +92,8 @@ def frames(tags: TagSet, pictures: Sequence[Picture]) -> list[Any]:
         free(name, value)
     if tags.comment:
         found.append(id3.COMM(encoding=3, lang="XXX", desc="", text=[tags.comment]))
+    if tags.notes:
+        found.append(id3.COMM(encoding=3, lang="XXX", desc="sleeve notes", text=[tags.notes]))
     found += _chapters(tags)
     for picture in pictures:
         found.append(

@@ -36,6 +36,11 @@ def write_mp4(path: Path, tags: TagSet, pictures: Sequence[Picture]) -> None:
         ("\xa9gen", tags.genres),
         ("\xa9wrt", tags.composers),
         ("\xa9cmt", (tags.comment,)),
+        ("ldes", (tags.notes,)),
+        ("sonm", (tags.title_sort,)),
+        ("soar", tags.artist_sorts),
+        ("soal", (tags.album_sort,)),
+        ("soaa", tags.album_artist_sorts),
     ):
         kept = [value for value in values if value]
         if kept:
@@ -59,6 +64,11 @@ def write_mp4(path: Path, tags: TagSet, pictures: Sequence[Picture]) -> None:
         "SIDE": tags.side,
         "POSITION": tags.position,
         "ISRC": tags.isrc,
+        "CONDUCTOR": "; ".join(tags.conductors),
+        "ARRANGER": "; ".join(tags.arrangers),
+        "PRODUCER": "; ".join(tags.producers),
+        "ENGINEER": "; ".join(tags.engineers),
+        "MIXER": "; ".join(tags.mixers),
         "BARCODE": tags.barcode,
         **replaygain_texts(tags),
     }

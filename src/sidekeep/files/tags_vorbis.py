@@ -36,7 +36,17 @@ def comments(tags: TagSet, gains: dict[str, str]) -> list[tuple[str, str]]:
         ("ORIGINALDATE", tags.original_date),
     ]
     pairs += [("GENRE", genre) for genre in tags.genres]
-    pairs += [("COMPOSER", composer) for composer in tags.composers]
+    for name, values in (
+        ("COMPOSER", tags.composers),
+        ("CONDUCTOR", tags.conductors),
+        ("ARRANGER", tags.arrangers),
+        ("PRODUCER", tags.producers),
+        ("ENGINEER", tags.engineers),
+        ("MIXER", tags.mixers),
+        ("ARTISTSORT", tags.artist_sorts),
+        ("ALBUMARTISTSORT", tags.album_artist_sorts),
+    ):
+        pairs += [(name, value) for value in values]
     pairs += [
         ("LABEL", tags.label),
         ("ORGANIZATION", tags.label),
@@ -47,6 +57,9 @@ def comments(tags: TagSet, gains: dict[str, str]) -> list[tuple[str, str]]:
         ("BARCODE", tags.barcode),
         ("COMPILATION", "1" if tags.is_compilation else ""),
         ("COMMENT", tags.comment),
+        ("DESCRIPTION", tags.notes),
+        ("TITLESORT", tags.title_sort),
+        ("ALBUMSORT", tags.album_sort),
         ("CUESHEET", tags.cue_sheet),
         *gains.items(),
     ]

@@ -10,7 +10,8 @@ class SleeveTrack:
     """One line of the track list.
 
     ``number`` counts from 1 on its side. ``artist`` is empty unless it differs from the record's.
-    ``duration_s`` is the printed time, or None. ``position`` is the mark as printed (``A1``), if any.
+    ``duration_s`` is the printed time, or None. ``position`` is the mark as printed (``A1``), if any; ``isrc`` the code of the
+    recording, as it was given.
     """
 
     number: int
@@ -20,6 +21,7 @@ class SleeveTrack:
     duration_s: float | None = None
     position: str = ""
     note: str = ""
+    isrc: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from sidekeep.copies.kinds.table import KINDS, parse_kinds
-from sidekeep.copies.plan.codes import check_barcode
+from sidekeep.copies.plan.codes import check_barcode, check_isrc
 from sidekeep.errors import ParameterError
 from sidekeep.files.pictures import Picture, PictureKind, load_picture
 from sidekeep.model.recipe import CopySettings
+from sidekeep.model.record import Record
 
 
 def checked_kinds(words: str) -> tuple[str, ...]:
@@ -49,7 +50,10 @@ def sized_picture(path: Path, kind: PictureKind, settings: CopySettings | None =
     return load_picture(path, kind, maximum_side_px=limits.picture_px, maximum_bytes=limits.picture_kb * 1000)
 
 
-def refuse_early(kinds: str | Sequence[str], barcode: str) -> None:
-    """Raise ``ParameterError`` for what no listening could put right: an unknown kind, a barcode that cannot be."""
+def refuse_early(kinds: str | Sequence[str], barcode: str, record: Record | None = None) -> None:
+    """Raise ``ParameterError`` for what no listening could put right: an unknown kind, a code that cannot be."""
     parse_kinds(kinds)
     check_barcode(barcode)
+    for side in record.sides if record else ():
+        for track in side.tracks:
+            check_isrc(track.isrc)

@@ -21,6 +21,7 @@ from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.copies.keys import key_of
 from sidekeep.copies.kinds.table import KINDS, parse_kinds
 from sidekeep.copies.master.build import MasterPlan, prepare_takes
+from sidekeep.copies.plan.codes import check_isrc
 from sidekeep.copies.plan.cutting import SideAudio
 from sidekeep.copies.plan.layout import plan_copies
 from sidekeep.copies.plan.naming import NamingRules
@@ -76,7 +77,7 @@ def transfer(
     options = options or TransferOptions()
     sleeve = load_sleeve(sleeve_path)
     record = sleeve.record if sleeve else None
-    refuse_early(options.kinds, options.facts.barcode or (record.barcode if record else ""))
+    refuse_early(options.kinds, options.facts.barcode or (record.barcode if record else ""), record)
     assigned = assign_files(files, record if record and record.sides else None, options.side_letters)
     sources = [open_take(take.paths) for take in assigned]
     read = [*files, *([sleeve_path] if sleeve_path else [])]
@@ -440,6 +441,14 @@ def naming_from(track_names: str | None) -> NamingRules:
     return NamingRules(track=track_names) if track_names else NamingRules()
 
 
-def facts_from(*, comment: str = "") -> TransferFacts:
-    """What the tags tell of the transfer besides the sleeve."""
-    return TransferFacts(comment=comment)
+def facts_from(*, comment: str = "", isrcs: Sequence[str] = ()) -> TransferFacts:
+    """What the tags tell of the transfer besides the sleeve. ``isrcs`` are codes by mark, such as ``A2=AA6Q72000047``."""
+    marks = {}
+    for text in isrcs:
+        mark, equals, code = (part.strip() for part in text.partition("="))
+        if not equals or not mark:
+            raise ParameterError(
+                f"ISRC {text!r} must be a track's mark and its code, such as A2=AA6Q72000047"
+            )
+        marks[mark] = check_isrc(code)
+    return TransferFacts(comment=comment, isrc_marks=marks)

@@ -12,7 +12,7 @@ from sidekeep.copies.keys import CODEC_VERSIONS, COPIES_VERSION, TAGS_VERSION, k
 from sidekeep.copies.kinds.forms import Form, read_forms
 from sidekeep.copies.kinds.table import KINDS, Kind, parse_kinds
 from sidekeep.copies.master.build import MasterPlan
-from sidekeep.copies.plan.codes import check_barcode, check_isrc
+from sidekeep.copies.plan.codes import check_barcode
 from sidekeep.copies.plan.cutting import SideAudio, side_cuts
 from sidekeep.copies.plan.naming import NamingRules, folder_name, safe_name, track_path
 from sidekeep.copies.plan.planned import LOSSY_CEILING_DBTP, CopyPlan, PlannedFile
@@ -23,6 +23,7 @@ from sidekeep.copies.plan.tagging import (
     file_tags,
     side_name_text,
     track_facts,
+    with_isrcs,
 )
 from sidekeep.copies.run.levels import Piece, RecordLevels
 from sidekeep.copies.sheets.cue import CueTrack
@@ -85,9 +86,9 @@ def plan_copies(
     facts = replace(
         facts,
         barcode=check_barcode(facts.barcode or record.barcode),
-        isrcs={piece: check_isrc(code) for piece, code in facts.isrcs.items()},
         counts_through=facts.counts_through or settings.through_numbers,
     )
+    facts = with_isrcs(record, sides, facts)
     folder = Path(out_dir) / folder_name(naming, _folder_values(record))
     builder = _Builder(
         record,

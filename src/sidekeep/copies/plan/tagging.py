@@ -2,26 +2,37 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from sidekeep.copies.plan.codes import check_isrc
 from sidekeep.copies.plan.cutting import SideAudio
 from sidekeep.copies.run.levels import Piece
+from sidekeep.errors import ParameterError
 from sidekeep.files.tags import TagSet
 from sidekeep.flow.titles import name_of_track
 from sidekeep.model.record import Record
+
+_ARTICLE = re.compile(r"(?P<article>The|A|An)\s+(?P<rest>\S.*)", re.IGNORECASE)
+_DONE = r"(?:produced|engineered|mixed|arranged|conducted)"
+_CREDIT = re.compile(
+    rf"\b(?P<done>{_DONE}(?:(?:\s*,\s*|\s*&\s*|\s+and\s+){_DONE})*)\s+by\s+(?P<names>[^.;:()\n]+)",
+    re.IGNORECASE,
+)
 
 
 @dataclass(frozen=True, kw_only=True)
 class TransferFacts:
     """What the sleeve does not say. ``comment`` tells stylus, chain and date of the transfer in one line;
     ``original_date`` is that of the first release when it is not the record's year. Codes are only ever
-    given by the person, never made up."""
+    given by the person, never made up; ``isrc_marks`` names them by the track's mark (``A1``)."""
 
     comment: str = ""
     original_date: str = ""
     barcode: str = ""
     isrcs: Mapping[Piece, str] = field(default_factory=dict)
+    isrc_marks: Mapping[str, str] = field(default_factory=dict)
     media: str = "Vinyl"
     counts_through: bool = False
     """Track numbers run through a record of several discs, instead of beginning anew on every disc."""
@@ -45,6 +56,7 @@ class TrackFacts:
     disc: int
     discs: int
     isrc: str
+    note: str
     record: Record
 
     def naming_values(self) -> dict[str, str]:
@@ -110,6 +122,7 @@ def track_facts(
                 disc=disc,
                 discs=last_disc,
                 isrc=facts.isrcs.get((side_index, track_index), ""),
+                note=line.note if line else "",
                 record=record,
             )
     return found
@@ -152,6 +165,16 @@ def file_tags(record: Record, facts: TransferFacts, track: TrackFacts | None) ->
         rpm=record.rpm,
         comment=facts.comment,
         isrc=track.isrc if track else "",
+        title_sort=sort_name(track.title if track else ""),
+        artist_sorts=_sorts(track.artist if track else record.artist),
+        album_sort=sort_name(record.title),
+        album_artist_sorts=_sorts(record.artist),
+        notes="\n".join(text for text in (track.note if track else "", *record.notes) if text),
+        producers=_credited(record, "produced"),
+        engineers=_credited(record, "engineered"),
+        mixers=_credited(record, "mixed"),
+        arrangers=_credited(record, "arranged"),
+        conductors=_credited(record, "conducted"),
         barcode=facts.barcode,
         is_compilation=is_compilation(record),
     )
@@ -163,6 +186,53 @@ def is_compilation(record: Record) -> bool:
     own = record.artist.strip().casefold()
     artists = {track.artist.strip().casefold() for side in record.sides for track in side.tracks}
     return len(artists - {"", own}) > 1 and "" not in artists and own not in artists
+
+
+def with_isrcs(record: Record, sides: Sequence[SideAudio], facts: TransferFacts) -> TransferFacts:
+    """The facts with every code by its piece: given by mark, by piece, or on the sleeve; checked. Raises
+    ``ParameterError`` for one that cannot be, or a mark that no track has."""
+    codes: dict[Piece, str] = {}
+    marks: dict[str, Piece] = {}
+    for side_index, side in enumerate(sides):
+        printed = record.side(side.side)
+        for track_index in range(len(side.spans)):
+            line = printed.tracks[track_index] if printed and track_index < len(printed.tracks) else None
+            piece = (side_index, track_index)
+            marks[f"{side.side}{track_index + 1}".casefold()] = piece
+            if line is not None:
+                codes[piece] = line.isrc
+                marks.setdefault(line.position.casefold(), piece)
+    codes |= facts.isrcs
+    for mark, code in facts.isrc_marks.items():
+        if mark.strip().casefold() not in marks:
+            raise ParameterError(f"no track has the mark {mark!r}, which an ISRC was given for")
+        codes[marks[mark.strip().casefold()]] = code
+    return replace(
+        facts, isrcs={piece: found for piece, code in codes.items() if (found := check_isrc(code))}
+    )
+
+
+def sort_name(text: str) -> str:
+    """``Wicker Boats, The`` of ``The Wicker Boats``; empty where a name is sorted as it stands."""
+    match = _ARTICLE.match(text.strip())
+    return f"{match['rest']}, {match['article']}" if match else ""
+
+
+def _sorts(text: str) -> tuple[str, ...]:
+    """Sort names of several artists, or none where all stand as they are."""
+    names = _several(text)
+    sorts = tuple(sort_name(name) or name for name in names)
+    return sorts if sorts != names else ()
+
+
+def _credited(record: Record, done: str) -> tuple[str, ...]:
+    """Who is named in the notes of the sleeve as having ``produced`` (engineered, ...) it."""
+    names: list[str] = []
+    for note in record.notes:
+        for match in _CREDIT.finditer(note):
+            if done in re.split(r"[^a-z]+", match["done"].casefold()):
+                names += [name.strip() for name in re.split(r";|,|&|\band\b", match["names"]) if name.strip()]
+    return tuple(dict.fromkeys(names))
 
 
 def _several(text: str) -> tuple[str, ...]:

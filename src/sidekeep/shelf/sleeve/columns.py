@@ -32,12 +32,13 @@ COLUMNS = {
         "side": "side|seite|face|lado|cara|lato",
         "disc": "disc|disk|platte|disque|disco",
         "note": "note|notes|comment|remark|remarks",
+        "isrc": "isrc",
         "skip": "skip|-",
     }.items()
     for name in names.split("|")
 }
 _NAMES_LINE = re.compile(r"^\s*columns?\s*[:=]\s*(?P<names>.+)$", re.IGNORECASE)
-_SAID_OUTRIGHT = re.compile(r"(?:title|artist|composer|note|mark|number): ")
+_SAID_OUTRIGHT = re.compile(r"(?:title|artist|composer|note|isrc|mark|number): ")
 """An indented line below a track is no row of names, whatever stands on it."""
 _DELIMITERS = ("\t", ";", ",", "|")
 _HEAD_ROWS = 8
@@ -155,7 +156,7 @@ def track_lines(line: ReadingLine, values: Mapping[str, str | float]) -> PlainLi
     plain: PlainLines = [(line, " ".join(filter(None, parts))), (line, f"  title: {title}")]
     if mark and not usable:
         plain.append((line, f"  mark: {mark}"))
-    for name in ("artist", "composer", "note"):
+    for name in ("artist", "composer", "note", "isrc"):
         if text := tidy(str(values.get(name, "") or "")):
             plain.append((line, f"  {name}: {text}"))
     return plain

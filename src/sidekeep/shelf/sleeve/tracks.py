@@ -154,4 +154,5 @@ def _track(draft: Draft, index: int) -> SleeveTrack:
         duration_s=draft.printed.duration_s,
         position=more.get("mark", draft.printed.mark),
         note=more.get("note", draft.note),
+        isrc=more.get("isrc", ""),
     )

@@ -2,7 +2,7 @@
 
 Conventions: the text reads back as an equal record as long as its words are tidy (``quoting.tidy``) and its sides are single
 letters. Odd titles are put in double quotes; what has no place on a track line goes to an indented ``title:``, ``artist:``,
-``composer:``, ``note:``, ``mark:`` or ``number:`` line below it, whose rest is taken letter by letter.
+``composer:``, ``note:``, ``isrc:``, ``mark:`` or ``number:`` line below it, whose rest is taken letter by letter.
 """
 
 from __future__ import annotations
@@ -73,9 +73,6 @@ def _track_lines(track: SleeveTrack, side: str, index: int, *, outright: bool) -
         lines.append(f"  mark: {track.position}")
     if track.number != index:
         lines.append(f"  number: {track.number}")
-    lines += [
-        f"  {name}: {value}"
-        for name, value in (("artist", track.artist), ("composer", track.composer), ("note", track.note))
-        if value
-    ]
+    more = {"artist": track.artist, "composer": track.composer, "note": track.note, "isrc": track.isrc}
+    lines += [f"  {name}: {value}" for name, value in more.items() if value]
     return lines
