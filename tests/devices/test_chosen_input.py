@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 import soundfile
 
+from sidekeep.devices import inputs
 from sidekeep.devices.inputs import SoundInput, choose_input, list_inputs
 from sidekeep.devices.recorder import Recorder, RecorderSettings
 from sidekeep.devices.sound_server import source_notes
@@ -134,3 +135,31 @@ def test_a_stream_that_the_system_moved_is_ended_at_once(deck: Deck, tmp_path: P
     assert heard[-3:] == ["input-moved", "ended", "left"]
     # Of the other input hardly more than a moment is on the take.
     assert soundfile.info(take).frames < moved_at + 4 * RATE_HZ
+
+
+@pytest.mark.parametrize(
+    ("answer", "server", "cause"),
+    [
+        ({"missing": "no such library"}, None, "PortAudio library is missing"),
+        ({"failed": "Internal PortAudio error"}, None, "cannot list the inputs: Internal PortAudio error"),
+        ({"inputs": []}, None, "no sound input was found"),
+        ({"inputs": []}, [{"name": "x", "sample_specification": "s24le 2ch 48000Hz"}], "no bridge to it"),
+    ],
+)
+def test_why_there_is_no_input_is_told_as_it_is(
+    answer: dict[str, object],
+    server: list[dict[str, object]] | None,
+    cause: str,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(inputs, "_ask_library", lambda: answer)
+    monkeypatch.setattr(inputs, "server_sources", lambda: server)
+    with pytest.raises(DeviceError, match=cause):
+        inputs.list_inputs()
+
+
+def test_a_library_that_dies_is_not_called_missing(monkeypatch: pytest.MonkeyPatch) -> None:
+    dead = subprocess.CompletedProcess([], -11, b"")
+    monkeypatch.setattr(inputs.subprocess, "run", lambda *_, **__: dead)
+    with pytest.raises(DeviceError, match="it ended, and why is not known"):
+        inputs.list_inputs()

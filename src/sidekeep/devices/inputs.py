@@ -50,6 +50,8 @@ def list_inputs() -> list[SoundInput]:
     answer = _ask_library()
     if "missing" in answer:
         raise DeviceError(_MISSING)
+    if "failed" in answer:
+        raise DeviceError(f"the sound library cannot list the inputs: {answer['failed']}")
     library = answer["inputs"]
     server = server_sources()
     found = [_from_server(source) for source in server] if server is not None else []
@@ -61,6 +63,11 @@ def list_inputs() -> list[SoundInput]:
         if server is not None and not re.search(r"\(hw:\d", entry["name"]):
             continue
         found.append(_from_library(entry))
+    if not found and server and bridge is None:
+        raise DeviceError(
+            "the sound server has inputs, but the sound library has no bridge to it "
+            "(Debian, Ubuntu: apt install libasound2-plugins)"
+        )
     if not found:
         raise DeviceError(
             "no sound input was found: connect the interface, switch it on, and allow this program "
@@ -136,7 +143,7 @@ def _ask_library() -> dict[str, Any]:
         ) from None
     except ValueError:
         answer = {}
-    return answer if answer else {"missing": "the sound library ended unexpectedly"}
+    return answer if answer else {"failed": "it ended, and why is not known"}
 
 
 def sample_specification(text: str) -> tuple[int, int, int]:

@@ -37,6 +37,8 @@ def main() -> int:
         answer: dict[str, object] = {"inputs": inputs}
     except (ImportError, OSError) as error:
         answer = {"missing": str(error)}
+    except Exception as error:  # whatever the library raises: told in one line
+        answer = {"failed": " ".join(str(part) for part in error.args[:1]) or type(error).__name__}
     os.write(out, json.dumps(answer).encode())
     return 0
 

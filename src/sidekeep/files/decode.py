@@ -56,7 +56,7 @@ class Decoder:
         except (av.error.FFmpegError, ValueError, OSError) as error:
             raise AudioFileError(
                 f"{path} is not audio this program can read ({_reason(error)}); "
-                "it may be another kind of file, or its beginning or end is missing"
+                "it is another kind of file, or damaged"
             ) from error
         try:
             streams = self._container.streams.audio
@@ -71,7 +71,7 @@ class Decoder:
     def _describe(self) -> Coding:
         context = self._stream.codec_context
         if context is None:
-            raise AudioFileError(f"{self._path} has a sound stream in an unknown form; it may be damaged")
+            raise AudioFileError(f"{self._path} has a sound stream in a form that is not known")
         context.thread_type = "AUTO"
         name = context.format.name.removesuffix("p") if context.format is not None else ""
         if name not in _DTYPES or not context.sample_rate or not context.channels:

@@ -25,7 +25,7 @@ from sidekeep.model.audio import AudioFormat
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 768_000
 MOST_CHANNELS = 2
 _IMPOSSIBLE_BYTES = 1 << 62
-_NO_SOUND = "holds no sound at all; the recording was probably stopped as it began"
+_NO_SOUND = "holds no sound at all: its length is 0"
 
 PathLike = str | os.PathLike[str]
 
@@ -49,7 +49,7 @@ def _check_form(file: Path, form: AudioFormat | RiffLayout) -> None:
     if not LOWEST_RATE_HZ <= form.rate_hz <= HIGHEST_RATE_HZ:
         raise AudioFileError(
             f"{file} says its sample rate is {form.rate_hz} Hz; "
-            f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} is allowed, so its header is probably damaged"
+            f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} is allowed: either its head is damaged, or it is no recording of a record"
         )
     if form.length_frames == 0:
         raise AudioFileError(f"{file} {_NO_SOUND}")
@@ -78,9 +78,9 @@ def _first_bytes(file: Path) -> bytes:
         raise AudioFileError(f"{file} may not be read; check its permissions") from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise AudioFileError(f"{file} cannot be read ({reason}); check the disk and the name") from error
+        raise AudioFileError(f"{file} cannot be read: {reason}") from error
     if not head:
-        raise AudioFileError(f"{file} is empty (0 bytes); the recording or copy was probably broken off")
+        raise AudioFileError(f"{file} is empty (0 bytes): nothing was recorded or copied into it")
     return head
 
 

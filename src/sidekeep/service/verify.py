@@ -51,6 +51,8 @@ def verify(
             places.append(find_record(shelf, name))
     if not names:
         if not shelf.is_dir():
+            if shelf.exists():
+                raise ShelfError(f"{shelf} is a file; the shelf is a folder")
             raise ShelfError(f"there is no shelf at {shelf}; name a folder to verify")
         places = list(record_folders(shelf))
     checked = [] if names else _records_gone(shelf)

@@ -115,6 +115,6 @@ def _copy_checked(source: Path, target: Path, wanted: str | None) -> TakeFile:
             )
         if file_sha256(part) != digest:
             raise ShelfError(
-                f"the copy of {source.name} reads back differently: check the disk and its cable"
+                f"the copy of {source.name} reads back differently; why is not known: check the disk and its cable"
             )
     return TakeFile(name=target.name, size_bytes=target.stat().st_size, sha256=digest)
