@@ -14,7 +14,7 @@ import pytest
 import soundfile
 
 from sidekeep.devices.messenger import Messenger
-from sidekeep.devices.take_keeper import Block, Ring, TakeKeeper
+from sidekeep.devices.take_keeper import RESERVE_BYTES, Block, Ring, TakeKeeper
 
 RATE_HZ, BLOCK = 8_000, 400
 
@@ -132,3 +132,17 @@ def test_a_renamed_folder_is_written_on_and_found(tmp_path: Path) -> None:
     assert ended["frames"] == 9 * RATE_HZ
     assert len(steps(tmp_path / "after" / "take.wav")) == 9 * RATE_HZ
     assert [path.name for path in (tmp_path / "after").iterdir()] == ["take.wav"]
+
+
+def test_room_for_closing_is_held_by_a_file_while_a_take_is_open(tmp_path: Path) -> None:
+    running = Running()
+    running.order(do="begin", path=str(tmp_path / "take.wav"), from_frame=0)
+    running.feed(3.0)
+    running.said.wait_for("begun")
+    (reserve,) = [path for path in tmp_path.iterdir() if path.name != "take.wav"]
+    assert reserve.stat().st_size == RESERVE_BYTES
+    if hasattr(os, "posix_fallocate"):
+        assert reserve.stat().st_blocks * 512 >= RESERVE_BYTES  # held, not only named
+    running.order(do="end")
+    running.stop()
+    assert [path.name for path in tmp_path.iterdir()] == ["take.wav"]

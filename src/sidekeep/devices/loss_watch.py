@@ -1,29 +1,34 @@
 """Sound that was lost on the way is found by comparing frames with clocks: no flag of any library tells of it.
 
 Every block carries a stamp, the moment its first frame was captured as the device tells it (the moment it arrived where a
-device tells nothing; that is always late, never early). ``lag = stamp - frame / rate`` is then a straight line, whose slope is
-how far the two clocks differ; a loss lifts it for good. A stall without loss throws stamps about for a while and then
-they return to the line: so only what stays for some seconds counts, and its place is where the line was left.
+device tells nothing; that is always late, never early). ``lag = stamp - frame / rate`` moves slowly: two clocks differ, and
+the stamps of a stream wander by some 30 ms while it settles (measured on a virtual sound card). A loss lifts it from one block
+to the next and for good. A stall without loss throws stamps about for a while and then they return. So a loss is what
+is both: a step where it happens, and over the level of the ten seconds before for four seconds after.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import deque
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-LEAST_LOSS_S = 0.012
-"""Half of what must be found (20 ms) and some: rounding of stamps is far below."""
+LEAST_LOSS_S = 0.015
+"""Under the 20 ms that must be found; stamps themselves were seen to step by 12 ms on a machine with too much to do."""
 _SETTLE_S = 4.0
 """So long must the lag stay lifted; stamps need up to 2 s to calm down after a stall (measured on a virtual sound card)."""
+_LEVEL_S = 10.0
 _HISTORY_S = 120.0
-_FEWEST = 40
-_MOST_DRIFT = 600e-6
-"""Two sound clocks differ by some 100 ppm at most (common practice, no source); more is sound lost all the time."""
+_LOOK_EVERY = 5
+_LOOK_FOR_STEADY_EVERY = 100
+_STEP_BLOCKS = 12
+_THROWN_S = 0.005
 _STEADY_LOSS = 800e-6
 _STEADY_S = 60.0
 """A minute, because stamps themselves wander by some 10 ms while a stream settles (measured on a virtual sound card)."""
@@ -38,104 +43,103 @@ class Loss:
     steady_ppm: float = 0.0
 
 
-@dataclass(frozen=True)
-class _Mark:
-    frame: int
-    stamp_s: float
-    lag_s: float
-
-
 class LossWatch:
     """Feed it every block in order; it tells of losses some seconds after they happened."""
 
     def __init__(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
-        self._marks: deque[_Mark] = deque()
+        self._frames: list[int] = []
+        self._stamps: list[float] = []
+        self._lags: list[float] = []
+        self._told_s = 0.0
         self._count = 0
+        self._first = 0
+        self._looked = 0
         self._started_s: float | None = None
-        self._base_s = 0.0
         self._drift_told_s = 0.0
-        self._slope = 0.0
 
     def take(self, frame: int, stamp_s: float) -> list[Loss]:
         """A block that begins at ``frame``; losses that are certain now, oldest first."""
-        self._marks.append(_Mark(frame, stamp_s, stamp_s - frame / self._rate_hz))
-        while self._marks[-1].stamp_s - self._marks[0].stamp_s > _HISTORY_S:
-            self._marks.popleft()
-        self._count += 1
         if self._started_s is None:
             self._started_s = stamp_s
         # The first seconds of an input are uneven: deliveries settle, and what they settle at is the start.
         if stamp_s - self._started_s < 3.0:
-            self._marks.clear()
             return []
-        if self._count % 5:
+        self._frames.append(frame)
+        self._stamps.append(stamp_s)
+        self._lags.append(stamp_s - frame / self._rate_hz - self._told_s)
+        self._count += 1
+        if self._count % _LOOK_EVERY:
             return []
-        return self._look()
+        self._forget(stamp_s - _HISTORY_S)
+        # The newest block that has enough behind it.
+        found = self._step_at(bisect_left(self._frames, frame - round(_SETTLE_S * self._rate_hz)))
+        if found is not None:
+            return [found]
+        return self._steady() if self._count % _LOOK_FOR_STEADY_EVERY == 0 else []
 
-    def _look(self) -> list[Loss]:
-        marks = list(self._marks)
-        stamps = np.array([mark.stamp_s for mark in marks])
-        lags = np.array([mark.lag_s for mark in marks])
-        late = stamps > stamps.max() - _SETTLE_S
-        if late.sum() < _FEWEST or (~late).sum() < _FEWEST // 2:
-            return []
-        base, slope = self._line(stamps[~late], lags[~late])
-        over = lags - (base + slope * (stamps - stamps[0]))
-        noise = float(np.median(np.abs(over[~late] - np.median(over[~late])))) * 1.48
-        least_s = max(LEAST_LOSS_S, 6.0 * noise)
-        # A loss stays: nearly all stamps of the last seconds must lie over the line. (Late arrivals pass.)
-        settled = float(np.quantile(over[late], 0.1))
-        if settled < least_s:
-            return self._steady(stamps, lags)
-        found = self._places(marks, over, least_s)
-        if found:
-            last = found[-1].at_frame
-            self._marks = deque(mark for mark in marks if mark.frame >= last)
-        return found
+    def _forget(self, before_s: float) -> None:
+        old = bisect_left(self._stamps, before_s)
+        if old >= 200:  # in pieces, not one by one
+            del self._frames[:old], self._stamps[:old], self._lags[:old]
+            self._first += old
 
-    def _line(self, stamps: Floats, lags: Floats) -> tuple[float, float]:
-        """Median line through the older stamps: offset at the first stamp, slope held to what clocks do."""
-        span = stamps[-1] - stamps[0]
-        slope = self._slope
-        if span >= 20.0:
-            third = len(lags) // 3
-            rise = np.median(lags[-third:]) - np.median(lags[:third])
-            slope = float(rise / (np.median(stamps[-third:]) - np.median(stamps[:third])))
-            slope = min(max(slope, -_MOST_DRIFT), _MOST_DRIFT)
-            self._slope = slope
-        x = stamps - stamps[0]
-        return float(np.quantile(lags - slope * x, 0.5)), slope
+    def _step_at(self, at: int) -> Loss | None:
+        """A loss at or near block ``at``, which is told once."""
+        start = bisect_left(self._stamps, self._stamps[at] - _LEVEL_S)
+        if at - start < 2 * _STEP_BLOCKS or len(self._lags) - at < 2 * _STEP_BLOCKS:
+            return None
+        near = median(self._lags[at - _STEP_BLOCKS : at])
+        step = median(self._lags[at : at + _STEP_BLOCKS]) - near
+        if step < LEAST_LOSS_S:
+            return None
+        lags = np.asarray(self._lags[start:])
+        at -= start
+        before, after = lags[:at], lags[at:]
+        noise = float(np.median(np.abs(np.diff(before)))) * 1.05
+        least_s = max(LEAST_LOSS_S, 4.0 * noise)
+        level = float(np.median(before))
+        # Late arrivals pass: nearly all of what came after must lie over the level.
+        settled = float(np.quantile(after, 0.1)) - level
+        if min(settled, step) < least_s:
+            return None
+        if abs(near - level) <= LEAST_LOSS_S or near > level:
+            place, height = self._edge(lags, at, near, step)
+        else:
+            # Behind a stall: the sound was lost where stamps began to be thrown about.
+            thrown = np.flatnonzero(np.abs(before - level) > LEAST_LOSS_S)
+            place, height = int(thrown[0]), float(np.median(after)) - level
+        place += start
+        if self._first + place <= self._looked:
+            return None
+        self._looked = self._first + max(place, at + start)
+        self._told_s += height
+        for index in range(place, len(self._lags)):
+            self._lags[index] -= height
+        return Loss(at_frame=self._frames[place], frames=round(height * self._rate_hz))
 
-    def _places(self, marks: list[_Mark], over: Floats, least_s: float) -> list[Loss]:
-        """Where the lag was lifted for good. What is over the line from a place on stays over it."""
-        # Seen from the end, the lowest lag so far: excursions of late stamps drop out, losses remain.
-        stays = np.minimum.accumulate(over[::-1])[::-1]
-        smooth = _median_of(over, 5)
-        found: list[Loss] = []
-        level = 0.0
-        at = 0
-        while at < len(stays):
-            if stays[at] - level < least_s:
-                at += 1
-                continue
-            # The step may come in some blocks when stamps are uneven: its height is what it settles at.
-            until = min(len(stays), at + 12)
-            height = float(np.median(smooth[at:until])) - level
-            height = max(height, float(stays[at]) - level)
-            before = float(np.median(over[max(0, at - 12) : at])) if at else level
-            if float(stays[at]) - before < 0.6 * height and found == []:
-                return []  # it crept up: no step, but sound lost all the time
-            found.append(Loss(at_frame=marks[at].frame, frames=round(height * self._rate_hz)))
-            level += height
-            at = until
-        return found
+    def _edge(self, lags: Floats, at: int, near: float, step: float) -> tuple[int, float]:
+        """The block from which on the lag is lifted, and by how much."""
+        first = max(1, at - _STEP_BLOCKS)
+        window = lags[first : at + _STEP_BLOCKS]
+        stays = np.minimum.accumulate(window[::-1])[::-1]
+        lifted = np.flatnonzero(stays >= near + 0.5 * step)
+        place = first + (int(lifted[0]) if len(lifted) else at - first)
+        after, before = lags[place + 1 : place + 1 + _STEP_BLOCKS], lags[max(0, place - _STEP_BLOCKS) : place]
+        if not len(before) or not len(after):
+            return place, step
+        if float(np.median(np.abs(after - np.median(after)))) > _THROWN_S:
+            # Stamps are thrown about behind a stall: what they settle at is the height.
+            after = lags[-_STEP_BLOCKS:]
+        return place, max(float(np.median(after) - np.median(before)), 0.5 * step)
 
-    def _steady(self, stamps: Floats, lags: Floats) -> list[Loss]:
+    def _steady(self) -> list[Loss]:
         """Lost all the time, in pieces too small to be seen."""
-        if stamps[-1] - stamps[0] < _STEADY_S or stamps[-1] - self._drift_told_s < 60.0:
+        last_s = self._stamps[-1]
+        if last_s - self._stamps[0] < _STEADY_S or last_s - self._drift_told_s < 60.0:
             return []
-        recent = stamps > stamps[-1] - _STEADY_S
+        stamps, lags = np.asarray(self._stamps), np.asarray(self._lags)
+        recent = stamps > last_s - _STEADY_S
         third = max(1, int(recent.sum()) // 3)
         x, y = stamps[recent], lags[recent]
         rise_s = float(np.median(y[-third:]) - np.median(y[:third]))
@@ -147,16 +151,8 @@ class LossWatch:
         moves = np.diff(halves) * np.sign(slope)
         if (moves < 0.3 * np.median(moves)).any():
             return []  # not steady
-        self._drift_told_s = float(stamps[-1])
-        frame = self._marks[-1].frame
-        return [Loss(at_frame=frame, frames=round(rise_s * self._rate_hz), steady_ppm=slope * 1e6)]
-
-
-def _median_of(x: Floats, size: int) -> Floats:
-    if len(x) < size:
-        return x
-    padded = np.pad(x, size // 2, mode="edge")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, size), axis=1))
+        self._drift_told_s = last_s
+        return [Loss(at_frame=self._frames[-1], frames=round(rise_s * self._rate_hz), steady_ppm=slope * 1e6)]
 
 
 class StampClock:

@@ -20,6 +20,7 @@ from sidekeep.model.record import Record, Side
 _GAP_S = 3.0
 _SPEED = 0.012
 _COURSE_SHIFT_S = 15.0
+_LEAST_COURSE_S = 30.0
 COURSE_STEP_S = 0.5
 _SAME_COURSE = 0.93
 """Two playings of one pressed side came to 0.99 and more, other sides to 0.33 (clean) and 0.81 (badly worn) at most."""
@@ -86,9 +87,10 @@ def fit(side: str, music_s: float, printed: Mapping[str, PrintedSide]) -> News |
 
 def same_course(one: Sequence[float], two: Sequence[float]) -> bool:
     """Whether two rows of levels (dB every ``COURSE_STEP_S``) are the same music played twice."""
-    shift = round(_COURSE_SHIFT_S / COURSE_STEP_S)
     a, b = np.asarray(one, np.float64), np.asarray(two, np.float64)
-    if min(len(a), len(b)) < 4 * shift or abs(len(a) - len(b)) > max(shift, 0.05 * max(len(a), len(b))):
+    shorter, longer = sorted((len(a), len(b)))
+    shift = min(round(_COURSE_SHIFT_S / COURSE_STEP_S), shorter // 4)
+    if shorter * COURSE_STEP_S < _LEAST_COURSE_S or longer - shorter > max(shift, 0.05 * longer):
         return False
     return max(_likeness(a, b, by) for by in range(-shift, shift + 1)) > _SAME_COURSE
 
