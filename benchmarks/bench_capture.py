@@ -8,6 +8,7 @@ cannot do, and are told apart.
 
     ./run bench capture [--quick] [--hour]      2 minutes (20 s with --quick, 60 minutes with --hour)
     ./run bench capture --survey follow         with the survey behind the needle; ``kill``: one that is killed half way
+    ./run bench capture --pages 30              with the server of the page in the listening process, and so many pages open
 """
 
 from __future__ import annotations
@@ -24,9 +25,10 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
@@ -34,6 +36,7 @@ from numpy.typing import NDArray
 
 from sidekeep.devices.recorder import Recorder, RecorderSettings
 from sidekeep.flow.gauge import Gauge
+from sidekeep.service.house.turntable import reading_view
 from sidekeep.service.live.follower import LiveSurvey
 from sidekeep.shelf.record_folder import RecordFolder
 
@@ -112,6 +115,8 @@ class Session:
     reading_cpu_s: float = 0.0
     take_frames: int = 0
     survey_cpu_s: float = 0.0
+    page_events: int = 0
+    pages_reached: int = 0
 
 
 @contextlib.contextmanager
@@ -149,7 +154,11 @@ def play(seconds: float, environment: dict[str, str], stop: threading.Event) -> 
 
 
 def listen(
-    take: Path, seconds: float, survey: LiveSurvey | None = None, kill_after_s: float = 0.0
+    take: Path,
+    seconds: float,
+    survey: LiveSurvey | None = None,
+    kill_after_s: float = 0.0,
+    show: Callable[[dict[str, Any]], None] | None = None,
 ) -> Session:
     """Record for a while with the gauge on, as the program does it; ``survey`` follows the take."""
     session, gauge = Session(), Gauge(rate_hz=RATE_HZ, channels=2)
@@ -168,8 +177,10 @@ def listen(
                 before = time.thread_time()
                 gauge.process(event.block)
                 if now - last_reading_s >= 1.0 / READINGS_PER_S:
-                    gauge.reading()
+                    reading = gauge.reading()
                     session.readings += 1
+                    if show is not None:
+                        show({"reading": reading_view(reading), "recording": True})
                     last_reading_s = now
                 session.reading_cpu_s += time.thread_time() - before
             elif event.kind != "quiet":
@@ -194,6 +205,32 @@ def listen(
     return session
 
 
+@contextlib.contextmanager
+def pages(
+    count: int, shelf: Path, session: list[Session]
+) -> Iterator[Callable[[dict[str, Any]], None] | None]:
+    """The page's server beside the listening, as ``sidekeep open`` runs it, with many pages in another process."""
+    if not count:
+        yield None
+        return
+    from tests.web.conftest import RunningServer
+
+    server = RunningServer(shelf)
+    watchers = subprocess.Popen(
+        [sys.executable, "-m", "benchmarks.page_watchers", str(server.port), str(count)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        yield lambda facts: server.house.news.show("meter", facts)
+        told, _ = watchers.communicate("", timeout=30.0)
+        session[0].page_events, session[0].pages_reached = map(int, told.split())
+    finally:
+        watchers.kill()
+        server.close()
+
+
 def compare_take(take: Path) -> Heard:
     """Every frame of the take against the reference."""
     heard = Heard()
@@ -212,8 +249,8 @@ def cpu_of(process_id: int | None) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def run(seconds: float, folder: Path, following: str = "") -> tuple[Session, Heard]:
-    """One recording. ``following``: nothing, ``follow`` or ``kill``."""
+def run(seconds: float, folder: Path, following: str = "", open_pages: int = 0) -> tuple[Session, Heard]:
+    """One recording. ``following``: nothing, ``follow`` or ``kill``; ``open_pages`` watch it."""
     from tests.devices.conftest import Deck
 
     record = RecordFolder.create(folder / "record", sleeve="")
@@ -233,8 +270,10 @@ def run(seconds: float, folder: Path, following: str = "") -> tuple[Session, Hea
         )  # fmt: skip
         player = threading.Thread(target=play, args=(seconds + 20.0, deck.environment, stop))
         player.start()
-        with busy(HOGS):
-            session = listen(take, seconds, survey, 0.5 * seconds if following == "kill" else 0.0)
+        made: list[Session] = []
+        with busy(HOGS), pages(open_pages, folder / "shelf", made) as show:
+            made.append(listen(take, seconds, survey, 0.5 * seconds if following == "kill" else 0.0, show))
+        session = made[0]
         stop.set()
         player.join()
     finally:
@@ -250,14 +289,14 @@ def run(seconds: float, folder: Path, following: str = "") -> tuple[Session, Hea
     return session, compare_take(take)
 
 
-def capture(seconds: float, following: str = "") -> tuple[Session, Heard] | None:
+def capture(seconds: float, following: str = "", open_pages: int = 0) -> tuple[Session, Heard] | None:
     """Run it where the rig can stand; None, with the reason printed, where it cannot."""
     missing = [name for name in ("pulseaudio", "pactl", "pacat") if shutil.which(name) is None]
     if missing:
         print(f"skipped: {', '.join(missing)} not installed")
         return None
     with tempfile.TemporaryDirectory(prefix="sidekeep-bench-") as name:
-        return run(seconds, Path(name), following)
+        return run(seconds, Path(name), following, open_pages)
 
 
 def main() -> None:
@@ -267,6 +306,7 @@ def main() -> None:
     parser.add_argument("--hour", action="store_true", help="60 minutes")
     parser.add_argument("--minutes", type=float, help="another length")
     parser.add_argument("--survey", choices=("follow", "kill"), default="", help="a survey behind the needle")
+    parser.add_argument("--pages", type=int, default=0, metavar="N", help="so many pages open (32 at most)")
     options = parser.parse_args()
     seconds = 60.0 * (options.minutes or (1 / 3 if options.quick else 60.0 if options.hour else 2.0))
     print(
@@ -274,7 +314,7 @@ def main() -> None:
         f"more; Python {platform.python_version()}; {RATE_HZ} Hz, {BITS} bit, stereo, {seconds:g} s"
     )
     before = resource.getrusage(resource.RUSAGE_SELF)
-    done = capture(seconds, options.survey)
+    done = capture(seconds, options.survey, options.pages)
     if done is None:
         return
     after = resource.getrusage(resource.RUSAGE_SELF)
@@ -293,6 +333,10 @@ def main() -> None:
         f"block to block, ms          50 wanted; median {np.median(gaps):.0f}, 99.9 % {np.percentile(gaps, 99.9):.0f}, "
         f"longest {gaps.max():.0f} (as the listening program sees it, pipe and all)"
     )
+    if options.pages:
+        print(
+            f"pages                       {session.pages_reached} of {options.pages} were told {session.page_events} readings"
+        )
     print(
         f"gauge                       {session.readings} readings, {session.listened_frames} frames heard, "
         f"{session.reading_cpu_s / max(1e-9, session.take_frames / RATE_HZ):.2f} cores; whole program "

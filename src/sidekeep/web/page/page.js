@@ -78,6 +78,12 @@ function Way({ id, address }) {
   useEffect(() => {
     document.title = record && !record.missing ? `${nameOf(record)} – sidekeep` : "sidekeep";
   }, [record]);
+  // On a phone the way is wider than the page: where one is stays in sight.
+  const way = useRef(/** @type {HTMLElement | null} */ (null));
+  useEffect(() => {
+    const here = /** @type {HTMLElement | null} */ (way.current?.querySelector("[aria-current]")?.parentElement);
+    if (way.current && here) way.current.scrollLeft = Math.max(0, here.offsetLeft + here.offsetWidth / 2 - way.current.clientWidth / 2);
+  }, [record === null, address.place, address.side]);
   if (!record) return html`<div class="way-wait"></div>`;
   if (record.missing) return null;
   const sides = record.sides ?? [];
@@ -99,7 +105,7 @@ function Way({ id, address }) {
   return html`
     <div class="way">
       <p class="way-name"><span class="soft">${record.artist}</span> <cite>${nameOf(record)}</cite>${record.year ? html` <span class="soft">${record.year}</span>` : null}</p>
-      <nav aria-label="This record"><ol>
+      <nav aria-label="This record" ref=${way}><ol>
         ${steps.map((step) => {
           const here = step.place === address.place && step.side === address.side;
           return html`<li key=${step.text} class=${step.state}>

@@ -40,6 +40,9 @@ function Elsewhere({ session }) {
     <p class="buttons"><a class="button main" href=${recordPath(session.record, "turntable")}>To ${record ? html`<cite>${nameOf(record)}</cite>` : "it"}</a></p></div>`;
 }
 
+/** Letters from which on a name is set smaller, so that what is to be done stays in sight. */
+const LONG_NAME = 44;
+
 /** Nothing is armed yet. @param {{record: any}} props */
 function Ready({ record }) {
   const sides = record.sides.map((/** @type {any} */ side) => side.side);
@@ -49,7 +52,7 @@ function Ready({ record }) {
   const all_taken = sides.length > 0 && record.sides.every((/** @type {any} */ side) => side.chosen_take);
   const again = record.sides.some((/** @type {any} */ side) => chosen.includes(side.side) && side.chosen_take);
   return html`<div class="stage ready">
-    <h1 class="far">${all_taken ? html`Every side of <cite>${nameOf(record)}</cite> is taken.` : html`Put <cite>${nameOf(record)}</cite> on the turntable.`}</h1>
+    <h1 class=${nameOf(record).length > LONG_NAME ? "far long" : "far"}>${all_taken ? html`Every side of <cite>${nameOf(record)}</cite> is taken.` : html`Put <cite>${nameOf(record)}</cite> on the turntable.`}</h1>
     ${all_taken && html`<p class="buttons"><a class="button main large" href=${recordPath(record.id, "copies")}>To its copies</a></p><h2>Take a side again</h2>`}
     <p>Clean the record and the stylus. Turn the speakers down before the needle touches the groove.</p>
     ${sides.length > 0 && html`<fieldset class="choose-sides"><legend>Sides to take</legend>
