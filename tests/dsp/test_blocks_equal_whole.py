@@ -41,7 +41,7 @@ METERS: dict[str, tuple[Callable[[], Any], Callable[[Any], list[Any]]]] = {
     "true peak": (lambda: TruePeakMeter(RATE_HZ, 2), lambda meter: [meter.peaks]),
     "levels": (
         lambda: SampleMeter(RATE_HZ, 2),
-        lambda meter: [meter.peaks, meter.mean_squares, meter.sums().likeness, meter.frames],
+        lambda meter: [meter.peaks, meter.mean_squares, meter.sums().correlation, meter.frames],
     ),
     "clipping": (
         lambda: ClippingMeter(RATE_HZ, 2),
@@ -54,7 +54,7 @@ METERS: dict[str, tuple[Callable[[], Any], Callable[[Any], list[Any]]]] = {
     ),
     "channels": (
         lambda: ChannelMeter(RATE_HZ, 2),
-        lambda meter: [meter.bits_in_use, meter.still_spans, meter.bass_likeness],
+        lambda meter: [meter.bits_in_use, meter.still_spans, meter.bass_correlation],
     ),
     "peaks": (
         lambda: PeakBuilder(RATE_HZ, 2),

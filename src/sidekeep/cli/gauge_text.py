@@ -26,7 +26,8 @@ def reading_object(reading: GaugeReading) -> dict[str, Any]:
 
     found = {name: short(value) for name, value in vars(reading).items()}
     advice = {"advice_code": reading.advice.code, "advice_facts": dict(reading.advice.facts)}
-    return {**found, **advice}
+    # The name it had first: no field is ever renamed (docs/json.md).
+    return {**found, "likeness": found["correlation"], **advice}
 
 
 def gauge_page(
@@ -45,7 +46,7 @@ def gauge_page(
         else "",
         f"loudness {reading.momentary_lufs:.1f} LUFS" if reading.momentary_lufs > MINIMUM_DB else "",
         f"balance {reading.balance_db:+.1f} dB" if stereo and heard else "",
-        f"correlation {reading.likeness:+.2f}" if stereo and reading.likeness else "",
+        f"correlation {reading.correlation:+.2f}" if stereo and reading.correlation else "",
     ]
     chain = [
         f"chain noise {level_text(reading.noise_dbfs)}" if reading.noise_dbfs > MINIMUM_DB else "",

@@ -45,7 +45,7 @@ class GaugeSettings:
 @dataclass(frozen=True, kw_only=True)
 class GaugeReading:
     """One look. Peaks are per channel in dBFS; ``held`` is the highest of the last two seconds, ``highest``
-    since the needle went down. ``likeness`` is the correlation of the channels (1 mono, -1 out of phase). ``advice`` is
+    since the needle went down. ``correlation`` is that of the channels (1 mono, -1 out of phase). ``advice`` is
     what to do, as a code with facts: ``hum``, ``lower-needle``, ``clipped``, ``channel-dead``, ``out-of-phase``, ``turn-down``,
     ``listening``, ``turn-up``, ``may-be-hot``, ``level-right``."""
 
@@ -57,7 +57,7 @@ class GaugeReading:
     true_peak_dbtp: float
     momentary_lufs: float
     balance_db: float
-    likeness: float
+    correlation: float
     dc: tuple[float, ...]
     clipped_frames: int
     noise_dbfs: float
@@ -175,7 +175,7 @@ class Gauge:
             true_peak_dbtp=gain_to_db(self._true_peak),
             momentary_lufs=_momentary_lufs(momentary, self._rate_hz),
             balance_db=power_to_db(float(power[0])) - power_to_db(float(power[-1])),
-            likeness=self._product / both if both > 0.0 else 0.0,
+            correlation=self._product / both if both > 0.0 else 0.0,
             dc=tuple(float(value) for value in self._sum / max(1, self._played)),
             clipped_frames=self._clipped,
             noise_dbfs=self._noise_dbfs,

@@ -42,7 +42,7 @@ class LevelEvidence:
     flat_tops: list[FlatTops]
     still_spans: list[tuple[int, int]]
     bits_in_use: int
-    bass_likeness: float
+    bass_correlation: float
     band_limit: BandLimit | None
     powers: NDArray[np.float64]
     window_frames: int
@@ -149,12 +149,12 @@ def _channels(measured: LevelEvidence) -> Iterator[Finding]:
             facts={"equal_share": measured.whole.equal_share},
         )
         return
-    if measured.bass_likeness < -0.5 and music.likeness < 0.3:
+    if measured.bass_correlation < -0.5 and music.correlation < 0.3:
         yield _of_take(
             measured,
             kind="out-of-phase",
             severity="act",
-            facts={"bass_likeness": measured.bass_likeness, "likeness": music.likeness},
+            facts={"bass_correlation": measured.bass_correlation, "correlation": music.correlation},
         )
     elif music.side_to_mid_db < -20.0:
         yield _of_take(

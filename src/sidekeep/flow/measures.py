@@ -230,7 +230,7 @@ class LevelMeter(JointMeter):
                 flat_tops=self._flat_tops(chosen),
                 still_spans=self._channels.still_spans,
                 bits_in_use=self._channels.bits_in_use,
-                bass_likeness=self._channels.bass_likeness,
+                bass_correlation=self._channels.bass_correlation,
                 band_limit=self._channels.band_limit,
                 powers=self._samples.mean_squares,
                 window_frames=self.window_frames,
@@ -260,7 +260,7 @@ class LevelMeter(JointMeter):
         return judge_flat_tops(tops.chosen(inside), high, low)
 
     def music_sums(self, music_spans: FrameSpans | None = None) -> LevelSums:
-        """Offset, power, peak and likeness of the channels over the music."""
+        """Offset, power, peak and correlation of the channels over the music."""
         self.close()
         return self._samples.sums(self._music_windows(music_spans))
 

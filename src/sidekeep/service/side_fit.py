@@ -92,10 +92,10 @@ def same_course(one: Sequence[float], two: Sequence[float]) -> bool:
     shift = min(round(_COURSE_SHIFT_S / COURSE_STEP_S), shorter // 4)
     if shorter * COURSE_STEP_S < _LEAST_COURSE_S or longer - shorter > max(shift, 0.05 * longer):
         return False
-    return max(_likeness(a, b, by) for by in range(-shift, shift + 1)) > _SAME_COURSE
+    return max(_correlation(a, b, by) for by in range(-shift, shift + 1)) > _SAME_COURSE
 
 
-def _likeness(a: NDArray[np.float64], b: NDArray[np.float64], by: int) -> float:
+def _correlation(a: NDArray[np.float64], b: NDArray[np.float64], by: int) -> float:
     """Correlation where both have music: that music stops for the run-out says nothing of which music it is."""
     if by < 0:
         a, b, by = b, a, -by

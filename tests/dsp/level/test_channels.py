@@ -49,8 +49,8 @@ def test_polarity_of_the_bass(sign: float, rng: np.random.Generator) -> None:
     bass = 0.3 * np.sin(2 * np.pi * 110.0 * time_s)
     rumble = 0.3 * np.sin(2 * np.pi * 25.0 * time_s)
     audio = np.stack((bass + rumble, sign * bass - rumble), axis=1) + rng.normal(0.0, 0.02, (len(bass), 2))
-    assert metered(audio).bass_likeness * sign > 0.9
-    assert metered(audio[:, :1]).bass_likeness == 0.0
+    assert metered(audio).bass_correlation * sign > 0.9
+    assert metered(audio[:, :1]).bass_correlation == 0.0
 
 
 def groove_noise(length_s: float, rate_hz: int) -> NDArray[np.float64]:

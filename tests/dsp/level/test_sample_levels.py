@@ -25,7 +25,7 @@ def test_equals_plain_numpy(rng: np.random.Generator) -> None:
     np.testing.assert_allclose(sums.dc, np.mean(audio, axis=0), atol=1e-14)
     np.testing.assert_allclose(sums.power, np.var(audio, axis=0), rtol=1e-10)
     np.testing.assert_allclose(sums.peak, np.abs(audio).max(axis=0))
-    assert sums.likeness == pytest.approx(float(np.asarray(np.corrcoef(audio.T))[0, 1]), abs=1e-12)
+    assert sums.correlation == pytest.approx(float(np.asarray(np.corrcoef(audio.T))[0, 1]), abs=1e-12)
     assert sums.balance_db == pytest.approx(10.0 * np.log10(np.var(audio[:, 0]) / np.var(audio[:, 1])))
     mid, side = audio.sum(axis=1), audio[:, 0] - audio[:, 1]
     assert sums.side_to_mid_db == pytest.approx(10.0 * np.log10(np.var(side) / np.var(mid)), abs=1e-9)

@@ -266,13 +266,13 @@ def _cut_exactly(line: RoughLine, short: Floats, long: Floats) -> RoughLine:
     shift = -line.cut.length_s if after else line.cut.length_s
     index = np.arange(len(short))
 
-    def likeness(offset_s: float) -> Floats:
+    def correlation(offset_s: float) -> Floats:
         places = np.rint((offset_s * FEATURE_HZ) + line.speed_ratio * index).astype(np.int64)
         inside = (places >= 0) & (places < len(long))
         product = np.where(inside, (short * long[np.clip(places, 0, len(long) - 1)]).sum(axis=1), 0.0)
         return np.concatenate([[0.0], np.cumsum(product)])
 
-    on, beside = likeness(line.offset_s), likeness(line.offset_s + shift)
+    on, beside = correlation(line.offset_s), correlation(line.offset_s + shift)
     first, last = (on, beside) if after else (beside, on)
     place_s = int(np.argmax(first + last[-1] - last)) / FEATURE_HZ
     cut = line.cut

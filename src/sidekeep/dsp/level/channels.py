@@ -142,7 +142,7 @@ class ChannelMeter(WindowMeter):
         return 32 - ((together & -together).bit_length() - 1) if together else 0
 
     @property
-    def bass_likeness(self) -> float:
+    def bass_correlation(self) -> float:
         """Correlation of left and right between 60 and 300 Hz, -1 to 1; 0 without two channels.
 
         Records carry their bass in phase (vertical bass throws the stylus); below 60 Hz rumble is vertical,

@@ -1,4 +1,4 @@
-"""Sample peak, rms, offset, balance and likeness of the channels, one row per 100 ms.
+"""Sample peak, rms, offset, balance and correlation of the channels, one row per 100 ms.
 
 Audio is (frames, channels), float64, full scale +-1.0. ``rms_dbfs`` is plain 20 log10(rms): a full-scale
 sine reads -3.01. Sums are plain sums of samples, so that any choice of windows can be added up afterwards.
@@ -19,13 +19,13 @@ from sidekeep.units import power_to_db
 @dataclass(frozen=True, kw_only=True)
 class LevelSums:
     """Added up over some windows. ``dc`` is the linear mean per channel, ``power`` the mean square with the
-    offset taken out, ``peak`` the largest sample; ``likeness`` the correlation of the first two channels."""
+    offset taken out, ``peak`` the largest sample; ``correlation`` that of the first two channels."""
 
     frames: int
     dc: NDArray[np.float64]
     power: NDArray[np.float64]
     peak: NDArray[np.float64]
-    likeness: float
+    correlation: float
     side_to_mid_db: float
     equal_share: float
 
@@ -50,7 +50,7 @@ def _fast_sums(line):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _fast_likeness(one, other):  # type: ignore[no-untyped-def]
+def _fast_correlation(one, other):  # type: ignore[no-untyped-def]
     """Sum of products and number of equal samples."""
     cross = 0.0
     equal = 0
@@ -135,7 +135,7 @@ class SampleMeter(WindowMeter):
         row = self._rows.add()
         row[0] = count
         if self.channels >= 2:
-            row[1:3] = _fast_likeness(lines[0][:count], lines[1][:count])
+            row[1:3] = _fast_correlation(lines[0][:count], lines[1][:count])
         for channel in range(self.channels):
             line = lines[channel][:count]
             at = 3 + 4 * channel
@@ -182,11 +182,11 @@ class SampleMeter(WindowMeter):
         # A constant leaves rounding behind; it is no sound.
         power[power < 1e-14 * square] = 0.0
         peaks = self.peaks if chosen is None else self.peaks[chosen]
-        likeness, side_to_mid_db = 0.0, 0.0
+        correlation, side_to_mid_db = 0.0, 0.0
         if self.channels >= 2:
             cross = total[1] / frames - dc[0] * dc[1]
             scale = float(np.sqrt(power[0] * power[1]))
-            likeness = float(np.clip(cross / scale, -1.0, 1.0)) if scale > 0.0 else 0.0
+            correlation = float(np.clip(cross / scale, -1.0, 1.0)) if scale > 0.0 else 0.0
             both = float(power[0] + power[1])
             side_to_mid_db = power_to_db(max(0.0, both - 2.0 * cross)) - power_to_db(
                 max(0.0, both + 2.0 * cross)
@@ -196,7 +196,7 @@ class SampleMeter(WindowMeter):
             dc=dc,
             power=power,
             peak=peaks.max(axis=0, initial=0.0),
-            likeness=likeness,
+            correlation=correlation,
             side_to_mid_db=side_to_mid_db,
             equal_share=float(total[2] / frames),
         )
