@@ -1,8 +1,8 @@
 """Shared by all tests: one seed, one way to ask for an outside program, a home that is nobody's, two passes,
 no finding without its sentence.
 
-Most tests may run side by side; a test marked ``alone`` hears, plays or watches in real time, or is judged by what a
-cancelled process leaves, and gets the machine to itself. ``./run test`` makes both passes.
+Most tests run side by side on all cores. What plays or hears through a (virtual) sound card, in real time, is marked
+``device`` and has a pass of its own, two at a time: it waits more than it computes. ``./run test`` makes both passes.
 """
 
 from __future__ import annotations
@@ -18,30 +18,28 @@ import pytest
 from sidekeep.model.finding import Finding
 from sidekeep.wording import findings as wording
 
-PASSES = ("all", "shared", "alone")
+PASSES = ("all", "crowd", "sound")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
-        "--machine",
+        "--pass",
+        dest="test_pass",
         choices=PASSES,
         default="all",
-        help="run only the tests that may share the machine, or only those marked alone",
+        help="only what may run in a crowd, or only what is heard through a sound card",
     )
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Keep the tests of one pass. A sound card is heard and a page is watched in real time: these are alone always."""
-    for item in items:
-        if item.get_closest_marker("device") is not None or "chromium" in getattr(item, "fixturenames", ()):
-            item.add_marker(pytest.mark.alone)
-    chosen = config.getoption("--machine")
+    """Keep the tests of one pass."""
+    chosen = config.getoption("test_pass")
     if chosen == "all":
         return
-    alone = [item for item in items if item.get_closest_marker("alone") is not None]
-    shared = [item for item in items if item.get_closest_marker("alone") is None]
-    items[:], others = (alone, shared) if chosen == "alone" else (shared, alone)
+    sound = [item for item in items if item.get_closest_marker("device") is not None]
+    crowd = [item for item in items if item.get_closest_marker("device") is None]
+    items[:], others = (sound, crowd) if chosen == "sound" else (crowd, sound)
     config.hook.pytest_deselected(items=others)
 
 

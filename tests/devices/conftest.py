@@ -71,9 +71,10 @@ class Deck:
             time.sleep(0.02)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def deck() -> Iterator[Deck]:
-    """A running deck; the process environment points at it while the test runs."""
+    """A running deck for the tests of one file: a server changes the rate of an input that was used at another one. The process
+    environment points at it meanwhile."""
     missing = [name for name in NEEDED if shutil.which(name) is None]
     if missing:
         reason = f"{', '.join(missing)} not installed"

@@ -72,7 +72,7 @@ def open_page(chromium: Any) -> Iterator[Callable[..., Any]]:
         context = chromium.new_context(**options)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(15_000)
+        page.set_default_timeout(60_000)  # what a loaded machine may need; nothing is measured here
         watched.append((Watched(page), allow))
         page.goto(f"http://{server.host}{path}")
         return page
