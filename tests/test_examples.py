@@ -199,3 +199,21 @@ def test_record_ten_seconds(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
     else:
         assert (code, out.exists()) == (2, False)
         assert len(capsys.readouterr().out.splitlines()) == 1
+
+
+def test_a_year_later(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Twelve ticks were pressed onto the disc; what else is new is the tenth of the dust that lies elsewhere."""
+    import json
+
+    folder = tmp_path / "aged"
+    assert main_of("a_year_later")([str(folder), "--seconds", "34", "--rate", "32000"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0].startswith("pressed: 1.2 dB less at 10 kHz")
+    assert any(re.match(r"found: New: \d+ single ticks", line) for line in lines)
+    found = json.loads((folder / "compared" / "comparison.json").read_text("utf-8"))
+    assert found["same"]
+    assert 9 <= len(found["marks"]["new"]) <= 20
+    assert Path(lines[-1]).read_text("utf-8").count("<audio") >= 3
+    # what the page of the guide shows begins as this does
+    guide = (FOLDER.parent / "docs" / "a-year-later.md").read_text("utf-8")
+    assert lines[0] in guide

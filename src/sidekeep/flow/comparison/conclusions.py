@@ -20,7 +20,7 @@ from sidekeep.flow.comparison.chain import (
 from sidekeep.flow.comparison.compare import Comparison
 from sidekeep.flow.comparison.evening import Evening
 from sidekeep.flow.comparison.said import finding
-from sidekeep.flow.comparison.treble import treble_findings
+from sidekeep.flow.comparison.treble import treble_findings, treble_is_steady
 from sidekeep.model.finding import Fact, Finding
 
 CLIPPED_FRAMES = 10
@@ -134,7 +134,7 @@ def _unchanged(comparison: Comparison, found: Sequence[Finding]) -> list[Finding
     facts: dict[str, Fact] = {}
     treble = [band for band in comparison.bands if band.part == "inner" and 3000.0 < band.hz < 11000.0]
     seen = [band.detectable_db for band in treble if np.isfinite(band.detectable_db)]
-    if seen and not kinds & {"treble-worn", "treble-chain", "treble-stylus"}:
+    if seen and treble_is_steady(comparison) and not kinds & {"treble-worn", "treble-chain", "treble-stylus"}:
         facts["treble_db"] = float(np.median(seen))
     groove = [change for change in comparison.noise if change.kind == "groove"]
     if groove and not kinds & {"groove-noise", "noise-chain"}:

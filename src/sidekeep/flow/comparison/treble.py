@@ -16,8 +16,20 @@ from sidekeep.flow.comparison.evening import Evening
 from sidekeep.flow.comparison.said import channel_name, finding
 from sidekeep.model.finding import Fact, Finding
 
+OUTER_SHARE = 0.25
+"""Of what grew from the middle of the outer third (a sixth of the way in) to that of the inner one (five sixths), the outer one
+has a quarter itself, if it grows evenly: that much of its change is wear, the rest is the same all over."""
 NEIGHBOURS = 2
 """A change of treble shows in this many neighbouring bands at least."""
+
+
+def treble_is_steady(comparison: Comparison) -> bool:
+    """Whether no band of the inner third moved by as much as would have been seen."""
+    return not any(
+        abs(change) > detectable
+        for channel in comparison.channels
+        for _, change, detectable in relative_changes(comparison, "inner", channel)
+    )
 
 
 def relative_changes(comparison: Comparison, part: str, channel: int) -> list[tuple[float, float, float]]:
@@ -66,11 +78,10 @@ def treble_findings(comparison: Comparison, evening: Evening) -> list[Finding]:
                     channel=where,
                 )
             )
-        inward_hz = {round(value[0]) for run in _stretches(grown) for value in run}
+        growth = {value[0]: value[1] for run in _stretches(grown) for value in run}
         same = [
-            value
-            for value in relative_changes(comparison, "outer", channel)
-            if round(value[0]) not in inward_hz
+            (hz, change - OUTER_SHARE * growth.get(hz, 0.0), detectable)
+            for hz, change, detectable in relative_changes(comparison, "outer", channel)
         ]
         for run in _stretches(same):
             worst = max(run, key=lambda value: abs(value[1]))
@@ -84,14 +95,16 @@ def _facts(change: tuple[float, float, float]) -> dict[str, Fact]:
 
 
 def _inward(comparison: Comparison, channel: int) -> list[tuple[float, float, float]]:
-    """How much more the inner third changed than the outer one, band by band."""
-    outer = {
+    """How much more the inner third changed than the outer one (than the middle one, where the outer holds too little
+    music), band by band."""
+    reference = {
         round(hz): (change, detectable)
-        for hz, change, detectable in relative_changes(comparison, "outer", channel)
+        for part in ("middle", "outer")
+        for hz, change, detectable in relative_changes(comparison, part, channel)
     }
     values = []
     for hz, change, detectable in relative_changes(comparison, "inner", channel):
-        if round(hz) in outer:
-            other, other_detectable = outer[round(hz)]
+        if round(hz) in reference:
+            other, other_detectable = reference[round(hz)]
             values.append((hz, change - other, float(np.hypot(detectable, other_detectable))))
     return values

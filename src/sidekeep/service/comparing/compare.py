@@ -17,6 +17,7 @@ from sidekeep.flow.comparison.contract import comparison_object
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.finding import Finding
 from sidekeep.service.comparing.evening import COMPARISONS, evening_of
+from sidekeep.service.comparing.history import side_history
 from sidekeep.service.comparing.page import comparison_page
 from sidekeep.service.comparing.takes import NamedTake, named_take
 from sidekeep.shelf.record_folder import RecordFolder
@@ -87,9 +88,11 @@ def _keep(result: ComparisonResult, folder: Path) -> None:
     is_ours = kept.exists() and _names_of(kept) == (result.old.name, result.new.name)
     write_json(kept, facts, replace=is_ours)
     write_text(folder / "comparison.txt", comparison_text(result), replace=is_ours)
+    record, take = result.new.record, result.new.take
+    history = side_history(record, take.folder_name.rpartition("-")[0]) if record and take else []
     write_text(
         folder / "report.html",
-        comparison_page(result.comparison, result.findings, result.old, result.new),
+        comparison_page(result.comparison, result.findings, result.old, result.new, history),
         replace=is_ours,
     )
 

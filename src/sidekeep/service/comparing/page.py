@@ -14,6 +14,7 @@ from sidekeep.flow.comparison.compare import Comparison
 from sidekeep.flow.comparison.laid import BLOCK_S, lay_block
 from sidekeep.model.finding import SEVERITY_WORDS, Finding
 from sidekeep.service.clips import CLIP_S, to_mp3
+from sidekeep.service.comparing.history import Point, history_lines
 from sidekeep.service.comparing.takes import NamedTake
 from sidekeep.units import clock_text
 from sidekeep.wording.findings import told
@@ -22,13 +23,18 @@ OUTER_MM, INNER_MM, LABEL_MM = 146.0, 60.0, 50.0
 """Radii of a 12 inch disc (IEC 60098); the spacing of the grooves is taken as even, as in the report."""
 MOST_POINTS = 2500
 CHART = {"width": 720.0, "height": 240.0, "left": 44.0, "right": 8.0, "top": 12.0, "bottom": 30.0}
+HISTORY = {"width": 340.0, "height": 64.0}
 MOST_CLIPS = 3
 
 
 def comparison_page(
-    comparison: Comparison, findings: Sequence[Finding], old: NamedTake, new: NamedTake
+    comparison: Comparison,
+    findings: Sequence[Finding],
+    old: NamedTake,
+    new: NamedTake,
+    history: Sequence[Point] = (),
 ) -> str:
-    """The whole page."""
+    """The whole page; ``history`` of the side over all takes that were compared."""
     from jinja2 import Environment
 
     frame = resources.files("sidekeep.service.comparing").joinpath("comparison.html").read_text("utf-8")
@@ -44,8 +50,12 @@ def comparison_page(
             for line in told(findings, max(comparison.rate_hz, 1))
         ],
         points=_points(comparison) if same else None,
+        marks=_marks(comparison),
         chart=_chart(comparison) if same else None,
         clips=_clips(comparison, old, new) if same else [],
+        history=history_lines(history, HISTORY["width"], HISTORY["height"]),
+        history_of=[(point.take, point.taken_utc[:10]) for point in history],
+        field=HISTORY,
         fit_us=1e6 * comparison.alignment.sd_s if same else 0.0,
     )
 
@@ -67,6 +77,21 @@ def _record_name(take: NamedTake) -> str:
         return ""
     record = take.record.record()
     return " – ".join(name for name in (record.artist, record.title) if name)
+
+
+def _marks(comparison: Comparison) -> list[tuple[str, str, str, str]]:
+    """The new marks in order of time, as words."""
+    words = {"L": "left", "R": "right", "both": "both"}
+    return [
+        (
+            clock_text(mark.start_s, 1),
+            words[mark.channel],
+            f"{mark.size_db:.0f}",
+            "" if mark.angle_deg is None else f"{mark.angle_deg:.0f}°",
+        )
+        for mark in sorted(comparison.marks, key=lambda mark: mark.start_s)
+        if mark.state == "new"
+    ]
 
 
 def _points(comparison: Comparison) -> dict[str, Any]:
@@ -134,7 +159,8 @@ def _chart(comparison: Comparison) -> dict[str, Any]:
         "zero": y(0.0),
         "grid": [(y(value), f"{value:+g} dB") for value in (most, -most)],
         "ticks": [
-            (x(hz), text) for hz, text in ((100, "100 Hz"), (1000, "1 kHz"), (5000, "5"), (10000, "10 kHz"))
+            (x(hz), text)
+            for hz, text in ((100, "100 Hz"), (1000, "1 kHz"), (5000, "5 kHz"), (10000, "10 kHz"))
         ],
         "rows": [(f"{hz:.0f}", f"{change:+.2f}", f"{seen:.2f}") for hz, change, seen in rows["inner"]],
     }

@@ -19,6 +19,7 @@ from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import LIST_BYTES, kept_json, read_bounded, read_json_bounded
 from sidekeep.model.recipe import LevelSettings
 from sidekeep.service.comparing.compare import kept_comparison
+from sidekeep.service.comparing.history import side_history
 from sidekeep.service.edits import apply, entry_object, history, redo, undo
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.job_kinds import UPLOADS
@@ -154,11 +155,13 @@ class House:
         return self.ask_for("compare", new.record_id, old=old.take.folder, new=new.take.folder)
 
     def comparison(self, old_id: str, new_id: str) -> dict[str, Any]:
-        """What came of comparing two takes."""
+        """What came of comparing two takes, and the history of the side over all that were compared."""
         values: dict[str, Any] = read_json_bounded(
             self._comparison(old_id, new_id) / "comparison.json", "the comparison", dict[str, Any]
         )
-        return values
+        _, new = self._pair(old_id, new_id)
+        side = new.path.name.rpartition("-")[0]
+        return {**values, "history": [point.values() for point in side_history(new.folder, side)]}
 
     def comparison_report(self, old_id: str, new_id: str) -> bytes:
         """The page about it."""

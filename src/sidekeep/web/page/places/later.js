@@ -5,6 +5,26 @@ import { get, post } from "../server.js";
 import { told, useKnown, useRecord } from "../store.js";
 import { capital, clock, day, whole } from "../words.js";
 
+const MEASURES = /** @type {const} */ ([["inside_db", "Treble of the inner third", " dB", 1], ["groove_db", "Surface noise", " dB", 3], ["marks", "Marks", "", 10]]);
+
+/** What has become of the side over all takes that were compared: a small line for each measure, time to the right.
+ * @param {{points: any[]}} props */
+function Years({ points }) {
+  const times = points.map((point) => Date.parse(point.taken_utc));
+  const span = Math.max((times[times.length - 1] ?? 0) - (times[0] ?? 0), 1);
+  return html`<h2>Over the years</h2><div class="years">${MEASURES.map(([field, name, unit, least]) => {
+    const known = points.map((point, index) => ({ at: /** @type {number} */ (times[index]), value: point[field] })).filter((each) => each.value !== null);
+    if (known.length < 2) return null;
+    const most = Math.max(least, ...known.map((each) => Math.abs(each.value)));
+    const places = known.map((each) => [4 + (332 * (each.at - /** @type {number} */ (times[0]))) / span, 32 - (28 * each.value) / most]);
+    const last = known[known.length - 1]?.value ?? 0;
+    const now = `${last > 0 ? "+" : last < 0 ? "−" : "±"}${Math.abs(last)}${unit}`;
+    return html`<figure key=${field}><svg viewBox="0 0 340 64" role="img" aria-label=${`${name}: ${now} since the first take`}>
+      <line class="first-take" x1="0" x2="340" y1="32" y2="32" /><polyline points=${places.map((place) => place.join(",")).join(" ")} />
+      ${places.map(([x, y]) => html`<circle cx=${x} cy=${y} r="3" />`)}</svg><figcaption>${name}: ${now}</figcaption></figure>`;
+  })}</div><p class="soft">Against the first take: ${points.map((point) => `${point.take}, ${day(point.taken_utc)}`).join("; ")}.</p>`;
+}
+
 /** @param {{address: import("../address.js").Address}} props */
 export function Place({ address }) {
   const record = useRecord(address.record);
@@ -40,6 +60,7 @@ export function Place({ address }) {
         ${found && html`<a class="button quiet" href=${`${path}/report${between}`} target="_blank" rel="noreferrer">The discs over each other, and what to listen to<span class="unseen"> (opens a new window)</span></a>`}</p>`}
     ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
     ${found && !working && html`<ul class="changes">${(found.findings ?? []).map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity ?? "note"}`}>${finding.text}</li>`)}</ul>`}
+    ${found && !working && (found.history ?? []).length > 1 && html`<${Years} points=${found.history} />`}
     <h2>One better take out of these</h2>
     <p>Where the take in use is damaged and another is not, the other's sound is put in. The takes stay as they are; the result is one more take, which is then in use.</p>
     ${job?.kind === "combine" && job.state === "done" && html`<p class="finding">Take ${job.result?.number} is made of them: ${whole(job.result?.replaced_frames ?? 0)} damaged frames were taken from the others. <a href=${recordPath(record.id, "side", side)}>Look at side ${side}</a></p>`}
