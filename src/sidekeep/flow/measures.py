@@ -18,7 +18,7 @@ from sidekeep.dsp.grid import WindowMeter, Windows, check_block, window_frames
 from sidekeep.dsp.level.channels import ChannelMeter
 from sidekeep.dsp.level.clipping import ClippingMeter, FlatTops, LevelRuns, clipped_frames, judge_flat_tops
 from sidekeep.dsp.level.loudness import LoudnessMeter, integrated_loudness, loudness_range
-from sidekeep.dsp.level.sample_levels import LevelSums, SampleMeter, all_numbers
+from sidekeep.dsp.level.sample_levels import SampleMeter, all_numbers
 from sidekeep.dsp.level.true_peak import TruePeakMeter
 from sidekeep.flow.level_findings import LevelEvidence, find_faults
 from sidekeep.flow.ports import Audio
@@ -207,11 +207,6 @@ class LevelMeter(JointMeter):
         """One linear true peak per window of ``window_frames``."""
         return self._peaks.peaks
 
-    @property
-    def clipped_spans(self) -> LevelRuns:
-        """Every run at the rail so far."""
-        return self._clipping.runs
-
     def findings(self, format: AudioFormat, music_spans: FrameSpans | None = None) -> list[Finding]:
         """What is wrong or worth knowing about the channels, the samples and the level."""
         self.close()
@@ -258,11 +253,6 @@ class LevelMeter(JointMeter):
         high = self._samples.high[chosen].max(axis=0)
         low = self._samples.low[chosen].min(axis=0)
         return judge_flat_tops(tops.chosen(inside), high, low)
-
-    def music_sums(self, music_spans: FrameSpans | None = None) -> LevelSums:
-        """Offset, power, peak and correlation of the channels over the music."""
-        self.close()
-        return self._samples.sums(self._music_windows(music_spans))
 
 
 def _pieces(powers: NDArray[np.float64], spans: FrameSpans | None, length: int) -> list[NDArray[np.float64]]:

@@ -102,7 +102,6 @@ class NeedleWatch:
         self._shapes: deque[Floats] = deque(maxlen=_SECOND)
         self._ticks: deque[bool] = deque(maxlen=_STILL_UP_AFTER + _SECOND)
         self._steps: deque[float] = deque(maxlen=round(30.0 / WINDOW_S))
-        self._loudness = SILENT_DB
         self._idle: deque[Floats] = deque(maxlen=round(20.0 / WINDOW_S))
         self._idle_count = 0
         self._chain: _Chain | None = None
@@ -130,11 +129,6 @@ class NeedleWatch:
             return self._down_at * self._window, self._down_at * self._window
         return self._first_music * self._window, (self._last_music + 1) * self._window
 
-    @property
-    def loudness_db(self) -> float:
-        """Of the last 50 ms, from 0.5 to 8 kHz."""
-        return self._loudness
-
     def process(self, block: Audio) -> list[NeedleEvent]:
         """Take (n, channels) frames; what changed, oldest first."""
         held = np.concatenate([self._held, block])
@@ -147,7 +141,6 @@ class NeedleWatch:
                 self._shapes.append(measured.shapes[at])
                 self._ticks.append(bool(measured.ticks[at]))
                 self._steps.append(float(measured.steps[at]))
-                self._loudness = float(measured.loudness[at])
                 self._index += 1
                 for event in self._step():
                     self.state = event.state

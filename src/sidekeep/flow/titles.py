@@ -10,13 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal, get_args
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.tracks.division import Division
-from sidekeep.errors import ParameterError
 from sidekeep.model.cuts import Cuts, SideCuts, Track
 from sidekeep.model.record import Side, SleeveTrack
 
@@ -32,14 +31,6 @@ class Lines:
 
     index: tuple[int, ...]
     sure: tuple[float, ...]
-
-
-def title_choice(word: str) -> TitleChoice:
-    """One of the three ways to give titles. Raises ParameterError."""
-    for choice in get_args(TitleChoice):
-        if word == choice:
-            return choice
-    raise ParameterError(f"titles {word!r} must be sure, printed or heard")
 
 
 def name_of_track(side: str, number: int) -> str:

@@ -43,11 +43,6 @@ class SpillWriter:
         self._part.unlink(missing_ok=True)
 
 
-def spill_bytes(frames: int, channels: int) -> int:
-    """Size of a spill."""
-    return frames * channels * SAMPLE_BYTES
-
-
 def spill_edge(
     spill: tuple[Path, int] | None, channels: int, frames: int, *, at_end: bool
 ) -> NDArray[np.float64] | None:
