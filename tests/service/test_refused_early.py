@@ -16,6 +16,8 @@ from tests.small_record import small_record
     [
         (("--copies", "lossless,wax"), "", "wax"),
         (("--track-names", "{colour}"), "", "colour"),
+        (("--form", "lossless=20"), "", "must be 16 or 24"),
+        (("--isrc", "A1=XX"), "", "ISRC 'XX'"),
         ((), "Barcode: 2012345678901\n", "other digits ask for"),
     ],
 )

@@ -68,7 +68,8 @@ def _copy_held(
     wanted = recipe.on(kept) if isinstance(recipe, RecipeWish) else recipe or kept
     options = replace(options, recipe=wanted)
     sleeve = _sleeve(folder)
-    refuse_early(options.kinds, options.facts.barcode or sleeve.record.barcode, sleeve.record)
+    barcode = options.facts.barcode or sleeve.record.barcode
+    refuse_early(options.kinds, barcode, sleeve.record, wanted.copies.forms)
     takes = survey_record(
         folder, chosen, sleeve, options.recipe, part(progress, 0.0, 0.5), titles=options.titles
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from sidekeep.copies.kinds.forms import read_forms
 from sidekeep.copies.kinds.table import KINDS, parse_kinds
 from sidekeep.copies.plan.codes import check_barcode, check_isrc
 from sidekeep.errors import ParameterError
@@ -50,9 +51,12 @@ def sized_picture(path: Path, kind: PictureKind, settings: CopySettings | None =
     return load_picture(path, kind, maximum_side_px=limits.picture_px, maximum_bytes=limits.picture_kb * 1000)
 
 
-def refuse_early(kinds: str | Sequence[str], barcode: str, record: Record | None = None) -> None:
-    """Raise ``ParameterError`` for what no listening could put right: an unknown kind, a code that cannot be."""
+def refuse_early(
+    kinds: str | Sequence[str], barcode: str, record: Record | None = None, forms: Sequence[str] = ()
+) -> None:
+    """Raise ``ParameterError`` for what no listening could put right: an unknown kind, a code or a form that cannot be."""
     parse_kinds(kinds)
+    read_forms(forms)
     check_barcode(barcode)
     for side in record.sides if record else ():
         for track in side.tracks:

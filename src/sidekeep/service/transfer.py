@@ -77,7 +77,8 @@ def transfer(
     options = options or TransferOptions()
     sleeve = load_sleeve(sleeve_path)
     record = sleeve.record if sleeve else None
-    refuse_early(options.kinds, options.facts.barcode or (record.barcode if record else ""), record)
+    barcode = options.facts.barcode or (record.barcode if record else "")
+    refuse_early(options.kinds, barcode, record, options.recipe.copies.forms)
     assigned = assign_files(files, record if record and record.sides else None, options.side_letters)
     sources = [open_take(take.paths) for take in assigned]
     read = [*files, *([sleeve_path] if sleeve_path else [])]

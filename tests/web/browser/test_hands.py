@@ -313,3 +313,34 @@ def test_a_side_by_touch_on_a_phone(own: RunningServer, open_page: Callable[...,
     page.get_by_role("button", name="Mend all Ticks").tap()
     page.get_by_role("button", name="Leave all Ticks").and_(page.locator(":enabled")).wait_for()
     fits()
+
+
+def test_the_form_of_the_files_is_a_choice_of_the_recipe(
+    own: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """Chosen on the page, kept in the recipe, taken back by undo; a form that cannot be is told and not kept."""
+    record = record_of(own)
+    # The form that cannot be is refused by the server, which the browser tells.
+    page = open_page(own, f"/record/{record['id']}/copies", allow=("400",))
+
+    def kept() -> dict[str, Any]:
+        choices: dict[str, Any] = own.get(f"/api/records/{record['id']}/recipe")["choices"]["copies"]
+        return choices
+
+    page.get_by_text("Form of the files").click()
+    with page.expect_response("**/edits"):
+        page.get_by_label("A folder for every disc of a set").check()
+    forms = page.get_by_label("Bits, rates and bit rates")
+    forms.fill("lossless=20")
+    forms.press("Enter")
+    page.get_by_text("must be 16 or 24").first.wait_for()
+    assert kept()["forms"] == []
+    forms.fill("lossless=16 portable=good")
+    with page.expect_response("**/edits"):
+        forms.press("Enter")
+    assert kept()["disc_folders"] is True
+    assert kept()["forms"] == ["lossless=16", "portable=good"]
+    for _ in range(2):
+        with page.expect_response("**/undo"):
+            page.get_by_role("button", name="Undo").click()
+    assert (kept()["forms"], kept()["disc_folders"]) == ([], False)

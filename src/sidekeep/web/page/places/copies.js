@@ -4,6 +4,7 @@ import { html, useEffect, useState } from "../html.js";
 import { get, post, remove } from "../server.js";
 import { loadRecord, makeEdit, stepBack, tell, told, useKnown, useRecord } from "../store.js";
 import { Checked } from "./checked.js";
+import { FileForm } from "./copies_form.js";
 import { capital, count, day, decibels, gain, listed, roughly, size } from "../words.js";
 
 const CHOSEN = "sidekeep kinds";
@@ -145,6 +146,7 @@ function Recipe({ record }) {
       <li>The first file begins${" "}<${Pick} label="Where the first file begins" value=${edges.lead_in ?? "cut"} words=${LEAD_INS} set=${(/** @type {string} */ value) => set({ lead_in: value })} />, fades in over <${Number_} label="Fade in, seconds" value=${edges.fade_in_s ?? 0.05} min=${0} max=${10} step=${0.05} unit="s" set=${(/** @type {number} */ value) => set({ fade_in_s: value })} />${" "}and out over <${Number_} label="Fade out, seconds" value=${edges.fade_out_s ?? 1} min=${0} max=${10} step=${0.1} unit="s" set=${(/** @type {number} */ value) => set({ fade_out_s: value })} />.</li>
     </ul>
     ${effect && html`<${Effect} effect=${effect} />`}
+    <${FileForm} copies=${recipe.copies} set=${set} />
     <p class="buttons"><button class="quiet" disabled=${!record.can_undo} onClick=${() => void stepBack(record.id, "undo")}>Undo</button><button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Redo</button></p>
   </section>`;
 }

@@ -1,0 +1,54 @@
+/** The form of the copies: what the recipe says of files, none of which changes the sound. */
+import { html, useEffect, useRef, useState } from "../html.js";
+
+const FRONTS = { cover: "cover.jpg", folder: "folder.jpg", both: "cover.jpg and folder.jpg" };
+const USUAL = { forms: [], picture_px: 1400, picture_kb: 0, front_file: "cover", cd_picture: false, disc_folders: false, through_numbers: false, owner: "" };
+
+/** @param {{copies: any, set: (fields: Record<string, unknown>) => void}} props */
+export function FileForm({ copies, set }) {
+  const now = { ...USUAL, ...copies };
+  const usual = Object.entries(USUAL).every(([name, value]) => JSON.stringify(now[name]) === JSON.stringify(value));
+  return html`<details class="more-ways"><summary>Form of the files${usual ? "" : ": not as usual"}</summary>
+    <${Text} label="Bits, rates and bit rates" value=${now.forms.join(" ")} placeholder="lossless=16 portable=good" set=${(/** @type {string} */ value) => set({ forms: value.split(/\s+/).filter(Boolean) })} about="form-words" />
+    <p class="soft" id="form-words">One for a kind: lossless=16,48000 is 16 bits at 48000 Hz, portable=good or aac=192 a bit rate (small, good, best or kbit/s). Without one, exact kinds have the bits and rate of the take.</p>
+    <${Count} label="Longest edge of pictures" value=${now.picture_px} min=${64} max=${10000} unit="pixels" set=${(/** @type {number} */ value) => set({ picture_px: value })} />
+    <${Count} label="Most kilobytes of a picture, 0 for any" value=${now.picture_kb} min=${0} max=${100000} unit="kB" set=${(/** @type {number} */ value) => set({ picture_kb: value })} />
+    <label>The front lies beside the tracks as <select value=${now.front_file} onChange=${(/** @type {any} */ event) => set({ front_file: event.target.value })}>${Object.entries(FRONTS).map(([name, text]) => html`<option value=${name} selected=${name === now.front_file}>${text}</option>`)}</select></label>
+    <${Check} label="A folder for every disc of a set" value=${now.disc_folders} set=${(/** @type {boolean} */ value) => set({ disc_folders: value })} />
+    <${Check} label="Tracks are numbered through all discs" value=${now.through_numbers} set=${(/** @type {boolean} */ value) => set({ through_numbers: value })} />
+    <${Check} label="CD tracks carry the picture too" value=${now.cd_picture} set=${(/** @type {boolean} */ value) => set({ cd_picture: value })} />
+    <${Text} label="Who keeps the master: a person or an organisation" value=${now.owner} placeholder="" set=${(/** @type {string} */ value) => set({ owner: value })} />
+  </details>`;
+}
+
+/** @param {{label: string, value: string, placeholder: string, about?: string, set: (value: string) => void}} props */
+function Text({ label, value, placeholder, about, set }) {
+  const [text, setText] = useState(value);
+  const sent = useRef(value); // leaving the field after Enter does not ask again for what was refused
+  useEffect(() => {
+    setText(value);
+    sent.current = value;
+  }, [value]);
+  const keep = () => {
+    const now = text.trim();
+    if (now !== value && now !== sent.current) set((sent.current = now));
+  };
+  return html`<label>${label} <input type="text" maxlength="500" value=${text} placeholder=${placeholder} aria-describedby=${about} onInput=${(/** @type {any} */ event) => setText(event.target.value)} onBlur=${keep} onKeyDown=${(/** @type {KeyboardEvent} */ event) => event.key === "Enter" && keep()} /></label>`;
+}
+
+/** @param {{label: string, value: number, min: number, max: number, unit: string, set: (value: number) => void}} props */
+function Count({ label, value, min, max, unit, set }) {
+  const [text, setText] = useState(String(value));
+  useEffect(() => setText(String(value)), [value]);
+  const keep = () => {
+    const now = Number(text);
+    if (!Number.isInteger(now) || now < min || now > max) return setText(String(value));
+    if (now !== value) set(now);
+  };
+  return html`<label>${label} <span class="with-unit"><input type="number" value=${text} min=${min} max=${max} step="1" onInput=${(/** @type {any} */ event) => setText(event.target.value)} onBlur=${keep} onKeyDown=${(/** @type {KeyboardEvent} */ event) => event.key === "Enter" && keep()} /> ${unit}</span></label>`;
+}
+
+/** @param {{label: string, value: boolean, set: (value: boolean) => void}} props */
+function Check({ label, value, set }) {
+  return html`<label class="check"><input type="checkbox" checked=${value} onChange=${(/** @type {any} */ event) => set(event.target.checked)} /><span>${label}.</span></label>`;
+}
