@@ -132,17 +132,19 @@ def stall(process_id: int, over: threading.Event) -> None:
             os.kill(process_id, signal.SIGCONT)
 
 
-def judge(found: dict[str, Any]) -> tuple[int, list[float], int]:
-    """Losses told within ``NEAR_S`` of their place, how far off each was in s, and alarms that were none."""
+def judge(found: dict[str, Any]) -> tuple[list[float], list[float], list[float]]:
+    """How far off every told loss was in s, the sizes of those that were not told, and of alarms that were none."""
     left = [tuple(each) for each in found["told"]]
-    offs = []
-    for place, _ in found["lost"]:
+    offs, missed = [], []
+    for place, size in found["lost"]:
         near = [each for each in left if abs(each[0] - place) <= 0.5 * RATE_HZ]
         if near:
             best = min(near, key=lambda each: abs(each[0] - place))
             left.remove(best)
             offs.append(abs(best[0] - place) / RATE_HZ)
-    return sum(off <= NEAR_S for off in offs), offs, len(left)
+        else:
+            missed.append(size / RATE_HZ)
+    return offs, missed, [size / RATE_HZ for _, size in left]
 
 
 def main() -> None:
@@ -181,13 +183,19 @@ def main() -> None:
             player.wait()
             deck.kill()
     found = json.loads(out.decode().splitlines()[-1])
-    near, offs, false = judge(found)
+    offs, missed, false = judge(found)
     load = f"load {os.getloadavg()[0]:.1f} with {HOGS} busy programs"
     print(f"{load}; {options.minutes:g} minutes, {'with' if options.stalls else 'without'} stalls")
     print(f"losses made                 {len(found['lost'])}, of {min(SIZES_S):g} to {max(SIZES_S):g} s")
     print(f"told                        {len(offs)}, farthest from its place {max(offs, default=0.0):.3f} s")
-    print(f"told within {1000 * NEAR_S:.0f} ms           {near}")
-    print(f"false alarms                {false}; other news: {', '.join(found['other']) or 'none'}")
+    print(f"told within {1000 * NEAR_S:.0f} ms           {sum(off <= NEAR_S for off in offs)}")
+    print(f"not told, s                 {_list(missed)}")
+    print(f"told and not made, s        {_list(false)} (a machine this busy may have lost them)")
+    print(f"other news                  {', '.join(found['other']) or 'none'}")
+
+
+def _list(sizes_s: list[float]) -> str:
+    return ", ".join(f"{size_s:.3f}" for size_s in sizes_s) or "none"
 
 
 if __name__ == "__main__":

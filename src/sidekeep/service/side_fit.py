@@ -87,12 +87,21 @@ def fit(side: str, music_s: float, printed: Mapping[str, PrintedSide]) -> News |
 
 def same_course(one: Sequence[float], two: Sequence[float]) -> bool:
     """Whether two rows of levels (dB every ``COURSE_STEP_S``) are the same music played twice."""
-    a, b = np.asarray(one, np.float64), np.asarray(two, np.float64)
+    a, b = _music_part(one), _music_part(two)
     shorter, longer = sorted((len(a), len(b)))
     shift = min(round(_COURSE_SHIFT_S / COURSE_STEP_S), shorter // 4)
     if shorter * COURSE_STEP_S < _LEAST_COURSE_S or longer - shorter > max(shift, 0.05 * longer):
         return False
     return max(_correlation(a, b, by) for by in range(-shift, shift + 1)) > _SAME_COURSE
+
+
+def _music_part(course: Sequence[float]) -> NDArray[np.float64]:
+    """From the first to the last music: one take ends at the lift, another in the run-out."""
+    levels = np.asarray(course, np.float64)
+    if not len(levels):
+        return levels
+    music = np.flatnonzero(levels > np.percentile(levels, 90.0) - _MUSIC_WITHIN_DB)
+    return levels[music[0] : music[-1] + 1] if len(music) else levels[:0]
 
 
 def _correlation(a: NDArray[np.float64], b: NDArray[np.float64], by: int) -> float:
