@@ -8,6 +8,7 @@ import { capital, clock, count, whole } from "../words.js";
 import { Desk } from "../side/desk.js";
 import { Disc } from "../side/disc_view.js";
 import { Damage, Findings } from "../side/damage.js";
+import { History } from "../side/history.js";
 import { Listen } from "../side/listen.js";
 import { Chosen } from "../side/chosen.js";
 import { Strip } from "../side/strip_view.js";
@@ -117,6 +118,7 @@ function OnTheDesk({ record, side, take, job, at }) {
       <${Findings} desk=${desk} record=${record} side=${side} />
       <${Damage} desk=${desk} edit=${edit} side=${side} />
       <${Takes} record=${record} side=${side} />
+      <${History} record=${record} rate_hz=${take.rate_hz} />
       <${KeyList} />
     </div>
   `;

@@ -16,6 +16,7 @@ export function Takes({ record, side }) {
     if (await told(post(`/api/takes/${encodeURIComponent(take.id)}/${what}`, { revision: record.revision }))) tell(said);
     await loadRecord(record.id);
   };
+  const others = own.length ? record.sides.map((/** @type {any} */ each) => each.side).filter((/** @type {string} */ letter) => letter !== side.side && letter.length === 1) : [];
   const empty = async () => {
     if (await told(remove(`/api/records/${encodeURIComponent(record.id)}/bin`, { revision: record.revision }))) tell("The bin of this record is empty.");
     await loadRecord(record.id);
@@ -29,6 +30,7 @@ export function Takes({ record, side }) {
     </li>`)}
     ${binned.map((/** @type {any} */ take) => html`<li key=${take.id} class="soft"><span>Take ${take.number}, in the bin</span><button class="quiet" onClick=${() => void act(take, "restore", `Take ${take.number} is back.`)}>Bring it back</button></li>`)}
     </ul>
+    ${others.length > 0 && html`<p class="buttons"><span class="soft">Recorded as the wrong side?</span> ${others.map((/** @type {string} */ other) => html`<button class="quiet" onClick=${() => void makeEdit(record.id, { kind: "swap-sides", a: side.side, b: other }, "The swap")}>Swap sides ${side.side} and ${other}</button>`)}</p>`}
     ${own.length > 1 && html`<p><a href=${`${recordPath(record.id, "later")}#side=${side.side}`}>What has changed between them, and one better take out of them</a></p>`}
     ${(record.binned ?? []).length > 0 && html`<${Empty} what=${count(record.binned.length, "take")} empty=${empty} />`}</details>`;
 }
