@@ -16,8 +16,8 @@ from sidekeep.copies.report.data import (
     ReportData,
     SideView,
     TrackView,
-    render_report,
 )
+from sidekeep.copies.report.page import render_report
 from sidekeep.files.atomic import write_text
 from sidekeep.flow.survey import Survey
 from sidekeep.model.cuts import SideCuts

@@ -11,7 +11,8 @@ from pathlib import Path
 
 from sidekeep.files.pictures import load_picture
 from sidekeep.files.reader import open_source
-from sidekeep.files.tags import Gain, TagSet, write_tags
+from sidekeep.files.tag_writer import write_tags
+from sidekeep.files.tags import Gain, TagSet
 from sidekeep.flow.measures import PeakLoudnessMeter
 
 REFERENCE_LUFS = -18.0
