@@ -6,8 +6,10 @@ programs keep the processor busy and the gauge is read ten times a second. After
 compared: a jump of the counter is loss; frames of silence are the *player* coming late, which a real turntable
 cannot do, and are told apart.
 
-    ./run bench capture [--quick] [--hour]      2 minutes (20 s with --quick, 60 minutes with --hour)
-    ./run bench capture --survey follow         with the survey behind the needle; ``kill``: one that is killed half way
+    ./run bench capture [--quick]               2 minutes (20 s with --quick) three times: without a survey behind the needle,
+                                                with one, with one that is killed half way; none may cost a frame
+    ./run bench capture --hour                  60 minutes without it
+    ./run bench capture --survey follow         one of the three: none, follow, kill
     ./run bench capture --pages 30              with the server of the page in the listening process, and so many pages open
 """
 
@@ -44,6 +46,11 @@ RATE_HZ = 192_000
 BITS = 24
 SINK = "reference"
 HOGS = 3
+TRIALS = {
+    "none": "without a survey behind the needle",
+    "follow": "with a survey behind the needle",
+    "kill": "with a survey that is killed on the way",
+}
 READINGS_PER_S = 10.0
 _CHUNK = 48_000
 _TOP = 1 << 24
@@ -305,7 +312,9 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="20 seconds")
     parser.add_argument("--hour", action="store_true", help="60 minutes")
     parser.add_argument("--minutes", type=float, help="another length")
-    parser.add_argument("--survey", choices=("follow", "kill"), default="", help="a survey behind the needle")
+    parser.add_argument(
+        "--survey", choices=tuple(TRIALS), help="one trial only: with a survey behind the needle, or without"
+    )
     parser.add_argument("--pages", type=int, default=0, metavar="N", help="so many pages open (32 at most)")
     options = parser.parse_args()
     seconds = 60.0 * (options.minutes or (1 / 3 if options.quick else 60.0 if options.hour else 2.0))
@@ -313,10 +322,19 @@ def main() -> None:
         f"{platform.machine()}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f} and {HOGS} busy programs "
         f"more; Python {platform.python_version()}; {RATE_HZ} Hz, {BITS} bit, stereo, {seconds:g} s"
     )
+    usual = "none" if options.hour or options.pages else ""
+    for name in (options.survey or usual,) if options.survey or usual else TRIALS:
+        print(f"-- {TRIALS[name]}")
+        if not trial(seconds, "" if name == "none" else name, options.pages):
+            return
+
+
+def trial(seconds: float, following: str, open_pages: int) -> bool:
+    """One recording under load, and what came of it; False where there is nothing to record with."""
     before = resource.getrusage(resource.RUSAGE_SELF)
-    done = capture(seconds, options.survey, options.pages)
+    done = capture(seconds, following, open_pages)
     if done is None:
-        return
+        return False
     after = resource.getrusage(resource.RUSAGE_SELF)
     session, heard = done
     news = {
@@ -333,15 +351,18 @@ def main() -> None:
         f"block to block, ms          50 wanted; median {np.median(gaps):.0f}, 99.9 % {np.percentile(gaps, 99.9):.0f}, "
         f"longest {gaps.max():.0f} (as the listening program sees it, pipe and all)"
     )
-    if options.pages:
+    if open_pages:
         print(
-            f"pages                       {session.pages_reached} of {options.pages} were told {session.page_events} readings"
+            f"pages                       {session.pages_reached} of {open_pages} were told {session.page_events} readings"
         )
     print(
         f"gauge                       {session.readings} readings, {session.listened_frames} frames heard, "
         f"{session.reading_cpu_s / max(1e-9, session.take_frames / RATE_HZ):.2f} cores; whole program "
         f"{(after.ru_utime - before.ru_utime) / max(1e-9, seconds):.2f} cores"
     )
+    if following:
+        print(f"survey behind the needle    {session.survey_cpu_s / max(1e-9, seconds):.2f} cores")
+    return True
 
 
 if __name__ == "__main__":
