@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sidekeep.devices.recorder import RecorderSettings
 from sidekeep.errors import ShelfError
@@ -31,7 +32,7 @@ from sidekeep.units import power_to_db
 @dataclass
 class OpenTake:
     """Frames are the capture's. ``begun``: the writer has confirmed the file. ``anew``: it goes on where an earlier take of
-    the side was cut short. ``course``: level in dB of every half second."""
+    the side was cut short. ``course``: level in dB every ``COURSE_STEP_S``."""
 
     side: str
     path: Path
@@ -46,8 +47,7 @@ class OpenTake:
     end_reason: str = ""
     notes: list[News] = field(default_factory=list)
     course: list[float] = field(default_factory=list)
-    _power: float = 0.0
-    _frames: int = 0
+    _powers: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     _clipped: bool = False
 
     @property
@@ -69,11 +69,12 @@ class OpenTake:
 
     def listen(self, block: Audio, clipped_frames: int, frame: int) -> list[News]:
         """Follow the course of the side; news of the first clipping."""
-        self._power += float((np.diff(block, axis=0) ** 2).sum())
-        self._frames += len(block)
-        if self._frames >= COURSE_STEP_S * self.settings.rate_hz:
-            self.course.append(power_to_db(self._power / self._frames + 1e-14))
-            self._power, self._frames = 0.0, 0
+        powers = np.concatenate([self._powers, (np.diff(block, axis=0) ** 2).sum(axis=1)])
+        step = max(1, round(COURSE_STEP_S * self.settings.rate_hz))
+        count = len(powers) // step
+        means = powers[: count * step].reshape(count, step).mean(axis=1)
+        self.course += [power_to_db(float(mean) + 1e-14) for mean in means]
+        self._powers = powers[count * step :]
         if clipped_frames and not self._clipped:
             self._clipped = True
             return [

@@ -3,7 +3,7 @@ against the takes before.
 
 A side lasts as long as its printed times and the gaps between the tracks; players run up to one percent wrong and printed
 times are rounded (common practice, no source). Two playings of one side rise and fall together: the levels of every
-half second are compared, shifted against each other by some seconds.
+twentieth of a second are compared, shifted against each other by some seconds.
 """
 
 from __future__ import annotations
@@ -21,9 +21,11 @@ _GAP_S = 3.0
 _SPEED = 0.012
 _COURSE_SHIFT_S = 15.0
 _LEAST_COURSE_S = 30.0
-COURSE_STEP_S = 0.5
-_SAME_COURSE = 0.93
-"""Two playings of one pressed side came to 0.99 and more, other sides to 0.33 (clean) and 0.81 (badly worn) at most."""
+COURSE_STEP_S = 0.05
+_SAME_COURSE = 0.8
+"""Two playings of one pressed side came to 0.94 and more, other sides to 0.19 at most (noisy, worn, any shift of the steps)."""
+_MINUTE_S = 60.0
+_SMOOTHING = np.array([1.0, 2.0, 3.0, 2.0, 1.0]) / 9.0
 _MUSIC_WITHIN_DB = 20.0
 _LEAST_MUSIC_S = 15.0
 
@@ -86,37 +88,48 @@ def fit(side: str, music_s: float, printed: Mapping[str, PrintedSide]) -> News |
 
 
 def same_course(one: Sequence[float], two: Sequence[float]) -> bool:
-    """Whether two rows of levels (dB every ``COURSE_STEP_S``) are the same music played twice."""
+    """Whether two rows of levels (dB every ``COURSE_STEP_S``) are the same music played twice: minute by minute, since
+    no player runs equally fast twice."""
     a, b = _music_part(one), _music_part(two)
     shorter, longer = sorted((len(a), len(b)))
     shift = min(round(_COURSE_SHIFT_S / COURSE_STEP_S), shorter // 4)
     if shorter * COURSE_STEP_S < _LEAST_COURSE_S or longer - shorter > max(shift, 0.05 * longer):
         return False
-    return max(_correlation(a, b, by) for by in range(-shift, shift + 1)) > _SAME_COURSE
+    size = round(_MINUTE_S / COURSE_STEP_S)
+    starts = range(0, max(1, len(a) - size // 2), size)
+    return float(np.median([_correlation(a, b, start, size, shift) for start in starts])) > _SAME_COURSE
 
 
 def _music_part(course: Sequence[float]) -> NDArray[np.float64]:
-    """From the first to the last music: one take ends at the lift, another in the run-out."""
-    levels = np.asarray(course, np.float64)
-    if not len(levels):
-        return levels
-    music = np.flatnonzero(levels > np.percentile(levels, 90.0) - _MUSIC_WITHIN_DB)
-    return levels[music[0] : music[-1] + 1] if len(music) else levels[:0]
+    """Smoothed, from the first to the last music: one take ends at the lift, another in the run-out. What is not music is NaN."""
+    if len(course) < len(_SMOOTHING):
+        return np.zeros(0)
+    power = np.convolve(10.0 ** (np.asarray(course, np.float64) / 10.0), _SMOOTHING, "same")
+    levels = 10.0 * np.log10(power + 1e-14)
+    is_music = levels > np.percentile(levels, 90.0) - _MUSIC_WITHIN_DB
+    places = np.flatnonzero(is_music)
+    if not len(places):
+        return np.zeros(0)
+    return np.where(is_music, levels, np.nan)[places[0] : places[-1] + 1]
 
 
-def _correlation(a: NDArray[np.float64], b: NDArray[np.float64], by: int) -> float:
-    """Correlation where both have music: that music stops for the run-out says nothing of which music it is."""
-    if by < 0:
-        a, b, by = b, a, -by
-    count = min(len(a) - by, len(b))
-    x, y = a[by : by + count], b[:count]
-    music = (x > np.percentile(x, 90.0) - _MUSIC_WITHIN_DB) & (y > np.percentile(y, 90.0) - _MUSIC_WITHIN_DB)
-    if music.sum() < _LEAST_MUSIC_S / COURSE_STEP_S:
-        return 0.0
-    x, y = x[music], y[music]
-    x, y = x - x.mean(), y - y.mean()
-    both = float(np.sqrt((x @ x) * (y @ y)))
-    return float(x @ y) / both if both > 0.0 else 0.0
+def _correlation(a: NDArray[np.float64], b: NDArray[np.float64], start: int, size: int, shift: int) -> float:
+    """The highest correlation of a piece of ``a`` with ``b`` near the same place, where both have music: that music stops
+    says nothing of which music it is."""
+    best = 0.0
+    for by in range(-shift, shift + 1):
+        first = max(start, -by)
+        stop = min(start + size, len(a), len(b) - by)
+        if stop - first < _LEAST_MUSIC_S / COURSE_STEP_S:
+            continue
+        x, y = a[first:stop], b[first + by : stop + by]
+        both = ~(np.isnan(x) | np.isnan(y))
+        if both.sum() < _LEAST_MUSIC_S / COURSE_STEP_S:
+            continue
+        x, y = x[both] - x[both].mean(), y[both] - y[both].mean()
+        power = float(np.sqrt((x @ x) * (y @ y)))
+        best = max(best, float(x @ y) / power if power > 0.0 else 0.0)
+    return best
 
 
 def shortest_side_s(side: str, printed: Mapping[str, PrintedSide], *, without_print_s: float) -> float:
