@@ -205,7 +205,13 @@ def show_changes(first: list[Piece]) -> None:
     chain = new.pressed.audio * [0.75, 0.70] + hum
     judge("chain only: 2.8 dB less, balance 0.6 dB, hum at -53 dBFS", old, new, chain)
     other = play(first, RATE_HZ, KEPT.but(speed_error=0.004, speed_drift=0.002), 5, 6)
-    judge("another turntable: 0.4 % slower, drifting", old, other)
+    # at another speed the press lays its dust elsewhere on the disc: only the laying on each other can be judged
+    show_alignment(
+        "another turntable: 0.4 % slower, drifting",
+        compare_takes(Held(old.pressed.audio, RATE_HZ), Held(other.pressed.audio, RATE_HZ)),
+        old,
+        other,
+    )
 
 
 def show_ticks(first: list[Piece], pairs: int) -> None:
