@@ -36,7 +36,7 @@ HELD_OUT = 6
 """Every sixth file of each kind, or seed, is held out."""
 HARD = ("electronic-clicks", "applause", "harpsichord", "castanets", "solo-voice")
 """Sounds of the null set that are easily taken for damage: more of them."""
-EDGY_PRESSED, EDGY_CLEAN, EDGY_S = 84, 28, 8.0
+EDGY_PRESSED, EDGY_CLEAN, EDGY_S = 140, 28, 8.0
 """Sounds with edges, pressed and as they are, and how long."""
 SEED = 20
 
@@ -68,6 +68,7 @@ class Sample:
     weight: Floats
     mono: NDArray[np.bool_]
     held_out: bool
+    what: str
 
 
 def judged(kind: str, number: int) -> bool:
@@ -147,7 +148,14 @@ def collect(job: Job) -> Sample:
     weight[damage == 1.0] *= min(3.0, 1200.0 / max(1.0, damage.sum()))
     crowd = max(1.0, (1.0 - damage).sum())
     weight[damage == 0.0] *= min(3.0, 4500.0 / crowd) if job.what in ("null", "edgy") else 3.0
-    return Sample(evidence=evidence, damage=damage, weight=weight, mono=summed_rows, held_out=job.held_out)
+    return Sample(
+        evidence=evidence,
+        damage=damage,
+        weight=weight,
+        mono=summed_rows,
+        held_out=job.held_out,
+        what=job.what,
+    )
 
 
 def _material(job: Job) -> tuple[Floats, Floats, int, int]:

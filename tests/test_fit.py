@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,40 +15,70 @@ from benchmarks.edgy_sounds import SOURCES, edgy_sound
 from benchmarks.fit_material import Job, Sample, jobs
 from benchmarks.real_music import PACKAGES, PINNED, STAMP, check_pinned
 
-from sidekeep.dsp.impulses.evidence.collect import EVIDENCE, NEAR_EVIDENCE
-from sidekeep.dsp.impulses.evidence.network import read_weights
+from sidekeep.dsp.impulses.evidence.collect import EDGES_ODDS, EVIDENCE, NEAR_EVIDENCE
+from sidekeep.dsp.impulses.evidence.network import NAMES, read_weights
+from sidekeep.dsp.impulses.evidence.weights import FILE
 from sidekeep.errors import AudioFileError
 
 
-def made_up(seed: int, held_out: bool) -> Sample:
+def made_up(seed: int, held_out: bool, what: str = "clean") -> Sample:
     """Candidates whose first two numbers tell damage from music, and whose others tell nothing."""
     rng = np.random.default_rng(seed)
     evidence = rng.standard_normal((600, len(EVIDENCE)))
     damage = (evidence[:, 0] + evidence[:, 1] > 0.3).astype(np.float64)
     return Sample(
-        evidence=evidence, damage=damage, weight=np.ones(600), mono=rng.random(600) < 0.3, held_out=held_out
+        evidence=evidence,
+        damage=damage,
+        weight=np.ones(600),
+        mono=rng.random(600) < 0.3,
+        held_out=held_out,
+        what=what,
     )
 
 
-def test_a_fit_learns_what_holds_on_what_was_held_out(monkeypatch: pytest.MonkeyPatch) -> None:
-    plans = {name: replace(plan, units=4, steps=500) for name, plan in fit_mend.PLANS.items()}
-    monkeypatch.setattr(fit_mend, "PLANS", plans)
+@pytest.fixture
+def small(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
+    """Short fits; the content of the delivered file."""
+    for plans in (fit_mend.PLANS, fit_mend.SECOND):
+        for name, plan in plans.items():
+            monkeypatch.setitem(plans, name, replace(plan, units=4, steps=500))
     monkeypatch.setattr(fit_mend, "BATCH", 64)
     monkeypatch.setattr(fit_mend, "SEEDS", (0,))
+    text = resources.files("sidekeep.dsp.impulses.evidence").joinpath(FILE).read_text("utf-8")
+    return dict(json.loads(text))
+
+
+def test_a_fit_learns_what_holds_on_what_was_held_out(small: dict[str, Any]) -> None:
     samples = [made_up(seed, seed == 3) for seed in range(4)]
-    held, losses = fit_mend.fit_all(samples)
-    for name, loss in losses.items():
-        assert loss["held_out"] < 0.45, name
-        assert loss["held_out"] < loss["held_out_before"]
-    listed = [Job(what="clean", kind="folk", number=1)]
-    held["card"] = fit_mend.card(listed, samples, losses)
+    held, losses = fit_mend.fit_all(samples, small)
+    assert set(losses) == set(NAMES)
+    for name in ("stereo", "mono", "screen"):
+        assert losses[name]["held_out"] < 0.45, name
+        assert losses[name]["held_out"] < losses[name]["held_out_before"]
+    held["card"] = fit_mend.card([Job(what="clean", kind="folk", number=1)], samples, losses, small["card"])
+    assert "before" not in held["card"]
     back = json.loads(fit_mend.as_text(held))
     assert back == json.loads(json.dumps(held))
     weights = read_weights(back, EVIDENCE, NEAR_EVIDENCE)
-    judge = fit_mend.Rows.of(samples, held_out=True, mono=False)
+    judge = fit_mend.Rows.of(samples, fit_mend.FIRST["stereo"], None, held_out=True)
     assert judge.loss_nats(weights.stereo) == pytest.approx(losses["stereo"]["held_out"], abs=1e-5)
     assert back["card"]["candidates"] == 2400
     assert back["card"]["candidates_held_out"] == 600
+
+
+def test_the_second_judge_is_fitted_on_what_the_first_lets_pass(small: dict[str, Any]) -> None:
+    samples = [made_up(seed, seed == 3, what="edgy" if seed == 1 else "clean") for seed in range(4)]
+    held, losses = fit_mend.fit_all(samples, small, edges_only=True)
+    assert set(losses) == {"stereo_edges", "mono_edges"}
+    assert held["networks"]["stereo"] == small["networks"]["stereo"]
+    plan, judge = fit_mend.SECOND["mono_edges"], fit_mend.spread_out(small["networks"]["mono"])
+    rows = fit_mend.Rows.of(samples, plan, judge, held_out=False)
+    assert (fit_mend.odds_of(judge, rows.evidence) > EDGES_ODDS).all()
+    assert losses["mono_edges"]["candidates"] == len(rows.damage) < 1800
+    first = fit_mend.Rows.of(samples, fit_mend.FIRST["mono"], None, held_out=False)
+    assert len(first.damage) == 1200
+    told = fit_mend.card([], samples, losses, small["card"])
+    assert told["before"] == small["card"]
 
 
 def test_no_piece_of_music_is_on_both_sides(monkeypatch: pytest.MonkeyPatch) -> None:

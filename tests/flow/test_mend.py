@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from sidekeep.errors import ParameterError
 from sidekeep.flow.mend import Mender
@@ -181,6 +182,23 @@ def test_sharp_clean_music_is_left_alone(name: str) -> None:
     assert len(mender.repairs) <= 1
     if not mender.repairs:
         np.testing.assert_array_equal(out, audio)
+
+
+def test_a_creaking_voice_in_a_quiet_groove_is_left_alone() -> None:
+    """Some 35 uneven pulses a second through the resonances of a vowel: each one stands out as a tick does."""
+    rng = np.random.default_rng(6)
+    places = np.cumsum(rng.normal(1260.0, 120.0, 160)).astype(int)
+    source = np.zeros(5 * RATE_HZ)
+    source[places[places < len(source)]] = rng.normal(1.0, 0.15, int((places < len(source)).sum()))
+    sound = np.zeros(len(source))
+    for hz, wide_hz in ((620.0, 90.0), (1250.0, 110.0), (2550.0, 170.0)):
+        radius = np.exp(-np.pi * wide_hz / RATE_HZ)
+        poles = [1.0, -2.0 * radius * np.cos(2.0 * np.pi * hz / RATE_HZ), radius * radius]
+        sound += lfilter([1.0], poles, source)
+    sound *= 0.3 / np.abs(sound).max()
+    audio = np.stack([sound, 0.8 * np.roll(sound, 12)], axis=1) + 2e-4 * rng.standard_normal((len(sound), 2))
+    _, mender = run(audio)
+    assert len(mender.repairs) <= 5
 
 
 def test_what_is_too_long_is_a_finding_and_stays() -> None:

@@ -33,7 +33,7 @@ from sidekeep.model.finding import Channel, Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair, RepairKind
 
-MENDER_VERSION = 4
+MENDER_VERSION = 5
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
 IN_FLIGHT = 3
@@ -72,8 +72,9 @@ class _Chunk:
 def mender_identity() -> str:
     """What decides the samples besides take and settings: the version and the fitted weights."""
     weights = fitted_weights()
-    digest = hashlib.sha256(np.float64(weights.share).astype("<f8").tobytes())
-    for network in (weights.stereo, weights.mono, weights.screen):
+    shares = np.array([weights.share, weights.edges_share])
+    digest = hashlib.sha256(shares.astype("<f8").tobytes())
+    for network in weights.networks.values():
         for values in network:
             digest.update(values.astype("<f8").tobytes())
     return f"{MENDER_VERSION}-{digest.hexdigest()[:16]}"

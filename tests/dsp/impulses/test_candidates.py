@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -18,12 +20,16 @@ from sidekeep.dsp.impulses.candidates import (
     find_tests,
     fit_predictors,
 )
+from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.mending import (
+    DOUBT_DOWN,
+    DOUBT_UP,
     DUE_LIMIT,
     PRIOR_UP,
     Channel,
     Manner,
     due_bonus,
+    find_shifts,
     mend_channels,
     share_shift,
 )
@@ -105,9 +111,33 @@ def test_candidates_hold_the_planted_pulses_and_few_others() -> None:
 
 
 def test_the_share_of_damage_moves_the_odds_both_ways() -> None:
-    assert share_shift(np.full(200, -6.0)) < -1.0
-    assert share_shift(np.full(200, 6.0)) == PRIOR_UP
-    assert share_shift(np.empty(0)) == 0.0
+    assert share_shift(np.full(200, -6.0), 0.3, 7.0, 1.0) < -1.0
+    assert share_shift(np.full(200, 6.0), 0.3, 7.0, 1.0) == 1.0
+    assert share_shift(np.empty(0), 0.3, 7.0, 1.0) == 0.0
+    # odds that fit the share already stay: 200 candidates, a third of them damage for sure
+    mixed = np.where(np.arange(200) < 67, 9.0, -9.0)
+    assert abs(share_shift(mixed, 1.0 / 3.0, 7.0, 1.0)) < 0.05
+
+
+def test_where_the_second_judge_doubts_most_it_doubts_the_rest() -> None:
+    channels = [Channel(noise(seed), 1) for seed in (51, 52)]
+    share = fitted_weights().edges_share
+    for channel in channels:
+        channel.odds = np.full(40, 5.0)
+        channel.doubts = np.where(np.arange(40) % 8 == 0, 12.0, -8.0)
+    eighth = math.log(1.0 / 7.0) - math.log(share / (1.0 - share))
+    assert find_shifts(channels) == (PRIOR_UP, pytest.approx(eighth, abs=0.1))
+    # what it is not sure of goes with the rest
+    for channel in channels:
+        channel.doubts = np.where(np.arange(40) % 8 == 0, 2.0, -4.0)
+    assert find_shifts(channels)[1] == -DOUBT_DOWN
+    for channel in channels:
+        channel.doubts = np.full(40, 4.0)
+    assert find_shifts(channels)[1] == DOUBT_UP
+    # where it is never asked, it says nothing
+    for channel in channels:
+        channel.doubts = np.full(40, np.inf)
+    assert find_shifts(channels)[1] == 0.0
 
 
 def test_mended_planes_differ_only_in_the_spans() -> None:

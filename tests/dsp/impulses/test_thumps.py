@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.thump_policy import take_thumps
-from sidekeep.dsp.impulses.thumps import TAIL_S, LowBand, Thump
+from sidekeep.dsp.impulses.thumps import TAIL_S, LowBand, Thump, _at_full_rate, _rings
 from sidekeep.errors import ParameterError
 
 Floats = NDArray[np.float64]
@@ -180,3 +180,12 @@ def test_the_low_end_keeps_step_with_what_is_taken_off() -> None:
         one, two = band.find_tail(start, start + 40), again.find_tail(start, start + 40)
         assert (one is None) == (two is None)
     assert band.find_heads() == again.find_heads()
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 44_100, 96_000])
+def test_the_family_drawn_through_its_knots_is_the_family(rate_hz: int) -> None:
+    frames = int(TAIL_S * rate_hz)
+    mix = np.random.default_rng(9).standard_normal((1200, 3)) / 1200.0
+    wanted = _rings(np.arange(frames) / rate_hz) @ mix
+    got = _at_full_rate(mix, frames, rate_hz)
+    np.testing.assert_allclose(got, wanted, atol=2e-5 * np.abs(wanted).max())

@@ -108,21 +108,22 @@ def find_band(planes: Floats, rate_hz: float, size: int) -> tuple[Band, bool] | 
 
 def _find_edge(level_db: Floats, wide: int, lowest: int) -> int | None:
     """The last bin of the sound under the steepest fall."""
-    best, edge, half = FALL_DB, None, wide // 2
+    half, last = wide // 2, len(level_db) - 2
+    at = np.arange(max(lowest, 3 * wide), last)
+    if not len(at):
+        return None
     # the highest level from each bin on: nothing may come back above an edge
     rest = np.maximum.accumulate(level_db[::-1])[::-1]
-    for at in range(max(lowest, 3 * wide), len(level_db) - 2):
-        above = rest[min(at + half, len(level_db) - 2)]
-        below = float(np.median(level_db[at - half - wide : at - half]))
-        fall = below - above
-        if fall <= best:
-            continue
-        further = float(np.median(level_db[at - 3 * wide : at - 2 * wide]))
-        if further - below < SLOPE * fall:
-            start = at - half - wide
-            loud = np.flatnonzero(level_db[start : at + half] > below - 3.0)
-            best, edge = fall, start + int(loud[-1])
-    return edge
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(level_db, wide), axis=1)
+    below, further = middle[at - half - wide], middle[at - 3 * wide]
+    fall = below - rest[np.minimum(at + half, last)]
+    fall[further - below >= SLOPE * fall] = 0.0
+    steepest = int(np.argmax(fall))
+    if fall[steepest] <= FALL_DB:
+        return None
+    start, stop = int(at[steepest]) - half - wide, int(at[steepest]) + half
+    loud = np.flatnonzero(level_db[start:stop] > below[steepest] - 3.0)
+    return start + int(loud[-1])
 
 
 def _ends_a_groove(edge: int, wide: int, lowest: int, power: Floats) -> bool:

@@ -56,6 +56,9 @@ LEAST_EVIDENCE = 24.0
 """Nats a repair must explain of the two-sided error, or it is taken back."""
 PRIOR_DOWN, PRIOR_UP = 7.0, 1.0
 """Nats the share of damage in the stretch may move the odds; crackle is no licence to mend the music beside it."""
+DOUBT_DOWN, DOUBT_UP = 5.0, 1.5
+"""The same for the second judge's odds. In a worn groove it need not doubt; where it doubts most of what the first one lets pass,
+it doubts the rest as well."""
 BESIDE, BESIDE_SIZE, BESIDE_BEFORE_S, BESIDE_AFTER_S = 3.0, 8.0, 0.0003, 0.0015
 DUE_LIMIT, DUE_OPEN = 5.0, 3.8
 """Nats the turn of the disc may add, and the test level, in scales, of a candidate where it expects one."""
@@ -101,6 +104,7 @@ class Channel:
         self.spans = np.empty((0, 3), dtype=np.int64)
         self.tests = np.empty(0)
         self.odds = np.empty(0)
+        self.doubts = np.empty(0)
 
     def look(self, open_at: float, due: Sequence[Due] = (), wall: int = 0) -> None:
         """Refresh what is stale and list the candidates there; fainter ones too where a scratch is due on this wall."""
@@ -156,10 +160,11 @@ class Channel:
         return evidence
 
     def judge(self, other: Floats) -> None:
-        """Weigh the evidence of each candidate."""
+        """Weigh the evidence of each candidate: ``odds`` of the first judge, ``doubts`` of the second where it is asked."""
         evidence, weights = self.collect(other), fitted_weights()
-        network = weights.stereo if len(other) else weights.mono
-        judge_candidates(self.working, self.spans, evidence, network, self.odds)
+        judges = (weights.stereo, weights.stereo_edges) if len(other) else (weights.mono, weights.mono_edges)
+        self.doubts = np.empty(len(self.spans))
+        judge_candidates(self.working, self.spans, evidence, *judges, self.odds, self.doubts)
 
     def calm_share(self, peaks: NDArray[np.int64]) -> Floats:
         """Power of the local scale over that of the errors around each peak, ``LEAST_CALM`` to 1."""
@@ -178,20 +183,31 @@ def order_for(rate_factor: int) -> int:
     return min(64, 16 + 16 * rate_factor)
 
 
-def share_shift(odds: Floats) -> float:
-    """Nats to add to log odds so that they fit the share of damage among these candidates.
+def share_shift(odds: Floats, fitted_share: float, down: float, up: float) -> float:
+    """Nats to add to log odds so that they fit the share of damage among these candidates, ``-down`` to ``up``.
 
     Saerens, Latinne & Decaestecker, Neural Computation 14(1), 2002 (from memory): the prior is re-estimated by
-    expectation-maximisation from the classifier's own outputs.
+    expectation-maximisation from the classifier's own outputs. ``fitted_share`` is the share of damage it was fitted at.
     """
     if not len(odds):
         return 0.0
-    shift, prior = 0.0, fitted_weights().prior_nats
+    shift, prior = 0.0, math.log(fitted_share / (1.0 - fitted_share))
     for _ in range(12):
         likely = 1.0 / (1.0 + np.exp(-np.clip(odds + shift, -30.0, 30.0)))
         share = (float(likely.sum()) + 0.05) / (len(odds) + 1.0)
-        shift = min(PRIOR_UP, max(-PRIOR_DOWN, math.log(share / (1.0 - share)) - prior))
+        shift = min(up, max(-down, math.log(share / (1.0 - share)) - prior))
     return shift
+
+
+def find_shifts(channels: list[Channel]) -> tuple[float, float]:
+    """``share_shift`` of the first judge and of the second, over the candidates of all channels."""
+    odds = np.concatenate([channel.odds for channel in channels])
+    doubts = np.concatenate([channel.doubts for channel in channels])
+    weights = fitted_weights()
+    return (
+        share_shift(odds, weights.share, PRIOR_DOWN, PRIOR_UP),
+        share_shift(doubts[np.isfinite(doubts)], weights.edges_share, DOUBT_DOWN, DOUBT_UP),
+    )
 
 
 def mend_channels(
@@ -218,7 +234,7 @@ def mend_channels(
     taken = DamageSpans.none()
     long: list[Repaired] = []
     strokes: list[Stroke] = []
-    shift = 0.0
+    shift, doubt_shift = 0.0, 0.0
     for again in range(2):
         for index, channel in enumerate(channels):
             channel.look(manner.open_at, due, index)
@@ -226,10 +242,11 @@ def mend_channels(
             channel.judge(channels[1 - index].working if len(channels) == 2 else np.empty(0))
         if not again:
             long += _find_long(channels, longest, int(BURST_S * rate_hz), start, stop)
-            shift = share_shift(np.concatenate([channel.odds for channel in channels]))
+            shift, doubt_shift = find_shifts(channels)
         accepted = DamageSpans.none()
         for index, channel in enumerate(channels):
-            odds = channel.odds + shift + due_bonus(channel.spans, due, index)
+            odds = np.minimum(channel.odds + shift, channel.doubts + doubt_shift)
+            odds += due_bonus(channel.spans, due, index)
             if again:
                 odds += _beside_bonus(channel.spans, taken, rate_hz)
             else:

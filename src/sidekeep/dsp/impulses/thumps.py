@@ -33,6 +33,7 @@ LOW_RATE_HZ = 400.0
 
 _FIRST_STEP = 3
 """Half width of the first of the two low-passes on the way down."""
+_KNOT_S = 0.0002
 _BEFORE_S, _AFTER_S = 0.55, 0.45
 _ORDER = 28
 _COMPONENTS = 24
@@ -106,10 +107,7 @@ def _basis(rate_hz: int, factor: int) -> tuple[Floats, Floats, Floats, Floats]:
     _, sizes, right = np.linalg.svd(coarse, full_matrices=False)
     members = coarse.shape[1] // 2
     mix = right[:_COMPONENTS].T / sizes[:_COMPONENTS]
-    full = np.zeros((frames, _COMPONENTS))
-    for first in range(0, frames, 4096):
-        part = np.arange(first, min(first + 4096, frames)) / rate_hz
-        full[first : first + len(part)] = _rings(part) @ mix
+    full = _at_full_rate(mix, frames, rate_hz)
     padded = np.concatenate((np.zeros((lead * factor, _COMPONENTS)), full))
     low = _to_low(padded, factor)
     chosen = np.concatenate((np.arange(_CHECKED_RINGS), members + np.arange(_CHECKED_RINGS)))
@@ -120,6 +118,26 @@ def _basis(rate_hz: int, factor: int) -> tuple[Floats, Floats, Floats, Floats]:
         variance / variance.sum(),
         low @ (sizes[:_COMPONENTS, None] * right[:_COMPONENTS, chosen]),
     )
+
+
+def _at_full_rate(mix: Floats, frames: int, rate_hz: int) -> Floats:
+    """The rings mixed, (frames, k): reckoned every fifth of a millisecond and drawn through by cubics.
+
+    Good to 1e-5 of the peak (their quickest part has a time constant of 1.5 ms), at an eighth of the cost.
+    """
+    step = max(1, round(_KNOT_S * rate_hz))
+    spans = -(-frames // step)
+    knots = _rings(np.arange(spans + 3) * step / rate_hz) @ mix
+    full = np.empty((spans + 1, step, mix.shape[1]))
+    for at in range(step):
+        x = at / step
+        # Lagrange's cubic through the knots at -1, 0, 1, 2
+        before, here = -x * (x - 1.0) * (x - 2.0) / 6.0, (x + 1.0) * (x - 1.0) * (x - 2.0) / 2.0
+        after, beyond = -(x + 1.0) * x * (x - 2.0) / 2.0, (x + 1.0) * x * (x - 1.0) / 6.0
+        full[1:, at] = before * knots[:-3] + here * knots[1:-2] + after * knots[2:-1] + beyond * knots[3:]
+    # the rings begin at once, so there is no knot before the first
+    full[0] = _rings(np.arange(step) / rate_hz) @ mix
+    return np.ascontiguousarray(full.reshape(-1, mix.shape[1])[:frames])
 
 
 def _coarse_factor(factor: int) -> int:

@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.signal import lfilter
 
-from sidekeep.dsp.impulses.evidence.collect import ALL, EVIDENCE, NEAR_EVIDENCE, SCREEN_ODDS
+from sidekeep.dsp.impulses.evidence.collect import (
+    ALL,
+    EDGES_ODDS,
+    EVIDENCE,
+    NEAR_EVIDENCE,
+    SCREEN_ODDS,
+)
+from sidekeep.dsp.impulses.evidence.network import weigh_evidence
 from sidekeep.dsp.impulses.evidence.rail import lies_on_the_rail
 from sidekeep.dsp.impulses.evidence.repeats import (
     EVEN_APART,
@@ -29,6 +36,7 @@ from sidekeep.dsp.impulses.evidence.seam import (
     fit_exactly,
     seam_evidence,
 )
+from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.mending import Channel
 
 Floats = NDArray[np.float64]
@@ -140,6 +148,23 @@ def test_the_rest_is_asked_only_where_the_screen_lets_a_candidate_pass() -> None
     assert not passed.all()
     np.testing.assert_array_equal(screened[passed], whole[passed])
     assert not screened[~passed, near:].any()
+
+
+def test_the_second_judge_is_asked_what_the_first_lets_pass() -> None:
+    own = noise(41)
+    own[np.arange(900, 15_000, 700)] += 0.1
+    channel, other = Channel(own, 1), noise(42)
+    channel.look(3.0)
+    evidence, weights = channel.collect(other), fitted_weights()
+    first = np.array([weigh_evidence(row, weights.stereo) for row in evidence])
+    second = np.array([weigh_evidence(row, weights.stereo_edges) for row in evidence])
+    passed = channel.odds > SCREEN_ODDS
+    asked = passed & (first > EDGES_ODDS)
+    screened = channel.odds.copy()
+    channel.judge(other)
+    assert asked.any()
+    np.testing.assert_allclose(channel.odds, np.where(passed, first, screened), atol=1e-9)
+    np.testing.assert_allclose(channel.doubts, np.where(asked, second, np.inf), atol=1e-9)
 
 
 def test_the_exact_predictor_is_that_of_least_squares() -> None:

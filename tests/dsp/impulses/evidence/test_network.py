@@ -88,6 +88,12 @@ def test_the_screen_may_ask_the_near_evidence_only(held: dict[str, Any]) -> None
     held["networks"]["screen"] = held["networks"]["mono"]
     with pytest.raises(ParameterError, match="the screen weights ask for"):
         read_weights(held, EVIDENCE, NEAR_EVIDENCE)
+
+
+def test_a_network_that_is_missing_and_a_share_that_is_none_are_told(held: dict[str, Any]) -> None:
     held["share"] = 1.0
-    with pytest.raises(ParameterError):
+    with pytest.raises(ParameterError, match="share of damage is 1"):
+        read_weights(held, EVIDENCE, NEAR_EVIDENCE)
+    del held["networks"]["mono_edges"]
+    with pytest.raises(ParameterError, match="lack mono_edges"):
         read_weights(held, EVIDENCE, NEAR_EVIDENCE)

@@ -32,6 +32,8 @@ STEREO_ONLY = walls.NAMES
 """What a take of one channel cannot tell."""
 SCREEN_ODDS = -5.0
 """Below these log odds by the near evidence alone a candidate is music, and nothing more is asked."""
+EDGES_ODDS = -1.0
+"""From these log odds by the first judge on the second one is asked; it was fitted on such candidates."""
 ALL = -np.inf
 """As the screen's odds: everything is asked of every candidate."""
 
@@ -83,14 +85,22 @@ def judge_candidates(
     spans: NDArray[np.int64],
     evidence: Matrix,
     network: Network,
+    edges: Network,
     odds: Vector,
+    doubts: Vector,
 ) -> None:
-    """``odds`` of the screen made those of the network, wherever the screen let a candidate pass."""
+    """``odds`` of the screen made those of the first judge, wherever the screen let a candidate pass.
+
+    ``doubts`` are those of the second, infinite where it is not asked.
+    """
+    doubts[:] = np.inf
     rail = 0.0
     for n in range(own.shape[0]):
         rail = max(rail, abs(own[n]))
     for i in range(spans.shape[0]):
         if odds[i] > SCREEN_ODDS:
             odds[i] = weigh_evidence(evidence[i], network)
+            if odds[i] > EDGES_ODDS:
+                doubts[i] = weigh_evidence(evidence[i], edges)
             if odds[i] > SCREEN_ODDS and lies_on_the_rail(own, spans[i, 0], spans[i, 1], rail):
                 odds[i] = RAIL_ODDS

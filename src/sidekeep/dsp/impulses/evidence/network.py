@@ -1,8 +1,9 @@
 """Small networks that weigh the evidence: checked when they are read.
 
-A file of weights holds three networks of one hidden layer of tanh units, and a card that says how they came about. Each network
-names the evidence it asks for, in any order; what it does not ask for weighs nothing. The output is the log odds of damage at the
-share of damage in the material, ``share``.
+A file of weights holds five networks of one hidden layer of tanh units, and a card that says how they came about. Each network
+names the evidence it asks for, in any order; what it does not ask for weighs nothing. The first judge, for takes of two channels
+or of one, gives log odds of damage at the share of damage in its material, ``share``. The second knows the edges of music: it
+was fitted on what the first one lets pass, and the lower odds of the two count. The screen comes before both.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from sidekeep.dsp.impulses.autoregression import Matrix, Vector
 from sidekeep.dsp.kernel import kernel
 from sidekeep.errors import ParameterError
 
+NAMES = ("stereo", "mono", "stereo_edges", "mono_edges", "screen")
 LIMIT = 5.0
 """Spreads from its centre beyond which a number counts no further."""
 
@@ -33,17 +35,20 @@ class Network(NamedTuple):
 
 @dataclass(frozen=True)
 class Weights:
-    """The networks for two channels and for one, the one to screen with, and the share of damage they were fitted at."""
+    """The networks for two channels and for one, the one to screen with; the shares of damage the judges were fitted at."""
 
     stereo: Network
     mono: Network
+    stereo_edges: Network
+    mono_edges: Network
     screen: Network
     share: float
+    edges_share: float
 
     @property
-    def prior_nats(self) -> float:
-        """Log odds of damage in the material."""
-        return math.log(self.share / (1.0 - self.share))
+    def networks(self) -> dict[str, Network]:
+        """All of them by name."""
+        return {name: getattr(self, name) for name in NAMES}
 
 
 def read_weights(held: dict[str, Any], evidence: tuple[str, ...], near: tuple[str, ...]) -> Weights:
@@ -51,14 +56,17 @@ def read_weights(held: dict[str, Any], evidence: tuple[str, ...], near: tuple[st
 
     Raises ParameterError where they ask for evidence that is not collected, or are of the wrong shape.
     """
+    if missing := [name for name in NAMES if name not in held["networks"]]:
+        raise ParameterError(f"the weights lack {', '.join(missing)}: fit them again (./run fit)")
     networks = {
         name: _read_network(name, held["networks"][name], evidence, near if name == "screen" else evidence)
-        for name in ("stereo", "mono", "screen")
+        for name in NAMES
     }
-    share = float(held["share"])
-    if not 0.0 < share < 1.0:
-        raise ParameterError(f"the weights' share of damage is {share}, must lie between 0 and 1")
-    return Weights(**networks, share=share)
+    shares = {name: float(held[name]) for name in ("share", "edges_share")}
+    for name, share in shares.items():
+        if not 0.0 < share < 1.0:
+            raise ParameterError(f"the weights' {name} of damage is {share}, must lie between 0 and 1")
+    return Weights(**networks, share=shares["share"], edges_share=shares["edges_share"])
 
 
 def _read_network(
