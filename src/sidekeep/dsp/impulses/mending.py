@@ -56,9 +56,11 @@ LEAST_EVIDENCE = 24.0
 """Nats a repair must explain of the two-sided error, or it is taken back."""
 PRIOR_DOWN, PRIOR_UP = 7.0, 1.0
 """Nats the share of damage in the stretch may move the odds; crackle is no licence to mend the music beside it."""
-DOUBT_DOWN, DOUBT_UP = 5.0, 1.5
+DOUBT_DOWN, DOUBT_UP, DOUBT_BELIEF = 5.0, 1.5, 10.0
 """The same for the second judge's odds. In a worn groove it need not doubt; where it doubts most of what the first one lets pass,
-it doubts the rest as well."""
+it doubts the rest as well; where it is asked less than about ten times in a stretch, it keeps to what it is sure of."""
+DOUBT_WEIGHT = 2.0
+"""By what the second judge's doubt counts: pulses of an instrument are alike, and so are the errors made about them."""
 BESIDE, BESIDE_SIZE, BESIDE_BEFORE_S, BESIDE_AFTER_S = 3.0, 8.0, 0.0003, 0.0015
 DUE_LIMIT, DUE_OPEN = 5.0, 3.8
 """Nats the turn of the disc may add, and the test level, in scales, of a candidate where it expects one."""
@@ -183,18 +185,21 @@ def order_for(rate_factor: int) -> int:
     return min(64, 16 + 16 * rate_factor)
 
 
-def share_shift(odds: Floats, fitted_share: float, down: float, up: float) -> float:
+def share_shift(
+    odds: Floats, fitted_share: float, down: float, up: float, belief: tuple[float, float] = (0.05, 1.0)
+) -> float:
     """Nats to add to log odds so that they fit the share of damage among these candidates, ``-down`` to ``up``.
 
     Saerens, Latinne & Decaestecker, Neural Computation 14(1), 2002 (from memory): the prior is re-estimated by
-    expectation-maximisation from the classifier's own outputs. ``fitted_share`` is the share of damage it was fitted at.
+    expectation-maximisation from the classifier's own outputs. ``fitted_share`` is the share of damage it was fitted at;
+    ``belief`` a share believed beforehand, and how many candidates that is worth.
     """
     if not len(odds):
         return 0.0
     shift, prior = 0.0, math.log(fitted_share / (1.0 - fitted_share))
     for _ in range(12):
         likely = 1.0 / (1.0 + np.exp(-np.clip(odds + shift, -30.0, 30.0)))
-        share = (float(likely.sum()) + 0.05) / (len(odds) + 1.0)
+        share = (float(likely.sum()) + belief[0] * belief[1]) / (len(odds) + belief[1])
         shift = min(up, max(-down, math.log(share / (1.0 - share)) - prior))
     return shift
 
@@ -206,7 +211,13 @@ def find_shifts(channels: list[Channel]) -> tuple[float, float]:
     weights = fitted_weights()
     return (
         share_shift(odds, weights.share, PRIOR_DOWN, PRIOR_UP),
-        share_shift(doubts[np.isfinite(doubts)], weights.edges_share, DOUBT_DOWN, DOUBT_UP),
+        share_shift(
+            doubts[np.isfinite(doubts)],
+            weights.edges_share,
+            DOUBT_DOWN,
+            DOUBT_UP,
+            (weights.edges_share, DOUBT_BELIEF),
+        ),
     )
 
 
@@ -245,7 +256,7 @@ def mend_channels(
             shift, doubt_shift = find_shifts(channels)
         accepted = DamageSpans.none()
         for index, channel in enumerate(channels):
-            odds = np.minimum(channel.odds + shift, channel.doubts + doubt_shift)
+            odds = channel.odds + shift + DOUBT_WEIGHT * np.minimum(0.0, channel.doubts + doubt_shift)
             odds += due_bonus(channel.spans, due, index)
             if again:
                 odds += _beside_bonus(channel.spans, taken, rate_hz)

@@ -3,7 +3,7 @@
 A file of weights holds five networks of one hidden layer of tanh units, and a card that says how they came about. Each network
 names the evidence it asks for, in any order; what it does not ask for weighs nothing. The first judge, for takes of two channels
 or of one, gives log odds of damage at the share of damage in its material, ``share``. The second knows the edges of music: it
-was fitted on what the first one lets pass, and the lower odds of the two count. The screen comes before both.
+was fitted on what the first one lets pass, and its doubt is taken from the odds. The screen comes before both.
 """
 
 from __future__ import annotations
