@@ -61,6 +61,8 @@ def test_a_side_is_taken_and_its_copies_follow_by_themselves(
     player = deck.play(files[0])
     player.wait(120)
     until(120, lambda: fresh.get("/api/session")["session"] is None)
+    last = fresh.get("/api/state")["last_session"]
+    assert (last["record"], last["phase"]) == (record, "done")
     told = {event["code"] for event in watcher.take()[0] if event["kind"] == "live"}
     assert told >= {"live-begun", "live-turns"}, "the side is followed while it plays, and pages hear of it"
     (take,) = fresh.get(f"/api/records/{record}")["takes"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import json
 import re
 import shutil
 from collections.abc import Callable, Iterator
@@ -348,3 +349,34 @@ def test_the_form_of_the_files_is_a_choice_of_the_recipe(
         with page.expect_response("**/undo"):
             page.get_by_role("button", name="Undo").click()
     assert (kept()["forms"], kept()["disc_folders"]) == ([], False)
+
+
+def test_what_came_of_an_evening_outlives_a_reload(own: RunningServer, open_page: Callable[..., Any]) -> None:
+    record = record_of(own)
+    ended = {
+        "record": record["id"],
+        "phase": "done",
+        "side": "B",
+        "sides": ["A", "B"],
+        "taken": ["A", "B"],
+        "news": [],
+    }
+    state = {**own.get("/api/state"), "last_session": {**ended, "take": "takes/B-1", "elapsed_frames": 9}}
+    told = json.dumps({"kind": "hello", "seq": 0, "state": state})
+    page = open_page(own, "/new")
+    page.route_web_socket("**/api/events", lambda socket: socket.send(told))
+    chosen = {
+        "id": "deck",
+        "name": "Deck",
+        "channels": 2,
+        "rate_hz": 96_000,
+        "bits": 24,
+        "chosen": True,
+        "notes": [],
+    }
+    page.route("**/api/inputs", lambda route: route.fulfill(json={"inputs": [chosen], "settings": {}}))
+    for _ in range(2):
+        page.goto(f"http://{own.host}/record/{record['id']}/turntable")
+        page.get_by_role("heading", level=1, name=re.compile("^Done")).wait_for()
+    page.get_by_role("button", name="Take a side again").click()
+    page.get_by_role("heading", level=1, name="Every side of Small Hours is taken.").wait_for()
