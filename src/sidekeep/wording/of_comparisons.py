@@ -45,7 +45,7 @@ def _backed(about: About, what: str) -> str:
 
 
 def _worn(all_of: Sequence[About]) -> str:
-    what = f"Treble lost in the inner third against the outer one: {_changes(all_of, '+.1f')}."
+    what = f"Treble lost in the inner third against the rest of the side: {_changes(all_of, '+.1f')}."
     if all_of[0].has("others"):
         return f"{what} Wear of the groove{_backed(all_of[0], 'changed')}."
     return f"{what} Wear of the groove (it shows inside first), or a stylus that no longer reads short waves."
@@ -53,14 +53,14 @@ def _worn(all_of: Sequence[About]) -> str:
 
 def _stylus(all_of: Sequence[About]) -> str:
     return (
-        f"Treble changed in the inner third against the outer one: {_changes(all_of, '+.1f')}. That is the stylus, worn or "
-        f"dirty, or a fresher one, not this disc{_backed(all_of[0], 'changed')}."
+        f"Treble changed in the inner third against the rest of the side: {_changes(all_of, '+.1f')}. That is the stylus, worn "
+        f"or dirty, or a fresher one, not this disc{_backed(all_of[0], 'changed')}."
     )
 
 
 def _inner_gain(all_of: Sequence[About]) -> str:
     return (
-        f"Treble gained in the inner third against the outer one: {_changes(all_of, '+.1f')}"
+        f"Treble gained in the inner third against the rest of the side: {_changes(all_of, '+.1f')}"
         f"{_backed(all_of[0], 'changed')}."
     )
 
