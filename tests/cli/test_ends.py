@@ -18,7 +18,7 @@ from sidekeep.cli.main import main
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="terminals of this kind are not there on Windows")
 
 SCRIPT = """
-import json, queue, sys, time
+import json, os, queue, sys, time
 def hook(*a):
     import traceback
     with open(sys.argv[1] + ".err", "w") as f: traceback.print_exception(*a, file=f)
@@ -35,7 +35,7 @@ class Session:
     def act(self, act):
         self.acts.put(act)
     def run(self):
-        print("ready", flush=True)
+        os.write(1, b"ready\\n")
         done = []
         while not done or done[-1][0] != "stop":
             act = self.acts.get(timeout=20.0)
