@@ -4,6 +4,9 @@ import { fit, shade } from "../pictures/light.js";
 import { getBytes } from "../server.js";
 
 const HEIGHT = 240;
+/** While the spectrum of a long span is still being made, the picture is of samples of it: ask again, so long and so often. */
+const AGAIN_MS = 1500;
+const AGAIN_MOST = 40;
 const SHADES = Array.from({ length: 256 }, (_, level) => {
   const light = Math.max(0, (level - 60) / 170);
   return light > 1 ? [255, 226, 178] : shade(Math.min(1, light), true);
@@ -18,6 +21,7 @@ export function Spectrum({ desk }) {
     if (!open) return;
     let timer = /** @type {any} */ (0);
     let asked = "";
+    let again = 0;
     const ask = async () => {
       const area = canvas.current;
       if (!area) return;
@@ -27,11 +31,18 @@ export function Spectrum({ desk }) {
       const version = desk.sound.version;
       const key = `${start} ${stop} ${area.width} ${version}`;
       if (asked === key) return;
+      if (!asked.startsWith(`${start} ${stop} `)) again = 0;
       asked = key;
       const found = await getBytes(`/api/takes/${encodeURIComponent(desk.take.id)}/spectrum?start_frame=${start}&stop_frame=${stop}&width=${Math.min(1200, area.width)}&height=${HEIGHT}&as=${version}`).catch(() => null);
       if (!found || asked !== key) return;
       setAbout(found.about);
       paint(area, new Uint8Array(found.bytes), found.about);
+      if (found.about.shows !== "places" || again >= AGAIN_MOST) return;
+      again += 1;
+      timer = setTimeout(() => {
+        asked = `${start} ${stop} `;
+        ask();
+      }, AGAIN_MS);
     };
     const later = () => {
       clearTimeout(timer);
