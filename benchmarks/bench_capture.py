@@ -51,6 +51,8 @@ TRIALS = {
     "follow": "with a survey behind the needle",
     "kill": "with a survey that is killed on the way",
 }
+HOG = "import os, sys\nwhile os.getppid() == int(sys.argv[1]): sum(range(100_000))"
+"""Keeps a core busy, and ends with the bench even when that is killed."""
 READINGS_PER_S = 10.0
 _CHUNK = 48_000
 _TOP = 1 << 24
@@ -129,7 +131,7 @@ class Session:
 @contextlib.contextmanager
 def busy(count: int) -> Iterator[None]:
     """Programs that do nothing as fast as they can."""
-    hogs = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(count)]
+    hogs = [subprocess.Popen([sys.executable, "-c", HOG, str(os.getpid())]) for _ in range(count)]
     try:
         yield
     finally:
