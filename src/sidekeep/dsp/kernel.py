@@ -38,7 +38,7 @@ def kernel(function: F) -> F:
     """Compile on first call, cached on disk, without the GIL; contiguous float64 arguments, no checks.
 
     Sums may be reordered, but products and sums are not contracted and quotients stay quotients: with these two allowed, a
-    survey on an empty cache differed from the next one in the last bits of a few mended samples. It costs no speed.
+    survey on an empty cache differed from the next one in the last bits of a few mended samples. It costs little speed.
     """
     if PLAIN:
         return function
