@@ -99,7 +99,7 @@ def record(minutes: float) -> dict[str, Any]:
     told = Told()
     keeper = TakeKeeper(told, rate_hz=RATE_HZ, channels=2, bits=24)
     # What was lost in the last seconds has no time to be told.
-    leaky = Leaky(12.0, 11.0, 60.0 * minutes - 15.0)
+    leaky = Leaky(15.0, 11.0, 60.0 * minutes - 15.0)
     keeper.blocks = leaky
     config = {"channels": 2, "bits": 24, "rate_hz": RATE_HZ, "device": "pulse"}
     writer = threading.Thread(target=keeper.run)

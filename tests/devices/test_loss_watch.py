@@ -19,8 +19,10 @@ def told(
     late_s: float = 0.0,
     stalls: tuple[tuple[float, float], ...] = (),
     wander_s: float = 0.0,
+    settles: tuple[float, float] = (0.0, 0.0),
 ) -> list[Loss]:
-    """``losses`` by block; ``late_s``: stamps of arrival, late by so much on average; in a stall stamps are thrown about."""
+    """``losses`` by block; ``late_s``: stamps of arrival, late by so much on average; in a stall stamps are thrown about;
+    ``settles``: at a moment, by how much, within half a second and for good."""
     random = np.random.default_rng(3)
     watch, found, lost_s = LossWatch(RATE_HZ), [], 0.0
     for number in range(round(seconds * RATE_HZ / BLOCK)):
@@ -28,6 +30,7 @@ def told(
         at = number * BLOCK / RATE_HZ * (1.0 + drift_ppm * 1e-6) + lost_s
         stamp = at + random.normal() * jitter_s + (random.exponential(late_s) if late_s else 0.0)
         stamp += wander_s * (1.0 - np.exp(-at / 8.0)) + 0.2 * wander_s * np.sin(at / 30.0)
+        stamp += settles[1] * np.clip((at - settles[0]) / 0.5, 0.0, 1.0)
         if any(start <= at < stop for start, stop in stalls):
             stamp += random.normal() * 0.02 - 0.15
         found += watch.take(number * BLOCK, stamp)
@@ -46,11 +49,25 @@ def test_every_loss_is_found_at_its_place(size_s: float) -> None:
 
 def test_losses_are_told_while_stamps_wander() -> None:
     """As on a busy machine: stamps crept by 30 ms while the stream settled, and what was lost was small beside that."""
-    sizes = {240: 0.02, 480: 0.05, 700: 0.1, 940: 0.3, 1160: 0.02, 1400: 0.45, 1640: 0.05}
+    sizes = {290: 0.02, 480: 0.05, 700: 0.1, 940: 0.3, 1160: 0.02, 1400: 0.45, 1640: 0.05}
     found = told(100.0, losses=sizes, jitter_s=0.001, wander_s=0.03)
     assert [round(loss.at_frame / BLOCK) for loss in found] == list(sizes)
     for loss, size_s in zip(found, sizes.values(), strict=True):
         assert loss.frames / RATE_HZ == pytest.approx(size_s, abs=0.005)
+
+
+@pytest.mark.parametrize("at_s", [3.5, 5.0, 6.6, 9.0, 11.5])
+@pytest.mark.parametrize("by_s", [0.018, 0.03, -0.03])
+def test_stamps_that_settle_after_an_input_was_opened_are_no_loss(at_s: float, by_s: float) -> None:
+    """As a virtual sound card held up by other programs did it: some 18 ms at 6.6 s, and every sample was there."""
+    assert told(40.0, settles=(at_s, by_s)) == []
+
+
+@pytest.mark.parametrize("settled_by_s", [-0.03, 0.0, 0.03])
+def test_a_loss_soon_after_an_input_was_opened_is_told(settled_by_s: float) -> None:
+    (loss,) = told(30.0, losses={120: 0.06}, settles=(4.5, settled_by_s))
+    assert loss.at_frame == 120 * BLOCK
+    assert loss.frames / RATE_HZ == pytest.approx(0.06, abs=0.005)
 
 
 def test_a_loss_in_a_stall_is_told_where_the_stall_began() -> None:

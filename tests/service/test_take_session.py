@@ -26,7 +26,7 @@ from sidekeep.service.take_record import open_session
 from sidekeep.service.take_types import Act, TakeStatus
 from tests.shelf.test_kept_survey import killed_while_it_listened
 
-from ..devices.conftest import Deck, deck  # noqa: F401  (a fixture)
+from ..devices.conftest import Deck, deck, told_by_a_stretched_clock  # noqa: F401  (a fixture)
 
 RATE_HZ = 48_000
 INPUT = SoundInput(
@@ -112,7 +112,7 @@ def test_two_sides_are_taken_by_the_needle_alone(deck: Deck, tmp_path: Path) -> 
         np.testing.assert_array_equal(heard, reference[first : first + len(heard)])
         assert first <= down, "the pre-roll holds the needle drop"
         assert first + len(heard) >= up, "the needle's lift is on the take"
-        assert take.notes == (), said
+        assert [note for note in take.notes if not told_by_a_stretched_clock(note)] == [], said
     assert {status.phase for status in news} >= {"armed", "recording", "closing", "flip", "done"}
     assert shelf_service.stylus_hours(shelf)[0].hours == pytest.approx(
         sum(take.length_s for take in takes) / 3600.0

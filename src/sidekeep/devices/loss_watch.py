@@ -4,7 +4,8 @@ Every block carries a stamp, the moment its first frame was captured as the devi
 device tells nothing; that is always late, never early). ``lag = stamp - frame / rate`` moves slowly: two clocks differ, and
 the stamps of a stream wander by some 30 ms while it settles (measured on a virtual sound card). A loss lifts it from one block
 to the next and for good. A stall without loss throws stamps about for a while and then they return. So a loss is what
-is both: a step where it happens, and over the level of the ten seconds before for four seconds after.
+is both: a step where it happens, and over the level of the ten seconds before for four seconds after. Until there are ten
+seconds of level, a step must be larger than what settling stamps do by themselves.
 """
 
 from __future__ import annotations
@@ -24,11 +25,16 @@ LEAST_LOSS_S = 0.015
 _SETTLE_S = 4.0
 """So long must the lag stay lifted; stamps need up to 2 s to calm down after a stall (measured on a virtual sound card)."""
 _LEVEL_S = 10.0
+_UNEVEN_S = 3.0
+"""The first seconds of an input are not looked at: deliveries settle, and what they settle at is the start."""
+LEAST_EARLY_S = 0.04
+"""Until a level of ten seconds is known, stamps that settle cannot be told from a smaller loss: they wander by some 30 ms."""
 _HISTORY_S = 120.0
 _LOOK_EVERY = 5
 _LOOK_FOR_STEADY_EVERY = 100
 _STEP_BLOCKS = 12
 _THROWN_S = 0.005
+_FAR_S = 0.05
 _STEADY_LOSS = 800e-6
 _STEADY_S = 60.0
 """A minute, because stamps themselves wander by some 10 ms while a stream settles (measured on a virtual sound card)."""
@@ -62,8 +68,7 @@ class LossWatch:
         """A block that begins at ``frame``; losses that are certain now, oldest first."""
         if self._started_s is None:
             self._started_s = stamp_s
-        # The first seconds of an input are uneven: deliveries settle, and what they settle at is the start.
-        if stamp_s - self._started_s < 3.0:
+        if stamp_s - self._started_s < _UNEVEN_S:
             return []
         self._frames.append(frame)
         self._stamps.append(stamp_s)
@@ -84,6 +89,12 @@ class LossWatch:
             del self._frames[:old], self._stamps[:old], self._lags[:old]
             self._first += old
 
+    def _least(self, at: int) -> float:
+        """What a step at block ``at`` must have in s to be judged at all."""
+        assert self._started_s is not None
+        is_level_known = self._stamps[at] - self._started_s >= _UNEVEN_S + _LEVEL_S
+        return LEAST_LOSS_S if is_level_known else LEAST_EARLY_S
+
     def _step_at(self, at: int) -> Loss | None:
         """A loss at or near block ``at``, which is told once."""
         start = bisect_left(self._stamps, self._stamps[at] - _LEVEL_S)
@@ -91,7 +102,7 @@ class LossWatch:
             return None
         near = median(self._lags[at - _STEP_BLOCKS : at])
         step = median(self._lags[at : at + _STEP_BLOCKS]) - near
-        if step < LEAST_LOSS_S:
+        if step < self._least(at):
             return None
         lags = np.asarray(self._lags[start:])
         at -= start
@@ -103,7 +114,7 @@ class LossWatch:
         settled = float(np.quantile(after, 0.1)) - level
         if min(settled, step) < least_s:
             return None
-        if abs(near - level) <= LEAST_LOSS_S or near > level:
+        if not _is_behind_a_stall(before, near, level):
             place, height = self._edge(lags, at, near, step)
         else:
             # Behind a stall: the sound was lost where stamps began to be thrown about.
@@ -153,6 +164,14 @@ class LossWatch:
             return []  # not steady
         self._drift_told_s = last_s
         return [Loss(at_frame=self._frames[-1], frames=round(rise_s * self._rate_hz), steady_ppm=slope * 1e6)]
+
+
+def _is_behind_a_stall(before: Floats, near: float, level: float) -> bool:
+    """Stamps far below their level, or below it and thrown about; those that settle creep below it in good order."""
+    below_s = level - near
+    last = before[-_STEP_BLOCKS:]
+    is_thrown = float(np.median(np.abs(last - near))) > _THROWN_S
+    return below_s > _FAR_S or (is_thrown and below_s > LEAST_LOSS_S)
 
 
 class StampClock:
