@@ -66,8 +66,8 @@ def test_a_closed_window_keeps_the_take_and_leaves_nothing_running(
 
 
 def running_below(process_id: int, words: str) -> list[str]:
-    """Processes that belong to the program or name its folder, some seconds after its end."""
-    for _ in range(50):
+    """Processes that belong to the program or name its folder, half a minute after its end at the latest."""
+    for _ in range(300):
         listed = subprocess.run(
             ["ps", "-eo", "pid,ppid,sess,args"], capture_output=True, text=True, check=True
         ).stdout.splitlines()

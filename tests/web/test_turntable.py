@@ -44,7 +44,7 @@ def test_a_side_is_taken_and_its_copies_follow_by_themselves(
     assert fresh.get("/api/state")["settings"]["input"] == wanted
     assert fresh.ask("POST", "/api/gauge", {"on": True}).json() == {"on": True}
     watcher, _, _ = fresh.house.news.watch(lambda: None)
-    until(20, lambda: [event for event in watcher.take()[0] if event["kind"] == "meter"])
+    until(120, lambda: [event for event in watcher.take()[0] if event["kind"] == "meter"])
     begun = fresh.ask(
         "POST", "/api/session", {"record": record, "sides": ["A"], "then": {"copies": ["lossless"]}}
     )
@@ -52,7 +52,7 @@ def test_a_side_is_taken_and_its_copies_follow_by_themselves(
     busy = fresh.ask("POST", "/api/session", {"record": record, "sides": ["A"]})
     assert (busy.status, busy.json()["error"]["code"]) == (409, "busy")
     until(
-        20,
+        120,
         lambda: (
             fresh.get("/api/session")["session"]["phase"] == "armed"
             and fresh.get("/api/session")["session"]["input_open"]

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import os
-import queue
 import subprocess
 import sys
-import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -21,6 +19,7 @@ from numpy.typing import NDArray
 
 from sidekeep.press.side import Piece, press_side
 from tests.devices.conftest import Deck, deck  # noqa: F401  (a fixture)
+from tests.devices.turntable import Turntable
 from tests.small_record import SETTINGS, play
 
 pytestmark = [pytest.mark.device, pytest.mark.slow, pytest.mark.timeout(900)]
@@ -39,8 +38,6 @@ TITLES = ["Dew on the Crates", "Second Sight", "Third Rail", "Fourth Wall"]
 CLEAN = SETTINGS.but(dust_per_min=20.0, scratches=0, pops_per_min=0.0, crackle_share=0.0, hum_hz=0.0)
 HEARD_MS = 120_000
 """How long a loaded machine may need for a step; nothing is measured here."""
-AHEAD_MS = 2500
-"""What the sound server holds of what is still to be played: a player that gets no processor for so long has a gap."""
 EVENINGS = 3
 """A busy machine may play with gaps all the same, and a side with gaps is rightly not copied: then once more from the start."""
 
@@ -51,56 +48,11 @@ def pressed(*roots_hz: float, seed: int) -> NDArray[np.float64]:
     return press_side(pieces, rate_hz=RATE_HZ, settings=CLEAN, seed=seed).audio
 
 
-class Player:
-    """A turntable that is switched on: the noise of the chain, until a needle is lowered on a side."""
-
-    def __init__(self, deck: Deck) -> None:  # noqa: F811
-        self._sides: queue.Queue[bytes] = queue.Queue()
-        self._is_off = threading.Event()
-        self._stream = subprocess.Popen(
-            ["paplay", "--device=deck", "--raw", "--format=s24-32le", f"--rate={RATE_HZ}", "--channels=2",
-             f"--latency-msec={AHEAD_MS}"],
-            stdin=subprocess.PIPE,
-            bufsize=0,
-            env={**os.environ, **deck.environment},
-        )  # fmt: skip
-        with suppress(OSError):  # where we may: the turntable is no part of what is tested
-            os.setpriority(os.PRIO_PROCESS, self._stream.pid, -10)
-        self._thread = threading.Thread(target=self._turn, daemon=True)
-        self._thread.start()
-
-    def lower_needle(self, side: NDArray[np.float64]) -> None:
-        self._sides.put(_steps(side))
-
-    def _turn(self) -> None:
-        random = np.random.default_rng(3)
-        assert self._stream.stdin is not None
-        while not self._is_off.is_set():
-            try:
-                data = self._sides.get_nowait()
-            except queue.Empty:
-                data = _steps(random.normal(0.0, 10.0 ** (CLEAN.chain_dbfs / 20), (RATE_HZ // 20, 2)))
-            for start in range(0, len(data), 1 << 15):
-                if self._is_off.is_set():
-                    return
-                self._stream.stdin.write(data[start : start + (1 << 15)])
-
-    def switch_off(self) -> None:
-        self._is_off.set()
-        self._thread.join(10.0)
-        assert self._stream.stdin is not None
-        self._stream.stdin.close()
-        self._stream.kill()
-        self._stream.wait()
-
-
-def _steps(audio: NDArray[np.float64]) -> bytes:
-    return np.round(np.clip(audio, -1.0, 1.0 - 2.0**-23) * 2**23).astype("<i4").tobytes()
-
-
 @pytest.fixture
-def player(deck: Deck) -> Iterator[Player]:  # noqa: F811
-    player = Player(deck)
+def player(deck: Deck) -> Iterator[Turntable]:  # noqa: F811
+    random = np.random.default_rng(3)
+    level = 10.0 ** (CLEAN.chain_dbfs / 20)
+    player = Turntable(deck, lambda: random.normal(0.0, level, (RATE_HZ // 20, 2)), RATE_HZ)
     yield player
     player.switch_off()
 
@@ -164,7 +116,7 @@ def sides() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 def test_a_whole_record_takes_five_hand_actions(
     deck: Deck,  # noqa: F811
-    player: Player,
+    player: Turntable,
     sides: tuple[NDArray[np.float64], NDArray[np.float64]],
     open_page: Callable[..., Any],
     tmp_path: Path,
@@ -180,7 +132,7 @@ def test_a_whole_record_takes_five_hand_actions(
     pytest.fail(f"the virtual player had gaps on each of {EVENINGS} evenings")
 
 
-def an_evening(page: Any, player: Player, sides: tuple[NDArray[np.float64], NDArray[np.float64]]) -> bool:
+def an_evening(page: Any, player: Turntable, sides: tuple[NDArray[np.float64], NDArray[np.float64]]) -> bool:
     """From nothing to copies, by hand actions counted; False when the machine played with gaps."""
     reconnected: list[str] = []
     page.on("websocket", lambda socket: reconnected.append(socket.url))
