@@ -185,3 +185,38 @@ def test_a_take_without_facts_is_seen_as_unfinished(tmp_path: Path, sleeve: Path
     recording(take_folder / "take.wav")
     assert RecordFolder(folder.path).unfinished() == [take_folder]
     assert folder.takes() == []
+
+
+def set_asides(shelf: Path) -> list[str]:
+    return sorted(path.name.removeprefix(f"{CATALOGUE}.damaged-") for path in shelf.glob(f"{CATALOGUE}.*-*"))
+
+
+def test_a_whole_index_is_made_again_in_its_place(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    for _ in range(3):
+        assert service.rebuild(tmp_path) == 0
+    assert set_asides(tmp_path) == []
+    assert caplog.text == ""
+    assert (tmp_path / CATALOGUE).is_file()
+
+
+def test_of_damaged_indexes_a_few_are_kept_and_a_folder_for_good(tmp_path: Path) -> None:
+    (tmp_path / CATALOGUE).mkdir()
+    (tmp_path / CATALOGUE / "letter.txt").write_text("somebody's")
+    service.rebuild(tmp_path)
+    for number in range(5):
+        (tmp_path / CATALOGUE).write_bytes(b"%d, no database at all" % number * 100)
+        service.rebuild(tmp_path)
+    assert set_asides(tmp_path) == ["1", "4", "5", "6"]
+    assert (tmp_path / f"{CATALOGUE}.damaged-6").read_bytes().startswith(b"4, no")
+    assert (tmp_path / f"{CATALOGUE}.damaged-1" / "letter.txt").read_text() == "somebody's"
+
+
+def test_an_index_from_the_future_is_set_aside_when_it_is_made_again(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    connection = sqlite3.connect(tmp_path / CATALOGUE)
+    connection.execute(f"PRAGMA user_version = {len(STEPS) + 1}")
+    connection.close()
+    service.rebuild(tmp_path)
+    assert set_asides(tmp_path) == ["1"]
+    assert "newer sidekeep" in caplog.text

@@ -53,22 +53,30 @@ class Catalogue:
             raise ShelfError(f"SQLite {sqlite3.sqlite_version} is too old; the shelf needs 3.37 or newer")
         self.shelf = shelf
         path = shelf / CATALOGUE
+        # What could not be opened is let go of: it may have to be renamed.
+        undo = contextlib.ExitStack()
         try:
             if form == "as it lies":
                 # Nothing is written, not even a lock: for a disk that takes none.
                 self._db = sqlite3.connect(
                     f"{path.absolute().as_uri()}?immutable=1", uri=True, isolation_level=None
                 )
+                undo.callback(self._db.close)
                 refuse_newer(self._db)
+                undo.pop_all()
                 return
             place = path if form == "kept" else ":memory:"
             self._db = sqlite3.connect(place, isolation_level=None, timeout=10.0)
+            undo.callback(self._db.close)
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = FULL")
             self._db.execute("PRAGMA foreign_keys = ON")
             migrate(self._db)
+            undo.pop_all()
         except sqlite3.Error as error:
             raise index_error(shelf, error) from error
+        finally:
+            undo.close()
 
     def __enter__(self) -> Catalogue:
         return self

@@ -11,9 +11,10 @@ from pathlib import Path
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import copy_error
 from sidekeep.shelf.catalogue import Catalogue, record_folders
-from sidekeep.shelf.index_faults import CATALOGUE, DamagedIndex, UnwritableIndex
+from sidekeep.shelf.index_faults import CATALOGUE, DamagedIndex, NewerIndex, UnwritableIndex
 from sidekeep.shelf.record_folder import RecordFolder
 
+KEPT_ASIDE = 3
 _log = logging.getLogger(__name__)
 
 
@@ -66,31 +67,56 @@ def _has_unwritten_pages(shelf: Path) -> bool:
 
 
 def make_again(shelf: Path, folders: Sequence[RecordFolder]) -> None:
-    """Another index in the place of what is there; where it cannot be made, what was there comes back."""
+    """The index made anew: a whole one in its place, in one step; one that is damaged or too new is set aside first, and comes
+    back where another cannot be made."""
+    try:
+        _made_in_place(shelf, folders)
+        return
+    except (DamagedIndex, NewerIndex) as error:
+        what = str(error).partition(";")[0]
     try:
         aside = set_aside(shelf)
     except OSError as error:
         raise copy_error(error, shelf / CATALOGUE) from error
     try:
-        with Catalogue(shelf) as catalogue:
-            catalogue.rebuild(folders)
+        _made_in_place(shelf, folders)
     except BaseException:
         with contextlib.suppress(OSError):
             if aside:
                 os.replace(shelf / aside, shelf / CATALOGUE)
         raise
+    _log.warning("%s; it was set aside as %s", what, aside)
+
+
+def _made_in_place(shelf: Path, folders: Sequence[RecordFolder]) -> None:
+    with Catalogue(shelf) as catalogue:
+        catalogue.check()
+        catalogue.rebuild(folders)
 
 
 def set_aside(shelf: Path) -> str:
-    """Rename the index, whatever it is, so that another can be made; the new name, or nothing without one."""
+    """Rename the index, whatever it is, so that another can be made; the new name, or nothing without one. Of those set aside the
+    newest few are kept; a folder in its place is somebody's and stays for good."""
     path = shelf / CATALOGUE
     if not os.path.lexists(path):
         return ""
-    number = 1
-    while os.path.lexists(aside := shelf / f"{CATALOGUE}.damaged-{number}"):
-        number += 1
+    before = _those_aside(shelf)
+    aside = shelf / f"{CATALOGUE}.damaged-{max(before, default=0) + 1}"
     path.rename(aside)
     for ending in ("-wal", "-shm"):
         with contextlib.suppress(OSError):
             (shelf / (CATALOGUE + ending)).unlink()
+    for number in sorted(before)[: -(KEPT_ASIDE - 1)]:
+        with contextlib.suppress(OSError):
+            before[number].unlink()
     return aside.name
+
+
+def _those_aside(shelf: Path) -> dict[int, Path]:
+    """By their numbers."""
+    found = {}
+    for path in shelf.glob(f"{CATALOGUE}.damaged-*"):
+        number = path.name.rpartition("-")[2]
+        if number.isascii() and number.isdigit():
+            found[int(number)] = path
+    return found

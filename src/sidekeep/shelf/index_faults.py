@@ -17,6 +17,10 @@ class DamagedIndex(ShelfError):
     """The index cannot be read as one; it can be made again from the folders."""
 
 
+class NewerIndex(ShelfError):
+    """The index was made by a newer sidekeep."""
+
+
 class UnwritableIndex(ShelfError):
     """The index cannot be written, or not even opened for writing; the records themselves are untouched."""
 

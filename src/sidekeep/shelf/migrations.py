@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 
-from sidekeep.errors import ShelfError
+from sidekeep.shelf.index_faults import NewerIndex
 
 STEPS: tuple[str, ...] = (
     """
@@ -46,10 +46,10 @@ STEPS: tuple[str, ...] = (
 
 
 def refuse_newer(connection: sqlite3.Connection) -> int:
-    """How many steps a catalogue has behind it. Raises ShelfError for one made by a newer sidekeep."""
+    """How many steps a catalogue has behind it. Raises NewerIndex for one made by a newer sidekeep."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version > len(STEPS):
-        raise ShelfError("this shelf's catalogue was made by a newer sidekeep; update sidekeep to open it")
+        raise NewerIndex("this shelf's catalogue was made by a newer sidekeep; update sidekeep to open it")
     return int(version)
 
 
