@@ -71,11 +71,15 @@ class Decoder:
     def _describe(self) -> Coding:
         context = self._stream.codec_context
         if context is None:
-            raise AudioFileError(f"{self._path} has a sound stream in a form that is not known")
+            raise AudioFileError(
+                f"{self._path} has a sound stream in a form that is not known; export it as WAV or FLAC"
+            )
         context.thread_type = "AUTO"
         name = context.format.name.removesuffix("p") if context.format is not None else ""
         if name not in _DTYPES or not context.sample_rate or not context.channels:
-            raise AudioFileError(f"{self._path} has a sound stream in an unknown form ({context.name})")
+            raise AudioFileError(
+                f"{self._path} has a sound stream in an unknown form ({context.name}); export it as WAV or FLAC"
+            )
         dtype = np.dtype(_DTYPES[name])
         return Coding(
             codec=context.name.removesuffix("float"),

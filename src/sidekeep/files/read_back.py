@@ -170,7 +170,7 @@ def check_copy(path: Path, written: Written, listen: Listener | None = None) -> 
         change_db = gain_to_db(got.level / written.level)
         if abs(change_db) > LEVEL_TOLERANCE_DB:
             raise CopyError(
-                f"{written.path} is {change_db:+.1f} dB off the level that went in; the encoder has failed"
+                f"{written.path} is {change_db:+.1f} dB off the level that went in; the cause is not known: try again"
             )
     _check_head(path, written)
     return got
@@ -181,13 +181,16 @@ def _check_head(path: Path, written: Written) -> None:
     with open(path, "rb") as file:
         if written.kind == "flac":
             if not stream_md5(file.read(42)):
-                raise CopyError(f"{written.path} holds no checksum of its samples; the encoder has failed")
+                raise CopyError(
+                    f"{written.path} holds no checksum of its samples; the cause is not known: try again"
+                )
         elif written.kind.startswith("mp3"):
             file.seek(id3_bytes(file.read(10)))
             info = read_info(file.read(1024))
             if info is not None and info.length_frames != written.frames:
                 raise CopyError(
-                    f"{written.path} says it holds {info.length_frames} frames, {written.frames} went in"
+                    f"{written.path} says it holds {info.length_frames} frames, {written.frames} went in; "
+                    "the cause is not known: try again"
                 )
 
 

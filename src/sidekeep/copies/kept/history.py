@@ -82,7 +82,10 @@ def read_history(folder: Path) -> History:
         levels = {key: _levels_from_json(each) for key, each in value["levels"].items() if "sides" in each}
         return History(files=files, levels=levels, facts=value.get("facts", {}))
     except (ValueError, KeyError, TypeError, AttributeError) as problem:
-        raise CopyError(f"{path} is damaged ({problem}); move it away to start anew") from None
+        reason = f"{problem} is missing" if isinstance(problem, KeyError) else problem
+        raise CopyError(
+            f"{path} is damaged ({reason}); move the folder {folder.name} away, and make the copies again"
+        ) from None
 
 
 def _entry(value: Mapping[str, Any]) -> FileEntry:

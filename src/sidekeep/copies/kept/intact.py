@@ -64,7 +64,9 @@ def reading_whole(
     except OSError as error:
         if error.filename is None or Path(error.filename) not in paths:
             raise
-        raise AudioFileError(f"{error.filename} cannot be read to its end ({error.strerror})") from error
+        raise AudioFileError(
+            f"{error.filename} cannot be read to its end ({error.strerror}); check its disk, or restore it from a backup"
+        ) from error
     for path, should, found in zip(paths, wanted, reading.sha256, strict=True):
         if should is not None and found != should:
             raise not_what_it_was(path, should)

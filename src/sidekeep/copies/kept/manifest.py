@@ -34,7 +34,10 @@ def parse_manifest(text: str, name: str = MANIFEST_NAME) -> dict[str, str]:
             continue
         found = _LINE.fullmatch(line.strip("\r\n"))
         if not found:
-            raise CopyError(f"{name} line {number} is not a checksum and a path; the manifest is damaged")
+            raise CopyError(
+                f"{name} line {number} is not a checksum and a path; the manifest is damaged: "
+                "restore it from a backup, or make the copies again"
+            )
         path = found[2]
         if path.startswith("/") or os.path.isabs(path) or ".." in re.split(r"[/\\]", path):
             raise CopyError(f"{name} line {number} names {path!r} outside its folder; do not trust it")

@@ -73,6 +73,8 @@ def verify_folder(
     ``Cancelled`` when ``progress`` does.
     """
     folder = Path(folder)
+    if not folder.exists():
+        raise CopyError(f"there is no folder {folder}; check the name, and that its disk is connected")
     if not folder.is_dir():
         raise CopyError(f"{folder} is not a folder; give a record's folder, a bag or one above them")
     roots = list(_roots(folder))

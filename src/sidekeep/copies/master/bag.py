@@ -65,7 +65,9 @@ def read_bag_manifest(text: str, name: str) -> dict[str, str]:
             continue
         found = re.fullmatch(r"([0-9A-Fa-f]+)[ \t]+\*?(.+)", line)
         if not found:
-            raise CopyError(f"{name} line {number} is not a checksum and a path; the bag is damaged")
+            raise CopyError(
+                f"{name} line {number} is not a checksum and a path; the bag is damaged: restore it from a backup"
+            )
         path = decode_path(found[2])
         if path.startswith(("/", "~")) or ".." in path.split("/"):
             raise CopyError(f"{name} line {number} names {path!r} outside the bag; do not trust it")

@@ -41,14 +41,14 @@ class SideAudio:
 
     def __post_init__(self) -> None:
         if not self.spans:
-            raise ParameterError(f"side {self.side} has no tracks to write")
+            raise ParameterError(f"side {self.side} has no tracks to write; give it at least one")
         if self.channels not in (1, 2):
             raise ParameterError(f"side {self.side} has {self.channels} channels; 1 or 2 are allowed")
         before = 0
         for start_frame, stop_frame in self.spans:
             if not before <= start_frame < stop_frame:
                 raise ParameterError(
-                    f"track span {start_frame} to {stop_frame} on side {self.side} is empty or out of order"
+                    f"track span {start_frame} to {stop_frame} on side {self.side} is empty or out of order; move its marks"
                 )
             if (stop_frame - start_frame) * 10 < self.rate_hz:
                 raise ParameterError(

@@ -80,7 +80,8 @@ def encode_lossy(
         raise
     if sink.written.frames != planned.length_frames:
         raise CopyError(
-            f"{planned.path}: {sink.written.frames} frames came, {planned.length_frames} were due"
+            f"{planned.path}: {sink.written.frames} frames came, {planned.length_frames} were due; "
+            "the cause is not known: try again"
         )
     return Encoded(lowered_db=lowered_db, true_peak_dbtp=ear.true_peak_dbtp())
 

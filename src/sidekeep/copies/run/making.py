@@ -116,7 +116,7 @@ class Making:
         shutil.copyfile(self.record_folder / entry.path, path)
         payload = payload_sha256(path)
         if payload != entry.payload_sha256:
-            raise CopyError(f"{entry.path} does not hold the sound its history tells of; verify the folder")
+            raise CopyError(f"{entry.path} was changed since it was made; move it away, and it is made anew")
         self.note_staged(
             planned, payload=payload, lowered_db=entry.lowered_db, true_peak_dbtp=entry.true_peak_dbtp
         )

@@ -226,4 +226,6 @@ def sum_of(path: Path) -> str:
     except (FileNotFoundError, NotADirectoryError):
         return ""
     except OSError as problem:
-        raise CopyError(f"{path} cannot be read ({problem.strerror}); check the disk") from None
+        raise CopyError(
+            f"{path} cannot be read ({problem.strerror}); check its permissions, then its disk"
+        ) from None
