@@ -155,20 +155,51 @@ def _twice(state: str, a: int, b: int) -> Evening:
     return built.done(sleeve=sleeve(PRINTED), answer=answer)
 
 
-def run(words: str = "", quick: bool = False) -> list[Outcome]:
-    """Every evening whose name has the words."""
+def run(chosen: list[tuple[str, Maker]]) -> list[Outcome]:
+    """One evening after the other; what is wrong is told at once."""
     outcomes = []
-    for number, (name, make) in enumerate(cases()):
-        if words not in name or (quick and number % 5):
-            continue
+    for number, (name, make) in enumerate(chosen, 1):
+        began = time.perf_counter()
         with tempfile.TemporaryDirectory(prefix="sidekeep-evening-") as folder:
             outcome = take_evening(make(), Path(folder))
-            outcome.name = name
-            outcomes.append(outcome)
-            if outcome.faults:
-                print(f"WRONG  {name}: {'; '.join(outcome.faults)}")
-                print("       " + " ".join(f"{news.code}({news.side})" for news in outcome.news), flush=True)
+        outcome.name = name
+        outcomes.append(outcome)
+        said = "; ".join(outcome.faults)
+        took_s = time.perf_counter() - began
+        print(
+            f"{number:3d} of {len(chosen)}  {took_s:5.1f} s  {'WRONG' if said else 'right'}  {name}",
+            flush=True,
+        )
+        if said:
+            print(f"       {said}")
+            print("       " + " ".join(f"{news.code}({news.side})" for news in outcome.news), flush=True)
     return outcomes
+
+
+def table(outcomes: list[Outcome]) -> str:
+    """A line for each kind of evening, a column for each state of the record."""
+    kinds: dict[str, dict[str, str]] = {}
+    for outcome in outcomes:
+        kind, _, state = outcome.name.rpartition(", ")
+        if not kind or state not in STATES:
+            kind, state = outcome.name, "other"
+        kinds.setdefault(kind, {})[state] = "WRONG" if outcome.faults else "right"
+    columns = [state for state in (*STATES, "other") if any(state in row for row in kinds.values())]
+    wide = max(len(kind) for kind in kinds)
+    lines = [" " * wide + "".join(f"{column:>8}" for column in columns)]
+    lines += [
+        f"{kind:<{wide}}" + "".join(f"{row.get(column, '-'):>8}" for column in columns)
+        for kind, row in kinds.items()
+    ]
+    return "\n".join(lines)
+
+
+def part_of(text: str) -> tuple[int, int]:
+    """``2/5`` as (2, 5)."""
+    first, _, of = text.partition("/")
+    if not (first.isdigit() and of.isdigit() and 1 <= int(first) <= int(of)):
+        raise argparse.ArgumentTypeError(f"part {text!r} must be two whole numbers such as 2/5")
+    return int(first), int(of)
 
 
 def main() -> None:
@@ -176,14 +207,37 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=str(__doc__).splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="every fifth")
     parser.add_argument("--only", default="", metavar="WORDS", help="those whose name has these words")
+    parser.add_argument(
+        "--part",
+        type=part_of,
+        default=(1, 1),
+        metavar="N/M",
+        help="the nth of m equal parts, to run it in pieces",
+    )
     options = parser.parse_args()
     began = time.perf_counter()
-    outcomes = run(options.only, options.quick)
+    chosen = [each for each in cases() if options.only in each[0]][:: 5 if options.quick else 1]
+    part, parts = options.part
+    chosen = chosen[len(chosen) * (part - 1) // parts : len(chosen) * part // parts]
+    if not chosen:
+        print("no evening has these words")
+        return
+    outcomes = run(chosen)
     right = sum(not outcome.faults for outcome in outcomes)
+    print(table(outcomes))
     print(
         f"{right} of {len(outcomes)} evenings right: every side in its own take, first and last moments kept"
     )
-    print(f"{time.perf_counter() - began:.0f} s")
+    print(f"{time.perf_counter() - began:.0f} s, at most {most_memory_mb():.0f} MB of memory")
+
+
+def most_memory_mb() -> float:
+    """The most this process ever held; 0 where the system does not say."""
+    try:
+        import resource
+    except ImportError:
+        return 0.0
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
 from sidekeep.files.rf64 import TakeWriter
 from sidekeep.model.news import News
 from sidekeep.press.settings import PressSettings, bad_78, clean_lp, used_lp, worn_lp
-from sidekeep.press.side import Piece, Pressed, press_side
+from sidekeep.press.side import Piece, press_side
 from sidekeep.press.truth import Truth
 from sidekeep.service.take_session import TakeSession
 from sidekeep.service.take_types import Act, TakeOptions, TakeStatus
@@ -239,14 +239,22 @@ PRESETS: dict[str, Callable[..., PressSettings]] = {
 }
 
 
-@lru_cache(maxsize=64)
+@dataclass(frozen=True)
+class Side:
+    """Of a pressed side what an evening needs: its sound and its truth."""
+
+    audio: Floats
+    truth: Truth
+
+
+@lru_cache(maxsize=4)  # evenings that follow each other play the same two sides; more would take gigabytes
 def pressed(
     preset: str,
     seed: int,
     lengths_s: tuple[float, ...] = (26.0, 18.0),
     changes: tuple[tuple[str, Any], ...] = (),
     play: int = 0,
-) -> Pressed:
+) -> Side:
     """A side; the chain alone for 6 s at both ends."""
     settings = PRESETS[preset](
         **{
@@ -260,13 +268,14 @@ def pressed(
     pieces = [
         Piece(audio=song(length, 10 * seed + index), title="x") for index, length in enumerate(lengths_s)
     ]
-    return press_side(pieces, rate_hz=RATE_HZ, settings=settings, seed=seed, play=play)
+    side = press_side(pieces, rate_hz=RATE_HZ, settings=settings, seed=seed, play=play)
+    return Side(side.audio, side.truth)
 
 
 class Builder:
     """Lays stretches end to end. ``chain`` is what the input gives with the needle up."""
 
-    def __init__(self, name: str, side: Pressed) -> None:
+    def __init__(self, name: str, side: Side) -> None:
         self.name = name
         self._chain = side.audio[: 5 * RATE_HZ]
         self._parts: list[Floats] = []
@@ -296,12 +305,12 @@ class Builder:
         thump = 0.2 * np.exp(-time_s / 0.08) * np.sin(2 * np.pi * 14.0 * time_s)
         return self.add(self._chain[: len(thump)] + thump[:, None])
 
-    def side(self, side: Pressed, letter: str, *, skip: int = 0) -> Builder:
+    def side(self, side: Side, letter: str, *, skip: int = 0) -> Builder:
         """A side played through; ``skip`` frames of it were over before."""
         self.played.append(Played.of(letter, side.truth, self.frames - skip))
         return self.add(side.audio[skip:])
 
-    def fumble(self, side: Pressed, seconds: float) -> Builder:
+    def fumble(self, side: Side, seconds: float) -> Builder:
         """Down, and lifted again."""
         down = side.truth.needle_down_frame
         start = max(0, down - RATE_HZ)
