@@ -70,6 +70,40 @@ def test_a_loss_soon_after_an_input_was_opened_is_told(settled_by_s: float) -> N
     assert loss.frames / RATE_HZ == pytest.approx(0.06, abs=0.005)
 
 
+def busy_lags(seconds: float, losses: dict[int, float]) -> list[Loss]:
+    """As a virtual sound card with four times too much to do stamps its blocks: three at a time alike, every seventh delivery up to
+    150 ms early, the rest on plateaus that wander by some 15 ms."""
+    random = np.random.default_rng(11)
+    watch, found, lost_s, plateau_s = LossWatch(RATE_HZ), [], 0.0, 0.0
+    early_s = 0.0
+    for number in range(round(seconds * RATE_HZ / BLOCK)):
+        lost_s += losses.get(number, 0.0)
+        if number % 3 == 0:
+            early_s = random.uniform(0.02, 0.15) if random.random() < 0.15 else 0.0
+            plateau_s = 0.0075 * np.sin(number / 131.0) + (0.002 if random.random() < 0.3 else 0.0)
+        found += watch.take(number * BLOCK, number * BLOCK / RATE_HZ + lost_s + plateau_s - early_s)
+    return found
+
+
+def test_deliveries_that_are_stamped_early_hide_no_loss_and_feign_none() -> None:
+    assert busy_lags(600.0, {}) == []
+    sizes = {420: 0.05, 640: 0.1, 901: 0.3, 1142: 0.45, 1400: 0.9, 1622: 0.1, 1850: 0.05}
+    found = busy_lags(105.0, sizes)
+    assert len(found) == len(sizes)
+    blocks_off = [abs(loss.at_frame // BLOCK - place) for loss, place in zip(found, sizes, strict=True)]
+    # Where an early delivery lies on the very edge, it hides that by its own length at most, and the one behind it.
+    assert sum(off <= 1 for off in blocks_off) >= 5
+    assert max(blocks_off) <= 6
+    for loss, size_s in zip(found, sizes.values(), strict=True):
+        assert loss.frames / RATE_HZ == pytest.approx(size_s, abs=0.01)
+
+
+def test_what_wanders_before_a_large_loss_is_not_told_as_another() -> None:
+    """A step of 17 ms that would have come back, but half a second after it the lag is lifted for good by a loss."""
+    (loss,) = told(60.0, losses={660: 0.45}, stalls=(), settles=(32.0, 0.017))
+    assert loss.at_frame == 660 * BLOCK
+
+
 def test_a_loss_in_a_stall_is_told_where_the_stall_began() -> None:
     found = told(90.0, losses={1000: 2.0}, stalls=((50.0, 54.5),))
     (loss,) = found

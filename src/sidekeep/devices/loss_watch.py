@@ -2,42 +2,50 @@
 
 Every block carries a stamp, the moment its first frame was captured as the device tells it (the moment it arrived where a
 device tells nothing; that is always late, never early). ``lag = stamp - frame / rate`` moves slowly: two clocks differ, and
-the stamps of a stream wander by some 30 ms while it settles (measured on a virtual sound card). A loss lifts it from one block
-to the next and for good. A stall without loss throws stamps about for a while and then they return. So a loss is what
-is both: a step where it happens, and over the level of the ten seconds before for four seconds after. Until there are ten
-seconds of level, a step must be larger than what settling stamps do by themselves.
+stamps of a virtual sound card wander by 20 to 30 ms, while a stream settles and whenever the machine has too much to do. On
+such a machine single deliveries are also stamped up to 150 ms early, and return to where they were; so what is followed is
+the ceiling of half a second, under which nearly all of its lags lie. A loss lifts it from one block to the next and for good:
+it is told where the lowest ceiling of the three seconds after lies over the highest of the two seconds before, and well over
+the highest of ten seconds (a lag that only comes back from a stall does not). Until there are ten seconds of level, the step
+must be larger than what settling stamps do by themselves.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
-from numpy.typing import NDArray
-
-Floats = NDArray[np.float64]
 
 LEAST_LOSS_S = 0.015
-"""Under the 20 ms that must be found; stamps themselves were seen to step by 12 ms on a machine with too much to do."""
-_SETTLE_S = 4.0
-"""So long must the lag stay lifted; stamps need up to 2 s to calm down after a stall (measured on a virtual sound card)."""
-_LEVEL_S = 10.0
+"""Under the 20 ms that must be found; ceilings of a virtual sound card were seen to rise by 13 ms by themselves on a machine with
+four times too much to do."""
+LEAST_EARLY_S = 0.04
+"""Until a level of ten seconds is known."""
 _UNEVEN_S = 3.0
 """The first seconds of an input are not looked at: deliveries settle, and what they settle at is the start."""
-LEAST_EARLY_S = 0.04
-"""Until a level of ten seconds is known, stamps that settle cannot be told from a smaller loss: they wander by some 30 ms."""
+_LEVEL_S = 10.0
+_BLOCKS_PER_S = 20
+_CEILING_BLOCKS = _BLOCKS_PER_S // 2
+_CEILING = 0.8
+_BEFORE_BLOCKS, _AFTER_BLOCKS = 2 * _BLOCKS_PER_S, 3 * _BLOCKS_PER_S
+_LEVEL_BLOCKS = round(_LEVEL_S * _BLOCKS_PER_S)
+_OVER_LEVEL = 0.2
+"""Of a step, so much must lie over the level of ten seconds."""
+_HIDING = 2.0
+"""Before a step so many times larger a smaller one cannot be told from wandering: what it would have returned to is not seen."""
+_THROWN_S = 0.005
+"""Stamps that lie about their middle by more are thrown about: what they settle at is waited for."""
+_WAIT_BLOCKS = 6 * _BLOCKS_PER_S
 _HISTORY_S = 120.0
 _LOOK_EVERY = 5
 _LOOK_FOR_STEADY_EVERY = 100
-_STEP_BLOCKS = 12
-_THROWN_S = 0.005
-_FAR_S = 0.05
 _STEADY_LOSS = 800e-6
 _STEADY_S = 60.0
-"""A minute, because stamps themselves wander by some 10 ms while a stream settles (measured on a virtual sound card)."""
+"""A minute, because stamps themselves wander while a stream settles."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,17 +58,17 @@ class Loss:
 
 
 class LossWatch:
-    """Feed it every block in order; it tells of losses some seconds after they happened."""
+    """Feed it every block of a twentieth of a second in order; it tells of losses some seconds after they happened."""
 
     def __init__(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
         self._frames: list[int] = []
         self._stamps: list[float] = []
         self._lags: list[float] = []
+        self._ceilings: list[float] = []  # of the half second that begins at a block
         self._told_s = 0.0
         self._count = 0
-        self._first = 0
-        self._looked = 0
+        self._next = 0
         self._started_s: float | None = None
         self._drift_told_s = 0.0
 
@@ -73,76 +81,94 @@ class LossWatch:
         self._frames.append(frame)
         self._stamps.append(stamp_s)
         self._lags.append(stamp_s - frame / self._rate_hz - self._told_s)
+        if len(self._lags) >= _CEILING_BLOCKS:
+            self._ceilings.append(_ceiling(self._lags[-_CEILING_BLOCKS:]))
         self._count += 1
         if self._count % _LOOK_EVERY:
             return []
         self._forget(stamp_s - _HISTORY_S)
-        # The newest block that has enough behind it.
-        found = self._step_at(bisect_left(self._frames, frame - round(_SETTLE_S * self._rate_hz)))
-        if found is not None:
-            return [found]
-        return self._steady() if self._count % _LOOK_FOR_STEADY_EVERY == 0 else []
+        found = self._steps()
+        if not found and self._count % _LOOK_FOR_STEADY_EVERY == 0:
+            found = self._steady()
+        return found
 
     def _forget(self, before_s: float) -> None:
-        old = bisect_left(self._stamps, before_s)
+        old = min(bisect_left(self._stamps, before_s), self._next)
         if old >= 200:  # in pieces, not one by one
-            del self._frames[:old], self._stamps[:old], self._lags[:old]
-            self._first += old
+            for kept in (self._frames, self._stamps, self._lags, self._ceilings):
+                del kept[:old]
+            self._next -= old
 
-    def _least(self, at: int) -> float:
-        """What a step at block ``at`` must have in s to be judged at all."""
+    def _steps(self) -> list[Loss]:
+        """Losses at the blocks that have enough behind them by now."""
+        found = []
+        self._next = max(self._next, _BEFORE_BLOCKS)
+        while self._next + _AFTER_BLOCKS <= len(self._lags):
+            at = self._next
+            if self._is_step(at):
+                waited = len(self._lags) - at - _AFTER_BLOCKS
+                if waited < _WAIT_BLOCKS and _is_thrown(self._lags[-_BLOCKS_PER_S:]):
+                    break
+                # Behind a stall: what stamps settle at is the height.
+                loss = self._loss_near(at, settled=waited > _LOOK_EVERY)
+                found += [loss] if loss is not None else []
+            self._next += 1
+        return found
+
+    def _is_step(self, at: int) -> bool:
+        """Whether the lag is lifted at or near block ``at``, and stays so."""
+        is_early = self._is_early(at)
+        first, behind = max(0, at - _LEVEL_BLOCKS), at - _CEILING_BLOCKS + 1
+        low = min(self._ceilings[at : at + _AFTER_BLOCKS - _CEILING_BLOCKS + 1])
+        near = _BLOCKS_PER_S if is_early else _BEFORE_BLOCKS
+        step = low - max(self._ceilings[at - near : behind])
+        if step < (LEAST_EARLY_S if is_early else LEAST_LOSS_S):
+            return False
+        if low - max(self._ceilings[first:behind]) < _OVER_LEVEL * step:
+            return False
+        if self._highest_rise(at + _CEILING_BLOCKS + 2, at + _AFTER_BLOCKS) > _HIDING * step:
+            return False
+        noise = float(np.median(np.abs(np.diff(self._lags[first:at])))) * 1.05
+        return step >= 4.0 * noise
+
+    def _highest_rise(self, start: int, stop: int) -> float:
+        """The most that one half second lies over the one before it."""
+        half = _CEILING_BLOCKS
+        return max(
+            self._ceilings[index] - self._ceilings[index - half] for index in range(start, stop - half + 1)
+        )
+
+    def _is_early(self, at: int) -> bool:
+        """Whether the level of the input is not known yet at block ``at``."""
         assert self._started_s is not None
-        is_level_known = self._stamps[at] - self._started_s >= _UNEVEN_S + _LEVEL_S
-        return LEAST_LOSS_S if is_level_known else LEAST_EARLY_S
+        return self._stamps[at] - self._started_s < _UNEVEN_S + _LEVEL_S
 
-    def _step_at(self, at: int) -> Loss | None:
-        """A loss at or near block ``at``, which is told once."""
-        start = bisect_left(self._stamps, self._stamps[at] - _LEVEL_S)
-        if at - start < 2 * _STEP_BLOCKS or len(self._lags) - at < 2 * _STEP_BLOCKS:
+    def _loss_near(self, at: int, *, settled: bool) -> Loss | None:
+        """The loss at the block from which on the lag is lifted; the lags after it are put back. ``settled``: its height is that
+        of the last second."""
+        half = _CEILING_BLOCKS
+        low = median(self._ceilings[at - 2 * half + 2 : at - half - 1])
+        high = median(self._ceilings[at + half - 2 : at + 2 * half - 2])
+        place = self._edge(at, 0.5 * (low + high))
+        if settled:
+            high = median(self._ceilings[-_CEILING_BLOCKS:])
+        height = high - low
+        self._next = max(self._next, place + half)
+        if height < LEAST_LOSS_S:
             return None
-        near = median(self._lags[at - _STEP_BLOCKS : at])
-        step = median(self._lags[at : at + _STEP_BLOCKS]) - near
-        if step < self._least(at):
-            return None
-        lags = np.asarray(self._lags[start:])
-        at -= start
-        before, after = lags[:at], lags[at:]
-        noise = float(np.median(np.abs(np.diff(before)))) * 1.05
-        least_s = max(LEAST_LOSS_S, 4.0 * noise)
-        level = float(np.median(before))
-        # Late arrivals pass: nearly all of what came after must lie over the level.
-        settled = float(np.quantile(after, 0.1)) - level
-        if min(settled, step) < least_s:
-            return None
-        if not _is_behind_a_stall(before, near, level):
-            place, height = self._edge(lags, at, near, step)
-        else:
-            # Behind a stall: the sound was lost where stamps began to be thrown about.
-            thrown = np.flatnonzero(np.abs(before - level) > LEAST_LOSS_S)
-            place, height = int(thrown[0]), float(np.median(after)) - level
-        place += start
-        if self._first + place <= self._looked:
-            return None
-        self._looked = self._first + max(place, at + start)
         self._told_s += height
         for index in range(place, len(self._lags)):
             self._lags[index] -= height
+        for index in range(max(0, place - half + 1), len(self._ceilings)):
+            self._ceilings[index] = _ceiling(self._lags[index : index + half])
         return Loss(at_frame=self._frames[place], frames=round(height * self._rate_hz))
 
-    def _edge(self, lags: Floats, at: int, near: float, step: float) -> tuple[int, float]:
-        """The block from which on the lag is lifted, and by how much."""
-        first = max(1, at - _STEP_BLOCKS)
-        window = lags[first : at + _STEP_BLOCKS]
-        stays = np.minimum.accumulate(window[::-1])[::-1]
-        lifted = np.flatnonzero(stays >= near + 0.5 * step)
-        place = first + (int(lifted[0]) if len(lifted) else at - first)
-        after, before = lags[place + 1 : place + 1 + _STEP_BLOCKS], lags[max(0, place - _STEP_BLOCKS) : place]
-        if not len(before) or not len(after):
-            return place, step
-        if float(np.median(np.abs(after - np.median(after)))) > _THROWN_S:
-            # Stamps are thrown about behind a stall: what they settle at is the height.
-            after = lags[-_STEP_BLOCKS:]
-        return place, max(float(np.median(after) - np.median(before)), 0.5 * step)
+    def _edge(self, at: int, middle: float) -> int:
+        """The first block over the middle with a ceiling over it: blocks are stamped early now and then, hardly ever late."""
+        for index in range(at - _CEILING_BLOCKS, at + 2 * _CEILING_BLOCKS):
+            if self._lags[index] >= middle and self._ceilings[index] >= middle:
+                return index
+        return at
 
     def _steady(self) -> list[Loss]:
         """Lost all the time, in pieces too small to be seen."""
@@ -166,12 +192,18 @@ class LossWatch:
         return [Loss(at_frame=self._frames[-1], frames=round(rise_s * self._rate_hz), steady_ppm=slope * 1e6)]
 
 
-def _is_behind_a_stall(before: Floats, near: float, level: float) -> bool:
-    """Stamps far below their level, or below it and thrown about; those that settle creep below it in good order."""
-    below_s = level - near
-    last = before[-_STEP_BLOCKS:]
-    is_thrown = float(np.median(np.abs(last - near))) > _THROWN_S
-    return below_s > _FAR_S or (is_thrown and below_s > LEAST_LOSS_S)
+def _ceiling(lags: Sequence[float]) -> float:
+    """The 0.8 quantile, between neighbours as it is usual; written out because it is asked for at every block."""
+    ordered = sorted(lags)
+    place = _CEILING * (len(ordered) - 1)
+    low = int(place)
+    high = min(low + 1, len(ordered) - 1)
+    return ordered[low] + (place - low) * (ordered[high] - ordered[low])
+
+
+def _is_thrown(lags: Sequence[float]) -> bool:
+    middle = median(lags)
+    return median(abs(lag - middle) for lag in lags) > _THROWN_S
 
 
 class StampClock:
