@@ -92,7 +92,7 @@ class ScriptedInput:
             return
         writer, self._writer = self._writer, None
         writer.close()
-        facts = {"path": str(writer.path), "frames": writer.frames, "why": why}
+        facts = {"path": str(writer.path_now()), "frames": writer.frames, "why": why}
         self._waiting.append(RecorderEvent(kind="ended", facts=facts))
 
     def events(self) -> Iterator[RecorderEvent]:

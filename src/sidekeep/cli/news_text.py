@@ -94,6 +94,15 @@ def _stopped(facts: _Facts) -> str:
     return "stopped" if facts["reason"] == "key" else f"stopped ({facts['reason']})"
 
 
+_WISHES = {
+    "begin": "beginning",
+    "again": "putting the take aside",
+    "discard": "putting the take aside",
+    "keep": "bringing the take back",
+    "side-is": "naming the other side",
+}
+"""What could not be done, by the act that wanted it."""
+
 _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "armed": _armed,
     "begun": _begun,
@@ -115,6 +124,8 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "same-as": "this is the music of side {other} once more: was the record flipped? a takes side {side} again",
     "side-is": "taken for side {side} now, not {was}",
     "false-start": _false_start,
+    "asked-twice": "a take was put aside just now; press the key once more to put side {side} aside too",
+    "not-done": lambda facts: f"{_WISHES.get(str(facts['do']), 'that')} did not work: {facts['reason']}",
     "flip": "side {side}: turn the speakers down, flip the record, clean it, lower the needle when ready",
     "answer": _answer,
     "done": "done",

@@ -55,6 +55,10 @@ class OpenTake:
         """``takes/A-1``."""
         return f"takes/{self.path.parent.name}"
 
+    def elapsed_frames(self, heard_frame: int) -> int:
+        """How much of it was heard; nothing before the writer has confirmed it."""
+        return max(0, heard_frame - self.start_frame) if self.begun else 0
+
     def begun_news(self) -> list[News]:
         """What to say once the disk has its beginning."""
         before_s = round((self.needle_frame - self.start_frame) / self.settings.rate_hz, 2)
@@ -157,9 +161,9 @@ class ClosedPiece:
 
     def to_bin(self, folder: RecordFolder, why: str) -> None:
         """It was no side after all."""
-        self.binned = why
         if self.closed is not None:
             self.closed = bin_take(folder, self.closed, why)
+        self.binned = why
 
     def relabel(self, folder: RecordFolder, side: str) -> None:
         """It was another side."""

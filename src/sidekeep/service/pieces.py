@@ -54,8 +54,9 @@ class Pieces:
         piece = self._last()
         if piece is None or piece.closed is None:
             return None
-        self.takes = [take for take in self.takes if take is not piece.closed]
+        before = piece.closed
         piece.to_bin(folder, why)
+        self.takes = [take for take in self.takes if take is not before]
         return piece
 
     def keep_last(self, folder: RecordFolder) -> ClosedPiece | None:

@@ -67,15 +67,20 @@ class Room:
 
     def new_take_folder(self, folder: RecordFolder, side: str) -> tuple[RecordFolder, Path]:
         """A folder for a take: in the record's, wherever somebody moved that to; if none takes it, somewhere safe."""
+        folder = self.here(folder)
         try:
+            if not folder.path.is_dir():
+                raise FileNotFoundError(folder.path)
             return folder, folder.new_take_folder(side)
         except OSError:
-            return self.find_again() or folder, self.rescue_folder(side)
+            return folder, self.rescue_folder(side)
 
     def rescue_folder(self, side: str) -> Path:
         """A new folder in the first place that can be written to. Raises OSError when there is none."""
         last: OSError = OSError("no place to write to")
-        for place in [self._record / "takes", *self.places()]:
+        # A folder that was renamed away must not come back as an empty one of its old name.
+        own = [self._record / "takes"] if self._record.is_dir() else []
+        for place in [*own, *self.places()]:
             for number in range(1, 1000):
                 folder = place / f"{side}-{number}"
                 try:
@@ -88,6 +93,17 @@ class Room:
                     break
         raise last
 
+    def where_now(self, folder: RecordFolder, path: Path, said: str) -> tuple[RecordFolder, Path]:
+        """The record's folder and a take in it after somebody renamed things; ``said``: where the capture closed the take."""
+        now, found = Path(said or path), self.here(folder)
+        if not now.exists() and path.is_relative_to(folder.path):
+            now = found.path / path.relative_to(folder.path)
+        return found, now
+
+    def here(self, folder: RecordFolder) -> RecordFolder:
+        """The record's folder, wherever somebody moved it to; the one given where it is found nowhere."""
+        return folder if folder.path.is_dir() else self.find_again() or folder
+
     def find_again(self) -> RecordFolder | None:
         """The record's folder after somebody renamed it: found by its id."""
         for folder in record_folders(self._shelf):
@@ -96,6 +112,12 @@ class Room:
                     self._record = folder.path
                     return folder
         return None
+
+
+def not_written(folder: RecordFolder, side: str, error: OSError) -> News:
+    """No place takes the side."""
+    facts = {"place": str(folder.path), "reason": " ".join(str(error).split())}
+    return News(code="not-written", severity="act", side=side, facts=facts)
 
 
 def bring_home(path: Path, folder: RecordFolder, side: str) -> tuple[Path, News]:

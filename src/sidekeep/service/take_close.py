@@ -98,9 +98,10 @@ def interrupted(shelf: Path) -> list[Path]:
     return [take for folder in record_folders(shelf) for take in folder.unfinished()]
 
 
-def recover(shelf: Path) -> list[ShelfTake]:
-    """Close takes that something interrupted: the file's head is mended and all that was written is kept."""
-    if is_taking(shelf):
+def recover(shelf: Path, *, am_taking: bool = False) -> list[ShelfTake]:
+    """Close takes that something interrupted: the file's head is mended and all that was written is kept. Nothing is touched
+    while somebody records, other than the caller (``am_taking``)."""
+    if not am_taking and is_taking(shelf):
         return []
     found: list[ShelfTake] = []
     for folder in record_folders(shelf):

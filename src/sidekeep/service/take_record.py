@@ -53,38 +53,40 @@ def open_session(
     def say(*news: News) -> None:
         tell(TakeStatus(phase="opening", side=sides[0] if sides else "", rate_hz=settings.rate_hz, news=news))
 
-    with open_catalogue(shelf, create=True):
-        pass
-    for take in recover(shelf):
-        say(News(code="repaired", severity="look", side=take.side, take=take.folder))
-    folder = _folder(shelf, record_name, sleeve_path)
-    say(
-        News(code="input", facts={"name": sound_input.name}),
-        *notes_of(sound_input),
-        *_stylus_due(shelf, stylus),
-    )
-    options = TakeOptions(
-        sides=sides, stylus=stylus, input_name=sound_input.name, by_needle=by_needle, any_side=any_side
-    )
-    if shortest_side_s is not None:
-        options = TakeOptions(**{**vars(options), "shortest_side_s": shortest_side_s})
-    _expect_room(folder, settings, sides)
+    # From here on: two that start at once would both repair what an interrupted evening left.
+    with only_one_taker(shelf):
+        with open_catalogue(shelf, create=True):
+            pass
+        for take in recover(shelf, am_taking=True):
+            say(News(code="repaired", severity="look", side=take.side, take=take.folder))
+        folder = _folder(shelf, record_name, sleeve_path)
+        say(
+            News(code="input", facts={"name": sound_input.name}),
+            *notes_of(sound_input),
+            *_stylus_due(shelf, stylus),
+        )
+        options = TakeOptions(
+            sides=sides, stylus=stylus, input_name=sound_input.name, by_needle=by_needle, any_side=any_side
+        )
+        if shortest_side_s is not None:
+            options = TakeOptions(**{**vars(options), "shortest_side_s": shortest_side_s})
+        _expect_room(folder, settings, sides)
 
-    def find_input() -> tuple[RecorderSettings | None, tuple[News, ...]]:
-        channels = settings.channels
-        found = find_same_input(sound_input.key, rate_hz=settings.rate_hz, channels=channels)
-        if found is None:
-            return None, (News(code="input-missing", severity="act", facts={"name": sound_input.name}),)
-        return recorder_settings(found, rate_hz=settings.rate_hz, bits=settings.bits), ()
+        def find_input() -> tuple[RecorderSettings | None, tuple[News, ...]]:
+            channels = settings.channels
+            found = find_same_input(sound_input.key, rate_hz=settings.rate_hz, channels=channels)
+            if found is None:
+                return None, (News(code="input-missing", severity="act", facts={"name": sound_input.name}),)
+            return recorder_settings(found, rate_hz=settings.rate_hz, bits=settings.bits), ()
 
-    session = TakeSession(folder, settings, options, tell=tell, follower=follower, find_input=find_input)
-    with only_one_taker(shelf), at_work(folder.path, "recording"):
-        try:
-            yield session
-        finally:
-            # The takes are on the shelf; the index can be made again at any time.
-            with suppress(SidekeepError, OSError), open_catalogue(shelf) as catalogue:
-                catalogue.put(session.folder)
+        session = TakeSession(folder, settings, options, tell=tell, follower=follower, find_input=find_input)
+        with at_work(folder.path, "recording"):
+            try:
+                yield session
+            finally:
+                # The takes are on the shelf; the index can be made again at any time.
+                with suppress(SidekeepError, OSError), open_catalogue(shelf) as catalogue:
+                    catalogue.put(session.folder)
 
 
 def take_record(

@@ -22,10 +22,11 @@ from sidekeep.errors import SidekeepError
 from sidekeep.flow.needle_watch import NeedleEvent
 from sidekeep.model.finding import Fact
 from sidekeep.model.news import News
+from sidekeep.service.afterthoughts import PUT_ASIDE, Afterthoughts, not_done
 from sidekeep.service.hearing import Hearing, warm_up
 from sidekeep.service.open_take import ClosedPiece, OpenTake, bext_of
 from sidekeep.service.pieces import Pieces
-from sidekeep.service.room import Room
+from sidekeep.service.room import Room, not_written
 from sidekeep.service.side_fit import printed_sides, sides_on_sleeve
 from sidekeep.service.sides_due import SidesDue
 from sidekeep.service.take_types import Act, Follower, NoFollower, Phase, TakeOptions, TakeStatus
@@ -64,7 +65,8 @@ class TakeSession:
         self._wait = wait
         self._acts: queue.SimpleQueue[Act] = queue.SimpleQueue()
         self._hearing = Hearing(settings)
-        self._printed = printed_sides(folder.record())
+        self._record = folder.record()
+        self._printed = printed_sides(self._record)
         self._room = Room(folder.path, settings)
         self._phase: Phase = "opening"
         self._due = SidesDue(options.sides)
@@ -72,6 +74,7 @@ class TakeSession:
         self._input_open = self._was_open = False
         self._take: OpenTake | None = None
         self._pieces = Pieces()
+        self._afterthoughts = Afterthoughts(self._pieces, self._due, self._follower, settings.rate_hz)
         self._end_at: tuple[int, str] | None = None
         self._queued: tuple[int, bool] | None = None
         self._over = ""
@@ -93,7 +96,7 @@ class TakeSession:
 
     def run(self) -> list[ShelfTake]:
         """Record all sides. Trouble at the turntable is news, not an exception; what was recorded is kept."""
-        refuse_strange_sides(self.options, sides_on_sleeve(self.folder.record()))
+        refuse_strange_sides(self.options, sides_on_sleeve(self._record))
         try:
             self._say()
             warm_up(self.settings.rate_hz, self.settings.channels)
@@ -121,8 +124,7 @@ class TakeSession:
                 self._tell_collected()
                 if event.kind == "left" or (self._over and self._take is None):
                     break
-        self._recorder = None
-        self._input_open = False
+        self._recorder, self._input_open = None, False
         if self._take is not None:  # the capture is gone and could not say how the take ended
             self._on_ended(RecorderEvent(kind="ended", facts={"path": str(self._take.path), "frames": -1}))
 
@@ -173,8 +175,8 @@ class TakeSession:
                 self._note(news)
             self._tell_still(take)
         if self._hearing.frame >= self._next_status_frame:
-            step = round(self.options.status_every_s * self.settings.rate_hz)
-            self._next_status_frame = self._hearing.frame + max(1, step)
+            step = max(1, round(self.options.status_every_s * self.settings.rate_hz))
+            self._next_status_frame = self._hearing.frame + step
             self._say()
 
     def _tell_still(self, take: OpenTake) -> None:
@@ -230,8 +232,8 @@ class TakeSession:
         if self._end_at is not None and self._hearing.frame >= self._end_at[0]:
             self._end(self._end_at[1])
         elif (
-            self._hearing.frame - take.start_frame
-        ) > self.options.cap_hours * 3600.0 * self.settings.rate_hz:
+            take.elapsed_frames(self._hearing.frame) > self.options.cap_hours * 3600.0 * self.settings.rate_hz
+        ):
             self._note(News(code="cap", severity="look", facts={"hours": self.options.cap_hours}))
             self._queued = (self._hearing.frame + round(BEFORE_NEEDLE_S * self.settings.rate_hz), True)
             self._end("cap")
@@ -247,7 +249,11 @@ class TakeSession:
             # Music after a run-out that was none, and no lift between: the side before goes on.
             self._due.first(last.side)
         anew = last is not None and last.side == self._due.side and (again or last.reason in CUT_SHORT)
-        self.folder, take_folder = self._room.new_take_folder(self.folder, self._due.side)
+        try:
+            self.folder, take_folder = self._room.new_take_folder(self.folder, self._due.side)
+        except OSError as error:
+            self._say(not_written(self.folder, self._due.side, error))
+            return
         take = OpenTake(
             side=self._due.side,
             path=take_folder / "take.wav",
@@ -259,14 +265,10 @@ class TakeSession:
         )
         self._take = take
         self._end_at = self._answer_until = None
-        self._told_still = False
-        self._phase = "opening"
-        self._recorder.begin(
-            take.path,
-            bext_of(self.folder.record(), self._due.side, self.settings, self.options.stylus),
-            from_frame=start,
-            places=self._room.places(),
-        )
+        self._told_still, self._phase = False, "opening"
+        bext = bext_of(self._record, self._due.side, self.settings, self.options.stylus)
+        with suppress(SidekeepError):  # the capture has died, and its end comes next
+            self._recorder.begin(take.path, bext, from_frame=start, places=self._room.places())
 
     def _on_begun(self, event: RecorderEvent) -> None:
         """The writer has bytes on the disk: only now it is said."""
@@ -284,11 +286,14 @@ class TakeSession:
         self._follower.begun(take.path, take.path.parent, take.side)
 
     def _end(self, why: str) -> None:
-        if self._take is None or self._phase == "closing":
+        if self._take is None:
+            return
+        if self._phase == "closing":
+            # Only that it is no side after all can still be told of a take that is being closed.
+            self._take.end_reason = why if why in PUT_ASIDE else self._take.end_reason
             return
         self._take.end_reason = why
-        self._phase = "closing"
-        self._end_at = None
+        self._phase, self._end_at = "closing", None
         self._say()
         if self._recorder is not None:
             with suppress(SidekeepError):
@@ -300,8 +305,10 @@ class TakeSession:
         assert take is not None
         if take.begun:
             self._follower.ended(take.path)
-        if event.fact("why"):
-            take.end_reason = str(event.fact("why"))
+        if not take.end_reason:
+            # Lifted, or run out, before the input was lost: then nothing of the side was.
+            take.end_reason = self._end_at[1] if self._end_at is not None else str(event.fact("why", ""))
+        self.folder, take.path = self._room.where_now(self.folder, take.path, str(event.fact("path", "")))
         piece = ClosedPiece.of(
             take, int(event.fact("frames", -1)), self._hearing.frame, self._hearing.music_s
         )
@@ -318,6 +325,7 @@ class TakeSession:
     def _judge(self, piece: ClosedPiece) -> None:
         """A false start, or a side: say which, and how it fits what is printed; then go on."""
         verdict, news = judge(piece, self._pieces.all[:-1], self._printed, self.options)
+        self._afterthoughts.note(piece, self._hearing.frame)
         self._pieces.submit(piece, self.folder, self.options)
         if verdict == "taken":
             self._say(*news)
@@ -354,7 +362,11 @@ class TakeSession:
 
     def _obey(self) -> None:
         while not self._acts.empty():
-            self._obey_one(self._acts.get_nowait())
+            act, self.folder = self._acts.get_nowait(), self._room.here(self.folder)
+            try:
+                self._obey_one(act)
+            except (SidekeepError, OSError) as error:
+                self._say(not_done(act, error))
 
     def _obey_one(self, act: Act) -> None:
         open_take = self._take is not None
@@ -368,38 +380,28 @@ class TakeSession:
         elif act.do in ("again", "discard") and open_take:
             self._end(act.do)
         elif act.do in ("again", "discard"):
-            self._undo_last(again=act.do == "again")
+            self._undo_last(act.do)
         elif act.do == "keep" and not open_take:
             self._keep_last()
         elif act.do == "side-is":
             self._side_is(act.side)
 
-    def _undo_last(self, *, again: bool) -> None:
+    def _undo_last(self, why: str) -> None:
         self._tell_collected(settle=True)
-        piece = self._pieces.undo_last(self.folder, "again" if again else "discard")
-        if piece is None:
-            return
-        self._follower.dropped(piece.take.path)
-        if again:
-            self._due.first(piece.side)
-        facts: dict[str, Fact] = {
-            "length_s": round(piece.length_s, 1),
-            "reason": piece.binned,
-            "printed_s": None,
-        }
-        self._phase = "armed"
-        self._answer_until = None
-        self._arm(News(code="false-start", side=piece.side, take=piece.name, facts=facts))
+        news = self._afterthoughts.undo(self.folder, why, self._hearing.frame)
+        if news is not None and news.code == "false-start":
+            self._phase, self._answer_until = "armed", None
+            self._arm(news)
+        elif news is not None:
+            self._say(news)
 
     def _keep_last(self) -> None:
         self._tell_collected(settle=True)
-        piece = self._pieces.keep_last(self.folder)
-        if piece is None:
-            return
-        kept = {"length_s": round(piece.length_s, 1)}
-        self._say(News(code="kept", side=piece.side, take=piece.name, facts=kept))
-        if piece.side == self._due.side:
-            self._next_side()
+        news = self._afterthoughts.keep(self.folder)
+        if news is not None:
+            self._say(news)
+            if news.side == self._due.side:
+                self._next_side()
 
     def _side_is(self, side: str) -> None:
         """The open take, or the last one, is another side than was thought."""
@@ -460,15 +462,12 @@ class TakeSession:
 
     def _say(self, *news: News, live: tuple[Mapping[str, Any], ...] = ()) -> None:
         take = self._take
-        begun = take is not None and take.begun
         self._tell(
             TakeStatus(
                 phase=self._phase,
                 side=take.side if take is not None else self._due.side,
                 take=take.name if take is not None else "",
-                elapsed_frames=max(0, self._hearing.frame - take.start_frame)
-                if take is not None and begun
-                else 0,
+                elapsed_frames=take.elapsed_frames(self._hearing.frame) if take is not None else 0,
                 safe_frames=take.safe_frames if take is not None else 0,
                 rate_hz=self.settings.rate_hz,
                 reading=self._hearing.reading(),

@@ -31,6 +31,8 @@ const WORDS = {
   "looks-like": ({ side, other }) => `This looks like side ${other}, not side ${side}. If so, say "It is side ${other}".`,
   "same-as": ({ side, other }) => `Side ${side} sounds the same as side ${other}: was the record flipped?`,
   "false-start": ({ side, reason }) => (reason === "again" ? `That try of side ${side} is in the bin; it is armed again.` : reason === "discard" ? `Side ${side} is in the bin.` : `A false start of side ${side}: put in the bin, and armed again.`),
+  "asked-twice": ({ side }) => `A take was put aside just now. Say it once more if side ${side} is to go too.`,
+  "not-done": ({ reason }) => `That did not work: ${reason}.`,
   answer: ({ minutes, doubt }) => (doubt === "run-out" ? `Waiting up to ${minutes} minutes for the lift, in case music comes back.` : `Was it the other side? It waits ${minutes} minutes for the answer.`),
   kept: ({ side }) => `Side ${side} is kept after all.`,
   stopped: () => "Stopped. What was recorded is kept.",

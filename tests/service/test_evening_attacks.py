@@ -1,0 +1,191 @@
+"""What a tired person, a second window and an unlucky moment do to an evening: each is put right or told, and nothing is lost."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import pytest
+
+from sidekeep.devices.inputs import SoundInput
+from sidekeep.errors import DeviceError, ShelfError
+from sidekeep.model.news import News
+from sidekeep.service import take_record
+from sidekeep.service.take_record import open_session
+from sidekeep.service.take_types import Act
+from tests.service.scripted_evening import SLEEVE, ScriptedEvening, ScriptedInput
+from tests.service.test_wrong_sides import IDLE, A, B
+
+Monkey = pytest.MonkeyPatch
+INPUT = SoundInput(
+    key="deck", name="a deck", channels=2, rate_hz=8_000, bits=24, device="deck", source="deck"
+)
+
+
+class Doing:
+    """Does something the first time a code is told for a side."""
+
+    def __init__(self, **what: object) -> None:
+        self._what = {code.replace("_", "-"): does for code, does in what.items()}
+
+    def __call__(self, news: News) -> Act | None:
+        does = self._what.pop(f"{news.code}-{news.side}", None)
+        return does() if callable(does) else None
+
+
+def evening_of(
+    tmp_path: Path, steps: list[tuple[object, ...]], monkeypatch: Monkey, **what: object
+) -> ScriptedEvening:
+    evening = ScriptedEvening(tmp_path, steps, answer=Doing(**what))
+    return evening.run(monkeypatch)
+
+
+def asks(evening: list[ScriptedEvening], *acts: str) -> None:
+    for do in acts:
+        evening[0].session.act(Act(do=do))  # type: ignore[arg-type]
+
+
+def run_asking(
+    tmp_path: Path, steps: list[tuple[object, ...]], monkeypatch: Monkey, **acts: list[str]
+) -> ScriptedEvening:
+    """Acts that come together, as from two windows, when a code is told for a side."""
+    held: list[ScriptedEvening] = []
+    doing = Doing(**{code: (lambda those=those: asks(held, *those)) for code, those in acts.items()})
+    held.append(ScriptedEvening(tmp_path, steps, answer=doing))
+    return held[0].run(monkeypatch)
+
+
+@pytest.mark.parametrize("acts", [["discard", "end"], ["end", "discard"]])
+def test_end_now_on_the_phone_while_the_terminal_puts_the_side_aside(
+    acts: list[str], tmp_path: Path, monkeypatch: Monkey
+) -> None:
+    """Whichever comes first: the take is in the bin, its side is due again, and nothing else moved."""
+    steps = [IDLE, ("side", 3, 50.0), IDLE, A, IDLE, B, IDLE]
+    evening = run_asking(tmp_path, steps, monkeypatch, begun_A=acts)
+    assert [take.folder for take in evening.folder.binned()] == ["takes/.bin/A-1"]
+    assert evening.folders == ["takes/A-2", "takes/B-1"]
+    assert evening.codes[-1] == "done"
+
+
+def test_two_windows_put_the_same_side_aside(tmp_path: Path, monkeypatch: Monkey) -> None:
+    """The second asking is not taken for the side before."""
+    steps = [IDLE, A, IDLE, ("side", 3, 50.0), IDLE, B, IDLE]
+    evening = run_asking(tmp_path, steps, monkeypatch, begun_B=["discard"], false_start_B=["discard"])
+    assert [take.folder for take in evening.folder.binned()] == ["takes/.bin/B-1"]
+    assert evening.folders == ["takes/A-1", "takes/B-2"]
+    assert "asked-twice(A)" in evening.codes
+
+
+def test_asked_for_once_more_the_side_before_goes_too(tmp_path: Path, monkeypatch: Monkey) -> None:
+    steps = [IDLE, A, IDLE, ("side", 3, 50.0), IDLE, A, IDLE, B, IDLE]
+    evening = run_asking(
+        tmp_path, steps, monkeypatch, begun_B=["discard"], false_start_B=["again"], asked_twice_A=["again"]
+    )
+    assert [take.folder for take in evening.folder.binned()] == ["takes/.bin/A-1", "takes/.bin/B-1"]
+    assert evening.folders == ["takes/A-2", "takes/B-2"]
+
+
+def test_q_while_a_side_is_closed_keeps_it(tmp_path: Path, monkeypatch: Monkey) -> None:
+    evening = run_asking(tmp_path, [IDLE, A, IDLE, B, IDLE], monkeypatch, begun_A=["end", "stop", "stop"])
+    assert evening.folders == ["takes/A-1"]
+    assert "taken(A)" in evening.codes
+    assert evening.codes[-1] == "stopped"
+    assert all((evening.folder.path / take.folder / "take.wav").is_file() for take in evening.folder.takes())
+
+
+@pytest.mark.parametrize("begun_again", [False, True])
+def test_an_input_that_is_lost_after_the_lift_costs_no_side(
+    begun_again: bool, tmp_path: Path, monkeypatch: Monkey
+) -> None:
+    """Pulled at the flip, before the take of side A was closed, or a while after."""
+    idle = [("idle", 0.5 if begun_again else 10.0), ("lost",), ("idle", 10.0)]
+    evening = evening_of(tmp_path, [IDLE, A, *idle, B, IDLE], monkeypatch)
+    assert evening.folders == ["takes/A-1", "takes/B-1"]
+    assert not {"goes-on(A)", "kept(A)"} & set(evening.codes)
+    assert evening.codes[-1] == "done"
+
+
+def test_a_record_that_is_renamed_while_it_is_recorded(tmp_path: Path, monkeypatch: Monkey) -> None:
+    held: list[ScriptedEvening] = []
+
+    def rename() -> None:
+        path = held[0].folder.path
+        path.rename(path.with_name("Orchard"))
+
+    held.append(ScriptedEvening(tmp_path, [IDLE, A, IDLE, B, IDLE], answer=Doing(begun_A=rename)))
+    evening = held[0].run(monkeypatch)
+    assert [path.name for path in tmp_path.iterdir()] == ["Orchard"]
+    assert evening.session.folder.path == tmp_path / "Orchard"
+    assert [take.folder for take in evening.session.folder.takes()] == ["takes/A-1", "takes/B-1"]
+    assert {"taken(A)", "taken(B)", "done"} <= set(evening.codes)
+    assert not {news.code for news in evening.news} & {"not-closed", "not-written", "left-at"}
+
+
+def test_what_cannot_be_put_aside_is_told_and_the_evening_goes_on(
+    tmp_path: Path, monkeypatch: Monkey
+) -> None:
+    def refuse(*_: object) -> None:
+        raise ShelfError("takes/A-1 cannot be moved to takes/.bin/A-1 (Input/output error)")
+
+    monkeypatch.setattr("sidekeep.service.open_take.bin_take", refuse)
+    evening = run_asking(tmp_path, [IDLE, A, IDLE, B, IDLE], monkeypatch, flip_B=["again"])
+    (told,) = [news for news in evening.news if news.code == "not-done"]
+    assert (told.facts["do"], told.severity) == ("again", "look")
+    assert [take.folder for take in evening.takes] == evening.folders == ["takes/A-1", "takes/B-1"]
+
+
+def test_a_capture_that_dies_as_the_needle_goes_down_does_not_end_the_evening(
+    tmp_path: Path, monkeypatch: Monkey
+) -> None:
+    tries = []
+    begin = ScriptedInput.begin
+
+    def dying(self: ScriptedInput, path: Path, *rest: object, **more: object) -> None:
+        tries.append(path)
+        if len(tries) == 1:
+            raise DeviceError("the capture process is gone; the take it had open was kept")
+        begin(self, path, *rest, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(ScriptedInput, "begin", dying)
+    evening = evening_of(
+        tmp_path, [IDLE, ("side", 1, 50.0), ("lost",), ("side", 1, 50.0), IDLE, B, IDLE], monkeypatch
+    )
+    assert [folder.rpartition("-")[0] for folder in evening.folders] == ["takes/A", "takes/B"]
+    assert evening.codes[-1] == "done"
+
+
+def test_two_windows_that_start_at_once_repair_an_interrupted_take_once(
+    tmp_path: Path, monkeypatch: Monkey
+) -> None:
+    """The second window is refused, and it touched nothing before."""
+    shelf, sleeve = tmp_path / "shelf", tmp_path / "sleeve.txt"
+    sleeve.write_text(SLEEVE)
+    repairs, inside, go_on = [], threading.Event(), threading.Event()
+    monkeypatch.setattr(take_record, "_expect_room", lambda *_: None)
+
+    def slow_recovery(shelf: Path, **_: object) -> list[object]:
+        repairs.append(threading.current_thread().name)
+        inside.set()
+        assert go_on.wait(60.0)
+        return []
+
+    monkeypatch.setattr(take_record, "recover", slow_recovery)
+
+    def first() -> None:
+        with open_session(shelf, None, sleeve_path=sleeve, sides=("A",), sound_input=INPUT):
+            pass
+
+    window = threading.Thread(target=first, name="first")
+    window.start()
+    try:
+        assert inside.wait(60.0)
+        with (
+            pytest.raises(ShelfError, match="another sidekeep is recording"),
+            open_session(shelf, None, sleeve_path=sleeve, sides=("A",), sound_input=INPUT),
+        ):
+            pass
+    finally:
+        go_on.set()
+        window.join(60.0)
+    assert repairs == ["first"]
+    assert len(list(shelf.glob("*/record.toml"))) == 1
