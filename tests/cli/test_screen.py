@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rich.cells import cell_len
 from rich.console import Console
 
 from sidekeep.cli.gauge_text import gauge_page, reading_object
@@ -18,7 +19,7 @@ from sidekeep.flow.gauge import Gauge, GaugeReading, forecast_peak
 from sidekeep.service.take_types import TakeStatus
 
 RATE_HZ = 8_000
-words = st.lists(st.text("abc defgh", max_size=90), max_size=12)
+words = st.lists(st.text("abc defgh レコード針", max_size=90), max_size=12)
 
 
 def reading(audio: np.ndarray) -> GaugeReading:
@@ -40,7 +41,8 @@ def test_rows_fit_the_terminal_and_the_newest_news_is_shown(
     news = [*news, "z"]
     rows = rows_of(Screenful(head, news, foot), width, height)
     assert len(rows) <= height
-    assert all(len(row) <= width for row in rows)
+    # One letter is a row at least, also where it is wider than the terminal.
+    assert all(cell_len(row) <= max(width, 2) for row in rows)
     if height >= 4:
         assert "z" in rows
 
@@ -59,6 +61,14 @@ def test_the_page_of_a_recording_at_forty_columns(music: GaugeReading) -> None:
     assert all(row.endswith("dBFS") for row in bars)
     assert any(row.startswith("number 11") for row in shown)
     assert shown[-1].endswith("stop")
+
+
+def test_names_in_wide_letters_are_folded_by_columns() -> None:
+    """Widths: Unicode Standard Annex 11, East Asian Width: katakana and Han letters are wide, two columns each."""
+    name = "listening to レコードプレーヤー用インターフェース 二番 and more"
+    rows = drawn(lambda width: Screenful([name]), 40, 6, strip=False)
+    assert {cell_len(row) for row in rows} == {40}
+    assert "".join("".join(rows).split()) == "".join(name.split())
 
 
 def test_a_page_is_drawn_anew_at_every_size(music: GaugeReading) -> None:

@@ -51,16 +51,17 @@ class Page:
         self._lines = lines
 
     def __rich_console__(self, console: Any, options: Any) -> Iterator[Any]:
+        from rich.cells import set_cell_size
         from rich.segment import Segment
 
         width, height = options.max_width, options.height or console.size.height
         for row in rows_of(self._lines(width), width, height):
-            yield Segment(row.ljust(width))
+            yield Segment(set_cell_size(row, width))
             yield Segment.line()
 
 
 def rows_of(screenful: Screenful, width: int, height: int) -> list[str]:
-    """At most ``height`` rows of at most ``width`` characters: the newest news are always among them."""
+    """At most ``height`` rows of at most ``width`` columns: the newest news are always among them."""
     head, news, foot = (
         [row for line in lines for row in fold(line, width)]
         for lines in (screenful.head, screenful.news, screenful.foot)
@@ -75,24 +76,41 @@ def rows_of(screenful: Screenful, width: int, height: int) -> list[str]:
 
 
 def fold(line: str, width: int) -> list[str]:
-    """A line in rows of at most ``width`` characters, broken between words where there are any."""
+    """A line in rows of at most ``width`` columns, broken between words where there are any. Letters of Japanese and its
+    neighbours are two columns wide."""
+    from rich.cells import cell_len
+
     rows: list[str] = []
     row = ""
     for word in line.split(" "):
-        while len(word) > width:
+        while cell_len(word) > width:
             if row:
                 rows.append(row)
                 row = ""
-            rows.append(word[:width])
-            word = word[width:]
+            head = _head(word, width)
+            rows.append(head)
+            word = word[len(head) :]
         if not row:
             row = word
-        elif len(row) + 1 + len(word) <= width:
+        elif cell_len(row) + 1 + cell_len(word) <= width:
             row = f"{row} {word}"
         else:
             rows.append(row)
             row = word
     return [*rows, row]
+
+
+def _head(word: str, width: int) -> str:
+    """As many letters as fit, and one at least."""
+    from rich.cells import cell_len
+
+    count, columns = 0, 0
+    for letter in word:
+        columns += cell_len(letter)
+        if columns > width:
+            break
+        count += 1
+    return word[: max(1, count)]
 
 
 def level_bar(peak_dbfs: float, held_dbfs: float, cells_count: int) -> str:
