@@ -4,7 +4,9 @@ A sound server of our own plays into a virtual sink; the capture's own stream an
 stamps and all, with three busy programs beside. Frames are thrown away between the stream and the writer, as a machine
 that came too late does it. ``--stalls`` also stops the process now and then for a second, which loses nothing.
 
-    ./run bench losses [--minutes 3] [--stalls]
+The stamps of the same run are then gone through again, each time with losses laid in elsewhere: many losses for one run.
+
+    ./run bench losses [--minutes 3] [--stalls] [--laid-in 24]
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ from pathlib import Path
 from typing import Any
 
 from benchmarks.bench_capture import busy
+from sidekeep.devices.loss_watch import LossWatch
 from sidekeep.devices.messenger import Messenger
 from sidekeep.devices.recorder_process import Stream
 from sidekeep.devices.take_keeper import Block, TakeKeeper
@@ -48,11 +51,13 @@ class Leaky(queue.Queue[Any]):
         self._next, self._every = round(first_s * RATE_HZ), round(every_s * RATE_HZ)
         self._frames = 0
         self._to_lose = 0
+        self.stamps: list[float] = []
 
     def put(self, item: Any, block: bool = True, timeout: float | None = None) -> None:
         if not isinstance(item, Block):
             super().put(item)
             return
+        self.stamps.append(item.stamp_s)
         raw, count, late = item.raw, len(item.raw) // FRAME_BYTES, 0
         if not self._to_lose and self._frames + count > self._next and self._frames < self._last:
             self._to_lose = round(SIZES_S[len(self.lost) % len(SIZES_S)] * RATE_HZ)
@@ -111,7 +116,62 @@ def record(minutes: float) -> dict[str, Any]:
         stream.close()
         keeper.blocks.put(None)
         writer.join()
-    return {"lost": leaky.lost, "told": told.losses, "other": told.other}
+    return {"lost": leaky.lost, "told": told.losses, "other": told.other, "stamps": leaky.stamps}
+
+
+def laid_in(stamps: list[float], losses: list[tuple[int, int]]) -> dict[str, Any]:
+    """The watch alone over the stamps of whole blocks, with losses of (frame of the input, frames): as ``record`` tells it."""
+    block = RATE_HZ // 20
+    watch, lost, told, kept = LossWatch(RATE_HZ), [], [], 0
+    waiting, to_lose = list(losses), 0
+    for number, stamp_s in enumerate(stamps):
+        pieces = [(0, block)]
+        if waiting and number * block + block > waiting[0][0]:
+            begin, to_lose = waiting.pop(0)
+            keep = max(0, begin - number * block)
+            lost.append((kept + keep, to_lose))
+            gone = min(to_lose, block - keep)
+            pieces = [(0, keep), (keep + gone, block)]
+            to_lose -= gone
+        elif to_lose:
+            gone = min(to_lose, block)
+            pieces = [(gone, block)]
+            to_lose -= gone
+        for start, stop in pieces:
+            if stop > start:
+                found = watch.take(kept, stamp_s + start / RATE_HZ)
+                told += [(loss.at_frame, loss.frames) for loss in found]
+                kept += stop - start
+    return {"lost": lost, "told": told}
+
+
+def many_layouts(stamps: list[float], count: int) -> None:
+    """Losses of every size at places of chance, and what became of them."""
+    chance = random.Random(5)
+    length_s = len(stamps) / 20
+    rows = {size_s: [0, 0, 0] for size_s in SIZES_S}
+    alarms = 0
+    for layout in range(count):
+        losses, at_s, index = [], 15.0 + chance.uniform(0.0, 11.0), layout
+        while at_s < length_s - 12.0:
+            losses.append((round(at_s * RATE_HZ), round(SIZES_S[index % len(SIZES_S)] * RATE_HZ)))
+            at_s += 11.0 + chance.random()
+            index += 1
+        found = laid_in(stamps, losses)
+        left = list(found["told"])
+        for place, size in found["lost"]:
+            row = rows[min(SIZES_S, key=lambda size_s: abs(size_s - size / RATE_HZ))]
+            row[0] += 1
+            if near := [each for each in left if abs(each[0] - place) <= 0.5 * RATE_HZ]:
+                best = min(near, key=lambda each: abs(each[0] - place))
+                left.remove(best)
+                row[1] += 1
+                row[2] += abs(best[0] - place) <= NEAR_S * RATE_HZ
+        alarms += len(left)
+    print(f"\nlaid into these stamps at {count} times (s: made, told, told within {1000 * NEAR_S:.0f} ms)")
+    for size_s, row in rows.items():
+        print(f"{size_s:6.2f} {row[0]:5d} {row[1]:5d} {row[2]:5d}")
+    print(f"told and not made: {alarms}; with no loss at all: {len(laid_in(stamps, [])['told'])}")
 
 
 def play(environment: dict[str, str]) -> subprocess.Popen[bytes]:
@@ -152,6 +212,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=str(__doc__).splitlines()[0])
     parser.add_argument("--minutes", type=float, default=3.0)
     parser.add_argument("--stalls", action="store_true", help="stop the capture for a second now and then")
+    parser.add_argument(
+        "--laid-in", type=int, default=24, metavar="TIMES", help="layouts of losses tried afterwards"
+    )
     parser.add_argument("--quick", action="store_true", help="one minute")
     parser.add_argument("--record", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args()
@@ -192,6 +255,8 @@ def main() -> None:
     print(f"not told, s                 {_list(missed)}")
     print(f"told and not made, s        {_list(false)} (a machine this busy may have lost them)")
     print(f"other news                  {', '.join(found['other']) or 'none'}")
+    if options.laid_in:
+        many_layouts(found["stamps"], options.laid_in)
 
 
 def _list(sizes_s: list[float]) -> str:

@@ -30,13 +30,14 @@ _UNEVEN_S = 3.0
 _LEVEL_S = 10.0
 _BLOCKS_PER_S = 20
 _CEILING_BLOCKS = _BLOCKS_PER_S // 2
-_CEILING = 0.8
+_HIGHEST = 3
 _BEFORE_BLOCKS, _AFTER_BLOCKS = 2 * _BLOCKS_PER_S, 3 * _BLOCKS_PER_S
 _LEVEL_BLOCKS = round(_LEVEL_S * _BLOCKS_PER_S)
 _OVER_LEVEL = 0.2
 """Of a step, so much must lie over the level of ten seconds."""
 _HIDING = 2.0
 """Before a step so many times larger a smaller one cannot be told from wandering: what it would have returned to is not seen."""
+_FAR_S = 0.04
 _THROWN_S = 0.005
 """Stamps that lie about their middle by more are thrown about: what they settle at is waited for."""
 _WAIT_BLOCKS = 6 * _BLOCKS_PER_S
@@ -119,9 +120,14 @@ class LossWatch:
         """Whether the lag is lifted at or near block ``at``, and stays so."""
         is_early = self._is_early(at)
         first, behind = max(0, at - _LEVEL_BLOCKS), at - _CEILING_BLOCKS + 1
-        low = min(self._ceilings[at : at + _AFTER_BLOCKS - _CEILING_BLOCKS + 1])
-        near = _BLOCKS_PER_S if is_early else _BEFORE_BLOCKS
-        step = low - max(self._ceilings[at - near : behind])
+        before = max(self._ceilings[at - (_BLOCKS_PER_S if is_early else _BEFORE_BLOCKS) : behind])
+        after = self._ceilings[at : at + _AFTER_BLOCKS - _CEILING_BLOCKS + 1]
+        # What is stamped far too early for a while, behind a stall, says nothing of the level.
+        calm = [ceiling for ceiling in after if ceiling > before - _FAR_S]
+        if 2 * len(calm) < len(after):
+            return False
+        low = min(calm)
+        step = low - before
         if step < (LEAST_EARLY_S if is_early else LEAST_LOSS_S):
             return False
         if low - max(self._ceilings[first:behind]) < _OVER_LEVEL * step:
@@ -193,12 +199,8 @@ class LossWatch:
 
 
 def _ceiling(lags: Sequence[float]) -> float:
-    """The 0.8 quantile, between neighbours as it is usual; written out because it is asked for at every block."""
-    ordered = sorted(lags)
-    place = _CEILING * (len(ordered) - 1)
-    low = int(place)
-    high = min(low + 1, len(ordered) - 1)
-    return ordered[low] + (place - low) * (ordered[high] - ordered[low])
+    """The third highest of half a second: two of ten may be late, and seven may be early."""
+    return sorted(lags)[-_HIGHEST]
 
 
 def _is_thrown(lags: Sequence[float]) -> bool:
