@@ -6,9 +6,8 @@ import os
 import shutil
 import signal
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -60,16 +59,10 @@ def finish(folder: RecordFolder, live: LiveSurvey, path: Path, side: str = "A") 
     return take
 
 
-def news(live: LiveSurvey) -> list[Mapping[str, Any]]:
-    """What was told by the time the readers have caught up."""
-    time.sleep(0.3)
-    return live.poll()
-
-
 def test_the_lift_leaves_a_survey_on_the_shelf(folder: RecordFolder, live: LiveSurvey) -> None:
     take = finish(folder, live, record(folder, live, small_record().a.audio))
     assert live.settle(WAIT_S)
-    told = news(live)
+    told = live.poll()
     assert told[0]["code"] == "live-begun"
     assert told[-1]["code"] == "live-settled"
     assert {(event["side"], event["take"]) for event in told} == {("A", "takes/A-1")}
@@ -94,7 +87,7 @@ def test_a_side_that_gets_another_name_is_not_listened_to_again(
     live.closed(take)
     assert live.settle(WAIT_S)
     assert newest_key(folder.path / take.folder) != before
-    assert [(event["side"], event["code"]) for event in news(live)][-1] == ("B", "live-settled")
+    assert [(event["side"], event["code"]) for event in live.poll()][-1] == ("B", "live-settled")
     monkeypatch.setattr(copies, "listen_to", None)
     (used,) = copies.survey_record(folder, folder.choose_takes(), copies._sleeve(folder), Recipe())
     assert [track.title for track in used.survey.cuts.sides[0].tracks] == ["Third Rail", "Fourth Wall"]
@@ -105,8 +98,8 @@ def test_killed_at_any_time_the_survey_is_made_afterwards(folder: RecordFolder, 
     assert live.process_id is not None
     os.kill(live.process_id, signal.SIGKILL)
     finish(folder, live, path)
-    live.settle(5.0)
-    given_up = [event["facts"] for event in news(live) if event["code"] == "live-given-up"]
+    assert live.settle(WAIT_S)  # nothing of it is awaited any more, and that is told
+    given_up = [event["facts"] for event in live.poll() if event["code"] == "live-given-up"]
     assert given_up == [{"reason": "died"}]
     (found,) = copies.survey_record(folder, folder.choose_takes(), copies._sleeve(folder), Recipe())
     assert len(found.survey.cuts.sides[0].tracks) == 2
@@ -131,7 +124,7 @@ def test_trouble_is_one_line_and_ends_this_side_only(folder: RecordFolder, live:
     live.begun(odd, odd.parent, "A")
     finish(folder, live, record(folder, live, small_record().b.audio, "B"), "B")
     assert live.settle(WAIT_S)
-    told = news(live)
+    told = live.poll()
     trouble = next(event for event in told if event["code"] == "live-given-up")
     assert trouble["facts"]["reason"] == "trouble"
     assert "no head of a take" in trouble["facts"]["text"]

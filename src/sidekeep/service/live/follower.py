@@ -133,11 +133,17 @@ class LiveSurvey:
         return not self._unsettled
 
     def settle(self, wait_s: float) -> bool:
-        """Wait until every closed take is surveyed, ``wait_s`` at most; whether they are."""
+        """Wait until every closed take is surveyed or given up, ``wait_s`` at most; whether they are. What was told of them by
+        then is there to be polled."""
         until_s = time.monotonic() + wait_s
-        while self._unsettled and self.process_id is not None and time.monotonic() < until_s:
+        while self._unsettled and self._is_heard and time.monotonic() < until_s:
             time.sleep(0.05)
         return not self._unsettled
+
+    @property
+    def _is_heard(self) -> bool:
+        """Whether something may still be told: of a process that died, too, its end is."""
+        return self._reader is not None and self._reader.is_alive()
 
     def close(self) -> None:
         """End the process; what it had not finished is surveyed when it is needed."""
@@ -197,9 +203,9 @@ class LiveSurvey:
         path = event.pop("path")
         side, take = self._takes.get(path, ("", ""))
         event = {"code": event["code"], "side": side, "take": take, **event}
-        if event["code"] in ("live-settled", "live-given-up"):
-            self._unsettled.pop(path, None)
         with self._lock:
             if path == self._growing:
                 self._state.add(event)
         self._news.put(event)
+        if event["code"] in ("live-settled", "live-given-up"):
+            self._unsettled.pop(path, None)  # last: who waited for it finds all that was told
