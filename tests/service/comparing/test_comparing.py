@@ -10,6 +10,7 @@ import pytest
 import soundfile
 
 from sidekeep.cli.main import main
+from sidekeep.service.comparing import compare as comparing
 from sidekeep.service.shelf import adopt
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.flow.comparison.pairs import RATE, play
@@ -55,13 +56,22 @@ def test_two_files(files: tuple[Path, Path], tmp_path: Path, capsys: pytest.Capt
     assert json.loads((tmp_path / "a year" / "comparison.json").read_text())["marks"] == values["marks"]
     # made again over itself, but not over anything of somebody else's
     assert run(capsys, "compare", *files, "--out", tmp_path / "a year")[0] == 1
-    (tmp_path / "other").mkdir()
-    (tmp_path / "other" / "report.html").write_text("mine")
-    (tmp_path / "other" / "comparison.json").write_text("{}")
-    code, _, err = run(capsys, "compare", *files, "--out", tmp_path / "other")
+
+
+@pytest.mark.parametrize("name", ["report.html", "comparison.json"])
+def test_what_is_not_of_these_takes_is_refused_before_anything_is_heard(
+    name: str,
+    files: tuple[Path, Path],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    (tmp_path / name).write_text("{}")
+    monkeypatch.setattr(comparing, "compare_takes", None)
+    code, _, err = run(capsys, "compare", *files, "--out", tmp_path)
     assert code == 2
-    assert "exists" in err
-    assert (tmp_path / "other" / "report.html").read_text() == "mine"
+    assert f"{name} exists already" in err
+    assert [path.name for path in tmp_path.iterdir()] == [name], "nothing half is left beside it"
 
 
 def test_two_takes_on_the_shelf_are_kept_with_the_record(

@@ -9,7 +9,7 @@ from typing import Any
 
 from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.errors import ParameterError
-from sidekeep.files.atomic import write_json, write_text
+from sidekeep.files.atomic import refuse_existing, write_json, write_text
 from sidekeep.files.bounded import kept_json
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
 from sidekeep.flow.comparison.conclusions import conclusions
@@ -22,6 +22,9 @@ from sidekeep.service.comparing.page import comparison_page
 from sidekeep.service.comparing.takes import NamedTake, named_take
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.wording.findings import told
+
+PAGES = ("comparison.json", "comparison.txt", "report.html")
+"""What a comparison writes; the first says of which takes it is."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,10 +53,6 @@ def compare(
     new = named_take(shelf, new_name, old)
     if {path.resolve() for path in old.paths} & {path.resolve() for path in new.paths}:
         raise ParameterError("both names mean the same recording; name an old take and a new one")
-    with reading_whole(old.source, old.paths), reading_whole(new.source, new.paths):
-        comparison = compare_takes(old.source, new.source, part(progress, 0.0, 0.95))
-    findings = (*_about_files(old, new), *conclusions(comparison, evening_of(shelf, old, new)))
-    values = comparison_object(comparison, list(findings), old.name, new.name)
     folder = out_dir
     if (
         folder is None
@@ -62,6 +61,12 @@ def compare(
         and old.record.path == new.record.path
     ):
         folder = old.record.path / COMPARISONS / f"{old.name} and {new.name}"
+    if folder is not None:
+        _refuse_others(folder, old, new)  # a minute of listening before it is said would be for nothing
+    with reading_whole(old.source, old.paths), reading_whole(new.source, new.paths):
+        comparison = compare_takes(old.source, new.source, part(progress, 0.0, 0.95))
+    findings = (*_about_files(old, new), *conclusions(comparison, evening_of(shelf, old, new)))
+    values = comparison_object(comparison, list(findings), old.name, new.name)
     result = ComparisonResult(
         old=old, new=new, comparison=comparison, findings=findings, values=values, folder=folder
     )
@@ -74,7 +79,16 @@ def compare(
 def kept_comparison(record: RecordFolder, old_name: str, new_name: str) -> Path | None:
     """The folder of an earlier comparison of two takes of a record, by the names of their folders; None without one."""
     folder = record.path / COMPARISONS / f"{old_name} and {new_name}"
-    return folder if (folder / "comparison.json").is_file() else None
+    return folder if (folder / PAGES[0]).is_file() else None
+
+
+def _refuse_others(folder: Path, old: NamedTake, new: NamedTake) -> bool:
+    """Raise ``CopyError`` where one of the files is there and is not of these two takes; whether an earlier one of theirs is."""
+    kept = folder / PAGES[0]
+    is_ours = kept.exists() and _names_of(kept) == (old.name, new.name)
+    for name in PAGES:
+        refuse_existing(folder / name, replace=is_ours)
+    return is_ours
 
 
 def _keep(result: ComparisonResult, folder: Path) -> None:
@@ -84,14 +98,14 @@ def _keep(result: ComparisonResult, folder: Path) -> None:
         "old_taken_utc": result.old.take.taken_utc if result.old.take else "",
         "new_taken_utc": result.new.take.taken_utc if result.new.take else "",
     }
-    kept = folder / "comparison.json"
-    is_ours = kept.exists() and _names_of(kept) == (result.old.name, result.new.name)
-    write_json(kept, facts, replace=is_ours)
-    write_text(folder / "comparison.txt", comparison_text(result), replace=is_ours)
+    is_ours = _refuse_others(folder, result.old, result.new)
+    values, text, page = (folder / name for name in PAGES)
+    write_json(values, facts, replace=is_ours)
+    write_text(text, comparison_text(result), replace=is_ours)
     record, take = result.new.record, result.new.take
     history = side_history(record, take.folder_name.rpartition("-")[0]) if record and take else []
     write_text(
-        folder / "report.html",
+        page,
         comparison_page(result.comparison, result.findings, result.old, result.new, history),
         replace=is_ours,
     )
