@@ -267,8 +267,8 @@ def prepare_record(
     progress: Progress = no_progress,
 ) -> int:
     """Encode what can be encoded before the other sides are known; it waits for ``write_record``, which uses what the whole
-    record's gain leaves as it is. Takes are copied for the master. Kinds that join sides wait. The number of files that are
-    ready."""
+    record's gain leaves as it is. Takes are copied for the master. Kinds that join sides wait: an encoder goes through
+    such a file in one piece. The number of files that are ready."""
 
     def planned(kinds: Sequence[str]) -> tuple[TransferResult, CopyPlan]:
         wanted = replace(options, kinds=kinds)
@@ -276,7 +276,7 @@ def prepare_record(
 
     ready = 0
     kinds = parse_kinds(options.kinds)
-    encoded = [kind for kind in kinds if KINDS[kind].scope in ("track", "side")]
+    encoded = [kind for kind in kinds if kind != "master" and not KINDS[kind].joins_sides]
     if encoded:
         found, plan = planned(encoded)
         run = CopyRun(plan)

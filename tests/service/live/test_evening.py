@@ -27,7 +27,7 @@ from sidekeep.shelf.recipe_file import write_recipe
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.small_record import RATE_HZ, SLEEVE, small_record
 
-KINDS = ("lossless", "portable")
+KINDS = ("lossless", "portable", "cd")
 PLAIN = recipe_from(size="none")
 """Nothing is mended: what is prepared, used and made anew does not depend on it."""
 
@@ -61,7 +61,9 @@ def sums(folder: RecordFolder) -> dict[str, str]:
 def named(folder: RecordFolder) -> list[Path]:
     """Copies that have their names."""
     found = (folder.path / "copies").rglob("*")
-    return [path for path in found if path.suffix in (".flac", ".mp3") and ".making" not in path.parts]
+    return [
+        path for path in found if path.suffix in (".flac", ".mp3", ".wav") and ".making" not in path.parts
+    ]
 
 
 @pytest.fixture
@@ -89,19 +91,20 @@ def test_what_was_prepared_is_used_and_is_the_same(tmp_path: Path, encoded: list
     recipe = replace(PLAIN, level=LevelSettings(target=target))  # type: ignore[arg-type]
     shelf, folder = planned(tmp_path, recipe)
     adopt(shelf, folder, "A")
-    assert prepare_copies(shelf, str(folder.path), KINDS) == 4
-    assert sorted(encoded) == [".flac", ".flac", ".mp3", ".mp3"]
+    side = [".flac", ".flac", ".mp3", ".mp3", ".wav", ".wav"]
+    assert prepare_copies(shelf, str(folder.path), KINDS) == len(side)
+    assert sorted(encoded) == side
     assert sums(folder) == {}  # nothing has a name yet
     encoded.clear()
     adopt(shelf, folder, "B")
     copy_record(shelf, str(folder.path), options=TransferOptions(kinds=KINDS))
-    assert sorted(encoded) == [".flac", ".flac", ".mp3", ".mp3"]  # side B's
+    assert sorted(encoded) == side  # side B's
     (tmp_path / "again").mkdir()
     other_shelf, other = planned(tmp_path / "again", recipe)
     for letter in "AB":
         adopt(other_shelf, other, letter)
     copy_record(other_shelf, str(other.path), options=TransferOptions(kinds=KINDS))
-    assert len(sums(folder)) == 8
+    assert len(sums(folder)) == 2 * len(side)
     assert sums(folder) == sums(other)
 
 
@@ -112,7 +115,7 @@ def test_a_gain_that_changes_makes_them_anew(tmp_path: Path, encoded: list[str])
     encoded.clear()
     adopt(shelf, folder, "A")  # louder
     copy_record(shelf, str(folder.path), options=TransferOptions(kinds=KINDS))
-    assert len(encoded) == 8
+    assert len(encoded) == 12
     assert not list((folder.path / "copies").rglob(".making"))
 
 
@@ -143,8 +146,8 @@ def test_a_recorded_take_is_copied_for_the_master_while_the_next_one_plays(
 ) -> None:
     shelf, folder = planned(tmp_path, PLAIN)
     side_a = take_side(folder, "A")
-    assert prepare_copies(shelf, str(folder.path), ("cd", "master")) == 1
-    assert prepare_copies(shelf, str(folder.path), ("cd", "master")) == 1  # it is there already
+    assert prepare_copies(shelf, str(folder.path), ("record", "master")) == 1
+    assert prepare_copies(shelf, str(folder.path), ("record", "master")) == 1  # it is there already
     (ready,) = prepared_takes(folder)
     assert ready.read_bytes() == side_a.read_bytes()
     if is_spoilt:
@@ -192,7 +195,7 @@ def test_a_copy_for_the_master_that_breaks_off_is_not_there(
 def test_kinds_that_join_sides_wait(tmp_path: Path) -> None:
     shelf, folder = planned(tmp_path, PLAIN)
     adopt(shelf, folder, "A")
-    assert prepare_copies(shelf, str(folder.path), ("cd", "master")) == 0
+    assert prepare_copies(shelf, str(folder.path), ("record", "record-opus", "cd-image", "master")) == 0
 
 
 def test_the_process_prepares_and_stops_at_once(tmp_path: Path) -> None:
@@ -208,5 +211,5 @@ def test_the_process_prepares_and_stops_at_once(tmp_path: Path) -> None:
     process = copies._process
     assert process is not None
     process.wait(timeout=240.0)
-    assert copies.answer() == {"files": 4}
+    assert copies.answer() == {"files": 6}
     assert copies.answer() is None

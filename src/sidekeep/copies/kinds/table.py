@@ -39,6 +39,11 @@ class Kind:
         """Whether decoding gives other samples than were put in."""
         return self.bits == 0 and self.scope != "master"
 
+    @property
+    def joins_sides(self) -> bool:
+        """Whether one file goes on from side to side."""
+        return self.scope == "record" or self.is_image
+
     def formed(self, *, bits: int = 0, rate_hz: int = 0, kbit_per_s: int = 0) -> Kind:
         """The same kind in another form; 0 leaves what it has of itself."""
         return replace(
