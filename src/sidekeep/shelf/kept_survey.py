@@ -157,7 +157,10 @@ class SurveyDraft:
 
     def abandon(self) -> None:
         """Leave nothing behind."""
-        self._file.close()
+        with contextlib.suppress(
+            OSError
+        ):  # a full disk refuses what is still in the buffer; the file is closed all the same
+            self._file.close()
         shutil.rmtree(self._folder, ignore_errors=True)
         with contextlib.suppress(OSError):
             self._surveys.rmdir()  # only when nothing else is kept there

@@ -19,7 +19,7 @@ from sidekeep.service.peaks import keep_peaks
 from sidekeep.service.sleeves import Sleeve
 from sidekeep.shelf.choices import read_choices
 from sidekeep.shelf.kept_survey import PATCHES, SURVEYS, KeptSurvey, SurveyDraft
-from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.record_folder import BIN, RecordFolder
 from sidekeep.shelf.sleeve.reading import read_sleeve
 
 
@@ -127,10 +127,15 @@ class FollowedTake:
         return draft
 
     def abandon(self) -> None:
-        """Nothing is kept."""
-        self._run.abandon()
-        self._take.close()
-        self._draft.abandon()
+        """Nothing is kept, wherever the take lies by now."""
+        place = self.path.parent
+        if not place.is_dir() and (binned := place.parent / BIN / place.name).is_dir():
+            self._draft.moved(binned)  # put aside by the person before the survey heard of it
+        try:
+            self._run.abandon()
+            self._take.close()
+        finally:
+            self._draft.abandon()
 
 
 def _recipe(folder: RecordFolder) -> Recipe:
