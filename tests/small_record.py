@@ -18,6 +18,8 @@ from sidekeep.press.side import Piece, Pressed, press_side
 
 RATE_HZ = 44_100
 TRACK_S = 8.0
+RINGS_S = 8.0
+"""A chord is 200 dB down by then."""
 SLEEVE = """Vesna Or Nobody - Small Hours (1987)
 
 Side A
@@ -42,21 +44,31 @@ SETTINGS = used_lp(
 
 
 def play(root_hz: float, seconds: float = TRACK_S, rate_hz: int = RATE_HZ) -> NDArray[np.float64]:
-    """Two chords a second of decaying partials, left and right a little apart; ends with a fade."""
+    """Two chords a second of decaying partials, left and right a little apart; ends with a fade. The caller's own array."""
+    return _played(root_hz, seconds, rate_hz).copy()
+
+
+@cache
+def _played(root_hz: float, seconds: float, rate_hz: int) -> NDArray[np.float64]:
     rng = np.random.default_rng(round(root_hz * 10))
-    time_s = np.arange(round(seconds * rate_hz)) / rate_hz
-    audio = np.zeros((len(time_s), 2))
+    count = round(seconds * rate_hz)
+    audio = np.zeros((2, count))
     for beat in np.arange(0.0, seconds - 0.2, 0.5):
-        since = np.clip(time_s - beat, 0.0, None)
-        swell = np.where(time_s >= beat, np.minimum(since / 0.004, 1.0) * np.exp(-3.0 * since), 0.0)
+        first = int(np.ceil(beat * rate_hz))
+        stop = min(count, first + round(RINGS_S * rate_hz))
+        since = np.arange(first, stop) / rate_hz - beat
+        chord = np.zeros((2, stop - first))
         for step in rng.choice((0, 3, 5, 7, 10, 12, 15), 3, replace=False):
-            hz = root_hz * 2.0 ** (step / 12.0)
+            turning = np.exp(2j * np.pi * root_hz * 2.0 ** (step / 12.0) * since)
+            partial_turned = turning.copy()
             for partial in range(1, 7):
-                tone = np.sin(2 * np.pi * hz * partial * since) / partial**1.3
-                audio += (swell * tone)[:, None] * rng.uniform(0.4, 1.0, 2)
+                for channel, share in zip(chord, rng.uniform(0.4, 1.0, 2), strict=True):
+                    channel += (share / partial**1.3) * partial_turned.imag
+                partial_turned *= turning
+        audio[:, first:stop] += chord * (np.minimum(since / 0.004, 1.0) * np.exp(-3.0 * since))
     fade = round(0.3 * rate_hz)
-    audio[-fade:] *= np.linspace(1.0, 0.0, fade)[:, None]
-    return audio * (0.5 / np.abs(audio).max())
+    audio[:, -fade:] *= np.linspace(1.0, 0.0, fade)
+    return np.ascontiguousarray(audio.T * (0.5 / np.abs(audio).max()))
 
 
 @dataclass(frozen=True)

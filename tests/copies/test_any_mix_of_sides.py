@@ -24,9 +24,7 @@ def mixed(folder: Path, second_hz: int, second_channels: int) -> Feeder:
     return feeder
 
 
-@pytest.mark.parametrize(
-    ("second_hz", "second_channels"), [(44_100, 2), (48_000, 1), (96_000, 1), (44_100, 1)]
-)
+@pytest.mark.parametrize(("second_hz", "second_channels"), [(44_100, 2), (48_000, 1), (96_000, 1)])
 def test_every_kind_of_a_mixed_record(tmp_path: Path, second_hz: int, second_channels: int) -> None:
     feeder = mixed(tmp_path / "out", second_hz, second_channels)
     takes = []
@@ -55,7 +53,7 @@ def test_every_kind_of_a_mixed_record(tmp_path: Path, second_hz: int, second_cha
     assert abs(len(last) / 44_100 - (5 + 123 / second_hz)) < 0.02
 
 
-@pytest.mark.parametrize("turn", range(3))
+@pytest.mark.parametrize("turn", range(2))
 def test_two_rates_meet_in_one_without_a_clash(tmp_path: Path, turn: int) -> None:
     """Portable copies go at each side's family rate, phone copies at 48 kHz: side A is needed at 48 kHz twice."""
     feeder = mixed(tmp_path / str(turn), 44_100, 2)

@@ -48,12 +48,12 @@ SLEEVE = (
 
 
 def short_side(seed: int) -> tuple[np.ndarray, int, int]:
-    """A pressed side of some 25 s: audio, and where its needle went down and up."""
+    """A pressed side of some 22 s: audio, and where its needle went down and up."""
     random = np.random.default_rng(seed)
     time_s = np.arange(9 * RATE_HZ) / RATE_HZ
     tones = sum(np.sin(2 * np.pi * f * time_s) / n for n, f in enumerate((220.0, 331.0, 442.0), 1))
     music = np.stack([tones, np.roll(tones, 40)], axis=1) * (0.2 + 0.05 * random.random())
-    settings = replace(used_lp(), run_out_turns=3)
+    settings = replace(used_lp(), lead_in_s=2.0, run_out_turns=2, needle_up_tail_s=2.0)
     pressed = press_side([Piece(audio=music, title="x")], rate_hz=RATE_HZ, settings=settings, seed=seed)
     return pressed.audio, pressed.truth.needle_down_frame, pressed.truth.needle_up_frame
 

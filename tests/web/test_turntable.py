@@ -12,8 +12,6 @@ from tests.devices.conftest import Deck, deck  # noqa: F401  (a fixture)
 from tests.small_record import SLEEVE, small_record
 from tests.web.conftest import RunningServer
 
-pytestmark = pytest.mark.device
-
 
 @pytest.fixture(autouse=True)
 def own_settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -30,6 +28,8 @@ def until(seconds: float, found: Any) -> Any:
     raise AssertionError("it did not come")
 
 
+@pytest.mark.device
+@pytest.mark.slow
 def test_a_side_is_taken_and_its_copies_follow_by_themselves(
     deck: Deck,  # noqa: F811
     fresh: RunningServer,
@@ -73,7 +73,7 @@ def test_a_side_is_taken_and_its_copies_follow_by_themselves(
     if any(unsure):  # the machine played with gaps, say: then nothing is copied unasked
         assert "copies" not in [job["kind"] for job in fresh.get("/api/jobs")["jobs"]]
     else:
-        until(60, lambda: "copies" in [job["kind"] for job in fresh.get("/api/jobs")["jobs"]])
+        until(120, lambda: "copies" in [job["kind"] for job in fresh.get("/api/jobs")["jobs"]])
 
 
 def test_what_cannot_be_is_refused_at_once(fresh: RunningServer) -> None:
