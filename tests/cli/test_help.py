@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import subprocess
 import sys
 from pathlib import Path
@@ -10,6 +11,7 @@ import pytest
 
 from sidekeep.cli.main import VERBS, main
 
+SLOW = {f"scipy.{part}" for part in ("interpolate", "ndimage", "optimize", "signal", "stats")}
 HEAVY = {"numpy", "scipy", "numba", "soundfile", "av", "rich", "soxr", "PIL", "mutagen", "sounddevice"}
 
 
@@ -24,6 +26,20 @@ def test_help_loads_nothing_heavy(words: list[str]) -> None:
     loaded = {line.rpartition("|")[2].strip().partition(".")[0] for line in done.stderr.splitlines()}
     assert loaded & HEAVY == set()
     assert "usage: sidekeep" in done.stdout
+
+
+def test_slow_parts_of_scipy_are_imported_where_they_are_used() -> None:
+    """``scipy.signal`` alone takes longer to load than all the rest: every process that surveys or copies would wait for it."""
+    package = Path(sys.modules["sidekeep"].__file__ or "").parent
+    found = [
+        f"{path.relative_to(package)}:{node.lineno}"
+        for path in sorted(package.rglob("*.py"))
+        for node in ast.parse(path.read_text("utf-8")).body
+        if isinstance(node, ast.Import | ast.ImportFrom)
+        for name in ([each.name for each in node.names] if isinstance(node, ast.Import) else [node.module])
+        if name in SLOW
+    ]
+    assert found == []
 
 
 def test_every_verb_has_a_module_and_a_sentence() -> None:

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import correlate
 
 from sidekeep.dsp.alignment.rough import FEATURE_HZ, RoughLine, follow, rough_line
 from sidekeep.flow.comparison.alignment import onset_features
@@ -83,6 +82,8 @@ def loudness_steps(source: AudioSource, start_s: float, stop_s: float, steps_hz:
 
 def best_lag(short: Floats, long: Floats) -> tuple[float, float]:
     """Lag (steps, and a part of one) at which ``short`` lies best within ``long``, and its normalised correlation."""
+    from scipy.signal import correlate
+
     if len(short) < 2 or len(long) < len(short) or np.ptp(short) == 0.0 or np.ptp(long) == 0.0:
         return 0.0, 0.0
     short, long = short - short.mean(), long - long.mean()
