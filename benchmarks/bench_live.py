@@ -6,8 +6,9 @@
 
 Forecasts: ``live_forecasts``. The wait at the lift: a 96 kHz / 24-bit take is written as fast as the survey follows it (which
 leaves the survey as far behind at the lift as a real recording does), then closed; the survey afterwards is timed in the same run
-on the same file, in a process of its own. The sound card: ``bench_capture``'s recording under load, with and without a survey
-behind it, with one that is killed. Copies: a two-sided record from the last lift, with all this and without.
+on the same file, in a process of its own. The first survey on a machine: with nothing compiled yet, against later ones, byte for
+byte. The sound card: ``bench_capture``'s recording under load, with and without a survey behind it, with one that is killed.
+Copies: a two-sided record from the last lift, with all this and without.
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ AHEAD_S = 4.0
 KINDS = "lossless,portable"
 SURVEYED = ("survey.json", "survey.npz", "mend.patches")
 WAIT_S = 900.0
+FIRST_MINUTES = 0.7
 AFTERWARDS = """
 import sys, time
 from pathlib import Path
@@ -144,6 +146,33 @@ def lift(folder: Path, minutes: float) -> None:
     )
 
 
+def first(folder: Path, minutes: float) -> None:
+    """The first survey on a machine, which compiles what later ones find compiled: the same bytes, and how long it takes."""
+    source = make_long_side(folder, min(minutes, FIRST_MINUTES))
+    record = _folder(folder / "shelf", source)
+    path = record.new_take_folder("A") / "take.wav"
+    with (
+        soundfile.SoundFile(str(source.path)) as sound,
+        TakeWriter(path, rate_hz=RATE_HZ, channels=2, bits=24) as writer,
+    ):
+        while len(block := sound.read(2 * RATE_HZ, dtype="int32", always_2d=True)):
+            writer.append(block >> 8)
+    close_recorded(record, path, side="A")
+    compiled = {**os.environ, "NUMBA_CACHE_DIR": str(folder / "compiled")}
+    times_s, kept = [], []
+    for _ in range(3):
+        began_s = time.perf_counter()
+        subprocess.run([sys.executable, "-c", AFTERWARDS, str(record.path)], check=True, env=compiled)
+        times_s.append(time.perf_counter() - began_s)
+        kept.append(_kept(record, "A"))
+        _forget(record)
+    same = "the same bytes" if kept[0] == kept[1] == kept[2] and len(kept[0]) == 3 else "OTHER BYTES"
+    print(
+        f"survey of {soundfile.info(str(source.path)).duration:.0f} s on a machine that has compiled nothing yet"
+    )
+    print(f"  the first {times_s[0]:.1f} s, then {times_s[1]:.1f} and {times_s[2]:.1f} s ({same})")
+
+
 def copies(folder: Path, minutes: float) -> None:
     """Copies of a two-sided record from the last lift, both ways in one run."""
     source = make_long_side(folder, minutes)
@@ -215,7 +244,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=str(__doc__).splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="short, for a look")
     parser.add_argument("--full", action="store_true", help="20 minutes of side and of sound card")
-    parser.add_argument("--only", choices=("forecasts", "lift", "copies", "card"))
+    parser.add_argument("--only", choices=("forecasts", "lift", "first", "copies", "card"))
     parser.add_argument("--minutes", type=float, help="length of the side")
     parser.add_argument("--sides", type=int, help="sides forecast")
     options = parser.parse_args()
@@ -228,7 +257,7 @@ def main() -> None:
     )
     if options.only in (None, "forecasts"):
         live_forecasts.tell(live_forecasts.forecasts(live_forecasts.sides(count)), count)
-    for name, part in (("lift", lift), ("copies", copies)):
+    for name, part in (("lift", lift), ("first", first), ("copies", copies)):
         if options.only in (None, name):
             with tempfile.TemporaryDirectory(prefix="sidekeep-bench-") as folder:
                 part(Path(folder), minutes)
