@@ -38,7 +38,7 @@ class Session:
         os.write(1, b"ready\\n")
         done = []
         while not done or done[-1][0] != "stop":
-            act = self.acts.get(timeout=20.0)
+            act = self.acts.get(timeout=120.0)
             done.append((act.do, act.side, act.why))
         time.sleep(0.5)
         with open(sys.argv[1], "w") as file:

@@ -32,7 +32,7 @@ class Said(Messenger):
         pass
 
     def wait_for(self, event: str) -> dict[str, Any]:
-        while (message := self.messages.get(timeout=20.0))["event"] != event:
+        while (message := self.messages.get(timeout=120.0))["event"] != event:
             pass
         return message
 

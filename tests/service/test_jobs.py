@@ -136,12 +136,12 @@ def test_work_cancelled_while_its_process_is_being_started_never_begins(
 
     def slow_start() -> Any:
         starting.set()
-        go_on.wait(30.0)
+        go_on.wait(120.0)
         return start()
 
     monkeypatch.setattr(house.jobs, "_worker", slow_start)
     job = house.ask_for("survey", record)
-    assert starting.wait(30.0)
+    assert starting.wait(120.0)
     threading.Timer(0.05, go_on.set).start()
     assert house.jobs.cancel(job["id"])["state"] == "cancelled"
     assert leftovers(house.shelf) == []
@@ -229,6 +229,6 @@ def test_closing_ends_the_worker_at_once(taken: Path, tmp_path: Path) -> None:
     wait_for(opened, job["id"], lambda view: view["state"] == "running")
     closing = threading.Thread(target=opened.close)
     closing.start()
-    closing.join(30.0)
+    closing.join(120.0)
     assert not closing.is_alive()
     assert leftovers(opened.shelf) == []

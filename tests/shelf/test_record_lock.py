@@ -36,7 +36,7 @@ def holding(folder: Path) -> subprocess.Popen[str]:
 
 
 def end(other: subprocess.Popen[str]) -> None:
-    other.communicate("go\n", timeout=20)
+    other.communicate("go\n", timeout=120)
 
 
 def test_a_second_process_is_told_who_is_at_work(tmp_path: Path) -> None:
@@ -86,7 +86,7 @@ def test_waiting_can_be_given_up(tmp_path: Path) -> None:
 def test_a_killed_job_leaves_no_lock(tmp_path: Path) -> None:
     other = holding(tmp_path)
     other.kill()
-    other.communicate(timeout=20)
+    other.communicate(timeout=120)
     assert (tmp_path / HOLDER).exists()
     with at_work(tmp_path, "survey"):
         holder = at_work_now(tmp_path)
