@@ -12,7 +12,6 @@ from benchmarks.bench_evening import cases
 from benchmarks.evening_cases import Outcome, take_evening
 
 NAMES = (
-    "fumble of six seconds, used",
     "handling, clean",
     "begun in the middle, used",
     "begun in the lead-in, clean",

@@ -88,9 +88,8 @@ def test_a_scratch_is_one_thing(old: Take) -> None:
     assert numbers == {0}
 
 
-@pytest.mark.parametrize("wear_db", [0.5, 1.0])
-def test_lost_treble_is_sized(old: Take, wear_db: float) -> None:
-    new = play(7).audio
+def test_lost_treble_is_sized(old: Take) -> None:
+    new, wear_db = play(7).audio, 0.5
     low = sosfilt(butter(1, 3000.0, "low", fs=RATE, output="sos"), new, axis=0)
     gain = 10 ** (-wear_db / 20)
     inward = np.linspace(0.0, 1.0, len(new))[:, None]
