@@ -131,7 +131,7 @@ def test_two_jobs_on_one_record_wait_for_each_other(made: Path) -> None:
     jobs = [
         subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) for _ in range(2)
     ]
-    said = [job.communicate(timeout=120)[0] for job in jobs]
+    said = [job.communicate(timeout=280)[0] for job in jobs]
     assert [job.returncode in (0, 1) for job in jobs] == [True, True], said
 
 
