@@ -32,7 +32,7 @@ def sleeve_front(size: int, dark: bool, rng: np.random.Generator) -> Image.Image
 
 
 def photograph(
-    corners: NDArray[np.float64], *, table: tuple[int, int, int], size: tuple[int, int] = (1216, 912), dark: bool = False,
+    corners: NDArray[np.float64], *, table: tuple[int, int, int], size: tuple[int, int] = (1600, 1200), dark: bool = False,
     shadow: float = 0.0, light: float = 0.0, noise: float = 3.0, wood: float = 6.0, seed: int = 1,
 ) -> NDArray[np.uint8]:  # fmt: skip
     """A table with grain, perhaps a soft shadow beside the sleeve and light from one side, and the sleeve on it."""
@@ -111,7 +111,7 @@ def test_a_scan_is_not_cut_to_the_frame_printed_on_it() -> None:
 
 def test_straightened_it_is_the_front_again() -> None:
     rng_front = np.random.default_rng(1)
-    rng_front.normal(0.0, 6.0, (912 // 8, 1, 1)), rng_front.normal(0.0, 2.0, (912 // 8, 1216 // 8, 1))
+    rng_front.normal(0.0, 6.0, (1200 // 8, 1, 1)), rng_front.normal(0.0, 2.0, (1200 // 8, 1600 // 8, 1))
     pixels = photograph(SLANTED, table=(120, 86, 60), noise=1.0)
     found = find_corners(pixels)
     square = straighten(Image.fromarray(pixels), found.corners, 600)
