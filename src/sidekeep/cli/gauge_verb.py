@@ -52,7 +52,7 @@ def run(options: argparse.Namespace) -> int:
     settings = recorder_settings(sound_input, rate_hz=options.rate, bits=options.bits)
     aim = None
     if options.peak is not None:
-        aim = GaugeSettings(highest_peak_dbfs=options.peak, lowest_peak_dbfs=options.peak - 6.0)
+        aim = GaugeSettings.up_to(options.peak)
     said: list[News] = []
 
     def tell(news: News) -> None:

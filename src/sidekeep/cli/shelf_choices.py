@@ -92,6 +92,7 @@ _TEXTS = {
     "cuts-proposed": "sides and tracks as they were found",
     "titles": "titles by the {titles} order",
     "recipe": "settings of the recipe",
+    "recipe-text": "a recipe from a file",
     "move-mark": "side {side} track {track}: its {edge} moved to frame {frame}",
     "split": "side {side}: a track split at frame {frame}",
     "join": "side {side} track {track}: joined with the one after it",

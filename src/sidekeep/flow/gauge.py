@@ -41,6 +41,11 @@ class GaugeSettings:
         """16 bits have no headroom to spare."""
         return cls() if bits >= 24 else cls(lowest_peak_dbfs=-8.0, highest_peak_dbfs=-5.0)
 
+    @classmethod
+    def up_to(cls, peak_dbfs: float) -> GaugeSettings:
+        """An aim of one's own: peaks in the 6 dB up to it."""
+        return cls(lowest_peak_dbfs=peak_dbfs - 6.0, highest_peak_dbfs=peak_dbfs)
+
 
 @dataclass(frozen=True, kw_only=True)
 class GaugeReading:

@@ -139,6 +139,12 @@ class RecipeEdit(_Edit, frozen=True, kw_only=True, tag="recipe"):
     owner: Words | None = None
 
 
+class RecipeText(_Edit, frozen=True, kw_only=True):
+    """The whole recipe, as a ``recipe.toml`` says it: all settings, and which repairs are left."""
+
+    text: LongText
+
+
 class ChooseTake(_Edit, frozen=True, kw_only=True):
     """The take of a side that copies are made from."""
 
@@ -186,6 +192,7 @@ Edit = (
     | Mend
     | MendAll
     | RecipeEdit
+    | RecipeText
     | ChooseTake
     | SwapSides
     | Seen

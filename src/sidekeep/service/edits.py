@@ -16,7 +16,7 @@ from sidekeep.model.recipe import MendChoice, MendSettings, Recipe
 from sidekeep.shelf import choices as kept
 from sidekeep.shelf.choices import Choices, put_side, side_path, sides_in
 from sidekeep.shelf.journal import Entry, State
-from sidekeep.shelf.recipe_file import put_recipe, recipe_of
+from sidekeep.shelf.recipe_file import put_recipe, read_recipe, recipe_of
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 
 SideEdit = (
@@ -99,6 +99,10 @@ def _change(folder: RecordFolder, edit: Edit) -> Callable[[State], State]:
             put_side(state, _change_side(_side(state, take, edit.side), edit, take.length_frames))
         elif isinstance(edit, edits.Leave | edits.Mend | edits.MendAll | edits.RecipeEdit):
             put_recipe(state, _change_recipe(recipe_of(state), edit))
+        elif isinstance(edit, edits.RecipeText):
+            recipe = read_recipe(edit.text)
+            read_forms(recipe.copies.forms)
+            put_recipe(state, recipe)
         elif isinstance(edit, edits.ChooseTake):
             if edit.number not in {take.number for take in folder.takes() if take.side == edit.side}:
                 raise NotThere(

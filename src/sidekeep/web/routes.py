@@ -231,6 +231,18 @@ def verify_shelf(ask: Ask) -> Any:
     return ask.house.ask_for("verify", None, decode_flac=ask.body.decode_flac)
 
 
+def interrupted(ask: Ask) -> Any:
+    return {"takes": ask.house.interrupted()}
+
+
+def close_interrupted(ask: Ask) -> Any:
+    return ask.house.close_interrupted()
+
+
+def index_again(ask: Ask) -> Any:
+    return {"records": ask.house.index_again()}
+
+
 def adopt_sent(ask: Ask) -> Any:
     return ask.house.adopt_sent(
         ask.word("record"),
@@ -250,6 +262,11 @@ def recipe(ask: Ask) -> Any:
             loudness_lufs=ask.decimal("loudness_lufs", -18.0),
         )
     return ask.house.recipe(ask.part("record"), level)
+
+
+def recipe_file(ask: Ask) -> Response:
+    headers = {"Content-Disposition": "attachment"}
+    return Response(ask.house.recipe_text(ask.part("record")), media_type="application/toml", headers=headers)
 
 
 def report(ask: Ask) -> Response:
@@ -336,7 +353,7 @@ def choose_input(ask: Ask) -> Any:
 
 
 def gauge(ask: Ask) -> Any:
-    return ask.house.turntable.gauge(ask.body.on)
+    return ask.house.turntable.gauge(ask.body.on, ask.body.peak_dbfs)
 
 
 def session(ask: Ask) -> Any:
@@ -351,6 +368,7 @@ def start_session(ask: Ask) -> Any:
         check_kinds(wanted) if wanted else [],
         stylus=ask.body.stylus,
         by_needle=ask.body.by_needle,
+        any_side=ask.body.any_side,
     )
 
 
@@ -416,6 +434,9 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="POST", path="/api/records/{record}/copies", handler=write_copies, body=Copies),
     Endpoint(method="POST", path="/api/records/{record}/verify", handler=verify_record, body=Check),
     Endpoint(method="POST", path="/api/verify", handler=verify_shelf, body=Check),
+    Endpoint(method="GET", path="/api/interrupted", handler=interrupted),
+    Endpoint(method="POST", path="/api/interrupted/close", handler=close_interrupted),
+    Endpoint(method="POST", path="/api/index", handler=index_again),
     Endpoint(method="GET", path="/api/kinds", handler=kinds),
     Endpoint(method="GET", path="/api/jobs", handler=jobs),
     Endpoint(method="GET", path="/api/jobs/{job}", handler=job),
@@ -429,6 +450,7 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="DELETE", path="/api/records/{record}/pictures/{kind}", handler=drop_picture_kept),
     Endpoint(method="POST", path="/api/adopt", handler=adopt_sent, body=Upload),
     Endpoint(method="GET", path="/api/records/{record}/recipe", handler=recipe),
+    Endpoint(method="GET", path="/api/records/{record}/recipe/file", handler=recipe_file),
     Endpoint(method="GET", path="/api/records/{record}/report", handler=report),
     Endpoint(method="POST", path="/api/records/{record}/open-folder", handler=open_folder),
     Endpoint(method="GET", path="/api/inputs", handler=inputs),

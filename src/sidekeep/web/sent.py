@@ -30,7 +30,7 @@ class Copies(Struct, forbid_unknown_fields=True):
     titles: Literal["sure", "printed", "heard"] = "sure"
     comment: Annotated[str, Meta(max_length=500)] = ""
     track_names: Annotated[str, Meta(max_length=200)] = ""
-    old_tags: bool = False
+    old_tags: bool | None = None
 
 
 class Corners(Struct, forbid_unknown_fields=True):
@@ -49,9 +49,10 @@ class Chosen(Struct, forbid_unknown_fields=True):
 
 
 class On(Struct, forbid_unknown_fields=True):
-    """Whether the level is watched."""
+    """Whether the level is watched, and up to where its peaks should come (kept; None: as before)."""
 
     on: bool
+    peak_dbfs: Annotated[float, Meta(ge=-100.0, le=0.0)] | None = None
 
 
 class Then(Struct, forbid_unknown_fields=True):
@@ -68,6 +69,7 @@ class Evening(Struct, forbid_unknown_fields=True):
     then: Then | None = None
     stylus: Annotated[str, Meta(max_length=200)] = ""
     by_needle: bool = True
+    any_side: bool = False
 
 
 class Wish(Struct, forbid_unknown_fields=True):

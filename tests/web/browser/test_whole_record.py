@@ -144,7 +144,7 @@ def an_evening(page: Any, player: Turntable, sides: tuple[NDArray[np.float64], N
     first_evening.click(
         "Use this one", within=page.get_by_role("listitem").filter(has_text="two channels"), exact=False
     )
-    first_evening.click("On")
+    first_evening.click("This is the input")
     says("Is it quiet?")
     page.get_by_text("No hum worth speaking of.").wait_for(timeout=HEARD_MS)
     first_evening.click("It is quiet")

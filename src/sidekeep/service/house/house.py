@@ -16,7 +16,7 @@ from sidekeep.copies.plan.naming import safe_name
 from sidekeep.copies.run.successors import REPORT_NAME
 from sidekeep.errors import NotThere, ParameterError, ShelfError, SidekeepError, SleeveError
 from sidekeep.files.atomic import write_json
-from sidekeep.files.bounded import LIST_BYTES, kept_json, read_bounded, read_json_bounded
+from sidekeep.files.bounded import LIST_BYTES, kept_json, read_bounded, read_json_bounded, read_text_bounded
 from sidekeep.model.recipe import LevelSettings
 from sidekeep.service.comparing.compare import kept_comparison
 from sidekeep.service.comparing.history import side_history
@@ -29,9 +29,12 @@ from sidekeep.service.house.pictures import Thumbnails
 from sidekeep.service.house.recipe_effect import recipe_effect
 from sidekeep.service.house.takes import OpenTakes
 from sidekeep.service.house.turntable import Turntable
+from sidekeep.service.house.upkeep import close_interrupted_takes, index_again, interrupted_views
 from sidekeep.service.house.views import record_view, summary_view, take_page_view
 from sidekeep.service.shelf import change_record
 from sidekeep.shelf.catalogue import Entry
+from sidekeep.shelf.choices import RECIPE, read_choices
+from sidekeep.shelf.recipe_file import write_recipe
 from sidekeep.shelf.sleeve.reading import read_sleeve
 
 PILE = ".pile.json"
@@ -195,6 +198,34 @@ class House:
         self.library.empty_take_bin(record_id, revision)
         return self.changed(record_id)
 
+    def interrupted(self) -> list[dict[str, Any]]:
+        """Takes that something interrupted and nobody has closed yet."""
+        return interrupted_views(self.shelf)
+
+    def close_interrupted(self) -> dict[str, Any]:
+        """Close them; their tracks are looked for then. What could not be closed stays in ``left``."""
+        takes, records = close_interrupted_takes(self.shelf)
+        for record_id in records:
+            if self.library.takes(record_id):
+                self.ask_for("survey", record_id)
+            self.changed(record_id)
+        self.news.publish("shelf")
+        return {"takes": takes, "left": self.interrupted()}
+
+    def index_again(self) -> int:
+        """The index made again from the folders; how many records there are."""
+        count = index_again(self.shelf)
+        self.news.publish("shelf")
+        return count
+
+    def recipe_text(self, record_id: str) -> str:
+        """The recipe as its file says it, with the person's own comments; where there is none, the usual one."""
+        folder = self.library.folder(record_id)
+        path = folder.path / RECIPE
+        if path.exists():
+            return read_text_bounded(path, "the recipe")
+        return write_recipe(read_choices(folder.path).recipe)
+
     def _pair(self, old_id: str, new_id: str) -> tuple[FoundTake, FoundTake]:
         old, new = self.library.take(old_id), self.library.take(new_id)
         if old.record_id != new.record_id or old.path == new.path:
@@ -266,6 +297,7 @@ class House:
         *,
         stylus: str = "",
         by_needle: bool = True,
+        any_side: bool = False,
     ) -> dict[str, Any]:
         """Put a record on the turntable. With ``then_copies`` the copies follow by themselves when every side was
         taken and nothing about the record is unsure."""
@@ -278,6 +310,7 @@ class House:
             tuple(then_copies),
             stylus=stylus,
             by_needle=by_needle,
+            any_side=any_side,
         )
 
     def _taken(self, record_id: str, then_copies: tuple[str, ...], is_whole: bool) -> None:

@@ -66,7 +66,7 @@ def _copies(
     titles: TitleChoice = "sure",
     comment: str = "",
     track_names: str = "",
-    old_tags: bool = False,
+    old_tags: bool | None = None,
 ) -> dict[str, Any]:
     options = TransferOptions(
         kinds=kinds,
@@ -75,7 +75,7 @@ def _copies(
         facts=facts_from(comment=comment),
         naming=naming_from(track_names or None),
     )
-    wish = wish_from(old_tags=True if old_tags else None)
+    wish = wish_from(old_tags=old_tags)
     result, _ = copy_record(shelf, folder, options=options, recipe=wish, progress=progress)
     return {
         "files": [
@@ -97,6 +97,7 @@ def _verify(
     checked = verify(shelf, [folder] if folder else [], decode_flac=decode_flac, progress=progress)
     return {
         "ok": all(each.result.ok for each in checked),
+        "complete": all(each.result.is_complete for each in checked),
         "places": [
             {
                 "name": each.place.name,
@@ -108,6 +109,7 @@ def _verify(
                 "extra": list(each.result.extra),
                 "unreadable": list(each.result.unreadable),
                 "faults": list(each.result.faults),
+                "unchecked": list(each.result.unchecked),
             }
             for each in checked
         ],

@@ -17,7 +17,7 @@ from typing import Any, get_args
 from sidekeep.errors import DeviceError, ParameterError, ShelfError, SidekeepError
 from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import kept_json
-from sidekeep.flow.gauge import GaugeReading
+from sidekeep.flow.gauge import GaugeReading, GaugeSettings
 from sidekeep.model.news import News
 from sidekeep.service.gauge import watch_level
 from sidekeep.service.house.events import EventHub
@@ -35,6 +35,7 @@ from sidekeep.service.take_session import TakeSession
 from sidekeep.service.take_types import Act, Do, TakeStatus
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 
+LAST_EVENING = ".last-evening.json"
 METER_EVERY_S = 0.05
 GAUGE_KEPT_S = 60.0
 NEWS_KEPT = 200
@@ -79,7 +80,7 @@ class Turntable:
         self._lock = threading.Lock()
         self._starting = threading.Lock()
         self._view: _Session | None = None
-        self._last: tuple[float, dict[str, Any]] | None = None
+        self._last: tuple[float, dict[str, Any]] | None = _kept_evening(shelf)
         self._session: TakeSession | None = None
         self._live: EveningFollower | None = None
         self._thread: threading.Thread | None = None
@@ -112,9 +113,7 @@ class Turntable:
     def choose(self, key: str, rate_hz: int | None, bits: int | None) -> dict[str, Any]:
         """Use an input from now on, also the next time."""
         recorder_settings(pick_input(key), rate_hz=rate_hz, bits=bits)
-        path = _wishes_path()
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_json(path, {"rate_hz": rate_hz, "bits": bits}, replace=True)
+        _keep_wishes(rate_hz=rate_hz, bits=bits)
         return self.settings()
 
     def settings(self) -> dict[str, Any]:
@@ -126,14 +125,18 @@ class Turntable:
             "input_name": known[1] if known else None,
             "rate_hz": wishes.get("rate_hz"),
             "bits": wishes.get("bits"),
+            "peak_dbfs": _wishes(float).get("peak_dbfs"),
         }
 
-    def gauge(self, on: bool) -> dict[str, Any]:
+    def gauge(self, on: bool, peak_dbfs: float | None = None) -> dict[str, Any]:
         """Begin, go on with or end watching the level while nothing is recorded. It ends by itself when nobody asks
-        for it again: a closed page holds no input open."""
+        for it again: a closed page holds no input open. ``peak_dbfs``: where the highest peaks should come to, from now on."""
         with self._starting:
             self._gauge_until_s = time.monotonic() + GAUGE_KEPT_S
-            if on and self._gauge is not None and self._gauge.is_alive():
+            is_other = peak_dbfs is not None and peak_dbfs != _wishes(float).get("peak_dbfs")
+            if is_other:
+                _keep_wishes(peak_dbfs=peak_dbfs)
+            if on and not is_other and self._gauge is not None and self._gauge.is_alive():
                 return {"on": True}
             self._end_gauge()
             if on:
@@ -143,18 +146,26 @@ class Turntable:
                 settings = recorder_settings(
                     self._input(), rate_hz=wishes.get("rate_hz"), bits=wishes.get("bits")
                 )
+                aim = _aim(settings.bits)
                 self._gauge_ends = threading.Event()
                 ends = self._gauge_ends
 
                 def watch() -> None:
                     try:
-                        readings = watch_level(settings, every_s=METER_EVERY_S, tell=self._tell_news)
+                        readings = watch_level(
+                            settings, every_s=METER_EVERY_S, gauge_settings=aim, tell=self._tell_news
+                        )
                         with contextlib.closing(readings):
                             for reading in readings:
                                 if ends.is_set() or time.monotonic() > self._gauge_until_s:
                                     return
                                 self._news.show(
-                                    "meter", {"reading": reading_view(reading), "recording": False}
+                                    "meter",
+                                    {
+                                        "reading": reading_view(reading),
+                                        "recording": False,
+                                        "aim_dbfs": [aim.lowest_peak_dbfs, aim.highest_peak_dbfs],
+                                    },
                                 )
                     except SidekeepError as error:
                         self._news.publish("meter-ended", {"code": error.code, "text": str(error)})
@@ -172,6 +183,7 @@ class Turntable:
         *,
         stylus: str = "",
         by_needle: bool = True,
+        any_side: bool = False,
     ) -> dict[str, Any]:
         """Arm for the sides of a record. Refusals come at once: no input, no room, somebody else at work."""
         with self._starting:
@@ -203,6 +215,7 @@ class Turntable:
                         bits=wishes.get("bits"),
                         stylus=stylus,
                         by_needle=by_needle,
+                        any_side=any_side,
                         tell=self._tell,
                         follower=_Following(live, self._news),
                     ) as session:
@@ -223,9 +236,10 @@ class Turntable:
                         was_begun = self._view is view
                         self._view = None
                         if was_begun:
-                            self._last = (time.monotonic(), {**view.view(), "phase": "done"})
+                            self._last = (time.time(), {**view.view(), "phase": "done"})
                     ready.set()
                     if was_begun:
+                        _keep_evening(self._shelf, self._last)
                         self._news.publish("session", {"session": {**view.view(), "phase": "done"}})
                         is_whole = set(sides) <= {letter for take in takes for letter in take.side}
                         self._settle(live, lambda: self._taken(record_id, then_copies, is_whole))
@@ -275,13 +289,13 @@ class Turntable:
             return self._view.view() if self._view else None
 
     def last(self) -> dict[str, Any] | None:
-        """The session that ended last, for a page that is opened afterwards; None once another one is at work, or after
-        half a day."""
+        """The session that ended last, for a page that is opened afterwards, also after a restart; None once another one is
+        at work, or after half a day."""
         with self._lock:
             if self._view is not None or self._last is None:
                 return None
-            ended_s, view = self._last
-            return view if time.monotonic() - ended_s < _LAST_KEPT_S else None
+            ended_s, view = self._last  # by the clock on the wall: it counts across restarts
+            return view if time.time() - ended_s < _LAST_KEPT_S else None
 
     def live(self) -> list[dict[str, Any]]:
         """All that is known of the side being taken, for a page that opens late."""
@@ -366,6 +380,19 @@ class _Following:
         return []
 
 
+def _keep_evening(shelf: Path, last: tuple[float, dict[str, Any]] | None) -> None:
+    """What came of an evening stays beside the shelf: a restart must not lose it."""
+    with contextlib.suppress(SidekeepError, OSError):
+        write_json(shelf / LAST_EVENING, last, replace=True)
+
+
+def _kept_evening(shelf: Path) -> tuple[float, dict[str, Any]] | None:
+    match kept_json(shelf / LAST_EVENING):
+        case [int() | float() as ended_s, {"record": str(), "sides": list(), "phase": "done"} as view]:
+            return float(ended_s), view
+    return None
+
+
 def reading_view(reading: GaugeReading) -> dict[str, Any]:
     """A reading as plain values, the advice as code and facts."""
     values = {name: value for name, value in vars(reading).items() if name != "advice"}
@@ -376,6 +403,19 @@ def _wishes_path() -> Path:
     return settings_path().with_name("turntable.json")
 
 
-def _wishes() -> dict[str, Any]:
+def _wishes(kind: type = int) -> dict[str, Any]:
+    """What is wished of the input that is of a kind of value."""
     values: dict[str, Any] = kept_json(_wishes_path(), dict[str, Any]) or {}
-    return {name: value for name, value in values.items() if isinstance(value, int)}
+    return {name: value for name, value in values.items() if type(value) is kind}
+
+
+def _keep_wishes(**wishes: float | None) -> None:
+    path = _wishes_path()
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_json(path, {**_wishes(), **_wishes(float), **wishes}, replace=True)
+
+
+def _aim(bits: int) -> GaugeSettings:
+    """Where the peaks should come to: as wished, else as the word length allows."""
+    peak_dbfs = _wishes(float).get("peak_dbfs")
+    return GaugeSettings.for_bits(bits) if peak_dbfs is None else GaugeSettings.up_to(peak_dbfs)

@@ -17,7 +17,7 @@ import numpy as np
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_manifest
 from sidekeep.copies.run.successors import REPORT_NAME
 from sidekeep.errors import CopyError, ShelfError, SidekeepError
-from sidekeep.flow.contract import facts_object, survey_object
+from sidekeep.flow.contract import survey_object
 from sidekeep.flow.edges import render_spans
 from sidekeep.flow.survey import Survey
 from sidekeep.model.cuts import Cuts, SideCuts
@@ -25,19 +25,17 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import EdgeSettings
 from sidekeep.model.record import Record
 from sidekeep.model.repair import Repair
+from sidekeep.service.house.doubts import findings_of_side, findings_view, unsure_view, with_own
 from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.house.pictures import cover_colour
 from sidekeep.service.house.takes import OpenTake, OpenTakes
 from sidekeep.service.pictures import kept_pictures
 from sidekeep.shelf.catalogue import Entry
-from sidekeep.shelf.choices import Choices, read_choices
+from sidekeep.shelf.choices import RECIPE, Choices, read_choices
 from sidekeep.shelf.kept_survey import kept_conclusions, newest_key
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db
-from sidekeep.wording.findings import finding_text, told
 
-SURE = 0.6
-"""A track start below this confidence, not set by hand, is worth a look."""
 ENVELOPE_POINTS = 6000
 NEXT_STEPS = {
     "planned": "take",
@@ -100,7 +98,8 @@ def _side_summary(
         if key is not None and (known := _conclusions(place, key)) is not None:
             mine = cuts[1] if cuts else next((side for side in known[0].sides if side.side == name), None)
             if mine is not None:
-                unsure = len(unsure_view(mine, known[1], take.rate_hz, take.sha256, choices.seen))
+                own = findings_of_side(mine, with_own(known[0].sides, mine), known[1])
+                unsure = len(unsure_view(mine, own, take.rate_hz, take.sha256, choices.seen))
     return {
         "side": name,
         "state": state,
@@ -223,9 +222,9 @@ def _side_view(
         if side is not None:
             view["cuts"] = cuts_view(side, opened)
             survey = opened.survey()
-            view["unsure"] = unsure_view(
-                side, survey.findings if survey else (), opened.rate_hz, current.take.sha256, seen
-            )
+            sides = [each for letter in current.take.side if (each := side_cuts(opened, letter, cuts))]
+            found_there = findings_of_side(side, sides, survey.findings if survey else ())
+            view["unsure"] = unsure_view(side, found_there, opened.rate_hz, current.take.sha256, seen)
     return view
 
 
@@ -248,64 +247,6 @@ def cuts_view(side: SideCuts, opened: OpenTake) -> dict[str, Any]:
     return values
 
 
-def unsure_view(
-    side: SideCuts, findings: Iterable[Finding], rate_hz: int, sha256: str, seen: Mapping[str, str]
-) -> list[dict[str, Any]]:
-    """What a person should look at on a side of a take, in the order of the music; not what they have seen already."""
-    doubts = [
-        {
-            "id": f"{side.side}-start-{track.number}",
-            "kind": "track-start",
-            "side": side.side,
-            "track": track.number,
-            "frame": track.start_frame,
-            "confidence": round(track.confidence, 3),
-            "why": {"code": "unsure-start", "facts": {"boundary": track.boundary}},
-        }
-        for track in side.tracks
-        if track.confidence < SURE and not track.edited
-    ]
-    for finding in findings:
-        finding_id = f"{side.side}-{finding.kind}-{finding.start_frame}-{finding.channel}"
-        is_doubt = finding.severity != "note" and finding.kind != "unsure-start"
-        if is_doubt and seen.get(finding_id) != sha256[:16]:
-            doubts.append(
-                {
-                    "id": finding_id,
-                    "kind": "finding",
-                    "side": side.side,
-                    "track": None,
-                    "frame": finding.start_frame,
-                    "why": {
-                        "code": finding.kind,
-                        "facts": facts_object(finding),
-                        "text": finding_text(finding, rate_hz),
-                    },
-                }
-            )
-    return sorted(doubts, key=lambda doubt: int(str(doubt["frame"])))
-
-
-def findings_view(findings: Iterable[Finding], rate_hz: int) -> list[dict[str, Any]]:
-    """Findings of a take, all of a kind as one line, with their places in frames."""
-    return [
-        {
-            "code": line.kind,
-            "facts": facts_object(line.findings[0]),
-            "text": line.text,
-            "severity": line.severity,
-            "channel": line.channel,
-            "start_frame": line.start_frame,
-            "stop_frame": line.stop_frame,
-            "places": [
-                {"start_frame": each.start_frame, "stop_frame": each.stop_frame, "channel": each.channel}
-                for each in line.findings
-            ],
-        }
-        for line in told(findings, rate_hz)
-    ]
-
-
 def take_page_view(opened: OpenTake, is_chosen: bool) -> dict[str, Any]:
     """What the Side place draws of a take before any sound is asked for."""
     folder = opened.found.folder
@@ -326,17 +267,14 @@ def take_page_view(opened: OpenTake, is_chosen: bool) -> dict[str, Any]:
         "problems": findings_view(opened.source.problems, opened.rate_hz),
         "envelope": envelope_view(opened),
     }
-    for name in opened.found.take.side:
-        side = side_cuts(opened, name, cuts)
-        if side is not None:
-            view["sides"].append(cuts_view(side, opened))
-            view["unsure"] += unsure_view(
-                side,
-                survey.findings if survey else (),
-                opened.rate_hz,
-                opened.found.take.sha256,
-                choices.seen,
-            )
+    sides = [side for name in opened.found.take.side if (side := side_cuts(opened, name, cuts)) is not None]
+    findings = survey.findings if survey else ()
+    lines = []
+    for side in sides:
+        own = findings_of_side(side, sides, findings)
+        view["sides"].append(cuts_view(side, opened))
+        view["unsure"] += unsure_view(side, own, opened.rate_hz, opened.found.take.sha256, choices.seen)
+        lines += [{**line, "side": side.side} for line in findings_view(own, opened.rate_hz)]
     if survey is None:
         return view
     known = survey_object(survey)
@@ -344,7 +282,7 @@ def take_page_view(opened: OpenTake, is_chosen: bool) -> dict[str, Any]:
     return {
         **view,
         "proposed": [cuts_view(side, opened) for side in survey.cuts.sides],
-        "findings": findings_view(survey.findings, opened.rate_hz),
+        "findings": lines if sides else findings_view(findings, opened.rate_hz),
         "level": known["level"],
         "noise": known["noise"],
         "clicks": known["clicks"],
@@ -411,7 +349,7 @@ def _origin(survey: Survey) -> int:
 
 def recipe_view(folder: RecordFolder) -> dict[str, Any] | None:
     """The kept recipe, or None while there is none."""
-    if not (folder.path / "recipe.toml").exists():
+    if not (folder.path / RECIPE).exists():
         return None
     return asdict(read_choices(folder.path).recipe)
 

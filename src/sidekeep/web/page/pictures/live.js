@@ -2,7 +2,7 @@
 import { circle, css, lightOf, paintLabel, placing, shade } from "./light.js";
 
 const BOTTOM_DB = -48;
-const AIM = [-12, -6];
+const USUAL_AIM = [-12, -6];
 const NOMINAL_TURN_S = 60 / (100 / 3);
 /** Angles of the level arcs: from below, up each side, to the top. */
 const FROM = 0.5 * Math.PI + 0.62;
@@ -30,6 +30,8 @@ export class LivePicture {
     this.reading = null;
     /** Smoothed levels of left and right as they are shown. */
     this.shown = [BOTTOM_DB, BOTTOM_DB];
+    /** Between which levels the highest peaks should come, in dBFS. */
+    this.aim = USUAL_AIM;
   }
 
   get place() {
@@ -221,7 +223,7 @@ export class LivePicture {
       context.lineCap = "butt";
       // Where the loudest passage should come to: a bracket outside the arc.
       context.beginPath();
-      context.arc(0, 0, radius + 8.5, Math.min(at(share(AIM[0])), at(share(AIM[1]))), Math.max(at(share(AIM[0])), at(share(AIM[1]))));
+      context.arc(0, 0, radius + 8.5, Math.min(at(share(this.aim[0])), at(share(this.aim[1]))), Math.max(at(share(this.aim[0])), at(share(this.aim[1]))));
       context.lineWidth = 2.2;
       context.strokeStyle = ink;
       context.stroke();

@@ -17,10 +17,16 @@ function faultsOf(places) {
 export function Checked({ result }) {
   const places = result?.places ?? [];
   const files = places.reduce((/** @type {number} */ sum, /** @type {any} */ place) => sum + (place.checked_files ?? 0), 0);
-  if (result?.ok) return html`<p class="finding">Everything is as it was written: ${count(files, "file was", "files were")} read and compared.</p>`;
-  const faults = faultsOf(places);
+  const unchecked = places.flatMap((/** @type {any} */ place) => place.unchecked ?? []);
+  if (result?.ok && !unchecked.length) return html`<p class="finding">Everything is as it was written: ${count(files, "file was", "files were")} read and compared.</p>`;
+  if (result?.ok) return html`<div class="finding look" role="alert"><p>What could be checked is as it was written: ${count(files, "file was", "files were")} read and compared. Not checked:</p><${Listed} lines=${unchecked} /></div>`;
   return html`<div class="finding act" role="alert"><p>Not everything is as it was:</p>
-    <ul>${faults.slice(0, MOST_SHOWN).map((text) => html`<li>${text}</li>`)}</ul>
-    ${faults.length > MOST_SHOWN && html`<p>and ${faults.length - MOST_SHOWN} more.</p>`}
+    <${Listed} lines=${faultsOf(places)} />
+    ${unchecked.length > 0 && html`<p>Not checked:</p><${Listed} lines=${unchecked} />`}
     <p class="soft">Restore what has changed or is missing from another copy or a backup. Copies can be written again from their takes.</p></div>`;
+}
+
+/** @param {{lines: string[]}} props */
+function Listed({ lines }) {
+  return html`<ul>${lines.slice(0, MOST_SHOWN).map((text) => html`<li>${text}</li>`)}</ul>${lines.length > MOST_SHOWN && html`<p>and ${lines.length - MOST_SHOWN} more.</p>`}`;
 }

@@ -3,8 +3,11 @@ import { recordPath } from "../address.js";
 import { html, useEffect, useState } from "../html.js";
 import { get, post, remove } from "../server.js";
 import { loadRecord, makeEdit, stepBack, tell, told, useKnown, useRecord } from "../store.js";
+import { readNumber, useField } from "../field.js";
 import { Checked } from "./checked.js";
 import { FileForm } from "./copies_form.js";
+import { RecipeFile } from "./recipe_file.js";
+import { Decode } from "./shelf_care.js";
 import { capital, count, day, decibels, gain, listed, roughly, size } from "../words.js";
 
 const CHOSEN = "sidekeep kinds";
@@ -14,7 +17,7 @@ const FIRST = ["lossless", "portable", "phone", "side", "cd", "master"];
 const SIZES = { gentle: "gently: only what stands out clearly", even: "evenly", thorough: "thoroughly: faint crackle too", off: "not at all" };
 const TARGETS = { peak: "until its highest peak is at", loudness: "until it is as loud as", none: "as it was recorded, without a change" };
 const TITLES = { sure: "only where they are sure", printed: "all, in the sleeve's order", heard: "by the lengths that are heard" };
-const USUAL_WAY = { titles: "sure", comment: "", track_names: "", old_tags: false };
+const USUAL_WAY = { titles: "sure", comment: "", track_names: "" };
 const LEAD_INS = { cut: "where the music begins", needle: "where the needle comes down", groove: "with the last second of groove" };
 
 /** @param {{address: import("../address.js").Address}} props */
@@ -83,7 +86,7 @@ function More({ more, set }) {
     <label>A line about stylus and chain, for the tags <input type="text" maxlength="500" value=${more.comment} onInput=${(/** @type {any} */ event) => set({ ...more, comment: event.target.value })} /></label>
     <label>Files are named <input type="text" maxlength="200" placeholder="{number} {title}" value=${more.track_names} onInput=${(/** @type {any} */ event) => set({ ...more, track_names: event.target.value })} aria-describedby="name-words" /></label>
     <p class="soft" id="name-words">Words in braces are filled in: {number} {title} {artist} {side} {position} {year}.</p>
-    <label class="check"><input type="checkbox" checked=${more.old_tags} onChange=${(/** @type {any} */ event) => set({ ...more, old_tags: event.target.checked })} /><span>Tags for old players (ID3v2.3 in MP3, WAV and AIFF).</span></label>
+    <p class="soft">The ISRC of a track stands in the sleeve text, indented on a line of its own below the track: <code>isrc: AA6Q72000047</code>.</p>
   </details>`;
 }
 
@@ -112,10 +115,8 @@ function Ended({ job, replace }) {
     return html`<div class="finding act" role="alert"><p>${capital(text)}${/[.!]$/.test(text) ? "" : "."}</p>${there && html`<p class="buttons"><button onClick=${replace}>Write them in place of the old files</button></p>`}</div>`;
   }
   if (job.state === "cancelled") return html`<p class="finding">Cancelled before it was done. Nothing half written is left behind.</p>`;
-  if (job.kind === "verify" && job.state === "done") {
-    return html`<${Checked} result=${job.result} />`;
-  }
-  return null;
+  if (job.kind === "verify" && job.result?.ok && job.result.complete !== false) return html`<${Checked} result=${job.result} />`;
+  return null; // what a check found wrong stands below, with the record
 }
 
 /** The recipe in sentences; every choice says what it does to this record. @param {{record: any}} props */
@@ -147,6 +148,7 @@ function Recipe({ record }) {
     </ul>
     ${effect && html`<${Effect} effect=${effect} />`}
     <${FileForm} copies=${recipe.copies} set=${set} />
+    <${RecipeFile} record=${record} />
     <p class="buttons"><button class="quiet" disabled=${!record.can_undo} onClick=${() => void stepBack(record.id, "undo")}>Undo</button><button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Redo</button></p>
   </section>`;
 }
@@ -158,14 +160,8 @@ function Pick({ label, value, words, set }) {
 
 /** @param {{label: string, value: number, min: number, max: number, step: number, unit: string, set: (value: number) => void}} props */
 function Number_({ label, value, min, max, step, unit, set }) {
-  const [text, setText] = useState(String(value));
-  useEffect(() => setText(String(value)), [value]);
-  const keep = () => {
-    const now = Number(text.replace(",", ".").replace("−", "-"));
-    if (!Number.isFinite(now) || now < min || now > max) return setText(String(value));
-    if (now !== value) set(now);
-  };
-  return html`<span class="with-unit"><input type="number" aria-label=${label} value=${text} min=${min} max=${max} step=${step} onInput=${(/** @type {any} */ event) => setText(event.target.value)} onBlur=${keep} onKeyDown=${(/** @type {KeyboardEvent} */ event) => event.key === "Enter" && keep()} /> ${unit}</span>`;
+  const field = useField(value, (text) => readNumber(text, min, max), set);
+  return html`<span class="with-unit"><input type="number" aria-label=${label} min=${min} max=${max} step=${step} ...${field} /> ${unit}</span>`;
 }
 
 /** Before and after: how near the record comes to the top, as distance. @param {{effect: any}} props */
@@ -189,6 +185,8 @@ function Effect({ effect }) {
 
 /** The files that are there. @param {{record: any, working: any}} props */
 function There({ record, working }) {
+  const [decode, setDecode] = useState(false);
+  const check = record.last_check;
   const sets = record.copies ?? [];
   const path = `/api/records/${encodeURIComponent(record.id)}`;
   return html`<section class="there" aria-labelledby="there"><h2 id="there">On the disk</h2>
@@ -201,7 +199,14 @@ function There({ record, working }) {
         <p class="buttons"><button onClick=${() => void told(post(`${path}/open-folder`))}>Open the folder</button>
           ${set.has_report !== false && html`<a class="button" href=${`${path}/report`} target="_blank" rel="noreferrer">The report<span class="unseen"> (opens a new window)</span></a>`}</p></article>`;
     })}
-    ${record.last_check?.checked_utc && html`<p class="soft">Last checked ${day(record.last_check.checked_utc)}${record.last_check.ok === false ? ": not everything was as it should be" : ": all as it was"}.</p>`}
-    <p class="buttons"><button class="quiet" disabled=${Boolean(working)} onClick=${() => void told(post(`${path}/verify`))}>Check takes and copies against their checksums</button></p>
+    ${check?.checked_utc && html`<p class="soft">Last checked ${day(check.checked_utc)}${check.ok === false ? ": not everything was as it should be" : ": all as it was"}.</p>`}
+    ${check?.ok === false && !working && html`<${Checked} result=${checkKept(check)} />`}
+    <p class="buttons"><button class="quiet" disabled=${Boolean(working)} onClick=${() => void told(post(`${path}/verify`, { decode_flac: decode }))}>Check takes and copies against their checksums</button><${Decode} on=${decode} set=${setDecode} /></p>
   </section>`;
+}
+
+/** A check as the record remembers it, in the form of a job's result: a restart does not lose what was found. @param {any} check */
+function checkKept(check) {
+  const faulty = ["changed", "missing", "unreadable", "faults"].some((kind) => check[kind]?.length);
+  return { ok: !faulty, places: [{ ...check, checked_files: check.files }] };
 }

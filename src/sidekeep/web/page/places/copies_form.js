@@ -1,8 +1,9 @@
 /** The form of the copies: what the recipe says of files, none of which changes the sound. */
-import { html, useEffect, useRef, useState } from "../html.js";
+import { html } from "../html.js";
+import { readNumber, useField } from "../field.js";
 
 const FRONTS = { cover: "cover.jpg", folder: "folder.jpg", both: "cover.jpg and folder.jpg" };
-const USUAL = { forms: [], picture_px: 1400, picture_kb: 0, front_file: "cover", cd_picture: false, disc_folders: false, through_numbers: false, owner: "" };
+const USUAL = { forms: [], picture_px: 1400, picture_kb: 0, front_file: "cover", cd_picture: false, disc_folders: false, through_numbers: false, old_tags: false, owner: "" };
 
 /** @param {{copies: any, set: (fields: Record<string, unknown>) => void}} props */
 export function FileForm({ copies, set }) {
@@ -17,35 +18,24 @@ export function FileForm({ copies, set }) {
     <${Check} label="A folder for every disc of a set" value=${now.disc_folders} set=${(/** @type {boolean} */ value) => set({ disc_folders: value })} />
     <${Check} label="Tracks are numbered through all discs" value=${now.through_numbers} set=${(/** @type {boolean} */ value) => set({ through_numbers: value })} />
     <${Check} label="CD tracks carry the picture too" value=${now.cd_picture} set=${(/** @type {boolean} */ value) => set({ cd_picture: value })} />
+    <${Check} label="Tags for old players (ID3v2.3 in MP3, WAV and AIFF)" value=${now.old_tags} set=${(/** @type {boolean} */ value) => set({ old_tags: value })} />
     <${Text} label="Who keeps the master: a person or an organisation" value=${now.owner} placeholder="" set=${(/** @type {string} */ value) => set({ owner: value })} />
   </details>`;
 }
 
 /** @param {{label: string, value: string, placeholder: string, about?: string, set: (value: string) => void}} props */
 function Text({ label, value, placeholder, about, set }) {
-  const [text, setText] = useState(value);
-  const sent = useRef(value); // leaving the field after Enter does not ask again for what was refused
-  useEffect(() => {
-    setText(value);
-    sent.current = value;
-  }, [value]);
-  const keep = () => {
-    const now = text.trim();
-    if (now !== value && now !== sent.current) set((sent.current = now));
-  };
-  return html`<label>${label} <input type="text" maxlength="500" value=${text} placeholder=${placeholder} aria-describedby=${about} onInput=${(/** @type {any} */ event) => setText(event.target.value)} onBlur=${keep} onKeyDown=${(/** @type {KeyboardEvent} */ event) => event.key === "Enter" && keep()} /></label>`;
+  const field = useField(value, (text) => text.trim(), set);
+  return html`<label>${label} <input type="text" maxlength="500" placeholder=${placeholder} aria-describedby=${about} ...${field} /></label>`;
 }
 
 /** @param {{label: string, value: number, min: number, max: number, unit: string, set: (value: number) => void}} props */
 function Count({ label, value, min, max, unit, set }) {
-  const [text, setText] = useState(String(value));
-  useEffect(() => setText(String(value)), [value]);
-  const keep = () => {
-    const now = Number(text);
-    if (!Number.isInteger(now) || now < min || now > max) return setText(String(value));
-    if (now !== value) set(now);
-  };
-  return html`<label>${label} <span class="with-unit"><input type="number" value=${text} min=${min} max=${max} step="1" onInput=${(/** @type {any} */ event) => setText(event.target.value)} onBlur=${keep} onKeyDown=${(/** @type {KeyboardEvent} */ event) => event.key === "Enter" && keep()} /> ${unit}</span></label>`;
+  const field = useField(value, (text) => {
+    const now = readNumber(text, min, max);
+    return Number.isInteger(now) ? now : null;
+  }, set);
+  return html`<label>${label} <span class="with-unit"><input type="number" min=${min} max=${max} step="1" ...${field} /> ${unit}</span></label>`;
 }
 
 /** @param {{label: string, value: boolean, set: (value: boolean) => void}} props */

@@ -2,12 +2,12 @@
 import { go, recordPath } from "../address.js";
 import { sleeveColour, writingOn } from "../colours.js";
 import { keepDraft } from "../drafts.js";
-import { html, useEffect, useMemo, useRef, useState } from "../html.js";
+import { html, useEffect, useMemo, useState } from "../html.js";
 import { get, post, put, remove } from "../server.js";
 import { knownNow, loadShelf, tell, told, useKnown } from "../store.js";
-import { capital, count, listed, nameOf, size } from "../words.js";
-import { Checked } from "./checked.js";
+import { capital, count, listed, nameOf } from "../words.js";
 import { Empty } from "./empty.js";
+import { Foot, Interrupted } from "./shelf_care.js";
 
 const GROUPS = [
   { state: "all", text: "all records" },
@@ -77,6 +77,7 @@ export function Place() {
       <h1>${empty ? "Your shelf is empty." : records === null ? "Your shelf" : `${capital(count(records.length, "record"))} on your shelf`}</h1>
       <${Adding} empty=${empty} />
     </div>
+    <${Interrupted} shelf=${records} />
     ${piled.length > 0 && html`<${Tonight} piled=${piled} pile=${pile} />`}
     ${!empty && html`
       <section aria-labelledby="all-of-it" class="stack-part">
@@ -194,27 +195,4 @@ function Bin({ shelf }) {
     <ul class="takes">${binned.map((record) => html`<li key=${record.id}><span><span class="soft">${record.artist}</span> <cite>${nameOf(record)}</cite></span>
       <button class="quiet" onClick=${async () => { if (await told(post(`/api/records/${encodeURIComponent(record.id)}/restore`))) tell(`${nameOf(record)} is back on the shelf.`); await load(); }}>Bring it back<span class="unseen">: ${nameOf(record)}</span></button></li>`)}</ul>
     <${Empty} what=${count(binned.length, "record")} empty=${async () => { if (await told(remove("/api/bin"))) tell("The bin is empty."); await load(); }} /></details>`;
-}
-
-/** @param {{state: any}} props */
-function Foot({ state }) {
-  const busy = useRef(false);
-  if (!state) return null;
-  const check = async () => {
-    if (busy.current) return;
-    busy.current = true;
-    if (await told(post("/api/verify"))) tell("Everything on the shelf is being read and compared with its checksums.");
-    busy.current = false;
-  };
-  const hours = state.shelf.free_bytes / 2.07e9;
-  const job = [...knownNow().jobs.values()].reverse().find((each) => each.kind === "verify" && !each.record);
-  const checking = job && (job.state === "running" || job.state === "waiting");
-  return html`<footer class="shelf-foot soft">
-    <p>Kept in ${state.shelf.name}. ${size(state.shelf.free_bytes)} free: about ${hours >= 10 ? Math.round(hours) : hours.toFixed(1)} hours of recording at 96 kHz.
-    ${state.shelf.writable === false ? " This shelf cannot be written to: records can be heard, not changed." : ""}</p>
-    ${checking ? html`<p role="status">${capital(job.doing || "reading every file")} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label="Checking every file"></progress>` : null}
-    ${job?.state === "done" && html`<${Checked} result=${job.result} />`}
-    ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
-    <p class="buttons"><button class="quiet" disabled=${Boolean(checking)} onClick=${check}>Check every file against its checksum</button></p>
-  </footer>`;
 }

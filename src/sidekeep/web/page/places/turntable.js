@@ -43,9 +43,18 @@ function Elsewhere({ session }) {
 /** Letters from which on a name is set smaller, so that what is to be done stays in sight. */
 const LONG_NAME = 44;
 
+/** The letter after the last one. @param {string[]} sides */
+function nextLetter(sides) {
+  const last = sides.filter((side) => /^[A-Y]$/.test(side)).sort().at(-1);
+  return last ? String.fromCharCode(last.charCodeAt(0) + 1) : "";
+}
+
 /** Nothing is armed yet. @param {{record: any}} props */
 function Ready({ record }) {
-  const sides = record.sides.map((/** @type {any} */ side) => side.side);
+  const [more, setMore] = useState(/** @type {string[]} */ ([]));
+  const sides = [...new Set([...record.sides.map((/** @type {any} */ side) => side.side), ...more])];
+  const printed = new Set((record.sleeve?.sides ?? []).map((/** @type {any} */ side) => side.name));
+  const following = nextLetter(sides);
   const [chosen, setChosen] = useState(/** @type {string[]} */ (sidesToTake(record)));
   const [after, setAfter] = useState(writesAfter());
   const [by_needle, setByNeedle] = useState(true);
@@ -56,10 +65,11 @@ function Ready({ record }) {
     ${all_taken && html`<p class="buttons"><a class="button main large" href=${recordPath(record.id, "copies")}>To its copies</a></p><h2>Take a side again</h2>`}
     <p>Clean the record and the stylus. Turn the speakers down before the needle touches the groove.</p>
     ${sides.length > 0 && html`<fieldset class="choose-sides"><legend>Sides to take</legend>
-      ${sides.map((/** @type {string} */ side) => html`<label class="check"><input type="checkbox" checked=${chosen.includes(side)} onChange=${(/** @type {any} */ event) => setChosen(sides.filter((/** @type {string} */ each) => (each === side ? event.target.checked : chosen.includes(each))))} /><span>Side ${side}</span></label>`)}
+      ${sides.map((/** @type {string} */ side) => html`<label class="check"><input type="checkbox" checked=${chosen.includes(side)} onChange=${(/** @type {any} */ event) => setChosen(sides.filter((/** @type {string} */ each) => (each === side ? event.target.checked : chosen.includes(each))))} /><span>Side ${side}${printed.has(side) ? "" : html` <span class="soft">not on the sleeve</span>`}</span></label>`)}
+      ${following && html`<button class="quiet" onClick=${() => { setMore([...more, following]); setChosen([...chosen, following]); }}>and side ${following}, which the sleeve does not list</button>`}
     </fieldset>`}
     ${again && html`<p class="soft">A side that is taken already gets a second take; the first stays, and you choose which one is used.</p>`}
-    <p class="buttons"><button class=${all_taken ? "large" : "main large"} disabled=${sides.length > 0 && !chosen.length} onClick=${() => void startSession(record, chosen.length ? chosen : ["A", "B"], { by_needle })}>I am ready</button>
+    <p class="buttons"><button class=${all_taken ? "large" : "main large"} disabled=${sides.length > 0 && !chosen.length} onClick=${() => void startSession(record, chosen.length ? chosen : ["A", "B"], { by_needle, any_side: chosen.some((side) => !printed.has(side)) })}>I am ready</button>
       <a class="button" href=${`${recordPath(record.id, "turntable")}#set-up=1`} onClick=${(/** @type {Event} */ event) => { event.preventDefault(); go(`${recordPath(record.id, "turntable")}#set-up=1`); }}>Look at input and level first</a></p>
     <div class="stage-options">
       <label class="check"><input type="checkbox" checked=${after} onChange=${(/** @type {any} */ event) => { setAfter(event.target.checked); setWritesAfter(event.target.checked); }} /><span>When all sides are taken and nothing is unsure, write the copies (lossless and portable).</span></label>

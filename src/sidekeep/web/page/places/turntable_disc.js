@@ -19,6 +19,8 @@ export function LiveDisc({ session, record }) {
   const side = record.sides.find((/** @type {any} */ each) => each.side === session.side);
   const printed_s = (side?.printed ?? []).reduce((/** @type {number} */ sum, /** @type {any} */ line) => sum + (line.duration_s ?? 0), 0);
   const picture = useMemo(() => new LivePicture({ colour, writing: writingOn(colour), title: nameOf(record), artist: record.artist, letter: session.side, paper: styled("--paper") }, printed_s > 60 ? printed_s + 20 : USUAL_SIDE_S), [record.id, session.side]);
+  const aim = knownNow().state?.settings?.peak_dbfs;
+  if (typeof aim === "number") picture.aim = [aim - 6, aim];
   const recording = session.phase === "recording" || session.phase === "run-out";
   const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
 

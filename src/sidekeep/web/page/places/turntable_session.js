@@ -32,7 +32,7 @@ export function sidesToTake(record) {
 
 /**
  * Go to the turntable and arm the first side that is missing. Without a known input the guide comes first.
- * @param {any} record @param {string[]} [sides] @param {{by_needle?: boolean}} [how]
+ * @param {any} record @param {string[]} [sides] @param {{by_needle?: boolean, any_side?: boolean}} [how]
  */
 export async function startSession(record, sides = sidesToTake(record), how = {}) {
   const path = recordPath(record.id, "turntable");
@@ -40,7 +40,7 @@ export async function startSession(record, sides = sidesToTake(record), how = {}
   if (session && session.phase !== "done" && session.record === record.id) return go(path);
   if (!(await inputIsKnown())) return go(`${path}#set-up=1`);
   try {
-    const answer = await post("/api/session", { record: record.id, sides, then: writesAfter() ? { copies: USUAL_KINDS } : null, stylus: stylusInUse(), by_needle: how.by_needle ?? true });
+    const answer = await post("/api/session", { record: record.id, sides, then: writesAfter() ? { copies: USUAL_KINDS } : null, stylus: stylusInUse(), by_needle: how.by_needle ?? true, any_side: how.any_side ?? false });
     knownNow().session = answer.session ?? answer;
   } catch (error) {
     if (!(error instanceof Refused)) throw error;

@@ -1,12 +1,14 @@
 /** The guide for the first evening: which input, is it quiet, is the level right. What was chosen is remembered. */
+import { readNumber, useField } from "../field.js";
 import { html, useEffect, useRef, useState } from "../html.js";
 import { fit } from "../pictures/light.js";
 import { LivePicture } from "../pictures/live.js";
 import { get, post } from "../server.js";
-import { onEvent, told } from "../store.js";
+import { knownNow, onEvent, told } from "../store.js";
 import { decibels, form } from "../words.js";
 import { adviceText, newsText } from "./turntable_words.js";
 
+const LOWEST_AIM_DBFS = -40;
 const STEPS = ["The input", "Is it quiet?", "The level"];
 
 /** @param {{done: (() => void) | null, known: boolean | null}} props */
@@ -54,7 +56,7 @@ function Inputs({ inputs, load, head, next, chosen }) {
         ${input.chosen ? html`<span class="counts">in use</span>` : html`<button onClick=${() => void use(input)}>Use this one<span class="unseen">: ${input.label ?? input.name}</span></button>`}
       </li>`;
     })}</ul>
-    <p class="buttons"><button class="main" disabled=${!chosen} onClick=${next}>On</button><button class="quiet" onClick=${() => void load()}>Look again</button></p>`;
+    <p class="buttons"><button class="main" disabled=${!chosen} onClick=${next}>This is the input</button><button class="quiet" onClick=${() => void load()}>Look again</button></p>`;
 }
 
 /** @param {{step: number, head: any, next: (() => void) | null, known: boolean | null, input: any}} props */
@@ -63,12 +65,17 @@ function Gauge({ step, head, next, input }) {
   const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
   const picture = useRef(new LivePicture({ colour: "#4b4a45", writing: "#fff", title: "", artist: "", letter: "", paper: "#fff" }, 600));
   const shown = useRef(0);
+  const [aim, setAim] = useState(/** @type {[number, number]} */ ([-12, -6]));
   useEffect(() => {
     void told(post("/api/gauge", { on: true }));
     const alive = setInterval(() => void post("/api/gauge", { on: true }).catch(() => undefined), 20_000);
     const meter = onEvent("meter", (event) => {
       if (!event.reading) return;
       picture.current.reading = event.reading;
+      if (event.aim_dbfs) {
+        picture.current.aim = event.aim_dbfs;
+        setAim((before) => (before[0] === event.aim_dbfs[0] && before[1] === event.aim_dbfs[1] ? before : event.aim_dbfs));
+      }
       if (performance.now() - shown.current > 250) {
         shown.current = performance.now();
         setReading(event.reading);
@@ -99,7 +106,8 @@ function Gauge({ step, head, next, input }) {
             ${reading ? html`<p class="stage-more">${reading.hum_hz && reading.hum_dbfs > -65 ? `There is hum: ${decibels(reading.hum_dbfs, "dBFS", 0)} at ${Math.round(reading.hum_hz)} Hz.` : reading.noise_dbfs > -119 ? `The noise of the chain is ${decibels(reading.noise_dbfs, "dBFS", 0)}. No hum worth speaking of.` : "Listening …"}</p>` : html`<p class="soft">Listening to ${input?.label ?? input?.name ?? "the input"} …</p>`}
             <p class="care">Fasten the turntable's thin <strong>earth wire</strong> to the screw on the phono stage. <strong>Never</strong> disconnect or defeat the mains safety earth of anything; for wiring or faults ask a qualified person.</p>`
         : html`<h1 ref=${head} tabindex="-1" class="far">${advice.text || "Speakers down. Then play the loudest passage."}</h1>
-            <p class="stage-more">Use the gain of the interface or phono stage, not a slider in the computer. The aim is between the brackets: −12 to −6 dBFS at 24 bits.</p>
+            <p class="stage-more">Use the gain of the interface or phono stage, not a slider in the computer. The aim is between the brackets.</p>
+            <p class="aim">The highest peaks should lie between ${decibels(aim[0], "dBFS", 0)} and <${Aim} peak=${aim[1]} />.</p>
             ${reading?.highest_dbfs > -100 && html`<dl class="gauge-facts"><div><dt>highest so far</dt><dd class="number">${decibels(reading.highest_dbfs, "dBFS")}</dd></div>
               ${reading.forecast_dbfs > -100 && html`<div><dt>the side may reach</dt><dd class="number">${decibels(reading.forecast_dbfs, "dBFS")}</dd></div>`}
               <div><dt>left is louder by</dt><dd class="number">${decibels(reading.balance_db ?? 0)}</dd></div></dl>`}`}
@@ -107,4 +115,13 @@ function Gauge({ step, head, next, input }) {
     </div>
     <figure class="live"><div class="live-box"><canvas ref=${canvas} role="img" aria-label=${reading ? `Level: highest ${decibels(reading.highest_dbfs, "dBFS")}` : "Level"}></canvas></div></figure>
   </div>`;
+}
+
+/** Where the highest peaks should come to at most; kept for the next time. @param {{peak: number}} props */
+function Aim({ peak }) {
+  const field = useField(peak, (text) => readNumber(text, LOWEST_AIM_DBFS, 0), (value) => void told(post("/api/gauge", { on: true, peak_dbfs: value })).then((answer) => {
+    const settings = knownNow().state?.settings;
+    if (answer && settings) settings.peak_dbfs = value;
+  }));
+  return html`<span class="with-unit"><input type="number" aria-label="Highest peak wanted, in dBFS" min=${LOWEST_AIM_DBFS} max="0" step="1" ...${field} /> dBFS</span>`;
 }

@@ -12,6 +12,7 @@ const WORDS = {
   "cuts-proposed": () => "sides and tracks",
   titles: () => "the order of the titles",
   recipe: () => "how the record is treated",
+  "recipe-text": () => "a recipe from a file",
   "move-mark": (facts, at) => `side ${facts.side}, track ${facts.track}: its ${facts.edge === "stop" ? "end" : "beginning"} moved to ${at(facts.frame)}`,
   split: (facts, at) => `side ${facts.side}: a track split at ${at(facts.frame)}`,
   join: (facts) => `side ${facts.side}, track ${facts.track}: joined with the one after it`,

@@ -1,0 +1,52 @@
+"""Keeping the shelf in order from a page: takes that something interrupted, and the index made again from the folders."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import Any
+
+from sidekeep.errors import ShelfError, SidekeepError
+from sidekeep.service.shelf import rebuild
+from sidekeep.service.take_close import interrupted, is_taking, recover
+from sidekeep.shelf.record_folder import RecordFolder
+
+
+def interrupted_views(shelf: Path) -> list[dict[str, Any]]:
+    """The takes that nobody closed: record and side of each. None while a side is being recorded."""
+    found = []
+    for take in interrupted(shelf) if shelf.is_dir() else ():
+        folder = RecordFolder(take.parent.parent)
+        with contextlib.suppress(SidekeepError, OSError):
+            record = folder.record()
+            found.append(
+                {
+                    "record": folder.record_id,
+                    "artist": record.artist,
+                    "title": record.title,
+                    "side": take.name.rpartition("-")[0],
+                }
+            )
+    return found
+
+
+def close_interrupted_takes(shelf: Path) -> tuple[list[dict[str, Any]], list[str]]:
+    """Close them, keeping all that was recorded: side and length of each that was closed, and the records touched.
+
+    Raises ShelfError while a side is being recorded.
+    """
+    _refuse_while_taking(shelf)
+    records = list(dict.fromkeys(each["record"] for each in interrupted_views(shelf)))
+    takes = [{"side": take.side, "length_s": take.length_s} for take in recover(shelf)]
+    return takes, records
+
+
+def index_again(shelf: Path) -> int:
+    """The index made again from the record folders; how many records there are. Raises ShelfError."""
+    _refuse_while_taking(shelf)
+    return rebuild(shelf)
+
+
+def _refuse_while_taking(shelf: Path) -> None:
+    if is_taking(shelf):
+        raise ShelfError("a side is being recorded onto this shelf; wait until it is closed", code="busy")

@@ -1,0 +1,42 @@
+/** A field whose value is kept elsewhere: what is being typed is never overwritten by an answer that comes meanwhile. */
+import { useEffect, useRef, useState } from "./html.js";
+
+/**
+ * What an input needs. The value is sent when the field is left or Enter is pressed, once.
+ * @template T
+ * @param {T} value as it is kept
+ * @param {(text: string) => T | null} read null: what was typed is no value, and the kept one comes back
+ * @param {(value: T) => void} set
+ */
+export function useField(value, read, set) {
+  const [text, setText] = useState(String(value));
+  const typing = useRef(false);
+  const sent = useRef(value); // leaving the field after Enter does not ask again for what was refused
+  useEffect(() => {
+    sent.current = value;
+    if (!typing.current) setText(String(value));
+  }, [value]);
+  const keep = () => {
+    typing.current = false;
+    const now = read(text);
+    if (now === null) return setText(String(value));
+    if (now !== value && now !== sent.current) set((sent.current = now));
+  };
+  return {
+    value: text,
+    onInput: (/** @type {any} */ event) => {
+      typing.current = true;
+      setText(event.target.value);
+    },
+    onBlur: keep,
+    onKeyDown: (/** @type {KeyboardEvent} */ event) => {
+      if (event.key === "Enter") keep();
+    },
+  };
+}
+
+/** A number within bounds, a decimal comma and a typographic minus understood. @param {string} text @param {number} min @param {number} max */
+export function readNumber(text, min, max) {
+  const now = text.trim() === "" ? NaN : Number(text.replace(",", ".").replace("−", "-"));
+  return Number.isFinite(now) && now >= min && now <= max ? now : null;
+}

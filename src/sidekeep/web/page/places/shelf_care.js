@@ -1,0 +1,70 @@
+/** Looking after the shelf: room on the disk, checksums, takes that were interrupted, the index. */
+import { recordPath } from "../address.js";
+import { html, useEffect, useRef, useState } from "../html.js";
+import { get, post } from "../server.js";
+import { knownNow, loadShelf, tell, told } from "../store.js";
+import { capital, count, listed, nameOf, roughly, size } from "../words.js";
+import { Checked } from "./checked.js";
+
+const BYTES_PER_HOUR = 96_000 * 2 * 3 * 3600;
+
+/** Takes that a crash or a pulled plug left open. @param {{shelf: any[] | null}} props */
+export function Interrupted({ shelf }) {
+  const [takes, setTakes] = useState(/** @type {any[]} */ ([]));
+  const load = () => get("/api/interrupted").then((answer) => setTakes(answer.takes), () => undefined);
+  useEffect(() => void load(), [shelf]);
+  if (!takes.length) return null;
+  const close = async () => {
+    const answer = await told(post("/api/interrupted/close"));
+    if (!answer) return load();
+    setTakes(answer.left);
+    const kept = answer.takes.map((/** @type {any} */ take) => `side ${take.side}, ${roughly(take.length_s)}`);
+    if (kept.length) tell(`Closed and kept: ${listed(kept)}. Tracks are being looked for.`);
+    else if (!answer.left.length) tell("There was no sound in what was interrupted.");
+    if (answer.left.length) tell(`${capital(count(answer.left.length, "take"))} could not be closed; what is there is left as it is.`, { severity: "act" });
+  };
+  return html`<section class="finding look" aria-label="Interrupted takes">
+    <p>${capital(count(takes.length, "take was", "takes were"))} interrupted before ${takes.length > 1 ? "they were" : "it was"} closed: ${takes.map((take, at) => html`${at ? ", " : ""}side ${take.side} of <a href=${recordPath(take.record, "turntable")}><cite>${nameOf(take)}</cite></a>`)}.</p>
+    <p class="buttons"><button onClick=${close}>Close ${takes.length > 1 ? "them" : "it"}, and keep all that was recorded</button></p></section>`;
+}
+
+/** @param {{state: any}} props */
+export function Foot({ state }) {
+  const busy = useRef(false);
+  const [decode, setDecode] = useState(false);
+  if (!state) return null;
+  /** One press, one question. @param {() => Promise<void>} work */
+  const once = async (work) => {
+    if (busy.current) return;
+    busy.current = true;
+    await work();
+    busy.current = false;
+  };
+  const check = () => once(async () => {
+    if (await told(post("/api/verify", { decode_flac: decode }))) tell("Everything on the shelf is being read and compared with its checksums.");
+  });
+  const look_again = () => once(async () => {
+    const answer = await told(post("/api/index"));
+    if (answer) tell(`${capital(count(answer.records, "record"))} found in the folders.`);
+    await loadShelf();
+  });
+  const hours = state.shelf.free_bytes / BYTES_PER_HOUR;
+  const job = [...knownNow().jobs.values()].reverse().find((each) => each.kind === "verify" && !each.record);
+  const checking = job && (job.state === "running" || job.state === "waiting");
+  return html`<footer class="shelf-foot soft">
+    <p>Kept in ${state.shelf.name}. ${size(state.shelf.free_bytes)} free: about ${hours >= 10 ? Math.round(hours) : hours.toFixed(1)} hours of recording at 96 kHz.
+    ${state.shelf.writable === false ? " This shelf cannot be written to: records can be heard, not changed." : ""}</p>
+    ${checking ? html`<p role="status">${capital(job.doing || "reading every file")} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label="Checking every file"></progress>` : null}
+    ${job?.state === "done" && html`<${Checked} result=${job.result} />`}
+    ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
+    <details class="shelf-care"><summary>Look after the shelf</summary>
+      <p class="buttons"><button disabled=${Boolean(checking)} onClick=${check}>Check every file against its checksum</button><${Decode} on=${decode} set=${setDecode} /></p>
+      <p class="buttons"><button disabled=${state.shelf.writable === false} onClick=${look_again}>Read the record folders again</button><span>For folders that were moved, renamed or restored by hand. What is there now then counts as what should be there.</span></p>
+    </details>
+  </footer>`;
+}
+
+/** @param {{on: boolean, set: (on: boolean) => void}} props */
+export function Decode({ on, set }) {
+  return html`<label class="check"><input type="checkbox" checked=${on} onChange=${(/** @type {any} */ event) => set(event.target.checked)} /><span>decode every FLAC too (slower)</span></label>`;
+}

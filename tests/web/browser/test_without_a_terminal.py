@@ -1,0 +1,142 @@
+"""What the command line can do for a record, done on the page: interrupted takes, the recipe as a file, a side of no sleeve."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.web.conftest import RunningServer
+from tests.web.test_upkeep import SLEEVE, leave_open
+
+INPUT = {
+    "id": "deck",
+    "name": "Deck",
+    "channels": 2,
+    "rate_hz": 96_000,
+    "bits": 24,
+    "chosen": True,
+    "notes": [],
+}
+
+
+@pytest.fixture(scope="module")
+def own(full_shelf: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningServer]:
+    """A server on a copy of the full shelf, and one more record that is only planned."""
+    shelf = tmp_path_factory.mktemp("alone") / "shelf"
+    shutil.copytree(full_shelf, shelf)
+    running = RunningServer(shelf)
+    running.ask("POST", "/api/records", {"text": SLEEVE})
+    yield running
+    running.close()
+
+
+def ids(server: RunningServer) -> dict[str, str]:
+    return {each["title"]: each["id"] for each in server.get("/api/records")["records"]}
+
+
+def choices(server: RunningServer, record: str) -> Any:
+    return server.get(f"/api/records/{record}/recipe")["choices"]
+
+
+def test_an_interrupted_take_is_told_on_the_shelf_and_kept_in_one_press(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    fresh.ask("POST", "/api/records", {"text": SLEEVE})
+    (place,) = [path.parent for path in fresh.house.shelf.glob("*/record.toml")]
+    leave_open(place)
+    page = open_page(fresh, "/")
+    page.get_by_text("One take was interrupted before it was closed: side A of Salt Hours.").wait_for()
+    page.get_by_role("button", name="Close it, and keep all that was recorded").click()
+    page.get_by_text("Closed and kept: side A, a moment.").first.wait_for()
+    page.get_by_label("Interrupted takes").wait_for(state="detached")
+    (record,) = fresh.get("/api/records")["records"]
+    assert len(fresh.get(f"/api/records/{record['id']}")["takes"]) == 1
+    page.get_by_text("Look after the shelf").click()
+    page.get_by_role("button", name="Read the record folders again").click()
+    page.get_by_text("One record found in the folders.").first.wait_for()
+
+
+def test_a_recipe_is_saved_followed_from_a_file_and_taken_over_from_another_record(
+    own: RunningServer, open_page: Callable[..., Any], tmp_path: Path
+) -> None:
+    known = ids(own)
+    page = open_page(own, f"/record/{known['Small Hours']}/copies", allow=("400",))
+    page.get_by_text("The recipe as a file").click()
+    with page.expect_download() as saved:
+        page.get_by_role("link", name="Save the recipe as a file").click()
+    assert saved.value.suggested_filename == "Small Hours recipe.toml"
+    text = Path(saved.value.path()).read_text("utf-8")
+    file = tmp_path / "gently.toml"
+    file.write_text(text.replace('size = "even"', 'size = "gentle"'), "utf-8")
+    page.get_by_label("Follow a recipe from a file").set_input_files(file)
+    page.get_by_text("The recipe of gently.toml is followed from now on").first.wait_for()
+    assert choices(own, known["Small Hours"])["mend"]["size"] == "gentle"
+    page.wait_for_function(
+        "document.querySelector('select[aria-label=\"How much is mended\"]').value === 'gentle'"
+    )
+    file.write_text("this is no recipe", "utf-8")
+    page.get_by_label("Follow a recipe from a file").set_input_files(file)
+    page.get_by_role("button", name="I have seen it").nth(1).wait_for()
+    assert choices(own, known["Small Hours"])["mend"]["size"] == "gentle"
+
+    page.goto(f"http://{own.host}/record/{known['Salt Hours']}/copies")
+    page.get_by_role("heading", level=1, name="Nothing is taken yet.").wait_for()
+    page.goto(f"http://{own.host}/record/{known['Small Hours']}/copies")
+    page.get_by_text("The recipe as a file").click()
+    page.get_by_label("Treat it as").select_option(known["Salt Hours"])
+    page.get_by_role("button", name="Take its settings over").click()
+    page.get_by_text("The settings are taken over").first.wait_for()
+    assert choices(own, known["Small Hours"])["mend"]["size"] == "even"
+
+
+def test_what_is_being_typed_is_not_overwritten_by_an_answer(
+    own: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    record = ids(own)["Small Hours"]
+    page = open_page(own, f"/record/{record}/copies")
+    page.get_by_text("Form of the files").click()
+    forms = page.get_by_label("Bits, rates and bit rates")
+    held: list[Any] = []
+    page.route("**/edits", lambda route: held.append(route))
+    forms.fill("lossless=16")
+    with page.expect_request("**/edits"):
+        forms.press("Enter")
+    forms.press("End")
+    forms.press_sequentially(" portable=good")
+    with page.expect_response("**/edits"):
+        held[0].continue_()
+    page.unroute("**/edits")
+    page.get_by_text("Form of the files: not as usual").wait_for()  # the answer has been drawn
+    assert forms.input_value() == "lossless=16 portable=good"
+    with page.expect_response("**/edits"):
+        forms.blur()
+    assert choices(own, record)["copies"]["forms"] == ["lossless=16", "portable=good"]
+
+    old = page.get_by_label("Tags for old players")
+    for on in (True, False):
+        with page.expect_response("**/edits"):
+            old.set_checked(on)
+        assert choices(own, record)["copies"]["old_tags"] is on
+
+
+def test_a_side_that_the_sleeve_does_not_list_can_be_taken(
+    own: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    page = open_page(own, "/new")
+    page.route("**/api/inputs", lambda route: route.fulfill(json={"inputs": [INPUT], "settings": {}}))
+    page.goto(f"http://{own.host}/record/{ids(own)['Salt Hours']}/turntable")
+    page.get_by_role("button", name=re.compile("and side B, which the sleeve does not list")).click()
+    assert page.get_by_label(re.compile("Side B not on the sleeve")).is_checked()
+    page.route(
+        "**/api/session", lambda route: route.fulfill(json={"record": "", "phase": "done", "news": []})
+    )
+    with page.expect_request("**/api/session") as asked:
+        page.get_by_role("button", name="I am ready").click()
+    sent = json.loads(asked.value.post_data)
+    assert (sent["sides"], sent["any_side"]) == (["A", "B"], True)
