@@ -103,6 +103,39 @@ def make_shelf(folder: Path) -> None:
     shutil.rmtree(making, ignore_errors=True)
 
 
+def make_year_later(shelf: Path) -> None:
+    """Side A of the demo taken again a year later, with more dust, a duller inside and more noise; compared with the first."""
+    import soundfile
+    from scipy.signal import butter, sosfilt
+
+    from sidekeep.service import shelf as shelf_service
+    from sidekeep.service.comparing.compare import compare
+    from sidekeep.service.edits import apply
+
+    record = shelf_service.find_record(shelf, "drowned")
+    if (record.path / "comparisons").exists():
+        return
+    first = record.path / "takes" / "A-1"
+    audio, rate_hz = soundfile.read(first / "take.wav", always_2d=True)
+    rng = np.random.default_rng(1975)
+    dull = sosfilt(butter(1, 6000.0, fs=rate_hz, output="sos"), audio, axis=0)
+    inward = np.linspace(0.0, 0.6, len(audio))[:, None]
+    worn = audio * (1.0 - inward) + dull * inward + rng.normal(0.0, 2e-4, audio.shape)
+    for start in rng.integers(9 * rate_hz, len(audio) - 9 * rate_hz, 40):
+        worn[start : start + 30] += 0.35 * rng.choice((-1.0, 1.0)) * np.exp(-np.arange(30) / 6.0)[:, None]
+    again = shelf.with_name(shelf.name + "-again") / "side A again.wav"
+    again.parent.mkdir(exist_ok=True)
+    soundfile.write(again, np.clip(worn, -1.0, 1.0 - 2.0**-23), rate_hz, subtype="PCM_24")
+    shelf_service.adopt([again], shelf=shelf, record_name="drowned", side_letters=["A"])
+    shutil.rmtree(again.parent)
+    facts = json.loads((first / "take.json").read_text("utf-8"))
+    year = int(facts["taken_utc"][:4]) - 1
+    facts["taken_utc"] = f"{year}{facts['taken_utc'][4:]}"
+    (first / "take.json").write_text(json.dumps(facts, indent=1), "utf-8")
+    apply(record, {"kind": "choose-take", "side": "A", "number": 1})
+    compare(shelf, str(first), str(record.path / "takes" / "A-2"))
+
+
 @contextmanager
 def running(shelf: Path) -> Iterator[Any]:
     """A server on that shelf."""
@@ -292,6 +325,8 @@ def main() -> int:
     shelf = options.shelf or KEPT
     if not shelf.exists():
         make_shelf(shelf)
+    if shelf == KEPT:
+        make_year_later(shelf)
     options.out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder) / "My shelf"

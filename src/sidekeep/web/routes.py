@@ -13,6 +13,7 @@ from sidekeep.service.house.sleeve_lines import read_sleeve_lines
 from sidekeep.service.house.spectrum import SCALES, spectrum
 from sidekeep.service.house.styluses import keep_stylus, stylus_views
 from sidekeep.service.house.takes import VERSIONS
+from sidekeep.service.house.upkeep import due_views
 from sidekeep.service.house.views import damage_view
 from sidekeep.service.house.waveform import waveform
 from sidekeep.service.kinds import check_kinds, kinds_of_copies
@@ -239,6 +240,10 @@ def close_interrupted(ask: Ask) -> Any:
     return ask.house.close_interrupted()
 
 
+def due(ask: Ask) -> Any:
+    return {"sides": due_views(ask.house.shelf, ask.decimal("months", 12.0))}
+
+
 def index_again(ask: Ask) -> Any:
     return {"records": ask.house.index_again()}
 
@@ -436,6 +441,7 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="POST", path="/api/verify", handler=verify_shelf, body=Check),
     Endpoint(method="GET", path="/api/interrupted", handler=interrupted),
     Endpoint(method="POST", path="/api/interrupted/close", handler=close_interrupted),
+    Endpoint(method="GET", path="/api/due", handler=due),
     Endpoint(method="POST", path="/api/index", handler=index_again),
     Endpoint(method="GET", path="/api/kinds", handler=kinds),
     Endpoint(method="GET", path="/api/jobs", handler=jobs),

@@ -1,4 +1,5 @@
-"""Keeping the shelf in order from a page: takes that something interrupted, and the index made again from the folders."""
+"""Keeping the shelf in order from a page: takes that something interrupted, the index made again from the folders, sides that
+are due to be listened to again."""
 
 from __future__ import annotations
 
@@ -6,7 +7,8 @@ import contextlib
 from pathlib import Path
 from typing import Any
 
-from sidekeep.errors import ShelfError, SidekeepError
+from sidekeep.errors import ParameterError, ShelfError, SidekeepError
+from sidekeep.service.comparing.history import sides_due
 from sidekeep.service.shelf import rebuild
 from sidekeep.service.take_close import interrupted, is_taking, recover
 from sidekeep.shelf.record_folder import RecordFolder
@@ -45,6 +47,27 @@ def index_again(shelf: Path) -> int:
     """The index made again from the record folders; how many records there are. Raises ShelfError."""
     _refuse_while_taking(shelf)
     return rebuild(shelf)
+
+
+def due_views(shelf: Path, months: float) -> list[dict[str, Any]]:
+    """Sides that were last taken longer ago than that, the longest first: time to take them again and compare."""
+    if not 0.0 < months < 1200.0:
+        raise ParameterError(f"months={months:g} must be more than 0 and less than 1200")
+    found = []
+    for side in sides_due(shelf, months) if shelf.is_dir() else ():
+        folder = RecordFolder(shelf / side.record)
+        with contextlib.suppress(SidekeepError, OSError):
+            record = folder.record()
+            found.append(
+                {
+                    "record": folder.record_id,
+                    "artist": record.artist,
+                    "title": record.title,
+                    "side": side.side,
+                    "taken_utc": side.taken_utc,
+                }
+            )
+    return found
 
 
 def _refuse_while_taking(shelf: Path) -> None:

@@ -15,6 +15,8 @@ const PLACES = {
   later: () => import("./places/later.js"),
   phone: () => import("./places/phone.js"),
 };
+/** What the session is doing while sound is written. */
+const RECORDING = new Set(["recording", "run-out", "closing"]);
 /** @type {Map<string, any>} */
 const ready = new Map();
 
@@ -93,7 +95,7 @@ function Way({ id, address }) {
   const all_taken = sides.length > 0 && sides.every((/** @type {any} */ side) => side.chosen_take);
   const steps = [
     { place: "sleeve", side: "", text: "Sleeve", state: sides.length ? "done" : "open", more: sides.length ? "read" : "not read yet" },
-    { place: "turntable", side: "", text: "Turntable", state: recording ? "now" : all_taken ? "done" : "open", more: recording ? "recording" : all_taken ? "all sides taken" : any_taken ? "a side is missing" : "not taken yet" },
+    { place: "turntable", side: "", text: "Turntable", state: recording ? "now" : all_taken ? "done" : "open", more: recording ? (RECORDING.has(known.session.phase) ? "recording" : "on it now") : all_taken ? "all sides taken" : any_taken ? "a side is missing" : "not taken yet" },
     ...sides.map((/** @type {any} */ side) => ({
       place: "side", side: side.side, text: `Side ${side.side}`,
       state: !side.chosen_take ? "open" : side.unsure?.length ? "look" : "done",

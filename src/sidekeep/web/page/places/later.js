@@ -1,9 +1,11 @@
 /** A year later: two takes of one side, side by side, and one better take out of several. Both are made by the server. */
 import { recordPath } from "../address.js";
+import { sleeveColour } from "../colours.js";
 import { html, useEffect, useState } from "../html.js";
 import { get, post } from "../server.js";
 import { told, useKnown, useRecord } from "../store.js";
-import { capital, clock, day, whole } from "../words.js";
+import { capital, clock, count, day, whole } from "../words.js";
+import { TwoDiscs } from "./later_disc.js";
 
 const MEASURES = /** @type {const} */ ([["inside_db", "Treble of the inner third", " dB", 1], ["groove_db", "Surface noise", " dB", 3], ["marks", "Marks", "", 10]]);
 
@@ -18,7 +20,7 @@ function Years({ points }) {
     const most = Math.max(least, ...known.map((each) => Math.abs(each.value)));
     const places = known.map((each) => [4 + (332 * (each.at - /** @type {number} */ (times[0]))) / span, 32 - (28 * each.value) / most]);
     const last = known[known.length - 1]?.value ?? 0;
-    const now = `${last > 0 ? "+" : last < 0 ? "−" : "±"}${Math.abs(last)}${unit}`;
+    const now = `${last > 0 ? "+" : last < 0 ? "−" : "±"}${Number(Math.abs(last).toFixed(1))}${unit}`;
     return html`<figure key=${field}><svg viewBox="0 0 340 64" role="img" aria-label=${`${name}: ${now} since the first take`}>
       <line class="first-take" x1="0" x2="340" y1="32" y2="32" /><polyline points=${places.map((place) => place.join(",")).join(" ")} />
       ${places.map(([x, y]) => html`<circle cx=${x} cy=${y} r="3" />`)}</svg><figcaption>${name}: ${now}</figcaption></figure>`;
@@ -57,12 +59,13 @@ export function Place({ address }) {
     <p class="two-takes">${pick(0, old)} ${pick(1, young)}</p>
     ${working ? html`<div class="working"><p class="working-what" role="status">${capital(job.doing || (job.kind === "combine" ? "combining the takes" : "lining them up"))} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label=${job.kind === "combine" ? "Combining" : "Comparing"}></progress></div>`
       : html`<p class="buttons"><button class="main" disabled=${!path} onClick=${() => void told(post(path, { old: old.id }))}>${found ? "Compare again" : "Say what has changed"}</button>
-        ${found && html`<a class="button quiet" href=${`${path}/report${between}`} target="_blank" rel="noreferrer">The discs over each other, and what to listen to<span class="unseen"> (opens a new window)</span></a>`}</p>`}
+        ${found && html`<a class="button quiet" href=${`${path}/report${between}`} target="_blank" rel="noreferrer">All of it as a page, with the difference to listen to<span class="unseen"> (opens a new window)</span></a>`}</p>`}
     ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
     ${found && !working && html`<ul class="changes">${(found.findings ?? []).map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity ?? "note"}`}>${finding.text}</li>`)}</ul>`}
+    ${found && !working && found.same && html`<${TwoDiscs} found=${found} old=${old} young=${young} colour=${sleeveColour(record.colour)} />`}
     ${found && !working && (found.history ?? []).length > 1 && html`<${Years} points=${found.history} />`}
     <h2>One better take out of these</h2>
     <p>Where the take in use is damaged and another is not, the other's sound is put in. The takes stay as they are; the result is one more take, which is then in use.</p>
     ${job?.kind === "combine" && job.state === "done" && html`<p class="finding">Take ${job.result?.number} is made of them: ${whole(job.result?.replaced_frames ?? 0)} damaged frames were taken from the others. <a href=${recordPath(record.id, "side", side)}>Look at side ${side}</a></p>`}
-    <p class="buttons"><button disabled=${Boolean(working) || !best || !others.length} onClick=${() => void told(post(`/api/takes/${encodeURIComponent(best)}/combine`, { others }))}>Combine the ${takes.length} takes</button></p>`;
+    <p class="buttons"><button disabled=${Boolean(working) || !best || !others.length} onClick=${() => void told(post(`/api/takes/${encodeURIComponent(best)}/combine`, { others }))}>Combine the ${count(takes.length, "take")}</button></p>`;
 }

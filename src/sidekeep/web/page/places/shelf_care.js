@@ -3,9 +3,11 @@ import { recordPath } from "../address.js";
 import { html, useEffect, useRef, useState } from "../html.js";
 import { get, post } from "../server.js";
 import { knownNow, loadShelf, tell, told } from "../store.js";
-import { capital, count, listed, nameOf, roughly, size } from "../words.js";
+import { capital, count, day, listed, nameOf, roughly, size } from "../words.js";
 import { Checked } from "./checked.js";
 
+const AGES = [6, 12, 24, 60].map((value) => ({ value, text: value === 6 ? "half a year" : value === 12 ? "a year" : `${value / 12} years` }));
+const MOST_DUE = 40;
 const BYTES_PER_HOUR = 96_000 * 2 * 3 * 3600;
 
 /** Takes that a crash or a pulled plug left open. @param {{shelf: any[] | null}} props */
@@ -32,6 +34,7 @@ export function Interrupted({ shelf }) {
 export function Foot({ state }) {
   const busy = useRef(false);
   const [decode, setDecode] = useState(false);
+  const [open, setOpen] = useState(false);
   if (!state) return null;
   /** One press, one question. @param {() => Promise<void>} work */
   const once = async (work) => {
@@ -57,11 +60,21 @@ export function Foot({ state }) {
     ${checking ? html`<p role="status">${capital(job.doing || "reading every file")} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label="Checking every file"></progress>` : null}
     ${job?.state === "done" && html`<${Checked} result=${job.result} />`}
     ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
-    <details class="shelf-care"><summary>Look after the shelf</summary>
+    <details class="shelf-care" onToggle=${(/** @type {any} */ event) => setOpen(event.currentTarget.open)}><summary>Look after the shelf</summary>
       <p class="buttons"><button disabled=${Boolean(checking)} onClick=${check}>Check every file against its checksum</button><${Decode} on=${decode} set=${setDecode} /></p>
       <p class="buttons"><button disabled=${state.shelf.writable === false} onClick=${look_again}>Read the record folders again</button><span>For folders that were moved, renamed or restored by hand. What is there now then counts as what should be there.</span></p>
+      ${open && html`<${Due} />`}
     </details>
   </footer>`;
+}
+
+/** Sides that were last taken long ago: time to listen again. */
+function Due() {
+  const [months, setMonths] = useState(12);
+  const [sides, setSides] = useState(/** @type {any[] | null} */ (null));
+  useEffect(() => void get(`/api/due?months=${months}`).then((answer) => setSides(answer.sides), () => undefined), [months]);
+  return html`<p><label>Taken longer ago than <select value=${months} onChange=${(/** @type {any} */ event) => setMonths(Number(event.target.value))}>${AGES.map(({ value, text }) => html`<option value=${value} selected=${value === months}>${text}</option>`)}</select></label>: ${sides === null ? "…" : sides.length ? "time to take these again and hear what has changed." : "no side."}</p>
+    ${sides && sides.length > 0 && html`<ul class="due">${sides.slice(0, MOST_DUE).map((side) => html`<li key=${side.record + side.side}><a href=${recordPath(side.record, "turntable")}>side ${side.side} of <cite>${nameOf(side)}</cite></a>, ${day(side.taken_utc)}</li>`)}</ul>${sides.length > MOST_DUE && html`<p>and ${sides.length - MOST_DUE} more.</p>`}`}`;
 }
 
 /** @param {{on: boolean, set: (on: boolean) => void}} props */

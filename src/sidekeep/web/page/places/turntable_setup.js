@@ -9,6 +9,7 @@ import { decibels, form } from "../words.js";
 import { adviceText, newsText } from "./turntable_words.js";
 
 const LOWEST_AIM_DBFS = -40;
+const WORD_LENGTHS = [16, 24, 32];
 const STEPS = ["The input", "Is it quiet?", "The level"];
 
 /** @param {{done: (() => void) | null, known: boolean | null}} props */
@@ -17,9 +18,12 @@ export function SetUp({ done, known }) {
   const [inputs, setInputs] = useState(/** @type {any[] | null} */ (null));
   const head = useRef(/** @type {HTMLElement | null} */ (null));
   const [served, setServed] = useState(true);
+  const [kept, setKept] = useState(/** @type {any} */ ({}));
   const load = async () => {
     try {
-      setInputs((await get("/api/inputs")).inputs ?? []);
+      const answer = await get("/api/inputs");
+      setKept(answer.settings ?? {});
+      setInputs(answer.inputs ?? []);
     } catch (error) {
       setServed(/** @type {any} */ (error).code !== "not-served");
       setInputs([]);
@@ -31,16 +35,16 @@ export function SetUp({ done, known }) {
   if (!served) return html`<div class="setup"><h1>Recording begins on the command line.</h1><p class="stage-more">This sidekeep does not record from the page. Its command <code>sidekeep take</code> does; what it takes is on the shelf afterwards.</p><p class="buttons"><a class="button main" href="/">To the shelf</a></p></div>`;
   return html`<div class="setup">
     <ol class="setup-steps" aria-label="The guide">${STEPS.map((text, at) => html`<li key=${text}><button class="quiet" aria-current=${at === step ? "step" : null} disabled=${at > 0 && !chosen} onClick=${() => setStep(at)}><span class="number">${at + 1}</span> ${text}</button></li>`)}</ol>
-    ${step === 0 && html`<${Inputs} inputs=${inputs} load=${load} head=${head} next=${() => setStep(1)} chosen=${chosen} />`}
+    ${step === 0 && html`<${Inputs} inputs=${inputs} kept=${kept} load=${load} head=${head} next=${() => setStep(1)} chosen=${chosen} />`}
     ${step > 0 && html`<${Gauge} key=${step} step=${step} head=${head} next=${step === 1 ? () => setStep(2) : done} known=${known} input=${chosen} />`}
   </div>`;
 }
 
-/** @param {{inputs: any[] | null, load: () => Promise<void>, head: any, next: () => void, chosen: any}} props */
-function Inputs({ inputs, load, head, next, chosen }) {
-  /** @param {any} input */
-  const use = async (input) => {
-    if (await told(post("/api/inputs/choose", { input: input.id ?? input.name, rate_hz: input.rate_hz, bits: input.bits }))) await load();
+/** @param {{inputs: any[] | null, kept: any, load: () => Promise<void>, head: any, next: () => void, chosen: any}} props */
+function Inputs({ inputs, kept, load, head, next, chosen }) {
+  /** @param {any} input @param {{rate_hz?: number, bits?: number}} [how] */
+  const use = async (input, how = {}) => {
+    if (await told(post("/api/inputs/choose", { input: input.id ?? input.name, rate_hz: input.rate_hz, bits: input.bits, ...how }))) await load();
   };
   return html`<h1 ref=${head} tabindex="-1">Which input is the turntable on?</h1>
     <p class="care">Turntable, then phono stage, then a <strong>line</strong> input; not the microphone input. Volume down before you touch a plug.</p>
@@ -51,12 +55,22 @@ function Inputs({ inputs, load, head, next, chosen }) {
       return html`<li key=${input.id ?? input.name} class=${input.chosen ? "chosen" : ""}>
         <div><strong>${input.label ?? input.description ?? input.name}</strong>
           <p class="soft">${input.channels === 2 ? "two channels" : input.channels === 1 ? "one channel" : `${input.channels} channels`}, ${form(input.rate_hz, input.bits)}: what it truly delivers</p>
+          ${input.chosen && html`<${Form} input=${input} kept=${kept} use=${use} />`}
           ${notes.map((/** @type {any} */ note) => html`<p class="finding look">${note.text}</p>`)}
           ${(input.problems ?? []).map((/** @type {string} */ text) => html`<p class="finding look">${text}</p>`)}</div>
         ${input.chosen ? html`<span class="counts">in use</span>` : html`<button onClick=${() => void use(input)}>Use this one<span class="unseen">: ${input.label ?? input.name}</span></button>`}
       </li>`;
     })}</ul>
     <p class="buttons"><button class="main" disabled=${!chosen} onClick=${next}>This is the input</button><button class="quiet" onClick=${() => void load()}>Look again</button></p>`;
+}
+
+/** How the input is opened, where there is a choice. @param {{input: any, kept: any, use: (input: any, how: {rate_hz?: number, bits?: number}) => Promise<void>}} props */
+function Form({ input, kept, use }) {
+  const now = { rate_hz: kept.rate_hz ?? input.rate_hz, bits: kept.bits ?? input.bits };
+  const rates = [...new Set([...(input.rates_hz ?? []), now.rate_hz])].sort((a, b) => a - b);
+  const bits = [...new Set([...WORD_LENGTHS.filter((length) => length <= Math.max(input.bits, 24)), now.bits])].sort((a, b) => a - b);
+  return html`<p class="input-form"><label>Recorded at <select value=${now.rate_hz} disabled=${rates.length < 2} onChange=${(/** @type {any} */ event) => void use(input, { ...now, rate_hz: Number(event.target.value) })}>${rates.map((rate) => html`<option value=${rate} selected=${rate === now.rate_hz}>${rate / 1000} kHz</option>`)}</select></label>
+    <label>with <select value=${now.bits} onChange=${(/** @type {any} */ event) => void use(input, { ...now, bits: Number(event.target.value) })}>${bits.map((length) => html`<option value=${length} selected=${length === now.bits}>${length} bits</option>`)}</select></label></p>`;
 }
 
 /** @param {{step: number, head: any, next: (() => void) | null, known: boolean | null, input: any}} props */

@@ -5,15 +5,17 @@ import { told } from "../store.js";
 import { stylusInUse, useStylus } from "./turntable_session.js";
 
 const NEW = "\u0000new";
+const REMIND_AT_H = 400;
+const focusOnce = (/** @type {HTMLInputElement | null} */ field) => field?.focus();
 
 export function Stylus() {
   const [known, setKnown] = useState(/** @type {any[]} */ ([]));
   const [name, setName] = useState(stylusInUse());
-  const [adding, setAdding] = useState(false);
+  const [asked, setAsked] = useState(/** @type {"" | "new" | "known"} */ (""));
   useEffect(() => void get("/api/styluses").then((answer) => setKnown(answer.styluses), () => undefined), []);
   /** @param {string} chosen */
   const use = (chosen) => {
-    if (chosen === NEW) return setAdding(true);
+    if (chosen === NEW) return setAsked("new");
     setName(chosen);
     useStylus(chosen);
   };
@@ -21,23 +23,24 @@ export function Stylus() {
   const add = async (event) => {
     event.preventDefault();
     const given = new FormData(/** @type {HTMLFormElement} */ (event.currentTarget));
-    const named = String(given.get("name") ?? "").trim();
-    const answer = await told(post("/api/styluses", { name: named, hours_before: Number(given.get("hours")) || 0 }));
+    const named = asked === "known" ? name : String(given.get("name") ?? "").trim();
+    const answer = await told(post("/api/styluses", { name: named, hours_before: Number(given.get("hours")) || 0, remind_at_h: Number(given.get("remind")) || REMIND_AT_H }));
     if (!answer) return;
     setKnown(answer.styluses);
-    setAdding(false);
+    setAsked("");
     use(named);
   };
   const now = known.find((stylus) => stylus.name === name);
-  if (adding) return html`<form class="stylus" onSubmit=${add}>
-    <label>The stylus <input type="text" name="name" required maxlength="200" placeholder="its name" ref=${(/** @type {HTMLInputElement | null} */ field) => field?.focus()} /></label>
-    <label>has played <input type="number" name="hours" min="0" max="99999" step="0.5" value="0" /> hours so far</label>
-    <span class="buttons"><button>Add it</button><button type="button" class="quiet" onClick=${() => setAdding(false)}>Leave it</button></span>
+  if (asked) return html`<form class="stylus" onSubmit=${add}>
+    ${asked === "new" ? html`<label>The stylus <input type="text" name="name" required maxlength="200" placeholder="its name" ref=${focusOnce} /></label>` : html`<strong>${name}</strong>`}
+    <label>had played <input type="number" name="hours" min="0" max="99999" step="any" value=${asked === "known" ? (now?.hours_before ?? 0) : 0} /> hours before its first take here;</label>
+    <label>remind me at <input type="number" name="remind" min="1" max="99999" step="any" value=${asked === "known" ? (now?.remind_at_h ?? REMIND_AT_H) : REMIND_AT_H} /> hours</label>
+    <span class="buttons"><button>${asked === "known" ? "Keep this" : "Add it"}</button><button type="button" class="quiet" onClick=${() => setAsked("")}>Leave it</button></span>
   </form>`;
   return html`<p class="stylus"><label>The stylus <select value=${name} onChange=${(/** @type {any} */ event) => use(event.target.value)}>
       <option value="" selected=${!now}>is not named: its hours are not counted</option>
       ${known.map((stylus) => html`<option value=${stylus.name} selected=${stylus.name === name}>${stylus.name}</option>`)}
       <option value=${NEW}>a new one …</option>
     </select></label>
-    ${now && html`<span class="soft">has played ${Math.round(now.hours)} hours${now.is_due ? ": have its tip looked at" : ""}</span>`}</p>`;
+    ${now && html`<span class="soft">has played ${Math.round(now.hours)} hours${now.is_due ? ": have its tip looked at" : ""}</span> <button type="button" class="quiet" onClick=${() => setAsked("known")}>change its hours</button>`}</p>`;
 }
