@@ -11,6 +11,8 @@ from typing import Any
 
 import pytest
 
+from sidekeep.service.shelf import adopt
+from tests.web.browser.test_places import violations
 from tests.web.conftest import RunningServer
 from tests.web.test_upkeep import SLEEVE, leave_open
 
@@ -67,7 +69,7 @@ def test_a_recipe_is_saved_followed_from_a_file_and_taken_over_from_another_reco
 ) -> None:
     known = ids(own)
     page = open_page(own, f"/record/{known['Small Hours']}/copies", allow=("400",))
-    page.get_by_text("The recipe as a file").click()
+    page.get_by_text("The recipe as a file, or").click()
     with page.expect_download() as saved:
         page.get_by_role("link", name="Save the recipe as a file").click()
     assert saved.value.suggested_filename == "Small Hours recipe.toml"
@@ -88,7 +90,7 @@ def test_a_recipe_is_saved_followed_from_a_file_and_taken_over_from_another_reco
     page.goto(f"http://{own.host}/record/{known['Salt Hours']}/copies")
     page.get_by_role("heading", level=1, name="Nothing is taken yet.").wait_for()
     page.goto(f"http://{own.host}/record/{known['Small Hours']}/copies")
-    page.get_by_text("The recipe as a file").click()
+    page.get_by_text("The recipe as a file, or").click()
     page.get_by_label("Treat it as").select_option(known["Salt Hours"])
     page.get_by_role("button", name="Take its settings over").click()
     page.get_by_text("The settings are taken over").first.wait_for()
@@ -140,3 +142,43 @@ def test_a_side_that_the_sleeve_does_not_list_can_be_taken(
         page.get_by_role("button", name="I am ready").click()
     sent = json.loads(asked.value.post_data)
     assert (sent["sides"], sent["any_side"]) == (["A", "B"], True)
+
+
+def test_two_takes_lie_on_one_disc_and_a_new_mark_is_heard_on_both(
+    full_shelf: Path, tmp_path: Path, open_page: Callable[..., Any], axe_script: str
+) -> None:
+    shelf = tmp_path / "shelf"
+    shutil.copytree(full_shelf, shelf)
+    (take,) = shelf.glob("*/takes/A-1")
+    shutil.copy(take / "take.wav", tmp_path / "again.wav")
+    adopt([tmp_path / "again.wav"], shelf=shelf, record_name="small hours", side_letters=["A"])
+    server = RunningServer(shelf)
+    try:
+        record = ids(server)["Small Hours"]
+        takes = {
+            each["number"]: each
+            for each in server.get(f"/api/records/{record}")["takes"]
+            if each["side"] == "A"
+        }
+        rate_hz = takes[1]["rate_hz"]
+        found = {
+            "same": True,
+            "findings": [{"severity": "look", "text": "New: two single ticks."}],
+            "alignment": {"offset_s": 0.5, "speed_ratio": 1.0},
+            "turn": {"period_s": 1.8},
+            "marks": {"persisting": 7, "gone": [{"start_s": 6.0, "size_db": 20.0}],
+                "new": [{"start_s": 9.5, "size_db": 31.0}, {"start_s": 12.0, "size_db": 28.0}]},
+            "history": [{"take": f"A-{number}", "taken_utc": f"20{25 + number}-01-01T00:00:00+00:00", "inside_db": -0.5 * number, "groove_db": 0.0, "marks": 2 * number} for number in (0, 1)],
+        }  # fmt: skip
+        page = open_page(server, f"/record/{record}/copies")
+        page.route("**/compare?*", lambda route: route.fulfill(json=found))
+        page.goto(f"http://{server.host}/record/{record}/later")
+        page.get_by_role("img", name="Both takes from above: two new marks, one mark gone.").wait_for()
+        page.get_by_role("img", name="Marks: +2 since the first take").wait_for()
+        for which, number, at_s in (("old", 1, 9.0), ("new", 2, 9.5)):
+            start = round((at_s - 1.5) * rate_hz)
+            with page.expect_request(re.compile(f"{takes[number]['id']}/sound.*start_frame={start}&")):
+                page.get_by_role("button", name=f"{which} take at 0:09.5").click()
+        assert violations(page, axe_script) == []
+    finally:
+        server.close()

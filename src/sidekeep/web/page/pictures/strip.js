@@ -39,7 +39,9 @@ export class StripPicture {
     this.table = new Uint32Array(0);
     this.tableKey = "";
     this.glow = { key: "", canvas: document.createElement("canvas") };
-    /** @type {Map<string, import("./pixels.js").Stamp>} */
+    /** Pixels a point is wide for its kind, and the points made at that size. */
+    this.unit = 0;
+    /** @type {Map<string, import("./pixels.js").Stamp[]>} */
     this.stamps = new Map();
   }
 
@@ -137,28 +139,29 @@ export class StripPicture {
     const { pixels, take } = this;
     const { width, height } = pixels;
     const unit = Math.max(0.8, Math.min(height / 66, width / 480));
+    if (unit !== this.unit) this.stamps.clear();
+    this.unit = unit;
     for (let at = take.firstRepair(start); at < take.repairs.length; at += 1) {
       const repair = take.repairs[at];
       if (repair[1] > stop) break;
       const x = (((repair[1] + repair[2]) / 2 - start) / (stop - start)) * width;
       const turn = height - 4 - (repair[6] ?? take.angle(repair[1])) * (height - 8);
       const y = turn + (height / 2 - turn) * near;
-      const stamp = this.#stamp(repair[4], repair[7], unit);
+      const stamp = this.#stamp(repair[4], repair[7]);
       if (repair[7]) pixels.stamp(stamp, x, y, WHITE, 1);
       else pixels.stamp(stamp, x, y, AMBER, (1 - near) * (repair[4] === "crackle" ? 0.5 : 1));
     }
   }
 
-  /** @param {string} kind @param {boolean} is_left @param {number} unit */
-  #stamp(kind, is_left, unit) {
-    const key = `${kind}${is_left}${unit}`;
-    let stamp = this.stamps.get(key);
-    if (!stamp) {
-      const radius = (MARK_WIDTH[/** @type {keyof typeof MARK_WIDTH} */ (kind)] ?? 1.2) * unit * 0.5;
-      stamp = is_left ? spot(radius + 2.2, 1.5) : spot(radius);
-      this.stamps.set(key, stamp);
+  /** A spot, and a ring for what is left as it is; made once for a kind. @param {string} kind @param {boolean} is_left */
+  #stamp(kind, is_left) {
+    let made = this.stamps.get(kind);
+    if (!made) {
+      const radius = (MARK_WIDTH[/** @type {keyof typeof MARK_WIDTH} */ (kind)] ?? 1.2) * this.unit * 0.5;
+      made = [spot(radius), spot(radius + 2.2, 1.5)];
+      this.stamps.set(kind, made);
     }
-    return stamp;
+    return made[is_left ? 1 : 0];
   }
 
   /** Near, damage is a span; what is chosen has a ring around it. @param {CanvasRenderingContext2D} context @param {(frame: number) => number} across @param {number} start @param {number} stop @param {number} near @param {any} choice */

@@ -6,6 +6,10 @@ import { fit, styled } from "../pictures/light.js";
 import { count } from "../words.js";
 import { pointers } from "./pointers.js";
 
+/** A frame that comes later than this after the disc was drawn was held up by it. */
+const LATE_MS = 24;
+const MOST_SLOWER = 4;
+
 /** @param {{desk: import("./desk.js").Desk, record: any, side: any}} props */
 export function Disc({ desk, record, side }) {
   const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
@@ -19,14 +23,18 @@ export function Disc({ desk, record, side }) {
     if (!area) return;
     let waiting = 0;
     let drawn = 0;
-    const draw = () => {
-      // The strip is what is looked at while it moves: the disc follows a little slower.
-      if (performance.now() - drawn < (desk.sound.playing ? 30 : 110)) {
+    let slower = 1;
+    /** @param {number} now */
+    const draw = (now) => {
+      // The strip is what is looked at while it moves: the disc follows a little slower, and slower still on a machine
+      // where drawing it makes a frame late.
+      if (now - drawn < slower * (desk.sound.playing ? 30 : 110)) {
         waiting = requestAnimationFrame(draw);
         return;
       }
       waiting = 0;
-      drawn = performance.now();
+      drawn = now;
+      requestAnimationFrame((next) => (slower = next - now > LATE_MS ? Math.min(MOST_SLOWER, slower * 2) : Math.max(1, slower * 0.9)));
       fit(area);
       const span = desk.choice && desk.choice.kind !== "mark" ? desk.choiceSpan() : null;
       picture.draw(area, { tracks: desk.cuts?.tracks ?? [], needle: desk.now(), playing: desk.sound.playing, start: desk.start, stop: desk.stop, choice: span });
