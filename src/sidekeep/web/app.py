@@ -40,7 +40,7 @@ def build_app(house: House, door: Door) -> ASGIApp:
     async def place(request: Request) -> Response:
         if request.url.path.startswith("/api/"):
             return error_answer(404, "no-such-address", "there is nothing to ask at this address")
-        return page.answer(request, "index.html")
+        return page.place(request, request.url.path)
 
     routes = [
         WebSocketRoute("/api/events", Events(house, door.admit).answer),

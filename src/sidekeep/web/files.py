@@ -1,6 +1,7 @@
 """The page's own files, from the package's ``page`` folder and from nowhere else.
 
-A path is looked up among the names of the files that are there, so that no spelling of it can lead outside.
+A path is looked up among the names of the files that are there, so that no spelling of it can lead outside. The page itself
+names the modules that the place of the address needs, so that they come at once and nothing else comes before them.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ import contextlib
 import gzip
 import hashlib
 import os
+import re
 from pathlib import Path
 
 from starlette.requests import Request
@@ -30,6 +32,9 @@ _TYPES = {
     ".md": "text/plain; charset=utf-8",
     ".woff2": "font/woff2",
 }
+_PLACES = {"": "shelf", "new": "sleeve", "turntable": "turntable", "phone": "phone"}
+_RECORD_PLACES = ("sleeve", "turntable", "side", "copies", "later")
+_MODULE = re.compile(rb'<link rel="modulepreload"[^>]* data-for="([^"]*)">\n')
 _PRESSED = {".html", ".css", ".js", ".mjs", ".json", ".svg", ".webmanifest", ".txt", ".md"}
 
 
@@ -61,18 +66,26 @@ class PageFiles:
                 break
         return None, None
 
-    def answer(self, request: Request, name: str) -> Response:
-        """The file of that name."""
+    def place(self, request: Request, address: str) -> Response:
+        """The page for an address, with the modules its place needs named up front."""
+        return self.answer(request, "index.html", _place_of(address))
+
+    def answer(self, request: Request, name: str, place: str = "") -> Response:
+        """The file of that name; the page itself for a place."""
         path, stat = self._look_up(name)
         if path is None or stat is None:
             return error_answer(404, "not-there", "the page has no such file")
         stamp = (stat.st_mtime_ns, stat.st_size)
-        kept = self._kept.get(name)
+        kept = self._kept.get(name + place)
         if kept is None or kept[0] != stamp:
             data = path.read_bytes()
+            if place:
+                data = _MODULE.sub(
+                    lambda found: found[0] if place.encode() in found[1].split() else b"", data
+                )
             pressed = gzip.compress(data, 6, mtime=0) if path.suffix in _PRESSED and len(data) > 500 else b""
             tag = f'"{hashlib.sha256(data).hexdigest()[:20]}"'
-            kept = self._kept[name] = (stamp, data, pressed, tag)
+            kept = self._kept[name + place] = (stamp, data, pressed, tag)
         _, data, pressed, tag = kept
         headers = {"ETag": tag, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
         if request.headers.get("if-none-match") == tag:
@@ -82,3 +95,12 @@ class PageFiles:
                 pressed, media_type=_TYPES[path.suffix], headers={**headers, "Content-Encoding": "gzip"}
             )
         return Response(data, media_type=_TYPES[path.suffix], headers=headers)
+
+
+def _place_of(address: str) -> str:
+    """The place that an address leads to, as the page itself reads it; what leads nowhere is like the shelf."""
+    first, _, rest = address.strip("/").partition("/")
+    if first != "record":
+        return _PLACES.get(first, "shelf")
+    place = rest.split("/")[1] if "/" in rest else "sleeve"
+    return place if place in _RECORD_PLACES else "shelf"

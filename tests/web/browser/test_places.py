@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -115,10 +116,43 @@ def test_all_script_together_is_small(server: RunningServer) -> None:
     assert 10_000 < total < 150_000
 
 
-def test_every_module_is_fetched_at_once() -> None:
-    """The page names its modules up front, so that none waits for another to be read."""
+def imported(page: Path, *names: str) -> set[str]:
+    """The modules that come with these, by what they import outright."""
+    found: set[str] = set()
+    wanted = list(names)
+    while wanted:
+        name = wanted.pop()
+        if name in found:
+            continue
+        found.add(name)
+        for path in re.findall(
+            r'^(?:import|export) [^;]*?from "([^"]+)"', (page / name).read_text("utf-8"), re.M | re.S
+        ):
+            wanted.append(
+                (page / name).parent.joinpath(path).resolve().relative_to(page.resolve()).as_posix()
+            )
+    return found  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("address", "module"),
+    [("/", "shelf"), ("/new", "sleeve"), ("/turntable", "turntable"), ("/phone", "phone"), ("/nowhere/at/all", "shelf"), ("/record/x", "sleeve"),
+     *((f"/record/x/{place}", place) for place in ("sleeve", "turntable", "side", "copies", "later")), ("/record/x/side/A", "side")],
+)  # fmt: skip
+def test_the_modules_of_a_place_are_named_up_front_and_no_others(
+    server: RunningServer, address: str, module: str
+) -> None:
+    """None waits for another to be read, and what the first picture does not need comes afterwards."""
     from sidekeep.web.files import PAGE
 
-    index = (PAGE / "index.html").read_text("utf-8")
+    page = server.ask("GET", address).body.decode()
+    told = set(re.findall(r'(?:href|src)="/page/([^"]+\.js)"', page))
+    assert told == imported(PAGE, "early.js", "page.js", f"places/{module}.js")
+
+
+def test_every_module_belongs_to_a_place() -> None:
+    from sidekeep.web.files import PAGE
+
+    places = [f"places/{path.name}" for path in (PAGE / "places").glob("*.js")]
     names = {path.relative_to(PAGE).as_posix() for path in PAGE.rglob("*.js")}
-    assert set(re.findall(r'rel="modulepreload" href="/page/([^"]+)"', index)) == names
+    assert imported(PAGE, "early.js", "page.js", *places) == names

@@ -69,7 +69,7 @@ def test_a_recipe_is_saved_followed_from_a_file_and_taken_over_from_another_reco
 ) -> None:
     known = ids(own)
     page = open_page(own, f"/record/{known['Small Hours']}/copies", allow=("400",))
-    page.get_by_text("The recipe as a file, or").click()
+    page.get_by_text("Save or follow a recipe").click()
     with page.expect_download() as saved:
         page.get_by_role("link", name="Save the recipe as a file").click()
     assert saved.value.suggested_filename == "Small Hours recipe.toml"
@@ -80,7 +80,7 @@ def test_a_recipe_is_saved_followed_from_a_file_and_taken_over_from_another_reco
     page.get_by_text("The recipe of gently.toml is followed from now on").first.wait_for()
     assert choices(own, known["Small Hours"])["mend"]["size"] == "gentle"
     page.wait_for_function(
-        "document.querySelector('select[aria-label=\"How much is mended\"]').value === 'gentle'"
+        "() => document.querySelector('select[aria-label=\"How much is mended\"]').value === 'gentle'"
     )
     file.write_text("this is no recipe", "utf-8")
     page.get_by_label("Follow a recipe from a file").set_input_files(file)
@@ -90,7 +90,7 @@ def test_a_recipe_is_saved_followed_from_a_file_and_taken_over_from_another_reco
     page.goto(f"http://{own.host}/record/{known['Salt Hours']}/copies")
     page.get_by_role("heading", level=1, name="Nothing is taken yet.").wait_for()
     page.goto(f"http://{own.host}/record/{known['Small Hours']}/copies")
-    page.get_by_text("The recipe as a file, or").click()
+    page.get_by_text("Save or follow a recipe").click()
     page.get_by_label("Treat it as").select_option(known["Salt Hours"])
     page.get_by_role("button", name="Take its settings over").click()
     page.get_by_text("The settings are taken over").first.wait_for()

@@ -27,10 +27,11 @@ from sidekeep.service.house.jobs import Job, Jobs
 from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.house.pictures import Thumbnails
 from sidekeep.service.house.recipe_effect import recipe_effect
+from sidekeep.service.house.summaries import Summaries
 from sidekeep.service.house.takes import OpenTakes
 from sidekeep.service.house.turntable import Turntable
 from sidekeep.service.house.upkeep import close_interrupted_takes, index_again, interrupted_views
-from sidekeep.service.house.views import record_view, summary_view, take_page_view
+from sidekeep.service.house.views import record_view, take_page_view
 from sidekeep.service.shelf import change_record
 from sidekeep.shelf.catalogue import Entry
 from sidekeep.shelf.choices import RECIPE, read_choices
@@ -50,6 +51,7 @@ class House:
         self.news = EventHub()
         self.library = Library(shelf)
         self.takes = OpenTakes(self.library)
+        self._summaries = Summaries(self.library)
         self.thumbnails = Thumbnails()
         self.jobs = Jobs(shelf, self.news, self._job_ended)
         self.turntable = Turntable(shelf, self.news, self._taken)
@@ -76,7 +78,7 @@ class House:
 
     def records(self, words: str = "", state: str = "") -> list[dict[str, Any]]:
         """Records on the shelf, all or those that match."""
-        return [summary_view(self.library, entry) for entry in self.library.entries(words, state)]
+        return [self._summaries.view(entry) for entry in self.library.entries(words, state)]
 
     def record(self, record_id: str) -> dict[str, Any]:
         """Everything about one record but its sound."""

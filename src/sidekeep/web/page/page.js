@@ -15,6 +15,9 @@ const PLACES = {
   later: () => import("./places/later.js"),
   phone: () => import("./places/phone.js"),
 };
+/** After so long the first place has its picture. */
+const FIRST_MS = 1500;
+const WARM_MS = 4000;
 /** What the session is doing while sound is written. */
 const RECORDING = new Set(["recording", "run-out", "closing"]);
 /** @type {Map<string, any>} */
@@ -28,6 +31,7 @@ function usePlace(place) {
     if (have || !PLACES[place]) return;
     PLACES[place]().then(
       (module) => {
+        if (ready.size === 0) setTimeout(warm, FIRST_MS);
         ready.set(place, module.Place);
         again((n) => n + 1);
       },
@@ -106,7 +110,7 @@ function Way({ id, address }) {
   ];
   return html`
     <div class="way">
-      <p class="way-name"><span class="soft">${record.artist}</span> <cite>${nameOf(record)}</cite>${record.year ? html` <span class="soft">${record.year}</span>` : null}</p>
+      <p class="way-name" title=${`${record.artist} – ${nameOf(record)}`}><span class="soft">${record.artist}</span> <cite>${nameOf(record)}</cite>${record.year ? html` <span class="soft">${record.year}</span>` : null}</p>
       <nav aria-label="This record" ref=${way}><ol>
         ${steps.map((step) => {
           const here = step.place === address.place && step.side === address.side;
@@ -131,6 +135,12 @@ function Notices() {
       </div>`,
     )}
   </aside>`;
+}
+
+/** The other places are fetched once this one is shown, so that going to them takes no time. */
+function warm() {
+  const whenever = globalThis.requestIdleCallback ?? ((/** @type {() => void} */ work) => setTimeout(work, 500));
+  whenever(() => Object.values(PLACES).forEach((load) => void load().catch(() => undefined)), { timeout: WARM_MS });
 }
 
 document.addEventListener("click", followLink);

@@ -35,7 +35,7 @@ export function RecipeFile({ record }) {
     const other = await told(get(`/api/records/${encodeURIComponent(from)}/recipe`));
     if (other && (await makeEdit(record.id, { kind: "recipe", ...settingsOf(other.choices) }, "The recipe"))) tell("The settings are taken over; which repairs are left alone stays as it was here.");
   };
-  return html`<details class="more-ways" onToggle=${(/** @type {any} */ event) => setOpen(event.currentTarget.open)}><summary>The recipe as a file, or as for another record</summary>
+  return html`<details class="more-ways" onToggle=${(/** @type {any} */ event) => setOpen(event.currentTarget.open)}><summary>Save or follow a recipe</summary>
     ${others.length > 0 && html`<p class="as-other"><label>Treat it as <select value=${from} onChange=${(/** @type {any} */ event) => setFrom(event.target.value)}>
         <option value="" selected=${!from}>choose a record</option>
         ${others.map((other) => html`<option key=${other.id} value=${other.id} selected=${other.id === from}>${other.artist ? `${other.artist}: ` : ""}${nameOf(other)}</option>`)}</select></label>

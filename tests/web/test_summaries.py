@@ -1,0 +1,70 @@
+"""Lines of the shelf that are kept: never an old one for a record that has changed."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from sidekeep.service.house import summaries
+from sidekeep.service.house.library import Library
+from sidekeep.service.house.summaries import Summaries
+
+LONG_AGO = 1_600_000_000
+
+
+@pytest.fixture
+def shelf(full_shelf: Path, tmp_path: Path) -> Path:
+    shutil.copytree(full_shelf, tmp_path / "shelf")
+    settle(tmp_path / "shelf")
+    return tmp_path / "shelf"
+
+
+def settle(shelf: Path) -> None:
+    """As if nothing had been touched for long."""
+    for path in [*shelf.rglob("*"), *shelf.glob("*")]:
+        os.utime(path, (LONG_AGO, LONG_AGO))
+
+
+def line(kept: Summaries, library: Library) -> dict[str, object]:
+    (entry,) = library.entries()
+    return kept.view(entry)
+
+
+CHANGES: dict[str, Callable[[Path], object]] = {
+    "sleeve": lambda record: (record / "sleeve.txt").write_text("Vesna - Late (1987)\nSide A\nA1 Dew 0:08\n"),
+    "take gone": lambda record: shutil.rmtree(record / "takes" / "A-1"),
+    "survey gone": lambda record: shutil.rmtree(next((record / "takes" / "A-1" / "surveys").iterdir())),
+    "copies gone": lambda record: shutil.rmtree(record / "copies"),
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_what_is_changed_by_hand_is_seen_at_once(shelf: Path, change: str) -> None:
+    library = Library(shelf)
+    kept = Summaries(library)
+    before = line(kept, library)
+    assert line(kept, library) is before  # kept, not made again
+    (record,) = [path.parent for path in shelf.glob("*/record.toml")]
+    CHANGES[change](record)
+    assert line(kept, library) == line(Summaries(library), library) != before
+
+
+def test_what_changed_just_now_is_not_relied_on(shelf: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A second change within one tick of the clock leaves time and size of a file as they are."""
+    library = Library(shelf)
+    kept = Summaries(library)
+    (sleeve,) = shelf.glob("*/sleeve.txt")
+    text = sleeve.read_text("utf-8")
+    sleeve.write_text(text.replace("Small Hours", "Large Hours"), "utf-8")
+    tick = sleeve.stat().st_mtime_ns
+    monkeypatch.setattr(summaries.time, "time_ns", lambda: tick + 1_000_000)
+    assert line(kept, library)["title"] == "Large Hours"
+    sleeve.write_text(text.replace("Small Hours", "Early Hours"), "utf-8")
+    os.utime(sleeve, ns=(tick, tick))
+    settle(sleeve.parent)  # whatever else was written on the way
+    os.utime(sleeve, ns=(tick, tick))
+    assert line(kept, library)["title"] == "Early Hours"
