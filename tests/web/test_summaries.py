@@ -68,3 +68,20 @@ def test_what_changed_just_now_is_not_relied_on(shelf: Path, monkeypatch: pytest
     settle(sleeve.parent)  # whatever else was written on the way
     os.utime(sleeve, ns=(tick, tick))
     assert line(kept, library)["title"] == "Early Hours"
+
+
+def test_a_record_that_cannot_be_read_hides_no_other(shelf: Path) -> None:
+    library = Library(shelf)
+    kept = Summaries(library)
+    (entry,) = library.entries()
+    (record,) = [path.parent for path in shelf.glob("*/record.toml")]
+    whole = (record / "record.toml").read_text("utf-8")
+    (record / "record.toml").write_text("id = [", "utf-8")
+    told = kept.line(entry)
+    assert (told["id"], told["title"], told["next_step"]) == (entry.record_id, "Small Hours", "look")
+    assert "record.toml" in told["trouble"]
+    (record / "record.toml").write_text(whole, "utf-8")
+    assert set(kept.line(entry)) == set(told) - {"trouble"}
+    record.rename(record.with_name("elsewhere"))
+    (gone,) = library.entries()
+    assert (kept.line(gone)["state"], kept.line(gone)["sides"]) == ("gone", [])

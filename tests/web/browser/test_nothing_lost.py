@@ -51,6 +51,30 @@ def test_typing_survives_reload_and_leaving(fresh: RunningServer, open_page: Cal
     assert page.get_by_label("Sleeve text").input_value() == TEXT
 
 
+def test_a_sleeve_text_that_was_changed_elsewhere_is_not_overwritten_unseen(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    record = fresh.ask("POST", "/api/records", {"text": TEXT}).json()["id"]
+    page = open_page(fresh, f"/record/{record}/sleeve")
+    field = page.get_by_label("Sleeve text")
+    field.fill(TEXT + "\nB2 Ebb 3:00")
+    other = TEXT.replace("Lamp Oil", "Whale Oil")
+    fresh.ask("PUT", f"/api/records/{record}/sleeve", {"text": other})
+    page.get_by_role("link", name="Side B").wait_for()
+
+    def kept() -> str:
+        return str(fresh.get(f"/api/records/{record}")["sleeve_text"])
+
+    with page.expect_response(f"**/api/records/{record}"):
+        page.reload()  # whatever has been heard of the other text by now, it is known after this
+    page.get_by_role("button", name="Only keep it").click()
+    page.get_by_text("The sleeve text was changed on another page since you began typing.").wait_for()
+    assert (kept(), field.input_value()) == (other, TEXT + "\nB2 Ebb 3:00")
+    with page.expect_response("**/sleeve"):
+        page.get_by_role("button", name="Keep mine in its place").click()
+    assert kept() == TEXT + "\nB2 Ebb 3:00"
+
+
 def test_script_in_a_title_is_only_text(fresh: RunningServer, open_page: Callable[..., Any]) -> None:
     fresh.ask(
         "POST",

@@ -78,7 +78,7 @@ class House:
 
     def records(self, words: str = "", state: str = "") -> list[dict[str, Any]]:
         """Records on the shelf, all or those that match."""
-        return [self._summaries.view(entry) for entry in self.library.entries(words, state)]
+        return [self._summaries.line(entry) for entry in self.library.entries(words, state)]
 
     def record(self, record_id: str) -> dict[str, Any]:
         """Everything about one record but its sound."""

@@ -13,6 +13,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+from sidekeep.errors import SidekeepError
 from sidekeep.service.house.library import Library
 from sidekeep.service.house.views import summary_view
 from sidekeep.service.verify import CHECKS
@@ -37,6 +38,13 @@ class Summaries:
         self._lock = threading.Lock()
         self._kept: dict[str, tuple[Entry, Mark, dict[str, Any]]] = {}
 
+    def line(self, entry: Entry) -> dict[str, Any]:
+        """The line of a record, whatever has become of its folder: one that cannot be read hides no other."""
+        try:
+            return self.view(entry)
+        except (SidekeepError, OSError) as error:
+            return _line_of_trouble(entry, error)
+
     def view(self, entry: Entry) -> dict[str, Any]:
         """The line of a record; the caller does not change it."""
         mark = _mark(self._library.shelf / entry.folder)
@@ -52,6 +60,23 @@ class Summaries:
             else:
                 self._kept.pop(entry.folder, None)
         return line
+
+
+def _line_of_trouble(entry: Entry, error: Exception) -> dict[str, Any]:
+    """What the index still knows of a record whose folder is gone or cannot be read, and what is wrong."""
+    known = {name: value for name, value in vars(entry).items() if name not in ("record_id", "folder")}
+    return {
+        "id": entry.record_id,
+        **known,
+        "sides": [],
+        "unsure_count": 0,
+        "has_cover": False,
+        "colour": None,
+        "last_taken": None,
+        "revision": 0,
+        "next_step": "look",
+        "trouble": " ".join(str(error).split()),
+    }
 
 
 def _mark(folder: Path) -> Mark:

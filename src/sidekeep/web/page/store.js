@@ -97,7 +97,8 @@ export async function loadShelf() {
     known.shelf = (await get("/api/records")).records;
     changed();
   } catch (error) {
-    if (!(error instanceof Refused) || error.code !== "away") throw error;
+    if (!(error instanceof Refused)) throw error;
+    if (error.code !== "away") tell(error.message, { severity: "act" });
   }
 }
 

@@ -44,7 +44,7 @@ export function TwoDiscs({ found, old, young, colour }) {
   const rings = gone.map((/** @type {any} */ mark) => { const [x, y] = place(mark.start_s); return `M${x - 2.4} ${y}a2.4 2.4 0 1 0 4.8 0a2.4 2.4 0 1 0-4.8 0`; }).join("");
   const diamonds = added.map((/** @type {any} */ mark) => { const [x, y] = place(onOld(mark.start_s)); return `M${x} ${Number((y - 3.4).toFixed(1))}l3.4 3.4-3.4 3.4-3.4-3.4z`; }).join("");
   const loudest = [...added].sort((a, b) => b.size_db - a.size_db).slice(0, MOST_LISTED).sort((a, b) => a.start_s - b.start_s);
-  return html`<div class="two-discs">
+  return html`<h2>On the disc</h2><div class="two-discs">
     <figure><svg viewBox="-152 -152 304 304" role="img" aria-label=${`Both takes from above: ${count(added.length, "new mark")}, ${count(gone.length, "mark")} gone.`}>
       <circle class="disc" r="150" /><path class="on-both" d=${dots} /><path class="gone" d=${rings} /><path class="new" d=${diamonds} /><circle r="50" fill=${colour} /><circle class="disc-hole" r="3.6" /></svg></figure>
     <div><ul class="disc-key">

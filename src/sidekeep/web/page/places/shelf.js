@@ -36,6 +36,7 @@ export function nextStep(record) {
   const missing = record.sides.filter((/** @type {any} */ side) => side.state === "planned").map((/** @type {any} */ side) => side.side);
   const session = knownNow().session;
   if (session?.record === record.id && session.phase !== "done") return { text: "on the turntable now", place: "turntable", side: "" };
+  if (record.trouble) return { text: record.state === "gone" ? "its folder is gone" : "its folder cannot be read", place: "sleeve", side: "" };
   if (!record.sides.length) return { text: "no tracks read from its sleeve text yet", place: "sleeve", side: "" };
   if (missing.length === record.sides.length) return { text: "waits for the needle", place: "turntable", side: "" };
   if (missing.length) return { text: `side ${listed(missing)} ${missing.length > 1 ? "are" : "is"} missing`, place: "turntable", side: "" };

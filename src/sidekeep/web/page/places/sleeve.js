@@ -29,8 +29,15 @@ function Sleeve({ id, record }) {
   const reading = useReading(text);
   const field = useRef(/** @type {HTMLTextAreaElement | null} */ (null));
   const touched = useRef(draft(what) !== null);
+  // What was kept when the typing began: another text that came since must not be lost unseen.
+  const began = useRef(draft(`${what} began`) ?? kept);
   const unkept = text !== kept;
 
+  const forget = () => {
+    touched.current = false;
+    keepDraft(what, null);
+    keepDraft(`${what} began`, null);
+  };
   useEffect(() => {
     if (!id) document.title = "A new record – sidekeep";
     if (!id && !text) field.current?.focus();
@@ -39,21 +46,28 @@ function Sleeve({ id, record }) {
   useEffect(() => {
     if (id && !touched.current) setText(kept);
     if (id && text === kept) {
-      touched.current = false;
-      keepDraft(what, null);
+      forget();
     }
   }, [kept]);
 
   /** @param {string} next */
   const type = (next) => {
     setText(next);
+    if (id && !touched.current) {
+      began.current = kept;
+      keepDraft(`${what} began`, kept);
+    }
     touched.current = true;
     keepDraft(what, id && next === kept ? null : next);
   };
 
-  /** Make the record, or keep its text. @returns {Promise<any>} the record, or null */
-  const keep = async () => {
+  /** Make the record, or keep its text. @param {boolean} [in_place] of another text that came meanwhile, too @returns {Promise<any>} the record, or null */
+  const keep = async (in_place = false) => {
     if (busy) return null;
+    if (id && unkept && began.current !== kept && !in_place) {
+      tell("The sleeve text was changed on another page since you began typing. Yours is not kept yet.", { severity: "look", action: { text: "Keep mine in its place", run: () => void keep(true) } });
+      return null;
+    }
     setBusy(true);
     try {
       if (!id) {
@@ -69,10 +83,7 @@ function Sleeve({ id, record }) {
       }
       if (!unkept) return record;
       const now = await change(id, (revision) => put(`/api/records/${encodeURIComponent(id)}/sleeve`, { text, revision }), "Your sleeve text");
-      if (now) {
-        touched.current = false;
-        keepDraft(what, null);
-      }
+      if (now) forget();
       return now;
     } finally {
       setBusy(false);
@@ -104,7 +115,7 @@ function Sleeve({ id, record }) {
             ? html`<button class="main" disabled=${!unkept || busy} onClick=${only_keep}>${unkept ? "Keep this text" : "Kept"}</button>`
             : html`<button class="main" disabled=${busy || !text.trim()} onClick=${onward}>To the turntable</button>
                 <button disabled=${busy || !unkept || !text.trim()} onClick=${only_keep}>${id && !unkept ? "Kept" : "Only keep it"}</button>`}
-          ${id && unkept && html`<button class="quiet" onClick=${() => { touched.current = false; keepDraft(what, null); setText(kept); }}>Back to what was kept</button>`}
+          ${id && unkept && html`<button class="quiet" onClick=${() => { forget(); setText(kept); }}>Back to what was kept</button>`}
         </p>
         ${unkept && text.trim() && html`<p class="soft">Typed text is remembered by this browser until you keep it.</p>`}
       </div>

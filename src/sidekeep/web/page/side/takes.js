@@ -21,9 +21,9 @@ export function Takes({ record, side }) {
     if (await told(remove(`/api/records/${encodeURIComponent(record.id)}/bin`, { revision: record.revision }))) tell("The bin of this record is empty.");
     await loadRecord(record.id);
   };
-  return html`<details open=${own.length > 1}><summary>${own.length > 1 ? `The ${own.length} takes of this side` : "The take"}</summary>
+  return html`<details open=${own.length > 1}><summary>${own.length > 1 ? `The ${count(own.length, "take")} of this side` : "The take"}</summary>
     <ul class="takes">${own.map((/** @type {any} */ take) => html`<li key=${take.id}>
-      <span><strong>Take ${take.number}</strong> <span class="soft">${clock(take.length_s)}, ${form(take.rate_hz, take.bits)}, ${take.how === "recorded" ? "recorded" : "brought in"} ${day(take.taken_utc)}${take.stylus ? `, ${take.stylus}` : ""}</span>
+      <span><strong>Take ${take.number}</strong> <span class="soft">${clock(take.length_s)}, ${form(take.rate_hz, take.bits)}, ${take.how === "recorded" ? "recorded" : take.how === "combined" ? "made of several" : "brought in"} ${day(take.taken_utc)}${take.stylus ? `, ${take.stylus}` : ""}</span>
         ${take.problems?.length ? html`<br /><span>${take.problems.join("; ")}</span>` : null}</span>
       <span class="buttons">${take.chosen ? html`<span class="counts">in use</span>` : html`<button onClick=${() => void makeEdit(record.id, { kind: "choose-take", side: side.side, number: take.number }, "The choice of the take")}>Use this one</button>`}
         <button class="quiet" onClick=${() => void act(take, "discard", `Take ${take.number} of side ${side.side} is in the bin; it can be brought back.`)} aria-label=${`Put take ${take.number} in the bin`}>To the bin</button></span>
