@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import socket
 import subprocess
@@ -73,6 +74,36 @@ def test_a_sleeve_text_that_was_changed_elsewhere_is_not_overwritten_unseen(
     with page.expect_response("**/sleeve"):
         page.get_by_role("button", name="Keep mine in its place").click()
     assert kept() == TEXT + "\nB2 Ebb 3:00"
+
+
+def test_a_line_that_is_lost_without_a_word_is_told_and_comes_back(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """As a phone's that leaves the room while a side is recorded: nothing closes, nothing comes any more."""
+    state = json.dumps({"kind": "hello", "seq": 0, "state": fresh.get("/api/state")})
+    meter = json.dumps({"kind": "meter", "reading": None, "recording": True})
+    lines: list[Any] = []
+
+    def answer(line: Any) -> None:
+        lines.append(line)
+        line.send(state)
+        if len(lines) == 1:
+            line.send(meter)
+
+    page = open_page(fresh, "/new")
+    page.clock.install()
+    page.route_web_socket("**/api/events", answer)
+    page.goto(f"http://{fresh.host}/")
+    page.get_by_role("heading", name="Your shelf is empty").wait_for()
+    told = "() => { window.told = []; new MutationObserver(() => document.querySelector('.away') && window.told.push(1)).observe(document.body, {childList: true, subtree: true}); }"
+    page.evaluate(told)
+    assert len(lines) == 1
+    page.clock.run_for(8_000)
+    page.wait_for_function("() => window.told.length > 0")
+    page.get_by_role("alert").wait_for(state="detached")
+    assert len(lines) == 2
+    page.clock.run_for(20_000)  # within the time that nothing need be said in
+    assert len(lines) == 2
 
 
 def test_script_in_a_title_is_only_text(fresh: RunningServer, open_page: Callable[..., Any]) -> None:

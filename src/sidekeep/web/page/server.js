@@ -56,7 +56,11 @@ export async function getBytes(path) {
 
 const FIRST_WAIT_MS = 400;
 const LONGEST_WAIT_MS = 5000;
+/** The server says something every 15 s, and while a side is recorded readings come many times a second: a longer silence is a
+ * line that is lost without a word, as a phone's that has left the room. */
 const SILENCE_MS = 25_000;
+const SILENCE_OF_READINGS_MS = 6_000;
+const LOOK_MS = 1_000;
 
 /**
  * Listen to the server's events until the page goes. Reconnects at once when the machine wakes or the net is back.
@@ -69,9 +73,12 @@ export function listen(hear) {
   /** @type {ReturnType<typeof setTimeout> | undefined} */
   let timer;
   let heard = performance.now();
+  let readings = false;
+  const is_silent = () => performance.now() - heard > (readings ? SILENCE_OF_READINGS_MS : SILENCE_MS);
 
   function open() {
     clearTimeout(timer);
+    readings = false;
     const mine = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/api/events`);
     socket = mine;
     heard = performance.now();
@@ -82,6 +89,7 @@ export function listen(hear) {
     mine.onmessage = (message) => {
       heard = performance.now();
       const event = JSON.parse(message.data);
+      readings = event.kind === "meter" && event.recording === true;
       hear.event(event);
     };
     mine.onclose = () => {
@@ -93,7 +101,8 @@ export function listen(hear) {
     };
   }
   const now = () => {
-    if (socket && socket.readyState <= WebSocket.OPEN && performance.now() - heard < SILENCE_MS) return;
+    if (socket && socket.readyState <= WebSocket.OPEN && !is_silent()) return;
+    if (socket) hear.link(false);
     const old = socket;
     socket = null;
     old?.close();
@@ -102,5 +111,6 @@ export function listen(hear) {
   addEventListener("online", now);
   addEventListener("pageshow", (event) => event.persisted && now());
   document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && now());
+  setInterval(() => socket && is_silent() && now(), LOOK_MS);
   open();
 }

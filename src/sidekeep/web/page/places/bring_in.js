@@ -3,7 +3,7 @@ import { html, useEffect, useState } from "../html.js";
 import { go, recordPath } from "../address.js";
 import { post } from "../server.js";
 import { loadRecord, tell, told, useKnown } from "../store.js";
-import { size } from "../words.js";
+import { capital, count, size } from "../words.js";
 
 /** Send a file with progress; fetch cannot tell how much has gone. @param {string} path @param {File} file @param {(share: number) => void} progress @returns {Promise<any>} */
 function send(path, file, progress) {
@@ -30,6 +30,7 @@ export function BringIn({ record, sides, make }) {
   const [now, setNow] = useState(/** @type {{at: number, share: number} | null} */ (null));
   const [sent, setSent] = useState(/** @type {{record: string, jobs: string[]} | null} */ (null));
   const known = useKnown();
+  const coming = sent ? [] : [...known.jobs.values()].filter((job) => record && job.kind === "adopt" && job.record === record.id && (job.state === "running" || job.state === "waiting"));
   const jobs = (sent?.jobs ?? []).map((id) => known.jobs.get(id)).filter(Boolean);
   const letters = sides.length ? sides : ["A", "B"];
   /** @param {FileList | null} chosen */
@@ -37,6 +38,13 @@ export function BringIn({ record, sides, make }) {
     const sorted = [...(chosen ?? [])].sort((a, b) => a.name.localeCompare(b.name, undefined, { numeric: true }));
     setFiles(sorted.map((file, at) => ({ file, side: sorted.length === 1 && letters.length > 1 ? letters.join("") : (letters[at] ?? letters[letters.length - 1]) })));
   };
+  // What is being sent is lost when the page goes: ask first.
+  useEffect(() => {
+    if (!now) return;
+    const stay = (/** @type {BeforeUnloadEvent} */ event) => event.preventDefault();
+    addEventListener("beforeunload", stay);
+    return () => removeEventListener("beforeunload", stay);
+  }, [now === null]);
   // The files have arrived; what is left is the server's work: copying, checksums. Then the tracks are looked for.
   useEffect(() => {
     if (!sent || jobs.length < sent.jobs.length || jobs.some((job) => job.state === "waiting" || job.state === "running")) return;
@@ -82,6 +90,7 @@ export function BringIn({ record, sides, make }) {
     </li>`)}</ul>`}
     ${files.length > 0 && html`<label class="with-stylus">Played with the stylus <input type="text" maxlength="200" value=${stylus} placeholder="not known" onInput=${(/** @type {any} */ event) => setStylus(event.target.value)} /></label>`}
     ${sent && html`<p>${jobs.find((job) => job.state === "running")?.doing || "Waiting for its turn"} …</p><progress class="bar" max="1" value=${jobs.reduce((sum, job) => sum + (job.share ?? 0), 0) / Math.max(1, sent.jobs.length)} aria-label="Bringing the recordings in"></progress>`}
+    ${coming.length > 0 && html`<p role="status">${capital(count(coming.length, "recording is", "recordings are"))} being brought in …</p><progress class="bar" max="1" value=${coming.reduce((sum, job) => sum + (job.share ?? 0), 0) / coming.length} aria-label="Bringing the recordings in"></progress>`}
     <p class="buttons">
       ${files.length > 0 && html`<button class="main" disabled=${now !== null} onClick=${bring}>Bring them in</button>`}
       <label class="button">Choose the recordings<input class="unseen" type="file" accept="audio/*,.wav,.flac,.aiff,.aif,.w64,.rf64" multiple onChange=${(/** @type {any} */ event) => choose(event.target.files)} /></label>

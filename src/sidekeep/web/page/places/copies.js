@@ -103,7 +103,7 @@ function Working({ job }) {
     <p class="working-what">${capital(job.doing || (job.kind === "copies" ? "writing the copies" : job.kind))}${job.state === "waiting" ? ", as soon as what comes before is done" : ""} …</p>
     <progress class="bar" max="1" value=${job.share ?? 0} aria-label=${job.doing || job.kind}></progress>
     <p class="buttons"><span class="soft number">${job.share === null || job.share === undefined ? "" : `${Math.round(job.share * 100)} %`}${left === null ? "" : `, about ${roughly(left)} left`}</span>
-      <button class="quiet" onClick=${() => void told(remove(`/api/jobs/${encodeURIComponent(job.id)}`)).then((done) => done !== undefined && tell("Ended. Nothing half written stays behind."))}>End it</button></p>
+      <button class="quiet" onClick=${() => void told(remove(`/api/jobs/${encodeURIComponent(job.id)}`)).then((done) => done && tell("Ended. Nothing half written stays behind."))}>End it</button></p>
   </section>`;
 }
 
