@@ -98,9 +98,10 @@ function remembered() {
 
 /** @param {{job: any}} props */
 function Working({ job }) {
-  const left = job.left_s ?? null;
+  const finishing = job.state === "running" && job.share >= 0.995;
+  const left = finishing ? null : (job.left_s ?? null);
   return html`<section class="working" aria-label="At work">
-    <p class="working-what">${capital(job.doing || (job.kind === "copies" ? "writing the copies" : job.kind))}${job.state === "waiting" ? ", as soon as what comes before is done" : ""} …</p>
+    <p class="working-what">${finishing ? "Finishing" : capital(job.doing || (job.kind === "copies" ? "writing the copies" : job.kind))}${job.state === "waiting" ? ", as soon as what comes before is done" : ""} …</p>
     <progress class="bar" max="1" value=${job.share ?? 0} aria-label=${job.doing || job.kind}></progress>
     <p class="buttons"><span class="soft number">${job.share === null || job.share === undefined ? "" : `${Math.round(job.share * 100)} %`}${left === null ? "" : `, about ${roughly(left)} left`}</span>
       <button class="quiet" onClick=${() => void told(remove(`/api/jobs/${encodeURIComponent(job.id)}`)).then((done) => done && tell("Ended. Nothing half written stays behind."))}>End it</button></p>
@@ -116,7 +117,20 @@ function Ended({ job, replace }) {
   }
   if (job.state === "cancelled") return html`<p class="finding">Cancelled before it was done. Nothing half written is left behind.</p>`;
   if (job.kind === "verify" && job.result?.ok && job.result.complete !== false) return html`<${Checked} result=${job.result} />`;
+  if (job.kind === "copies" && job.state === "done") return html`<p class="finding" role="status">${writtenText(job.result?.files ?? [])}</p>`;
   return null; // what a check found wrong stands below, with the record
+}
+
+/** What came of writing copies, in one or two sentences. @param {{action: string}[]} files */
+function writtenText(files) {
+  /** @param {string} action */
+  const number = (action) => files.filter((file) => file.action === action).length;
+  const said = [
+    number("made") > 0 && `${capital(count(number("made"), "file was", "files were"))} written and read back.`,
+    number("tagged") > 0 && `${capital(count(number("tagged"), "file"))} got new tags; ${number("tagged") === 1 ? "its" : "their"} sound was as it should be.`,
+    number("kept") > 0 && `${capital(count(number("kept"), "file was", "files were"))} there already, just as ${number("kept") === 1 ? "it" : "they"} would be written.`,
+  ].filter(Boolean);
+  return said.join(" ") || "There was nothing to write.";
 }
 
 /** The recipe in sentences; every choice says what it does to this record. @param {{record: any}} props */
