@@ -34,7 +34,7 @@ _TYPES = {
 }
 _PLACES = {"": "shelf", "new": "sleeve", "turntable": "turntable", "phone": "phone"}
 _RECORD_PLACES = ("sleeve", "turntable", "side", "copies", "later")
-_MODULE = re.compile(rb'<link rel="modulepreload"[^>]* data-for="([^"]*)">\n')
+_MODULE = re.compile(rb'<link rel="modulepreload"[^>]* data-for="([^"]*)"[^>]*>\n')
 _PRESSED = {".html", ".css", ".js", ".mjs", ".json", ".svg", ".webmanifest", ".txt", ".md"}
 
 

@@ -116,5 +116,8 @@ def _do(pipe: Connection, work: _Work, shelf: Path, job: str, kind: Any, argumen
         answer = ("failed", job, "fault", {"type": type(error).__name__}, f"a fault inside: {error}"[:300])
     if work.is_cancelled:
         answer = ("cancelled", job) if answer[0] != "done" else answer
-    with telling, contextlib.suppress(OSError):  # a parent that was killed hears nothing more, and nobody is told
+    with (
+        telling,
+        contextlib.suppress(OSError),
+    ):  # a parent that was killed hears nothing more, and nobody is told
         pipe.send(answer)
