@@ -144,7 +144,7 @@ function Recipe({ record }) {
       stale = true;
     };
   }, [key]);
-  const recipe = found?.choices ?? record.recipe ?? {};
+  const recipe = record.recipe ?? found?.choices ?? {}; // the record's own is the newest: what was asked about it may be of before
   const mend = recipe.mend ?? recipe;
   const level = recipe.level ?? recipe;
   const edges = recipe.edges ?? recipe;
