@@ -140,6 +140,7 @@ def test_a_take_goes_to_the_bin_comes_back_and_is_gone_when_the_bin_is_emptied(
         page.get_by_text("The bin of this record is empty.").wait_for()
         assert record_of(server)["binned"] == []
         assert not list((tmp_path / "shelf").glob("*/takes/.bin/*"))
+        page.close()  # before its server goes away
     finally:
         server.close()
 

@@ -180,5 +180,6 @@ def test_two_takes_lie_on_one_disc_and_a_new_mark_is_heard_on_both(
             with page.expect_request(re.compile(f"{takes[number]['id']}/sound.*start_frame={start}&")):
                 page.get_by_role("button", name=f"{which} take at 0:09.5").click()
         assert violations(page, axe_script) == []
+        page.close()  # before its server goes away
     finally:
         server.close()
