@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -25,8 +25,11 @@ from tests.small_record import RATE_HZ, SETTINGS, play
 
 A = {"Dew on the Crates": 12.0, "Second Sight": 21.0, "Half a Mile": 9.0, "Low Water": 16.0}
 B = {"Third Rail": 26.0, "Fourth Wall": 10.0, "Lamp and Ladder": 18.0}
+ALIKE = {"North Quay": 12.4, "Ferry Bell": 20.6, "Salt Stair": 9.3, "Tar Lane": 15.7}
+"""The music of a side C whose tracks are nearly as long as those of A."""
 ROOTS = {"Dew on the Crates": 110.0, "Second Sight": 146.8, "Half a Mile": 98.0, "Low Water": 123.5}
 ROOTS |= {"Third Rail": 130.8, "Fourth Wall": 87.3, "Lamp and Ladder": 164.8}
+ROOTS |= {"North Quay": 116.5, "Ferry Bell": 155.6, "Salt Stair": 103.8, "Tar Lane": 138.6}
 UNTOUCHED = recipe_from(size="none", level="none")
 
 
@@ -34,7 +37,7 @@ UNTOUCHED = recipe_from(size="none", level="none")
 def pressed(side: str) -> Pressed:
     pieces = [
         Piece(audio=play(ROOTS[title], length), title=title)
-        for title, length in {"A": A, "B": B}[side].items()
+        for title, length in {"A": A, "B": B, "C": ALIKE}[side].items()
     ]
     return press_side(pieces, rate_hz=RATE_HZ, settings=SETTINGS, seed=31 + ord(side))
 
@@ -112,7 +115,7 @@ def music_in(path: Path) -> str:
     audio = soundfile.read(path, dtype="int32", always_2d=True)[0] >> 8
     middle = len(audio) // 2
     chunk = audio[middle : middle + 400]
-    for side in "AB":
+    for side in "ABC":
         take = pressed_steps(side)
         for at in np.flatnonzero(np.abs(take[: -len(chunk), 0] - chunk[0, 0]) <= 1):
             if (np.abs(take[at : at + len(chunk)] - chunk) <= 1).all():
@@ -218,6 +221,25 @@ def test_two_files_swapped_are_noticed_and_put_right_with_one_choice(tmp_path: P
     assert sorted(each.title for each in found) == sorted([*A, *B])
     assert all(each.title == each.music for each in found)
     assert acts(right) == []
+
+
+def test_a_side_that_fits_its_printed_times_is_doubted_where_another_seems_to_be_it(tmp_path: Path) -> None:
+    """Of two files swapped the second fits the other side's times by chance: its titles would be of other music."""
+    misprinted = A | {"Second Sight": 44.0, "Low Water": 9.0}
+    files, sleeve = write(tmp_path, sleeve_text(A=misprinted, B=ALIKE), "C", "A")
+    result = run(tmp_path, files, sleeve, letters="A,B")
+    assert_none_wrong(read_back(result))
+    assert acts(result) == ["other-side", "other-side"]
+    shelf = tmp_path / "shelf"
+    adopt(files, shelf=shelf, sleeve_path=sleeve)
+    options = TransferOptions(kinds="lossless", replace=True)
+    result, _ = copy_record(shelf, "small hours", options=options, recipe=UNTOUCHED)
+    assert_none_wrong(read_back(result))
+    result, _ = copy_record(
+        shelf, "small hours", options=replace(options, titles="printed"), recipe=UNTOUCHED
+    )
+    assert [each.title for each in read_back(result)] == [*misprinted, *ALIKE]
+    assert acts(result) == []
 
 
 def test_sides_swapped_on_the_shelf_are_put_right_with_one_choice(tmp_path: Path) -> None:

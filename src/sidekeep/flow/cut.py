@@ -27,7 +27,7 @@ from sidekeep.flow.cut_findings import cut_findings, plays_finding
 from sidekeep.flow.play_sides import assign_sides, divide_places, likely_side
 from sidekeep.flow.side_features import Features, PlayedPart
 from sidekeep.flow.title_findings import title_findings
-from sidekeep.flow.titles import Lines, lines_of, with_titles
+from sidekeep.flow.titles import Lines, claimed_sides, lines_of, with_claims, with_titles
 from sidekeep.model.cuts import Cuts, SideCuts, Track
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side, SleeveTrack
@@ -80,7 +80,8 @@ def find_cuts(
             cut_sides = [replace(side, likely_side=likely) for side in cut_sides]
         found += cut_sides
         findings += cut_findings(features, cut_sides, cut.division, cut.listed, part)
-    cuts = with_titles(Cuts(rate_hz=features.rate_hz, sides=tuple(found)), sides or ())
+    cuts = with_claims(Cuts(rate_hz=features.rate_hz, sides=tuple(found)), claimed_sides(found))
+    cuts = with_titles(cuts, sides or ())
     return cuts, [*title_findings(cuts, sides or ()), *findings]
 
 

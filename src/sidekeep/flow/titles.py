@@ -8,7 +8,7 @@ the lengths are (``heard``). A track without a title is called by side and numbe
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -69,6 +69,30 @@ def _heard_order(fits: NDArray[np.float64], printed: Sequence[int]) -> tuple[Seq
     for track, column in zip(tracks, best, strict=True):
         heard[track] = lines[column]
     return heard, float(table[np.arange(len(tracks)), best].sum() - table.trace())
+
+
+def claimed_sides(sides: Iterable[SideCuts], trusted: Collection[str] = ()) -> dict[str, str]:
+    """Sides of a record that another one seems to be: to each its rival's name. Two sounds cannot be one side, so the one
+    that bears its name is in doubt too, however well its printed times may fit. ``trusted`` rivals were named by a person
+    and claim nothing."""
+    claims: dict[str, str] = {}
+    for side in sides:
+        if side.likely_side and side.side not in trusted:
+            claims.setdefault(side.likely_side, side.side)
+    return claims
+
+
+def with_claims(cuts: Cuts, claims: Mapping[str, str]) -> Cuts:
+    """The cuts with every claimed side marked as likely to be its rival's."""
+    return replace(
+        cuts,
+        sides=tuple(
+            replace(side, likely_side=claims[side.side])
+            if side.side in claims and not side.likely_side
+            else side
+            for side in cuts.sides
+        ),
+    )
 
 
 def with_titles(cuts: Cuts, sides: Sequence[Side], how: TitleChoice = "sure") -> Cuts:

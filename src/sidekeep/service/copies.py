@@ -165,13 +165,27 @@ def survey_record(
         _survey_take(folder, take, sleeve, recipe, part(progress, index / count, (index + 1) / count))
         for index, take in enumerate(chosen.takes)
     ]
-    named = name_takes(takes, sleeve.record, "sure")
+    named = name_takes(takes, sleeve.record, "sure", _titled_by_a_person(folder, chosen))
     pairs = list(zip(chosen.takes, named, strict=True))
     settled = settle_cuts(folder, pairs, chosen.owners, sleeve.record.sides, titles)
     told = [replace(take, survey=told_anew(take.survey, sleeve)) for take in settled]
     first = told[0].survey
     told[0] = replace(told[0], survey=replace(first, findings=(*chosen.doubts, *first.findings)))
     return tuple(told)
+
+
+def _titled_by_a_person(folder: RecordFolder, chosen: ChosenTakes) -> set[str]:
+    """Sides whose takes count and whose titles a person gave."""
+    sides = [
+        side
+        for side in read_choices(folder.path).sides
+        if side.take in {take.sha256 for take in chosen.takes}
+    ]
+    return {
+        side.side
+        for side in sides
+        if side.tracks and all(track.edited and track.title for track in side.tracks)
+    }
 
 
 def _survey_take(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import shutil
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, date, datetime
 from itertools import groupby
@@ -39,7 +39,7 @@ from sidekeep.flow.patches import PatchReader, PatchWriter
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.flow.render import GainChoice, choose_gain, record_level, render_span
 from sidekeep.flow.survey import Survey, survey_take
-from sidekeep.flow.titles import TitleChoice, sleeve_tracks
+from sidekeep.flow.titles import TitleChoice, claimed_sides, sleeve_tracks, with_claims
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.recipe import CopySettings, MendSettings, Recipe
 from sidekeep.model.record import Record, Side
@@ -182,16 +182,20 @@ def listen_to(
 
 
 def name_takes(
-    takes: Sequence[SurveyedTake], record: Record | None, titles: TitleChoice
+    takes: Sequence[SurveyedTake], record: Record | None, titles: TitleChoice, trusted: Collection[str] = ()
 ) -> tuple[SurveyedTake, ...]:
     """The takes with titles as the person chose them, and what there is to tell of titles; of two takes that hold the
-    same sound neither is named by itself."""
+    same sound, or that seem to be the same side, neither is named by itself. ``trusted`` sides have their titles from
+    a person."""
     sides = record.sides if record else ()
-    doubles = same_sound([take.survey for take in takes])
-    return tuple(
-        replace(take, survey=retitled(take.survey, sides, titles, doubles.get(index)))
-        for index, take in enumerate(takes)
-    )
+    surveys = [take.survey for take in takes]
+    doubles = same_sound(surveys)
+    claims = claimed_sides([side for survey in surveys for side in survey.cuts.sides], trusted)
+    named = []
+    for index, (take, survey) in enumerate(zip(takes, surveys, strict=True)):
+        doubted = replace(survey, cuts=with_claims(survey.cuts, claims))
+        named.append(replace(take, survey=retitled(doubted, sides, titles, doubles.get(index))))
+    return tuple(named)
 
 
 def render_plan(takes: Sequence[SurveyedTake], recipe: Recipe) -> tuple[RenderedSide, ...]:

@@ -150,7 +150,7 @@ WORDS: Mapping[str, Say] = {
     "untitled-track": _untitled,
     "track-order": _order,
     "other-side": lambda about: (
-        f"{_side(about)}: the tracks are as long as those printed for side {about.word('likely_side')}, so this seems to be "
+        f"{_side(about)}: going by the lengths of the tracks and the times the sleeve prints for both sides, this seems to be "
         f"side {about.word('likely_side')}. No titles were given. If it is side {about.word('likely_side')}, say so or swap "
         f"the sides of the record; if it is side {about.word('side')} after all, take the titles as printed."
     ),
