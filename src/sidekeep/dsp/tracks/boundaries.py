@@ -3,6 +3,10 @@
 Conventions: positions are hops from the start of the play. ``log_odds`` is how much a place speaks for a boundary
 by itself, before printed times: from the length of the run for gaps, from the novelty for segues. Novelty: J. Foote,
 "Automatic audio segmentation using a measure of audio novelty", ICME 2000, here on band levels and pitch classes.
+
+*By trial* beside a constant: set on the tune sides of ``./run bench tracks``, where one value gave more right marks than its
+neighbours; ``docs/tracks.md`` keeps the figures there are. *A guard* only bounds time, memory or nonsense: no side of the
+benches comes near it.
 """
 
 from __future__ import annotations
@@ -23,25 +27,45 @@ Floats = NDArray[np.float64]
 
 _GAP_LENGTH_S = (0.0, 0.3, 0.6, 0.8, 0.95, 1.2, 1.8, 3.0, 6.0)
 _GAP_LOG_ODDS = (-9.0, -6.5, -3.5, -1.2, 0.8, 2.0, 3.2, 4.2, 5.0)
+"""Even odds at 0.9 s: rests inside music are mostly shorter, the gaps of a record mostly 1 to 5 s (common practice, no source);
+the slopes by trial."""
 _HABIT_REACH_S = 30.0
+"""Pauses this near are the habit of this music (speech, sparse notes). By trial."""
 _CONTEXT_S = 15.0
 _FAINT_MUSIC = 3.0
+"""Median excess of the music, over 15 s on either side, from which a pause in it is believed. By trial."""
 _SOUND_S, _PITCH_S = 6.0, 12.0
+"""A bar or two for the timbre; pitch classes need twice that, for one chord is not yet a key. By trial."""
 _USUAL_TIMBRE_DB, _USUAL_PITCH = 2.2, 0.37
+"""What two pieces of one record usually differ by: there the sound says nothing either way. By trial."""
 _PER_BANDS, _PER_PITCH = 2.2, 2.0
+"""Log odds for every factor e over that. By trial."""
 _CHANGE_ODDS = (-4.0, 2.5)
+"""The same sound going on says more against a boundary than another sound says for it: songs have sections. By trial."""
 _MOST_DB = 40.0
+"""Over the floor; what is louder counts no further, or loudness would be all that counts."""
 _PURE_S, _PURE_REST, _PER_REST = (1.5, 4.0), (0.28, 0.2), 6.0
+"""What the average of pure noise of this length leaves over the floor, in spreads (less, the longer), and log odds against for
+each spread more. By trial."""
 _CROWD_NEAR_S, _CROWD_CLEAR_S = 1.5, 10.0
+"""Applause this near borders on the run. Where less than 10 s are left, it ends the side and begins no track. By trial."""
 _CROWD_FOLLOWS, _CROWD_ENDS = 6.0, 1.0
+"""Log odds: 6 outweigh a gap of any length up to 3 s. By trial."""
 _CROWD_LENGTH_S, _CROWD_LOG_ODDS = (2.5, 4.0, 6.0), (-3.0, 0.5, 1.7)
+"""Short clapping may be a solo's; from 4 s on it is likelier the end of the piece. By trial."""
 _SEGUE_SPACING_S = 1.5
+"""Half of the 3 s within which a segue counts as found; 3 and 0.8 s changed nothing."""
 _DECAY_MEDIAN_S, _DECAY_REACH_S, _DECAY_DIP_S, _DECAY_OVER = 0.5, 4.0, 0.5, 0.15
+"""Medians over half a second, which clicks do not move; 0.15 is about half the excess of noise itself. By trial: stops missed
+fell from 11 to 3."""
 _NOVELTY_REACH_S = (3.0, 8.0)
+"""By trial, with five other pairs and triples."""
 _NOVELTY = (0.0, 0.4, 0.6, 0.8, 1.0, 1.2)
 _SEGUE_LOG_ODDS = (-9.0, -7.0, -4.5, -2.3, -1.0, 0.0)
+"""Never more than even odds: a segue needs a printed time. By trial."""
 _MOST_SEGUES = 200
 _MOST_GAPS = 150
+"""Guards: the work of a division grows with the square of the places."""
 
 
 @dataclass(frozen=True)

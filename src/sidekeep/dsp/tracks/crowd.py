@@ -19,13 +19,21 @@ from sidekeep.dsp.tracks.needle import runs
 Floats = NDArray[np.float64]
 
 _WINDOW_S = 2.0
+"""Long enough for the spread of some twenty independent looks, short enough for a brief round of clapping."""
 _LOW = slice(2, LOW_COUNT)
+"""Bands above rumble and hum, from 63 Hz."""
 _HIGH = slice(LOW_COUNT + 1, LOW_COUNT + 7)
+"""1 to 8 kHz, where hands are loud and records still have treble."""
 _MOST_TONAL = 0.45
+"""Sum of distances of the twelve pitch classes from a twelfth each: 0 for noise, 1.8 for one note. By trial (as in
+``boundaries``)."""
 _MOST_LOW_DB, _MOST_HIGH_DB = 2.65, 2.5
+"""A little over what noise must show (see above); nearer to it clapping was missed, farther from it cymbals passed. By trial."""
 _LEAST_EXCESS = 3.5
 _LEAST_BRIGHT_DB = 4.0
+"""Well over the groove: noise that hardly stands out of noise cannot be told from it. By trial."""
 _HOLE_S, _LEAST_S = 1.0, 2.5
+"""A whistle or a shout is bridged; clapping for less is no applause. By trial."""
 
 
 def find_crowd(

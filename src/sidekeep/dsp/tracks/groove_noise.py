@@ -21,17 +21,27 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _SKIP_LOW_BANDS = 2
+"""Under 63 Hz rumble, warp and hum go up and down by themselves."""
 _HIGH_SMOOTH_S, _LOW_SMOOTH_S = 0.21, 0.35
+"""Medians over nine hops and fifteen: a pop spoils two or three, a thump in the low bands half a dozen. By trial (as in
+``boundaries``)."""
 _LEAST_NOISE_S = 0.5
+"""The shortest run of noise a floor is begun from: shorter than nearly every gap, longer than a rest of a quick piece."""
 _OFFSET_DB = (-5.0, 2.0)
+"""How far the noise may move by itself: down more than up, so that faint music in all bands is not taken for it. By trial."""
 _OFFSET_SHARE = 0.4
+"""A quantile under the median: music fills some bands and leaves others, noise fills all. By trial."""
 _PATCH_DB = 4.0
+"""The most that a crackling patch may lift the highest band. By trial."""
 _CLICK_IMPULSE = 25.0
+"""Largest second difference over its median within a hop: 4 to 5 for noise, a click has tens and hundreds. By
+trial between the two."""
 _CLICK_TILT_DB = 2.5
 _BURST_S, _BURST_DB = 0.8, 4.5
 _THIRD = HIGH_COUNT // 3
-"""A burst of damage is sharp and white: it rises over the falling noise the more the higher the band."""
+"""A burst of damage is sharp and white: it rises over the falling noise the more the higher the band. Amounts by trial."""
 _TOLERATED_DB = 1.2
+"""What may stand over the line of the floor and keep its say: about one spread of the noise."""
 _SLOPE_DB = 4.0
 """How much the floor may change over a side (standard deviation): literature says 1 to 3 dB inward."""
 _SLICE_HOPS = 8192

@@ -14,9 +14,13 @@ from sidekeep.dsp.tracks.features import FeatureTable
 from sidekeep.dsp.tracks.needle import running_median
 
 TURN_PERIODS_S = (1.8, 60.0 / 45.0, 60.0 / 78.26)
+"""33 1/3, 45 and 78.26 rpm (IEC 60098, from memory)."""
 _WIDTH = 0.03
+"""A player that is 3 % off is heard to be out of tune and set right (common practice, no source)."""
 _LEAST_STRENGTH = 0.35
+"""Of 1 for the same tick at every turn; dust between the ticks lowers it. By trial (as in ``boundaries``)."""
 _TURNS = 3
+"""Two alike could be chance."""
 
 
 @dataclass(frozen=True)

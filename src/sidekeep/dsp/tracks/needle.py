@@ -18,9 +18,14 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _STEP_DB = 4.0
+"""An idle input lies this far below the quietest groove: groove noise itself moves by 1 to 3 dB over a side. By trial (as in
+``boundaries``)."""
 _CLEAR_STEP_DB = 6.0
+"""The same where no thump marks the needle. By trial."""
 _MOST_LEVELS = 4
+"""A guard: lift, muted input, another gain, silence of a file; no take has more."""
 _SILENCE_DB = FLOOR_DB + 20.0
+"""Digital silence: below the last bit of 21; no input is as quiet."""
 
 
 @dataclass(frozen=True)

@@ -27,15 +27,21 @@ from sidekeep.dsp.tracks.division import (
 Floats = NDArray[np.float64]
 
 SPEEDS = (0.98, 0.99, 1.0, 1.01, 1.02)
+"""Coarser than in ``division``: this is asked every few seconds, and a percent of a track is two seconds."""
 _SPEED_SD = 0.009
 _NO = -1e9
 _UNLISTED = float(np.log(0.02))
+"""These three as in ``division``."""
 _UNKNOWN_S, _UNKNOWN_SPREAD = 230.0, 0.45
 """Length of a track when nothing is printed: median and standard deviation of the logarithm (common practice, no source)."""
 _PAUSE_S, _PAUSE_SD_S, _PAUSE_NOISE_S = 1.5, 1.5, 3.0
-"""How much longer it is from start to start than printed, before any boundary was met."""
+"""How much longer it is from start to start than printed, before any boundary was met: a gap of 0 to 3 s; it is believed as
+three gaps met would be. Guesses, soon replaced by what the side shows."""
 _FAR_OFF_S = 8.0
+"""A length this far off its printed time is taken for a misprint and tells nothing of pauses: six of the deviations of
+``printed_sd_s`` at the least."""
 _INSIDE = 0.95
+"""19 in 20, as ``OpenDivision`` promises."""
 _MISPRINTED = 0.1
 """Share of printed times that are wrong by seconds (the project's survey of the literature). Places are found with
 ``WRONG_SHARE``, fitted on placing; here only the outcome counts."""
