@@ -197,6 +197,30 @@ def test_sway_finds_the_turn() -> None:
     assert np.sqrt(np.mean(np.square(ratios))) < 2.5
 
 
+@pytest.mark.parametrize("rpm", [33.0, 33.8, 45.0, 78.26])
+@pytest.mark.parametrize("noise", [0.0, 1e-6, 1e-4, 0.01])
+def test_a_sway_however_pure_is_told_to_its_top(rpm: float, noise: float) -> None:
+    """All round a line far over its noise the search sees the same; once a turn several percent off was called sure."""
+    period_s = 60.0 / rpm
+    t = np.arange(20_000) / 100.0
+    series = np.sin(2.0 * np.pi * t / period_s) + noise * np.random.default_rng(3).standard_normal(len(t))
+    found = estimate_turn_from_sway(series, 100.0)
+    assert found.source == "sway"
+    assert abs(ppm(found, period_s)) < 3.0 * found.sd_ppm < 300.0
+
+
+@pytest.mark.parametrize("noise", [1e-3, 0.1, 1.0])
+def test_of_two_turns_as_likely_neither_is_told(noise: float) -> None:
+    """Two lines of one strength, 1 and 1.5 % from 33 1/3 rpm: one of them may be the room's, or a fan's."""
+    t = np.arange(30_000) / 100.0
+    series = np.sin(2.0 * np.pi * t / 1.818) + np.sin(2.0 * np.pi * t / 1.773 + 1.0)
+    series += noise * np.random.default_rng(4).standard_normal(len(t))
+    assert estimate_turn_from_sway(series, 100.0).source == "none"
+    series -= 0.95 * np.sin(2.0 * np.pi * t / 1.773 + 1.0)
+    found = estimate_turn_from_sway(series, 100.0)
+    assert abs(ppm(found, 1.818)) < 1000.0
+
+
 def test_no_sway_no_turn() -> None:
     for seed in range(8):
         assert estimate_turn_from_sway(swaying(50 + seed, 1.8, 240.0, 0.0), 100.0).source == "none"

@@ -32,6 +32,14 @@ _GROUND = 10.0
 """Power over noise of a line that is there."""
 _STRONGEST = 40.0
 """Cap on one harmonic's power over its noise in the search: many lines must beat one loud one (a beat)."""
+_UNCAPPED = 1e-3
+"""What the power over the cap counts, by its logarithm: enough to find the top of a line that is over the cap all round."""
+_RANGE = 1e-7
+"""Noise is never taken for less than this share of the strongest line: some 15 bins from a line its own skirts (Hann window:
+-18 dB an octave) are down there, and a purer sway than this has no noise to be judged by."""
+_RIVAL_NATS, _RIVAL_APART, _RIVAL_BINS = 3.0, 0.003, 4.0
+"""A second turn this nearly as likely, farther off than a turn wanders in a side (share of it, and widths of a line), and it is
+not known which of the two it is."""
 
 
 @dataclass(frozen=True)
@@ -97,7 +105,8 @@ def _spectrum(low: Floats) -> tuple[NDArray[np.complex128], int]:
 def _floor(power: Floats, bin_hz: float, low_hz: float, high_hz: float) -> Floats:
     """Mean noise power over a range, from its median, per channel."""
     first, stop = int(low_hz / bin_hz), max(int(high_hz / bin_hz), int(low_hz / bin_hz) + 8)
-    return np.maximum(np.median(power[first:stop], axis=0) / np.log(2.0), 1e-30)
+    noise = np.median(power[first:stop], axis=0) / np.log(2.0)
+    return np.maximum(np.maximum(noise, _RANGE * power.max(axis=0)), 1e-30)
 
 
 def _search(low: Floats, rate_hz: float, low_s: float, high_s: float) -> Sway:
@@ -107,7 +116,8 @@ def _search(low: Floats, rate_hz: float, low_s: float, high_s: float) -> Sway:
     length_s = len(low) / rate_hz
     turns_hz = np.arange(1.0 / high_s, 1.0 / low_s, 1.0 / (6.0 * _HARMONICS * length_s))
     channels = low.shape[1]
-    total = np.zeros(len(turns_hz))
+    total, heights = np.zeros(len(turns_hz)), np.zeros(len(turns_hz))
+    nominal = np.array([_nominal_nats(1.0 / hz) for hz in turns_hz.tolist()])
     best = Sway()
     trials = log(len(SPEED_RANGES_S) * _HARMONICS * max(4.0, 1.5 * length_s * (1.0 / low_s - 1.0 / high_s)))
     for number in range(1, _HARMONICS + 1):
@@ -115,21 +125,41 @@ def _search(low: Floats, rate_hz: float, low_s: float, high_s: float) -> Sway:
             break
         noise = _floor(power, bin_hz, 0.86 * number / high_s, 1.14 * number / low_s)
         ratio = power[np.rint(number * turns_hz / bin_hz).astype(np.int64)] / noise
+        heights += np.log(np.maximum(ratio, 1.0)).sum(axis=1)
         ratio = np.minimum(ratio, _STRONGEST)
         # The beat of music falls on single harmonics now and then; the turn itself must sway, and vertically.
         if number == 1:
             grounded = ratio[:, 0] > _GROUND
             if not grounded.any():
                 break
+            tops = grounded & _is_top(power[:, 0], turns_hz / bin_hz, 2.0 / (length_s * bin_hz))
         ratio = ratio.sum(axis=1)
         total += 2.0 * ratio
-        at = int(np.argmax(np.where(grounded, total, 0.0)))
-        chance = _log_chi2_tail(float(total[at]), 2 * number * channels) + trials
-        period_s = 1.0 / float(turns_hz[at])
-        chance += 0.5 * min((distance_from_nominal(period_s) / 0.006) ** 2, 40.0)
-        if chance < best.log_chance and not _is_beat(power, bin_hz, 1.0 / period_s, low_s, high_s):
-            best = Sway(period_s=period_s, log_chance=chance)
-    return best
+        at = int(np.argmax(np.where(grounded, total + _UNCAPPED * heights, 0.0)))
+        chance = _log_chi2_tail(float(total[at]), 2 * number * channels) + trials + float(nominal[at])
+        # what could not be told apart so far is told by more than the noise of one harmonic
+        least = best.log_chance - (_RIVAL_NATS if best.period_s == 0.0 and best.log_chance < 0.0 else 0.0)
+        if chance < least and not _is_beat(power, bin_hz, float(turns_hz[at]), low_s, high_s):
+            off = np.abs(turns_hz - turns_hz[at])
+            apart = tops & (off > np.maximum(_RIVAL_APART * turns_hz[at], _RIVAL_BINS / length_s))
+            # half a chi-square value is its nats, but for what grows slower
+            nats = np.where(apart, 0.5 * total - nominal, -np.inf)
+            is_sure = 0.5 * float(total[at]) - float(nominal[at]) > float(nats.max()) + _RIVAL_NATS
+            best = Sway(period_s=1.0 / float(turns_hz[at]) if is_sure else 0.0, log_chance=chance)
+    return best if best.period_s > 0.0 else Sway()
+
+
+def _is_top(power: Floats, bins: Floats, reach: float) -> NDArray[np.bool_]:
+    """Whether each place (in bins) lies on the top of a line, not on its skirts: nothing within ``reach`` is much higher."""
+    from scipy.ndimage import maximum_filter1d
+
+    here = np.rint(bins).astype(np.int64)
+    return np.asarray(power[here] > 0.8 * maximum_filter1d(power, 2 * int(reach) + 1)[here])
+
+
+def _nominal_nats(period_s: float) -> float:
+    """What it speaks against a turn that it is off the nominal speeds."""
+    return 0.5 * min((distance_from_nominal(period_s) / 0.006) ** 2, 40.0)
 
 
 def _is_beat(power: Floats, bin_hz: float, turn_hz: float, low_s: float, high_s: float) -> bool:
