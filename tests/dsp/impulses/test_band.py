@@ -130,6 +130,16 @@ def test_repairs_whose_reaches_meet_are_one_and_each_stays_inside_its_span() -> 
     np.testing.assert_allclose(near.values[1_004 - near.start], -0.1, atol=0.02)
 
 
+@pytest.mark.parametrize(("frames", "start", "length"), [(1_001, 490, 11), (999, 0, 500), (1_000, 495, 5)])
+def test_what_is_too_long_to_mend_ends_with_the_take(frames: int, start: int, length: int) -> None:
+    """The last frame at the lower rate stands for one or two of the take's: a burst up to it reached one too far."""
+    burst = Repaired(channel=0, start=start, length=length, peak=start, size_db=0.0, values=None)
+    low = -(-frames // 2)
+    assert start + length == low
+    (back,) = bring_back([burst], np.zeros((1, frames)), np.zeros((1, low)), 32)
+    assert (back.start, back.start + back.length) == (2 * start, frames)
+
+
 def test_the_steps_fit_the_sound() -> None:
     assert fitting_steps(0.25) == 32
     assert fitting_steps(0.4595) == 59

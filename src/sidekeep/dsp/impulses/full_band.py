@@ -116,7 +116,8 @@ def bring_back(repaired: list[Repaired], planes: Floats, shown: Floats, steps: i
     """Repairs made in ``shown``, on the take's own frames; those whose reaches meet are one. In order."""
     reach = REACH if steps < STEPS else 0
     table = sinc_table(steps)
-    back = [_at_own_rate(one, steps) for one in repaired if one.values is None]
+    frames = planes.shape[1]
+    back = [_at_own_rate(one, steps, frames) for one in repaired if one.values is None]
     for channel in range(len(planes)):
         taken_out = np.zeros(shown.shape[1])
         groups: list[list[Repaired]] = []
@@ -132,13 +133,13 @@ def bring_back(repaired: list[Repaired], planes: Floats, shown: Floats, steps: i
         for group in groups:
             last = group[-1].start + group[-1].length - 1 + reach
             first = max(0, (group[0].start - reach) * STEPS // steps + (reach > 0))
-            stop = min(planes.shape[1], -(-last * STEPS // steps) + (reach == 0))
+            stop = min(frames, -(-last * STEPS // steps) + (reach == 0))
             values = np.empty(stop - first)
             interpolate(taken_out, table, steps, first, values)
             largest = max(group, key=lambda one: one.size_db)
             back.append(
                 replace(
-                    _at_own_rate(largest, steps),
+                    _at_own_rate(largest, steps, frames),
                     start=first,
                     length=stop - first,
                     values=planes[channel, first:stop] - values,
@@ -148,11 +149,13 @@ def bring_back(repaired: list[Repaired], planes: Floats, shown: Floats, steps: i
     return sorted(back, key=lambda one: (one.start, one.channel))
 
 
-def _at_own_rate(one: Repaired, steps: int) -> Repaired:
+def _at_own_rate(one: Repaired, steps: int, frames: int) -> Repaired:
+    """The same place in a stretch of so many frames: the last frame of the lower rate may stand for less than a whole one."""
+    start = one.start * STEPS // steps
     return replace(
         one,
-        start=one.start * STEPS // steps,
-        length=one.length * STEPS // steps,
+        start=start,
+        length=min(frames - start, one.length * STEPS // steps),
         peak=one.peak * STEPS // steps,
     )
 
