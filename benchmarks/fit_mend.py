@@ -1,22 +1,26 @@
 """Fit the weights of the evidence (``dsp/impulses/evidence/weights.json``) and write the card that says how.
 
-    ./run fit [--edges] [--part N] [--write]
+    ./run fit [--edges] [--minutes M] [--write]
 
 The material is ``fit_material``'s, of packages whose version and hash are pinned: another one is an error. Networks of one hidden
 layer of tanh units are fitted by Adam (Kingma & Ba, 2015) to the weighted cross-entropy: the first judge with all the evidence;
 the same without what needs a second channel, on the sums of channels as well; a smaller one with the near evidence alone, to
 screen with. Then the second judge, which knows the edges of music, on what the first lets pass, sounds with edges among it. The
 loss on the files held out decides: between steps, between seeds, and, with ``--write``, whether the new weights replace the old
-at all. ``--edges`` fits the second judge anew and keeps the first. ``--part N`` takes every Nth piece of material only, to try it
-out; its weights are not written. Takes about a quarter of an hour of two idle cores.
+at all. ``--edges`` fits the second judge anew and keeps the first. ``--minutes M`` stops collecting after M minutes with what
+there is by then: the pieces come in an order in which every stretch has its share of every kind, and the card says how many there
+were. Weights of a part are written like any others, if those they replace are no better on what was held out of that part.
 """
 
 from __future__ import annotations
 
+import argparse
+import itertools
 import json
 import subprocess
 import sys
-from collections import Counter
+import time
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -37,6 +41,7 @@ SEEDS = (0, 1)
 BATCH = 2048
 LOOK_EVERY = 1000
 """Steps between two looks at the held-out loss."""
+PROCESSES = 2
 DIGITS = 4
 SHRINK = 2e-5
 """Weight decay."""
@@ -208,19 +213,61 @@ def fit_all(
     return held, losses
 
 
+def mixed(listed: Sequence[Job], seed: int = 0) -> list[Job]:
+    """The jobs in an order in which every stretch has its share of every kind, those of a kind drawn at random."""
+    kinds: defaultdict[str, list[Job]] = defaultdict(list)
+    for job in listed:
+        kinds[job.what].append(job)
+    rng = np.random.default_rng(seed)
+    placed = []
+    for name, jobs_of in sorted(kinds.items()):
+        for place, at in enumerate(rng.permutation(len(jobs_of))):
+            placed.append(((place + 0.5) / len(jobs_of), name, jobs_of[at]))
+    return [job for _, _, job in sorted(placed, key=lambda one: one[:2])]
+
+
+def collect_within(listed: Sequence[Job], minutes: float | None) -> tuple[list[Job], list[Sample]]:
+    """The jobs, in order, that could be done in so many minutes (all with None), and what came of them."""
+    stop_s = np.inf if minutes is None else time.monotonic() + 60.0 * minutes
+    done: list[Job] = []
+    samples: list[Sample] = []
+    waiting = iter(listed)
+    with ProcessPoolExecutor(PROCESSES) as pool:
+        running = [(job, pool.submit(collect, job)) for job in itertools.islice(waiting, 2 * PROCESSES)]
+        while running:
+            job, future = running.pop(0)
+            samples.append(future.result())
+            done.append(job)
+            if time.monotonic() < stop_s:
+                running += [(job, pool.submit(collect, job)) for job in itertools.islice(waiting, 1)]
+    return done, samples
+
+
 def card(
     listed: Sequence[Job],
     samples: Sequence[Sample],
     losses: dict[str, dict[str, float]],
     before: dict[str, Any],
+    *,
+    made_by: str = "./run fit",
+    of: int | None = None,
 ) -> dict[str, Any]:
-    """How the networks in ``losses`` came about; what ``before``, the present card, says of the others goes with it."""
+    """How the networks in ``losses`` came about; what ``before``, the present card, says of the others goes with it.
+
+    ``made_by``: the command. ``of``: how many pieces there are, where ``listed`` is a part of them.
+    """
     commit = subprocess.run(["git", "rev-parse", "HEAD"], capture_output=True, text=True, check=False)
     packages = [PACKAGES[kind] for kind in (*PRESSED, *FITTED)]
     counts = Counter(job.what for job in listed)
     kept = {} if len(losses) == len(NAMES) else {"before": before}
+    part = (
+        {}
+        if of is None or of == len(listed)
+        else {"part": f"{len(listed)} of {of} pieces, in the order of mixed()"}
+    )
     return {
-        "made_by": "./run fit",
+        "made_by": made_by,
+        **part,
         "fitted": list(losses),
         "commit": commit.stdout.strip() or "unknown",
         "material": {name: dict(zip(("version", "sha256"), PINNED[name], strict=True)) for name in packages},
@@ -268,22 +315,38 @@ def as_text(held: dict[str, Any]) -> str:
 
 def main() -> int:
     """Collect, fit, report, and with ``--write`` replace weights that are worse on what was held out."""
-    words = sys.argv[1:]
-    part = int(words[words.index("--part") + 1]) if "--part" in words else 1
+    parser = argparse.ArgumentParser(
+        prog="./run fit", description="Fit the weights of the mender's evidence anew."
+    )
+    parser.add_argument("--edges", action="store_true", help="the second judge only")
+    parser.add_argument(
+        "--minutes", type=float, help="collect for so long at most (all the material without)"
+    )
+    parser.add_argument(
+        "--write", action="store_true", help="replace the weights if the new ones are no worse"
+    )
+    asked = parser.parse_args()
+    if asked.minutes is not None and not asked.minutes > 0.0:
+        parser.error(f"--minutes {asked.minutes:g} must be above 0")
     fetch((*PRESSED, *FITTED), pinned=True)
-    listed = jobs()[::part]
-    with ProcessPoolExecutor(2) as pool:
-        samples = list(pool.map(collect, listed))
+    everything = mixed(jobs())
+    listed, samples = collect_within(everything, asked.minutes)
+    print(
+        f"{len(listed)} of {len(everything)} pieces collected, {sum(s.held_out for s in samples)} held out",
+        flush=True,
+    )
+    if not 0 < sum(s.held_out for s in samples) < len(samples):
+        print("too few pieces to hold any out: give it more minutes", file=sys.stderr)
+        return 2
     target = Path(__file__).parents[1] / "src" / "sidekeep" / "dsp" / "impulses" / "evidence" / FILE
     present = json.loads(target.read_text("utf-8"))
-    held, losses = fit_all(samples, present, edges_only="--edges" in words)
-    held = {"card": card(listed, samples, losses, present["card"]), **held}
+    held, losses = fit_all(samples, present, edges_only=asked.edges)
+    made_by = " ".join(["./run fit", *(word for word in sys.argv[1:] if word != "--write")])
+    told = card(listed, samples, losses, present["card"], made_by=made_by, of=len(everything))
+    held = {"card": told, **held}
     print(json.dumps(held["card"], indent=1))
-    if "--write" not in words:
+    if not asked.write:
         return 0
-    if part != 1:
-        print("weights of a part of the material are not written", file=sys.stderr)
-        return 2
     if worse := [name for name, loss in losses.items() if loss["held_out"] > loss["held_out_before"]]:
         print(f"not written: {', '.join(worse)} is worse than before on what was held out", file=sys.stderr)
         return 1

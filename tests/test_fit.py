@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -79,6 +81,29 @@ def test_the_second_judge_is_fitted_on_what_the_first_lets_pass(small: dict[str,
     assert len(first.damage) == 1200
     told = fit_mend.card([], samples, losses, small["card"])
     assert told["before"] == small["card"]
+    assert "part" not in told
+
+
+def test_the_card_names_the_command_and_the_part_it_had_time_for(
+    small: dict[str, Any], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """``./run fit --edges --minutes`` from the pieces to the card; it stops at the time, and keeps better weights."""
+    clock = iter(range(0, 10_000, 20))
+    every = [Job(what=what, kind="folk", number=n) for n in range(1, 13) for what in ("clean", "edgy")]
+    monkeypatch.setattr(fit_mend, "jobs", lambda: every)
+    monkeypatch.setattr(fit_mend, "fetch", lambda *_, **__: None)
+    monkeypatch.setattr(fit_mend, "ProcessPoolExecutor", ThreadPoolExecutor)
+    monkeypatch.setattr(fit_mend, "time", SimpleNamespace(monotonic=lambda: next(clock)))
+    monkeypatch.setattr(fit_mend, "collect", lambda job: made_up(job.number, job.held_out, job.what))
+    monkeypatch.setattr("sys.argv", ["fit", "--edges", "--minutes", "3"])
+    assert fit_mend.main() == 0
+    said = capsys.readouterr().out
+    told = json.loads(said[said.index("{\n") :])
+    assert told["made_by"] == "./run fit --edges --minutes 3"
+    assert told["part"].startswith(f"{told['pieces']['clean'] + told['pieces']['edgy']} of 24 pieces")
+    assert abs(told["pieces"]["clean"] - told["pieces"]["edgy"]) <= 1
+    assert sum(told["pieces"].values()) < 24
+    assert told["fitted"] == ["stereo_edges", "mono_edges"]
 
 
 def test_no_piece_of_music_is_on_both_sides(monkeypatch: pytest.MonkeyPatch) -> None:
