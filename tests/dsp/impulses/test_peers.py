@@ -5,7 +5,17 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.impulses.peers import AS_LARGE, FEW, NATS, count_peers, peer_nats
+from sidekeep.dsp.impulses.peers import (
+    AS_LARGE,
+    CROWD,
+    DOUBT_AS_LARGE,
+    FEW,
+    NATS,
+    count_peers,
+    doubted_nats,
+    lower_in_crowds,
+    peer_nats,
+)
 
 Floats = NDArray[np.float64]
 
@@ -48,3 +58,48 @@ def test_a_few_of_a_crowd_that_was_refused_are_refused_too() -> None:
 def test_one_alone_keeps_its_odds() -> None:
     nats = peer_nats(np.array([5]), np.array([9.0]), np.array([2.0]), 1.0, 44_100.0)
     np.testing.assert_array_equal(nats, [0.0])
+
+
+def plain_crowds(
+    peaks: NDArray[np.int64],
+    sizes: Floats,
+    odds: Floats,
+    doubts: Floats,
+    asked: NDArray[np.bool_],
+    least: float,
+    reach: int,
+) -> Floats:
+    nats = np.zeros(len(peaks))
+    for i in np.flatnonzero(asked & (odds > least)):
+        crowd = asked & (np.abs(peaks - peaks[i]) <= reach) & (sizes >= DOUBT_AS_LARGE * sizes[i])
+        believed = 1.0 / (1.0 + np.exp(-doubts[crowd]))
+        if crowd.sum() >= CROWD and believed.mean() < 0.5:
+            nats[i] = min(0.0, doubts[i] - odds[i])
+    return nats
+
+
+def test_the_crowd_s_kernel_is_its_plain_twin() -> None:
+    rng = np.random.default_rng(2)
+    peaks = np.sort(rng.integers(0, 90_000, 300))
+    sizes, odds, doubts = rng.exponential(8.0, 300), rng.normal(3.0, 3.0, 300), rng.normal(0.0, 3.0, 300)
+    asked = rng.random(300) < 0.6
+    nats = np.zeros(300)
+    lower_in_crowds(peaks, sizes, odds, doubts, asked, 1.0, 4_000, nats)
+    plain = plain_crowds(peaks, sizes, odds, doubts, asked, 1.0, 4_000)
+    assert 20 < np.count_nonzero(plain) < 200
+    np.testing.assert_allclose(nats, plain, atol=1e-12)
+
+
+def test_the_second_judge_rules_where_it_doubts_a_crowd_and_not_over_one_alone() -> None:
+    peaks, sizes = np.arange(12) * 1_000, np.full(12, 20.0)
+    doubts = np.full(12, -2.0)
+    odds = np.full(12, 9.0 - 4.0)
+    assert (odds + doubted_nats(peaks, sizes, odds, doubts, 1.0, 44_100.0) < 1.0).all()
+    # two are no crowd, and nor are those that are far or much smaller
+    assert not doubted_nats(peaks[:2], sizes[:2], odds[:2], doubts[:2], 1.0, 44_100.0).any()
+    assert not doubted_nats(40 * peaks, sizes, odds, doubts, 1.0, 44_100.0).any()
+    large = np.where(np.arange(12) == 6, 50.0, 20.0)
+    assert doubted_nats(peaks, large, odds, doubts, 1.0, 44_100.0)[6] == 0.0
+    # where it believes the most of them it rules over none
+    doubts[:7] = 3.0
+    assert not doubted_nats(peaks, sizes, odds, doubts, 1.0, 44_100.0).any()

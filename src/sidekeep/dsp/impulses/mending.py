@@ -32,7 +32,8 @@ from sidekeep.dsp.impulses.evidence.collect import EVIDENCE, SCREEN_ODDS, collec
 from sidekeep.dsp.impulses.evidence.repeats import LONGEST_PERIOD
 from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.extent import PRICE_NATS, fit_extents
-from sidekeep.dsp.impulses.peers import peer_nats
+from sidekeep.dsp.impulses.peers import DOUBT_WEIGHT, doubted_nats, peer_nats
+from sidekeep.dsp.impulses.safety import kept_after_mending, odds_of_rows
 from sidekeep.dsp.kernel import kernel
 
 Floats = NDArray[np.float64]
@@ -59,8 +60,6 @@ PRIOR_DOWN, PRIOR_UP = 7.0, 1.0
 DOUBT_DOWN, DOUBT_UP, DOUBT_BELIEF = 5.0, 1.5, 10.0
 """The same for the second judge's odds. In a worn groove it need not doubt; where it doubts most of what the first one lets pass,
 it doubts the rest as well; where it is asked less than about ten times in a stretch, it keeps to what it is sure of."""
-DOUBT_WEIGHT = 2.0
-"""By what the second judge's doubt counts: pulses of an instrument are alike, and so are the errors made about them."""
 BESIDE, BESIDE_SIZE, BESIDE_BEFORE_S, BESIDE_AFTER_S = 3.0, 8.0, 0.0003, 0.0015
 DUE_LIMIT, DUE_OPEN = 5.0, 3.8
 """Nats the turn of the disc may add, and the test level, in scales, of a candidate where it expects one."""
@@ -245,6 +244,7 @@ def mend_channels(
     taken = DamageSpans.none()
     long: list[Repaired] = []
     strokes: list[Stroke] = []
+    believed: list[tuple[NDArray[np.int64], Floats]] = []
     shift, doubt_shift = 0.0, 0.0
     for again in range(2):
         for index, channel in enumerate(channels):
@@ -268,9 +268,14 @@ def mend_channels(
                 ]
             if beat is not None:
                 odds += beat.bonus(channel.spans[:, 2] / rate_hz)
-            odds += peer_nats(channel.spans[:, 2].copy(), channel.tests, odds, manner.odds, rate_hz)
+            peaks = channel.spans[:, 2].copy()
+            odds += doubted_nats(
+                peaks, channel.tests, odds, channel.doubts + doubt_shift, manner.odds, rate_hz
+            )
+            odds += peer_nats(peaks, channel.tests, odds, manner.odds, rate_hz)
             rows = np.flatnonzero(odds > manner.odds)
             spans, sizes = channel.spans[rows], channel.tests[rows]
+            believed.append((peaks[rows], odds[rows]))
             fits = spans[:, 1] - spans[:, 0] <= longest
             if not again:
                 for first, last, peak in spans[~fits].tolist():
@@ -285,7 +290,10 @@ def mend_channels(
         taken = mend_early(channels, planes, work, accepted, taken, longest)
     repaired = long
     explained = _estimate(channels[0], planes, work, taken, ROUNDS)
-    for row in np.flatnonzero(explained >= LEAST_EVIDENCE):
+    at, best = (np.concatenate(column) for column in zip(*believed, strict=True))
+    sure = odds_of_rows(taken.rows, at, best, manner.odds)
+    kept = kept_after_mending(planes, work, taken.rows, sure, manner.odds, rate_hz)
+    for row in np.flatnonzero(kept & (explained >= LEAST_EVIDENCE)):
         first, last, peak = taken.rows[row].tolist()
         if not start <= first < stop:
             continue

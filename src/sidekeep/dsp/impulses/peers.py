@@ -5,6 +5,9 @@ oscillator are a crowd of one kind: a few of them, by chance, pass for damage. D
 that is damage for the most part. So the peers of a candidate, those within ``REACH_S`` that are about as large or larger,
 are counted: how many were taken for damage, how many refused. It is the share of damage re-estimated once more, for this
 place and this size.
+
+The second judge is asked in the same way: where it doubts the most of a crowd, its word alone counts for all of it
+(``doubted_nats``). For one place by itself it is too quick to doubt; a crowd of pulses is what it was fitted to know.
 """
 
 from __future__ import annotations
@@ -29,6 +32,12 @@ FEW = 2
 """Added to both counts: so few peers say little."""
 ROUNDS = 3
 """What is refused for its peers makes the case of the next one weaker."""
+DOUBT_WEIGHT = 2.0
+"""By what the second judge's doubt counts: pulses of an instrument are alike, and so are the errors made about them."""
+DOUBT_REACH_S, DOUBT_AS_LARGE = 0.5, 0.5
+"""The same reach and size for the crowd that the second judge is asked about: ten pulses of the lowest voice."""
+CROWD = 3
+"""Candidates, the one that is asked for among them, that make a crowd."""
 
 
 def peer_nats(peaks: NDArray[np.int64], sizes: Floats, odds: Floats, least: float, rate_hz: float) -> Floats:
@@ -69,3 +78,48 @@ def count_peers(
                 else:
                     no += 1
         nats[i] = -NATS * max(0.0, math.log(no / yes))
+
+
+def doubted_nats(
+    peaks: NDArray[np.int64], sizes: Floats, odds: Floats, doubts: Floats, least: float, rate_hz: float
+) -> Floats:
+    """Nats, 0 or less, to add to ``odds`` so that they are no better than the second judge's where it doubts a crowd.
+
+    ``doubts`` are the second judge's log odds, infinite where it was not asked; where it doubts, ``DOUBT_WEIGHT`` times its doubt
+    was taken from ``odds`` already. Its crowd are those near, half as large and more,
+    that would be taken but for its doubt; it doubts them when it believes less than half of them.
+    """
+    nats = np.zeros(len(peaks))
+    asked = np.isfinite(doubts) & (odds - DOUBT_WEIGHT * np.minimum(0.0, doubts) > least)
+    lower_in_crowds(peaks, sizes, odds, doubts, asked, least, int(DOUBT_REACH_S * rate_hz), nats)
+    return nats
+
+
+@kernel
+def lower_in_crowds(
+    peaks: NDArray[np.int64],
+    sizes: Floats,
+    odds: Floats,
+    doubts: Floats,
+    asked: NDArray[np.bool_],
+    least: float,
+    reach: int,
+    nats: Floats,
+) -> None:
+    """``nats[i]`` of every candidate over ``least``, from the crowd on both sides."""
+    low, high = 0, 0
+    count = peaks.shape[0]
+    for i in range(count):
+        while peaks[low] < peaks[i] - reach:
+            low += 1
+        while high < count and peaks[high] <= peaks[i] + reach:
+            high += 1
+        if odds[i] <= least or not asked[i]:
+            continue
+        crowd, believed = 0, 0.0
+        for j in range(low, high):
+            if asked[j] and sizes[j] >= DOUBT_AS_LARGE * sizes[i]:
+                crowd += 1
+                believed += 1.0 / (1.0 + math.exp(-min(30.0, max(-30.0, doubts[j]))))
+        if crowd >= CROWD and 2.0 * believed < crowd:
+            nats[i] = min(0.0, doubts[i] - odds[i])

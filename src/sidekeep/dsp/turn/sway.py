@@ -141,7 +141,11 @@ def _search(low: Floats, rate_hz: float, low_s: float, high_s: float) -> Sway:
         least = best.log_chance - (_RIVAL_NATS if best.period_s == 0.0 and best.log_chance < 0.0 else 0.0)
         if chance < least and not _is_beat(power, bin_hz, float(turns_hz[at]), low_s, high_s):
             off = np.abs(turns_hz - turns_hz[at])
-            apart = tops & (off > np.maximum(_RIVAL_APART * turns_hz[at], _RIVAL_BINS / length_s))
+            apart = (
+                tops
+                & (heights > heights[at] - _RIVAL_NATS)
+                & (off > np.maximum(_RIVAL_APART * turns_hz[at], _RIVAL_BINS / length_s))
+            )
             # half a chi-square value is its nats, but for what grows slower
             nats = np.where(apart, 0.5 * total - nominal, -np.inf)
             is_sure = 0.5 * float(total[at]) - float(nominal[at]) > float(nats.max()) + _RIVAL_NATS
