@@ -9,9 +9,9 @@ import pyebur128
 import pytest
 
 from sidekeep.errors import ParameterError
+from sidekeep.press.first_side import lantern, soundings
 from sidekeep.press.music import DemoPiece, demo_pieces, demo_record, demo_sleeve_text
 from sidekeep.press.nullset import BORROWED, SOUNDS, null_set, null_sound
-from sidekeep.press.pieces_a import lantern, soundings
 from sidekeep.press.tone import Array, pass_band
 
 RATE_HZ = 32_000

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from sidekeep.errors import ParameterError
-from sidekeep.press import drums, tone
+from sidekeep.press import drums, room, tone
 from sidekeep.press.compose import Clock, Note, degree, lead_voices, melody, note_hz, play, triad
 from sidekeep.press.instruments import (
     bowed_strings,
@@ -249,6 +249,18 @@ def test_mix_places_sounds_and_cuts_at_the_end() -> None:
     assert mix.near[start + 10, 0] == 0.0
     assert mix.near.shape == (4410, 2)
     assert mix.far[-1, 0] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_a_sound_is_placed_near_and_far_by_its_gains(channels: int) -> None:
+    sound = generator().standard_normal((50, channels))
+    near, far = generator().standard_normal((2, 90, 2))
+    wanted = [near.copy(), far.copy()]
+    gains = np.array([[0.5, -0.2], [0.1, 0.7]])
+    for line, gain in zip(wanted, gains):
+        line[30:80] += gain * (sound if channels == 2 else np.repeat(sound, 2, axis=1))
+    room._place(sound, 30, gains[0], gains[1], near, far)
+    np.testing.assert_allclose([near, far], wanted, atol=1e-15)
 
 
 def test_clock_bends_the_tempo() -> None:

@@ -202,24 +202,24 @@ def _upright_rgb(picture: Image.Image) -> Image.Image:
     """Turned as the camera meant it, in sRGB, on white where it was transparent, without metadata."""
     from PIL import Image, ImageCms, ImageOps
 
-    turned = ImageOps.exif_transpose(picture)
+    upright = ImageOps.exif_transpose(picture)
     profile = picture.info.get("icc_profile")
-    if profile and turned.mode in ("RGB", "CMYK"):
+    if profile and upright.mode in ("RGB", "CMYK"):
         try:
             source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
-            turned = (
-                ImageCms.profileToProfile(turned, source, ImageCms.createProfile("sRGB"), outputMode="RGB")
-                or turned
+            upright = (
+                ImageCms.profileToProfile(upright, source, ImageCms.createProfile("sRGB"), outputMode="RGB")
+                or upright
             )
         except (ImageCms.PyCMSError, OSError):
-            turned = turned.convert("RGB")
-    if turned.mode in ("RGBA", "LA", "PA") or "transparency" in turned.info:
-        layered = turned.convert("RGBA")
+            upright = upright.convert("RGB")
+    if upright.mode in ("RGBA", "LA", "PA") or "transparency" in upright.info:
+        layered = upright.convert("RGBA")
         white = Image.new("RGBA", layered.size, "white")
-        turned = Image.alpha_composite(white, layered)
-    elif turned.mode.startswith("I") or turned.mode == "F":
+        upright = Image.alpha_composite(white, layered)
+    elif upright.mode.startswith("I") or upright.mode == "F":
         # 16-bit greyscale scans; plain conversion would clip them to white.
-        turned = turned.convert("I").point(lambda value: value / 256).convert("L")
-    clean = Image.new("RGB", turned.size)
-    clean.paste(turned.convert("RGB"))
+        upright = upright.convert("I").point(lambda value: value / 256).convert("L")
+    clean = Image.new("RGB", upright.size)
+    clean.paste(upright.convert("RGB"))
     return clean

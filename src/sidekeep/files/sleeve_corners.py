@@ -144,8 +144,8 @@ def _lines(slopes: _Slopes) -> list[tuple[float, float, float]]:
     reach = int(np.hypot(slopes.width, slopes.height) / 2) + 2
     votes = np.zeros((_ANGLES, 2 * reach + 1))
     own = np.round(normal / np.pi * _ANGLES).astype(int)
-    for turn in range(-7, 8):
-        angle = own + turn
+    for off in range(-7, 8):
+        angle = own + off
         theta = angle * np.pi / _ANGLES
         distance = np.round(x * np.cos(theta) + y * np.sin(theta)).astype(int)
         distance = np.where(angle % (2 * _ANGLES) >= _ANGLES, -distance, distance)
@@ -158,8 +158,8 @@ def _lines(slopes: _Slopes) -> list[tuple[float, float, float]]:
             break
         found.append((float(at) * np.pi / _ANGLES, float(distance - reach), float(votes[at, distance])))
         # The line's neighbours are the same line. Angles go round: past the end the distance changes its sign.
-        for turn in range(-4, 5):
-            row, middle = int(at) + turn, int(distance)
+        for off in range(-4, 5):
+            row, middle = int(at) + off, int(distance)
             if not 0 <= row < _ANGLES:
                 row, middle = row % _ANGLES, 2 * reach - middle
             votes[row, max(0, middle - 5) : middle + 6] = 0.0
@@ -189,11 +189,11 @@ def _figures(slopes: _Slopes) -> NDArray[np.float64]:
     size = np.array([slopes.width, slopes.height])
     inside = ((corners > -0.02 * size) & (corners < 1.02 * size)).all(axis=(1, 2))
     edges = np.roll(corners, -1, axis=1) - corners
-    turns = (
+    bends = (
         edges[..., 0] * np.roll(edges, -1, axis=1)[..., 1]
         - edges[..., 1] * np.roll(edges, -1, axis=1)[..., 0]
     )
-    convex = (turns > 0.0).all(axis=1) | (turns < 0.0).all(axis=1)
+    convex = (bends > 0.0).all(axis=1) | (bends < 0.0).all(axis=1)
     sides = np.hypot(edges[..., 0], edges[..., 1])
     even = sides.max(axis=1) <= 2.0 * sides.min(axis=1)
     good = np.flatnonzero(inside & convex & even)
@@ -207,8 +207,8 @@ def _figures(slopes: _Slopes) -> NDArray[np.float64]:
 
 def _apart(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
     """Between two directions, 0 to a right angle."""
-    turn = np.abs(one - other) % np.pi
-    return np.minimum(turn, np.pi - turn)
+    angle = np.abs(one - other) % np.pi
+    return np.minimum(angle, np.pi - angle)
 
 
 def _crossings(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:

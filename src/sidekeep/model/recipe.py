@@ -1,4 +1,4 @@
-"""The ordered settings that turn a take into copies: frozen values, saved with the record.
+"""The ordered settings by which copies are made of a take: frozen values, saved with the record.
 
 Same take + same recipe + same version = same samples.
 """

@@ -53,13 +53,13 @@ def _arcs(record: Record) -> list[tuple[str, float, float, float | None]]:
         return [("", 0.0, 360.0, None)]
     known = [track.duration_s for _, track in tracks if track.duration_s]
     usual = sum(known) / len(known) if known else 1.0
-    gap, turn = 1.6, 5.0
-    room = 360.0 - gap * len(tracks) - turn * len(record.sides)
+    gap, between_sides = 1.6, 5.0
+    room = 360.0 - gap * len(tracks) - between_sides * len(record.sides)
     total = sum(track.duration_s or usual for _, track in tracks)
     # The gap between the last side and the first sits right at the top.
-    arcs, angle, before = [], -0.5 * (gap + turn), ""
+    arcs, angle, before = [], -0.5 * (gap + between_sides), ""
     for side, track in tracks:
-        angle += gap + (turn if side != before else 0.0)
+        angle += gap + (between_sides if side != before else 0.0)
         sweep = room * (track.duration_s or usual) / total
         arcs.append((f"{side}{track.number}", angle, angle + sweep, track.duration_s))
         angle += sweep

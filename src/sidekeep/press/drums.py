@@ -24,8 +24,8 @@ def _decay(length_s: float, to_60_db_s: float, rate_hz: int) -> Array:
 def kick(velocity: float, rate_hz: int, rng: np.random.Generator, *, tone_hz: float = 52.0) -> Array:
     """Bass drum: a falling thud and the click of the beater."""
     seconds = np.arange(int(0.5 * rate_hz)) / rate_hz
-    turn = 2.0 * np.pi * (tone_hz * seconds + 95.0 * 0.028 * (1.0 - np.exp(-seconds / 0.028)))
-    hit = np.sin(turn) * 10.0 ** (-3.0 * seconds / 0.5) * np.minimum(1.0, seconds / 0.0015)
+    phase = 2.0 * np.pi * (tone_hz * seconds + 95.0 * 0.028 * (1.0 - np.exp(-seconds / 0.028)))
+    hit = np.sin(phase) * 10.0 ** (-3.0 * seconds / 0.5) * np.minimum(1.0, seconds / 0.0015)
     beater = band_noise(rng, seconds.size, 900.0, 4500.0, rate_hz, 1) * 10.0 ** (-3.0 * seconds / 0.02)
     hit += 0.14 * velocity * beater * np.minimum(1.0, seconds / 0.0004)
     return _close(hit * 0.8 * velocity, rate_hz)
@@ -100,8 +100,8 @@ def ride(velocity: float, rate_hz: int, rng: np.random.Generator) -> Array:
 def tom(velocity: float, rate_hz: int, rng: np.random.Generator, *, tone_hz: float = 110.0) -> Array:
     """A drum with a pitch."""
     seconds = np.arange(int(0.6 * rate_hz)) / rate_hz
-    turn = 2.0 * np.pi * (tone_hz * seconds + 0.35 * tone_hz * 0.05 * (1.0 - np.exp(-seconds / 0.05)))
-    hit = (np.sin(turn) + 0.3 * np.sin(1.59 * turn)) * 10.0 ** (-3.0 * seconds / 0.55)
+    phase = 2.0 * np.pi * (tone_hz * seconds + 0.35 * tone_hz * 0.05 * (1.0 - np.exp(-seconds / 0.05)))
+    hit = (np.sin(phase) + 0.3 * np.sin(1.59 * phase)) * 10.0 ** (-3.0 * seconds / 0.55)
     hit += (
         0.15
         * velocity

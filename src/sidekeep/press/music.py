@@ -18,8 +18,8 @@ import numpy as np
 
 from sidekeep.errors import ParameterError
 from sidekeep.model.record import Record, Side, SleeveTrack
-from sidekeep.press.pieces_a import lantern, ledger, parade, soundings
-from sidekeep.press.pieces_b import channel, engine, tide_mill_and_weir
+from sidekeep.press.first_side import lantern, ledger, parade, soundings
+from sidekeep.press.second_side import channel, engine, tide_mill_and_weir
 from sidekeep.press.tone import Array, pass_band
 from sidekeep.units import clock_text, db_to_gain, seconds_to_frames
 

@@ -3,7 +3,8 @@
 A shape is written down as a formula of time and goes through the playback response in the frequency domain:
 velocity pick-up (a derivative), RIAA replay curve (3180, 318 and 75 us; IEC 60098), cartridge resonance,
 converter filter. It is rendered alone, to the exact fraction of a frame, so its span is known. A thump
-carries the sliding ring of arm and cartridge behind its head (literature survey 1.5 and 11).
+carries the sliding ring of arm and cartridge behind its head (Esquef, Biscainho & Valimaki, JAES 51(6), 2003; lengths and
+frequencies are chosen here).
 Pulses are (events, frames) with peak 1; the onset lies ``HEAD_S`` in.
 """
 
@@ -86,8 +87,8 @@ def add_tails(heads: Floats, part: Floats, rate_hz: int, rng: np.random.Generato
     tau_s = rng.uniform(10e-3, 40e-3, rows)
     high_hz, low_hz = rng.uniform(40.0, 80.0, rows), rng.uniform(8.0, 15.0, rows)
     slide_s = 0.8 * tau_s
-    turns = low_hz * t_s + (high_hz - low_hz) * slide_s * (1.0 - np.exp(-t_s / slide_s))
-    tails = np.exp(-t_s / tau_s) * np.sin(2.0 * np.pi * turns) * (1.0 - np.exp(-t_s / 1.5e-3))
+    cycles = low_hz * t_s + (high_hz - low_hz) * slide_s * (1.0 - np.exp(-t_s / slide_s))
+    tails = np.exp(-t_s / tau_s) * np.sin(2.0 * np.pi * cycles) * (1.0 - np.exp(-t_s / 1.5e-3))
     onset = int(HEAD_S * rate_hz)
     pulses = np.zeros((len(heads), onset + max(heads.shape[1] - onset, t_s.shape[1])))
     pulses[:, : heads.shape[1]] = heads * rng.uniform(0.5, 1.0, rows)

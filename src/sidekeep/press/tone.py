@@ -226,7 +226,7 @@ def hold_curve(times: Array, length_s: float, attack_s: float, release_s: float)
 
 
 def wander(rng: np.random.Generator, times: Array, speed_hz: float) -> Array:
-    """A slow random curve, about -1 to 1, that turns ``speed_hz`` times a second."""
+    """A slow random curve, about -1 to 1, with ``speed_hz`` new places a second."""
     knots = int(times[-1] * speed_hz) + 3
     place = times * speed_hz + rng.uniform(0.0, 1.0)
     left = place.astype(np.int64)
@@ -241,8 +241,8 @@ def vibrato(
     """Factor on the pitch: a sway that sets in after ``onset_s``, never twice the same, plus slow drift."""
     arrives = np.clip((times - 0.5 * onset_s) / max(onset_s, 1e-3), 0.0, 1.0)
     speed = rate_hz * (1.0 + 0.06 * wander(rng, times, 1.3))
-    turn = np.cumsum(speed) * (times[1] - times[0]) * 2.0 * np.pi + rng.uniform(0.0, 2.0 * np.pi)
-    cents = depth_cents * arrives * np.sin(turn) + 3.0 * wander(rng, times, 2.0)
+    phase = np.cumsum(speed) * (times[1] - times[0]) * 2.0 * np.pi + rng.uniform(0.0, 2.0 * np.pi)
+    cents = depth_cents * arrives * np.sin(phase) + 3.0 * wander(rng, times, 2.0)
     return 2.0 ** (cents / 1200.0)
 
 
@@ -284,8 +284,8 @@ def resonate(audio: Array, centre_hz: float, width_hz: float, rate_hz: int) -> A
     radius = math.exp(-math.pi * width_hz / rate_hz)
     angle = 2.0 * math.pi * centre_hz / rate_hz
     bottom = np.array([1.0, -2.0 * radius * math.cos(angle), radius * radius])
-    turn = np.exp(-1j * angle)
-    top = abs(bottom[0] + bottom[1] * turn + bottom[2] * turn * turn) / abs(1.0 - turn * turn)
+    back = np.exp(-1j * angle)
+    top = abs(bottom[0] + bottom[1] * back + bottom[2] * back * back) / abs(1.0 - back * back)
     filtered: Array = lfilter([top, 0.0, -top], bottom, audio, axis=0)
     return filtered
 

@@ -111,7 +111,7 @@ WORDS: Mapping[str, Say] = {
     "out-of-phase": lambda about: (
         "The bass of left and right pulls in opposite directions: one channel is wired the wrong way round, and heard in "
         "mono the bass cancels. Turn the volume down and check the two pairs of leads at the cartridge (white and blue left, "
-        "red and green right). The take can be put right by turning one channel over."
+        "red and green right). The take can be put right by inverting one channel."
     ),
     "mono-file": lambda about: (
         "The file has one channel. That is enough for a finished mono copy; a mono record taken in stereo mends better, "

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from sidekeep.dsp.level.channels import ChannelMeter, bits_in_use, find_band_limit
+from sidekeep.dsp.level.channels import ChannelMeter, _fast_bits, _fast_repeats, bits_in_use, find_band_limit
 
 RATE_HZ = 48000
 
@@ -24,6 +24,14 @@ def metered(audio: NDArray[np.float64], rate_hz: int = RATE_HZ) -> ChannelMeter:
 def test_bits_in_use(bits: int, rng: np.random.Generator) -> None:
     numbers = rng.integers(-(2 ** (bits - 1)), 2 ** (bits - 1), (5000, 2)) if bits > 1 else -np.ones((10, 2))
     assert bits_in_use(numbers / 2.0 ** (bits - 1)) == bits
+
+
+def test_bits_and_repeats_are_plain_numpy(rng: np.random.Generator) -> None:
+    steps = rng.integers(-3, 4, 500) * 2**12
+    line = steps / 2.0**31
+    assert _fast_bits(line) == np.bitwise_or.reduce(steps & 0xFFFFFFFF)
+    assert _fast_bits(line + 1e-12) == -1
+    assert _fast_repeats(line) == np.count_nonzero(np.diff(line) == 0.0) > 20
 
 
 def test_bits_of_silence_and_of_floats(rng: np.random.Generator) -> None:

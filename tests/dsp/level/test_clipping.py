@@ -7,8 +7,15 @@ from functools import cache
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
-from sidekeep.dsp.level.clipping import ClippingMeter, LevelRuns, clipped_frames, judge_flat_tops
+from sidekeep.dsp.level.clipping import (
+    ClippingMeter,
+    LevelRuns,
+    _fast_tops,
+    clipped_frames,
+    judge_flat_tops,
+)
 
 RATE_HZ = 44100
 TOP = 1.0 - 2.0**-15
@@ -52,6 +59,45 @@ def test_runs_equal_the_plain_twin(rng: np.random.Generator) -> None:
         found = list(zip(mine.start_frame[order].tolist(), mine.stop_frame[order].tolist()))
         assert found == plain_runs(audio[:, channel])
     assert meter.clipped_samples == int((meter.runs.stop_frame - meter.runs.start_frame).sum())
+
+
+def plain_tops(line: NDArray[np.float64], before: int, count: int) -> list[tuple[float, ...]]:
+    """The twin: from every corner into a stretch without curvature, how far the sound falls away outside its ends."""
+    found = []
+    for sign in (1.0, -1.0):
+        upright = sign * line
+        top = upright[before : before + count].max()
+        bend, flat = np.abs(np.diff(line, 2)), 0.0015 * top
+        n = before
+        while n < before + count:
+            if upright[n] < 0.6 * top or bend[n] > flat:
+                n += 1
+                continue
+            stop = n + 3
+            while stop < len(line) - 3 and bend[stop - 2] <= flat:
+                stop += 1
+            rise = (upright[stop - 1] - upright[n]) / (stop - n - 1)
+            fall_in = upright[n] - 2.0 * rise - upright[n - 2]
+            fall_out = upright[stop - 1] + 2.0 * rise - upright[stop + 1]
+            is_whole = stop - n >= 4 and stop < len(line) - 3
+            if is_whole and min(fall_in, fall_out) > max(16.0 * flat, 4.0 * abs(rise)):
+                middle = 0.5 * (line[n] + line[stop - 1])
+                found.append((1.0, n - before, stop - before, middle, sign * rise))
+            n = stop
+    return found
+
+
+@pytest.mark.parametrize("high_pass", [False, True])
+def test_tops_equal_the_plain_twin(high_pass: bool) -> None:
+    line = rough_music(1.0)[:6000, 0].clip(-0.2, 0.17) + 0.0
+    if high_pass:  # tops with a slope
+        line = lfilter([1.0, -1.0], [1.0, -0.995], line)
+    window = line[4:5000]
+    found = np.empty((500, 5))
+    many = _fast_tops(line, 4, 4996, max(window.max(), 0.0), min(window.min(), 0.0), 0.01, found, 0, 1)
+    wanted = plain_tops(line, 4, 4996)
+    assert many == len(wanted) > 20
+    np.testing.assert_allclose(found[:many], wanted, rtol=1e-9, atol=1e-12)
 
 
 def test_two_equal_samples_are_no_clipping() -> None:

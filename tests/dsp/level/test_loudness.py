@@ -60,11 +60,13 @@ def test_pieces_are_one_programme_without_a_seam() -> None:
 
 
 def test_relative_gate_drops_what_is_10_lu_below() -> None:
+    """ITU-R BS.1770-5, Annex 1: blocks 10 LU below the mean of those above -70 LUFS do not count."""
     quiet, loud = np.full(50, lufs_to_power(-35.0)), np.full(50, lufs_to_power(-20.0))
     assert integrated_loudness([quiet, loud]) == pytest.approx(-20.0, abs=1e-9)
 
 
 def test_absolute_gate_drops_what_is_below_70() -> None:
+    """ITU-R BS.1770-5, Annex 1: the absolute threshold is -70 LUFS."""
     faint, audible = np.full(50, lufs_to_power(-72.0)), np.full(50, lufs_to_power(-68.0))
     assert integrated_loudness([faint, audible]) == pytest.approx(-68.0, abs=1e-9)
     assert integrated_loudness([faint]) == MINIMUM_DB
@@ -93,6 +95,7 @@ def test_long_silence_leaves_no_denormal_numbers() -> None:
 
 
 def test_weights() -> None:
+    """ITU-R BS.1770-5, Table 3: 1.0 in front, 1.41 for the surrounds; the low-frequency channel is left out."""
     np.testing.assert_array_equal(channel_weights(2), [1.0, 1.0])
     np.testing.assert_array_equal(channel_weights(6), [1.0, 1.0, 1.0, 0.0, 1.41, 1.41])
     with pytest.raises(ParameterError, match=r"weights of shape \(3,\)"):

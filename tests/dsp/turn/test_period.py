@@ -69,7 +69,7 @@ def ppm(estimate: TurnEstimate, period_s: float) -> float:
 
 @pytest.mark.parametrize("is_straight", [False, True])
 def test_long_scratches_give_the_period_within_tens_of_ppm(is_straight: bool) -> None:
-    """Tilt alone would put single scratches 150 ppm off (standard deviation); goal of the design: 20 ppm."""
+    """Tilt alone would put single scratches 150 ppm off (standard deviation); the goal is 20 ppm."""
     errors, ratios = [], []
     for seed in range(8):
         rng = np.random.default_rng(seed)

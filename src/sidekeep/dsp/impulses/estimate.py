@@ -33,7 +33,7 @@ from sidekeep.dsp.impulses.autoregression import (
     model_correlation,
     solve_band,
 )
-from sidekeep.dsp.impulses.music_parts import half_window, split_music, turned
+from sidekeep.dsp.impulses.music_parts import half_window, rotated, split_music
 from sidekeep.dsp.kernel import kernel
 
 COLOUR = 2
@@ -122,9 +122,9 @@ def estimate_span(
         window[i] = fade[head - i]
     for i in range(head + m, high - low):
         window[i] = fade[i - head - m + 1]
-    turned_gains = np.ones(channels)
+    rotated_gains = np.ones(channels)
     if channels == 2:
-        turned_gains[0], turned_gains[1] = turned(cosine, sine, gains[0], gains[1])
+        rotated_gains[0], rotated_gains[1] = rotated(cosine, sine, gains[0], gains[1])
     wave, force = np.zeros(m), np.zeros(m)
     pulls = np.empty((channels, m))
     band, upper, spread = np.empty((m, p + 1)), np.empty((m, p + 1)), np.empty((m, p + 1))
@@ -134,12 +134,14 @@ def estimate_span(
     for trip in range(rounds):
         for c in range(channels):
             powers[c] = learn_part(
-                parts[c], window, head, fixed[c], share, wave, spread, turned_gains[c], trip > 0, taps[c]
+                parts[c], window, head, fixed[c], share, wave, spread, rotated_gains[c], trip > 0, taps[c]
             )
             pull_of(parts[c], head, taps[c], powers[c], pulls[c])
         if free and trip > 1:
-            learn_gains(wave, spread, pulls, taps, powers, cosine, sine, gains, turned_gains)
-        weigh(pulls, taps, powers, turned_gains, variance, colour, trip > 0, force, band, upper, wave, spread)
+            learn_gains(wave, spread, pulls, taps, powers, cosine, sine, gains, rotated_gains)
+        weigh(
+            pulls, taps, powers, rotated_gains, variance, colour, trip > 0, force, band, upper, wave, spread
+        )
         if trip + 1 < rounds:
             learn_pulse(wave, spread, smooth, trip, colour, variance)
     explained = 0.0
@@ -162,7 +164,7 @@ def see_parts(
         if channels == 1:
             parts[0, i] = source[0, low + i]
         else:
-            parts[0, i], parts[1, i] = turned(cosine, sine, source[0, low + i], source[1, low + i])
+            parts[0, i], parts[1, i] = rotated(cosine, sine, source[0, low + i], source[1, low + i])
     return parts
 
 
@@ -232,7 +234,7 @@ def learn_gains(
     cosine: float,
     sine: float,
     gains: Vector,
-    turned_gains: Vector,
+    rotated_gains: Vector,
 ) -> None:
     """The likeliest gain of each of two parts given the waveform, as gains of the walls; the larger is 1."""
     m, p = wave.shape[0], taps.shape[1] - 1
@@ -243,14 +245,14 @@ def learn_gains(
             along += taps[c, 0] * (wave[i] * wave[i] + spread[i, 0]) / powers[c]
             for k in range(1, min(p, m - 1 - i) + 1):
                 along += 2.0 * taps[c, k] * (wave[i] * wave[i + k] + spread[i, k]) / powers[c]
-        turned_gains[c] = across / along
-    a, b = turned(cosine, -sine, turned_gains[0], turned_gains[1])
+        rotated_gains[c] = across / along
+    a, b = rotated(cosine, -sine, rotated_gains[0], rotated_gains[1])
     most = max(abs(a), abs(b))
     if most > 0.0:
         a, b = a / most, b / most
         gains[0] = 0.0 if abs(a) < LEAST_GAIN else a
         gains[1] = 0.0 if abs(b) < LEAST_GAIN else b
-    turned_gains[0], turned_gains[1] = turned(cosine, sine, gains[0], gains[1])
+    rotated_gains[0], rotated_gains[1] = rotated(cosine, sine, gains[0], gains[1])
 
 
 @kernel
@@ -258,7 +260,7 @@ def weigh(
     pulls: Matrix,
     taps: Matrix,
     powers: Vector,
-    turned_gains: Vector,
+    rotated_gains: Vector,
     variance: Vector,
     colour: Vector,
     weighed: bool,
@@ -276,11 +278,11 @@ def weigh(
     row = np.zeros(p + 1)
     force[:] = 0.0
     for c in range(taps.shape[0]):
-        worth = turned_gains[c] * turned_gains[c] / powers[c]
+        worth = rotated_gains[c] * rotated_gains[c] / powers[c]
         for k in range(p + 1):
             row[k] += worth * taps[c, k]
         for i in range(m):
-            force[i] += turned_gains[c] * pulls[c, i]
+            force[i] += rotated_gains[c] * pulls[c, i]
     band[:] = 0.0
     for i in range(m):
         wave[i] = force[i]

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.autoregression import FLOOR, Matrix, Vector, model_correlation
 from sidekeep.dsp.impulses.estimate import guess_gains
-from sidekeep.dsp.impulses.music_parts import half_window, split_music, turned
+from sidekeep.dsp.impulses.music_parts import half_window, rotated, split_music
 from sidekeep.dsp.kernel import kernel
 
 PRICE_NATS = 1.1
@@ -138,7 +138,7 @@ def fit_zone(
     force[:] = 0.0
     for part in range(channels):
         c, s = (cosine, sine) if part == 0 else (-sine, cosine)
-        gain = turned(cosine, sine, gains[0], gains[1])[part] if channels == 2 else 1.0
+        gain = rotated(cosine, sine, gains[0], gains[1])[part] if channels == 2 else 1.0
         if abs(gain) < 1e-9:
             continue
         for i in range(n):

@@ -94,6 +94,6 @@ def split_music(
 
 
 @kernel
-def turned(cosine: float, sine: float, left: float, right: float) -> tuple[float, float]:
+def rotated(cosine: float, sine: float, left: float, right: float) -> tuple[float, float]:
     """A pair of the two channels as a pair of the two parts; with the sine negated, the way back."""
     return cosine * left + sine * right, cosine * right - sine * left

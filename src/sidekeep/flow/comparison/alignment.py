@@ -47,7 +47,7 @@ FEED_FRAMES = 131072
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Alignment:
-    """How two takes lie on each other. ``sign`` is -1 when one is turned over in polarity, ``is_swapped`` when left
+    """How two takes lie on each other. ``sign`` is -1 when the polarity of one is inverted, ``is_swapped`` when left
     and right changed places; ``sd_s`` typical deviation of the curve where there is music; ``curve`` None when the takes
     are not the same cutting; ``conditions`` what else the first reading told of the old take and the new one."""
 

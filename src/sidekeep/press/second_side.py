@@ -1,6 +1,6 @@
 """Side B of the demo record: a groove, a choir that runs into a dance for keys, and a long farewell.
 
-Conventions as in ``pieces_a``. The choir and the dance are one performance: ``tide_mill_and_weir`` plays
+Conventions as in ``first_side``. The choir and the dance are one performance: ``tide_mill_and_weir`` plays
 both and the boundary is the dance's first beat.
 """
 
@@ -30,12 +30,12 @@ def engine(rate_hz: int, length_s: float, rng: np.random.Generator) -> Array:
     clock = Clock(((0, 104), (400, 104)), 0.06)
     low, mode = 28, "dorian"
     riff = ((0.75, 0), (0.25, None), (0.5, 0), (0.5, 4), (0.5, 6), (0.5, 7), (0.5, 6), (0.5, 4))
-    turn = ((0.75, 3), (0.25, None), (0.5, 3), (0.5, 5), (0.5, 7), (0.5, 5), (0.5, 6), (0.5, 1))
+    answer = ((0.75, 3), (0.25, None), (0.5, 3), (0.5, 5), (0.5, 7), (0.5, 5), (0.5, 6), (0.5, 1))
     bass: list[Note] = []
     for bar in range(2, 16):
         if bar != 12:
             bass += melody(
-                turn if bar % 4 == 3 else riff, low, mode, beat=4.0 * bar, velocity=0.78, legato=0.85
+                answer if bar % 4 == 3 else riff, low, mode, beat=4.0 * bar, velocity=0.78, legato=0.85
             )
     play(mix, bass, electric_bass, clock, rng, gain=0.72, send=0.04, loose_s=0.003)
 

@@ -1,0 +1,302 @@
+"""The steps of the estimate of a damaged span, each against dense algebra of the same sums.
+
+Conventions: ``spread[i, k]`` of a kernel is element (i, i + k) of a symmetric covariance whose other elements are 0.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.linalg import solve_toeplitz, toeplitz
+
+from sidekeep.dsp.impulses.autoregression import RIDGE
+from sidekeep.dsp.impulses.estimate import (
+    COLOUR,
+    HURRY,
+    LEAST_GAIN,
+    TINY,
+    WHITE_FRAMES,
+    estimate_span,
+    estimate_spans,
+    fit_colour,
+    guess_gains,
+    learn_gains,
+    learn_part,
+    learn_pulse,
+    pull_of,
+    see_parts,
+    weigh,
+)
+from sidekeep.dsp.impulses.extent import factor_row, fit_zone
+from sidekeep.dsp.impulses.music_parts import half_window, rotated, split_music
+
+Floats = NDArray[np.float64]
+ORDER, SPAN = 6, 20
+
+
+def numbers(seed: int, *shape: int) -> Floats:
+    return np.random.default_rng(seed).standard_normal(shape)
+
+
+def music(seed: int, length: int = 400) -> Floats:
+    """Two walls that have much in common."""
+    shared, own = numbers(seed, length + 10), 0.3 * numbers(seed + 1, 2, length + 10)
+    taps = [1.0, 0.9, 0.5, 0.2]
+    return np.stack([np.convolve(shared + wall, taps, "valid")[:length] for wall in own])
+
+
+def correlation(x: Floats, order: int = ORDER) -> Floats:
+    return np.array([x[: len(x) - k] @ x[k:] for k in range(order + 1)])
+
+
+def covariance(seed: int) -> tuple[Floats, Floats]:
+    """A banded covariance, dense and by rows."""
+    root = np.triu(np.tril(numbers(seed, SPAN, SPAN), 2))
+    dense = root @ root.T
+    rows = np.zeros((SPAN, ORDER + 1))
+    for k in range(ORDER + 1):
+        rows[: SPAN - k, k] = np.diag(dense, k)
+    return np.triu(np.tril(dense, ORDER), -ORDER), rows
+
+
+def predictor(r: Floats) -> tuple[Floats, float]:
+    """Model and innovation power of a windowed autocorrelation."""
+    r = r.copy()
+    r[0] *= 1.0 + RIDGE
+    model = np.array([1.0, *-solve_toeplitz(r[:-1], r[1:])])
+    return model, float(model @ r)
+
+
+def rotation(cosine: float, sine: float) -> Floats:
+    return np.array([[cosine, sine], [-sine, cosine]])
+
+
+def test_the_parts_are_a_rotation_and_rotate_back() -> None:
+    cosine, sine = np.cos(0.7), np.sin(0.7)
+    np.testing.assert_allclose(rotated(cosine, sine, 0.3, -2.0), rotation(cosine, sine) @ [0.3, -2.0])
+    np.testing.assert_allclose(rotated(cosine, -sine, *rotated(cosine, sine, 0.3, -2.0)), [0.3, -2.0])
+
+
+def test_the_half_window_is_half_a_hann_window() -> None:
+    np.testing.assert_allclose(half_window(31), np.hanning(65)[32:-1], atol=1e-15)
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+@pytest.mark.parametrize(("start", "stop"), [(150, 170), (20, 40), (370, 395)])
+def test_music_is_split_where_least_is_left_to_predict(channels: int, start: int, stop: int) -> None:
+    working, fade = music(1)[:channels], half_window(60)
+    weights = np.zeros(400)
+    for n in range(400):
+        away = start - n if n < start else n - stop + 1
+        weights[n] = 0.0 if start <= n < stop or away > 60 else fade[away]
+    seen = slice(max(0, start - 60), min(400, stop + 60))
+    tried = []
+    for angle in (0.0, np.pi / 4.0)[:channels]:
+        parts = rotation(np.cos(angle), np.sin(angle))[:channels, :channels] @ (working * weights)[:, seen]
+        rows = [correlation(part) for part in parts]
+        for row in rows:
+            row[0] += (seen.stop - seen.start) * 1e-12
+        tried.append((sum(np.log(predictor(row)[1]) for row in rows), angle, rows))
+    _, angle, rows = min(tried, key=lambda one: one[0])
+    got, models, powers = np.empty((channels, ORDER + 1)), np.empty((channels, ORDER + 1)), np.empty(channels)
+    cosine, sine, share = split_music(working, start, stop, fade, ORDER, got, models, powers)
+    np.testing.assert_allclose((cosine, sine), (np.cos(angle), np.sin(angle)), atol=1e-12)
+    assert share == pytest.approx(float(weights @ weights))
+    np.testing.assert_allclose(got, rows, rtol=1e-9)
+    for c, row in enumerate(rows):
+        model, power = predictor(row)
+        np.testing.assert_allclose(models[c], model, atol=1e-6)
+        assert powers[c] == pytest.approx(power, rel=1e-6)
+
+
+@pytest.mark.parametrize(("left", "right"), [(1.0, -0.4), (0.2, 0.9)])
+def test_first_gains_are_ratio_and_sign_of_second_differences(left: float, right: float) -> None:
+    observed = np.outer([left, right], numbers(2, 60)) + 0.01 * numbers(3, 2, 60)
+    gains = np.empty(2)
+    guess_gains(observed, 20, 40, gains)
+    a, b = np.diff(observed, 2)[:, 18:38]
+    ratio = np.sqrt((b @ b) / (a @ a))
+    wanted = [min(1.0, 1.0 / ratio), np.sign(a @ b) * min(1.0, ratio)]
+    np.testing.assert_allclose(gains, wanted, rtol=1e-12)
+    assert np.sign(gains[1]) == np.sign(right)
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_parts_show_the_take_in_the_span_and_the_mended_one_round_it(channels: int) -> None:
+    observed, working = numbers(4, channels, 90), numbers(5, channels, 90)
+    mixed = working[:, 10:50].copy()
+    mixed[:, 6:26] = observed[:, 16:36]
+    wanted = mixed if channels == 1 else rotation(0.6, 0.8) @ mixed
+    np.testing.assert_allclose(see_parts(observed, working, 10, 50, 6, 20, 0.6, 0.8), wanted, atol=1e-15)
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_a_part_s_model_comes_from_context_and_estimate(known: bool) -> None:
+    part, window = numbers(6, 2 * ORDER + SPAN), np.linspace(0.5, 1.0, 2 * ORDER + SPAN)
+    wave, (dense, rows), gain, share = numbers(7, SPAN), covariance(8), 0.7, 50.0
+    fixed = 40.0 * correlation(numbers(9, 500)) / 500.0
+    wanted = fixed.copy()
+    if known:
+        whole = part * window
+        inside = slice(ORDER, ORDER + SPAN)
+        whole[inside] = (part[inside] - gain * wave) * window[inside]
+        outside = whole.copy()
+        outside[inside] = 0.0
+        wanted += correlation(whole) - correlation(outside)
+        doubted = dense * np.outer(window[inside], window[inside])
+        wanted += gain**2 * np.array([np.trace(doubted, k) for k in range(ORDER + 1)])
+    model, power = predictor(wanted)
+    taps = np.empty(ORDER + 1)
+    got = learn_part(part, window, ORDER, fixed, share, wave, rows, gain, known, taps)
+    np.testing.assert_allclose(taps, correlation(model), rtol=1e-7)
+    assert got == pytest.approx(power / (share + (SPAN if known else 0)), rel=1e-7)
+
+
+def test_the_pull_is_the_two_sided_error() -> None:
+    part, taps, pull = numbers(10, SPAN + 9), numbers(11, ORDER + 1), np.empty(SPAN)
+    pull_of(part, 3, taps, 0.37, pull)
+    whole = np.convolve(part, np.r_[taps[:0:-1], taps], "same") / 0.37
+    np.testing.assert_allclose(pull, whole[3 : 3 + SPAN], atol=1e-12)
+
+
+def dense_taps(taps: Floats) -> Floats:
+    return np.asarray(toeplitz(np.append(taps, np.zeros(SPAN - len(taps)))))
+
+
+def test_the_likeliest_gains_are_those_of_least_squares() -> None:
+    wave, (dense, rows) = numbers(12, SPAN), covariance(13)
+    taps = np.stack([correlation(np.r_[1.0, -0.5 * numbers(seed, ORDER)]) for seed in (14, 15)])
+    powers, pulls = np.array([0.3, 1.7]), 20.0 * numbers(16, 2, SPAN)
+    parts = []
+    for c in range(2):
+        inverse = dense_taps(taps[c]) / powers[c]
+        parts.append((wave @ pulls[c]) / (wave @ inverse @ wave + np.trace(inverse @ dense)))
+    walls = rotation(0.6, 0.8).T @ parts
+    walls /= np.abs(walls).max()
+    walls[np.abs(walls) < LEAST_GAIN] = 0.0
+    gains, rotated_gains = np.ones(2), np.ones(2)
+    learn_gains(wave, rows, pulls, taps, powers, 0.6, 0.8, gains, rotated_gains)
+    np.testing.assert_allclose(gains, walls, rtol=1e-9)
+    np.testing.assert_allclose(rotated_gains, rotation(0.6, 0.8) @ walls, rtol=1e-9, atol=1e-12)
+    # crosstalk is no damage: of a pulse on one wall with a trace on the other, one wall is left alone
+    parts_of = rotation(0.6, 0.8) @ [1.0, 0.5 * LEAST_GAIN]
+    one = np.stack([part * dense_taps(taps[c]) @ wave / powers[c] for c, part in enumerate(parts_of)])
+    learn_gains(wave, np.zeros_like(rows), one, taps, powers, 0.6, 0.8, gains, rotated_gains)
+    np.testing.assert_allclose(gains, [1.0, 0.0], atol=1e-9)
+
+
+@pytest.mark.parametrize("weighed", [False, True])
+def test_weighing_solves_the_dense_equation(weighed: bool) -> None:
+    taps = np.stack([correlation(np.r_[1.0, -0.4 * numbers(seed, ORDER)]) for seed in (17, 18)])
+    powers, gains, pulls = np.array([0.4, 1.1]), np.array([0.9, -0.3]), numbers(19, 2, SPAN)
+    variance, colour = np.exp(numbers(20, SPAN)), np.array([1.0, -0.6, 0.2])
+    matrix = sum(g**2 / s2 * dense_taps(row) for g, s2, row in zip(gains, powers, taps))
+    matrix = matrix + np.diag(1e-9 * np.diag(matrix))
+    if weighed:
+        drive = sum(colour[k] * np.eye(SPAN, k=-k) for k in range(COLOUR + 1))
+        matrix = matrix + drive.T @ np.diag(1.0 / variance) @ drive
+    inverse, right = np.linalg.inv(matrix), gains @ pulls
+    force, wave, band = np.empty(SPAN), np.empty(SPAN), np.empty((2, SPAN, ORDER + 1))
+    spread = np.zeros((SPAN, ORDER + 1))
+    weigh(pulls, taps, powers, gains, variance, colour, weighed, force, band[0], band[1], wave, spread)
+    np.testing.assert_allclose(force, right, atol=1e-12)
+    np.testing.assert_allclose(wave, inverse @ right, rtol=1e-6, atol=1e-9)
+    for k in range(ORDER + 1):
+        np.testing.assert_allclose(spread[: SPAN - k, k], np.diag(inverse, k), rtol=1e-5, atol=1e-8)
+
+
+@pytest.mark.parametrize("weighted", [False, True])
+def test_the_colour_is_that_of_weighted_least_squares(weighted: bool) -> None:
+    wave, (dense, rows), variance = numbers(21, SPAN), covariance(22), np.exp(numbers(23, SPAN))
+    moments, weight = np.outer(wave, wave) + dense, 1.0 / variance if weighted else np.ones(SPAN)
+    normal, right = np.zeros((2, 2)), np.zeros(2)
+    for i in range(1, SPAN):
+        reached = [i - 1, i - 2][: min(i, 2)]
+        some = slice(0, len(reached))
+        normal[some, some] += weight[i] * moments[np.ix_(reached, reached)]
+        right[some] += weight[i] * moments[i, reached]
+    normal += (0.01 + WHITE_FRAMES / SPAN) * 0.5 * np.trace(normal) * np.eye(2)
+    colour = np.array([1.0, 0.0, 0.0])
+    fit_colour(wave, rows, variance, weighted, colour)
+    np.testing.assert_allclose(colour, [1.0, *-np.linalg.solve(normal, right)], rtol=1e-9)
+
+
+@pytest.mark.parametrize("trip", [0, 3])
+def test_the_pulse_s_variance_is_the_local_second_moment(trip: int) -> None:
+    wave, (dense, rows), before = numbers(24, SPAN), covariance(25), np.exp(numbers(26, SPAN))
+    colour, variance = np.array([1.0, 0.0, 0.0]), before.copy()
+    learn_pulse(wave, rows, 4, trip, colour, variance)
+    again = np.array([1.0, 0.0, 0.0])
+    fit_colour(wave, rows, before, trip > 0, again)
+    np.testing.assert_array_equal(colour, again)
+    drive = sum(colour[k] * np.eye(SPAN, k=-k) for k in range(COLOUR + 1))
+    doubt = np.diag(drive @ dense @ drive.T)
+    moment = (drive @ wave) ** 2 + doubt
+    for i in range(SPAN):
+        near = slice(max(0, i - 4), i + 5)
+        mean, unsure = moment[near].mean(), doubt[near].mean()
+        if trip == 0:
+            mean = max(mean - 2.0 * unsure, 0.1 * unsure)
+        mean += 1e-6 * unsure + TINY
+        if trip > 0:
+            mean *= np.clip((mean / before[i]) ** HURRY, 0.25, 4.0)
+        assert variance[i] == pytest.approx(mean, rel=1e-9)
+
+
+def test_spans_are_estimated_one_after_the_other() -> None:
+    observed = music(27, 600)
+    spans = np.array([[150, 162], [300, 345], [360, 366]])
+    for first, last in spans:
+        observed[0, first:last] += 9.0 * np.hanning(last - first)
+        observed[1, first:last] -= 5.0 * np.hanning(last - first)
+    working, explained = observed.copy(), np.empty(3)
+    estimate_spans(observed, working, spans, 60, ORDER, 4, 1, explained)
+    plain = observed.copy()
+    for (first, last), nats in zip(spans.tolist(), explained):
+        gains = np.empty(2)
+        guess_gains(observed, first, last, gains)
+        smooth = min(8, max(2, (last - first) // 6))
+        told = estimate_span(observed, plain, first, last, half_window(60), ORDER, 4, smooth, gains, True)
+        assert nats == pytest.approx(told, rel=1e-9)
+    np.testing.assert_allclose(working, plain, atol=1e-9)
+    assert np.abs(working - observed)[:, 300:345].max() > 1.0
+
+
+def test_rows_of_the_factor_are_those_of_cholesky() -> None:
+    taps, band = correlation(np.r_[1.0, 0.4 * numbers(28, ORDER)]), np.empty((SPAN, ORDER + 1))
+    for i in range(SPAN):
+        factor_row(band, i, ORDER, taps)
+    matrix = dense_taps(taps)
+    factor = np.linalg.cholesky(matrix + 1e-9 * taps[0] * np.eye(SPAN))
+    for i in range(SPAN):
+        for j in range(max(0, i - ORDER), i):
+            assert band[i, j - i + ORDER] == pytest.approx(factor[i, j], abs=1e-9)
+        assert band[i, ORDER] == pytest.approx(1.0 / factor[i, i], rel=1e-9)
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_a_zone_is_seen_as_by_dense_algebra(channels: int) -> None:
+    observed, working = music(29)[:channels], music(31)[:channels]
+    start, stop, fade, gains = 200, 230, half_window(60), np.array([1.0, -0.4])
+    force, taps = np.empty(30), np.empty(ORDER + 1)
+    fit_zone(observed, working, start, stop, fade, ORDER, gains, force, taps)
+    rows, models, powers = (
+        np.empty((channels, ORDER + 1)),
+        np.empty((channels, ORDER + 1)),
+        np.empty(channels),
+    )
+    cosine, sine, share = split_music(working, start, stop, fade, ORDER, rows, models, powers)
+    turn = rotation(cosine, sine)[:channels, :channels]
+    seen = working.copy()
+    seen[:, start:stop] = observed[:, start:stop]
+    # what lies beyond the reach of the predictor is not looked at
+    parts = turn @ seen[:, start - ORDER : stop + ORDER]
+    wanted, row = np.zeros(30), np.zeros(ORDER + 1)
+    for c, gain in enumerate(turn @ gains if channels == 2 else [1.0]):
+        own = correlation(models[c])
+        both = np.convolve(parts[c], np.r_[own[:0:-1], own], "same")[ORDER:-ORDER]
+        wanted += gain * share / powers[c] * both
+        row += gain**2 * share / powers[c] * own
+    np.testing.assert_allclose(force, wanted, rtol=1e-9)
+    np.testing.assert_allclose(taps, row, rtol=1e-9)

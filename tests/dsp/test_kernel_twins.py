@@ -1,0 +1,252 @@
+"""Every compiled kernel has its plain twin: which test holds it against one.
+
+A twin is the same result another way: sums by numpy, dense algebra, every case written out, a formula. A new kernel needs a
+line here, and the test the line names.
+"""
+
+from __future__ import annotations
+
+import ast
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+import sidekeep
+
+SOURCE = Path(sidekeep.__file__).parent
+TESTS = Path(__file__).parents[1]
+
+FINDING = "dsp/impulses/test_finding_twins.py"
+ESTIMATE = "dsp/impulses/test_estimate_twins.py"
+CANDIDATES = "dsp/impulses/test_candidates.py"
+AUTOREGRESSION = "dsp/impulses/test_autoregression.py"
+EVIDENCE = "dsp/impulses/evidence/test_evidence.py"
+EVIDENCE_TWINS = "dsp/impulses/evidence/test_evidence_twins.py"
+FORECAST = "dsp/turn/test_forecast_twins.py"
+FEATURES = "dsp/tracks/test_features.py"
+LEVELS = "dsp/level/test_sample_levels.py"
+SIDE = "press/test_side_kernels.py"
+MUSIC = "press/test_music_sounds.py"
+
+TWINS = {
+    "dsp/alignment/energy.py": {
+        "_strongest": ("flow/comparison/test_marks.py", "test_energy_is_that_of_the_plain_sum"),
+    },
+    "dsp/alignment/fine.py": {
+        "_inverse_diagonal": ("dsp/alignment/test_kernels.py", "test_the_smooth_curve_solves_its_equations"),
+    },
+    "dsp/alignment/sinc.py": {
+        "_read": ("dsp/alignment/test_kernels.py", "test_reading_is_its_plain_twin"),
+    },
+    "dsp/impulses/autoregression.py": {
+        "autocorrelate": (AUTOREGRESSION, "test_correlations_equal_numpy"),
+        "levinson": (AUTOREGRESSION, "test_levinson_equals_the_toeplitz_solver"),
+        "model_correlation": (
+            AUTOREGRESSION,
+            "test_model_correlation_is_the_diagonal_of_the_normal_matrix",
+        ),
+        "factor_band": (AUTOREGRESSION, "test_band_solver_and_inverse_equal_dense_ones"),
+        "solve_band": (AUTOREGRESSION, "test_band_solver_and_inverse_equal_dense_ones"),
+        "invert_band": (AUTOREGRESSION, "test_band_solver_and_inverse_equal_dense_ones"),
+    },
+    "dsp/impulses/candidates.py": {
+        "fit_predictors": (FINDING, "test_predictors_are_those_of_the_windowed_autocorrelation"),
+        "filter_ahead": (FINDING, "test_filtering_ahead_is_the_plain_sum"),
+        "find_errors": (CANDIDATES, "test_errors_equal_plain_convolution"),
+        "backward_error": (CANDIDATES, "test_errors_equal_plain_convolution"),
+        "find_scale": (CANDIDATES, "test_scale_is_the_larger_of_two_medians_of_cells"),
+        "calm_share": (CANDIDATES, "test_the_calm_share_is_that_of_the_plain_means"),
+        "find_tests": (CANDIDATES, "test_the_test_is_the_likelihood_ratio_of_three_unknown_frames"),
+        "find_candidates": (FINDING, "test_candidates_are_those_of_the_plain_search"),
+        "find_bursts": (FINDING, "test_bursts_are_those_of_the_plain_search"),
+    },
+    "dsp/impulses/damage_spans.py": {
+        "join_rows": (FINDING, "test_joined_rows_are_the_runs_of_a_painted_line"),
+    },
+    "dsp/impulses/estimate.py": {
+        "estimate_spans": (ESTIMATE, "test_spans_are_estimated_one_after_the_other"),
+        "guess_gains": (ESTIMATE, "test_first_gains_are_ratio_and_sign_of_second_differences"),
+        "estimate_span": (
+            "dsp/impulses/test_estimate.py",
+            "test_the_first_round_is_the_least_squares_filling",
+        ),
+        "see_parts": (ESTIMATE, "test_parts_show_the_take_in_the_span_and_the_mended_one_round_it"),
+        "learn_part": (ESTIMATE, "test_a_part_s_model_comes_from_context_and_estimate"),
+        "pull_of": (ESTIMATE, "test_the_pull_is_the_two_sided_error"),
+        "learn_gains": (ESTIMATE, "test_the_likeliest_gains_are_those_of_least_squares"),
+        "weigh": (ESTIMATE, "test_weighing_solves_the_dense_equation"),
+        "learn_pulse": (ESTIMATE, "test_the_pulse_s_variance_is_the_local_second_moment"),
+        "fit_colour": (ESTIMATE, "test_the_colour_is_that_of_weighted_least_squares"),
+    },
+    "dsp/impulses/evidence/collect.py": {
+        "collect_evidence": (EVIDENCE, "test_the_rest_is_asked_only_where_the_screen_lets_a_candidate_pass"),
+        "judge_candidates": (EVIDENCE, "test_the_second_judge_is_asked_what_the_first_lets_pass"),
+    },
+    "dsp/impulses/evidence/near.py": {"near_evidence": (EVIDENCE_TWINS, "test_near_evidence")},
+    "dsp/impulses/evidence/network.py": {
+        "weigh_evidence": (
+            "dsp/impulses/evidence/test_network.py",
+            "test_a_network_weighs_as_its_formula_says",
+        ),
+    },
+    "dsp/impulses/evidence/rail.py": {
+        "lies_on_the_rail": (EVIDENCE_TWINS, "test_a_crest_on_the_rail_is_that_of_the_plain_comparison"),
+    },
+    "dsp/impulses/evidence/repeats.py": {
+        "repeat_evidence": (EVIDENCE_TWINS, "test_repeat_evidence"),
+        "evenness_evidence": (
+            EVIDENCE,
+            "test_an_even_pace_is_told_from_chance_as_the_gamma_distribution_tells_it",
+        ),
+        "train_evidence": (EVIDENCE_TWINS, "test_train_evidence"),
+    },
+    "dsp/impulses/evidence/seam.py": {
+        "change_evidence": (EVIDENCE, "test_the_change_of_sound_is_that_of_plain_predictors"),
+        "fit_exactly": (EVIDENCE, "test_the_exact_predictor_is_that_of_least_squares"),
+        "seam_evidence": (EVIDENCE, "test_a_seam_is_told_from_damage"),
+    },
+    "dsp/impulses/evidence/walls.py": {"wall_evidence": (EVIDENCE_TWINS, "test_wall_evidence")},
+    "dsp/impulses/extent.py": {
+        "factor_row": (ESTIMATE, "test_rows_of_the_factor_are_those_of_cholesky"),
+        "best_end": ("dsp/impulses/test_extent.py", "test_the_best_end_is_that_of_dense_algebra"),
+        "fit_extents": (
+            "dsp/impulses/test_extent.py",
+            "test_known_ends_are_found_from_a_first_guess_inside",
+        ),
+        "fit_zone": (ESTIMATE, "test_a_zone_is_seen_as_by_dense_algebra"),
+    },
+    "dsp/impulses/full_band.py": {
+        "interpolate": ("dsp/impulses/test_band.py", "test_the_kernel_is_its_plain_twin"),
+    },
+    "dsp/impulses/mending.py": {
+        "spread_due": (CANDIDATES, "test_what_is_due_is_worth_nats_in_its_window_on_its_wall"),
+    },
+    "dsp/impulses/music_parts.py": {
+        "half_window": (ESTIMATE, "test_the_half_window_is_half_a_hann_window"),
+        "split_music": (ESTIMATE, "test_music_is_split_where_least_is_left_to_predict"),
+        "rotated": (ESTIMATE, "test_the_parts_are_a_rotation_and_rotate_back"),
+    },
+    "dsp/impulses/peers.py": {
+        "count_peers": ("dsp/impulses/test_peers.py", "test_the_kernel_is_its_plain_twin"),
+    },
+    "dsp/impulses/thumps.py": {
+        "_whiten": (FINDING, "test_whitening_is_the_valid_part_of_the_convolution"),
+    },
+    "dsp/level/channels.py": {
+        "_fast_bits": ("dsp/level/test_channels.py", "test_bits_and_repeats_are_plain_numpy"),
+        "_fast_repeats": ("dsp/level/test_channels.py", "test_bits_and_repeats_are_plain_numpy"),
+        "_fast_still": ("dsp/level/test_channels.py", "test_still_stretches_equal_the_plain_twin"),
+    },
+    "dsp/level/clipping.py": {
+        "_fast_runs": ("dsp/level/test_clipping.py", "test_runs_equal_the_plain_twin"),
+        "_fast_tops": ("dsp/level/test_clipping.py", "test_tops_equal_the_plain_twin"),
+    },
+    "dsp/level/loudness.py": {
+        "_fast_weigh": ("dsp/level/test_loudness.py", "test_kernel_equals_plain_filter"),
+    },
+    "dsp/level/peak_pyramid.py": {
+        "_fast_buckets": ("dsp/level/test_peak_pyramid.py", "test_every_level_is_that_of_the_samples"),
+    },
+    "dsp/level/sample_levels.py": {
+        "_fast_sums": (LEVELS, "test_equals_plain_numpy"),
+        "_fast_correlation": (LEVELS, "test_equals_plain_numpy"),
+        "_fast_windows": (LEVELS, "test_means_over_windows_are_plain_numpy"),
+        "_fast_vanish": (LEVELS, "test_one_sample_that_is_no_number_is_seen"),
+    },
+    "dsp/level/true_peak.py": {
+        "_fast_peak": ("dsp/level/test_true_peak.py", "test_skipping_is_exact"),
+    },
+    "dsp/noise/low_rate.py": {
+        "_fast_decimate": (
+            "dsp/noise/test_hum.py",
+            "test_decimator_blocks_equal_the_whole_and_the_plain_twin",
+        ),
+    },
+    "dsp/output/dither.py": {
+        "_fast_quantise": ("dsp/output/test_dither.py", "test_kernel_equals_plain_twin"),
+    },
+    "dsp/tracks/division.py": {
+        "forward_kernel": (
+            "dsp/tracks/test_division.py",
+            "test_kernels_match_all_divisions_written_out",
+        ),
+        "backward_kernel": (
+            "dsp/tracks/test_division.py",
+            "test_kernels_match_all_divisions_written_out",
+        ),
+    },
+    "dsp/tracks/features.py": {
+        "_decimate": (FEATURES, "test_decimating_matches_plain_python"),
+        "_mid_side": (FEATURES, "test_kernels_match_plain_python"),
+        "_hop_outline": (FEATURES, "test_kernels_match_plain_python"),
+        "_hop_impulse": (FEATURES, "test_kernels_match_plain_python"),
+    },
+    "dsp/turn/forecast.py": {
+        "half_width_s": (FORECAST, "test_window_and_odds_of_a_track_are_their_formulas"),
+        "log_odds": (FORECAST, "test_window_and_odds_of_a_track_are_their_formulas"),
+        "follow": (FORECAST, "test_following_is_that_of_a_plain_list"),
+    },
+    "press/groove.py": {
+        "play_kernel": (SIDE, "test_play_kernel_is_the_windowed_sum_at_the_cubic_position"),
+    },
+    "press/noise.py": {"add_table": (SIDE, "test_add_table_runs_through_the_cycle")},
+    "press/pulses.py": {
+        "add_events": (SIDE, "test_add_events_blocks_equal_the_whole"),
+        "event_sizes": (SIDE, "test_event_sizes_are_the_whitened_peak_over_the_slope"),
+    },
+    "press/room.py": {"_place": (MUSIC, "test_a_sound_is_placed_near_and_far_by_its_gains")},
+    "press/score.py": {"span_errors": (SIDE, "test_span_errors_count_the_channels_asked_for")},
+    "press/tone.py": {
+        "_play_tables": (MUSIC, "test_tables_play_their_harmonics"),
+        "_loop_string": (MUSIC, "test_looped_string_equals_its_transfer_function"),
+        "_ring_modes": (MUSIC, "test_ringing_modes_are_decaying_sines"),
+        "_run_formants": (MUSIC, "test_still_formants_are_plain_resonances"),
+    },
+}
+
+
+def kernels(path: Path) -> list[str]:
+    return [
+        node.name
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.FunctionDef)
+        and any(ast.unparse(mark).split("(")[0] == "kernel" for mark in node.decorator_list)
+    ]
+
+
+@cache
+def named_in(name: str) -> set[str]:
+    return {
+        node.name
+        for node in ast.parse((TESTS / name).read_text("utf-8")).body
+        if isinstance(node, ast.FunctionDef)
+        and not any("skip" in ast.unparse(m) for m in node.decorator_list)
+    }
+
+
+def test_every_kernel_is_in_the_list() -> None:
+    there = {str(path.relative_to(SOURCE).as_posix()): kernels(path) for path in SOURCE.rglob("*.py")}
+    assert {name: sorted(found) for name, found in there.items() if found} == {
+        name: sorted(held) for name, held in TWINS.items()
+    }
+
+
+@pytest.mark.parametrize("room", TWINS)
+def test_every_twin_is_there(room: str) -> None:
+    missing = {kernel: at for kernel, at in TWINS[room].items() if at[1] not in named_in(at[0])}
+    assert missing == {}
+
+
+def test_nothing_is_compiled_past_the_one_door() -> None:
+    """Only through ``kernel`` is a kernel serial, cached, and seen by the list above."""
+    past = [
+        str(path.relative_to(SOURCE))
+        for path in SOURCE.rglob("*.py")
+        if "numba" in path.read_text("utf-8") and path.relative_to(SOURCE).as_posix() != "dsp/kernel.py"
+        if any(
+            isinstance(node, ast.Import | ast.ImportFrom) and "numba" in ast.unparse(node)
+            for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        )
+    ]
+    assert past == []
