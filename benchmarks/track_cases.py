@@ -4,7 +4,7 @@ Conventions: every case is made from a seed, so the same number always gives the
 for tuning (``tune``, ``look``), those with even numbers for judging (``judge``, ``sealed``). ``tune`` and ``judge`` take
 the beginnings of files; ``look`` and ``sealed`` take beginnings and, as often, endings with their own decay, that no
 other case holds. Nobody looks at single misses of ``sealed`` sides. Printed times are whole seconds; one in ten is wrong
-by 5 to 20 s, one in thirty is missing (shares from the project's literature survey).
+by 5 to 20 s, one in thirty is missing (shares chosen here, no source).
 """
 
 from __future__ import annotations

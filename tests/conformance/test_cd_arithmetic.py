@@ -95,13 +95,13 @@ def test_a_record_over_74_minutes_asks_for_a_longer_disc() -> None:
     assert findings == ["cd-long"]
 
 
-def test_a_set_is_parted_between_sides_as_evenly_as_can_be() -> None:
+def test_a_set_is_divided_between_sides_as_evenly_as_can_be() -> None:
     discs, findings = laid_out(sides_of([1200.0], [1320.0], [1260.0], [1290.0]))
     assert discs == [[((0, 0),), ((1, 0),)], [((2, 0),), ((3, 0),)]]
     assert findings == ["cd-divided"]
 
 
-def test_a_side_longer_than_a_disc_is_parted_between_tracks() -> None:
+def test_a_side_longer_than_a_disc_is_divided_between_tracks() -> None:
     discs, findings = laid_out(sides_of([1800.0, 1800.0, 1800.0]))
     assert [len(disc) for disc in discs] == [1, 2]
     assert "cd-divided" in findings
@@ -109,7 +109,7 @@ def test_a_side_longer_than_a_disc_is_parted_between_tracks() -> None:
     assert "cd-too-long" in findings
 
 
-def test_more_than_99_tracks_are_parted() -> None:
+def test_more_than_99_tracks_are_divided() -> None:
     discs, _ = laid_out(sides_of([5.0] * 60, [5.0] * 60))
     assert [len(disc) for disc in discs] == [60, 60]
     discs, _ = laid_out(sides_of([5.0] * 150))

@@ -122,7 +122,7 @@ def test_sort_names(name: str, sorts: str) -> None:
     assert sort_name(name) == sorts
 
 
-def test_several_values_in_old_tags_are_parted_by_a_slash(tmp_path: Path) -> None:
+def test_several_values_in_old_tags_are_separated_by_a_slash(tmp_path: Path) -> None:
     """As readers of ID3v2.3 expect (id3.org, "ID3 tag version 2.3.0", section 4.2.1: TCOM, TPE1)."""
     made = record((("One",),), artist="Marrow Lane; Quay", genre="Folk; Shanty")
     feeder = Feeder(tmp_path, record=made, lengths=((9_600,),))

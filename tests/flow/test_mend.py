@@ -176,7 +176,8 @@ def test_other_rates_are_mended_as_well(rate_hz: int) -> None:
 
 @pytest.mark.parametrize("name", ["solo-trumpet", "castanets", "harpsichord", "chip-squares", "piano"])
 def test_sharp_clean_music_is_left_alone(name: str) -> None:
-    # literature 1.2: loud brass, attacks and square waves are the classic false alarms; the bench has the whole set
+    # Loud brass is the classic false alarm (Esquef, Karjalainen & Valimaki, Proc. Digital Signal Processing, 2002), attacks and
+    # square waves are others (common practice, no source); the bench has the whole set.
     audio = null_sound(name, RATE_HZ, 6.0, 3)
     out, mender = run(audio)
     assert len(mender.repairs) <= 1

@@ -202,7 +202,7 @@ def test_groove_noise_hum_and_rumble_have_the_levels_asked_for() -> None:
         band = (frequency_hz >= low_hz) & (frequency_hz < high_hz)
         return float(10 * np.log10(power[band].mean()))
 
-    # falls 3-6 dB per octave over 500 Hz, flat below (literature survey section 11)
+    # falls 3-6 dB per octave over 500 Hz, flat below (common practice, no source)
     assert abs(level_db(100, 200) - level_db(200, 400)) < 1.5
     assert 3.0 * 3 < level_db(900, 1100) - level_db(7200, 8800) < 6.0 * 3
     hum = press_side(

@@ -18,7 +18,7 @@ _TAG_CHUNKS = (b"LIST", b"id3 ", b"ID3 ")
 
 
 def info_fields(tags: TagSet) -> list[tuple[bytes, str]]:
-    """Names and values, empty ones left out; several values of one name are parted by a semicolon."""
+    """Names and values, empty ones left out; several values of one name are separated by semicolons."""
     fields = [
         (b"INAM", tags.title),
         (b"IART", "; ".join(tags.artists)),

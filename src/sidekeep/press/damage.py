@@ -2,7 +2,7 @@
 
 Every event has a place on the disc (turn, angle) and a size along the groove in metres; the groove speed
 there gives its length in time. Heights are absolute (peak in the take), so loud music hides what a quiet
-passage shows. Rates, angles, tilts and spreads follow section 11 of the literature survey.
+passage shows. Rates, angles, tilts and spreads are chosen here.
 """
 
 from __future__ import annotations

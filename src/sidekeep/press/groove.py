@@ -1,8 +1,9 @@
 """The spiral and the way it is played: turn, angle, radius, and where in the music the needle is.
 
 The platter turns at the player's speed; an event fixed on the disc comes back after exactly one turn of the
-platter. What eccentricity, warp and flutter change is how fast the *music* passes (literature survey 5.2:
-speed factor ``1 + (e/r) cos(angle)``, warp at 1-4 times per turn). Times ``t_s`` run from the moment the
+platter. What eccentricity, warp and flutter change is how fast the *music* passes (geometry of an
+off-centre hole: speed factor ``1 + (e/r) cos(angle)``; warp at 1-4 times per turn,
+common practice, no source). Times ``t_s`` run from the moment the
 needle is down. Music position is in frames of the programme, 0 where the needle comes down. Angles are in
 turns.
 """

@@ -3,7 +3,7 @@
 Groove noise is flat to about 500 Hz and falls about 4 dB per octave above (after replay equalisation), rises
 2 dB inward and breathes once per turn; rumble is a resonance near 9-16 Hz with motor lines, mostly vertical
 (left and right opposed); hum is mains harmonics, odd ones stronger, whose frequency wanders by up to 0.05 Hz.
-Ranges: section 11 of the literature survey.
+Ranges are chosen here; that rumble is mostly vertical is common practice, no source.
 """
 
 from __future__ import annotations

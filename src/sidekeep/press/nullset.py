@@ -1,8 +1,9 @@
 """Clean music that looks like damage: what a mender must leave alone.
 
 There is no groove in these sounds: no hiss, no dust, no scratch. Whatever a mender "repairs" here is a
-false repair (literature: loud brass makes periodic pulses in the prediction error; drum and castanet
-attacks, quills, hard-edged waves, clipped hands and borrowed surface noise are the other classic traps).
+false repair (loud brass makes periodic pulses in the prediction error: Esquef, Karjalainen & Valimaki,
+Proc. Digital Signal Processing, 2002; drum and castanet attacks, quills,
+hard-edged waves, clipped hands and borrowed surface noise are the other classic traps).
 Two of the sounds hold crackle and needle noise *as part of the music*, the way a composer uses samples;
 on those any tool must lean on context, so scores on them are best shown apart (``BORROWED``).
 

@@ -1,7 +1,7 @@
 """What a side is pressed and played with: physically named settings and four ready-made states.
 
 Levels are dBFS of the finished take (rms for noises, peak for pulses); shares are plain ratios
-(0.001 = 0.1 %). Ranges follow section 11 of the literature survey, most of them set from groove geometry.
+(0.001 = 0.1 %). Ranges are chosen here, most of them from the geometry of the groove (IEC 60098).
 """
 
 from __future__ import annotations

@@ -43,7 +43,7 @@ _THIRD = HIGH_COUNT // 3
 _TOLERATED_DB = 1.2
 """What may stand over the line of the floor and keep its say: about one spread of the noise."""
 _SLOPE_DB = 4.0
-"""How much the floor may change over a side (standard deviation): literature says 1 to 3 dB inward."""
+"""How much the floor may change over a side (standard deviation): 1 to 3 dB inward is common practice, no source."""
 _SLICE_HOPS = 8192
 """Tables of a whole side are worked on in slices: an hour of them would fill the memory several times over."""
 

@@ -43,7 +43,7 @@ _FAR_OFF_S = 8.0
 _INSIDE = 0.95
 """19 in 20, as ``OpenDivision`` promises."""
 _MISPRINTED = 0.1
-"""Share of printed times that are wrong by seconds (the project's survey of the literature). Places are found with
+"""Share of printed times that are wrong by seconds (chosen here, no source). Places are found with
 ``WRONG_SHARE``, fitted on placing; here only the outcome counts."""
 
 
