@@ -39,7 +39,7 @@ class _Facts(dict[str, Any]):
 
 def _armed(facts: _Facts) -> str:
     printed = f" ({facts.time('printed_s')} on the sleeve)" if facts.get("printed_s") else ""
-    return f"armed for side {facts['side']}{printed}: turn the speakers down, then lower the needle"
+    return f"armed for side {facts['side']}{printed}: turn the volume down, then lower the needle"
 
 
 def _begun(facts: _Facts) -> str:
@@ -126,7 +126,7 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "false-start": _false_start,
     "asked-twice": "a take was put aside just now; press the key once more to put side {side} aside too",
     "not-done": lambda facts: f"{_WISHES.get(str(facts['do']), 'that')} did not work: {facts['reason']}",
-    "flip": "side {side}: turn the speakers down, flip the record, clean it, lower the needle when ready",
+    "flip": "side {side}: turn the volume down, flip the record, clean it, lower the needle when ready",
     "answer": _answer,
     "done": "done",
     "stopped": _stopped,
@@ -166,7 +166,7 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     # The gauge's advice
     "hum": "hum at {hum_hz} Hz, {hum_dbfs} dBFS: turn the volume down, connect the turntable's own earth wire to "
     "the phono stage, keep cables off mains leads; never touch the mains safety earth",
-    "lower-needle": "turn the speakers down, lower the needle and play the loudest passage of the record",
+    "lower-needle": "turn the volume down, lower the needle and play the loudest passage of the record",
     "channel-dead": "one channel is (nearly) silent: turn the volume down, then check plugs, "
     "cartridge pins and the balance control",
     "out-of-phase": "the channels are out of phase: turn the volume down, then swap the two wires of one cartridge channel",

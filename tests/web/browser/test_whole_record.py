@@ -162,7 +162,7 @@ def an_evening(page: Any, player: Turntable, sides: tuple[NDArray[np.float64], N
     hands.act("flip")
     hands.act("needle", lambda: player.lower_needle(sides[1]))
     says("Side B is being recorded.")
-    says("Done. Speakers down, then lift the needle.")
+    says("Done. Volume down, then lift the needle.")
     if _was_played_with_gaps(page):
         return False
     page.get_by_text("The copies are written and read back.").wait_for(timeout=HEARD_MS)

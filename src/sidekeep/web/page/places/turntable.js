@@ -63,7 +63,7 @@ function Ready({ record }) {
   return html`<div class="stage ready">
     <h1 class=${nameOf(record).length > LONG_NAME ? "far long" : "far"}>${all_taken ? html`Every side of <cite>${nameOf(record)}</cite> is taken.` : html`Put <cite>${nameOf(record)}</cite> on the turntable.`}</h1>
     ${all_taken && html`<p class="buttons"><a class="button main large" href=${recordPath(record.id, "copies")}>To its copies</a></p><h2>Take a side again</h2>`}
-    <p>Clean the record and the stylus. Turn the speakers down before the needle touches the groove.</p>
+    <p>Clean the record and the stylus. Turn the volume down before the needle touches the groove.</p>
     ${sides.length > 0 && html`<fieldset class="choose-sides"><legend>Sides to take</legend>
       ${sides.map((/** @type {string} */ side) => html`<label class="check"><input type="checkbox" checked=${chosen.includes(side)} onChange=${(/** @type {any} */ event) => setChosen(sides.filter((/** @type {string} */ each) => (each === side ? event.target.checked : chosen.includes(each))))} /><span>Side ${side}${printed.has(side) ? "" : html` <span class="soft">not on the sleeve</span>`}</span></label>`)}
       ${following && html`<button class="quiet" onClick=${() => { setMore([...more, following]); setChosen([...chosen, following]); }}>and side ${following}, which the sleeve does not list</button>`}
@@ -145,7 +145,7 @@ function Done({ record, session }) {
   useEffect(() => {
     if (session.then !== undefined || !writesAfter() || asked || job || copied || !settled || unsure || taken.length < record.sides.length) return;
     setAsked(true);
-    void told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { kinds: USUAL_KINDS }));
+    void told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: USUAL_KINDS }));
   }, [settled, unsure, job, copied]);
   const finish = async () => {
     if (following) await startSession(following);
@@ -155,7 +155,7 @@ function Done({ record, session }) {
     ${!job && copied && html`<p class="stage-more">The copies are written and read back.</p>`}
     <p class="buttons stage-acts">
       ${unsure > 0 && html`<a class="button main large" href=${recordPath(record.id, "side", first_unsure.side)}>Look once: ${count(unsure, "thing is", "things are")} unsure</a>`}
-      ${!unsure && settled && !copied && !job && html`<button class="main large" onClick=${() => void told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { kinds: USUAL_KINDS }))}>Write the copies</button>`}
+      ${!unsure && settled && !copied && !job && html`<button class="main large" onClick=${() => void told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: USUAL_KINDS }))}>Write the copies</button>`}
       ${following && html`<button class=${unsure || !copied ? "large" : "main large"} onClick=${finish}>Next on the pile: <cite>${nameOf(following)}</cite></button>`}
       <a class="button" href=${recordPath(record.id, "copies")}>To its copies</a>
       <button class="quiet" onClick=${putSessionBy}>Take a side again</button>

@@ -119,7 +119,7 @@ function Gauge({ step, head, next, input }) {
         ? html`<h1 ref=${head} tabindex="-1" class="far">Lift the needle. Is it quiet?</h1>
             ${reading ? html`<p class="stage-more">${reading.hum_hz && reading.hum_dbfs > -65 ? `There is hum: ${decibels(reading.hum_dbfs, "dBFS", 0)} at ${Math.round(reading.hum_hz)} Hz.` : reading.noise_dbfs > -119 ? `The noise of the chain is ${decibels(reading.noise_dbfs, "dBFS", 0)}. No hum worth speaking of.` : "Listening …"}</p>` : html`<p class="soft">Listening to ${input?.label ?? input?.name ?? "the input"} …</p>`}
             <p class="care">Fasten the turntable's thin <strong>earth wire</strong> to the screw on the phono stage. <strong>Never</strong> disconnect or defeat the mains safety earth of anything; for wiring or faults ask a qualified person.</p>`
-        : html`<h1 ref=${head} tabindex="-1" class="far">${advice.text || "Speakers down. Then play the loudest passage."}</h1>
+        : html`<h1 ref=${head} tabindex="-1" class="far">${advice.text || "Volume down. Then play the loudest passage."}</h1>
             <p class="stage-more">Use the gain of the interface or phono stage, not a slider in the computer. The aim is between the brackets.</p>
             <p class="aim">The highest peaks should lie between ${decibels(aim[0], "dBFS", 0)} and <${Aim} peak=${aim[1]} />.</p>
             ${reading?.highest_dbfs > -100 && html`<dl class="gauge-facts"><div><dt>highest so far</dt><dd class="number">${decibels(reading.highest_dbfs, "dBFS")}</dd></div>

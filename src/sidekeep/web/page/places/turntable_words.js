@@ -6,13 +6,13 @@ export function sentenceOf(session) {
   const side = session.side;
   switch (session.phase) {
     case "opening": return { main: "One moment: the input is being opened.", more: "" };
-    case "armed": return { main: `Lower the needle on side ${side}.`, more: "Speakers down first. Recording begins by itself; the seconds before are kept." };
+    case "armed": return { main: `Lower the needle on side ${side}.`, more: "Volume down first. Recording begins by itself; the seconds before are kept." };
     case "recording": return { main: `Side ${side} is being recorded.`, more: "You can walk away. It ends by itself." };
-    case "run-out": return { main: `Side ${side} has run out.`, more: "Speakers down, then lift the needle. If music comes back, the side goes on." };
+    case "run-out": return { main: `Side ${side} has run out.`, more: "Volume down, then lift the needle. If music comes back, the side goes on." };
     case "closing": return { main: `Side ${side} is being closed.`, more: "Its checksum is taken." };
-    case "flip": return { main: `Flip the record. Lower the needle on side ${side}.`, more: "Speakers down first. Lift the needle if it is still down, and clean the record." };
+    case "flip": return { main: `Flip the record. Lower the needle on side ${side}.`, more: "Volume down first. Lift the needle if it is still down, and clean the record." };
     case "waiting": return { main: "Waiting.", more: "It goes on by itself as soon as the input or the room on the disk is back." };
-    default: return { main: session.taken?.length === 0 ? "Stopped." : "Done. Speakers down, then lift the needle.", more: "" };
+    default: return { main: session.taken?.length === 0 ? "Stopped." : "Done. Volume down, then lift the needle.", more: "" };
   }
 }
 
@@ -85,8 +85,8 @@ export function adviceText(reading) {
   const much = by ? `about ${decibels(Math.abs(by), "dB", 0)}` : "a little";
   switch (code) {
     case "hum": return { text: `Hum at ${decibels(reading.hum_dbfs, "dBFS", 0)}: fasten the turntable's thin earth wire to the phono stage, keep cables away from power supplies. Never defeat the mains safety earth.`, right: false };
-    case "lower-needle": return { text: "Speakers down, then lower the needle on the loudest passage you know.", right: false };
-    case "clipped": return { text: "It clipped: turn the input down, then lower the needle again.", right: false };
+    case "lower-needle": return { text: "Volume down, then lower the needle on the loudest passage you know.", right: false };
+    case "clipped": return { text: "It clipped: turn the input down. Volume down, then lower the needle again.", right: false };
     case "channel-dead": return { text: `Nothing comes from the ${facts.channel === "L" || facts.channel === "left" ? "left" : facts.channel === "R" || facts.channel === "right" ? "right" : "other"} channel: look at the plugs, volume down first.`, right: false };
     case "out-of-phase": return { text: "The channels are out of phase: one is wired the wrong way round at the cartridge. Volume down before you touch it.", right: false };
     case "turn-down": return { text: `Turn the input down by ${much}.`, right: false };
