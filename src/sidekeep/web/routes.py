@@ -215,7 +215,7 @@ def write_copies(ask: Ask) -> Any:
     return ask.house.ask_for(
         "copies",
         ask.part("record"),
-        kinds=check_kinds(wanted.kinds),
+        kinds=check_kinds(wanted.copies if wanted.kinds is None else wanted.kinds),
         replace=wanted.replace,
         titles=wanted.titles,
         comment=wanted.comment,

@@ -23,14 +23,19 @@ class SleeveText(Struct, forbid_unknown_fields=True):
 
 
 class Copies(Struct, forbid_unknown_fields=True):
-    """Which kinds of copies to write, and what this time is otherwise than usual."""
+    """Which kinds of copies to write, and what this time is otherwise than usual. ``kinds`` is the older word for ``copies``."""
 
-    kinds: list[str]
+    copies: list[str] | None = None
+    kinds: list[str] | None = None
     replace: bool = False
     titles: Literal["sure", "printed", "heard"] = "sure"
     comment: Annotated[str, Meta(max_length=500)] = ""
     track_names: Annotated[str, Meta(max_length=200)] = ""
     old_tags: bool | None = None
+
+    def __post_init__(self) -> None:
+        if (self.copies is None) == (self.kinds is None):
+            raise ValueError("'copies' names the kinds of copies to write, and nothing else does")
 
 
 class Corners(Struct, forbid_unknown_fields=True):

@@ -45,7 +45,7 @@ export function Place({ address }) {
   };
   /** @param {boolean} replace */
   const write = async (replace) => {
-    const job = await told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { kinds: chosen, replace, ...more }));
+    const job = await told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: chosen, replace, ...more }));
     if (job) await loadRecord(record.id);
   };
   return html`
