@@ -113,6 +113,20 @@ def test_other_music_gets_cuts_of_its_own(shelf: Path) -> None:
     assert side_of(folder, 0).tracks[1].title == "Second Sight, again"  # and the earlier ones are still there
 
 
+def test_what_was_not_carried_is_told_until_the_new_take_is_cut_by_hand(shelf: Path) -> None:
+    folder, _ = surveyed_again(shelf, small_record().b.audio)
+
+    def told() -> set[str]:
+        (take,) = survey_kept(shelf, folder)
+        return {finding.kind for finding in take.survey.findings if finding.kind.startswith("marks")}
+
+    assert told() == {"marks-not-carried"}
+    edits.apply(folder, ChooseTake(side="A", number=2))
+    frame = side_of(folder, 1).tracks[1].start_frame - RATE_HZ // 10
+    edits.apply(folder, MoveMark(side="A", track=2, edge="start", frame=frame))
+    assert told() == set()
+
+
 def test_a_take_that_ends_early_is_not_cut_by_guess(shelf: Path) -> None:
     end = small_record().a.truth.tracks[1].stop_frame - 3 * RATE_HZ
     adopt_as_a(shelf, played_again()[:end], record_name="small hours", side_letters=["A"])

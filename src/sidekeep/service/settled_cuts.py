@@ -1,7 +1,8 @@
 """The cuts that copies are made from: the person's where they changed any, the survey's elsewhere, kept in ``cuts.toml``.
 
 Cuts belong to the take they were made on. A new take of a side gets the new survey's cuts; what a person had moved on the
-take before is looked for in the new sound, taken over where it is found for sure, and told, found or not.
+take before is looked for in the new sound, taken over where it is found for sure, and told, found or not; what was not found is
+told again until the new take is cut by hand too.
 """
 
 from __future__ import annotations
@@ -18,7 +19,14 @@ from sidekeep.model.cuts import Cuts, SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side
 from sidekeep.service.transferred import SurveyedTake
-from sidekeep.shelf.choices import change_choices, put_side, read_choices, side_path, sides_in
+from sidekeep.shelf.choices import (
+    change_choices,
+    put_side,
+    read_choices,
+    read_history,
+    side_path,
+    sides_in,
+)
 from sidekeep.shelf.journal import State
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.units import frames_to_seconds, seconds_to_frames
@@ -35,10 +43,17 @@ def settle_cuts(
     ``sure`` are the person's own choice and count as an edit."""
     told: dict[str, list[Finding]] = {}
     before = read_choices(folder.path).sides
+    missed = _missed_before(folder)
     carried = {
-        take.sha256: _carry(folder, take, surveyed, before, told.setdefault(take.sha256, []))
+        take.sha256: _carry(folder, take, surveyed, before, missed, told.setdefault(take.sha256, []))
         for take, surveyed in takes
     }
+    not_carried = [
+        [take.folder_name, finding.facts["side"]]
+        for take, _ in takes
+        for finding in told[take.sha256]
+        if finding.kind == "marks-not-carried"
+    ]
 
     def change(state: State) -> State:
         for take, surveyed in takes:
@@ -48,7 +63,9 @@ def settle_cuts(
     choices, _ = change_choices(
         folder.path,
         "cuts-proposed" if titles == "sure" else "titles",
-        {"takes": [take.folder_name for take, _ in takes]} | ({} if titles == "sure" else {"titles": titles}),
+        {"takes": [take.folder_name for take, _ in takes]}
+        | ({} if titles == "sure" else {"titles": titles})
+        | ({"not_carried": not_carried} if not_carried else {}),
         change,
         by="survey" if titles == "sure" else "person",
     )
@@ -99,22 +116,33 @@ def _settle_take(
             del state[side_path("", side.side)]
 
 
+def _missed_before(folder: RecordFolder) -> set[tuple[str, str]]:
+    """Takes and sides on which an earlier survey could not find a person's marks again."""
+    pairs = [pair for entry in read_history(folder.path) for pair in entry.facts.get("not_carried", ())]
+    return {(str(pair[0]), str(pair[1])) for pair in pairs if isinstance(pair, list) and len(pair) == 2}
+
+
 def _carry(
     folder: RecordFolder,
     take: ShelfTake,
     surveyed: SurveyedTake,
     before: Sequence[SideCuts],
+    missed: set[tuple[str, str]],
     told: list[Finding],
 ) -> list[SideCuts]:
     """What a person moved on an earlier take of a side, on the new one."""
-    known = {side.side for side in before if side.take == take.sha256}
+    known = {side.side: side for side in before if side.take == take.sha256}
     carried = []
     for proposal in surveyed.survey.cuts.sides:
         older = [side for side in before if side.side == proposal.side and side.take != take.sha256]
         older = [side for side in older if side.is_a_persons]
-        if proposal.side in known or not older:
+        if not older:
             continue
         old = older[-1]
+        if proposal.side in known:
+            if not known[proposal.side].is_a_persons and (take.folder_name, proposal.side) in missed:
+                told.append(_told(old, take, None))
+            continue
         if not old.take:
             carried.append(replace(old, take=take.sha256, rate_hz=take.rate_hz, edited=True))
             continue
