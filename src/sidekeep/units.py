@@ -49,3 +49,8 @@ def clock_text(time_s: float, decimals: int = 0) -> str:
     if decimals:
         text += f".{part:0{decimals}d}"
     return "-" + text if time_s < 0 and ticks else text
+
+
+def count(number: int, one: str, many: str = "") -> str:
+    """``1 place``, ``3 places``."""
+    return f"{number} {one if number == 1 else many or one + 's'}"

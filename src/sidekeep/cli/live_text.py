@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from sidekeep.units import clock_text
+from sidekeep.units import clock_text, count
 
 _SURE = 0.8
 
@@ -52,7 +52,7 @@ class LiveLine:
 
     def _damage(self) -> str:
         total = (self._last.get("live-damage") or {}).get("total", 0)
-        return f"{total} places of damage" if total else ""
+        return count(total, "place of damage", "places of damage") if total else ""
 
     def _level(self) -> str:
         level = self._last.get("live-level")
@@ -81,14 +81,16 @@ def staying_text(event: Mapping[str, Any]) -> str:
     code, side, facts = str(event["code"]), event["side"], event["facts"]
     if code == "live-settled":
         findings = facts["findings"]
-        noticed = f", {findings} finding{'s' if findings != 1 else ''}" if findings else ""
-        return f"side {side} is surveyed: {facts['tracks']} tracks, {facts['repairs']} repairs{noticed}"
+        noticed = f", {count(findings, 'finding')}" if findings else ""
+        return f"side {side} is surveyed: {count(facts['tracks'], 'track')}, {count(facts['repairs'], 'repair')}{noticed}"
     if code == "live-given-up":
         return f"side {side} will be surveyed when it is needed" + (
             f" ({facts['text']})" if facts.get("text") else ""
         )
     if code == "copies-prepared":
-        return f"{facts['files']} files of the sides so far are encoded and wait for the last side"
+        files = facts["files"]
+        verbs = "is encoded and waits" if files == 1 else "are encoded and wait"
+        return f"{count(files, 'file')} of the sides so far {verbs} for the last side"
     if code == "copies-later":
         return f"copies will be made at the end ({facts['trouble']})"
     return ""

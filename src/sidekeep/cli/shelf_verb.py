@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from sidekeep.cli import shelf_choices
+from sidekeep.units import count
 
 STATES = ("planned", "partly taken", "taken", "cut", "copied", "verified", "gone")
 
@@ -58,8 +59,10 @@ def run(options: argparse.Namespace) -> int:
 
     shelf = options.shelf or service.default_shelf()
     if options.action == "rebuild":
-        count = service.rebuild(shelf)
-        print_json({"records": count}) if options.json else print(f"{count} records found on {shelf}")
+        found = service.rebuild(shelf)
+        print_json({"records": found}) if options.json else print(
+            f"{count(found, 'record')} found on {shelf}"
+        )
         return 0
     if options.action == "plan":
         folder = service.plan_record(shelf, options.sleeve)
@@ -87,7 +90,7 @@ def run(options: argparse.Namespace) -> int:
     for entry in entries:
         year = f" ({entry.year})" if entry.year else ""
         name = " - ".join(part for part in (entry.artist, entry.title) if part) or entry.folder
-        print(f"{entry.state:<13} {name}{year}, {entry.track_count} tracks")
+        print(f"{entry.state:<13} {name}{year}, {count(entry.track_count, 'track')}")
     if waiting := interrupted(shelf):
         print(
             f"{len(waiting)} interrupted take(s): 'sidekeep shelf repair' closes them, keeping all that is there"

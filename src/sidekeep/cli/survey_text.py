@@ -7,7 +7,7 @@ from sidekeep.flow.edges import render_spans
 from sidekeep.flow.titles import name_of_track
 from sidekeep.model.recipe import EdgeSettings
 from sidekeep.service.survey import SurveyResult
-from sidekeep.units import MINIMUM_DB, clock_text, frames_to_seconds
+from sidekeep.units import MINIMUM_DB, clock_text, count, frames_to_seconds
 
 
 def _level(value: float, unit: str, digits: int = 1) -> str:
@@ -34,7 +34,7 @@ def print_survey(result: SurveyResult) -> None:
         noises.append(f"hum {noise.hum_hz:.2f} Hz at {noise.hum_dbfs:.0f} dBFS")
     print(f"  level   {', '.join(levels)}")
     print(f"  noise   {', '.join(noises)}")
-    print(f"  damage  {survey.clicks.count} places, {survey.clicks.per_min:.1f} a minute")
+    print(f"  damage  {count(survey.clicks.count, 'place')}, {survey.clicks.per_min:.1f} a minute")
     if turn.source != "none":
         print(f"  turn    {turn.rpm:.3f} rpm (within {turn.sd_ppm:.0f} ppm, read from {turn.source})")
     for side in survey.cuts.sides:

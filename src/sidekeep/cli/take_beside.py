@@ -10,6 +10,7 @@ from typing import Any
 
 from sidekeep.cli.live_text import LiveLine
 from sidekeep.service.live.evening import EveningFollower
+from sidekeep.units import count
 
 SETTLE_S = 120.0
 """So long the end of an evening waits for the last side's survey; longer, and it is made when it is needed."""
@@ -70,4 +71,4 @@ class Beside:
                 flush=True,
             )
         else:
-            note(f"{len(result.written)} files in {result.folder}; report: {report}")
+            note(f"{count(len(result.written), 'file')} in {result.folder}; report: {report}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 
 from sidekeep.cli.shelf_verb import add_shelf_option
+from sidekeep.units import count
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -46,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
             if result.ok and not result.is_complete:
                 verdict = "what could be checked is right"
             print(
-                f"{each.place}: {verdict}, {result.checked_files} files, {result.checked_bytes / 1e6:.0f} MB"
+                f"{each.place}: {verdict}, {count(result.checked_files, 'file')}, {result.checked_bytes / 1e6:.0f} MB"
             )
             for word in ("changed", "missing", "unreadable", "extra"):
                 for path in getattr(result, word):

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from sidekeep.model.finding import Channel, Finding
 from sidekeep.units import clock_text, frames_to_seconds
+from sidekeep.units import count as count
 
 SHOWN_PLACES = 6
 """Places that a line of many names before it says how many more there are."""
@@ -74,11 +75,6 @@ class About:
 
 Say = Callable[[About], str]
 SayAll = Callable[[Sequence[About]], str]
-
-
-def count(number: int, one: str, many: str = "") -> str:
-    """``1 place``, ``3 places``."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
 
 
 def times(number: int) -> str:

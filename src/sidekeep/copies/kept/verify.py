@@ -24,6 +24,7 @@ from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.bounded import read_text_bounded
 from sidekeep.files.checksum import CHUNK_BYTES, file_digest
 from sidekeep.flow.progress import Progress, no_progress
+from sidekeep.units import count
 
 BATCH_FILES = 32
 """Small files go to a thread in batches, or handing over would cost more than reading."""
@@ -184,11 +185,12 @@ class _Pass:
             self._faults.append(f"{place}: {MANIFEST_NAME} lists nothing")
         elif unlisted := sorted(set(made) - set(listed)):
             self._faults.append(
-                f"{place}: {MANIFEST_NAME} does not list {len(unlisted)} files that were made (first: {unlisted[0]})"
+                f"{place}: {MANIFEST_NAME} does not list {count(len(unlisted), 'file')} "
+                f"written with these copies (first: {unlisted[0]})"
             )
         if at_odds := sorted(path for path in made if listed.get(path, made[path]) != made[path]):
             self._faults.append(
-                f"{place}: {MANIFEST_NAME} and {HISTORY_NAME} give {len(at_odds)} files other checksums "
+                f"{place}: {MANIFEST_NAME} and {HISTORY_NAME} disagree about {count(len(at_odds), 'checksum')} "
                 f"(first: {at_odds[0]})"
             )
         return {**made, **listed}

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from sidekeep.copies.report.data import RepairView, SideView
 from sidekeep.model.record import Record
+from sidekeep.units import count
 
 _RING_STOPS = 240
 _STRIP_STOPS = 400
@@ -200,8 +201,8 @@ def _label_lines(text: str, width: int, y: float, size: float) -> str:
 
 
 def _said(side: SideView) -> str:
-    places = f"{len(side.repairs)} mended places" if len(side.repairs) != 1 else "1 mended place"
-    return f"Side {side.name} as a disc under a lamp: {len(side.tracks)} tracks, {places}"
+    tracks, places = count(len(side.tracks), "track"), count(len(side.repairs), "mended place")
+    return f"Side {side.name} as a disc under a lamp: {tracks}, {places}"
 
 
 def strip_picture(side: SideView, record: Record, *, number: int) -> str:
