@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
 from functools import cache
 
 import numpy as np
@@ -13,40 +12,21 @@ from sidekeep.flow.kept_levels import KeptLevels
 from sidekeep.flow.measures import PeakLoudnessMeter
 from sidekeep.flow.mend_choices import left_repairs, levels_with
 from sidekeep.flow.patches import PatchReader, PatchWriter
-from sidekeep.flow.ports import Audio
 from sidekeep.flow.survey import Survey, survey_take
-from sidekeep.model.audio import AudioFormat
 from sidekeep.model.recipe import MendChoice, MendSettings
 from sidekeep.model.repair import Repair
 from sidekeep.press.side import Piece, press_side
+from tests.flow.memory_take import MemoryTake
 from tests.small_record import RATE_HZ, SETTINGS, play
 
 
-class Memory:
-    """A take in memory."""
-
-    def __init__(self, audio: Audio) -> None:
-        self.audio = audio
-        self.format = AudioFormat(rate_hz=RATE_HZ, channels=audio.shape[1], bits=24, length_frames=len(audio))
-
-    def blocks(
-        self, block_frames: int, start_frame: int = 0, stop_frame: int | None = None
-    ) -> Iterator[Audio]:
-        stop = len(self.audio) if stop_frame is None else stop_frame
-        for at in range(start_frame, stop, block_frames):
-            yield self.audio[at : min(stop, at + block_frames)]
-
-    def read(self, start_frame: int, stop_frame: int) -> Audio:
-        return self.audio[start_frame:stop_frame]
-
-
 @cache
-def thumping() -> tuple[Memory, Survey, bytes]:
+def thumping() -> tuple[MemoryTake, Survey, bytes]:
     """A side with ticks, pops and thumps, surveyed."""
     pieces = [Piece(audio=play(root), title="") for root in (110.0, 146.8)]
     pressed = press_side(pieces, rate_hz=RATE_HZ, settings=SETTINGS.but(thumps=3), seed=5)
     # 24 bits, as a card gives them
-    source = Memory(np.round(pressed.audio * 2.0**23) / 2.0**23)
+    source = MemoryTake(np.round(pressed.audio * 2.0**23) / 2.0**23, RATE_HZ)
     file = io.BytesIO()
     writer = PatchWriter(file)
     survey = survey_take(source, file="take", sides=None, mend=MendSettings(), patches=writer)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Iterator
 
 import numpy as np
 import pyebur128
@@ -16,33 +15,12 @@ from sidekeep.flow.measures import PeakLoudnessMeter
 from sidekeep.flow.patches import PatchReader, PatchWriter, Piece
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.render import BLOCK_FRAMES, RecordLevel, choose_gain, record_level, render_span
-from sidekeep.model.audio import AudioFormat
 from sidekeep.model.cuts import Track
 from sidekeep.model.recipe import LevelSettings
 from sidekeep.units import MINIMUM_DB
+from tests.flow.memory_take import MemoryTake
 
 RATE_HZ = 48_000
-
-
-class Memory:
-    """A source in memory."""
-
-    def __init__(self, audio: Audio) -> None:
-        self.audio = audio
-        self.format = AudioFormat(
-            rate_hz=RATE_HZ, channels=audio.shape[1], bits=24, is_float=False, length_frames=len(audio),
-            container="WAV",
-        )  # fmt: skip
-
-    def blocks(
-        self, block_frames: int, start_frame: int = 0, stop_frame: int | None = None
-    ) -> Iterator[Audio]:
-        stop = len(self.audio) if stop_frame is None else stop_frame
-        for at in range(start_frame, stop, block_frames):
-            yield self.audio[at : min(stop, at + block_frames)]
-
-    def read(self, start_frame: int, stop_frame: int) -> Audio:
-        return self.audio[start_frame:stop_frame]
 
 
 def span(start: int, stop: int, fade_in: int = 0, fade_out: int = 0) -> RenderSpan:
@@ -92,7 +70,9 @@ def test_blocks_are_take_plus_patches_faded_and_raised(
     mended[BLOCK_FRAMES + start - 5 : BLOCK_FRAMES + start + 5] = 0.25  # across a block of the render
     mended[99_990:100_020] = -0.25  # across a block of the survey
     blocks = list(
-        render_span(Memory(take), patched(take, mended), span(start, stop, fade_in, fade_out), -6.0)
+        render_span(
+            MemoryTake(take, RATE_HZ), patched(take, mended), span(start, stop, fade_in, fade_out), -6.0
+        )
     )
     frames = np.arange(stop - start)
     gain = np.full(stop - start, 10.0 ** (-6.0 / 20.0))
@@ -107,7 +87,7 @@ def test_blocks_are_take_plus_patches_faded_and_raised(
 
 def test_without_patches_fades_and_gain_the_take_comes_out_bit_for_bit(rng: np.random.Generator) -> None:
     take = rng.normal(0.0, 0.1, (100_000, 1))
-    out = np.concatenate(list(render_span(Memory(take), None, span(5, 99_999), 0.0)))
+    out = np.concatenate(list(render_span(MemoryTake(take, RATE_HZ), None, span(5, 99_999), 0.0)))
     np.testing.assert_array_equal(out, take[5:99_999])
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
+import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.errors import ParameterError
@@ -140,3 +141,16 @@ class AvFileEncoder:
             self._encoder.drop()
         with contextlib.suppress(OSError):
             self._file.close()
+
+
+def whole_numbers(bits: int) -> Callable[[NDArray[Any]], NDArray[Any]]:
+    """Samples of 16 or 24 bits as the library takes them: 24 stand in the upper part of 32."""
+    return _as_16 if bits == 16 else _as_24_in_32
+
+
+def _as_16(samples: NDArray[Any]) -> NDArray[np.int16]:
+    return samples.astype(np.int16)
+
+
+def _as_24_in_32(samples: NDArray[Any]) -> NDArray[np.int32]:
+    return np.left_shift(samples, 8, dtype=np.int32)

@@ -5,30 +5,18 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
-import numpy as np
-from numpy.typing import NDArray
-
-from sidekeep.files.codec import AvFileEncoder, Codec, Encoder, Job
+from sidekeep.files.codec import AvFileEncoder, Codec, Encoder, Job, whole_numbers
 
 LEVEL = 8
 SEEK_EVERY_S = 10.0
 
 
-def _as_16(samples: NDArray[Any]) -> NDArray[np.int16]:
-    return samples.astype(np.int16)
-
-
-def _as_24_in_32(samples: NDArray[Any]) -> NDArray[np.int32]:
-    """The library takes 24 bits in the upper part of 32."""
-    return np.left_shift(samples, 8, dtype=np.int32)
-
-
 def _start(job: Job) -> Encoder:
     return AvFileEncoder(
         job,
-        _as_16 if job.bits == 16 else _as_24_in_32,
+        whole_numbers(job.bits),
         container="flac",
         codec="flac",
         sample_format="s16" if job.bits == 16 else "s32",
