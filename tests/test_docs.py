@@ -287,6 +287,11 @@ def test_the_readmes_picture_is_of_the_demo_as_it_is() -> None:
         assert track.duration_s is not None
         assert abs(60 * int(minutes) + int(seconds) - track.duration_s) <= 5.0, title
     assert f"in {len(printed)} tracks" in " ".join(told["facts"])
+    # places mended and gain are what this mender and this survey made of the demo
+    heard_by = load(ROOT / "docs" / "report_picture.py").heard_by()
+    assert told["heard_by"] == heard_by, "run: ./run demo; ./run pictures --report FILE"
+    assert int(told["facts"]["places mended"].replace("\u202f", "")) > 1000
+    assert re.fullmatch(r"\+\d\.\d dB", told["facts"]["for the whole record, nothing compressed"])
     assert int(told["facts"]["files written"]) >= 2 * len(printed)
 
 
@@ -439,6 +444,26 @@ def test_no_machine_paths_and_no_registries_in_any_text() -> None:
         if bad in path.read_text("utf-8", errors="replace")
     ]
     assert wrong == []
+
+
+def is_barcode(digits: str) -> bool:
+    """Whether the last digit of 12 or 13 checks the others (GS1 General Specifications, section 7.9)."""
+    digits = digits.zfill(13)
+    total = sum(int(digit) * (3 if place % 2 else 1) for place, digit in enumerate(digits[:12]))
+    return (10 - total % 10) % 10 == int(digits[12])
+
+
+def test_no_barcode_is_of_goods_in_trade() -> None:
+    """GS1 prefixes 20 to 29, and number system 2 of UPC-A, are for use inside a shop: nothing on sale has them."""
+    found = {
+        digits
+        for path in own_files()
+        if path.suffix in {".py", ".md", ".txt", ".html", ".js"}
+        for digits in re.findall(r"(?<![\w.])\d{12,13}(?![\w.])", path.read_text("utf-8", errors="replace"))
+        if is_barcode(digits)
+    }
+    assert found
+    assert {digits for digits in found if not digits.zfill(13).startswith(("2", "02"))} == set()
 
 
 def test_locks_hold_no_addresses() -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from sidekeep.cli.main import VERBS, main
+from sidekeep.errors import SidekeepError
 
 SLOW = {f"scipy.{part}" for part in ("interpolate", "ndimage", "optimize", "signal", "stats")}
 HEAVY = {"numpy", "scipy", "numba", "soundfile", "av", "rich", "soxr", "PIL", "mutagen", "sounddevice"}
@@ -66,5 +67,5 @@ def test_a_missing_file_is_one_line(verb: str, tmp_path: Path, capsys: pytest.Ca
 
 
 def test_debug_shows_the_trace(tmp_path: Path) -> None:
-    with pytest.raises(Exception, match=r"nothing\.wav"):
+    with pytest.raises(SidekeepError, match=r"nothing\.wav"):
         main(["survey", "--debug", str(tmp_path / "nothing.wav")])

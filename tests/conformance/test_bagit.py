@@ -14,8 +14,9 @@ import pytest
 from sidekeep.copies.kept.verify import verify_folder
 from sidekeep.copies.master.bag import decode_path, encode_path, make_bag, read_bag_info, read_bag_manifest
 from sidekeep.errors import CopyError
+from tests.outside import library
 
-bagit = pytest.importorskip("bagit")
+bagit = library("bagit")
 
 
 @pytest.fixture

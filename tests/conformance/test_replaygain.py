@@ -16,8 +16,9 @@ from mutagen.oggopus import OggOpus
 from sidekeep.copies.run.levels import SoundLevel, replay_gain
 from sidekeep.units import MINIMUM_DB
 from tests.copies.feeder import Feeder
+from tests.outside import library
 
-pyebur128 = pytest.importorskip("pyebur128")
+pyebur128 = library("pyebur128")
 
 
 def test_arithmetic() -> None:

@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 
 from sidekeep.files.m4a import read_sound_edit
 from tests.copies.feeder import FOLDER, Feeder
+from tests.outside import library
 
 
 def by_pyav(path: Path) -> NDArray[np.float64]:
-    av = pytest.importorskip("av")
+    av = library("av")
     with av.open(str(path)) as container:
         blocks = [frame.to_ndarray().T for frame in container.decode(audio=0)]
     return np.concatenate(blocks).astype(np.float64)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import subprocess
 import sys
@@ -22,6 +21,7 @@ from sidekeep.copies.run import run as run_room
 from sidekeep.copies.run.run import CopyRun
 from sidekeep.errors import Cancelled, ChecksumError, CopyError, ParameterError
 from tests.copies.feeder import FOLDER, Feeder, drive, record, tree
+from tests.outside import mounted, nobody_writes
 
 
 def test_an_abandoned_run_leaves_nothing(tmp_path: Path) -> None:
@@ -134,17 +134,12 @@ def test_killed_at_any_moment_the_next_run_gives_the_same_files(
 
 def test_a_disk_full_at_any_byte_up_to_the_last_loses_nothing(tmp_path: Path) -> None:
     """Disks that grow page by page around what is needed: one line, then completed with more room."""
-    if sys.platform != "linux" or os.geteuid() != 0:
-        pytest.skip("small file systems need root and mount")
     Feeder(tmp_path / "whole").copies("lossless")
     disk = tmp_path / "disk"
     disk.mkdir()
     outcomes = set()
     for pages in (40, 75, 88, 96, 104, 112, 120, 128, 200):
-        mount = ["mount", "-t", "tmpfs", "-o", f"size={pages * 4096}", "none", str(disk)]
-        if subprocess.run(mount, capture_output=True, check=False).returncode:
-            pytest.skip("small file systems need mount")
-        try:
+        with mounted(disk, f"size={pages * 4096}"):
             try:
                 Feeder(disk).copies("lossless")
                 outcomes.add("fits")
@@ -153,8 +148,6 @@ def test_a_disk_full_at_any_byte_up_to_the_last_loses_nothing(tmp_path: Path) ->
             subprocess.run(["mount", "-o", "remount,size=4m", str(disk)], check=True)
             Feeder(disk).copies("lossless")
             assert tree(disk) == tree(tmp_path / "whole")
-        finally:
-            subprocess.run(["umount", str(disk)], check=True)
     assert outcomes == {"fits", "the disk is full; free some space or choose another folder"}
 
 
@@ -255,26 +248,11 @@ def test_kinds_added_later_leave_the_others_alone(tmp_path: Path) -> None:
     assert set(read_manifest(tmp_path / FOLDER)) == set(tree(tmp_path / FOLDER)) - {"manifest-sha256.txt"}
 
 
-@pytest.fixture
-def read_only(tmp_path: Path) -> Iterator[Path]:
-    """A folder nobody may write to: by permission, or for root by a read-only mount."""
+def test_a_read_only_folder_is_one_line(tmp_path: Path) -> None:
     folder = tmp_path / "read-only"
     folder.mkdir()
-    if hasattr(os, "geteuid") and os.geteuid() != 0:
-        folder.chmod(0o500)
-        yield folder
-        folder.chmod(0o700)
-        return
-    mount = ["mount", "-t", "tmpfs", "-o", "ro", "none", str(folder)]
-    if sys.platform != "linux" or subprocess.run(mount, capture_output=True, check=False).returncode:
-        pytest.skip("root needs a read-only mount for this")
-    yield folder
-    subprocess.run(["umount", str(folder)], check=True)
-
-
-def test_a_read_only_folder_is_one_line(read_only: Path) -> None:
-    with pytest.raises(CopyError, match=r"cannot write .*(not permitted|read-only)"):
-        Feeder(read_only).copies("lossless")
+    with nobody_writes(folder), pytest.raises(CopyError, match=r"cannot write .*(not permitted|read-only)"):
+        Feeder(folder).copies("lossless")
 
 
 def test_a_file_where_the_folder_should_be_is_one_line(tmp_path: Path) -> None:

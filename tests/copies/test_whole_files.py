@@ -17,6 +17,7 @@ from sidekeep.dsp.level.true_peak import measure_true_peak
 from sidekeep.files.flac import flac_audio_start, seek_points
 from sidekeep.files.sinks import open_sink
 from tests.copies.feeder import FOLDER, Feeder, decoded, record
+from tests.outside import library
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +35,7 @@ def folder_of(feeder: Feeder) -> Path:
 
 
 def test_gains_of_a_side_and_the_record(feeder: Feeder) -> None:
-    pyebur128 = pytest.importorskip("pyebur128")
+    pyebur128 = library("pyebur128")
     paths = sorted(folder_of(feeder).glob("side/*.flac"))
     assert len(paths) == 4
     for path in paths:

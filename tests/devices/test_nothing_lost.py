@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ import soundfile
 from sidekeep.devices.messenger import Messenger
 from sidekeep.devices.take_keeper import Block, TakeKeeper, now_s
 from sidekeep.files.rf64 import repair_take
+from tests.outside import mounted
 
 RATE_HZ = 48_000
 BLOCK = RATE_HZ // 20
@@ -112,17 +114,12 @@ class News:
 
 
 @pytest.fixture
-def small_disk(tmp_path: Path) -> Path:
+def small_disk(tmp_path: Path) -> Iterator[Path]:
     """A file system of 68 MB."""
     place = tmp_path / "small"
     place.mkdir()
-    done = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=68m", "tmpfs", str(place)], capture_output=True, check=False
-    )
-    if done.returncode:
-        pytest.skip("a small file system can only be mounted by root")
-    yield place  # type: ignore[misc]
-    subprocess.run(["umount", str(place)], check=False)
+    with mounted(place, "size=68m"):
+        yield place
 
 
 def feed(recorder: TakeKeeper, seconds: float, at_block: dict[int, object] | None = None) -> None:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from tests.outside import files_no_larger_than, mounted
 
 SMALL_BYTES = 256 * 1024
 
@@ -19,22 +18,8 @@ def small_disk(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path]
     if request.param == "small file system":
         folder = tmp_path / "disk"
         folder.mkdir()
-        mounted = sys.platform == "linux" and os.geteuid() == 0
-        if mounted:
-            size = f"size={SMALL_BYTES}"
-            mount = ["mount", "-t", "tmpfs", "-o", size, "none", str(folder)]
-            mounted = subprocess.run(mount, capture_output=True, check=False).returncode == 0
-        if not mounted:
-            pytest.skip("a small file system needs root and mount")
-        try:
+        with mounted(folder, f"size={SMALL_BYTES}"):
             yield folder
-        finally:
-            subprocess.run(["umount", str(folder)], check=True)
-        return
-    resource = pytest.importorskip("resource")
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (SMALL_BYTES, hard))
-    try:
-        yield tmp_path
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    else:
+        with files_no_larger_than(SMALL_BYTES):
+            yield tmp_path

@@ -16,6 +16,7 @@ from sidekeep.errors import AudioFileError, ParameterError
 from sidekeep.files.reader import open_source, open_take
 from sidekeep.files.sinks import codec_of, open_sink
 from tests.files.sounds import music, wav_bytes, whole_numbers
+from tests.outside import library
 
 FORMS = [
     ("WAV", "PCM_16", 16, False, "wav"),
@@ -94,7 +95,7 @@ def test_decoded_kinds_give_the_length_that_went_in(tmp_path: Path, kind: str, b
 
 
 def test_wavpack_and_matroska_through_the_general_decoder(tmp_path: Path, rng: np.random.Generator) -> None:
-    av = pytest.importorskip("av")
+    av = library("av")
     whole = whole_numbers(rng, 20_000, 2, 24)
     for name, codec, container in (("a.wv", "wavpack", "wv"), ("a.mka", "flac", "matroska")):
         path = tmp_path / name

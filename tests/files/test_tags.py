@@ -134,7 +134,7 @@ def test_ffprobe_reads_what_was_written(
     assert got["CATALOGNUMBER"] == "Q 12"
     assert got["SIDE"] == "B"
     assert got["POSITION"] == "B1"
-    assert got.get("LABEL") or got.get("PUBLISHER") == "Umberlatch"
+    assert (got.get("LABEL") or got.get("PUBLISHER")) == "Umberlatch"
     assert got["MEDIA"] == "Vinyl"
     if suffix == ".opus":
         assert (got["R128_TRACK_GAIN"], got["R128_ALBUM_GAIN"]) == ("-2368", "-2176")
@@ -155,8 +155,6 @@ def test_ffmpeg_gets_the_artwork_back(
     out = tmp_path / "art.jpg"
     command = [program("ffmpeg"), "-v", "error", "-i", str(path), "-an", "-c:v", "copy", "-y", str(out)]
     done = subprocess.run(command, capture_output=True, check=False, text=True)
-    if suffix == ".wav" and done.returncode:
-        pytest.skip("this ffmpeg does not read pictures in WAV")
     assert done.returncode == 0, done.stderr
     assert hashlib.sha256(out.read_bytes()).digest() == hashlib.sha256(art().data).digest()
 

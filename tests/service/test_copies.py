@@ -132,7 +132,7 @@ def test_two_jobs_on_one_record_wait_for_each_other(made: Path) -> None:
         subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) for _ in range(2)
     ]
     said = [job.communicate(timeout=280)[0] for job in jobs]
-    assert [job.returncode in (0, 1) for job in jobs] == [True, True], said
+    assert [job.returncode for job in jobs] == [1, 1], said  # a finding of the short sides is worth a look
 
 
 @pytest.mark.parametrize(

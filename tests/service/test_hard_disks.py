@@ -14,17 +14,17 @@ import soundfile
 
 from sidekeep.cli.main import main
 from sidekeep.devices.inputs import SoundInput
-from sidekeep.errors import ShelfError
+from sidekeep.errors import ShelfError, SidekeepError
 from sidekeep.files.rf64 import TakeWriter
 from sidekeep.service import shelf as service
 from sidekeep.service.take_close import recover
 from sidekeep.service.take_record import open_session
 from sidekeep.shelf.index_faults import CATALOGUE
 from sidekeep.shelf.record_folder import RecordFolder
+from tests.outside import IS_ROOT, cannot_mount, mounted
 
 SLEEVE = "Nan Okoro - Salt Tables (1970)\nSide A\nA1 Lamp 0:02\n"
 INPUT = SoundInput(key="x", name="an input", channels=2, rate_hz=48_000, bits=24, device="x", source="")
-is_root = hasattr(os, "geteuid") and os.geteuid() == 0
 
 
 def make_record(place: Path, files: Path) -> Path:
@@ -52,11 +52,8 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     """A file system of 4 MB."""
     place = tmp_path / "small"
     place.mkdir()
-    order = ["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(place)]
-    if not is_root or subprocess.run(order, capture_output=True, check=False).returncode:
-        pytest.skip("a small file system can only be mounted by root")
-    yield place
-    subprocess.run(["umount", "-l", str(place)], check=False)
+    with mounted(place, "size=4m"):
+        yield place
 
 
 @pytest.fixture
@@ -66,19 +63,19 @@ def read_only(tmp_path: Path) -> Iterator[Callable[[Path], None]]:
 
     def make(place: Path) -> None:
         done.append(place)
-        if not is_root:
+        if not IS_ROOT:
             for path in sorted(place.rglob("*"), reverse=True):
                 path.chmod(0o555 if path.is_dir() else 0o444)
             place.chmod(0o555)
             return
         if subprocess.run(["mount", "--bind", str(place), str(place)], capture_output=True).returncode:
             done.pop()
-            pytest.skip("nothing can be mounted here")
+            cannot_mount()
         subprocess.run(["mount", "-o", "remount,ro,bind", str(place)], check=True)
 
     yield make
     for place in done:
-        if is_root:
+        if IS_ROOT:
             subprocess.run(["umount", "-l", str(place)], check=False)
         else:
             place.chmod(0o755)
@@ -101,18 +98,17 @@ def assert_reads(shelf: Path, capsys: pytest.CaptureFixture[str], caplog: pytest
         said = capsys.readouterr().out
         assert ("fine line" if "styluses" in words else "Salt Tables") in said
         if verb == "verify":
-            assert "all right, 1 files" in said
+            assert "all right, 1 file," in said
     assert "is told but not kept" in caplog.text
     assert "damaged" not in caplog.text
 
 
 def assert_no_take(shelf: Path, match: str) -> None:
     with (
-        pytest.raises(Exception, match=match) as caught,
+        pytest.raises(SidekeepError, match=match),
         open_session(shelf, "salt", sides=("A",), sound_input=INPUT),
     ):
         raise AssertionError("a session was opened")
-    assert not isinstance(caught.value, AssertionError)
 
 
 def test_a_full_disk(
@@ -134,7 +130,9 @@ def test_a_full_disk(
     assert [entry.title for entry in service.list_records(shelf)] == ["Salt Tables"]
 
 
+@pytest.mark.parametrize("has_index", [True, False])
 def test_a_read_only_disk(
+    has_index: bool,
     read_only: Callable[[Path], None],
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
@@ -142,22 +140,11 @@ def test_a_read_only_disk(
 ) -> None:
     (tmp_path / "disk").mkdir()
     shelf = make_record(tmp_path / "disk", tmp_path)
+    if not has_index:
+        (shelf / CATALOGUE).unlink()
     read_only(shelf)
     assert_reads(shelf, capsys, caplog)
     assert_no_take(shelf, "read-only|not permitted")
-
-
-def test_a_read_only_disk_without_an_index(
-    read_only: Callable[[Path], None],
-    tmp_path: Path,
-    capsys: pytest.CaptureFixture[str],
-    caplog: pytest.LogCaptureFixture,
-) -> None:
-    (tmp_path / "disk").mkdir()
-    shelf = make_record(tmp_path / "disk", tmp_path)
-    (shelf / CATALOGUE).unlink()
-    read_only(shelf)
-    assert_reads(shelf, capsys, caplog)
 
 
 def test_an_index_that_was_broken_off_while_it_was_made_is_made_again(tmp_path: Path) -> None:
@@ -169,7 +156,6 @@ def test_an_index_that_was_broken_off_while_it_was_made_is_made_again(tmp_path: 
     assert [entry.title for entry in service.list_records(shelf)] == ["Salt Tables"]
 
 
-@pytest.mark.skipif(not is_root, reason="only root can become another user")
 def test_a_take_made_read_only_before_its_facts_is_repaired_by_an_ordinary_user() -> None:
     with tempfile.TemporaryDirectory() as name:
         place = Path(name)
@@ -180,13 +166,15 @@ def test_a_take_made_read_only_before_its_facts_is_repaired_by_an_ordinary_user(
         writer.append(np.arange(16_000, dtype=np.int32).reshape(-1, 2))
         writer.close()
         path.chmod(0o444)
-        for each in (place, *place.rglob("*")):
-            os.chown(each, 65534, 65534)
-        os.seteuid(65534)
+        if IS_ROOT:
+            for each in (place, *place.rglob("*")):
+                os.chown(each, 65534, 65534)
+            os.seteuid(65534)
         try:
             (take,) = recover(place / "shelf")
         finally:
-            os.seteuid(0)
+            if IS_ROOT:
+                os.seteuid(0)
         assert take.length_frames == 8_000
         assert (path.parent / "take.json").is_file()
         assert path.stat().st_mode & 0o222 == 0

@@ -61,7 +61,7 @@ def test_copies_carry_the_picture_as_its_corners_stand_after_an_undo(record: Rec
     (before,) = pictures_of(record)
     move_corners(record, "front", CORNERS)
     (moved,) = pictures_of(record)
-    assert (moved.width, moved.height) != (before.width, before.height) or moved.data != before.data
+    assert moved.data != before.data
     edits.undo(record)
     (again,) = pictures_of(record)
     assert again.data == before.data

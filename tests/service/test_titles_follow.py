@@ -132,7 +132,7 @@ def assert_none_wrong(found: Sequence[Written]) -> None:
     """Each title given is that of the music, and the name of the file is its title."""
     assert found
     for each in found:
-        assert each.title in (each.music, each.title if each.title.startswith("Side ") else each.music), each
+        assert each.title == each.music or each.title.startswith("Side "), each
         assert each.name == each.title, each
 
 

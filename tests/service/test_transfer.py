@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
 import re
-import resource
-import subprocess
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,6 +22,7 @@ from sidekeep.service.report import transfer_with_report
 from sidekeep.service.transfer import transfer
 from sidekeep.service.transferred import TransferOptions, TransferResult
 from sidekeep.units import clock_text
+from tests.outside import files_no_larger_than, mounted, nobody_writes
 from tests.small_record import RATE_HZ, SLEEVE, small_record
 
 Whole = NDArray[np.int32]
@@ -282,31 +279,11 @@ def test_stopped_by_hand_nothing_half_is_left_and_the_next_run_completes(
     nothing_half(out)
 
 
-@contextlib.contextmanager
-def little_room(kind: str, folder: Path) -> Iterator[None]:
-    """A disk of 1 MB, or a limit of 1 MB for any one file."""
-    if kind == "disk":
-        mount = ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(folder)]
-        if subprocess.run(mount, capture_output=True, check=False).returncode:
-            pytest.skip("a small file system can only be mounted by root")
-        try:
-            yield
-        finally:
-            subprocess.run(["umount", str(folder)], check=True)
-        return
-    before = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (1_000_000, before[1]))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, before)
-
-
 @pytest.mark.parametrize("kind", ["disk", "file"])
 def test_without_room_one_line_and_nothing_half(kind: str, side_a: tuple[Path, Path], tmp_path: Path) -> None:
     out = tmp_path / "out"
     out.mkdir()
-    with little_room(kind, out):
+    with mounted(out, "size=1m") if kind == "disk" else files_no_larger_than(1_000_000):
         with pytest.raises(SidekeepError) as told:
             transfer([side_a[0]], out_dir=out, sleeve_path=side_a[1], options=UNTOUCHED)
         assert "\n" not in str(told.value)
@@ -317,21 +294,8 @@ def test_without_room_one_line_and_nothing_half(kind: str, side_a: tuple[Path, P
 def test_a_folder_that_may_not_be_written(side_a: tuple[Path, Path], tmp_path: Path) -> None:
     out = tmp_path / "out"
     out.mkdir()
-    mounted = os.geteuid() == 0
-    if mounted:  # permissions do not bind root
-        mount = ["mount", "-t", "tmpfs", "-o", "ro", "tmpfs", str(out)]
-        if subprocess.run(mount, capture_output=True, check=False).returncode:
-            pytest.skip("root without the right to mount: nothing is read-only to it")
-    else:
-        out.chmod(0o555)
-    try:
-        with pytest.raises(CopyError) as told:
-            transfer([side_a[0]], out_dir=out, sleeve_path=side_a[1], options=UNTOUCHED)
-    finally:
-        if mounted:
-            subprocess.run(["umount", str(out)], check=True)
-        else:
-            out.chmod(0o755)
+    with nobody_writes(out), pytest.raises(CopyError) as told:
+        transfer([side_a[0]], out_dir=out, sleeve_path=side_a[1], options=UNTOUCHED)
     assert "\n" not in str(told.value)
     assert not list(out.iterdir())
 

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from sidekeep.errors import ParameterError, ShelfError
+from sidekeep.errors import ParameterError, ShelfError, SidekeepError
 from sidekeep.service import shelf as service
 from sidekeep.shelf.catalogue import Catalogue
 from sidekeep.shelf.index_faults import CATALOGUE
@@ -86,7 +86,7 @@ def test_pieces_of_one_side_stay_one_take(tmp_path: Path, sleeve: Path) -> None:
 def test_nothing_is_left_behind_when_a_file_is_bad(tmp_path: Path, sleeve: Path) -> None:
     bad = tmp_path / "b.wav"
     bad.write_text("not sound")
-    with pytest.raises(Exception, match=r"b\.wav"):
+    with pytest.raises(SidekeepError, match=r"b\.wav"):
         service.adopt([recording(tmp_path / "a.wav"), bad], shelf=tmp_path / "shelf", sleeve_path=sleeve)
     assert not (tmp_path / "shelf").exists()
 

@@ -68,7 +68,7 @@ def test_a_form_of_another_page_cannot_be_taken_for_a_question_of_ours(server: R
 
 def test_no_answer_lets_another_page_read_it(server: RunningServer) -> None:
     asked = server.ask("OPTIONS", "/api/records", headers={"Access-Control-Request-Method": "POST"})
-    assert asked.status in (403, 404, 405)
+    assert asked.status == 405
     for answer in (asked, server.ask("GET", "/api/state"), server.ask("GET", "/nowhere")):
         assert not [name for name in answer.headers if name.startswith("access-control")]
         policy = answer.headers["content-security-policy"]
@@ -116,8 +116,7 @@ def test_no_spelling_of_a_path_leads_outside(server: RunningServer, path: str) -
     answer = server.raw(request.encode())
     assert b"import" not in answer
     assert b"root:" not in answer
-    status = answer.split(b"\r\n")[0]
-    assert b" 404" in status or b" 400" in status or b"<!doctype html" in answer.lower()
+    assert answer.startswith(b"HTTP/1.1 404 ")
 
 
 def test_a_link_in_the_page_folder_does_not_lead_out(tmp_path: Path) -> None:

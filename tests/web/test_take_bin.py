@@ -57,7 +57,7 @@ def test_nothing_moves_while_a_job_is_at_work(own: RunningServer) -> None:  # no
         refused = own.ask("POST", f"/api/takes/{record['takes'][0]['id']}/discard", {})
     assert refused.status == 409
     assert "writing copies" in refused.json()["error"]["text"]
-    assert own.ask("POST", "/api/takes/..%2f..%2fA-1/discard", {}).status in (404, 405)
+    assert own.ask("POST", "/api/takes/..%2f..%2fA-1/discard", {}).status == 405
     assert len(only(own)["takes"]) == 2
 
 

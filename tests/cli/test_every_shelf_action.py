@@ -1,0 +1,67 @@
+"""Every action of ``sidekeep shelf`` once through the front door: what it prints, as text and as JSON, and its exit code."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+import pytest
+
+from sidekeep.cli.main import build_parser, main
+from sidekeep.service import edits as service
+from sidekeep.shelf.record_folder import RecordFolder
+from tests.service.test_edits import made_record
+
+RUNS: dict[str, tuple[list[str], str, str]] = {
+    "list": (["list", "orchard"], "The Orchard Hours (1974), ", "records"),
+    "plan": (["plan", "sleeve.txt"], "planned: ", "folder"),
+    "rebuild": (["rebuild"], "1 record found on ", "records"),
+    "repair": (["repair"], "nothing needs repair", "takes"),
+    "again": (["again", "--months", "0.01"], "The Orchard Hours, side A: last taken ", "sides"),
+    "styluses": (["styluses", "fine line", "--hours-before", "12"], "fine line: 12.0 h", "styluses"),
+    "history": (["history", "record"], "side B track 1: called otherwise", "entries"),
+    "undo": (["undo", "record"], "side B track 1: called otherwise", "entry"),
+    "redo": (["redo", "record"], "side B track 1: called otherwise", "entry"),
+    "swap": (["swap", "record", "A", "B"], "sides A and B swapped", "entry"),
+    "use": (["use", "record", "B", "1"], "side B: take 1", "entry"),
+}
+"""Words of the action, part of the text it prints, and the main field of its JSON."""
+
+
+def actions() -> list[str]:
+    """The actions the parser knows."""
+    verbs = next(one for one in build_parser("shelf")._actions if isinstance(one, argparse._SubParsersAction))
+    shelf = verbs.choices["shelf"]
+    return list(next(one for one in shelf._actions if isinstance(one, argparse._SubParsersAction)).choices)
+
+
+@pytest.fixture
+def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> RecordFolder:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "sleeve.txt").write_text("Nan Okoro - Salt Tables (1970)\nSide A\nA1 Lamp 3:02\n")
+    made = made_record(tmp_path / "shelf" / "record")
+    service.apply(made, {"kind": "retitle", "side": "B", "track": 1, "title": "Third Rail"})
+    return made
+
+
+def test_no_action_was_left_out() -> None:
+    assert sorted(actions()) == sorted(RUNS)
+
+
+@pytest.mark.parametrize("as_json", [False, True], ids=["text", "json"])
+@pytest.mark.parametrize("action", RUNS)
+def test_an_action_is_done_and_told(
+    action: str, as_json: bool, record: RecordFolder, capsys: pytest.CaptureFixture[str]
+) -> None:
+    if action == "redo":
+        service.undo(record)
+    words, text, field = RUNS[action]
+    options = ["--shelf", str(record.path.parent), *(["--json"] if as_json else [])]
+    assert main(["shelf", *options, *words]) == 0
+    printed, complaint = capsys.readouterr()
+    assert complaint == ""
+    if as_json:
+        assert json.loads(printed)[field] != []
+    else:
+        assert text in printed
