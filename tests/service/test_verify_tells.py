@@ -150,7 +150,7 @@ DEEDS = [
     (no_manifest, "manifest-sha256.txt is gone"),
     (no_manifest_and_no_history, "nothing in it was checked"),
     (an_empty_manifest, "does not list"),
-    (a_manifest_with_a_line_less, "does not list 1 files"),
+    (a_manifest_with_a_line_less, "does not list 1 file written"),
     (no_copies, "is gone"),
     (an_unfinished_master, "not a finished bag"),
     (a_take_that_was_never_closed, "takes/A-2 has no take.json"),
