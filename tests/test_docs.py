@@ -416,6 +416,17 @@ def test_every_inner_room_has_a_signpost() -> None:
     assert [str(folder) for folder in sorted(folders) if not (folder / "README.md").exists()] == []
 
 
+def test_signposts_name_no_file_that_is_gone() -> None:
+    there = [f"/{path.relative_to(ROOT).as_posix()}" for path in own_files()]
+    wrong = [
+        f"{page.relative_to(SOURCE)}: {name}"
+        for page in SOURCE.rglob("README.md")
+        for name in re.findall(r"`([a-z_0-9/]+\.(?:py|js|html))`", page.read_text("utf-8"))
+        if not any(path.endswith(f"/{name}") for path in there)
+    ]
+    assert wrong == []
+
+
 def own_files() -> Iterator[Path]:
     """Text files of the project: what is set up, cached or made here is not ours."""
     for top in ("src", "docs", "examples", "tests", "benchmarks", "changelog.d", ".ci"):
