@@ -19,6 +19,7 @@ from sidekeep.service.live.process import Follower
 from sidekeep.service.take_close import close_recorded
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.take_bin import bin_take
+from tests.outside import files_no_larger_than
 from tests.service.live.test_followed_take import pieces, record_folder
 from tests.small_record import RATE_HZ, small_record
 
@@ -45,12 +46,9 @@ def names(place: Path) -> list[str]:
 @pytest.fixture
 def no_room(folder: RecordFolder) -> Iterator[Path]:
     """A recorded side, and files that cannot grow past 20 kB: as on a disk that is full, writing fails and so does closing."""
-    resource = pytest.importorskip("resource")
     path = recorded(folder, small_record().a.audio)
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (SMALL_BYTES, hard))
-    yield path
-    resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    with files_no_larger_than(SMALL_BYTES):
+        yield path
 
 
 def test_a_full_disk_ends_the_survey_and_gets_its_room_back(folder: RecordFolder, no_room: Path) -> None:
