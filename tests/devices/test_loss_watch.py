@@ -111,6 +111,14 @@ def test_a_loss_in_a_stall_is_told_where_the_stall_began() -> None:
     assert loss.frames / RATE_HZ == pytest.approx(2.0, abs=0.02)
 
 
+@pytest.mark.parametrize("slept_s", [100.0, 3600.0])
+def test_a_machine_that_slept_is_told_with_all_it_missed(slept_s: float) -> None:
+    """Longer than the history that is kept."""
+    (loss,) = told(60.0, losses={800: slept_s})
+    assert loss.at_frame == 800 * BLOCK
+    assert loss.frames / RATE_HZ == pytest.approx(slept_s, abs=0.005)
+
+
 def test_losses_that_follow_each_other_are_told_one_by_one() -> None:
     found = told(120.0, losses={1000 + 20 * index: 0.05 for index in range(9)})
     assert [loss.at_frame // BLOCK for loss in found] == [1000 + 20 * index for index in range(9)]
