@@ -25,11 +25,14 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import soundfile
+from numpy.typing import NDArray
 
 from benchmarks import bench_capture, live_forecasts
 from benchmarks.bench_transfer import LongSide, make_long_side
 from sidekeep.files.rf64 import TakeWriter
+from sidekeep.flow.patches import PatchReader
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.live.evening import CopiesAsReady
 from sidekeep.service.live.follower import LiveSurvey
@@ -106,6 +109,14 @@ def _kept(folder: RecordFolder, side: str) -> dict[str, str]:
     return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in found}
 
 
+def _patched(folder: RecordFolder) -> NDArray[np.float64]:
+    """What the patches of the one take put in the place of silence, (frames, channels)."""
+    (take,) = folder.takes()
+    (path,) = (folder.path / take.folder).rglob("mend.patches")
+    with path.open("rb") as file:
+        return PatchReader(file).apply(0, np.zeros((take.length_frames, 2)))
+
+
 def _forget(folder: RecordFolder) -> None:
     for path in list((folder.path / "takes").rglob("*")):
         if path.name in SURVEYED:
@@ -159,18 +170,24 @@ def first(folder: Path, minutes: float) -> None:
             writer.append(block >> 8)
     close_recorded(record, path, side="A")
     compiled = {**os.environ, "NUMBA_CACHE_DIR": str(folder / "compiled")}
-    times_s, kept = [], []
+    times_s, kept, mended = [], [], []
     for _ in range(3):
         began_s = time.perf_counter()
         subprocess.run([sys.executable, "-c", AFTERWARDS, str(record.path)], check=True, env=compiled)
         times_s.append(time.perf_counter() - began_s)
         kept.append(_kept(record, "A"))
+        mended.append(_patched(record))
         _forget(record)
     same = "the same bytes" if kept[0] == kept[1] == kept[2] and len(kept[0]) == 3 else "OTHER BYTES"
     print(
         f"survey of {soundfile.info(str(source.path)).duration:.0f} s on a machine that has compiled nothing yet"
     )
     print(f"  the first {times_s[0]:.1f} s, then {times_s[1]:.1f} and {times_s[2]:.1f} s ({same})")
+    for name, other in (("first and second", mended[0]), ("second and third", mended[2])):
+        apart = np.abs(mended[1] - other)
+        print(
+            f"  {name}: {np.count_nonzero(apart)} of {np.count_nonzero(other)} mended samples apart, {apart.max():.1e} at most"
+        )
 
 
 def copies(folder: Path, minutes: float) -> None:
