@@ -2,7 +2,7 @@
 no finding without its sentence.
 
 Most tests run side by side on all cores. What plays or hears through a (virtual) sound card, in real time, is marked
-``device`` and has a pass of its own, two at a time: it waits more than it computes. ``./run test`` makes both passes.
+``device`` and has a pass of its own, three at a time: it waits more than it computes. ``./run test`` makes both passes.
 """
 
 from __future__ import annotations
@@ -21,6 +21,11 @@ from sidekeep.wording import findings as wording
 from tests.outside import not_here
 
 PASSES = ("all", "crowd", "sound")
+BEGIN = (
+    *("test_whole_record", "test_take_session", "test_turntable"),
+    *("test_chosen_input", "test_take_ends_over_the_card"),
+)
+"""Files of the sound pass that begin. Three workers take two files each, in turn: the longest, and short ones to follow them."""
 
 # The same examples at every run, here and anywhere else: a run that fails can be repeated, and none fails by chance.
 # SIDEKEEP_RANDOM_EXAMPLES=1 draws others.
@@ -57,9 +62,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         return
     sound = [item for item in items if item.get_closest_marker("device") is not None]
     crowd = [item for item in items if item.get_closest_marker("device") is None]
-    # Few files are heard at a time: long sides begin, the longest of them in the last files; short tests fill up what is left.
-    slow = [item for item in sound if item.get_closest_marker("slow") is not None]
-    sound = [*reversed(slow), *(item for item in sound if item not in slow)]
+    sound.sort(key=lambda item: BEGIN.index(item.path.stem) if item.path.stem in BEGIN else len(BEGIN))
     items[:], others = (sound, crowd) if chosen == "sound" else (crowd, sound)
     config.hook.pytest_deselected(items=others)
 
