@@ -26,9 +26,9 @@ import soundfile
 from numpy.typing import NDArray
 
 from sidekeep.copies.kinds.table import KINDS, parse_kinds
-from sidekeep.copies.plan.cutting import SideAudio
 from sidekeep.copies.plan.layout import plan_copies
 from sidekeep.copies.run.run import CopyRun
+from sidekeep.copies.tracks.cutting import SideAudio
 from sidekeep.dsp.output.resample import resample
 from sidekeep.model.record import Record, Side, SleeveTrack
 

@@ -37,7 +37,6 @@ from benchmarks.real_music import PRESSED, UNSEEN, fetch, list_files, load_piece
 from benchmarks.sharp_sounds import SHARP
 from sidekeep.dsp.impulses.estimate import estimate_spans
 from sidekeep.dsp.impulses.mending import CONTEXT, order_for
-from sidekeep.errors import ParameterError
 from sidekeep.flow.mend import Mender, mender_identity
 from sidekeep.model.recipe import MendSettings, MendSize
 from sidekeep.model.repair import Repair
@@ -371,12 +370,12 @@ PARTS = {
 
 
 def chosen_parts(words: Sequence[str]) -> list[str]:
-    """The parts that are asked for, in the order of ``PARTS``; ParameterError names one that is unknown."""
+    """The parts that are asked for, in the order of ``PARTS``; ValueError names one that is unknown."""
     if "--only" not in words:
         return list(PARTS)
     asked = words[words.index("--only") + 1].split(",") if words[-1] != "--only" else []
     if unknown := [word for word in asked if word not in PARTS] or ([] if asked else ["nothing"]):
-        raise ParameterError(f"--only {', '.join(unknown)}: must be of {', '.join(PARTS)}")
+        raise ValueError(f"--only {', '.join(unknown)}: must be of {', '.join(PARTS)}")
     return [part for part in PARTS if part in asked]
 
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from hypothesis import strategies as st
 
 from sidekeep.cli.main import main
-from sidekeep.copies.plan.naming import NamingRules, folder_name, safe_name
+from sidekeep.copies.tracks.naming import NamingRules, folder_name, safe_name
 from sidekeep.errors import SidekeepError
 from sidekeep.files.reader import open_take
 from sidekeep.shelf.cuts_file import read_cuts

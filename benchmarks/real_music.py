@@ -26,10 +26,15 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
-from sidekeep.errors import AudioFileError, ParameterError
 from sidekeep.press.side import Piece
 
 Kind = Literal["orchestral", "electronic", "mixed"]
+
+
+class MaterialError(Exception):
+    """Music for a bench that cannot be had, or is not what it should be."""
+
+
 PRESSED: dict[str, str] = {"orchestral": "wesnoth-1.16-music", "electronic": "warzone2100-music"}
 FITTED: dict[str, str] = {
     "ambient": "singularity-music",
@@ -96,11 +101,11 @@ def fetch(kinds: tuple[str, ...] = ("orchestral", "electronic"), *, pinned: bool
     """Download and unpack what is missing, and list the files.
 
     Needs ``apt-get`` and ``dpkg-deb`` (Debian, Ubuntu) only when the cache is empty.
-    Raises AudioFileError in one line when a package cannot be had or, with ``pinned``, when it is not that of ``PINNED``.
+    Raises MaterialError in one line when a package cannot be had or, with ``pinned``, when it is not that of ``PINNED``.
     """
     for kind in kinds:
         if kind not in PACKAGES:
-            raise ParameterError(f"kind {kind!r} must be one of {', '.join(PACKAGES)}")
+            raise ValueError(f"kind {kind!r} must be one of {', '.join(PACKAGES)}")
         if not (cache_folder() / kind / "usr").is_dir():
             _unpack(PACKAGES[kind], cache_folder() / kind)
         if pinned:
@@ -140,7 +145,7 @@ def load_audio(file: MusicFile, rate_hz: int, seconds: float | None = None) -> N
         audio = soxr.resample(audio, rate, rate_hz, quality="VHQ")
     loud = np.flatnonzero(np.abs(audio).max(axis=1) > 10.0 ** (EDGE_DBFS / 20.0))
     if not loud.size:
-        raise AudioFileError(f"{file.kind} {file.number} is silent")
+        raise MaterialError(f"{file.kind} {file.number} is silent")
     audio = audio[loud[0] : loud[-1] + 1]
     if seconds is not None and len(audio) > seconds * rate_hz:
         audio = audio[: int(seconds * rate_hz)].copy()
@@ -181,15 +186,15 @@ def load_pieces(
 
 
 def check_pinned(package: str, folder: Path) -> None:
-    """AudioFileError unless ``folder`` holds the pinned version of the package, by its hash."""
+    """MaterialError unless ``folder`` holds the pinned version of the package, by its hash."""
     stamp = folder / STAMP
     if not stamp.is_file():
-        raise AudioFileError(
+        raise MaterialError(
             f"{folder} does not say which {package} it holds: delete it, and it is fetched again"
         )
     held = json.loads(stamp.read_text("utf-8"))
     if (held["version"], held["sha256"]) != PINNED[package]:
-        raise AudioFileError(
+        raise MaterialError(
             f"{package} here is {held['version']} ({held['sha256'][:12]}), the weights are fitted on "
             f"{PINNED[package][0]} ({PINNED[package][1][:12]})"
         )
@@ -198,7 +203,7 @@ def check_pinned(package: str, folder: Path) -> None:
 def _unpack(package: str, folder: Path) -> None:
     for tool in ("apt-get", "dpkg-deb"):
         if shutil.which(tool) is None:
-            raise AudioFileError(
+            raise MaterialError(
                 f"{package} is fetched with {tool}, which is not here: Debian or Ubuntu is needed"
             )
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -207,7 +212,7 @@ def _unpack(package: str, folder: Path) -> None:
         archives = list(Path(scratch).glob("*.deb"))
         if got.returncode or not archives:
             reason = (got.stderr.strip().splitlines() or ["no reason given"])[-1]
-            raise AudioFileError(f"{package} could not be downloaded: {reason}")
+            raise MaterialError(f"{package} could not be downloaded: {reason}")
         unpacked = Path(scratch) / "unpacked"
         subprocess.run(["dpkg-deb", "-x", str(archives[0]), str(unpacked)], check=True)
         for path in [path for path in unpacked.rglob("*") if path.suffix in ARCHIVES]:

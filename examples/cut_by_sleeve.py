@@ -9,7 +9,7 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
-from sidekeep.copies.plan.naming import safe_name
+from sidekeep.copies.tracks.naming import safe_name
 from sidekeep.files.reader import open_source
 from sidekeep.files.sinks import open_sink
 from sidekeep.service.survey import survey_file

@@ -15,12 +15,11 @@ import pytest
 from benchmarks import fit_mend
 from benchmarks.edgy_sounds import SOURCES, edgy_sound
 from benchmarks.fit_material import Job, Sample, jobs
-from benchmarks.real_music import PACKAGES, PINNED, STAMP, check_pinned
+from benchmarks.real_music import PACKAGES, PINNED, STAMP, MaterialError, check_pinned
 
 from sidekeep.dsp.impulses.evidence.collect import EDGES_ODDS, EVIDENCE, NEAR_EVIDENCE
 from sidekeep.dsp.impulses.evidence.network import NAMES, read_weights
 from sidekeep.dsp.impulses.evidence.weights import FILE
-from sidekeep.errors import AudioFileError
 
 
 def made_up(seed: int, held_out: bool, what: str = "clean") -> Sample:
@@ -130,11 +129,11 @@ def test_every_source_of_edgy_sounds_sounds() -> None:
 def test_music_of_another_version_is_refused(tmp_path: Path) -> None:
     package = "ufoai-music"
     assert set(PACKAGES.values()) == set(PINNED)
-    with pytest.raises(AudioFileError, match="does not say"):
+    with pytest.raises(MaterialError, match="does not say"):
         check_pinned(package, tmp_path)
     version, digest = PINNED[package]
     (tmp_path / STAMP).write_text(json.dumps({"version": version, "sha256": digest}))
     check_pinned(package, tmp_path)
     (tmp_path / STAMP).write_text(json.dumps({"version": version, "sha256": "0" * 64}))
-    with pytest.raises(AudioFileError, match="fitted on"):
+    with pytest.raises(MaterialError, match="fitted on"):
         check_pinned(package, tmp_path)

@@ -15,41 +15,46 @@
     +-- CopyError                          writing copies (a full disk, a clash, a failed read-back)
     +-- Cancelled                          the person asked to stop
 
-Messages are one sentence: what was given, what is allowed, the likely cause. What is wrong with a
-record or a take is not an exception but a ``model.finding.Finding``. Beside its sentence an error has a
-``code`` (a short lower-case word with hyphens, for scripts) and ``facts`` (named plain values); nothing
-decides by reading the sentence.
+An error is raised as a ``code`` (a short lower-case word with hyphens) and facts by name; nothing decides by reading a
+sentence. Its sentence (what was given, what is allowed, the likely cause) stands in ``wording/errors/`` and is what
+``str`` gives: the package hands its words over when it is imported. What is wrong with a record or a take is not an
+exception but a ``model.finding.Finding``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping
+from numbers import Integral, Real
 from typing import Any
+
+_say: Callable[[SidekeepError], str] | None = None
 
 
 class SidekeepError(Exception):
-    """Anything a person can be told in one line."""
+    """Anything a person can be told in one line: ``code`` says what it is, ``facts`` are plain values by name.
 
-    code = "failed"
+    A path becomes its text, another exception its own words, a collection of any kind a list, so that facts can be
+    written as JSON.
+    """
+
+    code: str
     facts: Mapping[str, Any]
 
-    def __init__(self, *text: str, code: str | None = None, facts: Mapping[str, Any] | None = None) -> None:
-        super().__init__(*text)
-        if code is not None:
-            self.code = code
-        self.facts = dict(facts or {})
+    def __init__(self, code: str, /, **facts: Any) -> None:
+        super().__init__(code)
+        self.code = code
+        self.facts = {name: _plain(value) for name, value in facts.items()}
+
+    def __str__(self) -> str:
+        return _say(self) if _say is not None else bare_text(self)
 
 
 class ParameterError(SidekeepError, ValueError):
     """A value outside its allowed range."""
 
-    code = "parameter"
-
 
 class AudioFileError(SidekeepError):
     """A file that cannot be read as audio."""
-
-    code = "audio-file"
 
 
 class ChecksumError(AudioFileError):
@@ -59,46 +64,56 @@ class ChecksumError(AudioFileError):
 class SleeveError(SidekeepError):
     """A sleeve text that cannot be used."""
 
-    code = "sleeve"
-
 
 class DeviceError(SidekeepError):
     """The sound card, or the lack of one."""
-
-    code = "device"
 
 
 class ShelfError(SidekeepError):
     """The shelf, its catalogue or a record folder."""
 
-    code = "shelf"
-
 
 class NotThere(ShelfError):
     """No record, take, picture or job of that id."""
-
-    code = "not-there"
 
 
 class ChangedElsewhere(ShelfError):
     """Somebody else changed the record since it was read; nothing was written."""
 
-    code = "changed-elsewhere"
-
 
 class RecordBusy(ShelfError):
     """Another job is at work on the record; ``facts`` say which, where and since when."""
-
-    code = "busy"
 
 
 class CopyError(SidekeepError):
     """Writing copies: a full disk, a name clash, a failed read-back."""
 
-    code = "copy"
-
 
 class Cancelled(SidekeepError):
     """The person asked to stop."""
 
-    code = "cancelled"
+
+def say_errors_with(say: Callable[[SidekeepError], str]) -> None:
+    """Who makes the sentence of an error from now on."""
+    global _say
+    _say = say
+
+
+def bare_text(error: SidekeepError) -> str:
+    """Code and facts: what can be said of an error without its sentence."""
+    facts = ", ".join(f"{name} {value}" for name, value in error.facts.items())
+    return f"{error.code}: {facts}" if facts else error.code
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, BaseException):
+        return " ".join(str(value).split()) or type(value).__name__
+    if value is None or isinstance(value, bool | str):
+        return value
+    if isinstance(value, Integral):
+        return int(value)
+    if isinstance(value, Real):
+        return float(value)
+    if isinstance(value, tuple):
+        return tuple(_plain(each) for each in value)
+    return [_plain(each) for each in value] if isinstance(value, Collection) else str(value)

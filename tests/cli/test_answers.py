@@ -11,6 +11,7 @@ import sidekeep
 from sidekeep.cli.answers import ERROR_ANSWERS, FINDING_ANSWERS, error_answer, finding_answer
 from sidekeep.cli.main import VERBS, build_parser
 from sidekeep.errors import CopyError
+from sidekeep.wording.errors.sentences import SENTENCES
 from sidekeep.wording.findings import WORDS
 
 SOURCE = Path(sidekeep.__file__).parent
@@ -39,18 +40,9 @@ def test_no_sentence_outside_the_command_line_names_an_option() -> None:
     assert named == []
 
 
-def raised_codes() -> set[str]:
-    found = set()
-    for path in SOURCE.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-            if isinstance(node, ast.keyword) and node.arg == "code" and isinstance(node.value, ast.Constant):
-                found.add(str(node.value.value))
-    return found
-
-
 def test_every_answer_is_to_something_that_is_raised_and_names_options_that_exist() -> None:
     assert set(FINDING_ANSWERS) <= set(WORDS)
-    assert set(ERROR_ANSWERS) <= raised_codes()
+    assert set(ERROR_ANSWERS) <= set(SENTENCES)
     options = set(re.findall(r"--[a-z-]+", "".join(build_parser(verb).format_help() for verb in VERBS)))
     for verb in VERBS:
         parser = build_parser(verb)
@@ -62,6 +54,6 @@ def test_every_answer_is_to_something_that_is_raised_and_names_options_that_exis
 
 
 def test_an_error_ends_with_the_option_that_helps() -> None:
-    assert error_answer(CopyError("there already", code="exists")) == " (--replace overwrites it)"
-    assert error_answer(CopyError("no room")) == error_answer(OSError("no")) == ""
+    assert error_answer(CopyError("exists")) == " (--replace overwrites it)"
+    assert error_answer(CopyError("disk-full")) == error_answer(OSError("no")) == ""
     assert finding_answer("hum") == ""

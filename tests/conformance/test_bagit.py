@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sidekeep.copies.kept.bag import decode_path, encode_path, make_bag, read_bag_info, read_bag_manifest
 from sidekeep.copies.kept.verify import verify_folder
-from sidekeep.copies.master.bag import decode_path, encode_path, make_bag, read_bag_info, read_bag_manifest
 from sidekeep.errors import CopyError
 from tests.outside import library
 

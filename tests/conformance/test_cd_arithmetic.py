@@ -10,25 +10,21 @@ import itertools
 import re
 from pathlib import Path
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from sidekeep.copies.cd.discs import (
-    FIRST_PAUSE_FRAMES,
     FRAMES_PER_S,
     LONG_DISC_FRAMES,
     MAXIMUM_TRACKS,
     MINIMUM_TRACK_FRAMES,
     SHORT_DISC_FRAMES,
-    address_frames,
     address_text,
     lay_out_discs,
     piece_frames,
 )
-from sidekeep.copies.plan.cutting import CD_FRAME, SideAudio
-from sidekeep.copies.plan.tagging import TransferFacts, track_facts
-from sidekeep.errors import ParameterError
+from sidekeep.copies.tracks.cutting import CD_FRAME, SideAudio
+from sidekeep.copies.tracks.tagging import TransferFacts, track_facts
 from sidekeep.model.record import Record
 from tests.copies.feeder import Feeder, record
 
@@ -41,22 +37,10 @@ def test_the_numbers_of_the_standard() -> None:
     assert RATE_HZ * 16 * 2 == 1_411_200
     assert MAXIMUM_TRACKS == 99
     assert MINIMUM_TRACK_FRAMES * CD_FRAME == 176_400
-    assert FIRST_PAUSE_FRAMES * CD_FRAME == 88_200
     assert SHORT_DISC_FRAMES == 333_000
     assert round(79.8 * 60 * 75) == LONG_DISC_FRAMES
-    assert address_frames("79:57:74") == 359_849
+    assert address_text(359_849) == "79:57:74"
     assert address_text(360_000) == "80:00:00"
-
-
-@given(st.integers(0, 450_000))
-def test_addresses_go_there_and_back(frames: int) -> None:
-    assert address_frames(address_text(frames)) == frames
-
-
-@pytest.mark.parametrize("text", ["1:2", "00:60:00", "00:00:75", "aa:00:00", "00:00:-1", "²0:00:00"])
-def test_wrong_addresses_are_told(text: str) -> None:
-    with pytest.raises(ParameterError, match="CD address"):
-        address_frames(text)
 
 
 def sides_of(*seconds: list[float], rate_hz: int = RATE_HZ) -> list[SideAudio]:

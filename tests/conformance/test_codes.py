@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sidekeep.copies.plan.codes import check_barcode, check_digit, check_isrc
+from sidekeep.copies.tracks.codes import check_barcode, check_digit, check_isrc
 from sidekeep.errors import ParameterError
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from sidekeep.copies.plan.tagging import TransferFacts
+from sidekeep.copies.tracks.tagging import TransferFacts
 from tests.copies.feeder import Feeder, record
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sidekeep.dsp.output.dither import quantise
+from tests.quantising import quantise
 
 COUNT = 1_000_000
 LSB = 2.0**-15

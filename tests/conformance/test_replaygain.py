@@ -13,7 +13,7 @@ import pytest
 from mutagen.flac import FLAC
 from mutagen.oggopus import OggOpus
 
-from sidekeep.copies.run.levels import SoundLevel, replay_gain
+from sidekeep.copies.tracks.levels import SoundLevel, replay_gain
 from sidekeep.units import MINIMUM_DB
 from tests.copies.feeder import Feeder
 from tests.outside import library

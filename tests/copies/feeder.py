@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.copies.plan.cutting import SideAudio
 from sidekeep.copies.plan.layout import plan_copies
 from sidekeep.copies.plan.planned import CopyPlan
 from sidekeep.copies.run.finish import WrittenFile
 from sidekeep.copies.run.run import CopyRun
+from sidekeep.copies.tracks.cutting import SideAudio
 from sidekeep.files.reader import open_source
 from sidekeep.model.record import Record, Side, SleeveTrack
 

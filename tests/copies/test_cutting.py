@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from sidekeep.copies.plan.cutting import SideAudio, SideCutter, runs, side_cuts
+from sidekeep.copies.tracks.cutting import SideAudio, SideCutter, runs, side_cuts
 from sidekeep.dsp.output.resample import resample
 from sidekeep.errors import ParameterError
 

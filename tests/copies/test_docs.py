@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sidekeep.copies.kinds.table import KINDS
-from sidekeep.copies.plan.naming import TRACK_FIELDS, NamingRules
+from sidekeep.copies.tracks.naming import TRACK_FIELDS, NamingRules
 
 PAGE = (Path(__file__).parents[2] / "docs" / "copies.md").read_text("utf-8")
 

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sidekeep.copies.plan.naming import (
+from sidekeep.copies.tracks.naming import (
     NamingRules,
     clash_key,
     fill_template,

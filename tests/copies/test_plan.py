@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from sidekeep.copies.kinds.table import KINDS, parse_kinds
-from sidekeep.copies.plan.naming import NamingRules
-from sidekeep.copies.plan.tagging import TransferFacts, disc_of_side
 from sidekeep.copies.sheets.cue import cue_time
 from sidekeep.copies.sheets.playlist import PlaylistEntry, playlist_text
+from sidekeep.copies.tracks.naming import NamingRules
+from sidekeep.copies.tracks.tagging import TransferFacts, disc_of_side
 from sidekeep.errors import ParameterError
 from sidekeep.files.tags import TagSet
 from tests.copies.feeder import Feeder, record

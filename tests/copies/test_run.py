@@ -19,7 +19,6 @@ from sidekeep.copies.kept.history import MAKING_FOLDER
 from sidekeep.copies.kept.manifest import read_manifest
 from sidekeep.copies.run import run as run_room
 from sidekeep.copies.run.run import CopyRun
-from sidekeep.dsp.output.dither import quantise
 from sidekeep.dsp.output.resample import resample
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.checksum import file_sha256
@@ -28,6 +27,7 @@ from sidekeep.files.sink import FileSink
 from sidekeep.model.recipe import CopySettings
 from sidekeep.wording.findings import finding_text
 from tests.copies.feeder import FOLDER, Feeder, decoded, record, tree
+from tests.quantising import quantise
 
 EVERY = "lossless,portable,portable-small,aac,phone,alac,wav,aiff,side,record,record-aac,record-opus,cd"
 
@@ -113,8 +113,7 @@ def test_the_manifest_lists_every_file_with_its_checksum(finished: Feeder) -> No
 def test_a_second_run_keeps_everything_and_needs_no_sound(finished: Feeder) -> None:
     before = tree(finished.out)
     with CopyRun(finished.plan(EVERY)) as run:
-        assert not run.needs_audio
-        assert not run.needs_side("A")
+        assert not any(run.needs_side(side.side) for side in run.plan.sides)
         written = run.finish()
     assert {each.action for each in written} == {"kept"}
     assert tree(finished.out) == before
@@ -131,7 +130,7 @@ def test_a_new_title_tags_anew_and_gives_the_bytes_of_a_fresh_run(finished: Feed
     changed = record((("Lamp Oil", "Grüße aus Übersee"), ("Tide Table",)), label="Umberlatch")
     old = Feeder(tmp_path / "old", record=changed, rate_hz=96_000, lengths=finished.lengths)
     with CopyRun(old.plan(EVERY)) as run:
-        assert not run.needs_audio
+        assert not any(run.needs_side(side.side) for side in run.plan.sides)
         written = run.finish()
     assert {each.action for each in written if each.length_frames} == {"tagged"}
     fresh = Feeder(tmp_path / "fresh", record=changed, rate_hz=96_000, lengths=finished.lengths)
@@ -243,7 +242,7 @@ def test_a_lossy_kind_that_passes_the_ceiling_is_made_lower_for_all_tracks_alike
     assert {float(each["TXXX:REPLAYGAIN_ALBUM_PEAK"].text[0]) for each in tags} == {max(track_peaks)}
     assert "portable copies were made" in finding_text(feeder.findings[0], 1)
     with CopyRun(feeder.plan("lossless,portable", lossy_ceiling_dbtp=-1.0)) as run:
-        assert not run.needs_audio
+        assert not any(run.needs_side(side.side) for side in run.plan.sides)
         run.finish()
     # A run that broke off while making them lower comes to the same level.
     half = Feeder(tmp_path / "half", peak=1.0, gain=0.999)

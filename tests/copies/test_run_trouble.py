@@ -347,7 +347,7 @@ def test_tags_that_harm_the_sound_are_refused(tmp_path: Path, monkeypatch: pytes
 
 def test_cancelling_from_the_progress(tmp_path: Path) -> None:
     def stop(share: float, doing: str = "") -> None:
-        raise Cancelled("stopped by the person")
+        raise Cancelled("stopped")
 
     feeder = Feeder(tmp_path)
 

@@ -12,7 +12,7 @@ from typing import Any
 import mutagen
 import pytest
 
-from sidekeep.copies.plan.tagging import TransferFacts
+from sidekeep.copies.tracks.tagging import TransferFacts
 from tests.copies.feeder import FOLDER, Feeder, record
 
 KINDS = "lossless,portable,phone,alac,aiff"

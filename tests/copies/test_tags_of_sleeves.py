@@ -12,7 +12,7 @@ from mutagen.flac import FLAC
 from mutagen.id3 import ID3
 from mutagen.mp4 import MP4
 
-from sidekeep.copies.plan.tagging import TransferFacts, sort_name
+from sidekeep.copies.tracks.tagging import TransferFacts, sort_name
 from sidekeep.errors import ParameterError
 from sidekeep.model.recipe import CopySettings
 from sidekeep.shelf.sleeve.reading import read_sleeve

@@ -12,7 +12,7 @@ import pytest
 from mutagen.flac import FLAC
 from mutagen.wave import WAVE
 
-from sidekeep.copies.plan.tagging import TransferFacts
+from sidekeep.copies.tracks.tagging import TransferFacts
 from sidekeep.dsp.level.true_peak import measure_true_peak
 from sidekeep.files.flac import flac_audio_start, seek_points
 from sidekeep.files.sinks import open_sink

@@ -83,7 +83,9 @@ def test_what_the_server_does_to_samples_is_told(
 
 
 def test_another_input_in_its_place_is_called_that() -> None:
-    assert "another input (microphone)" in open_error(News(code="input-moved", facts={"other": "microphone"}))
+    assert "another input (microphone)" in str(
+        open_error(News(code="input-moved", facts={"other": "microphone"}))
+    )
 
 
 def pactl(*words: str) -> str:

@@ -157,8 +157,8 @@ def test_an_input_that_is_not_there_is_one_sentence() -> None:
     with Recorder(RecorderSettings(device="no such device at all")) as recorder:
         news = next(event.news for event in recorder.events() if event.news is not None)
     assert news.code == "not-opened"
-    assert "\n" not in open_error(news)
-    assert "sound input" in open_error(news) or "PortAudio" in open_error(news)
+    assert "\n" not in str(open_error(news))
+    assert open_error(news).code in ("input-not-opened", "no-sound-library")
 
 
 @pytest.mark.parametrize("bits", [16, 24, 32])

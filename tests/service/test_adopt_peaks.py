@@ -8,7 +8,7 @@ import numpy as np
 
 from sidekeep.files.reader import open_take
 from sidekeep.service import shelf as shelf_service
-from sidekeep.service.peaks import kept_peaks
+from sidekeep.service.pyramids import PEAKS
 from tests.small_record import small_record
 
 
@@ -21,7 +21,7 @@ def test_adopted_takes_have_their_peaks(tmp_path: Path) -> None:
     assert len(adopted.takes) == 2
     for take, pressed in zip(adopted.takes, (small_record().a, small_record().b), strict=True):
         folder = adopted.folder.path / take.folder
-        peaks = kept_peaks(folder, open_take([folder / file.name for file in take.files]))
+        peaks = PEAKS.kept(folder, open_take([folder / file.name for file in take.files]))
         assert peaks is not None
         assert abs(float(peaks.levels[0][..., 1].max()) - pressed.audio.max()) < 1e-4
         assert np.isfinite(peaks.levels[0]).all()

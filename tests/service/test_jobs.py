@@ -197,7 +197,7 @@ def test_errors_of_the_work_come_back_with_code_and_sentence(house: House) -> No
     record = house.library.create("Ada Thorn - Copper Weather (1979)\n\nSide A\nA1 Salt Road 3:10\n")
     failed = wait_for(house, house.ask_for("survey", record)["id"], ended)
     assert failed["state"] == "failed"
-    assert failed["error"]["code"] == "shelf"
+    assert failed["error"]["code"] == "no-takes"
     assert "no takes" in failed["error"]["text"]
 
 

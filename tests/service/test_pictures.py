@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 import json
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -126,3 +128,53 @@ def test_a_pipe_or_a_folder_by_the_name_of_a_picture_is_passed_over(record: Reco
     os.mkfifo(record.path / "art" / "back.jpg")
     (record.path / "art" / "label.png").mkdir()
     assert [picture.kind for picture in kept_pictures(record)] == ["front"]
+
+
+PUT = """
+import sys
+from pathlib import Path
+from sidekeep.service.pictures import keep_picture
+from sidekeep.shelf.record_folder import RecordFolder
+record, pictures = RecordFolder(Path(sys.argv[1])), [Path(name) for name in sys.argv[2:]]
+print("ready", flush=True)
+sys.stdin.readline()
+for picture in pictures:
+    keep_picture(record, "front", picture.read_bytes())
+"""
+
+
+def test_two_processes_that_put_pictures_lose_none_and_mix_none(record: RecordFolder, tmp_path: Path) -> None:
+    sent = [photograph(shade) for shade in range(40, 56)]
+    names = [tmp_path / f"{number}.jpg" for number in range(len(sent))]
+    for name, data in zip(names, sent, strict=True):
+        name.write_bytes(data)
+    others = [
+        subprocess.Popen(
+            [sys.executable, "-c", PUT, str(record.path), *map(str, names[first::2])],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        for first in (0, 1)
+    ]
+    for other in others:
+        assert other.stdout is not None
+        assert other.stdout.readline() == "ready\n"
+    for other in others:
+        assert other.stdin is not None
+        other.stdin.write("go\n")
+        other.stdin.flush()
+    for other in others:
+        other.communicate(timeout=120)
+        assert other.returncode == 0
+    art = record.path / "art"
+    current = (art / "originals" / "front.picture").read_bytes()
+    kept = [path.read_bytes() for path in (art / ".bin").glob("front-*.picture")]
+    assert sorted([*kept, current]) == sorted([*sent, photograph()])
+    assert len(list((art / ".bin").glob("front-*.jpg"))) == len(sent)
+    # What is shown is the photograph that is kept, not that of the other process.
+    shown, own = (
+        np.asarray(Image.open(io.BytesIO(data)).convert("L"), float) for data in (front(record), current)
+    )
+    assert shown.shape == own.shape
+    assert np.abs(shown - own).mean() < 1.0

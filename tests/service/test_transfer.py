@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -277,6 +279,36 @@ def test_stopped_by_hand_nothing_half_is_left_and_the_next_run_completes(
     done = transfer([side_a[0]], out_dir=out, sleeve_path=side_a[1], options=UNTOUCHED)
     assert len(list(done.folder.rglob("*.flac"))) == 2
     nothing_half(out)
+
+
+def test_a_second_run_into_the_same_folder_waits_for_the_first(
+    side_a: tuple[Path, Path], tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    hold = (
+        "import sys; from pathlib import Path; from sidekeep.shelf.record_lock import folder_at_work\n"
+        "with folder_at_work(Path(sys.argv[1]), 'writing copies'): print('held', flush=True); sys.stdin.readline()"
+    )
+    first = subprocess.Popen(
+        [sys.executable, "-c", hold, str(out / "Vesna Or Nobody - Small Hours (1987)")],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert first.stdout is not None
+    assert first.stdout.readline() == "held\n"
+    waits: list[list[str]] = []
+
+    def progress(share: float, doing: str = "") -> None:
+        if "waiting: writing copies" in doing and first.poll() is None:
+            waits.append([path.name for path in out.iterdir() if not path.name.startswith(".")])
+            first.communicate("go\n", timeout=20)
+
+    result = transfer([side_a[0]], out_dir=out, sleeve_path=side_a[1], options=UNTOUCHED, progress=progress)
+    assert waits == [[]]
+    assert len(result.written) == 2
+    assert [path.name for path in out.iterdir()] == [result.folder.name]
 
 
 @pytest.mark.parametrize("kind", ["disk", "file"])

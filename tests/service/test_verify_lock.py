@@ -5,8 +5,9 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
+from sidekeep.files.bounded import kept_json
 from sidekeep.service.verify import verify
-from sidekeep.shelf.record_lock import at_work, at_work_now
+from sidekeep.shelf.record_lock import HOLDER, Holder, at_work
 from tests.service.test_edits import made_record
 
 
@@ -45,7 +46,7 @@ def test_the_record_is_held_while_it_is_checked(tmp_path: Path) -> None:
     doing = []
 
     def progress(share: float, what: str = "") -> None:
-        holder = at_work_now(record)
+        holder = kept_json(record / HOLDER, Holder)
         doing.append(holder.doing if holder else "")
 
     verify(record.parent, [], progress=progress)

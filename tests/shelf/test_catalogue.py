@@ -174,7 +174,7 @@ def test_a_catalogue_from_the_future_or_a_broken_one_is_one_sentence(tmp_path: P
     with pytest.raises(ShelfError, match="newer sidekeep"):
         Catalogue(tmp_path)
     (tmp_path / CATALOGUE).write_bytes(b"no database at all, only words" * 100)
-    with pytest.raises(ShelfError, match="shelf rebuild"):
+    with pytest.raises(ShelfError, match="made again from the record folders"):
         Catalogue(tmp_path)
     assert service.rebuild(tmp_path) == 0
 

@@ -390,7 +390,7 @@ def test_a_full_disk_keeps_the_old_in_journal_and_files(
     real = choices_module.write_text
 
     def full(*arguments: object, **named: object) -> None:
-        raise CopyError("the disk is full")
+        raise CopyError("disk-full", path="x")
 
     monkeypatch.setattr(choices_module, "write_text", full)
     with pytest.raises(CopyError):

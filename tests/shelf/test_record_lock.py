@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from sidekeep.errors import Cancelled, RecordBusy
-from sidekeep.shelf.record_lock import HOLDER, at_work, at_work_now, choices_lock
+from sidekeep.files.bounded import kept_json
+from sidekeep.shelf.record_lock import HOLDER, Holder, at_work, choices_lock, folder_at_work
 
 HOLD = """
 import sys
@@ -22,10 +23,10 @@ with at_work(Path(sys.argv[1]), "writing copies"):
 """
 
 
-def holding(folder: Path) -> subprocess.Popen[str]:
+def holding(folder: Path, how: str = HOLD) -> subprocess.Popen[str]:
     """Another process that holds the record until a line comes (or it is killed)."""
     other = subprocess.Popen(
-        [sys.executable, "-c", HOLD, str(folder)],
+        [sys.executable, "-c", how, str(folder)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -50,10 +51,8 @@ def test_a_second_process_is_told_who_is_at_work(tmp_path: Path) -> None:
     finally:
         end(other)
     with at_work(tmp_path, "survey"):
-        holder = at_work_now(tmp_path)
-        assert holder is not None
-        assert holder.doing == "survey"
-    assert at_work_now(tmp_path) is None
+        assert kept_json(tmp_path / HOLDER, Holder).doing == "survey"
+    assert not (tmp_path / HOLDER).exists()
 
 
 def test_a_second_process_can_wait(tmp_path: Path) -> None:
@@ -89,9 +88,7 @@ def test_a_killed_job_leaves_no_lock(tmp_path: Path) -> None:
     other.communicate(timeout=120)
     assert (tmp_path / HOLDER).exists()
     with at_work(tmp_path, "survey"):
-        holder = at_work_now(tmp_path)
-        assert holder is not None
-        assert holder.doing == "survey"
+        assert kept_json(tmp_path / HOLDER, Holder).doing == "survey"
 
 
 def test_threads_exclude_each_other_and_one_thread_may_go_deeper(tmp_path: Path) -> None:
@@ -120,3 +117,62 @@ def test_choices_can_be_made_while_a_job_is_at_work(tmp_path: Path) -> None:
             pass
     finally:
         end(other)
+
+
+FOLDER = """
+import sys
+from pathlib import Path
+from sidekeep.shelf.record_lock import folder_at_work
+with folder_at_work(Path(sys.argv[1]), "writing copies"):
+    print("held", flush=True)
+    sys.stdin.readline()
+"""
+COUNT = """
+import sys
+from pathlib import Path
+from sidekeep.shelf import record_lock
+record_lock._POLL_S = 0.0005
+folder, counter = Path(sys.argv[1]), Path(sys.argv[2])
+for _ in range(150):
+    with record_lock.folder_at_work(folder, "counting"):
+        seen = int(counter.read_text())
+        counter.write_text(str(seen + 1))
+"""
+
+
+def test_a_folder_that_is_not_there_yet_can_be_held_and_nothing_stays_behind(tmp_path: Path) -> None:
+    folder = tmp_path / "Pale Harbour (1979)"
+    other = holding(folder, FOLDER)
+    said: list[str] = []
+
+    def waiting(text: str) -> None:
+        said.append(text)
+        if len(said) == 2:
+            end(other)
+
+    with pytest.raises(RecordBusy, match="writing copies"), folder_at_work(folder, "again", wait_s=0.0):
+        pass
+    with folder_at_work(folder, "again", waiting=waiting):
+        assert not folder.exists()
+    assert "writing copies" in said[0]
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_killed_run_leaves_no_folder_held(tmp_path: Path) -> None:
+    other = holding(tmp_path / "a", FOLDER)
+    other.kill()
+    other.communicate()
+    with folder_at_work(tmp_path / "a", "again", wait_s=0.0):
+        pass
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_lock_that_is_taken_away_while_others_ask_for_it_never_lets_two_in(tmp_path: Path) -> None:
+    counter = tmp_path / "counter"
+    counter.write_text("0")
+    others = [
+        subprocess.Popen([sys.executable, "-c", COUNT, str(tmp_path / "a"), str(counter)]) for _ in range(3)
+    ]
+    for other in others:
+        assert other.wait(timeout=120) == 0
+    assert counter.read_text() == "450"

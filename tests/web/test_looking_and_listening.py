@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sidekeep.service.house.house import House
 from sidekeep.service.house.takes import OpenTake
 from sidekeep.service.house.waveform import waveform
-from sidekeep.service.peaks import PEAKS
+from sidekeep.service.pyramids import PEAKS
 from tests.web.conftest import RunningServer
 
 
@@ -160,7 +160,7 @@ def test_a_sine_stands_in_its_row_at_its_level(tmp_path: Path) -> None:
 def test_peaks_are_kept_beside_the_take_and_made_again(server: RunningServer, take_a: str) -> None:
     opened = server.house.takes.get(take_a)
     before = peaks(server, take_a, 0, 10**9, 400)
-    kept = opened.found.path / PEAKS
+    kept = opened.found.path / PEAKS.file_name
     assert kept.exists()
     kept.write_bytes(kept.read_bytes()[:1000])  # a torn file
     np.testing.assert_array_equal(peaks(server, take_a, 0, 10**9, 400), before)  # what is open goes on

@@ -50,7 +50,7 @@ def test_a_side_is_taken_and_its_copies_follow_by_themselves(
     )
     assert begun.status == 200, begun.body
     busy = fresh.ask("POST", "/api/session", {"record": record, "sides": ["A"]})
-    assert (busy.status, busy.json()["error"]["code"]) == (409, "busy")
+    assert (busy.status, busy.json()["error"]["code"]) == (409, "turntable-busy")
     until(
         120,
         lambda: (

@@ -62,7 +62,7 @@ def test_nothing_is_put_in_order_while_a_side_is_recorded(planned: tuple[Running
         assert server.get("/api/interrupted") == {"takes": []}
         for path in ("/api/interrupted/close", "/api/index"):
             refused = server.ask("POST", path)
-            assert (refused.status, refused.json()["error"]["code"]) == (409, "busy")
+            assert (refused.status, refused.json()["error"]["code"]) == (409, "recording-onto-shelf")
     assert len(server.get("/api/interrupted")["takes"]) == 1
 
 

@@ -18,11 +18,21 @@ FINDING_ANSWERS: Mapping[str, str] = {
 """By kind of finding."""
 ERROR_ANSWERS: Mapping[str, str] = {
     "exists": "--replace overwrites it",
+    "master-exists": "--replace overwrites it",
+    "copies-exist": "--replace overwrites them",
+    "copies-failed": "--debug shows where",
+    "no-takes": "sidekeep take records them, sidekeep adopt brings them in",
+    "record-unknown": "sidekeep shelf lists the records",
+    "no-music": "sidekeep survey shows what was found",
+    "index-damaged": "sidekeep shelf rebuild",
+    "inventory-unread": "sidekeep shelf rebuild",
+    "input-not-opened": "sidekeep inputs shows what there is",
     "not-moved": "leave out --move",
     "no-out": "--out FILE.wav",
     "input-missing": "--input NAME chooses another",
     "no-shelf": "--shelf names another, adopt makes one",
     "sides-unclear": "--sides A,B",
+    "sides-miscounted": "--sides A,B",
     "side-not-on-sleeve": "--any-side",
 }
 """By code of an error."""

@@ -118,9 +118,7 @@ def run(options: argparse.Namespace) -> int:
         print_kinds()
         return 0
     if options.record is None:
-        raise ParameterError(
-            "name the record: its folder, or words that match just one ('sidekeep shelf' lists them)"
-        )
+        raise ParameterError("no-record-named")
     wish = wish_from(
         options.recipe,
         size=options.mend,

@@ -10,8 +10,10 @@ import sys
 from collections.abc import Sequence
 
 from sidekeep import __version__
+from sidekeep.cli import error_words
 from sidekeep.cli.answers import error_answer
 from sidekeep.errors import SidekeepError
+from sidekeep.wording.errors.sentences import learn
 
 VERBS = {
     "demo": "press an invented record, run the whole job on it, show the result",
@@ -32,6 +34,8 @@ VERBS = {
 """Every verb and what a person gets from it, in the order of a record's life."""
 
 EXIT_DONE, EXIT_LOOK, EXIT_COULD_NOT = 0, 1, 2
+
+learn(error_words.WORDS)
 
 
 def build_parser(verb: str | None) -> argparse.ArgumentParser:

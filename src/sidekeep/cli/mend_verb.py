@@ -41,9 +41,7 @@ def run(options: argparse.Namespace) -> int:
     try:
         leave = tuple(int(word) for word in options.leave.split(",") if word.strip())
     except ValueError:
-        raise ParameterError(
-            f"--leave {options.leave!r} must be whole frame numbers, comma-separated"
-        ) from None
+        raise ParameterError("leave-not-frames", text=options.leave) from None
     with progress_bar("mending", quiet=options.json) as progress:
         result = mend_file(
             options.source,

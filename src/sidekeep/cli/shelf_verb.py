@@ -121,7 +121,7 @@ def _again(options: argparse.Namespace, shelf: Path) -> int:
     from sidekeep.service.comparing.history import sides_due
 
     if not 0.0 < options.months < 1200.0:
-        raise ParameterError(f"months={options.months:g} must be more than 0 and less than 1200")
+        raise ParameterError("months-out-of-range", months=options.months)
     due = sides_due(shelf, options.months)
     if options.json:
         print_json(

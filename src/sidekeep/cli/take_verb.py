@@ -47,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.service.take_record import open_session
 
     if options.by_key and not is_terminal():
-        raise ParameterError("--by-key needs a terminal: without one nobody can press a key")
+        raise ParameterError("no-terminal-for-keys")
     shelf = options.shelf or default_shelf()
     kinds = checked_kinds(options.copies) if options.copies else ()
     sound_input = pick_input(options.input)

@@ -46,7 +46,7 @@ def run(options: argparse.Namespace) -> int:
         print_kinds()
         return 0
     if options.out is None:
-        raise ParameterError("say with --out DIR where the record's folder is to go")
+        raise ParameterError("no-out-folder")
     chosen = TransferOptions(
         kinds=options.copies,
         recipe=recipe_from(

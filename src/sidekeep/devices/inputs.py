@@ -21,10 +21,6 @@ from sidekeep.errors import DeviceError
 from sidekeep.model.news import News
 
 _TIMEOUT_S = 20.0
-_MISSING = (
-    "recording is not available: the PortAudio library is missing "
-    "(Debian, Ubuntu: apt install libportaudio2 libasound2-plugins); everything from files works without it"
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,9 +45,9 @@ def list_inputs() -> list[SoundInput]:
     """Every input, the default first. Raises ``DeviceError`` when recording is not possible at all."""
     answer = _ask_library()
     if "missing" in answer:
-        raise DeviceError(_MISSING)
+        raise DeviceError("no-sound-library")
     if "failed" in answer:
-        raise DeviceError(f"the sound library cannot list the inputs: {answer['failed']}")
+        raise DeviceError("inputs-unlisted", reason=answer["failed"])
     library = answer["inputs"]
     server = server_sources()
     found = [_from_server(source) for source in server] if server is not None else []
@@ -64,15 +60,9 @@ def list_inputs() -> list[SoundInput]:
             continue
         found.append(_from_library(entry))
     if not found and server and bridge is None:
-        raise DeviceError(
-            "the sound server has inputs, but the sound library has no bridge to it "
-            "(Debian, Ubuntu: apt install libasound2-plugins)"
-        )
+        raise DeviceError("no-bridge")
     if not found:
-        raise DeviceError(
-            "no sound input was found: connect the interface, switch it on, and allow this program "
-            "to use the microphone where the system asks for that"
-        )
+        raise DeviceError("no-inputs")
     return sorted(told_apart(found), key=lambda each: (not each.is_default, each.is_loopback, each.name))
 
 
@@ -111,8 +101,8 @@ def choose_input(inputs: list[SoundInput], wanted: str | None) -> SoundInput:
         return close[0]
     names = "; ".join(each.name for each in inputs)
     if not close:
-        raise DeviceError(f"no sound input matches {wanted!r}; there are: {names}")
-    raise DeviceError(f"{len(close)} sound inputs match {wanted!r}: {'; '.join(each.name for each in close)}")
+        raise DeviceError("input-unknown", wanted=wanted, inputs=names)
+    raise DeviceError("input-unclear", count=len(close), wanted=wanted, inputs=[each.name for each in close])
 
 
 def format_notes(*, channels: int, rate_hz: int, bits: int) -> tuple[News, ...]:
@@ -138,9 +128,7 @@ def _ask_library() -> dict[str, Any]:
         )
         answer: dict[str, Any] = json.loads(done.stdout or b"{}")
     except subprocess.TimeoutExpired:
-        raise DeviceError(
-            "the sound system did not answer within 20 s; restart it or the interface"
-        ) from None
+        raise DeviceError("sound-system-silent") from None
     except ValueError:
         answer = {}
     return answer if answer else {"failed": "it ended, and why is not known"}

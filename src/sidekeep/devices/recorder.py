@@ -139,7 +139,7 @@ class Recorder:
             self._process.stdin.write(json.dumps(order).encode() + b"\n")
             self._process.stdin.flush()
         except OSError as error:
-            raise DeviceError("the capture process is gone; the take it had open was kept") from error
+            raise DeviceError("capture-gone") from error
 
     def _read(self) -> None:
         pipe = self._process.stdout

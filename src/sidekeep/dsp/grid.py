@@ -20,14 +20,14 @@ WINDOWS_PER_S = 10
 def window_frames(rate_hz: int) -> int:
     """Frames of the 100 ms grid (BS.1770's hop); exact at all rates in use, nearest at odd ones."""
     if rate_hz < 1000:
-        raise ParameterError(f"rate_hz={rate_hz} must be at least 1000")
+        raise ParameterError("grid-rate", rate_hz=rate_hz)
     return (rate_hz + WINDOWS_PER_S // 2) // WINDOWS_PER_S
 
 
 def check_block(block: NDArray[np.float64], channels: int) -> None:
     """A block must be 2-D with the channels it was announced with."""
     if block.ndim != 2 or block.shape[1] != channels:
-        raise ParameterError(f"block of shape {block.shape} must be (frames, {channels})")
+        raise ParameterError("grid-block", shape=block.shape, channels=channels)
 
 
 class Windows:
@@ -94,7 +94,7 @@ class WindowMeter:
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         if channels < 1:
-            raise ParameterError(f"channels={channels} must be at least 1")
+            raise ParameterError("grid-channels", channels=channels)
         self.rate_hz = rate_hz
         self.channels = channels
         self.window_frames = window_frames(rate_hz)

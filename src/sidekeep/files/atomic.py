@@ -34,39 +34,39 @@ _FORGOTTEN_S = 2 * 86_400.0
 _COUNT = itertools.count(1)
 _WHO = re.compile(r"\.(?P<place>[0-9a-f]{8})-(?P<process>[0-9]+)-[0-9a-f]+\.part$")
 
-_CAUSES = {
-    errno.ENOSPC: "the disk is full; free some space or choose another folder",
-    errno.EDQUOT: "your share of the disk is used up; free some space or choose another folder",
-    errno.EFBIG: "the file grows past what this file system or account allows; choose another folder",
-    errno.EACCES: "writing is not permitted there; check the folder's permissions",
-    errno.EPERM: "writing is not permitted there; check the folder's permissions",
-    errno.EROFS: "the disk is read-only; choose another folder",
-    errno.ENAMETOOLONG: "the name is too long for this file system; shorten it",
-    errno.ENOENT: "its folder is not there (removed, renamed, or a disk that is not connected)",
-    errno.ENOTDIR: "a part of the path is a file, not a folder",
-    errno.EISDIR: "there is a folder of that name; choose another name",
-    errno.EIO: "the disk reports an error; check it, and its cable",
+_CODES = {
+    errno.ENOSPC: "disk-full",
+    errno.EDQUOT: "quota-full",
+    errno.EFBIG: "file-outgrown",
+    errno.EACCES: "not-permitted",
+    errno.EPERM: "not-permitted",
+    errno.EROFS: "disk-read-only",
+    errno.ENAMETOOLONG: "name-too-long",
+    errno.ENOENT: "folder-not-there",
+    errno.ENOTDIR: "part-is-file",
+    errno.EISDIR: "folder-of-that-name",
+    errno.EIO: "disk-fault",
 }
 
 
 def copy_error(error: OSError, path: str | os.PathLike[str]) -> CopyError:
     """The one-line ``CopyError`` for what the operating system said about ``path``."""
-    cause = _CAUSES.get(error.errno or 0, error.strerror or str(error) or type(error).__name__)
-    return CopyError(
-        f"cannot write {os.fspath(path)}: {cause}", code="disk-full" if is_disk_full(error) else None
-    )
+    code = _CODES.get(error.errno or 0)
+    if code is None:
+        return CopyError("not-written", path=os.fspath(path), reason=error.strerror or error)
+    return CopyError(code, path=os.fspath(path))
 
 
 def is_disk_full(error: BaseException) -> bool:
     """Whether writing failed for want of room."""
-    return getattr(error, "code", "") == "disk-full" or (
+    return getattr(error, "code", "") in ("disk-full", "quota-full") or (
         isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)
     )
 
 
 def already_there(path: Path) -> CopyError:
     """The ``CopyError`` for a name that is taken."""
-    return CopyError(f"{path} exists already and nothing is overwritten unasked", code="exists")
+    return CopyError("exists", path=path)
 
 
 def part_path(path: str | os.PathLike[str]) -> Path:
@@ -130,7 +130,7 @@ def refuse_existing(path: Path, replace: bool) -> None:
     except OSError as error:
         raise copy_error(error, path) from error
     if there:
-        raise CopyError(f"cannot write {path}: there is a folder of that name; choose another name")
+        raise CopyError("folder-of-that-name", path=path)
     if not replace and os.path.lexists(path):
         raise already_there(path)
 

@@ -52,17 +52,17 @@ class Bext:
 
     def __post_init__(self) -> None:
         if self.origination_date and not re.fullmatch(r"\d{4}-\d\d-\d\d", self.origination_date):
-            raise ParameterError(f"origination_date={self.origination_date!r} must be written yyyy-mm-dd")
+            raise ParameterError("bext-date", value=self.origination_date)
         if self.origination_time and not re.fullmatch(r"\d\d:\d\d:\d\d", self.origination_time):
-            raise ParameterError(f"origination_time={self.origination_time!r} must be written hh:mm:ss")
+            raise ParameterError("bext-time", value=self.origination_time)
         if not 0 <= self.time_reference_frames < 1 << 64:
-            raise ParameterError(f"time_reference_frames={self.time_reference_frames} must be 0 or more")
+            raise ParameterError("bext-reference", time_reference_frames=self.time_reference_frames)
         if len(self.umid) > 64:
-            raise ParameterError(f"umid has {len(self.umid)} bytes and may have 64")
+            raise ParameterError("bext-umid", bytes=len(self.umid))
         for name in _LOUDNESS:
             value = getattr(self, name)
             if value is not None and not -327.68 <= value < 327.67:
-                raise ParameterError(f"{name}={value:g} must lie between -327 and 327")
+                raise ParameterError("bext-loudness", name=name, value=value)
 
     def to_bytes(self) -> bytes:
         """The body of the chunk, without its 8-byte head and without a pad byte."""
@@ -86,9 +86,7 @@ class Bext:
     def from_bytes(cls, body: bytes) -> Bext:
         """Read a chunk's body; raises ``AudioFileError`` when it is shorter than the fixed part."""
         if len(body) < FIXED_BYTES:
-            raise AudioFileError(
-                f"a bext chunk of {len(body)} bytes is too short; {FIXED_BYTES} are needed, so it is damaged"
-            )
+            raise AudioFileError("bext-too-short", bytes=len(body), needed_bytes=FIXED_BYTES)
         values = _LAYOUT.unpack(body[:FIXED_BYTES])
         version = values[6]
         loudness = values[8:13] if version >= _NEWEST_VERSION else [_NOT_MEASURED] * 5
@@ -126,7 +124,7 @@ def history_line(
     ``text`` become semicolons, because the comma parts the fields.
     """
     if mode not in ("mono", "stereo", "dual-mono", "joint-stereo"):
-        raise ParameterError(f"mode={mode!r} must be mono, stereo, dual-mono or joint-stereo")
+        raise ParameterError("bext-mode", mode=mode)
     parts = [f"A={ascii_text(algorithm)}"]
     if rate_hz is not None:
         parts.append(f"F={rate_hz}")

@@ -26,28 +26,24 @@ ARRAY_BYTES = 1 << 30
 def read_bounded(
     path: Path, what: str, *, most_bytes: int = TEXT_BYTES, error: type[SidekeepError] = ParameterError
 ) -> bytes:
-    """The bytes of a file. ``what`` names it in the message (``the sleeve text``). Raises ``error`` when it is missing,
+    """The bytes of a file. ``what`` names it in a word with hyphens (``sleeve-text``). Raises ``error`` when it is missing,
     cannot be read, is no ordinary file or is longer than ``most_bytes``."""
     try:
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
         with os.fdopen(handle, "rb") as file:
             if not stat.S_ISREG(os.fstat(handle).st_mode):
-                raise error(f"{what} {path} is a folder, a pipe or a device, not a file")
+                raise error("small-file-not-ordinary", what=what, path=path)
             data = file.read(most_bytes + 1)
     except FileNotFoundError:
-        raise error(f"{what} {path} is not there") from None
+        raise error("small-file-missing", what=what, path=path) from None
     except IsADirectoryError:
-        raise error(f"{what} {path} is a folder, not a file") from None
+        raise error("small-file-is-folder", what=what, path=path) from None
     except (OSError, ValueError) as problem:
         reason = getattr(problem, "strerror", None) or problem
-        raise error(f"{what} {path} cannot be read: {reason}") from problem
+        raise error("small-file-unread", what=what, path=path, reason=reason) from problem
     if len(data) > most_bytes:
-        raise error(f"{what} {path} is longer than {_size(most_bytes)}; is it the right file?")
+        raise error("small-file-too-long", what=what, path=path, most_bytes=most_bytes)
     return data
-
-
-def _size(count: int) -> str:
-    return f"{count >> 20} MB" if count >= 1 << 20 else f"{count >> 10} kB"
 
 
 def read_text_bounded(
@@ -57,7 +53,7 @@ def read_text_bounded(
     try:
         return read_bounded(path, what, most_bytes=most_bytes, error=error).decode("utf-8-sig")
     except UnicodeDecodeError as problem:
-        raise error(f"{what} {path} is not UTF-8 text (byte {problem.start}); save it as UTF-8") from None
+        raise error("small-file-not-text", what=what, path=path, byte=problem.start) from None
 
 
 def decode_json(content: bytes | str, kind: Any = Any) -> Any:
@@ -82,7 +78,7 @@ def read_json_bounded(
     try:
         return decode_json(content.removeprefix(b"\xef\xbb\xbf"), kind)
     except ValueError as problem:
-        raise error(f"{what} {path} cannot be read: {problem}") from None
+        raise error("small-file-unread", what=what, path=path, reason=problem) from None
 
 
 def kept_json(path: Path, kind: Any = Any, *, most_bytes: int = TEXT_BYTES) -> Any:

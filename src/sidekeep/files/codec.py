@@ -71,22 +71,20 @@ class Codec:
     def check(self, rate_hz: int, channels: int, bits: int, is_float: bool) -> None:
         """Raise ``ParameterError`` for what the kind cannot hold."""
         if channels not in (1, 2):
-            raise ParameterError(f"channels={channels} must be 1 or 2 for {self.kind}")
+            raise ParameterError("codec-channels", channels=channels, kind=self.kind)
         if self.rates_hz and rate_hz not in self.rates_hz:
             rates = ", ".join(map(str, self.rates_hz))
-            raise ParameterError(
-                f"rate_hz={rate_hz} must be one of {rates} for {self.kind}; convert the rate first"
-            )
+            raise ParameterError("codec-rates", rate_hz=rate_hz, rates=rates, kind=self.kind)
         if not 8_000 <= rate_hz <= self.highest_rate_hz:
             raise ParameterError(
-                f"rate_hz={rate_hz} must lie between 8000 and {self.highest_rate_hz} for {self.kind}"
+                "codec-rate-range", rate_hz=rate_hz, highest_rate_hz=self.highest_rate_hz, kind=self.kind
             )
         if is_float and self.kind != "wav":
-            raise ParameterError(f"float samples can be kept in wav only, not in {self.kind}")
+            raise ParameterError("codec-float", kind=self.kind)
         allowed = (32, 64) if is_float else self.bits
         if self.lossless and bits not in allowed:
             lengths = " or ".join(map(str, allowed))
-            raise ParameterError(f"bits={bits} must be {lengths} for {self.kind}")
+            raise ParameterError("codec-bits", bits=bits, lengths=lengths, kind=self.kind)
 
 
 class AvFileEncoder:

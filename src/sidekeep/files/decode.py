@@ -54,14 +54,11 @@ class Decoder:
         try:
             self._container = av.open(str(path), metadata_errors="ignore")
         except (av.error.FFmpegError, ValueError, OSError) as error:
-            raise AudioFileError(
-                f"{path} is not audio this program can read ({_reason(error)}); "
-                "it is another kind of file, or damaged"
-            ) from error
+            raise AudioFileError("not-audio", path=path, error=_reason(error)) from error
         try:
             streams = self._container.streams.audio
             if not streams:
-                raise AudioFileError(f"{path} holds no audio; give a recording of a side")
+                raise AudioFileError("no-audio-in-file", path=path)
             self._stream: AudioStream = streams[0]
             self.coding = self._describe()
         except BaseException:
@@ -71,15 +68,11 @@ class Decoder:
     def _describe(self) -> Coding:
         context = self._stream.codec_context
         if context is None:
-            raise AudioFileError(
-                f"{self._path} has a sound stream in a form that is not known; export it as WAV or FLAC"
-            )
+            raise AudioFileError("stream-form", path=self._path)
         context.thread_type = "AUTO"
         name = context.format.name.removesuffix("p") if context.format is not None else ""
         if name not in _DTYPES or not context.sample_rate or not context.channels:
-            raise AudioFileError(
-                f"{self._path} has a sound stream in an unknown form ({context.name}); export it as WAV or FLAC"
-            )
+            raise AudioFileError("stream-form-named", path=self._path, name=context.name)
         dtype = np.dtype(_DTYPES[name])
         return Coding(
             codec=context.name.removesuffix("float"),
@@ -145,9 +138,7 @@ class Decoder:
             return []
         for frame in decoded:
             if (frame.sample_rate, frame.layout.nb_channels) != (self.coding.rate_hz, self.coding.channels):
-                raise AudioFileError(
-                    f"{self._path} changes its sample rate or channels on the way; export it again in one form"
-                )
+                raise AudioFileError("form-changes", path=self._path)
         return decoded
 
     def _packet_frames(self, packet: Packet) -> int:

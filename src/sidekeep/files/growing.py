@@ -27,11 +27,11 @@ class GrowingTake:
         try:
             self._file: BinaryIO = open(path, "rb", buffering=0)  # noqa: SIM115  (closed by close)
         except OSError as error:
-            raise AudioFileError(f"{path} cannot be followed ({error.strerror})") from error
+            raise AudioFileError("not-followed", path=path, reason=error.strerror) from error
         layout = survey_chunks(self._file)
         if layout is None or layout.is_float or layout.bits not in (16, 24, 32):
             self.close()
-            raise AudioFileError(f"{path} has no head of a take; it cannot be followed")
+            raise AudioFileError("no-head-to-follow", path=path)
         self._layout = layout
         self.form = AudioFormat(rate_hz=layout.rate_hz, channels=layout.channels, bits=layout.bits)
         self._claim(layout)
@@ -41,7 +41,7 @@ class GrowingTake:
         try:
             layout = survey_chunks(self._file)
         except OSError as error:
-            raise AudioFileError(f"{self.path} cannot be followed ({error.strerror})") from error
+            raise AudioFileError("not-followed", path=self.path, reason=error.strerror) from error
         if layout is not None and layout.data_offset == self._layout.data_offset:
             self._claim(layout)
         return self.claimed_frames - self.frames_read
@@ -57,10 +57,10 @@ class GrowingTake:
             while len(room):
                 got = self._file.readinto(room)  # type: ignore[attr-defined]
                 if not got:
-                    raise AudioFileError(f"{self.path} became shorter while it was followed")
+                    raise AudioFileError("became-shorter", path=self.path)
                 room = room[got:]
         except OSError as error:
-            raise AudioFileError(f"{self.path} cannot be followed ({error.strerror})") from error
+            raise AudioFileError("not-followed", path=self.path, reason=error.strerror) from error
         self.frames_read += count
         return unpack_samples(data, count * layout.channels, layout.bits).reshape(count, layout.channels)
 

@@ -41,7 +41,7 @@ class Guard:
             self._check_place(output)
             key = _identity(output) or _resolved(output)
             if key in seen:
-                raise ParameterError(f"{output} and {seen[key]} are the same file; give two names")
+                raise ParameterError("same-output", output=output, other=seen[key])
             seen[key] = output
 
     def _check_file(self, output: Path) -> None:
@@ -50,9 +50,12 @@ class Guard:
             return
         kept = self._inputs.get(identity) or self._linked_take(output, identity)
         if kept is not None:
-            how = "is" if output == kept or _resolved(output) == _resolved(kept) else "is a link to"
+            is_same = output == kept or _resolved(output) == _resolved(kept)
             raise ParameterError(
-                f"{output} cannot be written: {output.name} {how} {kept}, which is only ever read; name another"
+                "output-is-kept" if is_same else "output-links-to-kept",
+                output=output,
+                name=output.name,
+                kept=kept,
             )
 
     def _check_place(self, output: Path) -> None:
@@ -62,10 +65,7 @@ class Guard:
                 return
             what = _what_is_kept(folder)
             if what:
-                raise ParameterError(
-                    f"{output} cannot be written: {folder} is {what}, where nothing is ever changed; "
-                    "choose another place"
-                )
+                raise ParameterError("place-is-kept", output=output, folder=folder, what=what)
         self._places |= dict.fromkeys(place.parents)
 
     def _linked_take(self, path: Path, identity: tuple[int, int]) -> Path | None:
@@ -84,19 +84,16 @@ def refuse_removal(path: Path) -> None:
     for folder in place.parents:
         what = _what_is_kept(folder)
         if what:
-            raise ParameterError(
-                f"{path} stays where it is: {folder} is {what}; bring in a copy of it instead",
-                code="not-moved",
-            )
+            raise ParameterError("not-moved", path=path, folder=folder, what=what)
 
 
 def _what_is_kept(folder: Path) -> str:
     if (folder / BAG_DECLARATION).is_file():
-        return "a bag"
+        return "bag"
     if (folder / TAKE_FACTS).is_file():
-        return "a take"
+        return "take"
     if folder.name == "takes" and (folder.parent / _RECORD_FACTS).is_file():
-        return "the place of a record's takes"
+        return "takes"
     return ""
 
 

@@ -147,13 +147,11 @@ def surround(path: Path, before_frames: int, length_frames: int) -> None:
         info = read_info(bytes(head))
         place = next((each for each in (36, 21) if head[each : each + 4] in (b"Info", b"Xing")), 0)
         if info is None or not place:
-            raise CopyError(
-                f"{path.name} came without its gapless numbers; the cause is not known: try again"
-            )
+            raise CopyError("mp3-no-gapless", name=path.name)
         delay = info.delay + before_frames
         padding = info.frames * FRAME - delay - length_frames
         if not (0 <= delay <= _MOST and 0 <= padding <= _MOST):
-            raise CopyError(f"{path.name} is not as long as what went in; the cause is not known: try again")
+            raise CopyError("mp3-length", name=path.name)
         at = place + _EXTENSION + 21
         head[at : at + 3] = (delay << 12 | padding).to_bytes(3, "big")
         end = place + _EXTENSION + 34

@@ -24,6 +24,7 @@ PICTURE_TYPES: dict[str, int] = {"other": 0, "front": 3, "back": 4, "label": 6}
 """Type numbers of APIC frames and FLAC PICTURE blocks (RFC 9639, table 13: 3 front, 4 back, 6 label)."""
 
 MAXIMUM_PIXELS = 80_000_000
+_MOST_MILLIONS = MAXIMUM_PIXELS // 1_000_000
 """A 12-inch sleeve scanned at 600 dots per inch has about 55 million."""
 
 PICTURE_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "BMP")
@@ -71,7 +72,7 @@ def load_picture(
     Raises ``ParameterError`` with one line for a missing file, a file that is no picture, a damaged or a
     far too large one.
     """
-    data = read_bounded(path, "the picture", most_bytes=MAXIMUM_FILE_BYTES)
+    data = read_bounded(path, "picture", most_bytes=MAXIMUM_FILE_BYTES)
     picture = prepare_picture(
         data,
         kind,
@@ -103,16 +104,16 @@ def open_upright(data: bytes, name: str = "picture") -> Image.Image:
             picture = Image.open(io.BytesIO(data), formats=PICTURE_FORMATS)
         with picture:
             if picture.width * picture.height > MAXIMUM_PIXELS:
-                raise ParameterError(_too_large(name, f"{picture.width} x {picture.height} pixels"))
+                raise _too_large(name, picture.width, picture.height)
             return _upright_rgb(picture)
     except Image.DecompressionBombError:
-        raise ParameterError(_too_large(name, "far too many pixels")) from None
+        raise ParameterError("picture-far-too-large", name=name, most_millions=_MOST_MILLIONS) from None
     except UnidentifiedImageError:
-        raise ParameterError(f"{name} is not a picture that can be read; give a JPEG or PNG file") from None
+        raise ParameterError("not-a-picture", name=name) from None
     except (OSError, ValueError, SyntaxError, EOFError) as problem:
         if isinstance(problem, ParameterError):
             raise
-        raise ParameterError(f"{name} is a damaged picture ({problem}); save or scan it again") from None
+        raise ParameterError("picture-damaged", name=name, reason=problem) from None
 
 
 def prepare_picture(
@@ -126,9 +127,9 @@ def prepare_picture(
 ) -> Picture:
     """Bytes of a picture file to a ``Picture``; see ``load_picture``. ``maximum_bytes`` of 0 is no limit."""
     if kind not in PICTURE_TYPES:
-        raise ParameterError(f"picture kind {kind!r} must be one of {', '.join(PICTURE_TYPES)}")
+        raise ParameterError("picture-kind", kind=kind, known=PICTURE_TYPES)
     if not 64 <= maximum_side_px <= 10_000:
-        raise ParameterError(f"maximum_side_px={maximum_side_px} must lie between 64 and 10000")
+        raise ParameterError("picture-side", maximum_side_px=maximum_side_px)
     from PIL import Image, UnidentifiedImageError
 
     try:
@@ -139,7 +140,7 @@ def prepare_picture(
         with picture:
             width, height = picture.size
             if width * height > MAXIMUM_PIXELS:
-                raise ParameterError(_too_large(name, f"{width} x {height} pixels"))
+                raise _too_large(name, width, height)
             picture.draft("RGB", (maximum_side_px, maximum_side_px))
             drawn = _upright_rgb(picture)
             if max(drawn.size) > maximum_side_px:
@@ -153,13 +154,13 @@ def prepare_picture(
                 description=description,
             )
     except Image.DecompressionBombError:
-        raise ParameterError(_too_large(name, "far too many pixels")) from None
+        raise ParameterError("picture-far-too-large", name=name, most_millions=_MOST_MILLIONS) from None
     except UnidentifiedImageError:
-        raise ParameterError(f"{name} is not a picture that can be read; give a JPEG or PNG file") from None
+        raise ParameterError("not-a-picture", name=name) from None
     except (OSError, ValueError, SyntaxError, EOFError) as problem:
         if isinstance(problem, ParameterError):
             raise
-        raise ParameterError(f"{name} is a damaged picture ({problem}); save or scan it again") from None
+        raise ParameterError("picture-damaged", name=name, reason=problem) from None
 
 
 def _within(drawn: Image.Image, maximum_bytes: int) -> tuple[Image.Image, bytes]:
@@ -193,9 +194,10 @@ def _jpeg(drawn: Image.Image, quality: int) -> bytes:
     return out.getvalue()
 
 
-def _too_large(name: str, size: str) -> str:
-    limit = MAXIMUM_PIXELS // 1_000_000
-    return f"{name} has {size}, at most {limit} million are allowed; scan it smaller"
+def _too_large(name: str, width_px: int, height_px: int) -> ParameterError:
+    return ParameterError(
+        "picture-too-large", name=name, width_px=width_px, height_px=height_px, most_millions=_MOST_MILLIONS
+    )
 
 
 def _upright_rgb(picture: Image.Image) -> Image.Image:

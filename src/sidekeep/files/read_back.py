@@ -152,26 +152,25 @@ def check_copy(path: Path, written: Written, listen: Listener | None = None) -> 
             takes_off_padding=written.frames < SHORTEST_GAPLESS_FRAMES,
         )
     except AudioFileError as error:
-        raise CopyError(
-            f"{written.path} could not be read back ({error}); the cause is not known: check the disk, then try again"
-        ) from error
+        raise CopyError("not-read-back", path=written.path, reason=error) from error
     if (got.frames, got.rate_hz, got.channels) != (written.frames, written.rate_hz, written.channels):
         raise CopyError(
-            f"{written.path} gives back {got.frames} frames of {got.channels} channels at {got.rate_hz} Hz, "
-            f"{written.frames} of {written.channels} at {written.rate_hz} Hz went in; "
-            "the cause is not known: check the disk, then try again"
+            "reads-back-another-length",
+            path=written.path,
+            got_frames=got.frames,
+            got_channels=got.channels,
+            got_rate_hz=got.rate_hz,
+            frames=written.frames,
+            channels=written.channels,
+            rate_hz=written.rate_hz,
         )
     if written.lossless:
         if got.samples_sha256 != written.samples_sha256:
-            raise CopyError(
-                f"{written.path} does not give back the samples written; the cause is not known: check the disk, then try again"
-            )
+            raise CopyError("reads-back-differently", path=written.path)
     elif written.level > QUIET_LEVEL and written.frames >= _SHORTEST_CHECK_S * written.rate_hz:
         change_db = gain_to_db(got.level / written.level)
         if abs(change_db) > LEVEL_TOLERANCE_DB:
-            raise CopyError(
-                f"{written.path} is {change_db:+.1f} dB off the level that went in; the cause is not known: try again"
-            )
+            raise CopyError("reads-back-another-level", path=written.path, change_db=change_db)
     _check_head(path, written)
     return got
 
@@ -181,16 +180,16 @@ def _check_head(path: Path, written: Written) -> None:
     with open(path, "rb") as file:
         if written.kind == "flac":
             if not stream_md5(file.read(42)):
-                raise CopyError(
-                    f"{written.path} holds no checksum of its samples; the cause is not known: try again"
-                )
+                raise CopyError("no-sound-checksum", path=written.path)
         elif written.kind.startswith("mp3"):
             file.seek(id3_bytes(file.read(10)))
             info = read_info(file.read(1024))
             if info is not None and info.length_frames != written.frames:
                 raise CopyError(
-                    f"{written.path} says it holds {info.length_frames} frames, {written.frames} went in; "
-                    "the cause is not known: try again"
+                    "says-another-length",
+                    path=written.path,
+                    said_frames=info.length_frames,
+                    frames=written.frames,
                 )
 
 
@@ -206,7 +205,7 @@ def _decoded(
                 samples = samples >> (32 - bits)
             yield decoder.coding.rate_hz, samples
         if decoder.damaged_packets:
-            raise AudioFileError(f"{decoder.damaged_packets} packets of {path} cannot be decoded")
+            raise AudioFileError("packets-damaged", packets=decoder.damaged_packets, path=path)
         return
     try:
         with soundfile.SoundFile(str(path)) as handle:
@@ -218,4 +217,4 @@ def _decoded(
             while len(block := handle.read(BLOCK_FRAMES, dtype=dtype, always_2d=True)):
                 yield handle.samplerate, block >> (32 - bits) if dtype == "int32" else block
     except soundfile.SoundFileError as error:
-        raise AudioFileError(f"{path} cannot be decoded ({error})") from error
+        raise AudioFileError("not-decoded", path=path, reason=error) from error

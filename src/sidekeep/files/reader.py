@@ -25,7 +25,6 @@ from sidekeep.model.audio import AudioFormat
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 768_000
 MOST_CHANNELS = 2
 _IMPOSSIBLE_BYTES = 1 << 62
-_NO_SOUND = "holds no sound at all: its length is 0"
 
 PathLike = str | os.PathLike[str]
 
@@ -42,23 +41,23 @@ def open_source(path: PathLike) -> FileSource:
 def _check_form(file: Path, form: AudioFormat | RiffLayout) -> None:
     """Raise ``AudioFileError`` for channels, rates and lengths that no side has."""
     if form.channels > MOST_CHANNELS:
-        raise AudioFileError(
-            f"{file} has {form.channels} channels; a record has one or two, "
-            "so export the two that the turntable is on"
-        )
+        raise AudioFileError("too-many-channels", file=file, channels=form.channels)
     if not LOWEST_RATE_HZ <= form.rate_hz <= HIGHEST_RATE_HZ:
         raise AudioFileError(
-            f"{file} says its sample rate is {form.rate_hz} Hz; "
-            f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} is allowed: either its head is damaged, or it is no recording of a record"
+            "rate-out-of-range",
+            file=file,
+            rate_hz=form.rate_hz,
+            lowest_hz=LOWEST_RATE_HZ,
+            highest_hz=HIGHEST_RATE_HZ,
         )
     if form.length_frames == 0:
-        raise AudioFileError(f"{file} {_NO_SOUND}")
+        raise AudioFileError("no-sound", file=file)
 
 
 def open_take(paths: Sequence[PathLike]) -> FileSource:
     """Open the files of one side as one recording, in the order given; they must be recorded alike."""
     if not paths:
-        raise AudioFileError("no file was given; a side needs at least one")
+        raise AudioFileError("no-file")
     parts = [open_source(path) for path in paths]
     return parts[0] if len(parts) == 1 else JoinedSource(parts)
 
@@ -67,20 +66,20 @@ def _first_bytes(file: Path) -> bytes:
     """The first bytes of an ordinary, readable, non-empty file."""
     try:
         if file.is_dir():
-            raise AudioFileError(f"{file} is a folder; give the recordings in it")
+            raise AudioFileError("file-is-folder", file=file)
         if not file.is_file():
             if not os.path.lexists(file):
-                raise AudioFileError(f"{file} does not exist; check the name")
-            raise AudioFileError(f"{file} is not an ordinary file; give a recording")
+                raise AudioFileError("file-missing", file=file)
+            raise AudioFileError("file-not-ordinary", file=file)
         with open(file, "rb") as handle:
             head = handle.read(16)
     except PermissionError as error:
-        raise AudioFileError(f"{file} may not be read; check its permissions") from error
+        raise AudioFileError("file-not-permitted", file=file) from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise AudioFileError(f"{file} cannot be read: {reason}") from error
+        raise AudioFileError("file-unread", file=file, reason=reason) from error
     if not head:
-        raise AudioFileError(f"{file} is empty (0 bytes): nothing was recorded or copied into it")
+        raise AudioFileError("file-empty", file=file)
     return head
 
 

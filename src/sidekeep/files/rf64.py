@@ -142,11 +142,9 @@ class TakeWriter:
         replace: bool = False,
     ) -> None:
         if bits not in ((32, 64) if is_float else (16, 24, 32)):
-            raise ParameterError(
-                f"bits={bits} must be {'32 or 64 for floats' if is_float else '16, 24 or 32'}"
-            )
+            raise ParameterError("wav-float-bits" if is_float else "sample-bits", bits=bits)
         if channels < 1 or rate_hz < 1:
-            raise ParameterError(f"channels={channels} and rate_hz={rate_hz} must be at least 1")
+            raise ParameterError("wav-form", channels=channels, rate_hz=rate_hz)
         self.path = Path(path)
         self.bits = bits
         self.channels = channels
@@ -174,9 +172,7 @@ class TakeWriter:
     def append_bytes(self, raw: bytes | bytearray | memoryview) -> None:
         """Append little-endian samples of whole frames, as the sound card gives them."""
         if len(raw) % self._head.frame_bytes:
-            raise ParameterError(
-                f"{len(raw)} bytes are not whole frames of {self._head.frame_bytes}; a block was cut"
-            )
+            raise ParameterError("wav-block-cut", bytes=len(raw), frame_bytes=self._head.frame_bytes)
         try:
             self._write_all(raw)
         except OSError as error:
@@ -190,7 +186,7 @@ class TakeWriter:
     def append(self, samples: NDArray[Any]) -> None:
         """Append whole numbers of ``bits`` bits, shape (n, channels)."""
         if samples.ndim != 2 or samples.shape[1] != self.channels:
-            raise ParameterError(f"samples of shape {samples.shape} must have {self.channels} columns")
+            raise ParameterError("wav-columns", shape=samples.shape, channels=self.channels)
         self.append_bytes(pack_samples(samples, self.bits))
 
     def free_bytes(self) -> int:
@@ -283,14 +279,12 @@ def repair_take(path: str | os.PathLike[str]) -> RepairReport:
     try:
         descriptor = _open_for_repair(file)
     except OSError as error:
-        raise AudioFileError(f"{file} cannot be opened for repair ({error.strerror})") from error
+        raise AudioFileError("not-opened-for-repair", file=file, reason=error.strerror) from error
     try:
         with open(os.dup(descriptor), "rb") as handle:
             layout = survey_chunks(handle)
         if layout is None:
-            raise AudioFileError(
-                f"{file} has no complete head of a WAV file; if it is a take, nothing had been recorded yet"
-            )
+            raise AudioFileError("no-head", file=file)
         changed = layout.verdict != "sound" or layout.torn_bytes > 0
         if changed:
             _mend_head(descriptor, file, layout)
@@ -335,9 +329,7 @@ def _mend_head(descriptor: int, file: Path, layout: RiffLayout) -> None:
     first = reserve == 20 and reserve_bytes >= _DS64_BYTES
     big = riff_size >= RIFF_LIMIT_BYTES
     if big and not first:
-        raise AudioFileError(
-            f"{file} is larger than 4 GiB and its head has no room for 64-bit sizes; it can be read as it is"
-        )
+        raise AudioFileError("no-room-for-sizes", file=file)
     _sync_data(descriptor)
     if big:
         body = struct.pack("<QQQI", riff_size, audio, layout.length_frames, 0)

@@ -38,7 +38,7 @@ def write_info(path: Path, tags: TagSet) -> None:
     with open(path, "r+b") as file:
         layout = survey_chunks(file)
         if layout is None or layout.form != "riff" or layout.verdict != "sound":
-            raise CopyError(f"{path.name} is no whole WAV file; write it again")
+            raise CopyError("wav-not-whole", name=path.name)
         end = layout.data_offset + layout.audio_bytes
         end += end % 2
         file.seek(end)
@@ -62,13 +62,13 @@ def add_chunk(path: Path, name: bytes, body: bytes) -> None:
     with open(path, "r+b") as file:
         layout = survey_chunks(file)
         if layout is None or layout.verdict != "sound":
-            raise CopyError(f"{path.name} is no whole WAV file; write it again")
+            raise CopyError("wav-not-whole", name=path.name)
         end = file.seek(0, os.SEEK_END)
         file.write(b"\0" * (end % 2) + _chunk(name, body))
         size = file.tell() - 8
         if layout.form == "riff":
             if size >= UNKNOWN_32:
-                raise CopyError(f"{path.name} has no room for another chunk: a WAV file ends at 4 GiB")
+                raise CopyError("wav-too-long", name=path.name)
             file.seek(4)
             file.write(struct.pack("<I", size))
         else:

@@ -54,7 +54,7 @@ def pack_samples(samples: NDArray[Any], bits: int) -> bytes:
         return whole.tobytes()
     if bits == 24:
         return whole.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
-    raise ParameterError(f"bits={bits} must be 16, 24 or 32")
+    raise ParameterError("sample-bits", bits=bits)
 
 
 def unpack_samples(data: bytearray, count: int, bits: int) -> NDArray[np.float64]:

@@ -113,7 +113,7 @@ class FileSink:
         part = self._job.path
         try:
             if not self._frames:
-                raise CopyError(f"cannot write {self.path}: no sound was given for it; check where it starts")
+                raise CopyError("sink-without-sound", path=self.path)
             self._encoder.finish()
             if self._finish is not None:
                 self._finish(part)
@@ -151,10 +151,10 @@ class FileSink:
 
     def _expect(self, block: NDArray[Any]) -> None:
         if self._state != "open":
-            raise CopyError(f"{self.path} is {self._state}; nothing can be added to it")
+            raise CopyError("sink-state", path=self.path, state=self._state)
         if block.ndim != 2 or block.shape[1] != self._job.channels:
             raise ParameterError(
-                f"a block of shape {block.shape} must have {self._job.channels} columns for {self.path.name}"
+                "sink-columns", shape=block.shape, channels=self._job.channels, name=self.path.name
             )
 
     def _append(self, samples: NDArray[Any], peak: float | None = None) -> None:
@@ -180,7 +180,7 @@ class FileSink:
             raise copy_error(cause, self.path) from error
         if isinstance(error, SidekeepError) or not isinstance(error, Exception):
             raise error
-        raise CopyError(f"cannot write {self.path}: the encoder failed ({error})") from error
+        raise CopyError("encoder-failed", path=self.path, reason=error) from error
 
     def _remove(self) -> None:
         with contextlib.suppress(OSError):

@@ -30,7 +30,7 @@ CODECS: dict[str, Codec] = {
 def codec_of(kind: str) -> Codec:
     """The facts of a kind: suffix, lossless or not, rates and word lengths it takes."""
     if kind not in CODECS:
-        raise ParameterError(f"kind {kind!r} must be one of {', '.join(CODECS)}")
+        raise ParameterError("sink-kind", kind=kind, known=CODECS)
     return CODECS[kind]
 
 

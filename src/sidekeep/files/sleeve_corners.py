@@ -77,10 +77,10 @@ def check_corners(corners: object) -> NDArray[np.float64]:
         or (points < 0.0).any()
         or (points > 1.0).any()
     ):
-        raise ParameterError("corners must be four points [x, y] between 0 and 1", code="corners")
+        raise ParameterError("corners")
     points = _in_order(points)
     if not _is_convex(points) or _area(points) < 0.01:
-        raise ParameterError("these corners make no four-sided picture; drag them apart", code="corners")
+        raise ParameterError("corners-crossed")
     return points
 
 

@@ -69,10 +69,14 @@ class FileSource:
         length = self.format.length_frames
         stop = length if stop_frame is None else stop_frame
         if block_frames < 1:
-            raise ParameterError(f"block_frames={block_frames} must be at least 1")
+            raise ParameterError("block-frames", block_frames=block_frames)
         if not 0 <= start_frame <= stop <= length:
             raise ParameterError(
-                f"span {start_frame} to {stop} must lie within the {length} frames of {self.path.name}"
+                "span-outside",
+                start_frame=start_frame,
+                stop_frame=stop,
+                length_frames=length,
+                name=self.path.name,
             )
         blocks = self._blocks(block_frames, start_frame, stop)
         return map(real_samples, blocks) if self.format.is_float else blocks
@@ -189,7 +193,7 @@ class SndfileSource(FileSource):
                     while len(room):
                         got = file.readinto(room)
                         if not got:
-                            raise AudioFileError(self._broken(at))
+                            raise self._broken(at)
                         room = room[got:]
                     if self.tap is not None:
                         self.tap.saw(layout.data_offset + at * layout.frame_bytes, block)
@@ -197,7 +201,7 @@ class SndfileSource(FileSource):
                     yield samples.reshape(count, layout.channels)
                     at += count
         except OSError as error:
-            raise AudioFileError(self._broken(at)) from error
+            raise self._broken(at) from error
 
     def _library_blocks(self, block_frames: int, start: int, stop: int) -> Iterator[Audio]:
         at = start
@@ -210,17 +214,14 @@ class SndfileSource(FileSource):
                     block = handle.read(wanted, dtype="float64", always_2d=True)
                     at += len(block)
                     if len(block) < wanted:
-                        raise AudioFileError(self._broken(at))
+                        raise self._broken(at)
                     yield block
         except (soundfile.SoundFileError, OSError) as error:
-            raise AudioFileError(self._broken(at)) from error
+            raise self._broken(at) from error
 
-    def _broken(self, frame: int) -> str:
+    def _broken(self, frame: int) -> AudioFileError:
         place = clock_text(frame / self.format.rate_hz, 1)
-        return (
-            f"{self.path} cannot be read past {place}: it is damaged there or changed while being read; "
-            "take it again from its backup"
-        )
+        return AudioFileError("broken-off", path=self.path, place=place, frame=frame)
 
 
 class _Spool:
@@ -263,8 +264,7 @@ class DecodedSource(FileSource):
             self._spool.file.flush()
         except OSError as error:
             raise AudioFileError(
-                f"{path} could not be unpacked into {tempfile.gettempdir()} ({error.strerror}); "
-                "free some space there or set TMPDIR to another folder"
+                "not-unpacked", path=path, folder=tempfile.gettempdir(), reason=error.strerror
             ) from error
         finally:
             decoder.close()
@@ -304,9 +304,13 @@ class JoinedSource(FileSource):
         for part in parts[1:]:
             if (part.format.rate_hz, part.format.channels) != (first.rate_hz, first.channels):
                 raise AudioFileError(
-                    f"{part.path.name} has {part.format.rate_hz} Hz and {part.format.channels} channels, "
-                    f"{parts[0].path.name} has {first.rate_hz} Hz and {first.channels}; "
-                    "files of one side must be recorded alike"
+                    "parts-differ",
+                    name=part.path.name,
+                    rate_hz=part.format.rate_hz,
+                    channels=part.format.channels,
+                    first_name=parts[0].path.name,
+                    first_rate_hz=first.rate_hz,
+                    first_channels=first.channels,
                 )
         self.format = AudioFormat(
             rate_hz=first.rate_hz,

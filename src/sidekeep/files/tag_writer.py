@@ -25,9 +25,9 @@ def write_tags(
     written.
     """
     if id3_version not in (3, 4):
-        raise ParameterError(f"id3_version={id3_version} must be 3 or 4")
+        raise ParameterError("id3-version", id3_version=id3_version)
     if suffix not in TAGGED_SUFFIXES:
-        raise ParameterError(f"no tags for {suffix!r} files; allowed: {', '.join(TAGGED_SUFFIXES)}")
+        raise ParameterError("no-tags-for", suffix=suffix, known=TAGGED_SUFFIXES)
     tags = clean_tags(tags)
     try:
         if suffix in (".flac", ".opus"):
@@ -40,4 +40,4 @@ def write_tags(
         cause = problem.__cause__ or problem.__context__
         if isinstance(cause, OSError):
             raise cause from None
-        raise CopyError(f"{path.name} does not take tags: {problem}") from None
+        raise CopyError("tags-refused", name=path.name, reason=problem) from None

@@ -99,11 +99,11 @@ def clean_tags(tags: TagSet) -> TagSet:
 def clean_text(text: str, name: str = "text", *, keep_lines: bool = False) -> str:
     """One value as it may stand in a tag; raises ``ParameterError`` for a NUL or half a character."""
     if "\x00" in text:
-        raise ParameterError(f"{name} {text[:40]!r} holds a NUL character; take it out of the sleeve text")
+        raise ParameterError("tag-nul", name=name, text=text[:40])
     try:
         text.encode("utf-8")
     except UnicodeEncodeError:
-        raise ParameterError(f"{name} {text[:40]!r} holds half a character; type it again") from None
+        raise ParameterError("tag-half-character", name=name, text=text[:40]) from None
     kept = "".join(
         char if unicodedata.category(char) != "Cc" or (keep_lines and char == "\n") else " " for char in text
     )

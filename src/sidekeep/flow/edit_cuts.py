@@ -54,22 +54,14 @@ def split(side: SideCuts, frame: int) -> SideCuts:
                 edited=True,
             )
             return _with_tracks(side, [*tracks[:at], first, second, *tracks[at + 1 :]])
-    raise ParameterError(
-        f"frame {frame} lies in no track of side {side.side}: a track is split inside it",
-        code="not-in-a-track",
-        facts={"side": side.side, "frame": frame},
-    )
+    raise ParameterError("not-in-a-track", frame=frame, side=side.side)
 
 
 def join(side: SideCuts, number: int) -> SideCuts:
     """A track and the one after it become one, with the first one's title (or the second's, if it has none)."""
     at = _index(side, number)
     if at + 1 == len(side.tracks):
-        raise ParameterError(
-            f"side {side.side} track {number} is the last one: there is none after it to join",
-            code="no-track-after",
-            facts={"side": side.side, "track": number},
-        )
+        raise ParameterError("no-track-after", side=side.side, track=number)
     one, other = side.tracks[at], side.tracks[at + 1]
     named = one if one.title or not other.title else other
     both = replace(
@@ -89,11 +81,7 @@ def runs_on(side: SideCuts, number: int, on: bool) -> SideCuts:
     """Whether a track begins out of the one before it: then that one stops where this one begins."""
     at = _index(side, number)
     if at == 0:
-        raise ParameterError(
-            f"the first track of side {side.side} cannot run on from another",
-            code="first-track",
-            facts={"side": side.side, "track": number},
-        )
+        raise ParameterError("first-track", side=side.side, track=number)
     tracks = list(side.tracks)
     tracks[at] = replace(tracks[at], boundary="segue" if on else "gap", edited=True)
     if on:
@@ -106,7 +94,7 @@ def retitle(
 ) -> SideCuts:
     """Call a track otherwise; None stays as it is. A title a person gives is sure."""
     if title is None and artist is None and composer is None:
-        raise ParameterError("neither title, artist nor composer is given", code="nothing-given")
+        raise ParameterError("nothing-given")
 
     def named(track: Track) -> Track:
         return replace(
@@ -146,20 +134,13 @@ def _index(side: SideCuts, number: int) -> int:
     for at, track in enumerate(side.tracks):
         if track.number == number:
             return at
-    raise ParameterError(
-        f"side {side.side} has no track {number}; it has {len(side.tracks)}",
-        code="no-such-track",
-        facts={"side": side.side, "track": number, "tracks": len(side.tracks)},
-    )
+    raise ParameterError("no-such-track", side=side.side, track=number, tracks=len(side.tracks))
 
 
 def _inside(side: SideCuts, number: int, frame: int, low: int, high: int) -> None:
     if not low <= frame <= high:
-        what = f"side {side.side} track {number}" if number else f"side {side.side}"
         raise ParameterError(
-            f"{what}: frame {frame} must lie between {low} and {high}, inside its neighbours",
-            code="past-a-neighbour",
-            facts={"side": side.side, "track": number, "frame": frame, "low": low, "high": high},
+            "past-a-neighbour", side=side.side, track=number, frame=frame, low=low, high=high
         )
 
 

@@ -100,9 +100,9 @@ class Mender:
         use_thumps: bool = True,
     ) -> None:
         if channels not in (1, 2):
-            raise ParameterError(f"channels={channels} must be 1 or 2")
+            raise ParameterError("mend-channels", channels=channels)
         if not 8_000 <= rate_hz <= 384_000:
-            raise ParameterError(f"rate_hz={rate_hz} must lie between 8000 and 384000")
+            raise ParameterError("rate-range", rate_hz=rate_hz)
         self.settings = settings
         self.rate_hz = rate_hz
         self.channels = channels

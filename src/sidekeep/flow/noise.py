@@ -93,7 +93,7 @@ class NoiseMeter:
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         if rate_hz < 8000 or channels < 1:
-            raise ParameterError(f"rate_hz={rate_hz} must be 8000 or more and channels={channels} 1 or more")
+            raise ParameterError("noise-form", rate_hz=rate_hz, channels=channels)
         self.rate_hz, self.channels = rate_hz, channels
         self.window_frames = round(WINDOW_S * rate_hz)
         self._held = np.zeros((0, channels))
@@ -126,7 +126,7 @@ class NoiseMeter:
     def process(self, block: Floats) -> None:
         """Take (n, channels) frames, n of any size."""
         if block.ndim != 2 or block.shape[1] != self.channels:
-            raise ParameterError(f"block has shape {block.shape}, must be (frames, {self.channels})")
+            raise ParameterError("noise-block", shape=block.shape, channels=self.channels)
         self._take_low(self._to_low.process(block))
         held = np.concatenate((self._held, block)) if len(self._held) else block
         count = len(held) // self.window_frames

@@ -239,13 +239,13 @@ class PatchReader:
 
 
 def _not_whole() -> ShelfError:
-    return ShelfError("a patch file is not whole; survey the take again to make a new one", code="patches")
+    return ShelfError("patches-not-whole")
 
 
 def _read_index(file: BinaryIO) -> tuple[dict[str, Any], list[_Index]]:
     """Facts and, per layer, where everything lies."""
     if file.read(len(MAGIC)) != MAGIC:
-        raise ShelfError("this is not a patch file of sidekeep; survey the take again", code="patches")
+        raise ShelfError("patches-unknown")
     try:
         first = file.tell()
         file.seek(-len(MAGIC) - _FOOT.size, 2)

@@ -121,7 +121,7 @@ class SurveyRun:
         again for other sides of the sleeve."""
         if form.length_frames != self.length_frames:
             raise ParameterError(
-                f"length_frames={form.length_frames} must be the {self.length_frames} frames that were heard"
+                "survey-length", given_frames=form.length_frames, heard_frames=self.length_frames
             )
         if self._mended is None:
             self._mended = self._hear_out()

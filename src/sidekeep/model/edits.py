@@ -206,7 +206,7 @@ def read_edit(values: Mapping[str, Any]) -> Edit:
     try:
         return msgspec.convert(dict(values), Edit)
     except msgspec.ValidationError as error:
-        raise ParameterError(f"this is no edit: {error}", code="edit") from error
+        raise ParameterError("edit", reason=error) from error
 
 
 def edit_facts(edit: Edit) -> tuple[str, dict[str, Any]]:

@@ -29,20 +29,18 @@ class MendChoice:
 
     def __post_init__(self) -> None:
         if self.do not in ("leave", "mend"):
-            raise ParameterError(f"mend choice {self.do!r} must be leave or mend")
+            raise ParameterError("choice-do", do=self.do)
         if self.of_kind not in ("", "tick", "pop", "crackle", "thump"):
-            raise ParameterError(f"of_kind {self.of_kind!r} must be tick, pop, crackle or thump")
+            raise ParameterError("choice-kind", of_kind=self.of_kind)
         has_region = self.start_frame is not None or self.stop_frame is not None
         if not (self.repair or has_region or self.of_kind or self.below_db is not None):
-            raise ParameterError("a mend choice must name a repair, a region, a kind or a size")
+            raise ParameterError("choice-empty")
         if (
             self.start_frame is not None
             and self.stop_frame is not None
             and self.stop_frame <= self.start_frame
         ):
-            raise ParameterError(
-                f"stop_frame={self.stop_frame} of a mend choice must lie after start_frame={self.start_frame}"
-            )
+            raise ParameterError("choice-span", stop_frame=self.stop_frame, start_frame=self.start_frame)
 
     def is_about_the_same(self, other: MendChoice) -> bool:
         """Whether both choose the same repairs, to the same end or not."""
@@ -61,7 +59,7 @@ class MendSettings:
 
     def __post_init__(self) -> None:
         if self.size not in ("gentle", "even", "thorough"):
-            raise ParameterError(f"mend size {self.size!r} must be gentle, even or thorough")
+            raise ParameterError("mend-size", size=self.size)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,11 +73,11 @@ class LevelSettings:
 
     def __post_init__(self) -> None:
         if self.target not in ("peak", "loudness", "none"):
-            raise ParameterError(f"level target {self.target!r} must be peak, loudness or none")
+            raise ParameterError("level-target", target=self.target)
         if not -20.0 <= self.peak_dbtp <= 0.0:
-            raise ParameterError(f"peak_dbtp={self.peak_dbtp:g} must lie between -20 and 0")
+            raise ParameterError("level-peak", peak_dbtp=self.peak_dbtp)
         if not -40.0 <= self.loudness_lufs <= -5.0:
-            raise ParameterError(f"loudness_lufs={self.loudness_lufs:g} must lie between -40 and -5")
+            raise ParameterError("level-loudness", loudness_lufs=self.loudness_lufs)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,10 +91,10 @@ class EdgeSettings:
 
     def __post_init__(self) -> None:
         if self.lead_in not in ("cut", "needle", "groove"):
-            raise ParameterError(f"lead_in {self.lead_in!r} must be cut, needle or groove")
+            raise ParameterError("lead-in", lead_in=self.lead_in)
         for name in ("fade_in_s", "fade_out_s"):
             if not 0.0 <= getattr(self, name) <= 10.0:
-                raise ParameterError(f"{name}={getattr(self, name):g} must lie between 0 and 10")
+                raise ParameterError("edge-seconds", name=name, value=getattr(self, name))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,16 +118,16 @@ class CopySettings:
 
     def __post_init__(self) -> None:
         if self.front_file not in ("cover", "folder", "both"):
-            raise ParameterError(f"front_file {self.front_file!r} must be cover, folder or both")
+            raise ParameterError("front-file", front_file=self.front_file)
         if not 64 <= self.picture_px <= 10_000:
-            raise ParameterError(f"picture_px={self.picture_px} must lie between 64 and 10000")
+            raise ParameterError("picture-px", picture_px=self.picture_px)
         if self.picture_kb and not 10 <= self.picture_kb <= 100_000:
-            raise ParameterError(f"picture_kb={self.picture_kb} must be 0 or lie between 10 and 100000")
+            raise ParameterError("picture-kb", picture_kb=self.picture_kb)
         for form in self.forms:
             if not isinstance(form, str) or len(form) > 100:
-                raise ParameterError(f"form {form!r} must be a kind and its form, such as lossless=16")
+                raise ParameterError("form-word-missing", form=form)
         if len(self.owner) > 1000:
-            raise ParameterError("the owner's name is longer than 1000 characters")
+            raise ParameterError("owner-too-long")
 
 
 @dataclass(frozen=True, kw_only=True)

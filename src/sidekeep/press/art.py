@@ -37,7 +37,7 @@ def _seed(record: Record) -> list[int]:
 
 def _check_size(size_px: int) -> None:
     if not 100 <= size_px <= 4000:
-        raise ParameterError(f"size_px={size_px} must lie between 100 and 4000")
+        raise ParameterError("art-size", size_px=size_px)
 
 
 def _png(image: Any) -> bytes:
@@ -196,9 +196,7 @@ def label_picture(record: Record, side: str = "A", size_px: int = 600) -> bytes:
     _check_size(size_px)
     found = record.side(side)
     if found is None:
-        raise ParameterError(
-            f"side={side!r} must be one of {', '.join(s.name for s in record.sides) or 'none'}"
-        )
+        raise ParameterError("art-side", side=side, known=[each.name for each in record.sides])
     rng = np.random.default_rng(_seed(record))
     palette = PALETTES[int(rng.integers(len(PALETTES)))]
     big = 2 * size_px

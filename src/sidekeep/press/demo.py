@@ -46,7 +46,7 @@ def press_demo(folder: Path, on_side: Callable[[int], None] = lambda done: None)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise CopyError(f"the demo needs a folder at {folder}: {error.strerror}") from error
+        raise CopyError("demo-folder", folder=folder, reason=error.strerror) from error
     sleeve_path, picture_path = folder / "sleeve.txt", folder / "sleeve.png"
     write_text(sleeve_path, demo_sleeve_text(), replace=True)
     record, _ = read_sleeve(demo_sleeve_text())

@@ -103,9 +103,9 @@ def demo_pieces(side: Literal["A", "B"], rate_hz: int) -> list[DemoPiece]:
     Raises ``ParameterError`` for a side that is not on the record or a rate below 32 kHz.
     """
     if side not in _SIDES:
-        raise ParameterError(f"side={side!r} must be A or B")
+        raise ParameterError("demo-side", side=side)
     if rate_hz < 32_000:
-        raise ParameterError(f"rate_hz={rate_hz} must be at least 32000 for the demo's instruments")
+        raise ParameterError("demo-rate", rate_hz=rate_hz)
     plans = _SIDES[side]
     performers: tuple[Callable[[int, np.random.Generator], Array], ...]
     if side == "A":

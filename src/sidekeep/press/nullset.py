@@ -399,9 +399,9 @@ SOUNDS: dict[str, Callable[[int, float, np.random.Generator], Array]] = {
 def null_sound(name: str, rate_hz: int, seconds: float, seed: int = 1) -> Array:
     """One sound of the null set, (frames, 2) float64; same arguments, same samples."""
     if name not in SOUNDS:
-        raise ParameterError(f"name={name!r} must be one of {', '.join(SOUNDS)}")
+        raise ParameterError("nullset-name", name=name, known=SOUNDS)
     if seconds < 2.0:
-        raise ParameterError(f"seconds={seconds:g} must be at least 2")
+        raise ParameterError("nullset-seconds", seconds=seconds)
     rng = np.random.default_rng([seed, *name.encode()])
     stage = SOUNDS[name](rate_hz, seconds, rng)[: round(seconds * rate_hz)]
     fade = int(0.02 * rate_hz)

@@ -193,8 +193,11 @@ def _falls(
     """The events, their fall in dB, which were touched, and which hurt at all."""
     if not take.shape == twin.shape == mended.shape == (truth.length_frames, 2):
         raise ParameterError(
-            f"take {take.shape}, twin {twin.shape} and mended {mended.shape} must be "
-            f"({truth.length_frames}, 2), as the truth says"
+            "score-shapes",
+            take_shape=take.shape,
+            twin_shape=twin.shape,
+            mended_shape=mended.shape,
+            length_frames=truth.length_frames,
         )
     spans = merge_events(truth.events, *_judged_frames(truth))
     before, after = np.zeros(len(spans.start)), np.zeros(len(spans.start))

@@ -90,15 +90,15 @@ class PressSettings:
         for name, low, high in _RANGES:
             value = getattr(self, name)
             if not low <= value <= high:
-                raise ParameterError(f"{name}={value:g} must lie between {low:g} and {high:g}")
+                raise ParameterError("press-setting", name=name, value=value, low=low, high=high)
         if self.end_radius_mm >= self.start_radius_mm:
             raise ParameterError(
-                f"end_radius_mm={self.end_radius_mm:g} must be under start_radius_mm={self.start_radius_mm:g}"
+                "groove-radius", end_radius_mm=self.end_radius_mm, start_radius_mm=self.start_radius_mm
             )
         if self.bits is not None and not 8 <= self.bits <= 32:
-            raise ParameterError(f"bits={self.bits} must lie between 8 and 32, or be None")
+            raise ParameterError("press-bits", bits=self.bits)
         if not 1 <= self.scratch_turns[0] <= self.scratch_turns[1]:
-            raise ParameterError(f"scratch_turns={self.scratch_turns} must be (least, most), at least 1")
+            raise ParameterError("scratch-turns", scratch_turns=self.scratch_turns)
 
     def but(self, **changes: Any) -> PressSettings:
         """A copy with some values changed."""

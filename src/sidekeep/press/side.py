@@ -96,7 +96,7 @@ class Pressed:
 
         kinds = {16: "PCM_16", 24: "PCM_24", 32: "FLOAT"}
         if bits not in kinds:
-            raise ParameterError(f"bits={bits} must be 16, 24 or 32 (float)")
+            raise ParameterError("press-side-bits", bits=bits)
         folder = Path(folder)
         self.truth.save(folder, f"{name}-truth")
         for path, audio in ((folder / f"{name}.wav", self.audio), (folder / f"{name}-twin.wav", self.twin)):
@@ -185,10 +185,10 @@ def _lay_out(
 ) -> list[Passage]:
     """Programme positions: lead-in, then each piece after its gap or overlapping the one before."""
     if not pieces:
-        raise ParameterError("a side needs at least one piece")
+        raise ParameterError("side-without-piece")
     for piece in pieces:
         if piece.audio.ndim != 2 or piece.audio.shape[1] != 2 or not len(piece.audio):
-            raise ParameterError(f"piece {piece.title!r}: shape {piece.audio.shape} must be (frames, 2)")
+            raise ParameterError("piece-shape", title=piece.title, shape=piece.audio.shape)
     overlaps = [0] * (len(pieces) + 1)
     starts, position = [], seconds_to_frames(settings.lead_in_s, rate_hz)
     for number, piece in enumerate(pieces):

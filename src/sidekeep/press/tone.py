@@ -34,7 +34,7 @@ AUDIBLE_HZ = 19_000.0
 def control_hop(rate_hz: int) -> int:
     """Frames between two points of a control curve."""
     if rate_hz < 8000:
-        raise ParameterError(f"rate_hz={rate_hz} must be at least 8000")
+        raise ParameterError("tone-rate", rate_hz=rate_hz)
     return max(1, round(rate_hz / CONTROL_HZ))
 
 

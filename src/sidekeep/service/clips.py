@@ -90,4 +90,4 @@ def to_mp3(audio: Audio, rate_hz: int, gain_db: float) -> bytes:
             path, "mp3-variable", rate_hz=_CLIP_RATE_HZ, channels=audio.shape[1], check=False
         ) as sink:
             sink.write(np.clip(audio, -1.0, 1.0) * fade * fade[::-1])
-        return read_bounded(path, "the listen", most_bytes=LIST_BYTES)
+        return read_bounded(path, "listen", most_bytes=LIST_BYTES)

@@ -143,9 +143,7 @@ def takes_to_copy(folder: RecordFolder) -> ChosenTakes:
     """The take every side is made from, and what there is to tell about the choice."""
     chosen = folder.choose_takes()
     if not chosen.takes:
-        raise ShelfError(
-            f"{folder.path.name} has no takes yet; record them with 'sidekeep take' or 'adopt' some"
-        )
+        raise ShelfError("no-takes", name=folder.path.name)
     return chosen
 
 

@@ -105,10 +105,7 @@ def _change(folder: RecordFolder, edit: Edit) -> Callable[[State], State]:
             put_recipe(state, recipe)
         elif isinstance(edit, edits.ChooseTake):
             if edit.number not in {take.number for take in folder.takes() if take.side == edit.side}:
-                raise NotThere(
-                    f"side {edit.side} has no take {edit.number}",
-                    facts={"side": edit.side, "number": edit.number},
-                )
+                raise NotThere("no-take-of-number", side=edit.side, number=edit.number)
             state[f"record/use.{edit.side}"] = edit.number
         elif isinstance(edit, edits.SwapSides):
             _swap(folder, state, edit.a, edit.b)
@@ -134,7 +131,7 @@ def _chosen(folder: RecordFolder, state: State, letter: str) -> ShelfTake:
     for take in chosen.takes:
         if take.folder == chosen.owners.get(letter):
             return take
-    raise NotThere(f"there is no take of side {letter}", facts={"side": letter})
+    raise NotThere("no-take-of-side", side=letter)
 
 
 def _numbers(state: State, prefix: str) -> dict[str, int]:
@@ -148,11 +145,7 @@ def _words(state: State, prefix: str) -> dict[str, str]:
 def _side(state: State, take: ShelfTake, letter: str) -> SideCuts:
     found = [side for side in sides_in(state) if (side.take, side.side) == (take.sha256, letter)]
     if not found:
-        raise NotThere(
-            f"side {letter} has no cuts yet: survey its take first",
-            code="not-surveyed",
-            facts={"side": letter},
-        )
+        raise NotThere("not-surveyed", side=letter)
     return found[0]
 
 
@@ -212,12 +205,12 @@ def _swap(folder: RecordFolder, state: State, a: str, b: str) -> None:
     """What was taken as one side is the other: takes, chosen numbers and cuts change their letters. A take of several
     sides holds them in another order then."""
     if a == b:
-        raise ParameterError(f"side {a} cannot be swapped with itself", code="same-side")
+        raise ParameterError("same-side", side=a)
     letters = {a: b, b: a}
     plays = _words(state, "record/plays.")
     touched = [take for take in folder.takes(plays) if letters.keys() & set(take.side)]
     if not touched:
-        raise NotThere(f"there is no take of side {a} or {b}", facts={"a": a, "b": b})
+        raise NotThere("no-take-of-sides", a=a, b=b)
     for take in touched:
         own = take.folder_name.rpartition("-")[0]
         path = f"record/plays.{take.folder_name}"

@@ -30,11 +30,11 @@ def watch_level(
         for event in recorder.events():
             if event.kind == "news" and event.news is not None:
                 if event.news.code in _ENDS:
-                    raise DeviceError(open_error(event.news))
+                    raise open_error(event.news)
                 if tell is not None:
                     tell(event.news)
             if event.kind == "left":
-                raise DeviceError("the capture process ended, and why is not known; start anew")
+                raise DeviceError("capture-ended")
             if event.kind == "audio" and event.block is not None:
                 gauge.process(event.block)
                 if event.frame >= next_frame:
@@ -42,15 +42,12 @@ def watch_level(
                     yield gauge.reading()
 
 
-def open_error(news: News) -> str:
-    """One sentence for an input that cannot be opened or is gone."""
+def open_error(news: News) -> DeviceError:
+    """The error for an input that cannot be opened or is gone."""
     if news.facts.get("why") == "library-missing":
-        return (
-            "recording is not available: the PortAudio library is missing "
-            "(Debian, Ubuntu: apt install libportaudio2 libasound2-plugins)"
-        )
+        return DeviceError("no-sound-library")
     if news.code == "not-opened":
-        return f"the sound input cannot be opened ({news.facts.get('reason')}); 'sidekeep inputs' shows what there is"
+        return DeviceError("input-not-opened", reason=news.facts.get("reason"))
     if news.code == "input-moved":
-        return f"the system switched to another input ({news.facts.get('other')}); it is not listened to in place of yours"
-    return "the sound input is gone: its plug, its power or the sound server"
+        return DeviceError("input-moved", other=news.facts.get("other"))
+    return DeviceError("input-gone")

@@ -46,11 +46,9 @@ def _chosen_last() -> tuple[str, str] | None:
     if not path.exists():
         return None
     try:
-        values = read_toml(read_text_bounded(path, "the settings", error=ShelfError), str(path))
+        values = read_toml(read_text_bounded(path, "settings", error=ShelfError), str(path))
     except ShelfError as error:
-        raise DeviceError(
-            f"which input was used before cannot be read ({error}); choose it anew", code="input-missing"
-        ) from error
+        raise DeviceError("input-forgotten", reason=error) from error
     if "input" not in values:
         return None
     key = str(values["input"])
@@ -68,7 +66,7 @@ def pick_input(wanted: str | None = None) -> SoundInput:
     except DeviceError as error:
         if known is None:
             raise
-        raise DeviceError(f"{known[1]} is not there: {error}") from error
+        raise DeviceError("input-not-there", name=known[1], reason=error) from error
     if wanted:
         chosen = choose_input(inputs, wanted)
         path = settings_path()
@@ -79,13 +77,7 @@ def pick_input(wanted: str | None = None) -> SoundInput:
         return inputs[0]
     found = next((each for each in inputs if each.key == known[0]), None)
     if found is None:
-        names = "; ".join(each.name for each in inputs)
-        raise DeviceError(
-            f"the input used so far, {known[1]}, is not there: connect it and switch it on, or choose another "
-            f"({names})",
-            code="input-missing",
-            facts={"name": known[1], "inputs": [each.name for each in inputs]},
-        )
+        raise DeviceError("input-missing", name=known[1], inputs=[each.name for each in inputs])
     return found
 
 
@@ -113,15 +105,19 @@ def recorder_settings(
     """How the input is opened: at its own rate and word length, so that nothing is converted on the way."""
     if rate_hz is not None:
         if rate_hz not in _RATES_HZ:
-            raise ParameterError(f"rate_hz={rate_hz} must lie between 8000 and 384000")
+            raise ParameterError("rate-range", rate_hz=rate_hz)
         if sound_input.source is not None and rate_hz != sound_input.rate_hz:
             raise ParameterError(
-                f"{sound_input.name} runs at {sound_input.rate_hz} Hz; at {rate_hz} Hz the sound server would "
-                "resample it: change the rate of the input in the system's sound settings"
+                "input-rate-resampled",
+                name=sound_input.name,
+                own_rate_hz=sound_input.rate_hz,
+                rate_hz=rate_hz,
             )
         if sound_input.rates_hz and rate_hz not in sound_input.rates_hz:
             rates = ", ".join(str(rate) for rate in sound_input.rates_hz)
-            raise ParameterError(f"{sound_input.name} offers {rates} Hz, not {rate_hz}")
+            raise ParameterError(
+                "input-rate-not-offered", name=sound_input.name, rates=rates, rate_hz=rate_hz
+            )
     true_bits = bits or (sound_input.bits if sound_input.bits in (16, 24, 32) else 24)
     return RecorderSettings(
         rate_hz=rate_hz or sound_input.rate_hz,

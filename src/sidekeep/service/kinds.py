@@ -7,7 +7,7 @@ from pathlib import Path
 
 from sidekeep.copies.kinds.forms import read_forms
 from sidekeep.copies.kinds.table import KINDS, parse_kinds
-from sidekeep.copies.plan.codes import check_barcode, check_isrc
+from sidekeep.copies.tracks.codes import check_barcode, check_isrc
 from sidekeep.errors import ParameterError
 from sidekeep.files.pictures import Picture, PictureKind, load_picture
 from sidekeep.model.recipe import CopySettings
@@ -27,9 +27,9 @@ def kinds_of_copies() -> list[tuple[str, str]]:
 def check_kinds(names: Sequence[str]) -> list[str]:
     """The names, when there is at least one and every one is a kind of copies. Raises ``ParameterError``."""
     if not names:
-        raise ParameterError("no kind of copies was named", code="no-kind")
+        raise ParameterError("no-kind")
     if unknown := [name for name in names if name not in KINDS]:
-        raise ParameterError(f"there is no kind of copies {unknown[0]!r}; known: {', '.join(KINDS)}")
+        raise ParameterError("no-such-kind", kind=unknown[0], known=KINDS)
     return list(dict.fromkeys(names))
 
 

@@ -150,9 +150,9 @@ def mended_blocks(source: AudioSource, mender: Mender) -> Iterator[tuple[int, Au
 def _open_output(path: Path, form: AudioFormat, replace: bool) -> AudioSink:
     kind = OUTPUTS.get(path.suffix.lower())
     if kind is None:
-        raise ParameterError(f"{path.name}: a mended file is written as {', '.join(OUTPUTS)}, by its ending")
+        raise ParameterError("mend-ending", name=path.name, known=OUTPUTS)
     if form.is_float and kind != "wav":
-        raise ParameterError(f"{path.name}: a floating-point recording is mended to .wav only, to stay exact")
+        raise ParameterError("mend-float-ending", name=path.name)
     return open_sink(
         path,
         kind,

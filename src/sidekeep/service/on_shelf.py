@@ -29,7 +29,7 @@ def put_on_shelf(
     """The record of a sleeve text with these recordings as its takes, one for each of the ``letters``; made where the shelf
     does not have it. A take with the same sound is left as it is, and so is all that was done to the record since."""
     if len(files) != len(letters):
-        raise ParameterError(f"{len(files)} recordings for {len(letters)} sides: one is needed for each")
+        raise ParameterError("recordings-for-sides", files=len(files), sides=len(letters))
     folder = planned_before(shelf, sleeve_path) if shelf.is_dir() else None
     folder = folder or plan_record(shelf, sleeve_path)
     there = {(take.side, file.sha256) for take in folder.takes() for file in take.files}
@@ -49,6 +49,6 @@ def put_on_shelf(
     if picture_path is not None and "front" not in art_files(folder.path):
         art = folder.path / "art"
         art.mkdir(exist_ok=True)
-        picture = read_bounded(picture_path, "the picture", most_bytes=LARGEST_PICTURE)
+        picture = read_bounded(picture_path, "picture", most_bytes=LARGEST_PICTURE)
         write_bytes(art / f"front{picture_path.suffix}", picture)
     return folder

@@ -168,7 +168,7 @@ class ClosedPiece:
     def relabel(self, folder: RecordFolder, side: str) -> None:
         """It was another side."""
         if self.closed is None:
-            raise ShelfError(f"{self.name} could not be closed and keeps its name")
+            raise ShelfError("take-not-closed", name=self.name)
         self.closed = relabel_take(folder, self.closed, side)
         self.take = replace(self.take, side=side)
 

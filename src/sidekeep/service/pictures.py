@@ -2,7 +2,8 @@
 
 A picture that came in here keeps its original, byte for byte, in ``art/originals``; the corners of the sleeve in it
 are a choice of the record (``shelf.picture_corners``), noted beside it, with history and undo. The picture is drawn anew
-whenever the corners are newer than it is. What is replaced or taken away goes to ``art/.bin``.
+whenever the corners are newer than it is. What is replaced or taken away goes to ``art/.bin``. Whoever changes anything there
+holds the record's lock for choices, so that two processes cannot mix one picture with the corners of another.
 """
 
 from __future__ import annotations
@@ -11,14 +12,14 @@ import contextlib
 import io
 import os
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sidekeep.errors import CopyError, NotThere, ParameterError
+from sidekeep.errors import CopyError, NotThere, ParameterError, ShelfError
 from sidekeep.files.atomic import write_bytes, write_text
 from sidekeep.files.bounded import read_bounded
 from sidekeep.files.pictures import PictureKind, open_upright
@@ -28,13 +29,15 @@ from sidekeep.shelf.choices import change_choices
 from sidekeep.shelf.journal import State
 from sidekeep.shelf.picture_corners import PLACE, corner_file, corner_path, corner_state, corner_texts
 from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.record_lock import choices_lock
 
 if TYPE_CHECKING:
     from PIL import Image
 
 KEPT_PX = 2400
 LARGEST_UPLOAD = 60_000_000
-_ONE_AT_A_TIME = threading.Lock()
+_ONE_AT_A_TIME = threading.RLock()
+"""A large photograph unpacks to a quarter of a gigabyte. Always taken before the lock of a record."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,14 +91,29 @@ def _redraw_if_stale(record: Path, picture: KeptPicture) -> None:
     drawn, on a shelf that is only read for instance, stays as it was."""
     if picture.original is None:
         return
-    with _ONE_AT_A_TIME, contextlib.suppress(ParameterError, CopyError, OSError):
-        changed_ns = (record / corner_file(corner_path(picture.kind))).stat().st_mtime_ns
-        if picture.path.stat().st_mtime_ns > changed_ns:
+    corners = record / corner_file(corner_path(picture.kind))
+    with contextlib.suppress(ParameterError, CopyError, ShelfError, OSError):
+        if _is_newer(picture.path, corners):
             return
-        photograph = read_bounded(picture.original, "the photograph", most_bytes=LARGEST_UPLOAD)
-        _draw(picture.path, open_upright(photograph, "the picture"), picture.corners, picture.is_straightened)
-        if picture.path.stat().st_mtime_ns <= changed_ns:  # drawn within one tick of the disk's clock
-            os.utime(picture.path, ns=(changed_ns + 1, changed_ns + 1))
+        with _changing(record):
+            changed_ns = corners.stat().st_mtime_ns
+            now = _kept(record, picture.kind, picture.path)
+            if _is_newer(picture.path, corners) or now.original is None:
+                return
+            photograph = read_bounded(now.original, "photograph", most_bytes=LARGEST_UPLOAD)
+            _draw(now.path, open_upright(photograph, "the picture"), now.corners, now.is_straightened)
+            if now.path.stat().st_mtime_ns <= changed_ns:  # drawn within one tick of the disk's clock
+                os.utime(now.path, ns=(changed_ns + 1, changed_ns + 1))
+
+
+def _is_newer(picture: Path, corners: Path) -> bool:
+    return picture.stat().st_mtime_ns > corners.stat().st_mtime_ns
+
+
+@contextlib.contextmanager
+def _changing(record: Path) -> Iterator[None]:
+    with _ONE_AT_A_TIME, choices_lock(record):
+        yield
 
 
 def kind_of(word: str) -> PictureKind:
@@ -103,21 +121,22 @@ def kind_of(word: str) -> PictureKind:
     for kind in KINDS:
         if kind == word:
             return kind
-    raise ParameterError(f"kind={word[:20]!r} must be one of {', '.join(KINDS)}")
+    raise ParameterError("picture-kind-unknown", kind=word[:20], known=KINDS)
 
 
 def keep_picture(folder: RecordFolder, kind: PictureKind, data: bytes) -> KeptPicture:
     """Keep a picture that was sent: its original as it came, and beside it the sleeve in it, straightened and squared
     where its four corners stand out."""
-    with _ONE_AT_A_TIME:  # a large photograph unpacks to a quarter of a gigabyte
+    with _ONE_AT_A_TIME:
         picture = open_upright(data, "the picture")
         found = find_corners(np.asarray(picture))
-        (folder.path / PLACE).mkdir(parents=True, exist_ok=True)
-        _set_aside(folder.path, kind)
-        write_bytes(folder.path / PLACE / f"{kind}.picture", data)
         corners = found.corners.tolist()
-        _note(folder, kind, {"corners": corners, "straightened": found.is_found})
-        _draw(folder.path / "art" / f"{kind}.jpg", picture, corners, found.is_found)
+        with _changing(folder.path):
+            (folder.path / PLACE).mkdir(parents=True, exist_ok=True)
+            _set_aside(folder.path, kind)
+            write_bytes(folder.path / PLACE / f"{kind}.picture", data)
+            _note(folder, kind, {"corners": corners, "straightened": found.is_found})
+            _draw(folder.path / "art" / f"{kind}.jpg", picture, corners, found.is_found)
     return picture_of(folder, kind)
 
 
@@ -127,9 +146,7 @@ def move_corners(
     """Straighten a kept photograph anew, by corners that a person put; a change like any other, that can be undone."""
     points = check_corners(corners)
     if picture_of(folder, kind).original is None:
-        raise NotThere(
-            "this picture was not sent here, so there is no photograph to straighten", code="no-original"
-        )
+        raise NotThere("no-original")
 
     def change(state: State) -> State:
         state[corner_path(kind)] = {"corners": points.tolist(), "straightened": True}
@@ -142,11 +159,12 @@ def move_corners(
 
 def drop_picture(folder: RecordFolder, kind: PictureKind) -> None:
     """Take a picture away; it and its original stay in ``art/.bin``."""
-    kept = picture_of(folder, kind)
-    _set_aside(folder.path, kind)
-    if kept.path.exists():
-        _to_bin(folder.path / "art", kept.path)
-    _note(folder, kind, None)
+    with _changing(folder.path):
+        kept = picture_of(folder, kind)
+        _set_aside(folder.path, kind)
+        if kept.path.exists():
+            _to_bin(folder.path / "art", kept.path)
+        _note(folder, kind, None)
 
 
 def _note(folder: RecordFolder, kind: PictureKind, corners: dict[str, Any] | None) -> None:
@@ -199,7 +217,7 @@ def picture_of(folder: RecordFolder, kind: str) -> KeptPicture:
     for picture in kept_pictures(folder):
         if picture.kind == kind:
             return picture
-    raise NotThere(f"this record has no {kind if kind in KINDS else 'such'} picture")
+    raise NotThere("no-picture", kind=kind if kind in KINDS else "")
 
 
 def _size(path: Path) -> tuple[int, int]:

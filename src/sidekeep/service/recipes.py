@@ -50,7 +50,7 @@ def wish_from(
     ``CopySettings``. What is not given stays."""
     whole = None
     if path is not None:
-        whole = read_recipe(read_text_bounded(path, "the recipe"))
+        whole = read_recipe(read_text_bounded(path, "recipe"))
     target: Literal["peak", "loudness", "none"] | None = None
     loudness_lufs = None
     if level == "peak":
@@ -62,7 +62,7 @@ def wish_from(
         try:
             loudness_lufs = float(level)
         except ValueError:
-            raise ParameterError(f"level {level!r} must be peak, none or a loudness such as -18") from None
+            raise ParameterError("level-word", level=level) from None
     single = RecipeEdit(
         enabled=None if size is None else size != "none",
         size=None if size == "none" else size,

@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import TypeVar
 
 from sidekeep.copies.kept.intact import known_sums
-from sidekeep.copies.plan.naming import NamingRules, folder_name
+from sidekeep.copies.tracks.naming import NamingRules, folder_name
 from sidekeep.errors import ParameterError, ShelfError, SleeveError
 from sidekeep.files.guard import Guard
 from sidekeep.files.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.record import Record
-from sidekeep.service.peaks import peaks_of
+from sidekeep.service.pyramids import PEAKS
 from sidekeep.service.sleeves import Sleeve, assign_files, load_sleeve, read_sleeve_text, sleeve_findings
 from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.catalogue import Catalogue, Entry, record_folders
@@ -46,11 +46,8 @@ def open_catalogue(shelf: Path, *, create: bool = False) -> Catalogue:
         make_shelf(shelf)
     if not shelf.is_dir():
         if shelf.exists():
-            raise ShelfError(f"{shelf} is a file; the shelf is a folder")
-        raise ShelfError(
-            f"there is no shelf at {shelf}; name another, or make one by bringing a record in",
-            code="no-shelf",
-        )
+            raise ShelfError("shelf-is-file", shelf=shelf)
+        raise ShelfError("no-shelf", shelf=shelf)
     return open_index(shelf)
 
 
@@ -59,9 +56,9 @@ def make_shelf(shelf: Path) -> None:
     try:
         shelf.mkdir(parents=True, exist_ok=True)
     except FileExistsError:
-        raise ShelfError(f"{shelf} is a file; the shelf is a folder") from None
+        raise ShelfError("shelf-is-file", shelf=shelf) from None
     except OSError as error:
-        raise ShelfError(f"the shelf {shelf} cannot be made: {error.strerror or error}") from error
+        raise ShelfError("shelf-not-made", shelf=shelf, reason=error.strerror or error) from error
 
 
 def list_records(shelf: Path, words: str = "", *, state: str = "") -> list[Entry]:
@@ -90,7 +87,7 @@ def _as_it_is(shelf: Path, entry: Entry) -> Entry:
 def rebuild(shelf: Path) -> int:
     """Make the index again from the folders, and with it the list of what must be there; the number of records."""
     if not shelf.is_dir():
-        raise ShelfError(f"{shelf} is a file" if shelf.exists() else f"there is no shelf at {shelf}")
+        raise ShelfError("shelf-is-file" if shelf.exists() else "no-shelf", shelf=shelf)
     folders = record_folders(shelf)
     make_again(shelf, folders)
     for folder in folders:
@@ -138,9 +135,7 @@ def plan_sleeve(shelf: Path, text: str) -> RecordFolder:
 
 def _plan(shelf: Path, record: Record, text: str, name: str) -> RecordFolder:
     if not record.title and not record.artist:
-        raise SleeveError(
-            f"{name} names neither artist nor title: its first line should be 'Artist - Title (Year)'"
-        )
+        raise SleeveError("file-without-name", name=name)
     with open_catalogue(shelf, create=True) as catalogue:
         folder = RecordFolder.create(_free_folder(shelf, record), sleeve=text)
         catalogue.put(folder)
@@ -167,9 +162,9 @@ def find_record(shelf: Path, name: str) -> RecordFolder:
     if len(entries) == 1:
         return RecordFolder(shelf / entries[0].folder)
     if not entries:
-        raise ShelfError(f"no record on the shelf matches {name!r}; 'sidekeep shelf' lists them")
+        raise ShelfError("record-unknown", name=name)
     shown = "; ".join(entry.folder for entry in entries[:4])
-    raise ShelfError(f"{len(entries)} records match {name!r}: {shown}; give more words")
+    raise ShelfError("record-unclear", count=len(entries), name=name, records=shown)
 
 
 T = TypeVar("T")
@@ -245,7 +240,7 @@ def adopt(
                 )
             )
             kept_in = folder.path / takes[-1].folder
-            peaks_of(
+            PEAKS.of(
                 kept_in,
                 open_take([kept_in / file.name for file in takes[-1].files]),
                 part(progress, (index + 0.9) / len(sources), (index + 1) / len(sources)),
@@ -264,11 +259,9 @@ def stylus_hours(shelf: Path) -> list[StylusHours]:
 def keep_stylus(shelf: Path, name: str, *, hours_before: float, remind_at_h: float) -> None:
     """Add a stylus to the house, or change what is known of it."""
     if not (0.0 <= hours_before < 1e6 and 0.0 < remind_at_h < 1e6):
-        raise ParameterError(
-            f"hours_before={hours_before:g} must be a number and not negative, remind_at_h={remind_at_h:g} a number above 0"
-        )
+        raise ParameterError("stylus-hours", hours_before=hours_before, remind_at_h=remind_at_h)
     if not name.strip() or not name.isprintable():
-        raise ParameterError(f"stylus {name!r} must be a name that can be printed")
+        raise ParameterError("stylus-name", name=name)
     make_shelf(shelf)
     stylus = Stylus(name=name, hours_before=hours_before, remind_at_h=remind_at_h)
     others = [known for known in read_styluses(shelf) if known.name != stylus.name]

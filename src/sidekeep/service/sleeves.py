@@ -28,8 +28,8 @@ def load_sleeve(path: Path | None) -> Sleeve | None:
     if path is None:
         return None
     if not path.exists():
-        raise SleeveError(f"no sleeve text at {path}: write the track list there, or go on without one")
-    raw = read_bounded(path, "the sleeve text", most_bytes=MAX_BYTES, error=SleeveError)
+        raise SleeveError("no-sleeve", path=path)
+    raw = read_bounded(path, "sleeve-text", most_bytes=MAX_BYTES, error=SleeveError)
     return read_sleeve_text(decode_sleeve(raw, path.name))
 
 
@@ -76,7 +76,7 @@ def assign_files(
     one, one file holds all sides, fewer files share the sides evenly.
     """
     if not files:
-        raise ParameterError("no recording was named; give one file per side, or one file with all sides")
+        raise ParameterError("no-recording")
     _refuse_twice(files)
     known = {side.name: side for side in record.sides} if record else {}
     if side_letters is not None:
@@ -88,11 +88,7 @@ def assign_files(
         ]
     sides = list(known.values())
     if len(sides) % len(files):
-        raise ParameterError(
-            f"{len(files)} files for {len(sides)} sides on the sleeve: say which is which, one letter per file "
-            f"(for example {','.join('A' for _ in files[:-1])},B)",
-            code="sides-unclear",
-        )
+        raise ParameterError("sides-unclear", files=len(files), sides=len(sides))
     share = len(sides) // len(files)
     return [
         TakeFiles(paths=(path,), sides=tuple(sides[index * share : (index + 1) * share]))
@@ -110,24 +106,21 @@ def _refuse_twice(files: Sequence[Path]) -> None:
             continue  # opening it says what is the matter
         first = seen.setdefault((facts.st_dev, facts.st_ino), path)
         if facts.st_ino and first is not path:
-            raise ParameterError(f"{path} and {first} are one file; give every side its own recording")
+            raise ParameterError("file-twice", path=path, other=first)
 
 
 def _by_letters(
     files: Sequence[Path], known: dict[str, Side], side_letters: Sequence[str]
 ) -> list[TakeFiles]:
     if len(side_letters) != len(files):
-        raise ParameterError(
-            f"sides were named for {len(side_letters)} files, but {len(files)} were given",
-            code="sides-unclear",
-        )
+        raise ParameterError("sides-miscounted", sides=len(side_letters), files=len(files))
     takes: list[TakeFiles] = []
     for path, letters in zip(files, side_letters, strict=True):
         wanted = letters.strip().upper()
         if not wanted or not (wanted.isalpha() and wanted.isascii()) or len(set(wanted)) != len(wanted):
-            raise ParameterError(f"side {letters!r} must be a letter such as A, or several such as AB")
+            raise ParameterError("side-letters-of-files", side=letters)
         if known and (strange := [letter for letter in wanted if letter not in known]):
-            raise ParameterError(f"side {strange[0]} is not on the sleeve, which has {', '.join(known)}")
+            raise ParameterError("side-unknown", side=strange[0], known=known)
         sides = tuple(known.get(letter, Side(name=letter)) for letter in wanted)
         if takes and takes[-1].sides == sides and len(wanted) == 1:
             takes[-1] = TakeFiles(paths=(*takes[-1].paths, path), sides=sides)

@@ -57,7 +57,7 @@ def expected_sides(sleeve: Sleeve | None, letters: str | None, file_name: str) -
     known = {side.name: side for side in sleeve.record.sides}
     if letters:
         if strange := [letter for letter in letters.upper() if letter not in known]:
-            raise ParameterError(f"side {strange[0]} is not on the sleeve, which has {', '.join(known)}")
+            raise ParameterError("side-unknown", side=strange[0], known=known)
         return tuple(known[letter] for letter in letters.upper())
     if len(known) > 1 and (named := _side_in_name(file_name, known)):
         return (named,)

@@ -63,7 +63,7 @@ def only_one_taker(shelf: Path) -> Iterator[None]:
         raise copy_error(error, shelf) from error
     with file:
         if not _lock(file):
-            raise ShelfError(f"another sidekeep is recording onto {shelf}; end it first")
+            raise ShelfError("shelf-recording", shelf=shelf)
         yield
 
 

@@ -47,7 +47,7 @@ def open_session(
     the sleeve, no such record, no room for the first side.
     """
     if bad := [side for side in sides if not (side.isalpha() and side.isascii() and side.isupper())]:
-        raise ParameterError(f"side {bad[0]!r} must be a letter such as A")
+        raise ParameterError("side-letter", side=bad[0])
     settings = recorder_settings(sound_input, rate_hz=rate_hz, bits=bits)
 
     def say(*news: News) -> None:
@@ -118,7 +118,7 @@ def _folder(shelf: Path, record_name: str | None, sleeve_path: Path | None) -> R
     if record_name is not None:
         return find_record(shelf, record_name)
     if sleeve_path is None:
-        raise ParameterError("name a record on the shelf, or a sleeve text to plan it from")
+        raise ParameterError("no-record-to-take")
     return planned_before(shelf, sleeve_path) or plan_record(shelf, sleeve_path)
 
 
@@ -128,8 +128,11 @@ def _expect_room(folder: RecordFolder, settings: RecorderSettings, sides: tuple[
     if news is not None:
         facts = news.facts
         raise ShelfError(
-            f"there is room for {facts['free_min']} min on the disk of {folder.path.parent}, and side {sides[0]} "
-            f"needs {facts['needed_min']} min: make room first"
+            "no-room",
+            free_min=facts["free_min"],
+            folder=folder.path.parent,
+            side=sides[0],
+            needed_min=facts["needed_min"],
         )
 
 

@@ -10,6 +10,7 @@ import contextlib
 import shutil
 import tempfile
 from collections.abc import Collection, Iterator, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import asdict, replace
 from datetime import UTC, date, datetime
 from itertools import groupby
@@ -21,13 +22,13 @@ from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.copies.keys import key_of
 from sidekeep.copies.kinds.table import KINDS, parse_kinds
 from sidekeep.copies.master.build import MasterPlan, prepare_takes
-from sidekeep.copies.plan.codes import check_isrc
-from sidekeep.copies.plan.cutting import SideAudio
 from sidekeep.copies.plan.layout import plan_copies
-from sidekeep.copies.plan.naming import NamingRules
 from sidekeep.copies.plan.planned import CopyPlan
-from sidekeep.copies.plan.tagging import TransferFacts
 from sidekeep.copies.run.run import CopyRun
+from sidekeep.copies.tracks.codes import check_isrc
+from sidekeep.copies.tracks.cutting import SideAudio
+from sidekeep.copies.tracks.naming import NamingRules
+from sidekeep.copies.tracks.tagging import TransferFacts
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.atomic import copy_error
 from sidekeep.files.guard import Guard
@@ -58,6 +59,7 @@ from sidekeep.service.transferred import (
     TransferOptions,
     TransferResult,
 )
+from sidekeep.shelf.record_lock import folder_at_work
 from sidekeep.shelf.sleeve.quoting import visible
 
 _SURVEY_SHARE = 0.55
@@ -105,7 +107,7 @@ def _make_folder(out_dir: Path) -> None:
     try:
         out_dir.mkdir(parents=True, exist_ok=True)
     except FileExistsError:
-        raise CopyError(f"{out_dir} is a file; copies go into a folder") from None
+        raise CopyError("out-is-file", path=out_dir) from None
     except OSError as error:
         raise copy_error(error, out_dir) from error
 
@@ -248,7 +250,7 @@ def write_record(
     ``also_read`` are files besides the takes that nothing may be written over."""
     found, plan = _planned(takes, sleeve, name, out_dir, options, pictures, also_read)
     run = CopyRun(plan)
-    with run:
+    with _held(plan, progress), run:
         _feed(run, found.sides, found.gain, part(progress, 0.0, 0.6))
         written = run.finish(part(progress, 0.6, 1.0))
     return replace(
@@ -284,14 +286,20 @@ def prepare_record(
     if encoded:
         found, plan = planned(encoded)
         run = CopyRun(plan)
-        with run:
+        with _held(plan, progress), run:
             _feed(run, found.sides, found.gain, part(progress, 0.0, 0.6))
             ready += run.prepare(part(progress, 0.6, 0.9))
     if "master" in kinds:
         _, plan = planned(["master"])
         if plan.master is not None:
-            ready += prepare_takes(plan.master, plan.folder / MAKING_FOLDER)
+            with _held(plan, progress):
+                ready += prepare_takes(plan.master, plan.folder / MAKING_FOLDER)
     return ready
+
+
+def _held(plan: CopyPlan, progress: Progress) -> AbstractContextManager[None]:
+    """The folder of the copies for this run alone: another one that writes there is waited for."""
+    return folder_at_work(plan.folder, "writing copies", waiting=lambda text: progress(0.0, text))
 
 
 def _planned(
@@ -308,7 +316,7 @@ def _planned(
     """The record as found, its one gain, and all its files."""
     sides = render_plan(takes, options.recipe)
     if not sides:
-        raise ParameterError("no music was found on these recordings; look at them with 'sidekeep survey'")
+        raise ParameterError("no-music")
     gain = choose_gain(
         record_level(
             [
@@ -452,8 +460,6 @@ def facts_from(*, comment: str = "", isrcs: Sequence[str] = ()) -> TransferFacts
     for text in isrcs:
         mark, equals, code = (part.strip() for part in text.partition("="))
         if not equals or not mark:
-            raise ParameterError(
-                f"ISRC {text!r} must be a track's mark and its code, such as A2=AA6Q72000047"
-            )
+            raise ParameterError("isrc-unreadable", text=text)
         marks[mark] = check_isrc(code)
     return TransferFacts(comment=comment, isrc_marks=marks)

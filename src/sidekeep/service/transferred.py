@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from sidekeep.copies.plan.naming import NamingRules
-from sidekeep.copies.plan.tagging import TransferFacts
 from sidekeep.copies.run.finish import WrittenFile
+from sidekeep.copies.tracks.naming import NamingRules
+from sidekeep.copies.tracks.tagging import TransferFacts
 from sidekeep.files.sources import FileSource
 from sidekeep.flow.edges import RenderSpan
 from sidekeep.flow.kept_levels import KeptLevels

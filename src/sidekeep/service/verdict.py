@@ -23,14 +23,10 @@ DOUBTED_RUN_OUT_KEPT_S = 45.0
 def refuse_strange_sides(options: TakeOptions, known: Sequence[str]) -> None:
     """A side that is not on the sleeve is asked about: raises ParameterError unless any side is wanted."""
     if not options.sides:
-        raise ParameterError("no side was named; say which: A, or A B")
+        raise ParameterError("no-side-named")
     strange = [side for side in options.sides if side not in known]
     if strange and known and not options.any_side:
-        raise ParameterError(
-            f"side {strange[0]} is not on the sleeve, which has {', '.join(known)}: add it to sleeve.txt, or record it anyway",
-            code="side-not-on-sleeve",
-            facts={"side": strange[0], "sides": list(known)},
-        )
+        raise ParameterError("side-not-on-sleeve", side=strange[0], known=known, sides=list(known))
 
 
 def judge(

@@ -52,8 +52,8 @@ def verify(
     if not names:
         if not shelf.is_dir():
             if shelf.exists():
-                raise ShelfError(f"{shelf} is a file; the shelf is a folder")
-            raise ShelfError(f"there is no shelf at {shelf}; name a folder to verify")
+                raise ShelfError("shelf-is-file", shelf=shelf)
+            raise ShelfError("no-shelf-to-verify", shelf=shelf)
         places = list(record_folders(shelf))
     checked = [] if names else _records_gone(shelf)
     for index, place in enumerate(places):
@@ -198,8 +198,7 @@ def _if_it_can_be_kept(folder: RecordFolder) -> Iterator[None]:
     try:
         yield
     except CopyError as error:
-        cause = str(error).partition(";")[0]
-        _log.warning("%s: the outcome is told but not kept (%s)", folder.path.name, cause)
+        _log.warning("%s: the outcome is told but not kept (%s)", folder.path.name, error)
 
 
 def _binned(folder: RecordFolder) -> set[tuple[str, ...]]:

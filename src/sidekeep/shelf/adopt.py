@@ -41,7 +41,7 @@ def adopt_take(
     """
     for path in paths:
         if path.resolve().is_relative_to(folder.path.resolve()):
-            raise ShelfError(f"{path} is part of {folder.path.name} already; there is nothing to adopt")
+            raise ShelfError("adopted-already", path=path, name=folder.path.name)
     if move:
         for path in paths:
             refuse_removal(path)
@@ -55,10 +55,7 @@ def adopt_take(
             name = f"take{'' if len(paths) == 1 else f'-{index + 1}'}{path.suffix.lower()}"
             files.append(_copy_checked(path, take_folder / name, wanted[index] if wanted else None))
             if FileState.of(path) != before[index]:
-                raise ChecksumError(
-                    f"{path} changed while it was being brought in (replaced, or something still records into "
-                    "it); nothing was adopted: run again when it is at rest"
-                )
+                raise ChecksumError("source-changed", path=path)
             done += files[-1].size_bytes
             progress(done / total, f"adopting {path.name}")
         take = ShelfTake(
@@ -88,9 +85,7 @@ def adopt_take(
     if move:
         for path, state in zip(paths, before, strict=True):
             if FileState.of(path) != state:
-                raise ChecksumError(
-                    f"{path} was written to after it was copied: the original stays where it is"
-                )
+                raise ChecksumError("source-written", path=path)
             path.unlink()
     return take
 
@@ -110,11 +105,7 @@ def _copy_checked(source: Path, target: Path, wanted: str | None) -> TakeFile:
     with whole_file(target) as part:
         digest = copy_sha256(source, part)
         if wanted is not None and digest != wanted:
-            raise ChecksumError(
-                f"{source} is not what it was: its checksum does not match; restore it from a backup or a bag first"
-            )
+            raise ChecksumError("source-differs", path=source)
         if file_sha256(part) != digest:
-            raise ShelfError(
-                f"the copy of {source.name} reads back differently; why is not known: check the disk and its cable"
-            )
+            raise ShelfError("copy-reads-back-differently", name=source.name)
     return TakeFile(name=target.name, size_bytes=target.stat().st_size, sha256=digest)

@@ -50,7 +50,7 @@ class Catalogue:
 
     def __init__(self, shelf: Path, *, form: Form = "kept") -> None:
         if sqlite3.sqlite_version_info < _OLDEST_SQLITE:
-            raise ShelfError(f"SQLite {sqlite3.sqlite_version} is too old; the shelf needs 3.37 or newer")
+            raise ShelfError("sqlite-too-old", version=sqlite3.sqlite_version)
         self.shelf = shelf
         path = shelf / CATALOGUE
         # What could not be opened is let go of: it may have to be renamed.
@@ -112,7 +112,7 @@ class Catalogue:
             raise index_error(self.shelf, error) from error
         if answer != "ok":
             self._db.close()
-            raise DamagedIndex(f"{self.shelf / CATALOGUE} is damaged ({answer})")
+            raise DamagedIndex("catalogue-damaged", path=self.shelf / CATALOGUE, reason=answer)
 
     @property
     def is_empty(self) -> bool:

@@ -171,10 +171,7 @@ def _under(state: State, prefix: str) -> dict[str, Any]:
 
 def _expect(journal: Journal, revision: int | None) -> None:
     if revision is not None and revision != journal.revision:
-        raise ChangedElsewhere(
-            f"the record is at revision {journal.revision}, not {revision}: it was changed elsewhere; nothing was written",
-            facts={"revision": journal.revision, "expected_revision": revision},
-        )
+        raise ChangedElsewhere("changed-elsewhere", revision=journal.revision, expected_revision=revision)
 
 
 def _settled(folder: Path) -> Journal:
@@ -225,12 +222,21 @@ def _with_music_moved(value: dict[str, Any], before: dict[str, Any] | None) -> d
         else:
             which = "first" if index == 0 else "last"
             raise ShelfError(
-                f"cuts.toml: side {value['side']}: {place} says {value[place]}, {edge} of its {which} track says "
-                f"{tracks[index][edge]}; they are one place: delete the one that is wrong"
+                "place-said-twice",
+                side=value["side"],
+                place=place,
+                value=value[place],
+                edge=edge,
+                which=which,
+                track_value=tracks[index][edge],
             )
         if tracks[index]["stop_frame"] <= tracks[index]["start_frame"]:
             raise ShelfError(
-                f"cuts.toml: side {value['side']}: {place}={value[place]} lies beyond its track {tracks[index]['number']}"
+                "place-past-track",
+                side=value["side"],
+                place=place,
+                value=value[place],
+                track=tracks[index]["number"],
             )
     return {**moved, "tracks": tracks}
 
@@ -257,7 +263,7 @@ def _texts(folder: Path) -> dict[str, str | None]:
             texts[name] = None
             continue
         if name == SLEEVE:
-            content = read_bounded(path, "the sleeve text", most_bytes=MAX_BYTES, error=ShelfError)
+            content = read_bounded(path, "sleeve-text", most_bytes=MAX_BYTES, error=ShelfError)
             try:
                 texts[name] = decode_sleeve(content, str(path))
             except SleeveError:
@@ -267,7 +273,7 @@ def _texts(folder: Path) -> dict[str, str | None]:
         try:
             texts[name] = content.decode("utf-8-sig")
         except UnicodeDecodeError as error:
-            raise ShelfError(f"{path} cannot be read: it is not UTF-8 text ({error.reason})") from error
+            raise ShelfError("choices-not-text", path=path, reason=error.reason) from error
     return texts
 
 
@@ -285,7 +291,7 @@ def _read_state(folder: Path, texts: Mapping[str, str | None], written: State) -
         if (text := texts[RECORD]) is not None:
             state |= _record_state(text)
     except ShelfError as error:
-        raise type(error)(f"{folder.name}: {error}", code=error.code, facts=error.facts) from error
+        raise type(error)(error.code, **{**error.facts, "record": folder.name}) from error
     if (text := texts[SLEEVE]) is not None:
         state["sleeve"] = text
     return state | corner_state(dict(texts))
@@ -317,11 +323,11 @@ def _record_state(text: str) -> State:
     for name, kind in (("use", int), ("plays", str), ("seen", str)):
         table = values.get(name, {})
         if not isinstance(table, dict):
-            raise ShelfError(f"{RECORD}: [{name}] must be a table")
+            raise ShelfError("not-a-table", file=RECORD, name=name)
         for key, value in table.items():
             if not isinstance(value, kind) or isinstance(value, bool):
                 wanted = _WANTED[name]
-                raise ShelfError(f"{RECORD}: [{name}] {key} = {value!r} must be {wanted}")
+                raise ShelfError("facts-value", file=RECORD, name=name, key=key, value=value, wanted=wanted)
             state[f"record/{name}.{key}"] = value
     return state
 
@@ -387,9 +393,7 @@ def _commit(
     new = {name: _new_text(name, after, old.get(name)) for name in names}
     for name, text in new.items():
         if name != SLEEVE and text is not None and len(text) > LONGEST_TEXT:
-            raise ShelfError(
-                f"{name} would grow past {LONGEST_TEXT} characters: nothing was changed; take choices out of it first"
-            )
+            raise ShelfError("file-would-outgrow", name=name, most=LONGEST_TEXT)
     new = {name: text for name, text in new.items() if text != old.get(name)}
     files = {name: (_sum(old.get(name)), _sum(text)) for name, text in new.items()}
     whole = journal.whole_bytes

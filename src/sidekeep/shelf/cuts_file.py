@@ -50,15 +50,13 @@ def read_cuts(text: str, written: Cuts | None = None) -> Cuts:
     data = read_toml(text, "cuts.toml")
     rate_hz = data.get("rate_hz")
     if not isinstance(rate_hz, int) or isinstance(rate_hz, bool) or rate_hz <= 0:
-        raise ShelfError(f"cuts.toml: rate_hz={rate_hz!r} must be a whole number of frames per second")
+        raise ShelfError("cuts-rate", rate_hz=rate_hz)
     known = {(side.take, side.side): side for side in (written.sides if written else ())}
     sides = tuple(_read_side(entry, rate_hz, known) for entry in _tables(data, "side", "cuts.toml"))
     seen: set[tuple[str, str]] = set()
     for side in sides:
         if (side.take, side.side) in seen:
-            raise ShelfError(
-                f"cuts.toml: side {side.side} stands there twice for one take; delete one of them"
-            )
+            raise ShelfError("cuts-side-twice", side=side.side)
         seen.add((side.take, side.side))
     return Cuts(rate_hz=rate_hz, sides=sides)
 
@@ -129,34 +127,32 @@ def _replace_tables(where: Any, name: str, tables: Sequence[Table]) -> None:
 def _tables(data: dict[str, Any], name: str, where: str) -> list[dict[str, Any]]:
     tables = data.get(name, [])
     if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
-        raise ShelfError(f"{where}: {name} must be written as [[{name}]] tables")
+        raise ShelfError("cuts-tables", where=where, name=name)
     return tables
 
 
 def _text(entry: dict[str, Any], name: str, where: str) -> str:
     value = entry.get(name, "")
     if not isinstance(value, str):
-        raise ShelfError(f"cuts.toml: {where}: {name}={value!r} must be text in quotes")
+        raise ShelfError("cuts-text", where=where, name=name, value=value)
     return value
 
 
 def _flag(entry: dict[str, Any], name: str, where: str) -> bool:
     value = entry.get(name, False)
     if not isinstance(value, bool):
-        raise ShelfError(f"cuts.toml: {where}: {name}={value!r} must be true or false")
+        raise ShelfError("cuts-flag", where=where, name=name, value=value)
     return value
 
 
 def _read_side(entry: dict[str, Any], rate_hz: int, known: dict[tuple[str, str], SideCuts]) -> SideCuts:
     name = entry.get("name")
     if not isinstance(name, str) or not name:
-        raise ShelfError("cuts.toml: a [[side]] without a name")
+        raise ShelfError("cuts-no-name")
     where = f"side {name}"
     own_hz = entry.get("rate_hz", rate_hz)
     if not isinstance(own_hz, int) or isinstance(own_hz, bool) or own_hz <= 0:
-        raise ShelfError(
-            f"cuts.toml: {where}: rate_hz={own_hz!r} must be a whole number of frames per second"
-        )
+        raise ShelfError("cuts-side-rate", where=where, rate_hz=own_hz)
     take = _text(entry, "take", where)
     was = known.get((take, name))
     down, start, stop, up = (
@@ -186,23 +182,23 @@ def _read_track(
 ) -> Track:
     number = entry.get("number", index)
     if not isinstance(number, int) or isinstance(number, bool):
-        raise ShelfError(f"cuts.toml: {where}: number={number!r} must be a whole number")
+        raise ShelfError("cuts-number", where=where, number=number)
     where = f"{where} track {number}"
     boundary = entry.get("boundary", "gap")
     if boundary not in _BOUNDARIES:
-        raise ShelfError(f"cuts.toml: {where}: boundary={boundary!r} must be gap, segue or edge")
+        raise ShelfError("cuts-boundary", where=where, boundary=boundary)
     was = before.get(number)
     start = _read_place(entry, "start", where, rate_hz, was.start_frame if was else None)
     stop = _read_place(entry, "stop", where, rate_hz, was.stop_frame if was else None)
     if stop <= start:
-        raise ShelfError(f"cuts.toml: {where} stops (frame {stop}) before it starts (frame {start})")
+        raise ShelfError("cuts-order", where=where, stop=stop, start=start)
     confidence = entry.get("confidence", 1.0)
     if (
         isinstance(confidence, bool)
         or not isinstance(confidence, int | float)
         or not 0.0 <= confidence <= 1.0
     ):
-        raise ShelfError(f"cuts.toml: {where}: confidence={confidence!r} must be a number from 0 to 1")
+        raise ShelfError("cuts-confidence", where=where, confidence=confidence)
     return Track(
         number=number,
         start_frame=start,
@@ -220,9 +216,9 @@ def _read_place(entry: dict[str, Any], name: str, where: str, rate_hz: int, writ
     """Frame of a place given as time, as frame, or both."""
     time, frame = entry.get(name), entry.get(f"{name}_frame")
     if time is None and frame is None:
-        raise ShelfError(f"cuts.toml: {where}: neither {name} nor {name}_frame is given")
+        raise ShelfError("cuts-place-missing", where=where, name=name)
     if frame is not None and (isinstance(frame, bool) or not isinstance(frame, int) or frame < 0):
-        raise ShelfError(f"cuts.toml: {where}: {name}_frame={frame!r} must be a whole number")
+        raise ShelfError("cuts-frame", where=where, name=name, frame=frame)
     if time is None and frame is not None:
         return frame
     from_time = seconds_to_frames(_seconds(time, f"{where}: {name}"), rate_hz)
@@ -232,12 +228,7 @@ def _read_place(entry: dict[str, Any], name: str, where: str, rate_hz: int, writ
         return from_time
     if from_time == written:
         return frame
-    raise ShelfError(
-        f"cuts.toml: {where}: {name} says {time}, {name}_frame says {frame}, which is another place: "
-        "delete the one that is wrong",
-        code="time-and-frame",
-        facts={"side": where, "place": name, "time": str(time), "frame": frame},
-    )
+    raise ShelfError("time-and-frame", side=where, place=name, time=str(time), frame=frame)
 
 
 def _seconds(time: Any, where: str) -> float:
@@ -251,7 +242,7 @@ def _seconds(time: Any, where: str) -> float:
     except ValueError:
         values = []
     if not values or len(values) > 3 or not all(0.0 <= value < 1e6 for value in values):
-        raise ShelfError(f'cuts.toml: {where}={time!r} must be a time such as "3:45.5"')
+        raise ShelfError("cuts-time", where=where, time=time)
     total = 0.0
     for value in values:
         total = total * 60.0 + value

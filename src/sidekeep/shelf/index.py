@@ -33,7 +33,12 @@ def _kept_index(shelf: Path) -> Catalogue:
         catalogue.check()
     except DamagedIndex as error:
         aside = set_aside(shelf)
-        _log.warning("%s; it was set aside as %s and made again", str(error).partition(";")[0], aside)
+        _log.warning(
+            "%s is damaged (%s); it was set aside as %s and made again",
+            error.facts["path"],
+            error.facts["reason"],
+            aside,
+        )
         catalogue = Catalogue(shelf)
     if catalogue.is_empty:
         try:
@@ -73,7 +78,7 @@ def make_again(shelf: Path, folders: Sequence[RecordFolder]) -> None:
         _made_in_place(shelf, folders)
         return
     except (DamagedIndex, NewerIndex) as error:
-        what = str(error).partition(";")[0]
+        what = error
     try:
         aside = set_aside(shelf)
     except OSError as error:

@@ -32,22 +32,16 @@ def index_error(shelf: Path, error: sqlite3.Error) -> ShelfError:
     if code is not None:
         code &= 0xFF
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        return ShelfError(f"{path} is in use by another program; try again in a moment")
+        return ShelfError("index-in-use", path=path)
     if code == sqlite3.SQLITE_FULL or (code == sqlite3.SQLITE_IOERR and _is_full(shelf)):
-        return UnwritableIndex(f"{path} cannot grow: the disk is full; nothing of the records is lost")
+        return UnwritableIndex("index-disk-full", path=path)
     if code == sqlite3.SQLITE_READONLY:
-        return UnwritableIndex(
-            f"{path} cannot be written: the disk is read-only, or its permissions forbid it"
-        )
+        return UnwritableIndex("index-not-permitted", path=path)
     if code == sqlite3.SQLITE_IOERR:
-        return UnwritableIndex(f"{path} cannot be read or written: the system reports {error}")
+        return UnwritableIndex("index-unread", path=path, reason=error)
     if code == sqlite3.SQLITE_CANTOPEN and not path.is_dir():
-        return UnwritableIndex(
-            f"{path} cannot be opened for writing: the disk is read-only or full, or the folder's permissions forbid it"
-        )
-    return DamagedIndex(
-        f"{path} is damaged ({error}); 'sidekeep shelf rebuild' makes it again from the record folders"
-    )
+        return UnwritableIndex("index-not-opened", path=path)
+    return DamagedIndex("index-damaged", path=path, reason=error)
 
 
 def _is_full(shelf: Path) -> bool:

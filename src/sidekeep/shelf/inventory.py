@@ -35,13 +35,11 @@ def read_inventory(record_folder: Path) -> Inventory:
     if not os.path.lexists(path):
         return Inventory()
     try:
-        content = read_bounded(path, "the list", most_bytes=LIST_BYTES, error=ShelfError)
+        content = read_bounded(path, "list", most_bytes=LIST_BYTES, error=ShelfError)
         value: Inventory = decode_json(content, Inventory)
         return value
     except (ShelfError, ValueError) as error:
-        raise ShelfError(
-            f"{path} cannot be read ({error}); 'sidekeep shelf rebuild' makes it again from what is there"
-        ) from None
+        raise ShelfError("inventory-unread", path=path, reason=error) from None
 
 
 def write_inventory(record_folder: Path, inventory: Inventory) -> None:

@@ -94,16 +94,12 @@ class Journal:
         """
         waiting = self.redoable if redo else self.undoable
         if not waiting:
-            word = "redo" if redo else "undo"
-            raise ParameterError(f"there is nothing to {word}", code=f"nothing-to-{word}")
+            raise ParameterError("nothing-to-redo" if redo else "nothing-to-undo")
         entry = self.entry(waiting[-1])
         changes = entry.changes if redo else tuple(Change(c.path, c.after, c.before) for c in entry.changes)
         stale = [change.path for change in changes if self.state.get(change.path) != change.before]
         if stale:
-            raise ChangedElsewhere(
-                f"{stale[0]} has been changed since by something else; change it back by hand",
-                facts={"path": stale[0], "seq": entry.seq},
-            )
+            raise ChangedElsewhere("changed-since", path=stale[0], seq=entry.seq)
         return entry, changes
 
 
@@ -143,7 +139,7 @@ def read_journal(folder: Path) -> Journal:
     path = folder / HISTORY
     if not os.path.lexists(path):
         return Journal()
-    content = read_bounded(path, "the history", most_bytes=LIST_BYTES, error=ShelfError)
+    content = read_bounded(path, "history", most_bytes=LIST_BYTES, error=ShelfError)
     journal = Journal()
     decode = msgspec.json.Decoder(Entry).decode
     lines = content.splitlines(keepends=True)

@@ -182,8 +182,8 @@ def kept_conclusions(take_folder: Path, key: str) -> tuple[Cuts, tuple[Finding, 
     of a list. None when there is none that is whole."""
     folder = take_folder / SURVEYS / key
     try:
-        sums: Any = read_json_bounded(folder / SUMS, "the checksums", error=ShelfError)
-        content = read_bounded(folder / SURVEY, "the survey", most_bytes=LIST_BYTES, error=ShelfError)
+        sums: Any = read_json_bounded(folder / SUMS, "checksums", error=ShelfError)
+        content = read_bounded(folder / SURVEY, "survey", most_bytes=LIST_BYTES, error=ShelfError)
         if sums["key"] != key or bytes_sha256(content) != sums["sha256"][SURVEY]:
             return None
         facts = msgspec.json.decode(content, type=_Facts)
@@ -212,12 +212,12 @@ def _put_in_place(draft: Path, final: Path) -> None:
 
 def _load(folder: Path, key: str, file_name: str) -> Survey | None:
     try:
-        sums: Any = read_json_bounded(folder / SUMS, "the checksums", error=ShelfError)
+        sums: Any = read_json_bounded(folder / SUMS, "checksums", error=ShelfError)
         if sums["key"] != key:
             return None
         content = {
-            SURVEY: read_bounded(folder / SURVEY, "the survey", most_bytes=LIST_BYTES, error=ShelfError),
-            ARRAYS: read_bounded(folder / ARRAYS, "its arrays", most_bytes=ARRAY_BYTES, error=ShelfError),
+            SURVEY: read_bounded(folder / SURVEY, "survey", most_bytes=LIST_BYTES, error=ShelfError),
+            ARRAYS: read_bounded(folder / ARRAYS, "arrays", most_bytes=ARRAY_BYTES, error=ShelfError),
         }
         for name, value in content.items():
             if bytes_sha256(value) != sums["sha256"][name]:

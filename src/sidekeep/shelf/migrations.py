@@ -49,7 +49,7 @@ def refuse_newer(connection: sqlite3.Connection) -> int:
     """How many steps a catalogue has behind it. Raises NewerIndex for one made by a newer sidekeep."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version > len(STEPS):
-        raise NewerIndex("this shelf's catalogue was made by a newer sidekeep; update sidekeep to open it")
+        raise NewerIndex("catalogue-newer")
     return int(version)
 
 

@@ -51,7 +51,7 @@ def corner_texts(folder: Path) -> dict[str, str]:
         name = corner_file(corner_path(kind))
         if os.path.lexists(folder / name):
             try:
-                texts[name] = read_text_bounded(folder / name, "the corners", error=ShelfError)
+                texts[name] = read_text_bounded(folder / name, "corners", error=ShelfError)
             except ShelfError:
                 continue
     return texts

@@ -62,15 +62,13 @@ def read_recipe(text: str) -> Recipe:
     try:
         values = read_toml(text, "the recipe")
     except ShelfError as error:
-        raise ParameterError(str(error)) from error
+        raise ParameterError(error.code, **error.facts) from error
     parts = {name: _part(name, kind, values.pop(name, {})) for name, kind in _PARTS.items()}
     if unknown := sorted(set(values) - set(_NUMBERS)):
-        raise ParameterError(
-            f"the recipe has an unknown entry {unknown[0]!r}; known: {', '.join([*_PARTS, *_NUMBERS])}"
-        )
+        raise ParameterError("recipe-entry", entry=unknown[0], known=[*_PARTS, *_NUMBERS])
     for name, value in values.items():
         if not isinstance(value, int) or isinstance(value, bool):
-            raise ParameterError(f"{name} = {value!r} in the recipe must be a whole number")
+            raise ParameterError("recipe-whole", name=name, value=value)
     return Recipe(**parts, **values)
 
 
@@ -164,16 +162,14 @@ def _put_choices(document: Any, choices: tuple[MendChoice, ...]) -> None:
 
 def _part(name: str, kind: type, values: Any) -> Any:
     if not isinstance(values, dict):
-        raise ParameterError(f"[{name}] in the recipe must be a table")
+        raise ParameterError("recipe-table", name=name)
     allowed = {field.name: field for field in fields(kind)}
     settled: dict[str, Any] = {}
     if name == "mend":
         allowed.pop("choices")
         settled["choices"] = _choices(values.pop("choice", []))
     if unknown := sorted(set(values) - set(allowed)):
-        raise ParameterError(
-            f"[{name}] in the recipe has an unknown entry {unknown[0]!r}; known: {', '.join(allowed)}"
-        )
+        raise ParameterError("recipe-table-entry", name=name, entry=unknown[0], known=allowed)
     for key, value in values.items():
         default = getattr(kind(), key)
         if isinstance(default, float) and isinstance(value, int) and not isinstance(value, bool):
@@ -181,10 +177,10 @@ def _part(name: str, kind: type, values: Any) -> Any:
         if isinstance(default, tuple):
             item_type, words = _LISTS[f"{name}.{key}"]
             if not isinstance(value, list) or not all(type(item) is item_type for item in value):
-                raise ParameterError(f"{name}.{key} in the recipe must be a list of {words}")
+                raise ParameterError("recipe-list", name=name, key=key, form=words)
             value = tuple(value)
         elif type(value) is not type(default):
-            raise ParameterError(f"{name}.{key} = {value!r} in the recipe must be like {default!r}")
+            raise ParameterError("recipe-value", name=name, key=key, value=value, default=default)
         settled[key] = value
     return kind(**settled)
 
@@ -200,18 +196,14 @@ def _choices(tables: Any) -> tuple[MendChoice, ...]:
         "below_db": (int, float),
     }
     if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
-        raise ParameterError("mend.choice in the recipe must be written as [[mend.choice]] tables")
+        raise ParameterError("recipe-choices")
     choices: list[MendChoice] = []
     for table in tables:
         for key, value in table.items():
             if key not in kinds:
-                raise ParameterError(
-                    f"[[mend.choice]] in the recipe has an unknown entry {key!r}; known: {', '.join(kinds)}"
-                )
+                raise ParameterError("recipe-choice-entry", key=key, known=kinds)
             if not isinstance(value, kinds[key]) or isinstance(value, bool):
-                raise ParameterError(
-                    f"{key} = {value!r} of [[mend.choice]] in the recipe is of the wrong kind"
-                )
+                raise ParameterError("recipe-choice-value", key=key, value=value)
         choice = MendChoice(**table)
         # The last of two that say the same is the one that counts.
         choices = [other for other in choices if other != choice] + [choice]

@@ -114,7 +114,7 @@ class ShelfTake:
 def _table(facts: Mapping[str, Any], name: str) -> dict[str, Any]:
     table = facts.get(name, {})
     if not isinstance(table, dict):
-        raise ShelfError(f"record.toml: [{name}] must be a table such as A = 2")
+        raise ShelfError("record-table", name=name)
     return dict(table)
 
 
@@ -179,7 +179,7 @@ def _doubt(kind: str, severity: Severity, **facts: Fact) -> Finding:
 def read_take(folder: Path, record_folder: Path) -> ShelfTake:
     """The facts of one take folder."""
     try:
-        content = read_bounded(folder / "take.json", "the facts", error=ShelfError)
+        content = read_bounded(folder / "take.json", "facts", error=ShelfError)
         values: dict[str, Any] = decode_json(content, dict[str, Any])
         values["folder"] = folder.relative_to(record_folder).as_posix()
         if isinstance(notes := values.get("notes"), list):
@@ -189,9 +189,7 @@ def read_take(folder: Path, record_folder: Path) -> ShelfTake:
             if Path(file.name).name != file.name or not file.name.strip("."):
                 raise ValueError(f"{file.name!r} is no name of a file in the take's folder")
     except (ShelfError, ValueError, msgspec.ValidationError) as error:
-        raise ShelfError(
-            f"{folder / 'take.json'} cannot be read ({error}); its take.wav is untouched"
-        ) from error
+        raise ShelfError("take-facts-unread", path=folder / "take.json", reason=error) from error
     return take
 
 
@@ -207,7 +205,7 @@ class RecordFolder:
         try:
             path.mkdir(parents=True)
         except FileExistsError:
-            raise ShelfError(f"{path.name} is already on the shelf") from None
+            raise ShelfError("on-shelf-already", name=path.name) from None
         record_facts = {
             "id": str(uuid.uuid4()),
             "added": datetime.now(UTC).replace(microsecond=0),
@@ -226,8 +224,8 @@ class RecordFolder:
         """``record.toml`` as values."""
         path = self.path / "record.toml"
         if not path.exists():
-            raise ShelfError(f"{self.path} is not a record of the shelf: it has no record.toml")
-        text = read_text_bounded(path, "the facts of the record", error=ShelfError)
+            raise ShelfError("not-a-record", path=self.path)
+        text = read_text_bounded(path, "facts-of-the-record", error=ShelfError)
         return read_toml(text, str(path))
 
     @property
@@ -247,11 +245,11 @@ class RecordFolder:
         path = self.path / "sleeve.txt"
         if not path.exists():
             raise FileNotFoundError(path)
-        raw = read_bounded(path, "the sleeve text", most_bytes=MAX_BYTES, error=ShelfError)
+        raw = read_bounded(path, "sleeve-text", most_bytes=MAX_BYTES, error=ShelfError)
         try:
             return decode_sleeve(raw, str(path))
         except SleeveError as error:
-            raise ShelfError(str(error)) from error
+            raise ShelfError(error.code, **error.facts) from error
 
     def takes(self, plays: Mapping[str, str] | None = None) -> list[ShelfTake]:
         """All closed takes, by side and number. ``plays`` says which side a take really holds, by the name of its folder,

@@ -19,11 +19,12 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from filelock import FileLock, Timeout
+from filelock import BaseFileLock, FileLock, Timeout
 
 from sidekeep.errors import RecordBusy
 from sidekeep.files.atomic import copy_error
 from sidekeep.files.bounded import kept_json
+from sidekeep.files.checksum import bytes_sha256
 
 LOCK, HOLDER, CHOICES_LOCK = ".lock", ".lock-holder", ".choices.lock"
 CHOICES_WAIT_S = 20.0
@@ -71,39 +72,77 @@ def at_work(
     raise to give up. Raises ``RecordBusy``. A thread that holds the record already may hold it again.
     """
     lock = FileLock(folder / LOCK, is_singleton=True)
+    _acquire(lock, folder / HOLDER, folder.name, wait_s, waiting)
+    is_outermost = lock.lock_counter == 1
+    try:
+        if is_outermost:
+            _name_holder(folder / HOLDER, Holder.here(doing))
+        yield
+    finally:
+        if is_outermost:
+            _forget(folder / HOLDER)
+        lock.release()
+
+
+@contextlib.contextmanager
+def folder_at_work(
+    folder: Path,
+    doing: str,
+    *,
+    wait_s: float | None = None,
+    waiting: Callable[[str], None] = lambda text: None,
+) -> Iterator[None]:
+    """Hold a folder that copies are written into, outside the shelf too, and that need not be there yet; as ``at_work``.
+
+    The lock lies beside the folder while it is held, and goes with the work: whoever got hold of one that was taken away
+    in that moment sees it and asks again.
+    """
+    place = folder.parent / f".at-work-{bytes_sha256(os.fsencode(folder.name))[:12]}.lock"
+    holder = place.with_suffix(".holder")
+    lock = FileLock(place)
+    while True:
+        _acquire(lock, holder, folder.name, wait_s, waiting)
+        if _is_in_place(place):
+            break
+        lock.release()
+    try:
+        _name_holder(holder, Holder.here(doing))
+        yield
+    finally:
+        _forget(holder)
+        _forget(place)
+        lock.release()
+
+
+def _acquire(
+    lock: BaseFileLock, holder: Path, name: str, wait_s: float | None, waiting: Callable[[str], None]
+) -> None:
     until = None if wait_s is None else time.monotonic() + wait_s
     while True:
         try:
             lock.acquire(timeout=0)
-            break
+            return
         except Timeout:
-            holder = at_work_now(folder)
-            who = holder.text if holder else "another job"
+            known = kept_json(holder, Holder)
+            who = known.text if known else "another job"
             if until is not None and time.monotonic() >= until:
-                facts = asdict(holder) if holder else {}
-                raise RecordBusy(
-                    f"{folder.name}: {who} is at work on this record; wait until it is done",
-                    facts={"record": folder.name, **facts},
-                ) from None
-            waiting(f"waiting: {who} is at work on this record")
+                facts = asdict(known) if known else {}
+                raise RecordBusy("busy", record=name, who=who, **facts) from None
+            waiting(f"waiting: {who} is at work on {name}")
             time.sleep(_POLL_S)
         except OSError as error:
-            raise copy_error(error, folder / LOCK) from error
-    is_outermost = lock.lock_counter == 1
+            raise copy_error(error, lock.lock_file) from error
+
+
+def _is_in_place(place: Path) -> bool:
+    """Whether the lock that is held is the file of that name, which then cannot be locked once more."""
+    other = FileLock(place)
     try:
-        if is_outermost:
-            _name_holder(folder, Holder.here(doing))
-        yield
-    finally:
-        if is_outermost:
-            with contextlib.suppress(OSError):
-                (folder / HOLDER).unlink(missing_ok=True)
-        lock.release()
-
-
-def at_work_now(folder: Path) -> Holder | None:
-    """Who says to be at work on the record: only to be told to a person, never to decide by."""
-    return kept_json(folder / HOLDER, Holder)
+        other.acquire(timeout=0)
+    except Timeout:
+        return True
+    other.release()
+    return False
 
 
 @contextlib.contextmanager
@@ -113,11 +152,7 @@ def choices_lock(folder: Path) -> Iterator[None]:
     try:
         lock.acquire(timeout=CHOICES_WAIT_S, poll_interval=0.01)
     except Timeout:
-        raise RecordBusy(
-            f"{folder.name}: its choices are being written by another program that does not end; "
-            "end it, then try again",
-            facts={"record": folder.name},
-        ) from None
+        raise RecordBusy("choices-busy", record=folder.name) from None
     except OSError as error:
         raise copy_error(error, folder / CHOICES_LOCK) from error
     try:
@@ -126,9 +161,14 @@ def choices_lock(folder: Path) -> Iterator[None]:
         lock.release()
 
 
-def _name_holder(folder: Path, holder: Holder) -> None:
+def _name_holder(place: Path, holder: Holder) -> None:
     """A note for whoever meets the lock; without it they are told less, so a failure is none of ours."""
-    part = folder / f"{HOLDER}.{holder.host}.{holder.pid}"
+    part = place.with_name(f"{place.name}.{holder.host}.{holder.pid}")
     with contextlib.suppress(OSError):
         part.write_text(json.dumps(asdict(holder)), "utf-8")
-        os.replace(part, folder / HOLDER)
+        os.replace(part, place)
+
+
+def _forget(place: Path) -> None:
+    with contextlib.suppress(OSError):
+        place.unlink(missing_ok=True)

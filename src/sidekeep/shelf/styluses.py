@@ -39,17 +39,17 @@ def read_styluses(shelf: Path) -> list[Stylus]:
     if not path.exists():
         return []
     try:
-        values = read_toml(read_text_bounded(path, "the list of styluses", error=ShelfError), STYLUSES)
+        values = read_toml(read_text_bounded(path, "list-of-styluses", error=ShelfError), STYLUSES)
         return msgspec.convert(values.get("stylus", []), list[Stylus])
     except msgspec.ValidationError as error:
-        raise ShelfError(f"{path} cannot be read: {error}") from error
+        raise ShelfError("styluses-unread", path=path, reason=error) from error
 
 
 def write_styluses(shelf: Path, styluses: list[Stylus]) -> None:
     """Keep the list."""
     path = shelf / STYLUSES
     if path.exists():
-        text = _changed(read_text_bounded(path, "the list of styluses", error=ShelfError), styluses)
+        text = _changed(read_text_bounded(path, "list-of-styluses", error=ShelfError), styluses)
     else:
         text = new_toml(
             {"stylus": [vars(stylus) for stylus in styluses]},

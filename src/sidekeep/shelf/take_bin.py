@@ -62,7 +62,7 @@ def remove_folder(place: Path) -> None:
                 path.chmod(stat.S_IWRITE)
         shutil.rmtree(place)
     except OSError as error:
-        raise ShelfError(f"{place} could not be removed ({error.strerror})") from error
+        raise ShelfError("not-removed", path=place, reason=error.strerror) from error
 
 
 def _move(folder: RecordFolder, take: ShelfTake, place: Path, *, binned: str) -> ShelfTake:
@@ -77,6 +77,6 @@ def _move(folder: RecordFolder, take: ShelfTake, place: Path, *, binned: str) ->
         place.parent.mkdir(parents=True, exist_ok=True)
         os.rename(source, place)
     except OSError as error:
-        raise ShelfError(f"{take.folder} cannot be moved to {moved.folder} ({error.strerror})") from error
+        raise ShelfError("not-moved-to", path=take.folder, to=moved.folder, reason=error.strerror) from error
     write_json(place / "take.json", moved.facts(), replace=True)
     return moved

@@ -25,7 +25,7 @@ def read_toml(text: str, name: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        raise ShelfError(f"{name} cannot be read: {' '.join(str(error).split())}") from error
+        raise ShelfError("text-unread", name=name, reason=error) from error
 
 
 def parse_toml(text: str, name: str) -> tomlkit.TOMLDocument:
@@ -34,14 +34,14 @@ def parse_toml(text: str, name: str) -> tomlkit.TOMLDocument:
     try:
         return tomlkit.parse(text.removeprefix("\ufeff"))
     except (TOMLKitError, RecursionError, ValueError) as error:
-        raise ShelfError(f"{name} cannot be read: {' '.join(str(error).split())}") from error
+        raise ShelfError("text-unread", name=name, reason=error) from error
 
 
 def _refuse_endless(text: str, name: str) -> None:
     if len(text) > LONGEST_TEXT:
-        raise ShelfError(f"{name} is too long to be read ({len(text)} characters; at most {LONGEST_TEXT})")
+        raise ShelfError("text-too-long", name=name, characters=len(text), most=LONGEST_TEXT)
     if _TOO_DEEP.search(text):
-        raise ShelfError(f"{name} cannot be read: a name in it has too many parts")
+        raise ShelfError("text-too-deep", name=name)
 
 
 def put(table: Any, key: str, value: Any) -> None:

@@ -53,16 +53,14 @@ def bytes_answer(data: bytes, kind: str, facts: Mapping[str, Any] | None = None,
     return Response(data, media_type=kind, headers=headers)
 
 
-def error_answer(status: int, code: str, text: str, facts: Mapping[str, Any] | None = None) -> Response:
-    """An error as the page reads it."""
-    return json_answer({"error": {"code": code, "facts": dict(facts or {}), "text": text}}, status)
-
-
-def answer_to(error: BaseException) -> Response:
-    """The answer that an exception of the service becomes; anything unforeseen tells no inner facts."""
+def answer_to(error: BaseException, status: int = 0) -> Response:
+    """The answer that an exception of the service becomes, with the status of its kind unless another is given; anything
+    unforeseen tells no inner facts."""
     if isinstance(error, SidekeepError):
-        status = next(status for kind, status in _STATUS if isinstance(error, kind))
-        return error_answer(status, error.code, " ".join(str(error).split()), error.facts)
-    if isinstance(error, OSError):
-        return error_answer(500, "disk", f"the disk says: {error.strerror or type(error).__name__}")
-    return error_answer(500, "fault", "something went wrong inside; the window that runs sidekeep shows more")
+        status = status or next(status for kind, status in _STATUS if isinstance(error, kind))
+    elif isinstance(error, OSError):
+        status, error = 500, SidekeepError("disk", reason=error.strerror or type(error).__name__)
+    else:
+        status, error = 500, SidekeepError("fault")
+    told = {"code": error.code, "facts": error.facts, "text": " ".join(str(error).split())}
+    return json_answer({"error": told}, status)

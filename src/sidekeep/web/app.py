@@ -12,9 +12,9 @@ from starlette.responses import Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp
 
-from sidekeep.errors import SidekeepError
+from sidekeep.errors import NotThere, SidekeepError
 from sidekeep.service.house.house import House
-from sidekeep.web.answers import answer_to, error_answer, json_answer
+from sidekeep.web.answers import answer_to, json_answer
 from sidekeep.web.asking import Ask, Endpoint, read_body
 from sidekeep.web.bodies import TooLarge, TooSlow
 from sidekeep.web.door import LET_IN, Door
@@ -39,7 +39,7 @@ def build_app(house: House, door: Door) -> ASGIApp:
 
     async def place(request: Request) -> Response:
         if request.url.path.startswith("/api/"):
-            return error_answer(404, "no-such-address", "there is nothing to ask at this address")
+            return answer_to(NotThere("no-such-address"))
         return page.place(request, request.url.path)
 
     routes = [
@@ -69,9 +69,9 @@ def _answering(house: House, door: Door, endpoint: Endpoint) -> Callable[[Reques
                 endpoint.handler, Ask(house=house, door=door, request=request, body=body)
             )
         except TooLarge as error:
-            return error_answer(413, error.code, str(error))
+            return answer_to(error, 413)
         except TooSlow as error:
-            return error_answer(408, error.code, str(error))
+            return answer_to(error, 408)
         except (SidekeepError, OSError) as error:
             return answer_to(error)
         except Exception as error:

@@ -51,7 +51,7 @@ class Ask:
         for word in allowed:
             if word == given:
                 return word
-        raise ParameterError(f"{name}={given[:40]!r} must be one of {', '.join(map(str, allowed))}")
+        raise ParameterError("not-one-of", name=name, given=given[:40], known=allowed)
 
     def whole(self, name: str, usual: int | None = None) -> int:
         """A whole number of the query."""
@@ -65,14 +65,14 @@ class Ask:
         given = self.request.query_params.get(name)
         if given is None:
             if usual is None:
-                raise ParameterError(f"{name} is missing; give a number")
+                raise ParameterError("number-missing", name=name)
             return usual
         try:
             if len(given) > 40:
                 raise ValueError
             return kind(given)
         except ValueError:
-            raise ParameterError(f"{name}={given[:40]!r} must be a number") from None
+            raise ParameterError("not-a-number", name=name, given=given[:40]) from None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,7 +88,7 @@ class Endpoint:
 async def _take_in(request: Request, house: House) -> str:
     """Write a recording to where it waits; its name there. Nothing of it stays when it does not come whole."""
     if _uploads.locked():
-        raise ShelfError(f"{MOST_UPLOADS} recordings are being sent already; wait for one", code="busy")
+        raise ShelfError("uploads-waiting", most=MOST_UPLOADS)
     async with _uploads:
         name, path, room = await asyncio.to_thread(house.place_for_upload)
         try:
@@ -110,9 +110,9 @@ async def read_body(request: Request, endpoint: Endpoint, house: House) -> Any:
     if isinstance(endpoint.body, int):
         return b"".join([chunk async for chunk in body_chunks(request, endpoint.body)])
     if request.headers.get("content-type", "").partition(";")[0].strip() != "application/json":
-        raise ParameterError("send this as application/json", code="not-json")
+        raise ParameterError("not-json")
     data = b"".join([chunk async for chunk in body_chunks(request, LARGEST_JSON)])
     try:
         return msgspec.json.decode(data, type=endpoint.body)
     except (msgspec.ValidationError, msgspec.DecodeError, UnicodeDecodeError) as error:
-        raise ParameterError(f"this cannot be read: {error}", code="not-readable") from None
+        raise ParameterError("not-readable", reason=error) from None

@@ -136,9 +136,7 @@ def lan_socket(port: int) -> socket.socket:
         except OSError:
             address = "127.0.0.1"
     if not ipaddress.ip_address(address).is_private or _is_loopback(address):
-        raise DeviceError(
-            "this machine is on no local network that a phone could reach it by", code="no-network"
-        )
+        raise DeviceError("no-network")
     for wanted in (port, 0):
         bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         try:
@@ -146,7 +144,7 @@ def lan_socket(port: int) -> socket.socket:
             return bound
         except OSError:
             bound.close()
-    raise DeviceError("no port could be opened on the local network", code="no-network")
+    raise DeviceError("no-port")
 
 
 def _is_loopback(address: str) -> bool:

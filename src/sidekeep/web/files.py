@@ -16,7 +16,8 @@ from pathlib import Path
 from starlette.requests import Request
 from starlette.responses import Response
 
-from sidekeep.web.answers import error_answer
+from sidekeep.errors import NotThere
+from sidekeep.web.answers import answer_to
 
 PAGE = Path(__file__).parent / "page"
 _TYPES = {
@@ -74,7 +75,7 @@ class PageFiles:
         """The file of that name; the page itself for a place."""
         path, stat = self._look_up(name)
         if path is None or stat is None:
-            return error_answer(404, "not-there", "the page has no such file")
+            return answer_to(NotThere("no-such-file"))
         stamp = (stat.st_mtime_ns, stat.st_size)
         kept = self._kept.get(name + place)
         if kept is None or kept[0] != stamp:

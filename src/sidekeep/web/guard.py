@@ -13,7 +13,8 @@ from typing import Any
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from sidekeep.web.answers import error_answer
+from sidekeep.errors import SidekeepError
+from sidekeep.web.answers import answer_to
 
 PAGE_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
@@ -58,31 +59,27 @@ class Guard:
             await self._app(scope, receive, self._dressed(scope, send))
         elif scope["type"] == "websocket":
             await receive()
-            await send({"type": "websocket.close", "code": 4403, "reason": refusal[1]})
+            await send({"type": "websocket.close", "code": 4403, "reason": refusal[1].code})
         else:
-            status, code, text = refusal
-            await error_answer(status, code, text)(scope, receive, self._dressed(scope, send))
+            status, error = refusal
+            await answer_to(error, status)(scope, receive, self._dressed(scope, send))
 
-    def _refusal(self, scope: Scope) -> tuple[int, str, str] | None:
+    def _refusal(self, scope: Scope) -> tuple[int, SidekeepError] | None:
         named = [value for name, value in scope["headers"] if name == b"host"]
         hosts = self._hosts()
         if len(named) != 1 or named[0].decode("latin-1").lower() not in hosts:
-            return 421, "wrong-host", "this server does not go by that name"
+            return 421, SidekeepError("wrong-host")
         origins = [value.decode("latin-1").lower() for name, value in scope["headers"] if name == b"origin"]
         if any(origin not in {f"http://{host}" for host in hosts} for origin in origins):
-            return 403, "wrong-origin", "another page may not ask this server"
+            return 403, SidekeepError("wrong-origin")
         if scope["type"] == "websocket" and not origins:
-            return 403, "wrong-origin", "a websocket must say which page opens it"
+            return 403, SidekeepError("no-origin")
         is_api = scope["path"].startswith("/api/")
         sites = [value for name, value in scope["headers"] if name == b"sec-fetch-site"]
         if is_api and any(site not in (b"same-origin", b"none") for site in sites):
-            return 403, "wrong-origin", "another page may not ask this server"
+            return 403, SidekeepError("wrong-origin")
         if not self._admit(scope):
-            return (
-                401,
-                "not-let-in",
-                "this device was not let in; scan the code on the machine that runs sidekeep",
-            )
+            return 401, SidekeepError("not-let-in")
         return None
 
     def _dressed(self, scope: Scope, send: Send) -> Send:

@@ -33,8 +33,6 @@ _SYSTEMS = ("iPhone", "iPad", "Android", "Windows", "Macintosh", "Linux")
 class WrongSecret(SidekeepError):
     """A secret that is none, was used, or is too old."""
 
-    code = "wrong-secret"
-
 
 @dataclass
 class Guest:
@@ -79,9 +77,7 @@ class Guests:
                 self._wrong += 1
                 if self._wrong >= MOST_WRONG:
                     self._secret_hash = None
-                raise WrongSecret(
-                    "this code was used already or is too old; ask for a new one on the machine itself"
-                )
+                raise WrongSecret("wrong-secret")
             self._secret_hash = None
             token = secrets.token_urlsafe(32)
             guest = Guest(
@@ -109,7 +105,7 @@ class Guests:
         """A device that may no longer ask. Raises ``NotThere``."""
         with self._lock:
             if self._guests.pop(guest_id, None) is None:
-                raise NotThere("no device of that name is let in")
+                raise NotThere("no-guest")
 
     def views(self) -> list[dict[str, Any]]:
         """The devices let in."""

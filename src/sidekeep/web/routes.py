@@ -406,7 +406,7 @@ def throw_out(ask: Ask) -> Any:
 
 def _only_here(ask: Ask) -> None:
     if not ask.door.is_here(ask.request.scope):
-        raise ParameterError("this is done on the machine that runs sidekeep only", code="not-here")
+        raise ParameterError("not-here")
 
 
 ENDPOINTS: list[Endpoint] = [

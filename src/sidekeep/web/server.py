@@ -69,7 +69,7 @@ def listening_socket(host: str, port: int) -> socket.socket:
 def choose_socket(port: int, tell: Callable[[str], None]) -> socket.socket:
     """The loopback socket on the wanted port, or on a free one, said clearly, when that is taken."""
     if not 0 <= port <= 65_535:
-        raise ParameterError(f"port={port} must lie between 0 and 65535")
+        raise ParameterError("port-range", port=port)
     try:
         return listening_socket("127.0.0.1", port)
     except PermissionError:
@@ -79,7 +79,7 @@ def choose_socket(port: int, tell: Callable[[str], None]) -> socket.socket:
     try:
         found = listening_socket("127.0.0.1", 0)
     except OSError as error:
-        raise DeviceError(f"no port could be opened on this machine: {error.strerror}") from error
+        raise DeviceError("no-local-port", reason=error.strerror) from error
     tell(f"{reason}; using {found.getsockname()[1]} instead")
     return found
 

@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from sidekeep.dsp.output.dither import Quantiser, needs_dither, quantise
+from sidekeep.dsp.output.dither import Quantiser
 from sidekeep.errors import ParameterError
+from tests.quantising import quantise
 
 
 def plain_quantise(audio: NDArray[np.float64], bits: int, seed: int, start_frame: int) -> NDArray[np.int64]:
@@ -66,15 +67,6 @@ def test_outside_the_scale_is_held_and_counted() -> None:
         [[32767, -32768], [32767, -32768], [0, 16384]],
     )
     assert step.held_samples == 3
-
-
-def test_when_bits_are_dropped() -> None:
-    same = {"is_float": False, "is_changed": False}
-    assert not needs_dither(source_bits=16, bits=16, **same)
-    assert not needs_dither(source_bits=16, bits=24, **same)
-    assert needs_dither(source_bits=24, bits=16, **same)
-    assert needs_dither(source_bits=24, bits=24, is_float=False, is_changed=True)
-    assert needs_dither(source_bits=32, bits=24, is_float=True, is_changed=False)
 
 
 def test_refusals() -> None:

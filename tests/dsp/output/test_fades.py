@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 
-from sidekeep.dsp.output.fades import FadeShape, cross_fade, edge_gain, fade_gain
+from sidekeep.dsp.output.fades import FadeShape, fade_gain
 from sidekeep.errors import ParameterError
 
 
@@ -35,28 +34,8 @@ def test_blocks_equal_the_whole(start: int, count: int, cut: int) -> None:
     np.testing.assert_array_equal(np.concatenate(parts), fade_gain(start, count, 40))
 
 
-@given(cut=st.integers(0, 100))
-def test_edges_of_a_piece(cut: int) -> None:
-    def gain(start: int, count: int) -> NDArray[np.float64]:
-        return edge_gain(start, count, length_frames=100, fade_in_frames=10, fade_out_frames=30)
-
-    whole = gain(0, 100)
-    parts = [gain(0, cut), gain(cut, 100 - cut)]
-    np.testing.assert_array_equal(np.concatenate(parts), whole)
-    assert whole[0] < 0.01 > whole[-1]
-    assert (whole[10:70] == 1.0).all()
-    np.testing.assert_array_equal(whole[70:], fade_gain(0, 30, 30)[::-1])
-
-
 def test_no_fade_is_one() -> None:
     np.testing.assert_array_equal(fade_gain(-1, 3, 0), [0.0, 1.0, 1.0])
-
-
-def test_cross_fade_of_one_sound_is_that_sound(rng: np.random.Generator) -> None:
-    sound = rng.standard_normal((50, 2))
-    np.testing.assert_allclose(cross_fade(sound, sound), sound)
-    with pytest.raises(ParameterError, match="must be alike"):
-        cross_fade(sound, sound[1:])
 
 
 def test_refusals() -> None:

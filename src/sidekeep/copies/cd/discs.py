@@ -11,16 +11,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sidekeep.copies.kinds.table import CD_RATE_HZ
-from sidekeep.copies.plan.cutting import CD_FRAME, SideAudio, side_cuts
-from sidekeep.copies.plan.tagging import TrackFacts
-from sidekeep.copies.run.levels import Piece
-from sidekeep.errors import ParameterError
+from sidekeep.copies.tracks.cutting import CD_FRAME, SideAudio, side_cuts
+from sidekeep.copies.tracks.levels import Piece
+from sidekeep.copies.tracks.tagging import TrackFacts
 from sidekeep.model.finding import Fact, Finding, Severity
 
 FRAMES_PER_S = 75
 MAXIMUM_TRACKS = 99
 MINIMUM_TRACK_FRAMES = 4 * FRAMES_PER_S
-FIRST_PAUSE_FRAMES = 2 * FRAMES_PER_S
 SHORT_DISC_FRAMES = 74 * 60 * FRAMES_PER_S
 LONG_DISC_FRAMES = 359_100
 """79.8 minutes: what a disc sold as 80 minutes is sure to take, first pause and lead-out aside."""
@@ -39,17 +37,6 @@ def address_text(frames: int) -> str:
     seconds, part = divmod(frames, FRAMES_PER_S)
     minutes, seconds = divmod(seconds, 60)
     return f"{minutes:02d}:{seconds:02d}:{part:02d}"
-
-
-def address_frames(text: str) -> int:
-    """``mm:ss:ff`` as CD frames."""
-    parts = text.split(":")
-    if len(parts) != 3 or not all(part.isdigit() and part.isascii() for part in parts):
-        raise ParameterError(f"CD address {text!r} must look like 02:30:74")
-    minutes, seconds, part = (int(each) for each in parts)
-    if seconds > 59 or part >= FRAMES_PER_S:
-        raise ParameterError(f"CD address {text!r} must have seconds below 60 and frames below 75")
-    return (minutes * 60 + seconds) * FRAMES_PER_S + part
 
 
 def piece_frames(sides: Sequence[SideAudio]) -> dict[Piece, int]:

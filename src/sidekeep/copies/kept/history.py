@@ -11,14 +11,16 @@ import json
 import os
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sidekeep.copies.run.levels import RecordLevels, SoundLevel
+import msgspec
+
+from sidekeep.copies.tracks.levels import RecordLevels, SoundLevel
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import write_json
-from sidekeep.files.bounded import LIST_BYTES, decode_json, read_bounded, read_json_bounded
+from sidekeep.files.bounded import LIST_BYTES, decode_json, kept_json, read_bounded
 
 HISTORY_NAME = "history.json"
 MAKING_FOLDER = ".making"
@@ -55,15 +57,55 @@ class History:
     levels: dict[str, RecordLevels] = field(default_factory=dict)
     facts: Mapping[str, Any] = field(default_factory=dict)
 
-    def to_json(self, made_by: str) -> dict[str, Any]:
+    def to_json(self, made_by: str) -> Any:
         """Plain values, in a fixed order."""
-        return {
-            "schema": SCHEMA,
-            "made_by": made_by,
-            "facts": dict(self.facts),
-            "levels": {key: _levels_to_json(levels) for key, levels in sorted(self.levels.items())},
-            "files": [asdict(self.files[path]) for path in sorted(self.files)],
-        }
+        return msgspec.to_builtins(
+            _HistoryFile(
+                schema=SCHEMA,
+                made_by=made_by,
+                facts=dict(self.facts),
+                levels={key: _LevelsFile.of(levels) for key, levels in sorted(self.levels.items())},
+                files=[self.files[path] for path in sorted(self.files)],
+            )
+        )
+
+
+class _LevelsFile(msgspec.Struct):
+    """Levels as they stand in a file: JSON has no keys of two numbers."""
+
+    record: SoundLevel
+    tracks: list[tuple[int, int, SoundLevel]]
+    sides: list[tuple[int, SoundLevel]] | None = None
+
+    @classmethod
+    def of(cls, levels: RecordLevels) -> _LevelsFile:
+        return cls(
+            record=levels.record,
+            sides=[(side, levels.sides[side]) for side in sorted(levels.sides)],
+            tracks=[(*piece, levels.tracks[piece]) for piece in sorted(levels.tracks)],
+        )
+
+    def levels(self) -> RecordLevels | None:
+        """None for those of an earlier version, which had none of the sides: they are measured again."""
+        if self.sides is None:
+            return None
+        return RecordLevels(
+            record=self.record,
+            sides=dict(self.sides),
+            tracks={(side, track): level for side, track, level in self.tracks},
+        )
+
+
+def _known(kept: Mapping[str, _LevelsFile]) -> dict[str, RecordLevels]:
+    return {key: levels for key, each in kept.items() if (levels := each.levels()) is not None}
+
+
+class _HistoryFile(msgspec.Struct, kw_only=True):
+    schema: int = SCHEMA
+    made_by: str = ""
+    facts: dict[str, Any] = {}
+    levels: dict[str, _LevelsFile]
+    files: list[FileEntry]
 
 
 def read_history(folder: Path) -> History:
@@ -74,27 +116,23 @@ def read_history(folder: Path) -> History:
     path = folder / HISTORY_NAME
     if not path.exists():
         return History()
-    text = read_bounded(path, "the history", most_bytes=LIST_BYTES, error=CopyError)
+    text = read_bounded(path, "history", most_bytes=LIST_BYTES, error=CopyError)
     try:
-        value: Any = decode_json(text)
-        files = {entry["path"]: _entry(entry) for entry in value["files"]}
-        # Levels without those of the sides are of an earlier version, and measured again.
-        levels = {key: _levels_from_json(each) for key, each in value["levels"].items() if "sides" in each}
-        return History(files=files, levels=levels, facts=value.get("facts", {}))
-    except (ValueError, KeyError, TypeError, AttributeError) as problem:
-        reason = f"{problem} is missing" if isinstance(problem, KeyError) else problem
-        raise CopyError(
-            f"{path} is damaged ({reason}); move the folder {folder.name} away, and make the copies again"
-        ) from None
+        kept: _HistoryFile = decode_json(text, _HistoryFile)
+        for entry in kept.files:
+            _refuse_outside(entry.path)
+    except ValueError as problem:
+        raise CopyError("history-damaged", path=path, reason=problem, folder=folder.name) from None
+    return History(
+        files={entry.path: entry for entry in kept.files}, levels=_known(kept.levels), facts=kept.facts
+    )
 
 
-def _entry(value: Mapping[str, Any]) -> FileEntry:
-    """One entry. A path that leaves the folder is no entry of ours: what it names would be read and removed."""
-    path = value["path"]
+def _refuse_outside(path: str) -> None:
+    """A path that leaves the folder is no entry of ours: what it names would be read and removed."""
     parts = re.split(r"[/\\]", path)
     if not path or ".." in parts or "" in parts or "\0" in path or ":" in parts[0] or os.path.isabs(path):
         raise ValueError(f"it names {path!r}, which is outside its folder")
-    return FileEntry(**{**value, "sides": tuple(value.get("sides", ()))})
 
 
 def write_history(folder: Path, history: History, made_by: str) -> None:
@@ -103,7 +141,7 @@ def write_history(folder: Path, history: History, made_by: str) -> None:
     path = folder / HISTORY_NAME
     text = json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
     try:
-        if read_bounded(path, "the history", most_bytes=LIST_BYTES, error=CopyError) == text.encode():
+        if read_bounded(path, "history", most_bytes=LIST_BYTES, error=CopyError) == text.encode():
             return
     except CopyError:
         pass
@@ -127,36 +165,18 @@ class Journal:
         self.staged: dict[str, Staged] = {}
         self.spilled: dict[str, int] = {}
         self.levels: dict[str, RecordLevels] = {}
-        try:
-            value: Any = read_json_bounded(self._path, "the journal", most_bytes=LIST_BYTES, error=CopyError)
-            self.staged = {key: Staged(**each) for key, each in value["staged"].items()}
-            self.spilled = {key: int(size) for key, size in value["spilled"].items()}
-            self.levels = {key: _levels_from_json(each) for key, each in value["levels"].items()}
-        except (CopyError, ValueError, KeyError, TypeError):
-            # No journal, or a torn one: everything in the folder is made again.
-            self.staged, self.spilled, self.levels = {}, {}, {}
+        kept: _JournalFile | None = kept_json(self._path, _JournalFile, most_bytes=LIST_BYTES)
+        if kept is not None:  # without one, or with a torn one, everything in the folder is made again
+            self.staged, self.spilled, self.levels = kept.staged, kept.spilled, _known(kept.levels)
 
     def save(self) -> None:
         """Bring it to the disk."""
-        value = {
-            "staged": {key: asdict(each) for key, each in self.staged.items()},
-            "spilled": self.spilled,
-            "levels": {key: _levels_to_json(levels) for key, levels in self.levels.items()},
-        }
-        write_json(self._path, value, replace=True)
+        levels = {key: _LevelsFile.of(levels) for key, levels in self.levels.items()}
+        kept = _JournalFile(staged=self.staged, spilled=self.spilled, levels=levels)
+        write_json(self._path, msgspec.to_builtins(kept), replace=True)
 
 
-def _levels_to_json(levels: RecordLevels) -> dict[str, Any]:
-    return {
-        "record": asdict(levels.record),
-        "sides": [[side, asdict(levels.sides[side])] for side in sorted(levels.sides)],
-        "tracks": [[*piece, asdict(levels.tracks[piece])] for piece in sorted(levels.tracks)],
-    }
-
-
-def _levels_from_json(value: Mapping[str, Any]) -> RecordLevels:
-    return RecordLevels(
-        record=SoundLevel(**value["record"]),
-        sides={side: SoundLevel(**level) for side, level in value["sides"]},
-        tracks={(side, track): SoundLevel(**level) for side, track, level in value["tracks"]},
-    )
+class _JournalFile(msgspec.Struct):
+    staged: dict[str, Staged]
+    spilled: dict[str, int]
+    levels: dict[str, _LevelsFile]

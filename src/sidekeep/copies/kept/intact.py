@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from sidekeep.copies.kept.bag import read_bag_manifest
 from sidekeep.copies.kept.manifest import parse_manifest, read_list
-from sidekeep.copies.master.bag import read_bag_manifest
 from sidekeep.errors import AudioFileError, ChecksumError, CopyError
 from sidekeep.files.bounded import kept_json
 from sidekeep.files.checksum import file_sha256
@@ -64,9 +64,7 @@ def reading_whole(
     except OSError as error:
         if error.filename is None or Path(error.filename) not in paths:
             raise
-        raise AudioFileError(
-            f"{error.filename} cannot be read to its end ({error.strerror}); check its disk, or restore it from a backup"
-        ) from error
+        raise AudioFileError("recording-unread", path=error.filename, reason=error.strerror) from error
     for path, should, found in zip(paths, wanted, reading.sha256, strict=True):
         if should is not None and found != should:
             raise not_what_it_was(path, should)
@@ -74,25 +72,17 @@ def reading_whole(
 
 def still_moving(path: Path) -> ChecksumError:
     """The file was replaced, or something still writes to it."""
-    return ChecksumError(
-        f"{path} changed while it was being read (replaced, or something still records into it); nothing was "
-        "made from it: run again when it is at rest"
-    )
+    return ChecksumError("recording-changed", path=path)
 
 
 def not_what_it_was(path: Path, sha256: str) -> ChecksumError:
     """The file differs from its checksum; tells where the right one may still be."""
     found = find_in_bags(path, sha256)
     if found is None:
-        left = "Restore it from a backup"
-    elif found[1]:
-        left = f"{found[0]} still holds it as it was: verify that bag and copy the file back"
-    else:
-        left = f"{found[0]} still holds its sound: verify that bag and bring the file in with adopt"
-    return ChecksumError(
-        f"{path} is not what it was: its checksum does not match, so a byte has changed or another file took its "
-        f"place; nothing was made from it. {left}"
-    )
+        return ChecksumError("recording-differs", path=path)
+    bag, is_same_file = found
+    code = "recording-differs-kept" if is_same_file else "recording-differs-sound-kept"
+    return ChecksumError(code, path=path, bag=bag)
 
 
 def find_in_bags(path: Path, sha256: str) -> tuple[Path, bool] | None:

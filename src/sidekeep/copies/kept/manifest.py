@@ -34,13 +34,10 @@ def parse_manifest(text: str, name: str = MANIFEST_NAME) -> dict[str, str]:
             continue
         found = _LINE.fullmatch(line.strip("\r\n"))
         if not found:
-            raise CopyError(
-                f"{name} line {number} is not a checksum and a path; the manifest is damaged: "
-                "restore it from a backup, or make the copies again"
-            )
+            raise CopyError("manifest-line", name=name, line_number=number)
         path = found[2]
         if path.startswith("/") or os.path.isabs(path) or ".." in re.split(r"[/\\]", path):
-            raise CopyError(f"{name} line {number} names {path!r} outside its folder; do not trust it")
+            raise CopyError("manifest-path", name=name, line_number=number, path=path)
         sums[path] = found[1].lower()
     return sums
 
@@ -55,7 +52,7 @@ def read_manifest(folder: Path) -> dict[str, str]:
 
 def read_list(path: Path) -> str:
     """The text of a list of checksums. Raises ``CopyError``."""
-    return read_text_bounded(path, "the list of checksums", most_bytes=LIST_BYTES, error=CopyError)
+    return read_text_bounded(path, "list-of-checksums", most_bytes=LIST_BYTES, error=CopyError)
 
 
 def write_manifest(folder: Path, sums: Mapping[str, str]) -> Path:

@@ -77,7 +77,7 @@ def _read(path: Path) -> dict[str, str]:
         path.unlink()
         return {}
     done: dict[str, str] = {}
-    noted = read_bounded(path, "the note", most_bytes=LIST_BYTES, error=CopyError)
+    noted = read_bounded(path, "note", most_bytes=LIST_BYTES, error=CopyError)
     for line in noted.decode("utf-8", "replace").splitlines():
         parts = line.split(" ", 4)
         if len(parts) == 5:

@@ -33,9 +33,7 @@ def payload_sha256(path: Path) -> str:
                 if packet.size:
                     digest.update(bytes(packet))
     except (av.error.FFmpegError, IndexError) as problem:
-        raise CopyError(
-            f"{path.name} cannot be read back ({problem}); the cause is not known: check the disk, then try again"
-        ) from None
+        raise CopyError("copy-unreadable", name=path.name, reason=problem) from None
     return digest.hexdigest()
 
 

@@ -15,11 +15,11 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from sidekeep.copies.kept.bag import DECLARATION, read_bag_info, read_bag_manifest
 from sidekeep.copies.kept.history import HISTORY_NAME, MAKING_FOLDER, read_history
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_list, read_manifest
 from sidekeep.copies.kept.pass_note import PassNote
 from sidekeep.copies.kept.payload import flac_md5_matches, has_md5
-from sidekeep.copies.master.bag import DECLARATION, read_bag_info, read_bag_manifest
 from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.bounded import read_text_bounded
 from sidekeep.files.checksum import CHUNK_BYTES, file_digest
@@ -75,12 +75,12 @@ def verify_folder(
     """
     folder = Path(folder)
     if not folder.exists():
-        raise CopyError(f"there is no folder {folder}; check the name, and that its disk is connected")
+        raise CopyError("no-folder", folder=folder)
     if not folder.is_dir():
-        raise CopyError(f"{folder} is not a folder; give a record's folder, a bag or one above them")
+        raise CopyError("not-a-folder", folder=folder)
     roots = list(_roots(folder))
     if not roots:
-        raise CopyError(f"{folder} holds no {MANIFEST_NAME} and no bag, so there is nothing to verify by")
+        raise CopyError("nothing-to-verify-by", folder=folder, manifest=MANIFEST_NAME)
     check = _Pass(folder, threads or os.cpu_count() or 2, resume_path, decode_flac)
     try:
         for index, root in enumerate(roots):
@@ -280,7 +280,7 @@ class _Pass:
         """Complete and valid, as RFC 8493 section 3 has it."""
         name = self._name(bag) or bag.name
         try:
-            declared = read_text_bounded(bag / "bagit.txt", "the bag's declaration", error=CopyError)
+            declared = read_text_bounded(bag / "bagit.txt", "bag-declaration", error=CopyError)
         except CopyError:
             declared = ""
         if declared.replace("\r\n", "\n").strip() != DECLARATION.strip():

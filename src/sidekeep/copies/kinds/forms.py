@@ -47,16 +47,14 @@ def _read(wish: str) -> tuple[str, Form]:
     name, equals, rest = (part.strip() for part in wish.partition("="))
     words = [word.strip().lower() for word in rest.split(",")]
     if not equals or not all(words):
-        raise ParameterError(
-            f"form {wish!r} must be a kind, an equals sign and its form, such as lossless=16 or portable=good"
-        )
+        raise ParameterError("form-unreadable", form=wish)
     kind = KINDS.get(name)
     if kind is None:
-        raise ParameterError(f"no kind of copies is called {name!r}; allowed: {', '.join(KINDS)}")
+        raise ParameterError("form-of-no-kind", kind=name, known=KINDS)
     if kind.is_lossy:
         return name, Form(kbit_per_s=_kbit_per_s(kind, words))
     if kind.scope in ("cd", "master"):
-        raise ParameterError(f"{name} has one form only; leave out {wish!r}")
+        raise ParameterError("form-of-fixed-kind", kind=name, form=wish)
     return name, _exact(kind, words)
 
 
@@ -68,9 +66,7 @@ def _kbit_per_s(kind: Kind, words: list[str]) -> int:
     if len(words) == 1 and word.isascii() and word.isdigit() and int(word) in allowed:
         return int(word)
     numbers = f"{allowed[0]} to {allowed[-1]}" if len(allowed) > 20 else ", ".join(map(str, allowed))
-    raise ParameterError(
-        f"bit rate {', '.join(words)!r} of {kind.name} must be small, good, best or kbit/s: {numbers}"
-    )
+    raise ParameterError("bit-rate-word", given=", ".join(words), kind=kind.name, numbers=numbers)
 
 
 def _exact(kind: Kind, words: list[str]) -> Form:
@@ -82,7 +78,5 @@ def _exact(kind: Kind, words: list[str]) -> Form:
         elif 8_000 <= number <= 384_000:
             rate_hz = number
         else:
-            raise ParameterError(
-                f"{word!r} of {kind.name} must be 16 or 24 (bits), or a rate between 8000 and 384000 Hz"
-            )
+            raise ParameterError("form-word", given=word, kind=kind.name)
     return Form(bits=bits, rate_hz=rate_hz)

@@ -245,9 +245,7 @@ def parse_kinds(text: str | Sequence[str]) -> tuple[str, ...]:
         asked = (asked - {"all"}) | set(KINDS)
     unknown = sorted(asked - set(KINDS))
     if unknown:
-        raise ParameterError(
-            f"no kind of copies is called {unknown[0]!r}; allowed: {', '.join(KINDS)} or all"
-        )
+        raise ParameterError("kind-unknown", kind=unknown[0], known=KINDS)
     if not asked:
-        raise ParameterError(f"no kind of copies was given; allowed: {', '.join(KINDS)} or all")
+        raise ParameterError("no-kind-of-copies", known=KINDS)
     return tuple(name for name in KINDS if name in asked)

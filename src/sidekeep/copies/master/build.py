@@ -16,10 +16,10 @@ from dataclasses import dataclass, field
 from dataclasses import replace as changed
 from pathlib import Path
 
+from sidekeep.copies.kept.bag import make_bag, read_bag_info, read_bag_manifest
 from sidekeep.copies.kept.intact import RECORDINGS_NAME, not_what_it_was, reading_whole
 from sidekeep.copies.kept.manifest import manifest_text, read_list
-from sidekeep.copies.master.bag import make_bag, read_bag_info, read_bag_manifest
-from sidekeep.copies.plan.naming import safe_name, unique_name
+from sidekeep.copies.tracks.naming import safe_name, unique_name
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.atomic import copy_error, flush_file, flush_folder, forget_parts, part_path
 from sidekeep.files.bext import Bext
@@ -63,7 +63,7 @@ class MasterPlan:
 
     def __post_init__(self) -> None:
         if not self.takes:
-            raise ParameterError("a master needs at least one take")
+            raise ParameterError("master-without-take")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,10 +91,7 @@ def look_at_master(plan: MasterPlan, folder: Path, *, replace: bool) -> MasterSt
         if all((folder / path).is_file() for path in sums):
             return MasterState(key=key, sums=sums)
     if not replace:
-        raise CopyError(
-            f"{folder} is there already and holds another master; nothing is overwritten unasked",
-            code="exists",
-        )
+        raise CopyError("master-exists", folder=folder)
     return MasterState(key=key, sums=None)
 
 
@@ -253,9 +250,7 @@ def _copied(source: Path, target: Path, sha256: str) -> str:
     if copy_sha256(source, target) != sha256:
         raise not_what_it_was(source, sha256)
     if file_sha256(target) != sha256:
-        raise CopyError(
-            f"{target} does not read back as it was written; the cause is not known: check the disk, then try again"
-        )
+        raise CopyError("master-reads-back-differently", path=target)
     return sha256
 
 

@@ -12,11 +12,13 @@ from sidekeep.copies.keys import CODEC_VERSIONS, COPIES_VERSION, TAGS_VERSION, k
 from sidekeep.copies.kinds.forms import Form, read_forms
 from sidekeep.copies.kinds.table import KINDS, Kind, parse_kinds
 from sidekeep.copies.master.build import MasterPlan
-from sidekeep.copies.plan.codes import check_barcode
-from sidekeep.copies.plan.cutting import SideAudio, side_cuts
-from sidekeep.copies.plan.naming import NamingRules, folder_name, safe_name, track_path
 from sidekeep.copies.plan.planned import LOSSY_CEILING_DBTP, CopyPlan, PlannedFile
-from sidekeep.copies.plan.tagging import (
+from sidekeep.copies.sheets.cue import CueTrack
+from sidekeep.copies.tracks.codes import check_barcode
+from sidekeep.copies.tracks.cutting import SideAudio, side_cuts
+from sidekeep.copies.tracks.levels import Piece, RecordLevels
+from sidekeep.copies.tracks.naming import NamingRules, folder_name, safe_name, track_path
+from sidekeep.copies.tracks.tagging import (
     TrackFacts,
     TransferFacts,
     disc_of_side,
@@ -25,8 +27,6 @@ from sidekeep.copies.plan.tagging import (
     track_facts,
     with_isrcs,
 )
-from sidekeep.copies.run.levels import Piece, RecordLevels
-from sidekeep.copies.sheets.cue import CueTrack
 from sidekeep.errors import ParameterError
 from sidekeep.files.checksum import bytes_sha256
 from sidekeep.files.pictures import Picture
@@ -73,16 +73,16 @@ def plan_copies(
     facts = facts or TransferFacts()
     names = parse_kinds(kinds)
     if not sides:
-        raise ParameterError("no side was given; copies need at least one")
+        raise ParameterError("copies-of-no-side")
     letters = [side.side for side in sides]
     if len(set(letters)) != len(letters):
-        raise ParameterError(f"sides {', '.join(letters)} must have different names")
+        raise ParameterError("sides-alike", sides=letters)
     if not -12.0 <= lossy_ceiling_dbtp <= 0.0:
-        raise ParameterError(f"lossy_ceiling_dbtp={lossy_ceiling_dbtp:g} must lie between -12 and 0")
+        raise ParameterError("lossy-ceiling", lossy_ceiling_dbtp=lossy_ceiling_dbtp)
     settings = settings or CopySettings()
     forms = read_forms(settings.forms)
     if "master" in names and master is None:
-        raise ParameterError("a master needs the takes it is made of; none were given")
+        raise ParameterError("master-of-no-take")
     facts = replace(
         facts,
         barcode=check_barcode(facts.barcode or record.barcode),

@@ -12,10 +12,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from sidekeep.copies.master.build import MasterPlan
-from sidekeep.copies.plan.cutting import SideAudio
-from sidekeep.copies.plan.tagging import TransferFacts
-from sidekeep.copies.run.levels import Piece, RecordLevels
 from sidekeep.copies.sheets.cue import CueTrack
+from sidekeep.copies.tracks.cutting import SideAudio
+from sidekeep.copies.tracks.levels import Piece, RecordLevels
+from sidekeep.copies.tracks.tagging import TransferFacts
 from sidekeep.files.pictures import Picture
 from sidekeep.files.tags import TagSet
 from sidekeep.model.finding import Finding

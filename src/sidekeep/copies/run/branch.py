@@ -16,10 +16,10 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.copies.plan.cutting import SideAudio, SideCutter, side_cuts
 from sidekeep.copies.plan.planned import PlannedFile
-from sidekeep.copies.run.levels import Piece
 from sidekeep.copies.run.spill import SpillWriter
+from sidekeep.copies.tracks.cutting import SideAudio, SideCutter, side_cuts
+from sidekeep.copies.tracks.levels import Piece
 from sidekeep.dsp.output.dither import Quantiser
 from sidekeep.errors import Cancelled
 from sidekeep.files.sink import FileSink
@@ -58,7 +58,7 @@ class Worker(Generic[Item]):
                 return
             except queue.Full:
                 if self._stop.is_set() and item is not None:
-                    raise Cancelled("the copies were stopped") from None
+                    raise Cancelled("copies-stopped") from None
 
     def _run(self) -> None:
         while (item := self._queue.get()) is not None:

@@ -21,13 +21,13 @@ from sidekeep.copies.kept.manifest import read_manifest, write_manifest
 from sidekeep.copies.kept.payload import payload_sha256
 from sidekeep.copies.kinds.table import KINDS
 from sidekeep.copies.master.build import name_master
-from sidekeep.copies.plan.naming import clash_key
 from sidekeep.copies.plan.planned import CopyPlan, PlannedFile
-from sidekeep.copies.run.levels import RecordLevels, SoundLevel, replay_gain
 from sidekeep.copies.run.making import Making
 from sidekeep.copies.run.successors import MASTER_FOLDER, may_remove, stale_files, sum_of
 from sidekeep.copies.sheets.chapters import write_m4a_chapters, write_matroska
 from sidekeep.copies.sheets.cue import write_cuesheet_block
+from sidekeep.copies.tracks.levels import RecordLevels, SoundLevel, replay_gain
+from sidekeep.copies.tracks.naming import clash_key
 from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.atomic import copy_error, give_name, write_bytes
 from sidekeep.files.checksum import bytes_sha256, file_sha256
@@ -117,7 +117,7 @@ class Finisher:
     def _dress(self, planned: PlannedFile) -> FileEntry:
         """Cue sheet, chapters and tags into one staged file; its sound must stay what was checked."""
         if self.stop.is_set():
-            raise Cancelled("the copies were stopped")
+            raise Cancelled("copies-stopped")
         staged = self._staged(planned)
         path = self.making.path(planned)
         if len(planned.pieces) > 1 and planned.suffix == ".flac":
@@ -132,9 +132,7 @@ class Finisher:
         else:
             write_tags(path, planned.suffix, tags, pictures, id3_version=self.plan.id3_version)
         if payload_sha256(path) != staged.payload_sha256:
-            raise CopyError(
-                f"{planned.path}: writing tags changed the sound; the cause is not known: check the disk, then try again"
-            )
+            raise CopyError("tags-changed-sound", path=planned.path)
         return FileEntry(
             path=planned.path,
             kind=planned.kind,
@@ -154,7 +152,7 @@ class Finisher:
     def _staged(self, planned: PlannedFile) -> Staged:
         staged = self.making.staged(planned)
         if staged is None:
-            raise CopyError(f"{planned.path}: its sound did not come whole; was every needed side fed?")
+            raise CopyError("copy-not-whole", path=planned.path)
         return staged
 
     def _with_gains(self, planned: PlannedFile, lowered_db: float, peak_dbtp: float | None) -> TagSet:

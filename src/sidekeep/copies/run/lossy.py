@@ -72,7 +72,7 @@ def encode_lossy(
     try:
         for block in read_spills(spills, planned.channels):
             if stop.is_set():
-                raise Cancelled("the copies were stopped")
+                raise Cancelled("copies-stopped")
             sink.write(block if ear.gain == 1.0 else block * ear.gain)
         sink.close()
     except BaseException:
@@ -80,8 +80,10 @@ def encode_lossy(
         raise
     if sink.written.frames != planned.length_frames:
         raise CopyError(
-            f"{planned.path}: {sink.written.frames} frames came, {planned.length_frames} were due; "
-            "the cause is not known: try again"
+            "copy-frames",
+            path=planned.path,
+            came_frames=sink.written.frames,
+            due_frames=planned.length_frames,
         )
     return Encoded(lowered_db=lowered_db, true_peak_dbtp=ear.true_peak_dbtp())
 
@@ -143,8 +145,9 @@ class _Ear:
             correlation = both / math.sqrt(max(source * decoded, 1e-300))
             if correlation < LEAST_CORRELATION:
                 raise CopyError(
-                    f"{self._planned.path} decodes to something else than went in (correlation "
-                    f"{correlation:.2f}, at least {LEAST_CORRELATION} is needed); "
-                    "the cause is not known: check the disk, then try again"
+                    "copy-decodes-differently",
+                    path=self._planned.path,
+                    correlation=correlation,
+                    least=LEAST_CORRELATION,
                 )
         return gain_to_db(self._meter.peak)

@@ -14,9 +14,9 @@ from pathlib import Path
 from sidekeep.copies.kept.history import MAKING_FOLDER, FileEntry, Journal, Staged
 from sidekeep.copies.kept.payload import payload_sha256
 from sidekeep.copies.keys import key_of
-from sidekeep.copies.plan.cutting import SideAudio
 from sidekeep.copies.plan.planned import PlannedFile
-from sidekeep.copies.run.levels import Piece, RecordLevels
+from sidekeep.copies.tracks.cutting import SideAudio
+from sidekeep.copies.tracks.levels import Piece, RecordLevels
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import copy_error, forget_parts
 
@@ -116,7 +116,7 @@ class Making:
         shutil.copyfile(self.record_folder / entry.path, path)
         payload = payload_sha256(path)
         if payload != entry.payload_sha256:
-            raise CopyError(f"{entry.path} was changed since it was made; move it away, and it is made anew")
+            raise CopyError("kept-copy-differs", path=entry.path)
         self.note_staged(
             planned, payload=payload, lowered_db=entry.lowered_db, true_peak_dbtp=entry.true_peak_dbtp
         )

@@ -69,9 +69,7 @@ def raise_first(failures: Sequence[BaseException], folder: Path) -> None:
         raise copy_error(first, folder) from first
     if isinstance(first, SidekeepError) or not isinstance(first, Exception):
         raise first
-    raise CopyError(
-        f"the copies could not be written: {type(first).__name__}: {first}; this is a fault of sidekeep, and --debug shows where"
-    ) from first
+    raise CopyError("copies-failed", type=type(first).__name__, reason=first) from first
 
 
 def rising(progress: Progress) -> Progress:

@@ -31,7 +31,6 @@ from sidekeep.copies.plan.planned import CopyPlan, PlannedFile
 from sidekeep.copies.run.branch import Branch, ExactWriter, Worker
 from sidekeep.copies.run.exact import ExactFiles
 from sidekeep.copies.run.finish import Finisher, WrittenFile
-from sidekeep.copies.run.levels import LevelTracker, Piece, RecordLevels
 from sidekeep.copies.run.lossy import encode_lossy, needed_lowering_db
 from sidekeep.copies.run.making import Making
 from sidekeep.copies.run.notes import clipped_finding, kept_findings, lowered_finding, raise_first, rising
@@ -43,6 +42,7 @@ from sidekeep.copies.run.successors import (
     settle_folder,
     with_other_sides,
 )
+from sidekeep.copies.tracks.levels import LevelTracker, Piece, RecordLevels
 from sidekeep.errors import Cancelled, ChecksumError, CopyError, ParameterError
 from sidekeep.files.atomic import copy_error
 from sidekeep.flow.progress import Progress, no_progress
@@ -89,7 +89,7 @@ class CopyRun:
         Raises ``CopyError`` when files that are not ours, or were changed, stand in the way.
         """
         if self._state != "new":
-            raise CopyError("this run has begun already; make a new one")
+            raise CopyError("run-begun")
         guard_outputs(self.plan)
         self._state = "open"
         self.findings += settle_folder(self.plan)
@@ -112,11 +112,6 @@ class CopyRun:
         """Whether frames of this side must be fed; sides that need not may be left out."""
         return self._index_of[side] in self._needed_sides
 
-    @property
-    def needs_audio(self) -> bool:
-        """Whether anything must be fed at all."""
-        return bool(self._needed_sides)
-
     def feed(
         self, side: str, track_index: int, block: NDArray[np.float64], *, is_given_away: bool = False
     ) -> None:
@@ -127,13 +122,13 @@ class CopyRun:
         """
         index = self._index_of.get(side)
         if self._state != "open" or index is None:
-            raise ParameterError(f"side {side!r} is not of this run, or the run is over")
+            raise ParameterError("side-not-of-run", side=side)
         self._raise_failure()
         if index not in self._needed_sides or not len(block):
             return
         audio = self.plan.sides[index]
         if block.ndim != 2 or block.shape[1] != audio.channels:
-            raise ParameterError(f"a block of shape {block.shape} must have {audio.channels} columns")
+            raise ParameterError("block-columns", shape=block.shape, channels=audio.channels)
         own = np.array(block, dtype=np.float64, order="C", copy=None if is_given_away else True)
         try:
             for branch, worker in self._branches.values():
@@ -365,7 +360,7 @@ class CopyRun:
             self._tracking.join()
         self._raise_failure()
         if self._state != "open":
-            raise CopyError("the run is over; make a new one")
+            raise CopyError("run-over")
 
     def _take_levels(self) -> None:
         if self._tracker is None:
@@ -373,9 +368,7 @@ class CopyRun:
         for index, side in enumerate(self.plan.sides):
             for track, (start, stop) in enumerate(side.spans):
                 if self._tracker.frames.get((index, track), 0) != stop - start:
-                    raise CopyError(
-                        f"track {track + 1} of side {side.side} did not come whole; was every needed side fed?"
-                    )
+                    raise CopyError("side-track-not-whole", track=track + 1, side=side.side)
         self.levels = self._tracker.result()
         self._making.note_levels(self.plan.record_key, self.levels)
 
@@ -393,7 +386,7 @@ class CopyRun:
                 progress(low + (high - low) * done / len(jobs), "encoding and reading back")
         missing = [planned.path for planned in self.plan.files if self._state_of(planned) is None]
         if missing:
-            raise CopyError(f"{missing[0]}: its sound did not come whole; was every needed side fed?")
+            raise CopyError("copy-not-whole", path=missing[0])
 
     def _lower_lossy(self, progress: Progress) -> None:
         """Make a lossy kind again, lower, while any of its decoded files passes the ceiling."""
@@ -426,10 +419,7 @@ class CopyRun:
             if state.lowered_db == lowered_db:
                 continue
             if not self._making.has_spills(planned):
-                raise CopyError(
-                    f"{planned.path} is not as loud as the other {planned.kind} copies must be now; "
-                    f"remove the {planned.kind} folder and run again"
-                )
+                raise CopyError("copy-level-differs", path=planned.path, kind=planned.kind)
             self._kept.pop(planned.path, None)
             self._taken_over.discard(planned.path)
             self._submit(self._encode, planned, lowered_db)

@@ -23,10 +23,10 @@ from sidekeep.copies.kept.history import (
 )
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, add_to_manifest, read_manifest
 from sidekeep.copies.kinds.table import KINDS
-from sidekeep.copies.plan.naming import clash_key
 from sidekeep.copies.plan.planned import CopyPlan, PlannedFile
 from sidekeep.copies.run.notes import moved_finding
 from sidekeep.copies.sheets.playlist import PlaylistEntry, playlist_text
+from sidekeep.copies.tracks.naming import clash_key
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import already_there, copy_error, flush_folder, write_bytes
 from sidekeep.files.checksum import bytes_sha256, file_sha256
@@ -44,9 +44,7 @@ def guard_outputs(plan: CopyPlan) -> None:
     guard = Guard(plan.inputs)
     guard.check(folder, *(folder / name for name in names), folder / MAKING_FOLDER / "journal.json")
     if plan.master is not None and (folder / MASTER_FOLDER).is_symlink():
-        raise CopyError(
-            f"{folder / MASTER_FOLDER} is a link to another place; remove the link to make a master here"
-        )
+        raise CopyError("master-is-link", path=folder / MASTER_FOLDER)
 
 
 def settle_folder(plan: CopyPlan) -> list[Finding]:
@@ -117,13 +115,7 @@ def check_folder(plan: CopyPlan, history: History, pool: ThreadPoolExecutor) -> 
     if not is_own_report(plan.folder, history):
         blocking.append(REPORT_NAME)
     if blocking and not plan.replace:
-        count = len(blocking)
-        what = "1 file is there already" if count == 1 else f"{count} files are there already"
-        raise CopyError(
-            f"{plan.folder}: {what}, made by hand, changed, or from other settings (first: {min(blocking)}); "
-            "nothing is overwritten unasked",
-            code="exists",
-        )
+        raise CopyError("copies-exist", folder=plan.folder, count=len(blocking), first=min(blocking))
     return ours
 
 
@@ -161,10 +153,7 @@ def _refuse_other_sides(plan: CopyPlan, entries: list[FileEntry]) -> None:
         is_in_way = entry.path in wanted or KINDS[entry.kind].scope in ("record", "cd")
         if is_in_way and not is_made_again(entry, plan):
             others = ", ".join(sorted(set(entry.sides) - {side.side for side in plan.sides}))
-            raise CopyError(
-                f"{plan.folder / entry.path} also belongs to side {others}, which is not being made now: "
-                "give all sides together, or write to another folder"
-            )
+            raise CopyError("copy-of-other-sides", path=plan.folder / entry.path, sides=others)
 
 
 def with_other_sides(plan: CopyPlan, history: History) -> CopyPlan:
@@ -226,6 +215,4 @@ def sum_of(path: Path) -> str:
     except (FileNotFoundError, NotADirectoryError):
         return ""
     except OSError as problem:
-        raise CopyError(
-            f"{path} cannot be read ({problem.strerror}); check its permissions, then its disk"
-        ) from None
+        raise CopyError("copy-unread", path=path, reason=problem.strerror) from None

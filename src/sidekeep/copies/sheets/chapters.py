@@ -75,4 +75,4 @@ def _put_anew(
         part.unlink(missing_ok=True)
         if isinstance(problem, OSError) and problem.errno:
             raise
-        raise CopyError(f"{path.name} does not take chapters: {problem}") from None
+        raise CopyError("chapters-refused", name=path.name, reason=problem) from None

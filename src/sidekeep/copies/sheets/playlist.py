@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sidekeep.copies.plan.naming import safe_name
+from sidekeep.copies.tracks.naming import safe_name
 
 
 @dataclass(frozen=True, kw_only=True)

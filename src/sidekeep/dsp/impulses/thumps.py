@@ -285,9 +285,9 @@ class LowBand:
 
     def __init__(self, audio: Floats, rate_hz: int) -> None:
         if audio.ndim != 2 or audio.shape[1] not in (1, 2):
-            raise ParameterError(f"audio has shape {audio.shape}, must be (frames, 1 or 2)")
+            raise ParameterError("thumps-shape", shape=audio.shape)
         if rate_hz < 8000:
-            raise ParameterError(f"rate_hz={rate_hz} must be 8000 or more")
+            raise ParameterError("thumps-rate", rate_hz=rate_hz)
         self.audio = audio
         self.rate_hz = rate_hz
         self.factor = low_factor(rate_hz, LOW_RATE_HZ)

@@ -155,15 +155,15 @@ class Bands:
 def read_bands(data: bytes) -> Bands:
     """A store from its bytes. Raises ``AudioFileError`` for bytes that are none, or of another version."""
     if len(data) < _HEADER.size:
-        raise AudioFileError(f"a spectrum of {len(data)} bytes is too short")
+        raise AudioFileError("spectrum-too-short", bytes=len(data))
     magic, rate_hz, hop, factor, bands, count, _, length = _HEADER.unpack_from(data)
     fits = magic == _MAGIC and rate_hz > 0 and factor == FACTOR and 0 < count <= _MOST_LEVELS
     if not fits or hop != hop_frames(rate_hz) or bands != len(band_bins(rate_hz)) - 1:
-        raise AudioFileError("these bytes are no kept spectrum (or one of another version)")
+        raise AudioFileError("spectrum-unknown")
     levels, at, columns = [], _HEADER.size, -(-length // hop)
     for _level in range(count):
         if at + columns * bands > len(data):
-            raise AudioFileError("the kept spectrum is cut short; it can be made again from the take")
+            raise AudioFileError("spectrum-cut-short")
         levels.append(np.frombuffer(data, np.uint8, columns * bands, at).reshape(columns, bands))
         at += columns * bands
         columns = -(-columns // factor)

@@ -50,7 +50,7 @@ def k_weighting(rate_hz: int) -> NDArray[np.float64]:
     numerator is exactly 1, -2, 1.
     """
     if rate_hz < 8000:
-        raise ParameterError(f"rate_hz={rate_hz} must be at least 8000: the shelf sits at 1682 Hz")
+        raise ParameterError("loudness-rate", rate_hz=rate_hz)
     k = math.tan(math.pi * 1681.974450955533 / rate_hz)
     q = 0.7071752369554196
     high = 10.0 ** (3.999843853973347 / 20.0)
@@ -138,7 +138,7 @@ class LoudnessMeter(WindowMeter):
         self._sections = k_weighting(rate_hz)
         self._weights = channel_weights(channels) if weights is None else np.asarray(weights, np.float64)
         if self._weights.shape != (channels,):
-            raise ParameterError(f"weights of shape {self._weights.shape} must be ({channels},)")
+            raise ParameterError("loudness-weights", shape=self._weights.shape, channels=channels)
         pairs = -(-channels // 2)
         self._state = np.zeros((pairs, 2, 4))
         self._sums = np.zeros((pairs, _TICKS, 2))
@@ -241,7 +241,7 @@ def loudness_range(pieces: Sequence[NDArray[np.float64]], *, hop_windows: int = 
     20 LU below the mean. Nearest rank, as Tech 3342 computes it. It is read every 100 ms; the coarsest
     hop Tech 3342 allows is 10 windows (1 s, two thirds overlap)."""
     if not 1 <= hop_windows <= SHORT_TERM_WINDOWS // 3:
-        raise ParameterError(f"hop_windows={hop_windows} must lie between 1 and {SHORT_TERM_WINDOWS // 3}")
+        raise ParameterError("loudness-hop", hop_windows=hop_windows, most=SHORT_TERM_WINDOWS // 3)
     blocks = running_powers(pieces, SHORT_TERM_WINDOWS)[::hop_windows]
     blocks = blocks[blocks >= lufs_to_power(ABSOLUTE_GATE_LUFS)]
     if len(blocks) == 0:

@@ -116,7 +116,7 @@ class Peaks:
         Below one bucket of the finest level per pixel the caller should show samples instead.
         """
         if width < 1 or stop_frame < start_frame:
-            raise ParameterError(f"width={width} must be positive and the frames in order")
+            raise ParameterError("peaks-width", width=width)
         start = min(max(start_frame, 0), self.length_frames)
         stop = min(max(stop_frame, start), self.length_frames)
         chosen = 0
@@ -153,17 +153,17 @@ def read_peaks(data: bytes | memoryview) -> Peaks:
     Raises ``AudioFileError`` for bytes that are no whole peak store.
     """
     if len(data) < _HEADER.size:
-        raise AudioFileError(f"peak store of {len(data)} bytes is too short")
+        raise AudioFileError("peaks-too-short", bytes=len(data))
     magic, rate_hz, channels, base, factor, count, _, length = _HEADER.unpack_from(data)
     if magic != _MAGIC or not (channels and base and factor > 1 and count <= _MOST_LEVELS):
-        raise AudioFileError("these bytes are no peak store (or one of another version)")
+        raise AudioFileError("peaks-unknown")
     levels = []
     at = _HEADER.size
     for index in range(count):
         buckets = -(-length // (base * factor**index))
         size = buckets * channels * 3
         if at + 4 * size > len(data):
-            raise AudioFileError("the peak store is cut short; it can be made again from the take")
+            raise AudioFileError("peaks-cut-short")
         level = np.frombuffer(data, "<f4", size, at).reshape(buckets, channels, 3)
         levels.append(level)
         at += 4 * size
@@ -184,7 +184,7 @@ class PeakBuilder:
         self, rate_hz: int, channels: int, *, base_frames: int = BASE_FRAMES, factor: int = FACTOR
     ) -> None:
         if base_frames < 1 or factor < 2:
-            raise ParameterError(f"base_frames={base_frames} and factor={factor} must be at least 1 and 2")
+            raise ParameterError("peaks-grid", base_frames=base_frames, factor=factor)
         self.rate_hz = rate_hz
         self.channels = channels
         self.base_frames = base_frames

@@ -38,7 +38,7 @@ def interpolation_bank(factor: int, taps: int = TAPS) -> NDArray[np.float64]:
     gravity exactly at the point: constants and straight lines pass unchanged.
     """
     if factor < 2 or taps % 2 or not 8 <= taps <= 2 * _STRETCH:
-        raise ParameterError(f"factor={factor} must be 2 or more, taps={taps} even and 8 to {2 * _STRETCH}")
+        raise ParameterError("true-peak-filter", factor=factor, taps=taps, most=2 * _STRETCH)
     place = np.arange(taps) - (taps // 2 - 1)
     bank = np.zeros((factor - 1, taps))
     for phase in range(1, factor):

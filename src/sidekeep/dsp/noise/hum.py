@@ -154,9 +154,9 @@ def find_hum(audio: NDArray[np.float64], *, rate_hz: float) -> Hum:
         Frequency good to 0.02 Hz on 2 s of hum that stands 10 dB out of the noise around its lines.
     """
     if audio.ndim != 2:
-        raise ParameterError(f"audio has {audio.ndim} dimensions, must be (frames, channels)")
+        raise ParameterError("hum-shape", dimensions=audio.ndim)
     if rate_hz < 1000.0:
-        raise ParameterError(f"rate_hz={rate_hz:g} must be 1000 or more to hold the harmonics of hum")
+        raise ParameterError("hum-rate", rate_hz=rate_hz)
     factor = low_factor(rate_hz, LOW_RATE_HZ)
     low = decimate(np.ascontiguousarray(audio, dtype=np.float64), factor) if factor > 1 else audio
     low_rate_hz = rate_hz / factor

@@ -31,7 +31,7 @@ def low_pass(factor: int, half_width: int = HALF_WIDTH) -> NDArray[np.float64]:
     folds onto the lowest frequencies matters.
     """
     if factor < 1:
-        raise ParameterError(f"factor={factor} must be 1 or more")
+        raise ParameterError("low-rate-factor", factor=factor)
     if factor == 1:
         taps = np.ones(1)
         taps.setflags(write=False)

@@ -68,9 +68,9 @@ class Quantiser:
         self, channels: int, *, bits: int, seed: int, is_dithered: bool = True, start_frame: int = 0
     ) -> None:
         if not 2 <= bits <= 32:
-            raise ParameterError(f"bits={bits} must lie between 2 and 32")
+            raise ParameterError("dither-bits", bits=bits)
         if start_frame < 0:
-            raise ParameterError(f"start_frame={start_frame} must not be negative")
+            raise ParameterError("dither-start", start_frame=start_frame)
         self.bits = bits
         self.channels = channels
         self.held_samples = 0
@@ -101,16 +101,3 @@ class Quantiser:
     def flush(self) -> NDArray[np.int32]:
         """Nothing is held back."""
         return np.empty((0, self.channels), np.int32)
-
-
-def quantise(
-    audio: NDArray[np.float64], *, bits: int, seed: int, is_dithered: bool = True, start_frame: int = 0
-) -> NDArray[np.int32]:
-    """A whole (frames, channels) array as integers."""
-    step = Quantiser(audio.shape[1], bits=bits, seed=seed, is_dithered=is_dithered, start_frame=start_frame)
-    return step.process(audio)
-
-
-def needs_dither(*, source_bits: int, is_float: bool, is_changed: bool, bits: int) -> bool:
-    """Whether bits are dropped: unchanged integers that fit are copied exactly, everything else is not."""
-    return is_changed or is_float or source_bits > bits

@@ -29,7 +29,7 @@ def fade_gain(
     match. Before position 0 the gain is 0, past the end 1; a fade of no frames is 1 from position 0.
     """
     if fade_frames < 0 or count < 0:
-        raise ParameterError(f"fade_frames={fade_frames} and count={count} must not be negative")
+        raise ParameterError("fade-frames", fade_frames=fade_frames, count=count)
     place = start_frame + np.arange(count)
     if fade_frames == 0:
         return (place >= 0).astype(np.float64)
@@ -39,32 +39,7 @@ def fade_gain(
     elif shape == "power":
         gain = np.sin(0.5 * np.pi * share)
     else:
-        raise ParameterError(f"shape {shape!r} must be cosine or power")
+        raise ParameterError("fade-shape", shape=shape)
     gain[place < 0] = 0.0
     gain[place >= fade_frames] = 1.0
     return gain
-
-
-def edge_gain(
-    start_frame: int,
-    count: int,
-    *,
-    length_frames: int,
-    fade_in_frames: int,
-    fade_out_frames: int,
-    shape: FadeShape = "cosine",
-) -> NDArray[np.float64]:
-    """Gain of a stretch of a piece of ``length_frames`` that fades in at its start and out at its end."""
-    gain = fade_gain(start_frame, count, fade_in_frames, shape=shape)
-    from_end = length_frames - (start_frame + count)
-    return gain * fade_gain(from_end, count, fade_out_frames, shape=shape)[::-1]
-
-
-def cross_fade(
-    leaving: NDArray[np.float64], coming: NDArray[np.float64], *, shape: FadeShape = "cosine"
-) -> NDArray[np.float64]:
-    """One stretch becoming another over its whole length; both (frames, channels)."""
-    if leaving.shape != coming.shape:
-        raise ParameterError(f"stretches of shape {leaving.shape} and {coming.shape} must be alike")
-    gain = fade_gain(0, len(coming), len(coming), shape=shape)[:, None]
-    return np.asarray(coming * gain + leaving * gain[::-1])

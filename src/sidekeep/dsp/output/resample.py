@@ -27,7 +27,7 @@ class Resampler:
     def __init__(self, rate_hz: int, new_rate_hz: int, channels: int) -> None:
         for name, value in (("rate_hz", rate_hz), ("new_rate_hz", new_rate_hz)):
             if not 1000 <= value <= 1_000_000:
-                raise ParameterError(f"{name}={value} must lie between 1000 and 1000000")
+                raise ParameterError("resample-rate", name=name, value=value)
         self.rate_hz = rate_hz
         self.new_rate_hz = new_rate_hz
         self.channels = channels

@@ -40,8 +40,6 @@ _JITTER_FLOOR_S = 1.5e-5
 _LOCKED_JITTER_S = 4e-5
 """A locked groove plays the very same spot each time."""
 _ROUNDS = 7
-_CAUTION = 1.4
-"""Real error over the model's own standard deviation, on simulated sides with dust and missing turns."""
 
 
 @dataclass(frozen=True)

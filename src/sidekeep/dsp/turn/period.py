@@ -63,7 +63,7 @@ class TurnEstimate:
 def frames_per_turn(rpm: float, rate_hz: float) -> float:
     """Frames of one turn; a whole number at every strobe-exact speed and common rate."""
     if rpm <= 0.0 or rate_hz <= 0.0:
-        raise ParameterError(f"rpm={rpm:g} and rate_hz={rate_hz:g} must be above 0")
+        raise ParameterError("turn-rates", rpm=rpm, rate_hz=rate_hz)
     return 60.0 * rate_hz / rpm
 
 
@@ -94,9 +94,9 @@ def estimate_turn(
     heavy = np.ones(len(times)) if weights is None else np.asarray(weights, dtype=np.float64)
     masks = np.full(len(times), 3) if channels is None else np.asarray(channels, dtype=np.int64)
     if times.ndim != 1 or heavy.shape != times.shape or masks.shape != times.shape:
-        raise ParameterError("times_s, weights and channels must be one-dimensional and of one length")
+        raise ParameterError("turn-shapes")
     if not (np.all(np.isfinite(times)) and np.all(np.isfinite(heavy))) or duration_s <= 0.0:
-        raise ParameterError("times_s and weights must be finite and duration_s above 0")
+        raise ParameterError("turn-times")
     if len(times) < 5:
         return TurnEstimate()
     order = np.argsort(times, kind="stable")

@@ -60,9 +60,9 @@ def find_sway(series: Floats, rate_hz: float) -> Sway:
         # Vertical apart from lateral: bass is cut laterally, warp and rumble are mostly vertical.
         columns = np.stack((columns[:, 0] - columns[:, 1], columns[:, 0] + columns[:, 1]), axis=1)
     if columns.ndim != 2 or not np.all(np.isfinite(columns)):
-        raise ParameterError("series must be finite, (samples,) or (samples, channels)")
+        raise ParameterError("sway-series")
     if rate_hz < 8.0:
-        raise ParameterError(f"rate_hz={rate_hz:g} must be 8 or more to hold the harmonics of a turn")
+        raise ParameterError("sway-rate", rate_hz=rate_hz)
     factor = low_factor(rate_hz, _BAND_RATE_HZ)
     low = decimate(np.ascontiguousarray(columns), factor) if factor > 1 else columns
     low = _tame(low)

@@ -66,10 +66,7 @@ def make_partner(ruler: AudioSource, other: AudioSource, progress: Progress = no
     """Align a take with the ruler and learn its level, treble and noise. Raises ``ParameterError`` for another recording."""
     alignment = align_takes(ruler, other, progress)
     if alignment.curve is None:
-        raise ParameterError(
-            "these are not takes of one side: they do not lie on each other "
-            f"({round(100 * alignment.line.share)} % of the places looked for match, 60 % would be needed)"
-        )
+        raise ParameterError("takes-do-not-match", share_percent=round(100 * alignment.line.share))
     low_s, high_s = music_span(alignment)
     middle = 0.5 * (low_s + high_s)
     span = (max(low_s, middle - PREVIEW_S / 2), min(high_s, middle + PREVIEW_S / 2))
@@ -139,7 +136,7 @@ class Combiner:
 
     def __init__(self, ruler: AudioSource, partners: Sequence[Partner]) -> None:
         if not partners:
-            raise ParameterError("combining needs at least two takes of one side")
+            raise ParameterError("takes-too-few")
         self._ruler = ruler
         self._partners = list(partners)
         self._left_out = [0] * len(partners)

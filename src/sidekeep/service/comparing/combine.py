@@ -48,24 +48,21 @@ def combine(
     """Combine takes; the first is the ruler. Takes of one record on the shelf give a new take of that side; files
     need ``out_path`` (a .wav)."""
     if len(names) < 2:
-        raise ParameterError("combining needs at least two takes of one side")
+        raise ParameterError("takes-too-few")
     takes: list[NamedTake] = []
     for name in names:
         takes.append(named_take(shelf, name, takes[0] if takes else None))
     seen = [path.resolve() for take in takes for path in take.paths]
     if len(set(seen)) < len(seen):
-        raise ParameterError("one recording is named twice; name different takes of one side")
+        raise ParameterError("take-named-twice")
     home = takes[0].record
     if out_path is None and (
         home is None or any(take.record is None or take.record.path != home.path for take in takes)
     ):
-        raise ParameterError(
-            "these takes are not of one record on the shelf: say which WAV file the combined one goes to",
-            code="no-out",
-        )
+        raise ParameterError("no-out")
     if out_path is not None:
         if out_path.suffix.lower() != ".wav":
-            raise ParameterError(f"{out_path.name}: the combined take is a WAV; name it so")
+            raise ParameterError("combined-not-wav", name=out_path.name)
         Guard(seen, shelf=shelf).check(out_path)
     with ExitStack() as stack:
         for take in takes:

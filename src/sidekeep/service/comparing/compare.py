@@ -52,7 +52,7 @@ def compare(
     old = named_take(shelf, old_name)
     new = named_take(shelf, new_name, old)
     if {path.resolve() for path in old.paths} & {path.resolve() for path in new.paths}:
-        raise ParameterError("both names mean the same recording; name an old take and a new one")
+        raise ParameterError("takes-alike")
     folder = out_dir
     if (
         folder is None

@@ -36,19 +36,17 @@ def named_take(shelf: Path, name: str, beside: NamedTake | None = None) -> Named
     words, _, last = name.rpartition("/")
     match = _TAKE_NAME.fullmatch(last)
     if match is None:
-        raise ShelfError(
-            f"{name} is neither a file nor a take on the shelf; name takes as WORDS/A-2: words of the record, side, number"
-        )
+        raise ShelfError("take-unknown", name=name)
     if words:
         record = find_record(shelf, words)
     elif beside is not None and beside.record is not None:
         record = beside.record
     else:
-        raise ShelfError(f"{name}: which record? Name it before the take, as WORDS/{last}")
+        raise ShelfError("take-of-which-record", name=name, take=last)
     folder = record.path / "takes" / f"{match['side'].upper()}-{int(match['number'])}"
     if not (folder / "take.json").exists():
         known = ", ".join(take.folder.rpartition("/")[2] for take in record.takes()) or "none"
-        raise ShelfError(f"{record.path.name} has no take {last}; it has: {known}")
+        raise ShelfError("no-such-take", name=record.path.name, take=last, known=known)
     return _on_shelf(record, folder)
 
 

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep import __version__
-from sidekeep.copies.plan.naming import safe_name
 from sidekeep.copies.run.successors import REPORT_NAME
+from sidekeep.copies.tracks.naming import safe_name
 from sidekeep.errors import NotThere, ParameterError, ShelfError, SidekeepError, SleeveError
 from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import LIST_BYTES, kept_json, read_bounded, read_json_bounded, read_text_bounded
@@ -94,7 +94,7 @@ class House:
                     return entry
             if attempt == 0:
                 self.library.index(folder)
-        raise NotThere("there is no such record on the shelf; it may have been moved or discarded")
+        raise NotThere("no-record")
 
     def take_page(self, take_id: str) -> dict[str, Any]:
         """What the Side place draws of a take."""
@@ -132,9 +132,9 @@ class House:
             self.library.folder(record_id)
             suffix = Path(name.replace("\\", "/")).suffix.lower()
             if not re.fullmatch(r"\.[a-z0-9]{1,5}", suffix):
-                raise ParameterError("the name of a recording ends in its form, such as .wav or .flac")
+                raise ParameterError("no-ending")
             if not re.fullmatch(r"[A-Z]{1,8}", sides):
-                raise ParameterError(f"side={sides[:20]!r} must be a letter such as A, or several such as AB")
+                raise ParameterError("side-letters", side=sides[:20])
             safe = safe_name(Path(name.replace("\\", "/")).stem, suffix)
             return self.ask_for("adopt", record_id, upload=upload, name=safe, sides=sides, stylus=stylus)
         except SidekeepError:
@@ -150,9 +150,9 @@ class House:
         """The report page that lies with the newest copies."""
         pages = list((self.library.folder(record_id).path / "copies").rglob(REPORT_NAME))
         if not pages:
-            raise NotThere("there is no report yet; it is written with the copies")
+            raise NotThere("no-report")
         newest = max(pages, key=lambda path: path.stat().st_mtime)
-        return read_bounded(newest, "the report", most_bytes=LIST_BYTES)
+        return read_bounded(newest, "report", most_bytes=LIST_BYTES)
 
     def compare(self, old_id: str, new_id: str) -> dict[str, Any]:
         """The job that compares two takes of one record."""
@@ -162,7 +162,7 @@ class House:
     def comparison(self, old_id: str, new_id: str) -> dict[str, Any]:
         """What came of comparing two takes, and the history of the side over all that were compared."""
         values: dict[str, Any] = read_json_bounded(
-            self._comparison(old_id, new_id) / "comparison.json", "the comparison", dict[str, Any]
+            self._comparison(old_id, new_id) / "comparison.json", "comparison", dict[str, Any]
         )
         _, new = self._pair(old_id, new_id)
         side = new.path.name.rpartition("-")[0]
@@ -171,22 +171,22 @@ class House:
     def comparison_report(self, old_id: str, new_id: str) -> bytes:
         """The page about it."""
         path = self._comparison(old_id, new_id) / REPORT_NAME
-        return read_bounded(path, "the report", most_bytes=LIST_BYTES)
+        return read_bounded(path, "report", most_bytes=LIST_BYTES)
 
     def _comparison(self, old_id: str, new_id: str) -> Path:
         old, new = self._pair(old_id, new_id)
         kept = kept_comparison(new.folder, old.path.name, new.path.name)
         if kept is None:
-            raise NotThere("these two takes have not been compared yet")
+            raise NotThere("not-compared")
         return kept
 
     def combine(self, take_ids: list[str]) -> dict[str, Any]:
         """The job that makes one better take out of several of a side; the first is the best."""
         found = [self.library.take(each) for each in take_ids]
         if len({each.path for each in found}) < len(found) or len({each.record_id for each in found}) > 1:
-            raise ParameterError("different takes of one record can be combined here")
+            raise ParameterError("combine-of-one-record")
         if len({each.take.side for each in found}) > 1:
-            raise ParameterError("takes of one side can be combined; these are of several")
+            raise ParameterError("combine-of-one-side")
         return self.ask_for("combine", found[0].record_id, takes=[each.take.folder for each in found])
 
     def empty_bin(self) -> int:
@@ -225,13 +225,13 @@ class House:
         folder = self.library.folder(record_id)
         path = folder.path / RECIPE
         if path.exists():
-            return read_text_bounded(path, "the recipe")
+            return read_text_bounded(path, "recipe")
         return write_recipe(read_choices(folder.path).recipe)
 
     def _pair(self, old_id: str, new_id: str) -> tuple[FoundTake, FoundTake]:
         old, new = self.library.take(old_id), self.library.take(new_id)
         if old.record_id != new.record_id or old.path == new.path:
-            raise ParameterError("two different takes of one record can be compared here")
+            raise ParameterError("compare-of-one-record")
         return old, new
 
     def open_folder(self, record_id: str) -> None:
@@ -246,9 +246,7 @@ class House:
                 stderr=subprocess.DEVNULL,
             )
         except OSError as error:
-            raise ShelfError(
-                f"no window could be opened here; the folder is {path}", code="no-window"
-            ) from error
+            raise ShelfError("no-window", path=path) from error
 
     def _job_ended(self, job: Job) -> None:
         if job.record is not None:
@@ -270,9 +268,7 @@ class House:
         """Another sleeve text, kept as it was typed; a change like any other."""
         record = read_sleeve(text)[0]
         if not record.artist and not record.title:
-            raise SleeveError(
-                "the text names neither artist nor title: its first line should be 'Artist - Title (Year)'"
-            )
+            raise SleeveError("sleeve-without-name")
         return self.edit(record_id, {"kind": "sleeve", "text": text}, revision)
 
     def move_take(self, take_id: str, revision: int | None, *, out: bool) -> dict[str, Any]:
@@ -304,7 +300,7 @@ class House:
         """Put a record on the turntable. With ``then_copies`` the copies follow by themselves when every side was
         taken and nothing about the record is unsure."""
         if not sides or any(not re.fullmatch(r"[A-Z]", side) for side in sides):
-            raise ParameterError("name the sides to take by their letters, such as A and B", code="no-sides")
+            raise ParameterError("no-sides")
         return self.turntable.start(
             record_id,
             self.library.folder(record_id),

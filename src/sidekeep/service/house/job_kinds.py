@@ -19,12 +19,11 @@ from sidekeep.flow.contract import facts_object
 from sidekeep.flow.progress import Progress, part
 from sidekeep.flow.titles import TitleChoice
 from sidekeep.model.finding import Finding
-from sidekeep.service.bands import bands_of
 from sidekeep.service.comparing.combine import combine
 from sidekeep.service.comparing.compare import compare
 from sidekeep.service.copies import copy_record, survey_kept
 from sidekeep.service.house.library import take_id
-from sidekeep.service.peaks import peaks_of
+from sidekeep.service.pyramids import BANDS, PEAKS
 from sidekeep.service.recipes import wish_from
 from sidekeep.service.shelf import adopt
 from sidekeep.service.transfer import facts_from, naming_from
@@ -45,8 +44,8 @@ def _survey(shelf: Path, progress: Progress, *, folder: str) -> dict[str, Any]:
     for take in record.chosen_takes():
         place = record.path / take.folder
         files = [place / file.name for file in take.files]
-        peaks_of(place, open_take(files), part(progress, 0.95, 0.96))
-        bands_of(place, open_take(files), part(progress, 0.96, 1.0))
+        PEAKS.of(place, open_take(files), part(progress, 0.95, 0.96))
+        BANDS.of(place, open_take(files), part(progress, 0.96, 1.0))
     return {
         "takes": len(surveys),
         "repairs": sum(len(each.survey.repairs) for each in surveys),
@@ -138,7 +137,7 @@ def _adopt(
         )
         (take,) = adopted.takes
         place = record.path / take.folder
-        peaks_of(place, open_take([place / file.name for file in take.files]), part(progress, 0.6, 1.0))
+        PEAKS.of(place, open_take([place / file.name for file in take.files]), part(progress, 0.6, 1.0))
         return {"take": take_id(record.record_id, take), "side": take.side}
     except BaseException:
         _drop_unclosed(record, before)
@@ -169,7 +168,7 @@ def _combine(shelf: Path, progress: Progress, *, folder: str, takes: list[str]) 
             )
         assert made.take is not None
         place = record.path / made.take.folder
-        peaks_of(place, open_take([place / file.name for file in made.take.files]), part(progress, 0.9, 1.0))
+        PEAKS.of(place, open_take([place / file.name for file in made.take.files]), part(progress, 0.9, 1.0))
     except BaseException:
         _drop_unclosed(record, before)
         raise

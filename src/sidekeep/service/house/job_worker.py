@@ -107,13 +107,13 @@ def _do(pipe: Connection, work: _Work, shelf: Path, job: str, kind: Any, argumen
     except (KeyboardInterrupt, Cancelled):
         answer = ("cancelled", job)
     except SidekeepError as error:
-        answer = ("failed", job, error.code, dict(error.facts), " ".join(str(error).split()))
+        answer = _failed(job, error)
     except OSError as error:
-        answer = ("failed", job, "disk", {}, error.strerror or type(error).__name__)
+        answer = _failed(job, SidekeepError("disk", reason=error.strerror or type(error).__name__))
     except MemoryError:
-        answer = ("failed", job, "memory", {}, "out of memory; close other programs and try again")
+        answer = _failed(job, SidekeepError("memory"))
     except Exception as error:
-        answer = ("failed", job, "fault", {"type": type(error).__name__}, f"a fault inside: {error}"[:300])
+        answer = _failed(job, fault(error))
     if work.is_cancelled:
         answer = ("cancelled", job) if answer[0] != "done" else answer
     with (
@@ -121,3 +121,12 @@ def _do(pipe: Connection, work: _Work, shelf: Path, job: str, kind: Any, argumen
         contextlib.suppress(OSError),
     ):  # a parent that was killed hears nothing more, and nobody is told
         pipe.send(answer)
+
+
+def _failed(job: str, error: SidekeepError) -> tuple[Any, ...]:
+    return "failed", job, error.code, dict(error.facts)
+
+
+def fault(error: Exception) -> SidekeepError:
+    """What nobody foresaw, as it is told of a job."""
+    return SidekeepError("job-fault", type=type(error).__name__, reason=str(error)[:280])

@@ -22,12 +22,14 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any, Literal
 
+import msgspec
+
 from sidekeep.errors import NotThere, ShelfError, SidekeepError
 from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import kept_json
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.job_kinds import KINDS, UPLOADS, clear_up
-from sidekeep.service.house.job_worker import run_worker
+from sidekeep.service.house.job_worker import fault, run_worker
 
 PATIENCE_S = 0.35
 FINISHED_KEPT = 50
@@ -93,16 +95,14 @@ class Jobs:
     def ask(self, kind: str, record: str | None, **arguments: Any) -> dict[str, Any]:
         """Put a job into the queue; the same job on the same record that still waits is not asked for twice."""
         if kind not in KINDS:
-            raise NotThere(f"there is no work called {kind!r}")
+            raise NotThere("no-such-work", kind=kind)
         with self._lock:
             waiting = [job for job in self._jobs.values() if job.state == "waiting"]
             for job in waiting:
                 if (job.kind, job.record, job.arguments) == (kind, record, arguments):
                     return job.view()
             if len(waiting) >= MOST_WAITING:
-                raise ShelfError(
-                    f"{MOST_WAITING} jobs are waiting already; let them finish first", code="busy"
-                )
+                raise ShelfError("jobs-waiting", most=MOST_WAITING)
             job = Job(
                 job_id=uuid.uuid4().hex[:16],
                 kind=kind,
@@ -176,7 +176,7 @@ class Jobs:
 
     def _find(self, job_id: str) -> Job:
         if job_id not in self._jobs:
-            raise NotThere("there is no such job; it may have ended long ago")
+            raise NotThere("no-job")
         return self._jobs[job_id]
 
     def _work(self) -> None:
@@ -197,7 +197,7 @@ class Jobs:
                 self._run(job)
             except Exception as error:  # the queue goes on whatever happens to one job
                 with self._lock:
-                    self._fail(job, "fault", {}, f"a fault inside: {error}"[:300])
+                    self._fail(job, fault(error))
             with self._lock:
                 self._tell(job)
                 self._forget_old()
@@ -231,7 +231,7 @@ class Jobs:
                     job.state, job.result, job.share, job.left_s = "done", word[2], 1.0, 0.0
                     return
                 if word[0] == "failed":
-                    self._fail(job, word[2], word[3], word[4])
+                    self._fail(job, SidekeepError(word[2], **word[3]))
                     return
             self._clear_up(job)
             with self._lock:
@@ -266,9 +266,7 @@ class Jobs:
             if job.is_stopping:
                 job.state = "cancelled"
             else:
-                self._fail(
-                    job, "ended", {"exit_code": code}, "the work was ended from outside; ask for it again"
-                )
+                self._fail(job, SidekeepError("ended", exit_code=code))
 
     def _progress(self, job: Job, share: float, doing: str) -> None:
         job.share = max(job.share, min(1.0, share))
@@ -278,9 +276,9 @@ class Jobs:
             job.left_s = spent_s * (1.0 - job.share) / job.share
         self._news.show("job", {"job": job.view()})
 
-    def _fail(self, job: Job, code: str, facts: dict[str, Any], text: str) -> None:
+    def _fail(self, job: Job, error: SidekeepError) -> None:
         job.state = "failed"
-        job.error = {"code": code, "facts": facts, "text": text}
+        job.error = {"code": error.code, "facts": dict(error.facts), "text": " ".join(str(error).split())}
 
     def _tell(self, job: Job) -> None:
         self._news.publish("job", {"job": job.view()})
@@ -304,27 +302,35 @@ class Jobs:
     def _recall(self) -> None:
         """Jobs of an earlier run; recordings that were being sent in then are gone."""
         shutil.rmtree(self._shelf / UPLOADS, ignore_errors=True)
-        try:
-            views: Any = kept_json(self._shelf / REMEMBERED) or []
-            for view in views[-FINISHED_KEPT:]:
-                job = Job(
-                    job_id=str(view["id"]),
-                    kind=str(view["kind"]),
-                    record=view["record"],
-                    arguments={},
-                    asked_utc=str(view["asked_utc"]),
-                    state=view["state"],
-                    share=float(view["share"]),
-                    result=view["result"],
-                    error=view["error"],
-                )
-                if job.state in ("waiting", "running"):
-                    self._fail(
-                        job, "interrupted", {}, "sidekeep was ended before this was done; ask for it again"
-                    )
-                self._jobs[job.job_id] = job
-        except (ValueError, KeyError, TypeError):
-            return
+        kept: list[_KeptJob] = kept_json(self._shelf / REMEMBERED, list[_KeptJob]) or []
+        for each in kept[-FINISHED_KEPT:]:
+            job = Job(
+                job_id=each.id,
+                kind=each.kind,
+                record=each.record,
+                arguments={},
+                asked_utc=each.asked_utc,
+                state=each.state,
+                share=each.share,
+                result=each.result,
+                error=each.error,
+            )
+            if job.state in ("waiting", "running"):
+                self._fail(job, SidekeepError("interrupted"))
+            self._jobs[job.job_id] = job
+
+
+class _KeptJob(msgspec.Struct):
+    """What is left of a view when sidekeep begins again."""
+
+    id: str
+    kind: str
+    record: str | None
+    state: State
+    share: float
+    asked_utc: str
+    result: dict[str, Any] | None
+    error: dict[str, Any] | None
 
 
 def _folders(job: Job) -> set[Path]:

@@ -84,7 +84,7 @@ class Library:
         with self._lock:
             self._folders = found
         if record_id not in found:
-            raise NotThere("there is no such record on the shelf; it may have been moved or discarded")
+            raise NotThere("no-record")
         return found[record_id]
 
     def takes(self, record_id: str) -> list[FoundTake]:
@@ -111,7 +111,7 @@ class Library:
                             return found
             if attempt == 0:
                 candidates = self.record_ids()
-        raise NotThere("there is no such take on the shelf; it may have been moved or discarded")
+        raise NotThere("no-take")
 
     def record_ids(self) -> list[str]:
         """The ids of all records, read from their folders."""
@@ -123,17 +123,14 @@ class Library:
     def expect(self, record_id: str, revision: int | None) -> RecordFolder:
         """The record, if it still is as the caller last saw it. Raises ``ChangedElsewhere``."""
         folder = self.folder(record_id)
-        if revision is not None and revision != revision_of(folder):
-            raise ChangedElsewhere(
-                "the record was changed elsewhere in the meantime; nothing was overwritten",
-                facts={"revision": revision_of(folder)},
-            )
+        if revision is not None and revision != (now := revision_of(folder)):
+            raise ChangedElsewhere("changed-elsewhere", revision=now, expected_revision=revision)
         return folder
 
     def create(self, text: str) -> str:
         """Put a record on the shelf from its sleeve text; its id."""
         if len(text) > LONGEST_SLEEVE:
-            raise SleeveError(f"the sleeve text has {len(text)} letters; at most {LONGEST_SLEEVE} are read")
+            raise SleeveError("sleeve-too-long", letters=len(text), most=LONGEST_SLEEVE)
         folder = plan_sleeve(self.shelf, text)
         with self._lock:
             self._folders[folder.record_id] = folder.path
@@ -169,7 +166,7 @@ class Library:
                 os.rename(folder.path, place)
                 self.index(RecordFolder(place))
                 return
-        raise NotThere("there is no such record in the bin")
+        raise NotThere("record-not-in-bin")
 
     def empty_bin(self) -> int:
         """Remove the records in the bin for good; how many."""
@@ -215,7 +212,7 @@ class Library:
                 for found in self.binned(each):
                     if found.take_id == wanted:
                         return found
-        raise NotThere("there is no such take in the bin; it may have been brought back already")
+        raise NotThere("take-not-in-bin")
 
     def free_bytes(self) -> int:
         """Room left on the shelf's disk."""

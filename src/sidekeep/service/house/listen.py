@@ -24,10 +24,10 @@ def listen(
 ) -> bytes:
     """WAV bytes of a span, cut to the take. A minute at most: longer listens ask again."""
     if not -60.0 <= gain_db <= 60.0:
-        raise ParameterError(f"gain_db={gain_db:g} must lie between -60 and 60")
+        raise ParameterError("gain-range", gain_db=gain_db)
     start, stop = take.span(start_frame, stop_frame)
     if stop - start > LONGEST_S * take.rate_hz:
-        raise ParameterError(f"{(stop - start) / take.rate_hz:.1f} s are more than {LONGEST_S:g} s at a time")
+        raise ParameterError("listen-too-long", length_s=(stop - start) / take.rate_hz, most_s=LONGEST_S)
     audio = take.read(start, stop, version)
     if gain_db:
         audio = audio * db_to_gain(gain_db)

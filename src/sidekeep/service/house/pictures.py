@@ -26,7 +26,7 @@ class Thumbnails:
     def get(self, path: Path, size_px: int) -> bytes:
         """JPEG bytes, at most ``size_px`` a side."""
         if not SMALLEST_PX <= size_px <= LARGEST_PX:
-            raise ParameterError(f"size={size_px} must lie between {SMALLEST_PX} and {LARGEST_PX}")
+            raise ParameterError("size-range", size_px=size_px, least_px=SMALLEST_PX, most_px=LARGEST_PX)
         key = (path, path.stat().st_mtime_ns, size_px)
         with self._lock:
             if key in self._kept:

@@ -56,11 +56,9 @@ def spectrum(
 ) -> Spectrum:
     """The picture of a span, cut to the take."""
     if not 1 <= width <= WIDEST or not 1 <= height <= TALLEST:
-        raise ParameterError(
-            f"width={width}, height={height} must lie between 1 and {WIDEST}, 1 and {TALLEST}"
-        )
+        raise ParameterError("spectrum-size", width=width, height=height, widest=WIDEST, tallest=TALLEST)
     if scale not in SCALES:
-        raise ParameterError(f"scale={scale!r} must be even or octaves")
+        raise ParameterError("spectrum-scale", scale=scale)
     start, stop = take.span(start_frame, stop_frame)
     width = min(width, stop - start)
     hop = (stop - start) / width

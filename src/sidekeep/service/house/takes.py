@@ -21,13 +21,12 @@ from sidekeep.flow.mend_choices import left_repairs, levels_with
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.survey import Survey
-from sidekeep.service.bands import bands_of, kept_bands
 from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.house.mended_pictures import (
     MendedBands,
     MendedPeaks,
 )
-from sidekeep.service.peaks import peaks_of
+from sidekeep.service.pyramids import BANDS, PEAKS
 from sidekeep.shelf.choices import read_choices
 from sidekeep.shelf.kept_survey import KeptSurvey, kept_survey, newest_key
 
@@ -80,16 +79,17 @@ class OpenTake:
         start, stop = max(0, start_frame), min(stop_frame, self.source.format.length_frames)
         if start >= stop:
             raise ParameterError(
-                f"frames {start_frame} to {stop_frame} hold nothing of this take, "
-                f"which has {self.source.format.length_frames} frames",
-                code="empty-span",
+                "empty-span",
+                start_frame=start_frame,
+                stop_frame=stop_frame,
+                length_frames=self.source.format.length_frames,
             )
         return start, stop
 
     def read(self, start_frame: int, stop_frame: int, version: Version = "played") -> Audio:
         """A span as it was played, as mended, or what mending took out (played minus mended)."""
         if version not in VERSIONS:
-            raise ParameterError(f"as={version!r} must be one of {', '.join(VERSIONS)}")
+            raise ParameterError("version-unknown", version=version, known=VERSIONS)
         played = self.source.read(start_frame, stop_frame)
         if version == "played":
             return played
@@ -104,14 +104,12 @@ class OpenTake:
         """The key of the survey and its patches. Raises ``NotThere`` while there is none."""
         kept = self._newest()
         if kept is None:
-            raise NotThere(
-                "this take is not surveyed yet, so there is no mended sound of it", code="not-surveyed"
-            )
+            raise NotThere("no-mended-sound")
         with self._lock:
             if self._patches is None or self._patches[0] != kept.key:
                 # In memory: a few megabytes a side, and no handle stands in the way of a new survey.
                 data = io.BytesIO(
-                    read_bounded(kept.patches_path, "the patches", most_bytes=ARRAY_BYTES, error=ShelfError)
+                    read_bounded(kept.patches_path, "patches", most_bytes=ARRAY_BYTES, error=ShelfError)
                 )
                 self._patches = (kept.key, left, PatchReader(data, left))
             elif self._patches[1] != left:
@@ -152,7 +150,7 @@ class OpenTake:
         """Its kept peaks, made now if they are missing; those of the mended sound are made of them."""
         with self._peaks_lock:
             if self._peaks is None:
-                self._peaks = peaks_of(self.found.path, self.source)
+                self._peaks = PEAKS.of(self.found.path, self.source)
             played = self._peaks
         if version == "played":
             return played
@@ -163,7 +161,7 @@ class OpenTake:
         """Its kept spectrum, or that of the mended sound. None while it is being made, in the background."""
         with self._bands_lock:
             if self._bands is None:
-                self._bands = kept_bands(self.found.path, self.source)
+                self._bands = BANDS.kept(self.found.path, self.source)
             if self._bands is None:
                 if self._making is None:
                     self._making = threading.Thread(target=self._make_bands, name="spectrum", daemon=True)
@@ -184,7 +182,7 @@ class OpenTake:
 
     def _make_bands(self) -> None:
         try:
-            made = bands_of(self.found.path, open_take(self.found.files))
+            made = BANDS.of(self.found.path, open_take(self.found.files))
             with self._bands_lock:
                 self._bands = made
         except (SidekeepError, OSError) as error:

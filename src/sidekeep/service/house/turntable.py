@@ -141,7 +141,7 @@ class Turntable:
             self._end_gauge()
             if on:
                 if self._is_at_work():
-                    raise ShelfError("a side is being recorded; its level is shown there", code="busy")
+                    raise ShelfError("being-recorded")
                 wishes = _wishes()
                 settings = recorder_settings(
                     self._input(), rate_hz=wishes.get("rate_hz"), bits=wishes.get("bits")
@@ -168,7 +168,7 @@ class Turntable:
                                     },
                                 )
                     except SidekeepError as error:
-                        self._news.publish("meter-ended", {"code": error.code, "text": str(error)})
+                        self._news.publish("meter-ended", _told(error))
 
                 self._gauge = threading.Thread(target=watch, name="gauge", daemon=True)
                 self._gauge.start()
@@ -188,7 +188,7 @@ class Turntable:
         """Arm for the sides of a record. Refusals come at once: no input, no room, somebody else at work."""
         with self._starting:
             if self._is_at_work():
-                raise ShelfError("a record is on the turntable already; end that first", code="busy")
+                raise ShelfError("turntable-busy")
             self._end_gauge()
             sound_input = self._input()
             wishes = _wishes()
@@ -225,7 +225,7 @@ class Turntable:
                         takes = session.run()
                 except SidekeepError as error:
                     if ready.is_set():
-                        self._news.publish("session-failed", {"code": error.code, "text": str(error)})
+                        self._news.publish("session-failed", _told(error))
                     else:
                         refusal.append(error)
                 finally:
@@ -249,9 +249,7 @@ class Turntable:
             self._thread = threading.Thread(target=work, name="session", daemon=True)
             self._thread.start()
             if not ready.wait(_START_WAIT_S):
-                raise DeviceError(
-                    "the turntable does not answer; look at the input and try again", code="no-answer"
-                )
+                raise DeviceError("no-answer")
             if refusal:
                 raise refusal[0]
         self._news.publish("session", {"session": self.view()})
@@ -274,11 +272,11 @@ class Turntable:
     def act(self, do: str, side: str = "") -> dict[str, Any]:
         """What the person wants now: begin, end, again, discard, keep, side-is, stop."""
         if do not in get_args(Do):
-            raise ParameterError(f"do={do[:20]!r} must be one of {', '.join(get_args(Do))}")
+            raise ParameterError("no-such-act", do=do[:20], known=get_args(Do))
         with self._lock:
             session = self._session
         if session is None:
-            raise ShelfError("no record is on the turntable", code="no-session")
+            raise ShelfError("no-session")
         wanted: Do = next(each for each in get_args(Do) if each == do)
         session.act(Act(do=wanted, side=side))
         return self.view() or {}
@@ -323,7 +321,7 @@ class Turntable:
         try:
             return pick_input()
         except DeviceError as error:
-            raise DeviceError(str(error), code="no-input") from error
+            raise DeviceError("no-input", reason=error) from error
 
     def _is_at_work(self) -> bool:
         return self._thread is not None and self._thread.is_alive()
@@ -419,3 +417,7 @@ def _aim(bits: int) -> GaugeSettings:
     """Where the peaks should come to: as wished, else as the word length allows."""
     peak_dbfs = _wishes(float).get("peak_dbfs")
     return GaugeSettings.for_bits(bits) if peak_dbfs is None else GaugeSettings.up_to(peak_dbfs)
+
+
+def _told(error: SidekeepError) -> dict[str, Any]:
+    return {"code": error.code, "facts": dict(error.facts), "text": str(error)}

@@ -52,7 +52,7 @@ def index_again(shelf: Path) -> int:
 def due_views(shelf: Path, months: float) -> list[dict[str, Any]]:
     """Sides that were last taken longer ago than that, the longest first: time to take them again and compare."""
     if not 0.0 < months < 1200.0:
-        raise ParameterError(f"months={months:g} must be more than 0 and less than 1200")
+        raise ParameterError("months-out-of-range", months=months)
     found = []
     for side in sides_due(shelf, months) if shelf.is_dir() else ():
         folder = RecordFolder(shelf / side.record)
@@ -72,4 +72,4 @@ def due_views(shelf: Path, months: float) -> list[dict[str, Any]]:
 
 def _refuse_while_taking(shelf: Path) -> None:
     if is_taking(shelf):
-        raise ShelfError("a side is being recorded onto this shelf; wait until it is closed", code="busy")
+        raise ShelfError("recording-onto-shelf")

@@ -39,7 +39,7 @@ def waveform(
 ) -> Waveform:
     """The picture of a span, cut to the take; never wider than the span has frames."""
     if not 1 <= width <= WIDEST:
-        raise ParameterError(f"width={width} must lie between 1 and {WIDEST}")
+        raise ParameterError("waveform-width", width=width, widest=WIDEST)
     start, stop = take.span(start_frame, stop_frame)
     width = min(width, stop - start)
     edges = start + (np.arange(width + 1, dtype=np.int64) * (stop - start)) // width

@@ -15,7 +15,7 @@ from sidekeep.flow.survey import BLOCK_FRAMES, Survey, SurveyRun
 from sidekeep.model.recipe import Recipe
 from sidekeep.model.record import Side
 from sidekeep.service.copies import survey_key
-from sidekeep.service.peaks import keep_peaks
+from sidekeep.service.pyramids import PEAKS
 from sidekeep.service.sleeves import Sleeve
 from sidekeep.shelf.choices import read_choices
 from sidekeep.shelf.kept_survey import PATCHES, SURVEYS, KeptSurvey, SurveyDraft
@@ -100,7 +100,7 @@ class FollowedTake:
             self._kept = self._draft.finish(survey, key)
         elif self._kept.key != key:
             self._kept = self._again(self._kept).finish(survey, key)
-        keep_peaks(self.path.parent, self._peaks.result())
+        PEAKS.keep(self.path.parent, self._peaks.result())
         facts = {
             "key": key,
             "wait_s": round(time.monotonic() - self._lift_s, 2),

@@ -26,7 +26,7 @@ def decode_sleeve(raw: bytes, name: str = "sleeve") -> str:
     """The text in UTF-8, UTF-16 or UTF-32 (with a mark, or without one where every second byte is zero), else Windows
     Latin. Raises SleeveError for what is no text, or far too long."""
     if len(raw) > MAX_BYTES:
-        raise SleeveError(f"{name} is longer than {MAX_BYTES >> 20} MB; a sleeve text is a page or two")
+        raise SleeveError("sleeve-file-too-long", name=name, most_mb=MAX_BYTES >> 20)
     for mark, encoding in _MARKS:
         if raw.startswith(mark):
             return checked(raw.decode(encoding, errors="replace"), name)
@@ -35,7 +35,7 @@ def decode_sleeve(raw: bytes, name: str = "sleeve") -> str:
         for encoding, zeros in (("utf-16-le", head[1::2]), ("utf-16-be", head[0::2])):
             if zeros.count(0) > 0.4 * len(zeros):
                 return checked(raw.decode(encoding, errors="replace"), name)
-        raise SleeveError(f"{name} is not a text file; a sleeve is plain text, CSV or JSON")
+        raise SleeveError("sleeve-not-text", name=name)
     try:
         return checked(raw.decode("utf-8"), name)
     except UnicodeDecodeError:
@@ -45,5 +45,5 @@ def decode_sleeve(raw: bytes, name: str = "sleeve") -> str:
 def checked(text: str, name: str = "the sleeve text") -> str:
     """The text, when it is not far too long to be a sleeve. Raises SleeveError."""
     if len(text) > MAX_CHARACTERS:
-        raise SleeveError(f"{name} has {len(text)} characters; a sleeve text has at most {MAX_CHARACTERS}")
+        raise SleeveError("sleeve-too-many-characters", name=name, characters=len(text), most=MAX_CHARACTERS)
     return text

@@ -34,7 +34,6 @@ from sidekeep.shelf.sleeve.words import CREDIT_LINE
 
 _NEWLINE = re.compile("\r\n|[\r\n\u2028\u2029\x85\x0b\x0c]")
 _ATTRIBUTE = re.compile(r"^(?:\s{2,}|\t)(title|artist|composer|note|isrc|mark|number): (.*)$")
-_RANK = {"track": 6, "field": 5, "side": 4, "title": 3, "note": 2, "unread": 1, "blank": 0}
 
 
 @dataclass(frozen=True, kw_only=True)

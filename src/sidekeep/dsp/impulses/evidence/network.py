@@ -57,7 +57,7 @@ def read_weights(held: dict[str, Any], evidence: tuple[str, ...], near: tuple[st
     Raises ParameterError where they ask for evidence that is not collected, or are of the wrong shape.
     """
     if missing := [name for name in NAMES if name not in held["networks"]]:
-        raise ParameterError(f"the weights lack {', '.join(missing)}: fit them again (./run fit)")
+        raise ParameterError("weights-missing", missing=missing)
     networks = {
         name: _read_network(name, held["networks"][name], evidence, near if name == "screen" else evidence)
         for name in NAMES
@@ -65,7 +65,7 @@ def read_weights(held: dict[str, Any], evidence: tuple[str, ...], near: tuple[st
     shares = {name: float(held[name]) for name in ("share", "edges_share")}
     for name, share in shares.items():
         if not 0.0 < share < 1.0:
-            raise ParameterError(f"the weights' {name} of damage is {share}, must lie between 0 and 1")
+            raise ParameterError("weights-share", name=name, share=share)
     return Weights(**networks, share=shares["share"], edges_share=shares["edges_share"])
 
 
@@ -74,9 +74,7 @@ def _read_network(
 ) -> Network:
     asked = held["evidence"]
     if unknown := [word for word in asked if word not in allowed]:
-        raise ParameterError(
-            f"the {name} weights ask for {', '.join(unknown)}, which is not collected: fit them again (./run fit)"
-        )
+        raise ParameterError("weights-unknown", name=name, unknown=unknown)
     units = len(held["bias"])
     parts = {
         word: np.array(held[word], dtype=np.float64) for word in ("centre", "spread", "hidden", "bias", "out")
@@ -91,10 +89,10 @@ def _read_network(
     for word, shape in wanted.items():
         if parts[word].shape != shape or not np.isfinite(parts[word]).all():
             raise ParameterError(
-                f"the {name} weights' {word} is {parts[word].shape}, must be {shape} numbers"
+                "weights-shape", name=name, part=word, shape=parts[word].shape, due_shape=shape
             )
     if not (parts["spread"] > 0.0).all():
-        raise ParameterError(f"the {name} weights have a spread of nothing")
+        raise ParameterError("weights-spread", name=name)
     columns = [evidence.index(word) for word in asked]
     wide = {
         "centre": np.zeros(len(evidence)),

@@ -112,7 +112,7 @@ function Working({ job }) {
 function Ended({ job, replace }) {
   if (job.state === "failed") {
     const text = job.error?.text ?? "It could not be done.";
-    const there = /already|replace|exists/i.test(`${job.error?.code} ${text}`);
+    const there = ["exists", "copies-exist", "master-exists"].includes(job.error?.code);
     return html`<div class="finding act" role="alert"><p>${capital(text)}${/[.!]$/.test(text) ? "" : "."}</p>${there && html`<p class="buttons"><button onClick=${replace}>Write them in place of the old files</button></p>`}</div>`;
   }
   if (job.state === "cancelled") return html`<p class="finding">Cancelled before it was done. Nothing half written is left behind.</p>`;

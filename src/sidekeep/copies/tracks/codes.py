@@ -13,10 +13,7 @@ def check_isrc(text: str) -> str:
     """The twelve characters of an ISRC, without dashes; empty stays empty. Never made up."""
     code = re.sub(r"[\s-]", "", text).upper().removeprefix("ISRC").removeprefix(":")
     if code and not _ISRC.fullmatch(code):
-        raise ParameterError(
-            f"ISRC {text!r} must be two letters, three letters or digits, and seven digits; leave it empty "
-            "when the release has none"
-        )
+        raise ParameterError("isrc-form", text=text)
     return code
 
 
@@ -32,10 +29,8 @@ def check_barcode(text: str) -> str:
     if not digits:
         return ""
     if not re.fullmatch(r"[0-9]{8}|[0-9]{12,13}", digits):
-        raise ParameterError(f"barcode {text!r} must have 13 digits (EAN), 12 (UPC) or 8; check the sleeve")
+        raise ParameterError("barcode-length", text=text)
     right = check_digit(digits[:-1])
     if int(digits[-1]) != right:
-        raise ParameterError(
-            f"barcode {text!r} ends in {digits[-1]} but its other digits ask for {right}; one digit is wrong"
-        )
+        raise ParameterError("barcode-check-digit", text=text, digit=digits[-1], right=right)
     return digits

@@ -6,9 +6,9 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from sidekeep.copies.plan.codes import check_isrc
-from sidekeep.copies.plan.cutting import SideAudio
-from sidekeep.copies.run.levels import Piece
+from sidekeep.copies.tracks.codes import check_isrc
+from sidekeep.copies.tracks.cutting import SideAudio
+from sidekeep.copies.tracks.levels import Piece
 from sidekeep.errors import ParameterError
 from sidekeep.files.tags import TagSet
 from sidekeep.flow.titles import name_of_track
@@ -205,7 +205,7 @@ def with_isrcs(record: Record, sides: Sequence[SideAudio], facts: TransferFacts)
     codes |= facts.isrcs
     for mark, code in facts.isrc_marks.items():
         if mark.strip().casefold() not in marks:
-            raise ParameterError(f"no track has the mark {mark!r}, which an ISRC was given for")
+            raise ParameterError("isrc-of-no-track", mark=mark)
         codes[marks[mark.strip().casefold()]] = code
     return replace(
         facts, isrcs={piece: found for piece, code in codes.items() if (found := check_isrc(code))}

@@ -37,7 +37,7 @@ def make_bag(
     """
     paths = payload_files(folder)
     if not paths:
-        raise CopyError(f"{folder} has nothing under data/ to put into a bag")
+        raise CopyError("bag-without-payload", folder=folder)
     with ThreadPoolExecutor(threads) as pool:
         fresh = [path for path in paths if path not in (known or {})]
         sums = dict(zip(fresh, pool.map(lambda path: file_sha256(folder / path), fresh), strict=True))
@@ -65,12 +65,10 @@ def read_bag_manifest(text: str, name: str) -> dict[str, str]:
             continue
         found = re.fullmatch(r"([0-9A-Fa-f]+)[ \t]+\*?(.+)", line)
         if not found:
-            raise CopyError(
-                f"{name} line {number} is not a checksum and a path; the bag is damaged: restore it from a backup"
-            )
+            raise CopyError("bag-line", name=name, line_number=number)
         path = decode_path(found[2])
         if path.startswith(("/", "~")) or ".." in path.split("/"):
-            raise CopyError(f"{name} line {number} names {path!r} outside the bag; do not trust it")
+            raise CopyError("bag-path", name=name, line_number=number, path=path)
         sums[path] = found[1].lower()
     return sums
 
@@ -78,7 +76,7 @@ def read_bag_manifest(text: str, name: str) -> dict[str, str]:
 def read_bag_info(folder: Path) -> dict[str, str]:
     """Fields of ``bag-info.txt``; empty when there is none. Lines that continue one are joined."""
     try:
-        text = read_text_bounded(folder / "bag-info.txt", "the bag's description", error=CopyError)
+        text = read_text_bounded(folder / "bag-info.txt", "bag-description", error=CopyError)
     except CopyError:
         return {}
     fields: dict[str, str] = {}
@@ -108,7 +106,7 @@ def _info_text(fields: Mapping[str, str]) -> str:
     lines = []
     for label, value in fields.items():
         if not _LABEL.fullmatch(label):
-            raise CopyError(f"bag-info label {label!r} must be letters, digits and dashes")
+            raise CopyError("bag-label", label=label)
         flat = " ".join(value.split())
         if flat:
             lines.append(f"{label}: {flat}\n")

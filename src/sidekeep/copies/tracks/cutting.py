@@ -41,19 +41,18 @@ class SideAudio:
 
     def __post_init__(self) -> None:
         if not self.spans:
-            raise ParameterError(f"side {self.side} has no tracks to write; give it at least one")
+            raise ParameterError("side-without-tracks", side=self.side)
         if self.channels not in (1, 2):
-            raise ParameterError(f"side {self.side} has {self.channels} channels; 1 or 2 are allowed")
+            raise ParameterError("side-channels", side=self.side, channels=self.channels)
         before = 0
         for start_frame, stop_frame in self.spans:
             if not before <= start_frame < stop_frame:
                 raise ParameterError(
-                    f"track span {start_frame} to {stop_frame} on side {self.side} is empty or out of order; move its marks"
+                    "track-span-empty", start_frame=start_frame, stop_frame=stop_frame, side=self.side
                 )
             if (stop_frame - start_frame) * 10 < self.rate_hz:
                 raise ParameterError(
-                    f"track span {start_frame} to {stop_frame} on side {self.side} is shorter than 0.1 s; "
-                    "move its marks or take it out"
+                    "track-span-short", start_frame=start_frame, stop_frame=stop_frame, side=self.side
                 )
             before = stop_frame
 
@@ -112,11 +111,11 @@ class SideCutter:
     def process(self, track: int, block: NDArray[np.float64]) -> Iterator[tuple[int, NDArray[np.float64]]]:
         """The next frames of a track; tracks must come in order and whole."""
         if self.is_complete:
-            raise ParameterError(f"side {self._side.side}: more frames came than its tracks hold")
+            raise ParameterError("frames-past-tracks", side=self._side.side)
         start_frame, stop_frame = self._side.spans[self._track]
         if track != self._track or self._taken + len(block) > stop_frame - start_frame:
             raise ParameterError(
-                f"side {self._side.side}: frames of track {track} came where {self._track} was due"
+                "track-out-of-turn", side=self._side.side, track=track, due_track=self._track
             )
         if self._resampler is None:
             self._resampler = Resampler(self._side.rate_hz, self._rate_hz, self._side.channels)
@@ -133,7 +132,7 @@ class SideCutter:
     def flush(self) -> Iterator[tuple[int, NDArray[np.float64]]]:
         """The silence that fills a CD frame. Raises ``ParameterError`` when frames are missing."""
         if not self.is_complete:
-            raise ParameterError(f"side {self._side.side}: track {self._track} did not come whole")
+            raise ParameterError("track-not-whole", side=self._side.side, track=self._track)
         fill = self._cuts[-1][1] - self._given
         if fill:
             yield from self._cut(np.zeros((fill, self._side.channels)))
@@ -147,7 +146,7 @@ class SideCutter:
                 continue
             count = min(len(frames) - at, stop - self._given)
             if count <= 0:
-                raise ParameterError(f"side {self._side.side}: more frames came than the cuts hold")
+                raise ParameterError("frames-past-cuts", side=self._side.side)
             yield self._out_track, frames[at : at + count]
             at += count
             self._given += count

@@ -63,9 +63,9 @@ class NamingRules:
         check_template(self.folder, FOLDER_FIELDS, "folder")
         check_template(self.track, TRACK_FIELDS, "track")
         if "/" in self.folder:
-            raise ParameterError(f"folder template {self.folder!r} must name one folder, without a slash")
+            raise ParameterError("folder-template", folder=self.folder)
         if not 24 <= self.maximum_units <= 200:
-            raise ParameterError(f"maximum_units={self.maximum_units} must lie between 24 and 200")
+            raise ParameterError("name-length", maximum_units=self.maximum_units)
 
 
 def check_template(template: str, fields: tuple[str, ...], what: str) -> None:
@@ -74,15 +74,15 @@ def check_template(template: str, fields: tuple[str, ...], what: str) -> None:
     try:
         parts = list(string.Formatter().parse(template))
     except ValueError as problem:
-        raise ParameterError(f"{what} template {template!r} cannot be read: {problem}") from None
+        raise ParameterError("template-unreadable", what=what, template=template, reason=problem) from None
     used = [(name, code, conversion) for _, name, code, conversion in parts if name is not None]
     for name, code, conversion in used:
         if name not in fields:
-            raise ParameterError(f"{what} template has an unknown field {{{name}}}; allowed: {allowed}")
+            raise ParameterError("template-unknown-field", what=what, field=name, allowed=allowed)
         if code or conversion:
-            raise ParameterError(f"{what} template field {{{name}}} must stand alone, without a format code")
+            raise ParameterError("template-field-form", what=what, field=name)
     if not used:
-        raise ParameterError(f"{what} template {template!r} needs at least one field; allowed: {allowed}")
+        raise ParameterError("template-without-field", what=what, template=template, allowed=allowed)
 
 
 def fill_template(template: str, values: Mapping[str, str]) -> str:

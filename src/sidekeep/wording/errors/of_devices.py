@@ -1,0 +1,27 @@
+"""Errors about sound inputs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from sidekeep.wording.errors.facts import Sentence
+
+WORDS: Mapping[str, Sentence] = {
+    "input-unclear": "{count} sound inputs match {wanted!r}: {inputs:; }",
+    "inputs-unlisted": "the sound library cannot list the inputs: {reason}",
+    "no-bridge": (
+        "the sound server has inputs, but the sound library has no bridge to it (Debian, Ubuntu: apt "
+        "install libasound2-plugins)"
+    ),
+    "no-inputs": (
+        "no sound input was found: connect the interface, switch it on, and allow this program to use the "
+        "microphone where the system asks for that"
+    ),
+    "input-unknown": "no sound input matches {wanted!r}; there are: {inputs}",
+    "sound-system-silent": "the sound system did not answer within 20 s; restart it or the interface",
+    "capture-gone": "the capture process is gone; the take it had open was kept",
+    "no-sound-library": (
+        "recording is not available: the PortAudio library is missing (Debian, Ubuntu: apt install "
+        "libportaudio2 libasound2-plugins); everything from files works without it"
+    ),
+}
