@@ -387,15 +387,15 @@ def test_a_full_disk_keeps_the_old_in_journal_and_files(
     record: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = (record / "cuts.toml").read_bytes(), (record / HISTORY).read_bytes()
-    real = choices_module.write_text
+    real = choices_module.whole_file
 
     def full(*arguments: object, **named: object) -> None:
         raise CopyError("disk-full", path="x")
 
-    monkeypatch.setattr(choices_module, "write_text", full)
+    monkeypatch.setattr(choices_module, "whole_file", full)
     with pytest.raises(CopyError):
         move(record)
-    monkeypatch.setattr(choices_module, "write_text", real)
+    monkeypatch.setattr(choices_module, "whole_file", real)
     assert ((record / "cuts.toml").read_bytes(), (record / HISTORY).read_bytes()) == before
     move(record)
     assert start(record) == 205_000

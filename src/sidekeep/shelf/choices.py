@@ -17,8 +17,8 @@ from typing import Any
 
 import msgspec
 
-from sidekeep.errors import ChangedElsewhere, CopyError, ShelfError, SleeveError
-from sidekeep.files.atomic import write_text
+from sidekeep.errors import ChangedElsewhere, CopyError, ShelfError, SidekeepError, SleeveError
+from sidekeep.files.atomic import flush_file, whole_file, write_text
 from sidekeep.files.bounded import read_bounded
 from sidekeep.files.checksum import text_sha256
 from sidekeep.model.cuts import Cuts, SideCuts
@@ -382,7 +382,8 @@ def _commit(
     changes: tuple[Change, ...],
     of: int | None = None,
 ) -> Entry:
-    """Into the journal first, then into the files; when the files cannot be written, neither."""
+    """Into the journal first, then into the files. All that needs room on the disk is done before the change counts; what is
+    left then are names. Ended in between, the change is there whole: the next look gives the names that are missing."""
     after = dict(journal.state)
     for change in changes:
         after.pop(change.path, None)
@@ -398,16 +399,30 @@ def _commit(
     files = {name: (_sum(old.get(name)), _sum(text)) for name, text in new.items()}
     whole = journal.whole_bytes
     entry = next_entry(journal, by, code, facts, changes, files, of)
-    write_entry(folder, journal, entry)
     try:
-        _write_files(folder, new)
+        with contextlib.ExitStack() as waiting:
+            _stage(waiting, folder, new)
+            write_entry(folder, journal, entry)
+        for name in (name for name, text in new.items() if text is None):
+            (folder / name).unlink(missing_ok=True)
     except BaseException:
-        with contextlib.suppress(OSError, CopyError):
-            _write_files(folder, {name: old.get(name) for name in new})
-        with contextlib.suppress(OSError):
-            os.truncate(folder / HISTORY, whole)
+        with contextlib.suppress(OSError, SidekeepError):
+            if journal.whole_bytes > whole and all(
+                _sum(now) == files[name][0] for name, now in _texts(folder).items() if name in files
+            ):
+                os.truncate(folder / HISTORY, whole)
         raise
     return entry
+
+
+def _stage(waiting: contextlib.ExitStack, folder: Path, texts: Mapping[str, str | None]) -> None:
+    """Write the files under other names and bring them to the disk; they get their own when ``waiting`` ends well."""
+    for name, text in texts.items():
+        if text is not None:
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            part = waiting.enter_context(whole_file(folder / name, replace=True))
+            part.write_bytes(text.encode("utf-8", "replace"))
+            flush_file(part)
 
 
 def _write_files(folder: Path, texts: Mapping[str, str | None]) -> None:

@@ -9,6 +9,7 @@ set aside, and a new one begins.
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -171,6 +172,8 @@ def write_entry(folder: Path, journal: Journal, entry: Entry) -> None:
         if is_new:
             flush_folder(folder)
     except OSError as error:
+        with contextlib.suppress(OSError):
+            os.truncate(path, journal.whole_bytes)  # a line that is not safe does not count
         raise copy_error(error, path) from error
     journal.whole_bytes += len(line)
     journal.take_in(entry)
