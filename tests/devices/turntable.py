@@ -38,6 +38,11 @@ class Turntable:
             bufsize=0,
             env={**os.environ, **deck.environment},
         )  # fmt: skip
+        with suppress(ImportError, AttributeError, OSError):
+            import fcntl
+
+            assert self._stream.stdin is not None
+            fcntl.fcntl(self._stream.stdin, fcntl.F_SETPIPE_SZ, 1 << 20)  # some seconds more ahead
         with suppress(OSError):  # where we may: the turntable is no part of what is tested
             os.setpriority(os.PRIO_PROCESS, self._stream.pid, -10)
         self._thread = threading.Thread(target=self._turn, daemon=True)

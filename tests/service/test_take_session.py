@@ -24,15 +24,19 @@ from sidekeep.press.side import Piece, press_side
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.take_close import only_one_taker, recover
 from sidekeep.service.take_record import open_session
-from sidekeep.service.take_types import Act, TakeStatus
+from sidekeep.service.take_types import Act, ShelfTake, TakeStatus
 from tests.shelf.test_kept_survey import killed_while_it_listened
 
 from ..devices.conftest import Deck, deck, told_by_a_stretched_clock  # noqa: F401  (a fixture)
 from ..devices.turntable import Turntable
 
 RATE_HZ = 48_000
-GIVE_UP_S = 600.0
+GIVE_UP_S = 240.0
 """A side that never ends must not hold up the tests for ever; a loaded machine needs a minute and a half for both."""
+EVENINGS = 3
+"""A busy machine may play with gaps, which are on the take as they were played: then once more from the start."""
+PlayedSide = tuple[np.ndarray, int, int]
+"""Sound, and where the needle goes down and up."""
 INPUT = SoundInput(
     key="deck.monitor",
     name="virtual deck",
@@ -47,7 +51,7 @@ SLEEVE = (
 )
 
 
-def short_side(seed: int) -> tuple[np.ndarray, int, int]:
+def short_side(seed: int) -> PlayedSide:
     """A pressed side of some 22 s: audio, and where its needle went down and up."""
     random = np.random.default_rng(seed)
     time_s = np.arange(9 * RATE_HZ) / RATE_HZ
@@ -69,23 +73,37 @@ def chain_of(side: np.ndarray) -> Callable[[], np.ndarray]:
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_two_sides_are_taken_by_the_needle_alone(deck: Deck, tmp_path: Path) -> None:  # noqa: F811
-    (side_a, down_a, up_a), (side_b, down_b, up_b) = short_side(1), short_side(2)
-    sleeve = tmp_path / "sleeve.txt"
+    sides = short_side(1), short_side(2)
+    for number in range(EVENINGS):
+        place = tmp_path / f"evening-{number}"
+        place.mkdir()
+        turntable, takes, news = an_evening(deck, place, sides)
+        if not was_played_with_gaps(place / "shelf"):
+            assert_both_sides_are_whole(place / "shelf", turntable, takes, news, sides)
+            return
+    pytest.fail(f"the virtual player had gaps on each of {EVENINGS} evenings")
+
+
+def an_evening(
+    deck: Deck,  # noqa: F811
+    place: Path,
+    sides: tuple[PlayedSide, PlayedSide],
+) -> tuple[Turntable, list[ShelfTake], list[TakeStatus]]:
+    """Both sides, each lowered when it is asked for, however long that takes."""
+    sleeve = place / "sleeve.txt"
     sleeve.write_text(SLEEVE)
-    shelf = tmp_path / "shelf"
     news: list[TakeStatus] = []
-    turntable = Turntable(deck, chain_of(side_a), RATE_HZ)
-    to_play = [("armed", side_a), ("flip", side_b)]
+    turntable = Turntable(deck, chain_of(sides[0][0]), RATE_HZ)
+    to_play = [("armed", sides[0][0]), ("flip", sides[1][0])]
 
     def hear(status: TakeStatus) -> None:
-        """As a person does it: lower the needle when it is asked for, however long that takes."""
         news.append(status)
         if to_play and status.phase == to_play[0][0] and status.input_open:
             turntable.lower_needle(to_play.pop(0)[1])
 
     try:
         with open_session(
-            shelf,
+            place / "shelf",
             None,
             sleeve_path=sleeve,
             sides=("A", "B"),
@@ -100,6 +118,26 @@ def test_two_sides_are_taken_by_the_needle_alone(deck: Deck, tmp_path: Path) -> 
             giving_up.cancel()
     finally:
         turntable.switch_off()
+    return turntable, takes, news
+
+
+def was_played_with_gaps(shelf: Path) -> bool:
+    """A player that got no processor for too long: the sink gives silence then, which no chain does."""
+    for path in shelf.rglob("take.wav"):
+        audio, _ = soundfile.read(path, dtype="int32", always_2d=True)
+        silent = np.concatenate([[0], (audio == 0).all(axis=1).astype(np.int64)]).cumsum()
+        if (silent[64:] - silent[:-64] == 64).any():
+            return True
+    return False
+
+
+def assert_both_sides_are_whole(
+    shelf: Path,
+    turntable: Turntable,
+    takes: list[ShelfTake],
+    news: list[TakeStatus],
+    sides: tuple[PlayedSide, PlayedSide],
+) -> None:
     said = [
         f"{status.elapsed_s:.1f} {each.code} {dict(each.facts)}" for status in news for each in status.news
     ]
@@ -107,17 +145,15 @@ def test_two_sides_are_taken_by_the_needle_alone(deck: Deck, tmp_path: Path) -> 
     (entry,) = shelf_service.list_records(shelf)
     assert entry.state == "taken"
     folder = shelf_service.find_record(shelf, "orchard")
-    start_a, start_b = turntable.starts
-    places = [(start_a + down_a, start_a + up_a), (start_b + down_b, start_b + up_b)]
     reference = np.concatenate(turntable.played)
-    for take, (down, up) in zip(takes, places, strict=True):
+    for take, start, (_, down, up) in zip(takes, turntable.starts, sides, strict=True):
         audio, _ = soundfile.read(folder.path / take.folder / "take.wav", dtype="int32", always_2d=True)
         heard = audio >> 8
         middle = len(heard) // 2  # in the groove, where nothing repeats itself
         first = _where(reference, heard[middle : middle + 64]) - middle
         np.testing.assert_array_equal(heard, reference[first : first + len(heard)])
-        assert first <= down, "the pre-roll holds the needle drop"
-        assert first + len(heard) >= up, "the needle's lift is on the take"
+        assert first <= start + down, "the pre-roll holds the needle drop"
+        assert first + len(heard) >= start + up, "the needle's lift is on the take"
         assert [note for note in take.notes if not told_by_a_stretched_clock(note)] == [], said
     assert {status.phase for status in news} >= {"armed", "recording", "closing", "flip", "done"}
     assert shelf_service.stylus_hours(shelf)[0].hours == pytest.approx(
