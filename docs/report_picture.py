@@ -1,4 +1,5 @@
-"""The README's picture of the demo's report, and the figures that can be read on it: ``./run pictures --readme``.
+"""The README's picture of the demo's report, and the figures that can be read on it: ``./run pictures --readme``, or
+``./run demo`` and ``./run pictures --report FILE`` for this picture alone.
 
 ``docs/images/report.json`` stands beside it with its checksum; ``tests/test_docs.py`` compares both with the demo.
 """
@@ -35,6 +36,14 @@ def figures(page: str) -> dict[str, Any]:
     }
 
 
+def heard_by() -> str:
+    """What decides the mended places and the gain: version and weights of the mender, and the version of the survey."""
+    from sidekeep.flow.mend import mender_identity
+    from sidekeep.flow.survey import SURVEY_VERSION
+
+    return f"mender {mender_identity()}, survey {SURVEY_VERSION}"
+
+
 def make_report_picture(report: Path, chromium: Any) -> None:
     """Photograph the top of a report as the README shows it, and note its figures."""
     browser = chromium.new_page(viewport=SEEN)
@@ -46,5 +55,6 @@ def make_report_picture(report: Path, chromium: Any) -> None:
         picture.save(IMAGES / "report.jpg", quality=84, optimize=True, progressive=True)
     browser.close()
     told = figures(report.read_text("utf-8"))
+    told["heard_by"] = heard_by()
     told["picture_sha256"] = hashlib.sha256((IMAGES / "report.jpg").read_bytes()).hexdigest()
     (IMAGES / "report.json").write_text(json.dumps(told, indent=1, ensure_ascii=False) + "\n", "utf-8")

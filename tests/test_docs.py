@@ -287,6 +287,11 @@ def test_the_readmes_picture_is_of_the_demo_as_it_is() -> None:
         assert track.duration_s is not None
         assert abs(60 * int(minutes) + int(seconds) - track.duration_s) <= 5.0, title
     assert f"in {len(printed)} tracks" in " ".join(told["facts"])
+    # places mended and gain are what this mender and this survey made of the demo
+    heard_by = load(ROOT / "docs" / "report_picture.py").heard_by()
+    assert told["heard_by"] == heard_by, "run: ./run demo; ./run pictures --report FILE"
+    assert int(told["facts"]["places mended"].replace("\u202f", "")) > 1000
+    assert re.fullmatch(r"\+\d\.\d\sdB", told["facts"]["for the whole record, nothing compressed"])
     assert int(told["facts"]["files written"]) >= 2 * len(printed)
 
 
