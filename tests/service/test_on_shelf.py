@@ -59,6 +59,6 @@ def test_what_was_interrupted_goes_on_where_it_stopped(files: list[Path], tmp_pa
 def test_a_side_without_a_recording_is_refused_before_anything_is_made(
     files: list[Path], tmp_path: Path
 ) -> None:
-    with pytest.raises(ParameterError, match="1 recordings for 2 sides"):
+    with pytest.raises(ParameterError, match="recordings: 1, sides: 2"):
         put(files[:1], tmp_path)
     assert not (tmp_path / "shelf").exists()
