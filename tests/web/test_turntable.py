@@ -28,6 +28,17 @@ def until(seconds: float, found: Any) -> Any:
     raise AssertionError("it did not come")
 
 
+def is_waiting(process_id: int | None) -> bool:
+    """Whether a process has come up and rests: on a loaded machine the survey behind the needle, at its low priority, needs longer to
+    load and compile than the side lasts."""
+    seen = set()
+    for _ in range(10):
+        state, *more = Path(f"/proc/{process_id}/stat").read_text().rpartition(")")[2].split()
+        seen.add((state, int(more[10]) + int(more[11])))
+        time.sleep(0.1)
+    return len(seen) == 1 and all(state == "S" and ticks > 30 for state, ticks in seen)
+
+
 @pytest.mark.device
 @pytest.mark.slow
 def test_a_side_is_taken_and_its_copies_follow_by_themselves(
@@ -58,6 +69,9 @@ def test_a_side_is_taken_and_its_copies_follow_by_themselves(
             and fresh.get("/api/session")["session"]["input_open"]
         ),
     )
+    follower = fresh.house.turntable._live
+    assert follower is not None
+    until(240, lambda: is_waiting(follower.survey.process_id))
     player = deck.play(files[0])
     player.wait(120)
     until(120, lambda: fresh.get("/api/session")["session"] is None)
