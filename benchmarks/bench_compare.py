@@ -17,15 +17,19 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
+from scipy.signal import butter, sosfilt
 
 import sidekeep.press.side as press
 from benchmarks.bench_transfer import machine
+from sidekeep.flow.comparison.bands import frame_powers, thirds_of
 from sidekeep.flow.comparison.combine import prepare
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
 from sidekeep.flow.comparison.conclusions import conclusions
+from sidekeep.flow.comparison.laid import Laid
 from sidekeep.model.audio import AudioFormat
 from sidekeep.press.groove import Groove
 from sidekeep.press.music import demo_pieces
+from sidekeep.press.playing import wear_treble
 from sidekeep.press.settings import PressSettings, used_lp
 from sidekeep.press.side import Piece, Pressed, press_side
 from sidekeep.wording.findings import told
@@ -69,7 +73,9 @@ def play(pieces: list[Piece], rate_hz: int, settings: PressSettings, seed: int, 
     original = press.Groove
     press.Groove = keep  # type: ignore[assignment, misc]
     try:
-        pressed = press_side(pieces, rate_hz=rate_hz, settings=settings, seed=seed, play=number)
+        pressed = press_side(
+            pieces, rate_hz=rate_hz, settings=settings, seed=seed, play=number, keep_music=True
+        )
     finally:
         press.Groove = original  # type: ignore[misc]
     return Playing(pressed, grooves[0])
@@ -174,8 +180,37 @@ def demo_music(rate_hz: int) -> list[Piece]:
     ]
 
 
-def judge(name: str, old: Playing, new: Playing, audio: Floats | None = None) -> Comparison:
-    """Compare, and print what was pressed beside what was found."""
+def true_treble(old: Playing, settings: PressSettings, comparison: Comparison) -> list[float]:
+    """What was pressed: the change in the band round 10 kHz of the music alone, by third of the music, mean of both channels
+    and median of the frames that hold any of it."""
+    music = old.pressed.music
+    assert music is not None
+    truth = old.pressed.truth
+    worn = music.copy()
+    wear_treble(worn, truth.needle_down_frame, truth.needle_up_frame, settings, RATE_HZ)
+    laid = Laid(start_s=0.0, first=0, stop=len(music), old=music, new=worn, rate_hz=RATE_HZ)
+    powers = frame_powers(laid)
+    band = int(np.argmin(np.abs(np.array(powers.centres_hz) - 10_000.0)))
+    third = thirds_of(powers.at_s, comparison.music_s)
+    changes = []
+    for number in range(3):
+        here = (
+            (third == number) & (powers.at_s > comparison.music_s[0]) & (powers.at_s < comparison.music_s[1])
+        )
+        first, second = (side[here][:, band].astype(np.float64) for side in (powers.old, powers.new))
+        sounding = first > 1e-10
+        changes.append(float(np.median(10.0 * np.log10(second[sounding] / first[sounding]))))
+    return changes
+
+
+def judge(
+    name: str,
+    old: Playing,
+    new: Playing,
+    audio: Floats | None = None,
+    settings: PressSettings | None = None,
+) -> Comparison:
+    """Compare, and print what was pressed beside what was found; ``settings`` of the new take if its treble was changed."""
     comparison = compare_takes(
         Held(old.pressed.audio, RATE_HZ), Held(new.pressed.audio if audio is None else audio, RATE_HZ)
     )
@@ -186,6 +221,12 @@ def judge(name: str, old: Playing, new: Playing, audio: Floats | None = None) ->
         f"    new marks {wanted}, found {found}, false {false}; treble at 10 kHz outer {treble[0][0]:+.2f}, "
         f"middle {treble[1][0]:+.2f}, inner {treble[2][0]:+.2f} dB (seen from {treble[1][1]:.2f})"
     )
+    if settings is not None:
+        pressed = true_treble(old, settings, comparison)
+        print(
+            f"    pressed there {pressed[0]:+.2f}, {pressed[1]:+.2f}, {pressed[2]:+.2f} dB; found less pressed "
+            + ", ".join(f"{found[0] - true:+.2f}" for found, true in zip(treble, pressed, strict=True))
+        )
     for line in told(conclusions(comparison), RATE_HZ):
         print(f"    {line.severity}: {line.text}")
     return comparison
@@ -196,10 +237,13 @@ def show_changes(first: list[Piece]) -> None:
     print("alignment, change known")
     old = play(first, RATE_HZ, KEPT, 5, 0)
     judge("played again", old, play(first, RATE_HZ, KEPT, 5, 1))
-    worn = play(first, RATE_HZ, KEPT.but(wear_db=0.6), 5, 2)
-    judge("worn 0.6 dB at 10 kHz at the end of the side", old, worn)
-    stylus = play(first, RATE_HZ, KEPT.but(stylus_db=-0.3), 5, 3)
-    judge("another stylus, 0.3 dB less at 10 kHz", old, stylus)
+    for wear_db in (0.3, 0.6):
+        settings = KEPT.but(wear_db=wear_db)
+        worn = play(first, RATE_HZ, settings, 5, 2)
+        judge(f"worn {wear_db:g} dB at 10 kHz at the end of the side", old, worn, settings=settings)
+    settings = KEPT.but(stylus_db=-0.3)
+    stylus = play(first, RATE_HZ, settings, 5, 3)
+    judge("another stylus, 0.3 dB less at 10 kHz", old, stylus, settings=settings)
     new = play(first, RATE_HZ, KEPT, 5, 5)
     hum = 0.003 * np.sin(2 * np.pi * 50.0 * np.arange(len(new.pressed.audio)) / RATE_HZ)[:, None]
     chain = new.pressed.audio * [0.75, 0.70] + hum
@@ -287,20 +331,22 @@ def show_time(minutes: float) -> None:
                 copies = -(-frames // len(audio))
                 whole = np.concatenate([audio] * copies)[:frames]
                 soundfile.write(f"{folder}/{name}.wav", np.clip(whole, -1, 1), 96_000, subtype="PCM_24")
-            # a process of its own, so that the memory is this comparison's alone
+            # a process of its own, and of its memory the mark that the kernel keeps for this program alone: what
+            # getrusage tells begins with the memory of the process that started it
             print(subprocess.check_output([sys.executable, "-c", _TIMED, folder], text=True).rstrip())
 
 
 _TIMED = """
-import resource, sys, time
+import sys, time
 from pathlib import Path
 from sidekeep.files.reader import open_take
 from sidekeep.flow.comparison.compare import compare_takes
 old, new = (open_take([Path(sys.argv[1]) / name]) for name in ("old.wav", "new.wav"))
 begun, processor = time.perf_counter(), time.process_time()
 found = compare_takes(old, new)
+(highest,) = [line.split()[1] for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmHWM")]
 print(f"  {old.format.length_s / 60:g} minutes: {time.perf_counter() - begun:.1f} s, {time.process_time() - processor:.1f} s of "
-      f"processor, {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB, same side: {found.alignment.is_same}")
+      f"processor, {int(highest) / 1024:.0f} MB, same side: {found.alignment.is_same}")
 """
 
 SECTIONS = ("changes", "ticks", "nothing", "other", "combining", "time")
@@ -356,26 +402,24 @@ def show_combined(takes: list[Pressed], mixed: Floats, replaced: int) -> None:
         f"against the best single take of each ten seconds median {10 * np.log10(np.median(joined / best)):+.1f} dB, worst "
         f"{10 * np.log10(np.max(joined / best)):+.1f} dB; {replaced} frames taken from the others"
     )
-    gap = slice(
-        int(one.truth.tracks[0].stop_frame + 0.3 * rate_hz),
-        int(one.truth.tracks[0].stop_frame + 1.3 * rate_hz),
-    )
-
-    def noise_db(audio: Floats) -> float:
-        from scipy.signal import butter, sosfilt
-
-        high = sosfilt(butter(4, 500, "high", fs=rate_hz, output="sos"), audio[gap], axis=0)[2000:]
-        return float(
-            10
-            * np.log10(
-                np.median(np.square(high[: len(high) // 200 * 200]).reshape(-1, 200, 2).mean(axis=(1, 2)))
-            )
-        )
-
+    # without the music, whose last echoes all takes share
+    single_db = [noise_in_gap_db(take.audio - take.music, take) for take in takes if take.music is not None]
+    joined_db = noise_in_gap_db(mixed - one.music, one)
+    alone_db = float(np.mean(single_db))
     print(
-        f"  noise in a gap: one take {noise_db(one.audio):.2f}, combined {noise_db(mixed):.2f} dB "
-        f"({noise_db(mixed) - noise_db(one.audio):+.2f}; {-10 * np.log10(len(takes)):.2f} for equal ones)"
+        f"  noise in a gap: one take {alone_db:.2f}, combined {joined_db:.2f} dB "
+        f"({joined_db - alone_db:+.2f}; {-10 * np.log10(len(takes)):.2f} for equal ones)"
     )
+
+
+def noise_in_gap_db(noise: Floats, take: Pressed) -> float:
+    """Noise above 500 Hz in a second after the first track, the median of short stretches: ticks do not count."""
+    rate_hz = take.truth.rate_hz
+    begin = int(take.truth.tracks[0].stop_frame + 0.3 * rate_hz)
+    high_pass = butter(4, 500, "high", fs=rate_hz, output="sos")
+    high = sosfilt(high_pass, noise[begin - 2000 : begin + rate_hz], axis=0)[2000:]
+    stretches = np.square(high[: len(high) // 200 * 200]).reshape(-1, 200, 2).mean(axis=(1, 2))
+    return float(10 * np.log10(np.median(stretches)))
 
 
 if __name__ == "__main__":

@@ -77,3 +77,17 @@ def test_takes_are_combined_into_a_new_one_beside_them(two_takes: tuple[RunningS
     assert takes[2]["id"] == job["result"]["take"]
     assert server.ask("POST", f"/api/takes/{old}/combine", {"others": [old]}).status == 400
     assert server.ask("POST", f"/api/takes/{old}/combine", {"others": []}).status == 400
+
+
+def test_a_reminder_is_kept_told_and_taken_away(two_takes: tuple[RunningServer, list[str]]) -> None:
+    server, _ = two_takes
+    (record,) = server.get("/api/records")["records"]
+    assert record["play_again_after"] is None
+    path = f"/api/records/{record['id']}/again"
+    kept = server.ask("PUT", path, {"after": "2099-01-31"})
+    assert kept.status == 200, kept.body
+    assert kept.json()["play_again_after"] == "2099-01-31"
+    assert server.get("/api/records")["records"][0]["play_again_after"] == "2099-01-31"
+    assert server.ask("PUT", path, {"after": "next year"}).status == 400
+    assert server.ask("PUT", path, {"after": 7}).status == 400
+    assert server.ask("PUT", path, {"after": ""}).json()["play_again_after"] is None

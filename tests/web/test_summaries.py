@@ -38,6 +38,7 @@ CHANGES: dict[str, Callable[[Path], object]] = {
     "sleeve": lambda record: (record / "sleeve.txt").write_text("Vesna - Late (1987)\nSide A\nA1 Dew 0:08\n"),
     "take gone": lambda record: shutil.rmtree(record / "takes" / "A-1"),
     "survey gone": lambda record: shutil.rmtree(next((record / "takes" / "A-1" / "surveys").iterdir())),
+    "reminder": lambda record: (record / "again.toml").write_text("after = 2030-01-31\n"),
     "copies gone": lambda record: shutil.rmtree(record / "copies"),
 }
 

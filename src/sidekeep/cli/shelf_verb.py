@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sidekeep.cli import shelf_choices
+from sidekeep.cli import shelf_again, shelf_choices
 from sidekeep.units import count
 
 STATES = ("planned", "partly taken", "taken", "cut", "copied", "verified", "gone")
@@ -35,10 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     plan.add_argument("sleeve", type=Path, help="its sleeve text")
     actions.add_parser("rebuild", help="make the index again from the record folders")
     actions.add_parser("repair", help="close takes that something interrupted, keeping all that was recorded")
-    again = actions.add_parser("again", help="sides that were last taken long ago: time to listen again")
-    again.add_argument(
-        "--months", type=float, default=12.0, metavar="M", help="how long ago, in months (default: 12)"
-    )
+    shelf_again.add_again(actions)
     stylus = actions.add_parser("styluses", help="hours per stylus; with a name: add or change one")
     stylus.add_argument("name", nargs="?", help="the stylus")
     stylus.add_argument("--hours-before", type=float, default=0.0, metavar="H", help="hours played before")
@@ -77,7 +74,7 @@ def run(options: argparse.Namespace) -> int:
     if options.action in shelf_choices.ACTIONS:
         return shelf_choices.run(options, shelf)
     if options.action == "again":
-        return _again(options, shelf)
+        return shelf_again.run(options, shelf)
     if options.action == "repair":
         return _repair(options, shelf)
     from sidekeep.service.take_close import interrupted
@@ -87,6 +84,8 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print_json({"records": [vars(entry) for entry in entries]})
         return 0
+    for line in shelf_again.due_lines(shelf):
+        print(line)
     for entry in entries:
         year = f" ({entry.year})" if entry.year else ""
         name = " - ".join(part for part in (entry.artist, entry.title) if part) or entry.folder
@@ -112,26 +111,6 @@ def _repair(options: argparse.Namespace, shelf: Path) -> int:
         print(f"side {take.side}: {take.length_s / 60:.1f} min kept in {take.folder}")
     if not takes:
         print("nothing needs repair")
-    return 0
-
-
-def _again(options: argparse.Namespace, shelf: Path) -> int:
-    from sidekeep.cli.terminal import print_json
-    from sidekeep.errors import ParameterError
-    from sidekeep.service.comparing.history import sides_due
-
-    if not 0.0 < options.months < 1200.0:
-        raise ParameterError("months-out-of-range", months=options.months)
-    due = sides_due(shelf, options.months)
-    if options.json:
-        print_json(
-            {"sides": [{"record": one.record, "side": one.side, "taken_utc": one.taken_utc} for one in due]}
-        )
-        return 0
-    for one in due:
-        print(f"{one.record}, side {one.side}: last taken {one.taken_utc[:10]}")
-    if not due:
-        print(f"every side on the shelf was taken within {options.months:g} months")
     return 0
 
 

@@ -27,6 +27,7 @@ from sidekeep.service.pictures import (
 )
 from sidekeep.web.answers import bytes_answer
 from sidekeep.web.asking import Ask, Endpoint, Upload
+from sidekeep.web.comparing import combine_takes, compare_takes, comparison, comparison_report, play_again
 from sidekeep.web.guard import REPORT_POLICY
 from sidekeep.web.sent import (
     Check,
@@ -39,6 +40,7 @@ from sidekeep.web.sent import (
     On,
     Others,
     Pile,
+    PlayAgain,
     Revision,
     SleeveText,
     StylusFacts,
@@ -280,24 +282,6 @@ def report(ask: Ask) -> Response:
     return Response(page, media_type="text/html; charset=utf-8", headers=headers)
 
 
-def compare_takes(ask: Ask) -> Any:
-    return ask.house.compare(ask.body.old, ask.part("take"))
-
-
-def combine_takes(ask: Ask) -> Any:
-    return ask.house.combine([ask.part("take"), *ask.body.others])
-
-
-def comparison(ask: Ask) -> Any:
-    return ask.house.comparison(ask.word("with"), ask.part("take"))
-
-
-def comparison_report(ask: Ask) -> Response:
-    page = ask.house.comparison_report(ask.word("with"), ask.part("take"))
-    headers = {"Content-Security-Policy": REPORT_POLICY}
-    return Response(page, media_type="text/html; charset=utf-8", headers=headers)
-
-
 def open_folder(ask: Ask) -> Any:
     _only_here(ask)
     ask.house.open_folder(ask.part("record"))
@@ -422,6 +406,7 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="GET", path="/api/styluses", handler=styluses),
     Endpoint(method="POST", path="/api/styluses", handler=keep_stylus_sent, body=StylusFacts),
     Endpoint(method="PUT", path="/api/records/{record}/sleeve", handler=write_sleeve, body=SleeveText),
+    Endpoint(method="PUT", path="/api/records/{record}/again", handler=play_again, body=PlayAgain),
     Endpoint(method="POST", path="/api/sleeve/read", handler=read_sleeve, body=Text),
     Endpoint(method="GET", path="/api/records/{record}/pictures/{kind}", handler=picture),
     Endpoint(method="GET", path="/api/takes/{take}/view", handler=take_page),

@@ -109,6 +109,12 @@ class Older(Struct, forbid_unknown_fields=True):
     old: str
 
 
+class PlayAgain(Struct, forbid_unknown_fields=True):
+    """The day after which a record is to be played again, as 2030-01-31; empty for none."""
+
+    after: str
+
+
 class Check(Struct, forbid_unknown_fields=True):
     """How thoroughly to verify."""
 

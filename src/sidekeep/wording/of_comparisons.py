@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from sidekeep.wording.about import About, Say, SayAll, count, joined, kilohertz, listed, times
+from sidekeep.wording.about import (
+    SHOWN_PLACES,
+    About,
+    Say,
+    SayAll,
+    capital,
+    count,
+    joined,
+    kilohertz,
+    listed,
+    times,
+)
 
 
 def _marks(about: About) -> str:
@@ -31,6 +42,27 @@ def _changes(all_of: Sequence[About], form: str) -> str:
             f"{names[about.finding.channel]}{about.number('change_db'):{form}} dB at {kilohertz(about.number('hz'))}"
             for about in sorted(all_of, key=lambda about: about.finding.channel)
         ]
+    )
+
+
+def _most(about: About) -> str:
+    """Where on the side it changed most."""
+    if not about.has("most_db"):
+        return ""
+    return f", most {_where(about)} ({about.number('most_db'):+.1f} dB)"
+
+
+def _where(about: About) -> str:
+    """``on the left of the inner third``; mono names no side."""
+    side = {"L": "on the left of ", "R": "on the right of "}.get(about.word("most_channel"), "in ")
+    return f"{side}the {about.word('most_part')} third"
+
+
+def _rougher_part(about: About) -> str:
+    change_db = about.number("most_db")
+    return (
+        f"Surface noise {_where(about)}: {abs(change_db):.1f} dB {'more' if change_db > 0 else 'less'} than before; the "
+        "side as a whole has not changed by as much as could be told."
     )
 
 
@@ -117,6 +149,19 @@ def _lossy(all_of: Sequence[About]) -> str:
     )
 
 
+def _jumps(all_of: Sequence[About]) -> str:
+    shown = [
+        f"{1000 * about.number('length_s'):.0f} ms of the {about.word('lacks')} take near {about.start}"
+        for about in all_of[:SHOWN_PLACES]
+    ]
+    more = len(all_of) - len(shown)
+    return (
+        f"{'Moments are' if len(all_of) > 1 else 'A moment is'} missing: about "
+        f"{joined([*shown, *([f'{more} more'] if more else [])])}. Frames were lost while recording, the take was cut, or the "
+        "needle skipped; the seconds around are not compared."
+    )
+
+
 WORDS: Mapping[str, Say] = {
     "other-recording": lambda about: (
         f"These are not two takes of one side: {round(100 * about.number('share'))} % of the places looked for lie on one "
@@ -130,6 +175,7 @@ WORDS: Mapping[str, Say] = {
         f"{about.length('at_s')}, or there are more on the other one: the take was cut, or the needle jumped. Only what comes "
         f"{about.word('compared')} that place was compared."
     ),
+    "take-jump": lambda about: _jumps([about]),
     "compare-clipped": lambda about: (
         f"The {about.word('take')} take is clipped ({count(about.whole('frames'), 'frame')}): what was cut off there looks like "
         "distortion that has come or gone. Trust the quieter places only."
@@ -141,6 +187,20 @@ WORDS: Mapping[str, Say] = {
     "compare-lossy": lambda about: _lossy([about]),
     "compare-mono": lambda about: (
         "One of the takes is mono: both were compared as mono, left and right are not told apart."
+    ),
+    "compare-silent": lambda about: f"The {about.word('take')} take is silent: there is nothing to compare.",
+    "compare-short": lambda about: (
+        f"The shorter take lasts {about.number('length_s'):.1f} s: two takes are laid on each other from "
+        f"{about.number('least_s'):.0f} s of music on."
+    ),
+    "compare-dead": lambda about: (
+        f"There is nothing in {about.channel} of the {about.word('take')} take; the other one was compared. Turn the volume "
+        "down, then look at the plugs and the wires of the cartridge."
+    ),
+    "channel-inverted": lambda about: (
+        f"{capital(about.channel)} has the opposite polarity on the new take and the other one has not: two wires of the "
+        "cartridge or of a plug have changed places, on one of the evenings. Turn the volume down, then look at them. It was put "
+        "right here."
     ),
     "polarity": lambda about: (
         "The new take has the opposite polarity. That is harmless; it was put right here."
@@ -154,9 +214,10 @@ WORDS: Mapping[str, Say] = {
     "treble-stylus": lambda about: _stylus([about]),
     "treble-inner-gain": lambda about: _inner_gain([about]),
     "treble-chain": lambda about: _treble_chain([about]),
-    "groove-noise": lambda about: f"Surface noise: {_by(about)}{_backed(about, 'changed')}.",
+    "groove-noise": lambda about: f"Surface noise: {_by(about)}{_most(about)}{_backed(about, 'changed')}.",
+    "groove-noise-part": _rougher_part,
     "noise-chain": lambda about: (
-        f"Surface noise: {_by(about)}. That is stylus or chain, not this disc{_backed(about, 'changed')}."
+        f"Surface noise: {_by(about)}{_most(about)}. That is stylus or chain, not this disc{_backed(about, 'changed')}."
     ),
     "distortion-inner": lambda about: _distortion([about]),
     "rumble-change": lambda about: f"Rumble (the turntable and what it stands on): {_by(about)}.",
@@ -185,6 +246,7 @@ WORDS: Mapping[str, Say] = {
     "unchanged": _unchanged,
 }
 MANY: Mapping[str, SayAll] = {
+    "take-jump": _jumps,
     "compare-lossy": _lossy,
     "treble-worn": _worn,
     "treble-stylus": _stylus,

@@ -12,6 +12,13 @@ from sidekeep.wording.findings import finding_text
 from tests.flow.comparison.pairs import RATE, Floats, Held, play
 
 LIMITS = {
+    "polarity",
+    "channels-swapped",
+    "channel-inverted",
+    "compare-dead",
+    "compare-silent",
+    "compare-short",
+    "take-jump",
     "part-only",
     "take-cut",
     "compare-clipped",
@@ -46,6 +53,23 @@ def test_a_take_with_a_piece_cut_out(old: Floats) -> None:
     assert "About 5.0 s of the music are missing from the old take" in back["take-cut"]
 
 
+@pytest.mark.parametrize("missing_s", [0.02, 0.2])
+def test_a_moment_cut_out(old: Floats, missing_s: float) -> None:
+    """Too little to split the line the takes lie on: told with its length, to an eighth, and near its place, whichever take lacks it, and
+    what lies on either side is compared as if nothing were."""
+    new = play(2).audio
+    frames = round(missing_s * RATE)
+    new = np.concatenate([new[: 26 * RATE], new[26 * RATE + frames :]])
+    for pair, lacks in (((old, new), "new"), ((new, old), "old")):
+        comparison = compare_takes(Held(pair[0]), Held(pair[1]))
+        assert set(told(comparison)) == {"take-jump"}
+        (jump,) = comparison.jumps
+        assert jump.length_s == pytest.approx(missing_s * (1 if lacks == "new" else -1), rel=0.12)
+        assert jump.at_s == pytest.approx(26.0, abs=3.0)
+        assert f"ms of the {lacks} take near 0:2" in told(comparison)["take-jump"]
+        assert not [mark for mark in comparison.marks if missing_s > 0.1 or abs(mark.start_s - 26.0) < 2.0]
+
+
 def test_a_clipped_take(old: Floats) -> None:
     new = np.clip(4.0 * play(2).audio, -1.0, 1.0)
     said = told(compare_takes(Held(old), Held(new)))
@@ -67,4 +91,39 @@ def test_a_part_in_mono_is_a_part_in_mono(old: Floats) -> None:
     comparison = compare_takes(Held(old), Held(new))
     assert set(told(comparison)) == {"part-only"}
     assert comparison.channels == (0,)
-    assert comparison.mixing is None
+    assert not comparison.mixing
+
+
+@pytest.mark.parametrize(("inverted", "name"), [([1.0, -1.0], "right"), ([-1.0, 1.0], "left")])
+def test_one_channel_inverted(old: Floats, inverted: list[float], name: str) -> None:
+    """It is told, put right, and nothing else is claimed."""
+    comparison = compare_takes(Held(old), Held(play(2).audio * inverted))
+    said = told(comparison)
+    assert set(said) == {"channel-inverted"}
+    assert said["channel-inverted"].startswith(f"The {name} channel has the opposite polarity")
+    assert {one.kind for one in conclusions(comparison)} <= {"channel-inverted", "unchanged"}
+
+
+def test_a_channel_that_is_silent(old: Floats) -> None:
+    """Nothing of the living channel is claimed to have changed, and nothing is said of the dead one but that it is dead."""
+    comparison = compare_takes(Held(old), Held(play(2).audio * [1e-4, 1.0]))
+    said = told(comparison)
+    assert set(said) == {"compare-dead"}
+    assert "nothing in the left channel of the new take" in said["compare-dead"]
+    assert {one.kind for one in conclusions(comparison)} <= {"compare-dead", "unchanged"}
+
+
+def test_takes_that_hold_too_little(old: Floats) -> None:
+    silent = compare_takes(Held(old), Held(np.zeros_like(old)))
+    assert told(silent) == {"compare-silent": "The new take is silent: there is nothing to compare."}
+    short = told(compare_takes(Held(old[: 3 * RATE]), Held(old)))
+    assert set(short) == {"compare-short"}
+    assert short["compare-short"].startswith("The shorter take lasts 3.0 s")
+    for empty in (old[:0], old[:1]):
+        assert set(told(compare_takes(Held(empty), Held(old)))) <= {"compare-silent", "compare-short"}
+
+
+def test_more_than_two_channels_are_refused(old: Floats) -> None:
+    three = np.concatenate([old, old[:, :1]], axis=1)
+    with pytest.raises(ValueError, match="3 channels: only mono and stereo"):
+        compare_takes(Held(three), Held(old))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from sidekeep.flow.comparison.conclusions import conclusions
 from sidekeep.flow.comparison.contract import comparison_object
 from sidekeep.service.comparing.evening import evening_of
 from sidekeep.service.comparing.history import history_lines, side_history, sides_due
+from sidekeep.service.comparing.reminder import play_again_after, remind, reminders_due
 from sidekeep.service.comparing.takes import NamedTake
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.wording.findings import finding_text
@@ -170,3 +171,49 @@ def test_sides_are_due_after_the_months_one_asks_for(shelf: Path, capsys: pytest
     assert main(["shelf", "--shelf", str(shelf), "again", "--months", "1199"]) == 0
     assert "every side on the shelf" in capsys.readouterr().out
     assert main(["shelf", "--shelf", str(shelf), "again", "--months", "0"]) == 2
+
+
+def test_a_record_is_due_from_its_day_on_until_it_is_taken(
+    shelf: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    record = RecordFolder(shelf / "Charts")
+    again = ["shelf", "--shelf", str(shelf), "again"]
+    assert main([*again, "charts", "--after", "2026-12-24"]) == 0
+    assert capsys.readouterr().out.endswith(": to be played again after 2026-12-24\n")
+    assert reminders_due(shelf, date(2026, 12, 23)) == []
+    assert [one.record for one in reminders_due(shelf, date(2026, 12, 24))] == ["Charts"]
+    # a take from before that day changes nothing, one from that day on does
+    put_take(record, "B-1", "2026-12-23T20:00:00+00:00")
+    assert len(reminders_due(shelf, date(2027, 1, 1))) == 1
+    put_take(record, "B-2", "2026-12-24T20:00:00+00:00")
+    assert reminders_due(shelf, date(2027, 1, 1)) == []
+    assert main([*again, "charts", "--never"]) == 0
+    assert capsys.readouterr().out.endswith(": no reminder\n")
+    assert play_again_after(record) is None
+
+
+def test_what_is_due_stands_at_the_top_of_the_shelf(shelf: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    record = RecordFolder.create(shelf / "Quay", sleeve="The Wicker Boats - Quay (1973)\nSide A\nA1 Tar\n")
+    put_take(record, "A-1", "2019-06-01T19:00:00+00:00")
+    remind(record, date(2020, 1, 31))
+    for words in ([], ["again", "--months", "1199"]):
+        assert main(["shelf", "--shelf", str(shelf), *words]) == 0
+        assert capsys.readouterr().out.startswith("to be played again since 2020-01-31: Quay\n")
+
+
+@pytest.mark.parametrize("text", ["after = 7\n", "after = \n", "", "after = [2020-01-31]\n"])
+def test_a_reminder_edited_wrongly_is_told_and_reminds_of_nothing(
+    shelf: Path, capsys: pytest.CaptureFixture[str], text: str
+) -> None:
+    (shelf / "Charts" / "again.toml").write_text(text)
+    assert reminders_due(shelf, date(2099, 1, 1)) == []
+    assert main(["shelf", "--shelf", str(shelf), "again", "charts"]) == 2
+    assert capsys.readouterr().err.count("again.toml") == 1
+    assert main(["shelf", "--shelf", str(shelf), "again", "charts", "--after", "2099-01-01"]) == 0
+
+
+def test_a_day_is_written_as_a_day(shelf: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["shelf", "--shelf", str(shelf), "again", "charts", "--after", "next year"]) == 2
+    assert "2030-01-31" in capsys.readouterr().err
+    assert main(["shelf", "--shelf", str(shelf), "again", "--after", "2030-01-31"]) == 2
+    assert "which record?" in capsys.readouterr().err

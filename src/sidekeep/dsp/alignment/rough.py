@@ -22,6 +22,9 @@ LOWEST_HZ, HIGHEST_HZ = 150.0, 7500.0
 WINDOW_FRAMES = 512
 CHUNK_S = 15.0
 CHUNKS = 14
+SHORTEST_CHUNK_S = 2.0
+SHORTEST_S = 4.0 * SHORTEST_CHUNK_S
+"""Of less music no chunks can be told from chance: a chunk is not more than a quarter of the take."""
 STEP_RATIO = 0.0015
 """Over a chunk half of this moves an onset by 11 ms, about one window."""
 NEAR_RATIO, FAR_RATIO = 0.006, 0.084
@@ -29,6 +32,8 @@ NEAR_RATIO, FAR_RATIO = 0.006, 0.084
 LINE_TOLERANCE_S = 0.35
 SAME_SHARE = 0.6
 BESIDE_CUT_S = 1.0
+LEAST_STEP_S = 0.025
+"""From one second to the next; no turntable drifts by so much, even while it runs up to its speed."""
 FEWEST_CHUNKS, FEWEST_BEYOND = 3, 2
 
 
@@ -158,8 +163,8 @@ def _look_for(short: Floats, long: Floats, ratios: Floats, count: int) -> tuple[
     """Chunks with their best place, and the length of the long take in seconds."""
     from scipy.fft import irfft, next_fast_len, rfft
 
-    size = round(min(CHUNK_S, len(short) / FEATURE_HZ / 4.0) * FEATURE_HZ)
-    if size < 2 * FEATURE_HZ or len(long) < size:
+    size = round(min(CHUNK_S, len(short) / FEATURE_HZ * SHORTEST_CHUNK_S / SHORTEST_S) * FEATURE_HZ)
+    if size < SHORTEST_CHUNK_S * FEATURE_HZ or len(long) < size:
         return [], len(long) / FEATURE_HZ
     length = next_fast_len(len(long) + 2 * size, real=True)
     spectrum = rfft(long, length, axis=0)
@@ -309,5 +314,7 @@ def follow(
     if not len(drift):
         return np.zeros(len(old))
     certain = np.array([np.median(drift[max(0, i - 4) : i + 5]) for i in range(len(drift))])
-    smooth = _moving_mean(certain[:, np.newaxis], 9)[:, 0]
+    # a piece that one take lacks is a step: what lies on either side of it is smoothed by itself
+    steps = np.flatnonzero(np.abs(np.diff(certain)) > LEAST_STEP_S) + 1
+    smooth = np.concatenate([_moving_mean(part[:, np.newaxis], 9)[:, 0] for part in np.split(certain, steps)])
     return np.interp(np.arange(len(old)), at, smooth)

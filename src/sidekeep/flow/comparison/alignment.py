@@ -27,7 +27,10 @@ from sidekeep.dsp.alignment.rough import FEATURE_HZ, OnsetFeatures, RoughLine, f
 from sidekeep.dsp.alignment.sinc import read_at
 from sidekeep.dsp.alignment.time_map import TimeMap
 from sidekeep.dsp.output.resample import Resampler, resample
+from sidekeep.errors import ParameterError
+from sidekeep.flow.comparison.channels import OneInverted
 from sidekeep.flow.comparison.condition import Condition, ConditionMeter
+from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
 
 Floats = NDArray[np.float64]
@@ -47,16 +50,24 @@ FEED_FRAMES = 131072
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Alignment:
-    """How two takes lie on each other. ``sign`` is -1 when the polarity of one is inverted, ``is_swapped`` when left
-    and right changed places; ``sd_s`` typical deviation of the curve where there is music; ``curve`` None when the takes
-    are not the same cutting; ``conditions`` what else the first reading told of the old take and the new one."""
+    """How two takes lie on each other. ``sign`` is -1 when one is of inverted polarity, ``inverted`` the channel of the new
+    take that alone is inverted (before ``sign``), ``is_swapped`` when left and right changed places; ``sd_s`` typical
+    deviation of the curve where there is music; ``curve`` None when the takes are not the same cutting; ``conditions`` what
+    else the first reading told of the old take and the new one."""
 
     line: RoughLine
     curve: TimeMap | None
     sign: float = 1.0
+    inverted: int | None = None
     is_swapped: bool = False
     sd_s: float = float("inf")
     conditions: tuple[Condition, Condition] | None = None
+
+    @property
+    def dead_channel(self) -> int | None:
+        """The channel that is silent on one of two stereo takes, or on both."""
+        found = [one.dead_channel for one in self.conditions or ()]
+        return next((channel for channel in found if channel is not None), None)
 
     @property
     def is_same(self) -> bool:
@@ -65,11 +76,16 @@ class Alignment:
 
 
 def align_takes(old: AudioSource, new: AudioSource, progress: Progress = no_progress) -> Alignment:
-    """Lay ``new`` on ``old``; other rate, speed, start, level, polarity and length allowed."""
+    """Lay ``new`` on ``old``; other rate, speed, start, level, polarity and length allowed. Raises ``ParameterError`` for more
+    than two channels."""
+    for source in (old, new):
+        if source.format.channels > 2:
+            raise ParameterError("take-of-many-channels", channels=source.format.channels)
     with ThreadPoolExecutor(2, thread_name_prefix="align") as pool:
         meters = [ConditionMeter(source.format) for source in (old, new)]
-        first = pool.submit(onset_features, old, meters[0].process)
-        features_new = onset_features(new, meters[1].process)
+        rate_hz = onset_rate(old, new)
+        first = pool.submit(onset_features, old, rate_hz, meters[0].process)
+        features_new = onset_features(new, rate_hz, meters[1].process)
         features_old = first.result()
     conditions = meters[0].finish(), meters[1].finish()
     progress(0.25, "comparing the onsets")
@@ -78,22 +94,59 @@ def align_takes(old: AudioSource, new: AudioSource, progress: Progress = no_prog
         return Alignment(line=line, curve=None, conditions=conditions)
     drift = follow(features_old, features_new, line)
     progress(0.3, "laying the takes on each other")
-    return replace(_fine(old, new, line, drift, progress), conditions=conditions)
+    inverted = inverted_channel(old, new, line, drift)
+    found = _fine(old, new if inverted is None else OneInverted(new, inverted), line, drift, progress)
+    return replace(found, inverted=inverted, conditions=conditions)
 
 
-def onset_features(source: AudioSource, also: Callable[[Audio], None] | None = None) -> Floats:
-    """(windows, bands) of a whole take; every block is given to ``also`` too."""
+def onset_rate(*sources: AudioSource) -> int:
+    """The rate at which the onsets of all these takes are told: one for all, since windows and bands depend on it."""
+    lowest_hz = min(source.format.rate_hz for source in sources)
+    return min(FINE_HZ, lowest_hz - lowest_hz % FEATURE_HZ)
+
+
+def onset_features(source: AudioSource, rate_hz: int, also: Callable[[Audio], None] | None = None) -> Floats:
+    """(windows, bands) of a whole take, told at ``rate_hz`` (``onset_rate``); every block is given to ``also`` too."""
     form = source.format
-    rate_hz = min(FINE_HZ, form.rate_hz - form.rate_hz % FEATURE_HZ)
     step = Resampler(form.rate_hz, rate_hz, 1)
     features = OnsetFeatures(rate_hz)
     for block in source.blocks(FEED_FRAMES):
-        numbers = np.nan_to_num(block)
+        numbers = numbers_only(block)
         if also is not None:
             also(numbers)
         features.process(step.process(numbers.mean(axis=1, keepdims=True))[:, 0])
     features.process(step.flush()[:, 0])
     return features.finish()
+
+
+def inverted_channel(old: AudioSource, new: AudioSource, line: RoughLine, drift: Floats) -> int | None:
+    """The right channel (1) when one channel of the new stereo take has the polarity of the old one and the other has not.
+
+    Half a minute from the middle of what both hold, each channel laid on its like; where they hold nothing in common (left and
+    right in each other's places, or one of them silent) nothing is said.
+    """
+    if old.format.channels != 2 or new.format.channels != 2:
+        return None
+    low_s = max(0.0, -line.offset_s / line.speed_ratio)
+    high_s = min(old.format.length_s, (new.format.length_s - line.offset_s) / line.speed_ratio)
+    if line.cut is not None:
+        low_s, high_s = max(low_s, line.cut.start_s), min(high_s, line.cut.stop_s)
+    start_s = max(low_s, 0.5 * (low_s + high_s) - BLOCK_S / 2)
+    stop_s = min(high_s, start_s + BLOCK_S)
+    ruler, ruler_s = read_span(old, start_s, stop_s, NEAR_HZ)
+    at_s = ruler_s + np.arange(len(ruler)) / NEAR_HZ
+    new_s = line.offset_s + line.speed_ratio * at_s
+    if len(drift):
+        new_s = new_s + np.interp(at_s, np.arange(len(drift)) / FEATURE_HZ, drift)
+    played, played_s = read_span(new, new_s.min() - 0.1, new_s.max() + 0.1, NEAR_HZ)
+    laid = read_at(played, (new_s - played_s) * NEAR_HZ)
+    signs = []
+    for channel in (0, 1):
+        _, clear, sign = near_delays(ruler[:, channel], laid[:, channel], NEAR_HZ, NEAR_REACH_S)
+        if not len(clear) or float(np.median(clear)) < LEAST_CLEAR + 0.1:
+            return None
+        signs.append(sign)
+    return 1 if signs[0] != signs[1] else None
 
 
 def read_span(source: AudioSource, start_s: float, stop_s: float, rate_hz: int) -> tuple[Audio, float]:
@@ -104,7 +157,7 @@ def read_span(source: AudioSource, start_s: float, stop_s: float, rate_hz: int) 
     inside = source.read(min(max(low, 0), form.length_frames), min(max(high, 0), form.length_frames))
     span = np.zeros((high - low, form.channels))
     begin = min(max(-low, 0), high - low)
-    span[begin : begin + len(inside)] = np.nan_to_num(inside)
+    span[begin : begin + len(inside)] = numbers_only(inside)
     return resample(span, rate_hz=form.rate_hz, new_rate_hz=rate_hz), float(first)
 
 

@@ -6,10 +6,14 @@ and distortion are the disc, unless other records of the same evenings show them
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from sidekeep.flow.comparison.bands import THIRDS
 from sidekeep.flow.comparison.compare import Comparison
 from sidekeep.flow.comparison.evening import Evening
+from sidekeep.flow.comparison.noise import ChannelNoise
 from sidekeep.flow.comparison.said import channel_name, finding
 from sidekeep.model.finding import Channel, Fact, Finding
 
@@ -20,18 +24,22 @@ CROSSTALK_TOLD_DB = -35.0
 DISTORTION_TOLD = 0.02
 GROWS_INWARD = 1.7
 MORE_DB = 0.1
+ONE_CHANNEL_DB = 6.0
 
 
 def noise_findings(comparison: Comparison, evening: Evening) -> list[Finding]:
     """Surface noise against the music, rumble, hum."""
     found = []
-    for change in comparison.noise:
+    for change in (one for one in comparison.noise if one.part == "all"):
         # against the level of the music: a hotter transfer is no noisier
         relative = relative_noise_db(comparison, change.kind)
-        if (
-            max(change.old_dbfs, change.new_dbfs) < QUIETEST_DBFS[change.kind]
-            or abs(relative) <= change.detectable_db
-        ):
+        if max(change.old_dbfs, change.new_dbfs) < QUIETEST_DBFS[change.kind]:
+            continue
+        if abs(relative) <= change.detectable_db:
+            most = _most(comparison) if change.kind == "groove" else {}
+            if most:
+                grown = float(most["most_db"]) > 0.0  # type: ignore[arg-type]
+                found.append(finding("groove-noise-part", "look" if grown else "note", most))
             continue
         facts: dict[str, Fact] = {"change_db": relative, "detectable_db": change.detectable_db}
         if change.kind == "groove":
@@ -40,33 +48,60 @@ def noise_findings(comparison: Comparison, evening: Evening) -> list[Finding]:
                 finding(
                     "noise-chain" if others.is_shared else "groove-noise",
                     "look" if relative > 0 and not others.is_shared else "note",
-                    {**facts, **others.facts},
+                    {**facts, **_most(comparison), **others.facts},
                 )
             )
         elif change.kind == "rumble":
             found.append(finding("rumble-change", "note", facts))
         else:
             others = evening.shared("hum_db", relative)
-            where = _hums_most(change.channel_db)
+            where = _hums_most(change.channels)
             found.append(finding("hum-change", "note", {**facts, **others.facts}, channel=where))
     return found
 
 
 def relative_noise_db(comparison: Comparison, kind: str) -> float:
     """Change of a kind of noise; of the surface and of rumble against the level of the music. nan if it was not measured."""
-    changes = [change.change_db for change in comparison.noise if change.kind == kind]
-    if not changes:
+    change = comparison.noise_of(kind)
+    if change is None:
         return float("nan")
     levels = [comparison.level_change_db(channel) for channel in comparison.channels]
     level = float(np.nanmean(levels)) if levels and np.isfinite(levels).any() else 0.0
-    return changes[0] - (level if kind != "hum" else 0.0)
+    return change.change_db - (level if kind != "hum" else 0.0)
 
 
-def _hums_most(changes: tuple[float, ...]) -> Channel:
-    """The channel that changed, where it is one only: that is where to look."""
-    if len(changes) == 2 and abs(changes[0] - changes[1]) > 6.0:
-        return channel_name(int(np.argmax(np.abs(changes))), 2)
-    return "both"
+def _most(comparison: Comparison) -> dict[str, Fact]:
+    """Where surface noise changed most, if it changed clearly more on one channel of one third than usual on the side."""
+    known = [
+        (
+            one.change_db - comparison.level_change_db(min(channel, len(comparison.channels) - 1)),
+            one,
+            part,
+            channel,
+        )
+        for part in THIRDS
+        if (change := comparison.noise_of("groove", part)) is not None
+        for channel, one in enumerate(change.channels)
+    ]
+    if len(known) < 2:
+        return {}
+    usual_db = float(np.median([relative_db for relative_db, _, _, _ in known]))
+    relative_db, one, part, channel = max(known, key=lambda each: abs(each[0]))
+    if abs(relative_db) <= one.detectable_db or abs(relative_db - usual_db) <= 2.0 * one.detectable_db:
+        return {}
+    side = channel_name(channel, len(comparison.channels))
+    return {"most_db": relative_db, "most_part": part, "most_channel": side}
+
+
+def _hums_most(channels: Sequence[ChannelNoise]) -> Channel:
+    """The channel in which much more hum came or went, where it is one only: that is where to look. By power, not by ratio: of
+    two channels that hum alike now the one that was quieter has changed by more dB."""
+    if len(channels) != 2:
+        return "both"
+    moved = [abs(10.0 ** (one.new_dbfs / 10.0) - 10.0 ** (one.old_dbfs / 10.0)) + 1e-20 for one in channels]
+    if abs(10.0 * np.log10(moved[0] / moved[1])) <= ONE_CHANNEL_DB:
+        return "both"
+    return channel_name(int(np.argmax(moved)), 2)
 
 
 def distortion_findings(comparison: Comparison, evening: Evening) -> list[Finding]:
@@ -112,14 +147,16 @@ def chain_findings(comparison: Comparison, evening: Evening) -> list[Finding]:
             )
         if len(levels) == 2 and abs(levels[0] - levels[1]) > LEVEL_TOLD_DB:
             found.append(finding("balance-chain", "look", {"change_db": levels[0] - levels[1]}))
-    ratio = comparison.alignment.curve.speed_ratio if comparison.alignment.curve else 1.0
+    ratio = comparison.speed_ratio
     if abs(ratio - 1.0) > 0.001:
         found.append(finding("speed-chain", "note", {"ratio": ratio}))
-    mixing = comparison.mixing
-    if mixing is not None:
-        leak = max(mixing.left_to_right_db, mixing.right_to_left_db)
-        if leak > max(CROSSTALK_TOLD_DB, mixing.detectable_db):
-            found.append(
-                finding("crosstalk-chain", "look", {"leak_db": leak, "detectable_db": mixing.detectable_db})
+    mixing = comparison.mixing_of()
+    if mixing is not None and mixing.worse.leak_db > max(CROSSTALK_TOLD_DB, mixing.detectable_db):
+        found.append(
+            finding(
+                "crosstalk-chain",
+                "look",
+                {"leak_db": mixing.worse.leak_db, "detectable_db": mixing.detectable_db},
             )
+        )
     return found

@@ -14,9 +14,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import butter, sosfilt
 
 from sidekeep.errors import ParameterError
 from sidekeep.flow.comparison.alignment import Alignment, align_takes
@@ -36,6 +38,8 @@ good takes for a moment costs nothing but a little noise."""
 PAD_S = 0.0012
 FADE_S = 0.0015
 CELL_S = 0.02
+CELL_PARTS = 10
+LOWEST_HZ = 150.0
 APART = 4.0
 """Times the quiet difference of the takes, and ..."""
 APART_SHARE = 0.01
@@ -99,9 +103,8 @@ def _quiet_difference(ruler: AudioSource, other: AudioSource, alignment: Alignme
     """(channels,) power of the difference of the takes where it is least: their noise."""
 
     def cells(laid: Laid) -> Floats:
-        matched = match(laid, gains)
         size = round(CELL_S * laid.rate_hz)
-        difference = (matched - laid.old)[laid.first : laid.stop]
+        difference = above_rumble(match(laid, gains) - laid.old, laid.rate_hz)[laid.first : laid.stop]
         count = len(difference) // size
         return np.square(difference[: count * size]).reshape(count, size, -1).mean(axis=1)
 
@@ -118,6 +121,13 @@ def _quiet_difference(ruler: AudioSource, other: AudioSource, alignment: Alignme
     )
     quiet: Floats = np.quantile(np.concatenate(parts), 0.2, axis=0)
     return quiet
+
+
+def above_rumble(audio: Audio, rate_hz: int) -> Audio:
+    """Without what is below ``LOWEST_HZ``: rumble, of which a cell of some hundredths of a second holds half a period, says
+    nothing of whether two takes are one sound."""
+    filtered: Audio = sosfilt(butter(2, LOWEST_HZ, "high", fs=rate_hz, output="sos"), audio, axis=0)
+    return filtered
 
 
 def match(laid: Laid, gains: Floats) -> Audio:
@@ -199,27 +209,17 @@ class Combiner:
 
     def _close(self, laid: Laid, matched: Audio, partner: Partner) -> Floats:
         """(frames, channels) 1 where a take lies closely on the ruler, 0 where it does not, with soft changes."""
-        size = round(CELL_S * laid.rate_hz)
+        # the median over the parts of a cell: a tick does not make two takes two sounds
+        part_frames = round(CELL_S * laid.rate_hz / CELL_PARTS)
+        size = CELL_PARTS * part_frames
         count = -(-len(laid.old) // size)
         padded = np.zeros((2, count * size, laid.old.shape[1]))
-        padded[0, : len(laid.old)] = matched - laid.old
-        padded[1, : len(laid.old)] = 0.5 * (matched + laid.old)
-        # the median over parts of a cell: a tick does not make two takes two sounds
-        cells = (
-            np.square(padded).reshape(2, count, 10, -1, laid.old.shape[1]).mean(axis=3)
-            if size % 10 == 0
-            else None
-        )
-        if cells is None:
-            whole = count * size // 10 * 10
-            cells = (
-                np.square(padded[:, :whole])
-                .reshape(2, -1, 1, size, laid.old.shape[1])[:, :count]
-                .mean(axis=3)
-            )
-        power = np.median(cells, axis=2)
+        padded[0, : len(laid.old)] = above_rumble(matched - laid.old, laid.rate_hz)
+        padded[1, : len(laid.old)] = above_rumble(0.5 * (matched + laid.old), laid.rate_hz)
+        parts = np.square(padded).reshape(2, count, CELL_PARTS, part_frames, laid.old.shape[1])
+        power = np.median(parts.mean(axis=3), axis=2)
         apart = (power[0] > APART * partner.quiet_power) & (power[0] > APART_SHARE * power[1])
-        moments = laid.start_s + (np.arange(count) + 0.5) * CELL_S
+        moments = laid.start_s + (np.arange(count) + 0.5) * size / laid.rate_hz
         curve = partner.alignment.curve
         assert curve is not None
         outside = (moments < curve.start_s + 0.05) | (moments > curve.stop_s - 0.05)
@@ -231,24 +231,22 @@ class Combiner:
 
 
 def _marked(signals: Floats, close: Sequence[Floats], rate_hz: int) -> NDArray[np.bool_]:
-    """(takes, frames) where one take alone has a mark."""
+    """(takes, frames) where a take has a mark that another one lying closely beside it has not.
+
+    Of any two takes whose difference stands out the one that holds more there has the mark; so at every place the take
+    with least of it stays, however many share a mark.
+    """
     errors = prediction_errors(signals, rate_hz)
     hurt = np.zeros(signals.shape, np.bool_)
     cell = max(4, round(0.002 * rate_hz))
-    if len(signals) == 2:
-        difference, mean = errors[1] - errors[0], 0.5 * (errors[0] + errors[1])
+    lies_close = [np.ones(signals.shape[1], np.bool_), *(one > 0.5 for one in close)]
+    for first, second in combinations(range(len(signals)), 2):
+        difference, mean = errors[second] - errors[first], 0.5 * (errors[first] + errors[second])
         usual = np.repeat(usual_size(difference, cell), cell)[: len(difference)]
-        stands = (np.abs(difference) > STANDS_OUT * usual) & (close[0] > 0.5)
+        stands = (np.abs(difference) > STANDS_OUT * usual) & lies_close[first] & lies_close[second]
         for start, stop in runs_of(stands, round(0.0015 * rate_hz)):
             agrees = float((mean[start:stop] * difference[start:stop]).sum())
-            hurt[1 if agrees > 0.0 else 0, start:stop] = True
-        return hurt
-    middle = np.median(errors, axis=0)
-    for row in range(len(signals)):
-        difference = errors[row] - middle
-        usual = np.repeat(usual_size(difference, cell), cell)[: len(difference)]
-        for start, stop in runs_of(np.abs(difference) > STANDS_OUT * usual, round(0.0015 * rate_hz)):
-            hurt[row, start:stop] = True
+            hurt[second if agrees > 0.0 else first, start:stop] = True
     return hurt
 
 

@@ -7,7 +7,7 @@ one go over aligned blocks. What follows from the numbers is said in ``conclusio
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,10 +22,12 @@ from sidekeep.flow.comparison.bands import (
     frame_powers,
     joined,
 )
+from sidekeep.flow.comparison.channels import OneChannel
 from sidekeep.flow.comparison.distortion import Distortion, distortion_of
+from sidekeep.flow.comparison.jumps import Jump, find_jumps
 from sidekeep.flow.comparison.laid import BLOCK_S, Laid, common_rate, each_block
 from sidekeep.flow.comparison.marks import BlockMarks, Mark, find_marks
-from sidekeep.flow.comparison.mixing import MixingChange, channel_powers, mixing_change
+from sidekeep.flow.comparison.mixing import ChannelPowers, MixingChange, channel_powers, mixing_changes
 from sidekeep.flow.comparison.noise import LowPowers, NoiseChange, low_powers, noise_changes
 from sidekeep.flow.comparison.spans import groove_span, music_span, shared_span
 from sidekeep.flow.comparison.turns import placed, turn_of
@@ -36,6 +38,7 @@ Floats = NDArray[np.float64]
 
 GAIN_TAPS = 63
 PREVIEW_S = 60.0
+LEVEL_HZ = (200.0, 2000.0)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -47,11 +50,12 @@ class Comparison:
     music_s: tuple[float, float] = (0.0, 0.0)
     groove_s: tuple[float, float] = (0.0, 0.0)
     covered: float = 0.0
+    jumps: tuple[Jump, ...] = ()
     rate_hz: int = 0
     bands: tuple[BandChange, ...] = ()
     noise: tuple[NoiseChange, ...] = ()
     distortion: tuple[Distortion, ...] = ()
-    mixing: MixingChange | None = None
+    mixing: tuple[MixingChange, ...] = ()
     marks: tuple[Mark, ...] = ()
     persisting_s: Floats = dataclasses.field(default_factory=lambda: np.zeros(0))
     persisting_db: Floats = dataclasses.field(default_factory=lambda: np.zeros(0))
@@ -62,17 +66,40 @@ class Comparison:
         """Channels that were compared: 0 left, 1 right, or 0 alone for mono."""
         return tuple(sorted({band.channel for band in self.bands}))
 
-    def level_change_db(self, channel: int) -> float:
-        """Change of the plain level: the middle of the bands between 200 Hz and 2 kHz."""
-        values = [
-            band.change_db
+    @property
+    def speed_ratio(self) -> float:
+        """Seconds of the new take per second of the old one; what one of them lacks is no speed."""
+        curve = self.alignment.curve
+        if curve is None:
+            return self.alignment.line.speed_ratio
+        lacking_s = sum(jump.length_s for jump in self.jumps)
+        return curve.speed_ratio + lacking_s / (curve.stop_s - curve.start_s)
+
+    def level_change_db(self, channel: int, part: str = "all") -> float:
+        """Change of the plain level: the middle of the bands between 200 Hz and 2 kHz; nan where too little is heard."""
+        return float(np.median([band.change_db for band in self._level_bands(channel, part)] or [np.nan]))
+
+    def level_detectable_db(self, channel: int, part: str = "all") -> float:
+        """The smallest change of the plain level that could have been detected; inf where too little is heard."""
+        return float(np.median([band.detectable_db for band in self._level_bands(channel, part)] or [np.inf]))
+
+    def _level_bands(self, channel: int, part: str) -> list[BandChange]:
+        return [
+            band
             for band in self.bands
-            if band.part == "all"
+            if band.part == part
             and band.channel == channel
-            and 200.0 < band.hz < 2000.0
+            and LEVEL_HZ[0] < band.hz < LEVEL_HZ[1]
             and np.isfinite(band.change_db)
         ]
-        return float(np.median(values)) if values else float("nan")
+
+    def noise_of(self, kind: str, part: str = "all") -> NoiseChange | None:
+        """One kind of noise on one part of the side; None where it could not be heard."""
+        return next((one for one in self.noise if one.kind == kind and one.part == part), None)
+
+    def mixing_of(self, part: str = "all") -> MixingChange | None:
+        """Crosstalk on one part of the side; None where it could not be told."""
+        return next((one for one in self.mixing if one.part == part), None)
 
 
 def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_progress) -> Comparison:
@@ -80,6 +107,10 @@ def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_pr
     alignment = align_takes(old, new, part(progress, 0.0, 0.45))
     if alignment.curve is None:
         return Comparison(alignment=alignment)
+    dead = alignment.dead_channel
+    if dead is not None:
+        # with nothing on one channel of one take, the other one alone is compared
+        old, new = OneChannel(old, 1 - dead), OneChannel(new, 1 - dead)
     music_s = music_span(alignment)
     middle = 0.5 * (music_s[0] + music_s[1])
     preview_s = (max(music_s[0], middle - PREVIEW_S / 2), min(music_s[1], middle + PREVIEW_S / 2))
@@ -90,7 +121,7 @@ def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_pr
 
     curve = alignment.curve
 
-    def measure(laid: Laid) -> tuple[FramePowers, BlockMarks, NDArray[np.complex128], LowPowers]:
+    def measure(laid: Laid) -> tuple[FramePowers, BlockMarks, ChannelPowers, LowPowers]:
         return frame_powers(laid), find_marks(laid, gains, curve), channel_powers(laid), low_powers(laid)
 
     parts = []
@@ -103,7 +134,8 @@ def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_pr
     groove_s = groove_span(powers, music_s)
     both_s = np.concatenate([marks.both_s for _, marks, _, _ in parts])
     both_db = np.concatenate([marks.both_db for _, marks, _, _ in parts])
-    sure = _where_sure(alignment)
+    jumps = find_jumps(curve)
+    sure = _where_sure(alignment, jumps)
     marks = [
         mark
         for _, found, _, _ in parts
@@ -117,11 +149,12 @@ def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_pr
         music_s=music_s,
         groove_s=groove_s,
         covered=(curve.stop_s - curve.start_s) / max(old.format.length_s, new.format.length_s),
+        jumps=tuple(jumps),
         rate_hz=rate_hz,
         bands=tuple(band_changes(powers, music_s, groove_s)),
-        noise=tuple(noise_changes(powers, [low for _, _, _, low in parts], groove_s)),
+        noise=tuple(noise_changes(powers, [low for _, _, _, low in parts], music_s, groove_s)),
         distortion=tuple(distortion_of(powers, music_s, groove_s)),
-        mixing=mixing_change([mixing for _, _, mixing, _ in parts]),
+        mixing=tuple(mixing_changes([mixing for _, _, mixing, _ in parts], music_s)),
         marks=tuple(placed(marks, turn)),
         persisting_s=both_s,
         persisting_db=both_db,
@@ -129,14 +162,16 @@ def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_pr
     )
 
 
-def _where_sure(alignment: Alignment) -> Callable[[float], bool]:
+def _where_sure(alignment: Alignment, jumps: Sequence[Jump]) -> Callable[[float], bool]:
     """Whether the takes lie close enough on each other at a moment for a difference to mean something."""
     curve = alignment.curve
     assert curve is not None
     moments = curve.start_s + curve.step_s * np.arange(len(curve.sd_s))
 
     def sure(at_s: float) -> bool:
-        return bool(np.interp(at_s, moments, curve.sd_s) < 1e-4)
+        return bool(np.interp(at_s, moments, curve.sd_s) < 1e-4) and not any(
+            jump.disturbs(at_s) for jump in jumps
+        )
 
     return sure
 

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from sidekeep.dsp.alignment.rough import SHORTEST_S
 from sidekeep.flow.comparison.chain import (
     DISTORTION_TOLD,
     chain_findings,
@@ -38,9 +39,8 @@ EVENING_KINDS = {
 
 def conclusions(comparison: Comparison, evening: Evening | None = None) -> list[Finding]:
     """Findings in the order a person wants them: is it the same, what came onto the disc, what wore, what is the chain."""
-    line = comparison.alignment.line
     if not comparison.alignment.is_same:
-        return [finding("other-recording", "act", {"share": line.share, "correlation": line.correlation})]
+        return [_nothing_to_lay(comparison) or _other(comparison)]
     evening = evening or Evening()
     found = [
         *_coverage(comparison),
@@ -52,6 +52,25 @@ def conclusions(comparison: Comparison, evening: Evening | None = None) -> list[
         *chain_findings(comparison, evening),
     ]
     return [*found, *_evening(found, evening), *_unchanged(comparison, found)]
+
+
+def _nothing_to_lay(comparison: Comparison) -> Finding | None:
+    """A take that is silent, or too short to be laid on another."""
+    conditions = comparison.alignment.conditions
+    if conditions is None:
+        return None
+    silent = [name for name, one in zip(("old", "new"), conditions, strict=True) if one.is_silent]
+    if silent:
+        return finding("compare-silent", "act", {"take": silent[0]})
+    shorter_s = min(one.length_s for one in conditions)
+    if shorter_s < SHORTEST_S:
+        return finding("compare-short", "act", {"length_s": shorter_s, "least_s": SHORTEST_S})
+    return None
+
+
+def _other(comparison: Comparison) -> Finding:
+    line = comparison.alignment.line
+    return finding("other-recording", "act", {"share": line.share, "correlation": line.correlation})
 
 
 def _evening(found: Sequence[Finding], evening: Evening) -> list[Finding]:
@@ -81,7 +100,17 @@ def _coverage(comparison: Comparison) -> list[Finding]:
                 },
             )
         )
-    if comparison.alignment.sign < 0.0:
+    for jump in comparison.jumps:
+        facts: dict[str, Fact] = {
+            "length_s": abs(jump.length_s),
+            "lacks": "new" if jump.length_s > 0.0 else "old",
+        }
+        found.append(finding("take-jump", "look", facts, at_frame=round(jump.at_s * comparison.rate_hz)))
+    if comparison.alignment.inverted is not None:
+        # everything inverted and the right channel once more: then it is the left one
+        is_right = (comparison.alignment.inverted == 1) == (comparison.alignment.sign > 0.0)
+        found.append(finding("channel-inverted", "act", channel="R" if is_right else "L"))
+    elif comparison.alignment.sign < 0.0:
         found.append(finding("polarity", "note"))
     if comparison.alignment.is_swapped:
         found.append(finding("channels-swapped", "act"))
@@ -93,6 +122,11 @@ def _condition(comparison: Comparison) -> list[Finding]:
     if comparison.alignment.conditions is None:
         return []
     found = []
+    for name, one in zip(("old", "new"), comparison.alignment.conditions, strict=True):
+        if one.dead_channel is not None:
+            found.append(
+                finding("compare-dead", "act", {"take": name}, channel="R" if one.dead_channel else "L")
+            )
     edges = [one.edge_hz or np.inf for one in comparison.alignment.conditions]
     for name, one, edge in zip(("old", "new"), comparison.alignment.conditions, edges, strict=True):
         if one.clipped_frames >= CLIPPED_FRAMES:
@@ -136,13 +170,13 @@ def _unchanged(comparison: Comparison, found: Sequence[Finding]) -> list[Finding
     seen = [band.detectable_db for band in treble if np.isfinite(band.detectable_db)]
     if seen and treble_is_steady(comparison) and not kinds & {"treble-worn", "treble-chain", "treble-stylus"}:
         facts["treble_db"] = float(np.median(seen))
-    groove = [change for change in comparison.noise if change.kind == "groove"]
-    if groove and not kinds & {"groove-noise", "noise-chain"}:
-        facts["groove_db"] = groove[0].detectable_db
+    groove = comparison.noise_of("groove")
+    if groove is not None and not kinds & {"groove-noise", "groove-noise-part", "noise-chain"}:
+        facts["groove_db"] = groove.detectable_db
     inner = [one for one in comparison.distortion if one.part == "inner"]
     if inner and "distortion-inner" not in kinds:
         facts["distortion"] = max(DISTORTION_TOLD, *(one.detectable for one in inner))
-    if "new-marks" not in kinds:
+    if "new-marks" not in kinds and "take-jump" not in kinds:
         facts["persisting"] = len(comparison.persisting_s)
     if not facts:
         return []

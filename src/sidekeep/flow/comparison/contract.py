@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
+from sidekeep.flow.comparison.bands import THIRDS
 from sidekeep.flow.comparison.compare import Comparison
 from sidekeep.flow.comparison.marks import Mark
+from sidekeep.flow.comparison.mixing import MixingChange
+from sidekeep.flow.comparison.noise import NoiseChange
 from sidekeep.flow.contract import finding_object
 from sidekeep.model.finding import Finding
 
 SCHEMA = 1
+PARTS = ("all", *THIRDS)
 
 
 def comparison_object(comparison: Comparison, findings: list[Finding], old: str, new: str) -> dict[str, Any]:
@@ -27,13 +32,17 @@ def comparison_object(comparison: Comparison, findings: list[Finding], old: str,
         "same": comparison.alignment.is_same,
         "alignment": {
             "offset_s": _number(line.offset_s, 6),
-            "speed_ratio": _number(curve.speed_ratio if curve else line.speed_ratio, 8),
+            "speed_ratio": _number(comparison.speed_ratio, 8),
             "sd_frames": _number(comparison.alignment.sd_s * rate_hz, 4) if curve else None,
             "share": _number(line.share, 3),
             "correlation": _number(line.correlation, 3),
             "polarity": "opposite" if comparison.alignment.sign < 0 else "same",
             "channels": "swapped" if comparison.alignment.is_swapped else "same",
             "compared": _number(comparison.covered, 4),
+            "jumps": [
+                {"at_s": _number(jump.at_s, 2), "length_s": _number(jump.length_s, 4)}
+                for jump in comparison.jumps
+            ],
         },
         "marks": {
             "persisting": len(comparison.persisting_s),
@@ -43,16 +52,14 @@ def comparison_object(comparison: Comparison, findings: list[Finding], old: str,
             },
         },
         "bands": _bands(comparison),
+        "level": [_level(comparison, part) for part in PARTS],
         "noise": {
-            change.kind: {
-                "old_dbfs": _number(change.old_dbfs, 2),
-                "new_dbfs": _number(change.new_dbfs, 2),
-                "change_db": _number(change.change_db, 2),
-                "detectable_db": _number(change.detectable_db, 2),
-                "left_db": _number(change.channel_db[0], 2) if change.channel_db else None,
-                "right_db": _number(change.channel_db[-1], 2) if change.channel_db else None,
+            kind: {
+                **_noise(whole),
+                "parts": [{"part": part, **_noise(comparison.noise_of(kind, part))} for part in THIRDS],
             }
-            for change in comparison.noise
+            for kind in ("groove", "rumble", "hum")
+            if (whole := comparison.noise_of(kind)) is not None
         },
         "distortion": [
             {
@@ -65,11 +72,10 @@ def comparison_object(comparison: Comparison, findings: list[Finding], old: str,
             for one in comparison.distortion
         ],
         "crosstalk": None
-        if comparison.mixing is None
+        if (whole_mixing := comparison.mixing_of()) is None
         else {
-            "left_to_right_db": _number(comparison.mixing.left_to_right_db, 1),
-            "right_to_left_db": _number(comparison.mixing.right_to_left_db, 1),
-            "detectable_db": _number(comparison.mixing.detectable_db, 1),
+            **_mixing(whole_mixing),
+            "parts": [{"part": part, **_mixing(comparison.mixing_of(part))} for part in THIRDS],
         },
         "turn": {"period_s": _number(comparison.turn.period_s, 8), "from": comparison.turn.source},
         "findings": [finding_object(finding, rate_hz) for finding in findings],
@@ -95,9 +101,51 @@ def _mark(mark: Mark, comparison: Comparison) -> dict[str, Any]:
     }
 
 
+def _level(comparison: Comparison, part: str) -> dict[str, Any]:
+    sides = comparison.channels[:1] + comparison.channels[-1:]
+    changes = [_number(comparison.level_change_db(channel, part), 3) for channel in sides]
+    seen = [_number(comparison.level_detectable_db(channel, part), 3) for channel in sides]
+    return {"part": part, **_left_right(changes, seen)}
+
+
+def _left_right(changes: Sequence[float | None], seen: Sequence[float | None]) -> dict[str, float | None]:
+    """The first and last of the channels: one channel stands for both sides."""
+    return {
+        "left_db": changes[0] if changes else None,
+        "right_db": changes[-1] if changes else None,
+        "left_detectable_db": seen[0] if seen else None,
+        "right_detectable_db": seen[-1] if seen else None,
+    }
+
+
+def _noise(change: NoiseChange | None) -> dict[str, Any]:
+    if change is None:
+        nothing = ("old_dbfs", "new_dbfs", "change_db", "detectable_db")
+        return {**dict.fromkeys(nothing), **_left_right([], [])}
+    return {
+        "old_dbfs": _number(change.old_dbfs, 2),
+        "new_dbfs": _number(change.new_dbfs, 2),
+        "change_db": _number(change.change_db, 2),
+        "detectable_db": _number(change.detectable_db, 2),
+        **_left_right(
+            [_number(one.change_db, 2) for one in change.channels],
+            [_number(one.detectable_db, 2) for one in change.channels],
+        ),
+    }
+
+
+def _mixing(change: MixingChange | None) -> dict[str, Any]:
+    ways = (None, None) if change is None else (change.left_to_right, change.right_to_left)
+    leaks: dict[str, Any] = {"detectable_db": None if change is None else _number(change.detectable_db, 1)}
+    for name, leak in zip(("left_to_right", "right_to_left"), ways, strict=True):
+        leaks[f"{name}_db"] = None if leak is None else _number(leak.leak_db, 1)
+        leaks[f"{name}_detectable_db"] = None if leak is None else _number(leak.detectable_db, 1)
+    return leaks
+
+
 def _bands(comparison: Comparison) -> list[dict[str, Any]]:
     rows = []
-    for part in ("all", "outer", "middle", "inner"):
+    for part in PARTS:
         for hz in sorted({band.hz for band in comparison.bands}):
             sides = [band for band in comparison.bands if band.hz == hz and band.part == part]
             known = [band.detectable_db for band in sides if math.isfinite(band.detectable_db)]
@@ -105,8 +153,10 @@ def _bands(comparison: Comparison) -> list[dict[str, Any]]:
                 {
                     "hz": round(hz, 1),
                     "part": part,
-                    "left_db": _number(sides[0].change_db, 3) if sides else None,
-                    "right_db": _number(sides[-1].change_db, 3) if sides else None,
+                    **_left_right(
+                        [_number(band.change_db, 3) for band in sides],
+                        [_number(band.detectable_db, 3) for band in sides],
+                    ),
                     "detectable_db": _number(max(known), 3) if known else None,
                 }
             )

@@ -15,6 +15,7 @@ import numpy as np
 
 from sidekeep.dsp.alignment.sinc import read_at
 from sidekeep.flow.comparison.alignment import Alignment, read_span
+from sidekeep.flow.comparison.channels import invert
 from sidekeep.flow.ports import Audio, AudioSource
 
 T = TypeVar("T")
@@ -60,7 +61,7 @@ def lay_block(
     knots = np.append(moments[::8], moments[-1])
     times = np.interp(moments, knots, alignment.curve.at(knots))
     played, played_s = read_span(new, times[0] - 0.1, times[-1] + 0.1, rate_hz)
-    laid = alignment.sign * read_at(played, (times - played_s) * rate_hz)
+    laid = alignment.sign * invert(read_at(played, (times - played_s) * rate_hz), alignment.inverted)
     if alignment.is_swapped:
         laid = laid[:, ::-1]
     channels = min(ruler.shape[1], laid.shape[1])

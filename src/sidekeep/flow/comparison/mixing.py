@@ -6,67 +6,115 @@ channels' powers and products. Its off-diagonal parts are what is *more* (or les
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.flow.comparison.bands import SURE, THIRDS, thirds_of
 from sidekeep.flow.comparison.laid import Laid
+
+Floats = NDArray[np.float64]
 
 LOW_HZ, HIGH_HZ = 300.0, 3000.0
 SIZE = 4096
-FEWEST_BLOCKS = 4
+PIECE_S = 2.0
+GROUPS, FEWEST_GROUPS = 8, 4
+WORST_CONDITION = 300.0
+"""Above it the channels hold too nearly the same to tell which of them has leaked."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Leak:
+    """Leak into the other channel that was not there before, and how small a one could have been detected, in dB below the
+    channel it comes from."""
+
+    leak_db: float
+    detectable_db: float
 
 
 @dataclass(frozen=True, kw_only=True)
 class MixingChange:
-    """Leak into the other channel that was not there before, in dB below the channel it comes from, and how small a leak
-    could have been detected (dB)."""
+    """Both leaks on one ``part``: a third of the side, or ``all``."""
 
-    left_to_right_db: float
-    right_to_left_db: float
-    detectable_db: float
+    part: str
+    left_to_right: Leak
+    right_to_left: Leak
+
+    @property
+    def worse(self) -> Leak:
+        """The greater of the two leaks."""
+        return max(self.left_to_right, self.right_to_left, key=lambda leak: leak.leak_db)
+
+    @property
+    def detectable_db(self) -> float:
+        """How small a leak either way could have been detected."""
+        return max(self.left_to_right.detectable_db, self.right_to_left.detectable_db)
 
 
-def channel_powers(laid: Laid) -> NDArray[np.complex128]:
-    """(4, 4) products of old left, old right, new left, new right in the band; zeros for mono."""
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ChannelPowers:
+    """(pieces, 4, 4) products of old left, old right, new left, new right in the band, in pieces of ``PIECE_S``; ``at_s``
+    (pieces,) their middles. No pieces for mono."""
+
+    at_s: Floats
+    products: NDArray[np.complex128]
+
+
+def channel_powers(laid: Laid) -> ChannelPowers:
+    """The pieces of one block."""
+    hop = round(PIECE_S * laid.rate_hz)
+    starts = np.arange(laid.first, laid.stop - hop + 1, hop)
     if laid.old.shape[1] != 2:
-        return np.zeros((4, 4), np.complex128)
-    four = np.concatenate([laid.old, laid.new], axis=1)[laid.first : laid.stop]
+        starts = starts[:0]
     hz = np.fft.rfftfreq(SIZE, 1.0 / laid.rate_hz)
-    band = (hz >= LOW_HZ) & (hz <= HIGH_HZ)
-    rows = np.arange(0, max(0, len(four) - SIZE + 1), SIZE)
-    total = np.zeros((4, 4), np.complex128)
-    for first in range(0, len(rows), 16):
-        cut = np.stack([four[row : row + SIZE] for row in rows[first : first + 16]])
-        spectra = np.fft.rfft(cut * np.hanning(SIZE)[None, :, None], axis=1)[:, band]
-        total += np.einsum("fkc,fkd->cd", np.conj(spectra), spectra, optimize=False)
-    return total
+    band = slice(int(np.searchsorted(hz, LOW_HZ)), int(np.searchsorted(hz, HIGH_HZ, "right")))
+    window = np.hanning(SIZE)
+    products = np.zeros((len(starts), 4, 4), np.complex128)
+    for number, start in enumerate(starts):
+        # four rows of contiguous samples: the transforms run along them
+        four = np.concatenate([laid.old[start : start + hop], laid.new[start : start + hop]], axis=1).T.copy()
+        cut = four[:, : hop // SIZE * SIZE].reshape(4, -1, SIZE) * window
+        spectra = np.fft.rfft(cut, axis=2)[:, :, band].reshape(4, -1)
+        products[number] = np.conj(spectra) @ spectra.T
+    return ChannelPowers(at_s=laid.start_s + (starts + hop / 2.0) / laid.rate_hz, products=products)
 
 
-def mixing_change(blocks: list[NDArray[np.complex128]]) -> MixingChange | None:
-    """From the blocks of a side; None for mono, or where the channels hold too nearly the same to tell."""
-    kept = [block for block in blocks if block[0, 0].real > 0.0 and block[1, 1].real > 0.0]
-    if len(kept) < FEWEST_BLOCKS:
-        return None
+def mixing_changes(blocks: Sequence[ChannelPowers], music_s: tuple[float, float]) -> list[MixingChange]:
+    """Of the whole side and of its thirds; nothing for mono, or where the channels hold too nearly the same to tell."""
+    at_s = np.concatenate([block.at_s for block in blocks])
+    products = np.concatenate([block.products for block in blocks])
+    own = products[:, (0, 1), (0, 1)].real
+    inside = (at_s >= music_s[0]) & (at_s < music_s[1]) & (own > 0.0).all(axis=1)
+    at_s, products = at_s[inside], products[inside]
+    third = thirds_of(at_s, music_s)
+    found = []
+    for number, part in ((-1, "all"), *enumerate(THIRDS)):
+        change = _mixing(part, products if number < 0 else products[third == number])
+        if change is not None:
+            found.append(change)
+    return found
+
+
+def _mixing(part: str, products: NDArray[np.complex128]) -> MixingChange | None:
     leaks = []
-    for some in np.array_split(np.arange(len(kept)), min(8, len(kept))):
-        total = np.sum([kept[index] for index in some], axis=0)
+    for some in np.array_split(products, min(GROUPS, max(1, len(products)))):
+        total = some.sum(axis=0)
         own = total[:2, :2]
-        if np.linalg.cond(own) > 300.0:
+        if not len(some) or np.linalg.cond(own) > WORST_CONDITION:
             continue
         matrix = np.linalg.solve(own, total[:2, 2:]).real  # rows: from old L, R; columns: to new L, R
         leaks.append((matrix[0, 1] / matrix[0, 0], matrix[1, 0] / matrix[1, 1]))
-    if len(leaks) < FEWEST_BLOCKS:
+    if len(leaks) < FEWEST_GROUPS:
         return None
     middle = np.median(leaks, axis=0)
-    spread = float(np.max(np.std(leaks, axis=0))) / np.sqrt(len(leaks))
-
-    def decibels(value: float) -> float:
-        return 20.0 * float(np.log10(max(abs(value), 1e-5)))
-
-    return MixingChange(
-        left_to_right_db=decibels(middle[0]),
-        right_to_left_db=decibels(middle[1]),
-        detectable_db=decibels(3.5 * spread),
+    spread = np.std(leaks, axis=0) / np.sqrt(len(leaks))
+    to_right, to_left = (
+        Leak(leak_db=_decibels(middle[way]), detectable_db=_decibels(SURE * spread[way])) for way in (0, 1)
     )
+    return MixingChange(part=part, left_to_right=to_right, right_to_left=to_left)
+
+
+def _decibels(value: float) -> float:
+    return 20.0 * float(np.log10(max(abs(value), 1e-5)))

@@ -4,7 +4,8 @@ Surface noise is heard in the gaps: the frames of groove without music, above 50
 mains frequency and its harmonics) lie where much music holds nothing for seconds at a time, so for each of them the quietest
 fifth of the side *around that frequency* is taken, on both takes alike: a choice that favours neither. Hum is the line above
 its neighbours, whatever else sounds. Levels are rms in dBFS; the smallest change that could have been detected comes from how
-much the change varies from place to place.
+much the change varies from place to place. Each kind is told of the whole side and of every third that leaves room for it, the
+mean of both channels and each channel alone.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.output.resample import resample
-from sidekeep.flow.comparison.bands import FramePowers, quiet_frames
+from sidekeep.flow.comparison.bands import THIRDS, FramePowers, quiet_frames, thirds_of
 from sidekeep.flow.comparison.laid import Laid
 
 Floats = NDArray[np.float64]
@@ -39,15 +40,30 @@ FLOORS_DB = {"groove": 0.3, "rumble": 3.0, "hum": 3.0}
 
 
 @dataclass(frozen=True, kw_only=True)
-class NoiseChange:
-    """One kind of noise on both takes, mean power of the channels, and what could have been detected; ``channel_db`` is
-    the change of each channel."""
+class ChannelNoise:
+    """One channel on both takes, and the smallest change that could have been detected (dB)."""
 
-    kind: str
     old_dbfs: float
     new_dbfs: float
     detectable_db: float
-    channel_db: tuple[float, ...] = ()
+
+    @property
+    def change_db(self) -> float:
+        """New minus old."""
+        return self.new_dbfs - self.old_dbfs
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoiseChange:
+    """One kind of noise on both takes, mean power of the channels, and what could have been detected, on one ``part``: a
+    third of the side, or ``all``."""
+
+    kind: str
+    part: str
+    old_dbfs: float
+    new_dbfs: float
+    detectable_db: float
+    channels: tuple[ChannelNoise, ...] = ()
 
     @property
     def change_db(self) -> float:
@@ -83,33 +99,47 @@ def low_powers(laid: Laid) -> LowPowers:
     return LowPowers(at_s=at_s, power=np.stack(powers, axis=1).astype(np.float32))
 
 
-def noise_changes(powers: FramePowers, low: Sequence[LowPowers], groove_s: Span) -> list[NoiseChange]:
-    """What can be said of each kind of noise; a kind that cannot be heard beside the music is left out."""
+def noise_changes(
+    powers: FramePowers, low: Sequence[LowPowers], music_s: Span, groove_s: Span
+) -> list[NoiseChange]:
+    """What can be said of each kind of noise, on the whole side and on each third of the music (lead-in and run-out belong
+    to the outer and the inner one); what cannot be heard beside the music is left out."""
     at_s = np.concatenate([part.at_s for part in low])
     inside = (at_s > groove_s[0] + FRAME_S / 2) & (at_s < groove_s[1] - FRAME_S / 2)
-    power = np.concatenate([part.power for part in low])[inside].astype(np.float64)
-    return [*_groove(powers, groove_s), *_rumble(power), *_hum(power)]
+    power = np.concatenate([part.power for part in low])[inside]
+    third = thirds_of(at_s[inside], music_s)
+    surface, surface_third = _surface(powers, music_s, groove_s)
+    found = []
+    for number, part in ((-1, "all"), *enumerate(THIRDS)):
+        here = power if number < 0 else power[third == number]
+        found += [
+            *_told("groove", part, surface if number < 0 else surface[surface_third == number]),
+            *_rumble(part, here.astype(np.float64)),
+            *_hum(part, here.astype(np.float64)),
+        ]
+    return found
 
 
-def _groove(powers: FramePowers, groove_s: Span) -> list[NoiseChange]:
+def _surface(powers: FramePowers, music_s: Span, groove_s: Span) -> tuple[Floats, NDArray[np.int64]]:
+    """(frames, takes, channels) powers of the groove without music, and the third of each frame."""
     quiet = quiet_frames(powers, groove_s)
     high = powers.bands_between(500.0, 20_000.0)
     sides = np.stack([side[quiet][:, high].sum(axis=1) for side in (powers.old, powers.new)], axis=1)
-    return _told("groove", sides.astype(np.float64))
+    return sides.astype(np.float64), thirds_of(powers.at_s[quiet], music_s)
 
 
-def _rumble(power: Floats) -> list[NoiseChange]:
+def _rumble(part: str, power: Floats) -> list[NoiseChange]:
     band = power[:, :, RUMBLE_HZ[0] : RUMBLE_HZ[1]].sum(axis=2)
-    return _told("rumble", band[_quietest(power, *RUMBLE_HZ)])
+    return _told("rumble", part, band[_quietest(power, *RUMBLE_HZ)])
 
 
-def _hum(power: Floats) -> list[NoiseChange]:
+def _hum(part: str, power: Floats) -> list[NoiseChange]:
     """The lines of the mains frequency that stands out more."""
     best: list[NoiseChange] = []
     for mains_hz in MAINS_HZ:
         lines = [_line(power, mains_hz * harmonic) for harmonic in HARMONICS]
         count = min(len(line) for line in lines)
-        found = _told("hum", np.sum([line[:count] for line in lines], axis=0))
+        found = _told("hum", part, np.sum([line[:count] for line in lines], axis=0))
         if found and (not best or _louder(found[0]) > _louder(best[0])):
             best = found
     return best
@@ -138,21 +168,32 @@ def _quietest(power: Floats, low_hz: int, high_hz: int, without: int | None = No
     return np.sort(np.argsort(both, kind="stable")[:count])
 
 
-def _told(kind: str, sides: Floats) -> list[NoiseChange]:
+def _told(kind: str, part: str, sides: Floats) -> list[NoiseChange]:
     """From (frames, takes, channels) powers in order of time."""
     if len(sides) < FEWEST_FRAMES:
         return []
     blocks = np.array([np.median(block, axis=0) for block in np.array_split(sides, BLOCKS)]) + 1e-20
     levels = 10.0 * np.log10(blocks.mean(axis=2))
     middle = np.median(levels, axis=0)
-    channels = np.median(10.0 * np.log10(blocks[:, 1] / blocks[:, 0]), axis=0)
-    spread = float(np.std(levels[:, 1] - levels[:, 0]))
+
+    def detectable_db(changes: Floats) -> float:
+        return max(FLOORS_DB[kind], SURE * 1.25 * float(np.std(changes)) / np.sqrt(BLOCKS))
+
+    by_channel = 10.0 * np.log10(blocks)
     return [
         NoiseChange(
             kind=kind,
+            part=part,
             old_dbfs=float(middle[0]),
             new_dbfs=float(middle[1]),
-            detectable_db=max(FLOORS_DB[kind], SURE * 1.25 * spread / np.sqrt(BLOCKS)),
-            channel_db=tuple(float(value) for value in channels),
+            detectable_db=detectable_db(levels[:, 1] - levels[:, 0]),
+            channels=tuple(
+                ChannelNoise(
+                    old_dbfs=float(np.median(old)),
+                    new_dbfs=float(np.median(new)),
+                    detectable_db=detectable_db(new - old),
+                )
+                for old, new in zip(by_channel[:, 0].T, by_channel[:, 1].T, strict=True)
+            ),
         )
     ]

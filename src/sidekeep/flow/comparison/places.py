@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.alignment.rough import FEATURE_HZ, RoughLine, follow, rough_line
-from sidekeep.flow.comparison.alignment import onset_features
+from sidekeep.flow.comparison.alignment import onset_features, onset_rate
 from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.ports import AudioSource
 
@@ -57,7 +57,8 @@ class LaidTakes:
 
 def lay_takes(old: AudioSource, new: AudioSource) -> LaidTakes | None:
     """Both takes on each other, or None when they are not the same cutting for sure. Reads both once."""
-    features_old, features_new = onset_features(old), onset_features(new)
+    rate_hz = onset_rate(old, new)
+    features_old, features_new = onset_features(old, rate_hz), onset_features(new, rate_hz)
     line = rough_line(features_old, features_new)
     if not line.is_same:
         return None

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Sequence
+from datetime import datetime
 from importlib import resources
 from typing import Any
 
@@ -16,6 +17,7 @@ from sidekeep.model.finding import SEVERITY_WORDS, Finding
 from sidekeep.service.clips import CLIP_S, to_mp3
 from sidekeep.service.comparing.history import Point, history_lines
 from sidekeep.service.comparing.takes import NamedTake
+from sidekeep.service.comparing.thirds import thirds_table
 from sidekeep.units import clock_text
 from sidekeep.wording.findings import told
 
@@ -52,9 +54,11 @@ def comparison_page(
         points=_points(comparison) if same else None,
         marks=_marks(comparison),
         chart=_chart(comparison) if same else None,
+        thirds=thirds_table(comparison) if same else [],
+        sides=("left", "right") if len(comparison.channels) == 2 else ("",),
         clips=_clips(comparison, old, new) if same else [],
         history=history_lines(history, HISTORY["width"], HISTORY["height"]),
-        history_of=[(point.take, point.taken_utc[:10]) for point in history],
+        history_of=[(point.take, _day(point.taken_utc)) for point in history],
         field=HISTORY,
         fit_us=1e6 * comparison.alignment.sd_s if same else 0.0,
     )
@@ -62,7 +66,7 @@ def comparison_page(
 
 def _take_facts(take: NamedTake) -> dict[str, str]:
     form = take.source.format
-    when = take.take.taken_utc[:10] if take.take else ""
+    when = _day(take.take.taken_utc) if take.take else ""
     stylus = take.take.stylus if take.take else ""
     return {
         "name": take.name,
@@ -70,6 +74,15 @@ def _take_facts(take: NamedTake) -> dict[str, str]:
         "stylus": stylus,
         "form": f"{form.rate_hz / 1000:g} kHz, {form.bits} bit, {clock_text(form.length_s)}",
     }
+
+
+def _day(moment_utc: str) -> str:
+    """``20 November 2025``; what cannot be read stays as it is."""
+    try:
+        day = datetime.fromisoformat(moment_utc)
+    except ValueError:
+        return moment_utc
+    return f"{day.day} {day:%B} {day.year}"
 
 
 def _record_name(take: NamedTake) -> str:

@@ -20,6 +20,7 @@ from sidekeep.files.bounded import LIST_BYTES, kept_json, read_bounded, read_jso
 from sidekeep.model.recipe import LevelSettings
 from sidekeep.service.comparing.compare import kept_comparison
 from sidekeep.service.comparing.history import side_history
+from sidekeep.service.comparing.reminder import day_of, remind
 from sidekeep.service.edits import apply, entry_object, history, redo, undo
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.job_kinds import UPLOADS
@@ -188,6 +189,11 @@ class House:
         if len({each.take.side for each in found}) > 1:
             raise ParameterError("combine-of-one-side")
         return self.ask_for("combine", found[0].record_id, takes=[each.take.folder for each in found])
+
+    def play_again(self, record_id: str, after: str) -> dict[str, Any]:
+        """Keep the day after which a record is to be played again, or none; the record as it is then."""
+        remind(self.library.folder(record_id), day_of(after) if after else None)
+        return self.changed(record_id)
 
     def empty_bin(self) -> int:
         """Remove the records in the shelf's bin for good; how many."""

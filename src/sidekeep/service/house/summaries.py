@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep.errors import SidekeepError
+from sidekeep.service.comparing.reminder import FILE as REMINDER
 from sidekeep.service.house.library import Library
 from sidekeep.service.house.views import summary_view
 from sidekeep.service.verify import CHECKS
@@ -24,7 +25,7 @@ from sidekeep.shelf.journal import HISTORY
 Mark = tuple[tuple[str, int, int], ...]
 SETTLED_NS = 2_000_000_000
 """What changed less than this ago may change again without another time to show it: it is not relied on."""
-_FILES = (".", RECORD, SLEEVE, CUTS, RECIPE, HISTORY, CHECKS)
+_FILES = (".", RECORD, SLEEVE, CUTS, RECIPE, HISTORY, CHECKS, REMINDER)
 _FOLDERS = ("takes", "copies", "art")
 _DEEPEST = 2
 """Folders below those are looked at too: a take, and the surveys in it."""
@@ -75,6 +76,7 @@ def _line_of_trouble(entry: Entry, error: Exception) -> dict[str, Any]:
         "last_taken": None,
         "revision": 0,
         "next_step": "look",
+        "play_again_after": None,
         "trouble": " ".join(str(error).split()),
     }
 

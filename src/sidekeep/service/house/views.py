@@ -25,6 +25,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import EdgeSettings
 from sidekeep.model.record import Record
 from sidekeep.model.repair import Repair
+from sidekeep.service.comparing.reminder import standing_reminder
 from sidekeep.service.house.doubts import findings_of_side, findings_view, unsure_view, with_own
 from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.house.pictures import cover_colour
@@ -76,6 +77,7 @@ def summary_view(library: Library, entry: Entry) -> dict[str, Any]:
         "last_taken": max((take.taken_utc for take in takes), default=None),
         "revision": choices.revision,
         "next_step": NEXT_STEPS[state],
+        "play_again_after": standing_reminder(folder),
     }
 
 

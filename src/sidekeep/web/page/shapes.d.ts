@@ -4,7 +4,7 @@ export interface SideSummary { side: string; state: string; length_s: number | n
 
 export interface Summary {
   id: string; artist: string; title: string; year: number | null; label: string; state: string;
-  sides: SideSummary[]; has_cover: boolean; colour: string | null; last_taken: string | null;
+  sides: SideSummary[]; has_cover: boolean; colour: string | null; last_taken: string | null; play_again_after?: string | null;
   revision: number | string; next_step: string | null;
 }
 

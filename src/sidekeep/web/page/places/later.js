@@ -2,7 +2,7 @@
 import { recordPath } from "../address.js";
 import { sleeveColour } from "../colours.js";
 import { html, useEffect, useState } from "../html.js";
-import { get, post } from "../server.js";
+import { get, post, put } from "../server.js";
 import { told, useKnown, useRecord } from "../store.js";
 import { capital, clock, count, day, whole } from "../words.js";
 import { TwoDiscs } from "./later_disc.js";
@@ -25,6 +25,17 @@ function Years({ points }) {
       <line class="first-take" x1="0" x2="340" y1="32" y2="32" /><polyline points=${places.map((place) => place.join(",")).join(" ")} />
       ${places.map(([x, y]) => html`<circle cx=${x} cy=${y} r="3" />`)}</svg><figcaption>${name}: ${now}</figcaption></figure>`;
   })}</div><p class="soft">Against the first take: ${points.map((point) => `${point.take}, ${day(point.taken_utc)}`).join("; ")}.</p>`;
+}
+
+/** The day after which a person wants to play the record again. @param {{record: any}} props */
+function Again({ record }) {
+  const path = `/api/records/${encodeURIComponent(record.id)}/again`;
+  const after = record.play_again_after ?? "";
+  /** @param {string} day */
+  const keep = (day) => void told(put(path, { after: day }));
+  return html`<h2>Next time</h2>
+    <p class="two-takes"><label>Remind me to play it again after <input type="date" value=${after} onChange=${(/** @type {any} */ event) => keep(event.target.value)} /></label>
+      ${after && html` <button class="quiet" onClick=${() => keep("")}>No reminder</button>`}</p>`;
 }
 
 /** @param {{address: import("../address.js").Address}} props */
@@ -64,6 +75,7 @@ export function Place({ address }) {
     ${found && !working && html`<ul class="changes">${(found.findings ?? []).map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity ?? "note"}`}>${finding.text}</li>`)}</ul>`}
     ${found && !working && found.same && html`<${TwoDiscs} found=${found} old=${old} young=${young} colour=${sleeveColour(record.colour)} />`}
     ${found && !working && (found.history ?? []).length > 1 && html`<${Years} points=${found.history} />`}
+    <${Again} record=${record} />
     <h2>One better take out of these</h2>
     <p>Where the take in use is damaged and another is not, the other's sound is put in. The takes stay as they are; the result is one more take, which is then in use.</p>
     ${job?.kind === "combine" && job.state === "done" && html`<p class="finding">Take ${job.result?.number} is made of them: ${whole(job.result?.replaced_frames ?? 0)} damaged frames were taken from the others. <a href=${recordPath(record.id, "side", side)}>Look at side ${side}</a></p>`}

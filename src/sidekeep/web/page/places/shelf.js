@@ -71,6 +71,7 @@ export function Place() {
   /** @type {string[]} */
   const pile = known.state?.pile ?? [];
   const piled = pile.map((id) => records?.find((record) => record.id === id)).filter(Boolean);
+  const due = (records ?? []).filter((/** @type {any} */ record) => record.play_again_after && record.play_again_after <= new Date().toISOString().slice(0, 10));
   const empty = records !== null && records.length === 0;
 
   return html`
@@ -79,6 +80,7 @@ export function Place() {
       <${Adding} empty=${empty} />
     </div>
     <${Interrupted} shelf=${records} />
+    ${due.length > 0 && html`<p class="finding">${capital(count(due.length, "record is", "records are"))} to be played again: ${due.map((/** @type {any} */ record, /** @type {number} */ at) => html`${at > 0 && ", "}<a href=${recordPath(record.id, "later")}>${nameOf(record)}</a>`)}.</p>`}
     ${piled.length > 0 && html`<${Tonight} piled=${piled} pile=${pile} />`}
     ${!empty && html`
       <section aria-labelledby="all-of-it" class="stack-part">
