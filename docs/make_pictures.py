@@ -35,7 +35,7 @@ PLANNED = (
     ("Orchester Fahrenwald", "Nachtfahrt in Dorisch", 1966, "#243b53", 3),
     ("Ilse Brandt & Trio", "Small Rooms", 1958, "#b9482a", 5),
     ("Quarry Choir of Lund", "Stone Songs", 1983, "#8a8378", 4),
-    ("Kofi Marsh", "Radio Silence", 1977, "#e8e2d4", 3),
+    ("Kofi Marsh", "The Unlit Transmitter", 1977, "#e8e2d4", 3),
 )
 INPUTS = {
     "inputs": [
