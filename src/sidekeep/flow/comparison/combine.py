@@ -18,7 +18,6 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter, sosfilt
 
 from sidekeep.errors import ParameterError
 from sidekeep.flow.comparison.alignment import Alignment, align_takes
@@ -126,6 +125,8 @@ def _quiet_difference(ruler: AudioSource, other: AudioSource, alignment: Alignme
 def above_rumble(audio: Audio, rate_hz: int) -> Audio:
     """Without what is below ``LOWEST_HZ``: rumble, of which a cell of some hundredths of a second holds half a period, says
     nothing of whether two takes are one sound."""
+    from scipy.signal import butter, sosfilt
+
     filtered: Audio = sosfilt(butter(2, LOWEST_HZ, "high", fs=rate_hz, output="sos"), audio, axis=0)
     return filtered
 
