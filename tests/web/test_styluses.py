@@ -10,7 +10,13 @@ def test_a_stylus_is_added_and_changed(fresh: RunningServer) -> None:
     made = fresh.ask("POST", "/api/styluses", {"name": "Elliptic 1", "hours_before": 390.0})
     assert made.status == 200, made.body
     (stylus,) = fresh.get("/api/styluses")["styluses"]
-    assert stylus == {"name": "Elliptic 1", "hours": 390.0, "remind_at_h": 400.0, "is_due": False}
+    assert stylus == {
+        "name": "Elliptic 1",
+        "hours": 390.0,
+        "hours_before": 390.0,
+        "remind_at_h": 400.0,
+        "is_due": False,
+    }
     fresh.ask("POST", "/api/styluses", {"name": "Elliptic 1", "hours_before": 410.0, "remind_at_h": 405.0})
     (stylus,) = fresh.get("/api/styluses")["styluses"]
     assert stylus["is_due"]

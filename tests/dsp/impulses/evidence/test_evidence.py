@@ -146,7 +146,8 @@ def test_the_rest_is_asked_only_where_the_screen_lets_a_candidate_pass() -> None
     passed = channel.odds > SCREEN_ODDS
     assert passed.any()
     assert not passed.all()
-    np.testing.assert_array_equal(screened[passed], whole[passed])
+    # Sums may be taken in another order where a kernel stands alone and where it is part of another.
+    np.testing.assert_allclose(screened[passed], whole[passed], rtol=1e-12, atol=1e-12)
     assert not screened[~passed, near:].any()
 
 
