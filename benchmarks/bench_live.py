@@ -67,7 +67,9 @@ class Followed:
 
 
 def follow(live: LiveSurvey, folder: RecordFolder, side: str, source: Path) -> Followed:
-    """Write a take from a file, never more than a few seconds ahead of its survey, and close it."""
+    """Write a take from a file, never more than a few seconds ahead of its survey, and close it. Side B is the file with
+    its polarity turned over: takes are told apart by their checksums."""
+    sign = -1 if side == "B" else 1
     path = folder.new_take_folder(side) / "take.wav"
     heard = 0
     before_s, began_s = bench_capture.cpu_of(live.process_id), time.perf_counter()
@@ -77,7 +79,7 @@ def follow(live: LiveSurvey, folder: RecordFolder, side: str, source: Path) -> F
     ):
         live.begun(path, path.parent, side)
         while len(block := sound.read(2 * RATE_HZ, dtype="int32", always_2d=True)):
-            writer.append(block >> 8)
+            writer.append(sign * (block >> 8))
             writer.sync()
             while writer.frames - heard > AHEAD_S * RATE_HZ and live.process_id is not None:
                 heard = max([heard, *(event["at_frame"] for event in live.poll())])
