@@ -242,6 +242,21 @@ def test_a_side_that_fits_its_printed_times_is_doubted_where_another_seems_to_be
     assert acts(result) == []
 
 
+def test_one_recording_is_not_named_by_the_length_of_the_side_alone(tmp_path: Path) -> None:
+    """Of two sides as long as each other the printed times of the tracks decide, and where they cannot, nothing is named."""
+    alike = {"North Quay": 17.0, "Ferry Bell": 14.0, "Salt Stair": 13.0, "Tar Lane": 14.0}
+    files, sleeve = write(tmp_path, sleeve_text(A=A, B=alike), "A")
+    result = run(tmp_path, files, sleeve)
+    assert_none_wrong(read_back(result))
+    same = dict(zip(alike, A.values(), strict=True))
+    files, sleeve = write(tmp_path, sleeve_text(A=A, B=same), "A")
+    result = run(tmp_path, files, sleeve, out="same")
+    assert_none_wrong(read_back(result))
+    assert acts(result) == ["untitled-track"]
+    right = run(tmp_path, files, sleeve, letters="A", out="right")
+    assert [each.title for each in read_back(right)] == list(A)
+
+
 def test_sides_swapped_on_the_shelf_are_put_right_with_one_choice(tmp_path: Path) -> None:
     files, sleeve = write(tmp_path, sleeve_text(A=A, B=B), "B", "A")
     shelf = tmp_path / "shelf"

@@ -76,13 +76,23 @@ def find_cuts(
         names = [side.name for side in expected] or [chr(ord("A") + len(found))]
         cut_sides = _sides(features, cut, names, [len(side.tracks) for side in expected])
         if len(expected) == 1:
-            likely = likely_side(cut.places, cut.division, expected[0], [*others, *(sides or ())], hop_s)
-            cut_sides = [replace(side, likely_side=likely) for side in cut_sides]
+            candidates = [*others, *(sides or ())]
+            likely, sure = likely_side(cut.places, cut.division, expected[0], candidates, hop_s, missing)
+            cut_sides = [replace(_less_sure(side, sure), likely_side=likely) for side in cut_sides]
         found += cut_sides
         findings += cut_findings(features, cut_sides, cut.division, cut.listed, part)
     cuts = with_claims(Cuts(rate_hz=features.rate_hz, sides=tuple(found)), claimed_sides(found))
     cuts = with_titles(cuts, sides or ())
     return cuts, [*title_findings(cuts, sides or ()), *findings]
+
+
+def _less_sure(side: SideCuts, share: float) -> SideCuts:
+    """Titles are no surer than it is that this is the side."""
+    tracks = (
+        replace(track, title_confidence=share * track.title_confidence) if share < 1.0 else track
+        for track in side.tracks
+    )
+    return replace(side, tracks=tuple(tracks))
 
 
 def _divide_play(

@@ -7,6 +7,7 @@ printed times of the record's other sides (``likely_side``).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -98,25 +99,38 @@ def _mismatch(length_s: float, expected: Sequence[float | None]) -> float:
 
 
 def likely_side(
-    places: Sequence[Place], division: Division, side: Side, candidates: Sequence[Side], hop_s: float
-) -> str:
+    places: Sequence[Place],
+    division: Division,
+    side: Side,
+    candidates: Sequence[Side],
+    hop_s: float,
+    missing: Sequence[Side] = (),
+) -> tuple[str, float]:
     """The candidate whose printed times fit the places of a play clearly better than those of ``side``, by which it was
-    divided; empty when there is none. Nothing is tried while every time of ``side`` fits."""
+    divided (empty when there is none), and how sure it is that the play is ``side`` and none of the ``missing`` sides.
+
+    Nobody said that the play is ``side`` and not a missing one: that was chosen by length alone, so a missing side need not
+    fit clearly better, only better. No other candidate is tried while every time of ``side`` fits."""
     times = [track.duration_s for track in side.tracks]
     listed = [(track, line) for track, line in enumerate(division.listed) if line >= 0]
     whole = len(listed) == len(division.listed) == len(times) and any(time is not None for time in times)
-    if whole and all(division.fits[track, line] >= 0.0 for track, line in listed):
-        return ""
+    is_fit = whole and all(division.fits[track, line] >= 0.0 for track, line in listed)
     own = division.score if times else _without_times(places, hop_s)
-    best, name = own + _OTHER_SIDE, ""
+    absent = {one.name for one in missing}
+    best, name, against = 0.0, "", 0.0
     for other in {one.name: one for one in candidates}.values():
         printed = [track.duration_s for track in other.tracks]
-        if other.name == side.name or all(time is None for time in printed):
+        is_absent = other.name in absent
+        if other.name == side.name or all(time is None for time in printed) or (is_fit and not is_absent):
             continue
-        score = divide_places(places, printed, hop_s).score
-        if score > best:
-            best, name = score, other.name
-    return name
+        better = divide_places(places, printed, hop_s).score - own
+        if is_absent:
+            against += math.exp(min(better, 60.0))
+        else:
+            better -= _OTHER_SIDE
+        if better > best:
+            best, name = better, other.name
+    return name, 1.0 / (1.0 + against)
 
 
 def divide_places(
