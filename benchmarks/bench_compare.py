@@ -339,7 +339,7 @@ def show_time(minutes: float) -> None:
 _TIMED = """
 import sys, time
 from pathlib import Path
-from sidekeep.files.reader import open_take
+from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.comparison.compare import compare_takes
 old, new = (open_take([Path(sys.argv[1]) / name]) for name in ("old.wav", "new.wav"))
 begun, processor = time.perf_counter(), time.process_time()

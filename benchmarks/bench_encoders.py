@@ -32,11 +32,11 @@ from numpy.typing import NDArray
 
 from benchmarks import real_music
 from sidekeep.copies.kinds.table import KINDS
-from sidekeep.files.av_encoder import AvEncoder
-from sidekeep.files.reader import open_source
-from sidekeep.files.rf64 import TakeWriter
-from sidekeep.files.sinks import CODECS, open_sink
-from sidekeep.files.sources import FileSource
+from sidekeep.files.codecs.av_encoder import AvEncoder
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.reading.sources import FileSource
+from sidekeep.files.wave.rf64 import TakeWriter
+from sidekeep.files.writing.sinks import CODECS, open_sink
 
 BLOCK_FRAMES = 65_536
 RATE_HZ = 96_000

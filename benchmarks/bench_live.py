@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 
 from benchmarks import bench_capture, live_forecasts
 from benchmarks.bench_transfer import LongSide, make_long_side
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.flow.patches import PatchReader
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.live.evening import CopiesAsReady

@@ -33,7 +33,7 @@ import soxr
 
 from benchmarks import real_music
 from benchmarks.bench_encoders import RATE_HZ, Timing, reference_run
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.press.settings import used_lp
 from sidekeep.press.side import Pressed, press_side
 

@@ -32,7 +32,7 @@ from typing import Any
 import numpy as np
 from websockets.typing import Origin
 
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.web.files import PAGE
 
 RATE_HZ = 96_000

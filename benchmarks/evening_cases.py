@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.news import News
 from sidekeep.press.settings import PressSettings, bad_78, clean_lp, used_lp, worn_lp
 from sidekeep.press.side import Piece, press_side

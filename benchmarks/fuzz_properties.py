@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from sidekeep.cli.main import main
 from sidekeep.copies.tracks.naming import NamingRules, folder_name, safe_name
 from sidekeep.errors import SidekeepError
-from sidekeep.files.reader import open_take
+from sidekeep.files.reading.reader import open_take
 from sidekeep.shelf.cuts_file import read_cuts
 from sidekeep.shelf.recipe_file import read_recipe
 from sidekeep.shelf.record_folder import RecordFolder

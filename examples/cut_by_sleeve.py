@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from sidekeep.copies.tracks.naming import safe_name
-from sidekeep.files.reader import open_source
-from sidekeep.files.sinks import open_sink
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.writing.sinks import open_sink
 from sidekeep.service.survey import survey_file
 
 

@@ -9,7 +9,7 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
-from sidekeep.files.reader import open_source
+from sidekeep.files.reading.reader import open_source
 from sidekeep.flow.mend import Mender
 from sidekeep.model.recipe import MendSettings
 from sidekeep.units import clock_text, frames_to_seconds

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from sidekeep.errors import AudioFileError
-from sidekeep.files.reader import open_source
+from sidekeep.files.reading.reader import open_source
 from sidekeep.flow.measures import PeakLoudnessMeter
 from sidekeep.units import gain_to_db
 

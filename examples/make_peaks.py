@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from sidekeep.dsp.level.peak_pyramid import PeakBuilder
-from sidekeep.files.reader import open_source
+from sidekeep.files.reading.reader import open_source
 
 _BARS = " ▁▂▃▄▅▆▇█"
 

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from sidekeep.files.reader import open_source
-from sidekeep.files.sinks import open_sink
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.writing.sinks import open_sink
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.ports import Audio, AudioSource
 from sidekeep.model.recipe import MendSettings

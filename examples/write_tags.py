@@ -9,10 +9,10 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
-from sidekeep.files.pictures import load_picture
-from sidekeep.files.reader import open_source
-from sidekeep.files.tag_writer import write_tags
-from sidekeep.files.tags import Gain, TagSet
+from sidekeep.files.pictures.artwork import load_picture
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.tags.tag_set import Gain, TagSet
+from sidekeep.files.tags.tag_writer import write_tags
 from sidekeep.flow.measures import PeakLoudnessMeter
 
 REFERENCE_LUFS = -18.0

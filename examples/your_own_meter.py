@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sidekeep.files.reader import open_source
+from sidekeep.files.reading.reader import open_source
 from sidekeep.flow.ports import Audio
 from sidekeep.units import clock_text
 

@@ -14,8 +14,8 @@ from hypothesis import HealthCheck, given, settings
 
 from sidekeep.cli.main import main
 from sidekeep.errors import ParameterError, ShelfError
-from sidekeep.files.pictures import load_picture
-from sidekeep.files.reader import open_take
+from sidekeep.files.pictures.artwork import load_picture
+from sidekeep.files.reading.reader import open_take
 from sidekeep.shelf.index_faults import CATALOGUE
 from sidekeep.shelf.record_folder import RecordFolder, read_take
 

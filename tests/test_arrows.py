@@ -45,6 +45,15 @@ DSP_ROOMS = {
 }
 """What the rooms of ``dsp`` may see of each other."""
 INNER_ROOMS = {
+    "files": {
+        "": set(),
+        "wave": {""},
+        "pictures": {""},
+        "reading": {"", "wave"},
+        "codecs": {"", "wave"},
+        "tags": {"", "wave", "codecs", "pictures"},
+        "writing": {"", "wave", "codecs", "reading"},
+    },
     "shelf": {"sleeve": set(), "": {"sleeve"}},
     "flow": {"": set(), "comparison": {""}, "live": {""}},
     "copies": {

@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sidekeep.errors import AudioFileError, ParameterError
-from sidekeep.files.bext import Bext, history_line
 from sidekeep.files.plain_text import ascii_text, latin_1_text
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.bext import Bext, history_line
+from sidekeep.files.wave.rf64 import TakeWriter
 from tests.files.sounds import counter
 
 FULL = Bext(

@@ -14,11 +14,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sidekeep.files.flac import stream_md5
-from sidekeep.files.read_back import read_back
-from sidekeep.files.reader import open_source
+from sidekeep.files.codecs.flac import stream_md5
+from sidekeep.files.reading.reader import open_source
 from sidekeep.files.samples import to_float, to_whole
-from sidekeep.files.sinks import open_sink
+from sidekeep.files.writing.read_back import read_back
+from sidekeep.files.writing.sinks import open_sink
 from tests.files.sounds import music, whole_numbers
 
 # RFC 9639, appendix D.1: one block of one sample, 44.1 kHz, 16 bits, stereo, samples 25588 and 10416.

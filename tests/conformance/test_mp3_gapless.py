@@ -18,9 +18,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sidekeep.files.mp3 import read_info
-from sidekeep.files.reader import open_source
-from sidekeep.files.sinks import open_sink
+from sidekeep.files.codecs.mp3 import read_info
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.writing.sinks import open_sink
 from sidekeep.flow.ports import Audio
 from tests.files.sounds import music
 from tests.outside import library

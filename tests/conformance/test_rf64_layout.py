@@ -20,10 +20,10 @@ import soundfile
 import wavinfo
 
 from sidekeep.errors import AudioFileError
-from sidekeep.files import rf64
-from sidekeep.files.bext import Bext
-from sidekeep.files.reader import open_source
-from sidekeep.files.rf64 import Head, TakeWriter, repair_take
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.wave import rf64
+from sidekeep.files.wave.bext import Bext
+from sidekeep.files.wave.rf64 import Head, TakeWriter, repair_take
 from tests.files.sounds import counter, wav_bytes
 
 DS64_BYTES = 28

@@ -16,7 +16,7 @@ from sidekeep.copies.plan.planned import CopyPlan
 from sidekeep.copies.run.finish import WrittenFile
 from sidekeep.copies.run.run import CopyRun
 from sidekeep.copies.tracks.cutting import SideAudio
-from sidekeep.files.reader import open_source
+from sidekeep.files.reading.reader import open_source
 from sidekeep.model.record import Record, Side, SleeveTrack
 
 

@@ -19,7 +19,7 @@ from PIL import Image
 from sidekeep.copies.kinds.forms import BIT_RATES, Form, read_forms
 from sidekeep.copies.kinds.table import KINDS
 from sidekeep.errors import ParameterError
-from sidekeep.files.pictures import prepare_picture
+from sidekeep.files.pictures.artwork import prepare_picture
 from sidekeep.model.recipe import CopySettings
 from tests.copies.feeder import FOLDER, Feeder, decoded, record
 

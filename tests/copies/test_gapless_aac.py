@@ -16,7 +16,7 @@ import soundfile
 from mutagen.mp4 import MP4
 from numpy.typing import NDArray
 
-from sidekeep.files.m4a import read_sound_edit
+from sidekeep.files.tags.sound_edit import read_sound_edit
 from tests.copies.feeder import FOLDER, Feeder
 from tests.outside import library
 

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from sidekeep.copies.run import lossy
 from sidekeep.copies.run.run import CopyRun
 from sidekeep.copies.run.spill import SpillWriter, spill_edge
-from sidekeep.files.mp3 import read_info, tag_checksum
-from sidekeep.files.sink import FileSink
-from sidekeep.files.sinks import open_sink
+from sidekeep.files.codecs.mp3 import read_info, tag_checksum
+from sidekeep.files.writing.sink import FileSink
+from sidekeep.files.writing.sinks import open_sink
 from tests.copies.feeder import FOLDER, Feeder
 
 LENGTHS = (46_003, 38_507, 30_001)

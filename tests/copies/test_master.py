@@ -12,9 +12,9 @@ import soundfile
 from sidekeep.copies.kept.verify import verify_folder
 from sidekeep.copies.master.build import MasterPlan, MasterTake
 from sidekeep.errors import AudioFileError, CopyError
-from sidekeep.files.bext import Bext, history_line
 from sidekeep.files.checksum import file_sha256
-from sidekeep.files.sinks import open_sink
+from sidekeep.files.wave.bext import Bext, history_line
+from sidekeep.files.writing.sinks import open_sink
 from tests.copies.feeder import Feeder, tree
 from tests.outside import library
 

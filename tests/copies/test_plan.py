@@ -13,7 +13,7 @@ from sidekeep.copies.sheets.playlist import PlaylistEntry, playlist_text
 from sidekeep.copies.tracks.naming import NamingRules
 from sidekeep.copies.tracks.tagging import TransferFacts, disc_of_side
 from sidekeep.errors import ParameterError
-from sidekeep.files.tags import TagSet
+from sidekeep.files.tags.tag_set import TagSet
 from tests.copies.feeder import Feeder, record
 
 

@@ -22,8 +22,8 @@ from sidekeep.copies.run.run import CopyRun
 from sidekeep.dsp.output.resample import resample
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.checksum import file_sha256
-from sidekeep.files.pictures import Picture, PictureKind, prepare_picture
-from sidekeep.files.sink import FileSink
+from sidekeep.files.pictures.artwork import Picture, PictureKind, prepare_picture
+from sidekeep.files.writing.sink import FileSink
 from sidekeep.model.recipe import CopySettings
 from sidekeep.wording.findings import finding_text
 from tests.copies.feeder import FOLDER, Feeder, decoded, record, tree

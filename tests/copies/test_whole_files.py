@@ -14,8 +14,8 @@ from mutagen.wave import WAVE
 
 from sidekeep.copies.tracks.tagging import TransferFacts
 from sidekeep.dsp.level.true_peak import measure_true_peak
-from sidekeep.files.flac import flac_audio_start, seek_points
-from sidekeep.files.sinks import open_sink
+from sidekeep.files.codecs.flac import flac_audio_start, seek_points
+from sidekeep.files.writing.sinks import open_sink
 from tests.copies.feeder import FOLDER, Feeder, decoded, record
 from tests.outside import library
 

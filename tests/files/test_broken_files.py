@@ -14,8 +14,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from sidekeep.errors import AudioFileError
-from sidekeep.files.reader import open_source
-from sidekeep.files.sinks import codec_of, open_sink
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.writing.sinks import codec_of, open_sink
 from sidekeep.flow.ports import Audio
 from sidekeep.wording.findings import finding_text
 from tests.files.sounds import music, wav_bytes, whole_numbers

@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-import sidekeep.files.rf64 as rf64
+import sidekeep.files.wave.rf64 as rf64
 from sidekeep.errors import AudioFileError
-from sidekeep.files.growing import GrowingTake
-from sidekeep.files.reader import open_source
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.wave.growing import GrowingTake
+from sidekeep.files.wave.rf64 import TakeWriter
 
 Opened = Callable[[Any], Any]
 

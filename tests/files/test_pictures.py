@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from sidekeep.errors import ParameterError
-from sidekeep.files.pictures import MAXIMUM_PIXELS, Picture, load_picture, prepare_picture
+from sidekeep.files.pictures.artwork import MAXIMUM_PIXELS, Picture, load_picture, prepare_picture
 
 
 def encoded(image: Image.Image, file_format: str = "JPEG", **options: object) -> bytes:

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidekeep.errors import AudioFileError, ParameterError
-from sidekeep.files.reader import open_source, open_take
-from sidekeep.files.sinks import codec_of, open_sink
+from sidekeep.files.reading.reader import open_source, open_take
+from sidekeep.files.writing.sinks import codec_of, open_sink
 from tests.files.sounds import music, wav_bytes, whole_numbers
 from tests.outside import library
 

@@ -13,11 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidekeep.errors import CopyError, ParameterError
-from sidekeep.files.bext import Bext
-from sidekeep.files.read_back import LevelMeter
-from sidekeep.files.reader import open_source
+from sidekeep.files.reading.reader import open_source
 from sidekeep.files.samples import pack_samples, to_float, to_whole, unpack_samples
-from sidekeep.files.sinks import CODECS, open_sink
+from sidekeep.files.wave.bext import Bext
+from sidekeep.files.writing.read_back import LevelMeter
+from sidekeep.files.writing.sinks import CODECS, open_sink
 from sidekeep.flow.ports import Audio, AudioSink
 from tests.files.sounds import leftovers, music, whole_numbers
 

@@ -23,12 +23,12 @@ from PIL import Image
 
 from sidekeep.copies.kept.payload import payload_sha256
 from sidekeep.errors import CopyError, ParameterError
-from sidekeep.files.flac import flac_audio_start
-from sidekeep.files.pictures import Picture
-from sidekeep.files.sinks import open_sink
-from sidekeep.files.tag_writer import write_tags
-from sidekeep.files.tags import Gain, TagSet, clean_tags, r128_texts
-from sidekeep.files.tags_id3 import media_code
+from sidekeep.files.codecs.flac import flac_audio_start
+from sidekeep.files.pictures.artwork import Picture
+from sidekeep.files.tags.id3 import media_code
+from sidekeep.files.tags.tag_set import Gain, TagSet, clean_tags, r128_texts
+from sidekeep.files.tags.tag_writer import write_tags
+from sidekeep.files.writing.sinks import open_sink
 
 SUFFIXES = {
     ".flac": "flac",

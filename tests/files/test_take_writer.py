@@ -16,15 +16,15 @@ import pytest
 import soundfile
 
 from sidekeep.errors import AudioFileError, CopyError, ParameterError
-from sidekeep.files.bext import Bext
-from sidekeep.files.reader import open_source
-from sidekeep.files.rf64 import TakeWriter, repair_take
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.wave.bext import Bext
+from sidekeep.files.wave.rf64 import TakeWriter, repair_take
 from tests.files.sounds import counter, wav_bytes, whole_numbers
 
 WRITER = """
 import sys, time
-from sidekeep.files.bext import Bext
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.bext import Bext
+from sidekeep.files.wave.rf64 import TakeWriter
 from tests.files.sounds import counter
 take = TakeWriter(sys.argv[1], rate_hz=96000, channels=2, bits=24, bext=Bext(description="a side"))
 print("begun", flush=True)

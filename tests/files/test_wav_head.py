@@ -16,9 +16,9 @@ import soundfile
 from mutagen.wave import WAVE
 from wavinfo import WavInfoReader
 
-from sidekeep.files.sinks import open_sink
-from sidekeep.files.tag_writer import write_tags
-from sidekeep.files.tags import TagSet
+from sidekeep.files.tags.tag_set import TagSet
+from sidekeep.files.tags.tag_writer import write_tags
+from sidekeep.files.writing.sinks import open_sink
 
 TAGS = TagSet(
     title="Grüße",

@@ -14,7 +14,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from sidekeep.cli.main import main
-from sidekeep.files.reader import open_source, open_take
+from sidekeep.files.reading.reader import open_source, open_take
 from sidekeep.flow.contract import survey_object
 from sidekeep.flow.patches import PatchReader, PatchWriter
 from sidekeep.flow.side_features import SideFeatures

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.flow.needle_watch import NeedleEvent
 from sidekeep.model.news import News
 from sidekeep.service import take_session

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sidekeep.files.reader import open_take
+from sidekeep.files.reading.reader import open_take
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.pyramids import PEAKS
 from tests.small_record import small_record

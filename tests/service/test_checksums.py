@@ -14,8 +14,8 @@ import soundfile
 
 from sidekeep.errors import ChecksumError, ParameterError
 from sidekeep.files.checksum import Tap, file_sha256
-from sidekeep.files.reader import open_source
-from sidekeep.files.witness import Witness
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.reading.witness import Witness
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.copies import copy_record
 from sidekeep.service.mend import mend_file

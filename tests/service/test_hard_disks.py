@@ -15,7 +15,7 @@ import soundfile
 from sidekeep.cli.main import main
 from sidekeep.devices.inputs import SoundInput
 from sidekeep.errors import ShelfError, SidekeepError
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.service import shelf as service
 from sidekeep.service.take_close import recover
 from sidekeep.service.take_record import open_session

@@ -13,7 +13,7 @@ import soundfile
 from PIL import Image
 from wavinfo import WavInfoReader
 
-from sidekeep.files.chunks import survey_chunks
+from sidekeep.files.wave.chunks import survey_chunks
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.copies import copy_record
 from sidekeep.service.transfer import facts_from

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.news import News
 from sidekeep.service.take_close import close_recorded
 from sidekeep.service.take_findings import take_findings

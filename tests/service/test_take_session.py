@@ -18,7 +18,7 @@ import soundfile
 from sidekeep.cli.main import main
 from sidekeep.devices.inputs import SoundInput
 from sidekeep.errors import ShelfError
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.press.settings import used_lp
 from sidekeep.press.side import Piece, press_side
 from sidekeep.service import shelf as shelf_service
@@ -183,7 +183,7 @@ def test_an_interrupted_take_is_repaired_and_offered(
     odd.write_text("somebody's notes")
     script = (
         "import sys, os, numpy as np\n"
-        "from sidekeep.files.rf64 import TakeWriter\n"
+        "from sidekeep.files.wave.rf64 import TakeWriter\n"
         "w = TakeWriter(sys.argv[1], rate_hz=48000, channels=2, bits=24)\n"
         "x = np.arange(96000, dtype=np.int32).reshape(-1, 2)\n"
         "w.append(x); w.sync(); w.append(x); os.kill(os.getpid(), 9)\n"

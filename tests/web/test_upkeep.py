@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.service.house.doubts import findings_of_side

@@ -22,8 +22,8 @@ from sidekeep.devices.loss_watch import LossWatch
 from sidekeep.devices.messenger import Messenger
 from sidekeep.errors import SidekeepError
 from sidekeep.files.atomic import is_disk_full
-from sidekeep.files.bext import Bext
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.bext import Bext
+from sidekeep.files.wave.rf64 import TakeWriter
 
 RING_S = 30.0
 SYNC_EVERY_S = 2.0

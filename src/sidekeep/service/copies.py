@@ -7,8 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from sidekeep.errors import ShelfError
-from sidekeep.files.pictures import Picture
-from sidekeep.files.reader import open_take
+from sidekeep.files.pictures.artwork import Picture
+from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.flow.titles import TitleChoice
 from sidekeep.model.recipe import CopySettings, MendSettings, Recipe

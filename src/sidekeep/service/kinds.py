@@ -9,7 +9,7 @@ from sidekeep.copies.kinds.forms import read_forms
 from sidekeep.copies.kinds.table import KINDS, parse_kinds
 from sidekeep.copies.tracks.codes import check_barcode, check_isrc
 from sidekeep.errors import ParameterError
-from sidekeep.files.pictures import Picture, PictureKind, load_picture
+from sidekeep.files.pictures.artwork import Picture, PictureKind, load_picture
 from sidekeep.model.recipe import CopySettings
 from sidekeep.model.record import Record
 

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from sidekeep import __version__
 from sidekeep.copies.master.build import MasterPlan, MasterTake
 from sidekeep.copies.report.page import render_report
-from sidekeep.files.bext import Bext, history_line
-from sidekeep.files.ixml import ixml_document
-from sidekeep.files.pictures import Picture, picture_suffix
+from sidekeep.files.pictures.artwork import Picture, picture_suffix
+from sidekeep.files.wave.bext import Bext, history_line
+from sidekeep.files.wave.ixml import ixml_document
 from sidekeep.model.recipe import Recipe
 from sidekeep.model.record import Record
 from sidekeep.service.report_view import report_data

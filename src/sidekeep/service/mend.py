@@ -15,8 +15,8 @@ import numpy as np
 from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.errors import ParameterError
 from sidekeep.files.guard import Guard
-from sidekeep.files.reader import open_source
-from sidekeep.files.sinks import open_sink
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.writing.sinks import open_sink
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.mend_choices import left_repairs
 from sidekeep.flow.patches import PatchReader, PatchWriter, number_pieces

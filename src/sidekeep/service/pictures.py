@@ -22,8 +22,8 @@ import numpy as np
 from sidekeep.errors import CopyError, NotThere, ParameterError, ShelfError
 from sidekeep.files.atomic import write_bytes, write_text
 from sidekeep.files.bounded import read_bounded
-from sidekeep.files.pictures import PictureKind, open_upright
-from sidekeep.files.sleeve_corners import check_corners, find_corners, straighten
+from sidekeep.files.pictures.artwork import PictureKind, open_upright
+from sidekeep.files.pictures.sleeve_corners import check_corners, find_corners, straighten
 from sidekeep.shelf.art import KINDS, PICTURES, art_files
 from sidekeep.shelf.choices import change_choices
 from sidekeep.shelf.journal import State

@@ -9,7 +9,7 @@ from pathlib import Path
 import sidekeep
 from sidekeep.copies.report.page import render_report
 from sidekeep.copies.run.successors import write_report_file
-from sidekeep.files.pictures import Picture
+from sidekeep.files.pictures.artwork import Picture
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.service.report_view import report_data
 from sidekeep.service.transfer import transfer

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from sidekeep.errors import SidekeepError
-from sidekeep.files.reader import open_take
+from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.comparison.places import lay_takes
 from sidekeep.flow.ports import AudioSource
 from sidekeep.flow.titles import TitleChoice, settle_titles

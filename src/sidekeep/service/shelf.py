@@ -13,7 +13,7 @@ from sidekeep.copies.kept.intact import known_sums
 from sidekeep.copies.tracks.naming import NamingRules, folder_name
 from sidekeep.errors import ParameterError, ShelfError, SleeveError
 from sidekeep.files.guard import Guard
-from sidekeep.files.reader import open_take
+from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.record import Record
 from sidekeep.service.pyramids import PEAKS

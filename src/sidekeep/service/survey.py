@@ -8,8 +8,8 @@ from pathlib import Path
 
 from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.errors import ParameterError
-from sidekeep.files.reader import open_take
-from sidekeep.files.sources import FileSource
+from sidekeep.files.reading.reader import open_take
+from sidekeep.files.reading.sources import FileSource
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.flow.survey import Survey, survey_take
 from sidekeep.model.recipe import MendSettings

@@ -12,8 +12,8 @@ from typing import IO
 from sidekeep.errors import AudioFileError, ShelfError, SidekeepError
 from sidekeep.files.atomic import copy_error
 from sidekeep.files.checksum import file_sha256
-from sidekeep.files.reader import open_source
-from sidekeep.files.rf64 import repair_take
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.wave.rf64 import repair_take
 from sidekeep.model.news import News
 from sidekeep.shelf.adopt import close_take
 from sidekeep.shelf.catalogue import record_folders

@@ -32,9 +32,9 @@ from sidekeep.copies.tracks.tagging import TransferFacts
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.atomic import copy_error
 from sidekeep.files.guard import Guard
-from sidekeep.files.pictures import Picture
-from sidekeep.files.reader import open_take
-from sidekeep.files.sources import FileSource
+from sidekeep.files.pictures.artwork import Picture
+from sidekeep.files.reading.reader import open_take
+from sidekeep.files.reading.sources import FileSource
 from sidekeep.flow.edges import render_spans
 from sidekeep.flow.patches import PatchReader, PatchWriter
 from sidekeep.flow.progress import Progress, no_progress, part

@@ -9,7 +9,7 @@ from pathlib import Path
 from sidekeep.copies.run.finish import WrittenFile
 from sidekeep.copies.tracks.naming import NamingRules
 from sidekeep.copies.tracks.tagging import TransferFacts
-from sidekeep.files.sources import FileSource
+from sidekeep.files.reading.sources import FileSource
 from sidekeep.flow.edges import RenderSpan
 from sidekeep.flow.kept_levels import KeptLevels
 from sidekeep.flow.render import GainChoice

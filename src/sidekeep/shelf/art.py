@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sidekeep.files.pictures import PictureKind
+from sidekeep.files.pictures.artwork import PictureKind
 
 PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp")
 ORIGINALS = "originals"

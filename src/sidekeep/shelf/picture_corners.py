@@ -14,7 +14,7 @@ import msgspec
 
 from sidekeep.errors import ShelfError
 from sidekeep.files.bounded import decode_json, read_text_bounded
-from sidekeep.files.pictures import PictureKind
+from sidekeep.files.pictures.artwork import PictureKind
 from sidekeep.shelf.art import KINDS, ORIGINALS
 
 PLACE = f"art/{ORIGINALS}"

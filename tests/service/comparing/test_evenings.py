@@ -14,7 +14,7 @@ import pytest
 from sidekeep.cli.main import main
 from sidekeep.dsp.alignment.rough import RoughLine
 from sidekeep.dsp.alignment.time_map import TimeMap
-from sidekeep.files.sources import FileSource
+from sidekeep.files.reading.sources import FileSource
 from sidekeep.flow.comparison.alignment import Alignment
 from sidekeep.flow.comparison.bands import BandChange
 from sidekeep.flow.comparison.compare import Comparison

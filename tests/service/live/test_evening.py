@@ -14,8 +14,8 @@ import soundfile
 from sidekeep.copies.master import build
 from sidekeep.copies.run import exact
 from sidekeep.copies.run import run as copies_run
-from sidekeep.files.bext import Bext
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.bext import Bext
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.recipe import LevelSettings, Recipe
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.copies import copy_record, prepare_copies

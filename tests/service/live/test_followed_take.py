@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from sidekeep.dsp.level.peak_pyramid import PeakBuilder, read_peaks
-from sidekeep.files.reader import open_source
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.flow.live.news import LiveEvent
 from sidekeep.model.recipe import Recipe
 from sidekeep.service import copies

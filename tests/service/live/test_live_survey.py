@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.recipe import Recipe
 from sidekeep.service import copies
 from sidekeep.service.live.follower import LiveSurvey

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from sidekeep.errors import SidekeepError
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.service.live.followed_take import FollowedTake
 from sidekeep.service.live.process import Follower
 from sidekeep.service.take_close import close_recorded

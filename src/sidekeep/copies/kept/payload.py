@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sidekeep.errors import CopyError
 from sidekeep.files.checksum import md5, rest_sha256, sha256
-from sidekeep.files.flac import flac_audio_start, stream_md5
+from sidekeep.files.codecs.flac import flac_audio_start, stream_md5
 
 _DECODE_FRAMES = 65536
 

@@ -22,13 +22,13 @@ from sidekeep.copies.kept.manifest import manifest_text, read_list
 from sidekeep.copies.tracks.naming import safe_name, unique_name
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.atomic import copy_error, flush_file, flush_folder, forget_parts, part_path
-from sidekeep.files.bext import Bext
 from sidekeep.files.checksum import bytes_sha256, copy_sha256, file_sha256
-from sidekeep.files.chunks import survey_chunks
-from sidekeep.files.reader import open_source
-from sidekeep.files.riff_info import add_chunk
+from sidekeep.files.reading.reader import open_source
 from sidekeep.files.samples import to_whole
-from sidekeep.files.sinks import open_sink
+from sidekeep.files.tags.riff_info import add_chunk
+from sidekeep.files.wave.bext import Bext
+from sidekeep.files.wave.chunks import survey_chunks
+from sidekeep.files.writing.sinks import open_sink
 
 _EXACT_CONTAINERS = ("wav", "rf64", "bw64", "w64", "wavex", "aiff", "flac", "alac", "caf")
 _BLOCK_FRAMES = 65536

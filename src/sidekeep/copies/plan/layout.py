@@ -29,10 +29,10 @@ from sidekeep.copies.tracks.tagging import (
 )
 from sidekeep.errors import ParameterError
 from sidekeep.files.checksum import bytes_sha256
-from sidekeep.files.pictures import Picture
+from sidekeep.files.pictures.artwork import Picture
 from sidekeep.files.plain_text import ascii_text
-from sidekeep.files.sinks import codec_of
-from sidekeep.files.tags import TagSet, clean_tags
+from sidekeep.files.tags.tag_set import TagSet, clean_tags
+from sidekeep.files.writing.sinks import codec_of
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import CopySettings
 from sidekeep.model.record import Record

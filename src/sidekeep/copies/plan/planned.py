@@ -16,8 +16,8 @@ from sidekeep.copies.sheets.cue import CueTrack
 from sidekeep.copies.tracks.cutting import SideAudio
 from sidekeep.copies.tracks.levels import Piece, RecordLevels
 from sidekeep.copies.tracks.tagging import TransferFacts
-from sidekeep.files.pictures import Picture
-from sidekeep.files.tags import TagSet
+from sidekeep.files.pictures.artwork import Picture
+from sidekeep.files.tags.tag_set import TagSet
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record
 

@@ -22,7 +22,7 @@ from sidekeep.copies.tracks.cutting import SideAudio, SideCutter, side_cuts
 from sidekeep.copies.tracks.levels import Piece
 from sidekeep.dsp.output.dither import Quantiser
 from sidekeep.errors import Cancelled
-from sidekeep.files.sink import FileSink
+from sidekeep.files.writing.sink import FileSink
 
 QUEUE_BLOCKS = 6
 _WAIT_S = 0.2

@@ -9,9 +9,9 @@ from typing import Any
 from sidekeep.copies.plan.planned import CopyPlan, PlannedFile
 from sidekeep.copies.run.making import Making
 from sidekeep.dsp.level.true_peak import TruePeakMeter
-from sidekeep.files.read_back import Listener
-from sidekeep.files.sink import FileSink
-from sidekeep.files.sinks import open_sink
+from sidekeep.files.writing.read_back import Listener
+from sidekeep.files.writing.sink import FileSink
+from sidekeep.files.writing.sinks import open_sink
 from sidekeep.units import gain_to_db
 
 

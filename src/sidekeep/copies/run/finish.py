@@ -31,8 +31,8 @@ from sidekeep.copies.tracks.naming import clash_key
 from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.atomic import copy_error, give_name, write_bytes
 from sidekeep.files.checksum import bytes_sha256, file_sha256
-from sidekeep.files.tag_writer import write_tags
-from sidekeep.files.tags import TagSet
+from sidekeep.files.tags.tag_set import TagSet
+from sidekeep.files.tags.tag_writer import write_tags
 from sidekeep.flow.progress import Progress
 from sidekeep.units import MINIMUM_DB, db_to_gain
 

@@ -20,7 +20,7 @@ from sidekeep.copies.plan.planned import PlannedFile
 from sidekeep.copies.run.spill import BLOCK_FRAMES, read_spills, spill_edge
 from sidekeep.dsp.level.true_peak import TruePeakMeter
 from sidekeep.errors import Cancelled, CopyError
-from sidekeep.files.sinks import codec_of, open_sink
+from sidekeep.files.writing.sinks import codec_of, open_sink
 from sidekeep.units import db_to_gain, gain_to_db
 
 LEAST_CORRELATION = 0.8

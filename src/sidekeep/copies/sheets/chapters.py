@@ -9,7 +9,7 @@ from pathlib import Path
 from sidekeep.copies.sheets.cue import CueTrack
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import part_path
-from sidekeep.files.tags import TagSet, replaygain_texts
+from sidekeep.files.tags.tag_set import TagSet, replaygain_texts
 
 
 def write_m4a_chapters(path: Path, marks: Sequence[CueTrack], rate_hz: int) -> None:

@@ -106,7 +106,7 @@ def write_cuesheet_block(path: Path, tracks: Sequence[CueTrack], length_frames: 
         return
     from mutagen.flac import FLAC, CueSheet, CueSheetTrack, CueSheetTrackIndex
 
-    from sidekeep.files.tags import fixed_padding
+    from sidekeep.files.tags.tag_set import fixed_padding
 
     audio = FLAC(path)
     audio.metadata_blocks = [block for block in audio.metadata_blocks if block.code != CueSheet.code]

@@ -10,7 +10,7 @@ from sidekeep.copies.tracks.codes import check_isrc
 from sidekeep.copies.tracks.cutting import SideAudio
 from sidekeep.copies.tracks.levels import Piece
 from sidekeep.errors import ParameterError
-from sidekeep.files.tags import TagSet
+from sidekeep.files.tags.tag_set import TagSet
 from sidekeep.flow.titles import name_of_track
 from sidekeep.model.record import Record
 

@@ -13,10 +13,10 @@ from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.dsp.output.dither import Quantiser
 from sidekeep.errors import ParameterError
 from sidekeep.files.atomic import whole_file
-from sidekeep.files.bext import Bext, history_line
 from sidekeep.files.guard import Guard
-from sidekeep.files.reader import open_source
-from sidekeep.files.rf64 import TakeWriter
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.wave.bext import Bext, history_line
+from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.flow.comparison.combine import CombineFacts, prepare
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.service.comparing.takes import NamedTake, named_take

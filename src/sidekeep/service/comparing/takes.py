@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sidekeep.errors import ShelfError
-from sidekeep.files.reader import open_take
-from sidekeep.files.sources import FileSource
+from sidekeep.files.reading.reader import open_take
+from sidekeep.files.reading.sources import FileSource
 from sidekeep.service.shelf import find_record
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, read_take
 

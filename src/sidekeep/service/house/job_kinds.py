@@ -14,7 +14,7 @@ from typing import Any
 
 from sidekeep.errors import CopyError, RecordBusy
 from sidekeep.files.atomic import forget_parts
-from sidekeep.files.reader import open_take
+from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.contract import facts_object
 from sidekeep.flow.progress import Progress, part
 from sidekeep.flow.titles import TitleChoice

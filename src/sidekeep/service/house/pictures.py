@@ -8,7 +8,7 @@ from collections import OrderedDict
 from pathlib import Path
 
 from sidekeep.errors import ParameterError
-from sidekeep.files.pictures import load_picture
+from sidekeep.files.pictures.artwork import load_picture
 from sidekeep.service.pictures import kept_pictures
 from sidekeep.shelf.record_folder import RecordFolder
 

@@ -15,7 +15,7 @@ from sidekeep.dsp.level.band_pyramid import Bands
 from sidekeep.dsp.level.peak_pyramid import Peaks
 from sidekeep.errors import NotThere, ParameterError, ShelfError, SidekeepError
 from sidekeep.files.bounded import ARRAY_BYTES, read_bounded
-from sidekeep.files.reader import open_take
+from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.kept_levels import KeptLevels
 from sidekeep.flow.mend_choices import left_repairs, levels_with
 from sidekeep.flow.patches import PatchReader

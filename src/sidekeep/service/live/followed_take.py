@@ -8,8 +8,8 @@ from pathlib import Path
 
 from sidekeep.dsp.level.peak_pyramid import PeakBuilder
 from sidekeep.errors import AudioFileError
-from sidekeep.files.growing import GrowingTake
-from sidekeep.files.reader import open_source
+from sidekeep.files.reading.reader import open_source
+from sidekeep.files.wave.growing import GrowingTake
 from sidekeep.flow.live.news import LiveEvent, LiveNews
 from sidekeep.flow.survey import BLOCK_FRAMES, Survey, SurveyRun
 from sidekeep.model.recipe import Recipe

@@ -16,10 +16,16 @@ from pathlib import Path
 import soundfile
 
 from sidekeep.errors import AudioFileError
-from sidekeep.files import problems
-from sidekeep.files.chunks import RiffLayout, survey_chunks
 from sidekeep.files.names import library_name
-from sidekeep.files.sources import SUBTYPE_BITS, DecodedSource, FileSource, JoinedSource, SndfileSource
+from sidekeep.files.reading import problems
+from sidekeep.files.reading.sources import (
+    SUBTYPE_BITS,
+    DecodedSource,
+    FileSource,
+    JoinedSource,
+    SndfileSource,
+)
+from sidekeep.files.wave.chunks import RiffLayout, survey_chunks
 from sidekeep.model.audio import AudioFormat
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 768_000

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.errors import CopyError
-from sidekeep.files.bext import Bext
-from sidekeep.files.codec import Codec, Encoder, Job
-from sidekeep.files.rf64 import RIFF_LIMIT_BYTES, TakeWriter
+from sidekeep.files.codecs.codec import Codec, Encoder, Job
+from sidekeep.files.wave.bext import Bext
+from sidekeep.files.wave.rf64 import RIFF_LIMIT_BYTES, TakeWriter
 
 _ROOM_FOR_TAGS = 256 << 20
 

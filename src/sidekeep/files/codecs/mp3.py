@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.errors import CopyError
-from sidekeep.files.codec import Codec, Encoder, Job
-from sidekeep.files.sndfile_encoder import SndfileEncoder
+from sidekeep.files.codecs.codec import Codec, Encoder, Job
+from sidekeep.files.codecs.sndfile_encoder import SndfileEncoder
 
 RATES_HZ = (32_000, 44_100, 48_000)
 """MPEG-1 layer III; 320 kbit/s exists at these only (ISO/IEC 11172-3)."""

@@ -10,7 +10,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
 
 from sidekeep.files.checksum import FileState, Tap, file_sha256
-from sidekeep.files.sources import FileSource, JoinedSource, SndfileSource
+from sidekeep.files.reading.sources import FileSource, JoinedSource, SndfileSource
 
 
 class Witness:

@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.files.codec import AvFileEncoder, Codec, Encoder, Job
+from sidekeep.files.codecs.codec import AvFileEncoder, Codec, Encoder, Job
 
 BIT_RATE = 256_000
 PACKET_FRAMES = 1024

@@ -9,7 +9,7 @@ import re
 import xml.etree.ElementTree as Tree
 from collections.abc import Mapping
 
-from sidekeep.files.bext import Bext
+from sidekeep.files.wave.bext import Bext
 
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _CHANNELS = {1: ("M",), 2: ("L", "R")}

@@ -9,18 +9,18 @@ from typing import Any
 from numpy.typing import NDArray
 
 from sidekeep.errors import ParameterError
-from sidekeep.files.aac import AAC
-from sidekeep.files.aiff import AIFF
-from sidekeep.files.alac import ALAC
 from sidekeep.files.atomic import part_path
-from sidekeep.files.bext import Bext
-from sidekeep.files.codec import Codec, Job
-from sidekeep.files.flac import FLAC
-from sidekeep.files.mp3 import MP3_320, MP3_VARIABLE
-from sidekeep.files.opus import OPUS
-from sidekeep.files.read_back import Listener
-from sidekeep.files.sink import FileSink, Finish
-from sidekeep.files.wav import BWF, WAV
+from sidekeep.files.codecs.aac import AAC
+from sidekeep.files.codecs.aiff import AIFF
+from sidekeep.files.codecs.alac import ALAC
+from sidekeep.files.codecs.codec import Codec, Job
+from sidekeep.files.codecs.flac import FLAC
+from sidekeep.files.codecs.mp3 import MP3_320, MP3_VARIABLE
+from sidekeep.files.codecs.opus import OPUS
+from sidekeep.files.codecs.wav import BWF, WAV
+from sidekeep.files.wave.bext import Bext
+from sidekeep.files.writing.read_back import Listener
+from sidekeep.files.writing.sink import FileSink, Finish
 
 CODECS: dict[str, Codec] = {
     codec.kind: codec for codec in (FLAC, ALAC, MP3_320, MP3_VARIABLE, AAC, OPUS, WAV, AIFF, BWF)

@@ -13,7 +13,7 @@ from typing import Any
 import soundfile
 from numpy.typing import NDArray
 
-from sidekeep.files.codec import Job
+from sidekeep.files.codecs.codec import Job
 
 
 class _Told:

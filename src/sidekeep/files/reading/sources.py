@@ -21,11 +21,11 @@ from numpy.typing import NDArray
 
 from sidekeep.errors import AudioFileError, ParameterError
 from sidekeep.files.checksum import Tap
-from sidekeep.files.chunks import RiffLayout
-from sidekeep.files.decode import Decoder, to_float
 from sidekeep.files.names import library_name
-from sidekeep.files.problems import cut_short, damaged
+from sidekeep.files.reading.decode import Decoder, to_float
+from sidekeep.files.reading.problems import cut_short, damaged
 from sidekeep.files.samples import unpack_samples
+from sidekeep.files.wave.chunks import RiffLayout
 from sidekeep.flow.ports import Audio
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding

@@ -11,8 +11,8 @@ import struct
 from pathlib import Path
 
 from sidekeep.errors import CopyError
-from sidekeep.files.chunks import UNKNOWN_32, survey_chunks
-from sidekeep.files.tags import TagSet
+from sidekeep.files.tags.tag_set import TagSet
+from sidekeep.files.wave.chunks import UNKNOWN_32, survey_chunks
 
 _TAG_CHUNKS = (b"LIST", b"id3 ", b"ID3 ")
 

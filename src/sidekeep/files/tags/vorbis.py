@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from sidekeep.files.flac import seek_points
-from sidekeep.files.pictures import PICTURE_TYPES, Picture
-from sidekeep.files.tags import TagSet, fixed_padding, r128_texts, replaygain_texts
+from sidekeep.files.codecs.flac import seek_points
+from sidekeep.files.pictures.artwork import PICTURE_TYPES, Picture
+from sidekeep.files.tags.tag_set import TagSet, fixed_padding, r128_texts, replaygain_texts
 
 _BLOCK_ORDER = (0, 3, 2, 5, 4, 6, 1)
 """STREAMINFO, SEEKTABLE, APPLICATION, CUESHEET, comments, PICTURE, PADDING (RFC 9639, section 8.1)."""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from sidekeep.files.codec import Codec, Encoder, Job
-from sidekeep.files.sndfile_encoder import SndfileEncoder
+from sidekeep.files.codecs.codec import Codec, Encoder, Job
+from sidekeep.files.codecs.sndfile_encoder import SndfileEncoder
 
 
 def _start(job: Job) -> Encoder:

@@ -28,9 +28,9 @@ from numpy.typing import NDArray
 
 from sidekeep.errors import AudioFileError, ParameterError
 from sidekeep.files.atomic import copy_error, whole_file
-from sidekeep.files.bext import Bext
-from sidekeep.files.chunks import RiffLayout, survey_chunks
 from sidekeep.files.samples import pack_samples
+from sidekeep.files.wave.bext import Bext
+from sidekeep.files.wave.chunks import RiffLayout, survey_chunks
 
 _UNKNOWN = 0xFFFFFFFF
 _DS64_BYTES = 28

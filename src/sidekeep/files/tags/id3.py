@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from sidekeep.files.pictures import PICTURE_TYPES, Picture
-from sidekeep.files.riff_info import write_info
-from sidekeep.files.tags import TagSet, fixed_padding, replaygain_texts
+from sidekeep.files.pictures.artwork import PICTURE_TYPES, Picture
+from sidekeep.files.tags.riff_info import write_info
+from sidekeep.files.tags.tag_set import TagSet, fixed_padding, replaygain_texts
 
 # ID3v2.4 section 4.2.3 (TMED), turntable speeds.
 _MEDIA_CODES = (

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from sidekeep.files.codec import AvFileEncoder, Codec, Encoder, Job, whole_numbers
+from sidekeep.files.codecs.codec import AvFileEncoder, Codec, Encoder, Job, whole_numbers
 
 LEVEL = 8
 SEEK_EVERY_S = 10.0

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import BinaryIO
 
 from sidekeep.errors import AudioFileError
-from sidekeep.files.chunks import RiffLayout, survey_chunks
 from sidekeep.files.samples import unpack_samples
+from sidekeep.files.wave.chunks import RiffLayout, survey_chunks
 from sidekeep.flow.ports import Audio
 from sidekeep.model.audio import AudioFormat
 

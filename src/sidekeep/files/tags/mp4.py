@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from sidekeep.files.m4a import END_STATEMENT, read_sound_edit
-from sidekeep.files.pictures import Picture
-from sidekeep.files.tags import TagSet, fixed_padding, replaygain_texts
+from sidekeep.files.pictures.artwork import Picture
+from sidekeep.files.tags.sound_edit import END_STATEMENT, read_sound_edit
+from sidekeep.files.tags.tag_set import TagSet, fixed_padding, replaygain_texts
 
 _SPOKEN_WORD = 2
 _FREE = "----:com.apple.iTunes:"

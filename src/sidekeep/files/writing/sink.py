@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from sidekeep.errors import CopyError, ParameterError, SidekeepError
 from sidekeep.files.atomic import copy_error, forget_parts, give_name, refuse_existing
 from sidekeep.files.checksum import sha256
-from sidekeep.files.codec import Codec, Encoder, Job
-from sidekeep.files.read_back import LevelMeter, Listener, Written, check_copy
+from sidekeep.files.codecs.codec import Codec, Encoder, Job
 from sidekeep.files.samples import digest_type, peak_of, to_float, to_whole
+from sidekeep.files.writing.read_back import LevelMeter, Listener, Written, check_copy
 
 Finish = Callable[[Path], None]
 """Called with the finished part file before it is read back: the place for tags."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sidekeep.files.codec import AvFileEncoder, Codec, Encoder, Job, whole_numbers
+from sidekeep.files.codecs.codec import AvFileEncoder, Codec, Encoder, Job, whole_numbers
 
 
 def _start(job: Job) -> Encoder:

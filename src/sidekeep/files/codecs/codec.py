@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.errors import ParameterError
-from sidekeep.files.av_encoder import AvEncoder
-from sidekeep.files.bext import Bext
+from sidekeep.files.codecs.av_encoder import AvEncoder
+from sidekeep.files.wave.bext import Bext
 
 
 class Encoder(Protocol):

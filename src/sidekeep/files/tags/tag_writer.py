@@ -8,11 +8,11 @@ from pathlib import Path
 import mutagen
 
 from sidekeep.errors import CopyError, ParameterError
-from sidekeep.files.pictures import Picture
-from sidekeep.files.tags import TAGGED_SUFFIXES, TagSet, clean_tags
-from sidekeep.files.tags_id3 import write_id3
-from sidekeep.files.tags_mp4 import write_mp4
-from sidekeep.files.tags_vorbis import write_flac, write_opus
+from sidekeep.files.pictures.artwork import Picture
+from sidekeep.files.tags.id3 import write_id3
+from sidekeep.files.tags.mp4 import write_mp4
+from sidekeep.files.tags.tag_set import TAGGED_SUFFIXES, TagSet, clean_tags
+from sidekeep.files.tags.vorbis import write_flac, write_opus
 
 
 def write_tags(
