@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.signal import butter, sosfilt
 
-import sidekeep.press.side as press
+import sidekeep.press.disc.side as press
 from benchmarks.bench_transfer import machine
 from sidekeep.flow.comparison.bands import frame_powers, thirds_of
 from sidekeep.flow.comparison.combine import prepare
@@ -27,11 +27,11 @@ from sidekeep.flow.comparison.compare import Comparison, compare_takes
 from sidekeep.flow.comparison.conclusions import conclusions
 from sidekeep.flow.comparison.laid import Laid
 from sidekeep.model.audio import AudioFormat
-from sidekeep.press.groove import Groove
-from sidekeep.press.music import demo_pieces
-from sidekeep.press.playing import wear_treble
-from sidekeep.press.settings import PressSettings, used_lp
-from sidekeep.press.side import Piece, Pressed, press_side
+from sidekeep.press.disc.groove import Groove
+from sidekeep.press.disc.playing import wear_treble
+from sidekeep.press.disc.settings import PressSettings, used_lp
+from sidekeep.press.disc.side import Piece, Pressed, press_side
+from sidekeep.press.music.demo_record import demo_pieces
 from sidekeep.wording.findings import told
 
 Floats = NDArray[np.float64]

@@ -40,10 +40,10 @@ from sidekeep.dsp.impulses.mending import CONTEXT, order_for
 from sidekeep.flow.mend import Mender, mender_identity
 from sidekeep.model.recipe import MendSettings, MendSize
 from sidekeep.model.repair import Repair
-from sidekeep.press.nullset import BORROWED, null_set
-from sidekeep.press.score import MendScore, score_mending, share_mended_where_possible
-from sidekeep.press.side import PRESETS, Pressed, press_side
-from sidekeep.press.truth import THUMP
+from sidekeep.press.disc.side import PRESETS, Pressed, press_side
+from sidekeep.press.disc.truth import THUMP
+from sidekeep.press.music.nullset import BORROWED, null_set
+from sidekeep.press.scoring.mending import MendScore, score_mending, share_mended_where_possible
 
 Floats = NDArray[np.float64]
 BLOCK = 65_536

@@ -20,9 +20,9 @@ from benchmarks import bench_capture, bench_mend, bench_tracks, bench_transfer, 
 from benchmarks.mend_cases import JUDGED
 from benchmarks.track_cases import plain_case
 from sidekeep.dsp.turn.period import agree_on_turn
-from sidekeep.press.nullset import BORROWED, null_set
-from sidekeep.press.score import MendScore, score_mending
-from sidekeep.press.side import press_side
+from sidekeep.press.disc.side import press_side
+from sidekeep.press.music.nullset import BORROWED, null_set
+from sidekeep.press.scoring.mending import MendScore, score_mending
 
 MENDED_KINDS = ("tick", "pop", "crackle", "thump")
 TRANSFER_MINUTES = 3.0

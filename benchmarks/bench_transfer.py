@@ -34,8 +34,8 @@ import soxr
 from benchmarks import real_music
 from benchmarks.bench_encoders import RATE_HZ, Timing, reference_run
 from sidekeep.files.wave.rf64 import TakeWriter
-from sidekeep.press.settings import used_lp
-from sidekeep.press.side import Pressed, press_side
+from sidekeep.press.disc.settings import used_lp
+from sidekeep.press.disc.side import Pressed, press_side
 
 BLOCK_FRAMES = 65_536
 GOAL_RATIO = 2.0

@@ -20,8 +20,8 @@ from sidekeep.dsp.turn.period import TurnEstimate, agree_on_turn, estimate_turn,
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.noise import NoiseMeter
 from sidekeep.model.recipe import MendSettings
-from sidekeep.press.settings import PressSettings, bad_78, clean_lp, used_lp, worn_lp
-from sidekeep.press.side import Pressed, press_side
+from sidekeep.press.disc.settings import PressSettings, bad_78, clean_lp, used_lp, worn_lp
+from sidekeep.press.disc.side import Pressed, press_side
 
 RATE_HZ = 44_100
 BLOCK_FRAMES = 65_536

@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.news import News
-from sidekeep.press.settings import PressSettings, bad_78, clean_lp, used_lp, worn_lp
-from sidekeep.press.side import Piece, press_side
-from sidekeep.press.truth import Truth
+from sidekeep.press.disc.settings import PressSettings, bad_78, clean_lp, used_lp, worn_lp
+from sidekeep.press.disc.side import Piece, press_side
+from sidekeep.press.disc.truth import Truth
 from sidekeep.service.take_session import TakeSession
 from sidekeep.service.take_types import Act, TakeOptions, TakeStatus
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake

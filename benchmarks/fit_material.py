@@ -24,8 +24,8 @@ from sidekeep.dsp.impulses.damage_spans import DamageSpans
 from sidekeep.dsp.impulses.evidence.collect import ALL, EVIDENCE
 from sidekeep.dsp.impulses.mending import LONGEST_S, Channel, mend_early
 from sidekeep.flow.mend import MANNERS
-from sidekeep.press.nullset import BORROWED, SOUNDS, null_sound
-from sidekeep.press.side import PRESETS, Piece, Pressed, press_side
+from sidekeep.press.disc.side import PRESETS, Piece, Pressed, press_side
+from sidekeep.press.music.nullset import BORROWED, SOUNDS, null_sound
 
 Floats = NDArray[np.float64]
 RATE_HZ = 44_100

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from benchmarks.real_music import load_pieces
 from benchmarks.sharp_sounds import sharp_sound
-from sidekeep.press.side import PRESETS, Piece, Pressed, press_side
-from sidekeep.press.truth import THUMP
+from sidekeep.press.disc.side import PRESETS, Piece, Pressed, press_side
+from sidekeep.press.disc.truth import THUMP
 
 Floats = NDArray[np.float64]
 

@@ -26,7 +26,7 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
-from sidekeep.press.side import Piece
+from sidekeep.press.disc.side import Piece
 
 Kind = Literal["orchestral", "electronic", "mixed"]
 

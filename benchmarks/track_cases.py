@@ -25,8 +25,8 @@ from numpy.typing import NDArray
 from benchmarks import real_music
 from sidekeep.flow.side_features import Features, SideFeatures
 from sidekeep.model.record import Side, SleeveTrack
-from sidekeep.press.side import Piece, PressSettings, press_side
-from sidekeep.press.truth import TrackTruth, Truth
+from sidekeep.press.disc.side import Piece, PressSettings, press_side
+from sidekeep.press.disc.truth import TrackTruth, Truth
 
 Floats = NDArray[np.float64]
 Split = Literal["tune", "judge", "look", "sealed"]

@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from sidekeep.press.music import demo_pieces
-from sidekeep.press.settings import used_lp
-from sidekeep.press.side import Piece, Pressed, press_side
+from sidekeep.press.disc.settings import used_lp
+from sidekeep.press.disc.side import Piece, Pressed, press_side
+from sidekeep.press.music.demo_record import demo_pieces
 from sidekeep.service.comparing.compare import compare
 from sidekeep.wording.findings import told
 

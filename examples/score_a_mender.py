@@ -14,9 +14,9 @@ import numpy as np
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.ports import Audio
 from sidekeep.model.recipe import MendSettings
-from sidekeep.press.score import score_mending
-from sidekeep.press.settings import used_lp
-from sidekeep.press.side import Piece, press_side
+from sidekeep.press.disc.settings import used_lp
+from sidekeep.press.disc.side import Piece, press_side
+from sidekeep.press.scoring.mending import score_mending
 
 
 def music(rate_hz: int, length_s: float, seed: int) -> Audio:

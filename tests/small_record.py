@@ -13,8 +13,8 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from sidekeep.press.settings import used_lp
-from sidekeep.press.side import Piece, Pressed, press_side
+from sidekeep.press.disc.settings import used_lp
+from sidekeep.press.disc.side import Piece, Pressed, press_side
 
 RATE_HZ = 44_100
 TRACK_S = 8.0

@@ -54,6 +54,13 @@ INNER_ROOMS = {
         "tags": {"", "wave", "codecs", "pictures"},
         "writing": {"", "wave", "codecs", "reading"},
     },
+    "press": {
+        "disc": set(),
+        "music": set(),
+        "sleeve": set(),
+        "scoring": {"disc"},
+        "": {"disc", "music", "sleeve", "scoring"},
+    },
     "shelf": {"sleeve": set(), "": {"sleeve"}},
     "flow": {"": set(), "comparison": {""}, "live": {""}},
     "copies": {

@@ -18,7 +18,7 @@ import sidekeep
 from sidekeep.cli.main import VERBS
 from sidekeep.copies.kinds.table import KINDS
 from sidekeep.model.record import Record
-from sidekeep.press.music import demo_record
+from sidekeep.press.music.demo_record import demo_record
 from sidekeep.shelf.recipe_file import read_recipe
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.sleeve.writing import write_sleeve

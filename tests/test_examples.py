@@ -13,8 +13,8 @@ import pytest
 import soundfile
 
 from sidekeep.dsp.level.peak_pyramid import read_peaks
-from sidekeep.press.settings import used_lp
-from sidekeep.press.side import Piece, press_side
+from sidekeep.press.disc.settings import used_lp
+from sidekeep.press.disc.side import Piece, press_side
 
 FOLDER = Path(__file__).parents[1] / "examples"
 EXAMPLES = sorted(path.stem for path in FOLDER.glob("*.py"))

@@ -188,17 +188,17 @@ TWINS = {
         "log_odds": (FORECAST, "test_window_and_odds_of_a_track_are_their_formulas"),
         "follow": (FORECAST, "test_following_is_that_of_a_plain_list"),
     },
-    "press/groove.py": {
+    "press/disc/groove.py": {
         "play_kernel": (SIDE, "test_play_kernel_is_the_windowed_sum_at_the_cubic_position"),
     },
-    "press/noise.py": {"add_table": (SIDE, "test_add_table_runs_through_the_cycle")},
-    "press/pulses.py": {
+    "press/disc/noise.py": {"add_table": (SIDE, "test_add_table_runs_through_the_cycle")},
+    "press/disc/pulses.py": {
         "add_events": (SIDE, "test_add_events_blocks_equal_the_whole"),
         "event_sizes": (SIDE, "test_event_sizes_are_the_whitened_peak_over_the_slope"),
     },
-    "press/room.py": {"_place": (MUSIC, "test_a_sound_is_placed_near_and_far_by_its_gains")},
-    "press/score.py": {"span_errors": (SIDE, "test_span_errors_count_the_channels_asked_for")},
-    "press/tone.py": {
+    "press/music/room.py": {"_place": (MUSIC, "test_a_sound_is_placed_near_and_far_by_its_gains")},
+    "press/scoring/mending.py": {"span_errors": (SIDE, "test_span_errors_count_the_channels_asked_for")},
+    "press/music/tone.py": {
         "_play_tables": (MUSIC, "test_tables_play_their_harmonics"),
         "_loop_string": (MUSIC, "test_looped_string_equals_its_transfer_function"),
         "_ring_modes": (MUSIC, "test_ringing_modes_are_decaying_sines"),

@@ -262,7 +262,7 @@ def test_the_envelope_shows_every_peak() -> None:
 
 
 def test_a_side_from_the_press() -> None:
-    from sidekeep.press.side import Piece, press_side, used_lp
+    from sidekeep.press.disc.side import Piece, press_side, used_lp
 
     pieces = [
         Piece(audio=tune(seed, length), title=f"A{n}")

@@ -15,7 +15,7 @@ from sidekeep.errors import ParameterError
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.patches import PatchReader, PatchWriter
 from sidekeep.model.recipe import MendSettings
-from sidekeep.press.nullset import null_sound
+from sidekeep.press.music.nullset import null_sound
 from sidekeep.wording.findings import told
 
 Floats = NDArray[np.float64]

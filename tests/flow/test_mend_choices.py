@@ -15,7 +15,7 @@ from sidekeep.flow.patches import PatchReader, PatchWriter
 from sidekeep.flow.survey import Survey, survey_take
 from sidekeep.model.recipe import MendChoice, MendSettings
 from sidekeep.model.repair import Repair
-from sidekeep.press.side import Piece, press_side
+from sidekeep.press.disc.side import Piece, press_side
 from tests.flow.memory_take import MemoryTake
 from tests.small_record import RATE_HZ, SETTINGS, play
 

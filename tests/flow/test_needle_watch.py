@@ -8,8 +8,8 @@ import pytest
 from sidekeep.flow.gauge import Gauge, GaugeSettings, forecast_peak
 from sidekeep.flow.needle_watch import NeedleEvent, NeedleWatch
 from sidekeep.flow.tick_watch import once_per_turn
-from sidekeep.press.settings import clean_lp, used_lp, worn_lp
-from sidekeep.press.side import Piece, Pressed, press_side
+from sidekeep.press.disc.settings import clean_lp, used_lp, worn_lp
+from sidekeep.press.disc.side import Piece, Pressed, press_side
 
 RATE_HZ = 44_100
 

@@ -17,7 +17,7 @@ from sidekeep.flow.survey import BLOCK_FRAMES, Survey, SurveyRun, survey_take
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side, SleeveTrack
-from sidekeep.press.side import Piece, press_side
+from sidekeep.press.disc.side import Piece, press_side
 from tests.small_record import SETTINGS, play, small_record
 
 SIDES = (

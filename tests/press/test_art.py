@@ -12,9 +12,9 @@ from PIL import Image
 
 from sidekeep.errors import ParameterError
 from sidekeep.model.record import Record, Side, SleeveTrack
-from sidekeep.press.art import _arcs, label_picture, sleeve_picture
-from sidekeep.press.lettering import drawable
-from sidekeep.press.music import demo_record
+from sidekeep.press.music.demo_record import demo_record
+from sidekeep.press.sleeve.art import _arcs, label_picture, sleeve_picture
+from sidekeep.press.sleeve.lettering import drawable
 
 SIZE_PX = 240
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from sidekeep.errors import ParameterError
-from sidekeep.press import drums, room, tone
-from sidekeep.press.compose import Clock, Note, degree, lead_voices, melody, note_hz, play, triad
-from sidekeep.press.instruments import (
+from sidekeep.press.music import drums, room, tone
+from sidekeep.press.music.compose import Clock, Note, degree, lead_voices, melody, note_hz, play, triad
+from sidekeep.press.music.instruments import (
     bowed_strings,
     brass,
     chip_tone,
@@ -21,8 +21,15 @@ from sidekeep.press.instruments import (
     string_body,
     sung_line,
 )
-from sidekeep.press.plucked import electric_bass, electric_guitar, harpsichord, mallet, piano, plucked_string
-from sidekeep.press.room import Mix, room_response
+from sidekeep.press.music.plucked import (
+    electric_bass,
+    electric_guitar,
+    harpsichord,
+    mallet,
+    piano,
+    plucked_string,
+)
+from sidekeep.press.music.room import Mix, room_response
 
 RATE_HZ = 44_100
 

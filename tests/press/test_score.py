@@ -9,14 +9,14 @@ import pytest
 
 from sidekeep.errors import ParameterError
 from sidekeep.model.repair import Repair
-from sidekeep.press.score import (
+from sidekeep.press.disc.truth import CRACKLE, EVENT_DTYPE, POP, THUMP, TICK, Truth
+from sidekeep.press.scoring.mending import (
     MendScore,
     damage_mask,
     merge_events,
     score_mending,
     share_mended_where_possible,
 )
-from sidekeep.press.truth import CRACKLE, EVENT_DTYPE, POP, THUMP, TICK, Truth
 
 RATE, LENGTH = 10_000, 50_000
 EVENTS = (

@@ -8,8 +8,8 @@ import math
 import numpy as np
 import pytest
 
-from sidekeep.press.score import score_tracks
-from sidekeep.press.truth import EVENT_DTYPE, TrackTruth, Truth
+from sidekeep.press.disc.truth import EVENT_DTYPE, TrackTruth, Truth
+from sidekeep.press.scoring.tracks import score_tracks
 
 RATE = 1000
 

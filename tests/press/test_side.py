@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from sidekeep.errors import ParameterError
-from sidekeep.press.side import (
+from sidekeep.press.disc.side import (
     PRESETS,
     Piece,
     Pressed,
@@ -20,7 +20,7 @@ from sidekeep.press.side import (
     used_lp,
     worn_lp,
 )
-from sidekeep.press.truth import CRACKLE, EVENT_DTYPE, LOCKED_GROOVE, POP, THUMP, TICK
+from sidekeep.press.disc.truth import CRACKLE, EVENT_DTYPE, LOCKED_GROOVE, POP, THUMP, TICK
 
 RATE = 44_100
 STILL = PressSettings(

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidekeep.press.groove import HALF_TAPS, PHASES, play_kernel, sinc_table
-from sidekeep.press.noise import add_table
-from sidekeep.press.pulses import add_events, event_sizes
-from sidekeep.press.score import span_errors
+from sidekeep.press.disc.groove import HALF_TAPS, PHASES, play_kernel, sinc_table
+from sidekeep.press.disc.noise import add_table
+from sidekeep.press.disc.pulses import add_events, event_sizes
+from sidekeep.press.scoring.mending import span_errors
 
 
 def test_play_kernel_is_the_windowed_sum_at_the_cubic_position() -> None:

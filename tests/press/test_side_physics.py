@@ -7,12 +7,12 @@ import pytest
 from scipy.linalg import solve_toeplitz
 from scipy.signal import hilbert, lfilter, welch
 
-from sidekeep.press.groove import Groove
-from sidekeep.press.pulses import playback_response, riaa_replay
-from sidekeep.press.settings import PressSettings
-from sidekeep.press.side import Piece, press_side
-from sidekeep.press.slope import SLOPE_ORDER, local_slope, stretch_frames
-from sidekeep.press.truth import LOCKED_GROOVE
+from sidekeep.press.disc.groove import Groove
+from sidekeep.press.disc.pulses import playback_response, riaa_replay
+from sidekeep.press.disc.settings import PressSettings
+from sidekeep.press.disc.side import Piece, press_side
+from sidekeep.press.disc.slope import SLOPE_ORDER, local_slope, stretch_frames
+from sidekeep.press.disc.truth import LOCKED_GROOVE
 from tests.press.test_side import RATE, STILL, chord
 
 

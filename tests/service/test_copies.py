@@ -14,8 +14,8 @@ import pytest
 import soundfile
 
 from sidekeep.cli.main import main
-from sidekeep.press.settings import clean_lp
-from sidekeep.press.side import Piece, press_side
+from sidekeep.press.disc.settings import clean_lp
+from sidekeep.press.disc.side import Piece, press_side
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.copies import copy_record
 from sidekeep.service.transferred import TransferOptions

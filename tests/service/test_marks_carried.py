@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.edits import ChooseTake, MoveMark, Retitle
-from sidekeep.press.side import Piece, press_side
+from sidekeep.press.disc.side import Piece, press_side
 from sidekeep.service import edits
 from sidekeep.service.copies import survey_kept
 from sidekeep.service.recipes import recipe_from

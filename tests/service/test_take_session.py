@@ -19,8 +19,8 @@ from sidekeep.cli.main import main
 from sidekeep.devices.inputs import SoundInput
 from sidekeep.errors import ShelfError
 from sidekeep.files.wave.rf64 import TakeWriter
-from sidekeep.press.settings import used_lp
-from sidekeep.press.side import Piece, press_side
+from sidekeep.press.disc.settings import used_lp
+from sidekeep.press.disc.side import Piece, press_side
 from sidekeep.service import shelf as shelf_service
 from sidekeep.service.take_close import only_one_taker, recover
 from sidekeep.service.take_record import open_session

@@ -14,7 +14,7 @@ import pytest
 import soundfile
 
 from sidekeep.cli.main import main
-from sidekeep.press.side import Piece, Pressed, press_side
+from sidekeep.press.disc.side import Piece, Pressed, press_side
 from sidekeep.service.copies import copy_record
 from sidekeep.service.recipes import recipe_from
 from sidekeep.service.report import transfer_with_report

@@ -15,11 +15,11 @@ from sidekeep.errors import CopyError
 from sidekeep.files.atomic import write_bytes, write_text
 from sidekeep.files.guard import Guard
 from sidekeep.model.record import Record
-from sidekeep.press.art import sleeve_picture
-from sidekeep.press.music import demo_pieces, demo_sleeve_text
-from sidekeep.press.settings import used_lp
-from sidekeep.press.side import Piece, press_side
-from sidekeep.press.truth import Truth
+from sidekeep.press.disc.settings import used_lp
+from sidekeep.press.disc.side import Piece, press_side
+from sidekeep.press.disc.truth import Truth
+from sidekeep.press.music.demo_record import demo_pieces, demo_sleeve_text
+from sidekeep.press.sleeve.art import sleeve_picture
 from sidekeep.shelf.sleeve.reading import read_sleeve
 
 RATE_HZ = 48_000

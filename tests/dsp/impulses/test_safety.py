@@ -12,7 +12,7 @@ from sidekeep.dsp.impulses import mending
 from sidekeep.dsp.impulses.safety import kept_after_mending, odds_of_rows
 from sidekeep.flow.mend import Mender
 from sidekeep.model.recipe import MendSettings
-from sidekeep.press.side import PRESETS, Piece, Pressed, press_side
+from sidekeep.press.disc.side import PRESETS, Piece, Pressed, press_side
 
 Floats = NDArray[np.float64]
 RATE_HZ = 44_100

@@ -17,7 +17,7 @@ import soundfile
 from mutagen.flac import FLAC
 from numpy.typing import NDArray
 
-from sidekeep.press.side import Piece, press_side
+from sidekeep.press.disc.side import Piece, press_side
 from tests.devices.conftest import Deck, deck  # noqa: F401  (a fixture)
 from tests.devices.turntable import Turntable
 from tests.small_record import SETTINGS, play

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.kernel import kernel
-from sidekeep.press.settings import PressSettings
+from sidekeep.press.disc.settings import PressSettings
 
 Floats = NDArray[np.float64]
 

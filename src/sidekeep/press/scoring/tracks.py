@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.press.truth import Truth
+from sidekeep.press.disc.truth import Truth
 
 EARLY_S = 0.3
 LATE_S = 0.1

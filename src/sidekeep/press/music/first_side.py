@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from sidekeep.press import drums
-from sidekeep.press.compose import (
+from sidekeep.press.music import drums
+from sidekeep.press.music.compose import (
     Clock,
     Note,
     beat_pattern,
@@ -20,10 +20,10 @@ from sidekeep.press.compose import (
     swell,
     triad,
 )
-from sidekeep.press.instruments import bowed_strings, brass, string_body
-from sidekeep.press.plucked import mallet, piano, plucked_string
-from sidekeep.press.room import Mix, room_response
-from sidekeep.press.tone import Array
+from sidekeep.press.music.instruments import bowed_strings, brass, string_body
+from sidekeep.press.music.plucked import mallet, piano, plucked_string
+from sidekeep.press.music.room import Mix, room_response
+from sidekeep.press.music.tone import Array
 
 
 def soundings(rate_hz: int, length_s: float, rng: np.random.Generator) -> Array:

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.press import pulses
-from sidekeep.press.groove import Groove
-from sidekeep.press.truth import CRACKLE, LOCKED_GROOVE, POP, THUMP, TICK
+from sidekeep.press.disc import pulses
+from sidekeep.press.disc.groove import Groove
+from sidekeep.press.disc.truth import CRACKLE, LOCKED_GROOVE, POP, THUMP, TICK
 from sidekeep.units import db_to_gain
 
 Floats = NDArray[np.float64]

@@ -26,9 +26,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.errors import ParameterError
-from sidekeep.press.damage import Damage, make_damage
-from sidekeep.press.groove import Groove
-from sidekeep.press.playing import (
+from sidekeep.press.disc.damage import Damage, make_damage
+from sidekeep.press.disc.groove import Groove
+from sidekeep.press.disc.playing import (
     Passage,
     Played,
     audible_span,
@@ -38,8 +38,8 @@ from sidekeep.press.playing import (
     set_level,
     wear_treble,
 )
-from sidekeep.press.settings import PRESETS, PressSettings, bad_78, clean_lp, used_lp, worn_lp
-from sidekeep.press.truth import EVENT_DTYPE, TrackTruth, Truth
+from sidekeep.press.disc.settings import PRESETS, PressSettings, bad_78, clean_lp, used_lp, worn_lp
+from sidekeep.press.disc.truth import EVENT_DTYPE, TrackTruth, Truth
 from sidekeep.units import seconds_to_frames
 
 __all__ = [

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from sidekeep.press.tone import (
+from sidekeep.press.music.tone import (
     Array,
     band_noise,
     control_times,
@@ -90,7 +90,7 @@ def string_body(rate_hz: int, rng: np.random.Generator) -> Array:
 
     The wood and the string itself are about as loud as each other; as a whole it changes no levels.
     """
-    from sidekeep.press.tone import ring_modes
+    from sidekeep.press.music.tone import ring_modes
 
     count = 60
     centres = np.geomspace(190.0, 7000.0, count) * rng.uniform(0.94, 1.06, count)

@@ -8,9 +8,19 @@ from __future__ import annotations
 
 import numpy as np
 
-from sidekeep.press import drums
-from sidekeep.press.compose import Clock, Note, beat_pattern, lead_voices, melody, play, swell, timed, triad
-from sidekeep.press.instruments import (
+from sidekeep.press.music import drums
+from sidekeep.press.music.compose import (
+    Clock,
+    Note,
+    beat_pattern,
+    lead_voices,
+    melody,
+    play,
+    swell,
+    timed,
+    triad,
+)
+from sidekeep.press.music.instruments import (
     bowed_strings,
     brass,
     chip_tone,
@@ -19,9 +29,9 @@ from sidekeep.press.instruments import (
     string_body,
     sung_line,
 )
-from sidekeep.press.plucked import electric_bass, electric_guitar, harpsichord, mallet, plucked_string
-from sidekeep.press.room import Mix, room_response
-from sidekeep.press.tone import Array
+from sidekeep.press.music.plucked import electric_bass, electric_guitar, harpsichord, mallet, plucked_string
+from sidekeep.press.music.room import Mix, room_response
+from sidekeep.press.music.tone import Array
 
 
 def engine(rate_hz: int, length_s: float, rng: np.random.Generator) -> Array:

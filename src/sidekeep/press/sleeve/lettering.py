@@ -9,7 +9,7 @@ import unicodedata
 from functools import lru_cache
 from typing import Any
 
-from sidekeep.press.chart import Colour
+from sidekeep.press.sleeve.chart import Colour
 
 
 def _font(size_px: float) -> Any:

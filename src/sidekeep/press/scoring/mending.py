@@ -1,4 +1,4 @@
-"""How well a side was mended, against the clean twin of the press (track marks: ``track_score``).
+"""How well a side was mended, against the clean twin of the press (track marks: ``tracks``).
 
 Events that overlap on a channel they share are judged as one; its kind is that of the event that stands out
 most, except that a thump swallows what lies in its tail. An event on both walls is judged over both channels.
@@ -23,19 +23,8 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.kernel import kernel
 from sidekeep.errors import ParameterError
-from sidekeep.press.track_score import TrackScore, score_tracks
-from sidekeep.press.truth import AUDIBLE_DB, KINDS, THUMP, Truth
+from sidekeep.press.disc.truth import AUDIBLE_DB, KINDS, THUMP, Truth
 from sidekeep.units import MINIMUM_DB, power_to_db
-
-__all__ = [
-    "EventScore",
-    "MendScore",
-    "TrackScore",
-    "damage_mask",
-    "score_mending",
-    "score_tracks",
-    "share_mended_where_possible",
-]
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from sidekeep.press.tone import Array, band_noise, pass_band, ring_modes
+from sidekeep.press.music.tone import Array, band_noise, pass_band, ring_modes
 
 
 def _close(hit: Array, rate_hz: int) -> Array:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.kernel import kernel
-from sidekeep.press.groove import Groove
+from sidekeep.press.disc.groove import Groove
 from sidekeep.units import db_to_gain
 
 Floats = NDArray[np.float64]

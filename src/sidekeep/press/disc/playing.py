@@ -10,12 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.press.damage import Damage
-from sidekeep.press.groove import Groove, play_kernel, sinc_table
-from sidekeep.press.noise import BLOCK, PlayerNoise
-from sidekeep.press.pulses import add_events, event_sizes
-from sidekeep.press.settings import PressSettings
-from sidekeep.press.slope import local_slope, stretch_frames
+from sidekeep.press.disc.damage import Damage
+from sidekeep.press.disc.groove import Groove, play_kernel, sinc_table
+from sidekeep.press.disc.noise import BLOCK, PlayerNoise
+from sidekeep.press.disc.pulses import add_events, event_sizes
+from sidekeep.press.disc.settings import PressSettings
+from sidekeep.press.disc.slope import local_slope, stretch_frames
 from sidekeep.units import db_to_gain
 
 Floats = NDArray[np.float64]

@@ -17,8 +17,8 @@ from collections.abc import Callable
 import numpy as np
 
 from sidekeep.errors import ParameterError
-from sidekeep.press import drums
-from sidekeep.press.instruments import (
+from sidekeep.press.music import drums
+from sidekeep.press.music.instruments import (
     bowed_strings,
     brass,
     chip_tone,
@@ -27,8 +27,15 @@ from sidekeep.press.instruments import (
     shape_vowels,
     sung_line,
 )
-from sidekeep.press.plucked import electric_bass, electric_guitar, harpsichord, mallet, piano, plucked_string
-from sidekeep.press.tone import Array, convolve, pass_band
+from sidekeep.press.music.plucked import (
+    electric_bass,
+    electric_guitar,
+    harpsichord,
+    mallet,
+    piano,
+    plucked_string,
+)
+from sidekeep.press.music.tone import Array, convolve, pass_band
 
 BORROWED = ("vinyl-loop", "needle-rub")
 """Names of the sounds whose music is itself made of record noise."""

@@ -19,9 +19,8 @@ import numpy as np
 
 from sidekeep.errors import ParameterError
 from sidekeep.model.record import Record
-from sidekeep.press.chart import PALETTES, Colour, Palette, draw_chart
-from sidekeep.press.lettering import fit, wrap, write
-from sidekeep.press.tone import Array
+from sidekeep.press.sleeve.chart import PALETTES, Array, Colour, Palette, draw_chart
+from sidekeep.press.sleeve.lettering import fit, wrap, write
 from sidekeep.units import clock_text
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.kernel import kernel
-from sidekeep.press.truth import CRACKLE, TICK
+from sidekeep.press.disc.truth import CRACKLE, TICK
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sidekeep.press.tone import Array
-
+Array = NDArray[np.float64]
 Colour = tuple[int, int, int]
 
 
