@@ -45,6 +45,13 @@ DSP_ROOMS = {
 }
 """What the rooms of ``dsp`` may see of each other."""
 INNER_ROOMS = {
+    "cli": {
+        "terminal": set(),
+        "texts": {"terminal"},
+        "session": {"terminal", "texts"},
+        "verbs": {"terminal", "texts", "session"},
+        "": {"texts"},
+    },
     "files": {
         "": set(),
         "wave": {""},

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import sidekeep
-from sidekeep.cli.answers import ERROR_ANSWERS, FINDING_ANSWERS, error_answer, finding_answer
 from sidekeep.cli.main import VERBS, build_parser
+from sidekeep.cli.texts.answers import ERROR_ANSWERS, FINDING_ANSWERS, error_answer, finding_answer
 from sidekeep.errors import CopyError
 from sidekeep.wording.errors.sentences import SENTENCES
 from sidekeep.wording.findings import WORDS

@@ -24,8 +24,8 @@ def hook(*a):
     with open(sys.argv[1] + ".err", "w") as f: traceback.print_exception(*a, file=f)
 sys.excepthook = hook
 from types import SimpleNamespace
-from sidekeep.cli.take_run import take_at_terminal
-from sidekeep.cli.take_text import Teller
+from sidekeep.cli.session.run import take_at_terminal
+from sidekeep.cli.texts.take import Teller
 
 class Session:
     '''Stands for the session: keeps what it is asked, and needs a moment to close its take.'''

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from sidekeep.cli.live_text import LiveLine, left_text
+from sidekeep.cli.texts.live import LiveLine, left_text
 
 
 def event(code: str, **facts: Any) -> dict[str, Any]:

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
 
-from sidekeep.cli.gauge_text import gauge_page, reading_object
-from sidekeep.cli.screen import Page, Screenful, bar_lines, level_text, rows_of
-from sidekeep.cli.take_text import KEYS_LINE, status_lines
+from sidekeep.cli.terminal.screen import Page, Screenful, bar_lines, level_text, rows_of
+from sidekeep.cli.texts.gauge import gauge_page, reading_object
+from sidekeep.cli.texts.take import KEYS_LINE, status_lines
 from sidekeep.flow.gauge import Gauge, GaugeReading, forecast_peak
 from sidekeep.service.take_types import TakeStatus
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from sidekeep.cli.main import main
-from sidekeep.cli.shelf_choices import _TEXTS, change_text
+from sidekeep.cli.verbs.shelf_choices import _TEXTS, change_text
 from sidekeep.model import edits
 from sidekeep.service import edits as service
 from sidekeep.shelf.record_folder import RecordFolder

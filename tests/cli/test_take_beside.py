@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from sidekeep.cli import take_beside
 from sidekeep.cli.main import main
-from sidekeep.cli.take_beside import Beside
+from sidekeep.cli.session import beside as take_beside
+from sidekeep.cli.session.beside import Beside
 
 
 class Told:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from sidekeep.cli.take_run import act_of_key
+from sidekeep.cli.session.run import act_of_key
 from sidekeep.model.news import News
 from sidekeep.service.take_types import Act
 from tests.service.scripted_evening import SLEEVE, ScriptedEvening

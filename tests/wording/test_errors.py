@@ -15,7 +15,7 @@ import pytest
 
 import sidekeep
 from sidekeep import errors
-from sidekeep.cli import error_words
+from sidekeep.cli.texts import errors as error_words
 from sidekeep.errors import ParameterError, RecordBusy, ShelfError, SidekeepError
 from sidekeep.wording.errors.facts import names_in
 from sidekeep.wording.errors.sentences import SENTENCES

@@ -10,8 +10,8 @@ import sys
 from collections.abc import Sequence
 
 from sidekeep import __version__
-from sidekeep.cli import error_words
-from sidekeep.cli.answers import error_answer
+from sidekeep.cli.texts import errors as error_words
+from sidekeep.cli.texts.answers import error_answer
 from sidekeep.errors import SidekeepError
 from sidekeep.wording.errors.sentences import learn
 
@@ -52,7 +52,7 @@ def build_parser(verb: str | None) -> argparse.ArgumentParser:
         sub = verbs.add_parser(name, help=what, description=what[0].upper() + what[1:] + ".")
         sub.add_argument("--debug", action="store_true", help="show the full trace of an error")
         if name == verb:
-            importlib.import_module(f"sidekeep.cli.{name}_verb").add_arguments(sub)
+            importlib.import_module(f"sidekeep.cli.verbs.{name}").add_arguments(sub)
     return parser
 
 
@@ -63,7 +63,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     _print_anything()
     options = build_parser(verb).parse_args(words)
     try:
-        return int(importlib.import_module(f"sidekeep.cli.{options.verb}_verb").run(options))
+        return int(importlib.import_module(f"sidekeep.cli.verbs.{options.verb}").run(options))
     except KeyboardInterrupt:
         return _give_up("stopped; no half-written file was left behind", options.debug)
     except BrokenPipeError:

@@ -44,7 +44,7 @@ def due_lines(shelf: Path) -> list[str]:
 
 
 def _of_one(options: argparse.Namespace, shelf: Path) -> int:
-    from sidekeep.cli.terminal import print_json
+    from sidekeep.cli.terminal.output import print_json
     from sidekeep.service.comparing.reminder import day_of, play_again_after, remind
     from sidekeep.service.shelf import find_record
 
@@ -64,7 +64,7 @@ def _of_one(options: argparse.Namespace, shelf: Path) -> int:
 
 
 def _list(options: argparse.Namespace, shelf: Path) -> int:
-    from sidekeep.cli.terminal import print_json
+    from sidekeep.cli.terminal.output import print_json
     from sidekeep.errors import ParameterError
     from sidekeep.service.comparing.history import sides_due
     from sidekeep.service.comparing.reminder import reminders_due

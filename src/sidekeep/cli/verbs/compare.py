@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sidekeep.cli.shelf_verb import add_shelf_option
+from sidekeep.cli.verbs.shelf import add_shelf_option
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,8 +21,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Compare and print the sentences."""
-    from sidekeep.cli.findings_text import print_findings
-    from sidekeep.cli.terminal import print_json, progress_bar
+    from sidekeep.cli.terminal.output import print_json, progress_bar
+    from sidekeep.cli.texts.findings import print_findings
     from sidekeep.service.comparing.compare import compare
     from sidekeep.service.shelf import default_shelf
 

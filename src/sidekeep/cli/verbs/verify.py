@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from sidekeep.cli.shelf_verb import add_shelf_option
+from sidekeep.cli.verbs.shelf import add_shelf_option
 from sidekeep.units import count
 
 
@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Check; 1 when something is changed, missing or unreadable, or could not be checked."""
-    from sidekeep.cli.terminal import print_json, progress_bar
+    from sidekeep.cli.terminal.output import print_json, progress_bar
     from sidekeep.service.shelf import default_shelf
     from sidekeep.service.verify import verify
 

@@ -24,8 +24,8 @@ def add_input_options(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """List."""
-    from sidekeep.cli.news_text import news_text
-    from sidekeep.cli.terminal import print_json
+    from sidekeep.cli.terminal.output import print_json
+    from sidekeep.cli.texts.news import news_text
     from sidekeep.service.inputs import list_inputs, pick_input, remembered_input
 
     if options.use:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from sidekeep.cli.inputs_verb import add_input_options
+from sidekeep.cli.verbs.inputs import add_input_options
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,9 +40,9 @@ def run(options: argparse.Namespace) -> int:
     import json
     from functools import partial
 
-    from sidekeep.cli.gauge_text import advice_text, gauge_page, reading_object
-    from sidekeep.cli.news_text import news_text
-    from sidekeep.cli.screen import level_text, live_page
+    from sidekeep.cli.terminal.screen import level_text, live_page
+    from sidekeep.cli.texts.gauge import advice_text, gauge_page, reading_object
+    from sidekeep.cli.texts.news import news_text
     from sidekeep.flow.gauge import GaugeSettings
     from sidekeep.model.news import News
     from sidekeep.service.gauge import watch_level

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sidekeep.cli.open_verb import USUAL_PORT
+from sidekeep.cli.verbs.open import USUAL_PORT
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,9 +27,9 @@ def run(options: argparse.Namespace) -> int:
     """Press, put on a shelf, copy, tell; then open it, or say how."""
     import shlex
 
-    from sidekeep.cli.demo_text import print_summary
-    from sidekeep.cli.open_verb import serve
-    from sidekeep.cli.terminal import progress_bar
+    from sidekeep.cli.terminal.output import progress_bar
+    from sidekeep.cli.texts.demo import print_summary
+    from sidekeep.cli.verbs.open import serve
     from sidekeep.flow.progress import part
     from sidekeep.press.demo import press_demo
     from sidekeep.service.copies import copy_record

@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sidekeep.cli.inputs_verb import add_input_options
-from sidekeep.cli.shelf_verb import add_shelf_option
+from sidekeep.cli.verbs.inputs import add_input_options
+from sidekeep.cli.verbs.shelf import add_shelf_option
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,9 +37,9 @@ def run(options: argparse.Namespace) -> int:
     """Take, then tell what lies on the shelf now."""
     from contextlib import nullcontext
 
-    from sidekeep.cli.take_beside import Beside
-    from sidekeep.cli.take_run import take_at_terminal
-    from sidekeep.cli.take_text import Teller, is_terminal
+    from sidekeep.cli.session.beside import Beside
+    from sidekeep.cli.session.run import take_at_terminal
+    from sidekeep.cli.texts.take import Teller, is_terminal
     from sidekeep.errors import ParameterError
     from sidekeep.service.inputs import pick_input
     from sidekeep.service.kinds import checked_kinds

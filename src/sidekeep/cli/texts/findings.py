@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from sidekeep.cli.answers import finding_answer
+from sidekeep.cli.texts.answers import finding_answer
 from sidekeep.model.finding import SEVERITY_WORDS, Finding
 from sidekeep.wording.findings import told
 

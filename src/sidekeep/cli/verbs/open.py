@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sidekeep.cli.shelf_verb import add_shelf_option
+from sidekeep.cli.verbs.shelf import add_shelf_option
 
 USUAL_PORT = 7833
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sidekeep.cli.findings_text import print_findings
+from sidekeep.cli.texts.findings import print_findings
 from sidekeep.flow.edges import render_spans
 from sidekeep.flow.titles import name_of_track
 from sidekeep.model.recipe import EdgeSettings

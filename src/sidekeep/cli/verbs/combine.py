@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sidekeep.cli.shelf_verb import add_shelf_option
+from sidekeep.cli.verbs.shelf import add_shelf_option
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Combine, then say what was made of what."""
-    from sidekeep.cli.terminal import print_json, progress_bar
+    from sidekeep.cli.terminal.output import print_json, progress_bar
     from sidekeep.service.comparing.combine import combine
     from sidekeep.service.shelf import default_shelf
 

@@ -18,8 +18,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Survey and print."""
-    from sidekeep.cli.survey_text import print_survey
-    from sidekeep.cli.terminal import print_json, progress_bar
+    from sidekeep.cli.terminal.output import print_json, progress_bar
+    from sidekeep.cli.texts.survey import print_survey
     from sidekeep.flow.contract import survey_object
     from sidekeep.service.survey import survey_file
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sidekeep.cli import shelf_again, shelf_choices
+from sidekeep.cli.verbs import shelf_again, shelf_choices
 from sidekeep.units import count
 
 STATES = ("planned", "partly taken", "taken", "cut", "copied", "verified", "gone")
@@ -51,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """List, plan, rebuild, tell and change what was decided, or keep the stylus log."""
-    from sidekeep.cli.terminal import print_json
+    from sidekeep.cli.terminal.output import print_json
     from sidekeep.service import shelf as service
 
     shelf = options.shelf or service.default_shelf()
@@ -100,7 +100,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _repair(options: argparse.Namespace, shelf: Path) -> int:
-    from sidekeep.cli.terminal import print_json
+    from sidekeep.cli.terminal.output import print_json
     from sidekeep.service.take_close import recover
 
     takes = recover(shelf)
@@ -115,7 +115,7 @@ def _repair(options: argparse.Namespace, shelf: Path) -> int:
 
 
 def _styluses(options: argparse.Namespace, shelf: Path) -> int:
-    from sidekeep.cli.terminal import print_json
+    from sidekeep.cli.terminal.output import print_json
     from sidekeep.service import shelf as service
 
     if options.name:

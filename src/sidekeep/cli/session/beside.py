@@ -8,7 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from sidekeep.cli.live_text import LiveLine
+from sidekeep.cli.texts.live import LiveLine
 from sidekeep.service.live.evening import EveningFollower
 from sidekeep.units import count
 
@@ -50,7 +50,7 @@ class Beside:
 
     def write_copies(self, record: Path, note: Callable[[str], None]) -> None:
         """The copies that were asked for, now that every side is known; what is encoded already is used."""
-        from sidekeep.cli.terminal import progress_bar
+        from sidekeep.cli.terminal.output import progress_bar
         from sidekeep.service.copies import copy_record
         from sidekeep.service.transferred import TransferOptions
 

@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from contextlib import ExitStack, suppress
 from typing import Any
 
-from sidekeep.cli.gauge_text import advice_text
-from sidekeep.cli.news_text import news_text
-from sidekeep.cli.screen import Screenful, bar_lines, live_page
+from sidekeep.cli.terminal.screen import Screenful, bar_lines, live_page
+from sidekeep.cli.texts.gauge import advice_text
+from sidekeep.cli.texts.news import news_text
 from sidekeep.model.news import News
 from sidekeep.service.take_types import ShelfTake, TakeStatus
 from sidekeep.units import clock_text

@@ -31,8 +31,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Mend and tell what was done."""
-    from sidekeep.cli.findings_text import print_findings
-    from sidekeep.cli.terminal import print_json, progress_bar
+    from sidekeep.cli.terminal.output import print_json, progress_bar
+    from sidekeep.cli.texts.findings import print_findings
     from sidekeep.errors import ParameterError
     from sidekeep.flow.contract import finding_object, repair_object
     from sidekeep.model.recipe import MendSettings

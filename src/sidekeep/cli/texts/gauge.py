@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from sidekeep.cli.news_text import advice_text
-from sidekeep.cli.screen import Screenful, bar_lines, level_text
+from sidekeep.cli.terminal.screen import Screenful, bar_lines, level_text
+from sidekeep.cli.texts.news import advice_text
 from sidekeep.flow.gauge import GaugeReading
 from sidekeep.model.news import News
 from sidekeep.units import MINIMUM_DB

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sidekeep.cli.copies_verb import add_recipe_options, copy_choices
+from sidekeep.cli.verbs.copies import add_recipe_options, copy_choices
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -33,8 +33,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Transfer, then one line per file."""
-    from sidekeep.cli.terminal import progress_bar
-    from sidekeep.cli.transfer_text import print_kinds, show_transfer
+    from sidekeep.cli.terminal.output import progress_bar
+    from sidekeep.cli.texts.transfer import print_kinds, show_transfer
     from sidekeep.errors import ParameterError
     from sidekeep.service.kinds import pictures_from
     from sidekeep.service.recipes import recipe_from

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sidekeep.cli.shelf_verb import add_shelf_option
+from sidekeep.cli.verbs.shelf import add_shelf_option
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Adopt and say where things are now."""
-    from sidekeep.cli.terminal import print_json, progress_bar
+    from sidekeep.cli.terminal.output import print_json, progress_bar
     from sidekeep.service.shelf import adopt, default_shelf, sleeve_problems
 
     with progress_bar("adopting", quiet=options.json) as progress:

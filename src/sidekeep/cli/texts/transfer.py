@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from sidekeep.cli.findings_text import print_findings
-from sidekeep.cli.terminal import print_json
+from sidekeep.cli.terminal.output import print_json
+from sidekeep.cli.texts.findings import print_findings
 from sidekeep.flow.contract import finding_object, survey_object
 from sidekeep.service.kinds import kinds_of_copies
 from sidekeep.service.transferred import TransferResult

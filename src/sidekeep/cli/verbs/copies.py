@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from sidekeep.cli.shelf_verb import add_shelf_option
+from sidekeep.cli.verbs.shelf import add_shelf_option
 
 
 def add_recipe_options(parser: argparse.ArgumentParser) -> None:
@@ -105,8 +105,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Write copies, then one line per file."""
-    from sidekeep.cli.terminal import progress_bar
-    from sidekeep.cli.transfer_text import print_kinds, show_transfer
+    from sidekeep.cli.terminal.output import progress_bar
+    from sidekeep.cli.texts.transfer import print_kinds, show_transfer
     from sidekeep.errors import ParameterError
     from sidekeep.service.copies import copy_record
     from sidekeep.service.recipes import wish_from

@@ -12,9 +12,9 @@ from contextlib import contextmanager
 from types import FrameType
 from typing import Any
 
-from sidekeep.cli.keys import terminal_keys
-from sidekeep.cli.take_beside import Beside
-from sidekeep.cli.take_text import Teller
+from sidekeep.cli.session.beside import Beside
+from sidekeep.cli.terminal.keys import terminal_keys
+from sidekeep.cli.texts.take import Teller
 from sidekeep.model.news import News
 from sidekeep.service.take_session import TakeSession
 from sidekeep.service.take_types import Act, Do, ShelfTake

@@ -27,7 +27,7 @@ def add_actions(actions: Any) -> None:
 
 def run(options: argparse.Namespace, shelf: Path) -> int:
     """Tell the history, or make one change."""
-    from sidekeep.cli.terminal import print_json
+    from sidekeep.cli.terminal.output import print_json
     from sidekeep.model.edits import ChooseTake, SwapSides
     from sidekeep.service import edits
     from sidekeep.service.shelf import change_record, find_record
