@@ -23,7 +23,7 @@ from benchmarks.evening_cases import (
     take_evening,
 )
 from sidekeep.model.news import News
-from sidekeep.service.take_types import Act
+from sidekeep.service.recording.take_types import Act
 
 Maker = Callable[[], Evening]
 STATES = ("clean", "used", "worn", "78", "noisy")

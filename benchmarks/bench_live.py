@@ -33,10 +33,10 @@ from benchmarks import bench_capture, live_forecasts
 from benchmarks.bench_transfer import LongSide, make_long_side
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.flow.patches import PatchReader
-from sidekeep.service import shelf as shelf_service
 from sidekeep.service.live.evening import CopiesAsReady
 from sidekeep.service.live.follower import LiveSurvey
-from sidekeep.service.take_close import close_recorded
+from sidekeep.service.recording.take_close import close_recorded
+from sidekeep.service.shelf import records as shelf_service
 from sidekeep.shelf.record_folder import RecordFolder
 
 RATE_HZ = 96_000
@@ -49,7 +49,7 @@ AFTERWARDS = """
 import sys, time
 from pathlib import Path
 from sidekeep.model.recipe import Recipe
-from sidekeep.service import copies
+from sidekeep.service.transfers import copies
 from sidekeep.shelf.record_folder import RecordFolder
 folder = RecordFolder(Path(sys.argv[1]))
 copies.survey_record(folder, folder.choose_takes(), copies._sleeve(folder), Recipe())

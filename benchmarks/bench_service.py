@@ -19,14 +19,14 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from sidekeep.service import shelf as shelf_service
-from sidekeep.service.copies import survey_kept
-from sidekeep.service.edits import apply
+from sidekeep.service.choices.edits import apply
 from sidekeep.service.house.house import House
 from sidekeep.service.house.listen import listen
 from sidekeep.service.house.spectrum import spectrum
 from sidekeep.service.house.takes import OpenTake
 from sidekeep.service.house.waveform import waveform
+from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.transfers.copies import survey_kept
 
 WIDTH, HEIGHT = 2000, 400
 MENDED_MINUTES = 1.5

@@ -90,7 +90,7 @@ def _append(take: TakeWriter, pressed: Pressed, start: int, stop: int) -> None:
 
 def run_child(path: Path, sleeve: Path, out: Path) -> None:
     """In a process of its own: the whole job, its stages and its peak memory, printed as JSON."""
-    from sidekeep.service.report import transfer_with_report
+    from sidekeep.service.transfers.report import transfer_with_report
 
     marks: list[tuple[str, float, float, float]] = []
 

@@ -247,7 +247,7 @@ def main() -> None:
     sys.path.insert(0, str(Path(__file__).parents[1]))
     from tests.web.conftest import RunningServer
 
-    from sidekeep.service import shelf as shelf_service
+    from sidekeep.service.shelf import records as shelf_service
 
     minutes = 3.0 if options.quick else options.minutes
     print(f"load of the machine before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")

@@ -22,8 +22,8 @@ from sidekeep.model.news import News
 from sidekeep.press.disc.settings import PressSettings, bad_78, clean_lp, used_lp, worn_lp
 from sidekeep.press.disc.side import Piece, press_side
 from sidekeep.press.disc.truth import Truth
-from sidekeep.service.take_session import TakeSession
-from sidekeep.service.take_types import Act, TakeOptions, TakeStatus
+from sidekeep.service.recording.take_session import TakeSession
+from sidekeep.service.recording.take_types import Act, TakeOptions, TakeStatus
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 
 Floats = NDArray[np.float64]

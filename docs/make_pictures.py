@@ -71,9 +71,9 @@ SIZES = {
 def make_shelf(folder: Path) -> None:
     """The demo pressed, adopted and copied; the others only planned."""
     from sidekeep.press.demo import press_demo
-    from sidekeep.service import shelf as shelf_service
-    from sidekeep.service.copies import copy_record
-    from sidekeep.service.transferred import TransferOptions
+    from sidekeep.service.shelf import records as shelf_service
+    from sidekeep.service.transfers.copies import copy_record
+    from sidekeep.service.transfers.transferred import TransferOptions
     from sidekeep.shelf.catalogue import record_folders
 
     making = folder.with_name(folder.name + "-making")
@@ -108,9 +108,9 @@ def make_year_later(shelf: Path) -> None:
     import soundfile
     from scipy.signal import butter, sosfilt
 
-    from sidekeep.service import shelf as shelf_service
+    from sidekeep.service.choices.edits import apply
     from sidekeep.service.comparing.compare import compare
-    from sidekeep.service.edits import apply
+    from sidekeep.service.shelf import records as shelf_service
 
     record = shelf_service.find_record(shelf, "drowned")
     if (record.path / "comparisons").exists():

@@ -82,7 +82,16 @@ INNER_ROOMS = {
         "run": {"", "tracks", "kinds", "kept", "sheets", "master", "plan"},
         "report": {"", "tracks", "kinds", "kept", "plan", "run"},
     },
-    "service": {"": set(), "comparing": {""}, "live": {""}, "house": {"", "comparing", "live"}},
+    "service": {
+        "choices": set(),
+        "shelf": {"choices"},
+        "": {"choices", "shelf"},
+        "recording": {"", "shelf"},
+        "transfers": {"", "choices", "shelf"},
+        "comparing": {"shelf", "transfers"},
+        "live": {"choices", "shelf", "transfers"},
+        "house": {"", "choices", "shelf", "recording", "transfers", "comparing", "live"},
+    },
 }
 """What the rooms within a room may see of each other; ``""`` is what lies right in it."""
 

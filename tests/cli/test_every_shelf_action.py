@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from sidekeep.cli.main import build_parser, main
-from sidekeep.service import edits as service
+from sidekeep.service.choices import edits as service
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.service.test_edits import made_record, put_take
 

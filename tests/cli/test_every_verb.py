@@ -27,9 +27,10 @@ from sidekeep.cli.main import VERBS, main
 from sidekeep.devices.inputs import SoundInput
 from sidekeep.devices.recorder import RecorderEvent
 from sidekeep.press import demo
-from sidekeep.service import gauge, inputs, take_record
-from sidekeep.service.shelf import find_record
-from sidekeep.service.take_session import TakeSession
+from sidekeep.service import gauge, inputs
+from sidekeep.service.recording import take_record
+from sidekeep.service.recording.take_session import TakeSession
+from sidekeep.service.shelf.records import find_record
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from tests.small_record import RATE_HZ, SLEEVE, small_record
 

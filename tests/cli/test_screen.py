@@ -16,7 +16,7 @@ from sidekeep.cli.terminal.screen import Page, Screenful, bar_lines, level_text,
 from sidekeep.cli.texts.gauge import gauge_page, reading_object
 from sidekeep.cli.texts.take import KEYS_LINE, status_lines
 from sidekeep.flow.gauge import Gauge, GaugeReading, forecast_peak
-from sidekeep.service.take_types import TakeStatus
+from sidekeep.service.recording.take_types import TakeStatus
 
 RATE_HZ = 8_000
 words = st.lists(st.text("abc defgh レコード針", max_size=90), max_size=12)

@@ -11,7 +11,7 @@ import pytest
 from sidekeep.cli.main import main
 from sidekeep.cli.verbs.shelf_choices import _TEXTS, change_text
 from sidekeep.model import edits
-from sidekeep.service import edits as service
+from sidekeep.service.choices import edits as service
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.service.test_edits import made_record, put_take
 

@@ -21,7 +21,7 @@ from sidekeep.flow.side_features import SideFeatures
 from sidekeep.flow.survey import Survey, survey_take
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
-from sidekeep.service.sleeves import load_sleeve
+from sidekeep.service.choices.sleeves import load_sleeve
 from tests.small_record import RATE_HZ, SLEEVE, play, small_record
 
 CONTRACT: dict[str, Any] = {

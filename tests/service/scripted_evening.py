@@ -17,9 +17,9 @@ from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.flow.needle_watch import NeedleEvent
 from sidekeep.model.news import News
-from sidekeep.service import take_session
-from sidekeep.service.take_session import TakeSession
-from sidekeep.service.take_types import Act, TakeOptions, TakeStatus
+from sidekeep.service.recording import take_session
+from sidekeep.service.recording.take_session import TakeSession
+from sidekeep.service.recording.take_types import Act, TakeOptions, TakeStatus
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 
 RATE_HZ = 8_000
@@ -30,7 +30,7 @@ Step = tuple[Any, ...]
 
 
 class ScriptedHearing:
-    """Stands for ``service.hearing.Hearing``."""
+    """Stands for ``service.recording.hearing.Hearing``."""
 
     script: Sequence[tuple[float, float, str]] = ()
 

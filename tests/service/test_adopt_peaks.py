@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 
 from sidekeep.files.reading.reader import open_take
-from sidekeep.service import shelf as shelf_service
-from sidekeep.service.pyramids import PEAKS
+from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.shelf.pyramids import PEAKS
 from tests.small_record import small_record
 
 

@@ -16,12 +16,12 @@ from sidekeep.errors import ChecksumError, ParameterError
 from sidekeep.files.checksum import Tap, file_sha256
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.reading.witness import Witness
-from sidekeep.service import shelf as shelf_service
-from sidekeep.service.copies import copy_record
 from sidekeep.service.mend import mend_file
+from sidekeep.service.shelf import records as shelf_service
 from sidekeep.service.survey import survey_file
-from sidekeep.service.transfer import transfer
-from sidekeep.service.transferred import TransferOptions
+from sidekeep.service.transfers.copies import copy_record
+from sidekeep.service.transfers.transfer import transfer
+from sidekeep.service.transfers.transferred import TransferOptions
 from tests.small_record import small_record
 
 
@@ -141,7 +141,7 @@ def test_an_original_that_grows_while_it_is_adopted_stays(
 def test_an_input_that_changes_between_the_passes_is_noticed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, how: str
 ) -> None:
-    from sidekeep.service import transfer as room
+    from sidekeep.service.transfers import transfer as room
 
     (tmp_path / "in").mkdir()
     files, sleeve = small_record().write(tmp_path / "in")

@@ -16,10 +16,10 @@ import soundfile
 from sidekeep.cli.main import main
 from sidekeep.press.disc.settings import clean_lp
 from sidekeep.press.disc.side import Piece, press_side
-from sidekeep.service import shelf as shelf_service
-from sidekeep.service.copies import copy_record
-from sidekeep.service.transferred import TransferOptions
-from sidekeep.service.verify import verify
+from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.shelf.verify import verify
+from sidekeep.service.transfers.copies import copy_record
+from sidekeep.service.transfers.transferred import TransferOptions
 
 RATE_HZ = 44_100
 SLEEVE = (

@@ -9,7 +9,7 @@ import pytest
 
 from sidekeep.errors import RecordBusy
 from sidekeep.service.house.library import Library
-from sidekeep.service.shelf import rebuild
+from sidekeep.service.shelf.records import rebuild
 from sidekeep.shelf.record_lock import at_work
 from tests.service.test_edits import made_record
 

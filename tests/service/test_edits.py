@@ -11,7 +11,7 @@ import pytest
 from sidekeep.errors import ChangedElsewhere, NotThere, ParameterError
 from sidekeep.model.cuts import SideCuts, Track
 from sidekeep.model.recipe import MendChoice
-from sidekeep.service import edits
+from sidekeep.service.choices import edits
 from sidekeep.shelf.choices import change_choices, put_side
 from sidekeep.shelf.journal import State
 from sidekeep.shelf.record_folder import RecordFolder

@@ -10,9 +10,9 @@ import pytest
 from sidekeep.devices.inputs import SoundInput
 from sidekeep.errors import DeviceError, ShelfError
 from sidekeep.model.news import News
-from sidekeep.service import take_record
-from sidekeep.service.take_record import open_session
-from sidekeep.service.take_types import Act
+from sidekeep.service.recording import take_record
+from sidekeep.service.recording.take_record import open_session
+from sidekeep.service.recording.take_types import Act
 from tests.service.scripted_evening import SLEEVE, ScriptedEvening, ScriptedInput
 from tests.service.test_wrong_sides import IDLE, A, B
 
@@ -127,7 +127,7 @@ def test_what_cannot_be_put_aside_is_told_and_the_evening_goes_on(
     def refuse(*_: object) -> None:
         raise ShelfError("takes/A-1 cannot be moved to takes/.bin/A-1 (Input/output error)")
 
-    monkeypatch.setattr("sidekeep.service.open_take.bin_take", refuse)
+    monkeypatch.setattr("sidekeep.service.recording.open_take.bin_take", refuse)
     evening = run_asking(tmp_path, [IDLE, A, IDLE, B, IDLE], monkeypatch, flip_B=["again"])
     (told,) = [news for news in evening.news if news.code == "not-done"]
     assert (told.facts["do"], told.severity) == ("again", "look")

@@ -16,9 +16,9 @@ from sidekeep.cli.main import main
 from sidekeep.devices.inputs import SoundInput
 from sidekeep.errors import ShelfError, SidekeepError
 from sidekeep.files.wave.rf64 import TakeWriter
-from sidekeep.service import shelf as service
-from sidekeep.service.take_close import recover
-from sidekeep.service.take_record import open_session
+from sidekeep.service.recording.take_close import recover
+from sidekeep.service.recording.take_record import open_session
+from sidekeep.service.shelf import records as service
 from sidekeep.shelf.index_faults import CATALOGUE
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.outside import IS_ROOT, cannot_mount, mounted

@@ -15,10 +15,10 @@ import pytest
 
 from sidekeep.errors import NotThere, ParameterError
 from sidekeep.files.atomic import part_path
-from sidekeep.service import shelf as shelf_service
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.house import House
 from sidekeep.service.house.jobs import Jobs
+from sidekeep.service.shelf import records as shelf_service
 from tests.small_record import small_record
 
 
@@ -214,7 +214,7 @@ def test_waiting_jobs_can_be_cancelled_and_unknown_ones_are_not_there(house: Hou
 
 
 def test_kinds_are_checked_before_anything_is_queued() -> None:
-    from sidekeep.service.kinds import check_kinds
+    from sidekeep.service.choices.kinds import check_kinds
 
     assert check_kinds(["lossless", "lossless"]) == ["lossless"]
     for wrong in ([], ["../x"], ["lossless", "8-track"]):

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.edits import ChooseTake, MoveMark, Retitle
 from sidekeep.press.disc.side import Piece, press_side
-from sidekeep.service import edits
-from sidekeep.service.copies import survey_kept
-from sidekeep.service.recipes import recipe_from
-from sidekeep.service.shelf import adopt, find_record
+from sidekeep.service.choices import edits
+from sidekeep.service.choices.recipes import recipe_from
+from sidekeep.service.shelf.records import adopt, find_record
+from sidekeep.service.transfers.copies import survey_kept
 from sidekeep.shelf.recipe_file import write_recipe
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.small_record import RATE_HZ, SETTINGS, SLEEVE, play, small_record

@@ -9,8 +9,8 @@ import pytest
 import soundfile
 
 from sidekeep.errors import ParameterError
-from sidekeep.service.edits import apply
-from sidekeep.service.on_shelf import put_on_shelf
+from sidekeep.service.choices.edits import apply
+from sidekeep.service.shelf.on_shelf import put_on_shelf
 from sidekeep.shelf.art import art_files
 from sidekeep.shelf.catalogue import record_folders
 

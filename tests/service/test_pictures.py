@@ -14,9 +14,9 @@ import pytest
 from PIL import Image
 
 from sidekeep.errors import ChangedElsewhere, NotThere, ParameterError
-from sidekeep.service import edits
-from sidekeep.service.copies import pictures_of
-from sidekeep.service.pictures import drop_picture, keep_picture, kept_pictures, move_corners
+from sidekeep.service.choices import edits
+from sidekeep.service.shelf.pictures import drop_picture, keep_picture, kept_pictures, move_corners
+from sidekeep.service.transfers.copies import pictures_of
 from sidekeep.shelf.record_folder import RecordFolder
 
 CORNERS = [[0.1, 0.1], [0.6, 0.1], [0.6, 0.7], [0.1, 0.7]]
@@ -110,7 +110,7 @@ def test_corners_changed_in_the_file_are_taken_in_and_nonsense_loses_nothing(rec
 def test_a_pulled_plug_between_corners_and_picture_is_made_good_at_the_next_look(
     record: RecordFolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from sidekeep.service import pictures as room
+    from sidekeep.service.shelf import pictures as room
 
     before = front(record)
     with monkeypatch.context() as patch:
@@ -133,7 +133,7 @@ def test_a_pipe_or_a_folder_by_the_name_of_a_picture_is_passed_over(record: Reco
 PUT = """
 import sys
 from pathlib import Path
-from sidekeep.service.pictures import keep_picture
+from sidekeep.service.shelf.pictures import keep_picture
 from sidekeep.shelf.record_folder import RecordFolder
 record, pictures = RecordFolder(Path(sys.argv[1])), [Path(name) for name in sys.argv[2:]]
 print("ready", flush=True)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sidekeep.cli.main import main
-from sidekeep.service import transfer as transfer_module
+from sidekeep.service.transfers import transfer as transfer_module
 from tests.small_record import small_record
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidekeep.service.side_fit import COURSE_STEP_S, same_course
+from sidekeep.service.recording.side_fit import COURSE_STEP_S, same_course
 
 GROOVE_DB, MUSIC_DB = -60.0, -32.0
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.news import News
-from sidekeep.service.take_close import close_recorded
+from sidekeep.service.recording.take_close import close_recorded
 from sidekeep.service.take_findings import take_findings
 from sidekeep.shelf.record_folder import RecordFolder
 

@@ -21,10 +21,10 @@ from sidekeep.errors import ShelfError
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.press.disc.settings import used_lp
 from sidekeep.press.disc.side import Piece, press_side
-from sidekeep.service import shelf as shelf_service
-from sidekeep.service.take_close import only_one_taker, recover
-from sidekeep.service.take_record import open_session
-from sidekeep.service.take_types import Act, ShelfTake, TakeStatus
+from sidekeep.service.recording.take_close import only_one_taker, recover
+from sidekeep.service.recording.take_record import open_session
+from sidekeep.service.recording.take_types import Act, ShelfTake, TakeStatus
+from sidekeep.service.shelf import records as shelf_service
 from tests.shelf.test_kept_survey import killed_while_it_listened
 
 from ..devices.conftest import Deck, deck, told_by_a_stretched_clock  # noqa: F401  (a fixture)

@@ -15,11 +15,11 @@ import soundfile
 
 from sidekeep.cli.main import main
 from sidekeep.press.disc.side import Piece, Pressed, press_side
-from sidekeep.service.copies import copy_record
-from sidekeep.service.recipes import recipe_from
-from sidekeep.service.report import transfer_with_report
-from sidekeep.service.shelf import adopt
-from sidekeep.service.transferred import TransferOptions, TransferResult
+from sidekeep.service.choices.recipes import recipe_from
+from sidekeep.service.shelf.records import adopt
+from sidekeep.service.transfers.copies import copy_record
+from sidekeep.service.transfers.report import transfer_with_report
+from sidekeep.service.transfers.transferred import TransferOptions, TransferResult
 from sidekeep.wording.findings import finding_text
 from tests.small_record import RATE_HZ, SETTINGS, play
 

@@ -19,10 +19,10 @@ from sidekeep.copies.kept.manifest import read_manifest
 from sidekeep.copies.run.run import WrittenFile
 from sidekeep.copies.run.successors import REPORT_NAME
 from sidekeep.errors import CopyError, SidekeepError
-from sidekeep.service.recipes import recipe_from
-from sidekeep.service.report import transfer_with_report
-from sidekeep.service.transfer import transfer
-from sidekeep.service.transferred import TransferOptions, TransferResult
+from sidekeep.service.choices.recipes import recipe_from
+from sidekeep.service.transfers.report import transfer_with_report
+from sidekeep.service.transfers.transfer import transfer
+from sidekeep.service.transfers.transferred import TransferOptions, TransferResult
 from sidekeep.units import clock_text
 from tests.outside import files_no_larger_than, mounted, nobody_writes
 from tests.small_record import RATE_HZ, SLEEVE, small_record

@@ -6,7 +6,7 @@ import threading
 from pathlib import Path
 
 from sidekeep.files.bounded import kept_json
-from sidekeep.service.verify import verify
+from sidekeep.service.shelf.verify import verify
 from sidekeep.shelf.record_lock import HOLDER, Holder, at_work
 from tests.service.test_edits import made_record
 

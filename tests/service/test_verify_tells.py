@@ -16,10 +16,10 @@ import soundfile
 from sidekeep.cli.main import main
 from sidekeep.copies.kept.history import HISTORY_NAME
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, add_to_manifest
-from sidekeep.service import shelf as shelf_service
-from sidekeep.service.copies import copy_record
-from sidekeep.service.transferred import TransferOptions
-from sidekeep.service.verify import RESUME
+from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.shelf.verify import RESUME
+from sidekeep.service.transfers.copies import copy_record
+from sidekeep.service.transfers.transferred import TransferOptions
 from tests.small_record import SLEEVE, small_record
 
 

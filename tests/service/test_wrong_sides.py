@@ -8,7 +8,7 @@ import pytest
 
 from sidekeep.cli.session.run import act_of_key
 from sidekeep.model.news import News
-from sidekeep.service.take_types import Act
+from sidekeep.service.recording.take_types import Act
 from tests.service.scripted_evening import SLEEVE, ScriptedEvening
 
 A, B = ("side", 1, 100.0), ("side", 2, 60.0)

@@ -13,7 +13,7 @@ import pytest
 import soundfile
 
 from sidekeep.errors import ParameterError, ShelfError, SidekeepError
-from sidekeep.service import shelf as service
+from sidekeep.service.shelf import records as service
 from sidekeep.shelf.catalogue import Catalogue
 from sidekeep.shelf.index_faults import CATALOGUE
 from sidekeep.shelf.migrations import STEPS

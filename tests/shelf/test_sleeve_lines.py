@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from sidekeep.cli.main import main
 from sidekeep.errors import SleeveError
-from sidekeep.service.sleeves import load_sleeve
+from sidekeep.service.choices.sleeves import load_sleeve
 from sidekeep.shelf.sleeve.decoding import MAX_CHARACTERS, MAX_LINE, decode_sleeve
 from sidekeep.shelf.sleeve.quoting import unquote
 from sidekeep.shelf.sleeve.reading import read_sleeve, read_text

@@ -15,10 +15,10 @@ from typing import Any, TypeVar
 
 import pytest
 
-from sidekeep.service import shelf as shelf_service
-from sidekeep.service.copies import copy_record
 from sidekeep.service.house.house import House
-from sidekeep.service.transferred import TransferOptions
+from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.transfers.copies import copy_record
+from sidekeep.service.transfers.transferred import TransferOptions
 from sidekeep.web.app import build_app
 from sidekeep.web.door import Door
 from sidekeep.web.server import QuietServer, listening_socket, server_config

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from sidekeep.service.shelf import adopt
+from sidekeep.service.shelf.records import adopt
 from tests.flow.comparison.pairs import RATE, play
 from tests.web.conftest import RunningServer
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sidekeep.service.house.house import House
 from sidekeep.service.house.takes import OpenTake
 from sidekeep.service.house.waveform import waveform
-from sidekeep.service.pyramids import PEAKS
+from sidekeep.service.shelf.pyramids import PEAKS
 from tests.web.conftest import RunningServer
 
 
@@ -127,8 +127,8 @@ def test_a_sine_stands_in_its_row_at_its_level(tmp_path: Path) -> None:
     """A full-scale sine of 1 kHz reads 0 dB in the row that holds 1 kHz and far less elsewhere; the level against
     the periodogram of scipy (spectrum scaling, a sine of amplitude 1 has a power of one half)."""
     from sidekeep.dsp.level.band_pyramid import FLOOR_DB
-    from sidekeep.service import shelf as shelf_service
     from sidekeep.service.house.spectrum import spectrum
+    from sidekeep.service.shelf import records as shelf_service
 
     rate_hz = 48_000
     tone = 0.25 * np.sin(2 * np.pi * 1000.0 * np.arange(rate_hz * 2) / rate_hz)

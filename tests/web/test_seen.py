@@ -12,7 +12,7 @@ import pytest
 from sidekeep.errors import ParameterError
 from sidekeep.flow.survey import Survey
 from sidekeep.model.finding import Finding
-from sidekeep.service.edits import apply, undo
+from sidekeep.service.choices.edits import apply, undo
 from sidekeep.service.house import takes, views
 from sidekeep.service.house.house import House
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
-from sidekeep.service.verify import verify
+from sidekeep.service.shelf.verify import verify
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
 from tests.web.conftest import RunningServer

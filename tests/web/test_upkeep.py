@@ -16,7 +16,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.service.house.doubts import findings_of_side
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.turntable import _LAST_KEPT_S, Turntable, _keep_evening
-from sidekeep.service.take_close import only_one_taker
+from sidekeep.service.recording.take_close import only_one_taker
 from tests.web.conftest import RunningServer
 
 SLEEVE = "Nan Okoro - Salt Hours (1979)\nSide A\nA1 Lamp Oil 3:00\n"

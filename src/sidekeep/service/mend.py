@@ -26,8 +26,8 @@ from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair
-from sidekeep.service.repairs import mended_repairs, unmatched_findings
-from sidekeep.service.shelf import default_shelf
+from sidekeep.service.choices.repairs import mended_repairs, unmatched_findings
+from sidekeep.service.shelf.records import default_shelf
 
 BLOCK_FRAMES = 65536
 OUTPUTS = {".wav": "wav", ".flac": "flac", ".aiff": "aiff", ".aif": "aiff"}

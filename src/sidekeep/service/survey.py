@@ -14,7 +14,7 @@ from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.flow.survey import Survey, survey_take
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
-from sidekeep.service.sleeves import Sleeve, load_sleeve, sleeve_findings
+from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, sleeve_findings
 from sidekeep.service.take_findings import take_findings
 
 

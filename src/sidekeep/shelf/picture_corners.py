@@ -1,6 +1,6 @@
 """Where the sleeve is in a kept photograph, as a choice like any other: ``art/originals/front.json`` and the state ``art/front``.
 
-The photograph itself lies beside it; the picture that copies carry is drawn from both (``service.pictures``). A file that
+The photograph itself lies beside it; the picture that copies carry is drawn from both (``service.shelf.pictures``). A file that
 cannot be understood counts as absent: nothing is lost with it but four corners.
 """
 

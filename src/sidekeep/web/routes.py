@@ -8,6 +8,7 @@ from starlette.responses import Response
 
 from sidekeep.errors import ParameterError
 from sidekeep.model.recipe import LevelSettings
+from sidekeep.service.choices.kinds import check_kinds, kinds_of_copies
 from sidekeep.service.house.listen import listen
 from sidekeep.service.house.sleeve_lines import read_sleeve_lines
 from sidekeep.service.house.spectrum import SCALES, spectrum
@@ -16,8 +17,7 @@ from sidekeep.service.house.takes import VERSIONS
 from sidekeep.service.house.upkeep import due_views
 from sidekeep.service.house.views import damage_view
 from sidekeep.service.house.waveform import waveform
-from sidekeep.service.kinds import check_kinds, kinds_of_copies
-from sidekeep.service.pictures import (
+from sidekeep.service.shelf.pictures import (
     LARGEST_UPLOAD,
     drop_picture,
     keep_picture,

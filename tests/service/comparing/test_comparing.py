@@ -11,7 +11,7 @@ import soundfile
 
 from sidekeep.cli.main import main
 from sidekeep.service.comparing import compare as comparing
-from sidekeep.service.shelf import adopt
+from sidekeep.service.shelf.records import adopt
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.flow.comparison.pairs import RATE, play
 

@@ -17,12 +17,12 @@ from sidekeep.copies.run import run as copies_run
 from sidekeep.files.wave.bext import Bext
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.recipe import LevelSettings, Recipe
-from sidekeep.service import shelf as shelf_service
-from sidekeep.service.copies import copy_record, prepare_copies
+from sidekeep.service.choices.recipes import recipe_from
 from sidekeep.service.live.evening import CopiesAsReady
-from sidekeep.service.recipes import recipe_from
-from sidekeep.service.take_close import close_recorded
-from sidekeep.service.transferred import TransferOptions
+from sidekeep.service.recording.take_close import close_recorded
+from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.transfers.copies import copy_record, prepare_copies
+from sidekeep.service.transfers.transferred import TransferOptions
 from sidekeep.shelf.recipe_file import write_recipe
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.small_record import RATE_HZ, SLEEVE, small_record

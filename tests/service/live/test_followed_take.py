@@ -15,9 +15,9 @@ from sidekeep.files.reading.reader import open_source
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.flow.live.news import LiveEvent
 from sidekeep.model.recipe import Recipe
-from sidekeep.service import copies
 from sidekeep.service.live.followed_take import FollowedTake
-from sidekeep.service.take_close import close_recorded
+from sidekeep.service.recording.take_close import close_recorded
+from sidekeep.service.transfers import copies
 from sidekeep.shelf.kept_survey import kept_survey, newest_key
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.take_bin import relabel_take

@@ -14,9 +14,9 @@ import pytest
 
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.recipe import Recipe
-from sidekeep.service import copies
 from sidekeep.service.live.follower import LiveSurvey
-from sidekeep.service.take_close import close_recorded
+from sidekeep.service.recording.take_close import close_recorded
+from sidekeep.service.transfers import copies
 from sidekeep.shelf.kept_survey import newest_key
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.take_bin import relabel_take

@@ -10,9 +10,9 @@ import soundfile
 
 from sidekeep.devices.recorder import Recorder, RecorderSettings
 from sidekeep.model.recipe import Recipe
-from sidekeep.service import copies
 from sidekeep.service.live.follower import LiveSurvey
-from sidekeep.service.take_close import close_recorded
+from sidekeep.service.recording.take_close import close_recorded
+from sidekeep.service.transfers import copies
 from tests.devices.conftest import Deck, deck  # noqa: F401  (a fixture)
 from tests.service.live.test_followed_take import kept, record_folder
 from tests.small_record import RATE_HZ, small_record

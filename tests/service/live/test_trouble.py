@@ -16,7 +16,7 @@ from sidekeep.errors import SidekeepError
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.service.live.followed_take import FollowedTake
 from sidekeep.service.live.process import Follower
-from sidekeep.service.take_close import close_recorded
+from sidekeep.service.recording.take_close import close_recorded
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.take_bin import bin_take
 from tests.outside import files_no_larger_than

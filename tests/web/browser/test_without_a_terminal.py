@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from sidekeep.service.shelf import adopt
+from sidekeep.service.shelf.records import adopt
 from tests.web.browser.test_places import violations
 from tests.web.conftest import RunningServer
 from tests.web.test_upkeep import SLEEVE, leave_open

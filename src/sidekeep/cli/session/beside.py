@@ -51,8 +51,8 @@ class Beside:
     def write_copies(self, record: Path, note: Callable[[str], None]) -> None:
         """The copies that were asked for, now that every side is known; what is encoded already is used."""
         from sidekeep.cli.terminal.output import progress_bar
-        from sidekeep.service.copies import copy_record
-        from sidekeep.service.transferred import TransferOptions
+        from sidekeep.service.transfers.copies import copy_record
+        from sidekeep.service.transfers.transferred import TransferOptions
 
         self.follower.end()
         options = TransferOptions(kinds=list(self._kinds))

@@ -16,9 +16,9 @@ from sidekeep.cli.session.beside import Beside
 from sidekeep.cli.terminal.keys import terminal_keys
 from sidekeep.cli.texts.take import Teller
 from sidekeep.model.news import News
-from sidekeep.service.take_session import TakeSession
-from sidekeep.service.take_types import Act, Do, ShelfTake
-from sidekeep.service.verdict import DOUBTS
+from sidekeep.service.recording.take_session import TakeSession
+from sidekeep.service.recording.take_types import Act, Do, ShelfTake
+from sidekeep.service.recording.verdict import DOUBTS
 
 _ACTS: dict[str, Do] = {"s": "begin", "e": "end", "a": "again", "d": "discard", "k": "keep", "q": "stop"}
 _OTHER_SIDE = "x"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from sidekeep.press.demo import DemoRecord, worst_start_s
-from sidekeep.service.transferred import TransferResult
+from sidekeep.service.transfers.transferred import TransferResult
 from sidekeep.units import clock_text
 
 _PLURALS = {"tick": "ticks", "pop": "pops", "crackle": "bits of crackle", "thump": "thumps"}

@@ -13,7 +13,7 @@ from sidekeep.cli.terminal.screen import Screenful, bar_lines, live_page
 from sidekeep.cli.texts.gauge import advice_text
 from sidekeep.cli.texts.news import news_text
 from sidekeep.model.news import News
-from sidekeep.service.take_types import ShelfTake, TakeStatus
+from sidekeep.service.recording.take_types import ShelfTake, TakeStatus
 from sidekeep.units import clock_text
 
 _PHASES = {

@@ -32,9 +32,9 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.verbs.open import serve
     from sidekeep.flow.progress import part
     from sidekeep.press.demo import press_demo
-    from sidekeep.service.copies import copy_record
-    from sidekeep.service.on_shelf import put_on_shelf
-    from sidekeep.service.transferred import TransferOptions
+    from sidekeep.service.shelf.on_shelf import put_on_shelf
+    from sidekeep.service.transfers.copies import copy_record
+    from sidekeep.service.transfers.transferred import TransferOptions
 
     shelf = options.out / "shelf"
     with progress_bar("pressing the record") as progress:

@@ -52,7 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """List, plan, rebuild, tell and change what was decided, or keep the stylus log."""
     from sidekeep.cli.terminal.output import print_json
-    from sidekeep.service import shelf as service
+    from sidekeep.service.shelf import records as service
 
     shelf = options.shelf or service.default_shelf()
     if options.action == "rebuild":
@@ -77,7 +77,7 @@ def run(options: argparse.Namespace) -> int:
         return shelf_again.run(options, shelf)
     if options.action == "repair":
         return _repair(options, shelf)
-    from sidekeep.service.take_close import interrupted
+    from sidekeep.service.recording.take_close import interrupted
 
     words = " ".join(getattr(options, "words", []))
     entries = service.list_records(shelf, words, state=getattr(options, "state", ""))
@@ -101,7 +101,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _repair(options: argparse.Namespace, shelf: Path) -> int:
     from sidekeep.cli.terminal.output import print_json
-    from sidekeep.service.take_close import recover
+    from sidekeep.service.recording.take_close import recover
 
     takes = recover(shelf)
     if options.json:
@@ -116,7 +116,7 @@ def _repair(options: argparse.Namespace, shelf: Path) -> int:
 
 def _styluses(options: argparse.Namespace, shelf: Path) -> int:
     from sidekeep.cli.terminal.output import print_json
-    from sidekeep.service import shelf as service
+    from sidekeep.service.shelf import records as service
 
     if options.name:
         service.keep_stylus(

@@ -46,7 +46,7 @@ def due_lines(shelf: Path) -> list[str]:
 def _of_one(options: argparse.Namespace, shelf: Path) -> int:
     from sidekeep.cli.terminal.output import print_json
     from sidekeep.service.comparing.reminder import day_of, play_again_after, remind
-    from sidekeep.service.shelf import find_record
+    from sidekeep.service.shelf.records import find_record
 
     record = find_record(shelf, options.record)
     if options.never:

@@ -29,8 +29,8 @@ def run(options: argparse.Namespace, shelf: Path) -> int:
     """Tell the history, or make one change."""
     from sidekeep.cli.terminal.output import print_json
     from sidekeep.model.edits import ChooseTake, SwapSides
-    from sidekeep.service import edits
-    from sidekeep.service.shelf import change_record, find_record
+    from sidekeep.service.choices import edits
+    from sidekeep.service.shelf.records import change_record, find_record
 
     folder = find_record(shelf, options.record)
     if options.action == "history":

@@ -41,10 +41,10 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.session.run import take_at_terminal
     from sidekeep.cli.texts.take import Teller, is_terminal
     from sidekeep.errors import ParameterError
+    from sidekeep.service.choices.kinds import checked_kinds
     from sidekeep.service.inputs import pick_input
-    from sidekeep.service.kinds import checked_kinds
-    from sidekeep.service.shelf import default_shelf
-    from sidekeep.service.take_record import open_session
+    from sidekeep.service.recording.take_record import open_session
+    from sidekeep.service.shelf.records import default_shelf
 
     if options.by_key and not is_terminal():
         raise ParameterError("no-terminal-for-keys")

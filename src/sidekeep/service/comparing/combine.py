@@ -20,7 +20,7 @@ from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.flow.comparison.combine import CombineFacts, prepare
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.service.comparing.takes import NamedTake, named_take
-from sidekeep.service.shelf import open_catalogue
+from sidekeep.service.shelf.records import open_catalogue
 from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.record_folder import ShelfTake
 

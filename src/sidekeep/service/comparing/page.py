@@ -14,10 +14,10 @@ import numpy as np
 from sidekeep.flow.comparison.compare import Comparison
 from sidekeep.flow.comparison.laid import BLOCK_S, lay_block
 from sidekeep.model.finding import SEVERITY_WORDS, Finding
-from sidekeep.service.clips import CLIP_S, to_mp3
 from sidekeep.service.comparing.history import Point, history_lines
 from sidekeep.service.comparing.takes import NamedTake
 from sidekeep.service.comparing.thirds import thirds_table
+from sidekeep.service.transfers.clips import CLIP_S, to_mp3
 from sidekeep.units import clock_text
 from sidekeep.wording.findings import told
 

@@ -18,10 +18,10 @@ from sidekeep.errors import NotThere, ParameterError, ShelfError, SidekeepError,
 from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import LIST_BYTES, kept_json, read_bounded, read_json_bounded, read_text_bounded
 from sidekeep.model.recipe import LevelSettings
+from sidekeep.service.choices.edits import apply, entry_object, history, redo, undo
 from sidekeep.service.comparing.compare import kept_comparison
 from sidekeep.service.comparing.history import side_history
 from sidekeep.service.comparing.reminder import day_of, remind
-from sidekeep.service.edits import apply, entry_object, history, redo, undo
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.job_kinds import UPLOADS
 from sidekeep.service.house.jobs import Job, Jobs
@@ -33,7 +33,7 @@ from sidekeep.service.house.takes import OpenTakes
 from sidekeep.service.house.turntable import Turntable
 from sidekeep.service.house.upkeep import close_interrupted_takes, index_again, interrupted_views
 from sidekeep.service.house.views import record_view, take_page_view
-from sidekeep.service.shelf import change_record
+from sidekeep.service.shelf.records import change_record
 from sidekeep.shelf.catalogue import Entry
 from sidekeep.shelf.choices import RECIPE, read_choices
 from sidekeep.shelf.recipe_file import write_recipe

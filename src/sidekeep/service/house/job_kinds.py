@@ -19,16 +19,16 @@ from sidekeep.flow.contract import facts_object
 from sidekeep.flow.progress import Progress, part
 from sidekeep.flow.titles import TitleChoice
 from sidekeep.model.finding import Finding
+from sidekeep.service.choices.recipes import wish_from
 from sidekeep.service.comparing.combine import combine
 from sidekeep.service.comparing.compare import compare
-from sidekeep.service.copies import copy_record, survey_kept
 from sidekeep.service.house.library import take_id
-from sidekeep.service.pyramids import BANDS, PEAKS
-from sidekeep.service.recipes import wish_from
-from sidekeep.service.shelf import adopt
-from sidekeep.service.transfer import facts_from, naming_from
-from sidekeep.service.transferred import TransferOptions
-from sidekeep.service.verify import verify
+from sidekeep.service.shelf.pyramids import BANDS, PEAKS
+from sidekeep.service.shelf.records import adopt
+from sidekeep.service.shelf.verify import verify
+from sidekeep.service.transfers.copies import copy_record, survey_kept
+from sidekeep.service.transfers.transfer import facts_from, naming_from
+from sidekeep.service.transfers.transferred import TransferOptions
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
 from sidekeep.wording.findings import told

@@ -16,8 +16,8 @@ from pathlib import Path
 
 from sidekeep.errors import ChangedElsewhere, NotThere, ShelfError, SleeveError
 from sidekeep.files.checksum import text_sha256
-from sidekeep.service.edits import revision_of
-from sidekeep.service.shelf import index_record, list_records, open_catalogue, plan_sleeve
+from sidekeep.service.choices.edits import revision_of
+from sidekeep.service.shelf.records import index_record, list_records, open_catalogue, plan_sleeve
 from sidekeep.shelf.catalogue import Entry, record_folders
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, read_take
 from sidekeep.shelf.record_lock import at_work

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from sidekeep.errors import ParameterError
 from sidekeep.files.pictures.artwork import load_picture
-from sidekeep.service.pictures import kept_pictures
+from sidekeep.service.shelf.pictures import kept_pictures
 from sidekeep.shelf.record_folder import RecordFolder
 
 SMALLEST_PX, LARGEST_PX = 64, 2000

@@ -17,7 +17,7 @@ from sidekeep.errors import SidekeepError
 from sidekeep.service.comparing.reminder import FILE as REMINDER
 from sidekeep.service.house.library import Library
 from sidekeep.service.house.views import summary_view
-from sidekeep.service.verify import CHECKS
+from sidekeep.service.shelf.verify import CHECKS
 from sidekeep.shelf.catalogue import Entry
 from sidekeep.shelf.choices import CUTS, RECIPE, RECORD, SLEEVE
 from sidekeep.shelf.journal import HISTORY

@@ -26,7 +26,7 @@ from sidekeep.service.house.mended_pictures import (
     MendedBands,
     MendedPeaks,
 )
-from sidekeep.service.pyramids import BANDS, PEAKS
+from sidekeep.service.shelf.pyramids import BANDS, PEAKS
 from sidekeep.shelf.choices import read_choices
 from sidekeep.shelf.kept_survey import KeptSurvey, kept_survey, newest_key
 

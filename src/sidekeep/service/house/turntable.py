@@ -30,9 +30,9 @@ from sidekeep.service.inputs import (
     settings_path,
 )
 from sidekeep.service.live.evening import EveningFollower
-from sidekeep.service.take_record import open_session
-from sidekeep.service.take_session import TakeSession
-from sidekeep.service.take_types import Act, Do, TakeStatus
+from sidekeep.service.recording.take_record import open_session
+from sidekeep.service.recording.take_session import TakeSession
+from sidekeep.service.recording.take_types import Act, Do, TakeStatus
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 
 LAST_EVENING = ".last-evening.json"

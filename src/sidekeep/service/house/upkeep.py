@@ -9,8 +9,8 @@ from typing import Any
 
 from sidekeep.errors import ParameterError, ShelfError, SidekeepError
 from sidekeep.service.comparing.history import sides_due
-from sidekeep.service.shelf import rebuild
-from sidekeep.service.take_close import interrupted, is_taking, recover
+from sidekeep.service.recording.take_close import interrupted, is_taking, recover
+from sidekeep.service.shelf.records import rebuild
 from sidekeep.shelf.record_folder import RecordFolder
 
 

@@ -30,7 +30,7 @@ from sidekeep.service.house.doubts import findings_of_side, findings_view, unsur
 from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.house.pictures import cover_colour
 from sidekeep.service.house.takes import OpenTake, OpenTakes
-from sidekeep.service.pictures import kept_pictures
+from sidekeep.service.shelf.pictures import kept_pictures
 from sidekeep.shelf.catalogue import Entry
 from sidekeep.shelf.choices import RECIPE, Choices, read_choices
 from sidekeep.shelf.kept_survey import kept_conclusions, newest_key

@@ -29,7 +29,7 @@ def main() -> int:
 
     threading.Thread(target=leave_with_parent, name="parent", daemon=True).start()
     from sidekeep.errors import SidekeepError
-    from sidekeep.service.copies import prepare_copies
+    from sidekeep.service.transfers.copies import prepare_copies
 
     shelf, record, kinds = sys.argv[1:4]
     try:

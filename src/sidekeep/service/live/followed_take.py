@@ -14,9 +14,9 @@ from sidekeep.flow.live.news import LiveEvent, LiveNews
 from sidekeep.flow.survey import BLOCK_FRAMES, Survey, SurveyRun
 from sidekeep.model.recipe import Recipe
 from sidekeep.model.record import Side
-from sidekeep.service.copies import survey_key
-from sidekeep.service.pyramids import PEAKS
-from sidekeep.service.sleeves import Sleeve
+from sidekeep.service.choices.sleeves import Sleeve
+from sidekeep.service.shelf.pyramids import PEAKS
+from sidekeep.service.transfers.copies import survey_key
 from sidekeep.shelf.choices import read_choices
 from sidekeep.shelf.kept_survey import PATCHES, SURVEYS, KeptSurvey, SurveyDraft
 from sidekeep.shelf.record_folder import BIN, RecordFolder

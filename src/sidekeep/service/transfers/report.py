@@ -11,9 +11,9 @@ from sidekeep.copies.report.page import render_report
 from sidekeep.copies.run.successors import write_report_file
 from sidekeep.files.pictures.artwork import Picture
 from sidekeep.flow.progress import Progress, no_progress
-from sidekeep.service.report_view import report_data
-from sidekeep.service.transfer import transfer
-from sidekeep.service.transferred import TransferOptions, TransferResult
+from sidekeep.service.transfers.report_view import report_data
+from sidekeep.service.transfers.transfer import transfer
+from sidekeep.service.transfers.transferred import TransferOptions, TransferResult
 
 
 def transfer_with_report(

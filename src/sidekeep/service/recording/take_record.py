@@ -11,12 +11,18 @@ from sidekeep.devices.recorder import RecorderSettings
 from sidekeep.errors import ParameterError, ShelfError, SidekeepError
 from sidekeep.model.news import News
 from sidekeep.service.inputs import find_same_input, notes_of, recorder_settings
-from sidekeep.service.room import Room
-from sidekeep.service.shelf import find_record, open_catalogue, plan_record, planned_before, stylus_hours
-from sidekeep.service.side_fit import printed_sides
-from sidekeep.service.take_close import only_one_taker, recover
-from sidekeep.service.take_session import TakeSession
-from sidekeep.service.take_types import Follower, TakeOptions, TakeStatus
+from sidekeep.service.recording.room import Room
+from sidekeep.service.recording.side_fit import printed_sides
+from sidekeep.service.recording.take_close import only_one_taker, recover
+from sidekeep.service.recording.take_session import TakeSession
+from sidekeep.service.recording.take_types import Follower, TakeOptions, TakeStatus
+from sidekeep.service.shelf.records import (
+    find_record,
+    open_catalogue,
+    plan_record,
+    planned_before,
+    stylus_hours,
+)
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.record_lock import at_work
 

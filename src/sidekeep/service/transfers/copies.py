@@ -13,17 +13,17 @@ from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.flow.titles import TitleChoice
 from sidekeep.model.recipe import CopySettings, MendSettings, Recipe
 from sidekeep.model.record import Record, Side
-from sidekeep.service.kinds import refuse_early, sized_picture
-from sidekeep.service.pictures import kept_pictures
-from sidekeep.service.recipes import RecipeWish
-from sidekeep.service.report import write_report
-from sidekeep.service.settled_cuts import settle_cuts
-from sidekeep.service.shelf import find_record, index_record
-from sidekeep.service.sleeves import Sleeve, TakeFiles, read_sleeve_text
+from sidekeep.service.choices.kinds import refuse_early, sized_picture
+from sidekeep.service.choices.recipes import RecipeWish
+from sidekeep.service.choices.sleeves import Sleeve, TakeFiles, read_sleeve_text
+from sidekeep.service.choices.titles import told_anew
+from sidekeep.service.shelf.pictures import kept_pictures
+from sidekeep.service.shelf.records import find_record, index_record
 from sidekeep.service.survey import with_outer_findings
-from sidekeep.service.titles import told_anew
-from sidekeep.service.transfer import listen_to, name_takes, prepare_record, write_record
-from sidekeep.service.transferred import SurveyedTake, TakeOrigin, TransferOptions, TransferResult
+from sidekeep.service.transfers.report import write_report
+from sidekeep.service.transfers.settled_cuts import settle_cuts
+from sidekeep.service.transfers.transfer import listen_to, name_takes, prepare_record, write_record
+from sidekeep.service.transfers.transferred import SurveyedTake, TakeOrigin, TransferOptions, TransferResult
 from sidekeep.shelf.art import scan_of
 from sidekeep.shelf.choices import change_choices, read_choices
 from sidekeep.shelf.inventory import remember

@@ -16,8 +16,14 @@ from sidekeep.files.guard import Guard
 from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.record import Record
-from sidekeep.service.pyramids import PEAKS
-from sidekeep.service.sleeves import Sleeve, assign_files, load_sleeve, read_sleeve_text, sleeve_findings
+from sidekeep.service.choices.sleeves import (
+    Sleeve,
+    assign_files,
+    load_sleeve,
+    read_sleeve_text,
+    sleeve_findings,
+)
+from sidekeep.service.shelf.pyramids import PEAKS
 from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.catalogue import Catalogue, Entry, record_folders
 from sidekeep.shelf.index import make_again, open_index

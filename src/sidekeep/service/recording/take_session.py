@@ -22,15 +22,15 @@ from sidekeep.errors import SidekeepError
 from sidekeep.flow.needle_watch import NeedleEvent
 from sidekeep.model.finding import Fact
 from sidekeep.model.news import News
-from sidekeep.service.afterthoughts import PUT_ASIDE, Afterthoughts, not_done
-from sidekeep.service.hearing import Hearing, warm_up
-from sidekeep.service.open_take import ClosedPiece, OpenTake, bext_of
-from sidekeep.service.pieces import Pieces
-from sidekeep.service.room import Room, not_written
-from sidekeep.service.side_fit import printed_sides, sides_on_sleeve
-from sidekeep.service.sides_due import SidesDue
-from sidekeep.service.take_types import Act, Follower, NoFollower, Phase, TakeOptions, TakeStatus
-from sidekeep.service.verdict import CUT_SHORT, doubt_of, judge, refuse_strange_sides, run_out_kept_s
+from sidekeep.service.recording import verdict
+from sidekeep.service.recording.afterthoughts import PUT_ASIDE, Afterthoughts, not_done
+from sidekeep.service.recording.hearing import Hearing, warm_up
+from sidekeep.service.recording.open_take import ClosedPiece, OpenTake, bext_of
+from sidekeep.service.recording.pieces import Pieces
+from sidekeep.service.recording.room import Room, not_written
+from sidekeep.service.recording.side_fit import printed_sides, sides_on_sleeve
+from sidekeep.service.recording.sides_due import SidesDue
+from sidekeep.service.recording.take_types import Act, Follower, NoFollower, Phase, TakeOptions, TakeStatus
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 
 BEFORE_NEEDLE_S = 4.0
@@ -96,7 +96,7 @@ class TakeSession:
 
     def run(self) -> list[ShelfTake]:
         """Record all sides. Trouble at the turntable is news, not an exception; what was recorded is kept."""
-        refuse_strange_sides(self.options, sides_on_sleeve(self._record))
+        verdict.refuse_strange_sides(self.options, sides_on_sleeve(self._record))
         try:
             self._say()
             warm_up(self.settings.rate_hz, self.settings.channels)
@@ -214,7 +214,7 @@ class TakeSession:
         elif take is None or self._phase not in ("recording", "run-out", "opening"):
             return
         elif change.state == "run-out":
-            kept_s = run_out_kept_s(self._printed.get(take.side), self._hearing.music_s)
+            kept_s = verdict.run_out_kept_s(self._printed.get(take.side), self._hearing.music_s)
             self._end_at = (self._hearing.frame + round(kept_s * rate_hz), "run-out")
             self._phase = "run-out"
             self._say(News(code="run-out", side=take.side, take=take.name, facts={"ends_in_s": kept_s}))
@@ -248,7 +248,7 @@ class TakeSession:
         if again and last is not None and last.reason == "run-out" and last.side != self._due.side:
             # Music after a run-out that was none, and no lift between: the side before goes on.
             self._due.first(last.side)
-        anew = last is not None and last.side == self._due.side and (again or last.reason in CUT_SHORT)
+        anew = last is not None and last.side == self._due.side and (again or verdict.was_cut_short(last))
         try:
             self.folder, take_folder = self._room.new_take_folder(self.folder, self._due.side)
         except OSError as error:
@@ -324,12 +324,12 @@ class TakeSession:
 
     def _judge(self, piece: ClosedPiece) -> None:
         """A false start, or a side: say which, and how it fits what is printed; then go on."""
-        verdict, news = judge(piece, self._pieces.all[:-1], self._printed, self.options)
+        judged, news = verdict.judge(piece, self._pieces.all[:-1], self._printed, self.options)
         self._afterthoughts.note(piece, self._hearing.frame)
         self._pieces.submit(piece, self.folder, self.options)
-        if verdict == "taken":
+        if judged == "taken":
             self._say(*news)
-            self._next_side(doubt_of(piece, news, self._printed.get(piece.side)))
+            self._next_side(verdict.doubt_of(piece, news, self._printed.get(piece.side)))
         else:
             self._arm(*news)
 

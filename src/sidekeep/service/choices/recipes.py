@@ -10,7 +10,7 @@ from sidekeep.errors import ParameterError
 from sidekeep.files.bounded import read_text_bounded
 from sidekeep.model.edits import RecipeEdit
 from sidekeep.model.recipe import MendSize, Recipe
-from sidekeep.service.edits import with_recipe_edit
+from sidekeep.service.choices.edits import with_recipe_edit
 from sidekeep.shelf.recipe_file import read_recipe
 
 

@@ -17,7 +17,7 @@ from sidekeep.errors import CopyError, RecordBusy, ShelfError
 from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import kept_json
 from sidekeep.flow.progress import Progress, no_progress, part
-from sidekeep.service.shelf import find_record, index_record, list_records
+from sidekeep.service.shelf.records import find_record, index_record, list_records
 from sidekeep.shelf.catalogue import record_folders
 from sidekeep.shelf.inventory import Inventory, read_inventory, remember
 from sidekeep.shelf.record_folder import RecordFolder, read_take

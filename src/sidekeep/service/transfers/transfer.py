@@ -44,15 +44,15 @@ from sidekeep.flow.titles import TitleChoice, claimed_sides, sleeve_tracks, with
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.recipe import CopySettings, MendSettings, Recipe
 from sidekeep.model.record import Record, Side
-from sidekeep.service.clips import Clip, choose_place, make_clip
-from sidekeep.service.kinds import refuse_early
-from sidekeep.service.master import master_plan
-from sidekeep.service.repairs import mended_repairs
-from sidekeep.service.shelf import default_shelf
-from sidekeep.service.sleeves import Sleeve, TakeFiles, assign_files, load_sleeve
+from sidekeep.service.choices.kinds import refuse_early
+from sidekeep.service.choices.repairs import mended_repairs
+from sidekeep.service.choices.sleeves import Sleeve, TakeFiles, assign_files, load_sleeve
+from sidekeep.service.choices.titles import retitled, same_sound
+from sidekeep.service.shelf.records import default_shelf
 from sidekeep.service.survey import with_outer_findings
-from sidekeep.service.titles import retitled, same_sound
-from sidekeep.service.transferred import (
+from sidekeep.service.transfers.clips import Clip, choose_place, make_clip
+from sidekeep.service.transfers.master import master_plan
+from sidekeep.service.transfers.transferred import (
     RenderedSide,
     SurveyedTake,
     TakeOrigin,

@@ -16,13 +16,13 @@ from sidekeep.copies.report.data import (
     TrackView,
 )
 from sidekeep.flow.titles import name_of_track
-from sidekeep.service.clips import MIME
-from sidekeep.service.repairs import mended_repairs
+from sidekeep.service.choices.repairs import mended_repairs
+from sidekeep.service.transfers.clips import MIME
 from sidekeep.units import frames_to_seconds, gain_to_db
 from sidekeep.wording.findings import Told, told
 
 if TYPE_CHECKING:
-    from sidekeep.service.transferred import RenderedSide, SurveyedTake, TransferResult
+    from sidekeep.service.transfers.transferred import RenderedSide, SurveyedTake, TransferResult
 
 
 def report_data(result: TransferResult, picture: bytes | None, day: date | None) -> ReportData:

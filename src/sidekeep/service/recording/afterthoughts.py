@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from sidekeep.model.finding import Fact
 from sidekeep.model.news import News
-from sidekeep.service.open_take import ClosedPiece
-from sidekeep.service.pieces import Pieces
-from sidekeep.service.sides_due import SidesDue
-from sidekeep.service.take_types import Act, Follower
+from sidekeep.service.recording.open_take import ClosedPiece
+from sidekeep.service.recording.pieces import Pieces
+from sidekeep.service.recording.sides_due import SidesDue
+from sidekeep.service.recording.take_types import Act, Follower
 from sidekeep.shelf.record_folder import RecordFolder
 
 PUT_ASIDE = ("again", "discard")

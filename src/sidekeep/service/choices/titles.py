@@ -13,7 +13,7 @@ from sidekeep.flow.titles import TitleChoice, with_titles
 from sidekeep.model.cuts import Cuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side
-from sidekeep.service.sleeves import Sleeve, sleeve_findings
+from sidekeep.service.choices.sleeves import Sleeve, sleeve_findings
 
 _ALIKE = 1e-4
 """Relative difference of two envelopes of one recording in two formats (a lossless one differs by nothing)."""

@@ -6,8 +6,8 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from sidekeep.model.news import News
-from sidekeep.service.open_take import ClosedPiece
-from sidekeep.service.take_types import Follower, TakeOptions
+from sidekeep.service.recording.open_take import ClosedPiece
+from sidekeep.service.recording.take_types import Follower, TakeOptions
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.take_bin import restore_take
 

@@ -11,7 +11,7 @@ from sidekeep.devices.recorder import RecorderSettings
 from sidekeep.files.atomic import whole_file
 from sidekeep.files.checksum import file_sha256
 from sidekeep.model.news import News
-from sidekeep.service.side_fit import PrintedSide
+from sidekeep.service.recording.side_fit import PrintedSide
 from sidekeep.shelf.catalogue import record_folders
 from sidekeep.shelf.record_folder import RecordFolder
 

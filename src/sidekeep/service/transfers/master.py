@@ -14,13 +14,13 @@ from sidekeep.files.wave.bext import Bext, history_line
 from sidekeep.files.wave.ixml import ixml_document
 from sidekeep.model.recipe import Recipe
 from sidekeep.model.record import Record
-from sidekeep.service.report_view import report_data
+from sidekeep.service.transfers.report_view import report_data
 from sidekeep.shelf.cuts_file import write_cuts
 from sidekeep.shelf.recipe_file import write_recipe
 from sidekeep.shelf.sleeve.writing import write_sleeve
 
 if TYPE_CHECKING:
-    from sidekeep.service.transferred import SurveyedTake, TransferResult
+    from sidekeep.service.transfers.transferred import SurveyedTake, TransferResult
 
 
 def master_plan(

@@ -19,9 +19,9 @@ from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings, Recipe
 from sidekeep.model.record import Record
-from sidekeep.service.clips import Clip
-from sidekeep.service.repairs import choose_repairs
-from sidekeep.service.sleeves import TakeFiles
+from sidekeep.service.choices.repairs import choose_repairs
+from sidekeep.service.choices.sleeves import TakeFiles
+from sidekeep.service.transfers.clips import Clip
 
 
 @dataclass(frozen=True, kw_only=True)

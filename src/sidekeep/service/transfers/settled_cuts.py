@@ -18,7 +18,7 @@ from sidekeep.flow.titles import TitleChoice, settle_titles
 from sidekeep.model.cuts import Cuts, SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side
-from sidekeep.service.transferred import SurveyedTake
+from sidekeep.service.transfers.transferred import SurveyedTake
 from sidekeep.shelf.choices import (
     change_choices,
     put_side,

@@ -20,10 +20,10 @@ from sidekeep.flow.ports import Audio
 from sidekeep.model.finding import Fact, Severity
 from sidekeep.model.news import News
 from sidekeep.model.record import Record
-from sidekeep.service.room import bring_home
-from sidekeep.service.side_fit import COURSE_STEP_S
-from sidekeep.service.take_close import close_recorded
-from sidekeep.service.take_types import TakeOptions
+from sidekeep.service.recording.room import bring_home
+from sidekeep.service.recording.side_fit import COURSE_STEP_S
+from sidekeep.service.recording.take_close import close_recorded
+from sidekeep.service.recording.take_types import TakeOptions
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.take_bin import bin_take, relabel_take
 from sidekeep.units import power_to_db

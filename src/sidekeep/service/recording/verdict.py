@@ -7,17 +7,21 @@ from collections.abc import Mapping, Sequence
 from sidekeep.errors import ParameterError
 from sidekeep.model.finding import Fact
 from sidekeep.model.news import News
-from sidekeep.service.open_take import ClosedPiece
-from sidekeep.service.side_fit import PrintedSide, fit, same_course, shortest_side_s
-from sidekeep.service.take_types import TakeOptions
+from sidekeep.service.recording.open_take import ClosedPiece
+from sidekeep.service.recording.side_fit import PrintedSide, fit, same_course, shortest_side_s
+from sidekeep.service.recording.take_types import TakeOptions
 
-CUT_SHORT = ("lost", "full", "cap")
-"""Reasons after which the same side is still due, or goes on."""
+_CUT_SHORT = ("lost", "full", "cap")
 DOUBTS = ("looks-like", "same-as")
 """What is asked of a side that was taken: whether it is the one it is taken for."""
 RUN_OUT_KEPT_S = 8.0
 DOUBTED_RUN_OUT_KEPT_S = 45.0
 """A tick once per turn in a long pause may be a scratch: before the printed time is over it must last."""
+
+
+def was_cut_short(piece: ClosedPiece) -> bool:
+    """Whether the same side is still due, or goes on, after this piece."""
+    return piece.reason in _CUT_SHORT
 
 
 def refuse_strange_sides(options: TakeOptions, known: Sequence[str]) -> None:
@@ -49,7 +53,7 @@ def judge(
             "reason": piece.binned,
         }
         return "false-start", [News(code="false-start", side=side, take=piece.name, facts=facts)]
-    if reason in CUT_SHORT:
+    if was_cut_short(piece):
         return "kept", [News(code="kept", side=side, take=piece.name, facts={"length_s": length_s})]
     taken = {"length_s": length_s, "music_s": round(piece.music_s, 1)}
     news = [News(code="taken", side=side, take=piece.name, facts=taken)]
