@@ -1,11 +1,12 @@
 """``./run bench [NAME [WORD ...]]``: run one benchmark, or all of them in turn.
 
-What follows the name belongs to the benchmark (``./run bench transfer --minutes 20``); without a name, options go
-to every one (``./run bench --quick``).
+What follows the name belongs to the benchmark (``./run bench transfer --minutes 20``; ``--help`` prints what it knows);
+without a name there is only ``--quick``, which every one knows (``./run bench --quick``).
 """
 
 from __future__ import annotations
 
+import argparse
 import importlib
 import pkgutil
 import sys
@@ -24,6 +25,14 @@ def chosen(words: Sequence[str]) -> tuple[list[str], list[str]]:
     """The benchmarks to run, and the words for them."""
     if words and not words[0].startswith("-"):
         return [words[0]], list(words[1:])
+    parser = argparse.ArgumentParser(
+        prog="bench",
+        usage="bench [NAME] [--help] [OPTION ...]",
+        description="Run one benchmark, or all of them in turn (long).",
+        epilog=f"NAME is one of: {', '.join(names())}.",
+    )
+    parser.add_argument("--quick", action="store_true", help="every one in its quick form")
+    parser.parse_args(words)
     return names(), list(words)
 
 

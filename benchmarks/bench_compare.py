@@ -354,7 +354,7 @@ SECTIONS = ("changes", "ticks", "nothing", "other", "combining", "time")
 
 def main() -> None:
     """Run and print."""
-    parser = argparse.ArgumentParser()
+    parser = argparse.ArgumentParser(prog="bench compare", description=str(__doc__).splitlines()[0])
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--pairs", type=int, default=0, help="pairs without change (default 20, quick 3)")
     parser.add_argument("--only", choices=SECTIONS, action="append", help="these parts only")

@@ -9,6 +9,7 @@ Prints the first call apart (compilation, or the cache of it), peak memory, and,
 
 from __future__ import annotations
 
+import argparse
 import platform
 import resource
 import time
@@ -104,6 +105,10 @@ def accuracy_on_real_music() -> None:
 
 
 def main() -> None:
+    """Print the speeds, and how far loudness is from an independent library's."""
+    parser = argparse.ArgumentParser(prog="bench measures", description=str(__doc__).splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="as ever: it is quick already")
+    parser.parse_args()
     print(f"Python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}; one core")
     print(f"{LENGTH_S:g} s of {RATE_HZ} Hz stereo in blocks of {BLOCK_FRAMES} frames")
     time_measures()

@@ -12,6 +12,7 @@ time, wall clock, first run of each kernel left out.
 
 from __future__ import annotations
 
+import argparse
 import platform
 import shutil
 import subprocess
@@ -369,14 +370,18 @@ PARTS = {
 }
 
 
-def chosen_parts(words: Sequence[str]) -> list[str]:
-    """The parts that are asked for, in the order of ``PARTS``; ValueError names one that is unknown."""
-    if "--only" not in words:
-        return list(PARTS)
-    asked = words[words.index("--only") + 1].split(",") if words[-1] != "--only" else []
-    if unknown := [word for word in asked if word not in PARTS] or ([] if asked else ["nothing"]):
-        raise ValueError(f"--only {', '.join(unknown)}: must be of {', '.join(PARTS)}")
-    return [part for part in PARTS if part in asked]
+def asked_for(words: Sequence[str]) -> tuple[list[str], bool]:
+    """The parts that are asked for, in the order of ``PARTS``, and whether it is to be quick."""
+    parser = argparse.ArgumentParser(prog="bench mend", description=str(__doc__).splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="fewer sides")
+    parser.add_argument(
+        "--only", metavar="PART[,PART ...]", help=f"these parts, of {', '.join(PARTS)} (default: all)"
+    )
+    options = parser.parse_args(words)
+    asked = list(PARTS) if options.only is None else options.only.split(",")
+    if unknown := [word for word in asked if word not in PARTS]:
+        parser.error(f"--only {', '.join(unknown)}: must be of {', '.join(PARTS)}")
+    return [part for part in PARTS if part in asked], options.quick
 
 
 def main() -> None:
@@ -384,8 +389,7 @@ def main() -> None:
     import numba
     import scipy
 
-    quick = "--quick" in sys.argv
-    parts = chosen_parts(sys.argv[1:])
+    parts, quick = asked_for(sys.argv[1:])
     print(
         f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}, "
         f"scipy {scipy.__version__}, numba {numba.__version__}, mender {mender_identity()}"

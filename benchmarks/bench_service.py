@@ -86,7 +86,7 @@ def plain_columns(take: OpenTake, start: int, stop: int) -> object:
 
 def main() -> None:
     """Print the table."""
-    parser = argparse.ArgumentParser(prog="bench service")
+    parser = argparse.ArgumentParser(prog="bench service", description=str(__doc__).splitlines()[0])
     parser.add_argument("--minutes", type=float, default=25.0)
     parser.add_argument("--rate", type=int, default=96_000)
     parser.add_argument("--quick", action="store_true", help="three minutes")

@@ -13,7 +13,7 @@ that suits all these sides best in hindsight.
 
 from __future__ import annotations
 
-import sys
+import argparse
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
@@ -237,14 +237,19 @@ def print_table(rows: dict[str, Tally], sure: list[tuple[float, bool]]) -> None:
 
 def main() -> None:
     """Press, cut, print."""
+    parser = argparse.ArgumentParser(prog="bench tracks", description=str(__doc__).splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="4 ordinary sides and three awkward ones")
+    parser.add_argument("--look", action="store_true", help="25 other sides, every miss told")
+    parser.add_argument("--sealed", action="store_true", help="38 sides whose single misses nobody looks at")
+    options = parser.parse_args()
     real_music.fetch()
-    if "--look" in sys.argv:
+    if options.look:
         report(cases("look", plain=12, special=1, first=FIRST_LOOK), tell=True)
         return
-    if "--sealed" in sys.argv:
+    if options.sealed:
         report(cases("sealed", plain=12, special=2, first=FIRST_SEALED))
         return
-    quick = "--quick" in sys.argv
+    quick = options.quick
     plain = [plain_case("judge", FIRST_JUDGE + number) for number in range(4 if quick else 12)]
     kinds = KINDS[2:5] if quick else KINDS
     report([*plain, *(special_case("judge", kind, FIRST_JUDGE) for kind in kinds)])

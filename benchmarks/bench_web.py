@@ -237,7 +237,7 @@ def row(what: str, value: float, unit: str, goal: float) -> None:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(prog="./run bench web")
+    parser = argparse.ArgumentParser(prog="bench web", description=str(__doc__).splitlines()[0])
     parser.add_argument("--minutes", type=float, default=25.0)
     parser.add_argument("--quick", action="store_true")
     options = parser.parse_args()

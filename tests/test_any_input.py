@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given, settings
 
 from sidekeep.cli.main import main
 from sidekeep.errors import ParameterError, ShelfError
+from sidekeep.files.bounded import decode_json
 from sidekeep.files.pictures.artwork import load_picture
 from sidekeep.files.reading.reader import open_take
 from sidekeep.shelf.index_faults import CATALOGUE
@@ -91,6 +92,12 @@ def test_facts_of_any_shape_are_told_with_their_place(shelf: Path, text: str) ->
     (take / "take.json").write_text(text)
     with pytest.raises(ShelfError, match=r"take\.json cannot be read"):
         read_take(take, record)
+
+
+@pytest.mark.parametrize("text", ["[" * 10_000, '{"a":' * 10_000])
+def test_json_nested_too_deeply_is_told_in_our_words(text: str) -> None:
+    with pytest.raises(ValueError, match=r"^brackets in it are nested too deeply$"):
+        decode_json(text)
 
 
 def test_use_that_is_no_table_is_told(shelf: Path) -> None:

@@ -39,7 +39,31 @@ def test_the_parts_of_a_benchmark_can_be_chosen(
     monkeypatch.setattr(sys, "argv", ["bench mend", "--quick", "--only", "rates,harm"])
     bench_mend.main()
     assert ran == [("harm", True), ("rates", True)]
-    assert bench_mend.chosen_parts(["--quick"]) == list(bench_mend.PARTS)
-    for words in (["--only", "ticks"], ["--only"]):
-        with pytest.raises(ValueError, match="must be of sides, harm"):
-            bench_mend.chosen_parts(words)
+    assert bench_mend.asked_for(["--quick"]) == (list(bench_mend.PARTS), True)
+    for words, told in (
+        (["--only", "ticks"], "must be of sides, harm"),
+        (["--only"], "expected one argument"),
+    ):
+        with pytest.raises(SystemExit):
+            bench_mend.asked_for(words)
+        assert told in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["", *names()])
+def test_help_and_an_unknown_option_run_nothing(
+    name: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every benchmark tells its options, knows ``--quick``, and refuses what it does not know before it begins."""
+    words = [name] if name else []
+    monkeypatch.setattr(sys, "argv", ["bench", *words, "--help"])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 0
+    shown = capsys.readouterr().out
+    assert "--quick" in shown
+    assert len(shown.splitlines()) > 5
+    monkeypatch.setattr(sys, "argv", ["bench", *words, "--no-such-option"])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    assert "--no-such-option" in capsys.readouterr().err

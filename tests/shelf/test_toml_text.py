@@ -48,3 +48,12 @@ def test_what_cannot_be_read_is_one_line(text: str) -> None:
         read_toml(text, "cuts.toml")
     assert str(caught.value).startswith("cuts.toml ")
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("text", ["x = " + "[" * 10_000, "x = " + "{a = " * 10_000])
+def test_what_is_nested_too_deeply_is_told_in_our_words(text: str) -> None:
+    with pytest.raises(ShelfError) as caught:
+        read_toml(text, "recipe.toml")
+    assert str(caught.value) == "recipe.toml cannot be read: brackets in it are nested too deeply"
+    with pytest.raises(ShelfError, match="nested"):
+        parse_toml(text, "recipe.toml")

@@ -66,6 +66,14 @@ def test_a_form_of_another_page_cannot_be_taken_for_a_question_of_ours(server: R
         assert (answer.status, answer.json()["error"]["code"]) == (400, "not-json")
 
 
+@pytest.mark.parametrize("body", [b'{"text":' + b"[" * 20_000, b'{"other":' + b'{"a":' * 20_000])
+def test_a_body_nested_too_deeply_is_refused_in_our_words(server: RunningServer, body: bytes) -> None:
+    answer = server.ask("POST", "/api/records", body, {"Content-Type": "application/json"})
+    assert answer.status == 400
+    assert answer.json()["error"]["code"] in ("nested-too-deeply", "not-readable")
+    assert "recursion" not in answer.json()["error"]["text"]
+
+
 def test_no_answer_lets_another_page_read_it(server: RunningServer) -> None:
     asked = server.ask("OPTIONS", "/api/records", headers={"Access-Control-Request-Method": "POST"})
     assert asked.status == 405

@@ -61,7 +61,9 @@ def decode_json(content: bytes | str, kind: Any = Any) -> Any:
     also for what is nested too deeply."""
     try:
         return msgspec.json.decode(content, type=kind)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as problem:
+    except RecursionError:
+        raise ValueError("brackets in it are nested too deeply") from None
+    except (msgspec.DecodeError, UnicodeDecodeError) as problem:
         raise ValueError(" ".join(str(problem).split()) or "it is no JSON") from None
 
 

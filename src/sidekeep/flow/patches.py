@@ -271,7 +271,7 @@ def _read_index(file: BinaryIO) -> tuple[dict[str, Any], list[_Index]]:
         owners = np.frombuffer(file.read(4 * count), "<i4", count)
         (length,) = _LENGTH.unpack(file.read(_LENGTH.size))
         facts: dict[str, Any] = json.loads(file.read(length))
-    except (struct.error, ValueError, OSError) as error:
+    except (struct.error, ValueError, RecursionError, OSError) as error:
         raise _not_whole() from error
     empty = {name: np.empty(0, form) for name, form in _COLUMNS}
     whole = {name: np.concatenate([empty[name], *columns[name]]) for name, _ in _COLUMNS}

@@ -24,7 +24,9 @@ def read_toml(text: str, name: str) -> dict[str, Any]:
     _refuse_endless(text, name)
     try:
         return tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+    except RecursionError:
+        raise ShelfError("text-nested", name=name) from None
+    except (tomllib.TOMLDecodeError, ValueError) as error:
         raise ShelfError("text-unread", name=name, reason=error) from error
 
 
@@ -33,7 +35,9 @@ def parse_toml(text: str, name: str) -> tomlkit.TOMLDocument:
     _refuse_endless(text, name)
     try:
         return tomlkit.parse(text.removeprefix("\ufeff"))
-    except (TOMLKitError, RecursionError, ValueError) as error:
+    except RecursionError:
+        raise ShelfError("text-nested", name=name) from None
+    except (TOMLKitError, ValueError) as error:
         raise ShelfError("text-unread", name=name, reason=error) from error
 
 

@@ -114,5 +114,7 @@ async def read_body(request: Request, endpoint: Endpoint, house: House) -> Any:
     data = b"".join([chunk async for chunk in body_chunks(request, LARGEST_JSON)])
     try:
         return msgspec.json.decode(data, type=endpoint.body)
+    except RecursionError:
+        raise ParameterError("nested-too-deeply") from None
     except (msgspec.ValidationError, msgspec.DecodeError, UnicodeDecodeError) as error:
         raise ParameterError("not-readable", reason=error) from None

@@ -173,6 +173,37 @@ def test_sides_are_due_after_the_months_one_asks_for(shelf: Path, capsys: pytest
     assert main(["shelf", "--shelf", str(shelf), "again", "--months", "0"]) == 2
 
 
+def tides(shelf: Path) -> RecordFolder:
+    """A record without takes."""
+    return RecordFolder.create(shelf / "Tides", sleeve="The Wicker Boats - Tides (1973)\nSide A\nA1 Neap\n")
+
+
+def test_a_date_changed_by_hand_hides_no_other_side(shelf: Path) -> None:
+    """Without a time zone it is meant in UTC; what is no date, or lies at the end of time, is nobody's reminder."""
+    record, now = tides(shelf), datetime(2026, 11, 27, tzinfo=UTC)
+    put_take(record, "A-1", "2024-02-03T20:15:00")
+    put_take(record, "B-1", "some day in May")
+    put_take(record, "C-1", "9999-12-31T23:00:00+00:00")
+    put_take(record, "D-1", LAST_YEAR)
+    assert [one.side for one in sides_due(shelf, 12.0, now)] == ["A", "D"]
+
+
+def test_of_takes_with_and_without_a_time_zone_the_newest_counts(shelf: Path) -> None:
+    record, now = tides(shelf), datetime(2026, 11, 27, tzinfo=UTC)
+    put_take(record, "A-1", "2024-02-03T20:15:00")
+    put_take(record, "A-2", "2024-02-03T23:00:00+04:00")  # an hour and a quarter before the first
+    (due,) = sides_due(shelf, 12.0, now)
+    assert due.taken_utc == "2024-02-03T20:15:00"
+
+
+@pytest.mark.parametrize("old", ["2025-11-20T19:00:00", "some day in May", ""])
+def test_a_comparison_bears_a_date_changed_by_hand(old: str, shelf: Path) -> None:
+    put_take(tides(shelf), "A-1", old)
+    put_take(RecordFolder(shelf / "Tides"), "A-2", TONIGHT)
+    evening = evening_of(shelf, named(shelf, "Tides", "A-1"), named(shelf, "Tides", "A-2"))
+    assert len(evening.uncompared) == (3 if old.startswith("2025") else 0)
+
+
 def test_a_record_is_due_from_its_day_on_until_it_is_taken(
     shelf: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -5,19 +5,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from sidekeep.errors import SidekeepError
 from sidekeep.files.bounded import kept_json
 from sidekeep.flow.comparison.evening import Evening, OtherRecord
+from sidekeep.service.comparing.moments import near
 from sidekeep.service.comparing.takes import NamedTake
 from sidekeep.shelf.catalogue import record_folders
 from sidekeep.shelf.record_folder import RecordFolder
 
 COMPARISONS = "comparisons"
-_SAME_EVENING = timedelta(hours=14)
 _LEVEL_HZ = (200.0, 2000.0)
 _TREBLE_HZ = (9000.0, 11000.0)
 
@@ -27,7 +26,10 @@ def evening_of(shelf: Path, old: NamedTake, new: NamedTake) -> Evening:
     if old.take is None or new.take is None or not shelf.is_dir():
         return Evening()
     when = old.take.taken_utc, new.take.taken_utc
-    if near(*when):
+    try:
+        if near(*when):
+            return Evening()
+    except (ValueError, TypeError):  # a date that a person has changed tells nothing
         return Evening()
     others, uncompared = [], []
     for folder in record_folders(shelf):
@@ -38,11 +40,6 @@ def evening_of(shelf: Path, old: NamedTake, new: NamedTake) -> Evening:
         if not found and _taken_on_both(folder, when):
             uncompared.append(folder.path.name)
     return Evening(others=tuple(others), uncompared=tuple(uncompared))
-
-
-def near(first: str, second: str) -> bool:
-    """Whether two moments (ISO 8601) are of one evening. Raises ValueError, TypeError."""
-    return abs(datetime.fromisoformat(first) - datetime.fromisoformat(second)) < _SAME_EVENING
 
 
 def _compared(folder: RecordFolder, when: tuple[str, str]) -> Iterable[OtherRecord]:

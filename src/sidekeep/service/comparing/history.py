@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,8 +14,9 @@ from typing import Any
 from sidekeep.errors import SidekeepError
 from sidekeep.files.bounded import kept_json
 from sidekeep.service.comparing.evening import COMPARISONS, other_record
+from sidekeep.service.comparing.moments import moment_of
 from sidekeep.shelf.catalogue import record_folders
-from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 
 MONTH = timedelta(days=365.25 / 12)
 
@@ -48,7 +50,7 @@ class DueSide:
 def side_history(record: RecordFolder, side: str) -> list[Point]:
     """The takes of a side that comparisons join to its first one, in order of time; fewer than two make no history."""
     kept = [values for values in _kept(record) if str(values["new"]).rpartition("-")[0] == side]
-    kept.sort(key=lambda values: (values["new_taken_utc"], values["old_taken_utc"]))
+    kept.sort(key=lambda values: (moment_of(values["new_taken_utc"]), moment_of(values["old_taken_utc"])))
     if not kept:
         return []
     points: dict[str, Point] = {}
@@ -69,7 +71,7 @@ def side_history(record: RecordFolder, side: str) -> list[Point]:
             groove_db=_sum(before.groove_db, change.groove_db),
             marks=None if before.marks is None else before.marks + marks,
         )
-    return sorted(points.values(), key=lambda point: point.taken_utc)
+    return sorted(points.values(), key=lambda point: moment_of(point.taken_utc))
 
 
 def _sum(before: float | None, change: float) -> float | None:
@@ -80,7 +82,7 @@ def _kept(record: RecordFolder) -> Iterable[dict[str, Any]]:
     for path in sorted((record.path / COMPARISONS).glob("*/comparison.json")):
         values = kept_json(path)
         try:
-            moments = [datetime.fromisoformat(values[f"{which}_taken_utc"]) for which in ("old", "new")]
+            moments = [moment_of(values[f"{which}_taken_utc"]) for which in ("old", "new")]
             if values["same"] and moments[0] < moments[1]:
                 values["marks"]["new"], values["marks"]["gone"], values["bands"], values["noise"]
                 yield values
@@ -94,7 +96,7 @@ def history_lines(points: Sequence[Point], width: float, height: float) -> list[
     ``width`` by ``height`` with time to the right; the middle is what the first take had."""
     if len(points) < 2:
         return []
-    times = [datetime.fromisoformat(point.taken_utc).timestamp() for point in points]
+    times = [moment_of(point.taken_utc).timestamp() for point in points]
     span = max(times[-1] - times[0], 1.0)
     lines = []
     for name, unit, field, least in (
@@ -133,17 +135,24 @@ def sides_due(shelf: Path, months: float, now: datetime | None = None) -> list[D
     now = now or datetime.now(UTC)
     found = []
     for folder in record_folders(shelf):
-        newest: dict[str, str] = {}
-        try:
-            for take in folder.takes():
-                for letter in take.side if take.how != "combined" else ():
-                    newest[letter] = max(newest.get(letter, ""), take.taken_utc)
-            due = {letter: datetime.fromisoformat(taken) + months * MONTH for letter, taken in newest.items()}
-            found += [
-                DueSide(record=folder.path.name, side=letter, taken_utc=newest[letter], due=moment)
-                for letter, moment in due.items()
-                if moment <= now
-            ]
-        except (SidekeepError, ValueError, TypeError):
-            continue
+        newest: dict[str, tuple[datetime, str]] = {}
+        for taken, take in _dated(folder):
+            for letter in take.side if take.how != "combined" else ():
+                newest[letter] = max(newest.get(letter, (taken, take.taken_utc)), (taken, take.taken_utc))
+        for letter, (taken, text) in newest.items():
+            with suppress(OverflowError):  # beyond the last year there is
+                due = taken + months * MONTH
+                if due <= now:
+                    found.append(DueSide(record=folder.path.name, side=letter, taken_utc=text, due=due))
     return sorted(found, key=lambda one: (one.due, one.record, one.side))
+
+
+def _dated(folder: RecordFolder) -> Iterable[tuple[datetime, ShelfTake]]:
+    """The takes whose date can be read, with it."""
+    try:
+        takes = folder.takes()
+    except SidekeepError:
+        return
+    for take in takes:
+        with suppress(ValueError):
+            yield moment_of(take.taken_utc), take

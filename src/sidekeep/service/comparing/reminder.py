@@ -13,6 +13,7 @@ from pathlib import Path
 from sidekeep.errors import ParameterError, ShelfError, SidekeepError
 from sidekeep.files.atomic import write_text
 from sidekeep.files.bounded import read_text_bounded
+from sidekeep.service.comparing.moments import moment_of
 from sidekeep.shelf.catalogue import record_folders
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.toml_text import new_toml, read_toml
@@ -90,9 +91,7 @@ def _standing(record: RecordFolder) -> date | None:
         after = play_again_after(record)
         if after is None:
             return None
-        taken = [
-            datetime.fromisoformat(take.taken_utc).date() for take in record.takes() if take.how != "combined"
-        ]
+        taken = [moment_of(take.taken_utc).date() for take in record.takes() if take.how != "combined"]
     except (SidekeepError, ValueError, TypeError):
         return None
     return None if any(day >= after for day in taken) else after

@@ -10,6 +10,7 @@ WORDS: Mapping[str, Sentence] = {
     "not-one-of": "{name}={given!r} must be one of {known}",
     "uploads-waiting": "{most} recordings are being sent already; wait for one",
     "not-json": "send this as application/json",
+    "nested-too-deeply": "this cannot be read: brackets in it are nested too deeply",
     "not-readable": "this cannot be read: {reason}",
     "number-missing": "{name} is missing; give a number",
     "not-a-number": "{name}={given!r} must be a number",

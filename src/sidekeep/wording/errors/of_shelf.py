@@ -88,6 +88,7 @@ WORDS: Mapping[str, Sentence] = {
     "not-moved-to": "{path} cannot be moved to {to} ({reason})",
     "text-too-long": "{name} is too long to be read ({characters} characters; at most {most})",
     "text-too-deep": "{name} cannot be read: a name in it has too many parts",
+    "text-nested": "{name} cannot be read: brackets in it are nested too deeply",
     "text-unread": "{name} cannot be read: {reason}",
     "nothing-to-undo": "there is nothing to undo",
     "nothing-to-redo": "there is nothing to redo",
