@@ -37,7 +37,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from sidekeep.devices.recorder import Recorder, RecorderSettings
-from sidekeep.flow.gauge import Gauge
+from sidekeep.flow.needle.gauge import Gauge
 from sidekeep.service.house.turntable import reading_view
 from sidekeep.service.live.follower import LiveSurvey
 from sidekeep.shelf.record_folder import RecordFolder

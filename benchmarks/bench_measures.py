@@ -27,7 +27,7 @@ from sidekeep.dsp.level.sample_levels import SampleMeter
 from sidekeep.dsp.level.true_peak import TruePeakMeter
 from sidekeep.dsp.output.dither import Quantiser
 from sidekeep.dsp.output.resample import Resampler
-from sidekeep.flow.measures import LevelMeter, PeakLoudnessMeter
+from sidekeep.flow.measuring.measures import LevelMeter, PeakLoudnessMeter
 
 RATE_HZ = 96000
 LENGTH_S = 60.0

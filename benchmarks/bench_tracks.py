@@ -21,8 +21,8 @@ import numpy as np
 
 from benchmarks import real_music
 from benchmarks.track_cases import KINDS, SILENCE_LEVELS_DBFS, Case, cases, plain_case, special_case
-from sidekeep.flow.cut import find_cuts
-from sidekeep.flow.cut_findings import SURE
+from sidekeep.flow.tracks.cut import find_cuts
+from sidekeep.flow.tracks.cut_findings import SURE
 from sidekeep.model.cuts import Track
 
 GAP_S, SEGUE_S, STOP_S, EARLY_S = 0.5, 3.0, 1.0, 0.3

@@ -17,8 +17,8 @@ import numpy as np
 
 from benchmarks import real_music
 from sidekeep.dsp.turn.period import TurnEstimate, agree_on_turn, estimate_turn, estimate_turn_from_sway
+from sidekeep.flow.measuring.noise import NoiseMeter
 from sidekeep.flow.mend import Mender
-from sidekeep.flow.noise import NoiseMeter
 from sidekeep.model.recipe import MendSettings
 from sidekeep.press.disc.settings import PressSettings, bad_78, clean_lp, used_lp, worn_lp
 from sidekeep.press.disc.side import Pressed, press_side

@@ -16,7 +16,7 @@ from benchmarks import real_music
 from benchmarks.track_cases import Case, plain_case
 from sidekeep.dsp.tracks.features import FeatureTable
 from sidekeep.flow.live.side_watch import BoundaryBook, look_at_side
-from sidekeep.flow.side_features import features_of
+from sidekeep.flow.tracks.side_features import features_of
 
 LOOK_EVERY_S = 5.0
 FIRST = 100

@@ -23,7 +23,7 @@ import soxr
 from numpy.typing import NDArray
 
 from benchmarks import real_music
-from sidekeep.flow.side_features import Features, SideFeatures
+from sidekeep.flow.tracks.side_features import Features, SideFeatures
 from sidekeep.model.record import Side, SleeveTrack
 from sidekeep.press.disc.side import Piece, PressSettings, press_side
 from sidekeep.press.disc.truth import TrackTruth, Truth

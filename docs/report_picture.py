@@ -39,7 +39,7 @@ def figures(page: str) -> dict[str, Any]:
 def heard_by() -> str:
     """What decides the mended places and the gain: version and weights of the mender, and the version of the survey."""
     from sidekeep.flow.mend import mender_identity
-    from sidekeep.flow.survey import SURVEY_VERSION
+    from sidekeep.flow.passes.survey import SURVEY_VERSION
 
     return f"mender {mender_identity()}, survey {SURVEY_VERSION}"
 

@@ -19,7 +19,7 @@ from sidekeep.copies.report.data import (
 )
 from sidekeep.copies.report.page import render_report
 from sidekeep.files.atomic import write_text
-from sidekeep.flow.survey import Survey
+from sidekeep.flow.passes.survey import Survey
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.record import Record
 from sidekeep.service.survey import survey_file

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from sidekeep.errors import AudioFileError
 from sidekeep.files.reading.reader import open_source
-from sidekeep.flow.measures import PeakLoudnessMeter
+from sidekeep.flow.measuring.measures import PeakLoudnessMeter
 from sidekeep.units import gain_to_db
 
 

@@ -13,7 +13,7 @@ from sidekeep.files.pictures.artwork import load_picture
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.tags.tag_set import Gain, TagSet
 from sidekeep.files.tags.tag_writer import write_tags
-from sidekeep.flow.measures import PeakLoudnessMeter
+from sidekeep.flow.measuring.measures import PeakLoudnessMeter
 
 REFERENCE_LUFS = -18.0
 

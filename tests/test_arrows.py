@@ -69,7 +69,15 @@ INNER_ROOMS = {
         "": {"disc", "music", "sleeve", "scoring"},
     },
     "shelf": {"sleeve": set(), "": {"sleeve"}},
-    "flow": {"": set(), "comparison": {""}, "live": {""}},
+    "flow": {
+        "measuring": {""},
+        "": {"measuring"},
+        "tracks": {""},
+        "needle": {"", "measuring"},
+        "passes": {"", "measuring", "tracks"},
+        "comparison": {"", "passes"},
+        "live": {"", "tracks", "needle", "passes"},
+    },
     "copies": {
         "": set(),
         "tracks": set(),

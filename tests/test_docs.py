@@ -208,7 +208,7 @@ def printed_fields() -> set[str]:
     """Keys of the objects that verbs print, and fields of the values they print whole."""
     from sidekeep.copies.kept.verify import VerifyResult
     from sidekeep.devices.inputs import SoundInput
-    from sidekeep.flow.gauge import GaugeReading
+    from sidekeep.flow.needle.gauge import GaugeReading
     from sidekeep.shelf.catalogue import Entry
     from sidekeep.shelf.record_folder import ShelfTake, TakeFile
     from sidekeep.shelf.styluses import StylusHours
@@ -216,7 +216,7 @@ def printed_fields() -> set[str]:
     fields: set[str] = set()
     for whole in (VerifyResult, SoundInput, GaugeReading, Entry, TakeFile, StylusHours, ShelfTake):
         fields |= set(whole.__dataclass_fields__)
-    for path in (SOURCE / "flow" / "contract.py", *sorted((SOURCE / "cli").rglob("*.py"))):
+    for path in (SOURCE / "flow" / "passes" / "contract.py", *sorted((SOURCE / "cli").rglob("*.py"))):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
             # Tables of the skin itself (what a key does, how a phase or a piece of news reads) are no objects of the contract.
             if path == SOURCE / "cli" / "texts" / "news.py":

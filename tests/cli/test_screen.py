@@ -15,7 +15,7 @@ from rich.console import Console
 from sidekeep.cli.terminal.screen import Page, Screenful, bar_lines, level_text, rows_of
 from sidekeep.cli.texts.gauge import gauge_page, reading_object
 from sidekeep.cli.texts.take import KEYS_LINE, status_lines
-from sidekeep.flow.gauge import Gauge, GaugeReading, forecast_peak
+from sidekeep.flow.needle.gauge import Gauge, GaugeReading, forecast_peak
 from sidekeep.service.recording.take_types import TakeStatus
 
 RATE_HZ = 8_000

@@ -9,7 +9,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.flow.side_features import Features, SideFeatures
+from sidekeep.flow.tracks.side_features import Features, SideFeatures
 from sidekeep.model.record import Side, SleeveTrack
 
 RATE = 22050

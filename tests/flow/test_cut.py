@@ -8,8 +8,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from sidekeep.flow.cut import find_cuts
-from sidekeep.flow.side_features import Features
+from sidekeep.flow.tracks.cut import find_cuts
+from sidekeep.flow.tracks.side_features import Features
 from sidekeep.model.cuts import Cuts
 from sidekeep.wording.findings import finding_text
 from tests.flow.made_sides import RATE, MadeSide, features_of, make_side, sleeve, tune

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidekeep.flow.early_noise import HEARD_EVERY, EarlyNoise
-from sidekeep.flow.needle_levels import WINDOW_S
+from sidekeep.flow.needle.early_noise import HEARD_EVERY, EarlyNoise
+from sidekeep.flow.needle.needle_levels import WINDOW_S
 
 CHAIN = np.array([-61.0, -78.0, -86.0])
 LEAD_IN = np.array([-48.0, -60.0, -70.0])

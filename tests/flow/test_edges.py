@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sidekeep.flow.edges import render_spans
+from sidekeep.flow.passes.edges import render_spans
 from sidekeep.model.cuts import SideCuts, Track
 from sidekeep.model.recipe import EdgeSettings
 

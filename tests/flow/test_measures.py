@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from sidekeep.dsp.level.loudness import measure_loudness
 from sidekeep.dsp.level.true_peak import measure_true_peak
 from sidekeep.errors import ParameterError
-from sidekeep.flow.kept_levels import KeptLevels, joint_loudness
-from sidekeep.flow.measures import LevelMeter, PeakLoudnessMeter, windows_inside, windows_touching
+from sidekeep.flow.measuring.kept_levels import KeptLevels, joint_loudness
+from sidekeep.flow.measuring.measures import LevelMeter, PeakLoudnessMeter, windows_inside, windows_touching
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding
 from sidekeep.units import MINIMUM_DB

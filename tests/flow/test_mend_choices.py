@@ -8,11 +8,11 @@ from functools import cache
 import numpy as np
 import pytest
 
-from sidekeep.flow.kept_levels import KeptLevels
-from sidekeep.flow.measures import PeakLoudnessMeter
+from sidekeep.flow.measuring.kept_levels import KeptLevels
+from sidekeep.flow.measuring.measures import PeakLoudnessMeter
 from sidekeep.flow.mend_choices import left_repairs, levels_with
+from sidekeep.flow.passes.survey import Survey, survey_take
 from sidekeep.flow.patches import PatchReader, PatchWriter
-from sidekeep.flow.survey import Survey, survey_take
 from sidekeep.model.recipe import MendChoice, MendSettings
 from sidekeep.model.repair import Repair
 from sidekeep.press.disc.side import Piece, press_side

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidekeep.flow.gauge import Gauge, GaugeSettings, forecast_peak
-from sidekeep.flow.needle_watch import NeedleEvent, NeedleWatch
-from sidekeep.flow.tick_watch import once_per_turn
+from sidekeep.flow.needle.gauge import Gauge, GaugeSettings, forecast_peak
+from sidekeep.flow.needle.needle_watch import NeedleEvent, NeedleWatch
+from sidekeep.flow.needle.tick_watch import once_per_turn
 from sidekeep.press.disc.settings import clean_lp, used_lp, worn_lp
 from sidekeep.press.disc.side import Piece, Pressed, press_side
 

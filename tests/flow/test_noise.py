@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from sidekeep.errors import ParameterError
-from sidekeep.flow.noise import NoiseMeter
+from sidekeep.flow.measuring.noise import NoiseMeter
 from sidekeep.model.measures import Noise
 from sidekeep.units import MINIMUM_DB
 from sidekeep.wording.findings import finding_text

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sidekeep.flow.play_sides import assign_sides
+from sidekeep.flow.tracks.play_sides import assign_sides
 from sidekeep.model.record import Side, SleeveTrack
 
 

@@ -9,12 +9,12 @@ import numpy as np
 import pyebur128
 import pytest
 
-from sidekeep.flow.edges import RenderSpan
-from sidekeep.flow.kept_levels import KeptLevels
-from sidekeep.flow.measures import PeakLoudnessMeter
+from sidekeep.flow.measuring.kept_levels import KeptLevels
+from sidekeep.flow.measuring.measures import PeakLoudnessMeter
+from sidekeep.flow.passes.edges import RenderSpan
+from sidekeep.flow.passes.render import BLOCK_FRAMES, RecordLevel, choose_gain, record_level, render_span
 from sidekeep.flow.patches import PatchReader, PatchWriter, Piece
 from sidekeep.flow.ports import Audio
-from sidekeep.flow.render import BLOCK_FRAMES, RecordLevel, choose_gain, record_level, render_span
 from sidekeep.model.cuts import Track
 from sidekeep.model.recipe import LevelSettings
 from sidekeep.units import MINIMUM_DB

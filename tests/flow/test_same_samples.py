@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.flow.passes.survey import SurveyRun
 from sidekeep.flow.patches import PatchWriter
-from sidekeep.flow.survey import SurveyRun
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.recipe import MendSettings
 

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from sidekeep.cli.main import main
 from sidekeep.files.reading.reader import open_source, open_take
-from sidekeep.flow.contract import survey_object
+from sidekeep.flow.passes.contract import survey_object
+from sidekeep.flow.passes.survey import Survey, survey_take
 from sidekeep.flow.patches import PatchReader, PatchWriter
-from sidekeep.flow.side_features import SideFeatures
-from sidekeep.flow.survey import Survey, survey_take
+from sidekeep.flow.tracks.side_features import SideFeatures
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
 from sidekeep.service.choices.sleeves import load_sleeve

@@ -12,8 +12,8 @@ import pytest
 from numpy.typing import NDArray
 
 from sidekeep.errors import ParameterError
+from sidekeep.flow.passes.survey import BLOCK_FRAMES, Survey, SurveyRun, survey_take
 from sidekeep.flow.patches import PatchWriter
-from sidekeep.flow.survey import BLOCK_FRAMES, Survey, SurveyRun, survey_take
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side, SleeveTrack

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidekeep.flow.tick_watch import once_per_turn
+from sidekeep.flow.needle.tick_watch import once_per_turn
 
 STEP_S = 0.05
 # Turns of 33 1/3, 45 and 78 on 50 Hz mains (IEC 98).

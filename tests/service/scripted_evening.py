@@ -15,7 +15,7 @@ import pytest
 
 from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
 from sidekeep.files.wave.rf64 import TakeWriter
-from sidekeep.flow.needle_watch import NeedleEvent
+from sidekeep.flow.needle.needle_watch import NeedleEvent
 from sidekeep.model.news import News
 from sidekeep.service.recording import take_session
 from sidekeep.service.recording.take_session import TakeSession

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 
 from sidekeep.errors import CopyError
-from sidekeep.flow.kept_levels import KeptLevels
+from sidekeep.flow.measuring.kept_levels import KeptLevels
+from sidekeep.flow.passes.survey import Survey
 from sidekeep.flow.patches import PatchReader, Piece
-from sidekeep.flow.survey import Survey
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.cuts import Cuts, SideCuts, Track
 from sidekeep.model.finding import Finding

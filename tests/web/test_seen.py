@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from sidekeep.errors import ParameterError
-from sidekeep.flow.survey import Survey
+from sidekeep.flow.passes.survey import Survey
 from sidekeep.model.finding import Finding
 from sidekeep.service.choices.edits import apply, undo
 from sidekeep.service.house import takes, views

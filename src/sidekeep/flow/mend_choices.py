@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.flow.kept_levels import KeptLevels
-from sidekeep.flow.measures import PeakLoudnessMeter, windows_touching
+from sidekeep.flow.measuring.kept_levels import KeptLevels
+from sidekeep.flow.measuring.measures import PeakLoudnessMeter, windows_touching
 from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import AudioSource

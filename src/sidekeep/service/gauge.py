@@ -6,7 +6,7 @@ from collections.abc import Callable, Generator
 
 from sidekeep.devices.recorder import Recorder, RecorderSettings
 from sidekeep.errors import DeviceError
-from sidekeep.flow.gauge import Gauge, GaugeReading, GaugeSettings
+from sidekeep.flow.needle.gauge import Gauge, GaugeReading, GaugeSettings
 from sidekeep.model.news import News
 
 _ENDS = ("not-opened", "input-gone", "input-moved")

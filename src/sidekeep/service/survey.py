@@ -10,8 +10,8 @@ from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.errors import ParameterError
 from sidekeep.files.reading.reader import open_take
 from sidekeep.files.reading.sources import FileSource
+from sidekeep.flow.passes.survey import Survey, survey_take
 from sidekeep.flow.progress import Progress, no_progress
-from sidekeep.flow.survey import Survey, survey_take
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
 from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, sleeve_findings

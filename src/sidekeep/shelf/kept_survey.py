@@ -26,10 +26,10 @@ from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import copy_error, flush_file, flush_folder, forget_parts, part_path
 from sidekeep.files.bounded import ARRAY_BYTES, LIST_BYTES, read_bounded, read_json_bounded
 from sidekeep.files.checksum import SummedFile, bytes_sha256, rest_sha256, text_sha256
-from sidekeep.flow.kept_levels import KeptLevels
+from sidekeep.flow.measuring.kept_levels import KeptLevels
 from sidekeep.flow.mend import mender_identity
+from sidekeep.flow.passes.survey import SURVEY_VERSION, Survey
 from sidekeep.flow.patches import PatchReader, PatchWriter
-from sidekeep.flow.survey import SURVEY_VERSION, Survey
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.cuts import Cuts
 from sidekeep.model.finding import Channel, Finding

@@ -8,7 +8,7 @@ import pytest
 from sidekeep.dsp.turn.period import estimate_turn_from_sway
 from sidekeep.flow.live import news as news_module
 from sidekeep.flow.live.news import LiveEvent, LiveNews
-from sidekeep.flow.survey import BLOCK_FRAMES, SurveyRun
+from sidekeep.flow.passes.survey import BLOCK_FRAMES, SurveyRun
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.recipe import MendSettings
 

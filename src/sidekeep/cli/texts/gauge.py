@@ -7,7 +7,7 @@ from typing import Any
 
 from sidekeep.cli.terminal.screen import Screenful, bar_lines, level_text
 from sidekeep.cli.texts.news import advice_text
-from sidekeep.flow.gauge import GaugeReading
+from sidekeep.flow.needle.gauge import GaugeReading
 from sidekeep.model.news import News
 from sidekeep.units import MINIMUM_DB
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from sidekeep.cli.texts.findings import print_findings
-from sidekeep.flow.edges import render_spans
-from sidekeep.flow.titles import name_of_track
+from sidekeep.flow.passes.edges import render_spans
+from sidekeep.flow.tracks.titles import name_of_track
 from sidekeep.model.recipe import EdgeSettings
 from sidekeep.service.survey import SurveyResult
 from sidekeep.units import MINIMUM_DB, clock_text, count, frames_to_seconds

@@ -7,7 +7,7 @@ from typing import Any
 
 from sidekeep.cli.terminal.output import print_json
 from sidekeep.cli.texts.findings import print_findings
-from sidekeep.flow.contract import finding_object, survey_object
+from sidekeep.flow.passes.contract import finding_object, survey_object
 from sidekeep.service.choices.kinds import kinds_of_copies
 from sidekeep.service.transfers.transferred import TransferResult
 

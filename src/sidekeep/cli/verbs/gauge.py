@@ -43,7 +43,7 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.terminal.screen import level_text, live_page
     from sidekeep.cli.texts.gauge import advice_text, gauge_page, reading_object
     from sidekeep.cli.texts.news import news_text
-    from sidekeep.flow.gauge import GaugeSettings
+    from sidekeep.flow.needle.gauge import GaugeSettings
     from sidekeep.model.news import News
     from sidekeep.service.gauge import watch_level
     from sidekeep.service.inputs import notes_of, pick_input, recorder_settings

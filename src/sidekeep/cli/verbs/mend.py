@@ -34,7 +34,7 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.terminal.output import print_json, progress_bar
     from sidekeep.cli.texts.findings import print_findings
     from sidekeep.errors import ParameterError
-    from sidekeep.flow.contract import finding_object, repair_object
+    from sidekeep.flow.passes.contract import finding_object, repair_object
     from sidekeep.model.recipe import MendSettings
     from sidekeep.service.mend import mend_file
 

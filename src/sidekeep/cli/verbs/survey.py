@@ -20,7 +20,7 @@ def run(options: argparse.Namespace) -> int:
     """Survey and print."""
     from sidekeep.cli.terminal.output import print_json, progress_bar
     from sidekeep.cli.texts.survey import print_survey
-    from sidekeep.flow.contract import survey_object
+    from sidekeep.flow.passes.contract import survey_object
     from sidekeep.service.survey import survey_file
 
     with progress_bar("listening", quiet=options.json) as progress:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.level.loudness import LoudnessMeter, integrated_loudness
 from sidekeep.dsp.level.true_peak import TruePeakMeter
 from sidekeep.files.tags.tag_set import Gain
-from sidekeep.flow.measures import JointMeter
+from sidekeep.flow.measuring.measures import JointMeter
 from sidekeep.units import MINIMUM_DB, db_to_gain
 
 REFERENCE_LUFS = -18.0

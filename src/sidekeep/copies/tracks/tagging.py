@@ -11,7 +11,7 @@ from sidekeep.copies.tracks.cutting import SideAudio
 from sidekeep.copies.tracks.levels import Piece
 from sidekeep.errors import ParameterError
 from sidekeep.files.tags.tag_set import TagSet
-from sidekeep.flow.titles import name_of_track
+from sidekeep.flow.tracks.titles import name_of_track
 from sidekeep.model.record import Record
 
 _ARTICLE = re.compile(r"(?P<article>The|A|An)\s+(?P<rest>\S.*)", re.IGNORECASE)

@@ -13,7 +13,7 @@ from sidekeep.flow.comparison.compare import Comparison
 from sidekeep.flow.comparison.marks import Mark
 from sidekeep.flow.comparison.mixing import MixingChange
 from sidekeep.flow.comparison.noise import NoiseChange
-from sidekeep.flow.contract import finding_object
+from sidekeep.flow.passes.contract import finding_object
 from sidekeep.model.finding import Finding
 
 SCHEMA = 1

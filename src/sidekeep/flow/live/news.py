@@ -14,13 +14,13 @@ from typing import Any
 import numpy as np
 
 from sidekeep.dsp.turn.period import estimate_turn_from_sway
-from sidekeep.flow.gauge import FORECAST_BLOCK_S, forecast_peak
 from sidekeep.flow.live.side_watch import BoundaryBook, SideState, look_at_side
 from sidekeep.flow.live.turns import BINS, TurnLevels
+from sidekeep.flow.needle.gauge import FORECAST_BLOCK_S, forecast_peak
+from sidekeep.flow.passes.survey import Survey, SurveyRun
+from sidekeep.flow.passes.survey_sums import turn_of
 from sidekeep.flow.ports import Audio
-from sidekeep.flow.side_features import features_of
-from sidekeep.flow.survey import Survey, SurveyRun
-from sidekeep.flow.survey_sums import turn_of
+from sidekeep.flow.tracks.side_features import features_of
 from sidekeep.model.cuts import Cuts
 from sidekeep.model.measures import Turn
 from sidekeep.model.record import Side

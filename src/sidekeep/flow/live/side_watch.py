@@ -13,8 +13,8 @@ import numpy as np
 
 from sidekeep.dsp.tracks.boundaries import Place, music_bounds
 from sidekeep.dsp.tracks.open_division import OpenDivision, divide_open
-from sidekeep.flow.cut import candidate_places
-from sidekeep.flow.side_features import Features, PlayedPart
+from sidekeep.flow.tracks.cut import candidate_places
+from sidekeep.flow.tracks.side_features import Features, PlayedPart
 from sidekeep.model.cuts import Boundary, Track
 from sidekeep.model.record import Side
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from sidekeep.copies.kinds.forms import read_forms
 from sidekeep.errors import NotThere, ParameterError
-from sidekeep.flow import edit_cuts
+from sidekeep.flow.tracks import edit_cuts
 from sidekeep.model import edits
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.edits import Edit, edit_facts, read_edit

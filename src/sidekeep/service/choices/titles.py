@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from sidekeep.flow.survey import Survey
-from sidekeep.flow.title_findings import TITLE_KINDS, title_findings
-from sidekeep.flow.titles import TitleChoice, with_titles
+from sidekeep.flow.passes.survey import Survey
+from sidekeep.flow.tracks.title_findings import TITLE_KINDS, title_findings
+from sidekeep.flow.tracks.titles import TitleChoice, with_titles
 from sidekeep.model.cuts import Cuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from sidekeep.flow.contract import facts_object
+from sidekeep.flow.passes.contract import facts_object
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.wording.findings import finding_text, told

@@ -15,9 +15,9 @@ from typing import Any
 from sidekeep.errors import CopyError, RecordBusy
 from sidekeep.files.atomic import forget_parts
 from sidekeep.files.reading.reader import open_take
-from sidekeep.flow.contract import facts_object
+from sidekeep.flow.passes.contract import facts_object
 from sidekeep.flow.progress import Progress, part
-from sidekeep.flow.titles import TitleChoice
+from sidekeep.flow.tracks.titles import TitleChoice
 from sidekeep.model.finding import Finding
 from sidekeep.service.choices.recipes import wish_from
 from sidekeep.service.comparing.combine import combine

@@ -6,8 +6,8 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from sidekeep.errors import ShelfError
-from sidekeep.flow.edges import render_spans
-from sidekeep.flow.render import choose_gain, record_level
+from sidekeep.flow.passes.edges import render_spans
+from sidekeep.flow.passes.render import choose_gain, record_level
 from sidekeep.model.recipe import LevelSettings, Recipe
 from sidekeep.service.house.library import FoundTake
 from sidekeep.service.house.takes import OpenTakes

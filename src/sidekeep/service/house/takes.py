@@ -16,11 +16,11 @@ from sidekeep.dsp.level.peak_pyramid import Peaks
 from sidekeep.errors import NotThere, ParameterError, ShelfError, SidekeepError
 from sidekeep.files.bounded import ARRAY_BYTES, read_bounded
 from sidekeep.files.reading.reader import open_take
-from sidekeep.flow.kept_levels import KeptLevels
+from sidekeep.flow.measuring.kept_levels import KeptLevels
 from sidekeep.flow.mend_choices import left_repairs, levels_with
+from sidekeep.flow.passes.survey import Survey
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import Audio
-from sidekeep.flow.survey import Survey
 from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.house.mended_pictures import (
     MendedBands,

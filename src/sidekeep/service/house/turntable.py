@@ -17,7 +17,7 @@ from typing import Any, get_args
 from sidekeep.errors import DeviceError, ParameterError, ShelfError, SidekeepError
 from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import kept_json
-from sidekeep.flow.gauge import GaugeReading, GaugeSettings
+from sidekeep.flow.needle.gauge import GaugeReading, GaugeSettings
 from sidekeep.model.news import News
 from sidekeep.service.gauge import watch_level
 from sidekeep.service.house.events import EventHub

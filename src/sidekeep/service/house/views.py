@@ -17,9 +17,9 @@ import numpy as np
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_manifest
 from sidekeep.copies.run.successors import REPORT_NAME
 from sidekeep.errors import CopyError, ShelfError, SidekeepError
-from sidekeep.flow.contract import survey_object
-from sidekeep.flow.edges import render_spans
-from sidekeep.flow.survey import Survey
+from sidekeep.flow.passes.contract import survey_object
+from sidekeep.flow.passes.edges import render_spans
+from sidekeep.flow.passes.survey import Survey
 from sidekeep.model.cuts import Cuts, SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import EdgeSettings

@@ -11,7 +11,7 @@ from sidekeep.errors import AudioFileError
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.wave.growing import GrowingTake
 from sidekeep.flow.live.news import LiveEvent, LiveNews
-from sidekeep.flow.survey import BLOCK_FRAMES, Survey, SurveyRun
+from sidekeep.flow.passes.survey import BLOCK_FRAMES, Survey, SurveyRun
 from sidekeep.model.recipe import Recipe
 from sidekeep.model.record import Side
 from sidekeep.service.choices.sleeves import Sleeve

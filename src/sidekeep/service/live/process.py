@@ -143,7 +143,7 @@ def warm_up() -> None:
     """Bring in what a survey needs, so that the first block finds it there."""
     import numpy as np
 
-    from sidekeep.flow.survey import BLOCK_FRAMES, SurveyRun
+    from sidekeep.flow.passes.survey import BLOCK_FRAMES, SurveyRun
     from sidekeep.model.audio import AudioFormat
     from sidekeep.model.recipe import MendSettings
     from sidekeep.service.live import followed_take

@@ -12,8 +12,8 @@ from functools import cache
 import numpy as np
 
 from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
-from sidekeep.flow.gauge import Gauge, GaugeReading, GaugeSettings
-from sidekeep.flow.needle_watch import NeedleEvent
+from sidekeep.flow.needle.gauge import Gauge, GaugeReading, GaugeSettings
+from sidekeep.flow.needle.needle_watch import NeedleEvent
 
 
 class Hearing:

@@ -19,7 +19,7 @@ from typing import Any
 
 from sidekeep.devices.recorder import Recorder, RecorderEvent, RecorderSettings
 from sidekeep.errors import SidekeepError
-from sidekeep.flow.needle_watch import NeedleEvent
+from sidekeep.flow.needle.needle_watch import NeedleEvent
 from sidekeep.model.finding import Fact
 from sidekeep.model.news import News
 from sidekeep.service.recording import verdict

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
-from sidekeep.flow.gauge import GaugeReading
+from sidekeep.flow.needle.gauge import GaugeReading
 from sidekeep.model.news import News
 from sidekeep.shelf.record_folder import ShelfTake
 

@@ -10,7 +10,7 @@ from sidekeep.errors import ShelfError
 from sidekeep.files.pictures.artwork import Picture
 from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
-from sidekeep.flow.titles import TitleChoice
+from sidekeep.flow.tracks.titles import TitleChoice
 from sidekeep.model.recipe import CopySettings, MendSettings, Recipe
 from sidekeep.model.record import Record, Side
 from sidekeep.service.choices.kinds import refuse_early, sized_picture

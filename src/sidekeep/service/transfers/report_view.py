@@ -15,7 +15,7 @@ from sidekeep.copies.report.data import (
     SideView,
     TrackView,
 )
-from sidekeep.flow.titles import name_of_track
+from sidekeep.flow.tracks.titles import name_of_track
 from sidekeep.service.choices.repairs import mended_repairs
 from sidekeep.service.transfers.clips import MIME
 from sidekeep.units import frames_to_seconds, gain_to_db

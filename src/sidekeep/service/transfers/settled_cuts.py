@@ -14,7 +14,7 @@ from sidekeep.errors import SidekeepError
 from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.comparison.places import lay_takes
 from sidekeep.flow.ports import AudioSource
-from sidekeep.flow.titles import TitleChoice, settle_titles
+from sidekeep.flow.tracks.titles import TitleChoice, settle_titles
 from sidekeep.model.cuts import Cuts, SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side

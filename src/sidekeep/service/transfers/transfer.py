@@ -35,12 +35,12 @@ from sidekeep.files.guard import Guard
 from sidekeep.files.pictures.artwork import Picture
 from sidekeep.files.reading.reader import open_take
 from sidekeep.files.reading.sources import FileSource
-from sidekeep.flow.edges import render_spans
+from sidekeep.flow.passes.edges import render_spans
+from sidekeep.flow.passes.render import GainChoice, choose_gain, record_level, render_span
+from sidekeep.flow.passes.survey import Survey, survey_take
 from sidekeep.flow.patches import PatchReader, PatchWriter
 from sidekeep.flow.progress import Progress, no_progress, part
-from sidekeep.flow.render import GainChoice, choose_gain, record_level, render_span
-from sidekeep.flow.survey import Survey, survey_take
-from sidekeep.flow.titles import TitleChoice, claimed_sides, sleeve_tracks, with_claims
+from sidekeep.flow.tracks.titles import TitleChoice, claimed_sides, sleeve_tracks, with_claims
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.recipe import CopySettings, MendSettings, Recipe
 from sidekeep.model.record import Record, Side

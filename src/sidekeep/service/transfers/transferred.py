@@ -10,11 +10,11 @@ from sidekeep.copies.run.finish import WrittenFile
 from sidekeep.copies.tracks.naming import NamingRules
 from sidekeep.copies.tracks.tagging import TransferFacts
 from sidekeep.files.reading.sources import FileSource
-from sidekeep.flow.edges import RenderSpan
-from sidekeep.flow.kept_levels import KeptLevels
-from sidekeep.flow.render import GainChoice
-from sidekeep.flow.survey import Survey
-from sidekeep.flow.titles import TitleChoice
+from sidekeep.flow.measuring.kept_levels import KeptLevels
+from sidekeep.flow.passes.edges import RenderSpan
+from sidekeep.flow.passes.render import GainChoice
+from sidekeep.flow.passes.survey import Survey
+from sidekeep.flow.tracks.titles import TitleChoice
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings, Recipe

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.flow.needle_levels import MID, WINDOW_S
+from sidekeep.flow.needle.needle_levels import MID, WINDOW_S
 
 Floats = NDArray[np.float64]
 

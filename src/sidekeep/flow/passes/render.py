@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from sidekeep.dsp.output.fades import fade_gain
-from sidekeep.flow.edges import RenderSpan
-from sidekeep.flow.kept_levels import KeptLevels, joint_loudness
+from sidekeep.flow.measuring.kept_levels import KeptLevels, joint_loudness
+from sidekeep.flow.passes.edges import RenderSpan
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import Audio, AudioSource
 from sidekeep.model.recipe import LevelSettings

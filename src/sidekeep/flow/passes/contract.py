@@ -12,7 +12,7 @@ from sidekeep.units import MINIMUM_DB, frames_to_seconds
 from sidekeep.wording.findings import finding_text
 
 if TYPE_CHECKING:
-    from sidekeep.flow.survey import Survey
+    from sidekeep.flow.passes.survey import Survey
 
 SCHEMA = 1
 

@@ -2,7 +2,7 @@
 
 Every block goes to the meters and to the mender; what the mender gives back goes to the meters of the
 mended level, and every repair by itself to a patch file. So the level after mending is known exactly before
-anything is rendered, and rendering is only *take + patches + gain* (``flow.render``).
+anything is rendered, and rendering is only *take + patches + gain* (``flow.passes.render``).
 
 ``SurveyRun`` is the pass as a running object, for a take that is read from a file and for one that still grows. It
 cuts what arrives into blocks of its own, so result and patches are the same, byte for byte, however the frames came.
@@ -20,16 +20,16 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.turn.period import estimate_turn_from_sway
 from sidekeep.errors import ParameterError
-from sidekeep.flow.cut import find_cuts
-from sidekeep.flow.kept_levels import KeptLevels
-from sidekeep.flow.measures import LevelMeter, PeakLoudnessMeter
+from sidekeep.flow.measuring.kept_levels import KeptLevels
+from sidekeep.flow.measuring.measures import LevelMeter, PeakLoudnessMeter
+from sidekeep.flow.measuring.noise import NoiseMeter
 from sidekeep.flow.mend import Mender
-from sidekeep.flow.noise import NoiseMeter
 from sidekeep.flow.numbers import numbers_only
+from sidekeep.flow.passes.survey_sums import click_statistics, turn_of
 from sidekeep.flow.patches import PatchWriter, number_pieces
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
-from sidekeep.flow.side_features import SideFeatures
-from sidekeep.flow.survey_sums import click_statistics, turn_of
+from sidekeep.flow.tracks.cut import find_cuts
+from sidekeep.flow.tracks.side_features import SideFeatures
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.cuts import Cuts
 from sidekeep.model.finding import Finding

@@ -23,10 +23,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.flow.early_noise import HEARD_EVERY, EarlyNoise
-from sidekeep.flow.needle_levels import HIGH, MID, SILENT_DB, SWAY, WINDOW_S, Levels, roughness_db
+from sidekeep.flow.needle.early_noise import HEARD_EVERY, EarlyNoise
+from sidekeep.flow.needle.needle_levels import HIGH, MID, SILENT_DB, SWAY, WINDOW_S, Levels, roughness_db
+from sidekeep.flow.needle.tick_watch import once_per_turn
 from sidekeep.flow.ports import Audio
-from sidekeep.flow.tick_watch import once_per_turn
 
 NeedleState = Literal["up", "down", "run-out"]
 Floats = NDArray[np.float64]

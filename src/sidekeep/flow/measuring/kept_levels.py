@@ -9,7 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.level.loudness import integrated_loudness
-from sidekeep.flow.measures import FrameSpans, LevelMeter, PeakLoudnessMeter, windows_inside, windows_touching
+from sidekeep.flow.measuring.measures import (
+    FrameSpans,
+    LevelMeter,
+    PeakLoudnessMeter,
+    windows_inside,
+    windows_touching,
+)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

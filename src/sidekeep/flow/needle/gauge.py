@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sidekeep.dsp.noise.hum import find_hum
-from sidekeep.flow.measures import PeakLoudnessMeter
-from sidekeep.flow.needle_watch import NeedleEvent, NeedleState, NeedleWatch
+from sidekeep.flow.measuring.measures import PeakLoudnessMeter
+from sidekeep.flow.needle.needle_watch import NeedleEvent, NeedleState, NeedleWatch
 from sidekeep.flow.ports import Audio
 from sidekeep.model.news import News
 from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db

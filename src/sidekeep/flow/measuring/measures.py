@@ -20,7 +20,7 @@ from sidekeep.dsp.level.clipping import ClippingMeter, FlatTops, LevelRuns, clip
 from sidekeep.dsp.level.loudness import LoudnessMeter, integrated_loudness, loudness_range
 from sidekeep.dsp.level.sample_levels import SampleMeter, all_numbers
 from sidekeep.dsp.level.true_peak import TruePeakMeter
-from sidekeep.flow.level_findings import LevelEvidence, find_faults
+from sidekeep.flow.measuring.level_findings import LevelEvidence, find_faults
 from sidekeep.flow.ports import Audio
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from sidekeep.dsp.tracks.division import Division
 from sidekeep.dsp.tracks.locked_groove import find_locked_groove
-from sidekeep.flow.side_features import Features, PlayedPart
+from sidekeep.flow.tracks.side_features import Features, PlayedPart
 from sidekeep.model.cuts import SideCuts, Track
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side, SleeveTrack

@@ -23,11 +23,11 @@ from sidekeep.dsp.tracks.boundaries import (
 )
 from sidekeep.dsp.tracks.crowd import find_crowd
 from sidekeep.dsp.tracks.division import Division
-from sidekeep.flow.cut_findings import cut_findings, plays_finding
-from sidekeep.flow.play_sides import assign_sides, divide_places, likely_side
-from sidekeep.flow.side_features import Features, PlayedPart
-from sidekeep.flow.title_findings import title_findings
-from sidekeep.flow.titles import Lines, claimed_sides, lines_of, with_claims, with_titles
+from sidekeep.flow.tracks.cut_findings import cut_findings, plays_finding
+from sidekeep.flow.tracks.play_sides import assign_sides, divide_places, likely_side
+from sidekeep.flow.tracks.side_features import Features, PlayedPart
+from sidekeep.flow.tracks.title_findings import title_findings
+from sidekeep.flow.tracks.titles import Lines, claimed_sides, lines_of, with_claims, with_titles
 from sidekeep.model.cuts import Cuts, SideCuts, Track
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side, SleeveTrack

@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 
-from sidekeep.flow.titles import name_of_track
+from sidekeep.flow.tracks.titles import name_of_track
 from sidekeep.model.cuts import Cuts, SideCuts, Track
 from sidekeep.model.finding import Fact, Finding, Severity
 from sidekeep.model.record import Side

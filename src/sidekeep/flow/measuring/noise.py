@@ -20,7 +20,7 @@ from sidekeep.dsp.noise.hum import LOW_RATE_HZ, MINIMUM_LENGTH_S, Hum, find_hum
 from sidekeep.dsp.noise.low_rate import Decimator, low_factor
 from sidekeep.dsp.noise.weighting import a_weighting_db
 from sidekeep.errors import ParameterError
-from sidekeep.flow.measures import FrameSpans
+from sidekeep.flow.measuring.measures import FrameSpans
 from sidekeep.model.finding import Finding
 from sidekeep.model.measures import Noise
 from sidekeep.units import MINIMUM_DB, power_to_db
