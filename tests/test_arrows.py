@@ -50,7 +50,7 @@ INNER_ROOMS = {
         "texts": {"terminal"},
         "session": {"terminal", "texts"},
         "verbs": {"terminal", "texts", "session"},
-        "": {"texts"},
+        "": {"terminal", "texts"},
     },
     "files": {
         "": set(),

@@ -20,9 +20,9 @@ RUNS: dict[str, tuple[list[str], str, str]] = {
     "repair": (["repair"], "nothing needs repair", "takes"),
     "again": (["again"], "record, side B: last taken 2025-01-01", "sides"),
     "styluses": (["styluses", "fine line", "--hours-before", "12"], "fine line: 12.0 h", "styluses"),
-    "history": (["history", "record"], "side A track 1: called otherwise", "entries"),
-    "undo": (["undo", "record"], "side A track 1: called otherwise", "entry"),
-    "redo": (["redo", "record"], "side A track 1: called otherwise", "entry"),
+    "history": (["history", "record"], "side A track 1: another title", "entries"),
+    "undo": (["undo", "record"], "side A track 1: another title", "entry"),
+    "redo": (["redo", "record"], "side A track 1: another title", "entry"),
     "swap": (["swap", "record", "A", "B"], "sides A and B swapped", "entry"),
     "use": (["use", "record", "B", "2"], "side B: take 2 is used", "entry"),
 }

@@ -34,7 +34,7 @@ def test_the_history_tells_every_change_and_undo_takes_back_the_newest(
     told = capsys.readouterr().out.splitlines()
     assert [line.split("  ")[-1] for line in told[-2:]] == [
         "side A track 2: its start moved to frame 205000",
-        "side B track 1: called otherwise",
+        "side B track 1: another title",
     ]
     assert shelf(record, "undo", "record") == 0
     assert shelf(record, "undo", "record") == 0

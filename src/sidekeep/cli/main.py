@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import importlib
 import io
 import os
@@ -10,6 +9,8 @@ import sys
 from collections.abc import Sequence
 
 from sidekeep import __version__
+from sidekeep.cli.parser import Parser
+from sidekeep.cli.terminal.output import say
 from sidekeep.cli.texts import errors as error_words
 from sidekeep.cli.texts.answers import error_answer
 from sidekeep.errors import SidekeepError
@@ -38,9 +39,9 @@ EXIT_DONE, EXIT_LOOK, EXIT_COULD_NOT = 0, 1, 2
 learn(error_words.WORDS)
 
 
-def build_parser(verb: str | None) -> argparse.ArgumentParser:
+def build_parser(verb: str | None) -> Parser:
     """The parser; only the asked verb's module is imported."""
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="sidekeep",
         description="Move vinyl records into a digital archive.",
         epilog="Exit codes: 0 done, 1 done but findings need a look, 2 could not. "
@@ -96,7 +97,7 @@ def _one_line(error: BaseException) -> str:
 def _give_up(message: str, debug: bool) -> int:
     if debug:
         raise
-    print(f"sidekeep: {message}", file=sys.stderr)
+    say(f"sidekeep: {message}", to=sys.stderr)
     return EXIT_COULD_NOT
 
 

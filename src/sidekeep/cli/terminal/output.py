@@ -1,14 +1,17 @@
-"""What a person sees while waiting and when it is done: progress, tables, JSON. Rich loads late."""
+"""What a person sees while waiting and when it is done: progress, lines, JSON. Rich loads late."""
 
 from __future__ import annotations
 
 import json
+import shutil
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, TextIO
 
 from sidekeep.flow.progress import Progress, no_progress
+
+_HANG = 4
 
 
 @contextmanager
@@ -35,6 +38,19 @@ def progress_bar(title: str, *, quiet: bool = False) -> Iterator[Progress]:
             bars.update(task, completed=min(max(share, 0.0), 1.0), description=doing or title)
 
         yield report
+
+
+def say(line: str, *, to: TextIO | None = None) -> None:
+    """A line for a person: on a terminal it is broken between words and goes on indented; a pipe or a file gets it whole.
+
+    Not for lines that are a path: those are copied, and the terminal breaks them best.
+    """
+    stream = to or sys.stdout
+    if stream.isatty():
+        from sidekeep.cli.terminal.screen import fold
+
+        line = "\n".join(fold(line, shutil.get_terminal_size().columns, hang=_HANG))
+    print(line, file=stream)
 
 
 def print_json(value: Mapping[str, Any]) -> None:

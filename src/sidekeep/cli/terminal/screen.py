@@ -75,14 +75,23 @@ def rows_of(screenful: Screenful, width: int, height: int) -> list[str]:
     return [*head, *(["", *shown] if shown else []), *(["", *foot] if foot else [])]
 
 
-def fold(line: str, width: int) -> list[str]:
-    """A line in rows of at most ``width`` columns, broken between words where there are any. Letters of Japanese and its
-    neighbours are two columns wide."""
+def fold(line: str, width: int, *, hang: int = 0) -> list[str]:
+    """A line in rows of at most ``width`` columns, broken between words where there are any; ``hang`` columns are left before
+    every row but the first. Letters of Japanese and its neighbours are two columns wide."""
+    text = line.lstrip(" ")
+    first = min(len(line) - len(text), width // 2)
+    later = min(first + hang, width // 2)
+    head, *_ = _rows(text, width - first)
+    rest = text[len(head) :].removeprefix(" ")
+    return [" " * first + head, *(" " * later + row for row in (_rows(rest, width - later) if rest else []))]
+
+
+def _rows(text: str, width: int) -> list[str]:
     from rich.cells import cell_len
 
     rows: list[str] = []
     row = ""
-    for word in line.split(" "):
+    for word in text.split(" "):
         while cell_len(word) > width:
             if row:
                 rows.append(row)

@@ -111,13 +111,13 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "still": "half a minute of groove without music; recording goes on until the needle is lifted",
     "taken": lambda facts: f"side {facts['side']} is taken: {facts.time('length_s')}",
     "fits": lambda facts: (
-        f"its {facts.time('length_s')} of music fit the {facts.time('printed_s')} on the sleeve"
+        f"its {facts.time('length_s')} of music fits the {facts.time('printed_s')} on the sleeve"
     ),
     "short": lambda facts: (
         f"only {facts.time('length_s')} of music; the sleeve says {facts.time('printed_s')} for side {facts['side']}"
     ),
     "long": lambda facts: (
-        f"{facts.time('length_s')} of music are more than the {facts.time('printed_s')} on the sleeve for side "
+        f"{facts.time('length_s')} of music is more than the {facts.time('printed_s')} on the sleeve for side "
         f"{facts['side']}"
     ),
     "looks-like": _looks_like,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from sidekeep.cli.terminal.output import say
 from sidekeep.cli.texts.findings import print_findings
 from sidekeep.flow.passes.edges import render_spans
 from sidekeep.flow.tracks.titles import name_of_track
@@ -20,7 +21,7 @@ def print_survey(result: SurveyResult) -> None:
     form = survey.format
     depth = f"{form.bits} bit float" if form.is_float else f"{form.bits} bit"
     ears = {1: "mono", 2: "stereo"}.get(form.channels, f"{form.channels} channels")
-    print(f"{survey.file}: {clock_text(form.length_s)}, {form.rate_hz / 1000:g} kHz, {depth}, {ears}")
+    say(f"{survey.file}: {clock_text(form.length_s)}, {form.rate_hz / 1000:g} kHz, {depth}, {ears}")
     level, noise, turn = survey.level, survey.noise, survey.turn
     levels = [
         f"peak {_level(level.sample_peak_dbfs, 'dBFS')}",
@@ -32,17 +33,17 @@ def print_survey(result: SurveyResult) -> None:
     noises = [f"groove {_level(noise.groove_dbfs, 'dBFS')}", f"rumble {_level(noise.rumble_dbfs, 'dBFS')}"]
     if noise.hum_hz:
         noises.append(f"hum {noise.hum_hz:.2f} Hz at {noise.hum_dbfs:.0f} dBFS")
-    print(f"  level   {', '.join(levels)}")
-    print(f"  noise   {', '.join(noises)}")
-    print(f"  damage  {count(survey.clicks.count, 'place')}, {survey.clicks.per_min:.1f} a minute")
+    say(f"  level   {', '.join(levels)}")
+    say(f"  noise   {', '.join(noises)}")
+    say(f"  damage  {count(survey.clicks.count, 'place')}, {survey.clicks.per_min:.1f} a minute")
     if turn.source != "none":
-        print(f"  turn    {turn.rpm:.3f} rpm (within {turn.sd_ppm:.0f} ppm, read from {turn.source})")
+        say(f"  turn    {turn.rpm:.3f} rpm (within {turn.sd_ppm:.0f} ppm, read from {turn.source})")
     for side in survey.cuts.sides:
         start, stop = (
             clock_text(frames_to_seconds(frame, form.rate_hz), 1)
             for frame in (side.music_start_frame, side.music_stop_frame)
         )
-        print(f"Side {side.side}  music {start} to {stop}")
+        say(f"Side {side.side}  music {start} to {stop}")
         spans = render_spans(side, EdgeSettings(), rate_hz=form.rate_hz, length_frames=form.length_frames)
         for span in spans:
             track = span.track
@@ -50,5 +51,5 @@ def print_survey(result: SurveyResult) -> None:
             length = clock_text(frames_to_seconds(span.length_frames, form.rate_hz))
             title = track.title or name_of_track(side.side, track.number)
             how = " (runs on from the one before)" if track.boundary == "segue" else ""
-            print(f"  {track.number:2d}  {start:>8}  {length:>6}  {title}{how}")
+            say(f"  {track.number:2d}  {start:>8}  {length:>6}  {title}{how}")
     print_findings(survey.findings, form.rate_hz)

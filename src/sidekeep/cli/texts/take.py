@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from contextlib import ExitStack, suppress
 from typing import Any
 
+from sidekeep.cli.terminal.output import say
 from sidekeep.cli.terminal.screen import Screenful, bar_lines, live_page
 from sidekeep.cli.texts.gauge import advice_text
 from sidekeep.cli.texts.news import news_text
@@ -72,7 +73,8 @@ class Teller:
     def _print(self, what: dict[str, Any] | str) -> None:
         """A terminal that is gone is no reason to stop recording."""
         with suppress(OSError, ValueError):
-            print(what if isinstance(what, str) else json.dumps(what), flush=True)
+            say(what if isinstance(what, str) else json.dumps(what))
+            sys.stdout.flush()
 
     def tell(self, status: TakeStatus) -> None:
         """News or just the state of things."""

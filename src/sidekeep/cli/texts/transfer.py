@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from sidekeep.cli.terminal.output import print_json
+from sidekeep.cli.terminal.output import print_json, say
 from sidekeep.cli.texts.findings import print_findings
 from sidekeep.flow.passes.contract import finding_object, survey_object
 from sidekeep.service.choices.kinds import kinds_of_copies
@@ -15,7 +17,7 @@ from sidekeep.service.transfers.transferred import TransferResult
 def print_kinds() -> None:
     """One line per kind of copies."""
     for name, purpose in kinds_of_copies():
-        print(f"{name:<16} {purpose}")
+        say(f"{name:<16} {purpose}")
 
 
 def transfer_object(result: TransferResult, report_path: Path) -> dict[str, Any]:
@@ -42,15 +44,33 @@ def transfer_object(result: TransferResult, report_path: Path) -> dict[str, Any]
     }
 
 
+_ACTIONS = {"made": "", "kept": "  (was there, unchanged)", "tagged": "  (was there, new tags)"}
+
+
+def file_lines(result: TransferResult, report_path: Path, *, by_folder: bool) -> Iterator[str]:
+    """One line per file: whole paths for a script, the folder once and names in it for a person."""
+    if not by_folder:
+        yield from (str(written.path) for written in result.written)
+        yield str(report_path)
+        return
+    yield f"{result.folder}:"
+    for written in result.written:
+        yield f"  {_within(written.path, result.folder)}{_ACTIONS[written.action]}"
+    yield f"  {_within(report_path, result.folder)}"
+
+
+def _within(path: Path, folder: Path) -> Path:
+    return path.relative_to(folder) if path.is_relative_to(folder) else path
+
+
 def show_transfer(result: TransferResult, report_path: Path, *, machine: bool) -> int:
     """One line per file and the findings, or the JSON object; the exit code."""
     findings = [finding for take in result.takes for finding in take.survey.findings]
     if machine:
         print_json(transfer_object(result, report_path))
     else:
-        for written in result.written:
-            print(written.path)
-        print(report_path)
+        for line in file_lines(result, report_path, by_folder=sys.stdout.isatty()):
+            print(line)
         for take in result.takes:
             print_findings(take.survey.findings, take.source.format.rate_hz)
         print_findings(result.copy_findings, 1)

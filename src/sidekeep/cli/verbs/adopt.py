@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Adopt and say where things are now."""
-    from sidekeep.cli.terminal.output import print_json, progress_bar
+    from sidekeep.cli.terminal.output import print_json, progress_bar, say
     from sidekeep.service.shelf.records import adopt, default_shelf, sleeve_problems
 
     with progress_bar("adopting", quiet=options.json) as progress:
@@ -57,5 +57,5 @@ def run(options: argparse.Namespace) -> int:
         for take in adopted.takes:
             print(f"{adopted.folder.path / take.folder}: side {take.side}, {take.length_s / 60:.1f} min")
         for problem in problems:
-            print(f"Look: {problem}")
+            say(f"Look: {problem}")
     return 1 if problems else 0

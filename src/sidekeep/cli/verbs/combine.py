@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Combine, then say what was made of what."""
-    from sidekeep.cli.terminal.output import print_json, progress_bar
+    from sidekeep.cli.terminal.output import print_json, progress_bar, say
     from sidekeep.service.comparing.combine import combine
     from sidekeep.service.shelf.records import default_shelf
 
@@ -52,7 +52,7 @@ def run(options: argparse.Namespace) -> int:
         )
     else:
         names = ", ".join(source.name for source in made.sources)
-        print(
+        say(
             f"combined {names}: {made.facts.replaced_frames:,} damaged frames of the first were taken from the others"
         )
         print(place)

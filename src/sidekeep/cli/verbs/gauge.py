@@ -40,6 +40,7 @@ def run(options: argparse.Namespace) -> int:
     import json
     from functools import partial
 
+    from sidekeep.cli.terminal.output import say
     from sidekeep.cli.terminal.screen import level_text, live_page
     from sidekeep.cli.texts.gauge import advice_text, gauge_page, reading_object
     from sidekeep.cli.texts.news import news_text
@@ -82,8 +83,8 @@ def run(options: argparse.Namespace) -> int:
         readings.close()
     if not options.json:
         for news in said:
-            print(news_text(news))
+            say(news_text(news))
         if last is not None:
-            print(f"highest {level_text(last.highest_dbfs)}; {advice_text(last.advice)}")
+            say(f"highest {level_text(last.highest_dbfs)}; {advice_text(last.advice)}")
     wrong = any(news.severity == "act" for news in said)
     return 1 if wrong or (last is not None and last.clipped_frames) else 0

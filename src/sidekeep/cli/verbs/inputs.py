@@ -24,7 +24,7 @@ def add_input_options(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """List."""
-    from sidekeep.cli.terminal.output import print_json
+    from sidekeep.cli.terminal.output import print_json, say
     from sidekeep.cli.texts.news import news_text
     from sidekeep.service.inputs import list_inputs, pick_input, remembered_input
 
@@ -53,12 +53,12 @@ def run(options: argparse.Namespace) -> int:
         rates = ", ".join(f"{rate / 1000:g}" for rate in each.rates_hz) or f"{each.rate_hz / 1000:g}"
         twin = sum(other.name == each.name for other in inputs) > 1
         name = f"{each.name} [{each.key}]" if twin else each.name
-        print(f"{mark} {name}: {each.channels} channels, {rates} kHz, {bits}")
+        say(f"{mark} {name}: {each.channels} channels, {rates} kHz, {bits}")
         if each.is_loopback:
-            print("    what this machine plays itself, not a turntable")
+            say("    what this machine plays itself, not a turntable")
         for note in each.notes:
-            print(f"    {news_text(note)}")
+            say(f"    {news_text(note)}")
     if known is not None and all(each.key != chosen_key for each in inputs):
-        print(f"* {known[1]}: not there now; nothing else is taken in its place")
-    print("* is used; choose another with 'sidekeep inputs --use NAME'")
+        say(f"* {known[1]}: not there now; nothing else is taken in its place")
+    say("* is used; choose another with 'sidekeep inputs --use NAME'")
     return 0

@@ -31,8 +31,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Mend and tell what was done."""
-    from sidekeep.cli.terminal.output import print_json, progress_bar
+    from sidekeep.cli.terminal.output import print_json, progress_bar, say
     from sidekeep.cli.texts.findings import print_findings
+    from sidekeep.cli.texts.kinds import repairs_text
     from sidekeep.errors import ParameterError
     from sidekeep.flow.passes.contract import finding_object, repair_object
     from sidekeep.model.recipe import MendSettings
@@ -62,14 +63,7 @@ def run(options: argparse.Namespace) -> int:
             }
         )
     else:
-        kinds = [repair.kind for repair in result.repairs]
-        counts = [f"{kinds.count(kind)} {kind}s" for kind in ("tick", "pop", "thump") if kind in kinds]
-        if "crackle" in kinds:
-            counts.append(f"{kinds.count('crackle')} bits of crackle")
-        print(
-            f"{options.out}: mended {', '.join(counts)}"
-            if counts
-            else f"{options.out}: nothing needed mending"
-        )
+        mended = repairs_text(repair.kind for repair in result.repairs)
+        say(f"{options.out}: {f'mended {mended}' if mended else 'nothing needed mending'}")
         print_findings(result.findings, rate_hz)
     return 1 if any(finding.severity != "note" for finding in result.findings) else 0

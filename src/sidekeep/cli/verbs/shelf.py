@@ -51,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """List, plan, rebuild, tell and change what was decided, or keep the stylus log."""
-    from sidekeep.cli.terminal.output import print_json
+    from sidekeep.cli.terminal.output import print_json, say
     from sidekeep.service.shelf import records as service
 
     shelf = options.shelf or service.default_shelf()
@@ -67,7 +67,9 @@ def run(options: argparse.Namespace) -> int:
         if options.json:
             print_json({"folder": str(folder.path), "problems": problems})
         else:
-            print(f"planned: {folder.path}", *(f"Look: {problem}" for problem in problems), sep="\n")
+            print(f"planned: {folder.path}")
+            for problem in problems:
+                say(f"Look: {problem}")
         return 1 if problems else 0
     if options.action == "styluses":
         return _styluses(options, shelf)
@@ -85,15 +87,14 @@ def run(options: argparse.Namespace) -> int:
         print_json({"records": [vars(entry) for entry in entries]})
         return 0
     for line in shelf_again.due_lines(shelf):
-        print(line)
+        say(line)
     for entry in entries:
         year = f" ({entry.year})" if entry.year else ""
         name = " - ".join(part for part in (entry.artist, entry.title) if part) or entry.folder
-        print(f"{entry.state:<13} {name}{year}, {count(entry.track_count, 'track')}")
+        say(f"{entry.state:<13} {name}{year}, {count(entry.track_count, 'track')}")
     if waiting := interrupted(shelf):
-        print(
-            f"{len(waiting)} interrupted take(s): 'sidekeep shelf repair' closes them, keeping all that is there"
-        )
+        takes = count(len(waiting), "interrupted take")
+        say(f"{takes}: 'sidekeep shelf repair' keeps all that was recorded, and closes what is open")
     if not entries:
         print("nothing matches" if words or getattr(options, "state", "") else f"the shelf {shelf} is empty")
     return 0
@@ -115,7 +116,7 @@ def _repair(options: argparse.Namespace, shelf: Path) -> int:
 
 
 def _styluses(options: argparse.Namespace, shelf: Path) -> int:
-    from sidekeep.cli.terminal.output import print_json
+    from sidekeep.cli.terminal.output import print_json, say
     from sidekeep.service.shelf import records as service
 
     if options.name:
@@ -130,5 +131,5 @@ def _styluses(options: argparse.Namespace, shelf: Path) -> int:
         due = "  look at the tip, or have it looked at" if item.is_due else ""
         print(f"{item.name}: {item.hours:.1f} h{due}")
     if not log:
-        print("no stylus is known yet; name it when you take or adopt a record, or add it here")
+        say("no stylus is known yet; name it when you take or adopt a record, or add it here")
     return 0

@@ -44,7 +44,7 @@ def due_lines(shelf: Path) -> list[str]:
 
 
 def _of_one(options: argparse.Namespace, shelf: Path) -> int:
-    from sidekeep.cli.terminal.output import print_json
+    from sidekeep.cli.terminal.output import print_json, say
     from sidekeep.service.comparing.reminder import day_of, play_again_after, remind
     from sidekeep.service.shelf.records import find_record
 
@@ -57,14 +57,14 @@ def _of_one(options: argparse.Namespace, shelf: Path) -> int:
     if options.json:
         print_json({"record": record.path.name, "after": after.isoformat() if after else None})
     elif after is None:
-        print(f"{record.path.name}: no reminder")
+        say(f"{record.path.name}: no reminder")
     else:
-        print(f"{record.path.name}: to be played again after {after}")
+        say(f"{record.path.name}: to be played again after {after}")
     return 0
 
 
 def _list(options: argparse.Namespace, shelf: Path) -> int:
-    from sidekeep.cli.terminal.output import print_json
+    from sidekeep.cli.terminal.output import print_json, say
     from sidekeep.errors import ParameterError
     from sidekeep.service.comparing.history import sides_due
     from sidekeep.service.comparing.reminder import reminders_due
@@ -86,5 +86,6 @@ def _list(options: argparse.Namespace, shelf: Path) -> int:
         return 0
     lines = due_lines(shelf)
     lines += [f"{one.record}, side {one.side}: last taken {one.taken_utc[:10]}" for one in due]
-    print(*(lines or [f"every side on the shelf was taken within {options.months:g} months"]), sep="\n")
+    for line in lines or [f"every side on the shelf was taken within {options.months:g} months"]:
+        say(line)
     return 0

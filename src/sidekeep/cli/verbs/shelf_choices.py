@@ -27,7 +27,7 @@ def add_actions(actions: Any) -> None:
 
 def run(options: argparse.Namespace, shelf: Path) -> int:
     """Tell the history, or make one change."""
-    from sidekeep.cli.terminal.output import print_json
+    from sidekeep.cli.terminal.output import print_json, say
     from sidekeep.model.edits import ChooseTake, SwapSides
     from sidekeep.service.choices import edits
     from sidekeep.service.shelf.records import change_record, find_record
@@ -39,7 +39,7 @@ def run(options: argparse.Namespace, shelf: Path) -> int:
             print_json({"schema": 1, "entries": entries})
             return 0
         for entry in entries:
-            print(history_line(entry, entries))
+            say(history_line(entry, entries))
         return 0
     if options.action in ("undo", "redo"):
         made = change_record(shelf, folder, edits.undo if options.action == "undo" else edits.redo)
@@ -56,11 +56,9 @@ def run(options: argparse.Namespace, shelf: Path) -> int:
         print("nothing was different: it is so already")
     else:
         known = [edits.entry_object(each) for each in edits.history(folder)]
-        print(history_line(newest, known))
+        say(history_line(newest, known))
         if options.action in ("swap", "use"):
-            print(
-                "copies are made anew from this with: sidekeep copies (with --replace where there are some)"
-            )
+            say("copies are made anew from this with: sidekeep copies (with --replace where there are some)")
     return 0
 
 
@@ -97,7 +95,7 @@ _TEXTS = {
     "split": "side {side}: a track split at frame {frame}",
     "join": "side {side} track {track}: joined with the one after it",
     "runs-on": "side {side} track {track}: runs on from the one before, or not",
-    "retitle": "side {side} track {track}: called otherwise",
+    "retitle": "side {side} track {track}: another title",
     "right": "side {side} track {track}: its start is right",
     "music-start": "side {side}: the music starts at frame {frame}",
     "music-stop": "side {side}: the music stops at frame {frame}",
@@ -106,10 +104,10 @@ _TEXTS = {
     "mend-all": "all repairs made again",
     "choose-take": "side {side}: take {number} is used",
     "swap-sides": "sides {a} and {b} swapped",
-    "seen": "side {side}: something noticed was looked at",
+    "seen": "side {side}: a finding was looked at",
     "notes": "notes",
     "sleeve": "the sleeve text",
-    "picture": "a {picture} picture came",
-    "picture-away": "the {picture} picture was taken away",
-    "picture-corners": "the corners of the {picture} picture moved",
+    "picture": "a picture of the {picture}",
+    "picture-away": "the picture of the {picture} taken away",
+    "picture-corners": "the corners of the picture of the {picture} moved",
 }

@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Check; 1 when something is changed, missing or unreadable, or could not be checked."""
-    from sidekeep.cli.terminal.output import print_json, progress_bar
+    from sidekeep.cli.terminal.output import print_json, progress_bar, say
     from sidekeep.service.shelf.records import default_shelf
     from sidekeep.service.shelf.verify import verify
 
@@ -46,16 +46,16 @@ def run(options: argparse.Namespace) -> int:
             verdict = "all right" if result.ok else "NOT all right"
             if result.ok and not result.is_complete:
                 verdict = "what could be checked is right"
-            print(
+            say(
                 f"{each.place}: {verdict}, {count(result.checked_files, 'file')}, {result.checked_bytes / 1e6:.0f} MB"
             )
             for word in ("changed", "missing", "unreadable", "extra"):
                 for path in getattr(result, word):
                     print(f"  {word}: {path}")
             for fault in result.faults:
-                print(f"  {fault}")
+                say(f"  {fault}")
             for sentence in result.unchecked:
-                print(f"  not checked: {sentence}")
+                say(f"  not checked: {sentence}")
         if not checked:
             print("there is nothing to verify yet")
     return 0 if all(each.result.ok and each.result.is_complete for each in checked) else 1

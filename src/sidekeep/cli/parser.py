@@ -1,0 +1,58 @@
+"""The parser of the command line: what is wrong with the words is told in one line, with what is allowed."""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import re
+import sys
+from typing import NoReturn
+
+
+class Parser(argparse.ArgumentParser):
+    """Parses as argparse does, and complains as the rest of the command line does. Parsers of verbs are of this kind too."""
+
+    def error(self, message: str) -> NoReturn:
+        """One line on stderr, and the exit code 2."""
+        from sidekeep.cli.terminal.output import say
+
+        say(f"{self.prog}: {in_words(message)} ('{self.prog} --help' tells more)", to=sys.stderr)
+        self.exit(2)
+
+
+def in_words(message: str) -> str:
+    """argparse's message as a person reads it; one that is not known stays as it is."""
+    for pattern, words in _MESSAGES:
+        if found := re.fullmatch(pattern, message, re.DOTALL):
+            return words(found)
+    return message
+
+
+def _no_such(found: re.Match[str]) -> str:
+    name, given = found["name"].lower(), found["given"]
+    allowed = [word.strip().strip("'\"") for word in found["allowed"].split(",")]
+    close = difflib.get_close_matches(given, allowed, n=1)
+    if name.startswith("-"):
+        return f"{name} '{given}' is not one of {', '.join(allowed)}"
+    meant = f"did you mean '{close[0]}'?" if close else f"there are {', '.join(allowed)}"
+    return f"there is no {name} '{given}'; {meant}"
+
+
+_KINDS = {"int": "a whole number", "float": "a number"}
+_MESSAGES = (
+    (r"argument (?P<name>[^:]+): invalid choice: '(?P<given>.*)' \(choose from (?P<allowed>.*)\)", _no_such),
+    (
+        r"the following arguments are required: (?P<names>.*)",
+        lambda found: f"missing: {found['names']}",
+    ),
+    (r"unrecognized arguments: (?P<words>.*)", lambda found: f"not understood: {found['words']}"),
+    (
+        r"argument (?P<name>[^:]+): invalid (?P<kind>int|float) value: '(?P<given>.*)'",
+        lambda found: f"{found['name']} '{found['given']}' is not {_KINDS[found['kind']]}",
+    ),
+    (
+        r"argument (?P<name>[^:]+): expected (?:one|at least one) argument",
+        lambda found: f"{found['name']} needs a value",
+    ),
+    (r"argument (?P<name>[^:]+): (?P<rest>.*)", lambda found: f"{found['name']}: {found['rest']}"),
+)

@@ -1,0 +1,130 @@
+"""Lines for a person on a terminal, and whole lines for a pipe; wrong words answered in one line."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from rich.cells import cell_len
+
+from sidekeep.cli.main import VERBS, build_parser, main
+from sidekeep.cli.parser import in_words
+from sidekeep.cli.terminal.output import say
+from sidekeep.cli.terminal.screen import fold
+from sidekeep.cli.texts.kinds import repairs_text
+from sidekeep.cli.texts.transfer import file_lines
+
+LONG = "Look: side A: the left channel is 3 dB louder than the right one from start to end. Turn the volume down, then check the plugs."
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize("columns", [40, 80])
+def test_a_line_is_broken_between_words_on_a_terminal(columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    said = Terminal()
+    say(LONG, to=said)
+    rows = said.getvalue().splitlines()
+    assert all(cell_len(row) <= columns for row in rows)
+    assert " ".join(row.strip() for row in rows) == LONG
+    assert [row[:4].isspace() for row in rows] == [False, *(True for _ in rows[1:])]
+
+
+def test_a_pipe_gets_the_line_whole() -> None:
+    said = io.StringIO()
+    say(LONG, to=said)
+    assert said.getvalue() == LONG + "\n"
+
+
+@pytest.mark.parametrize("width", [1, 2, 3, 7, 20, 200])
+@pytest.mark.parametrize(
+    "line", ["", "  level   peak -6.0 dBFS, true peak", "word", "a" * 50, "   two  gaps  kept"]
+)
+def test_folding_loses_no_word_and_keeps_the_indent(line: str, width: int) -> None:
+    rows = fold(line, width, hang=4)
+    assert "".join("".join(rows).split()) == "".join(line.split())
+    assert all(cell_len(row) <= width for row in rows)
+    if len(line) <= width:
+        assert rows == [line]
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["xyz"], "sidekeep: there is no verb 'xyz'; there are demo, open, inputs"),
+        (["verfy"], "sidekeep: there is no verb 'verfy'; did you mean 'verify'?"),
+        (["shelf", "find"], "sidekeep shelf: there is no action 'find'; there are list, plan"),
+        (["mend", "in.wav"], "sidekeep mend: missing: OUT"),
+        (
+            ["mend", "a", "b", "--mend", "much"],
+            "sidekeep mend: --mend 'much' is not one of gentle, even, thorough",
+        ),
+        (["gauge", "--rate", "fast"], "sidekeep gauge: --rate 'fast' is not a whole number"),
+        (
+            ["shelf", "styluses", "--hours-before", "long"],
+            "sidekeep shelf styluses: --hours-before 'long' is not a number",
+        ),
+        (["gauge", "--input"], "sidekeep gauge: --input needs a value"),
+        (["verify", "--loud"], "sidekeep: not understood: --loud"),
+    ],
+)
+def test_wrong_words_are_answered_in_one_line(
+    words: list[str], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(words)
+    out, err = capsys.readouterr()
+    assert ended.value.code == 2
+    assert out == ""
+    assert err.startswith(told)
+    assert err.count("\n") == 1
+    assert "--help' tells more)" in err
+
+
+def test_a_message_that_is_not_known_stays_as_it_is() -> None:
+    assert in_words("something new") == "something new"
+    assert in_words("argument --x: something new") == "--x: something new"
+
+
+def test_every_verb_is_among_the_allowed_words(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        build_parser(None).parse_args(["qqq"])
+    told = capsys.readouterr().err
+    assert [verb for verb in VERBS if verb not in told] == []
+
+
+def test_kinds_of_repairs_are_counted_in_plain_words() -> None:
+    assert repairs_text(["pop", "tick", "thump", "tick"]) == "2 ticks, 1 pop, 1 thump"
+    assert repairs_text([]) == ""
+
+
+def test_written_files_are_whole_paths_for_a_script_and_names_in_a_folder_for_a_person(
+    tmp_path: Path,
+) -> None:
+    folder = tmp_path / "A Record (1971)"
+    written = [
+        ("lossless/01 One.flac", "made"),
+        ("lossless/02 Two.flac", "kept"),
+        ("lossless/03 Three.flac", "tagged"),
+    ]
+    result: Any = SimpleNamespace(
+        folder=folder,
+        written=[SimpleNamespace(path=folder / name, action=action) for name, action in written],
+    )
+    report = folder / "report.html"
+    for_script = list(file_lines(result, report, by_folder=False))
+    assert for_script == [*(str(folder / name) for name, _ in written), str(report)]
+    for_person = list(file_lines(result, report, by_folder=True))
+    assert for_person == [
+        f"{folder}:",
+        "  lossless/01 One.flac",
+        "  lossless/02 Two.flac  (was there, unchanged)",
+        "  lossless/03 Three.flac  (was there, new tags)",
+        "  report.html",
+    ]
