@@ -189,3 +189,37 @@ def test_two_windows_that_start_at_once_repair_an_interrupted_take_once(
         window.join(60.0)
     assert repairs == ["first"]
     assert len(list(shelf.glob("*/record.toml"))) == 1
+
+
+def asks_of(evening: list[ScriptedEvening], do: str, take: str) -> None:
+    """An act of somebody who saw that take (empty: none) on the turntable."""
+    evening[0].session.act(Act(do=do, take=take))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("do", ["end", "discard", "again", "side-is"])
+@pytest.mark.parametrize("seen", ["", "takes/A-1"])
+def test_what_was_meant_for_the_side_before_is_not_done_to_the_next(
+    do: str, seen: str, tmp_path: Path, monkeypatch: Monkey
+) -> None:
+    """Pressed as side B began, by somebody who still saw side A, or the flip: told, and side B goes on to its end."""
+    held: list[ScriptedEvening] = []
+    doing = Doing(begun_B=lambda: asks_of(held, do, seen))
+    held.append(ScriptedEvening(tmp_path, [IDLE, A, IDLE, B, IDLE], answer=doing))
+    evening = held[0].run(monkeypatch)
+    (told,) = [news for news in evening.news if news.code == "not-meant"]
+    assert (told.side, told.take, told.facts) == ("B", "takes/B-1", {"do": do, "meant": seen})
+    assert evening.folders == ["takes/A-1", "takes/B-1"]
+    assert evening.folder.binned() == []
+    (side_b,) = [take for take in evening.takes if take.side == "B"]
+    assert side_b.length_s > 55.0
+
+
+def test_the_take_that_was_just_closed_can_still_be_put_aside_by_its_name(
+    tmp_path: Path, monkeypatch: Monkey
+) -> None:
+    held: list[ScriptedEvening] = []
+    doing = Doing(flip_B=lambda: asks_of(held, "again", "takes/A-1"))
+    held.append(ScriptedEvening(tmp_path, [IDLE, A, IDLE, A, IDLE, B, IDLE], answer=doing))
+    evening = held[0].run(monkeypatch)
+    assert [take.folder for take in evening.folder.binned()] == ["takes/.bin/A-1"]
+    assert evening.folders == ["takes/A-2", "takes/B-1"]

@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from sidekeep.service.house.turntable import _Session
+from sidekeep.service.recording.take_types import Act
 from tests.devices.conftest import Deck, deck  # noqa: F401  (a fixture)
 from tests.small_record import SLEEVE, small_record
 from tests.web.conftest import RunningServer
@@ -112,3 +114,39 @@ def test_the_pile_keeps_its_order_and_forgets_what_is_gone(fresh: RunningServer)
     fresh.ask("DELETE", f"/api/records/{ids[2]}")
     assert fresh.get("/api/state")["pile"] == [ids[0]]
     assert fresh.ask("PUT", "/api/pile", {"records": ["../x"]}).status == 404
+
+
+class Asked:
+    """Stands for a session at work: what it was asked."""
+
+    def __init__(self) -> None:
+        self.acts: list[Act] = []
+
+    def act(self, act: Act) -> None:
+        self.acts.append(act)
+
+
+def test_an_act_that_means_another_take_or_record_is_refused(
+    fresh: RunningServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A phone that slept still shows side A, or the record before; by now side B is being recorded."""
+    asked = Asked()
+    seen = _Session(record="now", sides=("A", "B"), then_copies=(), phase="recording", side="B")
+    seen.take = "takes/B-1"
+    monkeypatch.setattr(fresh.house.turntable, "_session", asked)
+    monkeypatch.setattr(fresh.house.turntable, "_view", seen)
+    for sent, code in (
+        ({"do": "discard", "take": "takes/A-1"}, "another-take"),
+        ({"do": "again", "take": ""}, "another-take"),
+        ({"do": "stop", "record": "before"}, "another-record"),
+    ):
+        refused = fresh.ask("POST", "/api/session/act", sent)
+        assert (refused.status, refused.json()["error"]["code"]) == (409, code)
+    assert asked.acts == []
+    assert "side B has begun meanwhile" in fresh.ask("POST", "/api/session/act", {"do": "end", "take": "takes/A-1"}).json()["error"]["text"]  # fmt: skip
+    assert fresh.ask("POST", "/api/session/act", {"do": "end", "record": "now", "take": "takes/B-1"}).status == 200  # fmt: skip
+    assert (
+        fresh.ask("POST", "/api/session/act", {"do": "end"}).status == 200
+    )  # a script that looks at nothing
+    assert [(act.do, act.take) for act in asked.acts] == [("end", "takes/B-1"), ("end", None)]
+    monkeypatch.undo()

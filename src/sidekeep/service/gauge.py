@@ -8,6 +8,7 @@ from sidekeep.devices.recorder import Recorder, RecorderSettings
 from sidekeep.errors import DeviceError
 from sidekeep.flow.needle.gauge import Gauge, GaugeReading, GaugeSettings
 from sidekeep.model.news import News
+from sidekeep.service.wishes import aim_for
 
 _ENDS = ("not-opened", "input-gone", "input-moved")
 
@@ -23,7 +24,7 @@ def watch_level(
     gauge = Gauge(
         rate_hz=settings.rate_hz,
         channels=settings.channels,
-        settings=gauge_settings or GaugeSettings.for_bits(settings.bits),
+        settings=gauge_settings or aim_for(settings.bits),
     )
     next_frame = 0
     with Recorder(settings) as recorder:

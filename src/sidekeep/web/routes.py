@@ -358,11 +358,14 @@ def start_session(ask: Ask) -> Any:
         stylus=ask.body.stylus,
         by_needle=ask.body.by_needle,
         any_side=ask.body.any_side,
+        survey=ask.body.survey,
     )
 
 
 def act(ask: Ask) -> Any:
-    return {"session": ask.house.turntable.act(ask.body.do, ask.body.side)}
+    wish = ask.body
+    session = ask.house.turntable.act(wish.do, wish.side, record=wish.record, take=wish.take)
+    return {"session": session}
 
 
 def pile(ask: Ask) -> Any:

@@ -75,13 +75,16 @@ class Evening(Struct, forbid_unknown_fields=True):
     stylus: Annotated[str, Meta(max_length=200)] = ""
     by_needle: bool = True
     any_side: bool = False
+    survey: bool = True
 
 
 class Wish(Struct, forbid_unknown_fields=True):
-    """What the person wants of the session now."""
+    """What the person wants of the session now, and which record and take (empty: none) they saw on the turntable."""
 
     do: str
     side: str = ""
+    record: str | None = None
+    take: str | None = None
 
 
 class Pile(Struct, forbid_unknown_fields=True):

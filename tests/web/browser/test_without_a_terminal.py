@@ -12,19 +12,10 @@ from typing import Any
 import pytest
 
 from sidekeep.service.shelf.records import adopt
+from tests.web.browser.stand_in import with_input
 from tests.web.browser.test_places import violations
 from tests.web.conftest import RunningServer
 from tests.web.test_upkeep import SLEEVE, leave_open
-
-INPUT = {
-    "id": "deck",
-    "name": "Deck",
-    "channels": 2,
-    "rate_hz": 96_000,
-    "bits": 24,
-    "chosen": True,
-    "notes": [],
-}
 
 
 @pytest.fixture(scope="module")
@@ -131,7 +122,7 @@ def test_a_side_that_the_sleeve_does_not_list_can_be_taken(
     own: RunningServer, open_page: Callable[..., Any]
 ) -> None:
     page = open_page(own, "/new")
-    page.route("**/api/inputs", lambda route: route.fulfill(json={"inputs": [INPUT], "settings": {}}))
+    with_input(page)
     page.goto(f"http://{own.host}/record/{ids(own)['Salt Hours']}/turntable")
     page.get_by_role("button", name=re.compile("and side B, which the sleeve does not list")).click()
     assert page.get_by_label(re.compile("Side B not on the sleeve")).is_checked()

@@ -125,6 +125,11 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "side-is": "taken for side {side} now, not {was}",
     "false-start": _false_start,
     "asked-twice": "a take was put aside just now; press the key once more to put side {side} aside too",
+    "not-meant": lambda facts: (
+        f"{facts['take']} has begun meanwhile and goes on; nothing was done to it, say it again if you mean it"
+        if facts["take"]
+        else "that take has ended already; nothing was done"
+    ),
     "not-done": lambda facts: f"{_WISHES.get(str(facts['do']), 'that')} did not work: {facts['reason']}",
     "flip": "side {side}: turn the volume down, flip the record, clean it, lower the needle when ready",
     "answer": _answer,

@@ -12,7 +12,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_input_options(parser)
     parser.add_argument("--seconds", type=_seconds, metavar="S", help="stop by itself after so long")
     parser.add_argument(
-        "--peak", type=_level, metavar="DBFS", help="aim for peaks up to this (default: -6; -5 at 16 bits)"
+        "--peak",
+        type=_level,
+        metavar="DBFS",
+        help="aim for peaks up to this, also while recording (remembered; first: -6, or -5 at 16 bits)",
     )
     parser.add_argument("--json", action="store_true", help="print readings as JSON, one per line")
 
@@ -44,16 +47,15 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.terminal.screen import level_text, live_page
     from sidekeep.cli.texts.gauge import advice_text, gauge_page, reading_object
     from sidekeep.cli.texts.news import news_text
-    from sidekeep.flow.needle.gauge import GaugeSettings
     from sidekeep.model.news import News
     from sidekeep.service.gauge import watch_level
     from sidekeep.service.inputs import notes_of, pick_input, recorder_settings
+    from sidekeep.service.wishes import keep_wishes
 
     sound_input = pick_input(options.input)
     settings = recorder_settings(sound_input, rate_hz=options.rate, bits=options.bits)
-    aim = None
     if options.peak is not None:
-        aim = GaugeSettings.up_to(options.peak)
+        keep_wishes(peak_dbfs=options.peak)
     said: list[News] = []
 
     def tell(news: News) -> None:
@@ -63,7 +65,7 @@ def run(options: argparse.Namespace) -> int:
 
     for news in notes_of(sound_input):
         tell(news)
-    readings = watch_level(settings, gauge_settings=aim, tell=tell)
+    readings = watch_level(settings, tell=tell)
     last = None
     try:
         with live_page(quiet=options.json) as show:

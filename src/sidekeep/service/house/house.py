@@ -302,9 +302,10 @@ class House:
         stylus: str = "",
         by_needle: bool = True,
         any_side: bool = False,
+        survey: bool = True,
     ) -> dict[str, Any]:
         """Put a record on the turntable. With ``then_copies`` the copies follow by themselves when every side was
-        taken and nothing about the record is unsure."""
+        taken and nothing about the record is unsure. Without ``survey`` sides are surveyed afterwards, not while they play."""
         if not sides or any(not re.fullmatch(r"[A-Z]", side) for side in sides):
             raise ParameterError("no-sides")
         return self.turntable.start(
@@ -315,6 +316,7 @@ class House:
             stylus=stylus,
             by_needle=by_needle,
             any_side=any_side,
+            survey=survey,
         )
 
     def _taken(self, record_id: str, then_copies: tuple[str, ...], is_whole: bool) -> None:

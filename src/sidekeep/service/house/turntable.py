@@ -17,7 +17,7 @@ from typing import Any, get_args
 from sidekeep.errors import DeviceError, ParameterError, ShelfError, SidekeepError
 from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import kept_json
-from sidekeep.flow.needle.gauge import GaugeReading, GaugeSettings
+from sidekeep.flow.needle.gauge import GaugeReading
 from sidekeep.model.news import News
 from sidekeep.service.gauge import watch_level
 from sidekeep.service.house.events import EventHub
@@ -27,12 +27,12 @@ from sidekeep.service.inputs import (
     pick_input,
     recorder_settings,
     remembered_input,
-    settings_path,
 )
 from sidekeep.service.live.evening import EveningFollower
 from sidekeep.service.recording.take_record import open_session
 from sidekeep.service.recording.take_session import TakeSession
 from sidekeep.service.recording.take_types import Act, Do, TakeStatus
+from sidekeep.service.wishes import aim_for, aim_wished_dbfs, form_wished, keep_wishes
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 
 LAST_EVENING = ".last-evening.json"
@@ -113,19 +113,19 @@ class Turntable:
     def choose(self, key: str, rate_hz: int | None, bits: int | None) -> dict[str, Any]:
         """Use an input from now on, also the next time."""
         recorder_settings(pick_input(key), rate_hz=rate_hz, bits=bits)
-        _keep_wishes(rate_hz=rate_hz, bits=bits)
+        keep_wishes(rate_hz=rate_hz, bits=bits)
         return self.settings()
 
     def settings(self) -> dict[str, Any]:
         """What is remembered of the turntable."""
         known = remembered_input()
-        wishes = _wishes()
+        rate_hz, bits = form_wished()
         return {
             "input": known[0] if known else None,
             "input_name": known[1] if known else None,
-            "rate_hz": wishes.get("rate_hz"),
-            "bits": wishes.get("bits"),
-            "peak_dbfs": _wishes(float).get("peak_dbfs"),
+            "rate_hz": rate_hz,
+            "bits": bits,
+            "peak_dbfs": aim_wished_dbfs(),
         }
 
     def gauge(self, on: bool, peak_dbfs: float | None = None) -> dict[str, Any]:
@@ -133,20 +133,18 @@ class Turntable:
         for it again: a closed page holds no input open. ``peak_dbfs``: where the highest peaks should come to, from now on."""
         with self._starting:
             self._gauge_until_s = time.monotonic() + GAUGE_KEPT_S
-            is_other = peak_dbfs is not None and peak_dbfs != _wishes(float).get("peak_dbfs")
+            is_other = peak_dbfs is not None and peak_dbfs != aim_wished_dbfs()
             if is_other:
-                _keep_wishes(peak_dbfs=peak_dbfs)
+                keep_wishes(peak_dbfs=peak_dbfs)
             if on and not is_other and self._gauge is not None and self._gauge.is_alive():
                 return {"on": True}
             self._end_gauge()
             if on:
                 if self._is_at_work():
                     raise ShelfError("being-recorded")
-                wishes = _wishes()
-                settings = recorder_settings(
-                    self._input(), rate_hz=wishes.get("rate_hz"), bits=wishes.get("bits")
-                )
-                aim = _aim(settings.bits)
+                rate_hz, bits = form_wished()
+                settings = recorder_settings(self._input(), rate_hz=rate_hz, bits=bits)
+                aim = aim_for(settings.bits)
                 self._gauge_ends = threading.Event()
                 ends = self._gauge_ends
 
@@ -184,14 +182,16 @@ class Turntable:
         stylus: str = "",
         by_needle: bool = True,
         any_side: bool = False,
+        survey: bool = True,
     ) -> dict[str, Any]:
-        """Arm for the sides of a record. Refusals come at once: no input, no room, somebody else at work."""
+        """Arm for the sides of a record. Refusals come at once: no input, no room, somebody else at work. Without ``survey``
+        nothing but the recording runs while a side plays; it is surveyed afterwards."""
         with self._starting:
             if self._is_at_work():
                 raise ShelfError("turntable-busy")
             self._end_gauge()
             sound_input = self._input()
-            wishes = _wishes()
+            rate_hz, bits = form_wished()
             view = _Session(
                 record=record_id,
                 sides=sides,
@@ -199,7 +199,7 @@ class Turntable:
                 by_needle=by_needle,
                 side=sides[0] if sides else "",
             )
-            live = EveningFollower(self._shelf, kinds=then_copies)
+            live = EveningFollower(self._shelf, kinds=then_copies) if survey else None
             ready = threading.Event()
             refusal: list[SidekeepError] = []
 
@@ -211,13 +211,13 @@ class Turntable:
                         str(folder.path),
                         sides=sides,
                         sound_input=sound_input,
-                        rate_hz=wishes.get("rate_hz"),
-                        bits=wishes.get("bits"),
+                        rate_hz=rate_hz,
+                        bits=bits,
                         stylus=stylus,
                         by_needle=by_needle,
                         any_side=any_side,
                         tell=self._tell,
-                        follower=_Following(live, self._news),
+                        follower=_Following(live, self._news) if live is not None else None,
                     ) as session:
                         with self._lock:
                             self._session, self._view, self._live = session, view, live
@@ -243,7 +243,7 @@ class Turntable:
                         self._news.publish("session", {"session": {**view.view(), "phase": "done"}})
                         is_whole = set(sides) <= {letter for take in takes for letter in take.side}
                         self._settle(live, lambda: self._taken(record_id, then_copies, is_whole))
-                    else:
+                    elif live is not None:
                         live.end()
 
             self._thread = threading.Thread(target=work, name="session", daemon=True)
@@ -255,8 +255,11 @@ class Turntable:
         self._news.publish("session", {"session": self.view()})
         return self.view() or view.view()
 
-    def _settle(self, live: EveningFollower, then: Callable[[], None]) -> None:
-        """Let the last side's survey come to its end beside whatever is done next, then go on with what follows."""
+    def _settle(self, live: EveningFollower | None, then: Callable[[], None]) -> None:
+        """Let the last side's survey, if one ran, come to its end beside whatever is done next, then go on with what follows."""
+        if live is None:
+            then()
+            return
 
         def wait() -> None:
             live.survey.settle(_SETTLE_S)
@@ -269,16 +272,23 @@ class Turntable:
             self._settling = (live, thread)
         thread.start()
 
-    def act(self, do: str, side: str = "") -> dict[str, Any]:
-        """What the person wants now: begin, end, again, discard, keep, side-is, stop."""
+    def act(
+        self, do: str, side: str = "", *, record: str | None = None, take: str | None = None
+    ) -> dict[str, Any]:
+        """What the person wants now: begin, end, again, discard, keep, side-is, stop. ``record`` and ``take`` (empty: no open
+        one) are what they saw on the turntable; when another take is open by now, nothing is done and that is the refusal."""
         if do not in get_args(Do):
             raise ParameterError("no-such-act", do=do[:20], known=get_args(Do))
         with self._lock:
-            session = self._session
-        if session is None:
-            raise ShelfError("no-session")
+            session, seen = self._session, self._view
+            if session is None or seen is None:
+                raise ShelfError("no-session")
+            if record is not None and record != seen.record:
+                raise ShelfError("another-record")
+            if take is not None and seen.take and take != seen.take:
+                raise ShelfError("another-take", side=seen.side)
         wanted: Do = next(each for each in get_args(Do) if each == do)
-        session.act(Act(do=wanted, side=side))
+        session.act(Act(do=wanted, side=side, take=take))
         return self.view() or {}
 
     def view(self) -> dict[str, Any] | None:
@@ -395,28 +405,6 @@ def reading_view(reading: GaugeReading) -> dict[str, Any]:
     """A reading as plain values, the advice as code and facts."""
     values = {name: value for name, value in vars(reading).items() if name != "advice"}
     return {**values, "advice": reading.advice.as_object()}
-
-
-def _wishes_path() -> Path:
-    return settings_path().with_name("turntable.json")
-
-
-def _wishes(kind: type = int) -> dict[str, Any]:
-    """What is wished of the input that is of a kind of value."""
-    values: dict[str, Any] = kept_json(_wishes_path(), dict[str, Any]) or {}
-    return {name: value for name, value in values.items() if type(value) is kind}
-
-
-def _keep_wishes(**wishes: float | None) -> None:
-    path = _wishes_path()
-    path.parent.mkdir(parents=True, exist_ok=True)
-    write_json(path, {**_wishes(), **_wishes(float), **wishes}, replace=True)
-
-
-def _aim(bits: int) -> GaugeSettings:
-    """Where the peaks should come to: as wished, else as the word length allows."""
-    peak_dbfs = _wishes(float).get("peak_dbfs")
-    return GaugeSettings.for_bits(bits) if peak_dbfs is None else GaugeSettings.up_to(peak_dbfs)
 
 
 def _told(error: SidekeepError) -> dict[str, Any]:

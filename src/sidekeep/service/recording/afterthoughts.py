@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from sidekeep.model.finding import Fact
 from sidekeep.model.news import News
-from sidekeep.service.recording.open_take import ClosedPiece
+from sidekeep.service.recording.open_take import ClosedPiece, OpenTake
 from sidekeep.service.recording.pieces import Pieces
 from sidekeep.service.recording.sides_due import SidesDue
 from sidekeep.service.recording.take_types import Act, Follower
@@ -27,6 +27,16 @@ class Afterthoughts:
         """A take that was put aside while it was open."""
         if piece.binned in PUT_ASIDE:
             self._put_aside_frame = frame
+
+    def not_meant(self, act: Act, take: OpenTake | None) -> News | None:
+        """What is said of an act that names another take than it meets: the next side began, or it was put aside, between
+        what the person saw and what they pressed. None when it is the one meant."""
+        name = take.name if take is not None else ""
+        if act.take is None or act.take == name or (take is None and act.take == self._pieces.last_name()):
+            return None
+        facts: dict[str, Fact] = {"do": act.do, "meant": act.take}
+        side = take.side if take is not None else ""
+        return News(code="not-meant", severity="look", side=side, take=name, facts=facts)
 
     def undo(self, folder: RecordFolder, why: str, frame: int) -> News | None:
         """The last take that counts goes to the bin, and with ``again`` its side is due; nothing without one. Just after

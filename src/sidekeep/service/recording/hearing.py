@@ -12,8 +12,9 @@ from functools import cache
 import numpy as np
 
 from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
-from sidekeep.flow.needle.gauge import Gauge, GaugeReading, GaugeSettings
+from sidekeep.flow.needle.gauge import Gauge, GaugeReading
 from sidekeep.flow.needle.needle_watch import NeedleEvent
+from sidekeep.service.wishes import aim_for
 
 
 class Hearing:
@@ -24,7 +25,7 @@ class Hearing:
         self._gauge = Gauge(
             rate_hz=settings.rate_hz,
             channels=settings.channels,
-            settings=GaugeSettings.for_bits(settings.bits),
+            settings=aim_for(settings.bits),
         )
         self._watched: deque[tuple[int, int]] = deque(maxlen=8)
         self.frame = 0

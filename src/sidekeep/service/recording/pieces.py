@@ -49,6 +49,11 @@ class Pieces:
         piece = self._last()
         return piece.side if piece is not None else ""
 
+    def last_name(self) -> str:
+        """The name the last take that counts was recorded under."""
+        piece = self._last()
+        return piece.take.name if piece is not None else ""
+
     def undo_last(self, folder: RecordFolder, why: str) -> ClosedPiece | None:
         """The last take that counts goes to the bin."""
         piece = self._last()

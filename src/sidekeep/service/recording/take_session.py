@@ -364,7 +364,8 @@ class TakeSession:
         while not self._acts.empty():
             act, self.folder = self._acts.get_nowait(), self._room.here(self.folder)
             try:
-                self._obey_one(act)
+                news = self._afterthoughts.not_meant(act, self._take)
+                self._obey_one(act) if news is None else self._say(news)
             except (SidekeepError, OSError) as error:
                 self._say(not_done(act, error))
 

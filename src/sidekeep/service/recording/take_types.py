@@ -17,11 +17,16 @@ Do = Literal["begin", "end", "again", "discard", "keep", "side-is", "stop"]
 
 @dataclass(frozen=True, kw_only=True)
 class Act:
-    """What a person wants. ``side`` goes with ``side-is``; ``why`` of a stop: ``key`` or ``signal``."""
+    """What a person wants. ``side`` goes with ``side-is``; ``why`` of a stop: ``key`` or ``signal``.
+
+    ``take`` is the open take the person saw, empty when they saw none; None of those who look at nothing. An act that means
+    another take than the one it meets is not done.
+    """
 
     do: Do
     side: str = ""
     why: str = "key"
+    take: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -70,6 +70,10 @@ WORDS: Mapping[str, Sentence] = {
     "no-mended-sound": "this take is not surveyed yet, so there is no mended sound of it",
     "no-such-act": "do={do!r} must be one of {known}",
     "no-session": "no record is on the turntable",
+    "another-record": "another record is on the turntable by now; nothing was done",
+    "another-take": (
+        "side {side} has begun meanwhile and goes on; nothing was done to it, say it again if you mean it"
+    ),
     "turntable-busy": "a record is on the turntable already; end that first",
     "no-answer": "the turntable does not answer; look at the input and try again",
     "being-recorded": "a side is being recorded; its level is shown there",

@@ -8,7 +8,7 @@ import { newsText, sentenceOf } from "./turntable_words.js";
 import { LiveDisc } from "./turntable_disc.js";
 import { SetUp } from "./turntable_setup.js";
 import { Stylus } from "./turntable_stylus.js";
-import { inputIsKnown, setWritesAfter, sidesToTake, startSession, USUAL_KINDS, writesAfter } from "./turntable_session.js";
+import { inputIsKnown, setSurveysAtOnce, setWritesAfter, sidesToTake, startSession, surveysAtOnce, USUAL_KINDS, writesAfter } from "./turntable_session.js";
 
 /** @param {{address: import("../address.js").Address}} props */
 export function Place({ address }) {
@@ -58,6 +58,7 @@ function Ready({ record }) {
   const [chosen, setChosen] = useState(/** @type {string[]} */ (sidesToTake(record)));
   const [after, setAfter] = useState(writesAfter());
   const [by_needle, setByNeedle] = useState(true);
+  const [at_once, setAtOnce] = useState(surveysAtOnce());
   const all_taken = sides.length > 0 && record.sides.every((/** @type {any} */ side) => side.chosen_take);
   const again = record.sides.some((/** @type {any} */ side) => chosen.includes(side.side) && side.chosen_take);
   return html`<div class="stage ready">
@@ -75,13 +76,17 @@ function Ready({ record }) {
       <label class="check"><input type="checkbox" checked=${after} onChange=${(/** @type {any} */ event) => { setAfter(event.target.checked); setWritesAfter(event.target.checked); }} /><span>When all sides are taken and nothing is unsure, write the copies (lossless and portable).</span></label>
       <${Stylus} />
       <label class="check"><input type="checkbox" checked=${!by_needle} onChange=${(/** @type {any} */ event) => setByNeedle(!event.target.checked)} /><span>Begin and end each side by my press, not by the needle.</span></label>
+      <label class="check"><input type="checkbox" checked=${!at_once} onChange=${(/** @type {any} */ event) => { setAtOnce(!event.target.checked); setSurveysAtOnce(!event.target.checked); }} /><span>Look for tracks and damage afterwards, not while the side plays: for a slow machine.</span></label>
     </div>
     <p class="care">Fasten the turntable's thin earth wire to the phono stage; never defeat the mains safety earth. Copying your own records for yourself is allowed in some countries and not in others.</p>
   </div>`;
 }
 
-/** @param {string} what @param {Record<string, unknown>} [more] */
-const act = (what, more = {}) => told(post("/api/session/act", { do: what, ...more }));
+/**
+ * What is asked of the session names the record and the take that were seen: a press that comes as the next side begins is not done to that one.
+ * @param {any} session as it was seen @param {string} what @param {Record<string, unknown>} [more]
+ */
+const act = (session, what, more = {}) => told(post("/api/session/act", { do: what, record: session.record, ...more }));
 
 /** @param {{session: any, record: any}} props */
 function Evening({ session, record }) {
@@ -103,19 +108,24 @@ function Evening({ session, record }) {
   </div>`;
 }
 
+/** Whether the last thing that came of the needle is a take in the bin. @param {any} session */
+const wasPutAside = (session) => (session.news ?? []).findLast((/** @type {any} */ news) => ["false-start", "kept", "taken", "begun"].includes(news.code))?.code === "false-start";
+
 /** @param {{session: any, record: any}} props */
 function Acts({ session, record }) {
   const open = session.phase === "recording" || session.phase === "run-out";
   const others = record.sides.map((/** @type {any} */ side) => side.side).filter((/** @type {string} */ side) => side !== session.side);
   const before = (session.taken ?? []).at(-1) ?? "";
+  const asks = (/** @type {string} */ what, more = {}) => () => void act(session, what, { take: session.take ?? "", ...more });
   return html`<p class="buttons stage-acts">
-    ${(session.phase === "armed" || session.phase === "flip") && html`<button class="large" onClick=${() => void act("begin")}>Begin now</button>`}
-    ${open && html`<button class="large main" onClick=${() => void act("end")}>End this side</button>`}
-    ${open && html`<button onClick=${() => void act("again")}>Take it again</button>`}
-    ${open && html`<button class="quiet" onClick=${() => void act("discard")}>Throw it away</button>`}
-    ${session.phase === "flip" && html`<button class="quiet" onClick=${() => void act("again")}>Take ${before ? `side ${before}` : "the last side"} again</button>`}
-    ${(open || session.phase === "armed") && others.map((/** @type {string} */ side) => html`<button class="quiet" onClick=${() => void act("side-is", { side })}>It is side ${side}</button>`)}
-    <button class="quiet" onClick=${() => void act("stop")}>Stop for tonight</button>
+    ${(session.phase === "armed" || session.phase === "flip") && html`<button class="large" onClick=${() => void act(session, "begin")}>Begin now</button>`}
+    ${open && html`<button class="large main" onClick=${asks("end")}>End this side</button>`}
+    ${open && html`<button onClick=${asks("again")}>Take it again</button>`}
+    ${open && html`<button class="quiet" onClick=${asks("discard")}>Throw it away</button>`}
+    ${session.phase === "flip" && html`<button class="quiet" onClick=${asks("again")}>Take ${before ? `side ${before}` : "the last side"} again</button>`}
+    ${(open || session.phase === "armed") && others.map((/** @type {string} */ side) => html`<button class="quiet" onClick=${asks("side-is", { side })}>It is side ${side}</button>`)}
+    ${(session.phase === "armed" || session.phase === "flip") && wasPutAside(session) && html`<button class="quiet" onClick=${asks("keep")}>What was put aside was the side: keep it</button>`}
+    <button class="quiet" onClick=${() => void act(session, "stop")}>Stop for tonight</button>
   </p>`;
 }
 
@@ -159,7 +169,6 @@ function Done({ record, session }) {
       ${following && html`<button class=${unsure || !copied ? "large" : "main large"} onClick=${finish}>Next on the pile: <cite>${nameOf(following)}</cite></button>`}
       <a class="button" href=${recordPath(record.id, "copies")}>To its copies</a>
       <button class="quiet" onClick=${putSessionBy}>Take a side again</button>
-      ${(session.news ?? []).some((/** @type {any} */ news) => news.code === "false-start") && session.phase !== "done" ? html`<button class="quiet" onClick=${() => void act("keep")}>What was thrown away was the side after all</button>` : null}
     </p>
     <p class="care">Put the guard over the stylus before you work near it.</p>`;
 }

@@ -12,6 +12,12 @@ export const writesAfter = () => localStorage.getItem(THEN) !== "no";
 /** @param {boolean} on */
 export const setWritesAfter = (on) => localStorage.setItem(THEN, on ? "yes" : "no");
 
+const LATER = "sidekeep survey";
+/** Whether sides are surveyed while they play; not on a machine that has enough to do with recording. */
+export const surveysAtOnce = () => localStorage.getItem(LATER) !== "later";
+/** @param {boolean} on */
+export const setSurveysAtOnce = (on) => localStorage.setItem(LATER, on ? "at once" : "later");
+
 /** The stylus in use, kept for the next evening; empty: its hours are not counted. */
 export const stylusInUse = () => localStorage.getItem(STYLUS) ?? "";
 /** @param {string} name */
@@ -40,7 +46,7 @@ export async function startSession(record, sides = sidesToTake(record), how = {}
   if (session && session.phase !== "done" && session.record === record.id) return go(path);
   if (!(await inputIsKnown())) return go(`${path}#set-up=1`);
   try {
-    const answer = await post("/api/session", { record: record.id, sides, then: writesAfter() ? { copies: USUAL_KINDS } : null, stylus: stylusInUse(), by_needle: how.by_needle ?? true, any_side: how.any_side ?? false });
+    const answer = await post("/api/session", { record: record.id, sides, then: writesAfter() ? { copies: USUAL_KINDS } : null, stylus: stylusInUse(), by_needle: how.by_needle ?? true, any_side: how.any_side ?? false, survey: surveysAtOnce() });
     knownNow().session = answer.session ?? answer;
   } catch (error) {
     if (!(error instanceof Refused)) throw error;

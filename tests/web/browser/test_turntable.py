@@ -1,0 +1,70 @@
+"""The Turntable by hand: what is pressed says which take it means, and its choices are remembered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from tests.small_record import SLEEVE
+from tests.web.browser.stand_in import Evening, session_of, with_input
+from tests.web.conftest import RunningServer
+
+
+def planned(server: RunningServer) -> str:
+    return str(server.ask("POST", "/api/records", {"text": SLEEVE}).json()["id"])
+
+
+def test_what_is_pressed_names_the_take_that_was_seen(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    record = planned(fresh)
+    page = open_page(fresh, "/new", allow=("409",))
+    at_work = session_of(record, phase="recording", take="takes/A-1")
+    evening = Evening(page, fresh, session=at_work)
+    with_input(page)
+    sent: list[Any] = []
+
+    def answer(route: Any) -> None:
+        sent.append(route.request.post_data_json)
+        text = "side B has begun meanwhile and goes on"
+        error = {"code": "another-take", "facts": {}, "text": text}
+        route.fulfill(status=409, json={"error": error})
+
+    page.route("**/api/session/act", answer)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    page.get_by_role("button", name="Throw it away").click()
+    page.get_by_text("ide B has begun meanwhile and goes on").first.wait_for()
+    false_start = {"code": "false-start", "side": "A", "facts": {"reason": "discard"}, "severity": "note"}
+    evening.tell({"kind": "session", "session": session_of(record, news=[false_start])})
+    page.get_by_role("button", name="What was put aside was the side: keep it").click()
+    page.get_by_role("button", name="It is side B").click()
+    with page.expect_response("**/api/session/act"):
+        page.get_by_role("button", name="Stop for tonight").click()
+    assert sent == [
+        {"do": "discard", "record": record, "take": "takes/A-1"},
+        {"do": "keep", "record": record, "take": ""},
+        {"do": "side-is", "record": record, "take": "", "side": "B"},
+        {"do": "stop", "record": record},
+    ]
+    kept = {"code": "kept", "side": "A", "facts": {"length_s": 90.0}, "severity": "note"}
+    evening.tell({"kind": "session", "session": session_of(record, news=[false_start, kept])})
+    page.get_by_role("button", name="keep it").wait_for(state="detached")
+
+
+def test_the_survey_can_wait_until_the_side_is_over_and_that_is_remembered(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    record = planned(fresh)
+    page = open_page(fresh, "/new")
+    with_input(page)
+    page.route("**/api/session", lambda route: route.fulfill(json={"session": None}))
+    for visit, expected in enumerate((True, False, False)):
+        page.goto(f"http://{fresh.host}/record/{record}/turntable")
+        box = page.get_by_label("Look for tracks and damage afterwards, not while the side plays")
+        box.wait_for()
+        if visit == 1:
+            box.check()
+        assert box.is_checked() is not expected
+        with page.expect_request("**/api/session") as asked:
+            page.get_by_role("button", name="I am ready").click()
+        assert asked.value.post_data_json["survey"] is expected
