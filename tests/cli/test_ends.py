@@ -7,6 +7,7 @@ import os
 import pty
 import select
 import signal
+import subprocess
 import sys
 import time
 from pathlib import Path
@@ -49,13 +50,27 @@ take_at_terminal(Session(), Teller(machine=True))
 """
 
 
+OWN_TERMINAL = """
+import fcntl, os, sys, termios
+fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+os.execv(sys.executable, [sys.executable, *sys.argv[1:]])
+"""
+
+
 class Terminal:
-    """A program on a terminal of its own."""
+    """A program on a terminal of its own, which it controls: closing it hangs up. Nothing of ours is forked, whatever threads we have."""
 
     def __init__(self, *arguments: str) -> None:
-        self.pid, self.screen = pty.fork()
-        if self.pid == 0:
-            os.execv(sys.executable, [sys.executable, *arguments])
+        self.screen, program_side = pty.openpty()
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", OWN_TERMINAL, *arguments],
+            stdin=program_side,
+            stdout=program_side,
+            stderr=program_side,
+            start_new_session=True,
+        )
+        os.close(program_side)
+        self.pid = self._process.pid
         self.text = ""
 
     def wait_for(self, words: str, seconds: float = 60.0) -> None:
@@ -69,16 +84,18 @@ class Terminal:
         """Its exit code; what it still says is read, or it would wait for a reader."""
         end = time.monotonic() + seconds
         while time.monotonic() < end:
-            pid, status = os.waitpid(self.pid, os.WNOHANG)
-            if pid:
-                return os.waitstatus_to_exitcode(status)
+            code = self._process.poll()
+            if code is not None:
+                return code
             try:
-                if self.screen >= 0 and select.select([self.screen], [], [], 0.05)[0]:
+                if self.screen < 0:
+                    time.sleep(0.05)
+                elif select.select([self.screen], [], [], 0.05)[0]:
                     self.text += os.read(self.screen, 65_536).decode("utf-8", "replace")
             except OSError:
                 time.sleep(0.05)
-        os.kill(self.pid, signal.SIGKILL)
-        os.waitpid(self.pid, 0)
+        self._process.kill()
+        self._process.wait()
         raise AssertionError("it did not end")
 
     def close(self) -> None:

@@ -148,15 +148,17 @@ def test_a_line_that_says_nothing_is_closed(server: RunningServer, monkeypatch: 
 def test_a_websocket_stays_when_the_patience_for_a_first_request_is_over(
     server: RunningServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(server_module, "FIRST_REQUEST_S", 1.5)  # a busy client needs a moment, too
+    monkeypatch.setattr(server_module, "FIRST_REQUEST_S", 1.0)
 
     async def heard_later() -> str:
         origin: websockets.Origin = websockets.Origin(f"http://{server.host}")
-        async with websockets.connect(f"ws://{server.host}/api/events", origin=origin) as line:
+        # ``connect`` tries again where a busy machine needs longer than that to ask.
+        async for line in websockets.connect(f"ws://{server.host}/api/events", origin=origin):
             await line.recv()
-            await asyncio.sleep(1.8)
+            await asyncio.sleep(1.2)
             server.house.news.publish("shelf")
             return str(await asyncio.wait_for(line.recv(), 60))
+        raise AssertionError("the line never stood")
 
     assert '"shelf"' in run_alone(heard_later())
 

@@ -79,8 +79,14 @@ def test_a_side_is_taken_and_its_copies_follow_by_themselves(
     until(120, lambda: fresh.get("/api/session")["session"] is None)
     last = fresh.get("/api/state")["last_session"]
     assert (last["record"], last["phase"]) == (record, "done")
-    told = {event["code"] for event in watcher.take()[0] if event["kind"] == "live"}
-    assert told >= {"live-begun", "live-turns"}, "the side is followed while it plays, and pages hear of it"
+    told: set[str] = set()
+
+    def is_told() -> bool:
+        """The side is followed while it plays, and pages hear of it."""
+        told.update(event["code"] for event in watcher.take()[0] if event["kind"] == "live")
+        return told >= {"live-begun", "live-turns"}
+
+    until(120, is_told)
     (take,) = fresh.get(f"/api/records/{record}")["takes"]
     assert take["side"] == "A"
     survey = until(120, lambda: [job for job in fresh.get("/api/jobs")["jobs"] if job["kind"] == "survey"])[0]

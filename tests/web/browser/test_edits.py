@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from tests.web.browser.test_listening import SPY, sound, wait_for_pieces
+from tests.web.browser.waiting import answered, settled_box, side_is_ready, until
 from tests.web.conftest import RunningServer
 
 
@@ -119,8 +120,7 @@ def desk(server: RunningServer, open_page: Callable[..., Any]) -> tuple[Any, Sta
         }
     ]
     page.goto(f"http://{server.host}/record/{stand_in.record['id']}/side/A")
-    page.wait_for_selector(".mark.start span")
-    page.wait_for_load_state("networkidle")
+    side_is_ready(page)
     return page, stand_in
 
 
@@ -130,34 +130,26 @@ def mark(page: Any, number: int, edge: str = "begins") -> Any:
     )
 
 
-def wait_for(page: Any, true: Callable[[], bool]) -> None:
-    for _ in range(100):
-        if true():
-            return
-        page.wait_for_timeout(50)
-    raise AssertionError("it did not happen")
-
-
 def test_a_dragged_mark_catches_the_music_and_lands_on_a_zero_crossing(
     desk: tuple[Any, StandIn], take_a: str
 ) -> None:
     page, stand_in = desk
     was = stand_in.tracks[1]["start_frame"]
-    box = mark(page, 2).locator("span").bounding_box()
+    box = settled_box(mark(page, 2).locator("span"))
     x, y = box["x"] + 6, box["y"] + 10
     page.mouse.move(x, y)
     page.mouse.down()
     page.mouse.move(x + 60, y, steps=5)
     page.mouse.up()
-    wait_for(page, lambda: len(stand_in.asked) == 1)
+    until(page, lambda: len(stand_in.asked) == 1)
     edit = stand_in.asked[0]
     assert (edit["kind"], edit["side"], edit["track"], edit["edge"]) == ("move-mark", "A", 2, "start")
     assert edit["frame"] > was
     around = sound(stand_in.server, take_a, edit["frame"] - 1, edit["frame"] + 1, "played").sum(axis=1)
     assert (around[0] <= 0) != (around[1] <= 0)
-    wait_for(page, lambda: page.locator("button", has_text="Undo").is_enabled())
+    page.locator("button:enabled", has_text="Undo").wait_for()
     page.keyboard.press("Control+z")
-    wait_for(page, lambda: stand_in.tracks[1]["start_frame"] == was)
+    until(page, lambda: stand_in.tracks[1]["start_frame"] == was)
 
 
 @pytest.mark.parametrize(
@@ -168,8 +160,25 @@ def test_marks_are_nudged_by_keys(desk: tuple[Any, StandIn], key: str, frames: i
     was = stand_in.tracks[1]["start_frame"]
     mark(page, 2).focus()
     page.keyboard.press(key)
-    wait_for(page, lambda: len(stand_in.asked) == 1)
+    until(page, lambda: len(stand_in.asked) == 1)
     assert stand_in.asked[0]["frame"] - was == frames
+
+
+def test_a_mark_that_is_moved_on_while_the_answer_is_on_its_way_does_not_jump_back(
+    desk: tuple[Any, StandIn],
+) -> None:
+    page, stand_in = desk
+    was = stand_in.tracks[1]["start_frame"]
+    held: list[Any] = []
+    page.route("**/edits", lambda route: held.append(route), times=1)
+    mark(page, 2).focus()
+    page.keyboard.press("ArrowRight")
+    until(page, lambda: held)
+    page.keyboard.press("ArrowRight")
+    stand_in._edit(held[0])
+    page.locator("button:enabled", has_text="Undo").wait_for()
+    page.keyboard.press("ArrowRight")
+    until(page, lambda: stand_in.asked[-1]["frame"] == was + 3 * 441)
 
 
 def test_enter_says_that_it_is_right_and_nothing_is_unsure_any_more(desk: tuple[Any, StandIn]) -> None:
@@ -196,6 +205,7 @@ def test_a_repair_that_is_left_is_heard_at_once(desk: tuple[Any, StandIn], take_
     page.locator(".largest button").first.click()
     page.keyboard.press("l")
     wait_for_pieces(page, 3)
+    answered(page)
     page.keyboard.press("x")
     page.get_by_text("It is left as it is").wait_for()
     wait_for_pieces(page, 6)
@@ -222,4 +232,4 @@ def test_a_change_made_elsewhere_is_told_and_ours_can_be_made_anyway(desk: tuple
     page.get_by_text("was changed on another page").wait_for()
     assert stand_in.asked == []
     page.get_by_role("button", name="Make it anyway").click()
-    wait_for(page, lambda: len(stand_in.asked) == 1)
+    until(page, lambda: len(stand_in.asked) == 1)

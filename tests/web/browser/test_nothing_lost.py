@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import json
 import os
+import random
 import socket
 import subprocess
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from tests.web.browser.waiting import answered
 from tests.web.conftest import RunningServer
 
 TEXT = "The Wicker Boats - Tallow Wharf Almanac (1971)\n\nSide A\nA1 Lamp Oil 3:45\n\nSide B\nB1 Slack Water 5:02"
@@ -87,8 +90,6 @@ def test_a_line_that_is_lost_without_a_word_is_told_and_comes_back(
     def answer(line: Any) -> None:
         lines.append(line)
         line.send(state)
-        if len(lines) == 1:
-            line.send(meter)
 
     page = open_page(fresh, "/new")
     page.clock.install()
@@ -97,13 +98,39 @@ def test_a_line_that_is_lost_without_a_word_is_told_and_comes_back(
     page.get_by_role("heading", name="Your shelf is empty").wait_for()
     told = "() => { window.told = []; new MutationObserver(() => document.querySelector('.away') && window.told.push(1)).observe(document.body, {childList: true, subtree: true}); }"
     page.evaluate(told)
+    page.clock.pause_at(
+        (page.evaluate("Date.now()") + 10_000) / 1000
+    )  # from here on time passes by our word only
     assert len(lines) == 1
+    lines[0].send(meter)
     page.clock.run_for(8_000)
     page.wait_for_function("() => window.told.length > 0")
     page.get_by_role("alert").wait_for(state="detached")
     assert len(lines) == 2
     page.clock.run_for(20_000)  # within the time that nothing need be said in
     assert len(lines) == 2
+
+
+def test_what_is_typed_into_a_field_that_has_just_appeared_is_remembered(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    record = fresh.ask("POST", "/api/records", {"text": TEXT}).json()["id"]
+    page = open_page(fresh, "/new")
+    page.add_init_script(
+        """new MutationObserver((_, watch) => {
+          const field = document.querySelector("#sleeve-text");
+          if (!field) return;
+          watch.disconnect();
+          field.value += "\\nB2 Ebb 3:00";
+          field.dispatchEvent(new InputEvent("input", { bubbles: true }));
+        }).observe(document, { childList: true, subtree: true });"""
+    )
+    page.goto(f"http://{fresh.host}/record/{record}/sleeve")
+    page.locator("button:enabled", has_text="Only keep it").wait_for()
+    answered(page)
+    assert (
+        page.evaluate("id => localStorage.getItem(`sidekeep draft ${id}`)", record) == TEXT + "\nB2 Ebb 3:00"
+    )
 
 
 def test_script_in_a_title_is_only_text(fresh: RunningServer, open_page: Callable[..., Any]) -> None:
@@ -129,9 +156,12 @@ def test_two_pages_show_the_same(fresh: RunningServer, open_page: Callable[..., 
 
 
 def free_port() -> int:
-    with socket.socket() as made:
-        made.bind(("127.0.0.1", 0))
-        return int(made.getsockname()[1])
+    """A port below those that systems give out by themselves: it stays free while its server is away."""
+    for port in random.sample(range(20_000, 32_000), 100):
+        with socket.socket() as made, suppress(OSError):
+            made.bind(("127.0.0.1", port))
+            return port
+    raise AssertionError("no port is free")
 
 
 def start_server(shelf: Path, port: int) -> subprocess.Popen[str]:

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from tests.web.browser.waiting import answered, side_is_ready
 from tests.web.conftest import RunningServer
 
 PLACES = {
@@ -46,7 +47,7 @@ def violations(page: Any, axe_script: str) -> list[str]:
 
 def settled(page: Any) -> None:
     page.wait_for_selector("main h1, main .disc-view, main .stage")
-    page.wait_for_load_state("networkidle")
+    answered(page)
 
 
 @pytest.mark.parametrize("place", PLACES)
@@ -89,17 +90,20 @@ def test_back_reload_and_a_copied_address_lead_to_the_same_place(
     page = open_page(server, "/", allow=NOT_YET)
     page.get_by_role("link", name="Small Hours").click()
     page.get_by_role("link", name="Side B").first.click()
-    page.wait_for_selector(".disc-view canvas")
+    side_is_ready(page)
     assert page.url.split("#")[0].endswith("/side/B")
     page.get_by_role("button", name="Closer +").click()
     page.wait_for_url(lambda url: "from=" in url)
     there = page.url
     page.reload()
-    page.wait_for_selector(".disc-view canvas")
-    page.wait_for_timeout(400)
+    side_is_ready(page)
+    page.wait_for_timeout(
+        400
+    )  # longer than the page takes to write its place into the address: it writes the same
     assert page.url == there
     page.go_back()
-    assert page.get_by_role("heading", level=1).inner_text() != "Side B"
+    page.get_by_role("heading", level=1, name="Side B").wait_for(state="detached")
+    page.get_by_role("heading", level=1).wait_for()
 
 
 def test_all_script_together_is_small(server: RunningServer) -> None:

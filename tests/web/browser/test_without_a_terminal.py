@@ -14,6 +14,7 @@ import pytest
 from sidekeep.service.shelf.records import adopt
 from tests.web.browser.stand_in import with_input
 from tests.web.browser.test_places import violations
+from tests.web.browser.waiting import drawn, until
 from tests.web.conftest import RunningServer
 from tests.web.test_upkeep import SLEEVE, leave_open
 
@@ -75,7 +76,7 @@ def test_a_recipe_is_saved_followed_from_a_file_and_taken_over_from_another_reco
     )
     file.write_text("this is no recipe", "utf-8")
     page.get_by_label("Follow a recipe from a file").set_input_files(file)
-    page.get_by_role("button", name="I have seen it").nth(1).wait_for()
+    page.locator(".notice.act").wait_for()  # it stays until it is seen
     assert choices(own, known["Small Hours"])["mend"]["size"] == "gentle"
 
     page.goto(f"http://{own.host}/record/{known['Salt Hours']}/copies")
@@ -116,6 +117,37 @@ def test_what_is_being_typed_is_not_overwritten_by_an_answer(
         with page.expect_response("**/edits"):
             old.set_checked(on)
         assert choices(own, record)["copies"]["old_tags"] is on
+
+
+def test_a_box_keeps_what_was_chosen_while_the_answer_is_on_its_way(
+    own: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    record = ids(own)["Small Hours"]
+    page = open_page(own, f"/record/{record}/copies")
+    page.get_by_text("Form of the files").click()
+    held: list[Any] = []
+    page.route("**/edits", lambda route: held.append(route))
+    box = page.get_by_label("CD tracks carry the picture too")
+    front = page.get_by_label("The front lies beside the tracks as")
+    for choose, shown in (
+        (box.check, box.is_checked),
+        (lambda: front.select_option("folder"), lambda: front.input_value() == "folder"),
+    ):
+        choose()
+        until(page, lambda: held, "the choice is sent")
+        own.house.news.publish("session-failed", {"text": "The cable was pulled."})
+        page.get_by_text("The cable was pulled.").wait_for()  # the page has been drawn anew
+        assert shown()
+        with page.expect_response("**/edits"):
+            held.pop().continue_()
+        drawn(page)
+        assert shown()
+        page.get_by_role("button", name="I have seen it").click()
+    assert choices(own, record)["copies"]["cd_picture"] is True
+    for _ in range(2):
+        with page.expect_response("**/undo"):
+            page.get_by_role("button", name="Undo").click()
+    until(page, lambda: not box.is_checked() and front.input_value() == "cover")
 
 
 def test_a_side_that_the_sleeve_does_not_list_can_be_taken(

@@ -35,6 +35,26 @@ export function useField(value, read, set) {
   };
 }
 
+/**
+ * A box or a list whose value is kept elsewhere: it shows what was chosen while the answer is on its way, whatever else is drawn
+ * anew meanwhile; a refusal brings the kept value back.
+ * @template T
+ * @param {T} value as it is kept
+ * @param {(value: T) => Promise<unknown>} set
+ * @returns {[T, (value: T) => Promise<void>]} what to show, and what to do when another is chosen
+ */
+export function useChoice(value, set) {
+  const [chosen, setChosen] = useState(/** @type {{value: T} | null} */ (null));
+  const newest = useRef(chosen);
+  const choose = async (/** @type {T} */ next) => {
+    const mine = (newest.current = { value: next });
+    setChosen(mine);
+    await set(next);
+    if (newest.current === mine) setChosen((newest.current = null));
+  };
+  return [chosen ? chosen.value : value, choose];
+}
+
 /** A number within bounds, a decimal comma and a typographic minus understood. @param {string} text @param {number} min @param {number} max */
 export function readNumber(text, min, max) {
   const now = text.trim() === "" ? NaN : Number(text.replace(",", ".").replace("−", "-"));

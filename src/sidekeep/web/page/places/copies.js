@@ -5,7 +5,7 @@ import { get, post, remove } from "../server.js";
 import { loadRecord, makeEdit, stepBack, tell, told, useKnown, useRecord } from "../store.js";
 import { readNumber, useField } from "../field.js";
 import { Checked } from "./checked.js";
-import { FileForm } from "./copies_form.js";
+import { FileForm, Pick } from "./copies_form.js";
 import { RecipeFile } from "./recipe_file.js";
 import { Decode } from "./shelf_care.js";
 import { capital, count, day, decibels, gain, listed, roughly, size } from "../words.js";
@@ -150,7 +150,7 @@ function Recipe({ record }) {
   const edges = recipe.edges ?? recipe;
   const effect = found?.effect;
   /** @param {Record<string, unknown>} fields */
-  const set = (fields) => void makeEdit(record.id, { kind: "recipe", ...fields }, "The choice");
+  const set = (fields) => makeEdit(record.id, { kind: "recipe", ...fields }, "The choice");
   const size_now = mend.enabled === false ? "off" : (mend.size ?? "even");
   return html`<section class="recipe" aria-labelledby="recipe"><h2 id="recipe">How this record is treated</h2>
     <ul class="sentences">
@@ -165,11 +165,6 @@ function Recipe({ record }) {
     <${RecipeFile} record=${record} />
     <p class="buttons"><button class="quiet" disabled=${!record.can_undo} onClick=${() => void stepBack(record.id, "undo")}>Undo</button><button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Redo</button></p>
   </section>`;
-}
-
-/** @param {{label: string, value: string, words: Record<string, string>, set: (value: string) => void}} props */
-function Pick({ label, value, words, set }) {
-  return html`<select aria-label=${label} value=${value} onChange=${(/** @type {any} */ event) => set(event.target.value)}>${Object.entries(words).map(([name, text]) => html`<option value=${name} selected=${name === value}>${text}</option>`)}</select>`;
 }
 
 /** @param {{label: string, value: number, min: number, max: number, step: number, unit: string, set: (value: number) => void}} props */

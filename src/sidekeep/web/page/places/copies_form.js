@@ -1,11 +1,11 @@
 /** The form of the copies: what the recipe says of files, none of which changes the sound. */
 import { html } from "../html.js";
-import { readNumber, useField } from "../field.js";
+import { readNumber, useChoice, useField } from "../field.js";
 
 const FRONTS = { cover: "cover.jpg", folder: "folder.jpg", both: "cover.jpg and folder.jpg" };
 const USUAL = { forms: [], picture_px: 1400, picture_kb: 0, front_file: "cover", cd_picture: false, disc_folders: false, through_numbers: false, old_tags: false, owner: "" };
 
-/** @param {{copies: any, set: (fields: Record<string, unknown>) => void}} props */
+/** @param {{copies: any, set: (fields: Record<string, unknown>) => Promise<unknown>}} props */
 export function FileForm({ copies, set }) {
   const now = { ...USUAL, ...copies };
   const usual = Object.entries(USUAL).every(([name, value]) => JSON.stringify(now[name]) === JSON.stringify(value));
@@ -14,7 +14,7 @@ export function FileForm({ copies, set }) {
     <p class="soft" id="form-words">One for a kind: lossless=16,48000 is 16 bits at 48000 Hz, portable=good or aac=192 a bit rate (small, good, best or kbit/s). Without one, exact kinds have the bits and rate of the take.</p>
     <${Count} label="Longest edge of pictures" value=${now.picture_px} min=${64} max=${10000} unit="pixels" set=${(/** @type {number} */ value) => set({ picture_px: value })} />
     <${Count} label="Most kilobytes of a picture, 0 for any" value=${now.picture_kb} min=${0} max=${100000} unit="kB" set=${(/** @type {number} */ value) => set({ picture_kb: value })} />
-    <label>The front lies beside the tracks as <select value=${now.front_file} onChange=${(/** @type {any} */ event) => set({ front_file: event.target.value })}>${Object.entries(FRONTS).map(([name, text]) => html`<option value=${name} selected=${name === now.front_file}>${text}</option>`)}</select></label>
+    <label>The front lies beside the tracks as <${Pick} value=${now.front_file} words=${FRONTS} set=${(/** @type {string} */ value) => set({ front_file: value })} /></label>
     <${Check} label="A folder for every disc of a set" value=${now.disc_folders} set=${(/** @type {boolean} */ value) => set({ disc_folders: value })} />
     <${Check} label="Tracks are numbered through all discs" value=${now.through_numbers} set=${(/** @type {boolean} */ value) => set({ through_numbers: value })} />
     <${Check} label="CD tracks carry the picture too" value=${now.cd_picture} set=${(/** @type {boolean} */ value) => set({ cd_picture: value })} />
@@ -38,7 +38,14 @@ function Count({ label, value, min, max, unit, set }) {
   return html`<label>${label} <span class="with-unit"><input type="number" min=${min} max=${max} step="1" ...${field} /> ${unit}</span></label>`;
 }
 
-/** @param {{label: string, value: boolean, set: (value: boolean) => void}} props */
+/** @param {{label: string, value: boolean, set: (value: boolean) => Promise<unknown>}} props */
 function Check({ label, value, set }) {
-  return html`<label class="check"><input type="checkbox" checked=${value} onChange=${(/** @type {any} */ event) => set(event.target.checked)} /><span>${label}.</span></label>`;
+  const [on, choose] = useChoice(value, set);
+  return html`<label class="check"><input type="checkbox" checked=${on} onChange=${(/** @type {any} */ event) => void choose(event.target.checked)} /><span>${label}.</span></label>`;
+}
+
+/** One of a few words. @param {{label?: string, value: string, words: Record<string, string>, set: (value: string) => Promise<unknown>}} props */
+export function Pick({ label, value, words, set }) {
+  const [now, choose] = useChoice(value, set);
+  return html`<select aria-label=${label} value=${now} onChange=${(/** @type {any} */ event) => void choose(event.target.value)}>${Object.entries(words).map(([name, text]) => html`<option value=${name} selected=${name === now}>${text}</option>`)}</select>`;
 }

@@ -29,6 +29,7 @@ function Sleeve({ id, record }) {
   const reading = useReading(text);
   const field = useRef(/** @type {HTMLTextAreaElement | null} */ (null));
   const touched = useRef(draft(what) !== null);
+  const typed = useRef(text); // what stands in the field at this moment, drawn or not
   // What was kept when the typing began: another text that came since must not be lost unseen.
   const began = useRef(draft(`${what} began`) ?? kept);
   const unkept = text !== kept;
@@ -44,15 +45,13 @@ function Sleeve({ id, record }) {
   }, []);
   // The text kept on the shelf changed (another page, an undo): take it, unless something typed here is not kept yet.
   useEffect(() => {
-    if (id && !touched.current) setText(kept);
-    if (id && text === kept) {
-      forget();
-    }
+    if (id && !touched.current) setText((typed.current = kept));
+    if (id && typed.current === kept) forget();
   }, [kept]);
 
   /** @param {string} next */
   const type = (next) => {
-    setText(next);
+    setText((typed.current = next));
     if (id && !touched.current) {
       began.current = kept;
       keepDraft(`${what} began`, kept);
@@ -83,7 +82,8 @@ function Sleeve({ id, record }) {
       }
       if (!unkept) return record;
       const now = await change(id, (revision) => put(`/api/records/${encodeURIComponent(id)}/sleeve`, { text, revision }), "Your sleeve text");
-      if (now) forget();
+      if (now && typed.current === text) forget();
+      else if (now) keepDraft(`${what} began`, (began.current = text)); // more was typed meanwhile: that is not kept yet
       return now;
     } finally {
       setBusy(false);
@@ -115,7 +115,7 @@ function Sleeve({ id, record }) {
             ? html`<button class="main" disabled=${!unkept || busy} onClick=${only_keep}>${unkept ? "Keep this text" : "Kept"}</button>`
             : html`<button class="main" disabled=${busy || !text.trim()} onClick=${onward}>To the turntable</button>
                 <button disabled=${busy || !unkept || !text.trim()} onClick=${only_keep}>${id && !unkept ? "Kept" : "Only keep it"}</button>`}
-          ${id && unkept && html`<button class="quiet" onClick=${() => { forget(); setText(kept); }}>Back to what was kept</button>`}
+          ${id && unkept && html`<button class="quiet" onClick=${() => { forget(); setText((typed.current = kept)); }}>Back to what was kept</button>`}
         </p>
         ${unkept && text.trim() && html`<p class="soft">Typed text is remembered by this browser until you keep it.</p>`}
       </div>

@@ -110,12 +110,13 @@ function Mark({ desk, edit, side, track, edge, quiet, doubt }) {
 
   /** @param {number} to */
   const keep = async (to) => {
+    const mine = desk.moving;
     setWaiting(true);
     if (to !== frame) {
       const kept = await edit({ kind: "move-mark", side: side.side, track: track.number, edge, frame: to }, "The move of the mark");
       if (kept) say(`${edge === "start" ? "Begins" : "Ends"} at ${clock(to / rate, 3)}.`);
     }
-    desk.moving = null;
+    if (desk.moving === mine) desk.moving = null; // else it was moved on while the answer was on its way
     setWaiting(false);
     desk.changed();
   };
