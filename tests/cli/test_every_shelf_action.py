@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -68,3 +69,35 @@ def test_an_action_is_done_and_told(
         assert field in json.loads(printed)
     else:
         assert text in printed
+
+
+def test_a_record_is_planned_once_unless_another_copy_is_meant(
+    record: RecordFolder, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shelf = record.path.parent
+    plan = ["shelf", "--shelf", str(shelf), "plan", "sleeve.txt"]
+    assert [main(plan), main(plan)] == [0, 0]
+    first, second, why = capsys.readouterr().out.splitlines()
+    assert second.partition(": ")[2] == first.removeprefix("planned: ")
+    assert second.startswith("on the shelf already: ")
+    assert "--another" in why
+    assert len(list(shelf.glob("Nan Okoro*"))) == 1
+    assert main([*plan, "--another"]) == 0
+    assert len(list(shelf.glob("Nan Okoro*"))) == 2
+    capsys.readouterr()
+    assert main(["shelf", "--shelf", str(shelf), "list", "okoro"]) == 0
+    listed = capsys.readouterr().out.splitlines()
+    assert sorted(line.partition(" ")[2].strip() for line in listed) == [
+        "Nan Okoro - Salt Tables (1970) [2], 1 track",
+        "Nan Okoro - Salt Tables (1970), 1 track",
+    ]
+
+
+def test_a_record_whose_folder_is_gone_is_planned_anew(record: RecordFolder) -> None:
+    shelf = record.path.parent
+    plan = ["shelf", "--shelf", str(shelf), "plan", "sleeve.txt"]
+    assert main(plan) == 0
+    (planned,) = shelf.glob("Nan Okoro*")
+    shutil.rmtree(planned)
+    assert main(plan) == 0
+    assert planned.is_dir()

@@ -11,8 +11,6 @@ from typing import Any, TextIO
 
 from sidekeep.flow.progress import Progress, no_progress
 
-_HANG = 4
-
 
 @contextmanager
 def progress_bar(title: str, *, quiet: bool = False) -> Iterator[Progress]:
@@ -40,8 +38,9 @@ def progress_bar(title: str, *, quiet: bool = False) -> Iterator[Progress]:
         yield report
 
 
-def say(line: str, *, to: TextIO | None = None) -> None:
-    """A line for a person: on a terminal it is broken between words and goes on indented; a pipe or a file gets it whole.
+def say(line: str, *, hang: int = 4, to: TextIO | None = None) -> None:
+    """A line for a person: on a terminal it is broken between words and goes on ``hang`` columns further in; a pipe or a
+    file gets it whole.
 
     Not for lines that are a path: those are copied, and the terminal breaks them best.
     """
@@ -49,7 +48,7 @@ def say(line: str, *, to: TextIO | None = None) -> None:
     if stream.isatty():
         from sidekeep.cli.terminal.screen import fold
 
-        line = "\n".join(fold(line, shutil.get_terminal_size().columns, hang=_HANG))
+        line = "\n".join(fold(line, shutil.get_terminal_size().columns, hang=hang))
     print(line, file=stream)
 
 

@@ -17,7 +17,7 @@ from sidekeep.service.transfers.transferred import TransferResult
 def print_kinds() -> None:
     """One line per kind of copies."""
     for name, purpose in kinds_of_copies():
-        say(f"{name:<16} {purpose}")
+        say(f"{name:<16} {purpose}", hang=17)
 
 
 def transfer_object(result: TransferResult, report_path: Path) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import Any
 
 from sidekeep.cli.verbs import shelf_again, shelf_choices
 from sidekeep.units import count
@@ -33,6 +34,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     listing.add_argument("--state", choices=STATES, default="", help="only records in this state")
     plan = actions.add_parser("plan", help="put a record on the shelf that is still to be taken")
     plan.add_argument("sleeve", type=Path, help="its sleeve text")
+    plan.add_argument(
+        "--another", action="store_true", help="plan it even if the shelf has a record of that name and year"
+    )
     actions.add_parser("rebuild", help="make the index again from the record folders")
     actions.add_parser("repair", help="close takes that something interrupted, keeping all that was recorded")
     shelf_again.add_again(actions)
@@ -62,12 +66,15 @@ def run(options: argparse.Namespace) -> int:
         )
         return 0
     if options.action == "plan":
-        folder = service.plan_record(shelf, options.sleeve)
+        before = None if options.another else service.planned_before(shelf, options.sleeve)
+        folder = before or service.plan_record(shelf, options.sleeve)
         problems = service.sleeve_problems(folder)
         if options.json:
             print_json({"folder": str(folder.path), "problems": problems})
         else:
-            print(f"planned: {folder.path}")
+            print(f"{'on the shelf already' if before else 'planned'}: {folder.path}")
+            if before:
+                say("nothing was planned; for a second copy of the record: --another")
             for problem in problems:
                 say(f"Look: {problem}")
         return 1 if problems else 0
@@ -88,16 +95,22 @@ def run(options: argparse.Namespace) -> int:
         return 0
     for line in shelf_again.due_lines(shelf):
         say(line)
-    for entry in entries:
-        year = f" ({entry.year})" if entry.year else ""
-        name = " - ".join(part for part in (entry.artist, entry.title) if part) or entry.folder
-        say(f"{entry.state:<13} {name}{year}, {count(entry.track_count, 'track')}")
+    names = [_name(entry) for entry in entries]
+    for entry, name in zip(entries, names, strict=True):
+        # Two copies of one record are told apart by their folders.
+        shown = name if names.count(name) == 1 else entry.folder
+        say(f"{entry.state:<13} {shown}, {count(entry.track_count, 'track')}", hang=14)
     if waiting := interrupted(shelf):
         takes = count(len(waiting), "interrupted take")
         say(f"{takes}: 'sidekeep shelf repair' keeps all that was recorded, and closes what is open")
     if not entries:
         print("nothing matches" if words or getattr(options, "state", "") else f"the shelf {shelf} is empty")
     return 0
+
+
+def _name(entry: Any) -> str:
+    year = f" ({entry.year})" if entry.year else ""
+    return (" - ".join(part for part in (entry.artist, entry.title) if part) or entry.folder) + year
 
 
 def _repair(options: argparse.Namespace, shelf: Path) -> int:

@@ -30,7 +30,7 @@ def put_on_shelf(
     does not have it. A take with the same sound is left as it is, and so is all that was done to the record since."""
     if len(files) != len(letters):
         raise ParameterError("recordings-for-sides", files=len(files), sides=len(letters))
-    folder = planned_before(shelf, sleeve_path) if shelf.is_dir() else None
+    folder = planned_before(shelf, sleeve_path)
     folder = folder or plan_record(shelf, sleeve_path)
     there = {(take.side, file.sha256) for take in folder.takes() for file in take.files}
     missing = [

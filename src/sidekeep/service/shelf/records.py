@@ -149,11 +149,17 @@ def _plan(shelf: Path, record: Record, text: str, name: str) -> RecordFolder:
 
 
 def planned_before(shelf: Path, sleeve_path: Path) -> RecordFolder | None:
-    """The record a sleeve text was planned from earlier, when the shelf has just one of that name."""
+    """The record a sleeve text was planned from earlier, when there is a shelf, and just one of that name on it."""
+    if not shelf.is_dir():
+        return None
     sleeve = load_sleeve(sleeve_path)
     assert sleeve is not None
     wanted = (sleeve.record.artist, sleeve.record.title, sleeve.record.year)
-    found = [entry for entry in list_records(shelf) if (entry.artist, entry.title, entry.year) == wanted]
+    found = [
+        entry
+        for entry in list_records(shelf)
+        if entry.state != "gone" and (entry.artist, entry.title, entry.year) == wanted
+    ]
     return RecordFolder(shelf / found[0].folder) if len(found) == 1 else None
 
 

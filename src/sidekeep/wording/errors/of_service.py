@@ -79,7 +79,7 @@ WORDS: Mapping[str, Sentence] = {
     "being-recorded": "a side is being recorded; its level is shown there",
     "waveform-width": "width={width} must lie between 1 and {widest}",
     "input-forgotten": "which input was used before cannot be read ({reason}); choose it anew",
-    "input-not-there": "{name} is not there: {reason}",
+    "input-not-there": "{name} is not there, and {reason}",
     "input-rate-resampled": (
         "{name} runs at {own_rate_hz} Hz; at {rate_hz} Hz the sound server would resample it: change the "
         "rate of the input in the system's sound settings"
@@ -94,7 +94,7 @@ WORDS: Mapping[str, Sentence] = {
     "picture-kind-unknown": "kind={kind!r} must be one of {known}",
     "no-original": "this picture was not sent here, so there is no photograph to straighten",
     "level-word": "level {level!r} must be peak, none or a loudness such as -18",
-    "record-unclear": "{count} records match {name!r}: {records}; give more words",
+    "record-unclear": "{count} records match {name!r}: {records}; give more words, or a folder's whole name",
     "no-shelf": "there is no shelf at {shelf}; name another, or make one by bringing a record in",
     "file-without-name": (
         "{name} names neither artist nor title: its first line should be 'Artist - Title (Year)'"
