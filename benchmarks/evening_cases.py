@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchmarks.stand_in_input import StandInInput
 from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
-from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.news import News
 from sidekeep.press.disc.settings import PressSettings, bad_78, clean_lp, used_lp, worn_lp
 from sidekeep.press.disc.side import Piece, press_side
@@ -28,7 +28,6 @@ from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 
 Floats = NDArray[np.float64]
 RATE_HZ = 22_050
-RING_S = 30.0
 LEAST_BEFORE_S = 3.0
 
 
@@ -79,73 +78,26 @@ class Outcome:
     takes: list[ShelfTake]
 
 
-class SimulatedInput:
-    """Stands where ``devices.Recorder`` stands: events out, orders in, time as fast as it can be computed."""
+class SimulatedInput(StandInInput):
+    """Plays an evening to the session, block by block, with the acts of its person."""
 
     def __init__(
         self, settings: RecorderSettings, evening: Evening, session: Callable[[], TakeSession]
     ) -> None:
-        self.settings, self._evening, self._session = settings, evening, session
-        self._waiting: list[RecorderEvent] = []
-        self._writer: TakeWriter | None = None
-        self._frame = 0
-        self.spans: list[tuple[int, int]] = []
-        self._start = 0
-
-    def __enter__(self) -> SimulatedInput:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.end()
-
-    def begin(
-        self,
-        path: Path,
-        bext: Mapping[str, Any] | None = None,
-        *,
-        from_frame: int | None = None,
-        places: Sequence[Path] = (),
-    ) -> None:
-        """As the capture does it, ring and all."""
-        oldest = max(0, self._frame - round(RING_S * self.settings.rate_hz))
-        self._start = max(oldest, self._frame if from_frame is None else from_frame)
-        self._writer = TakeWriter(path, rate_hz=self.settings.rate_hz, channels=2, bits=24)
-        self._write(self._evening.audio[self._start : self._frame])
-        facts = {"path": str(path), "start_frame": self._start, "frames": self._writer.frames}
-        self._waiting.append(RecorderEvent(kind="begun", facts=facts))
-
-    def end(self) -> None:
-        """Close the take."""
-        if self._writer is None:
-            return
-        writer, self._writer = self._writer, None
-        writer.close()
-        self.spans.append((self._start, self._start + writer.frames))
-        facts = {"path": str(writer.path), "frames": writer.frames}
-        self._waiting.append(RecorderEvent(kind="ended", facts=facts))
+        super().__init__(evening.audio, settings.rate_hz)
+        self._acts = list(evening.acts)
+        self._session = session
 
     def events(self) -> Iterator[RecorderEvent]:
         """The evening in blocks of 50 ms, then the end of it."""
         yield RecorderEvent(kind="started")
-        block = self.settings.rate_hz // 20
-        acts = list(self._evening.acts)
-        for at in range(0, len(self._evening.audio), block):
-            while acts and acts[0][0] <= at:
-                self._session().act(acts.pop(0)[1])
-            part = self._evening.audio[at : at + block]
-            if self._writer is not None:
-                self._write(part)
-            self._frame = at + len(part)
-            yield RecorderEvent(kind="audio", frame=at, block=part)
-            while self._waiting:
-                yield self._waiting.pop(0)
+        block = self._rate_hz // 20
+        for at in range(0, len(self._audio), block):
+            while self._acts and self._acts[0][0] <= at:
+                self._session().act(self._acts.pop(0)[1])
+            yield from self.block(at, at + block)
         self._session().act(Act(do="stop", why="over"))
-        while True:
-            yield self._waiting.pop(0) if self._waiting else RecorderEvent(kind="quiet")
-
-    def _write(self, part: Floats) -> None:
-        assert self._writer is not None
-        self._writer.append(np.round(np.clip(part, -1.0, 1.0 - 2.0**-23) * 2**23).astype(np.int32))
+        yield from self.silence()
 
 
 def take_evening(evening: Evening, shelf: Path) -> Outcome:

@@ -6,15 +6,15 @@ is the session alone: which side is due, what is told, where takes lie.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from benchmarks.stand_in_input import StandInInput
 
 from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
-from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.flow.needle.needle_watch import NeedleEvent
 from sidekeep.model.news import News
 from sidekeep.service.recording import take_session
@@ -58,48 +58,18 @@ class ScriptedHearing:
         return found
 
 
-class ScriptedInput:
-    """Stands for ``devices.Recorder``: one opening of the input, up to a loss."""
+class ScriptedInput(StandInInput):
+    """One opening of the input, up to a loss."""
 
     def __init__(self, evening: ScriptedEvening) -> None:
+        super().__init__(evening.audio, RATE_HZ, evening.opened)
         self._evening = evening
-        self._waiting: list[RecorderEvent] = []
-        self._writer: TakeWriter | None = None
-        self._frame = 0
-
-    def __enter__(self) -> ScriptedInput:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.end()
-
-    def begin(
-        self,
-        path: Path,
-        bext: Mapping[str, Any] | None = None,
-        *,
-        from_frame: int | None = None,
-        places: Sequence[Path] = (),
-    ) -> None:
-        start = max(self._frame - 30 * RATE_HZ, from_frame or 0, self._evening.opened)
-        self._writer = TakeWriter(path, rate_hz=RATE_HZ, channels=2, bits=24)
-        self._write(self._evening.audio[start : self._frame])
-        facts = {"path": str(path), "start_frame": start, "frames": self._writer.frames}
-        self._waiting.append(RecorderEvent(kind="begun", facts=facts))
-
-    def end(self, why: str = "") -> None:
-        if self._writer is None:
-            return
-        writer, self._writer = self._writer, None
-        writer.close()
-        facts = {"path": str(writer.path_now()), "frames": writer.frames, "why": why}
-        self._waiting.append(RecorderEvent(kind="ended", facts=facts))
 
     def events(self) -> Iterator[RecorderEvent]:
         evening = self._evening
         yield RecorderEvent(kind="started")
         block = round(BLOCK_S * RATE_HZ)
-        for at in range(evening.opened, len(evening.audio), block):
+        for at in range(evening.opened, len(self._audio), block):
             if evening.losses and at >= evening.losses[0]:
                 evening.losses.pop(0)
                 evening.opened = at
@@ -107,20 +77,9 @@ class ScriptedInput:
                 yield from self._waiting
                 yield RecorderEvent(kind="left")
                 return
-            part = evening.audio[at : at + block]
-            if self._writer is not None:
-                self._write(part)
-            self._frame = at + len(part)
-            yield RecorderEvent(kind="audio", frame=at, block=part)
-            while self._waiting:
-                yield self._waiting.pop(0)
+            yield from self.block(at, at + block)
         evening.session.act(Act(do="stop", why="over"))
-        while True:
-            yield self._waiting.pop(0) if self._waiting else RecorderEvent(kind="quiet")
-
-    def _write(self, part: np.ndarray) -> None:
-        assert self._writer is not None
-        self._writer.append(np.round(part * 2**23).astype(np.int32))
+        yield from self.silence()
 
 
 class ScriptedEvening:

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import io
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -17,6 +19,7 @@ from sidekeep.files.bounded import read_bounded
 
 if TYPE_CHECKING:
     from PIL import Image
+    from PIL.ImageFile import ImageFile
 
 PictureKind = Literal["front", "back", "label", "other"]
 
@@ -96,24 +99,8 @@ def picture_suffix(path: Path) -> str:
 
 def open_upright(data: bytes, name: str = "picture") -> Image.Image:
     """The picture as the camera meant it, sRGB, without metadata. Raises ``ParameterError`` as ``load_picture``."""
-    from PIL import Image, UnidentifiedImageError
-
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            picture = Image.open(io.BytesIO(data), formats=PICTURE_FORMATS)
-        with picture:
-            if picture.width * picture.height > MAXIMUM_PIXELS:
-                raise _too_large(name, picture.width, picture.height)
-            return _upright_rgb(picture)
-    except Image.DecompressionBombError:
-        raise ParameterError("picture-far-too-large", name=name, most_millions=_MOST_MILLIONS) from None
-    except UnidentifiedImageError:
-        raise ParameterError("not-a-picture", name=name) from None
-    except (OSError, ValueError, SyntaxError, EOFError) as problem:
-        if isinstance(problem, ParameterError):
-            raise
-        raise ParameterError("picture-damaged", name=name, reason=problem) from None
+    with _opened(data, name) as picture:
+        return _upright_rgb(picture)
 
 
 def prepare_picture(
@@ -130,6 +117,26 @@ def prepare_picture(
         raise ParameterError("picture-kind", kind=kind, known=PICTURE_TYPES)
     if not 64 <= maximum_side_px <= 10_000:
         raise ParameterError("picture-side", maximum_side_px=maximum_side_px)
+    with _opened(data, name) as picture:
+        from PIL import Image
+
+        picture.draft("RGB", (maximum_side_px, maximum_side_px))
+        drawn = _upright_rgb(picture)
+        if max(drawn.size) > maximum_side_px:
+            drawn.thumbnail((maximum_side_px, maximum_side_px), Image.Resampling.LANCZOS)
+        drawn, data = _within(drawn, maximum_bytes)
+        return Picture(
+            kind=kind,
+            data=data,
+            width=drawn.width,
+            height=drawn.height,
+            description=description,
+        )
+
+
+@contextmanager
+def _opened(data: bytes, name: str) -> Iterator[ImageFile]:
+    """The picture by its header, no larger than we take; what goes wrong with it meanwhile is a ``ParameterError``."""
     from PIL import Image, UnidentifiedImageError
 
     try:
@@ -138,21 +145,9 @@ def prepare_picture(
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)
             picture = Image.open(io.BytesIO(data), formats=PICTURE_FORMATS)
         with picture:
-            width, height = picture.size
-            if width * height > MAXIMUM_PIXELS:
-                raise _too_large(name, width, height)
-            picture.draft("RGB", (maximum_side_px, maximum_side_px))
-            drawn = _upright_rgb(picture)
-            if max(drawn.size) > maximum_side_px:
-                drawn.thumbnail((maximum_side_px, maximum_side_px), Image.Resampling.LANCZOS)
-            drawn, data = _within(drawn, maximum_bytes)
-            return Picture(
-                kind=kind,
-                data=data,
-                width=drawn.width,
-                height=drawn.height,
-                description=description,
-            )
+            if picture.width * picture.height > MAXIMUM_PIXELS:
+                raise _too_large(name, picture.width, picture.height)
+            yield picture
     except Image.DecompressionBombError:
         raise ParameterError("picture-far-too-large", name=name, most_millions=_MOST_MILLIONS) from None
     except UnidentifiedImageError:

@@ -88,10 +88,7 @@ def find_cuts(
 
 def _less_sure(side: SideCuts, share: float) -> SideCuts:
     """Titles are no surer than it is that this is the side."""
-    tracks = (
-        replace(track, title_confidence=share * track.title_confidence) if share < 1.0 else track
-        for track in side.tracks
-    )
+    tracks = (replace(track, title_confidence=share * track.title_confidence) for track in side.tracks)
     return replace(side, tracks=tuple(tracks))
 
 
