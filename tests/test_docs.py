@@ -7,6 +7,7 @@ import hashlib
 import importlib.util
 import json
 import re
+import shlex
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -15,7 +16,7 @@ from types import ModuleType
 import pytest
 
 import sidekeep
-from sidekeep.cli.main import VERBS
+from sidekeep.cli.main import VERBS, build_parser
 from sidekeep.copies.kinds.table import KINDS
 from sidekeep.model.record import Record
 from sidekeep.press.music.demo_record import demo_record
@@ -77,6 +78,37 @@ def test_options_in_shell_lines_exist() -> None:
     for page in PAGES:
         for line in command.findall(page.read_text("utf-8")):
             assert set(re.findall(r"--[a-z][a-z-]+", line)) <= known, f"{page.name}: {line}"
+
+
+def shown_commands() -> list[tuple[str, str]]:
+    """Page and command line, of every line in a code block and every code span that a person can type as it stands."""
+    found = []
+    for page in PAGES:
+        if page.name == "commands.md":
+            continue
+        body = page.read_text("utf-8")
+        lines = re.findall(
+            r"^ *(sidekeep [a-z].*)$", "\n".join(re.findall(r"```.*?```", body, re.DOTALL)), re.M
+        )
+        spans = re.findall(
+            r"`(sidekeep [a-z]+ (?!-)[^`\n]+)`", re.sub(r"```.*?```", "", body, flags=re.DOTALL)
+        )
+        found += [
+            (page.name, line) for line in (*lines, *spans) if not re.search(r"\.\.\.|\[|shelf [a-z]+$", line)
+        ]
+    return found
+
+
+@pytest.mark.parametrize(("page", "line"), shown_commands())
+def test_shown_commands_can_be_typed(page: str, line: str) -> None:
+    """Words, options and their values are understood by the parser of the verb."""
+    words = shlex.split(line, comments=True)[1:]
+    build_parser(words[0]).parse_args(words)
+
+
+def test_enough_commands_are_read_from_the_pages() -> None:
+    assert len({page for page, _ in shown_commands()}) >= 4
+    assert len(shown_commands()) >= 20
 
 
 # Kinds of copies and findings

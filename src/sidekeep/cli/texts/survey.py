@@ -10,6 +10,9 @@ from sidekeep.model.recipe import EdgeSettings
 from sidekeep.service.survey import SurveyResult
 from sidekeep.units import MINIMUM_DB, clock_text, count, frames_to_seconds
 
+_NAME_COLUMNS = 10
+_TURN_FROM = {"clicks": "damage that comes back every turn", "sway": "the sway of the pitch"}
+
 
 def _level(value: float, unit: str, digits: int = 1) -> str:
     return f"{value:.{digits}f} {unit}" if value > MINIMUM_DB + 1.0 else "silent"
@@ -23,21 +26,25 @@ def print_survey(result: SurveyResult) -> None:
     ears = {1: "mono", 2: "stereo"}.get(form.channels, f"{form.channels} channels")
     say(f"{survey.file}: {clock_text(form.length_s)}, {form.rate_hz / 1000:g} kHz, {depth}, {ears}")
     level, noise, turn = survey.level, survey.noise, survey.turn
-    levels = [
-        f"peak {_level(level.sample_peak_dbfs, 'dBFS')}",
-        f"true peak {_level(level.true_peak_dbtp, 'dBTP')}",
-        f"loudness {_level(level.integrated_lufs, 'LUFS')}",
-        f"range {level.range_lu:.1f} LU",
-        f"balance {level.balance_db:+.1f} dB",
+    rows = [
+        (
+            "level",
+            f"peak {_level(level.sample_peak_dbfs, 'dBFS')}, true peak {_level(level.true_peak_dbtp, 'dBTP')}, "
+            f"balance {level.balance_db:+.1f} dB",
+        ),
+        ("loudness", f"{_level(level.integrated_lufs, 'LUFS')}, range {level.range_lu:.1f} LU"),
     ]
     noises = [f"groove {_level(noise.groove_dbfs, 'dBFS')}", f"rumble {_level(noise.rumble_dbfs, 'dBFS')}"]
     if noise.hum_hz:
         noises.append(f"hum {noise.hum_hz:.2f} Hz at {noise.hum_dbfs:.0f} dBFS")
-    say(f"  level   {', '.join(levels)}")
-    say(f"  noise   {', '.join(noises)}")
-    say(f"  damage  {count(survey.clicks.count, 'place')}, {survey.clicks.per_min:.1f} a minute")
+    rows.append(("noise", ", ".join(noises)))
+    rows.append(("damage", f"{count(survey.clicks.count, 'place')}, {survey.clicks.per_min:.1f} a minute"))
     if turn.source != "none":
-        say(f"  turn    {turn.rpm:.3f} rpm (within {turn.sd_ppm:.0f} ppm, read from {turn.source})")
+        rows.append(
+            ("turn", f"{turn.rpm:.3f} rpm, within {turn.sd_ppm:.0f} ppm, from {_TURN_FROM[turn.source]}")
+        )
+    for name, text in rows:
+        say(f"  {name:<{_NAME_COLUMNS}}{text}", hang=_NAME_COLUMNS)
     for side in survey.cuts.sides:
         start, stop = (
             clock_text(frames_to_seconds(frame, form.rate_hz), 1)
