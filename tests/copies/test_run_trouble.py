@@ -188,7 +188,7 @@ def test_a_file_in_the_way_is_refused_and_replaced_on_request(tmp_path: Path, pa
     stranger.parent.mkdir(parents=True)
     stranger.write_bytes(b"mine")
     feeder = Feeder(tmp_path)
-    with pytest.raises(CopyError, match="nothing is overwritten unasked"):
+    with pytest.raises(CopyError, match="nothing is overwritten unless you ask for it"):
         feeder.copies("lossless")
     assert tree(tmp_path) == {f"{FOLDER}/{path}": b"mine"}
     feeder.copies("lossless", replace_existing=True)

@@ -11,7 +11,7 @@ def _moved(about: About) -> str:
     before = about.words("before")
     if len(before) == 1:
         return f"The folder {before[0]} was renamed to {about.word('folder')}: it holds the copies of the same takes."
-    return f"Copies of the same takes also stand in {'; '.join(before)}. Keep the folder you want and remove the others."
+    return f"Copies of the same takes are also in {'; '.join(before)}. Keep the folder you want and remove the others."
 
 
 def _kept(about: About) -> str:

@@ -13,7 +13,7 @@ def _lost(about: About) -> str:
 
 def _loss(about: About) -> str:
     return (
-        f"{about.number('lost_s'):.3f} s of sound were lost"
+        f"{about.number('lost_s'):.3f} s of sound was lost"
         if about.has("lost_s")
         else "Sound may have been lost"
     )

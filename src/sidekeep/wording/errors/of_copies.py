@@ -11,7 +11,7 @@ def _copies_exist(facts: Facts) -> str:
     what = "1 file is there already" if facts["count"] == 1 else f"{facts['count']} files are there already"
     return (
         f"{facts['folder']}: {what}, made by hand, changed, or from other settings (first: {facts['first']}); "
-        "nothing is overwritten unasked"
+        "nothing is overwritten unless you ask for it"
     )
 
 
@@ -56,7 +56,7 @@ WORDS: Mapping[str, Sentence] = {
     ),
     "bag-path": "{name} line {line_number} names {path!r} outside the bag; do not trust it",
     "bag-label": "bag-info label {label!r} must be letters, digits and dashes",
-    "master-exists": "{folder} is there already and holds another master; nothing is overwritten unasked",
+    "master-exists": "{folder} is there already and holds another master; nothing is overwritten unless you ask for it",
     "master-reads-back-differently": (
         "{path} does not read back as it was written; the cause is not known: check the disk, then try again"
     ),

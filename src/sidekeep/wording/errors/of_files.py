@@ -32,7 +32,7 @@ def _not_moved(facts: Facts) -> str:
 
 
 WORDS: Mapping[str, Sentence] = {
-    "exists": "{path} exists already and nothing is overwritten unasked",
+    "exists": "{path} exists already and nothing is overwritten unless you ask for it",
     "folder-of-that-name": "cannot write {path}: there is a folder of that name; choose another name",
     "bext-mode": "mode={mode!r} must be mono, stereo, dual-mono or joint-stereo",
     "bext-date": "origination_date={value!r} must be written yyyy-mm-dd",
@@ -90,7 +90,7 @@ WORDS: Mapping[str, Sentence] = {
     ),
     "rate-out-of-range": (
         "{file} says its sample rate is {rate_hz} Hz; {lowest_hz} to {highest_hz} is allowed: either its "
-        "head is damaged, or it is no recording of a record"
+        "head is damaged, or it is not a recording of a record"
     ),
     "no-file": "no file was given; a side needs at least one",
     "file-empty": "{file} is empty (0 bytes): nothing was recorded or copied into it",
@@ -107,7 +107,7 @@ WORDS: Mapping[str, Sentence] = {
     "wav-columns": "samples of shape {shape} must have {channels} columns",
     "not-opened-for-repair": "{file} cannot be opened for repair ({reason})",
     "no-head": "{file} has no complete head of a WAV file; if it is a take, nothing had been recorded yet",
-    "wav-not-whole": "{name} is no whole WAV file; write it again",
+    "wav-not-whole": "{name} is not a whole WAV file; write it again",
     "wav-too-long": "{name} has no room for another chunk: a WAV file ends at 4 GiB",
     "sample-bits": "bits={bits} must be 16, 24 or 32",
     "encoder-failed": "cannot write {path}: the encoder failed ({reason})",
@@ -116,7 +116,7 @@ WORDS: Mapping[str, Sentence] = {
     "sink-without-sound": "cannot write {path}: no sound was given for it; check where it starts",
     "sink-kind": "kind {kind!r} must be one of {known}",
     "corners": "corners must be four points [x, y] between 0 and 1",
-    "corners-crossed": "these corners make no four-sided picture; drag them apart",
+    "corners-crossed": "these corners do not make a four-sided picture; drag them apart",
     "block-frames": "block_frames={block_frames} must be at least 1",
     "span-outside": "span {start_frame} to {stop_frame} must lie within the {length_frames} frames of {name}",
     "not-unpacked": (
@@ -163,8 +163,8 @@ WORDS: Mapping[str, Sentence] = {
     "no-sound": "{file} holds no sound at all: its length is 0",
     "wav-float-bits": "bits={bits} must be 32 or 64 for floats",
     "broken-off": (
-        "{path} cannot be read past {place}: it is damaged there or changed while being read; take it "
-        "again from its backup"
+        "{path} cannot be read past {place}: it is damaged there or changed while being read; restore "
+        "it from a backup"
     ),
     "small-file-missing": _small("is not there"),
     "small-file-is-folder": _small("is a folder, not a file"),

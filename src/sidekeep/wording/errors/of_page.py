@@ -23,7 +23,7 @@ WORDS: Mapping[str, Sentence] = {
     "no-network": "this machine is on no local network that a phone could reach it by",
     "wrong-secret": "this code was used already or is too old; ask for a new one on the machine itself",
     "no-guest": "no device of that name is let in",
-    "not-here": "this is done on the machine that runs sidekeep only",
+    "not-here": "this can only be done on the machine that runs sidekeep",
     "port-range": "port={port} must lie between 0 and 65535",
     "no-local-port": "no port could be opened on this machine: {reason}",
     "disk": "the disk says: {reason}",

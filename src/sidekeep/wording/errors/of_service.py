@@ -36,7 +36,7 @@ WORDS: Mapping[str, Sentence] = {
     "same-side": "side {side} cannot be swapped with itself",
     "no-take-of-sides": "there is no take of side {a} or {b}",
     "no-take-of-number": "side {side} has no take {number}",
-    "capture-ended": "the capture process ended, and why is not known; start anew",
+    "capture-ended": "the capture process ended for an unknown reason; start again",
     "no-record": "there is no such record on the shelf; it may have been moved or discarded",
     "no-report": "there is no report yet; it is written with the copies",
     "not-compared": "these two takes have not been compared yet",
@@ -47,7 +47,7 @@ WORDS: Mapping[str, Sentence] = {
         "the text names neither artist nor title: its first line should be 'Artist - Title (Year)'"
     ),
     "no-sides": "name the sides to take by their letters, such as A and B",
-    "no-ending": "the name of a recording ends in its form, such as .wav or .flac",
+    "no-ending": "the name of a recording must end in its format, such as .wav or .flac",
     "side-letters": "side={side!r} must be a letter such as A, or several such as AB",
     "no-window": "no window could be opened here; the folder is {path}",
     "stopped": "stopped",
@@ -78,7 +78,7 @@ WORDS: Mapping[str, Sentence] = {
     "no-answer": "the turntable does not answer; look at the input and try again",
     "being-recorded": "a side is being recorded; its level is shown there",
     "waveform-width": "width={width} must lie between 1 and {widest}",
-    "input-forgotten": "which input was used before cannot be read ({reason}); choose it anew",
+    "input-forgotten": "which input was used before cannot be read ({reason}); choose it again",
     "input-not-there": "{name} is not there, and {reason}",
     "input-rate-resampled": (
         "{name} runs at {own_rate_hz} Hz; at {rate_hz} Hz the sound server would resample it: change the "
@@ -139,8 +139,8 @@ WORDS: Mapping[str, Sentence] = {
     "no-picture": _no_picture,
     "sides-unclear": _sides_unclear,
     "take-of-many-channels": "a take of {channels} channels: only mono and stereo can be compared",
-    "no-day": "{text} is no day: write it as 2030-01-31",
-    "reminder-without-day": "{path} must hold a day, such as: after = 2030-01-31",
+    "no-day": "{text} is not a date: write it as 2030-01-31",
+    "reminder-without-day": "{path} must hold a date, such as: after = 2030-01-31",
     "reminder-of-which-record": "which record? Name it before the day",
     "months-out-of-range": "months={months:g} must be more than 0 and less than 1200",
     "recording-onto-shelf": "a side is being recorded onto this shelf; wait until it is closed",

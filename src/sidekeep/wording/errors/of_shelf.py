@@ -12,7 +12,7 @@ WORDS: Mapping[str, Sentence] = {
         "{path} is not what it was: its checksum does not match; restore it from a backup or a bag first"
     ),
     "copy-reads-back-differently": (
-        "the copy of {name} reads back differently; why is not known: check the disk and its cable"
+        "the copy of {name} reads back differently, for an unknown reason: check the disk and its cable"
     ),
     "source-changed": (
         "{path} changed while it was being brought in (replaced, or something still records into it); "
