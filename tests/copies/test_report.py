@@ -135,6 +135,15 @@ def test_tells_the_whole_story() -> None:
     assert page.text.index("One channel is silent.") < page.text.index("Good to know only.")
 
 
+def test_the_unrolled_side_is_explained_once_where_the_first_one_stands() -> None:
+    words = "The side unrolled:"
+    assert Page(render_report(data())).text.count(words) == 1
+    clean = replace(data(), sides=(replace(side("A"), repairs=()), side("B"), side("C")))
+    page = Page(render_report(clean)).text
+    assert page.count(words) == 1
+    assert page.index("Side B") < page.index(words) < page.index("Side C")
+
+
 def test_self_contained() -> None:
     """No address of any kind but data within the page, no script, no form, no import."""
     text = render_report(data())
