@@ -91,6 +91,21 @@ def test_nothing_is_left_behind_when_a_file_is_bad(tmp_path: Path, sleeve: Path)
     assert not (tmp_path / "shelf").exists()
 
 
+def test_recordings_go_to_the_record_that_was_planned_from_their_sleeve(tmp_path: Path, sleeve: Path) -> None:
+    shelf = tmp_path / "shelf"
+    planned = service.plan_record(shelf, sleeve)
+    first = service.adopt(
+        [recording(tmp_path / "a.wav")], shelf=shelf, sleeve_path=sleeve, side_letters=["A"]
+    )
+    assert first.folder.path == planned.path
+    # A record that has takes may be another copy of the disc: nothing is mixed with it unasked.
+    second = service.adopt(
+        [recording(tmp_path / "b.wav")], shelf=shelf, sleeve_path=sleeve, side_letters=["A"]
+    )
+    assert second.folder.path != planned.path
+    assert [len(each.takes()) for each in (planned, second.folder)] == [1, 1]
+
+
 def test_several_takes_of_one_side_stay_side_by_side(tmp_path: Path, sleeve: Path) -> None:
     shelf = tmp_path / "shelf"
     service.plan_record(shelf, sleeve)

@@ -12,7 +12,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
     parser.add_argument("file", nargs="+", type=Path, help="recordings, in playing order")
     parser.add_argument(
-        "--sleeve", type=Path, metavar="FILE", help="the track list of a record new to the shelf"
+        "--sleeve",
+        type=Path,
+        metavar="FILE",
+        help="the track list of a record that is new to the shelf, or planned from it",
     )
     parser.add_argument(
         "--record", metavar="NAME", help="a record that is on the shelf already: folder or words"

@@ -215,15 +215,21 @@ def adopt(
     stylus: str = "",
     progress: Progress = no_progress,
 ) -> Adopted:
-    """Bring recordings in, for a new record (with its sleeve) or one that is on the shelf."""
+    """Bring recordings in, for a new record (with its sleeve) or one that is on the shelf: named, or planned from this sleeve and
+    still without a take."""
     Guard(files).check(shelf)
+    folder: RecordFolder | None
     if record_name is not None:
         folder = find_record(shelf, record_name)
+    else:
+        folder = planned_before(shelf, sleeve_path) if sleeve_path is not None else None
+        if folder is not None and folder.takes():
+            folder = None
+    if folder is not None:
         record = folder.record()
     else:
         sleeve = load_sleeve(sleeve_path)
         record = sleeve.record if sleeve else Record(title=visible(files[0].stem) if files else "")
-        folder = None
     takes_files = assign_files(files, record if record.sides else None, side_letters)
     sources = [
         open_take(take.paths) for take in takes_files
