@@ -5,6 +5,7 @@ Music of our own: chords of plucked partials over a bass, loud enough to stand c
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -53,22 +54,32 @@ def _played(root_hz: float, seconds: float, rate_hz: int) -> NDArray[np.float64]
     rng = np.random.default_rng(round(root_hz * 10))
     count = round(seconds * rate_hz)
     audio = np.zeros((2, count))
+    ringing = functools.partial(_partials, root_hz, min(count, round(RINGS_S * rate_hz)), rate_hz)
+    rung: dict[int, NDArray[np.float64]] = {}
     for beat in np.arange(0.0, seconds - 0.2, 0.5):
         first = int(np.ceil(beat * rate_hz))
         stop = min(count, first + round(RINGS_S * rate_hz))
-        since = np.arange(first, stop) / rate_hz - beat
-        chord = np.zeros((2, stop - first))
         for step in rng.choice((0, 3, 5, 7, 10, 12, 15), 3, replace=False):
-            turning = np.exp(2j * np.pi * root_hz * 2.0 ** (step / 12.0) * since)
-            partial_turned = turning.copy()
-            for partial in range(1, 7):
-                for channel, share in zip(chord, rng.uniform(0.4, 1.0, 2), strict=True):
-                    channel += (share / partial**1.3) * partial_turned.imag
-                partial_turned *= turning
-        audio[:, first:stop] += chord * (np.minimum(since / 0.004, 1.0) * np.exp(-3.0 * since))
+            if step not in rung:
+                rung[step] = ringing(step)
+            shares = rng.uniform(0.4, 1.0, (6, 2)).T / np.arange(1, 7) ** 1.3
+            audio[:, first:stop] += shares @ rung[step][:, : stop - first]
     fade = round(0.3 * rate_hz)
     audio[:, -fade:] *= np.linspace(1.0, 0.0, fade)
     return np.ascontiguousarray(audio.T * (0.5 / np.abs(audio).max()))
+
+
+def _partials(root_hz: float, count: int, rate_hz: int, step: int) -> NDArray[np.float64]:
+    """Six partials of a plucked note, some semitones above the root: (6, frames) from the beat on."""
+    since = np.arange(count) / rate_hz
+    turning = np.exp(2j * np.pi * root_hz * 2.0 ** (step / 12.0) * since)
+    plucked = np.minimum(since / 0.004, 1.0) * np.exp(-3.0 * since)
+    turned = turning.copy()
+    partials = np.empty((6, count))
+    for partial in partials:
+        np.multiply(turned.imag, plucked, out=partial)
+        turned *= turning
+    return partials
 
 
 @dataclass(frozen=True)

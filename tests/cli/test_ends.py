@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import re
 import select
 import signal
 import subprocess
@@ -73,10 +74,11 @@ class Terminal:
         self.pid = self._process.pid
         self.text = ""
 
-    def wait_for(self, words: str, seconds: float = 60.0) -> None:
+    def wait_for(self, pattern: str, seconds: float = 60.0) -> None:
+        """What it says; figures that jump are told as a pattern of all that will do."""
         end = time.monotonic() + seconds
-        while words not in self.text:
-            assert time.monotonic() < end, f"{words!r} did not come: {self.text}"
+        while not re.search(pattern, self.text):
+            assert time.monotonic() < end, f"{pattern!r} did not come: {self.text[-4000:]}"
             if select.select([self.screen], [], [], 0.1)[0]:
                 self.text += os.read(self.screen, 65_536).decode("utf-8", "replace")
 

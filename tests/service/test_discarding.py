@@ -23,11 +23,11 @@ def test_a_record_at_work_is_not_discarded_and_a_free_one_comes_back_whole(tmp_p
     def work() -> None:
         with at_work(record.path, "writing copies"):
             held.set()
-            let_go.wait(20.0)
+            let_go.wait(120.0)
 
     thread = threading.Thread(target=work)
     thread.start()
-    assert held.wait(10.0)
+    assert held.wait(120.0)
     with pytest.raises(RecordBusy, match="writing copies"):
         library.discard(record.record_id)
     let_go.set()

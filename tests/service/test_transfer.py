@@ -303,7 +303,7 @@ def test_a_second_run_into_the_same_folder_waits_for_the_first(
     def progress(share: float, doing: str = "") -> None:
         if "waiting: writing copies" in doing and first.poll() is None:
             waits.append([path.name for path in out.iterdir() if not path.name.startswith(".")])
-            first.communicate("go\n", timeout=20)
+            first.communicate("go\n", timeout=120)
 
     result = transfer([side_a[0]], out_dir=out, sleeve_path=side_a[1], options=UNTOUCHED, progress=progress)
     assert waits == [[]]

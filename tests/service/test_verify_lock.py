@@ -18,11 +18,11 @@ def test_a_record_at_work_is_told_as_not_checked_and_waited_for_when_it_is_named
     def work() -> None:
         with at_work(record, "recording side B"):
             held.set()
-            let_go.wait(20.0)
+            let_go.wait(120.0)
 
     thread = threading.Thread(target=work)
     thread.start()
-    assert held.wait(10.0)
+    assert held.wait(120.0)
     (checked,) = verify(record.parent, [])
     assert checked.result.checked_files == 0
     assert not checked.result.is_complete

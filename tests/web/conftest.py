@@ -62,7 +62,7 @@ class RunningServer:
 
     def close(self) -> None:
         self.server.should_exit = True
-        self._thread.join(10.0)
+        self._thread.join(60.0)
         self.house.close()
 
     def ask(

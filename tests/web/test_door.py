@@ -43,7 +43,7 @@ def from_phone(
     host: str, method: str, path: str, body: str | None = None, cookie: str = ""
 ) -> tuple[int, dict[str, str], bytes]:
     name, port = host.split(":")
-    connection = http.client.HTTPConnection(name, int(port), timeout=30)
+    connection = http.client.HTTPConnection(name, int(port), timeout=60)
     headers = {"User-Agent": PHONE, "Origin": f"http://{host}"}
     if cookie:
         headers["Cookie"] = cookie
@@ -75,7 +75,7 @@ def let_in(server: RunningServer) -> tuple[str, str]:
 def test_nothing_listens_on_the_network_until_somebody_is_expected(at_home: RunningServer) -> None:
     assert at_home.door.hosts() == {f"127.0.0.1:{at_home.port}", f"localhost:{at_home.port}"}
     with pytest.raises(OSError, match="refused"):
-        socket.create_connection(("127.0.0.2", at_home.port), timeout=2)
+        socket.create_connection(("127.0.0.2", at_home.port), timeout=60)
 
 
 def test_a_phone_is_let_in_by_a_secret_that_is_good_once(at_home: RunningServer) -> None:
@@ -171,7 +171,7 @@ def test_this_machine_behind_another_name_is_a_stranger(at_home: RunningServer) 
     host, _ = let_in(at_home)
     port: Any = host.split(":")[1]
     answer = b""
-    with socket.create_connection(("127.0.0.2", int(port)), timeout=10) as line:
+    with socket.create_connection(("127.0.0.2", int(port)), timeout=60) as line:
         line.sendall(
             f"GET /api/state HTTP/1.1\r\nHost: attacker.example:{port}\r\nConnection: close\r\n\r\n".encode()
         )
