@@ -214,6 +214,7 @@ def pressed(
             "needle_up_tail_s": 6.0,
             "run_out_turns": 4,
             "lead_in_s": 4.0,
+            "locked_repeats": True,
             **dict(changes),
         }
     )

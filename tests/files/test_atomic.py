@@ -182,6 +182,13 @@ def test_full_disk_leaves_nothing(small_disk: Path) -> None:
     assert sorted(os.listdir(small_disk)) == before
 
 
+def test_a_temporary_name_is_never_told(tmp_path: Path) -> None:
+    part = atomic.part_path(tmp_path / "A.wav")
+    error = atomic.copy_error(OSError(errno.ENOSPC, "No space left on device"), part)
+    assert str(tmp_path / "A.wav:") in str(error)
+    assert ".part" not in str(error)
+
+
 def test_json_is_plain(tmp_path: Path) -> None:
     with pytest.raises(ValueError):
         write_json(tmp_path / "a.json", {"level": float("nan")})

@@ -83,6 +83,28 @@ def test_locked_groove_ticks_once_a_turn() -> None:
     assert (ticks["start_frame"] > pressed.truth.music_stop_frame).all()
 
 
+@pytest.mark.parametrize("repeats", [True, False])
+def test_the_damage_of_the_locked_groove_comes_round_once_a_turn(repeats: bool) -> None:
+    """It is the same groove that passes again."""
+    settings = STILL.but(run_out_turns=6, crackle_per_s=60.0, crackle_share=1.0, locked_repeats=repeats)
+    pressed = press_side([Piece(chord(2.0), "One")], rate_hz=RATE, settings=settings, seed=1)
+    events = pressed.truth.events
+    assert (events["group"] == LOCKED_GROOVE).sum() == 6
+    starts = events["start_frame"][events["group"] != LOCKED_GROOVE]
+    last = pressed.truth.needle_up_frame - round(0.4 * RATE)
+    turn = round(pressed.truth.locked_groove_period_s * RATE)
+    newest, before = (
+        starts[(starts > last - (back + 1) * turn) & (starts <= last - back * turn)] for back in (0, 1)
+    )
+    assert len(newest) > 50
+    shared = (
+        np.isin(newest - turn, before)
+        | np.isin(newest - turn + 1, before)
+        | np.isin(newest - turn - 1, before)
+    )
+    assert shared.mean() > 0.95 if repeats else shared.mean() < 0.2
+
+
 @pytest.mark.parametrize(
     ("eccentricity_mm", "radius_mm", "peak_hz"),
     # f(angle) = f0 (1 + (e/R) cos(angle)) on the 3150 Hz tone of AES6-2008 (= IEC 60386)

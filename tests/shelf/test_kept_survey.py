@@ -31,6 +31,7 @@ from sidekeep.shelf.kept_survey import (
     newest_key,
     survey_key,
 )
+from tests.outside import files_no_larger_than
 
 
 def survey(title: str = "Moss") -> Survey:
@@ -221,3 +222,12 @@ def test_numbers_of_numpy_are_kept_like_any_other(tmp_path: Path) -> None:
     kept = kept_survey(tmp_path, "key", "take")
     assert kept is not None
     assert dict(kept.survey.findings[0].facts) == {"hz": 50.25, "n": 3}
+
+
+def test_a_draft_that_the_disk_does_not_take_names_its_place(tmp_path: Path) -> None:
+    """Was told as "No space left on device" and no word more."""
+    draft = SurveyDraft(tmp_path)
+    pieces = [Piece(start, 0, "replace", np.ones(1_000), 0) for start in range(0, 20_000, 1_000)]
+    with files_no_larger_than(20_000), pytest.raises(CopyError, match=f"{SURVEYS}: .*file grows past"):
+        draft.patches.add(pieces)
+    draft.abandon()

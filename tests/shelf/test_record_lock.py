@@ -11,7 +11,7 @@ import pytest
 
 from sidekeep.errors import Cancelled, RecordBusy
 from sidekeep.files.bounded import kept_json
-from sidekeep.shelf.record_lock import HOLDER, Holder, at_work, choices_lock, folder_at_work
+from sidekeep.shelf.record_lock import HOLDER, LOCK, Holder, at_work, choices_lock, folder_at_work
 
 HOLD = """
 import sys
@@ -176,3 +176,18 @@ def test_a_lock_that_is_taken_away_while_others_ask_for_it_never_lets_two_in(tmp
     for other in others:
         assert other.wait(timeout=120) == 0
     assert counter.read_text() == "450"
+
+
+def test_a_note_that_has_no_room_leaves_nothing_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a full disk every job left an empty file of its own."""
+
+    def full(self: Path, *_: object) -> int:
+        self.touch()
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_text", full)
+    with at_work(tmp_path, "writing copies"):
+        pass
+    assert [path.name for path in tmp_path.iterdir()] == [LOCK]

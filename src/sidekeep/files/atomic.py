@@ -50,11 +50,12 @@ _CODES = {
 
 
 def copy_error(error: OSError, path: str | os.PathLike[str]) -> CopyError:
-    """The one-line ``CopyError`` for what the operating system said about ``path``."""
+    """The one-line ``CopyError`` for what the operating system said about ``path``, which a person knows by its final name."""
+    path = _WHO.sub("", os.fspath(path))
     code = _CODES.get(error.errno or 0)
     if code is None:
-        return CopyError("not-written", path=os.fspath(path), reason=error.strerror or error)
-    return CopyError(code, path=os.fspath(path))
+        return CopyError("not-written", path=path, reason=error.strerror or error)
+    return CopyError(code, path=path)
 
 
 def is_disk_full(error: BaseException) -> bool:

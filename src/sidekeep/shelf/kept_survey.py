@@ -17,7 +17,7 @@ import zipfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, BinaryIO, get_args
 
 import msgspec
 import numpy as np
@@ -25,7 +25,7 @@ import numpy as np
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import copy_error, flush_file, flush_folder, forget_parts, part_path
 from sidekeep.files.bounded import ARRAY_BYTES, LIST_BYTES, read_bounded, read_json_bounded
-from sidekeep.files.checksum import SummedFile, bytes_sha256, rest_sha256, text_sha256
+from sidekeep.files.checksum import Bytes, SummedFile, bytes_sha256, rest_sha256, text_sha256
 from sidekeep.flow.measuring.kept_levels import KeptLevels
 from sidekeep.flow.mend import mender_identity
 from sidekeep.flow.passes.survey import SURVEY_VERSION, Survey
@@ -87,6 +87,20 @@ class _Facts(msgspec.Struct, frozen=True, kw_only=True):
     schema: int = 2
 
 
+class _DraftFile(SummedFile):
+    """The patches on their way; a disk that does not take them is told with its place."""
+
+    def __init__(self, file: BinaryIO, place: Path) -> None:
+        super().__init__(file)
+        self._place = place
+
+    def write(self, data: Bytes) -> int:
+        try:
+            return super().write(data)
+        except OSError as error:
+            raise copy_error(error, self._place) from error
+
+
 class SurveyDraft:
     """A survey on its way: ``patches`` are written as they come, ``finish`` puts everything in place, or ``abandon``."""
 
@@ -100,7 +114,7 @@ class SurveyDraft:
             self._file = (self._folder / PATCHES).open("x+b")
         except OSError as error:
             raise copy_error(error, self._surveys) from error
-        self._summed = SummedFile(self._file)
+        self._summed = _DraftFile(self._file, self._surveys)
         self.patches = PatchWriter(self._summed)
 
     def moved(self, take_folder: Path) -> None:

@@ -165,8 +165,11 @@ def _name_holder(place: Path, holder: Holder) -> None:
     """A note for whoever meets the lock; without it they are told less, so a failure is none of ours."""
     part = place.with_name(f"{place.name}.{holder.host}.{holder.pid}")
     with contextlib.suppress(OSError):
-        part.write_text(json.dumps(asdict(holder)), "utf-8")
-        os.replace(part, place)
+        try:
+            part.write_text(json.dumps(asdict(holder)), "utf-8")
+            os.replace(part, place)
+        except OSError:
+            _forget(part)
 
 
 def _forget(place: Path) -> None:

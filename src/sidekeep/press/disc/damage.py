@@ -83,7 +83,8 @@ def make_damage(groove: Groove, disc: tuple[int, ...], playing: tuple[int, ...],
         if len(place.turn)
     ]
     crackle = _crackle(groove, np.random.default_rng((*disc, 26)), mixing)
-    return _in_order([*shaped, crackle] if crackle else shaped)
+    damage = _in_order([*shaped, crackle] if crackle else shaped)
+    return _come_round(groove, damage) if groove.settings.locked_repeats else damage
 
 
 def _dust(groove: Groove, rng: np.random.Generator, share: float) -> Places:
@@ -331,6 +332,33 @@ def _crackle(groove: Groove, rng: np.random.Generator, mixing: Floats) -> Damage
         turn=turn,
         wave=pulses.cut(shapes, first, stop),
     )
+
+
+def _come_round(groove: Groove, damage: Damage) -> Damage:
+    """In the locked groove the same damage passes once a turn: that of its first turn, with the same waveforms. The tick of the
+    crossing comes round by itself."""
+    turns = groove.settings.run_out_turns
+    first = float(groove.turn_at(groove.length_s)) - turns
+    own = damage.group == LOCKED_GROOVE
+    before, once = damage.turn < first, (damage.turn >= first) & (damage.turn < first + 1.0) & ~own
+    rows = [np.flatnonzero(before | own)]
+    starts, angles = [damage.start[rows[0]]], [damage.turn[rows[0]]]
+    here = np.flatnonzero(once)
+    for turn in range(turns):
+        later_s = groove.time_of_turn(damage.turn[here] + turn) - groove.time_of_turn(damage.turn[here])
+        rows.append(here)
+        starts.append(damage.start[here] + np.round(later_s * groove.rate_hz).astype(np.int64))
+        angles.append(damage.turn[here] + turn)
+    kept, start, angle = np.concatenate(rows), np.concatenate(starts), np.concatenate(angles)
+    inside = start + damage.length[kept] < groove.length_s * groove.rate_hz
+    kept, start, angle = kept[inside], start[inside], angle[inside]
+    order = np.argsort(start, kind="stable")
+    columns = {
+        field.name: getattr(damage, field.name)[kept][order]
+        for field in dataclasses.fields(Damage)
+        if field.name != "wave"
+    }
+    return Damage(**{**columns, "start": start[order], "turn": angle[order]}, wave=damage.wave)
 
 
 def _in_order(parts: Sequence[Damage]) -> Damage:

@@ -40,7 +40,8 @@ class PressSettings:
     Layout
         ``needle_down_lead_s`` before the needle, ``lead_in_s`` of groove before music, ``gap_s`` between
         pieces (one length, or a (least, most) range), ``segue_overlap_s``, ``run_out_turns`` of locked
-        groove, ``needle_up_tail_s`` after the needle.
+        groove, ``needle_up_tail_s`` after the needle; ``locked_repeats``: whether the damage of the locked groove comes
+        round once a turn, as on a disc (off, every turn of it is damaged elsewhere).
     """
 
     rpm: float = 100.0 / 3.0
@@ -85,6 +86,7 @@ class PressSettings:
     segue_overlap_s: float = 1.5
     run_out_turns: int = 5
     needle_up_tail_s: float = 3.0
+    locked_repeats: bool = False
 
     def __post_init__(self) -> None:
         for name, low, high in _RANGES:
