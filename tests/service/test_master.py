@@ -14,9 +14,9 @@ from PIL import Image
 from wavinfo import WavInfoReader
 
 from sidekeep.files.wave.chunks import survey_chunks
+from sidekeep.service.choices.kinds import facts_from
 from sidekeep.service.shelf import records as shelf_service
 from sidekeep.service.transfers.copies import copy_record
-from sidekeep.service.transfers.transfer import facts_from
 from sidekeep.service.transfers.transferred import TransferOptions
 from tests.small_record import small_record
 
@@ -107,7 +107,7 @@ def test_bag_info_tells_day_and_software(bag: Path) -> None:
 def test_another_day_does_not_make_another_bag(
     record: Path, bag: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from sidekeep.service.transfers import transfer as room
+    from sidekeep.service.transfers import writing as room
 
     class Tomorrow(date):
         @classmethod

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sidekeep.cli.main import main
-from sidekeep.service.transfers import transfer as transfer_module
+from sidekeep.service.transfers import listening
 from tests.small_record import small_record
 
 
@@ -32,7 +32,7 @@ def test_refused_before_the_survey(
     def listened(*_: object, **__: object) -> None:
         raise AssertionError("the take was listened to first")
 
-    monkeypatch.setattr(transfer_module, "survey_take", listened)
+    monkeypatch.setattr(listening, "survey_take", listened)
     files, sleeve = small_record().write(tmp_path)
     text = sleeve.read_text("utf-8")
     first, _, rest = text.partition("\n")

@@ -108,10 +108,10 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.terminal.output import progress_bar
     from sidekeep.cli.texts.transfer import print_kinds, show_transfer
     from sidekeep.errors import ParameterError
+    from sidekeep.service.choices.kinds import facts_from, naming_from
     from sidekeep.service.choices.recipes import wish_from
     from sidekeep.service.shelf.records import default_shelf
     from sidekeep.service.transfers.copies import copy_record
-    from sidekeep.service.transfers.transfer import facts_from, naming_from
     from sidekeep.service.transfers.transferred import TransferOptions
 
     if options.copies.strip() == "list":

@@ -36,10 +36,9 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.terminal.output import progress_bar
     from sidekeep.cli.texts.transfer import print_kinds, show_transfer
     from sidekeep.errors import ParameterError
-    from sidekeep.service.choices.kinds import pictures_from
+    from sidekeep.service.choices.kinds import facts_from, naming_from, pictures_from
     from sidekeep.service.choices.recipes import recipe_from
     from sidekeep.service.transfers.report import transfer_with_report
-    from sidekeep.service.transfers.transfer import facts_from, naming_from
     from sidekeep.service.transfers.transferred import TransferOptions
 
     if options.copies.strip() == "list":

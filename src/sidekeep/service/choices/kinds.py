@@ -1,4 +1,4 @@
-"""What a person may choose of copies: their kinds, checked before anything begins, and the pictures they carry."""
+"""What a person may choose of copies: their kinds, checked before anything begins, the pictures they carry, names and facts."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from pathlib import Path
 from sidekeep.copies.kinds.forms import read_forms
 from sidekeep.copies.kinds.table import KINDS, parse_kinds
 from sidekeep.copies.tracks.codes import check_barcode, check_isrc
+from sidekeep.copies.tracks.naming import NamingRules
+from sidekeep.copies.tracks.tagging import TransferFacts
 from sidekeep.errors import ParameterError
 from sidekeep.files.pictures.artwork import Picture, PictureKind, load_picture
 from sidekeep.model.recipe import CopySettings
@@ -61,3 +63,19 @@ def refuse_early(
     for side in record.sides if record else ():
         for track in side.tracks:
             check_isrc(track.isrc)
+
+
+def naming_from(track_names: str | None) -> NamingRules:
+    """Naming with another template for the tracks' files, or the usual one."""
+    return NamingRules(track=track_names) if track_names else NamingRules()
+
+
+def facts_from(*, comment: str = "", isrcs: Sequence[str] = ()) -> TransferFacts:
+    """What the tags tell of the transfer besides the sleeve. ``isrcs`` are codes by mark, such as ``A2=AA6Q72000047``."""
+    marks = {}
+    for text in isrcs:
+        mark, equals, code = (part.strip() for part in text.partition("="))
+        if not equals or not mark:
+            raise ParameterError("isrc-unreadable", text=text)
+        marks[mark] = check_isrc(code)
+    return TransferFacts(comment=comment, isrc_marks=marks)

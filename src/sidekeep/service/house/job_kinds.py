@@ -19,6 +19,7 @@ from sidekeep.flow.passes.contract import facts_object
 from sidekeep.flow.progress import Progress, part
 from sidekeep.flow.tracks.titles import TitleChoice
 from sidekeep.model.finding import Finding
+from sidekeep.service.choices.kinds import facts_from, naming_from
 from sidekeep.service.choices.recipes import wish_from
 from sidekeep.service.comparing.combine import combine
 from sidekeep.service.comparing.compare import compare
@@ -27,7 +28,6 @@ from sidekeep.service.shelf.pyramids import BANDS, PEAKS
 from sidekeep.service.shelf.records import adopt
 from sidekeep.service.shelf.verify import verify
 from sidekeep.service.transfers.copies import copy_record, survey_kept
-from sidekeep.service.transfers.transfer import facts_from, naming_from
 from sidekeep.service.transfers.transferred import TransferOptions
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work

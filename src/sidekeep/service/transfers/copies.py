@@ -20,10 +20,11 @@ from sidekeep.service.choices.titles import told_anew
 from sidekeep.service.shelf.pictures import kept_pictures
 from sidekeep.service.shelf.records import find_record, index_record
 from sidekeep.service.survey import with_outer_findings
+from sidekeep.service.transfers.listening import listen_to, name_takes
 from sidekeep.service.transfers.report import write_report
 from sidekeep.service.transfers.settled_cuts import settle_cuts
-from sidekeep.service.transfers.transfer import listen_to, name_takes, prepare_record, write_record
 from sidekeep.service.transfers.transferred import SurveyedTake, TakeOrigin, TransferOptions, TransferResult
+from sidekeep.service.transfers.writing import prepare_record, write_record
 from sidekeep.shelf.art import scan_of
 from sidekeep.shelf.choices import change_choices, read_choices
 from sidekeep.shelf.inventory import remember
