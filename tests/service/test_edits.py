@@ -12,7 +12,8 @@ from sidekeep.errors import ChangedElsewhere, NotThere, ParameterError
 from sidekeep.model.cuts import SideCuts, Track
 from sidekeep.model.recipe import MendChoice
 from sidekeep.service.choices import edits
-from sidekeep.shelf.choices import change_choices, put_side
+from sidekeep.shelf.choice_files import put_side
+from sidekeep.shelf.choices import change_choices
 from sidekeep.shelf.journal import State
 from sidekeep.shelf.record_folder import RecordFolder
 

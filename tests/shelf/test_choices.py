@@ -13,8 +13,10 @@ import pytest
 from sidekeep.errors import ChangedElsewhere, CopyError, ParameterError, ShelfError
 from sidekeep.model.cuts import SideCuts, Track
 from sidekeep.model.recipe import LevelSettings, MendChoice, MendSettings, Recipe
+from sidekeep.shelf import choice_files
 from sidekeep.shelf import choices as choices_module
-from sidekeep.shelf.choices import change_choices, put_side, read_choices, read_history, take_back
+from sidekeep.shelf.choice_files import put_side
+from sidekeep.shelf.choices import change_choices, read_choices, read_history, take_back
 from sidekeep.shelf.journal import HISTORY, State
 from sidekeep.shelf.recipe_file import put_recipe, recipe_of
 
@@ -66,7 +68,7 @@ def propose(folder: Path, *sides: SideCuts) -> None:
 
 def move(folder: Path, letter: str = "A", frame: int = 205_000, revision: int | None = None) -> None:
     def change(state: State) -> State:
-        (old,) = [one for one in choices_module.sides_in(state) if one.side == letter]
+        (old,) = [one for one in choice_files.sides_in(state) if one.side == letter]
         tracks = (old.tracks[0], replace(old.tracks[1], start_frame=frame, edited=True), old.tracks[2])
         put_side(state, replace(old, tracks=tracks))
         return state
@@ -387,12 +389,12 @@ def test_a_full_disk_keeps_the_old_in_journal_and_files(
     record: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = (record / "cuts.toml").read_bytes(), (record / HISTORY).read_bytes()
-    real = choices_module.whole_file
+    real = choice_files.whole_file
 
     def full(*arguments: object, **named: object) -> None:
         raise CopyError("disk-full", path="x")
 
-    monkeypatch.setattr(choices_module, "whole_file", full)
+    monkeypatch.setattr(choice_files, "whole_file", full)
     with pytest.raises(CopyError):
         move(record)
     monkeypatch.setattr(choices_module, "whole_file", real)

@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from sidekeep.model.recipe import LevelSettings, Recipe
-from sidekeep.shelf.choices import Choices, change_choices, put_side, read_choices, read_history, take_back
+from sidekeep.shelf.choice_files import put_side
+from sidekeep.shelf.choices import Choices, change_choices, read_choices, read_history, take_back
 from sidekeep.shelf.journal import HISTORY, State, read_journal
 from sidekeep.shelf.recipe_file import put_recipe
 from tests.shelf.test_choices import side

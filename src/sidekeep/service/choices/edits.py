@@ -14,7 +14,8 @@ from sidekeep.model.cuts import SideCuts
 from sidekeep.model.edits import Edit, edit_facts, read_edit
 from sidekeep.model.recipe import MendChoice, MendSettings, Recipe
 from sidekeep.shelf import choices as kept
-from sidekeep.shelf.choices import Choices, put_side, side_path, sides_in
+from sidekeep.shelf.choice_files import put_side, side_path, sides_in
+from sidekeep.shelf.choices import Choices
 from sidekeep.shelf.journal import Entry, State
 from sidekeep.shelf.recipe_file import put_recipe, read_recipe, recipe_of
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake

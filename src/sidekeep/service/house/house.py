@@ -35,7 +35,8 @@ from sidekeep.service.house.upkeep import close_interrupted_takes, index_again, 
 from sidekeep.service.house.views import record_view, take_page_view
 from sidekeep.service.shelf.records import change_record
 from sidekeep.shelf.catalogue import Entry
-from sidekeep.shelf.choices import RECIPE, read_choices
+from sidekeep.shelf.choice_files import RECIPE
+from sidekeep.shelf.choices import read_choices
 from sidekeep.shelf.recipe_file import write_recipe
 from sidekeep.shelf.sleeve.reading import read_sleeve
 

@@ -19,7 +19,7 @@ from sidekeep.service.house.library import Library
 from sidekeep.service.house.views import summary_view
 from sidekeep.service.shelf.verify import CHECKS
 from sidekeep.shelf.catalogue import Entry
-from sidekeep.shelf.choices import CUTS, RECIPE, RECORD, SLEEVE
+from sidekeep.shelf.choice_files import CUTS, RECIPE, RECORD, SLEEVE
 from sidekeep.shelf.journal import HISTORY
 
 Mark = tuple[tuple[str, int, int], ...]
