@@ -101,3 +101,14 @@ def test_a_record_whose_folder_is_gone_is_planned_anew(record: RecordFolder) -> 
     shutil.rmtree(planned)
     assert main(plan) == 0
     assert planned.is_dir()
+
+
+@pytest.mark.parametrize("action", RUNS)
+def test_json_and_the_shelf_may_be_said_after_the_action_too(
+    action: str, record: RecordFolder, capsys: pytest.CaptureFixture[str]
+) -> None:
+    if action == "redo":
+        service.undo(record)
+    words, _, field = RUNS[action]
+    assert main(["shelf", *words, "--json", "--shelf", str(record.path.parent)]) == 0
+    assert field in json.loads(capsys.readouterr().out)

@@ -11,8 +11,8 @@ import pytest
 from rich.cells import cell_len
 
 from sidekeep.cli.main import VERBS, build_parser, main
-from sidekeep.cli.parser import in_words
 from sidekeep.cli.terminal.output import say
+from sidekeep.cli.terminal.parser import in_words
 from sidekeep.cli.terminal.screen import fold
 from sidekeep.cli.texts.kinds import repairs_text
 from sidekeep.cli.texts.transfer import file_lines

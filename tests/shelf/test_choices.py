@@ -397,7 +397,7 @@ def test_a_full_disk_keeps_the_old_in_journal_and_files(
     monkeypatch.setattr(choice_files, "whole_file", full)
     with pytest.raises(CopyError):
         move(record)
-    monkeypatch.setattr(choices_module, "whole_file", real)
+    monkeypatch.setattr(choice_files, "whole_file", real)
     assert ((record / "cuts.toml").read_bytes(), (record / HISTORY).read_bytes()) == before
     move(record)
     assert start(record) == 205_000

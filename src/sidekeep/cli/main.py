@@ -9,8 +9,8 @@ import sys
 from collections.abc import Sequence
 
 from sidekeep import __version__
-from sidekeep.cli.parser import Parser
 from sidekeep.cli.terminal.output import say
+from sidekeep.cli.terminal.parser import Parser, add_described
 from sidekeep.cli.texts import errors as error_words
 from sidekeep.cli.texts.answers import error_answer
 from sidekeep.errors import SidekeepError
@@ -50,7 +50,7 @@ def build_parser(verb: str | None) -> Parser:
     parser.add_argument("--version", action="version", version=f"sidekeep {__version__}")
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
     for name, what in VERBS.items():
-        sub = verbs.add_parser(name, help=what, description=what[0].upper() + what[1:] + ".")
+        sub = add_described(verbs, name, what)
         sub.add_argument("--debug", action="store_true", help="show the full trace of an error")
         if name == verb:
             importlib.import_module(f"sidekeep.cli.verbs.{name}").add_arguments(sub)

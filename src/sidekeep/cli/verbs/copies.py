@@ -65,7 +65,9 @@ def add_recipe_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--cd-picture", action=yes_or_no, help="put the picture into CD tracks too")
     parser.add_argument("--disc-folders", action=yes_or_no, help="a folder for every disc of a set")
     parser.add_argument(
-        "--through-numbers", action=yes_or_no, help="number tracks through all discs, not anew on each"
+        "--through-numbers",
+        action=yes_or_no,
+        help="number tracks on through all discs, instead of from 1 on each",
     )
     parser.add_argument("--old-tags", action=yes_or_no, help="ID3v2.3 in MP3, WAV and AIFF, for old players")
     parser.add_argument("--owner", metavar="NAME", help="who keeps the master: a person or an organisation")

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from sidekeep.cli.terminal.parser import add_described
 from sidekeep.cli.verbs import shelf_again, shelf_choices
 from sidekeep.units import count
 
@@ -27,20 +28,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_shelf_option(parser)
     parser.add_argument("--json", action="store_true", help="print JSON")
     actions = parser.add_subparsers(dest="action", metavar="ACTION")
-    listing = actions.add_parser(
-        "list", help="list records, all or those that hold all the words (the default)"
+    listing = add_described(
+        actions, "list", "list all records, or those that hold all the words (the default)"
     )
     listing.add_argument("words", nargs="*", help="beginnings of words from artist, titles, label, notes")
     listing.add_argument("--state", choices=STATES, default="", help="only records in this state")
-    plan = actions.add_parser("plan", help="put a record on the shelf that is still to be taken")
+    plan = add_described(actions, "plan", "put a record that is still to be taken on the shelf")
     plan.add_argument("sleeve", type=Path, help="its sleeve text")
     plan.add_argument(
         "--another", action="store_true", help="plan it even if the shelf has a record of that name and year"
     )
-    actions.add_parser("rebuild", help="make the index again from the record folders")
-    actions.add_parser("repair", help="close takes that something interrupted, keeping all that was recorded")
+    add_described(actions, "rebuild", "make the index again from the record folders")
+    add_described(actions, "repair", "close takes that were interrupted, keeping all that was recorded")
     shelf_again.add_again(actions)
-    stylus = actions.add_parser("styluses", help="hours per stylus; with a name: add or change one")
+    stylus = add_described(
+        actions, "styluses", "show the hours of every stylus; with a name: add or change one"
+    )
     stylus.add_argument("name", nargs="?", help="the stylus")
     stylus.add_argument("--hours-before", type=float, default=0.0, metavar="H", help="hours played before")
     stylus.add_argument(
@@ -51,6 +54,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="hours after which the tip should be looked at",
     )
     shelf_choices.add_actions(actions)
+    for action in actions.choices.values():
+        # Said before the action or after it; what is not said here leaves what was said before.
+        action.add_argument(
+            "--shelf", type=Path, metavar="DIR", default=argparse.SUPPRESS, help="the shelf's folder"
+        )
+        action.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="print JSON")
+        action.add_argument("--debug", action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
 
 
 def run(options: argparse.Namespace) -> int:

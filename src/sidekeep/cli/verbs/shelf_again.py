@@ -6,11 +6,13 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from sidekeep.cli.terminal.parser import add_described
+
 
 def add_again(actions: Any) -> None:
     """The action of the verb, and its options."""
-    again = actions.add_parser(
-        "again", help="what is due to be played again; with a record and a day: set a reminder"
+    again = add_described(
+        actions, "again", "show what is due to be played again; with a record and a date: set a reminder"
     )
     again.add_argument("record", nargs="?", help="the record: its folder, or words that match one")
     again.add_argument(

@@ -7,16 +7,20 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from sidekeep.cli.terminal.parser import add_described
+
 ACTIONS = ("history", "undo", "redo", "swap", "use")
 
 
 def add_actions(actions: Any) -> None:
     """The actions of the verb that change or tell choices."""
-    history = actions.add_parser("history", help="every change of a record's marks, titles, settings, sleeve")
-    undo = actions.add_parser("undo", help="take back the newest of your changes to a record that stands")
-    redo = actions.add_parser("redo", help="make again what was undone last")
-    swap = actions.add_parser("swap", help="what was taken as one side is the other: swap the two")
-    use = actions.add_parser("use", help="choose the take of a side that copies are made from")
+    history = add_described(
+        actions, "history", "show every change of a record's marks, titles, settings, sleeve"
+    )
+    undo = add_described(actions, "undo", "take back your newest change to a record")
+    redo = add_described(actions, "redo", "make the change that was undone last again")
+    swap = add_described(actions, "swap", "swap two sides that were taken as each other")
+    use = add_described(actions, "use", "choose the take of a side that copies are made from")
     for parser in (history, undo, redo, swap, use):
         parser.add_argument("record", help="the record: its folder, or words that match one")
     swap.add_argument("a", metavar="SIDE", help="a side, such as A")

@@ -6,7 +6,7 @@ import argparse
 import difflib
 import re
 import sys
-from typing import NoReturn
+from typing import Any, NoReturn
 
 
 class Parser(argparse.ArgumentParser):
@@ -18,6 +18,14 @@ class Parser(argparse.ArgumentParser):
 
         say(f"{self.prog}: {in_words(message)} ('{self.prog} --help' tells more)", to=sys.stderr)
         self.exit(2)
+
+
+def add_described(parsers: Any, name: str, what: str) -> argparse.ArgumentParser:
+    """A verb or an action: ``what`` it does stands in the list of all of them and on its own page of help."""
+    added: argparse.ArgumentParser = parsers.add_parser(
+        name, help=what, description=f"{what[0].upper()}{what[1:]}."
+    )
+    return added
 
 
 def in_words(message: str) -> str:
