@@ -121,7 +121,7 @@ class Teller:
         if not takes:
             self.note("no side was taken")
         for take in takes:
-            self.note(f"{take.folder}: side {take.side}, {clock_text(take.length_s)}")
+            self.note(f"side {take.side}, {clock_text(take.length_s)}: {take.folder}")
             for problem in take.notes:
                 at = f"{clock_text(problem.at_frame / take.rate_hz)} " if problem.at_frame >= 0 else ""
                 self.note(f"  {at}{news_text(problem)}")

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from sidekeep.cli.verbs.shelf import add_shelf_option
+from sidekeep.units import clock_text
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -58,7 +59,7 @@ def run(options: argparse.Namespace) -> int:
         )
     else:
         for take in adopted.takes:
-            print(f"{adopted.folder.path / take.folder}: side {take.side}, {take.length_s / 60:.1f} min")
+            print(f"side {take.side}, {clock_text(take.length_s)}: {adopted.folder.path / take.folder}")
         for problem in problems:
             say(f"Look: {problem}")
     return 1 if problems else 0

@@ -8,7 +8,7 @@ from typing import Any
 
 from sidekeep.cli.terminal.parser import add_described
 from sidekeep.cli.verbs import shelf_again, shelf_choices
-from sidekeep.units import count
+from sidekeep.units import clock_text, count
 
 STATES = ("planned", "partly taken", "taken", "cut", "copied", "verified", "gone")
 
@@ -132,7 +132,7 @@ def _repair(options: argparse.Namespace, shelf: Path) -> int:
         print_json({"takes": [take.facts() for take in takes]})
         return 0
     for take in takes:
-        print(f"side {take.side}: {take.length_s / 60:.1f} min kept in {take.folder}")
+        print(f"side {take.side}, {clock_text(take.length_s)}, is kept: {take.folder}")
     if not takes:
         print("nothing needs repair")
     return 0
