@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import json
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -15,6 +17,7 @@ from sidekeep.cli.terminal.output import say
 from sidekeep.cli.terminal.parser import in_words
 from sidekeep.cli.terminal.screen import fold
 from sidekeep.cli.texts.kinds import repairs_text
+from sidekeep.cli.texts.take import Teller
 from sidekeep.cli.texts.transfer import file_lines
 
 LONG = "Look: side A: the left channel is 3 dB louder than the right one from start to end. Turn the volume down, then check the plugs."
@@ -128,3 +131,18 @@ def test_written_files_are_whole_paths_for_a_script_and_names_in_a_folder_for_a_
         "  lossless/03 Three.flac  (was there, new tags)",
         "  report.html",
     ]
+
+
+@pytest.mark.parametrize("machine", [False, True])
+def test_objects_of_a_session_stay_on_one_line_on_a_terminal_too(
+    machine: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    said = Terminal()
+    monkeypatch.setenv("COLUMNS", "40")
+    monkeypatch.setattr(sys, "stdout", said)
+    Teller(machine=machine).note(LONG)
+    lines = said.getvalue().splitlines()
+    if machine:
+        assert json.loads(lines[0]) == {"message": LONG}
+    else:
+        assert len(lines) > 1

@@ -73,7 +73,10 @@ class Teller:
     def _print(self, what: dict[str, Any] | str) -> None:
         """A terminal that is gone is no reason to stop recording."""
         with suppress(OSError, ValueError):
-            say(what if isinstance(what, str) else json.dumps(what))
+            if isinstance(what, str):
+                say(what)
+            else:
+                print(json.dumps(what))
             sys.stdout.flush()
 
     def tell(self, status: TakeStatus) -> None:
