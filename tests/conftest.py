@@ -2,13 +2,15 @@
 no finding without its sentence.
 
 Most tests run side by side on all cores. What plays or hears through a (virtual) sound card, in real time, is marked
-``device`` and has a pass of its own, three at a time: it waits more than it computes. ``./run test`` makes both passes.
+``device`` and has a pass of its own, two at a time: it waits more than it computes. ``./run test`` makes both passes at once,
+the first one stepping back for the second (``nice``).
 """
 
 from __future__ import annotations
 
 import os
 import shutil
+import signal
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -25,7 +27,7 @@ BEGIN = (
     *("test_whole_record", "test_take_session", "test_turntable"),
     *("test_chosen_input", "test_take_ends_over_the_card"),
 )
-"""Files of the sound pass that begin. Three workers take two files each, in turn: the longest, and short ones to follow them."""
+"""Files of the sound pass that begin. Two workers take two files each, in turn: the longest first."""
 
 # The same examples at every run, here and anywhere else: a run that fails can be repeated, and none fails by chance.
 # SIDEKEEP_RANDOM_EXAMPLES=1 draws others.
@@ -42,6 +44,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default="all",
         help="only what may run in a crowd, or only what is heard through a sound card",
     )
+
+
+def pytest_configure() -> None:
+    """A shell lets what it starts in the background ignore Ctrl+C, and all that is started by it too: not here."""
+    if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
