@@ -13,7 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from tests.web.browser.waiting import answered
+from tests.web.browser.waiting import answered, until
 from tests.web.conftest import RunningServer
 
 TEXT = "The Wicker Boats - Tallow Wharf Almanac (1971)\n\nSide A\nA1 Lamp Oil 3:45\n\nSide B\nB1 Slack Water 5:02"
@@ -109,6 +109,22 @@ def test_a_line_that_is_lost_without_a_word_is_told_and_comes_back(
     assert len(lines) == 2
     page.clock.run_for(20_000)  # within the time that nothing need be said in
     assert len(lines) == 2
+
+
+def test_what_changes_before_the_line_stands_is_shown(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """The shelf is read before the news can be heard: what happens between the two must not be missed."""
+    lines: list[Any] = []
+    page = open_page(fresh, "/new")
+    page.route_web_socket("**/api/events", lambda line: lines.append(line))
+    page.goto(f"http://{fresh.host}/")
+    page.get_by_role("heading", name="Your shelf is empty").wait_for()
+    fresh.ask("POST", "/api/records", {"text": TEXT})
+    until(page, lambda: lines, "the page asks for the news")
+    state = fresh.get("/api/state")
+    lines[0].send(json.dumps({"kind": "hello", "seq": state["seq"], "state": state}))
+    page.get_by_role("heading", name="One record on your shelf").wait_for()
 
 
 def test_what_is_typed_into_a_field_that_has_just_appeared_is_remembered(

@@ -92,9 +92,14 @@ export async function told(work) {
   }
 }
 
+/** How often the shelf was asked for: an answer to an older question never replaces a newer one. */
+let shelf_asked = 0;
 export async function loadShelf() {
+  const mine = (shelf_asked += 1);
   try {
-    known.shelf = (await get("/api/records")).records;
+    const { records } = await get("/api/records");
+    if (mine !== shelf_asked) return;
+    known.shelf = records;
     changed();
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
@@ -203,14 +208,13 @@ export function putSessionBy() {
 /** @param {any} event */
 function hear(event) {
   if (event.kind === "hello" && event.state) {
-    const fresh = known.state === null;
     known.state = event.state;
     // What came of an evening stays on the page until the next one, or until a side is to be taken again.
     const last = event.state.last_session;
     known.session = event.state.session ?? (last && sessionKey(last) !== put_by ? last : null);
     if (event.state.live) known.live = event.state.live.events ?? event.state.live;
     known.jobs = new Map((event.state.jobs ?? []).map((/** @type {any} */ job) => [job.id, job]));
-    if (!fresh) refresh();
+    refresh();
   } else if (event.kind === "record") {
     const have = known.records.get(event.id);
     if (have && have.revision !== event.revision) void loadRecord(event.id);
@@ -251,10 +255,10 @@ function soonShelf() {
   shelf_timer = setTimeout(() => void loadShelf(), 150);
 }
 
-/** After a lost connection: everything that is shown is asked for again. */
+/** Once the line stands, at first or again: what was read before may have changed unheard, and is asked for again. */
 function refresh() {
-  if (known.shelf) void loadShelf();
-  for (const id of known.records.keys()) void loadRecord(id);
+  if (shelf_asked > 0) void loadShelf();
+  for (const id of new Set([...known.records.keys(), ...loading.keys()])) void loadRecord(id);
 }
 
 export function start() {
