@@ -20,8 +20,8 @@ from sidekeep.cli.main import main
 from sidekeep.copies.tracks.naming import NamingRules, folder_name, safe_name
 from sidekeep.errors import SidekeepError
 from sidekeep.files.reading.reader import open_take
-from sidekeep.shelf.cuts_file import read_cuts
-from sidekeep.shelf.recipe_file import read_recipe
+from sidekeep.shelf.choices.cuts_file import read_cuts
+from sidekeep.shelf.choices.recipe_file import read_recipe
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.sleeve.decoding import decode_sleeve
 from sidekeep.shelf.sleeve.reading import read_text

@@ -74,7 +74,7 @@ def make_shelf(folder: Path) -> None:
     from sidekeep.service.shelf import records as shelf_service
     from sidekeep.service.transfers.copies import copy_record
     from sidekeep.service.transfers.transferred import TransferOptions
-    from sidekeep.shelf.catalogue import record_folders
+    from sidekeep.shelf.index.catalogue import record_folders
 
     making = folder.with_name(folder.name + "-making")
     shutil.rmtree(making, ignore_errors=True)

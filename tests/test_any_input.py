@@ -17,7 +17,7 @@ from sidekeep.errors import ParameterError, ShelfError
 from sidekeep.files.bounded import decode_json
 from sidekeep.files.pictures.artwork import load_picture
 from sidekeep.files.reading.reader import open_take
-from sidekeep.shelf.index_faults import CATALOGUE
+from sidekeep.shelf.index.index_faults import CATALOGUE
 from sidekeep.shelf.record_folder import RecordFolder, read_take
 
 SLEEVE = "Nan Okoro - Salt Tables (1970)\nSide A\nA1 Lamp 0:02\n"

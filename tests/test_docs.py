@@ -20,7 +20,7 @@ from sidekeep.cli.main import VERBS, build_parser
 from sidekeep.copies.kinds.table import KINDS
 from sidekeep.model.record import Record
 from sidekeep.press.music.demo_record import demo_record
-from sidekeep.shelf.recipe_file import read_recipe
+from sidekeep.shelf.choices.recipe_file import read_recipe
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.sleeve.writing import write_sleeve
 from sidekeep.wording.findings import WORDS
@@ -241,7 +241,7 @@ def printed_fields() -> set[str]:
     from sidekeep.copies.kept.verify import VerifyResult
     from sidekeep.devices.inputs import SoundInput
     from sidekeep.flow.needle.gauge import GaugeReading
-    from sidekeep.shelf.catalogue import Entry
+    from sidekeep.shelf.index.catalogue import Entry
     from sidekeep.shelf.record_folder import ShelfTake, TakeFile
     from sidekeep.shelf.styluses import StylusHours
 

@@ -22,7 +22,7 @@ PARSED_ELSEWHERE = {
     "shelf/toml_text.py",
     # From a text that is bounded already, or that this program made itself a moment ago:
     "shelf/sleeve/json_form.py",
-    "shelf/recipe_file.py",
+    "shelf/choices/recipe_file.py",
     "flow/patches.py",
     "dsp/impulses/evidence/weights.py",
     # From the pipe to a process of ours, or a tool of the system's, never from a file:

@@ -12,9 +12,9 @@ from sidekeep.errors import ChangedElsewhere, NotThere, ParameterError
 from sidekeep.model.cuts import SideCuts, Track
 from sidekeep.model.recipe import MendChoice
 from sidekeep.service.choices import edits
-from sidekeep.shelf.choice_files import put_side
-from sidekeep.shelf.choices import change_choices
-from sidekeep.shelf.journal import State
+from sidekeep.shelf.choices.choice_files import put_side
+from sidekeep.shelf.choices.choices import change_choices
+from sidekeep.shelf.choices.journal import State
 from sidekeep.shelf.record_folder import RecordFolder
 
 RATE_HZ = 44_100

@@ -19,7 +19,7 @@ from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.service.recording.take_close import recover
 from sidekeep.service.recording.take_record import open_session
 from sidekeep.service.shelf import records as service
-from sidekeep.shelf.index_faults import CATALOGUE
+from sidekeep.shelf.index.index_faults import CATALOGUE
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.outside import IS_ROOT, cannot_mount, mounted
 
@@ -148,7 +148,7 @@ def test_a_read_only_disk(
 
 
 def test_an_index_that_was_broken_off_while_it_was_made_is_made_again(tmp_path: Path) -> None:
-    from sidekeep.shelf.catalogue import Catalogue
+    from sidekeep.shelf.index.catalogue import Catalogue
 
     shelf = make_record(tmp_path, tmp_path)
     (shelf / CATALOGUE).unlink()

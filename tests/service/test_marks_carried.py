@@ -19,7 +19,7 @@ from sidekeep.service.choices import edits
 from sidekeep.service.choices.recipes import recipe_from
 from sidekeep.service.shelf.records import adopt, find_record
 from sidekeep.service.transfers.copies import survey_kept
-from sidekeep.shelf.recipe_file import write_recipe
+from sidekeep.shelf.choices.recipe_file import write_recipe
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.small_record import RATE_HZ, SETTINGS, SLEEVE, play, small_record
 

@@ -12,7 +12,7 @@ from sidekeep.errors import ParameterError
 from sidekeep.service.choices.edits import apply
 from sidekeep.service.shelf.on_shelf import put_on_shelf
 from sidekeep.shelf.art import art_files
-from sidekeep.shelf.catalogue import record_folders
+from sidekeep.shelf.index.catalogue import record_folders
 
 SLEEVE = "Nan Okoro - Salt Hours (1979)\nSide A\nA1 Lamp Oil 0:01\nSide B\nB1 Rope Walk 0:01\n"
 RATE_HZ = 44_100

@@ -14,9 +14,9 @@ import soundfile
 
 from sidekeep.errors import ParameterError, ShelfError, SidekeepError
 from sidekeep.service.shelf import records as service
-from sidekeep.shelf.catalogue import Catalogue
-from sidekeep.shelf.index_faults import CATALOGUE
-from sidekeep.shelf.migrations import STEPS
+from sidekeep.shelf.index.catalogue import Catalogue
+from sidekeep.shelf.index.index_faults import CATALOGUE
+from sidekeep.shelf.index.migrations import STEPS
 from sidekeep.shelf.record_folder import RecordFolder
 
 SLEEVE = """Marrow Lane - The Orchard Hours (1974)

@@ -13,12 +13,12 @@ import pytest
 from sidekeep.errors import ChangedElsewhere, CopyError, ParameterError, ShelfError
 from sidekeep.model.cuts import SideCuts, Track
 from sidekeep.model.recipe import LevelSettings, MendChoice, MendSettings, Recipe
-from sidekeep.shelf import choice_files
-from sidekeep.shelf import choices as choices_module
-from sidekeep.shelf.choice_files import put_side
-from sidekeep.shelf.choices import change_choices, read_choices, read_history, take_back
-from sidekeep.shelf.journal import HISTORY, State
-from sidekeep.shelf.recipe_file import put_recipe, recipe_of
+from sidekeep.shelf.choices import choice_files
+from sidekeep.shelf.choices import choices as choices_module
+from sidekeep.shelf.choices.choice_files import put_side
+from sidekeep.shelf.choices.choices import change_choices, read_choices, read_history, take_back
+from sidekeep.shelf.choices.journal import HISTORY, State
+from sidekeep.shelf.choices.recipe_file import put_recipe, recipe_of
 
 TAKE = "ab" * 32
 

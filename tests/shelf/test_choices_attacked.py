@@ -12,10 +12,10 @@ from pathlib import Path
 import pytest
 
 from sidekeep.model.recipe import LevelSettings, Recipe
-from sidekeep.shelf.choice_files import put_side
-from sidekeep.shelf.choices import Choices, change_choices, read_choices, read_history, take_back
-from sidekeep.shelf.journal import HISTORY, State, read_journal
-from sidekeep.shelf.recipe_file import put_recipe
+from sidekeep.shelf.choices.choice_files import put_side
+from sidekeep.shelf.choices.choices import Choices, change_choices, read_choices, read_history, take_back
+from sidekeep.shelf.choices.journal import HISTORY, State, read_journal
+from sidekeep.shelf.choices.recipe_file import put_recipe
 from tests.shelf.test_choices import side
 
 OLD, NEW = 100_000, 104_000
@@ -134,7 +134,7 @@ HANDS = """
 import json, random, sys
 from pathlib import Path
 from sidekeep.errors import ChangedElsewhere, ParameterError
-from sidekeep.shelf.choices import change_choices, put_side, take_back
+from sidekeep.shelf.choices.choices import change_choices, put_side, take_back
 from tests.shelf.test_choices import side
 
 record, seed = Path(sys.argv[1]), int(sys.argv[2])

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from sidekeep.errors import ShelfError
 from sidekeep.model.cuts import Cuts, SideCuts, Track
-from sidekeep.shelf.cuts_file import read_cuts, write_cuts
+from sidekeep.shelf.choices.cuts_file import read_cuts, write_cuts
 
 
 def cuts(rate_hz: int = 96000, moved: int = 0) -> Cuts:

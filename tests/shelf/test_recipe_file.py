@@ -6,7 +6,7 @@ import pytest
 
 from sidekeep.errors import ParameterError
 from sidekeep.model.recipe import CopySettings, EdgeSettings, LevelSettings, MendSettings, Recipe
-from sidekeep.shelf.recipe_file import read_recipe, write_recipe
+from sidekeep.shelf.choices.recipe_file import read_recipe, write_recipe
 
 
 @pytest.mark.parametrize(

@@ -23,7 +23,7 @@ from sidekeep.service.recording.take_close import close_recorded
 from sidekeep.service.shelf import records as shelf_service
 from sidekeep.service.transfers.copies import copy_record, prepare_copies
 from sidekeep.service.transfers.transferred import TransferOptions
-from sidekeep.shelf.recipe_file import write_recipe
+from sidekeep.shelf.choices.recipe_file import write_recipe
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.small_record import RATE_HZ, SLEEVE, small_record
 

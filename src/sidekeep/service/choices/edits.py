@@ -13,11 +13,11 @@ from sidekeep.model import edits
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.edits import Edit, edit_facts, read_edit
 from sidekeep.model.recipe import MendChoice, MendSettings, Recipe
-from sidekeep.shelf import choices as kept
-from sidekeep.shelf.choice_files import put_side, side_path, sides_in
-from sidekeep.shelf.choices import Choices
-from sidekeep.shelf.journal import Entry, State
-from sidekeep.shelf.recipe_file import put_recipe, read_recipe, recipe_of
+from sidekeep.shelf.choices import choices as kept
+from sidekeep.shelf.choices.choice_files import put_side, side_path, sides_in
+from sidekeep.shelf.choices.choices import Choices
+from sidekeep.shelf.choices.journal import Entry, State
+from sidekeep.shelf.choices.recipe_file import put_recipe, read_recipe, recipe_of
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 
 SideEdit = (

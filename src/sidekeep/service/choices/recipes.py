@@ -11,7 +11,7 @@ from sidekeep.files.bounded import read_text_bounded
 from sidekeep.model.edits import RecipeEdit
 from sidekeep.model.recipe import MendSize, Recipe
 from sidekeep.service.choices.edits import with_recipe_edit
-from sidekeep.shelf.recipe_file import read_recipe
+from sidekeep.shelf.choices.recipe_file import read_recipe
 
 
 @dataclass(frozen=True, kw_only=True)

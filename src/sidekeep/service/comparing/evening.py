@@ -13,7 +13,7 @@ from sidekeep.files.bounded import kept_json
 from sidekeep.flow.comparison.evening import Evening, OtherRecord
 from sidekeep.service.comparing.moments import near
 from sidekeep.service.comparing.takes import NamedTake
-from sidekeep.shelf.catalogue import record_folders
+from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.record_folder import RecordFolder
 
 COMPARISONS = "comparisons"

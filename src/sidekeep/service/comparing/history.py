@@ -15,7 +15,7 @@ from sidekeep.errors import SidekeepError
 from sidekeep.files.bounded import kept_json
 from sidekeep.service.comparing.evening import COMPARISONS, other_record
 from sidekeep.service.comparing.moments import moment_of
-from sidekeep.shelf.catalogue import record_folders
+from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 
 MONTH = timedelta(days=365.25 / 12)

@@ -14,7 +14,7 @@ from sidekeep.errors import ParameterError, ShelfError, SidekeepError
 from sidekeep.files.atomic import write_text
 from sidekeep.files.bounded import read_text_bounded
 from sidekeep.service.comparing.moments import moment_of
-from sidekeep.shelf.catalogue import record_folders
+from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.toml_text import new_toml, read_toml
 

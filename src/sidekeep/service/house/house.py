@@ -34,10 +34,10 @@ from sidekeep.service.house.turntable import Turntable
 from sidekeep.service.house.upkeep import close_interrupted_takes, index_again, interrupted_views
 from sidekeep.service.house.views import record_view, take_page_view
 from sidekeep.service.shelf.records import change_record
-from sidekeep.shelf.catalogue import Entry
-from sidekeep.shelf.choice_files import RECIPE
-from sidekeep.shelf.choices import read_choices
-from sidekeep.shelf.recipe_file import write_recipe
+from sidekeep.shelf.choices.choice_files import RECIPE
+from sidekeep.shelf.choices.choices import read_choices
+from sidekeep.shelf.choices.recipe_file import write_recipe
+from sidekeep.shelf.index.catalogue import Entry
 from sidekeep.shelf.sleeve.reading import read_sleeve
 
 PILE = ".pile.json"

@@ -12,7 +12,7 @@ from sidekeep.model.recipe import LevelSettings, Recipe
 from sidekeep.service.house.library import FoundTake
 from sidekeep.service.house.takes import OpenTakes
 from sidekeep.service.house.views import kept_cuts, side_cuts
-from sidekeep.shelf.choices import read_choices
+from sidekeep.shelf.choices.choices import read_choices
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.units import MINIMUM_DB
 

@@ -18,9 +18,9 @@ from sidekeep.service.comparing.reminder import FILE as REMINDER
 from sidekeep.service.house.library import Library
 from sidekeep.service.house.views import summary_view
 from sidekeep.service.shelf.verify import CHECKS
-from sidekeep.shelf.catalogue import Entry
-from sidekeep.shelf.choice_files import CUTS, RECIPE, RECORD, SLEEVE
-from sidekeep.shelf.journal import HISTORY
+from sidekeep.shelf.choices.choice_files import CUTS, RECIPE, RECORD, SLEEVE
+from sidekeep.shelf.choices.journal import HISTORY
+from sidekeep.shelf.index.catalogue import Entry
 
 Mark = tuple[tuple[str, int, int], ...]
 SETTLED_NS = 2_000_000_000

@@ -27,7 +27,7 @@ from sidekeep.service.house.mended_pictures import (
     MendedPeaks,
 )
 from sidekeep.service.shelf.pyramids import BANDS, PEAKS
-from sidekeep.shelf.choices import read_choices
+from sidekeep.shelf.choices.choices import read_choices
 from sidekeep.shelf.kept_survey import KeptSurvey, kept_survey, newest_key
 
 Version = Literal["played", "mended", "taken-out"]

@@ -31,9 +31,9 @@ from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.house.pictures import cover_colour
 from sidekeep.service.house.takes import OpenTake, OpenTakes
 from sidekeep.service.shelf.pictures import kept_pictures
-from sidekeep.shelf.catalogue import Entry
-from sidekeep.shelf.choice_files import RECIPE
-from sidekeep.shelf.choices import Choices, read_choices
+from sidekeep.shelf.choices.choice_files import RECIPE
+from sidekeep.shelf.choices.choices import Choices, read_choices
+from sidekeep.shelf.index.catalogue import Entry
 from sidekeep.shelf.kept_survey import kept_conclusions, newest_key
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db

@@ -12,7 +12,7 @@ from sidekeep.files.atomic import whole_file
 from sidekeep.files.checksum import file_sha256
 from sidekeep.model.news import News
 from sidekeep.service.recording.side_fit import PrintedSide
-from sidekeep.shelf.catalogue import record_folders
+from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.record_folder import RecordFolder
 
 RESERVE_BYTES = 96 << 20

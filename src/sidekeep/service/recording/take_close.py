@@ -16,8 +16,8 @@ from sidekeep.files.reading.reader import open_source
 from sidekeep.files.wave.rf64 import repair_take
 from sidekeep.model.news import News
 from sidekeep.shelf.adopt import close_take
-from sidekeep.shelf.catalogue import record_folders
-from sidekeep.shelf.index import open_index
+from sidekeep.shelf.index.catalogue import record_folders
+from sidekeep.shelf.index.index import open_index
 from sidekeep.shelf.kept_survey import forget_drafts
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, TakeFile
 

@@ -1,7 +1,7 @@
 """The pictures of a record: ``art/front.jpg``, ``art/back.jpg``, ``art/label.jpg`` and what a person put there by hand.
 
 A picture that came in here keeps its original, byte for byte, in ``art/originals``; the corners of the sleeve in it
-are a choice of the record (``shelf.picture_corners``), noted beside it, with history and undo. The picture is drawn anew
+are a choice of the record (``shelf.choices.picture_corners``), noted beside it, with history and undo. The picture is drawn anew
 whenever the corners are newer than it is. What is replaced or taken away goes to ``art/.bin``. Whoever changes anything there
 holds the record's lock for choices, so that two processes cannot mix one picture with the corners of another.
 """
@@ -25,9 +25,9 @@ from sidekeep.files.bounded import read_bounded
 from sidekeep.files.pictures.artwork import PictureKind, open_upright
 from sidekeep.files.pictures.sleeve_corners import check_corners, find_corners, straighten
 from sidekeep.shelf.art import KINDS, PICTURES, art_files
-from sidekeep.shelf.choices import change_choices
-from sidekeep.shelf.journal import State
-from sidekeep.shelf.picture_corners import PLACE, corner_file, corner_path, corner_state, corner_texts
+from sidekeep.shelf.choices.choices import change_choices
+from sidekeep.shelf.choices.journal import State
+from sidekeep.shelf.choices.picture_corners import PLACE, corner_file, corner_path, corner_state, corner_texts
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import choices_lock
 

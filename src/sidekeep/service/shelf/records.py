@@ -25,8 +25,8 @@ from sidekeep.service.choices.sleeves import (
 )
 from sidekeep.service.shelf.pyramids import PEAKS
 from sidekeep.shelf.adopt import adopt_take
-from sidekeep.shelf.catalogue import Catalogue, Entry, record_folders
-from sidekeep.shelf.index import make_again, open_index
+from sidekeep.shelf.index.catalogue import Catalogue, Entry, record_folders
+from sidekeep.shelf.index.index import make_again, open_index
 from sidekeep.shelf.inventory import Inventory, write_inventory
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.shelf.record_lock import at_work

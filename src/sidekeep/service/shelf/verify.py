@@ -18,7 +18,7 @@ from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import kept_json
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.service.shelf.records import find_record, index_record, list_records
-from sidekeep.shelf.catalogue import record_folders
+from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.inventory import Inventory, read_inventory, remember
 from sidekeep.shelf.record_folder import RecordFolder, read_take
 from sidekeep.shelf.record_lock import at_work

@@ -26,12 +26,12 @@ from sidekeep.service.transfers.settled_cuts import settle_cuts
 from sidekeep.service.transfers.transferred import SurveyedTake, TakeOrigin, TransferOptions, TransferResult
 from sidekeep.service.transfers.writing import prepare_record, write_record
 from sidekeep.shelf.art import scan_of
-from sidekeep.shelf.choices import change_choices, read_choices
+from sidekeep.shelf.choices.choices import change_choices, read_choices
+from sidekeep.shelf.choices.journal import State
+from sidekeep.shelf.choices.recipe_file import put_recipe
 from sidekeep.shelf.inventory import remember
-from sidekeep.shelf.journal import State
 from sidekeep.shelf.kept_survey import KeptSurvey, SurveyDraft, kept_survey
 from sidekeep.shelf.kept_survey import survey_key as key_of_survey
-from sidekeep.shelf.recipe_file import put_recipe
 from sidekeep.shelf.record_folder import ChosenTakes, RecordFolder, ShelfTake
 from sidekeep.shelf.record_lock import at_work
 

@@ -15,8 +15,8 @@ from sidekeep.files.wave.ixml import ixml_document
 from sidekeep.model.recipe import Recipe
 from sidekeep.model.record import Record
 from sidekeep.service.transfers.report_view import report_data
-from sidekeep.shelf.cuts_file import write_cuts
-from sidekeep.shelf.recipe_file import write_recipe
+from sidekeep.shelf.choices.cuts_file import write_cuts
+from sidekeep.shelf.choices.recipe_file import write_recipe
 from sidekeep.shelf.sleeve.writing import write_sleeve
 
 if TYPE_CHECKING:

@@ -19,9 +19,9 @@ from sidekeep.model.cuts import Cuts, SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side
 from sidekeep.service.transfers.transferred import SurveyedTake
-from sidekeep.shelf.choice_files import put_side, side_path, sides_in
-from sidekeep.shelf.choices import change_choices, read_choices, read_history
-from sidekeep.shelf.journal import State
+from sidekeep.shelf.choices.choice_files import put_side, side_path, sides_in
+from sidekeep.shelf.choices.choices import change_choices, read_choices, read_history
+from sidekeep.shelf.choices.journal import State
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 from sidekeep.units import frames_to_seconds, seconds_to_frames
 

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Literal
 
 from sidekeep.errors import ShelfError
-from sidekeep.shelf.index_faults import CATALOGUE, DamagedIndex, index_error
-from sidekeep.shelf.migrations import migrate, refuse_newer
+from sidekeep.shelf.index.index_faults import CATALOGUE, DamagedIndex, index_error
+from sidekeep.shelf.index.migrations import migrate, refuse_newer
 from sidekeep.shelf.record_folder import RecordFolder
 
 Form = Literal["kept", "as it lies", "passing"]

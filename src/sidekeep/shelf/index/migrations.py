@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 
-from sidekeep.shelf.index_faults import NewerIndex
+from sidekeep.shelf.index.index_faults import NewerIndex
 
 STEPS: tuple[str, ...] = (
     """

@@ -19,11 +19,11 @@ from sidekeep.errors import ShelfError, SleeveError
 from sidekeep.files.atomic import flush_file, whole_file, write_text
 from sidekeep.files.bounded import read_bounded
 from sidekeep.model.cuts import Cuts, SideCuts
-from sidekeep.shelf.cuts_file import read_cuts, write_cuts
-from sidekeep.shelf.journal import (
+from sidekeep.shelf.choices.cuts_file import read_cuts, write_cuts
+from sidekeep.shelf.choices.journal import (
     State,
 )
-from sidekeep.shelf.picture_corners import (
+from sidekeep.shelf.choices.picture_corners import (
     PLACE,
     corner_file,
     corner_state,
@@ -31,7 +31,7 @@ from sidekeep.shelf.picture_corners import (
     corner_texts,
     is_of_a_picture,
 )
-from sidekeep.shelf.recipe_file import flat_recipe, read_recipe, recipe_of, write_recipe
+from sidekeep.shelf.choices.recipe_file import flat_recipe, read_recipe, recipe_of, write_recipe
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
 from sidekeep.shelf.toml_text import fit_text, parse_toml, put, put_or_drop, read_toml
 

@@ -19,7 +19,7 @@ from sidekeep.errors import ChangedElsewhere, CopyError, ShelfError, SidekeepErr
 from sidekeep.files.checksum import text_sha256
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.recipe import Recipe
-from sidekeep.shelf.choice_files import (
+from sidekeep.shelf.choices.choice_files import (
     SLEEVE,
     file_of,
     new_text,
@@ -30,7 +30,7 @@ from sidekeep.shelf.choice_files import (
     under,
     write_files,
 )
-from sidekeep.shelf.journal import (
+from sidekeep.shelf.choices.journal import (
     HISTORY,
     By,
     Change,
@@ -43,10 +43,10 @@ from sidekeep.shelf.journal import (
     set_aside,
     write_entry,
 )
-from sidekeep.shelf.picture_corners import (
+from sidekeep.shelf.choices.picture_corners import (
     is_of_a_picture,
 )
-from sidekeep.shelf.recipe_file import recipe_of
+from sidekeep.shelf.choices.recipe_file import recipe_of
 from sidekeep.shelf.record_lock import choices_lock
 from sidekeep.shelf.toml_text import LONGEST_TEXT
 

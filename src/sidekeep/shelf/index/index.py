@@ -10,8 +10,8 @@ from pathlib import Path
 
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import copy_error
-from sidekeep.shelf.catalogue import Catalogue, record_folders
-from sidekeep.shelf.index_faults import CATALOGUE, DamagedIndex, NewerIndex, UnwritableIndex
+from sidekeep.shelf.index.catalogue import Catalogue, record_folders
+from sidekeep.shelf.index.index_faults import CATALOGUE, DamagedIndex, NewerIndex, UnwritableIndex
 from sidekeep.shelf.record_folder import RecordFolder
 
 KEPT_ASIDE = 3
