@@ -181,6 +181,20 @@ def test_a_mark_that_is_moved_on_while_the_answer_is_on_its_way_does_not_jump_ba
     until(page, lambda: stand_in.asked[-1]["frame"] == was + 3 * 441)
 
 
+def test_a_time_just_typed_is_kept_for_its_own_mark_when_another_is_chosen(
+    desk: tuple[Any, StandIn],
+) -> None:
+    page, stand_in = desk
+    mark(page, 2).focus()
+    page.get_by_label("Time of this mark").fill("0:12.5")
+    mark(page, 1).locator("span").click()
+    until(page, lambda: stand_in.asked)
+    page.wait_for_load_state("networkidle")
+    assert [(edit["track"], edit["edge"], edit["frame"]) for edit in stand_in.asked] == [
+        (2, "start", round(12.5 * 44_100))
+    ]
+
+
 def test_enter_says_that_it_is_right_and_nothing_is_unsure_any_more(desk: tuple[Any, StandIn]) -> None:
     page, stand_in = desk
     page.get_by_text("One thing is unsure").wait_for()
@@ -196,7 +210,11 @@ def test_a_title_is_put_right_in_place_by_keys_alone(desk: tuple[Any, StandIn]) 
     page.keyboard.type("Third Sight")
     page.keyboard.press("Enter")
     page.get_by_role("button", name="Third Sight").wait_for()
-    assert stand_in.asked[0]["title"] == "Third Sight"
+    page.keyboard.press("Enter")
+    page.keyboard.type("Fourth Sight")
+    page.keyboard.press("Escape")  # let go
+    page.get_by_role("button", name="Third Sight").wait_for()
+    assert [edit["title"] for edit in stand_in.asked] == ["Third Sight"]
 
 
 def test_a_repair_that_is_left_is_heard_at_once(desk: tuple[Any, StandIn], take_a: str) -> None:

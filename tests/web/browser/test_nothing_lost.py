@@ -79,6 +79,42 @@ def test_a_sleeve_text_that_was_changed_elsewhere_is_not_overwritten_unseen(
     assert kept() == TEXT + "\nB2 Ebb 3:00"
 
 
+def test_an_answer_that_was_overtaken_by_a_change_is_not_believed(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """The record is asked for, then changed; the older answer comes last. The next change is still made."""
+    record = fresh.ask("POST", "/api/records", {"text": TEXT}).json()["id"]
+    page = open_page(fresh, f"/record/{record}/sleeve")
+    page.get_by_role("link", name="Side B").wait_for()
+    page.wait_for_load_state("networkidle")
+    late: list[tuple[Any, Any]] = []
+
+    def hold(route: Any) -> None:
+        """The first answer waits, whatever is asked after it goes through."""
+        late.append((route, route.fetch())) if not late else route.continue_()
+
+    page.route(f"**/api/records/{record}", hold)
+    page.evaluate("async id => { (await import('/page/store.js')).loadRecord(id); }", record)
+    while not late:
+        page.wait_for_timeout(20)
+
+    def change(oil: str) -> Any:
+        edit = {"kind": "sleeve", "text": TEXT.replace("Lamp Oil", oil)}
+        return page.evaluate(
+            "async ([id, edit]) => (await (await import('/page/store.js')).makeEdit(id, edit))?.revision ?? null",
+            [record, edit],
+        )
+
+    first = change("Whale Oil")
+    assert first is not None
+    with page.expect_response(f"**/api/records/{record}") as older:
+        late[0][0].fulfill(response=late[0][1])
+    older.value.finished()
+    page.wait_for_load_state("networkidle")
+    assert change("Linseed Oil") == first + 1
+    assert page.get_by_text("was changed on another page").count() == 0
+
+
 def test_a_line_that_is_lost_without_a_word_is_told_and_comes_back(
     fresh: RunningServer, open_page: Callable[..., Any]
 ) -> None:

@@ -11,16 +11,15 @@ import { useEffect, useRef, useState } from "./html.js";
 export function useField(value, read, set) {
   const [text, setText] = useState(String(value));
   const typing = useRef(false);
-  const sent = useRef(value); // leaving the field after Enter does not ask again for what was refused
   useEffect(() => {
-    sent.current = value;
     if (!typing.current) setText(String(value));
   }, [value]);
   const keep = () => {
+    if (!typing.current) return; // left without a change, or after Enter: nothing is asked again
     typing.current = false;
     const now = read(text);
     if (now === null) return setText(String(value));
-    if (now !== value && now !== sent.current) set((sent.current = now));
+    if (now !== value) set(now);
   };
   return {
     value: text,

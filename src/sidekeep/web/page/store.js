@@ -107,26 +107,46 @@ export async function loadShelf() {
   }
 }
 
-/** @type {Map<string, Promise<any>>} */
+/** Records being read; `again` once what is on its way may be older than what is known. @type {Map<string, {work: Promise<any>, again: boolean}>} */
 const loading = new Map();
-/** Read a record anew; several askers share one request. @param {string} id */
+/** Read a record anew. Who asks while it is being read gets an answer that was begun after the asking. @param {string} id @returns {Promise<any>} */
 export function loadRecord(id) {
   const running = loading.get(id);
-  if (running) return running;
-  const work = get(`/api/records/${encodeURIComponent(id)}`)
-    .then((record) => keepRecord(record))
-    .catch((error) => {
-      if (error.code === "away") return null;
-      known.records.set(id, { id, missing: true, text: error.message });
-      changed();
-      return null;
-    })
-    .finally(() => loading.delete(id));
-  loading.set(id, work);
-  return work;
+  if (running) {
+    running.again = true;
+    return running.work;
+  }
+  const run = { work: Promise.resolve(null), again: false };
+  loading.set(id, run);
+  run.work = readUntilNewest(id, run);
+  return run.work;
+}
+/** @param {string} id @param {{again: boolean}} run */
+async function readUntilNewest(id, run) {
+  try {
+    for (;;) {
+      run.again = false;
+      const record = await get(`/api/records/${encodeURIComponent(id)}`);
+      if (run.again) continue;
+      loading.delete(id);
+      return showRecord(record);
+    }
+  } catch (error) {
+    loading.delete(id);
+    if (/** @type {any} */ (error).code === "away") return null;
+    known.records.set(id, { id, missing: true, text: /** @type {any} */ (error).message });
+    changed();
+    return null;
+  }
+}
+/** Keep what a change answered: whatever was asked before it is older and is asked again. @param {any} record */
+export function keepRecord(record) {
+  const running = loading.get(record.id);
+  if (running) running.again = true;
+  return showRecord(record);
 }
 /** @param {any} record */
-export function keepRecord(record) {
+function showRecord(record) {
   known.records.set(record.id, record);
   changed();
   return record;
@@ -142,7 +162,7 @@ export function forgetRecord(id) {
 export function useRecord(id) {
   useKnown();
   useEffect(() => {
-    if (id && !known.records.has(id)) void loadRecord(id);
+    if (id && !known.records.has(id) && !loading.has(id)) void loadRecord(id);
   }, [id]);
   return known.records.get(id) ?? null;
 }

@@ -86,6 +86,8 @@ function Corners({ id, kind, picture, done }) {
   const [corners, setCorners] = useState(/** @type {number[][]} */ (picture.corners ?? whole));
   const box = useRef(/** @type {HTMLElement | null} */ (null));
   const held = useRef(-1);
+  // Until the photograph is there it has no height: a corner taken before would slip away under the finger.
+  const [there, setThere] = useState(false);
   /** @param {number} at @param {number} x @param {number} y */
   const put_corner = (at, x, y) => setCorners(corners.map((corner, each) => (each === at ? [Math.min(1, Math.max(0, x)), Math.min(1, Math.max(0, y))] : corner)));
   /** @param {PointerEvent} event */
@@ -107,9 +109,9 @@ function Corners({ id, kind, picture, done }) {
     if (now) done();
   };
   return html`<div class="corners" ref=${box} onPointerMove=${move} onPointerUp=${() => (held.current = -1)}>
-      <img src=${`/api/records/${encodeURIComponent(id)}/pictures/${kind}?original=1&size=1000`} alt=${`The photograph of the ${kind}, as it was taken`} draggable=${false} />
-      <svg viewBox="0 0 1 1" preserveAspectRatio="none" aria-hidden="true"><polygon points=${corners.map((corner) => corner.join(",")).join(" ")} /></svg>
-      ${corners.map((corner, at) => html`<button key=${at} class="corner" style=${{ left: `${corner[0] * 100}%`, top: `${corner[1] * 100}%` }}
+      <img src=${`/api/records/${encodeURIComponent(id)}/pictures/${kind}?original=1&size=1000`} alt=${`The photograph of the ${kind}, as it was taken`} draggable=${false} onLoad=${() => setThere(true)} />
+      ${there && html`<svg viewBox="0 0 1 1" preserveAspectRatio="none" aria-hidden="true"><polygon points=${corners.map((corner) => corner.join(",")).join(" ")} /></svg>`}
+      ${there && corners.map((corner, at) => html`<button key=${at} class="corner" style=${{ left: `${corner[0] * 100}%`, top: `${corner[1] * 100}%` }}
         aria-label=${`${CORNERS[at]} corner: ${(corner[0] * 100).toFixed(1)} % across, ${(corner[1] * 100).toFixed(1)} % down. Arrow keys move it.`}
         onPointerDown=${(/** @type {PointerEvent} */ event) => { held.current = at; /** @type {Element} */ (event.target).setPointerCapture(event.pointerId); }} onKeyDown=${(/** @type {KeyboardEvent} */ event) => key(at, event)}></button>`)}
     </div>

@@ -1,5 +1,5 @@
 /** What is chosen, in one sentence, with the verbs that fit it. */
-import { html, useEffect, useState } from "../html.js";
+import { html, useEffect, useRef, useState } from "../html.js";
 import { clock, count, decibels, readClock, whole } from "../words.js";
 
 const ONE = { tick: "A tick", pop: "A pop", crackle: "A bit of crackle", thump: "A thump" };
@@ -14,7 +14,7 @@ export function Chosen({ desk, edit, side }) {
   const choice = desk.choice;
   /** @type {any} */
   let body;
-  if (choice?.kind === "mark") body = html`<${Mark} desk=${desk} edit=${edit} side=${side} mark=${choice} />`;
+  if (choice?.kind === "mark") body = html`<${Mark} key=${`${choice.track}${choice.edge}`} desk=${desk} edit=${edit} side=${side} mark=${choice} />`;
   else if (choice?.kind === "repair" && desk.repair(choice.id)) body = html`<${OneRepair} desk=${desk} edit=${edit} repair=${desk.repair(choice.id)} />`;
   else if (choice?.kind === "region") body = html`<${Region} desk=${desk} edit=${edit} region=${choice} />`;
   else body = html`<${Needle} desk=${desk} edit=${edit} side=${side} />`;
@@ -30,18 +30,27 @@ function Mark({ desk, edit, side, mark }) {
   const frame = desk.markFrame(mark);
   const [text, setText] = useState("");
   const [bad, setBad] = useState(false);
-  useEffect(() => setText(clock(frame / rate, 3)), [frame]);
-  if (!track) return html`<p>This track is not there any more.</p>`;
+  // What a person typed is kept once, for this mark: passing through the field changes nothing, and no answer overwrites it.
+  const typed = useRef(false);
+  useEffect(() => {
+    if (!typed.current) setText(clock(frame / rate, 3));
+  }, [frame]);
   const keep = async () => {
+    if (!typed.current) return;
+    typed.current = false;
     const seconds = readClock(text);
     setBad(seconds === null);
     if (seconds === null) return;
     const to = Math.round(seconds * rate);
     if (to !== frame && Math.abs(to - frame) > rate * 0.0005) await edit({ kind: "move-mark", side: side.side, track: mark.track, edge: mark.edge, frame: to }, "The move of the mark");
   };
+  const kept = useRef(keep);
+  kept.current = keep;
+  useEffect(() => () => void kept.current(), []); // another mark chosen with a time just typed
+  if (!track) return html`<p>This track is not there any more.</p>`;
   return html`
     <p>Track ${track.number}, <cite>${track.title || "no title yet"}</cite>, ${mark.edge === "start" ? "begins" : "ends"} at
-      <input type="text" class="number short" aria-label="Time of this mark" aria-invalid=${bad} value=${text} onInput=${(/** @type {any} */ event) => setText(event.target.value)} onKeyDown=${(/** @type {KeyboardEvent} */ event) => event.key === "Enter" && void keep()} onBlur=${() => void keep()} />
+      <input type="text" class="number short" aria-label="Time of this mark" aria-invalid=${bad} value=${text} onInput=${(/** @type {any} */ event) => { typed.current = true; setText(event.target.value); }} onKeyDown=${(/** @type {KeyboardEvent} */ event) => event.key === "Enter" && void keep()} onBlur=${() => void keep()} />
       ${desk.moving?.caught ? html`<span class="soft">${desk.moving.caught}</span>` : null}</p>
     <p class="buttons">
       <button onClick=${() => void edit({ kind: "right", side: side.side, track: track.number }, "That this is right")}>This is right</button>

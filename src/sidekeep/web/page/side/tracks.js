@@ -37,18 +37,25 @@ function Title({ track, side, edit }) {
   const field = useRef(/** @type {HTMLInputElement | null} */ (null));
   const button = useRef(/** @type {HTMLButtonElement | null} */ (null));
   const was_open = useRef(false);
+  const settled = useRef(false); // kept or let go: leaving the field asks nothing more
   // Before the next key: what is typed at once goes into the field.
   useLayoutEffect(() => {
     if (open) field.current?.select();
     else if (was_open.current) button.current?.focus();
     was_open.current = open;
   }, [open]);
-  const keep = async () => {
-    const title = text.trim();
-    if (title && title !== track.title && !(await edit({ kind: "retitle", side: side.side, track: track.number, title }, "The title"))) return;
+  const close = () => {
+    settled.current = true;
     setOpen(false);
   };
-  if (!open) return html`<button ref=${button} class="quiet title music" onClick=${() => { setText(track.title); setOpen(true); }}>${track.title || html`<span class="soft">no title yet</span>`}<span class="unseen">, change the title</span></button>`;
+  const keep = async () => {
+    if (settled.current) return;
+    settled.current = true;
+    const title = text.trim();
+    if (title && title !== track.title && !(await edit({ kind: "retitle", side: side.side, track: track.number, title }, "The title"))) settled.current = false;
+    else close();
+  };
+  if (!open) return html`<button ref=${button} class="quiet title music" onClick=${() => { settled.current = false; setText(track.title); setOpen(true); }}>${track.title || html`<span class="soft">no title yet</span>`}<span class="unseen">, change the title</span></button>`;
   return html`<input ref=${field} type="text" class="music" aria-label=${`Title of track ${track.number}`} value=${text} onInput=${(/** @type {any} */ event) => setText(event.target.value)}
-    onKeyDown=${(/** @type {KeyboardEvent} */ event) => { if (event.key === "Enter") void keep(); if (event.key === "Escape") setOpen(false); }} onBlur=${() => void keep()} />`;
+    onKeyDown=${(/** @type {KeyboardEvent} */ event) => { if (event.key === "Enter") void keep(); if (event.key === "Escape") close(); }} onBlur=${() => void keep()} />`;
 }
