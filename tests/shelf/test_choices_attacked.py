@@ -134,7 +134,8 @@ HANDS = """
 import json, random, sys
 from pathlib import Path
 from sidekeep.errors import ChangedElsewhere, ParameterError
-from sidekeep.shelf.choices.choices import change_choices, put_side, take_back
+from sidekeep.shelf.choices.choice_files import put_side
+from sidekeep.shelf.choices.choices import change_choices, take_back
 from tests.shelf.test_choices import side
 
 record, seed = Path(sys.argv[1]), int(sys.argv[2])
