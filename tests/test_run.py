@@ -1,0 +1,81 @@
+"""``./run test``: what fails anywhere fails the whole. The programs it calls are stand-ins that end as they are told."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+LOCK = "requirements-test.lock"
+PROGRAMS = "ffprobe faad metaflac pulseaudio pactl chromium dpkg node npm apt-get"
+PYTHON = """#!/bin/sh
+case "$*" in
+    *"--pass crowd"*) echo crowd >>called; exit ${CROWD:-0} ;;
+    *"--pass sound"*) echo sound >>called; exit ${SOUND:-0} ;;
+    *tests.kernels*) echo kernels >>called; exit 1 ;;
+esac
+"""
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="no POSIX shell on Windows")
+
+
+def program(path: Path, text: str) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text)
+    path.chmod(0o755)
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Path:
+    """A copy of ``run`` beside an environment that seems to be set up."""
+    for name in ("run", LOCK, "pyproject.toml", "tests/web/types/package-lock.json"):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(ROOT / name, tmp_path / name)
+    kept = tmp_path / ".cache/page-types"
+    program(kept / "node_modules/.bin/tsc", "#!/bin/sh\nexit ${TSC:-0}\n")
+    shutil.copy(ROOT / "tests/web/types/package-lock.json", kept)
+    program(tmp_path / ".venv/bin/python", PYTHON)
+    program(tmp_path / ".venv/bin/ruff", "#!/bin/sh\nexit ${RUFF:-0}\n")
+    program(tmp_path / ".venv/bin/mypy", "#!/bin/sh\nexit ${MYPY:-0}\n")
+    for name in PROGRAMS.split():
+        program(tmp_path / "bin" / name, "#!/bin/sh\nexit 0\n")
+    line = f"cat {LOCK} pyproject.toml | cksum | tr ' ' '-'"
+    stamp = subprocess.run(["sh", "-c", line], cwd=tmp_path, capture_output=True, text=True, check=True)
+    (tmp_path / f".venv/.sidekeep-{LOCK}").write_text(f"{stamp.stdout.strip()}-{LOCK}")
+    return tmp_path
+
+
+def run(place: Path, *words: str, **ends: int) -> tuple[int, list[str]]:
+    """Its exit code, and which passes were made."""
+    environment = {**os.environ, **{name: str(code) for name, code in ends.items()}}
+    environment["PATH"] = f"{place / 'bin'}{os.pathsep}{environment['PATH']}"
+    ended = subprocess.run(["sh", "run", "test", *words], cwd=place, env=environment, capture_output=True)
+    called = place / "called"
+    return ended.returncode, sorted(called.read_text().split()) if called.exists() else []
+
+
+@pytest.mark.parametrize("checker", ["RUFF", "MYPY", "TSC"])
+def test_code_that_does_not_pass_its_checks_fails_before_any_test(place: Path, checker: str) -> None:
+    code, called = run(place, **{checker: 1})
+    assert code != 0
+    assert set(called) <= {"kernels"}
+
+
+@pytest.mark.parametrize(
+    ("crowd", "sound", "whole"),
+    [(0, 0, 0), (1, 0, 1), (0, 1, 1), (1, 1, 1), (5, 0, 0), (0, 5, 0), (5, 5, 5), (5, 1, 1), (2, 0, 2)],
+)
+def test_both_passes_count(place: Path, crowd: int, sound: int, whole: int) -> None:
+    """5: none of the tests asked for is of that kind (pytest's exit codes)."""
+    code, called = run(place, CROWD=crowd, SOUND=sound)
+    assert code == whole
+    assert {"crowd", "kernels"} <= set(called)
+    assert "sound" in called or crowd == 2  # what could not even begin ends the other pass, too
+
+
+def test_the_first_fault_ends_it_where_that_is_wanted(place: Path) -> None:
+    assert run(place, "-x", CROWD=1) == (1, ["crowd"])
