@@ -9,7 +9,8 @@ screen with. Then the second judge, which knows the edges of music, on what the 
 loss on the files held out decides: between steps, between seeds, and, with ``--write``, whether the new weights replace the old
 at all. ``--edges`` fits the second judge anew and keeps the first. ``--minutes M`` stops collecting after M minutes with what
 there is by then: the pieces come in an order in which every stretch has its share of every kind, and the card says how many there
-were. Weights of a part are written like any others, if those they replace are no better on what was held out of that part.
+were. Weights of a part are written like any others, if those they replace are no better on what was held out of that part, and if
+enough was held out to tell.
 """
 
 from __future__ import annotations
@@ -45,6 +46,9 @@ PROCESSES = 2
 DIGITS = 4
 SHRINK = 2e-5
 """Weight decay."""
+LEAST_HELD_OUT = 500
+"""Candidates that are damage, and as many that are none, that must be held out for the loss to tell anything: where one in five
+is wrong, so many say how many are to a tenth of it, and no closer. Networks that differ by less are told apart by chance."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -208,6 +212,7 @@ def fit_all(
             "held_out_before": round(judge.loss_nats(spread_out(before)), 5),
             "candidates": len(rows.damage),
             "candidates_held_out": len(judge.damage),
+            "damage_held_out": int(judge.damage.sum()),
         }
         print(f"{name}: {losses[name]}", flush=True)
     return held, losses
@@ -313,6 +318,16 @@ def as_text(held: dict[str, Any]) -> str:
     )
 
 
+def too_few(losses: dict[str, dict[str, float]]) -> list[str]:
+    """The networks whose held-out candidates are too few of either kind to tell whether they are better."""
+    return [
+        name
+        for name, loss in losses.items()
+        if min(loss["damage_held_out"], loss["candidates_held_out"] - loss["damage_held_out"])
+        < LEAST_HELD_OUT
+    ]
+
+
 def main() -> int:
     """Collect, fit, report, and with ``--write`` replace weights that are worse on what was held out."""
     parser = argparse.ArgumentParser(
@@ -347,6 +362,13 @@ def main() -> int:
     print(json.dumps(held["card"], indent=1))
     if not asked.write:
         return 0
+    if few := too_few(losses):
+        print(
+            f"not written: {', '.join(few)} had fewer than {LEAST_HELD_OUT} candidates of damage, or of music, "
+            "held out to be judged by; give it more minutes",
+            file=sys.stderr,
+        )
+        return 1
     if worse := [name for name, loss in losses.items() if loss["held_out"] > loss["held_out_before"]]:
         print(f"not written: {', '.join(worse)} is worse than before on what was held out", file=sys.stderr)
         return 1

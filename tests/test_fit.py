@@ -105,6 +105,34 @@ def test_the_card_names_the_command_and_the_part_it_had_time_for(
     assert told["fitted"] == ["stereo_edges", "mono_edges"]
 
 
+def test_weights_are_not_written_where_too_little_was_held_out_to_tell(
+    small: dict[str, Any],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Better on 600 candidates of one piece is no reason to replace weights; nothing is touched."""
+    every = [Job(what="clean", kind="folk", number=n) for n in range(1, 5)]
+    monkeypatch.setattr(fit_mend, "jobs", lambda: every)
+    monkeypatch.setattr(fit_mend, "fetch", lambda *_, **__: None)
+    monkeypatch.setattr(fit_mend, "ProcessPoolExecutor", ThreadPoolExecutor)
+    monkeypatch.setattr(fit_mend, "collect", lambda job: made_up(job.number or 0, job.number == 4))
+    written: list[object] = []
+    monkeypatch.setattr(Path, "write_text", lambda *what, **_: written.append(what))
+    monkeypatch.setattr("sys.argv", ["fit", "--write"])
+    assert fit_mend.main() == 1
+    assert "had fewer than 500" in capsys.readouterr().err
+    assert written == []
+
+
+def test_what_is_enough_is_counted_for_both_kinds() -> None:
+    losses = {
+        "stereo": {"candidates_held_out": 1_000, "damage_held_out": 500},
+        "mono": {"candidates_held_out": 1_000, "damage_held_out": 501},
+        "screen": {"candidates_held_out": 9_000, "damage_held_out": 499},
+    }
+    assert fit_mend.too_few(losses) == ["mono", "screen"]
+
+
 def test_no_piece_of_music_is_on_both_sides(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("benchmarks.fit_material.fetch", lambda kinds: [])
     monkeypatch.setattr("benchmarks.fit_material.list_files", lambda kind: [None] * 20)

@@ -129,6 +129,7 @@ TWINS = {
     },
     "dsp/impulses/peers.py": {
         "count_peers": ("dsp/impulses/test_peers.py", "test_the_kernel_is_its_plain_twin"),
+        "neighbours": ("dsp/impulses/test_peers.py", "test_the_kernel_is_its_plain_twin"),
         "lower_in_crowds": ("dsp/impulses/test_peers.py", "test_the_crowd_s_kernel_is_its_plain_twin"),
     },
     "dsp/impulses/thumps.py": {

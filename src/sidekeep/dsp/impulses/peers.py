@@ -52,6 +52,16 @@ def peer_nats(peaks: NDArray[np.int64], sizes: Floats, odds: Floats, least: floa
 
 
 @kernel
+def neighbours(peaks: NDArray[np.int64], i: int, reach: int, low: int, high: int) -> tuple[int, int]:
+    """The candidates within ``reach`` of the i-th, half-open; ``low`` and ``high`` are those of the one before it, or 0."""
+    while peaks[low] < peaks[i] - reach:
+        low += 1
+    while high < peaks.shape[0] and peaks[high] <= peaks[i] + reach:
+        high += 1
+    return low, high
+
+
+@kernel
 def count_peers(
     peaks: NDArray[np.int64],
     sizes: Floats,
@@ -62,12 +72,8 @@ def count_peers(
 ) -> None:
     """``nats[i]`` of every candidate that is ``asked`` for, from the peers on both sides."""
     low, high = 0, 0
-    count = peaks.shape[0]
-    for i in range(count):
-        while peaks[low] < peaks[i] - reach:
-            low += 1
-        while high < count and peaks[high] <= peaks[i] + reach:
-            high += 1
+    for i in range(peaks.shape[0]):
+        low, high = neighbours(peaks, i, reach, low, high)
         if not asked[i]:
             continue
         yes, no = FEW, FEW
@@ -108,12 +114,8 @@ def lower_in_crowds(
 ) -> None:
     """``nats[i]`` of every candidate over ``least``, from the crowd on both sides."""
     low, high = 0, 0
-    count = peaks.shape[0]
-    for i in range(count):
-        while peaks[low] < peaks[i] - reach:
-            low += 1
-        while high < count and peaks[high] <= peaks[i] + reach:
-            high += 1
+    for i in range(peaks.shape[0]):
+        low, high = neighbours(peaks, i, reach, low, high)
         if odds[i] <= least or not asked[i]:
             continue
         crowd, believed = 0, 0.0

@@ -73,7 +73,7 @@ def test_evidence_tells_a_tone_a_wall_and_an_onset_apart() -> None:
     assert evidence_of(lone, other, at)["partner"] < -1.0
     other[at] -= 0.2
     got = evidence_of(lone, other, at)
-    assert got["likeness"] < -0.8
+    assert got["correlation"] < -0.8
     assert abs(got["partner"]) < 0.3
     # the same pulse where the channels always agree is the music's
     shared = noise(6)

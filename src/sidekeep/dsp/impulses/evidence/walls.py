@@ -14,7 +14,7 @@ from sidekeep.dsp.impulses.candidates import filter_ahead
 from sidekeep.dsp.impulses.evidence.near import CORE, REACH
 from sidekeep.dsp.kernel import kernel
 
-NAMES = ("conditional", "likeness", "partner")
+NAMES = ("conditional", "correlation", "partner")
 
 
 @kernel
