@@ -189,7 +189,7 @@ def test_a_time_just_typed_is_kept_for_its_own_mark_when_another_is_chosen(
     page.get_by_label("Time of this mark").fill("0:12.5")
     mark(page, 1).locator("span").click()
     until(page, lambda: stand_in.asked)
-    page.wait_for_load_state("networkidle")
+    answered(page)
     assert [(edit["track"], edit["edge"], edit["frame"]) for edit in stand_in.asked] == [
         (2, "start", round(12.5 * 44_100))
     ]

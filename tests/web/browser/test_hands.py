@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
+from tests.web.browser.waiting import settled_box, side_is_ready, until
 from tests.web.conftest import RunningServer
 
 CORNERS = [(0.20, 0.15), (0.82, 0.12), (0.85, 0.88), (0.17, 0.84)]
@@ -85,7 +86,7 @@ def test_pictures_come_by_file_drop_paste_and_camera_and_their_corners_are_moved
     assert corner.count() == 0  # nothing to take hold of that would move when the photograph comes
     late[0].continue_()
     corner.wait_for()
-    box = corner.bounding_box()
+    box = settled_box(corner)
     page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     page.mouse.down()
     page.mouse.move(box["x"] + box["width"] / 2 + 30, box["y"] + box["height"] / 2 + 20, steps=4)
@@ -112,9 +113,11 @@ def test_pictures_come_by_file_drop_paste_and_camera_and_their_corners_are_moved
 
 
 def seen(page: Any) -> None:
-    """The news that lies over the page."""
-    for button in page.get_by_role("button", name="I have seen it").all():
-        button.click()
+    """The news that lies over the page is put away, all at once: some of it goes by itself."""
+    page.evaluate(
+        "document.querySelectorAll('.notice .buttons button:last-child').forEach((each) => each.click())"
+    )
+    page.locator(".notice").first.wait_for(state="detached")
 
 
 def test_a_take_goes_to_the_bin_comes_back_and_is_gone_when_the_bin_is_emptied(
@@ -218,18 +221,10 @@ def tab_to(page: Any, selector: str) -> None:
 def test_a_side_by_keys_alone(own: RunningServer, open_page: Callable[..., Any]) -> None:
     record = record_of(own)
     page = open_page(own, f"/record/{record['id']}/side/B")
-    page.wait_for_selector(".mark.start span")
-    page.wait_for_load_state("networkidle")
+    side_is_ready(page)
 
     def tracks() -> Any:
         return next(side for side in record_of(own)["sides"] if side["side"] == "B")["cuts"]["tracks"]
-
-    def until(true: Callable[[], bool]) -> None:
-        for _ in range(200):
-            if true():
-                return
-            page.wait_for_timeout(50)
-        raise AssertionError("it did not happen")
 
     before = tracks()
     tab_to(page, ".tracks tbody tr:nth-child(2) button.title")
@@ -237,17 +232,17 @@ def test_a_side_by_keys_alone(own: RunningServer, open_page: Callable[..., Any])
     page.get_by_label("Title of track 2").wait_for()
     page.keyboard.type("Fifth Wheel")
     page.keyboard.press("Enter")
-    until(lambda: tracks()[1]["title"] == "Fifth Wheel")
+    until(page, lambda: tracks()[1]["title"] == "Fifth Wheel")
     tab_to(page, "canvas.strip")
     page.keyboard.press("+")
     tab_to(page, '.mark.start[data-track="2"]')
     page.keyboard.press("ArrowRight")
-    until(lambda: tracks()[1]["start_frame"] == before[1]["start_frame"] + 441)
+    until(page, lambda: tracks()[1]["start_frame"] == before[1]["start_frame"] + 441)
     tab_to(page, ".listen button")
     page.keyboard.press("Enter")
     page.get_by_role("button", name="Lift the needle").wait_for()
     page.keyboard.press("1")
-    assert page.get_by_role("radio", name="as played").is_checked()
+    until(page, page.get_by_role("radio", name="as played").is_checked)
     page.keyboard.press("Enter")
     page.get_by_role("button", name="Lower the needle").wait_for()
     tab_to(page, ".history summary")
@@ -266,8 +261,8 @@ def test_a_side_by_keys_alone(own: RunningServer, open_page: Callable[..., Any])
     for _ in range(3):
         revision = record_of(own)["revision"]
         page.keyboard.press("Control+z")
-        until(lambda revision=revision: record_of(own)["revision"] > revision)
-    until(lambda: tracks() == before)
+        until(page, lambda revision=revision: record_of(own)["revision"] > revision)
+    until(page, lambda: tracks() == before)
     assert page.locator("body").evaluate("body => body.contains(document.activeElement)")
 
 
@@ -280,8 +275,7 @@ def test_a_side_by_touch_on_a_phone(own: RunningServer, open_page: Callable[...,
         has_touch=True,
         is_mobile=True,
     )
-    page.wait_for_selector(".mark.start span")
-    page.wait_for_load_state("networkidle")
+    side_is_ready(page)
 
     def fits() -> None:
         assert page.evaluate("document.documentElement.scrollWidth") <= 360
@@ -294,8 +288,7 @@ def test_a_side_by_touch_on_a_phone(own: RunningServer, open_page: Callable[...,
     )
     assert small == []
     strip = page.locator("canvas.strip")
-    strip.scroll_into_view_if_needed()
-    box = strip.bounding_box()
+    box = settled_box(strip)
     page.touchscreen.tap(box["x"] + 200, box["y"] + box["height"] / 2)
     page.get_by_text("The needle is at").wait_for()
     whole = page.locator(".strip-under .number").inner_text()

@@ -86,7 +86,7 @@ def test_an_answer_that_was_overtaken_by_a_change_is_not_believed(
     record = fresh.ask("POST", "/api/records", {"text": TEXT}).json()["id"]
     page = open_page(fresh, f"/record/{record}/sleeve")
     page.get_by_role("link", name="Side B").wait_for()
-    page.wait_for_load_state("networkidle")
+    answered(page)
     late: list[tuple[Any, Any]] = []
 
     def hold(route: Any) -> None:
@@ -110,7 +110,7 @@ def test_an_answer_that_was_overtaken_by_a_change_is_not_believed(
     with page.expect_response(f"**/api/records/{record}") as older:
         late[0][0].fulfill(response=late[0][1])
     older.value.finished()
-    page.wait_for_load_state("networkidle")
+    answered(page)
     assert change("Linseed Oil") == first + 1
     assert page.get_by_text("was changed on another page").count() == 0
 

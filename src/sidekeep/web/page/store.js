@@ -127,9 +127,12 @@ async function readUntilNewest(id, run) {
     for (;;) {
       run.again = false;
       const record = await get(`/api/records/${encodeURIComponent(id)}`);
+      // Something to see at once: what was overtaken is shown only where nothing is known yet.
+      if (run.again && known.records.has(id)) continue;
+      showRecord(record);
       if (run.again) continue;
       loading.delete(id);
-      return showRecord(record);
+      return record;
     }
   } catch (error) {
     loading.delete(id);
