@@ -105,17 +105,26 @@ def make_shelf(folder: Path) -> None:
 
 def make_year_later(shelf: Path) -> None:
     """Side A of the demo taken again a year later, with more dust, a duller inside and more noise; compared with the first."""
-    import soundfile
-    from scipy.signal import butter, sosfilt
-
     from sidekeep.service.choices.edits import apply
     from sidekeep.service.comparing.compare import compare
     from sidekeep.service.shelf import records as shelf_service
 
     record = shelf_service.find_record(shelf, "drowned")
-    if (record.path / "comparisons").exists():
-        return
-    first = record.path / "takes" / "A-1"
+    first, second = (record.path / "takes" / name for name in ("A-1", "A-2"))
+    if not second.exists():
+        take_again(shelf, first)
+        apply(record, {"kind": "choose-take", "side": "A", "number": 1})
+    if not list(record.path.glob("comparisons/*/alignment.npz")):
+        compare(shelf, str(first), str(second))
+
+
+def take_again(shelf: Path, first: Path) -> None:
+    """The second take of that side, made of the first, which is a year older from now on."""
+    import soundfile
+    from scipy.signal import butter, sosfilt
+
+    from sidekeep.service.shelf import records as shelf_service
+
     audio, rate_hz = soundfile.read(first / "take.wav", always_2d=True)
     rng = np.random.default_rng(1975)
     dull = sosfilt(butter(1, 6000.0, fs=rate_hz, output="sos"), audio, axis=0)
@@ -132,8 +141,6 @@ def make_year_later(shelf: Path) -> None:
     year = int(facts["taken_utc"][:4]) - 1
     facts["taken_utc"] = f"{year}{facts['taken_utc'][4:]}"
     (first / "take.json").write_text(json.dumps(facts, indent=1), "utf-8")
-    apply(record, {"kind": "choose-take", "side": "A", "number": 1})
-    compare(shelf, str(first), str(record.path / "takes" / "A-2"))
 
 
 @contextmanager

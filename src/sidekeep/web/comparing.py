@@ -6,6 +6,8 @@ from typing import Any
 
 from starlette.responses import Response
 
+from sidekeep.service.comparing.heard import HEARD
+from sidekeep.web.answers import bytes_answer
 from sidekeep.web.asking import Ask
 from sidekeep.web.guard import REPORT_POLICY
 
@@ -24,6 +26,17 @@ def play_again(ask: Ask) -> Any:
 
 def comparison(ask: Ask) -> Any:
     return ask.house.comparison(ask.word("with"), ask.part("take"))
+
+
+def comparison_sound(ask: Ask) -> Response:
+    data = ask.house.comparison_sound(
+        ask.word("with"),
+        ask.part("take"),
+        ask.whole("start_frame"),
+        ask.whole("stop_frame"),
+        ask.choice("as", HEARD, "both"),
+    )
+    return bytes_answer(data, "audio/wav")
 
 
 def comparison_report(ask: Ask) -> Response:

@@ -27,7 +27,14 @@ from sidekeep.service.shelf.pictures import (
 )
 from sidekeep.web.answers import bytes_answer
 from sidekeep.web.asking import Ask, Endpoint, Upload
-from sidekeep.web.comparing import combine_takes, compare_takes, comparison, comparison_report, play_again
+from sidekeep.web.comparing import (
+    combine_takes,
+    compare_takes,
+    comparison,
+    comparison_report,
+    comparison_sound,
+    play_again,
+)
 from sidekeep.web.guard import REPORT_POLICY
 from sidekeep.web.sent import (
     Check,
@@ -419,6 +426,7 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="GET", path="/api/takes/{take}/sound", handler=sound),
     Endpoint(method="POST", path="/api/takes/{take}/compare", handler=compare_takes, body=Older),
     Endpoint(method="GET", path="/api/takes/{take}/compare", handler=comparison),
+    Endpoint(method="GET", path="/api/takes/{take}/compare/sound", handler=comparison_sound),
     Endpoint(method="POST", path="/api/takes/{take}/combine", handler=combine_takes, body=Others),
     Endpoint(method="GET", path="/api/takes/{take}/compare/report", handler=comparison_report),
     Endpoint(method="POST", path="/api/takes/{take}/discard", handler=discard_take, body=Revision),

@@ -9,10 +9,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
+from sidekeep.service.house.listen import wav_bytes
 from sidekeep.service.shelf.records import adopt
 from tests.web.browser.stand_in import with_input
+from tests.web.browser.test_listening import SPY, wait_for_pieces
 from tests.web.browser.test_places import violations
 from tests.web.browser.waiting import drawn, until
 from tests.web.conftest import RunningServer
@@ -167,7 +170,7 @@ def test_a_side_that_the_sleeve_does_not_list_can_be_taken(
     assert (sent["sides"], sent["any_side"]) == (["A", "B"], True)
 
 
-def test_two_takes_lie_on_one_disc_and_a_new_mark_is_heard_on_both(
+def test_two_takes_lie_on_one_disc_and_both_are_heard_around_a_mark(
     full_shelf: Path, tmp_path: Path, open_page: Callable[..., Any], axe_script: str
 ) -> None:
     shelf = tmp_path / "shelf"
@@ -184,6 +187,7 @@ def test_two_takes_lie_on_one_disc_and_a_new_mark_is_heard_on_both(
             if each["side"] == "A"
         }
         rate_hz = takes[1]["rate_hz"]
+        both = wav_bytes(np.tile([0.125, 0.25, 0.5, 0.375], (3 * rate_hz, 1)), rate_hz)
         found = {
             "same": True,
             "findings": [{"severity": "look", "text": "New: two single ticks."}],
@@ -191,18 +195,45 @@ def test_two_takes_lie_on_one_disc_and_a_new_mark_is_heard_on_both(
             "turn": {"period_s": 1.8},
             "marks": {"persisting": 7, "gone": [{"start_s": 6.0, "size_db": 20.0}],
                 "new": [{"start_s": 9.5, "size_db": 31.0}, {"start_s": 12.0, "size_db": 28.0}]},
+            "heard": {"rate_hz": rate_hz, "start_frame": 0, "stop_frame": 20 * rate_hz, "gain_db": -1.5},
             "history": [{"take": f"A-{number}", "taken_utc": f"20{25 + number}-01-01T00:00:00+00:00", "inside_db": -0.5 * number, "groove_db": 0.0, "marks": 2 * number} for number in (0, 1)],
         }  # fmt: skip
         page = open_page(server, f"/record/{record}/copies")
+        page.context.add_init_script(SPY)
+        page.route("**/compare/sound?*", lambda route: route.fulfill(content_type="audio/wav", body=both))
         page.route("**/compare?*", lambda route: route.fulfill(json=found))
         page.goto(f"http://{server.host}/record/{record}/later")
         page.get_by_role("img", name="Both takes from above: two new marks, one mark gone.").wait_for()
         page.get_by_role("img", name="Marks: +2 since the first take").wait_for()
-        for which, number, at_s in (("old", 1, 9.0), ("new", 2, 9.5)):
-            start = round((at_s - 1.5) * rate_hz)
-            with page.expect_request(re.compile(f"{takes[number]['id']}/sound.*start_frame={start}&")):
-                page.get_by_role("button", name=f"{which} take at 0:09.5").click()
+        page.get_by_text("the new take is turned down by 1.5 dB").wait_for()
+        start, stop = round(7.5 * rate_hz), round(10.5 * rate_hz)  # around 0:09.0 of the old take
+        span = f"with={takes[1]['id']}&start_frame={start}&stop_frame={stop}&as=both"
+        with page.expect_request(re.compile(f"{takes[2]['id']}/compare/sound.{re.escape(span)}")):
+            page.get_by_role("button", name="around it at 0:09.5").click()
+        wait_for_pieces(page, 3)
+        pieces = page.evaluate(
+            "heard.map(({buffer, loop}) => [loop, buffer.length, buffer.getChannelData(0)[9], buffer.getChannelData(1)[9]])"
+        )
+        # In lockstep, again and again: the old take, the new one, and what differs.
+        assert pieces == [[True, 3 * rate_hz, 0.125, 0.25], [True, 3 * rate_hz, 0.5, 0.375], [True, 3 * rate_hz, 0.375, 0.125]]  # fmt: skip
+        page.keyboard.press("3")
+        assert page.get_by_role("radio", name="what differs").is_checked()
+        page.get_by_role("radio", name="old").check()
+        assert page.evaluate("heard.length") == 3  # nothing is fetched or begun anew
         assert violations(page, axe_script) == []
+        page.get_by_role("button", name="around it at 0:06.0").and_(
+            page.locator("[aria-pressed=false]")
+        ).click()
+        page.get_by_role("button", name="around it at 0:06.0").and_(
+            page.locator("[aria-pressed=true]")
+        ).wait_for()
+        page.get_by_role("button", name="Lift the needle").click()
+        disc = page.get_by_role("img", name=re.compile("Both takes from above"))
+        half = disc.bounding_box()["width"] / 2
+        disc.click(position={"x": half + half * 103 / 152, "y": half})  # halfway from the edge inward
+        middle = takes[1]["length_s"] / 2
+        place = float(page.get_by_label("Place in the side").input_value())
+        assert abs(place - middle) < 0.02 * middle
         page.close()  # before its server goes away
     finally:
         server.close()

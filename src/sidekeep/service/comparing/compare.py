@@ -17,6 +17,7 @@ from sidekeep.flow.comparison.contract import comparison_object
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.finding import Finding
 from sidekeep.service.comparing.evening import COMPARISONS, evening_of
+from sidekeep.service.comparing.heard import keep_alignment
 from sidekeep.service.comparing.history import side_history
 from sidekeep.service.comparing.page import comparison_page
 from sidekeep.service.comparing.takes import NamedTake, named_take
@@ -72,6 +73,8 @@ def compare(
     )
     if folder is not None:
         _keep(result, folder)
+    if folder is not None and out_dir is None:
+        keep_alignment(folder, comparison, replace=True)
     progress(1.0, "compared")
     return result
 

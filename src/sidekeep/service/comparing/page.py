@@ -14,6 +14,7 @@ import numpy as np
 from sidekeep.flow.comparison.compare import Comparison
 from sidekeep.flow.comparison.laid import BLOCK_S, lay_block
 from sidekeep.model.finding import SEVERITY_WORDS, Finding
+from sidekeep.service.comparing.heard import level_gain_db
 from sidekeep.service.comparing.history import Point, history_lines
 from sidekeep.service.comparing.takes import NamedTake
 from sidekeep.service.comparing.thirds import thirds_table
@@ -184,7 +185,7 @@ def _clips(comparison: Comparison, old: NamedTake, new: NamedTake) -> list[dict[
     marks = sorted((mark for mark in comparison.marks if mark.state == "new"), key=lambda mark: -mark.size_db)
     places = [mark.start_s - CLIP_S / 2 for mark in marks[:MOST_CLIPS]]
     places = places or [comparison.music_s[0] + (comparison.music_s[1] - comparison.music_s[0]) * 5.0 / 6.0]
-    gain_db = -float(np.nan_to_num(np.nanmean([comparison.level_change_db(channel) for channel in (0, 1)])))
+    gain_db = level_gain_db(comparison)
     clips = []
     for place_s in places:
         start_s = int(max(0.0, min(place_s, comparison.music_s[1] - BLOCK_S)))

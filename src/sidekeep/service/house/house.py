@@ -20,12 +20,14 @@ from sidekeep.files.bounded import LIST_BYTES, kept_json, read_bounded, read_jso
 from sidekeep.model.recipe import LevelSettings
 from sidekeep.service.choices.edits import apply, entry_object, history, redo, undo
 from sidekeep.service.comparing.compare import kept_comparison
+from sidekeep.service.comparing.heard import Heard, kept_two_takes
 from sidekeep.service.comparing.history import side_history
 from sidekeep.service.comparing.reminder import day_of, remind
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.job_kinds import UPLOADS
 from sidekeep.service.house.jobs import Job, Jobs
 from sidekeep.service.house.library import FoundTake, Library
+from sidekeep.service.house.listen import wav_bytes
 from sidekeep.service.house.pictures import Thumbnails
 from sidekeep.service.house.recipe_effect import recipe_effect
 from sidekeep.service.house.summaries import Summaries
@@ -168,7 +170,22 @@ class House:
         )
         _, new = self._pair(old_id, new_id)
         side = new.path.name.rpartition("-")[0]
-        return {**values, "history": [point.values() for point in side_history(new.folder, side)]}
+        heard = None
+        with contextlib.suppress(NotThere):
+            heard = kept_two_takes(self._comparison(old_id, new_id)).facts()
+        return {
+            **values,
+            "heard": heard,
+            "history": [point.values() for point in side_history(new.folder, side)],
+        }
+
+    def comparison_sound(
+        self, old_id: str, new_id: str, start_frame: int, stop_frame: int, what: Heard
+    ) -> bytes:
+        """A span of two compared takes as a WAV file: laid on each other and at equal level."""
+        two = kept_two_takes(self._comparison(old_id, new_id))
+        old, new = self.takes.get(old_id), self.takes.get(new_id)
+        return wav_bytes(two.read(old.source, new.source, start_frame, stop_frame, what), two.rate_hz)
 
     def comparison_report(self, old_id: str, new_id: str) -> bytes:
         """The page about it."""

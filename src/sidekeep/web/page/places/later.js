@@ -70,7 +70,7 @@ export function Place({ address }) {
     <p class="two-takes">${pick(0, old)} ${pick(1, young)}</p>
     ${working ? html`<div class="working"><p class="working-what" role="status">${capital(job.doing || (job.kind === "combine" ? "combining the takes" : "lining them up"))} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label=${job.kind === "combine" ? "Combining" : "Comparing"}></progress></div>`
       : html`<p class="buttons"><button class="main" disabled=${!path} onClick=${() => void told(post(path, { old: old.id }))}>${found ? "Compare again" : "Say what has changed"}</button>
-        ${found && html`<a class="button quiet" href=${`${path}/report${between}`} target="_blank" rel="noreferrer">All of it as a page, with the difference to listen to<span class="unseen"> (opens a new window)</span></a>`}</p>`}
+        ${found && html`<a class="button quiet" href=${`${path}/report${between}`} target="_blank" rel="noreferrer">All of it as a page<span class="unseen"> (opens a new window)</span></a>`}</p>`}
     ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
     ${found && !working && html`<ul class="changes">${(found.findings ?? []).map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity ?? "note"}`}>${finding.text}</li>`)}</ul>`}
     ${found && !working && found.same && html`<${TwoDiscs} found=${found} old=${old} young=${young} colour=${sleeveColour(record.colour)} />`}

@@ -233,7 +233,7 @@ function Understood({ line, reading }) {
   const doubt = line.doubts.length ? html` <span class="doubt-word">in doubt</span>` : null;
   if (line.reads_as === "title") {
     const record = reading?.record;
-    return html`<li class="title"><cite>${record?.title || "?"}</cite> <span class="soft">${record?.artist ? `by ${record.artist}` : ""}${record?.year ? `, ${record.year}` : ""}</span>${doubt}</li>`;
+    return html`<li class="title"><cite>${record?.title || "?"}</cite> ${record?.artist && html`<span class="soft">by ${record.artist}</span>`}${record?.year && html` <span class="soft year number">${record.year}</span>`}${doubt}</li>`;
   }
   if (line.reads_as === "side") return html`<li class="side">Side ${line.side ?? "?"}${doubt}</li>`;
   if (line.reads_as === "track") {

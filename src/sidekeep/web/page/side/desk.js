@@ -1,6 +1,7 @@
 /** What lies on the desk in the Side place: the take, what is seen of it, what is chosen, where the needle is. */
 import { keepAt } from "../address.js";
 import { Listening } from "../sound/listening.js";
+import { takeSound } from "../sound/take_sound.js";
 
 /**
  * @typedef {{kind: "mark", track: number, edge: "start" | "stop"} | {kind: "repair", id: string | number} | {kind: "region", start: number, stop: number} | {kind: "finding", at: number}} Choice
@@ -30,7 +31,7 @@ export class Desk {
     this.hearers = new Set();
     /** @type {Set<() => void>} */
     this.movers = new Set();
-    this.sound = new Listening(take, () => this.changed());
+    this.sound = new Listening(takeSound(take), () => this.changed());
     this.readAt(at);
   }
 

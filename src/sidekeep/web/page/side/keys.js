@@ -1,7 +1,7 @@
 /** Keys of the Side place. Letters can be switched off; fields and marks keep their own. */
 import { useEffect } from "../html.js";
 import { stepBack } from "../store.js";
-import { VERSIONS } from "../sound/listening.js";
+import { VERSIONS } from "../sound/take_sound.js";
 
 /** @type {[string[], string][]} */
 export const KEYS = [

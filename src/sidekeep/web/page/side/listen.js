@@ -1,9 +1,9 @@
 /** Listening: one button, three ways to hear it, and where the needle is. */
 import { html, useEffect, useRef } from "../html.js";
-import { VERSIONS } from "../sound/listening.js";
+import { VERSIONS } from "../sound/take_sound.js";
 import { clock } from "../words.js";
 
-const WORDS = { played: "as played", mended: "mended", "taken-out": "what was taken out" };
+const WORDS = /** @type {Record<string, string>} */ ({ played: "as played", mended: "mended", "taken-out": "what was taken out" });
 
 /** @param {{desk: import("./desk.js").Desk}} props */
 export function Listen({ desk }) {

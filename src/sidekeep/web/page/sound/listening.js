@@ -1,13 +1,17 @@
 /**
- * Listening to a take: as played, as mended and what was taken out run in lockstep, sample beside sample, and only the
- * loudness of the three is switched, so that changing over leaves no gap and no jump in level.
+ * Listening to one sound in several versions: they run in lockstep, sample beside sample, and only their loudness is switched,
+ * so that changing over leaves no gap and no jump in level. `take_sound.js` and `two_takes_sound.js` say which versions there are.
  */
-import { getBytes } from "../server.js";
-import { readWav } from "./wav.js";
 
-/** @typedef {"played" | "mended" | "taken-out"} Version */
-/** @type {Version[]} */
-export const VERSIONS = ["played", "mended", "taken-out"];
+/** @typedef {string} Version */
+/**
+ * @typedef {object} Heard  what is listened to
+ * @property {number} rate_hz
+ * @property {number} length  frames
+ * @property {Version[]} versions
+ * @property {Version} first  the version that is heard at first
+ * @property {(start: number, stop: number) => Promise<{rate_hz: number, sounds: Record<Version, Float32Array[]>}>} read
+ */
 const PIECES_S = [0.6, 2, 5];
 const AHEAD_S = 4;
 const SWITCH_S = 0.012;
@@ -28,12 +32,12 @@ const LONGEST_LOOP_S = 30;
  */
 
 export class Listening {
-  /** @param {{id: string, rate_hz: number, length: number, channels: number, view: any}} take @param {() => void} changed */
-  constructor(take, changed) {
-    this.take = take;
+  /** @param {Heard} heard @param {() => void} changed */
+  constructor(heard, changed) {
+    this.heard = heard;
     this.changed = changed;
     /** @type {Version} */
-    this.version = "mended";
+    this.version = heard.first;
     /** @type {AudioContext | null} */
     this.context = null;
     /** @type {Run | null} */
@@ -51,8 +55,8 @@ export class Listening {
   position() {
     const { run, context } = this;
     if (!run || !context) return null;
-    const heard = run.from + Math.max(0, context.currentTime - (context.outputLatency || 0) - run.at) * this.take.rate_hz;
-    if (!run.loop) return Math.min(heard, this.take.length);
+    const heard = run.from + Math.max(0, context.currentTime - (context.outputLatency || 0) - run.at) * this.heard.rate_hz;
+    if (!run.loop) return Math.min(heard, this.heard.length);
     const length = run.loop.stop - run.loop.start;
     return run.loop.start + ((((heard - run.loop.start) % length) + length) % length);
   }
@@ -64,8 +68,8 @@ export class Listening {
   async play(frame, loop = null) {
     const context = this.#open();
     const old = this.run;
-    const from = Math.round(Math.min(Math.max(0, loop ? Math.min(Math.max(frame, loop.start), loop.stop - 1) : frame), this.take.length - 1));
-    const round = loop ? { start: Math.max(0, Math.round(loop.start)), stop: Math.min(this.take.length, Math.round(Math.min(loop.stop, loop.start + LONGEST_LOOP_S * this.take.rate_hz))) } : null;
+    const from = Math.round(Math.min(Math.max(0, loop ? Math.min(Math.max(frame, loop.start), loop.stop - 1) : frame), this.heard.length - 1));
+    const round = loop ? { start: Math.max(0, Math.round(loop.start)), stop: Math.min(this.heard.length, Math.round(Math.min(loop.stop, loop.start + LONGEST_LOOP_S * this.heard.rate_hz))) } : null;
     const run = this.#newRun(from, round);
     this.run = run;
     this.trouble = "";
@@ -99,7 +103,7 @@ export class Listening {
     const fresh = this.#newRun(run.from, run.loop);
     fresh.at = run.at;
     if (!run.loop) {
-      const ahead = run.from + Math.max(0, context.currentTime + 0.05 - run.at) * this.take.rate_hz;
+      const ahead = run.from + Math.max(0, context.currentTime + 0.05 - run.at) * this.heard.rate_hz;
       fresh.next = Math.floor(Math.max(run.from, ahead));
     }
     this.run = fresh;
@@ -118,7 +122,7 @@ export class Listening {
   #open() {
     if (!this.context) {
       try {
-        this.context = new AudioContext({ sampleRate: this.take.rate_hz, latencyHint: "interactive" });
+        this.context = new AudioContext({ sampleRate: this.heard.rate_hz, latencyHint: "interactive" });
       } catch {
         this.context = new AudioContext({ latencyHint: "interactive" });
       }
@@ -132,7 +136,7 @@ export class Listening {
     const out = context.createGain();
     out.connect(context.destination);
     const gains = /** @type {Record<Version, GainNode>} */ ({});
-    for (const version of VERSIONS) {
+    for (const version of this.heard.versions) {
       gains[version] = context.createGain();
       gains[version].gain.value = version === this.version ? 1 : 0;
       gains[version].connect(out);
@@ -142,7 +146,7 @@ export class Listening {
 
   /** @param {Run} run @param {number} now */
   #balance(run, now) {
-    for (const version of VERSIONS) {
+    for (const version of this.heard.versions) {
       const gain = run.gains[version].gain;
       gain.cancelScheduledValues(now);
       gain.setValueAtTime(gain.value, now);
@@ -153,16 +157,11 @@ export class Listening {
   /** @param {number} start @param {number} stop */
   async #buffers(start, stop) {
     const context = /** @type {AudioContext} */ (this.context);
-    const asked = this.take.view.surveyed === false ? ["played", "played"] : ["played", "mended"];
-    const [played, mended] = await Promise.all(
-      asked.map(async (version) => readWav((await getBytes(`/api/takes/${encodeURIComponent(this.take.id)}/sound?start_frame=${start}&stop_frame=${stop}&as=${version}`)).bytes)),
-    );
-    const out = played.channels.map((samples, channel) => samples.map((value, at) => value - mended.channels[channel][at]));
-    const sounds = { played: played.channels, mended: mended.channels, "taken-out": out };
+    const { rate_hz, sounds } = await this.heard.read(start, stop);
     return /** @type {Record<Version, AudioBuffer>} */ (
       Object.fromEntries(
-        VERSIONS.map((version) => {
-          const buffer = context.createBuffer(sounds[version].length, sounds[version][0].length, played.rate_hz);
+        this.heard.versions.map((version) => {
+          const buffer = context.createBuffer(sounds[version].length, sounds[version][0].length, rate_hz);
           sounds[version].forEach((samples, channel) => buffer.copyToChannel(/** @type {any} */ (samples), channel));
           return [version, buffer];
         }),
@@ -177,12 +176,12 @@ export class Listening {
     try {
       const start = run.next;
       const length = PIECES_S[Math.min(run.piece, PIECES_S.length - 1)];
-      const stop = Math.min(this.take.length, start + Math.round(length * this.take.rate_hz));
+      const stop = Math.min(this.heard.length, start + Math.round(length * this.heard.rate_hz));
       if (stop <= start) return;
       const buffers = await this.#buffers(start, stop);
       if (run.over) return;
       this.#begin(run);
-      const when = run.at + (start - run.from) / this.take.rate_hz;
+      const when = run.at + (start - run.from) / this.heard.rate_hz;
       this.#schedule(run, buffers, when, false);
       run.next = stop;
       run.piece += 1;
@@ -205,8 +204,8 @@ export class Listening {
       this.#begin(run);
       const context = /** @type {AudioContext} */ (this.context);
       const when = fresh ? run.at : context.currentTime + 0.01;
-      const heard = run.from - start + (when - run.at) * this.take.rate_hz;
-      const offset = (((heard % (stop - start)) + (stop - start)) % (stop - start)) / this.take.rate_hz;
+      const heard = run.from - start + (when - run.at) * this.heard.rate_hz;
+      const offset = (((heard % (stop - start)) + (stop - start)) % (stop - start)) / this.heard.rate_hz;
       this.#schedule(run, buffers, when, true, offset);
     } catch (error) {
       this.trouble = /** @type {Error} */ (error).message;
@@ -226,7 +225,7 @@ export class Listening {
     const late = Math.max(0, context.currentTime + 0.002 - when);
     if (late > 0.05 && !loop) run.at += late; // the sound came too late: wait for it rather than leave a piece out
     const skip = late > 0.05 && !loop ? 0 : late;
-    for (const version of VERSIONS) {
+    for (const version of this.heard.versions) {
       const source = context.createBufferSource();
       source.buffer = buffers[version];
       source.loop = loop;
@@ -241,8 +240,8 @@ export class Listening {
     const run = this.run;
     if (!run || !this.context || run.at === 0) return;
     const heard = this.position() ?? 0;
-    if (!run.loop && heard >= this.take.length - 1) return this.stop();
-    if (!run.loop && run.next - heard < AHEAD_S * this.take.rate_hz) void this.#fill(run);
+    if (!run.loop && heard >= this.heard.length - 1) return this.stop();
+    if (!run.loop && run.next - heard < AHEAD_S * this.heard.rate_hz) void this.#fill(run);
   }
 
   /** @param {Run} run @param {number} when */
