@@ -4,7 +4,8 @@ A sound server of our own plays into a virtual sink; the capture's own stream an
 stamps and all, with three busy programs beside. Frames are thrown away between the stream and the writer, as a machine
 that came too late does it. ``--stalls`` also stops the process now and then for a second, which loses nothing.
 
-The stamps of the same run are then gone through again, each time with losses laid in elsewhere: many losses for one run.
+The stamps of the same run are then gone through again, each time with losses laid in elsewhere: many losses for one run, and one
+alone at each of many places, as far as it can be known where by the stamps (the sound of a take may tell more).
 
     ./run bench losses [--minutes 3] [--stalls] [--laid-in 24]
 """
@@ -123,6 +124,7 @@ def laid_in(stamps: list[float], losses: list[tuple[int, int]]) -> dict[str, Any
     """The watch alone over the stamps of whole blocks, with losses of (frame of the input, frames): as ``record`` tells it."""
     block = RATE_HZ // 20
     watch, lost, told, kept = LossWatch(RATE_HZ), [], [], 0
+    likely: list[tuple[int, ...]] = []
     waiting, to_lose = list(losses), 0
     for number, stamp_s in enumerate(stamps):
         pieces = [(0, block)]
@@ -141,8 +143,33 @@ def laid_in(stamps: list[float], losses: list[tuple[int, int]]) -> dict[str, Any
             if stop > start:
                 found = watch.take(kept, stamp_s + start / RATE_HZ)
                 told += [(loss.at_frame, loss.frames) for loss in found]
+                likely += [(loss.at_frame, *loss.or_at_frames) for loss in found]
                 kept += stop - start
-    return {"lost": lost, "told": told}
+    return {"lost": lost, "told": told, "likely": likely}
+
+
+def one_at_a_time(stamps: list[float], count: int) -> None:
+    """A loss alone, told sooner or later: at its place, or with its place among those as likely."""
+    chance = random.Random(3)
+    first_s, last_s = 20.0, len(stamps) / 20 - 25.0
+    if last_s <= first_s:
+        return
+    print(
+        f"\none at a time, at {count} places (s: made, told, within {1000 * NEAR_S:.0f} ms, place among likely, other)"
+    )
+    for size_s in SIZES_S[:4]:
+        told = near = among = other = 0
+        for number in range(count):
+            at_s = first_s + (last_s - first_s) * (number + chance.random()) / count
+            found = laid_in(stamps, [(round(at_s * RATE_HZ), round(size_s * RATE_HZ))])
+            place = found["lost"][0][0]
+            told += bool(found["told"])
+            near += any(abs(at - place) <= NEAR_S * RATE_HZ for at, _ in found["told"])
+            among += any(
+                abs(at - place) <= 2 * NEAR_S * RATE_HZ for places in found["likely"] for at in places
+            )
+            other += max(0, len(found["told"]) - 1)
+        print(f"{size_s:6.2f} {count:5d} {told:5d} {near:5d} {among:5d} {other:5d}")
 
 
 def many_layouts(stamps: list[float], count: int) -> None:
@@ -257,6 +284,7 @@ def main() -> None:
     print(f"other news                  {', '.join(found['other']) or 'none'}")
     if options.laid_in:
         many_layouts(found["stamps"], options.laid_in)
+        one_at_a_time(found["stamps"], options.laid_in)
 
 
 def _list(sizes_s: list[float]) -> str:

@@ -26,7 +26,7 @@ RATE_HZ = 8_000
 BLOCK_S = 0.5
 SLEEVE = "Marrow Lane - The Orchard Hours (1974)\nSide A\nA1 Dew 1:40\nSide B\nB1 Russets 1:00\n"
 Step = tuple[Any, ...]
-"""("idle", s), ("side", seed, s), ("locked", s), ("silence", s), ("lost",): what happens one after the other."""
+"""("idle", s), ("side", seed, s), ("locked", s), ("silence", s), ("lost",), ("news", News): what happens one after the other."""
 
 
 class ScriptedHearing:
@@ -77,6 +77,8 @@ class ScriptedInput(StandInInput):
                 yield from self._waiting
                 yield RecorderEvent(kind="left")
                 return
+            while evening.coming and at >= evening.coming[0][0]:
+                yield RecorderEvent(kind="news", news=evening.coming.pop(0)[1])
             yield from self.block(at, at + block)
         evening.session.act(Act(do="stop", why="over"))
         yield from self.silence()
@@ -99,6 +101,7 @@ class ScriptedEvening:
         self.takes: list[ShelfTake] = []
         self.opened = 0
         self.losses: list[int] = []
+        self.coming: list[tuple[int, News]] = []
         self.script: list[tuple[float, float, str]] = []
         self._answer = answer
         self.audio = self._laid_out(steps)
@@ -136,6 +139,9 @@ class ScriptedEvening:
         parts: list[np.ndarray] = []
         at_s, is_down = 0.0, False
         for what, *values in steps:
+            if what == "news":
+                self.coming.append((round(at_s * RATE_HZ), values[0]))
+                continue
             if what == "lost":
                 self.losses.append(round(at_s * RATE_HZ))
                 continue

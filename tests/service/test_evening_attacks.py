@@ -13,7 +13,7 @@ from sidekeep.model.news import News
 from sidekeep.service.recording import take_record
 from sidekeep.service.recording.take_record import open_session
 from sidekeep.service.recording.take_types import Act
-from tests.service.scripted_evening import SLEEVE, ScriptedEvening, ScriptedInput
+from tests.service.scripted_evening import RATE_HZ, SLEEVE, ScriptedEvening, ScriptedInput
 from tests.service.test_wrong_sides import IDLE, A, B
 
 Monkey = pytest.MonkeyPatch
@@ -103,6 +103,54 @@ def test_an_input_that_is_lost_after_the_lift_costs_no_side(
     assert evening.folders == ["takes/A-1", "takes/B-1"]
     assert not {"goes-on(A)", "kept(A)"} & set(evening.codes)
     assert evening.codes[-1] == "done"
+
+
+def lost_at(seconds: float, lost_s: float = 20.0) -> tuple[str, News]:
+    """The capture tells of a loss outside the open take, at a moment of the evening."""
+    facts = {"lost_s": lost_s, "lost_frames": round(lost_s * RATE_HZ), "sure": "clock"}
+    place = {"capture_frame": round(seconds * RATE_HZ)}
+    return ("news", News(code="loss", severity="act", at_frame=-1, facts={**facts, **place}))
+
+
+def test_a_lid_closed_at_the_flip_loses_nothing_of_a_side(tmp_path: Path, monkeypatch: Monkey) -> None:
+    """No side was down, so none is to be taken again."""
+    flip_s = IDLE[1] + A[2] + 5.0
+    steps = [
+        IDLE,
+        A,
+        ("idle", 8.0),
+        lost_at(flip_s),
+        ("idle", 4.0),
+        B,
+        ("idle", 4.0),
+        lost_at(flip_s + 1.0),
+        IDLE,
+    ]
+    evening = evening_of(tmp_path, steps, monkeypatch)
+    assert evening.folders == ["takes/A-1", "takes/B-1"]
+    assert [code for code in evening.codes if code.startswith("loss")] == []
+    assert [take.notes for take in evening.takes] == [(), ()]
+
+
+@pytest.mark.parametrize("told_in_b", [False, True])
+def test_a_loss_told_after_its_side_has_ended_is_kept_with_that_side(
+    told_in_b: bool, tmp_path: Path, monkeypatch: Monkey
+) -> None:
+    """The clock may know of it half a minute late, when the next side is being recorded."""
+    loss_s = IDLE[1] + A[2] - 3.0
+    told = lost_at(loss_s, 0.02)
+    middle = [("idle", 12.0), ("side", B[1], 20.0), told, ("side", B[1], B[2] - 20.0)]
+    steps = [IDLE, A, *(middle if told_in_b else [("idle", 8.0), told, ("idle", 4.0), B]), IDLE]
+    evening = evening_of(tmp_path, steps, monkeypatch)
+    assert [code for code in evening.codes if code.startswith("loss")] == ["loss(A)"]
+    a, b = evening.folder.takes()
+    assert evening.takes == [a, b]
+    (note,) = [note for note in a.notes if note.code == "loss"]
+    assert note.severity == "act"
+    assert "capture_frame" not in note.facts
+    start = round((IDLE[1] - 4.0) * RATE_HZ)
+    assert note.at_frame == round(loss_s * RATE_HZ) - start
+    assert "loss" not in [note.code for note in b.notes]
 
 
 def test_a_record_that_is_renamed_while_it_is_recorded(tmp_path: Path, monkeypatch: Monkey) -> None:

@@ -19,7 +19,12 @@ def test_a_loss_and_an_interruption_become_findings(tmp_path: Path) -> None:
     with TakeWriter(path, rate_hz=48_000, channels=2, bits=24) as writer:
         writer.append(np.ones((4_800, 2), np.int32))
     notes = [
-        News(code="loss", severity="act", at_frame=2_400, facts={"lost_s": 0.05, "lost_frames": 2_400}),
+        News(
+            code="loss",
+            severity="act",
+            at_frame=2_400,
+            facts={"lost_s": 0.05, "lost_frames": 2_400, "within_s": 4.0},
+        ),
         News(code="input-moved", severity="act", at_frame=4_000, facts={"other": "microphone"}),
         News(code="short", severity="look", facts={"length_s": 1.0}),
     ]
@@ -30,7 +35,7 @@ def test_a_loss_and_an_interruption_become_findings(tmp_path: Path) -> None:
         "lost-sound",
         2_400,
         "act",
-        {"lost_s": 0.05},
+        {"lost_s": 0.05, "within_s": 4.0},
     )
     assert (cut.kind, cut.start_frame) == ("cut-short", 4_000)
     assert take_findings(tmp_path / "elsewhere.wav") == []

@@ -12,13 +12,15 @@ must be larger than what settling stamps do by themselves.
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
+
+from sidekeep.devices.settled_level import AFTER_BLOCKS, COMES_BACK_BLOCKS, highest_before, settled_rise
 
 LEAST_LOSS_S = 0.015
 """Under the 20 ms that must be found; ceilings of a virtual sound card were seen to rise by 13 ms by themselves on a machine with
@@ -35,6 +37,11 @@ _BEFORE_BLOCKS, _AFTER_BLOCKS = 2 * _BLOCKS_PER_S, 3 * _BLOCKS_PER_S
 _LEVEL_BLOCKS = round(_LEVEL_S * _BLOCKS_PER_S)
 _OVER_LEVEL = 0.2
 """Of a step, so much must lie over the level of ten seconds."""
+_SMALL_S = 0.1
+_OVER_SETTLED = 0.4
+"""The same of a step so small, over what the lag of the last half minute always came back to."""
+_HEIGHT_S = 0.008
+"""So well the height of a loss is known."""
 _HIDING = 2.0
 """Before a step so many times larger a smaller one cannot be told from wandering: what it would have returned to is not seen."""
 _FAR_S = 0.04
@@ -51,10 +58,13 @@ _STEADY_S = 60.0
 
 @dataclass(frozen=True, kw_only=True)
 class Loss:
-    """``frames`` lost before ``at_frame``; ``steady_ppm`` is set where sound is lost all the time instead."""
+    """``frames`` lost before ``at_frame``, or as far from it as ``within_frames``, most likely at one of ``or_at_frames``;
+    ``steady_ppm`` is set where sound is lost all the time instead."""
 
     at_frame: int
     frames: int
+    within_frames: int = 0
+    or_at_frames: tuple[int, ...] = ()
     steady_ppm: float = 0.0
 
 
@@ -68,6 +78,7 @@ class LossWatch:
         self._lags: list[float] = []
         self._ceilings: list[float] = []  # of the half second that begins at a block
         self._told_s = 0.0
+        self._told_at: deque[int] = deque(maxlen=1)
         self._count = 0
         self._next = 0
         self._started_s: float | None = None
@@ -89,6 +100,8 @@ class LossWatch:
             return []
         self._forget(stamp_s - _HISTORY_S)
         found = self._steps()
+        if not found and self._count % _BLOCKS_PER_S == 0:
+            found = self._risen()
         if not found and self._count % _LOOK_FOR_STEADY_EVERY == 0:
             found = self._steady()
         return found
@@ -132,6 +145,11 @@ class LossWatch:
             return False
         if low - max(self._ceilings[first:behind]) < _OVER_LEVEL * step:
             return False
+        if not is_early and step < _SMALL_S:
+            # Coming back to where it always lies, it rises as well.
+            level = self._settled_before(behind, at, -_HEIGHT_S)
+            if level is not None and low - level < _OVER_SETTLED * step:
+                return False
         if self._highest_rise(at + _CEILING_BLOCKS + 2, at + _AFTER_BLOCKS) > _HIDING * step:
             return False
         noise = float(np.median(np.abs(np.diff(self._lags[first:at])))) * 1.05
@@ -143,6 +161,46 @@ class LossWatch:
         return max(
             self._ceilings[index] - self._ceilings[index - half] for index in range(start, stop - half + 1)
         )
+
+    def _risen(self) -> list[Loss]:
+        """A loss that could not be seen while stamps were thrown about."""
+        now = len(self._ceilings) - AFTER_BLOCKS
+        stop = now - COMES_BACK_BLOCKS
+        level = self._settled_before(stop, now, _HEIGHT_S) if stop > 0 else None
+        rise = settled_rise(self._lags, self._ceilings, stop, level) if level is not None else None
+        if rise is None:
+            return []
+        self._put_back(rise.places[0], rise.height_s)
+        self._next = max(self._next, rise.places[0])
+        at, *others = (self._frames[block] for block in rise.places)
+        within = max(at - self._frames[rise.first], self._frames[rise.last] - at)
+        frames = round(rise.height_s * self._rate_hz)
+        return [Loss(at_frame=at, frames=frames, within_frames=within, or_at_frames=tuple(others))]
+
+    def _settled_before(self, stop: int, at: int, height_s: float) -> float | None:
+        """What the lag always came back to up to block ``stop``, as it would be at block ``at``; None where that is not known.
+        By what lies before the last loss it is known less well: ``height_s`` is put on that."""
+        settled, known = self._known_from()
+        since = highest_before(self._ceilings[known:stop], at - stop) if stop > known else None
+        ever = highest_before(self._ceilings[settled:stop], at - stop) if known > settled else None
+        if since is None or ever is None:
+            return since
+        return max(since, ever + height_s)
+
+    def _known_from(self) -> tuple[int, int]:
+        """The first block behind the settling of the input, and behind the last loss too."""
+        assert self._started_s is not None
+        settled = bisect_left(self._stamps, self._started_s + _UNEVEN_S + _LEVEL_S)
+        return settled, max(settled, bisect_right(self._frames, self._told_at[-1]) if self._told_at else 0)
+
+    def _put_back(self, place: int, height: float) -> None:
+        """The lags from a loss on are seen as if nothing had been lost."""
+        self._told_s += height
+        self._told_at.append(self._frames[place])
+        for index in range(place, len(self._lags)):
+            self._lags[index] -= height
+        for index in range(max(0, place - _CEILING_BLOCKS + 1), len(self._ceilings)):
+            self._ceilings[index] = _ceiling(self._lags[index : index + _CEILING_BLOCKS])
 
     def _is_early(self, at: int) -> bool:
         """Whether the level of the input is not known yet at block ``at``."""
@@ -162,11 +220,7 @@ class LossWatch:
         self._next = max(self._next, place + half)
         if height < LEAST_LOSS_S:
             return None
-        self._told_s += height
-        for index in range(place, len(self._lags)):
-            self._lags[index] -= height
-        for index in range(max(0, place - half + 1), len(self._ceilings)):
-            self._ceilings[index] = _ceiling(self._lags[index : index + half])
+        self._put_back(place, height)
         return Loss(at_frame=self._frames[place], frames=round(height * self._rate_hz))
 
     def _edge(self, at: int, middle: float) -> int:

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sidekeep.devices.loss_watch import LossWatch
+from sidekeep.devices.loss_watch import Loss, LossWatch
 from sidekeep.devices.messenger import Messenger
 from sidekeep.errors import SidekeepError
 from sidekeep.files.atomic import is_disk_full
@@ -33,6 +33,8 @@ RESERVE_BYTES = 1 << 20
 """Held by a file beside the take, so that closing has room even when somebody else filled the disk."""
 _RESERVE = ".room-for-closing"
 _TRY_AGAIN_S = 5.0
+_EXACT_S = 0.1
+"""A loss that is known as well as this has one place."""
 
 
 @dataclass(frozen=True)
@@ -115,16 +117,26 @@ class TakeKeeper:
         self.messenger.audio(frame, block.raw)
         self._ring.add(block.raw)
         for loss in self._losses.take(frame, block.stamp_s):
-            at = self._in_take(loss.at_frame)
-            lost_s = round(loss.frames / self.rate_hz, 4)
-            if loss.steady_ppm:
-                self.messenger.news("steady-loss", "act", at, ppm=round(loss.steady_ppm), lost_s=lost_s)
-            else:
-                self.messenger.news("loss", "act", at, lost_frames=loss.frames, lost_s=lost_s, sure="clock")
+            self._tell(loss)
         if self._take is not None:
             self._guard(self._write, block.raw)
         elif self._homeless_since is not None and now_s() - self._tried_s > _TRY_AGAIN_S:
             self._move(self._homeless_since)
+
+    def _tell(self, loss: Loss) -> None:
+        at = self._in_take(loss.at_frame)
+        facts: dict[str, Any] = {"lost_s": round(loss.frames / self.rate_hz, 4)}
+        if at < 0:  # in the take before, or in none
+            facts["capture_frame"] = loss.at_frame
+        if loss.steady_ppm:
+            self.messenger.news("steady-loss", "act", at, ppm=round(loss.steady_ppm), **facts)
+            return
+        others = tuple(str(place) for frame in loss.or_at_frames if (place := self._in_take(frame)) >= 0)
+        if loss.within_frames > _EXACT_S * self.rate_hz:
+            facts["within_s"] = round(loss.within_frames / self.rate_hz, 1)
+        if others:
+            facts["or_at_frames"] = others
+        self.messenger.news("loss", "act", at, lost_frames=loss.frames, sure="clock", **facts)
 
     def _write(self, raw: bytes) -> None:
         assert self._take is not None

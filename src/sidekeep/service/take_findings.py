@@ -36,13 +36,16 @@ def take_findings(path: Path) -> list[Finding]:
 def _finding(note: News) -> Finding | None:
     at = max(0, note.at_frame)
     if note.code in _LOST:
-        lost_s = note.facts.get("lost_s")
         return Finding(
             kind="lost-sound",
             start_frame=at,
             stop_frame=at,
             severity="act" if note.severity == "act" else "look",
-            facts={"lost_s": float(lost_s)} if isinstance(lost_s, int | float) else {},
+            facts={
+                name: float(value)
+                for name in ("lost_s", "within_s")
+                if isinstance(value := note.facts.get(name), int | float)
+            },
         )
     if note.code in _CUT:
         return Finding(

@@ -8,7 +8,8 @@ from sidekeep.wording.about import About, Say, SayAll, count, listed, places
 
 
 def _lost(about: About) -> str:
-    return f"{_loss(about)} at {about.start} while the take was recorded. Close other programs and take the side again."
+    near = f" (within {about.number('within_s'):.0f} s)" if about.has("within_s") else ""
+    return f"{_loss(about)} at {about.start}{near} while the take was recorded. Close other programs and take the side again."
 
 
 def _loss(about: About) -> str:

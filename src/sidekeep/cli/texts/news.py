@@ -137,7 +137,11 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "stopped": _stopped,
     "kept": lambda facts: f"kept as {facts['take']}: {facts.time('length_s')}",
     "goes-on": "side {side} goes on as another take: {take}",
-    "loss": lambda facts: f"{float(facts['lost_s'] or 0):.3f} s of sound was lost; take this side again",
+    "loss": lambda facts: (
+        f"{float(facts['lost_s'] or 0):.3f} s of sound was lost"
+        + (f" a while ago (known to within {facts['within_s']} s)" if facts["within_s"] else "")
+        + "; take this side again"
+    ),
     "steady-loss": "sound is being lost all the time ({ppm} parts in a million): usually because "
     "another program keeps the machine busy",
     "overflow": "the sound input ran over: something may be missing here",

@@ -20,6 +20,7 @@ from sidekeep.flow.ports import Audio
 from sidekeep.model.finding import Fact, Severity
 from sidekeep.model.news import News
 from sidekeep.model.record import Record
+from sidekeep.service.recording.loss_places import placed_by_sound
 from sidekeep.service.recording.room import bring_home
 from sidekeep.service.recording.side_fit import COURSE_STEP_S
 from sidekeep.service.recording.take_close import close_recorded
@@ -147,6 +148,7 @@ class ClosedPiece:
             notes.append(news)
             if news.code == "left-at":
                 return
+        notes = placed_by_sound(take.path, notes)
         closed = close_recorded(
             folder,
             take.path,

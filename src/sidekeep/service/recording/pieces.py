@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
+from sidekeep.files.atomic import write_json
 from sidekeep.model.news import News
 from sidekeep.service.recording.open_take import ClosedPiece
 from sidekeep.service.recording.take_types import Follower, TakeOptions
@@ -43,6 +45,25 @@ class Pieces:
                 self.takes.append(piece.closed)
                 follower.closed(piece.closed)
         return found
+
+    def that_holds(self, frame: int, now: int) -> ClosedPiece | None:
+        """The newest piece in which a frame of the open input lies; ``now`` is its newest frame, for an input that was opened
+        anew counts from 0 again."""
+        for piece in reversed(self.all):
+            start = piece.take.start_frame
+            if start <= frame < start + piece.frames <= now:
+                return piece
+        return None
+
+    def note(self, piece: ClosedPiece, folder: RecordFolder, news: News) -> None:
+        """Keep news with a piece that is closed already."""
+        before = piece.closed
+        if before is None:
+            return
+        after = replace(before, notes=(*before.notes, news))
+        write_json(folder.path / before.folder / "take.json", after.facts(), replace=True)
+        piece.closed = after
+        self.takes = [after if take is before else take for take in self.takes]
 
     def last_side(self) -> str:
         """The side the last take that counts is taken for."""

@@ -161,7 +161,9 @@ class TakeSession:
             self._say()
 
     def _on_news(self, news: News) -> None:
-        if self._taking.take is None or (news.code.startswith("input-") and news.severity == "note"):
+        if "capture_frame" in news.facts:
+            self._taking.note_late(news)
+        elif self._taking.take is None or (news.code.startswith("input-") and news.severity == "note"):
             self._say(news)
         else:
             self._taking.note(news)

@@ -345,6 +345,21 @@ class Taking:
             take.notes.append(news)
         self._say(news)
 
+    def note_late(self, news: News) -> None:
+        """A loss outside the open take: kept with the one before if it lies there; in no take it is nobody's."""
+        facts = dict(news.facts)
+        frame = int(str(facts.pop("capture_frame")))
+        piece = self._pieces.that_holds(frame, self._frame)
+        if piece is None:
+            return
+        self.tell_collected(settle=True)
+        news = replace(
+            news, side=piece.side, take=piece.name, at_frame=frame - piece.take.start_frame, facts=facts
+        )
+        self._say(news)
+        with suppress(SidekeepError):
+            self._pieces.note(piece, self.folder, news)
+
     def tell_collected(self, *, settle: bool = False) -> None:
         """Pieces whose checksum is there; with ``settle`` all of them are waited for."""
         news = self._pieces.collect(self._follower, settle=settle)
