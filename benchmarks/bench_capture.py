@@ -304,6 +304,8 @@ def run(seconds: float, folder: Path, following: str = "", open_pages: int = 0) 
                 os.environ.pop(name, None)
             else:
                 os.environ[name] = value
+    if not session.ended:
+        session.take_frames = soundfile.info(str(take)).frames
     return session, compare_take(take)
 
 
@@ -372,7 +374,7 @@ def trial(seconds: float, following: str, open_pages: int) -> bool:
         )
     print(
         f"gauge                       {session.readings} readings, {session.listened_frames} frames heard, "
-        f"{session.reading_cpu_s / max(1e-9, session.take_frames / RATE_HZ):.2f} cores; whole program "
+        f"{session.reading_cpu_s / max(1.0, session.listened_frames / RATE_HZ):.2f} cores; whole program "
         f"{(after.ru_utime - before.ru_utime) / max(1e-9, seconds):.2f} cores"
     )
     if following:
