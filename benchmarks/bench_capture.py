@@ -131,6 +131,7 @@ class Session:
     survey_cpu_s: float = 0.0
     page_events: int = 0
     pages_reached: int = 0
+    wall_s: float = 0.0
     ended: bool = False
 
 
@@ -217,6 +218,7 @@ def listen(
                 session.news["asked"] = 1
                 recorder.end()
         session.news.pop("asked", None)
+        session.wall_s = time.perf_counter() - began
     return session
 
 
@@ -375,10 +377,10 @@ def trial(seconds: float, following: str, open_pages: int) -> bool:
     print(
         f"gauge                       {session.readings} readings, {session.listened_frames} frames heard, "
         f"{session.reading_cpu_s / max(1.0, session.listened_frames / RATE_HZ):.2f} cores; whole program "
-        f"{(after.ru_utime - before.ru_utime) / max(1e-9, seconds):.2f} cores"
+        f"{(after.ru_utime - before.ru_utime) / max(1.0, session.wall_s):.2f} cores"
     )
     if following:
-        print(f"survey behind the needle    {session.survey_cpu_s / max(1e-9, seconds):.2f} cores")
+        print(f"survey behind the needle    {session.survey_cpu_s / max(1.0, session.wall_s):.2f} cores")
     return True
 
 
