@@ -222,7 +222,8 @@ export class Listening {
   /** @param {Run} run @param {Record<Version, AudioBuffer>} buffers @param {number} when @param {boolean} loop @param {number} [offset] */
   #schedule(run, buffers, when, loop, offset = 0) {
     const context = /** @type {AudioContext} */ (this.context);
-    const late = Math.max(0, context.currentTime + 0.002 - when);
+    const soonest = context.currentTime + 0.002; // asked once: the clock goes on between one version and the next
+    const late = Math.max(0, soonest - when);
     if (late > 0.05 && !loop) run.at += late; // the sound came too late: wait for it rather than leave a piece out
     const skip = late > 0.05 && !loop ? 0 : late;
     for (const version of this.heard.versions) {
@@ -230,7 +231,7 @@ export class Listening {
       source.buffer = buffers[version];
       source.loop = loop;
       source.connect(run.gains[version]);
-      source.start(Math.max(when, context.currentTime + 0.002), loop ? offset : skip);
+      source.start(Math.max(when, soonest), loop ? offset : skip);
       run.sources.push(source);
     }
     run.sources = run.sources.slice(-24);
