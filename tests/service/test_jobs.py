@@ -40,7 +40,7 @@ def house(taken: Path, tmp_path: Path) -> Iterator[House]:
 
 
 def wait_for(
-    house: House, job_id: str, until: Callable[[dict[str, Any]], bool], seconds: float = 120.0
+    house: House, job_id: str, until: Callable[[dict[str, Any]], bool], seconds: float = 240.0
 ) -> dict[str, Any]:
     end = time.monotonic() + seconds
     while time.monotonic() < end:
