@@ -17,7 +17,7 @@ from sidekeep.service.shelf.records import adopt
 from tests.web.browser.stand_in import with_input
 from tests.web.browser.test_listening import SPY, wait_for_pieces
 from tests.web.browser.test_places import violations
-from tests.web.browser.waiting import drawn, until
+from tests.web.browser.waiting import drawn, settled_box, until
 from tests.web.conftest import RunningServer
 from tests.web.test_upkeep import SLEEVE, leave_open
 
@@ -217,7 +217,7 @@ def test_two_takes_lie_on_one_disc_and_both_are_heard_around_a_mark(
         # In lockstep, again and again: the old take, the new one, and what differs.
         assert pieces == [[True, 3 * rate_hz, 0.125, 0.25], [True, 3 * rate_hz, 0.5, 0.375], [True, 3 * rate_hz, 0.375, 0.125]]  # fmt: skip
         page.keyboard.press("3")
-        assert page.get_by_role("radio", name="what differs").is_checked()
+        until(page, page.get_by_role("radio", name="what differs").is_checked)
         page.get_by_role("radio", name="old").check()
         assert page.evaluate("heard.length") == 3  # nothing is fetched or begun anew
         assert violations(page, axe_script) == []
@@ -229,11 +229,11 @@ def test_two_takes_lie_on_one_disc_and_both_are_heard_around_a_mark(
         ).wait_for()
         page.get_by_role("button", name="Lift the needle").click()
         disc = page.get_by_role("img", name=re.compile("Both takes from above"))
-        half = disc.bounding_box()["width"] / 2
+        half = settled_box(disc)["width"] / 2
         disc.click(position={"x": half + half * 103 / 152, "y": half})  # halfway from the edge inward
         middle = takes[1]["length_s"] / 2
-        place = float(page.get_by_label("Place in the side").input_value())
-        assert abs(place - middle) < 0.02 * middle
+        place = page.get_by_label("Place in the side")
+        until(page, lambda: abs(float(place.input_value()) - middle) < 0.02 * middle)
         page.close()  # before its server goes away
     finally:
         server.close()
