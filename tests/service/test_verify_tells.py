@@ -158,6 +158,12 @@ DEEDS = [
 ]
 
 
+def test_a_shelf_may_be_named_like_any_folder(record: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It was told that there is nothing to verify by."""
+    assert main(["verify", str(record.parent)]) == 0
+    assert "Small Hours (1987): all right" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(("deed", "told"), DEEDS, ids=lambda each: getattr(each, "__name__", ""))
 def test_what_is_gone_or_half_is_told(
     record: Path, deed: Callable[[Path], None], told: str, capsys: pytest.CaptureFixture[str]

@@ -58,6 +58,17 @@ def test_two_files(files: tuple[Path, Path], tmp_path: Path, capsys: pytest.Capt
     assert run(capsys, "compare", *files, "--out", tmp_path / "a year")[0] == 1
 
 
+def test_what_was_heard_is_told_though_it_cannot_be_kept(
+    files: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A full disk threw a minute of listening away."""
+    (tmp_path / "plain").write_text("x")
+    code, out, err = run(capsys, "compare", *files, "--out", tmp_path / "plain" / "a year")
+    assert code == 2
+    assert "tick" in out
+    assert err.splitlines()[-1].startswith("sidekeep: cannot write")
+
+
 @pytest.mark.parametrize("name", ["report.html", "comparison.json"])
 def test_what_is_not_of_these_takes_is_refused_before_anything_is_heard(
     name: str,

@@ -36,4 +36,6 @@ def run(options: argparse.Namespace) -> int:
         print_findings(result.findings, max(result.comparison.rate_hz, 1))
         if result.folder is not None:
             print(result.folder / "report.html")
+    if result.not_kept is not None:
+        raise result.not_kept
     return 1 if any(finding.severity != "note" for finding in result.findings) else 0

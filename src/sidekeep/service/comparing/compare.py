@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from sidekeep.copies.kept.intact import reading_whole
-from sidekeep.errors import ParameterError
-from sidekeep.files.atomic import refuse_existing, write_json, write_text
+from sidekeep.errors import CopyError, ParameterError
+from sidekeep.files.atomic import copy_error, refuse_existing, write_json, write_text
 from sidekeep.files.bounded import kept_json
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
 from sidekeep.flow.comparison.conclusions import conclusions
@@ -30,7 +30,8 @@ PAGES = ("comparison.json", "comparison.txt", "report.html")
 
 @dataclass(frozen=True, kw_only=True)
 class ComparisonResult:
-    """What was found, as values and as the object of ``--json``; ``folder`` where it is kept, if it is."""
+    """What was found, as values and as the object of ``--json``; ``folder`` where it is kept, if it is; ``not_kept`` why it could
+    not be, for a minute of listening is not thrown away over it."""
 
     old: NamedTake
     new: NamedTake
@@ -38,6 +39,7 @@ class ComparisonResult:
     findings: tuple[Finding, ...]
     values: dict[str, Any]
     folder: Path | None = None
+    not_kept: CopyError | None = None
 
 
 def compare(
@@ -71,10 +73,13 @@ def compare(
     result = ComparisonResult(
         old=old, new=new, comparison=comparison, findings=findings, values=values, folder=folder
     )
-    if folder is not None:
-        _keep(result, folder)
-    if folder is not None and out_dir is None:
-        keep_alignment(folder, comparison, replace=True)
+    try:
+        if folder is not None:
+            _keep(result, folder)
+        if folder is not None and out_dir is None:
+            keep_alignment(folder, comparison, replace=True)
+    except CopyError as error:
+        result = replace(result, folder=None, not_kept=error)
     progress(1.0, "compared")
     return result
 
@@ -95,7 +100,10 @@ def _refuse_others(folder: Path, old: NamedTake, new: NamedTake) -> bool:
 
 
 def _keep(result: ComparisonResult, folder: Path) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise copy_error(error, folder) from error
     facts = {
         **result.values,
         "old_taken_utc": result.old.take.taken_utc if result.old.take else "",

@@ -151,6 +151,8 @@ def _compare(shelf: Path, progress: Progress, *, folder: str, old: str, new: str
     """What has changed between two takes of a record; the outcome stays with the record."""
     with at_work(Path(folder), "comparing two takes"):
         result = compare(shelf, str(Path(folder) / old), str(Path(folder) / new), progress=progress)
+    if result.not_kept is not None:
+        raise result.not_kept
     return {
         "same": result.values["same"],
         "findings": _findings(result.findings, max(result.comparison.rate_hz, 1)),

@@ -41,12 +41,12 @@ class Checked:
 def verify(
     shelf: Path, names: Sequence[str], *, decode_flac: bool = False, progress: Progress = no_progress
 ) -> list[Checked]:
-    """Check folders of copies, bags or records; without names everything on the shelf."""
+    """Check folders of copies, bags, records or shelves; without names everything on the shelf."""
     places: list[RecordFolder | Path] = []
     for name in names:
         path = Path(name)
         if path.is_dir() and not (path / "record.toml").exists():
-            places.append(path)
+            places += list(record_folders(path)) or [path]
         else:
             places.append(find_record(shelf, name))
     if not names:
