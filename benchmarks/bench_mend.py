@@ -226,6 +226,17 @@ def judge_thumps(quick: bool) -> None:
     )
 
 
+def gently_raised(audio: Floats, rate_hz: int, new_rate_hz: int) -> Floats | None:
+    """At a higher rate, by the default filter of ffmpeg, which takes 4 kHz to fall; None without the tool."""
+    tool = shutil.which("ffmpeg")
+    if tool is None:
+        return None
+    raw = ["-ac", str(audio.shape[1]), "-f", "f64le"]
+    command = [tool, "-v", "error", "-ar", str(rate_hz), *raw, "-i", "-", "-ar", str(new_rate_hz), *raw, "-"]
+    got = subprocess.run(command, input=audio.astype("<f8").tobytes(), capture_output=True, check=True)
+    return np.frombuffer(got.stdout, dtype="<f8").reshape(-1, audio.shape[1])
+
+
 def judge_rates(quick: bool) -> None:
     """The same sides brought to other rates, mended there, and judged at their own: goal, all within 1 dB."""
     import soxr
@@ -236,26 +247,54 @@ def judge_rates(quick: bool) -> None:
     for case in JUDGED[: 1 if quick else 2]:
         side = case.press()
         frames = len(side.audio)
-        for rate in (case.rate_hz, 48_000, 88_200, 96_000, 192_000):
-            mended, repairs = mend(soxr.resample(side.audio, case.rate_hz, rate, quality="VHQ"), rate)
+        brought = [
+            (f"{rate}", rate, soxr.resample(side.audio, case.rate_hz, rate, quality="VHQ"))
+            for rate in (case.rate_hz, 48_000, 88_200, 96_000, 192_000)
+        ]
+        gentle = gently_raised(side.audio, case.rate_hz, 96_000)
+        if gentle is not None:
+            brought.append(("96000, by a gentle filter", 96_000, gentle))
+        for name, rate, audio in brought:
+            mended, repairs = mend(audio, rate)
             back = np.zeros_like(side.audio)
             given = soxr.resample(mended, rate, case.rate_hz, quality="VHQ")[:frames]
             back[: len(given)] = given
             score = score_mending(side.audio, side.twin, back, side.truth)
             print(
-                f"  {case.name} at {rate}: {len(repairs)}, {score.kinds['tick'].median_fall_db:.1f}, "
+                f"  {case.name} at {name}: {len(repairs)}, {score.kinds['tick'].median_fall_db:.1f}, "
                 f"{score.kinds['crackle'].median_fall_db:.1f}, {score.loud.median_fall_db:.1f}, "
                 f"{100 * score.all.share_strong_mended:.1f}, {score.side_fall_db:.1f}"
             )
 
 
+START_UP = """
+import numpy as np
+from sidekeep.flow.mend import Mender
+from sidekeep.model.recipe import MendSettings
+mender = Mender(MendSettings(), rate_hz=44_100, channels=2)
+mender.process(0.01 * np.random.default_rng(1).standard_normal((44_100, 2)))
+mender.flush()
+"""
+
+
+def start_up_s() -> float:
+    """What a second of sound takes in a process of its own, its kernels compiled before: the best of three."""
+    took = []
+    for _ in range(4):
+        began = time.perf_counter()
+        subprocess.run([sys.executable, "-c", START_UP], check=True)
+        took.append(time.perf_counter() - began)
+    return min(took[1:])
+
+
 def judge_speed(quick: bool) -> None:
     """Long sides: what a person waits for."""
     print(
-        "\nspeed on longer sides, times real time by the wall clock, and times the reference's speed in the same run:"
+        "\nspeed on longer sides, times real time, and times the reference in the same run (goals: 4 used, 2 worn):"
     )
-    for preset, rate, minutes in (("used_lp", 44_100, 8), ("worn_lp", 44_100, 4), ("used_lp", 96_000, 4)):
-        pieces = load_pieces("mixed", minutes // 2, 120.0, rate, first=10)
+    print(f"  {'side':<28} | {'wall':>5} | {'a core':>6} | times the reference")
+    for preset, rate, minutes in (("used_lp", 44_100, 6), ("worn_lp", 44_100, 4), ("used_lp", 96_000, 1)):
+        pieces = load_pieces("mixed", max(1, minutes // 2), 60.0 * min(2, minutes), rate, first=10)
         side = press_side(pieces, rate_hz=rate, settings=PRESETS[preset](), seed=5)
         seconds = len(side.audio) / rate
         mend(side.audio[: 4 * rate], rate)
@@ -264,15 +303,10 @@ def judge_speed(quick: bool) -> None:
         ours_s, ours_cpu_s = time.perf_counter() - began[0], time.process_time() - began[1]
         began_s = time.perf_counter()
         filtered = None if quick else reference(side.audio, rate)
-        ratio = (
-            f"{(time.perf_counter() - began_s) / ours_s:.1f} times the reference"
-            if filtered is not None
-            else ""
-        )
-        print(
-            f"  {preset}, {rate} Hz, {seconds / 60.0:.1f} min: {seconds / ours_s:.0f} by the wall, "
-            f"{seconds / ours_cpu_s:.0f} a core; {ratio}"
-        )
+        ratio = f"{(time.perf_counter() - began_s) / ours_s:.1f}" if filtered is not None else "-"
+        name = f"{preset}, {rate} Hz, {seconds / 60.0:.1f} min"
+        print(f"  {name:<28} | {seconds / ours_s:5.0f} | {seconds / ours_cpu_s:6.0f} | {ratio}", flush=True)
+    print(f"  start-up, and one second of sound: {start_up_s():.2f} s (goal: under 1)")
 
 
 def judge_turn(quick: bool) -> None:

@@ -278,7 +278,7 @@ def test_clicks_that_keep_the_beat_are_left_and_damage_among_them_is_mended() ->
     assert mended[True] >= 20
 
 
-@pytest.mark.parametrize("rate_hz", [88_200, 192_000])
+@pytest.mark.parametrize("rate_hz", [48_000, 88_200, 192_000])
 def test_a_take_brought_to_a_higher_rate_is_mended_as_well(rate_hz: int) -> None:
     import soxr
 

@@ -50,7 +50,38 @@ def test_what_an_encoder_left_at_the_file_s_own_rate_is_no_edge() -> None:
     assert look(raised(groove(140_000), 40_000, 44_100), 44_100) == [None] * 3
 
 
-@pytest.mark.parametrize("rate_hz", [44_100, 96_000])
+@pytest.mark.parametrize(("quality", "least_hz"), [("HQ", 20_600.0), ("VHQ", 20_600.0)])
+def test_a_take_brought_from_44_1_to_48_khz_ends_where_it_did(quality: str, least_hz: float) -> None:
+    planes = np.ascontiguousarray(soxr.resample(groove(140_000).T, 44_100, 48_000, quality=quality).T)
+    edges = look(planes, 48_000)
+    assert edges[-1] is not None
+    assert least_hz < edges[-1] < 22_050.0
+
+
+def test_what_an_encoder_left_at_48_khz_is_no_edge() -> None:
+    """20 kHz is where encoders of high rates end (common practice, no source)."""
+    assert look(raised(groove(140_000), 41_500, 48_000), 48_000) == [None] * 3
+
+
+def test_a_take_at_48_khz_that_was_once_at_96_is_full() -> None:
+    assert look(raised(groove(280_000), 96_000, 48_000), 48_000) == [None] * 3
+
+
+def soft_rise(planes: Floats) -> Floats:
+    """Twice the rate through a filter that takes 3 kHz to fall, as the defaults of some converters do."""
+    from scipy.signal import firwin, upfirdn
+
+    taps = 2.0 * firwin(63, 0.5, window=("kaiser", 8.0))
+    return np.ascontiguousarray(upfirdn(taps, planes, 2, axis=1))
+
+
+def test_a_soft_filter_s_edge_is_where_it_begins_to_fall() -> None:
+    edges = look(soft_rise(groove(140_000)), 88_200)
+    assert edges[-1] is not None
+    assert 16_500.0 < edges[-1] < 22_050.0
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
 def test_a_full_band_has_no_edge(rate_hz: int) -> None:
     assert look(groove(280_000), rate_hz) == [None] * 3
 

@@ -20,9 +20,13 @@ SPECTRUM = 512
 """Frames at 48 kHz and below of one spectrum: bins of some 90 Hz, and hundreds of spectra a stretch."""
 WIDE_HZ = 1000.0
 """An edge is what falls within this; the sound is looked at over as much below it."""
+SOFT_HZ = 4000.0
+"""... or within this, where a converter fell gently into a file at twice the rate or more: nothing but that is empty there."""
 FALL_DB = 15.0
 """Least fall at an edge. Grooves and microphones fade more gently; encoders and lower rates fall by 30 to 100 dB."""
-SLOPE = 0.4
+ENOUGH_DB = 30.0
+"""A soft fall is taken where it first reaches this: behind it the filter of a converter falls on for many kHz."""
+SLOPE = 0.2
 """Share of its fall that the band below an edge may slope already: more is a slope and no edge."""
 EMPTY_DBFS = -85.0
 """A band holds a groove's noise, or is empty: which, by this level of noise that is white over the whole band. Rounding to
@@ -35,9 +39,14 @@ CALM_SHARE = 0.05
 """The groove is looked for at the calmest times."""
 QUIET_BIAS, CALM_BIAS, MIDDLE_BIAS = -math.log(1.0 - QUIET_SHARE), -math.log(1.0 - CALM_SHARE), math.log(2.0)
 """Those quantiles, and the median, of a power whose mean is 1 (exponentially spread, as noise is)."""
-FULL = 0.35
-"""Sound up to this share of the rate counts as full. Encoders of files at 44.1 and 48 kHz leave 0.32 to 0.45, and clean music
-that went through one is taken for a groove too often: what is looked after is a take at twice its own rate or more."""
+FULL = 0.335
+"""Sound up to this share of the rate counts as full. Encoders of files at 44.1 and 48 kHz leave 0.34 to 0.45, and clean music
+that went through one is taken for a groove too often: what is looked after is a take at twice its own rate or more ..."""
+CONVERTED, CONVERTED_FROM = (0.43, 0.463), 48_000
+"""... or one brought from 44.1 to 48 kHz, and at their multiples: it ends at 0.459 of the rate, or at as much less as the filter
+of a converter takes to fall. An encoder at those rates ends lower (20 kHz is 0.417)."""
+TWICE_HZ = 88_200
+"""Lowest rate at which a soft fall is looked for: below it the music itself fades as gently."""
 EVERY = 2
 """Every other spectrum is enough."""
 DIGITAL_WEIGHT, MOST_FOR, MOST_AGAINST, TRUSTED = 6, 6, -12, 2
@@ -96,18 +105,25 @@ def find_band(planes: Floats, rate_hz: float, size: int) -> tuple[Band, bool] | 
     quiet = power[:, int(QUIET_SHARE * count)] / QUIET_BIAS
     middle = power[:, count // 2] / MIDDLE_BIAS
     level_db = 10.0 * np.log10(middle.sum(axis=0) + 1e-30)
-    wide = max(3, round(WIDE_HZ * size / rate_hz))
     lowest = int(LOWEST_HZ * size / rate_hz)
+    wide = max(3, round(WIDE_HZ * size / rate_hz))
     edge = _find_edge(level_db, wide, lowest)
-    if edge is None or edge / size > FULL:
+    if edge is None and rate_hz >= TWICE_HZ:
+        wide = round(SOFT_HZ * size / rate_hz)
+        edge = _find_edge(level_db, wide, lowest, soft=True)
+    if edge is None or not _is_looked_after(edge / size, rate_hz):
         return None
     below = slice(edge - wide, edge - wide // 4)
     band = Band(edge=edge / size, density=np.median(quiet[:, below], axis=1), spectrum=middle)
     return band, _ends_a_groove(edge, wide, lowest, power)
 
 
-def _find_edge(level_db: Floats, wide: int, lowest: int) -> int | None:
-    """The last bin of the sound under the steepest fall."""
+def _is_looked_after(edge: float, rate_hz: float) -> bool:
+    return edge <= FULL or (rate_hz % CONVERTED_FROM == 0 and CONVERTED[0] <= edge <= CONVERTED[1])
+
+
+def _find_edge(level_db: Floats, wide: int, lowest: int, *, soft: bool = False) -> int | None:
+    """The last bin of the sound under the steepest fall; where the fall is soft, none that has begun to fall."""
     half, last = wide // 2, len(level_db) - 2
     at = np.arange(max(lowest, 3 * wide), last)
     if not len(at):
@@ -118,12 +134,13 @@ def _find_edge(level_db: Floats, wide: int, lowest: int) -> int | None:
     below, further = middle[at - half - wide], middle[at - 3 * wide]
     fall = below - rest[np.minimum(at + half, last)]
     fall[further - below >= SLOPE * fall] = 0.0
-    steepest = int(np.argmax(fall))
+    steepest = int(np.argmax(np.minimum(fall, ENOUGH_DB) if soft else fall))
     if fall[steepest] <= FALL_DB:
         return None
     start, stop = int(at[steepest]) - half - wide, int(at[steepest]) + half
     loud = np.flatnonzero(level_db[start:stop] > below[steepest] - 3.0)
-    return start + int(loud[-1])
+    edge = start + int(loud[-1])
+    return min(edge, int(at[steepest]) - half - wide // 4) if soft else edge
 
 
 def _ends_a_groove(edge: int, wide: int, lowest: int, power: Floats) -> bool:
