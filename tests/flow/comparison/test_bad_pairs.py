@@ -9,7 +9,7 @@ from scipy.signal import firwin, oaconvolve
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
 from sidekeep.flow.comparison.conclusions import conclusions
 from sidekeep.wording.findings import finding_text
-from tests.flow.comparison.pairs import RATE, Floats, Held, play
+from tests.flow.comparison.pairs import RATE, Floats, Held, play, true_times
 
 LIMITS = {
     "polarity",
@@ -53,21 +53,33 @@ def test_a_take_with_a_piece_cut_out(old: Floats) -> None:
     assert "About 5.0 s of the music are missing from the old take" in back["take-cut"]
 
 
-@pytest.mark.parametrize("missing_s", [0.02, 0.2])
-def test_a_moment_cut_out(old: Floats, missing_s: float) -> None:
-    """Too little to split the line the takes lie on: told with its length, to an eighth, and near its place, whichever take lacks it, and
-    what lies on either side is compared as if nothing were."""
-    new = play(2).audio
-    frames = round(missing_s * RATE)
-    new = np.concatenate([new[: 26 * RATE], new[26 * RATE + frames :]])
-    for pair, lacks in (((old, new), "new"), ((new, old), "old")):
-        comparison = compare_takes(Held(pair[0]), Held(pair[1]))
-        assert set(told(comparison)) == {"take-jump"}
-        (jump,) = comparison.jumps
-        assert jump.length_s == pytest.approx(missing_s * (1 if lacks == "new" else -1), rel=0.12)
-        assert jump.at_s == pytest.approx(26.0, abs=3.0)
-        assert f"ms of the {lacks} take near 0:2" in told(comparison)["take-jump"]
-        assert not [mark for mark in comparison.marks if missing_s > 0.1 or abs(mark.start_s - 26.0) < 2.0]
+@pytest.mark.parametrize(("missing_s", "lacks"), [(0.02, "new"), (0.1, "old"), (0.33, "new")])
+def test_a_moment_cut_out(missing_s: float, lacks: str) -> None:
+    """Too little to split the line the takes lie on: told with its length and place, whichever take lacks it; on either side the
+    takes lie as closely on each other as if nothing were missing, so that marks are found."""
+    first, second = play(1), play(2, speed=1.003, ticks=(20.3, 24.7, 30.1, 35.3))
+    place = 26 * RATE
+    without = np.concatenate([second.audio[:place], second.audio[place + round(missing_s * RATE) :]])
+    pair = (first.audio, without) if lacks == "new" else (without, first.audio)
+    comparison = compare_takes(Held(pair[0]), Held(pair[1]))
+    (jump,) = comparison.jumps
+    assert jump.length_s == pytest.approx(missing_s * (1 if lacks == "new" else -1), abs=5e-4)
+    assert jump.at_s == pytest.approx(26.05, abs=0.15 + missing_s)
+    assert f"ms of the {lacks} take near 0:2" in told(comparison)["take-jump"]
+    marked = "new" if lacks == "new" else "gone"
+    assert [mark.state for mark in comparison.marks] == 4 * [marked]
+    assert {one.kind for one in conclusions(comparison)} <= {
+        *("take-jump", "speed-chain", f"{marked}-marks", "unchanged")
+    }
+    assert comparison.speed_ratio == pytest.approx(1.003 ** (-1 if lacks == "new" else 1), abs=2e-5)
+    if lacks == "new":
+        # where there is music, and neither the rests nor the moments beside the missing one
+        spans = ((2, 9), (13, 20), (24, 25.6), (27, 31), (35, 42))
+        at_s = np.concatenate([np.arange(*span, 0.05) for span in spans])
+        true_s = true_times(first, second, at_s)
+        assert comparison.alignment.curve is not None
+        error = comparison.alignment.curve.at(at_s) - true_s + missing_s * (true_s > 26.0)
+        assert np.sqrt(np.mean(np.square(error))) * RATE < 0.05
 
 
 def test_a_clipped_take(old: Floats) -> None:

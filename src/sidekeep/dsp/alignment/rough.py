@@ -34,6 +34,8 @@ SAME_SHARE = 0.6
 BESIDE_CUT_S = 1.0
 LEAST_STEP_S = 0.025
 """From one second to the next; no turntable drifts by so much, even while it runs up to its speed."""
+STEP_EXPLAINS = 0.1
+"""A step is believed where it leaves no more than this of what a line misses."""
 FEWEST_CHUNKS, FEWEST_BEYOND = 3, 2
 
 
@@ -214,8 +216,7 @@ def _fit(looked: tuple[list[_Found], float]) -> RoughLine:
             ):
                 best, best_line = on, (offset, ratio)
     if len(best) >= 2:
-        slope, offset = np.polyfit([one.at_s for one in best], [one.found_s for one in best], 1)
-        best_line = (float(offset), float(slope))
+        best_line = _through(best)
     cut, beside = _cut(found, best, best_line)
     could = [one for one in found if 0.0 <= best_line[0] + best_line[1] * one.at_s <= long_s or one in beside]
     return RoughLine(
@@ -226,6 +227,21 @@ def _fit(looked: tuple[list[_Found], float]) -> RoughLine:
         correlation=float(np.median([one.correlation for one in best])) if best else 0.0,
         cut=cut,
     )
+
+
+def _through(on: list[_Found]) -> tuple[float, float]:
+    """Offset and slope of the line through places; where a moment is missing from one take they lie on two that run beside each
+    other, and the slope is theirs, the offset that of the middle."""
+    at_s, found_s = (np.array(values) for values in zip(*sorted((one.at_s, one.found_s) for one in on)))
+    slope, offset = np.polyfit(at_s, found_s, 1)
+    missed = float(np.square(found_s - slope * at_s - offset).sum())
+    for count in range(2, len(on) - 1):
+        shape = np.stack([at_s, np.ones(len(on)), np.arange(len(on)) >= count], axis=1)
+        fitted = np.linalg.lstsq(shape, found_s, rcond=None)[0]
+        left = float(np.square(found_s - shape @ fitted).sum())
+        if left < STEP_EXPLAINS * missed and abs(fitted[2]) > LEAST_STEP_S:
+            missed, slope, offset = left / STEP_EXPLAINS, fitted[0], fitted[1] + 0.5 * fitted[2]
+    return float(offset), float(slope)
 
 
 def _cut(found: list[_Found], on: list[_Found], line: tuple[float, float]) -> tuple[Cut | None, list[_Found]]:

@@ -7,7 +7,7 @@ one go over aligned blocks. What follows from the numbers is said in ``conclusio
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +24,7 @@ from sidekeep.flow.comparison.bands import (
 )
 from sidekeep.flow.comparison.channels import OneChannel
 from sidekeep.flow.comparison.distortion import Distortion, distortion_of
-from sidekeep.flow.comparison.jumps import Jump, find_jumps
+from sidekeep.flow.comparison.jumps import Jump
 from sidekeep.flow.comparison.laid import BLOCK_S, Laid, common_rate, each_block
 from sidekeep.flow.comparison.marks import BlockMarks, Mark, find_marks
 from sidekeep.flow.comparison.mixing import ChannelPowers, MixingChange, channel_powers, mixing_changes
@@ -50,7 +50,6 @@ class Comparison:
     music_s: tuple[float, float] = (0.0, 0.0)
     groove_s: tuple[float, float] = (0.0, 0.0)
     covered: float = 0.0
-    jumps: tuple[Jump, ...] = ()
     rate_hz: int = 0
     bands: tuple[BandChange, ...] = ()
     noise: tuple[NoiseChange, ...] = ()
@@ -65,6 +64,11 @@ class Comparison:
     def channels(self) -> tuple[int, ...]:
         """Channels that were compared: 0 left, 1 right, or 0 alone for mono."""
         return tuple(sorted({band.channel for band in self.bands}))
+
+    @property
+    def jumps(self) -> tuple[Jump, ...]:
+        """Moments of the music that one of the takes lacks."""
+        return self.alignment.jumps
 
     @property
     def speed_ratio(self) -> float:
@@ -134,8 +138,7 @@ def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_pr
     groove_s = groove_span(powers, music_s)
     both_s = np.concatenate([marks.both_s for _, marks, _, _ in parts])
     both_db = np.concatenate([marks.both_db for _, marks, _, _ in parts])
-    jumps = find_jumps(curve)
-    sure = _where_sure(alignment, jumps)
+    sure = _where_sure(alignment)
     marks = [
         mark
         for _, found, _, _ in parts
@@ -149,7 +152,6 @@ def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_pr
         music_s=music_s,
         groove_s=groove_s,
         covered=(curve.stop_s - curve.start_s) / max(old.format.length_s, new.format.length_s),
-        jumps=tuple(jumps),
         rate_hz=rate_hz,
         bands=tuple(band_changes(powers, music_s, groove_s)),
         noise=tuple(noise_changes(powers, [low for _, _, _, low in parts], music_s, groove_s)),
@@ -162,7 +164,7 @@ def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_pr
     )
 
 
-def _where_sure(alignment: Alignment, jumps: Sequence[Jump]) -> Callable[[float], bool]:
+def _where_sure(alignment: Alignment) -> Callable[[float], bool]:
     """Whether the takes lie close enough on each other at a moment for a difference to mean something."""
     curve = alignment.curve
     assert curve is not None
@@ -170,7 +172,7 @@ def _where_sure(alignment: Alignment, jumps: Sequence[Jump]) -> Callable[[float]
 
     def sure(at_s: float) -> bool:
         return bool(np.interp(at_s, moments, curve.sd_s) < 1e-4) and not any(
-            jump.disturbs(at_s) for jump in jumps
+            jump.disturbs(at_s) for jump in alignment.jumps
         )
 
     return sure

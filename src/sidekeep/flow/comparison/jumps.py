@@ -25,22 +25,29 @@ DRIFT_S = 60.0
 LEAST_S = 0.006
 """What is left of wow and drift stays under 1 ms on pressed pairs; a frame lost by a sound card's buffer is at least as long."""
 UNLAID_S, LAID_AGAIN_S = 4.0, 0.03
-"""The curve needs some seconds to find from one level to the other. After a step longer than the second number the takes lie so
-loosely on each other over the rest of the side that no mark can be told (seen with a fifth of a second missing)."""
+"""A curve over both sides of a step needs some seconds to find from one level to the other; after a step longer than the second
+number it may lie so loosely over the rest of the side that no mark can be told."""
+LAID_BESIDE_S = 0.3
+"""Nearer than this to what is missing nothing is told where the takes were laid on each other on either side by themselves."""
 SURE_SD_S = 2e-3
 FEWEST_SHARE = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
 class Jump:
-    """Near ``at_s`` of the old take the new one lacks ``length_s`` of the music (negative: the old one does)."""
+    """Near ``at_s`` of the old take the new one lacks ``length_s`` of the music (negative: the old one does). ``is_laid``: what
+    lies before and what lies after was laid by itself, so that ``at_s`` is known to a tenth of a second (``pieces``)."""
 
     at_s: float
     length_s: float
+    is_laid: bool = False
 
     def disturbs(self, moment_s: float) -> bool:
         """Whether the takes are not laid on each other closely at a moment because of it."""
-        return abs(self.length_s) > LAID_AGAIN_S or abs(moment_s - self.at_s) < UNLAID_S
+        apart_s = abs(moment_s - self.at_s)
+        if self.is_laid:
+            return apart_s < LAID_BESIDE_S + abs(self.length_s)
+        return abs(self.length_s) > LAID_AGAIN_S or apart_s < UNLAID_S
 
 
 def find_jumps(curve: TimeMap) -> list[Jump]:

@@ -14,8 +14,9 @@ from typing import TypeVar
 import numpy as np
 
 from sidekeep.dsp.alignment.sinc import read_at
-from sidekeep.flow.comparison.alignment import Alignment, read_span
+from sidekeep.flow.comparison.alignment import Alignment
 from sidekeep.flow.comparison.channels import invert
+from sidekeep.flow.comparison.reading import read_span
 from sidekeep.flow.ports import Audio, AudioSource
 
 T = TypeVar("T")
