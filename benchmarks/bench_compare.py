@@ -32,6 +32,7 @@ from sidekeep.press.disc.playing import wear_treble
 from sidekeep.press.disc.settings import PressSettings, used_lp
 from sidekeep.press.disc.side import Piece, Pressed, press_side
 from sidekeep.press.music.demo_record import demo_pieces
+from sidekeep.service.comparing.thirds import thirds_table
 from sidekeep.wording.findings import told
 
 Floats = NDArray[np.float64]
@@ -279,18 +280,34 @@ def show_ticks(first: list[Piece], pairs: int) -> None:
     )
 
 
-def show_nothing(first: list[Piece], pairs: int) -> None:
-    """Pairs without any change: whatever is claimed is false."""
+def show_nothing(pieces: list[Piece], length_s: float, pairs: int) -> None:
+    """Pairs without any change, of several discs and other music: whatever is claimed is false, in a sentence or in the table of
+    the page."""
     print("no change: what is claimed all the same")
-    old, claims = play(first, RATE_HZ, KEPT, 5, 0).pressed, 0
+    said, cells = 0, 0
+    discs = min(pairs, 4)
     for number in range(pairs):
-        new = press_side(first, rate_hz=RATE_HZ, settings=KEPT, seed=5, play=100 + number)
+        disc, again = number * discs // pairs, 100 + number
+        if disc != (number - 1) * discs // pairs or not number:
+            # the music begins elsewhere on every disc
+            music = seconds(pieces[2 * disc :] + pieces[: 2 * disc], RATE_HZ, length_s)
+            seed = 5 + 2 * disc
+            old = press_side(music, rate_hz=RATE_HZ, settings=KEPT, seed=seed, play=0)
+        new = press_side(music, rate_hz=RATE_HZ, settings=KEPT, seed=seed, play=again)
         comparison = compare_takes(Held(old.audio, RATE_HZ), Held(new.audio, RATE_HZ))
         found = [finding for finding in conclusions(comparison) if finding.kind != "unchanged"]
-        claims += len(found)
+        said += len(found)
         for line in told(found, RATE_HZ):
             print(f"    claimed: {line.text}", flush=True)
-    print(f"  {claims} claims in {pairs} pairs")
+        for row in thirds_table(comparison):
+            for cell in row.cells:
+                if cell.is_clear:
+                    cells += 1
+                    print(
+                        f"    in the table: {row.name}: {cell.change} {row.unit} (seen from {cell.seen})",
+                        flush=True,
+                    )
+    print(f"  {said} claims and {cells} cells of the table in {pairs} pairs of {discs} discs")
 
 
 def show_other(pieces: list[Piece], length_s: float) -> None:
@@ -366,7 +383,7 @@ def main() -> None:
     run = {
         "changes": lambda: show_changes(first),
         "ticks": lambda: show_ticks(first, 2 if options.quick else 5),
-        "nothing": lambda: show_nothing(first, options.pairs or (3 if options.quick else 20)),
+        "nothing": lambda: show_nothing(pieces, length_s, options.pairs or (3 if options.quick else 20)),
         "other": lambda: show_other(pieces, length_s),
         "combining": lambda: show_combining(first),
         "time": lambda: show_time(2.0 if options.quick else 10.0),

@@ -81,6 +81,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "compare-clipped": {"take": "new", "frames": 812},
     "compare-band": {"take": "new", "edge_hz": 16_000.0},
     "compare-lossy": {"take": "old.mp3"},
+    "compare-speeds": {"old_rpm": 45.0, "new_rpm": 33.333},
     "new-marks": {"scratches": 1, "crossings": 12, "singles": 3},
     "gone-marks": {"scratches": 0, "crossings": 0, "singles": 1},
     "treble-worn": _CHANGE,

@@ -137,16 +137,24 @@ def _unchanged(about: About) -> str:
             f"distortion near the end of the side ({100 * about.number('distortion'):.0f} % would have been seen)"
         )
     if about.has("persisting"):
-        said.append(f"marks ({about.whole('persisting')} on both takes, none new)")
+        perhaps = about.whole("perhaps") if about.has("perhaps") else 0
+        faint = f"; {perhaps} too faint to be sure of" if perhaps else ""
+        said.append(f"marks ({about.whole('persisting')} on both takes, none new{faint})")
     return f"No change in {'; '.join(said)}."
 
 
 def _lossy(all_of: Sequence[About]) -> str:
     names = [about.word("take") for about in all_of]
     return (
-        f"{joined(names)} {'is a lossy file' if len(names) == 1 else 'are lossy files'}: what was left out looks like lost "
-        "treble and noise."
+        f"{joined(names)} {'is a lossy file' if len(names) == 1 else 'are lossy files'}: treble, surface noise and distortion "
+        "were not compared, nor marks that are not on it, for what the format left out looks like a change of them."
     )
+
+
+def _rpm(about: About, name: str) -> str:
+    """``33 1/3``, ``45``, ``78``."""
+    rpm = about.number(name)
+    return "33 1/3" if 33.0 < rpm < 34.0 else f"{rpm:.0f}"
 
 
 def _jumps(all_of: Sequence[About]) -> str:
@@ -158,7 +166,7 @@ def _jumps(all_of: Sequence[About]) -> str:
     return (
         f"{'Moments are' if len(all_of) > 1 else 'A moment is'} missing: about "
         f"{joined([*shown, *([f'{more} more'] if more else [])])}. Frames were lost while recording, the take was cut, or the "
-        "needle skipped; the seconds around are not compared."
+        "needle skipped; the moments around are not compared."
     )
 
 
@@ -176,6 +184,11 @@ WORDS: Mapping[str, Say] = {
         f"{about.word('compared')} that place was compared."
     ),
     "take-jump": lambda about: _jumps([about]),
+    "compare-speeds": lambda about: (
+        f"The old take was played at {_rpm(about, 'old_rpm')} rpm and the new one at {_rpm(about, 'new_rpm')}: one of them at "
+        "the wrong speed. Their marks were compared; treble, level and noise were not, since the phono stage's equalisation then "
+        "falls at other frequencies. Look at the label, and play it again at the right speed."
+    ),
     "compare-clipped": lambda about: (
         f"The {about.word('take')} take is clipped ({count(about.whole('frames'), 'frame')}): what was cut off there looks like "
         "distortion that has come or gone. Trust the quieter places only."

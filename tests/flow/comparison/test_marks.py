@@ -7,6 +7,7 @@ import pytest
 
 from sidekeep.dsp.alignment.energy import energy_deviations
 from sidekeep.dsp.turn.period import TurnEstimate
+from sidekeep.flow.comparison.faint import without_faint
 from sidekeep.flow.comparison.marks import Mark
 from sidekeep.flow.comparison.turns import placed
 
@@ -31,9 +32,11 @@ def test_chance_stays_a_few_deviations() -> None:
     assert 3.5 < energy_deviations(rows, (13,)).max() < 6.5
 
 
-def marks_at(times: list[float], state: str = "new") -> list[Mark]:
+def marks_at(
+    times: list[float], state: str = "new", sureness: float = 40.0, size_db: float = 12.0
+) -> list[Mark]:
     return [
-        Mark(start_s=at, stop_s=at + 0.001, channel="both", state=state, size_db=20.0, sureness=40.0)  # type: ignore[arg-type]
+        Mark(start_s=at, stop_s=at + 0.001, channel="both", state=state, size_db=size_db, sureness=sureness)  # type: ignore[arg-type]
         for at in times
     ]
 
@@ -54,3 +57,28 @@ def test_new_and_gone_marks_are_not_one_scratch() -> None:
     came = marks_at([20.0 + 1.8 * n for n in range(5)])
     went = marks_at([20.0 + 1.8 * n for n in range(5, 10)], "gone")
     assert {mark.scratch for mark in placed(came + went, turn)} == {0, 1}
+
+
+def states(marks: list[Mark]) -> list[str]:
+    return [mark.state for mark in without_faint(marks)]
+
+
+def test_a_lone_faint_mark_is_not_told_and_a_clear_one_is() -> None:
+    assert states(marks_at([20.0], "gone", 15.0)) == ["perhaps"]
+    assert states(marks_at([20.0], "gone", 200.0)) == ["gone"]
+    assert states(marks_at([20.0], "gone", 15.0, size_db=30.0)) == ["gone"]
+
+
+def test_faint_marks_are_told_where_they_are_many() -> None:
+    """Of a Poisson count with a mean of 1 six or more come up 6 times in 10,000, five or more 37 times (tables of the law); with
+    ten differences that are neither six are expected, and six more are nothing."""
+    assert states(marks_at([20.0 + n for n in range(6)])) == 6 * ["new"]
+    assert states(marks_at([20.0 + n for n in range(5)])) == 5 * ["perhaps"]
+    neither = marks_at([40.0 + n for n in range(10)], "changed")
+    assert states(marks_at([20.0 + n for n in range(6)]) + neither) == 6 * ["perhaps"] + 10 * ["changed"]
+
+
+def test_a_faint_scratch_is_told() -> None:
+    turn = TurnEstimate(period_s=1.8, rpm=100.0 / 3.0, sd_ppm=50.0, source="clicks")
+    scratch = placed(marks_at([20.0 + 1.8 * n for n in range(4)]), turn)
+    assert states(scratch) == 4 * ["new"]

@@ -12,7 +12,7 @@ from sidekeep.wording.findings import finding_text
 from tests.flow.comparison.pairs import NOISE, RATE, Floats, Held, play
 
 CHAIN_S, LEAD_S = 4, 2
-RUMBLE, HUM = 0.004, 0.004
+RUMBLE, HUM = 0.01, 0.004
 
 
 def bent(audio: Floats, channel: int) -> Floats:

@@ -69,6 +69,27 @@ def test_what_was_heard_is_told_though_it_cannot_be_kept(
     assert err.splitlines()[-1].startswith("sidekeep: cannot write")
 
 
+@pytest.mark.parametrize("form", ["mp3", "ogg"])
+def test_a_lossy_file_beside_a_whole_one(
+    form: str, files: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One sentence says what is not compared and why, and nothing of it is claimed; the new tick is found all the same."""
+    audio, _ = soundfile.read(files[1])
+    lossy = tmp_path / f"new.{form}"
+    soundfile.write(lossy, audio, RATE, format=form.upper())
+    code, out, err = run(capsys, "compare", files[0], lossy, "--json")
+    assert code == 1, err
+    values = json.loads(out)
+    said = {one["kind"]: one["text"] for one in values["findings"]}
+    assert set(said) - {"unchanged", "compare-band"} == {"compare-lossy", "new-marks"}
+    assert (
+        f"new.{form} is a lossy file: treble, surface noise and distortion were not compared"
+        in said["compare-lossy"]
+    )
+    assert "treble" not in said.get("unchanged", "")
+    assert len(values["marks"]["new"]) == 1
+
+
 @pytest.mark.parametrize("name", ["report.html", "comparison.json"])
 def test_what_is_not_of_these_takes_is_refused_before_anything_is_heard(
     name: str,

@@ -39,6 +39,8 @@ MISJUDGED = 5.0
 """The variance is this much more than the evidence says: measured on pressed pairs (``./run bench compare``), because the
 music changes within a block while its weights are of the whole block."""
 COHERENCE_FRAMES = 2048
+EMPTY = 1e-10
+"""Of the power of the strongest frequency; the noise of any record lies higher (common practice, no source)."""
 MOST_SNR = 1e4
 
 
@@ -197,7 +199,11 @@ def shared_part(old: NDArray[Any], new: NDArray[Any]) -> tuple[Floats, Floats]:
         ab += (np.conj(a) * b).sum(axis=0)
     coherence = np.square(np.abs(ab)) / np.maximum(aa * bb, 1e-60)
     chance = 1.0 / len(rows)
-    return np.clip((coherence - chance) / (1.0 - chance), 0.0, 1.0), bb / len(rows)
+    shared = np.clip((coherence - chance) / (1.0 - chance), 0.0, 1.0)
+    # beyond the edge of a take of a lower rate there is nothing, and what chance shares there must not be made loud
+    empty = (aa < EMPTY * aa.max()) | (bb < EMPTY * bb.max())
+    shared[empty] = 0.0
+    return shared, bb / len(rows)
 
 
 def smooth_curve(top: Floats, bottom: Floats, stiffness: float) -> tuple[Floats, Floats]:

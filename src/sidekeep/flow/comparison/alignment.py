@@ -33,6 +33,7 @@ from sidekeep.flow.comparison.curve import (
 from sidekeep.flow.comparison.jumps import Jump, find_jumps
 from sidekeep.flow.comparison.pieces import lay_in_pieces
 from sidekeep.flow.comparison.reading import read_span
+from sidekeep.flow.comparison.speeds import OtherSpeed, as_played, other_speeds
 from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
 
@@ -46,7 +47,9 @@ class Alignment:
     """How two takes lie on each other. ``sign`` is -1 when one is of inverted polarity, ``inverted`` the channel of the new
     take that alone is inverted (before ``sign``), ``is_swapped`` when left and right changed places; ``sd_s`` typical
     deviation of the curve where there is music; ``curve`` None when the takes are not the same cutting; ``jumps`` moments that
-    one of them lacks; ``conditions`` what else the first reading told of the old take and the new one."""
+    one of them lacks; ``speed`` where the takes were played at different standard speeds: then the line and the curve tell of the
+    new take as if it had been played at the old one's, and each of their seconds is ``clock`` seconds of the new take itself;
+    ``conditions`` what else the first reading told of the old take and the new one."""
 
     line: RoughLine
     curve: TimeMap | None
@@ -55,6 +58,8 @@ class Alignment:
     inverted: int | None = None
     is_swapped: bool = False
     sd_s: float = float("inf")
+    speed: OtherSpeed | None = None
+    clock: float = 1.0
     conditions: tuple[Condition, Condition] | None = None
 
     @property
@@ -84,13 +89,26 @@ def align_takes(old: AudioSource, new: AudioSource, progress: Progress = no_prog
     conditions = meters[0].finish(), meters[1].finish()
     progress(0.25, "comparing the onsets")
     line = rough_line(features_old, features_new)
+    speed: OtherSpeed | None = None
+    own_hz = new.format.rate_hz
+    for pair in () if line.is_same else other_speeds(old, new):
+        other = as_played(new, pair)
+        # the windows of both are told at one rate again
+        rate_hz = onset_rate(old, other)
+        features_old, features_new = (onset_features(source, rate_hz) for source in (old, other))
+        found = rough_line(features_old, features_new)
+        if found.is_same:
+            line, speed, new = found, pair, other
+            break
     if not line.is_same:
         return Alignment(line=line, curve=None, conditions=conditions)
     drift = follow(features_old, features_new, line)
     progress(0.3, "laying the takes on each other")
     inverted = inverted_channel(old, new, line, drift)
-    found = _fine(old, new if inverted is None else OneInverted(new, inverted), line, drift, progress)
-    return replace(found, inverted=inverted, conditions=conditions)
+    laid = _fine(old, new if inverted is None else OneInverted(new, inverted), line, drift, progress)
+    return replace(
+        laid, inverted=inverted, speed=speed, clock=new.format.rate_hz / own_hz, conditions=conditions
+    )
 
 
 def onset_rate(*sources: AudioSource) -> int:

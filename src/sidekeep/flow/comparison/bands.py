@@ -3,17 +3,18 @@
 Conventions: bands are the third-octave bands of IEC 61260-1 (base ten) from 63 Hz up; powers are per frame of ``FRAME_S``
 and channel. A change is the median over frames of new over old in dB, each free of its noise, over those frames in
 which *both together* stand clear of the noise (a choice that favours neither take). Its deviation comes from the spread
-of the medians of blocks of the side, so that it holds for what really varies from place to place; the smallest
-change that could have been detected is ``SURE`` of them, and never less than ``FLOOR_DB``.
+of the medians of blocks of the side, so that it holds for what really varies from place to place; how large a change must be
+before it is told says ``certainty``.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.flow.comparison.certainty import CHANCE_OF_TWO, detectable
 from sidekeep.flow.comparison.laid import Laid
 
 Floats = NDArray[np.float64]
@@ -23,7 +24,6 @@ THIRDS = ("outer", "middle", "inner")
 CLEAR_DB = 12.0
 BLOCKS = 12
 FEWEST_FRAMES = 60
-SURE = 3.5
 FLOOR_DB = 0.1
 """What a recording chain itself changes from one evening to the next (common practice, no source)."""
 DAMAGED_DB = 6.0
@@ -48,6 +48,10 @@ class BandChange:
     sd_db: float
     detectable_db: float
     frames: int
+
+    def untold(self) -> BandChange:
+        """The band without its change: nothing can be said of it."""
+        return replace(self, change_db=np.nan, sd_db=np.inf, detectable_db=np.inf)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -184,7 +188,7 @@ def _change(ratio_db: Floats, hz: float, part: str, channel: int) -> BandChange:
         channel=channel,
         change_db=float(np.median(ratio_db)),
         sd_db=sd,
-        detectable_db=max(FLOOR_DB, SURE * sd),
+        detectable_db=detectable(FLOOR_DB, sd, BLOCKS, CHANCE_OF_TWO),
         frames=count,
     )
 

@@ -11,15 +11,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from sidekeep.flow.comparison.bands import THIRDS
-from sidekeep.flow.comparison.compare import Comparison
+from sidekeep.flow.comparison.compare import LEVEL_FLOOR_DB, Comparison
 from sidekeep.flow.comparison.evening import Evening
 from sidekeep.flow.comparison.noise import ChannelNoise
 from sidekeep.flow.comparison.said import channel_name, finding
 from sidekeep.model.finding import Channel, Fact, Finding
 
-LEVEL_TOLD_DB = 0.3
-QUIETEST_DBFS = {"groove": -85.0, "rumble": -70.0, "hum": -66.0}
-"""Noise below this is not spoken of: it is not heard."""
 CROSSTALK_TOLD_DB = -35.0
 DISTORTION_TOLD = 0.02
 GROWS_INWARD = 1.7
@@ -33,7 +30,7 @@ def noise_findings(comparison: Comparison, evening: Evening) -> list[Finding]:
     for change in (one for one in comparison.noise if one.part == "all"):
         # against the level of the music: a hotter transfer is no noisier
         relative = relative_noise_db(comparison, change.kind)
-        if max(change.old_dbfs, change.new_dbfs) < QUIETEST_DBFS[change.kind]:
+        if not change.is_heard:
             continue
         if abs(relative) <= change.detectable_db:
             most = _most(comparison) if change.kind == "groove" else {}
@@ -87,7 +84,7 @@ def _most(comparison: Comparison) -> dict[str, Fact]:
         return {}
     usual_db = float(np.median([relative_db for relative_db, _, _, _ in known]))
     relative_db, one, part, channel = max(known, key=lambda each: abs(each[0]))
-    if abs(relative_db) <= one.detectable_db or abs(relative_db - usual_db) <= 2.0 * one.detectable_db:
+    if abs(relative_db) <= one.detectable_db or abs(relative_db - usual_db) <= one.detectable_db:
         return {}
     side = channel_name(channel, len(comparison.channels))
     return {"most_db": relative_db, "most_part": part, "most_channel": side}
@@ -141,11 +138,11 @@ def chain_findings(comparison: Comparison, evening: Evening) -> list[Finding]:
     levels = [comparison.level_change_db(channel) for channel in comparison.channels]
     if levels and np.isfinite(levels).all():
         mean = float(np.mean(levels))
-        if abs(mean) > LEVEL_TOLD_DB:
+        if abs(mean) > LEVEL_FLOOR_DB:
             found.append(
                 finding("level-chain", "note", {"change_db": mean, **evening.shared("level_db", mean).facts})
             )
-        if len(levels) == 2 and abs(levels[0] - levels[1]) > LEVEL_TOLD_DB:
+        if len(levels) == 2 and abs(levels[0] - levels[1]) > LEVEL_FLOOR_DB:
             found.append(finding("balance-chain", "look", {"change_db": levels[0] - levels[1]}))
     ratio = comparison.speed_ratio
     if abs(ratio - 1.0) > 0.001:

@@ -70,6 +70,13 @@ def make_partner(ruler: AudioSource, other: AudioSource, progress: Progress = no
     alignment = align_takes(ruler, other, progress)
     if alignment.curve is None:
         raise ParameterError("takes-do-not-match", share_percent=round(100 * alignment.line.share))
+    if alignment.speed is not None:
+        # the phono stage's equalisation falls at other frequencies: these are not one sound
+        raise ParameterError(
+            "takes-at-other-speeds",
+            first_rpm=round(alignment.speed.old_rpm, 1),
+            other_rpm=round(alignment.speed.new_rpm, 1),
+        )
     low_s, high_s = music_span(alignment)
     middle = 0.5 * (low_s + high_s)
     span = (max(low_s, middle - PREVIEW_S / 2), min(high_s, middle + PREVIEW_S / 2))

@@ -7,8 +7,9 @@ one go over aligned blocks. What follows from the numbers is said in ``conclusio
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ from sidekeep.flow.comparison.bands import (
 )
 from sidekeep.flow.comparison.channels import OneChannel
 from sidekeep.flow.comparison.distortion import Distortion, distortion_of
+from sidekeep.flow.comparison.faint import without_faint
 from sidekeep.flow.comparison.jumps import Jump
 from sidekeep.flow.comparison.laid import BLOCK_S, Laid, common_rate, each_block
 from sidekeep.flow.comparison.marks import BlockMarks, Mark, find_marks
@@ -39,6 +41,10 @@ Floats = NDArray[np.float64]
 GAIN_TAPS = 63
 PREVIEW_S = 60.0
 LEVEL_HZ = (200.0, 2000.0)
+THIRD_OCTAVE = 10.0**0.1
+"""A band ends half of it over its middle; the other half is what the wall of an edge takes."""
+LEVEL_FLOOR_DB = 0.3
+"""Gain and balance of a chain differ by so much from one evening to the next (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -85,7 +91,8 @@ class Comparison:
 
     def level_detectable_db(self, channel: int, part: str = "all") -> float:
         """The smallest change of the plain level that could have been detected; inf where too little is heard."""
-        return float(np.median([band.detectable_db for band in self._level_bands(channel, part)] or [np.inf]))
+        seen_db = [band.detectable_db for band in self._level_bands(channel, part)]
+        return float(np.hypot(LEVEL_FLOOR_DB, np.median(seen_db or [np.inf])))
 
     def _level_bands(self, channel: int, part: str) -> list[BandChange]:
         return [
@@ -151,17 +158,42 @@ def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_pr
         length_s=old.format.length_s,
         music_s=music_s,
         groove_s=groove_s,
-        covered=(curve.stop_s - curve.start_s) / max(old.format.length_s, new.format.length_s),
+        covered=(curve.stop_s - curve.start_s)
+        / max(old.format.length_s, new.format.length_s / alignment.clock),
         rate_hz=rate_hz,
-        bands=tuple(band_changes(powers, music_s, groove_s)),
-        noise=tuple(noise_changes(powers, [low for _, _, _, low in parts], music_s, groove_s)),
-        distortion=tuple(distortion_of(powers, music_s, groove_s)),
-        mixing=tuple(mixing_changes([mixing for _, _, mixing, _ in parts], music_s)),
-        marks=tuple(placed(marks, turn)),
+        **_measures(alignment, powers, parts, music_s, groove_s),
+        marks=tuple(without_faint(placed(marks, turn))),
         persisting_s=both_s,
         persisting_db=both_db,
         turn=turn,
     )
+
+
+def _measures(
+    alignment: Alignment,
+    powers: FramePowers,
+    parts: Sequence[tuple[FramePowers, BlockMarks, ChannelPowers, LowPowers]],
+    music_s: tuple[float, float],
+    groove_s: tuple[float, float],
+) -> dict[str, Any]:
+    """Everything but marks. Nothing of takes at two standard speeds: the phono stage's equalisation and every noise of the
+    player lie at other frequencies of the music. Nothing of bands beyond an edge like a wall."""
+    if alignment.speed is not None:
+        return {}
+    edge_hz = min((one.edge_hz or np.inf for one in alignment.conditions or ()), default=np.inf)
+    return {
+        "bands": tuple(
+            change if change.hz * THIRD_OCTAVE < edge_hz else change.untold()
+            for change in band_changes(powers, music_s, groove_s)
+        ),
+        "noise": tuple(
+            noise_changes(
+                powers, [low for _, _, _, low in parts], music_s, groove_s, highest_hz=edge_hz / THIRD_OCTAVE
+            )
+        ),
+        "distortion": tuple(distortion_of(powers, music_s, groove_s)),
+        "mixing": tuple(mixing_changes([mixing for _, _, mixing, _ in parts], music_s)),
+    }
 
 
 def _where_sure(alignment: Alignment) -> Callable[[float], bool]:

@@ -82,6 +82,10 @@ def _evening(found: Sequence[Finding], evening: Evening) -> list[Finding]:
 
 def _coverage(comparison: Comparison) -> list[Finding]:
     found = []
+    speed = comparison.alignment.speed
+    if speed is not None:
+        facts: dict[str, Fact] = {"old_rpm": speed.old_rpm, "new_rpm": speed.new_rpm}
+        found.append(finding("compare-speeds", "act", facts))
     if comparison.covered < 0.97:
         found.append(finding("part-only", "look", {"share": comparison.covered}))
     cut = comparison.alignment.line.cut
@@ -101,7 +105,7 @@ def _coverage(comparison: Comparison) -> list[Finding]:
             )
         )
     for jump in comparison.jumps:
-        facts: dict[str, Fact] = {
+        facts = {
             "length_s": abs(jump.length_s),
             "lacks": "new" if jump.length_s > 0.0 else "old",
         }
@@ -178,6 +182,7 @@ def _unchanged(comparison: Comparison, found: Sequence[Finding]) -> list[Finding
         facts["distortion"] = max(DISTORTION_TOLD, *(one.detectable for one in inner))
     if "new-marks" not in kinds and "take-jump" not in kinds:
         facts["persisting"] = len(comparison.persisting_s)
+        facts["perhaps"] = sum(mark.state == "perhaps" for mark in comparison.marks)
     if not facts:
         return []
     return [finding("unchanged", "note", {"detectable_db": float(np.median(seen)) if seen else 0.0, **facts})]

@@ -31,8 +31,11 @@ def comparison_object(comparison: Comparison, findings: list[Finding], old: str,
         "new": new,
         "same": comparison.alignment.is_same,
         "alignment": {
-            "offset_s": _number(line.offset_s, 6),
-            "speed_ratio": _number(comparison.speed_ratio, 8),
+            "offset_s": _number(line.offset_s * comparison.alignment.clock, 6),
+            "speed_ratio": _number(comparison.speed_ratio * comparison.alignment.clock, 8),
+            "rpm": None
+            if (speed := comparison.alignment.speed) is None
+            else [round(speed.old_rpm, 3), round(speed.new_rpm, 3)],
             "sd_frames": _number(comparison.alignment.sd_s * rate_hz, 4) if curve else None,
             "share": _number(line.share, 3),
             "correlation": _number(line.correlation, 3),
@@ -46,6 +49,7 @@ def comparison_object(comparison: Comparison, findings: list[Finding], old: str,
         },
         "marks": {
             "persisting": len(comparison.persisting_s),
+            "perhaps": sum(mark.state == "perhaps" for mark in comparison.marks),
             **{
                 state: [_mark(mark, comparison) for mark in comparison.marks if mark.state == state]
                 for state in ("new", "gone")
@@ -90,7 +94,9 @@ def _mark(mark: Mark, comparison: Comparison) -> dict[str, Any]:
     """``start_s`` in the take that has the mark."""
     curve = comparison.alignment.curve
     assert curve is not None
-    at_s = float(curve.at(np.array([mark.start_s]))[0]) if mark.state == "new" else mark.start_s
+    at_s = mark.start_s
+    if mark.state == "new":
+        at_s = float(curve.at(np.array([at_s]))[0]) * comparison.alignment.clock
     return {
         "start_s": round(at_s, 6),
         "channel": mark.channel,

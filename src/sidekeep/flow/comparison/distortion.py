@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.flow.comparison.bands import THIRDS, FramePowers, damaged_frames, quiet_frames, thirds_of
+from sidekeep.flow.comparison.certainty import blocks_of, detectable
 
 Floats = NDArray[np.float64]
 Span = tuple[float, float]
@@ -22,8 +23,6 @@ Span = tuple[float, float]
 LOW_HZ, HIGH_HZ = 900.0, 6500.0
 LOUD_SHARE = 0.25
 FEWEST_FRAMES = 48
-BLOCKS = 8
-SURE = 3.5
 FLOOR = 0.01
 
 
@@ -65,9 +64,10 @@ def distortion_of(powers: FramePowers, music_s: Span, groove_s: Span) -> list[Di
             expected = np.minimum(noise[0] / first + noise[1] / second, 1.0)
             weights = np.sqrt(first * second)
             rest = ((1.0 - shared[loud] - expected) * weights).sum(axis=1) / weights.sum(axis=1)
-            blocks = np.array([np.median(block) for block in np.array_split(rest, BLOCKS)])
+            count = blocks_of(len(rest))
+            blocks = np.array([np.median(block) for block in np.array_split(rest, count)])
             middle = float(np.median(blocks))
-            sd = 1.25 * float(np.std(blocks)) / np.sqrt(BLOCKS)
+            sd = 1.25 * float(np.std(blocks)) / np.sqrt(count)
             # where the takes differ most, which of them holds more
             apart = 1.0 - shared[loud]
             more_db = 10.0 * np.log10((apart * second).sum() / (apart * first).sum())
@@ -77,7 +77,7 @@ def distortion_of(powers: FramePowers, music_s: Span, groove_s: Span) -> list[Di
                     part=part,
                     channel=channel,
                     share=float(np.sqrt(max(middle, 0.0))),
-                    detectable=float(np.sqrt(max(FLOOR**2, SURE * sd))),
+                    detectable=float(np.sqrt(detectable(FLOOR**2, sd, count))),
                     more_db=float(more_db - alike_db),
                 )
             )

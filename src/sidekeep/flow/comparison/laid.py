@@ -17,6 +17,7 @@ from sidekeep.dsp.alignment.sinc import read_at
 from sidekeep.flow.comparison.alignment import Alignment
 from sidekeep.flow.comparison.channels import invert
 from sidekeep.flow.comparison.reading import read_span
+from sidekeep.flow.comparison.speeds import as_played
 from sidekeep.flow.ports import Audio, AudioSource
 
 T = TypeVar("T")
@@ -55,6 +56,7 @@ def lay_block(
 ) -> Laid:
     """One block of whole seconds of the old take and what the new one holds there."""
     assert alignment.curve is not None
+    new = as_played(new, alignment.speed)
     first_s, last_s = start_s - MARGIN_S, stop_s + MARGIN_S
     ruler, _ = read_span(old, first_s, last_s, rate_hz)
     moments = first_s + np.arange(len(ruler)) / rate_hz

@@ -55,14 +55,14 @@ DIFFERENCE_ORDER = 16
 LEAST_DB = 5.0
 """Smaller ones are not heard over the music (the press counts from 6 dB over a filter that knows the clean music)."""
 
-State = Literal["new", "gone", "changed"]
+State = Literal["new", "gone", "changed", "perhaps"]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Mark:
-    """A mark that is on one take only. ``start_s``/``stop_s`` on the old take; ``sureness`` how many times its
-    surroundings the difference stands out; ``angle_deg`` None while the turn is not known; ``scratch`` numbers marks
-    that come back turn after turn."""
+    """A mark that is on one take only. ``start_s``/``stop_s`` on the old take; ``state`` ``perhaps`` where it is too faint to be
+    sure of (``faint``); ``sureness`` how many deviations the difference stands out; ``angle_deg`` None while the turn is not
+    known; ``scratch`` numbers marks that come back turn after turn."""
 
     start_s: float
     stop_s: float

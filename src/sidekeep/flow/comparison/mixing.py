@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.flow.comparison.bands import SURE, THIRDS, thirds_of
+from sidekeep.flow.comparison.bands import THIRDS, thirds_of
+from sidekeep.flow.comparison.certainty import detectable
 from sidekeep.flow.comparison.laid import Laid
 
 Floats = NDArray[np.float64]
@@ -21,6 +22,9 @@ LOW_HZ, HIGH_HZ = 300.0, 3000.0
 SIZE = 4096
 PIECE_S = 2.0
 GROUPS, FEWEST_GROUPS = 8, 4
+FLOOR = 0.01
+"""Of the other channel; the cartridge itself leaks more, and how much differs a little with every lowering of the needle (common
+practice, no source)."""
 WORST_CONDITION = 300.0
 """Above it the channels hold too nearly the same to tell which of them has leaked."""
 
@@ -109,9 +113,13 @@ def _mixing(part: str, products: NDArray[np.complex128]) -> MixingChange | None:
     if len(leaks) < FEWEST_GROUPS:
         return None
     middle = np.median(leaks, axis=0)
-    spread = np.std(leaks, axis=0) / np.sqrt(len(leaks))
+    spread = 1.25 * np.std(leaks, axis=0) / np.sqrt(len(leaks))
     to_right, to_left = (
-        Leak(leak_db=_decibels(middle[way]), detectable_db=_decibels(SURE * spread[way])) for way in (0, 1)
+        Leak(
+            leak_db=_decibels(middle[way]),
+            detectable_db=_decibels(detectable(FLOOR, float(spread[way]), len(leaks))),
+        )
+        for way in (0, 1)
     )
     return MixingChange(part=part, left_to_right=to_right, right_to_left=to_left)
 

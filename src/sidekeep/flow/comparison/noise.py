@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.output.resample import resample
 from sidekeep.flow.comparison.bands import THIRDS, FramePowers, quiet_frames, thirds_of
+from sidekeep.flow.comparison.certainty import blocks_of, detectable
 from sidekeep.flow.comparison.laid import Laid
 
 Floats = NDArray[np.float64]
@@ -33,24 +34,28 @@ HARMONICS = (1, 2, 3, 5)
 LINE_HZ, BESIDE_HZ = 2, 8
 QUIETEST_SHARE = 0.2
 FEWEST_FRAMES = 24
-BLOCKS = 8
-SURE = 3.5
-FLOORS_DB = {"groove": 0.3, "rumble": 3.0, "hum": 3.0}
-"""What a player and its chain change by themselves from one evening to the next (common practice, no source)."""
+FLOORS_DB = {"groove": 0.3, "rumble": 6.0, "hum": 3.0}
+"""What a player and its chain change by themselves from one evening to the next (common practice, no source). Rumble differs
+most: the resonance of arm and cartridge and what comes once a turn are never twice the same (1.7 dB, one deviation, on pressed
+pairs)."""
+QUIETEST_DBFS = {"groove": -85.0, "rumble": -70.0, "hum": -66.0}
+"""Noise below this is not heard: a change counts from here."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class ChannelNoise:
-    """One channel on both takes, and the smallest change that could have been detected (dB)."""
+    """One channel on both takes, and the smallest change that could have been detected (dB). ``quietest_dbfs``: what lies below
+    is not heard."""
 
     old_dbfs: float
     new_dbfs: float
     detectable_db: float
+    quietest_dbfs: float = -np.inf
 
     @property
     def change_db(self) -> float:
-        """New minus old."""
-        return self.new_dbfs - self.old_dbfs
+        """New minus old, as far as it is heard."""
+        return max(self.new_dbfs, self.quietest_dbfs) - max(self.old_dbfs, self.quietest_dbfs)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,8 +72,14 @@ class NoiseChange:
 
     @property
     def change_db(self) -> float:
-        """New minus old."""
-        return self.new_dbfs - self.old_dbfs
+        """New minus old, as far as it is heard."""
+        quietest_dbfs = QUIETEST_DBFS[self.kind]
+        return max(self.new_dbfs, quietest_dbfs) - max(self.old_dbfs, quietest_dbfs)
+
+    @property
+    def is_heard(self) -> bool:
+        """Whether there is anything to speak of on either take."""
+        return max(self.old_dbfs, self.new_dbfs) >= QUIETEST_DBFS[self.kind]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -100,15 +111,21 @@ def low_powers(laid: Laid) -> LowPowers:
 
 
 def noise_changes(
-    powers: FramePowers, low: Sequence[LowPowers], music_s: Span, groove_s: Span
+    powers: FramePowers,
+    low: Sequence[LowPowers],
+    music_s: Span,
+    groove_s: Span,
+    *,
+    highest_hz: float = np.inf,
 ) -> list[NoiseChange]:
     """What can be said of each kind of noise, on the whole side and on each third of the music (lead-in and run-out belong
-    to the outer and the inner one); what cannot be heard beside the music is left out."""
+    to the outer and the inner one); what cannot be heard beside the music is left out. Surface noise is told up to
+    ``highest_hz``."""
     at_s = np.concatenate([part.at_s for part in low])
     inside = (at_s > groove_s[0] + FRAME_S / 2) & (at_s < groove_s[1] - FRAME_S / 2)
     power = np.concatenate([part.power for part in low])[inside]
     third = thirds_of(at_s[inside], music_s)
-    surface, surface_third = _surface(powers, music_s, groove_s)
+    surface, surface_third = _surface(powers, music_s, groove_s, highest_hz)
     found = []
     for number, part in ((-1, "all"), *enumerate(THIRDS)):
         here = power if number < 0 else power[third == number]
@@ -120,10 +137,12 @@ def noise_changes(
     return found
 
 
-def _surface(powers: FramePowers, music_s: Span, groove_s: Span) -> tuple[Floats, NDArray[np.int64]]:
+def _surface(
+    powers: FramePowers, music_s: Span, groove_s: Span, highest_hz: float
+) -> tuple[Floats, NDArray[np.int64]]:
     """(frames, takes, channels) powers of the groove without music, and the third of each frame."""
     quiet = quiet_frames(powers, groove_s)
-    high = powers.bands_between(500.0, 20_000.0)
+    high = powers.bands_between(500.0, highest_hz)
     sides = np.stack([side[quiet][:, high].sum(axis=1) for side in (powers.old, powers.new)], axis=1)
     return sides.astype(np.float64), thirds_of(powers.at_s[quiet], music_s)
 
@@ -172,12 +191,15 @@ def _told(kind: str, part: str, sides: Floats) -> list[NoiseChange]:
     """From (frames, takes, channels) powers in order of time."""
     if len(sides) < FEWEST_FRAMES:
         return []
-    blocks = np.array([np.median(block, axis=0) for block in np.array_split(sides, BLOCKS)]) + 1e-20
+    count = blocks_of(len(sides))
+    blocks = np.array([np.median(block, axis=0) for block in np.array_split(sides, count)]) + 1e-20
     levels = 10.0 * np.log10(blocks.mean(axis=2))
     middle = np.median(levels, axis=0)
+    quietest_dbfs = QUIETEST_DBFS[kind]
 
-    def detectable_db(changes: Floats) -> float:
-        return max(FLOORS_DB[kind], SURE * 1.25 * float(np.std(changes)) / np.sqrt(BLOCKS))
+    def detectable_db(old: Floats, new: Floats) -> float:
+        changes = np.maximum(new, quietest_dbfs) - np.maximum(old, quietest_dbfs)
+        return detectable(FLOORS_DB[kind], 1.25 * float(np.std(changes)) / np.sqrt(count), count)
 
     by_channel = 10.0 * np.log10(blocks)
     return [
@@ -186,12 +208,13 @@ def _told(kind: str, part: str, sides: Floats) -> list[NoiseChange]:
             part=part,
             old_dbfs=float(middle[0]),
             new_dbfs=float(middle[1]),
-            detectable_db=detectable_db(levels[:, 1] - levels[:, 0]),
+            detectable_db=detectable_db(levels[:, 0], levels[:, 1]),
             channels=tuple(
                 ChannelNoise(
                     old_dbfs=float(np.median(old)),
                     new_dbfs=float(np.median(new)),
-                    detectable_db=detectable_db(new - old),
+                    detectable_db=detectable_db(old, new),
+                    quietest_dbfs=quietest_dbfs,
                 )
                 for old, new in zip(by_channel[:, 0].T, by_channel[:, 1].T, strict=True)
             ),

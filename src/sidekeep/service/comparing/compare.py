@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.errors import CopyError, ParameterError
@@ -14,6 +14,7 @@ from sidekeep.files.bounded import kept_json
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
 from sidekeep.flow.comparison.conclusions import conclusions
 from sidekeep.flow.comparison.contract import comparison_object
+from sidekeep.flow.comparison.lossy import without_lossy
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.finding import Finding
 from sidekeep.service.comparing.evening import COMPARISONS, evening_of
@@ -24,6 +25,7 @@ from sidekeep.service.comparing.takes import NamedTake, named_take
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.wording.findings import told
 
+LOSSY_CODECS = {"mp3", "mp2", "aac", "vorbis", "opus", "ac3", "wmav2"}
 PAGES = ("comparison.json", "comparison.txt", "report.html")
 """What a comparison writes; the first says of which takes it is."""
 
@@ -67,7 +69,8 @@ def compare(
     if folder is not None:
         _refuse_others(folder, old, new)  # a minute of listening before it is said would be for nothing
     with reading_whole(old.source, old.paths), reading_whole(new.source, new.paths):
-        comparison = compare_takes(old.source, new.source, part(progress, 0.0, 0.95))
+        heard = compare_takes(old.source, new.source, part(progress, 0.0, 0.95))
+    comparison = without_lossy(heard, _lossy(old, new))
     findings = (*_about_files(old, new), *conclusions(comparison, evening_of(shelf, old, new)))
     values = comparison_object(comparison, list(findings), old.name, new.name)
     result = ComparisonResult(
@@ -137,18 +140,21 @@ def comparison_text(result: ComparisonResult) -> str:
     return "\n".join(lines) + "\n"
 
 
+def _lossy(old: NamedTake, new: NamedTake) -> list[Literal["old", "new"]]:
+    named: tuple[tuple[Literal["old", "new"], NamedTake], ...] = (("old", old), ("new", new))
+    return [name for name, take in named if take.source.format.container in LOSSY_CODECS]
+
+
 def _about_files(old: NamedTake, new: NamedTake) -> Iterator[Finding]:
     """What limits a comparison before anything is heard: mono, a lossy file, another rate."""
-    for take in (old, new):
-        form = take.source.format
-        if form.container in ("mp3", "aac", "m4a", "opus", "ogg"):
-            yield Finding(
-                kind="compare-lossy",
-                start_frame=0,
-                stop_frame=0,
-                severity="look",
-                facts={"take": take.name},
-            )
+    for name in _lossy(old, new):
+        yield Finding(
+            kind="compare-lossy",
+            start_frame=0,
+            stop_frame=0,
+            severity="look",
+            facts={"take": (old if name == "old" else new).name},
+        )
     if old.source.format.channels != new.source.format.channels:
         yield Finding(
             kind="compare-mono",

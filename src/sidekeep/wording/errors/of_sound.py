@@ -57,6 +57,10 @@ WORDS: Mapping[str, Sentence] = {
         "these are not takes of one side: they do not lie on each other ({share_percent} % of the places "
         "looked for match, 60 % would be needed)"
     ),
+    "takes-at-other-speeds": (
+        "one of these takes was played at {first_rpm:g} rpm and another at {other_rpm:g}: equalised at other frequencies "
+        "they are not one sound; combine takes of one speed"
+    ),
     "takes-too-few": "combining needs at least two takes of one side",
     "not-in-a-track": "frame {frame} lies in no track of side {side}: a track is split inside it",
     "no-such-track": "side {side} has no track {track}; it has {tracks}",
