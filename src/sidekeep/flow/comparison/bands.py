@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.flow.comparison.certainty import CHANCE_OF_TWO, detectable
+from sidekeep.flow.comparison.certainty import CHANCE_OF_TWO, detectable, spread_of
 from sidekeep.flow.comparison.laid import Laid
 
 Floats = NDArray[np.float64]
@@ -178,10 +178,7 @@ def _change(ratio_db: Floats, hz: float, part: str, channel: int) -> BandChange:
             frames=count,
         )
     medians = np.array([float(np.median(block)) for block in np.array_split(ratio_db, BLOCKS)])
-    # a block that music or damage spoils must not make the whole look unsure: the spread of the middle ones
-    spread = 1.4826 * float(np.median(np.abs(medians - np.median(medians))))
-    spread = max(spread, 0.5 * float(np.std(medians)))
-    sd = 1.25 * spread / np.sqrt(BLOCKS)
+    sd = 1.25 * spread_of(medians) / np.sqrt(BLOCKS)
     return BandChange(
         hz=hz,
         part=part,

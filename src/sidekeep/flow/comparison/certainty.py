@@ -12,6 +12,7 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 CHANCE = 1e-4
 """Of one question, both ways together."""
@@ -23,6 +24,14 @@ FEWEST_BLOCKS, MOST_BLOCKS, FRAMES_A_BLOCK = 8, 24, 3
 def blocks_of(frames: int) -> int:
     """Into how many blocks so many frames are divided: more of them tell the spread better, and each needs a median."""
     return int(np.clip(frames // FRAMES_A_BLOCK, FEWEST_BLOCKS, MOST_BLOCKS))
+
+
+def spread_of(values: NDArray[np.float64]) -> float:
+    """One deviation of what blocks say, of the middle ones: a block that music, damage or the end of the groove spoils must not
+    make the whole look unsure, nor may it be left out."""
+    plain = float(np.std(values))
+    usual = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return float(np.clip(usual, 0.5 * plain, plain))
 
 
 def detectable(floor: float, sd: float, blocks: int, chance: float = CHANCE) -> float:

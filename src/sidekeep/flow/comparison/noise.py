@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.output.resample import resample
 from sidekeep.flow.comparison.bands import THIRDS, FramePowers, quiet_frames, thirds_of
-from sidekeep.flow.comparison.certainty import blocks_of, detectable
+from sidekeep.flow.comparison.certainty import blocks_of, detectable, spread_of
 from sidekeep.flow.comparison.laid import Laid
 
 Floats = NDArray[np.float64]
@@ -199,7 +199,7 @@ def _told(kind: str, part: str, sides: Floats) -> list[NoiseChange]:
 
     def detectable_db(old: Floats, new: Floats) -> float:
         changes = np.maximum(new, quietest_dbfs) - np.maximum(old, quietest_dbfs)
-        return detectable(FLOORS_DB[kind], 1.25 * float(np.std(changes)) / np.sqrt(count), count)
+        return detectable(FLOORS_DB[kind], 1.25 * spread_of(changes) / np.sqrt(count), count)
 
     by_channel = 10.0 * np.log10(blocks)
     return [
