@@ -5,6 +5,8 @@ import { Turns } from "./turns.js";
 import { writeDamage, writeVinyl } from "./vinyl.js";
 
 const RINGS = 260;
+/** So long after the view moved last it is painted anew; until then what was painted is drawn larger, smaller or aside. */
+export const SETTLE_MS = 140;
 
 export class DiscPicture {
   /**
@@ -23,6 +25,16 @@ export class DiscPicture {
     this.closer = 1;
     this.still = document.createElement("canvas");
     this.stillKey = "";
+    /** The view `still` was painted for. @type {{x: number, y: number, scale: number} | null} */
+    this.stillView = null;
+    /** The whole disc as it was painted last, to lie under a view that goes beyond `still`. */
+    this.under = document.createElement("canvas");
+    /** @type {{x: number, y: number, scale: number} | null} */
+    this.underView = null;
+    this.viewKey = "";
+    this.movedAt = -Infinity;
+    /** Whether the last drawing was of a view that is still to be painted. */
+    this.isRough = false;
     this.pixels = new Pixels();
     this.turns = new Turns(take, this.place, span);
   }
@@ -96,6 +108,28 @@ export class DiscPicture {
     }
   }
 
+  /** Whether the view has moved since it was drawn last. @param {HTMLCanvasElement} canvas */
+  hasMoved(canvas) {
+    return this.stillView !== null && this.viewKey !== [this.x, this.y, this.scale(canvas)].join("|");
+  }
+
+  /** Whether the view is on its way, and what was painted can stand in for it. @param {HTMLCanvasElement} canvas */
+  #isMoving(canvas) {
+    if (this.hasMoved(canvas)) this.movedAt = performance.now();
+    this.viewKey = [this.x, this.y, this.scale(canvas)].join("|");
+    const fits = this.stillView !== null && this.still.width === canvas.width && this.still.height === canvas.height;
+    return fits && performance.now() - this.movedAt < SETTLE_MS;
+  }
+
+  /** A picture painted for one view, as it lies in this one. @param {CanvasRenderingContext2D} context @param {HTMLCanvasElement} canvas @param {HTMLCanvasElement} painted @param {{x: number, y: number, scale: number}} view */
+  #place(context, canvas, painted, view) {
+    const scale = this.scale(canvas);
+    const factor = scale / view.scale;
+    const side = (/** @type {number} */ size, /** @type {number} */ was, /** @type {number} */ is) => ((1 - factor) * size) / 2 + (was - is) * scale;
+    context.setTransform(factor, 0, 0, factor, side(canvas.width, view.x, this.x), side(canvas.height, view.y, this.y));
+    context.drawImage(painted, 0, 0);
+  }
+
   /** What changes seldom is painted once. @param {HTMLCanvasElement} canvas @param {any[]} tracks */
   #paintStill(canvas, tracks) {
     const { width, height } = canvas;
@@ -118,6 +152,12 @@ export class DiscPicture {
     this.pixels.put(context);
     if (near) this.#spans(context, canvas, scale);
     paintLabel(context, this.place, this.label);
+    this.stillView = { x: this.x, y: this.y, scale };
+    if (this.closer > 1) return;
+    this.under.width = width;
+    this.under.height = height;
+    /** @type {CanvasRenderingContext2D} */ (this.under.getContext("2d")).drawImage(this.still, 0, 0);
+    this.underView = this.stillView;
   }
 
   /** Near, damage is a piece of the groove. @param {CanvasRenderingContext2D} context @param {HTMLCanvasElement} canvas @param {number} scale */
@@ -138,11 +178,13 @@ export class DiscPicture {
 
   /** @param {HTMLCanvasElement} canvas @param {{tracks: any[], needle: number | null, playing: boolean, start: number, stop: number, choice: {start: number, stop: number} | null}} scene */
   draw(canvas, scene) {
-    this.#paintStill(canvas, scene.tracks);
+    this.isRough = this.#isMoving(canvas);
+    if (!this.isRough) this.#paintStill(canvas, scene.tracks);
     const context = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
     context.setTransform(1, 0, 0, 1, 0, 0);
     context.clearRect(0, 0, canvas.width, canvas.height);
-    context.drawImage(this.still, 0, 0);
+    if (this.isRough && this.underView) this.#place(context, canvas, this.under, this.underView);
+    if (this.stillView) this.#place(context, canvas, this.still, this.stillView);
     const scale = this.scale(canvas);
     context.setTransform(scale, 0, 0, scale, canvas.width / 2 - this.x * scale, canvas.height / 2 - this.y * scale);
     const whole = scene.stop - scene.start > (this.span.stop - this.span.start) * 0.98;

@@ -1,7 +1,7 @@
 /** The disc on the desk: click to lower the needle, wheel or pinch to come closer. */
 import { html, useEffect, useMemo, useRef } from "../html.js";
 import { sleeveColour, writingOn } from "../colours.js";
-import { DiscPicture } from "../pictures/disc.js";
+import { DiscPicture, SETTLE_MS } from "../pictures/disc.js";
 import { fit, styled } from "../pictures/light.js";
 import { count } from "../words.js";
 import { pointers } from "./pointers.js";
@@ -24,11 +24,13 @@ export function Disc({ desk, record, side }) {
     let waiting = 0;
     let drawn = 0;
     let slower = 1;
+    /** @type {ReturnType<typeof setTimeout> | undefined} */
+    let settling;
     /** @param {number} now */
     const draw = (now) => {
       // The strip is what is looked at while it moves: the disc follows a little slower, and slower still on a machine
       // where drawing it makes a frame late.
-      if (now - drawn < slower * (desk.sound.playing ? 30 : 110)) {
+      if (!picture.hasMoved(area) && now - drawn < slower * (desk.sound.playing ? 30 : 110)) {
         waiting = requestAnimationFrame(draw);
         return;
       }
@@ -38,6 +40,8 @@ export function Disc({ desk, record, side }) {
       fit(area);
       const span = desk.choice && desk.choice.kind !== "mark" ? desk.choiceSpan() : null;
       picture.draw(area, { tracks: desk.cuts?.tracks ?? [], needle: desk.now(), playing: desk.sound.playing, start: desk.start, stop: desk.stop, choice: span });
+      clearTimeout(settling);
+      if (picture.isRough) settling = setTimeout(soon, SETTLE_MS + 5);
     };
     const soon = () => {
       if (!waiting) waiting = requestAnimationFrame(draw);
@@ -58,6 +62,7 @@ export function Disc({ desk, record, side }) {
       desk.take.waiting.delete(tiles);
       resized.disconnect();
       cancelAnimationFrame(waiting);
+      clearTimeout(settling);
       undo();
     };
   }, [desk, picture]);
