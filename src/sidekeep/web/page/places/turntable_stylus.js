@@ -38,7 +38,7 @@ export function Stylus() {
     <span class="buttons"><button>${asked === "known" ? "Keep this" : "Add it"}</button><button type="button" class="quiet" onClick=${() => setAsked("")}>Leave it</button></span>
   </form>`;
   return html`<p class="stylus"><label>The stylus <select value=${name} onChange=${(/** @type {any} */ event) => use(event.target.value)}>
-      <option value="" selected=${!now}>is not named: its hours are not counted</option>
+      <option value="" selected=${!now}>not named: hours not counted</option>
       ${known.map((stylus) => html`<option value=${stylus.name} selected=${stylus.name === name}>${stylus.name}</option>`)}
       <option value=${NEW}>a new one …</option>
     </select></label>
