@@ -78,6 +78,13 @@ def test_faint_marks_are_told_where_they_are_many() -> None:
     assert states(marks_at([20.0 + n for n in range(6)]) + neither) == 6 * ["perhaps"] + 10 * ["changed"]
 
 
+def test_a_faint_mark_beside_clear_ones_is_told() -> None:
+    clear = marks_at([20.0 + n for n in range(5)], "new", 200.0)
+    assert states(clear + marks_at([40.0])) == 6 * ["new"]
+    assert states(clear + marks_at([40.0], "gone")) == [*(5 * ["new"]), "perhaps"]
+    assert states(clear[:4] + marks_at([40.0])) == [*(4 * ["new"]), "perhaps"]
+
+
 def test_a_faint_scratch_is_told() -> None:
     turn = TurnEstimate(period_s=1.8, rpm=100.0 / 3.0, sd_ppm=50.0, source="clicks")
     scratch = placed(marks_at([20.0 + 1.8 * n for n in range(4)]), turn)

@@ -2,8 +2,8 @@
 
 A mark that stands far out is told wherever it is: the other take could not have hidden it. Of the fainter ones a certain
 number is always there, as often like a mark that came as like one that went, and half again as often like neither (``changed``).
-Only where one kind is more numerous than that leads to expect (a Poisson count), or its marks come back turn after turn, is
-it told.
+Only where one kind is more numerous than that leads to expect (a Poisson count), where clear marks of its kind say that the
+disc has changed, or where its marks come back turn after turn, is it told.
 """
 
 from __future__ import annotations
@@ -21,6 +21,8 @@ EXPECTED_SHARE, LEAST_EXPECTED = 0.6, 1.0
 """Of each kind, for every faint difference that is neither: the mean agrees with a difference by chance as much as with a mark in
 0.55 of all cases, either way, and with neither in 0.45 (``marks.AGREES``); and never fewer than the second."""
 CHANCE = 1e-3
+ENOUGH_CLEAR = 5
+"""Where so many clear ones came (or went), fainter ones did too: dust is of all sizes."""
 
 
 def without_faint(marks: Sequence[Mark]) -> list[Mark]:
@@ -33,9 +35,14 @@ def without_faint(marks: Sequence[Mark]) -> list[Mark]:
     def faint(state: str) -> int:
         return sum(mark.state == state and is_faint(mark) for mark in marks)
 
+    def clear(state: str) -> int:
+        return sum(mark.state == state and not is_faint(mark) for mark in marks)
+
     expected = max(LEAST_EXPECTED, EXPECTED_SHARE * faint("changed"))
     doubted = {
-        state for state in ("new", "gone") if faint(state) and pdtrc(faint(state) - 1, expected) > CHANCE
+        state
+        for state in ("new", "gone")
+        if faint(state) and clear(state) < ENOUGH_CLEAR and pdtrc(faint(state) - 1, expected) > CHANCE
     }
     return [
         dataclasses.replace(mark, state="perhaps") if mark.state in doubted and is_faint(mark) else mark

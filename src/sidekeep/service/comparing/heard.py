@@ -22,6 +22,7 @@ from sidekeep.files.bounded import ARRAY_BYTES, read_bounded
 from sidekeep.flow.comparison.alignment import Alignment
 from sidekeep.flow.comparison.compare import Comparison
 from sidekeep.flow.comparison.laid import lay_block
+from sidekeep.flow.comparison.speeds import OtherSpeed
 from sidekeep.flow.ports import Audio, AudioSource
 from sidekeep.units import db_to_gain
 
@@ -114,6 +115,7 @@ def keep_alignment(folder: Path, comparison: Comparison, *, replace: bool) -> No
         sign=np.array(alignment.sign),
         inverted=np.array(-1 if alignment.inverted is None else alignment.inverted),
         is_swapped=np.array(alignment.is_swapped),
+        rpm=np.array([] if alignment.speed is None else [alignment.speed.old_rpm, alignment.speed.new_rpm]),
         # Against the line the curve is small: 32 bits hold it to a billionth of a second.
         bend_s=(curve.new_s - straight_s).astype(np.float32),
     )
@@ -145,6 +147,9 @@ def kept_two_takes(folder: Path) -> TwoTakes:
             sign=float(kept["sign"]),
             inverted=None if inverted < 0 else inverted,
             is_swapped=bool(kept["is_swapped"]),
+            speed=OtherSpeed(old_rpm=float(kept["rpm"][0]), new_rpm=float(kept["rpm"][1]))
+            if len(kept["rpm"]) == 2
+            else None,
         )
         return TwoTakes(alignment=alignment, rate_hz=int(kept["rate_hz"]), gain_db=float(kept["gain_db"]))
     except (OSError, EOFError, ValueError, KeyError, TypeError, zipfile.BadZipFile, ShelfError) as error:
