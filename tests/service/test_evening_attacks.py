@@ -6,6 +6,7 @@ import threading
 from pathlib import Path
 
 import pytest
+import soundfile
 
 from sidekeep.devices.inputs import SoundInput
 from sidekeep.errors import DeviceError, ShelfError
@@ -103,6 +104,34 @@ def test_an_input_that_is_lost_after_the_lift_costs_no_side(
     assert evening.folders == ["takes/A-1", "takes/B-1"]
     assert not {"goes-on(A)", "kept(A)"} & set(evening.codes)
     assert evening.codes[-1] == "done"
+
+
+@pytest.mark.parametrize(
+    ("when", "kept"),
+    [
+        ("armed_A", []),
+        ("begun_A", ["takes/A-1"]),
+        ("run_out_A", ["takes/A-1"]),
+        ("taken_A", ["takes/A-1"]),
+        ("flip_B", ["takes/A-1"]),
+        ("begun_B", ["takes/A-1", "takes/B-1"]),
+        ("taken_B", ["takes/A-1", "takes/B-1"]),
+    ],
+)
+def test_an_evening_that_is_ended_from_outside_in_any_state(
+    when: str, kept: list[str], tmp_path: Path, monkeypatch: Monkey
+) -> None:
+    """A shutdown, a closed terminal, the key: whatever had begun is closed and named, and nothing is left open."""
+    steps = [IDLE, A, ("locked", 30.0), IDLE, B, ("locked", 30.0), IDLE]
+    evening = run_asking(tmp_path, steps, monkeypatch, **{when: ["stop", "stop"]})
+    on_shelf = sorted(take.folder for take in [*evening.folder.takes(), *evening.folder.binned()])
+    assert [name.replace("/.bin", "") for name in on_shelf] == kept
+    assert evening.folder.unfinished() == []
+    assert evening.codes[-1] in ("stopped", "done")
+    assert not {news.code for news in evening.news} & {"not-closed", "not-written", "not-done"}
+    for take in evening.folder.takes():
+        frames = soundfile.info(evening.folder.path / take.folder / "take.wav").frames
+        assert frames == take.length_frames > 0
 
 
 def lost_at(seconds: float, lost_s: float = 20.0) -> tuple[str, News]:
