@@ -182,6 +182,17 @@ def test_a_loss_told_after_its_side_has_ended_is_kept_with_that_side(
     assert "loss" not in [note.code for note in b.notes]
 
 
+def test_a_loss_of_an_input_that_was_opened_anew_is_not_laid_to_a_side_before(
+    tmp_path: Path, monkeypatch: Monkey
+) -> None:
+    """Its frames count from 0 again, so the same number lay within side A once."""
+    waits = ("idle", IDLE[1] + A[2] + 20.0)
+    steps = [IDLE, A, IDLE, ("lost",), waits, lost_at(IDLE[1] + 40.0), IDLE, B, IDLE]
+    evening = evening_of(tmp_path, steps, monkeypatch)
+    assert evening.folders == ["takes/A-1", "takes/B-1"]
+    assert [note.code for take in evening.takes for note in take.notes if note.code == "loss"] == []
+
+
 def test_a_record_that_is_renamed_while_it_is_recorded(tmp_path: Path, monkeypatch: Monkey) -> None:
     held: list[ScriptedEvening] = []
 

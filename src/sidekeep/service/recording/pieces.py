@@ -20,6 +20,7 @@ class Pieces:
     def __init__(self) -> None:
         self.all: list[ClosedPiece] = []
         self.takes: list[ShelfTake] = []
+        self._before_opening = 0
         self._closer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="closer")
 
     def submit(self, piece: ClosedPiece, folder: RecordFolder, options: TakeOptions) -> None:
@@ -46,14 +47,14 @@ class Pieces:
                 follower.closed(piece.closed)
         return found
 
-    def that_holds(self, frame: int, now: int) -> ClosedPiece | None:
-        """The newest piece in which a frame of the open input lies; ``now`` is its newest frame, for an input that was opened
-        anew counts from 0 again."""
-        for piece in reversed(self.all):
-            start = piece.take.start_frame
-            if start <= frame < start + piece.frames <= now:
-                return piece
-        return None
+    def opened(self) -> None:
+        """The input was opened, and its frames count from 0."""
+        self._before_opening = len(self.all)
+
+    def that_holds(self, frame: int) -> ClosedPiece | None:
+        """The piece in which a frame of the open input lies."""
+        here = self.all[self._before_opening :]
+        return next((piece for piece in here if 0 <= frame - piece.take.start_frame < piece.frames), None)
 
     def note(self, piece: ClosedPiece, folder: RecordFolder, news: News) -> None:
         """Keep news with a piece that is closed already."""

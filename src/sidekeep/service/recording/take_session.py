@@ -100,6 +100,7 @@ class TakeSession:
         with self._open_recorder(self.settings) as recorder:
             self._input.recorder = recorder
             self._input.hearing = Hearing(self.settings)
+            taking.opened()
             for event in recorder.events():
                 self._on_event(event)
                 self._obey()

@@ -97,6 +97,10 @@ class Taking:
     def _rate_hz(self) -> int:
         return self._input.settings.rate_hz
 
+    def opened(self) -> None:
+        """The input was opened anew."""
+        self._pieces.opened()
+
     def not_meant(self, act: Act) -> News | None:
         """What is said of an act that names another take than it meets; a record that was renamed is found first."""
         self.folder = self._room.here(self.folder)
@@ -349,7 +353,7 @@ class Taking:
         """A loss outside the open take: kept with the one before if it lies there; in no take it is nobody's."""
         facts = dict(news.facts)
         frame = int(str(facts.pop("capture_frame")))
-        piece = self._pieces.that_holds(frame, self._frame)
+        piece = self._pieces.that_holds(frame)
         if piece is None:
             return
         self.tell_collected(settle=True)
