@@ -12,6 +12,7 @@ import mutagen.flac
 import numpy as np
 import pytest
 import soundfile
+from scipy import signal
 
 from sidekeep.cli.main import main
 from sidekeep.press.disc.side import Piece, Pressed, press_side
@@ -282,6 +283,27 @@ def test_one_file_given_twice_is_noticed(tmp_path: Path) -> None:
     result = run(tmp_path, untimed, sleeve, out="untimed")
     assert_none_wrong(read_back(result))
     assert acts(result).count("same-sound") == 2
+
+
+def test_one_side_played_twice_is_noticed(tmp_path: Path) -> None:
+    """The second side's times fit as well, and the two recordings have no sample in common."""
+    twin = {title: length + 0.6 for title, length in zip(B, A.values(), strict=False)} | {"Ebb": 16.4}
+    files, sleeve = write(tmp_path, sleeve_text(A=A, B=twin), "A", "A")
+    again = signal.resample_poly(pressed("A").audio, 1003, 1000, axis=0)[RATE_HZ // 3 :]
+    again = 0.7 * again + np.random.default_rng(5).normal(0.0, 3e-4, again.shape)
+    soundfile.write(files[1], again, RATE_HZ, subtype="PCM_24")
+    result = run(tmp_path, files, sleeve)
+    assert acts(result).count("same-music") == 2
+    assert all(each.title.startswith("Side ") for each in read_back(result))
+
+
+def test_a_recording_that_begins_in_the_middle_gets_no_title_by_counting(tmp_path: Path) -> None:
+    files, sleeve = write(tmp_path, sleeve_text(A=A), "A")
+    starts = [track.start_frame for track in pressed("A").truth.tracks]
+    soundfile.write(files[0], pressed("A").audio[starts[1] + 8 * RATE_HZ :], RATE_HZ, subtype="PCM_24")
+    result = run(tmp_path, files, sleeve, letters="A")
+    assert_none_wrong(read_back(result))
+    assert "untitled-track" in acts(result)
 
 
 def test_side_b_played_first_in_one_file_is_noticed(tmp_path: Path) -> None:

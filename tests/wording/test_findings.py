@@ -59,6 +59,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "track-order": _TITLES,
     "other-side": {"side": "A", "likely_side": "B"},
     "same-sound": {"file": "a.wav", "other": "b.wav"},
+    "same-music": {"file": "a.wav", "other": "b.wav"},
     "unsure-start": _UNSURE,
     "printed-time": {"side": "A", "track": 2, "printed_s": 200.0, "heard_s": 260.0},
     "copies-clipped": {"samples": 3},

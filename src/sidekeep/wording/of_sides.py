@@ -158,6 +158,11 @@ WORDS: Mapping[str, Say] = {
         f"{about.word('file')} and {about.word('other')} hold the same recording, so one side is missing and one of the two "
         "is not the side it was given as. Give every side its own recording."
     ),
+    "same-music": lambda about: (
+        f"{about.word('file')} and {about.word('other')} seem to hold the same music, as when one side was played twice. "
+        "No titles were given to either. Listen: if one of them is another side than it was given as, record that side; if both "
+        "are right, take the sleeve's order."
+    ),
     "unsure-start": _unsure,
     "printed-time": _printed,
 }

@@ -10,6 +10,7 @@ FINDING_ANSWERS: Mapping[str, str] = {
     "other-side": "--sides says which side it is, sidekeep shelf swap puts it right on the shelf, --titles printed takes the "
     "sleeve's titles",
     "track-order": "--titles heard goes by the lengths, --titles printed by the sleeve",
+    "same-music": "--titles printed takes the sleeve's order",
     "untitled-track": "write titles into cuts.toml, or --titles printed takes the sleeve's order",
     "side-missing": "--sides names the sides on a recording",
     "take-chosen": "sidekeep shelf use",

@@ -27,7 +27,15 @@ from sidekeep.flow.tracks.cut_findings import cut_findings, plays_finding
 from sidekeep.flow.tracks.play_sides import assign_sides, divide_places, likely_side
 from sidekeep.flow.tracks.side_features import Features, PlayedPart
 from sidekeep.flow.tracks.title_findings import title_findings
-from sidekeep.flow.tracks.titles import Lines, claimed_sides, lines_of, with_claims, with_titles
+from sidekeep.flow.tracks.titles import (
+    Lines,
+    begun_late,
+    claimed_sides,
+    lines_of,
+    with_claims,
+    with_titles,
+    without_times,
+)
 from sidekeep.model.cuts import Cuts, SideCuts, Track
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side, SleeveTrack
@@ -155,7 +163,10 @@ def _tracks(features: Features, cut: CutSide) -> list[Track]:
                 title_confidence=cut.lines.sure[index],
             )
         )
-    return tracks
+    timed = any(line.duration_s is not None for line in cut.listed)
+    if not cut.part.play.saw_down:
+        tracks = begun_late(tracks, division)
+    return tracks if timed else without_times(tracks)
 
 
 def _stops(cut: CutSide, hop_s: float) -> list[int]:

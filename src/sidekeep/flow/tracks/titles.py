@@ -21,6 +21,8 @@ from sidekeep.model.record import Side, SleeveTrack
 
 TitleChoice = Literal["sure", "printed", "heard"]
 TITLE_SURE = 0.9
+_DOUBTED = 0.5
+"""What a title is worth whose printed time does not fit, on a side where others do not fit either."""
 _OTHER_ORDER = 7.0
 """Log ratio by which another order of the printed times must fit better: sleeves are rarely printed in a wrong order."""
 
@@ -52,7 +54,39 @@ def lines_of(division: Division) -> Lines:
             sure[track] *= as_printed
             if as_printed < 0.5:
                 index[track] = line
+    for track in _not_as_printed(division.fits, index):
+        sure[track] = min(sure[track], _DOUBTED)
     return Lines(tuple(index), tuple(sure))
+
+
+def _not_as_printed(fits: NDArray[np.float64], index: Sequence[int]) -> list[int]:
+    """Tracks whose length is not the printed one. One misprint among times that fit is forgiven; where more times are off
+    than that, the recording may begin late or lack something, and none of them tells which track this is."""
+    listed = [(track, line) for track, line in enumerate(index) if line >= 0]
+    off = [track for track, line in listed if fits[track, line] < 0.0]
+    fitting = sum(fits[track, line] > 0.0 for track, line in listed)
+    return off if len(off) > 1 or (0 < len(off) < len(listed) and fitting < 2) else []
+
+
+def begun_late(tracks: Sequence[Track], division: Division) -> list[Track]:
+    """Tracks of a recording that begins with the needle in the groove. What is left of the first tells nothing of which it
+    is, unless every printed line is there and every time fits."""
+    lines = [track.line - 1 for track in tracks]
+    whole = lines == list(range(division.fits.shape[1]))
+    if whole and all(division.fits[track, line] >= 0.0 for track, line in enumerate(lines)):
+        return list(tracks)
+    first = tracks[0]
+    return [replace(first, title_confidence=min(first.title_confidence, _DOUBTED)), *tracks[1:]]
+
+
+def without_times(tracks: Sequence[Track]) -> list[Track]:
+    """Tracks of a side that prints no times: their number alone says which is which, so beyond the first no title is surer
+    than the least sure place where a track begins."""
+    weakest = min((track.confidence for track in tracks[1:]), default=1.0)
+    return [
+        replace(track, title_confidence=min(track.title_confidence, weakest)) if number else track
+        for number, track in enumerate(tracks)
+    ]
 
 
 def _heard_order(fits: NDArray[np.float64], printed: Sequence[int]) -> tuple[Sequence[int], float]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from sidekeep.flow.passes.survey import Survey
+from sidekeep.flow.tracks.same_music import is_same_length, is_same_music
 from sidekeep.flow.tracks.title_findings import TITLE_KINDS, title_findings
 from sidekeep.flow.tracks.titles import TitleChoice, with_titles
 from sidekeep.model.cuts import Cuts
@@ -22,7 +24,7 @@ _ALIKE = 1e-4
 def retitled(
     survey: Survey, sides: Sequence[Side], how: TitleChoice = "sure", double: Finding | None = None
 ) -> Survey:
-    """The survey with the titles the sleeve has now. ``double`` tells that another take holds the same sound: then no
+    """The survey with the titles the sleeve has now. ``double`` tells that another take holds the same sound or music: then no
     title is given unless the person chose how."""
     cuts = with_titles(survey.cuts, sides, how)
     if double is not None and how == "sure":
@@ -46,20 +48,41 @@ def told_anew(survey: Survey, sleeve: Sleeve) -> Survey:
 
 
 def same_sound(surveys: Sequence[Survey]) -> dict[int, Finding]:
-    """A finding for every take, by its place, whose sound is that of an earlier or later one: one file given twice."""
+    """A finding for every take, by its place, whose sound is that of an earlier or later one: one file given twice, or one
+    side played twice and given as two."""
     found: dict[int, Finding] = {}
-    for index, survey in enumerate(surveys):
-        for other_index, other in enumerate(surveys):
-            if other_index != index and _is_same(survey, other):
-                found[index] = Finding(
-                    kind="same-sound",
-                    start_frame=0,
-                    stop_frame=survey.format.length_frames,
-                    severity="act",
-                    facts={"file": survey.file, "other": other.file},
-                )
-                break
+    for (index, one), (other_index, other) in itertools.combinations(enumerate(surveys), 2):
+        tell = _same_sound if _is_same(one, other) else _same_music if _is_music_of(one, other) else None
+        if tell is not None:
+            found.setdefault(index, tell(one, other))
+            found.setdefault(other_index, tell(other, one))
     return found
+
+
+def _same_sound(one: Survey, other: Survey) -> Finding:
+    facts = {"file": one.file, "other": other.file}
+    return Finding(
+        kind="same-sound", start_frame=0, stop_frame=one.format.length_frames, severity="act", facts=facts
+    )
+
+
+def _same_music(one: Survey, other: Survey) -> Finding:
+    facts = {"file": one.file, "other": other.file}
+    return Finding(
+        kind="same-music", start_frame=0, stop_frame=one.format.length_frames, severity="act", facts=facts
+    )
+
+
+def _is_music_of(one: Survey, other: Survey) -> bool:
+    if not (one.cuts.sides and other.cuts.sides and is_same_length(_music_s(one), _music_s(other))):
+        return False
+    first, second = (each.format.length_frames / each.format.rate_hz for each in (one, other))
+    return is_same_music(one.envelope, first, other.envelope, second)
+
+
+def _music_s(survey: Survey) -> float:
+    sides = survey.cuts.sides
+    return (sides[-1].music_stop_frame - sides[0].music_start_frame) / survey.cuts.rate_hz
 
 
 def _is_same(one: Survey, other: Survey) -> bool:
