@@ -34,6 +34,15 @@ def test_the_same_side_is_known_however_long_its_run_out(before_s: float, after_
     assert same_course(course(1), course(1, before_s=before_s, after_s=after_s, playing=1))
 
 
+def test_a_run_out_that_crackles_as_loud_as_the_music_is_no_music() -> None:
+    first, again = course(1, after_s=6.0), course(1, after_s=40.0, playing=1)
+    turn = round(1.8 / COURSE_STEP_S)
+    for row, music_stop in ((first, 126.0), (again, 126.0)):
+        for at in range(round((music_stop + 1.0) / COURSE_STEP_S), len(row) - 6, turn):
+            row[at : at + 6] = [MUSIC_DB + 4.0] * 6
+    assert same_course(first, again)
+
+
 def test_sides_of_the_same_track_lengths_are_not_the_same_music() -> None:
     assert not any(same_course(course(1, after_s=60.0), course(seed, after_s=60.0)) for seed in range(2, 12))
 

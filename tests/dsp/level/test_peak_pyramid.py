@@ -92,7 +92,7 @@ def test_broken_stores_are_refused() -> None:
         read_peaks(data[:-1])
     with pytest.raises(AudioFileError, match="too short"):
         read_peaks(b"")
-    with pytest.raises(AudioFileError, match="no peak store"):
+    with pytest.raises(AudioFileError, match="not a peak store"):
         read_peaks(b"X" + data[1:])
 
 

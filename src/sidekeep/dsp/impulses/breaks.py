@@ -14,9 +14,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_toeplitz
-from scipy.ndimage import median_filter
-from scipy.signal import fftconvolve, lfilter, upfirdn
 
 from sidekeep.dsp.noise.low_rate import HALF_WIDTH, low_pass
 
@@ -42,6 +39,8 @@ def low_rate_factor(rate_hz: int) -> int:
 def break_scores(audio: Floats, *, rate_hz: int) -> Floats:
     """A score for every ``low_rate_factor`` frames of ``audio`` (frames, channels): the mean over channels. 0 within half a
     second of either end, where nothing is known."""
+    from scipy.signal import upfirdn
+
     factor = low_rate_factor(rate_hz)
     low = upfirdn(low_pass(factor), audio, 1, factor, axis=0)[HALF_WIDTH:]
     low = low[: max(0, len(audio) // factor)]
@@ -60,6 +59,9 @@ def break_scores(audio: Floats, *, rate_hz: int) -> Floats:
 
 def _misfit(signal: Floats, is_before: bool) -> Floats:
     """Per sample: what an unknown run from it on cannot account for, of what is usual."""
+    from scipy.ndimage import median_filter
+    from scipy.signal import lfilter
+
     count, width = len(signal), UNKNOWN + ORDER
     misfit, errors = np.zeros(count), np.zeros(count)
     for start in range(_MODEL, count - _MODEL - width - _STEP, _STEP):
@@ -79,6 +81,9 @@ def _misfit(signal: Floats, is_before: bool) -> Floats:
 
 def _model(part: Floats) -> tuple[Floats, float]:
     """Prediction error filter of a part, and its usual squared error."""
+    from scipy.linalg import solve_toeplitz
+    from scipy.signal import fftconvolve, lfilter
+
     shaped = part * np.hanning(len(part))
     correlation = fftconvolve(shaped, shaped[::-1])[len(part) - 1 : len(part) + ORDER]
     if correlation[0] <= _LEAST_POWER:

@@ -28,6 +28,8 @@ _MINUTE_S = 60.0
 _SMOOTHING = np.array([1.0, 2.0, 3.0, 2.0, 1.0]) / 9.0
 _MUSIC_WITHIN_DB = 20.0
 _LEAST_MUSIC_S = 15.0
+_STAYS = round(2.0 / COURSE_STEP_S)
+"""Longer than a turn of the disc: one tick of the locked groove a turn is no music."""
 
 
 @dataclass(frozen=True)
@@ -101,13 +103,15 @@ def same_course(one: Sequence[float], two: Sequence[float]) -> bool:
 
 
 def _music_part(course: Sequence[float]) -> NDArray[np.float64]:
-    """Smoothed, from the first to the last music: one take ends at the lift, another in the run-out. What is not music is NaN."""
+    """Smoothed, from the first to the last music: one take ends at the lift, another in the run-out, whose crackle may be as
+    loud but never stays. What is not music is NaN."""
     if len(course) < len(_SMOOTHING):
         return np.zeros(0)
     power = np.convolve(10.0 ** (np.asarray(course, np.float64) / 10.0), _SMOOTHING, "same")
     levels = 10.0 * np.log10(power + 1e-14)
     is_music = levels > np.percentile(levels, 90.0) - _MUSIC_WITHIN_DB
-    places = np.flatnonzero(is_music)
+    stays = np.convolve(is_music, np.full(_STAYS, 1.0 / _STAYS), "same") >= 0.5
+    places = np.flatnonzero(is_music & stays)
     if not len(places):
         return np.zeros(0)
     return np.where(is_music, levels, np.nan)[places[0] : places[-1] + 1]
