@@ -181,6 +181,81 @@ def test_a_mark_that_is_moved_on_while_the_answer_is_on_its_way_does_not_jump_ba
     until(page, lambda: stand_in.asked[-1]["frame"] == was + 3 * 441)
 
 
+def test_a_mark_put_back_while_the_first_move_is_on_its_way_is_put_back(desk: tuple[Any, StandIn]) -> None:
+    page, stand_in = desk
+    was = stand_in.tracks[1]["start_frame"]
+    held: list[Any] = []
+    page.route("**/edits", lambda route: held.append(route), times=1)
+    mark(page, 2).focus()
+    page.keyboard.press("ArrowRight")
+    until(page, lambda: held)
+    page.keyboard.press("ArrowLeft")
+    page.wait_for_timeout(
+        600
+    )  # the nudge's moment passes before the answer comes; in another order it is true as well
+    stand_in._edit(held[0])
+    until(page, lambda: len(stand_in.asked) == 2)
+    assert [edit["frame"] for edit in stand_in.asked] == [was + 441, was]
+
+
+def test_undo_right_after_a_nudge_takes_the_nudge_back(desk: tuple[Any, StandIn]) -> None:
+    page, stand_in = desk
+    was = stand_in.tracks[1]["start_frame"]
+    stand_in.before.append(json.dumps([stand_in.record, stand_in.damage]))
+    mark(page, 2).focus()
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("Control+z")
+    until(page, lambda: stand_in.asked and stand_in.revision == 3)
+    assert (stand_in.tracks[1]["start_frame"], len(stand_in.before)) == (was, 1)
+
+
+@pytest.mark.parametrize("on_its_way", [False, True])
+def test_a_nudge_just_made_is_sent_when_the_page_goes(desk: tuple[Any, StandIn], on_its_way: bool) -> None:
+    """Also behind a move whose answer the page does not hear any more."""
+    page, stand_in = desk
+    was = stand_in.tracks[1]["start_frame"]
+    mark(page, 2).focus()
+    page.keyboard.press("ArrowRight")
+    if on_its_way:
+        held: list[Any] = []
+        page.route("**/edits", lambda route: held.append(route), times=1)
+        until(page, lambda: held)
+        page.keyboard.press("ArrowRight")
+        stand_in.revision += 1  # the server has made the first
+    sent: list[Any] = []
+    page.on("request", lambda request: sent.append(request) if request.url.endswith("/edits") else None)
+    page.evaluate("dispatchEvent(new PageTransitionEvent('pagehide'))")
+    until(page, lambda: sent)
+    edit = json.loads(sent[0].post_data)
+    assert (edit["revision"], edit["edit"]["frame"] - was) == ((2, 882) if on_its_way else (1, 441))
+
+
+def test_a_mark_half_way_through_a_drag_is_where_it_was_after_a_reload(desk: tuple[Any, StandIn]) -> None:
+    page, stand_in = desk
+    was = mark(page, 2).get_attribute("aria-valuenow")
+    box = settled_box(mark(page, 2).locator("span"))
+    page.mouse.move(box["x"] + 6, box["y"] + 10)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 66, box["y"] + 10, steps=5)
+    page.reload()
+    side_is_ready(page)
+    page.mouse.up()
+    answered(page)
+    assert (stand_in.asked, mark(page, 2).get_attribute("aria-valuenow")) == ([], was)
+
+
+def test_a_title_being_typed_is_kept_when_the_page_is_left(desk: tuple[Any, StandIn]) -> None:
+    page, _ = desk
+    page.get_by_role("button", name="Second Sight").focus()
+    page.keyboard.press("Enter")
+    page.keyboard.type("Third Sight")
+    sent: list[Any] = []
+    page.on("request", lambda request: sent.append(request) if request.url.endswith("/edits") else None)
+    page.evaluate("dispatchEvent(new PageTransitionEvent('pagehide'))")
+    until(page, lambda: sent)
+    assert json.loads(sent[0].post_data)["edit"]["title"] == "Third Sight"
+
+
 def test_a_time_just_typed_is_kept_for_its_own_mark_when_another_is_chosen(
     desk: tuple[Any, StandIn],
 ) -> None:

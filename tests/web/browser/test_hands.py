@@ -266,6 +266,34 @@ def test_a_side_by_keys_alone(own: RunningServer, open_page: Callable[..., Any])
     assert page.locator("body").evaluate("body => body.contains(document.activeElement)")
 
 
+def test_what_was_just_done_outlives_a_reload_and_the_way_back(
+    own: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    record = record_of(own)
+    page = open_page(own, f"/record/{record['id']}/side/A")
+
+    def second() -> Any:
+        return next(side for side in record_of(own)["sides"] if side["side"] == "A")["cuts"]["tracks"][1]
+
+    before = second()
+    side_is_ready(page)
+    page.locator('.mark.start[data-track="2"]').focus()
+    page.keyboard.press("ArrowRight")
+    page.reload()
+    until(page, lambda: second()["start_frame"] == before["start_frame"] + 441)
+    side_is_ready(page)
+    page.get_by_role("link", name="Side B").click()
+    page.get_by_role("heading", name="Side B").wait_for()
+    page.get_by_role("link", name="Side A").click()
+    page.get_by_role("heading", name="Side A").wait_for()
+    side_is_ready(page)
+    page.get_by_role("button", name=before["title"]).click()
+    page.get_by_label("Title of track 2").fill("Third Sight")
+    page.evaluate("history.back()")
+    page.get_by_role("heading", name="Side B").wait_for()
+    until(page, lambda: second()["title"] == "Third Sight")
+
+
 def test_a_side_by_touch_on_a_phone(own: RunningServer, open_page: Callable[..., Any]) -> None:
     record = record_of(own)
     page = open_page(

@@ -1,8 +1,9 @@
 /** A field whose value is kept elsewhere: what is being typed is never overwritten by an answer that comes meanwhile. */
 import { useEffect, useRef, useState } from "./html.js";
+import { useLeaving } from "./leaving.js";
 
 /**
- * What an input needs. The value is sent when the field is left or Enter is pressed, once.
+ * What an input needs. The value is sent when the field, or the page, is left or Enter is pressed, once.
  * @template T
  * @param {T} value as it is kept
  * @param {(text: string) => T | null} read null: what was typed is no value, and the kept one comes back
@@ -21,6 +22,7 @@ export function useField(value, read, set) {
     if (now === null) return setText(String(value));
     if (now !== value) set(now);
   };
+  useLeaving(keep);
   return {
     value: text,
     onInput: (/** @type {any} */ event) => {

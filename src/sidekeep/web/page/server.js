@@ -1,5 +1,6 @@
 /** Talking to the server: JSON in and out, refusals as values, one stream of events that heals by itself. */
 import { early } from "./early.js";
+import { isLeaving } from "./leaving.js";
 
 /** A refusal or a failure. `code` is the server's own word, or "away" when it did not answer. */
 export class Refused extends Error {
@@ -21,6 +22,7 @@ async function ask(method, path, body) {
     request.headers = { ...request.headers, "Content-Type": body.type || "application/octet-stream" };
   } else if (body !== undefined) {
     request.body = JSON.stringify(body);
+    request.keepalive = isLeaving();
     request.headers = { ...request.headers, "Content-Type": "application/json" };
   }
   let answer;

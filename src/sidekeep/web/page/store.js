@@ -1,5 +1,6 @@
 /** What the page knows: one truth for all places, kept fresh by the server's events. */
 import { useEffect, useState } from "./html.js";
+import { isLeaving } from "./leaving.js";
 import { get, listen, post, Refused } from "./server.js";
 
 /**
@@ -185,11 +186,19 @@ export async function stepBack(id, way) {
 
 /** @type {Map<string, Promise<any>>} */
 const queues = new Map();
+/** Changes of each record that are not answered yet. @type {Map<string, number>} */
+const unanswered = new Map();
+/** @param {string} id */
+const answered = (id) => unanswered.set(id, /** @type {number} */ (unanswered.get(id)) - 1);
 /**
  * Changes of one record go one after another, each on the newest revision that this page has seen.
  * @param {string} id @param {(revision: any) => Promise<any>} send @param {string} what @returns {Promise<any>}
  */
 export function change(id, send, what) {
+  const ahead = unanswered.get(id) ?? 0;
+  unanswered.set(id, ahead + 1);
+  // A page that goes does not hear the answers to those ahead: each of them makes the revision one more.
+  if (isLeaving() && known.records.has(id)) return send(known.records.get(id).revision + ahead).catch(() => null).finally(() => answered(id));
   const before = queues.get(id) ?? Promise.resolve();
   const work = before.then(async () => {
     const record = known.records.get(id) ?? (await loadRecord(id));
@@ -210,6 +219,8 @@ export function change(id, send, what) {
         tell(error.code === "away" ? `${what} was not kept: ${error.message}` : error.message, { severity: "act", action: error.code === "away" ? { text: "Try again", run: () => void change(id, send, what) } : null });
       }
       return null;
+    } finally {
+      answered(id);
     }
   });
   queues.set(id, work.catch(() => null));

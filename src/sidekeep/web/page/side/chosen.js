@@ -1,5 +1,6 @@
 /** What is chosen, in one sentence, with the verbs that fit it. */
 import { html, useEffect, useRef, useState } from "../html.js";
+import { useLeaving } from "../leaving.js";
 import { clock, count, decibels, readClock, whole } from "../words.js";
 
 const ONE = { tick: "A tick", pop: "A pop", crackle: "A bit of crackle", thump: "A thump" };
@@ -44,9 +45,7 @@ function Mark({ desk, edit, side, mark }) {
     const to = Math.round(seconds * rate);
     if (to !== frame && Math.abs(to - frame) > rate * 0.0005) await edit({ kind: "move-mark", side: side.side, track: mark.track, edge: mark.edge, frame: to }, "The move of the mark");
   };
-  const kept = useRef(keep);
-  kept.current = keep;
-  useEffect(() => () => void kept.current(), []); // another mark chosen with a time just typed
+  useLeaving(() => void keep()); // another mark chosen, or the page left, with a time just typed
   if (!track) return html`<p>This track is not there any more.</p>`;
   return html`
     <p>Track ${track.number}, <cite>${track.title || "no title yet"}</cite>, ${mark.edge === "start" ? "begins" : "ends"} at

@@ -150,6 +150,10 @@ export class Desk {
   /** @param {{track: number, edge: "start" | "stop"}} mark @returns {number} */
   markFrame(mark) {
     if (this.moving && this.moving.track === mark.track && this.moving.edge === mark.edge) return this.moving.frame;
+    return this.keptFrame(mark);
+  }
+  /** Where it is kept, wherever it is being moved to. @param {{track: number, edge: "start" | "stop"}} mark @returns {number} */
+  keptFrame(mark) {
     const track = this.cuts?.tracks.find((/** @type {any} */ each) => each.number === mark.track);
     return track ? (mark.edge === "start" ? track.start_frame : track.stop_frame) : 0;
   }

@@ -1,5 +1,6 @@
 /** The unrolled strip with its marks: each mark is a slider of its own, by pointer and by keys. */
 import { html, useEffect, useMemo, useRef, useState } from "../html.js";
+import { useLeaving } from "../leaving.js";
 import { fit } from "../pictures/light.js";
 import { StripPicture } from "../pictures/strip.js";
 import { say } from "../store.js";
@@ -10,6 +11,8 @@ import { unsureOf } from "./unsure.js";
 
 /** The span in figures is told a few times a second: laying text out at every frame would cost more than the picture. */
 const TELL_MS = 120;
+/** Nudges by keys that follow each other this closely are one move. */
+const NUDGE_MS = 450;
 
 /** @param {{desk: import("./desk.js").Desk, edit: (edit: any, what?: string) => Promise<any>, side: any, unsure: any}} props */
 export function Strip({ desk, edit, side, unsure }) {
@@ -104,49 +107,68 @@ function place(box, desk, width) {
 function Mark({ desk, edit, side, track, edge, quiet, doubt }) {
   const rate = desk.take.rate_hz;
   const [waiting, setWaiting] = useState(false);
-  const nudged = useRef(/** @type {{timer: any, frame: number} | null} */ (null));
-  const frame = edge === "start" ? track.start_frame : track.stop_frame;
+  /** Where it was put by keys, or let go, and is not sent to yet. @type {{current: {timer?: ReturnType<typeof setTimeout>, frame: number} | null}} */
+  const unsent = useRef(null);
+  /** Where it was last sent to, while the answer is on its way: what is drawn may be older. @type {{current: {frame: number} | null}} */
+  const sent = useRef(null);
   const mark = { track: track.number, edge };
 
   /** @param {number} to */
   const keep = async (to) => {
-    const mine = desk.moving;
-    setWaiting(true);
-    if (to !== frame) {
+    const move = desk.moving?.track === mark.track && desk.moving.edge === edge ? desk.moving : null;
+    clearTimeout(unsent.current?.timer);
+    unsent.current = null;
+    if (to !== (sent.current?.frame ?? desk.keptFrame(mark))) {
+      const mine = (sent.current = { frame: to });
+      setWaiting(true);
       const kept = await edit({ kind: "move-mark", side: side.side, track: track.number, edge, frame: to }, "The move of the mark");
       if (kept) say(`${edge === "start" ? "Begins" : "Ends"} at ${clock(to / rate, 3)}.`);
+      if (sent.current === mine) {
+        sent.current = null;
+        setWaiting(false);
+      }
     }
-    if (desk.moving === mine) desk.moving = null; // else it was moved on while the answer was on its way
-    setWaiting(false);
+    if (move && desk.moving === move) desk.moving = null; // else it, or another, was moved on while the answer was on its way
     desk.changed();
   };
+  /** A nudge waits a moment for the next one; what comes after it must find it made. */
+  const keepNudge = () => {
+    if (unsent.current?.timer) void keep(unsent.current.frame);
+  };
+  useLeaving(() => {
+    if (unsent.current) void keep(unsent.current.frame);
+  });
 
   /** @param {PointerEvent} event */
   const down = (event) => {
     if (event.button !== 0) return;
+    keepNudge();
     const handle = /** @type {HTMLElement} */ (event.currentTarget);
     const box = /** @type {HTMLElement} */ (handle.parentElement).getBoundingClientRect();
     const from = event.clientX;
     const first = desk.markFrame(mark);
     const per_pixel = (desk.stop - desk.start) / box.width;
-    let dragged = false;
+    /** Where it is let go; null until it has moved. @type {number | null} */
+    let dropped = null;
     handle.setPointerCapture(event.pointerId);
     desk.choose({ kind: "mark", ...mark });
     /** @param {PointerEvent} move */
     const drag = (move) => {
-      if (!dragged && Math.abs(move.clientX - from) < 3) return;
-      dragged = true;
+      if (dropped === null && Math.abs(move.clientX - from) < 3) return;
       const wanted = Math.round(Math.min(Math.max(0, first + (move.clientX - from) * per_pixel), desk.take.length));
       const caught = move.altKey ? { frame: wanted, caught: "" } : catchGap(wanted, edge, quiet, per_pixel);
       desk.moving = { ...mark, ...caught };
+      dropped = caught.frame;
       desk.moved();
     };
     const end = async () => {
       handle.removeEventListener("pointermove", drag);
       handle.removeEventListener("pointerup", end);
       handle.removeEventListener("pointercancel", end);
-      if (!dragged || !desk.moving) return;
-      await keep(await crossing(desk, desk.moving.frame));
+      if (dropped === null) return;
+      const mine = (unsent.current = { frame: dropped });
+      const to = await crossing(desk, dropped);
+      if (unsent.current === mine) await keep(to); // else it was moved on, or the place was left
     };
     handle.addEventListener("pointermove", drag);
     handle.addEventListener("pointerup", end);
@@ -155,6 +177,7 @@ function Mark({ desk, edit, side, track, edge, quiet, doubt }) {
 
   /** @param {KeyboardEvent} event */
   const key = (event) => {
+    if (event.ctrlKey || event.metaKey) keepNudge(); // undo means this one
     const now = desk.markFrame(mark);
     const step = event.shiftKey ? 1 : Math.round(rate * 0.01);
     const places = quiet.map((part) => (edge === "start" ? part.stop : part.start));
@@ -170,15 +193,15 @@ function Mark({ desk, edit, side, track, edge, quiet, doubt }) {
     desk.moving = { ...mark, frame: Math.round(to), caught: event.key === "Home" || event.key === "End" ? (edge === "start" ? "where the music begins" : "where the music ends") : "" };
     desk.reveal(desk.moving.frame);
     desk.changed();
-    clearTimeout(nudged.current?.timer);
-    nudged.current = { frame: desk.moving.frame, timer: setTimeout(() => void keep(/** @type {any} */ (nudged.current).frame), 450) };
+    clearTimeout(unsent.current?.timer);
+    unsent.current = { frame: desk.moving.frame, timer: setTimeout(keepNudge, NUDGE_MS) };
   };
 
   const shown = desk.markFrame(mark);
   return html`<div class=${`mark ${edge} ${doubt ? "doubt" : ""} ${waiting ? "waiting-for" : ""}`} data-track=${track.number} data-edge=${edge} role="slider" tabindex="0"
     aria-label=${`Track ${track.number}, ${track.title || "no title yet"}: where it ${edge === "start" ? "begins" : "ends"}${doubt ? "; unsure" : ""}`}
     aria-valuemin="0" aria-valuemax=${Math.round(desk.take.length / rate)} aria-valuenow=${(shown / rate).toFixed(3)} aria-valuetext=${clock(shown / rate, 3)}
-    onPointerDown=${down} onKeyDown=${key} onFocus=${() => { if (desk.choice?.kind !== "mark" || desk.choice.track !== track.number || desk.choice.edge !== edge) desk.choose({ kind: "mark", ...mark }); }}>
+    onPointerDown=${down} onKeyDown=${key} onBlur=${keepNudge} onFocus=${() => { if (desk.choice?.kind !== "mark" || desk.choice.track !== track.number || desk.choice.edge !== edge) desk.choose({ kind: "mark", ...mark }); }}>
     <span aria-hidden="true">${edge === "start" ? `${track.number}${doubt ? "?" : ""}` : ""}</span></div>`;
 }
 

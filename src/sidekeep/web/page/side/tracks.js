@@ -1,5 +1,6 @@
 /** The tracks of a side as a table: the twin of disc and strip for reading, and the place to put a title right. */
 import { html, useLayoutEffect, useRef, useState } from "../html.js";
+import { useLeaving } from "../leaving.js";
 import { clock } from "../words.js";
 import { unsureOf } from "./unsure.js";
 
@@ -55,6 +56,9 @@ function Title({ track, side, edit }) {
     if (title && title !== track.title && !(await edit({ kind: "retitle", side: side.side, track: track.number, title }, "The title"))) settled.current = false;
     else close();
   };
+  useLeaving(() => {
+    if (open) void keep();
+  });
   if (!open) return html`<button ref=${button} class="quiet title music" onClick=${() => { settled.current = false; setText(track.title); setOpen(true); }}>${track.title || html`<span class="soft">no title yet</span>`}<span class="unseen">, change the title</span></button>`;
   return html`<input ref=${field} type="text" class="music" aria-label=${`Title of track ${track.number}`} value=${text} onInput=${(/** @type {any} */ event) => setText(event.target.value)}
     onKeyDown=${(/** @type {KeyboardEvent} */ event) => { if (event.key === "Enter") void keep(); if (event.key === "Escape") close(); }} onBlur=${() => void keep()} />`;
