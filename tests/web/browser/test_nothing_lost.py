@@ -13,6 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from tests.web.browser.stand_in import Evening
 from tests.web.browser.waiting import answered, until
 from tests.web.conftest import RunningServer
 
@@ -271,3 +272,18 @@ def test_a_killed_server_is_told_and_comes_back(tmp_path: Path, open_page: Calla
         page.wait_for_url("**/record/*/sleeve")
     finally:
         kill(process)
+
+
+def test_a_survey_that_a_killed_server_left_undone_is_told_where_its_side_is(
+    server: RunningServer, open_page: Callable[..., Any], take_a: str
+) -> None:
+    (record,) = server.get("/api/records")["records"]
+    page = open_page(server, "/new")
+    text = "sidekeep was ended before this was done; ask for it again"
+    job = {"id": "7", "kind": "survey", "record": record["id"], "state": "failed", "share": 0.4}
+    Evening(page, server, jobs=[{**job, "error": {"code": "interrupted", "facts": {}, "text": text}}])
+    view = {**server.get(f"/api/takes/{take_a}/view"), "surveyed": False, "envelope": None}
+    page.route("**/view", lambda route: route.fulfill(json=view))
+    page.goto(f"http://{server.host}/record/{record['id']}/side/A")
+    page.get_by_role("alert").filter(has_text="Sidekeep was ended before this was done").wait_for()
+    page.get_by_role("button", name="Look for them now").wait_for()

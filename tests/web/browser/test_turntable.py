@@ -68,3 +68,30 @@ def test_the_survey_can_wait_until_the_side_is_over_and_that_is_remembered(
         with page.expect_request("**/api/session") as asked:
             page.get_by_role("button", name="I am ready").click()
         assert asked.value.post_data_json["survey"] is expected
+
+
+def test_what_was_surveyed_while_the_line_was_lost_is_on_the_disc_once_it_is_back(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """As well as after a reload."""
+    record = planned(fresh)
+    page = open_page(fresh, "/new")
+    track = {
+        "code": "live-track",
+        "side": "A",
+        "at_frame": 9_600_000,
+        "facts": {"track": 2, "title": "Second Sight"},
+    }
+    at_work = session_of(record, phase="recording", take="takes/A-1", elapsed_frames=9_600_000)
+    evening = Evening(page, fresh, session=at_work, live=[])
+    with_input(page)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    page.get_by_role("button", name="Throw it away").wait_for()
+    state = {**fresh.get("/api/state"), "session": at_work, "live": [track]}
+    evening.tell({"kind": "hello", "seq": 0, "state": state})
+    page.locator(".live-track", has_text="Second Sight").wait_for()
+    again = open_page(fresh, "/new")
+    Evening(again, fresh, session=at_work, live=[track])
+    with_input(again)
+    again.goto(f"http://{fresh.host}/record/{record}/turntable")
+    again.locator(".live-track", has_text="Second Sight").wait_for()

@@ -27,29 +27,33 @@ export function Place({ address }) {
   const side = record.sides.find((/** @type {any} */ each) => each.side === address.side);
   if (!side) return html`<h1>This record has no side ${address.side}.</h1><p><a href=${recordPath(record.id)}>To its sleeve</a></p>`;
   if (!side.chosen_take) return html`<h1>Side ${side.side} is not taken yet.</h1><p class="buttons"><a class="button main" href=${recordPath(record.id, "turntable")}>To the turntable</a></p><${Takes} record=${record} side=${side} />`;
-  const job = [...known.jobs.values()].find((each) => each.record === record.id && each.kind === "survey" && (each.state === "running" || each.state === "waiting"));
-  return html`<${Whole} key=${`${record.id}${side.side}${side.chosen_take}`} record=${record} side=${side} job=${job} at=${address.at} />`;
+  const surveys = [...known.jobs.values()].filter((each) => each.record === record.id && each.kind === "survey");
+  const job = surveys.find((each) => each.state === "running" || each.state === "waiting");
+  const failed = job ? null : surveys.at(-1);
+  const why = failed?.state === "failed" ? (failed.error?.text ?? "") : "";
+  return html`<${Whole} key=${`${record.id}${side.side}${side.chosen_take}`} record=${record} side=${side} job=${job} why=${why} at=${address.at} />`;
 }
 
-/** @param {{record: any, side: any, job: any, at: Record<string, string>}} props */
-function Whole({ record, side, job, at }) {
+/** @param {{record: any, side: any, job: any, why: string, at: Record<string, string>}} props `why` the last survey came to nothing */
+function Whole({ record, side, job, why, at }) {
   const { take, trouble } = useTake(side.chosen_take, `${record.revision}/${job ? "" : "settled"}`);
   if (trouble) return html`<h1>Side ${side.side}</h1><p class="finding act">${trouble}</p><${Takes} record=${record} side=${side} />`;
   if (!take) return html`<div class="side-head"><h1>Side ${side.side}</h1><p class="soft">Opening the side …</p></div>`;
-  if (!take.view.surveyed && !take.view.envelope) return html`<div class="side-head"><h1>Side ${side.side}</h1></div><${NotSurveyed} record=${record} job=${job} /><${Takes} record=${record} side=${side} />`;
-  return html`<${OnTheDesk} key=${take.id} record=${record} side=${side} take=${take} job=${job} at=${at} />`;
+  if (!take.view.surveyed && !take.view.envelope) return html`<div class="side-head"><h1>Side ${side.side}</h1></div><${NotSurveyed} record=${record} job=${job} why=${why} /><${Takes} record=${record} side=${side} />`;
+  return html`<${OnTheDesk} key=${take.id} record=${record} side=${side} take=${take} job=${job} why=${why} at=${at} />`;
 }
 
-/** @param {{record: any, job: any}} props */
-function NotSurveyed({ record, job }) {
+/** @param {{record: any, job: any, why: string}} props */
+function NotSurveyed({ record, job, why }) {
   return html`<div class="not-surveyed"><p>${job ? `${capital(job.doing || "looking for its tracks and its damage")} …` : "Its tracks and its damage have not been looked for yet."}</p>
+    ${why && html`<p class="finding act" role="alert">${capital(why)}.</p>`}
     ${job
       ? html`<progress class="bar" max="1" value=${job.share ?? 0} aria-label="Looking for tracks and damage"></progress>`
       : html`<p class="buttons"><button class="main" onClick=${() => void told(post(`/api/records/${encodeURIComponent(record.id)}/survey`))}>Look for them now</button></p>`}</div>`;
 }
 
-/** @param {{record: any, side: any, take: import("../take.js").Take, job: any, at: Record<string, string>}} props */
-function OnTheDesk({ record, side, take, job, at }) {
+/** @param {{record: any, side: any, take: import("../take.js").Take, job: any, why: string, at: Record<string, string>}} props */
+function OnTheDesk({ record, side, take, job, why, at }) {
   const cuts = side.cuts ?? take.view.sides?.find((/** @type {any} */ each) => each.side === side.side) ?? null;
   const desk = useMemo(() => new Desk(take, cuts, at), [take]);
   desk.cuts = cuts;
@@ -102,7 +106,7 @@ function OnTheDesk({ record, side, take, job, at }) {
         <button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Redo</button>
       </p>
     </div>
-    ${take.view.surveyed === false && html`<${NotSurveyed} record=${record} job=${job} />`}
+    ${take.view.surveyed === false && html`<${NotSurveyed} record=${record} job=${job} why=${why} />`}
     <div class="desk">
       <${Disc} desk=${desk} record=${record} side=${side} />
       <div class="desk-right">

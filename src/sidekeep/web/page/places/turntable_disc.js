@@ -54,9 +54,12 @@ export function LiveDisc({ session, record }) {
     const live = onEvent("live", (event) => {
       for (const each of event.events ?? [event]) hear(each);
     });
+    // The line was lost and is back: what the survey told meanwhile comes with the greeting.
+    const again = onEvent("hello", () => knownNow().live.forEach(hear));
     return () => {
       meter();
       live();
+      again();
     };
   }, [picture, recording]);
   useEffect(() => {

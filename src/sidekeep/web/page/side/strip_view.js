@@ -115,7 +115,7 @@ function Mark({ desk, edit, side, track, edge, quiet, doubt }) {
 
   /** @param {number} to */
   const keep = async (to) => {
-    const move = desk.moving?.track === mark.track && desk.moving.edge === edge ? desk.moving : null;
+    const move = desk.moving && desk.moving.track === mark.track && desk.moving.edge === edge ? desk.moving : null;
     clearTimeout(unsent.current?.timer);
     unsent.current = null;
     if (to !== (sent.current?.frame ?? desk.keptFrame(mark))) {
