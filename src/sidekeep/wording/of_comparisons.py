@@ -72,21 +72,21 @@ def _backed(about: About, what: str) -> str:
         return ""
     alike, others = about.whole("alike"), about.whole("others")
     if others == 1:
-        return f"; the one other record of these evenings {what if alike else f'has not {what}'} alike"
-    return f"; {alike or 'none'} of {others} other records of these evenings {what} alike"
+        return f"; the one other record of these evenings {what if alike else f'has not {what}'} the same way"
+    return f"; {alike or 'none'} of {others} other records of these evenings {what} the same way"
 
 
 def _worn(all_of: Sequence[About]) -> str:
     what = f"Treble lost in the inner third against the rest of the side: {_changes(all_of, '+.1f')}."
     if all_of[0].has("others"):
         return f"{what} Wear of the groove{_backed(all_of[0], 'changed')}."
-    return f"{what} Wear of the groove (it shows inside first), or a stylus that no longer reads short waves."
+    return f"{what} Wear of the groove (it shows near the label first), or a stylus that no longer reads short waves."
 
 
 def _stylus(all_of: Sequence[About]) -> str:
     return (
         f"Treble changed in the inner third against the rest of the side: {_changes(all_of, '+.1f')}. That is the stylus, worn "
-        f"or dirty, or a fresher one, not this disc{_backed(all_of[0], 'changed')}."
+        f"or dirty, or a newer one, not this disc{_backed(all_of[0], 'changed')}."
     )
 
 
@@ -109,7 +109,7 @@ def _distortion(all_of: Sequence[About]) -> str:
     )
     return (
         f"In loud places of the inner third a share of the sound is on one take only: {shares}. That is distortion near the end "
-        "of the side: a worn or dirty stylus, the way it is set, or a groove that has been hurt"
+        "of the side: a worn or dirty stylus, the way it is set, or a damaged groove"
         f"{_backed(all_of[0], 'changed')}."
     )
 
@@ -121,7 +121,7 @@ def _hum(about: About) -> str:
 
 def _treble_chain(all_of: Sequence[About]) -> str:
     return (
-        f"Treble changed all over the side, as much outside as inside: {_changes(all_of, '+.1f')}. That is stylus, "
+        f"Treble changed all over the side, at the edge as much as near the label: {_changes(all_of, '+.1f')}. That is stylus, "
         f"cartridge or chain, not the disc{_backed(all_of[0], 'changed')}."
     )
 
@@ -129,7 +129,9 @@ def _treble_chain(all_of: Sequence[About]) -> str:
 def _unchanged(about: About) -> str:
     said = []
     if about.has("treble_db"):
-        said.append(f"treble (a loss of {about.number('treble_db'):.1f} dB inside would have been seen)")
+        said.append(
+            f"treble (a loss of {about.number('treble_db'):.1f} dB near the label would have been seen)"
+        )
     if about.has("groove_db"):
         said.append(f"surface noise (a change of {about.number('groove_db'):.1f} dB would have been seen)")
     if about.has("distortion"):
@@ -147,7 +149,7 @@ def _lossy(all_of: Sequence[About]) -> str:
     names = [about.word("take") for about in all_of]
     return (
         f"{joined(names)} {'is a lossy file' if len(names) == 1 else 'are lossy files'}: treble, surface noise and distortion "
-        "were not compared, nor marks that are not on it, for what the format left out looks like a change of them."
+        "were not compared, nor marks that are not on it, because what the format left out would look like a change."
     )
 
 
@@ -172,15 +174,15 @@ def _jumps(all_of: Sequence[About]) -> str:
 
 WORDS: Mapping[str, Say] = {
     "other-recording": lambda about: (
-        f"These are not two takes of one side: {round(100 * about.number('share'))} % of the places looked for lie on one "
-        "line; 60 % would be needed. Another side, another pressing, or too little music."
+        f"These are not two takes of one side: {round(100 * about.number('share'))} % of the places compared line "
+        "up; 60 % would be needed. Another side, another pressing, or too little music."
     ),
     "part-only": lambda about: (
         f"Only {round(100 * about.number('share'))} % of the longer take is in both; the rest was not compared."
     ),
     "take-cut": lambda about: (
-        f"About {about.number('length_s'):.1f} s of the music are missing from the {about.word('lacks')} take near "
-        f"{about.length('at_s')}, or there are more on the other one: the take was cut, or the needle jumped. Only what comes "
+        f"About {about.number('length_s'):.1f} s of the music is missing from the {about.word('lacks')} take near "
+        f"{about.length('at_s')}, or the other one has that much more: the take was cut, or the needle jumped. Only what comes "
         f"{about.word('compared')} that place was compared."
     ),
     "take-jump": lambda about: _jumps([about]),
@@ -190,7 +192,7 @@ WORDS: Mapping[str, Say] = {
         "falls at other frequencies. Look at the label, and play it again at the right speed."
     ),
     "compare-clipped": lambda about: (
-        f"The {about.word('take')} take is clipped ({count(about.whole('frames'), 'frame')}): what was cut off there looks like "
+        f"The {about.word('take')} take is clipped ({count(about.whole('frames'), 'frame')}): the cut-off peaks look like "
         "distortion that has come or gone. Trust the quieter places only."
     ),
     "compare-band": lambda about: (
@@ -199,11 +201,11 @@ WORDS: Mapping[str, Say] = {
     ),
     "compare-lossy": lambda about: _lossy([about]),
     "compare-mono": lambda about: (
-        "One of the takes is mono: both were compared as mono, left and right are not told apart."
+        "One of the takes is mono: both were compared as mono, so left and right cannot be told apart."
     ),
     "compare-silent": lambda about: f"The {about.word('take')} take is silent: there is nothing to compare.",
     "compare-short": lambda about: (
-        f"The shorter take lasts {about.number('length_s'):.1f} s: two takes are laid on each other from "
+        f"The shorter take lasts {about.number('length_s'):.1f} s: two takes can be compared from "
         f"{about.number('least_s'):.0f} s of music on."
     ),
     "compare-dead": lambda about: (
@@ -211,15 +213,15 @@ WORDS: Mapping[str, Say] = {
         "down, then look at the plugs and the wires of the cartridge."
     ),
     "channel-inverted": lambda about: (
-        f"{capital(about.channel)} has the opposite polarity on the new take and the other one has not: two wires of the "
-        "cartridge or of a plug have changed places, on one of the evenings. Turn the volume down, then look at them. It was put "
+        f"{capital(about.channel)} has the opposite polarity on the new take and the other one does not: two wires of the "
+        "cartridge or of a plug were swapped on one of the evenings. Turn the volume down, then look at them. It was put "
         "right here."
     ),
     "polarity": lambda about: (
         "The new take has the opposite polarity. That is harmless; it was put right here."
     ),
     "channels-swapped": lambda about: (
-        "Left and right have changed places in the new take. Turn the volume down, then swap the two plugs."
+        "Left and right are swapped in the new take. Turn the volume down, then swap the two plugs."
     ),
     "new-marks": lambda about: f"New: {_marks(about)}. Clean the record and play it again to see what stays.",
     "gone-marks": lambda about: f"Gone: {_marks(about)} (dust that was there before).",

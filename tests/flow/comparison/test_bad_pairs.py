@@ -48,13 +48,13 @@ def test_a_take_with_a_piece_cut_out(old: Floats) -> None:
     comparison = compare_takes(Held(old), Held(new))
     said = told(comparison)
     assert set(said) == {"take-cut", "part-only"}
-    assert "About 5.0 s of the music are missing from the new take" in said["take-cut"]
+    assert "About 5.0 s of the music is missing from the new take" in said["take-cut"]
     assert comparison.alignment.curve is not None
     assert 24.0 < comparison.alignment.curve.stop_s < 28.5
     assert {one.kind for one in conclusions(comparison)} <= {"take-cut", "part-only", "unchanged"}
     # the other way about it is the old one that lacks them
     back = told(compare_takes(Held(new), Held(old)))
-    assert "About 5.0 s of the music are missing from the old take" in back["take-cut"]
+    assert "About 5.0 s of the music is missing from the old take" in back["take-cut"]
 
 
 @pytest.mark.parametrize(("missing_s", "lacks"), [(0.02, "new"), (0.1, "old"), (0.33, "new")])

@@ -113,7 +113,7 @@ def test_what_every_record_of_the_evening_lost_is_the_stylus(shelf: Path) -> Non
     told = said(shelf, changed(-1.2, -3.1))
     assert "treble-worn" not in told
     assert "not this disc; 2 of 2 other records" in told["treble-stylus"]
-    assert "2 of 2 other records of these evenings moved alike" in told["level-chain"]
+    assert "2 of 2 other records of these evenings moved the same way" in told["level-chain"]
     assert "compare-others" not in told
 
 

@@ -40,7 +40,7 @@ WORDS: Mapping[str, Sentence] = {
     "no-record": "there is no such record on the shelf; it may have been moved or discarded",
     "no-report": "there is no report yet; it is written with the copies",
     "not-compared": "these two takes have not been compared yet",
-    "not-laid": "how these two takes lie on each other is not kept; compare them again to listen to both",
+    "not-laid": "how these two takes line up was not kept; compare them again to listen to both",
     "combine-of-one-record": "different takes of one record can be combined here",
     "combine-of-one-side": "takes of one side can be combined; these are of several",
     "compare-of-one-record": "two different takes of one record can be compared here",

@@ -54,8 +54,8 @@ WORDS: Mapping[str, Sentence] = {
     "sway-series": "series must be finite, (samples,) or (samples, channels)",
     "sway-rate": "rate_hz={rate_hz:g} must be 8 or more to hold the harmonics of a turn",
     "takes-do-not-match": (
-        "these are not takes of one side: they do not lie on each other ({share_percent} % of the places "
-        "looked for match, 60 % would be needed)"
+        "these are not takes of one side: they do not line up ({share_percent} % of the places "
+        "compared match; 60 % would be needed)"
     ),
     "takes-at-other-speeds": (
         "one of these takes was played at {first_rpm:g} rpm and another at {other_rpm:g}: equalised at other frequencies "
