@@ -287,3 +287,21 @@ def test_a_survey_that_a_killed_server_left_undone_is_told_where_its_side_is(
     page.goto(f"http://{server.host}/record/{record['id']}/side/A")
     page.get_by_role("alert").filter(has_text="Sidekeep was ended before this was done").wait_for()
     page.get_by_role("button", name="Look for them now").wait_for()
+
+
+def test_what_is_typed_for_the_copies_is_there_after_the_way_back_and_a_reload(
+    server: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    (record,) = server.get("/api/records")["records"]
+    page = open_page(server, f"/record/{record['id']}/copies")
+    page.get_by_text("Titles, names and tags").click()
+    line = page.locator("label", has_text="A line about stylus and chain").locator("input")
+    line.fill("Line contact, rubber mat")
+    page.get_by_role("link", name="Side A").click()
+    page.get_by_role("heading", name="Side A").wait_for()
+    page.go_back()
+    page.get_by_text("Titles, names and tags: not as usual").wait_for()
+    assert line.input_value() == "Line contact, rubber mat"
+    page.reload()
+    page.get_by_text("Titles, names and tags: not as usual").wait_for()
+    assert line.input_value() == "Line contact, rubber mat"

@@ -1,5 +1,6 @@
 /** Copies: what is written, how the record is treated on the way, progress, and what is there. */
 import { recordPath } from "../address.js";
+import { draft, keepDraft } from "../drafts.js";
 import { html, useEffect, useState } from "../html.js";
 import { get, post, remove } from "../server.js";
 import { loadRecord, makeEdit, stepBack, tell, told, useKnown, useRecord } from "../store.js";
@@ -26,7 +27,7 @@ export function Place({ address }) {
   const known = useKnown();
   const [kinds, setKinds] = useState(/** @type {any[] | null} */ (null));
   const [chosen, setChosen] = useState(/** @type {string[]} */ (remembered()));
-  const [more, setMore] = useState(USUAL_WAY);
+  const [more, setMore] = useState(() => typed(address.record));
   useEffect(() => void told(get("/api/kinds")).then((answer) => answer && setKinds(answer.kinds ?? answer)), []);
   if (!record) return html`<p class="soft waiting">One moment …</p>`;
   if (record.missing) return html`<h1>This record is not on the shelf.</h1><p><a href="/">To the shelf</a></p>`;
@@ -62,7 +63,7 @@ export function Place({ address }) {
           <${Kinds} kinds=${(kinds ?? []).filter((kind) => FIRST.includes(kind.name))} chosen=${chosen} choose=${choose} />
           ${kinds && html`<details class="kinds-more" open=${chosen.some((name) => !FIRST.includes(name))}><summary>${capital(count(kinds.filter((kind) => !FIRST.includes(kind.name)).length, "more kind"))}</summary>
             <${Kinds} kinds=${kinds.filter((kind) => !FIRST.includes(kind.name))} chosen=${chosen} choose=${choose} /></details>`}
-          <${More} more=${more} set=${setMore} />
+          <${More} more=${more} set=${(/** @type {typeof USUAL_WAY} */ next) => { setMore(next); keepTyped(record.id, next); }} />
           <p class="buttons"><button class="main large" disabled=${Boolean(working) || !chosen.length} onClick=${() => void write(false)}>Write ${chosen.length === 1 ? "this kind" : chosen.length ? `these ${count(chosen.length, "kind")}` : "the copies"}</button>
             ${record.copies?.length > 0 && html`<button class="quiet" disabled=${Boolean(working) || !chosen.length} onClick=${() => void write(true)}>Write again, in place of the old files</button>`}</p>
         </section>
@@ -88,6 +89,20 @@ function More({ more, set }) {
     <p class="soft" id="name-words">Words in braces are filled in: {number} {title} {artist} {side} {position} {year}.</p>
     <p class="soft">The ISRC of a track stands in the sleeve text, indented on a line of its own below the track: <code>isrc: AA6Q72000047</code>.</p>
   </details>`;
+}
+
+/** What was typed for this record before its page was left. @param {string} id @returns {typeof USUAL_WAY} */
+function typed(id) {
+  try {
+    return { ...USUAL_WAY, ...JSON.parse(draft(`${id} copies`) ?? "{}") };
+  } catch {
+    return USUAL_WAY;
+  }
+}
+/** @param {string} id @param {typeof USUAL_WAY} more */
+function keepTyped(id, more) {
+  const text = JSON.stringify(more);
+  keepDraft(`${id} copies`, text === JSON.stringify(USUAL_WAY) ? null : text);
 }
 
 /** @returns {string[]} */
