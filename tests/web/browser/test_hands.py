@@ -294,6 +294,43 @@ def test_what_was_just_done_outlives_a_reload_and_the_way_back(
     until(page, lambda: second()["title"] == "Third Sight")
 
 
+def test_two_windows_that_move_one_mark_both_show_the_truth(
+    own: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """The second has not heard of the first's move when it asks for its own: it is told, and can make it anyway."""
+    record = record_of(own)
+    address = f"/record/{record['id']}/side/A"
+    one, two = open_page(own, address), open_page(own, "/new", allow=("409",))
+    deaf: list[Any] = []
+    two.route_web_socket("**/api/events", lambda socket: deaf.append(socket))
+    two.goto(f"http://{own.host}{address}")
+    before = record["sides"][0]["cuts"]["tracks"][1]["start_frame"]
+
+    def kept() -> Any:
+        return record_of(own)["sides"][0]["cuts"]["tracks"][1]["start_frame"]
+
+    def shows(page: Any, frame: int) -> bool:
+        now = page.locator('.mark.start[data-track="2"]').get_attribute("aria-valuenow")
+        return abs(float(now) - frame / 44_100) < 0.001
+
+    def nudge(page: Any, key: str) -> None:
+        page.locator('.mark.start[data-track="2"]').focus()
+        page.keyboard.press(key)
+
+    for page in (one, two):
+        side_is_ready(page)
+    nudge(one, "ArrowRight")
+    until(one, lambda: kept() == before + 441)
+    nudge(two, "PageUp")
+    two.get_by_text("This record was changed on another page. The move of the mark was not made").wait_for()
+    until(two, lambda: shows(two, before + 441))
+    assert kept() == before + 441
+    two.get_by_role("button", name="Make it anyway").click()
+    until(two, lambda: kept() == before + 44_100)
+    for page in (one, two):
+        until(page, lambda page=page: shows(page, before + 44_100))
+
+
 def test_a_side_by_touch_on_a_phone(own: RunningServer, open_page: Callable[..., Any]) -> None:
     record = record_of(own)
     page = open_page(
