@@ -67,6 +67,7 @@ def test_a_lone_faint_mark_is_not_told_and_a_clear_one_is() -> None:
     assert states(marks_at([20.0], "gone", 15.0)) == ["perhaps"]
     assert states(marks_at([20.0], "gone", 200.0)) == ["gone"]
     assert states(marks_at([20.0], "gone", 15.0, size_db=30.0)) == ["gone"]
+    assert states(marks_at([20.0], "gone", 93.0, size_db=10.0)) == ["perhaps"]
 
 
 def test_faint_marks_are_told_where_they_are_many() -> None:

@@ -23,7 +23,8 @@ Span = tuple[float, float]
 LOW_HZ, HIGH_HZ = 900.0, 6500.0
 LOUD_SHARE = 0.25
 FEWEST_FRAMES = 48
-FLOOR = 0.01
+FLOOR = 0.013
+"""Share that is on one take only by the takes' small differences in speed: up to 1.2 % on 57 pressed pairs without change."""
 
 
 @dataclass(frozen=True, kw_only=True)
