@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from tests.web.browser.test_listening import SPY, sound, wait_for_pieces
-from tests.web.browser.waiting import answered, settled_box, side_is_ready, until
+from tests.web.browser.waiting import answered, drawn, settled_box, side_is_ready, until
 from tests.web.conftest import RunningServer
 
 
@@ -242,6 +242,17 @@ def test_a_mark_half_way_through_a_drag_is_where_it_was_after_a_reload(desk: tup
     page.mouse.up()
     answered(page)
     assert (stand_in.asked, mark(page, 2).get_attribute("aria-valuenow")) == ([], was)
+
+
+def test_a_strip_without_a_height_is_drawn_without_a_fault(desk: tuple[Any, StandIn]) -> None:
+    """As it is for a moment while its place is built up; ``open_page`` asks for pages without errors."""
+    page, _ = desk
+    strip = page.locator("canvas.strip")
+    strip.evaluate(
+        "strip => ['height', 'min-height'].forEach(each => strip.style.setProperty(each, '0', 'important'))"
+    )
+    page.wait_for_function("() => document.querySelector('canvas.strip').height === 1")
+    drawn(page)
 
 
 def test_a_title_being_typed_is_kept_when_the_page_is_left(desk: tuple[Any, StandIn]) -> None:

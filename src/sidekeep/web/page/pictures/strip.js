@@ -190,7 +190,7 @@ export class StripPicture {
     if (x < -60 || x > width + 60) return;
     const turn = height - 4 - this.take.angle(/** @type {number} */ (scene.needle)) * (height - 8);
     const y = turn + (height / 2 - turn) * near;
-    const glow = this.#glow(Math.round(height * (scene.playing ? 0.34 : 0.2)), scene.playing);
+    const glow = this.#glow(Math.max(1, Math.round(height * (scene.playing ? 0.34 : 0.2))), scene.playing); // no height yet: its style is on its way
     context.drawImage(glow, Math.round(x - glow.width / 2), Math.round(y - glow.height / 2));
     context.fillStyle = "rgba(255,224,176,.6)";
     context.fillRect(Math.round(x), 0, 1, height);
