@@ -163,10 +163,11 @@ def _tracks(features: Features, cut: CutSide) -> list[Track]:
                 title_confidence=cut.lines.sure[index],
             )
         )
-    timed = any(line.duration_s is not None for line in cut.listed)
-    if not cut.part.play.saw_down:
+    saw_down = cut.part.play.saw_down
+    if not saw_down:
         tracks = begun_late(tracks, division)
-    return tracks if timed else without_times(tracks)
+    timed = any(line.duration_s is not None for line in cut.listed)
+    return tracks if timed else without_times(tracks, saw_down=saw_down)
 
 
 def _stops(cut: CutSide, hop_s: float) -> list[int]:

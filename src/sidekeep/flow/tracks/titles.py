@@ -79,12 +79,14 @@ def begun_late(tracks: Sequence[Track], division: Division) -> list[Track]:
     return [replace(first, title_confidence=min(first.title_confidence, _DOUBTED)), *tracks[1:]]
 
 
-def without_times(tracks: Sequence[Track]) -> list[Track]:
-    """Tracks of a side that prints no times: their number alone says which is which, so beyond the first no title is surer
-    than the least sure place where a track begins."""
+def without_times(tracks: Sequence[Track], *, saw_down: bool) -> list[Track]:
+    """Tracks of a side that prints no times: their number alone says which is which, so no title is surer than the least sure
+    place where a track begins. Only the first needs no number where the needle was heard to come down before it."""
     weakest = min((track.confidence for track in tracks[1:]), default=1.0)
     return [
-        replace(track, title_confidence=min(track.title_confidence, weakest)) if number else track
+        replace(track, title_confidence=min(track.title_confidence, weakest))
+        if number or not saw_down
+        else track
         for number, track in enumerate(tracks)
     ]
 
