@@ -7,6 +7,7 @@ from typing import Any
 
 from tests.small_record import SLEEVE
 from tests.web.browser.stand_in import Evening, session_of, with_input
+from tests.web.browser.waiting import answered
 from tests.web.conftest import RunningServer
 
 
@@ -32,14 +33,20 @@ def test_what_is_pressed_names_the_take_that_was_seen(
 
     page.route("**/api/session/act", answer)
     page.goto(f"http://{fresh.host}/record/{record}/turntable")
-    page.get_by_role("button", name="Throw it away").click()
+
+    def press(name: str) -> None:
+        """One press after the other: each is answered before the next, as the hand waits for what it sees."""
+        with page.expect_response("**/api/session/act"):
+            page.get_by_role("button", name=name).click()
+        answered(page)
+
+    press("Throw it away")
     page.get_by_text("ide B has begun meanwhile and goes on").first.wait_for()
     false_start = {"code": "false-start", "side": "A", "facts": {"reason": "discard"}, "severity": "note"}
     evening.tell({"kind": "session", "session": session_of(record, news=[false_start])})
-    page.get_by_role("button", name="What was put aside was the side: keep it").click()
-    page.get_by_role("button", name="It is side B").click()
-    with page.expect_response("**/api/session/act"):
-        page.get_by_role("button", name="Stop for tonight").click()
+    press("What was put aside was the side: keep it")
+    press("It is side B")
+    press("Stop for tonight")
     assert sent == [
         {"do": "discard", "record": record, "take": "takes/A-1"},
         {"do": "keep", "record": record, "take": ""},

@@ -38,6 +38,21 @@ TITLES = ["Dew on the Crates", "Second Sight", "Third Rail", "Fourth Wall"]
 CLEAN = SETTINGS.but(dust_per_min=20.0, scratches=0, pops_per_min=0.0, crackle_share=0.0, hum_hz=0.0)
 HEARD_MS = 120_000
 """How long a loaded machine may need for a step; nothing is measured here."""
+LINE_IS_SILENT_MS = 6_000
+"""So long the page hears nothing before it takes the line for lost and asks anew: a machine that stands still may be so silent."""
+LINES = """
+  window.lines = [];
+  window.WebSocket = class extends WebSocket {
+    constructor(...given) {
+      super(...given);
+      const line = { heard_ms: performance.now(), silent_ms: null };
+      window.lines.push(line);
+      this.addEventListener("message", () => (line.heard_ms = performance.now()));
+      this.addEventListener("close", () => (line.silent_ms = performance.now() - line.heard_ms));
+    }
+  };
+"""
+"""Every line for news that the page opens: when it was heard last, and how long it had been silent when it ended."""
 EVENINGS = 3
 """A busy machine may play with gaps all the same, and a side with gaps is rightly not copied: then once more from the start."""
 
@@ -124,6 +139,8 @@ def test_a_whole_record_takes_five_hand_actions(
     for number in range(EVENINGS):
         with opened(deck, tmp_path / f"evening-{number}") as house:
             page = open_page(house, "/turntable", permissions=["clipboard-read", "clipboard-write"])
+            page.add_init_script(LINES)
+            page.reload()
             is_heard_whole = an_evening(page, player, sides)
             page.close()  # before its house goes away
         if is_heard_whole:
@@ -134,8 +151,6 @@ def test_a_whole_record_takes_five_hand_actions(
 
 def an_evening(page: Any, player: Turntable, sides: tuple[NDArray[np.float64], NDArray[np.float64]]) -> bool:
     """From nothing to copies, by hand actions counted; False when the machine played with gaps."""
-    reconnected: list[str] = []
-    page.on("websocket", lambda socket: reconnected.append(socket.url))
 
     def says(text: str) -> None:
         page.get_by_role("heading", level=1, name=text).wait_for(timeout=HEARD_MS)
@@ -166,7 +181,9 @@ def an_evening(page: Any, player: Turntable, sides: tuple[NDArray[np.float64], N
     if _was_played_with_gaps(page):
         return False
     page.get_by_text("The copies are written and read back.").wait_for(timeout=HEARD_MS)
-    assert reconnected == []
+    lines = page.evaluate("lines")
+    assert lines[-1]["silent_ms"] is None
+    assert all(line["silent_ms"] >= LINE_IS_SILENT_MS for line in lines[:-1])  # no line that spoke was let go
     assert hands.done == ["paste", "To the turntable", "needle", "flip", "needle"]
     assert len(first_evening.done) == 4
     return True
