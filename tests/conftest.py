@@ -62,6 +62,16 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
     return True if is_test and "mark.device" not in collection_path.read_text("utf-8") else None
 
 
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    """``./run`` hears once more, alone on the machine, what failed beside the crowd and lives in real time."""
+    told = os.environ.get("SIDEKEEP_FAILED_TESTS")
+    if told is None or not report.failed or "PYTEST_XDIST_WORKER" in os.environ:
+        return
+    in_real_time = "device" in report.keywords or report.nodeid.startswith("tests/web/browser/")
+    with Path(told).open("a", encoding="utf-8") as lines:
+        lines.write(f"{'again' if in_real_time else 'failed'} {report.nodeid}\n")
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Keep the tests of one pass."""
