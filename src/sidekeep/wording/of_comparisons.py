@@ -177,6 +177,9 @@ WORDS: Mapping[str, Say] = {
         f"These are not two takes of one side: {round(100 * about.number('share'))} % of the places compared line "
         "up; 60 % would be needed. Another side, another pressing, or too little music."
     ),
+    "one-playing": lambda about: (
+        "These two are one and the same playing: a recording and its copy. Whatever differs, the disc has no part in it."
+    ),
     "part-only": lambda about: (
         f"Only {round(100 * about.number('share'))} % of the longer take is in both; the rest was not compared."
     ),

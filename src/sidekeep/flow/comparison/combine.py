@@ -25,6 +25,7 @@ from sidekeep.flow.comparison.bands import frame_powers, joined, quiet_frames
 from sidekeep.flow.comparison.compare import PREVIEW_S, gain_filters
 from sidekeep.flow.comparison.laid import Laid, each_block, lay_block
 from sidekeep.flow.comparison.marks import prediction_errors, runs_of, usual_size
+from sidekeep.flow.comparison.one_playing import is_one_playing, keeps_step
 from sidekeep.flow.comparison.spans import music_span
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
 from sidekeep.flow.progress import part
@@ -66,7 +67,8 @@ class CombineFacts:
 
 
 def make_partner(ruler: AudioSource, other: AudioSource, progress: Progress = no_progress) -> Partner:
-    """Align a take with the ruler and learn its level, treble and noise. Raises ``ParameterError`` for another recording."""
+    """Align a take with the ruler and learn its level, treble and noise. Raises ``ParameterError`` for another recording, or
+    for the same one."""
     alignment = align_takes(ruler, other, progress)
     if alignment.curve is None:
         raise ParameterError("takes-do-not-match", share_percent=round(100 * alignment.line.share))
@@ -84,6 +86,8 @@ def make_partner(ruler: AudioSource, other: AudioSource, progress: Progress = no
     powers = joined(list(each_block(ruler, other, alignment, frame_powers, span_s=span, rate_hz=rate_hz)))
     gains = gain_filters(powers, rate_hz)
     everything = joined(list(each_block(ruler, other, alignment, frame_powers, rate_hz=rate_hz)))
+    if is_one_playing(alignment.curve, everything):
+        raise ParameterError("takes-of-one-playing")
     quiet = quiet_frames(everything)
     high = [index for index, hz in enumerate(everything.centres_hz) if hz >= 500.0]
     if quiet.any():
@@ -280,4 +284,18 @@ def prepare(ruler: AudioSource, others: Sequence[AudioSource], progress: Progres
         make_partner(ruler, other, part(progress, index / len(others), (index + 1) / len(others)))
         for index, other in enumerate(others)
     ]
+    for one, other in combinations(partners, 2):
+        _refuse_one_playing(one, other)
     return Combiner(ruler, partners)
+
+
+def _refuse_one_playing(one: Partner, other: Partner) -> None:
+    """Raise ``ParameterError`` where two of the other takes are one; they are laid on each other only where they keep step."""
+    curves = one.alignment.curve, other.alignment.curve
+    if curves[0] is None or curves[1] is None or not keeps_step(curves[0], curves[1]):
+        return
+    alignment = align_takes(one.source, other.source)
+    if alignment.curve is not None and is_one_playing(
+        alignment.curve, joined(list(each_block(one.source, other.source, alignment, frame_powers)))
+    ):
+        raise ParameterError("takes-of-one-playing")

@@ -31,6 +31,7 @@ from sidekeep.flow.comparison.laid import BLOCK_S, Laid, common_rate, each_block
 from sidekeep.flow.comparison.marks import BlockMarks, Mark, find_marks
 from sidekeep.flow.comparison.mixing import ChannelPowers, MixingChange, channel_powers, mixing_changes
 from sidekeep.flow.comparison.noise import LowPowers, NoiseChange, low_powers, noise_changes
+from sidekeep.flow.comparison.one_playing import is_one_playing
 from sidekeep.flow.comparison.spans import groove_span, music_span, shared_span
 from sidekeep.flow.comparison.turns import placed, turn_of
 from sidekeep.flow.ports import AudioSource, Progress, no_progress
@@ -52,6 +53,7 @@ class Comparison:
     """All that was measured. With other recordings (``alignment.is_same`` false) everything else is empty."""
 
     alignment: Alignment
+    is_one_playing: bool = False
     length_s: float = 0.0
     music_s: tuple[float, float] = (0.0, 0.0)
     groove_s: tuple[float, float] = (0.0, 0.0)
@@ -155,6 +157,7 @@ def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_pr
     turn = turn_of(both_s, both_db, marks, old.format.length_s)
     return Comparison(
         alignment=alignment,
+        is_one_playing=is_one_playing(curve, powers),
         length_s=old.format.length_s,
         music_s=music_s,
         groove_s=groove_s,

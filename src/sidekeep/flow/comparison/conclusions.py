@@ -43,6 +43,7 @@ def conclusions(comparison: Comparison, evening: Evening | None = None) -> list[
         return [_nothing_to_lay(comparison) or _other(comparison)]
     evening = evening or Evening()
     found = [
+        *([finding("one-playing", "look")] if comparison.is_one_playing else []),
         *_coverage(comparison),
         *_condition(comparison),
         *_marks(comparison),

@@ -61,6 +61,10 @@ WORDS: Mapping[str, Sentence] = {
         "one of these takes was played at {first_rpm:g} rpm and another at {other_rpm:g}: equalised at other frequencies "
         "they are not one sound; combine takes of one speed"
     ),
+    "takes-of-one-playing": (
+        "two of these are one and the same playing (a recording and its copy): noise falls only with another playing; "
+        "lower the needle once more, or leave one of them out"
+    ),
     "takes-too-few": "combining needs at least two takes of one side",
     "not-in-a-track": "frame {frame} lies in no track of side {side}: a track is split inside it",
     "no-such-track": "side {side} has no track {track}; it has {tracks}",
