@@ -8,6 +8,7 @@ import pickle
 import re
 from collections.abc import Iterator
 from fractions import Fraction
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -30,19 +31,25 @@ HANDED_ON = {
 """Where an error is made from the code of another one."""
 
 
+@cache
+def modules() -> dict[Path, ast.Module]:
+    """Every module of the program, read once."""
+    return {path: ast.parse(path.read_text("utf-8")) for path in sorted(ROOT.rglob("*.py"))}
+
+
+@cache
 def family() -> set[str]:
     """The names of every class of the family, those of single rooms too."""
+    bases = {
+        node.name: {base.id for base in node.bases if isinstance(base, ast.Name)}
+        for tree in modules().values()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ClassDef)
+    }
     names = {"SidekeepError"}
-    while True:
-        before = len(names)
-        for path in ROOT.rglob("*.py"):
-            for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-                if isinstance(node, ast.ClassDef) and any(
-                    isinstance(base, ast.Name) and base.id in names for base in node.bases
-                ):
-                    names.add(node.name)
-        if len(names) == before:
-            return names
+    while more := {name for name, above in bases.items() if above & names} - names:
+        names |= more
+    return names
 
 
 def raised(tree: ast.AST, names: set[str]) -> Iterator[tuple[int, str | None, set[str]]]:
@@ -71,9 +78,9 @@ def test_every_error_is_raised_with_a_code_that_has_a_sentence_and_with_the_fact
     known = {**SENTENCES, **error_words.WORDS}
     names = family()
     faults, used = [], set()
-    for path in sorted(ROOT.rglob("*.py")):
+    for path, tree in modules().items():
         place = path.relative_to(ROOT).as_posix()
-        for line, code, facts in raised(ast.parse(path.read_text("utf-8")), names):
+        for line, code, facts in raised(tree, names):
             sentence = known.get(code or "")
             used.add(code)
             if code is None:
@@ -84,8 +91,11 @@ def test_every_error_is_raised_with_a_code_that_has_a_sentence_and_with_the_fact
             elif isinstance(sentence, str) and "**" not in facts and not names_in(sentence) <= facts:
                 faults.append(f"{place}:{line}: {code!r} lacks {sorted(names_in(sentence) - facts)}")
     for place in ONE_OF_SEVERAL:
-        tree = ast.parse((ROOT / place).read_text("utf-8"))
-        found = {n.value for n in ast.walk(tree) if isinstance(n, ast.Constant) and isinstance(n.value, str)}
+        found = {
+            n.value
+            for n in ast.walk(modules()[ROOT / place])
+            if isinstance(n, ast.Constant) and isinstance(n.value, str)
+        }
         used |= found & known.keys()
     assert faults == []
     assert known.keys() - used == set(), "sentences that no error has"

@@ -119,3 +119,36 @@ def test_still_stretches_equal_the_plain_twin(seed: int, marks: list[int], lengt
     edges = [0, *moves.tolist(), 4000]
     plain = [(start, stop) for start, stop in zip(edges, edges[1:]) if stop - start >= 40]
     assert metered(audio, 8000).still_spans == plain
+
+
+def plain_band_limit(power: NDArray[np.float64], rate_hz: int) -> tuple[float, float] | None:
+    """Edge and fall, one bin after the other."""
+    hz = np.arange(len(power)) * 0.5 * rate_hz / (len(power) - 1)
+    level_db = 10.0 * np.log10(np.maximum(power, 1e-300))
+    width = max(2, round(1000.0 / float(hz[1] - hz[0])))
+    best: tuple[float, float] | None = None
+    for at in range(int(np.searchsorted(hz, 3000.0)), len(power) - 3 * width // 2):
+        if hz[at] > 0.44 * rate_hz:
+            break
+        below = np.median(level_db[at - 3 * width // 2 : at - width // 2])
+        above = np.median(level_db[at + width // 2 : at + 3 * width // 2])
+        further_below = np.median(level_db[at - 3 * width : at - 2 * width])
+        fall_db = float(below - above)
+        nothing_back = np.percentile(level_db[at + width // 2 :], 95) < below - 0.6 * fall_db
+        if fall_db >= 15.0 and further_below - below < 0.4 * fall_db and nothing_back:
+            if best is None or fall_db > best[1]:
+                best = float(hz[at]), fall_db
+    return best
+
+
+@pytest.mark.parametrize(("rate_hz", "bins"), [(22_050, 513), (44_100, 1025), (96_000, 1024)])
+def test_the_wall_is_that_of_the_plain_twin(rate_hz: int, bins: int, rng: np.random.Generator) -> None:
+    hz = np.arange(bins) * 0.5 * rate_hz / (bins - 1)
+    found = 0
+    for _ in range(12):
+        power = 10.0 ** (-hz / rng.uniform(3000.0, 40_000.0)) * rng.exponential(1.0, bins)
+        power[hz > rng.uniform(2000.0, 0.5 * rate_hz)] *= 10.0 ** -rng.uniform(0.0, 5.0)
+        limit = find_band_limit(power, rate_hz=rate_hz)
+        assert (limit and (limit.edge_hz, limit.fall_db)) == plain_band_limit(power, rate_hz)
+        found += limit is not None
+    assert 0 < found < 12

@@ -7,14 +7,16 @@ from typing import Any
 
 from tests.web.conftest import RunningServer
 
-PIXELS = """
-() => {
+KEEP = """
+(name) => {
   const area = document.querySelector(".disc-view canvas");
-  return [...area.getContext("2d").getImageData(0, 0, area.width, area.height).data];
+  window[name] = area.getContext("2d").getImageData(0, 0, area.width, area.height).data;
 }
 """
+"""The pixels stay in the page: there are millions of them."""
 LIKE = """
-(kept) => {
+(name) => {
+  const kept = window[name];
   const area = document.querySelector(".disc-view canvas");
   const now = area.getContext("2d").getImageData(0, 0, area.width, area.height).data;
   let away = 0;
@@ -53,14 +55,14 @@ def test_a_zoomed_disc_is_painted_anew_when_it_rests(
 
     come(closer, closer, farther)
     page.evaluate(SETTLED)
-    kept = page.evaluate(PIXELS)
+    page.evaluate(KEEP, "closer")
     come(closer, farther)
-    page.wait_for_function(LIKE, arg=kept)
+    page.wait_for_function(LIKE, arg="closer")
     come(page.get_by_role("button", name="The whole disc"))
     page.evaluate(SETTLED)
-    whole = page.evaluate(PIXELS)
-    assert not page.evaluate(LIKE, kept)
+    page.evaluate(KEEP, "whole")
+    assert not page.evaluate(LIKE, "closer")
     come(closer, closer, farther)
-    page.wait_for_function(LIKE, arg=kept)
+    page.wait_for_function(LIKE, arg="closer")
     come(page.get_by_role("button", name="The whole disc"))
-    page.wait_for_function(LIKE, arg=whole)
+    page.wait_for_function(LIKE, arg="whole")

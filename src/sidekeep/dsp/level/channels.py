@@ -182,18 +182,22 @@ def find_band_limit(power: NDArray[np.float64], *, rate_hz: int) -> BandLimit | 
     hz = np.arange(len(power)) * 0.5 * rate_hz / (len(power) - 1)
     level_db = 10.0 * np.log10(np.maximum(power, 1e-300))
     width = max(2, round(1000.0 / float(hz[1] - hz[0])))
+    first = max(3 * width, int(np.searchsorted(hz, 3000.0)))
+    stop = min(len(power) - 3 * width // 2, int(np.searchsorted(hz, 0.44 * rate_hz, "right")))
+    if stop <= first:
+        return None
+    around_db = level_db[first - 3 * width // 2 : stop - 1 + 3 * width // 2]
+    medians_db = np.median(np.lib.stride_tricks.sliding_window_view(around_db, width), axis=1)
+    below_db = medians_db[: stop - first]
+    fall_db = below_db - medians_db[-(stop - first) :]
     best: BandLimit | None = None
-    first = int(np.searchsorted(hz, 3000.0))
-    for bin_ in range(first, len(power) - 3 * width // 2):
-        if hz[bin_] > 0.44 * rate_hz:
-            break
-        below = float(np.median(level_db[bin_ - 3 * width // 2 : bin_ - width // 2]))
-        above = float(np.median(level_db[bin_ + width // 2 : bin_ + 3 * width // 2]))
-        fall_db = below - above
-        if fall_db < 15.0 or (best is not None and fall_db <= best.fall_db):
+    for at in np.flatnonzero(fall_db >= 15.0):
+        if best is not None and fall_db[at] <= best.fall_db:
             continue
+        bin_ = first + int(at)
         further_below = float(np.median(level_db[bin_ - 3 * width : bin_ - 2 * width]))
         rest = level_db[bin_ + width // 2 :]
-        if further_below - below < 0.4 * fall_db and float(np.percentile(rest, 95)) < below - 0.6 * fall_db:
-            best = BandLimit(edge_hz=float(hz[bin_]), fall_db=fall_db)
+        does_not_slope = further_below - below_db[at] < 0.4 * fall_db[at]
+        if does_not_slope and float(np.percentile(rest, 95)) < below_db[at] - 0.6 * fall_db[at]:
+            best = BandLimit(edge_hz=float(hz[bin_]), fall_db=float(fall_db[at]))
     return best

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.flow.comparison.certainty import CHANCE_OF_TWO, detectable, spread_of
+from sidekeep.flow.comparison.certainty import CHANCE_OF_TWO, detectable, medians_of, spread_of
 from sidekeep.flow.comparison.laid import Laid
 
 Floats = NDArray[np.float64]
@@ -177,7 +177,7 @@ def _change(ratio_db: Floats, hz: float, part: str, channel: int) -> BandChange:
             detectable_db=np.inf,
             frames=count,
         )
-    medians = np.array([float(np.median(block)) for block in np.array_split(ratio_db, BLOCKS)])
+    medians = medians_of(ratio_db, BLOCKS)
     sd = 1.25 * spread_of(medians) / np.sqrt(BLOCKS)
     return BandChange(
         hz=hz,

@@ -26,6 +26,14 @@ def blocks_of(frames: int) -> int:
     return int(np.clip(frames // FRAMES_A_BLOCK, FEWEST_BLOCKS, MOST_BLOCKS))
 
 
+def medians_of(values: NDArray[np.float64], blocks: int) -> NDArray[np.float64]:
+    """The median of each of so many parts of nearly equal length, one after the other, as ``numpy.array_split`` makes them."""
+    length, longer = divmod(len(values), blocks)
+    cut = longer * (length + 1)
+    parts = (values[:cut].reshape(longer, length + 1), values[cut:].reshape(blocks - longer, length))
+    return np.concatenate([np.median(part, axis=1) for part in parts if len(part)])
+
+
 def spread_of(values: NDArray[np.float64]) -> float:
     """One deviation of what blocks say, of the middle ones: a block that music, damage or the end of the groove spoils must not
     make the whole look unsure, nor may it be left out."""

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.flow.comparison.bands import THIRDS, FramePowers, damaged_frames, quiet_frames, thirds_of
-from sidekeep.flow.comparison.certainty import blocks_of, detectable
+from sidekeep.flow.comparison.certainty import blocks_of, detectable, medians_of
 
 Floats = NDArray[np.float64]
 Span = tuple[float, float]
@@ -66,7 +66,7 @@ def distortion_of(powers: FramePowers, music_s: Span, groove_s: Span) -> list[Di
             weights = np.sqrt(first * second)
             rest = ((1.0 - shared[loud] - expected) * weights).sum(axis=1) / weights.sum(axis=1)
             count = blocks_of(len(rest))
-            blocks = np.array([np.median(block) for block in np.array_split(rest, count)])
+            blocks = medians_of(rest, count)
             middle = float(np.median(blocks))
             sd = 1.25 * float(np.std(blocks)) / np.sqrt(count)
             # where the takes differ most, which of them holds more
