@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -85,8 +86,24 @@ def encoded(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return begun
 
 
+@pytest.fixture
+def fed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Every side that went through a run."""
+    sides: list[str] = []
+    feed = copies_run.CopyRun.feed
+
+    def noted(self, side, *args, **settings):  # type: ignore[no-untyped-def]
+        sides.append(side)
+        feed(self, side, *args, **settings)
+
+    monkeypatch.setattr(copies_run.CopyRun, "feed", noted)
+    return sides
+
+
 @pytest.mark.parametrize("target", ["none", "peak"])
-def test_what_was_prepared_is_used_and_is_the_same(tmp_path: Path, encoded: list[str], target: str) -> None:
+def test_what_was_prepared_is_used_and_is_the_same(
+    tmp_path: Path, encoded: list[str], fed: list[str], target: str
+) -> None:
     """With one gain for the record too: side A holds the highest peak, so side B leaves the gain as it is."""
     recipe = replace(PLAIN, level=LevelSettings(target=target))  # type: ignore[arg-type]
     shelf, folder = planned(tmp_path, recipe)
@@ -95,10 +112,13 @@ def test_what_was_prepared_is_used_and_is_the_same(tmp_path: Path, encoded: list
     assert prepare_copies(shelf, str(folder.path), KINDS) == len(side)
     assert sorted(encoded) == side
     assert sums(folder) == {}  # nothing has a name yet
+    assert set(fed) == {"A"}
     encoded.clear()
+    fed.clear()
     adopt(shelf, folder, "B")
     copy_record(shelf, str(folder.path), options=TransferOptions(kinds=KINDS))
     assert sorted(encoded) == side  # side B's
+    assert set(fed) == {"B"}
     (tmp_path / "again").mkdir()
     other_shelf, other = planned(tmp_path / "again", recipe)
     for letter in "AB":
@@ -106,6 +126,23 @@ def test_what_was_prepared_is_used_and_is_the_same(tmp_path: Path, encoded: list
     copy_record(other_shelf, str(other.path), options=TransferOptions(kinds=KINDS))
     assert len(sums(folder)) == 2 * len(side)
     assert sums(folder) == sums(other)
+
+
+@pytest.mark.parametrize("spoilt", [{"powers": "AAAA"}, {"length_frames": 5}, {"true_peak": -1.0}])
+def test_levels_nobody_can_have_heard_are_heard_again(
+    tmp_path: Path, fed: list[str], spoilt: dict[str, object]
+) -> None:
+    shelf, folder = planned(tmp_path, PLAIN)
+    adopt(shelf, folder, "A")
+    prepare_copies(shelf, str(folder.path), ["lossless"])
+    (path,) = (folder.path / "copies").rglob("journal.json")
+    journal = json.loads(path.read_text())
+    next(iter(journal["heard"].values())).update(spoilt)
+    path.write_text(json.dumps(journal))
+    adopt(shelf, folder, "B")
+    fed.clear()
+    copy_record(shelf, str(folder.path), options=TransferOptions(kinds=["lossless"]))
+    assert set(fed) == {"A", "B"}
 
 
 def test_a_gain_that_changes_makes_them_anew(tmp_path: Path, encoded: list[str]) -> None:

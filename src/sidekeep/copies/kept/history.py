@@ -16,8 +16,9 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import numpy as np
 
-from sidekeep.copies.tracks.levels import RecordLevels, SoundLevel
+from sidekeep.copies.tracks.levels import HeardTrack, RecordLevels, SoundLevel
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import LIST_BYTES, decode_json, kept_json, read_bounded
@@ -165,18 +166,43 @@ class Journal:
         self.staged: dict[str, Staged] = {}
         self.spilled: dict[str, int] = {}
         self.levels: dict[str, RecordLevels] = {}
+        self.heard: dict[str, HeardTrack] = {}
         kept: _JournalFile | None = kept_json(self._path, _JournalFile, most_bytes=LIST_BYTES)
         if kept is not None:  # without one, or with a torn one, everything in the folder is made again
             self.staged, self.spilled, self.levels = kept.staged, kept.spilled, _known(kept.levels)
+            self.heard = {key: heard for key, each in kept.heard.items() if (heard := each.heard())}
 
     def save(self) -> None:
         """Bring it to the disk."""
         levels = {key: _LevelsFile.of(levels) for key, levels in self.levels.items()}
-        kept = _JournalFile(staged=self.staged, spilled=self.spilled, levels=levels)
+        heard = {key: _HeardFile.of(each) for key, each in self.heard.items()}
+        kept = _JournalFile(staged=self.staged, spilled=self.spilled, levels=levels, heard=heard)
         write_json(self._path, msgspec.to_builtins(kept), replace=True)
+
+
+class _HeardFile(msgspec.Struct):
+    """``powers``: float64, little-endian, in base 64."""
+
+    powers: bytes
+    true_peak: float
+    length_frames: int
+
+    @classmethod
+    def of(cls, heard: HeardTrack) -> _HeardFile:
+        return cls(heard.powers.astype("<f8").tobytes(), heard.true_peak, heard.length_frames)
+
+    def heard(self) -> HeardTrack | None:
+        """None for what nobody can have heard: it is heard again."""
+        if len(self.powers) % 8:
+            return None
+        powers = np.frombuffer(self.powers, "<f8").astype(np.float64)
+        if not np.isfinite(powers).all() or self.true_peak < 0.0:
+            return None
+        return HeardTrack(powers=powers, true_peak=self.true_peak, length_frames=self.length_frames)
 
 
 class _JournalFile(msgspec.Struct):
     staged: dict[str, Staged]
     spilled: dict[str, int]
     levels: dict[str, _LevelsFile]
+    heard: dict[str, _HeardFile] = {}

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import shutil
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from sidekeep.copies.kept.history import MAKING_FOLDER, FileEntry, Journal, Staged
@@ -16,7 +16,7 @@ from sidekeep.copies.kept.payload import payload_sha256
 from sidekeep.copies.keys import key_of
 from sidekeep.copies.plan.planned import PlannedFile
 from sidekeep.copies.tracks.cutting import SideAudio
-from sidekeep.copies.tracks.levels import Piece, RecordLevels
+from sidekeep.copies.tracks.levels import HeardTrack, Piece, RecordLevels
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import copy_error, forget_parts
 
@@ -110,6 +110,25 @@ class Making:
             self._journal.levels = {record_key: levels}
             self._journal.save()
 
+    def heard(self, side: int) -> dict[Piece, HeardTrack]:
+        """What an earlier run heard of a side: of all its tracks, whole, or of none."""
+        known = {
+            (side, track): heard
+            for track, (start, stop) in enumerate(self._sides[side].spans)
+            if (heard := self._journal.heard.get(self._heard_key((side, track)))) is not None
+            and heard.length_frames == stop - start
+        }
+        return known if len(known) == len(self._sides[side].spans) else {}
+
+    def note_heard(self, heard: Mapping[Piece, HeardTrack]) -> None:
+        """Tracks were heard whole: a run that waited for other sides need not feed them again to know their level."""
+        with self._lock:
+            self._journal.heard = {self._heard_key(piece): each for piece, each in heard.items()}
+            self._journal.save()
+
+    def _heard_key(self, piece: Piece) -> str:
+        return key_of("heard", self._sides[piece[0]], piece[1])
+
     def take_over(self, planned: PlannedFile, entry: FileEntry) -> None:
         """Same sound, other tags or name: start from the finished file, without encoding."""
         path = self.path(planned)
@@ -166,6 +185,7 @@ class Making:
         """After a run whose sound was not what it should be."""
         self._journal.staged.clear()
         self._journal.spilled.clear()
+        self._journal.heard.clear()
         self.tidy()
 
     def clear(self) -> None:

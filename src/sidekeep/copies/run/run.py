@@ -73,6 +73,7 @@ class CopyRun:
         self._tracker: LevelTracker | None = None
         self._tracking: Worker[Any] | None = None
         self._needed_sides: set[int] = set()
+        self._unheard_sides: set[int] = set()
         self._waiting: list[PlannedFile] = []
         self._kept: dict[str, FileEntry] = {}
         self._taken_over: set[str] = set()
@@ -134,7 +135,7 @@ class CopyRun:
             for branch, worker in self._branches.values():
                 if index in branch.wanted:
                     worker.put((index, track_index, own))
-            if self._tracking is not None:
+            if self._tracking is not None and index in self._unheard_sides:
                 self._tracking.put(((index, track_index), audio.rate_hz, own))
         except Cancelled:
             self._raise_failure()
@@ -181,6 +182,8 @@ class CopyRun:
         a name, for the run that knows them all. The number of files that wait."""
         try:
             self._drain()
+            if self._tracker is not None:
+                self._making.note_heard(self._heard_whole(self._tracker).heard)
             self._wait(rising(progress), 0.0, 1.0)
         finally:
             self.abandon()
@@ -265,9 +268,11 @@ class CopyRun:
         # Spills of an earlier run may be all that some files wait for.
         self._start_ready()
         if self.levels is None and len(self._kept) < len(self.plan.files):
-            self._needed_sides = set(range(len(self.plan.sides)))
-            self._tracker = LevelTracker()
-            tracker = self._tracker
+            tracker = self._tracker = LevelTracker()
+            for side in range(len(self.plan.sides)):
+                tracker.heard |= self._making.heard(side)
+            self._unheard_sides = set(range(len(self.plan.sides))) - {side for side, _ in tracker.heard}
+            self._needed_sides = set(self._unheard_sides)
             self._tracking = Worker("levels", lambda item: tracker.process(*item), self._stop)
         for planned in fresh:
             if not planned.is_lossy or planned in self._waiting:
@@ -365,12 +370,18 @@ class CopyRun:
     def _take_levels(self) -> None:
         if self._tracker is None:
             return
+        self.levels = self._heard_whole(self._tracker).result()
+        self._making.note_levels(self.plan.record_key, self.levels)
+
+    def _heard_whole(self, tracker: LevelTracker) -> LevelTracker:
+        """The tracker, once all tracks of all sides ran through it."""
+        tracker.close()
         for index, side in enumerate(self.plan.sides):
             for track, (start, stop) in enumerate(side.spans):
-                if self._tracker.frames.get((index, track), 0) != stop - start:
+                heard = tracker.heard.get((index, track))
+                if heard is None or heard.length_frames != stop - start:
                     raise CopyError("side-track-not-whole", track=track + 1, side=side.side)
-        self.levels = self._tracker.result()
-        self._making.note_levels(self.plan.record_key, self.levels)
+        return tracker
 
     def _wait(self, progress: Progress, low: float, high: float) -> None:
         done = 0

@@ -34,6 +34,16 @@ class SoundLevel:
 
 
 @dataclass(frozen=True, kw_only=True)
+class HeardTrack:
+    """What was heard of one track, of which the levels of any programme with it follow: weighted power of every whole 100 ms
+    (BS.1770), highest true peak (linear), length in frames as fed."""
+
+    powers: NDArray[np.float64]
+    true_peak: float
+    length_frames: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class RecordLevels:
     """Of every track, every side (by index) and the record, as fed (after mending and gain)."""
 
@@ -52,54 +62,54 @@ def replay_gain(level: SoundLevel, *, lowered_db: float = 0.0, peak: float | Non
 
 
 class LevelTracker:
-    """Feed it every block in order; ``result`` after the last. ``frames`` counts what came of each piece."""
+    """Feed it every block in order; ``result`` after the last. ``heard`` is what it knows of each piece; what an earlier run
+    heard of the same sound may be put there instead of being fed."""
 
     def __init__(self) -> None:
         self._piece: Piece | None = None
         self._loudness: LoudnessMeter | None = None
         self._peak: TruePeakMeter | None = None
         self._meter: JointMeter | None = None
-        self._powers: dict[Piece, NDArray[np.float64]] = {}
-        self._tracks: dict[Piece, SoundLevel] = {}
-        self.frames: dict[Piece, int] = {}
+        self._frames = 0
+        self.heard: dict[Piece, HeardTrack] = {}
 
     def process(self, piece: Piece, rate_hz: int, block: NDArray[np.float64]) -> None:
         """The next frames of a piece."""
         if piece != self._piece:
-            self._close()
+            self.close()
             self._piece = piece
+            self._frames = 0
             self._loudness = LoudnessMeter(rate_hz, block.shape[1], polls=False)
             self._peak = TruePeakMeter(rate_hz, block.shape[1], only_highest=True)
             self._meter = JointMeter(rate_hz, block.shape[1], (self._loudness, self._peak))
         assert self._meter is not None
-        self.frames[piece] = self.frames.get(piece, 0) + len(block)
+        self._frames += len(block)
         self._meter.process(block)
 
+    def close(self) -> None:
+        """The piece that was fed last is whole."""
+        if self._piece is None or self._loudness is None or self._peak is None or self._meter is None:
+            return
+        self._meter.close()
+        self.heard[self._piece] = HeardTrack(
+            powers=self._loudness.powers.copy(), true_peak=self._peak.peak, length_frames=self._frames
+        )
+        self._piece = self._loudness = self._peak = self._meter = None
+
     def result(self) -> RecordLevels:
-        """Levels of everything fed."""
-        self._close()
-        sides = dict.fromkeys(side for side, _ in self._tracks)
+        """Levels of everything heard."""
+        self.close()
+        pieces = sorted(self.heard)
+        sides = dict.fromkeys(side for side, _ in pieces)
         return RecordLevels(
-            record=self._together(list(self._tracks)),
-            sides={
-                side: self._together([piece for piece in self._tracks if piece[0] == side]) for side in sides
-            },
-            tracks=dict(self._tracks),
+            record=self._together(pieces),
+            sides={side: self._together([piece for piece in pieces if piece[0] == side]) for side in sides},
+            tracks={piece: self._together([piece]) for piece in pieces},
         )
 
     def _together(self, pieces: list[Piece]) -> SoundLevel:
         """Of several pieces as one programme."""
         return SoundLevel(
-            integrated_lufs=integrated_loudness([self._powers[piece] for piece in pieces]),
-            true_peak=max((self._tracks[piece].true_peak for piece in pieces), default=0.0),
+            integrated_lufs=integrated_loudness([self.heard[piece].powers for piece in pieces]),
+            true_peak=max((self.heard[piece].true_peak for piece in pieces), default=0.0),
         )
-
-    def _close(self) -> None:
-        if self._piece is None or self._loudness is None or self._peak is None or self._meter is None:
-            return
-        self._meter.close()
-        self._powers[self._piece] = self._loudness.powers.copy()
-        self._tracks[self._piece] = SoundLevel(
-            integrated_lufs=integrated_loudness([self._loudness.powers]), true_peak=self._peak.peak
-        )
-        self._piece = self._loudness = self._peak = self._meter = None
