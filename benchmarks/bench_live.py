@@ -66,7 +66,9 @@ class Followed:
     peak_mb: float
 
 
-def follow(live: LiveSurvey, folder: RecordFolder, side: str, source: Path) -> Followed:
+def follow(
+    live: LiveSurvey, folder: RecordFolder, side: str, source: Path, *, eighths_quieter: int = 0
+) -> Followed:
     """Write a take from a file, never more than a few seconds ahead of its survey, and close it. Side B is the file with
     its polarity turned over: takes are told apart by their checksums."""
     sign = -1 if side == "B" else 1
@@ -79,7 +81,8 @@ def follow(live: LiveSurvey, folder: RecordFolder, side: str, source: Path) -> F
     ):
         live.begun(path, path.parent, side)
         while len(block := sound.read(2 * RATE_HZ, dtype="int32", always_2d=True)):
-            writer.append(sign * (block >> 8))
+            frames = block >> 8
+            writer.append(sign * (frames - (frames >> 3) * eighths_quieter))
             writer.sync()
             while writer.frames - heard > AHEAD_S * RATE_HZ and live.process_id is not None:
                 heard = max([heard, *(event["at_frame"] for event in live.poll())])
@@ -193,13 +196,21 @@ def first(folder: Path, minutes: float) -> None:
 
 
 def copies(folder: Path, minutes: float) -> None:
-    """Copies of a two-sided record from the last lift, both ways in one run."""
+    """Copies of a two-sided record from the last lift, both ways in one run: the record's one gain is that of side A, which has
+    its highest peak, or side B's is 1.2 dB higher, and what was encoded of side A has another level in the end."""
     source = make_long_side(folder, minutes)
+    for name, eighths in (("side A has the highest peak", 0), ("side B has it", 1)):
+        place = folder / str(eighths)
+        place.mkdir()
+        _copies(place, source, minutes, name, eighths)
+
+
+def _copies(folder: Path, source: LongSide, minutes: float, name: str, eighths_quieter: int) -> None:
     record = _folder(folder / "shelf", source)
     live = LiveSurvey()
     ready = CopiesAsReady(folder / "shelf", KINDS.split(","))
     try:
-        follow(live, record, "A", source.path)
+        follow(live, record, "A", source.path, eighths_quieter=eighths_quieter)
         ready.start(record.path)
         while ready.is_running:
             time.sleep(0.05)
@@ -212,7 +223,7 @@ def copies(folder: Path, minutes: float) -> None:
     shutil.rmtree(record.path / "copies")
     _forget(record)
     todays_s = _write_copies(folder / "shelf", record)
-    print(f"copies ({KINDS}) of a record of two sides of {minutes:g} minutes, from the last lift")
+    print(f"copies ({KINDS}) of a record of two sides of {minutes:g} minutes, from the last lift; {name}")
     print(
         f"  as they are ready   {ours_s:6.1f} s ({wait_s:.1f} s of it until the survey of side B is there; "
         f"{prepared.get('files', 0)} files of side A were encoded while B played)"
