@@ -61,6 +61,14 @@ def music() -> Floats:
     return np.concatenate(parts)
 
 
+def shared_marks() -> list[tuple[float, float]]:
+    """Moments of the music (s) and heights of the ticks that every playing has."""
+    disc = np.random.default_rng(99)
+    return [
+        (float(at_s), float(size)) for at_s, size in zip(disc.uniform(2, 42, 40), disc.uniform(0.03, 0.2, 40))
+    ]
+
+
 def play(
     seed: int,
     *,
@@ -78,9 +86,7 @@ def play(
     audio = gain * read_at(music(), position)
     audio += NOISE * rng.standard_normal(audio.shape)
     places = []
-    disc = np.random.default_rng(99)
-    shared = [(at_s, float(size)) for at_s, size in zip(disc.uniform(2, 42, 40), disc.uniform(0.03, 0.2, 40))]
-    for at_s, size in [*(shared if old_ticks else []), *((at_s, 0.12) for at_s in ticks)]:
+    for at_s, size in [*(shared_marks() if old_ticks else []), *((at_s, 0.12) for at_s in ticks)]:
         frame = int(np.searchsorted(position, at_s * RATE))
         part = (position[frame] - at_s * RATE) / speed
         width = np.arange(-8, 9) + part

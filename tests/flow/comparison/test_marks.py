@@ -7,9 +7,11 @@ import pytest
 
 from sidekeep.dsp.alignment.energy import energy_deviations
 from sidekeep.dsp.turn.period import TurnEstimate
+from sidekeep.flow.comparison.compare import compare_takes
 from sidekeep.flow.comparison.faint import without_faint
 from sidekeep.flow.comparison.marks import Mark
 from sidekeep.flow.comparison.turns import placed
+from tests.flow.comparison.pairs import RATE, Held, play, shared_marks
 
 
 @pytest.mark.parametrize(("channels", "frames"), [(1, 400), (2, 300), (2, 5)])
@@ -90,3 +92,14 @@ def test_a_faint_scratch_is_told() -> None:
     turn = TurnEstimate(period_s=1.8, rpm=100.0 / 3.0, sd_ppm=50.0, source="clicks")
     scratch = placed(marks_at([20.0 + 1.8 * n for n in range(4)]), turn)
     assert states(scratch) == 4 * ["new"]
+
+
+def test_a_new_tick_beside_an_old_one_is_new() -> None:
+    """Half a millisecond behind the loudest tick that both takes have: they are one run of damage, and one of them is new. The ticks
+    that both have, laid on each other by a curve that is never quite right, are nobody's."""
+    at_s, _ = max((one for one in shared_marks() if 3.0 < one[0] < 13.0), key=lambda one: one[1])
+    old, new = play(31), play(32, ticks=(at_s + 0.0005,), wow=4e-4)
+    found = compare_takes(Held(old.audio[: 16 * RATE]), Held(new.audio[: 16 * RATE])).marks
+    told = [mark.start_s for mark in found if mark.state == "new"]
+    assert told == pytest.approx([at_s], abs=0.002)
+    assert not [mark for mark in found if mark.state == "gone"]
