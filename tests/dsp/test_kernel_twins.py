@@ -20,6 +20,7 @@ TESTS = Path(__file__).parents[1]
 FINDING = "dsp/impulses/test_finding_twins.py"
 ESTIMATE = "dsp/impulses/test_estimate_twins.py"
 CANDIDATES = "dsp/impulses/test_candidates.py"
+CONTINUITY = "dsp/impulses/test_continuity.py"
 AUTOREGRESSION = "dsp/impulses/test_autoregression.py"
 EVIDENCE = "dsp/impulses/evidence/test_evidence.py"
 EVIDENCE_TWINS = "dsp/impulses/evidence/test_evidence_twins.py"
@@ -60,6 +61,11 @@ TWINS = {
         "find_tests": (CANDIDATES, "test_the_test_is_the_likelihood_ratio_of_three_unknown_frames"),
         "find_candidates": (FINDING, "test_candidates_are_those_of_the_plain_search"),
         "find_bursts": (FINDING, "test_bursts_are_those_of_the_plain_search"),
+    },
+    "dsp/impulses/continuity.py": {
+        "misfit": (CONTINUITY, "test_the_least_error_and_the_misfit_are_those_of_dense_least_squares"),
+        "least_error": (CONTINUITY, "test_the_least_error_and_the_misfit_are_those_of_dense_least_squares"),
+        "predict": (CONTINUITY, "test_errors_are_the_valid_part_of_the_convolution"),
     },
     "dsp/impulses/damage_spans.py": {
         "join_rows": (FINDING, "test_joined_rows_are_the_runs_of_a_painted_line"),

@@ -289,7 +289,7 @@ def test_a_take_brought_to_a_higher_rate_is_mended_as_well(rate_hz: int) -> None
     out, other = run(higher, (65_536, 1_001), rate_hz=rate_hz)
     same, _ = run(higher, (len(higher),), rate_hz=rate_hz)
     np.testing.assert_array_equal(out, same)
-    assert len(other.repairs) > 0.75 * len(mender.repairs)
+    assert len(other.repairs) > 0.7 * len(mender.repairs)
     touched = np.zeros(len(higher), dtype=bool)
     for repair in other.repairs:
         touched[repair.start_frame : repair.stop_frame] = True

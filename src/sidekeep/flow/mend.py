@@ -33,7 +33,7 @@ from sidekeep.model.finding import Channel, Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair, RepairKind
 
-MENDER_VERSION = 8
+MENDER_VERSION = 9
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
 IN_FLIGHT = 3
@@ -62,7 +62,7 @@ class _Chunk:
     stop: int
     job: Future[tuple[list[Repaired], list[Stroke]]] | None
     heads: list[tuple[int, int, float]] = field(default_factory=list)
-    """Mended ticks hard enough to have a tail: first frame, last + 1, size over the local slope in dB."""
+    """Ticks hard enough to have a tail, mended or left for doubt: first frame, last + 1, size over the local slope in dB."""
     thumps: Future[list[tuple[Thump, Audio]]] | None = None
     low: int = 0
     """First frame of what the thumps were looked for in."""
@@ -210,6 +210,10 @@ class Mender:
         for repaired in done:
             start, channel = low + repaired.start, repaired.channel
             stop = start + repaired.length
+            if repaired.doubtful:
+                if repaired.size_db >= HEAD_DB:
+                    chunk.heads.append((start, stop, repaired.size_db))
+                continue
             if repaired.values is None:
                 self._note_long(start, stop, channel)
                 continue

@@ -75,7 +75,7 @@ class Manner:
 
 @dataclass(frozen=True, kw_only=True)
 class Repaired:
-    """A mended span of one channel, or with ``values`` None one that is too long to mend."""
+    """A mended span of one channel, or with ``values`` None one that is too long to mend, or doubtful."""
 
     channel: int
     start: int
@@ -85,6 +85,8 @@ class Repaired:
     values: Floats | None
     damaged: int = 0
     """Frames of damage in it: fewer than ``length`` where the repair was made at a lower rate."""
+    doubtful: bool = False
+    """Left as it was; it may be the head of a thump all the same."""
 
 
 class Channel:
@@ -292,8 +294,8 @@ def mend_channels(
     explained = _estimate(channels[0], planes, work, taken, ROUNDS)
     at, best = (np.concatenate(column) for column in zip(*believed, strict=True))
     sure = odds_of_rows(taken.rows, at, best, manner.odds)
-    kept = kept_after_mending(planes, work, taken.rows, sure, manner.odds, rate_hz)
-    for row in np.flatnonzero(kept & (explained >= LEAST_EVIDENCE)):
+    kept, doubtful = kept_after_mending(planes, work, taken.rows, sure, manner.odds, rate_hz, rate_factor)
+    for row in np.flatnonzero((kept | doubtful) & (explained >= LEAST_EVIDENCE)):
         first, last, peak = taken.rows[row].tolist()
         if not start <= first < stop:
             continue
@@ -307,8 +309,9 @@ def mend_channels(
                         length=last - first,
                         peak=peak,
                         size_db=20.0 * math.log10(taken.sizes[row]),
-                        values=values.copy(),
+                        values=values.copy() if kept[row] else None,
                         damaged=last - first,
+                        doubtful=not kept[row],
                     )
                 )
     repaired.sort(key=lambda r: (r.start, r.channel))

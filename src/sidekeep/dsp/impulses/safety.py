@@ -1,9 +1,10 @@
 """What is taken back after mending: repairs that would do more harm, were they wrong, than all else there does good.
 
-Conventions: as in ``mending``; rows (first, last + 1, peak) of a stretch in order, ``work`` mended, ``planes`` as it was. Two
+Conventions: as in ``mending``; rows (first, last + 1, peak) of a stretch in order, ``work`` mended, ``planes`` as it was. Three
 questions that need no truth. Damage lies on a sound that goes on beneath it, so what is left, once it is out, is as loud behind
-it as before: where it is not, a pulse of an instrument was taken for damage. And a repair that takes out much more than
-all others of the stretch together had better be right: the more it dwarfs them, the surer it must be.
+it as before: where it is not, a pulse of an instrument was taken for damage. It is also the same sound: where it is another, it
+was a cut. And a repair that takes out much more than all others of the stretch together had better be right: the more it
+dwarfs them, the surer it must be. So must long repairs that hardly stand out of the music, for little is gained by them.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
+
+from sidekeep.dsp.impulses.continuity import misfit
 
 Floats = NDArray[np.float64]
 
@@ -31,19 +34,45 @@ STAKE_DB = -6.0
 it. Asked of louder damage too, it left the loudest pop of a rock side, and half of what mending did for that side."""
 STAKE_LEAST = 1e-6
 """Share of the sound's own energy that a repair may always take out."""
+CUT_S, CUT_MISFIT = 0.0007, 8.0
+"""A repair from this long on is asked whether a cut lies beneath it, and how much worse than usual both sides agree at one.
+Beneath 1,783 true repairs of nine sides of real music it was under 1.4 for 95 % and over 5 for one; beneath 40 cuts taken for
+damage 13 and more, 490 for half."""
+LONG_S = 0.0012
+"""A repair this long is a long one. Shorter ones are where they have the look of an instrument's pulse:"""
+PULSE_S, SMOOTH, PULSE_OVER_DB = 0.0007, 0.5, 2.0
+"""... from this length on, what is taken out smooth (no step over such a share of its peak), at a place as much louder than
+the sound beside it. Damage does not ask where the music is loud."""
+QUIET_DB, QUIET_NATS_A_DB, QUIET_MOST = -4.0, 1.5, 6.5
+"""A long repair is quiet if it takes out less than this over what is left there. For every dB it is quieter it must be so many
+nats surer, up to the last figure, or it is doubtful."""
+DOUBTFUL_SHARE = 0.25
+"""What all doubtful repairs of a stretch may take out together, over what the others do: if every one is wrong, that makes the
+stretch 1 dB worse. The smallest are kept."""
 
 
 def kept_after_mending(
-    planes: Floats, work: Floats, rows: NDArray[np.int64], odds: Floats, least: float, rate_hz: float
-) -> NDArray[np.bool_]:
-    """Which rows are kept. ``odds``: log odds that each is damage; ``least``: those from which it was mended at all."""
+    planes: Floats,
+    work: Floats,
+    rows: NDArray[np.int64],
+    odds: Floats,
+    least: float,
+    rate_hz: float,
+    rate_factor: int,
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which rows are kept, and which are not because they are quiet, long and doubtful.
+
+    ``odds``: log odds that each is damage; ``least``: those from which it was mended at all.
+    """
     spans = [slice(first, last) for first, last, _ in rows.tolist()]
     energy = np.array([np.square(planes[:, span] - work[:, span]).sum() for span in spans])
     left = np.array([np.square(work[:, span]).sum() for span in spans])
     share_db = 10.0 * np.log10((energy + 1e-30) / (left + 1e-30))
     kept = np.ones(len(rows), dtype=np.bool_)
-    for row in np.flatnonzero((share_db > PULSE_DB[0]) & (share_db < PULSE_DB[1])).tolist():
-        kept[row] = _is_even(work, spans[row], rate_hz)
+    for row in np.flatnonzero(share_db < PULSE_DB[1]).tolist():
+        kept[row] = (share_db[row] <= PULSE_DB[0] or _is_even(work, spans[row], rate_hz)) and not _is_cut(
+            planes, work, spans[row], rate_hz, rate_factor
+        )
     always = STAKE_LEAST * float(np.square(planes).sum())
     believed = np.where(kept, energy / (1.0 + np.exp(-np.clip(odds, least, 30.0))), 0.0)
     total = float(believed.sum())
@@ -58,7 +87,17 @@ def kept_after_mending(
         ):
             kept[row] = False
             total -= float(believed[row])
-    return kept
+    doubtful = np.zeros(len(rows), dtype=np.bool_)
+    wanted = least + np.clip(QUIET_NATS_A_DB * (QUIET_DB - share_db), 0.0, QUIET_MOST)
+    for row in np.flatnonzero(kept & (odds < wanted)).tolist():
+        doubtful[row] = _is_long(planes, work, spans[row], rate_hz, rate_factor)
+    believed[~kept | doubtful] = 0.0
+    allowed = DOUBTFUL_SHARE * float(believed.sum())
+    for row in np.argsort(energy, kind="stable").tolist():
+        if doubtful[row]:
+            allowed -= float(energy[row])
+            kept[row] = allowed >= 0.0
+    return kept, doubtful & ~kept
 
 
 def odds_of_rows(rows: NDArray[np.int64], peaks: NDArray[np.int64], odds: Floats, least: float) -> Floats:
@@ -80,3 +119,27 @@ def _is_even(work: Floats, span: slice, rate_hz: float) -> bool:
     behind = float(np.square(np.diff(work[:, last : last + wide], axis=1)).sum())
     floor = 1e-12 * wide
     return abs(10.0 * math.log10((behind + floor) / (before + floor))) <= APART_DB
+
+
+def _is_cut(planes: Floats, work: Floats, span: slice, rate_hz: float, rate_factor: int) -> bool:
+    """Whether no frames in the span make both sides of it agree, on the channel that was changed most."""
+    if span.stop - span.start < CUT_S * rate_hz:
+        return False
+    changed = np.square(planes[:, span] - work[:, span]).sum(axis=1)
+    return misfit(work[int(np.argmax(changed))], span.start, span.stop, rate_factor) > CUT_MISFIT
+
+
+def _is_long(planes: Floats, work: Floats, span: slice, rate_hz: float, rate_factor: int) -> bool:
+    """Whether a repair is long, or nearly so with the look of a pulse of an instrument."""
+    length_s = (span.stop - span.start) / rate_hz
+    if length_s < PULSE_S or length_s >= LONG_S:
+        return length_s >= LONG_S
+    taken_out = planes[:, span] - work[:, span]
+    channel = int(np.argmax(np.square(taken_out).sum(axis=1)))
+    step = np.abs(taken_out[channel, rate_factor:] - taken_out[channel, :-rate_factor]).max()
+    if step > SMOOTH * np.abs(taken_out[channel]).max():
+        return False
+    wide, own = int(BESIDE_S * rate_hz), work[channel]
+    beside = [own[max(0, span.start - wide) : span.start], own[span.stop : span.stop + wide]]
+    louder = max(float(np.square(part).mean()) for part in beside if len(part))
+    return float(np.square(planes[channel, span]).mean()) > 10.0 ** (0.1 * PULSE_OVER_DB) * louder
