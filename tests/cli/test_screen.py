@@ -14,7 +14,7 @@ from rich.console import Console
 
 from sidekeep.cli.terminal.screen import Page, Screenful, bar_lines, level_text, rows_of
 from sidekeep.cli.texts.gauge import gauge_page, reading_object
-from sidekeep.cli.texts.take import KEYS_LINE, status_lines
+from sidekeep.cli.texts.take import KEYS_LINE, Teller, status_lines
 from sidekeep.flow.needle.gauge import Gauge, GaugeReading, forecast_peak
 from sidekeep.service.recording.take_types import TakeStatus
 
@@ -61,6 +61,18 @@ def test_the_page_of_a_recording_at_forty_columns(music: GaugeReading) -> None:
     assert all(row.endswith("dBFS") for row in bars)
     assert any(row.startswith("number 11") for row in shown)
     assert shown[-1].endswith("stop")
+
+
+def test_the_take_that_is_seen_is_the_one_that_was_drawn() -> None:
+    teller = Teller()
+    assert teller.shown_take is None
+    teller._show = lambda page: None
+    teller.tell(TakeStatus(phase="recording", side="A", take="takes/A-1", rate_hz=RATE_HZ))
+    teller.draw()
+    teller.tell(TakeStatus(phase="flip", side="B", rate_hz=RATE_HZ))
+    assert teller.shown_take == "takes/A-1"
+    teller.draw()
+    assert teller.shown_take == ""
 
 
 def test_names_in_wide_letters_are_folded_by_columns() -> None:

@@ -139,3 +139,14 @@ def test_the_key_for_the_other_side_means_the_newest_take(
     act = act_of_key("x", news, ("A", "B"))
     assert act is not None
     assert (act.do, act.side) == ("side-is", wanted)
+
+
+@pytest.mark.parametrize(
+    ("key", "named"),
+    [("a", "A-1"), ("d", "A-1"), ("x", "A-1"), ("s", None), ("e", None), ("k", None), ("q", None)],
+)
+def test_a_key_names_the_take_on_the_screen(key: str, named: str | None) -> None:
+    """So it is never done to the next one, which may have begun meanwhile; a stop is a stop, whatever is seen."""
+    act = act_of_key(key, [News(code="begun", side="A")], ("A", "B"), "A-1")
+    assert act is not None
+    assert act.take == named

@@ -134,9 +134,7 @@ def choose_takes(takes: Sequence[ShelfTake], use: Mapping[str, int]) -> ChosenTa
     owners: dict[str, ShelfTake] = {}
     doubts: list[Finding] = []
     for letter in sorted({letter for take in takes for letter in take.side}):
-        those = sorted(
-            (take for take in takes if letter in take.side), key=lambda take: (take.taken_utc, take.number)
-        )
+        those = _in_order([take for take in takes if letter in take.side])
         named = [
             take for take in those if take.number == use.get(letter) or take.number == use.get(take.side)
         ]
@@ -170,6 +168,17 @@ def choose_takes(takes: Sequence[ShelfTake], use: Mapping[str, int]) -> ChosenTa
         owners={letter: take.folder for letter, take in owners.items()},
         doubts=tuple(doubts),
     )
+
+
+def _in_order(takes: Sequence[ShelfTake]) -> list[ShelfTake]:
+    """The oldest first. Of one row of numbers the higher is the newer, whatever a clock that was set back says; the dates speak
+    between rows (``A`` and ``AB``), each at least as late as those before it in its own."""
+    at: dict[str, str] = {}
+    latest: dict[str, str] = {}
+    for take in sorted(takes, key=lambda take: take.number):
+        row = take.folder_name.rpartition("-")[0]
+        at[take.folder] = latest[row] = max(latest.get(row, ""), take.taken_utc)
+    return sorted(takes, key=lambda take: (at[take.folder], take.number))
 
 
 def _doubt(kind: str, severity: Severity, **facts: Fact) -> Finding:

@@ -8,6 +8,8 @@ from scipy.signal import butter, sosfilt
 
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
 from sidekeep.flow.comparison.conclusions import conclusions
+from sidekeep.flow.comparison.laid import Laid
+from sidekeep.flow.comparison.noise import NoiseChange, _hum, low_powers, swing_db
 from sidekeep.wording.findings import finding_text
 from tests.flow.comparison.pairs import NOISE, RATE, Floats, Held, play
 
@@ -87,3 +89,25 @@ def test_distortion_inside_is_told_and_whose_it_is(pair: Comparison) -> None:
     for channel in (0, 1):
         share = {one.part: one.share for one in pair.distortion if one.channel == channel}
         assert share["inner"] > 2.0 * share["outer"]
+
+
+def test_hum_and_a_tone_of_the_music_that_fall_together_otherwise_are_no_change() -> None:
+    """Hum of -60 dBFS on both takes; a tone of -71 dBFS at its frequency adds to it on the old take and takes from it on the new
+    one: 20 lg 1.28 - 20 lg 0.72 = 5.0 dB. Ten dB more hum is a change all the same."""
+    seconds, rate_hz = np.arange(40 * 2000) / 2000, 2000
+    sine = np.sqrt(2.0) * np.sin(2 * np.pi * 50.0 * seconds)[:, None] * [1.0, 1.0]
+    hiss = 10 ** (-80 / 20) * np.random.default_rng(8).standard_normal((3, *sine.shape))
+    level, beside = 10 ** (-60 / 20), 10 ** (-71 / 20)
+
+    def hum(old: float, new: float) -> NoiseChange:
+        takes = (old * sine + hiss[0], new * sine + hiss[1])
+        laid = Laid(start_s=0.0, first=0, stop=len(sine), old=takes[0], new=takes[1], rate_hz=rate_hz)
+        return _hum("all", low_powers(laid).power.astype(np.float64))[0]
+
+    same, more = hum(level + beside, level - beside), hum(level, level * np.sqrt(10.0))
+    assert same.old_dbfs - same.new_dbfs == pytest.approx(5.0, abs=0.3)
+    for one in (same, *same.channels):
+        assert abs(one.change_db) < one.detectable_db
+    assert more.change_db == pytest.approx(10.0, abs=0.5)
+    assert more.change_db > more.detectable_db
+    assert swing_db(-20.0) == pytest.approx(20 * np.log10(1.1 / 0.9))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import signal
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
@@ -22,6 +23,10 @@ from sidekeep.service.recording.verdict import DOUBTS
 
 _ACTS: dict[str, Do] = {"s": "begin", "e": "end", "a": "again", "d": "discard", "k": "keep", "q": "stop"}
 _OTHER_SIDE = "x"
+_OF_A_TAKE = ("again", "discard", "side-is")
+"""Done to the take on the screen, and to no other: the next one may begin as the key is pressed."""
+_TYPES_ON_S = 1.0
+"""Who types on does not wait for the screen: a key so soon after another means what that one leads to."""
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 
 
@@ -37,13 +42,17 @@ def take_at_terminal(session: TakeSession, teller: Teller, beside: Beside | None
             wrong.append(error)
 
     thread = threading.Thread(target=work, name="session")
+    typed_s = -_TYPES_ON_S
     with teller, terminal_keys() as keys, closing_signals(session):
         thread.start()
         while thread.is_alive():
             thread.join(0.15)
             for key in keys():
-                if (act := act_of_key(key, teller.news, session.options.sides)) is not None:
+                seen = teller.shown_take if time.monotonic() - typed_s > _TYPES_ON_S else None
+                act = act_of_key(key, teller.news, session.options.sides, seen)
+                if act is not None:
                     session.act(act)
+                    typed_s = time.monotonic()
             if beside is not None:
                 beside.hear(teller.note_beside)
                 teller.quiet_line = beside.line.text()
@@ -55,19 +64,26 @@ def take_at_terminal(session: TakeSession, teller: Teller, beside: Beside | None
     return takes
 
 
-def act_of_key(key: str, news: Sequence[News], sides: Sequence[str]) -> Act | None:
-    """What a key asks for; ``x`` names the side that was guessed of the newest take, or the other one of two."""
+def act_of_key(
+    key: str, news: Sequence[News], sides: Sequence[str], shown_take: str | None = None
+) -> Act | None:
+    """What a key asks for; ``x`` names the side that was guessed of the newest take, or the other one of two. ``shown_take``: the
+    open take on the screen, empty for none, None before anything was shown."""
     key = key.lower()
-    if key in _ACTS:
-        return Act(do=_ACTS[key])
-    if key == _OTHER_SIDE:
-        for each in reversed(news):
-            if each.code in DOUBTS:
-                return Act(do="side-is", side=str(each.facts["other"]))
-            if each.code in ("begun", "side-is"):
-                others = [side for side in sides if side != each.side]
-                return Act(do="side-is", side=others[0]) if others else None
-    return None
+    do: Do | None = "side-is" if key == _OTHER_SIDE else _ACTS.get(key)
+    side = _other_side(news, sides) if do == "side-is" else ""
+    if do is None or (do == "side-is" and not side):
+        return None
+    return Act(do=do, side=side, take=shown_take if do in _OF_A_TAKE else None)
+
+
+def _other_side(news: Sequence[News], sides: Sequence[str]) -> str:
+    for each in reversed(news):
+        if each.code in DOUBTS:
+            return str(each.facts["other"])
+        if each.code in ("begun", "side-is"):
+            return next((side for side in sides if side != each.side), "")
+    return ""
 
 
 @contextmanager

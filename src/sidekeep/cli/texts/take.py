@@ -45,6 +45,8 @@ class Teller:
         self._lock = threading.Lock()
         self.news: list[News] = []
         self.quiet_line = ""
+        self.shown_take: str | None = None
+        """The open take on the screen, empty for none; None before anything was drawn."""
 
     def __enter__(self) -> Teller:
         self._show = self._stack.enter_context(live_page(quiet=self._machine))
@@ -112,6 +114,7 @@ class Teller:
             status, lines = self._status, list(self._lines[-12:])
         if self._show is None or status is None:
             return
+        self.shown_take = status.take
         with suppress(OSError):
             quiet = [self.quiet_line] if self.quiet_line else []
             self._show(lambda width: Screenful([*status_lines(status, width), *quiet], lines, [KEYS_LINE]))

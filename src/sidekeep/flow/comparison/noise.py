@@ -38,8 +38,12 @@ FLOORS_DB = {"groove": 0.3, "rumble": 6.0, "hum": 3.0}
 """What a player and its chain change by themselves from one evening to the next (common practice, no source). Rumble differs
 most: the resonance of arm and cartridge and what comes once a turn are never twice the same (1.7 dB, one deviation, on pressed
 pairs)."""
-QUIETEST_DBFS = {"groove": -85.0, "rumble": -70.0, "hum": -66.0}
+QUIETEST_DBFS = {"groove": -85.0, "rumble": -70.0, "hum": -62.0}
 """Noise below this is not heard: a change counts from here."""
+BESIDE_HUM_DBFS = -71.0
+"""What music and player hold at the mains frequency besides. It adds to the hum or takes from it as their phases fall, which
+is another way on every playing and the same way all along one: on pressed sides with hum of -68 to -62 dBFS and no change
+the two channels moved by up to 4 dB, like this and no more."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -187,6 +191,13 @@ def _quietest(power: Floats, low_hz: int, high_hz: int, without: int | None = No
     return np.sort(np.argsort(both, kind="stable")[:count])
 
 
+def swing_db(beside_db: float) -> float:
+    """By how much a tone seems to change where another one, ``beside_db`` under it (less than 0), adds to it on one take and
+    takes from it on the other."""
+    share = 10.0 ** (beside_db / 20.0)
+    return float(20.0 * np.log10((1.0 + share) / (1.0 - share)))
+
+
 def _told(kind: str, part: str, sides: Floats) -> list[NoiseChange]:
     """From (frames, takes, channels) powers in order of time."""
     if len(sides) < FEWEST_FRAMES:
@@ -199,7 +210,11 @@ def _told(kind: str, part: str, sides: Floats) -> list[NoiseChange]:
 
     def detectable_db(old: Floats, new: Floats) -> float:
         changes = np.maximum(new, quietest_dbfs) - np.maximum(old, quietest_dbfs)
-        return detectable(FLOORS_DB[kind], 1.25 * spread_of(changes) / np.sqrt(count), count)
+        floor_db = FLOORS_DB[kind]
+        if kind == "hum":
+            loudest = max(float(np.median(old)), float(np.median(new)), quietest_dbfs)
+            floor_db = float(np.hypot(floor_db, swing_db(BESIDE_HUM_DBFS - loudest)))
+        return detectable(floor_db, 1.25 * spread_of(changes) / np.sqrt(count), count)
 
     by_channel = 10.0 * np.log10(blocks)
     return [
