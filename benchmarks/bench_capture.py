@@ -31,6 +31,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 import soundfile
@@ -277,9 +278,8 @@ def run(seconds: float, folder: Path, following: str = "", open_pages: int = 0) 
 
     (folder / "deck").mkdir()
     deck = Deck(folder / "deck")
-    before = {name: os.environ.get(name) for name in deck.environment}
-    os.environ.update(deck.environment)
-    stop = threading.Event()
+    stop, heard_here = threading.Event(), patch.dict(os.environ, deck.environment)
+    heard_here.start()
     try:
         subprocess.run(
             ["pactl", "load-module", "module-null-sink", f"sink_name={SINK}", "format=s24le",
@@ -301,11 +301,7 @@ def run(seconds: float, folder: Path, following: str = "", open_pages: int = 0) 
         if survey is not None:
             survey.close()
         deck.kill()
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
+        heard_here.stop()
     if not session.ended:
         session.take_frames = soundfile.info(str(take)).frames
     return session, compare_take(take)

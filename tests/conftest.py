@@ -13,6 +13,7 @@ import shutil
 import signal
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from unittest.mock import patch
 
 import hypothesis
 import numpy as np
@@ -90,14 +91,8 @@ def nobodys_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     """Settings and rescued takes of a person are neither read nor written by a test."""
     home = tmp_path_factory.mktemp("home")
     named = {"XDG_CONFIG_HOME": home / "config", "XDG_DATA_HOME": home / "data", "APPDATA": home / "config"}
-    before = {name: os.environ.get(name) for name in named}
-    os.environ.update({name: str(path) for name, path in named.items()})
-    yield home
-    for name, value in before.items():
-        if value is None:
-            os.environ.pop(name, None)
-        else:
-            os.environ[name] = value
+    with patch.dict(os.environ, {name: str(path) for name, path in named.items()}):
+        yield home
 
 
 @pytest.fixture

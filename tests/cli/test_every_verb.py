@@ -1,6 +1,7 @@
 """Every verb once through the front door, on one small record: what a script gets is an exit code and something printed.
 
-What the verbs do in detail is tested where they live. The sound input is simulated here, in virtual time.
+Most are typed by ``test_pages_are_run``, as README and the how-to pages have them. What the verbs do in detail is tested where they
+live.
 """
 
 from __future__ import annotations
@@ -13,25 +14,21 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
 from benchmarks.evening_cases import RATE_HZ as EVENING_HZ
-from benchmarks.evening_cases import Builder, Evening, SimulatedInput, pressed
+from benchmarks.evening_cases import pressed
 
 from sidekeep.cli.main import VERBS, main
 from sidekeep.devices.inputs import SoundInput
 from sidekeep.devices.recorder import RecorderEvent
 from sidekeep.press import demo
 from sidekeep.service import gauge, inputs
-from sidekeep.service.recording import take_record
-from sidekeep.service.recording.take_session import TakeSession
-from sidekeep.service.shelf.records import find_record
 from sidekeep.shelf.sleeve.reading import read_sleeve
+from tests.cli.test_pages_are_run import FIRST_RECORD, FROM_FILES, RECORDING, YEAR_LATER
 from tests.small_record import RATE_HZ, SLEEVE, small_record
 
 Said = tuple[int, str]
@@ -59,43 +56,6 @@ def say(capsys: pytest.CaptureFixture[str]) -> Callable[..., Said]:
         return code, out
 
     return run
-
-
-def test_a_records_life(place: Path, say: Callable[..., Said], tmp_path: Path) -> None:
-    shelf, a, b, sleeve = tmp_path / "shelf", place / "side-A.wav", place / "side-B.wav", place / "sleeve.txt"
-    on_shelf = ("--shelf", shelf)
-    code, out = say("survey", a, "--sleeve", sleeve, "--json")
-    assert code == 0
-    (side,) = json.loads(out)["sides"]
-    assert [track["title"] for track in side["tracks"]] == ["Dew on the Crates", "Second Sight"]
-    assert say("mend", a, tmp_path / "mended.wav")[0] == 0
-    assert soundfile.info(tmp_path / "mended.wav").frames == soundfile.info(a).frames
-    code, out = say("adopt", a, b, "--sleeve", sleeve, *on_shelf)
-    assert code == 0
-    assert say("copies", "small hours", "--copies", "lossless", *on_shelf)[0] == 0
-    folder = find_record(shelf, "small hours")
-    assert len(list((folder.path / "copies").rglob("*.flac"))) == 4
-    assert say("adopt", place / "later.wav", "--record", "small hours", "--sides", "A", *on_shelf)[0] == 0
-    code, out = say("compare", "small hours/A-1", "A-2", "--json", *on_shelf)
-    assert code == 1  # the later take was given another level and more noise: that is told
-    assert json.loads(out)["same"] is True
-    code, out = say("combine", a, place / "later.wav", "--out", tmp_path / "better.wav")
-    assert code == 0
-    assert abs(soundfile.info(tmp_path / "better.wav").frames - soundfile.info(a).frames) <= RATE_HZ
-    code, out = say("verify", "small hours", *on_shelf)
-    assert (code, "all right" in out) == (0, True)
-    code, out = say("shelf", *on_shelf)
-    assert (code, "Small Hours" in out) == (0, True)
-
-
-def test_from_files_in_one_go(place: Path, say: Callable[..., Said], tmp_path: Path) -> None:
-    files = (place / "side-A.wav", place / "side-B.wav")
-    code, out = say(
-        "transfer", *files, "--sleeve", place / "sleeve.txt", "--out", tmp_path, "--copies", "portable"
-    )
-    assert code == 0
-    assert len(list(tmp_path.rglob("*.mp3"))) == 4
-    assert "report.html" in out
 
 
 def test_the_demo_tells_found_and_true(
@@ -160,28 +120,6 @@ def test_the_level_is_read(say: Callable[..., Said], monkeypatch: pytest.MonkeyP
     assert readings[-1]["time_s"] >= 1.0
 
 
-@pytest.mark.usefixtures("one_input")
-def test_a_side_is_taken(say: Callable[..., Said], monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    side = pressed("clean", 1)
-    evening: Evening = Builder("clean", side).idle(4.0).side(side, "A").idle(6.0).done()
-    sessions: list[TakeSession] = []
-
-    def session(*given: Any, **more: Any) -> TakeSession:
-        opened = partial(SimulatedInput, evening=evening, session=lambda: sessions[-1])
-        sessions.append(TakeSession(*given, **more, open_recorder=opened, wait=lambda seconds: None))
-        return sessions[-1]
-
-    monkeypatch.setattr(take_record, "TakeSession", session)
-    sleeve = tmp_path / "sleeve.txt"
-    sleeve.write_text("Marrow Lane - The Orchard Hours (1974)\nSide A\nA1 Song 1 0:26\nA2 Song 2 0:18\n")
-    code, _ = say("take", sleeve, "A", "--no-survey", "--shelf", tmp_path / "shelf")
-    assert code == 0
-    (take,) = find_record(tmp_path / "shelf", "orchard").takes()
-    truth = side.truth
-    assert take.side == "A"
-    assert take.length_frames >= truth.needle_up_frame - truth.needle_down_frame
-
-
 def test_the_page_is_served_until_it_is_interrupted(tmp_path: Path) -> None:
     words = ["open", "--no-browser", "--port", "0", "--shelf", str(tmp_path / "shelf")]
     process = subprocess.Popen(
@@ -208,4 +146,5 @@ def test_the_page_is_served_until_it_is_interrupted(tmp_path: Path) -> None:
 def test_no_verb_was_left_out() -> None:
     text = Path(__file__).read_text("utf-8")
     called = set(re.findall(r'(?:say\(\s*|\[)"([a-z]+)"', text))
+    called |= {words[0] for words in (*FIRST_RECORD, *RECORDING, *YEAR_LATER, *FROM_FILES)}
     assert [verb for verb in VERBS if verb not in called] == []

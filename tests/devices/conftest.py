@@ -10,6 +10,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 
@@ -99,13 +100,7 @@ def deck() -> Iterator[Deck]:
         not_here(f"{', '.join(missing)} not installed")
     folder = Path(tempfile.mkdtemp(prefix="deck-"))
     deck = Deck(folder)
-    before = {name: os.environ.get(name) for name in deck.environment}
-    os.environ.update(deck.environment)
-    yield deck
-    deck.kill()
-    for name, value in before.items():
-        if value is None:
-            os.environ.pop(name, None)
-        else:
-            os.environ[name] = value
+    with patch.dict(os.environ, deck.environment):
+        yield deck
+        deck.kill()
     shutil.rmtree(folder, ignore_errors=True)

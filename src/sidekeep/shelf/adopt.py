@@ -7,7 +7,7 @@ import stat
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from sidekeep.errors import ChecksumError, ShelfError
 from sidekeep.files.atomic import whole_file, write_json
@@ -58,17 +58,12 @@ def adopt_take(
                 raise ChecksumError("source-changed", path=path)
             done += files[-1].size_bytes
             progress(done / total, f"adopting {path.name}")
-        take = ShelfTake(
+        take = new_take(
+            folder,
+            take_folder,
+            form,
             side=side,
-            number=int(take_folder.name.rpartition("-")[2]),
-            folder=take_folder.relative_to(folder.path).as_posix(),
-            rate_hz=form.rate_hz,
-            channels=form.channels,
-            bits=form.bits,
-            is_float=form.is_float,
-            length_frames=form.length_frames,
-            files=tuple(files),
-            taken_utc=datetime.now(UTC).replace(microsecond=0).isoformat(),
+            files=files,
             how=how,
             stylus=stylus,
             original_name=original_name or ", ".join(visible(path.name) for path in paths),
@@ -88,6 +83,31 @@ def adopt_take(
                 raise ChecksumError("source-written", path=path)
             path.unlink()
     return take
+
+
+def new_take(
+    folder: RecordFolder,
+    take_folder: Path,
+    form: AudioFormat,
+    *,
+    side: str,
+    files: Sequence[TakeFile],
+    **facts: Any,
+) -> ShelfTake:
+    """The facts of a take that is whole now: form and place as they are, and what else is known of it (``facts``)."""
+    return ShelfTake(
+        side=side,
+        number=int(take_folder.name.rpartition("-")[2]),
+        folder=take_folder.relative_to(folder.path).as_posix(),
+        rate_hz=form.rate_hz,
+        channels=form.channels,
+        bits=form.bits,
+        is_float=form.is_float,
+        length_frames=form.length_frames,
+        files=tuple(files),
+        taken_utc=datetime.now(UTC).replace(microsecond=0).isoformat(),
+        **facts,
+    )
 
 
 def close_take(take_folder: Path, take: ShelfTake) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO
 
@@ -15,7 +14,7 @@ from sidekeep.files.checksum import file_sha256
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.wave.rf64 import repair_take
 from sidekeep.model.news import News
-from sidekeep.shelf.adopt import close_take
+from sidekeep.shelf.adopt import close_take, new_take
 from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.index.index import open_index
 from sidekeep.shelf.kept_survey import forget_drafts
@@ -32,18 +31,13 @@ def close_recorded(
     notes: Sequence[News] = (),
 ) -> ShelfTake:
     """Facts, checksum, read-only: the take is finished and on the shelf."""
-    form = open_source(path).format
     take_folder = path.parent
-    take = ShelfTake(
+    take = new_take(
+        folder,
+        take_folder,
+        open_source(path).format,
         side=side,
-        number=int(take_folder.name.rpartition("-")[2]),
-        folder=take_folder.relative_to(folder.path).as_posix(),
-        rate_hz=form.rate_hz,
-        channels=form.channels,
-        bits=form.bits,
-        length_frames=form.length_frames,
-        files=(TakeFile(name=path.name, size_bytes=path.stat().st_size, sha256=file_sha256(path)),),
-        taken_utc=datetime.now(UTC).replace(microsecond=0).isoformat(),
+        files=[TakeFile(name=path.name, size_bytes=path.stat().st_size, sha256=file_sha256(path))],
         how="recorded",
         stylus=stylus,
         input_name=input_name,
