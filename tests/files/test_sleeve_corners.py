@@ -93,6 +93,29 @@ def test_the_corners_are_found_within_a_hundredth(
     assert np.abs(found.corners - corners).max() < within
 
 
+def with_hard_shadow(
+    pixels: NDArray[np.uint8], corners: NDArray[np.float64], shift_px: tuple[int, int]
+) -> NDArray[np.uint8]:
+    """As of one bare bulb: nearly as sharp an edge as the sleeve's own."""
+    height, width = pixels.shape[:2]
+    mask = Image.new("L", (width, height), 0)
+    points = [(x * width, y * height) for x, y in corners]
+    draw = ImageDraw.Draw(mask)
+    draw.polygon([(x + shift_px[0], y + shift_px[1]) for x, y in points], fill=128)
+    mask = mask.filter(ImageFilter.GaussianBlur(2))
+    ImageDraw.Draw(mask).polygon(points, fill=0)
+    return np.asarray(Image.composite(Image.new("RGB", mask.size, (0, 0, 0)), Image.fromarray(pixels), mask))
+
+
+@pytest.mark.parametrize("shift_px", [(40, 30), (90, 20)])
+def test_a_hard_shadow_that_may_be_taken_for_the_sleeve_makes_it_less_sure(shift_px: tuple[int, int]) -> None:
+    plain = photograph(SLANTED, table=(120, 86, 60), wood=2.5)
+    assert find_corners(plain).is_sure
+    found = find_corners(with_hard_shadow(plain, SLANTED, shift_px))
+    assert found.is_found
+    assert not found.is_sure
+
+
 def test_a_picture_without_a_sleeve_is_left_whole() -> None:
     rng = np.random.default_rng(3)
     table = np.clip(np.full((900, 1200, 3), 120.0) + rng.normal(0, 8, (900, 1200, 3)), 0, 255).astype(

@@ -23,6 +23,7 @@ from sidekeep.web.app import build_app
 from sidekeep.web.door import Door
 from sidekeep.web.server import QuietServer, listening_socket, server_config
 from tests.small_record import small_record
+from tests.web.browser import slow
 
 T = TypeVar("T")
 
@@ -47,7 +48,7 @@ class RunningServer:
         self.port: int = self.socket.getsockname()[1]
         self.host = f"127.0.0.1:{self.port}"
         self.door = Door(self.port)
-        self.app = build_app(self.house, self.door)
+        self.app = slow.made_late(build_app(self.house, self.door))
         self.server = QuietServer(server_config(self.app))
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import shutil
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -132,3 +133,24 @@ def test_what_a_recipe_does_to_the_level_counts_without_the_repairs_that_are_lef
         take._levels = (key, left, replace(levels, peaks=2.0 * levels.peaks))
     after = own.get(f"/api/records/{record['id']}/recipe")["effect"]["mended"]
     assert after["true_peak_dbtp"] == pytest.approx(before["true_peak_dbtp"] + 6.02, abs=0.3)
+
+
+def test_changes_that_overtake_each_other_are_made_in_the_order_of_their_revisions(
+    fresh: RunningServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A page that goes sends them all at once."""
+    monkeypatch.setattr("sidekeep.service.house.library.AHEAD_S", 60.0)
+    record = fresh.ask("POST", "/api/records", {"text": "Nan Okoro - Salt Hours (1979)"}).json()
+    path = f"/api/records/{record['id']}/edits"
+
+    def note(text: str, ahead: int) -> Any:
+        edit = {"kind": "notes", "text": text}
+        return fresh.ask("POST", path, {"edit": edit, "revision": record["revision"] + ahead})
+
+    with ThreadPoolExecutor(1) as other:
+        second = other.submit(note, "second", 1)
+        first = note("first", 0)
+        assert (first.status, second.result(60).status) == (200, 200)
+    entries = fresh.get(f"/api/records/{record['id']}/history")["entries"]
+    assert [each["facts"]["text"] for each in entries if each["code"] == "notes"] == ["first", "second"]
+    assert note("far ahead", 1000).status == 409

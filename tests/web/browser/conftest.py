@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from tests.outside import not_here
+from tests.web.browser import slow
 from tests.web.browser.waiting import watch_requests
 from tests.web.conftest import RunningServer
 
@@ -72,6 +73,9 @@ def open_page(chromium: Any) -> Iterator[Callable[..., Any]]:
         contexts.append(context)
         page = context.new_page()
         page.set_default_timeout(60_000)  # what a loaded machine may need; nothing is measured here
+        seed = slow.seed()
+        if seed is not None:
+            slow.slow_down(page, seed, by_network=not isinstance(server, RunningServer))
         watch_requests(page)
         watched.append((Watched(page), allow))
         page.goto(f"http://{server.host}{path}")

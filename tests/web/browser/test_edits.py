@@ -281,6 +281,23 @@ def test_a_time_just_typed_is_kept_for_its_own_mark_when_another_is_chosen(
     ]
 
 
+def test_a_time_being_typed_is_let_go_by_escape_and_by_putting_the_mark_back(
+    desk: tuple[Any, StandIn],
+) -> None:
+    page, stand_in = desk
+    mark(page, 2).focus()
+    time = page.get_by_label("Time of this mark")
+    was = time.input_value()
+    time.fill("0:12.5")
+    time.press("Escape")
+    until(page, lambda: time.input_value() == was)
+    time.fill("0:12.5")
+    page.get_by_role("button", name="Put it back").click()
+    page.get_by_text("The needle is at").wait_for()
+    answered(page)
+    assert stand_in.asked == []
+
+
 def test_enter_says_that_it_is_right_and_nothing_is_unsure_any_more(desk: tuple[Any, StandIn]) -> None:
     page, stand_in = desk
     page.get_by_text("One thing is unsure").wait_for()

@@ -13,6 +13,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from tests.web.browser.stand_in import Evening
 from tests.web.browser.waiting import answered, until
 from tests.web.conftest import RunningServer
@@ -102,7 +104,7 @@ def test_an_answer_that_was_overtaken_by_a_change_is_not_believed(
     def change(oil: str) -> Any:
         edit = {"kind": "sleeve", "text": TEXT.replace("Lamp Oil", oil)}
         return page.evaluate(
-            "async ([id, edit]) => (await (await import('/page/store.js')).makeEdit(id, edit))?.revision ?? null",
+            "async ([id, edit]) => (await (await import('/page/changes.js')).makeEdit(id, edit))?.revision ?? null",
             [record, edit],
         )
 
@@ -274,19 +276,25 @@ def test_a_killed_server_is_told_and_comes_back(tmp_path: Path, open_page: Calla
         kill(process)
 
 
+@pytest.mark.parametrize(
+    ("before", "again"),
+    [(False, "Look for them now"), (True, "Look once more")],
+    ids=["never surveyed", "surveyed before"],
+)
 def test_a_survey_that_a_killed_server_left_undone_is_told_where_its_side_is(
-    server: RunningServer, open_page: Callable[..., Any], take_a: str
+    server: RunningServer, open_page: Callable[..., Any], take_a: str, before: bool, again: str
 ) -> None:
     (record,) = server.get("/api/records")["records"]
     page = open_page(server, "/new")
     text = "sidekeep was ended before this was done; ask for it again"
     job = {"id": "7", "kind": "survey", "record": record["id"], "state": "failed", "share": 0.4}
     Evening(page, server, jobs=[{**job, "error": {"code": "interrupted", "facts": {}, "text": text}}])
-    view = {**server.get(f"/api/takes/{take_a}/view"), "surveyed": False, "envelope": None}
-    page.route("**/view", lambda route: route.fulfill(json=view))
+    if not before:
+        view = {**server.get(f"/api/takes/{take_a}/view"), "surveyed": False, "envelope": None}
+        page.route("**/view", lambda route: route.fulfill(json=view))
     page.goto(f"http://{server.host}/record/{record['id']}/side/A")
     page.get_by_role("alert").filter(has_text="Sidekeep was ended before this was done").wait_for()
-    page.get_by_role("button", name="Look for them now").wait_for()
+    page.get_by_role("button", name=again).wait_for()
 
 
 def test_what_is_typed_for_the_copies_is_there_after_the_way_back_and_a_reload(

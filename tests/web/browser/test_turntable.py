@@ -7,7 +7,7 @@ from typing import Any
 
 from tests.small_record import SLEEVE
 from tests.web.browser.stand_in import Evening, session_of, with_input
-from tests.web.browser.waiting import answered
+from tests.web.browser.waiting import answered, until
 from tests.web.conftest import RunningServer
 
 
@@ -56,6 +56,40 @@ def test_what_is_pressed_names_the_take_that_was_seen(
     kept = {"code": "kept", "side": "A", "facts": {"length_s": 90.0}, "severity": "note"}
     evening.tell({"kind": "session", "session": session_of(record, news=[false_start, kept])})
     page.get_by_role("button", name="keep it").wait_for(state="detached")
+
+
+def test_presses_in_a_row_come_as_they_were_made_and_a_double_one_once(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """Requests may overtake each other on their way, and a tired hand presses twice."""
+    record = planned(fresh)
+    page = open_page(fresh, "/new")
+    Evening(page, fresh, session=session_of(record))
+    with_input(page)
+    sent: list[Any] = []
+    held: list[Any] = []
+
+    def answer(route: Any) -> None:
+        sent.append(route.request.post_data_json["do"])
+        if len(sent) == 1:
+            held.append(route)
+        else:
+            route.fulfill(json={"session": None})
+
+    page.route("**/api/session/act", answer)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    page.get_by_role("button", name="It is side B").wait_for()
+    page.evaluate(
+        """() => {
+          const press = (name) => [...document.querySelectorAll(".stage-acts button")].find((each) => each.textContent === name).click();
+          ["It is side B", "It is side B", "Begin now", "Stop for tonight", "Stop for tonight"].forEach(press);
+        }"""
+    )
+    until(page, lambda: held)
+    held[0].fulfill(json={"session": None})
+    until(page, lambda: len(sent) >= 3)
+    answered(page)
+    assert sent == ["side-is", "begin", "stop"]
 
 
 def test_the_survey_can_wait_until_the_side_is_over_and_that_is_remembered(

@@ -32,16 +32,27 @@ _JUDGED = 2000
 _SURE = 0.55
 """How much of every side must be an edge."""
 _SMALLEST_SHARE = 0.08
+_RIVAL = 0.95
+"""From this share of the best score on, another figure may be the sleeve as well."""
+_RIVALS = 80
+_ELSEWHERE, _LONGEST_SHADOW = 0.012, 0.15
+"""How far a shadow's edge may lie from the sleeve's, as a share of a side."""
+_BLACK, _SHADED = 0.25, 0.8
+"""Shade is so much darker than what lies beside it, as a share ..."""
+_SAME_COLOUR = 0.08
+"""... and in all three colours alike, within this."""
 _SQUARE = 0.03
 """A picture that is square within this share is taken as cropped already: a scan."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class FoundCorners:
-    """``is_found`` False: no sleeve stands out (or the picture is square already), and the corners are the picture's."""
+    """``is_found`` False: no sleeve stands out (or the picture is square already), and the corners are the picture's. ``is_sure``
+    False: another figure, as of a hard shadow beside the sleeve, is nearly as good."""
 
     corners: NDArray[np.float64]
     is_found: bool
+    is_sure: bool = True
 
 
 def find_corners(pixels: NDArray[np.uint8]) -> FoundCorners:
@@ -58,11 +69,49 @@ def find_corners(pixels: NDArray[np.uint8]) -> FoundCorners:
     if scores.max() <= 0.0:
         return nothing
     best = figures[int(np.argmax(scores))]
+    is_sure = not _may_be_shadow(small, figures, scores)
     fine_step = max(1, round(max(height, width) / (4 * _WORK_PX)))
     fine = _Slopes(_shrunk(pixels, fine_step)) if fine_step < step else slopes
     fitted = _fitted(fine, (best + 0.5) * (step / fine_step) - 0.5, reach=3.0 * step / fine_step)
     size = np.array([fine.width, fine.height], np.float64)
-    return FoundCorners(corners=np.clip((fitted + 0.5) / size, 0.0, 1.0), is_found=True)
+    return FoundCorners(corners=np.clip((fitted + 0.5) / size, 0.0, 1.0), is_found=True, is_sure=is_sure)
+
+
+def _may_be_shadow(
+    small: NDArray[np.float32], figures: NDArray[np.float64], scores: NDArray[np.float64]
+) -> bool:
+    """Whether another figure is nearly as good, and what lies between one of its sides and that of the best looks like the
+    table in shade: the same colour, darker. What is printed on a sleeve looks like the table by chance only."""
+    best = figures[int(np.argmax(scores))]
+    side_px = float(np.sqrt(_area(best)))
+    middle = best.mean(axis=0)
+    good = np.argsort(scores)[::-1][:_RIVALS]
+    for rival in figures[good[scores[good] >= _RIVAL * scores.max()]]:
+        for one, other in ((best, rival), (rival, best)):
+            outer, inner = (_side_points(each) for each in (one, other))
+            apart = np.linalg.norm(outer - inner, axis=-1).mean(axis=-1) / side_px
+            is_outside = np.linalg.norm(outer - middle, axis=-1).mean(axis=-1) > np.linalg.norm(
+                inner - middle, axis=-1
+            ).mean(axis=-1)
+            for side in np.nonzero((apart > _ELSEWHERE) & (apart < _LONGEST_SHADOW) & is_outside)[0]:
+                between = _colour_at(small, 0.5 * (outer[side] + inner[side]))
+                beyond = _colour_at(small, outer[side] + 0.5 * (outer[side] - inner[side]))
+                shade = between / np.maximum(beyond, 1.0)
+                if shade.min() > _BLACK and shade.max() < _SHADED and np.ptp(shade) < _SAME_COLOUR:
+                    return True
+    return False
+
+
+def _side_points(quad: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Places along the four sides, away from the corners: (4, places, 2)."""
+    along = np.roll(quad, -1, axis=0) - quad
+    return quad[:, None, :] + np.linspace(0.15, 0.85, 30)[None, :, None] * along[:, None, :]
+
+
+def _colour_at(small: NDArray[np.float32], points: NDArray[np.float64]) -> NDArray[np.float64]:
+    x = np.clip(np.round(points[:, 0]).astype(int), 0, small.shape[1] - 1)
+    y = np.clip(np.round(points[:, 1]).astype(int), 0, small.shape[0] - 1)
+    return np.median(small[y, x].astype(np.float64), axis=0)
 
 
 def check_corners(corners: object) -> NDArray[np.float64]:

@@ -284,7 +284,7 @@ class House:
 
     def edit(self, record_id: str, edit: Mapping[str, Any], revision: int | None) -> dict[str, Any]:
         """One change of a person's; the record as it is then."""
-        folder = self.library.folder(record_id)
+        folder = self.library.folder_at(record_id, revision)
         change_record(self.shelf, folder, lambda record: apply(record, edit, expected_revision=revision))
         return self.changed(record_id)
 
@@ -303,7 +303,7 @@ class House:
 
     def take_back(self, record_id: str, revision: int | None, *, again: bool = False) -> dict[str, Any]:
         """Undo the newest change that stands, or make it ``again``."""
-        folder, back = self.library.folder(record_id), redo if again else undo
+        folder, back = self.library.folder_at(record_id, revision), redo if again else undo
         change_record(self.shelf, folder, lambda record: back(record, expected_revision=revision))
         return self.changed(record_id)
 

@@ -11,6 +11,7 @@ import contextlib
 import os
 import shutil
 import threading
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,6 +26,8 @@ from sidekeep.shelf.take_bin import bin_take, empty_take_bin, remove_folder, res
 
 BIN = ".bin"
 LONGEST_SLEEVE = 200_000
+AHEAD_S = 2.0
+MOST_AHEAD = 20
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,6 +128,19 @@ class Library:
         folder = self.folder(record_id)
         if revision is not None and revision != (now := revision_of(folder)):
             raise ChangedElsewhere("changed-elsewhere", revision=now, expected_revision=revision)
+        return folder
+
+    def folder_at(self, record_id: str, revision: int | None) -> RecordFolder:
+        """The record, once the changes ahead of a revision have come: a page that goes sends what it has not sent yet all at
+        once, and requests overtake each other. A revision that never comes is waited for a moment only."""
+        folder = self.folder(record_id)
+        end = time.monotonic() + AHEAD_S
+        while (
+            revision is not None
+            and 0 < revision - revision_of(folder) <= MOST_AHEAD
+            and time.monotonic() < end
+        ):
+            time.sleep(0.02)
         return folder
 
     def create(self, text: str) -> str:

@@ -13,7 +13,7 @@ import io
 import os
 import threading
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -42,13 +42,15 @@ _ONE_AT_A_TIME = threading.RLock()
 
 @dataclass(frozen=True, kw_only=True)
 class KeptPicture:
-    """One picture of a record as copies will carry it, and the photograph it was made from, if any."""
+    """One picture of a record as copies will carry it, and the photograph it was made from, if any. ``is_sure`` False, of one
+    that was just sent: its corners may be those of a shadow."""
 
     kind: PictureKind
     path: Path
     original: Path | None
     corners: tuple[tuple[float, float], ...]
     is_straightened: bool
+    is_sure: bool = True
 
     def view(self) -> dict[str, Any]:
         """Facts for a page."""
@@ -61,6 +63,7 @@ class KeptPicture:
             "has_original": self.original is not None,
             "corners": self.corners or None,
             "straightened": self.is_straightened,
+            "sure": self.is_sure,
         }
 
 
@@ -137,7 +140,7 @@ def keep_picture(folder: RecordFolder, kind: PictureKind, data: bytes) -> KeptPi
             write_bytes(folder.path / PLACE / f"{kind}.picture", data)
             _note(folder, kind, {"corners": corners, "straightened": found.is_found})
             _draw(folder.path / "art" / f"{kind}.jpg", picture, corners, found.is_found)
-    return picture_of(folder, kind)
+    return replace(picture_of(folder, kind), is_sure=found.is_sure)
 
 
 def move_corners(

@@ -1,5 +1,5 @@
 /** What is left behind when a page is reloaded, closed or gone from: what was done and not sent yet is sent then. */
-import { useEffect, useRef } from "./html.js";
+import { useLayoutEffect, useRef } from "./html.js";
 
 let leaving = false;
 addEventListener("pagehide", () => void (leaving = true));
@@ -12,7 +12,7 @@ export const isLeaving = () => leaving;
 export function useLeaving(keep) {
   const newest = useRef(keep);
   newest.current = keep;
-  useEffect(() => {
+  useLayoutEffect(() => {
     const leave = () => newest.current();
     addEventListener("pagehide", leave);
     return () => {

@@ -1,5 +1,6 @@
 /** The page: the frame around every place, and the places themselves, loaded when they are first gone to. */
 import { followLink, recordPath, useAddress } from "./address.js";
+import { askAgain } from "./changes.js";
 import { html, render, useEffect, useRef, useState } from "./html.js";
 import { knownNow, seen, start, useKnown, useRecord } from "./store.js";
 import { count, nameOf } from "./words.js";
@@ -145,6 +146,7 @@ function warm() {
 
 document.addEventListener("click", followLink);
 start();
+askAgain();
 const root = /** @type {Element} */ (document.getElementById("page"));
 root.textContent = "";
 render(html`<${Page} />`, root);

@@ -13,6 +13,9 @@ export class Refused extends Error {
   }
 }
 
+/** What is asked is answered within moments, long work as a job: a line that is lost without a word must not hold it for ever. */
+const ANSWER_MS = 60_000;
+
 /** @param {string} method @param {string} path @param {any} [body] @returns {Promise<Response>} */
 async function ask(method, path, body) {
   /** @type {RequestInit} */
@@ -23,6 +26,7 @@ async function ask(method, path, body) {
   } else if (body !== undefined) {
     request.body = JSON.stringify(body);
     request.keepalive = isLeaving();
+    request.signal = AbortSignal.timeout(ANSWER_MS);
     request.headers = { ...request.headers, "Content-Type": "application/json" };
   }
   let answer;

@@ -1,6 +1,5 @@
 /** What the page knows: one truth for all places, kept fresh by the server's events. */
 import { useEffect, useState } from "./html.js";
-import { isLeaving } from "./leaving.js";
 import { get, listen, post, Refused } from "./server.js";
 
 /**
@@ -9,6 +8,7 @@ import { get, listen, post, Refused } from "./server.js";
  * @property {string} text
  * @property {"note" | "look" | "act"} severity
  * @property {{text: string, run: () => void} | null} action
+ * @property {(() => void) | null} put_by  called once it has been seen
  */
 
 /**
@@ -61,18 +61,26 @@ export function onEvent(kind, hear) {
   return () => void set.delete(hear);
 }
 
-/** @param {string} text @param {{severity?: Notice["severity"], action?: Notice["action"]}} [more] */
+/** @param {string} text @param {{severity?: Notice["severity"], action?: Notice["action"], put_by?: Notice["put_by"]}} [more] */
 export function tell(text, more = {}) {
-  if (known.notices.some((notice) => notice.text === text)) return;
+  const same = known.notices.find((notice) => notice.text === text);
+  if (same) {
+    // Said once, though it holds for two: what can be done is done for both.
+    const { action, put_by } = same;
+    if (action && more.action) same.action = { ...action, run: () => [action, more.action].forEach((each) => each?.run()) };
+    same.put_by = () => [put_by, more.put_by].forEach((each) => each?.());
+    return;
+  }
   notice_id += 1;
   const id = notice_id;
-  known.notices = [...known.notices.slice(-3), { id, text, severity: more.severity ?? "note", action: more.action ?? null }];
+  known.notices = [...known.notices.slice(-3), { id, text, severity: more.severity ?? "note", action: more.action ?? null, put_by: more.put_by ?? null }];
   // What wants nothing of the person goes by itself; a screen reader has said it by then.
   if (!more.action && (more.severity ?? "note") === "note") setTimeout(() => seen(id), NOTE_MS);
   changed();
 }
 /** @param {number} id */
 export function seen(id) {
+  known.notices.find((notice) => notice.id === id)?.put_by?.();
   known.notices = known.notices.filter((notice) => notice.id !== id);
   changed();
 }
@@ -93,6 +101,19 @@ export async function told(work) {
   }
 }
 
+/** What was pressed and is not answered yet. @type {Map<string, Promise<any>>} */
+const underway = new Map();
+/** One press, one question: pressed again before it is answered, it is the same one. @template T @param {string} what @param {() => Promise<T>} ask @returns {Promise<T>} */
+export function once(what, ask) {
+  const same = underway.get(what);
+  if (same) return same;
+  const work = ask().finally(() => underway.delete(what));
+  underway.set(what, work);
+  return work;
+}
+/** Ask for a job. @param {string} path @param {any} [body] @returns {Promise<any>} the job, or null when it was refused */
+export const askJob = (path, body) => once(path, async () => keepJob(await told(post(path, body))));
+
 /** How often the shelf was asked for: an answer to an older question never replaces a newer one. */
 let shelf_asked = 0;
 export async function loadShelf() {
@@ -106,6 +127,27 @@ export async function loadShelf() {
     if (!(error instanceof Refused)) throw error;
     if (error.code !== "away") tell(error.message, { severity: "act" });
   }
+}
+
+/** The server's state read anew: what this page showed ahead of an answer was refused. */
+export async function loadState() {
+  const state = await get("/api/state").catch(() => null);
+  if (state) known.state = state;
+  changed();
+}
+/** The pile as it is meant to be, before the server has said so. @param {string[]} pile */
+export function showPile(pile) {
+  if (known.state) known.state.pile = pile;
+  changed();
+}
+/** A job that was just asked for; news of it that came earlier are newer. @template T @param {T} job @returns {T} */
+function keepJob(job) {
+  const { id } = /** @type {any} */ (job) ?? {};
+  if (id && !known.jobs.has(id)) {
+    known.jobs.set(id, job);
+    changed();
+  }
+  return job;
 }
 
 /** Records being read; `again` once what is on its way may be older than what is known. @type {Map<string, {work: Promise<any>, again: boolean}>} */
@@ -171,60 +213,11 @@ export function useRecord(id) {
   return known.records.get(id) ?? null;
 }
 
-/**
- * Make an edit. When somebody else changed the record meanwhile, that is told and nothing is lost: it can be made anyway.
- * @param {string} id @param {Record<string, unknown>} edit @param {string} [what] the edit in words
- * @returns {Promise<any>} the record as it is now, or null
- */
-export async function makeEdit(id, edit, what = "Your change") {
-  return change(id, (revision) => post(`/api/records/${encodeURIComponent(id)}/edits`, { revision, edit }), what);
-}
-/** @param {string} id @param {"undo" | "redo"} way */
-export async function stepBack(id, way) {
-  return change(id, (revision) => post(`/api/records/${encodeURIComponent(id)}/${way}`, { revision }), way === "undo" ? "Undo" : "Redo");
-}
-
-/** @type {Map<string, Promise<any>>} */
-const queues = new Map();
-/** Changes of each record that are not answered yet. @type {Map<string, number>} */
-const unanswered = new Map();
-/** @param {string} id */
-const answered = (id) => unanswered.set(id, /** @type {number} */ (unanswered.get(id)) - 1);
-/**
- * Changes of one record go one after another, each on the newest revision that this page has seen.
- * @param {string} id @param {(revision: any) => Promise<any>} send @param {string} what @returns {Promise<any>}
- */
-export function change(id, send, what) {
-  const ahead = unanswered.get(id) ?? 0;
-  unanswered.set(id, ahead + 1);
-  // A page that goes does not hear the answers to those ahead: each of them makes the revision one more.
-  if (isLeaving() && known.records.has(id)) return send(known.records.get(id).revision + ahead).catch(() => null).finally(() => answered(id));
-  const before = queues.get(id) ?? Promise.resolve();
-  const work = before.then(async () => {
-    const record = known.records.get(id) ?? (await loadRecord(id));
-    try {
-      const answer = await send(record?.revision);
-      if (answer?.record) return keepRecord(answer.record);
-      return await loadRecord(id);
-    } catch (error) {
-      if (!(error instanceof Refused)) throw error;
-      if (error.status === 409 && error.code === "changed-elsewhere") {
-        if (error.body?.record) keepRecord(error.body.record);
-        else await loadRecord(id);
-        tell(`This record was changed on another page. ${what} was not made; what you see now is the newest.`, {
-          severity: "look",
-          action: { text: "Make it anyway", run: () => void change(id, send, what) },
-        });
-      } else {
-        tell(error.code === "away" ? `${what} was not kept: ${error.message}` : error.message, { severity: "act", action: error.code === "away" ? { text: "Try again", run: () => void change(id, send, what) } : null });
-      }
-      return null;
-    } finally {
-      answered(id);
-    }
-  });
-  queues.set(id, work.catch(() => null));
-  return work;
+/** What an evening answered when it was begun; news of it that came earlier are newer. @param {any} session */
+export function keepSession(session) {
+  if (known.session?.record === session.record && known.session.phase !== "done") return;
+  known.session = session;
+  changed();
 }
 
 /** @param {any} session */

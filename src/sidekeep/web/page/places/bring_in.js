@@ -2,7 +2,7 @@
 import { html, useEffect, useState } from "../html.js";
 import { go, recordPath } from "../address.js";
 import { post } from "../server.js";
-import { loadRecord, tell, told, useKnown } from "../store.js";
+import { loadRecord, once, tell, told, useKnown } from "../store.js";
 import { capital, count, size } from "../words.js";
 
 /** Send a file with progress; fetch cannot tell how much has gone. @param {string} path @param {File} file @param {(share: number) => void} progress @returns {Promise<any>} */
@@ -58,7 +58,7 @@ export function BringIn({ record, sides, make }) {
       go(recordPath(id, "side", letters[0]));
     });
   });
-  const bring = async () => {
+  const bring = () => once("bring in", async () => {
     const asked = [];
     const owner = record ?? (await make());
     if (!owner) return;
@@ -77,7 +77,7 @@ export function BringIn({ record, sides, make }) {
     setNow(null);
     setFiles([]);
     setSent({ record: owner.id, jobs: asked });
-  };
+  });
   const choices = [...letters, ...(letters.length > 1 ? [letters.join("")] : [])];
   return html`<section class="bring" aria-labelledby="bring">
     <h2 id="bring">Recorded already?</h2>

@@ -1,9 +1,10 @@
 /** Copies: what is written, how the record is treated on the way, progress, and what is there. */
 import { recordPath } from "../address.js";
+import { makeEdit, stepBack } from "../changes.js";
 import { draft, keepDraft } from "../drafts.js";
 import { html, useEffect, useState } from "../html.js";
 import { get, post, remove } from "../server.js";
-import { loadRecord, makeEdit, stepBack, tell, told, useKnown, useRecord } from "../store.js";
+import { askJob, loadRecord, once, tell, told, useKnown, useRecord } from "../store.js";
 import { readNumber, useField } from "../field.js";
 import { Checked } from "./checked.js";
 import { FileForm, Pick } from "./copies_form.js";
@@ -46,7 +47,7 @@ export function Place({ address }) {
   };
   /** @param {boolean} replace */
   const write = async (replace) => {
-    const job = await told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: chosen, replace, ...more }));
+    const job = await askJob(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: chosen, replace, ...more });
     if (job) await loadRecord(record.id);
   };
   return html`
@@ -220,12 +221,12 @@ function There({ record, working }) {
       return html`<article key=${at}><h3 class="music">${set.name ?? set.kind}</h3>
         <p class="soft">${count(typeof set.files === "number" ? set.files : (set.files?.length ?? 0), "file")}, ${size(set.size_bytes ?? 0)}${when ? `, written ${day(when)}` : ""}</p>
         ${Array.isArray(set.kinds) && html`<ul>${set.kinds.map((/** @type {any} */ kind) => html`<li key=${kind.kind}>${kind.kind} <span class="soft">${count(kind.files, "file")}</span></li>`)}</ul>`}
-        <p class="buttons"><button onClick=${() => void told(post(`${path}/open-folder`))}>Open the folder</button>
+        <p class="buttons"><button onClick=${() => void once(`${path}/open-folder`, () => told(post(`${path}/open-folder`)))}>Open the folder</button>
           ${set.has_report !== false && html`<a class="button" href=${`${path}/report`} target="_blank" rel="noreferrer">The report<span class="unseen"> (opens a new window)</span></a>`}</p></article>`;
     })}
     ${check?.checked_utc && html`<p class="soft">Last checked ${day(check.checked_utc)}${check.ok === false ? ": not everything was as it should be" : ": all as it was"}.</p>`}
     ${check?.ok === false && !working && html`<${Checked} result=${checkKept(check)} />`}
-    <p class="buttons"><button class="quiet" disabled=${Boolean(working)} onClick=${() => void told(post(`${path}/verify`, { decode_flac: decode }))}>Check takes and copies against their checksums</button><${Decode} on=${decode} set=${setDecode} /></p>
+    <p class="buttons"><button class="quiet" disabled=${Boolean(working)} onClick=${() => void askJob(`${path}/verify`, { decode_flac: decode })}>Check takes and copies against their checksums</button><${Decode} on=${decode} set=${setDecode} /></p>
   </section>`;
 }
 

@@ -2,8 +2,8 @@
 import { recordPath } from "../address.js";
 import { sleeveColour } from "../colours.js";
 import { html, useEffect, useState } from "../html.js";
-import { get, post, put } from "../server.js";
-import { told, useKnown, useRecord } from "../store.js";
+import { get, put } from "../server.js";
+import { askJob, told, useKnown, useRecord } from "../store.js";
 import { capital, clock, count, day, whole } from "../words.js";
 import { TwoDiscs } from "./later_disc.js";
 
@@ -53,8 +53,12 @@ export function Place({ address }) {
   const path = old && young && old !== young ? `/api/takes/${encodeURIComponent(young.id)}/compare` : "";
   const between = old ? `?with=${encodeURIComponent(old.id)}` : "";
   useEffect(() => {
+    let stale = false;
     setFound(null);
-    if (path) get(path + between).then(setFound, () => setFound(null));
+    if (path) get(path + between).then((answer) => !stale && setFound(answer), () => undefined);
+    return () => {
+      stale = true;
+    };
   }, [path, between, job?.state]);
   if (!record) return html`<p class="soft waiting">One moment …</p>`;
   if (record.missing) return html`<h1>This record is not on the shelf.</h1><p><a href="/">To the shelf</a></p>`;
@@ -69,7 +73,7 @@ export function Place({ address }) {
     ${pairs.length > 1 && html`<p class="buttons" role="group" aria-label="Side">${pairs.map((/** @type {any} */ each) => html`<a class="button quiet" href=${`${recordPath(record.id, "later")}#side=${each.side}`} aria-current=${each.side === side ? "true" : null}>Side ${each.side}</a>`)}</p>`}
     <p class="two-takes">${pick(0, old)} ${pick(1, young)}</p>
     ${working ? html`<div class="working"><p class="working-what" role="status">${capital(job.doing || (job.kind === "combine" ? "combining the takes" : "lining them up"))} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label=${job.kind === "combine" ? "Combining" : "Comparing"}></progress></div>`
-      : html`<p class="buttons"><button class="main" disabled=${!path} onClick=${() => void told(post(path, { old: old.id }))}>${found ? "Compare again" : "Say what has changed"}</button>
+      : html`<p class="buttons"><button class="main" disabled=${!path} onClick=${() => void askJob(path, { old: old.id })}>${found ? "Compare again" : "Say what has changed"}</button>
         ${found && html`<a class="button quiet" href=${`${path}/report${between}`} target="_blank" rel="noreferrer">All of it as a page<span class="unseen"> (opens a new window)</span></a>`}</p>`}
     ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
     ${found && !working && html`<ul class="changes">${(found.findings ?? []).map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity ?? "note"}`}>${finding.text}</li>`)}</ul>`}
@@ -79,5 +83,5 @@ export function Place({ address }) {
     <h2>One better take out of these</h2>
     <p>Where the take in use is damaged and another is not, the other's sound is put in. The takes stay as they are; the result is one more take, which is then in use.</p>
     ${job?.kind === "combine" && job.state === "done" && html`<p class="finding">Take ${job.result?.number} is made of them: ${whole(job.result?.replaced_frames ?? 0)} damaged frames were taken from the others. <a href=${recordPath(record.id, "side", side)}>Look at side ${side}</a></p>`}
-    <p class="buttons"><button disabled=${Boolean(working) || !best || !others.length} onClick=${() => void told(post(`/api/takes/${encodeURIComponent(best)}/combine`, { others }))}>Combine the ${count(takes.length, "take")}</button></p>`;
+    <p class="buttons"><button disabled=${Boolean(working) || !best || !others.length} onClick=${() => void askJob(`/api/takes/${encodeURIComponent(best)}/combine`, { others })}>Combine the ${count(takes.length, "take")}</button></p>`;
 }

@@ -1,5 +1,5 @@
 /** Two takes heard at one place: the old one, the new one and what differs, laid on each other and at equal level. */
-import { html, useEffect, useMemo, useRef, useState } from "../html.js";
+import { html, useEffect, useLayoutEffect, useMemo, useRef, useState } from "../html.js";
 import { Listening } from "../sound/listening.js";
 import { BOTH, twoTakesSound } from "../sound/two_takes_sound.js";
 import { say } from "../store.js";
@@ -88,7 +88,7 @@ export function ListenToBoth({ ear, gain_db, onNew, moved }) {
     tick();
     return () => cancelAnimationFrame(frame);
   }, [sound, sound.playing, place_s]);
-  useEffect(() => {
+  useLayoutEffect(() => {
     /** @param {KeyboardEvent} event */
     const press = (event) => {
       const target = /** @type {HTMLElement} */ (event.target);

@@ -1,7 +1,8 @@
 /** The recipe as a file: saved, followed from a file, or taken over from another record. */
+import { makeEdit } from "../changes.js";
 import { html, useEffect, useState } from "../html.js";
 import { get } from "../server.js";
-import { loadShelf, makeEdit, tell, told, useKnown } from "../store.js";
+import { loadShelf, tell, told, useKnown } from "../store.js";
 import { nameOf } from "../words.js";
 
 const LARGEST_BYTES = 500_000;

@@ -2,9 +2,9 @@
 import { go, recordPath } from "../address.js";
 import { sleeveColour, writingOn } from "../colours.js";
 import { keepDraft } from "../drafts.js";
-import { html, useEffect, useMemo, useState } from "../html.js";
+import { html, useEffect, useLayoutEffect, useMemo, useState } from "../html.js";
 import { get, post, put, remove } from "../server.js";
-import { knownNow, loadShelf, tell, told, useKnown } from "../store.js";
+import { knownNow, loadShelf, loadState, showPile, tell, told, useKnown } from "../store.js";
 import { capital, count, listed, nameOf } from "../words.js";
 import { Empty } from "./empty.js";
 import { Foot, Interrupted } from "./shelf_care.js";
@@ -59,11 +59,15 @@ export function Place() {
   useEffect(() => {
     history.replaceState(null, "", words ? `#${new URLSearchParams({ find: words })}` : location.pathname);
     if (!words.trim()) return setFound(null);
+    let stale = false;
     const timer = setTimeout(async () => {
       const answer = await told(get(`/api/records?${new URLSearchParams({ words })}`));
-      if (answer) setFound(new Set(answer.records.map((/** @type {any} */ record) => record.id)));
+      if (answer && !stale) setFound(new Set(answer.records.map((/** @type {any} */ record) => record.id)));
     }, 120);
-    return () => clearTimeout(timer);
+    return () => {
+      stale = true;
+      clearTimeout(timer);
+    };
   }, [words, known.shelf]);
 
   const records = known.shelf;
@@ -81,7 +85,7 @@ export function Place() {
     </div>
     <${Interrupted} shelf=${records} />
     ${due.length > 0 && html`<p class="finding">${capital(count(due.length, "record is", "records are"))} to be played again: ${due.map((/** @type {any} */ record, /** @type {number} */ at) => html`${at > 0 && ", "}<a href=${recordPath(record.id, "later")}>${nameOf(record)}</a>`)}.</p>`}
-    ${piled.length > 0 && html`<${Tonight} piled=${piled} pile=${pile} />`}
+    ${piled.length > 0 && html`<${Tonight} piled=${piled} />`}
     ${!empty && html`
       <section aria-labelledby="all-of-it" class="stack-part">
         <div class="finding-row">
@@ -102,7 +106,8 @@ export function Place() {
 
 /** A track list pasted anywhere on the shelf is a new record. */
 function usePasted() {
-  useEffect(() => {
+  // Before the page is painted: who sees it may paste at once.
+  useLayoutEffect(() => {
     /** @param {ClipboardEvent} event */
     const paste = (event) => {
       if (/** @type {Element} */ (event.target).closest?.("input, textarea, select")) return;
@@ -138,7 +143,7 @@ function Spine({ record, pile }) {
       <${Sides} sides=${record.sides} />
     </a>
     <button class="quiet" aria-label=${`${on_pile ? "Take off" : "Put on"} tonight's pile: ${nameOf(record)}`}
-      onClick=${() => keepPile(on_pile ? pile.filter((id) => id !== record.id) : [...pile, record.id])}>${on_pile ? "not tonight" : "tonight"}</button>
+      onClick=${() => keepPile((now) => (now.includes(record.id) ? now.filter((id) => id !== record.id) : [...now, record.id]))}>${on_pile ? "not tonight" : "tonight"}</button>
   </li>`;
 }
 
@@ -153,35 +158,39 @@ function Sides({ sides }) {
     </svg>`)}</span>`;
 }
 
-/** @param {string[]} records */
-async function keepPile(records) {
-  const answer = await told(put("/api/pile", { records }));
-  const state = knownNow().state;
-  if (answer && state) {
-    state.pile = answer.records ?? answer.pile ?? records;
-    void loadShelf();
-  }
+/** The pile as it was last pressed, until that is answered. @type {string[] | null} */
+let wanted_pile = null;
+let pile_kept = Promise.resolve();
+/** What is pressed holds at once and is sent in turn: the next press starts from it. @param {(pile: string[]) => string[]} change */
+function keepPile(change) {
+  const pile = (wanted_pile = change(wanted_pile ?? knownNow().state?.pile ?? []));
+  showPile(pile);
+  pile_kept = pile_kept.then(async () => {
+    const answer = await told(put("/api/pile", { records: pile }));
+    if (pile !== wanted_pile) return;
+    wanted_pile = null;
+    if (answer) showPile(pile);
+    else await loadState();
+  });
 }
 
-/** The pile beside the turntable, in order. @param {{piled: any[], pile: string[]}} props */
-function Tonight({ piled, pile }) {
+/** The pile beside the turntable, in order. @param {{piled: any[]}} props */
+function Tonight({ piled }) {
   const first = piled[0];
-  /** @param {string} id @param {number} by */
-  const shift = (id, by) => {
-    const order = [...pile];
-    const at = order.indexOf(id);
-    order.splice(at, 1);
-    order.splice(Math.max(0, at + by), 0, id);
-    void keepPile(order);
-  };
+  /** @param {string} id */
+  const sooner = (id) => keepPile((now) => {
+    const order = now.filter((each) => each !== id);
+    order.splice(Math.max(0, now.indexOf(id) - 1), 0, id);
+    return order;
+  });
   return html`<section class="tonight" aria-labelledby="tonight">
     <h2 id="tonight">Tonight</h2>
     <ol>${piled.map((record, place) => html`<li key=${record.id}>
       <span class="number soft">${place + 1}</span>
       <span><a href=${recordPath(record.id)}><span class="soft">${record.artist}</span> <cite>${nameOf(record)}</cite></a> <span class="soft">${nextStep(record).text}</span></span>
       <span class="buttons">
-        ${place > 0 && html`<button class="quiet" onClick=${() => shift(record.id, -1)} aria-label=${`${nameOf(record)}: sooner`}>sooner</button>`}
-        <button class="quiet" onClick=${() => keepPile(pile.filter((id) => id !== record.id))} aria-label=${`${nameOf(record)}: not tonight`}>not tonight</button>
+        ${place > 0 && html`<button class="quiet" onClick=${() => sooner(record.id)} aria-label=${`${nameOf(record)}: sooner`}>sooner</button>`}
+        <button class="quiet" onClick=${() => keepPile((now) => now.filter((id) => id !== record.id))} aria-label=${`${nameOf(record)}: not tonight`}>not tonight</button>
       </span>
     </li>`)}</ol>
     <p><a class="button main" href=${recordPath(first.id, "turntable")}>To the turntable with <cite>${nameOf(first)}</cite></a></p>

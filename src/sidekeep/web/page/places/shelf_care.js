@@ -1,8 +1,8 @@
 /** Looking after the shelf: room on the disk, checksums, takes that were interrupted, the index. */
 import { recordPath } from "../address.js";
-import { html, useEffect, useRef, useState } from "../html.js";
+import { html, useEffect, useState } from "../html.js";
 import { get, post } from "../server.js";
-import { knownNow, loadShelf, tell, told } from "../store.js";
+import { askJob, knownNow, loadShelf, once, tell, told } from "../store.js";
 import { capital, count, day, listed, nameOf, roughly, size } from "../words.js";
 import { Checked } from "./checked.js";
 
@@ -16,7 +16,7 @@ export function Interrupted({ shelf }) {
   const load = () => get("/api/interrupted").then((answer) => setTakes(answer.takes), () => undefined);
   useEffect(() => void load(), [shelf]);
   if (!takes.length) return null;
-  const close = async () => {
+  const close = () => once("close interrupted", async () => {
     const answer = await told(post("/api/interrupted/close"));
     if (!answer) return load();
     setTakes(answer.left);
@@ -24,7 +24,7 @@ export function Interrupted({ shelf }) {
     if (kept.length) tell(`Closed and kept: ${listed(kept)}. Tracks are being looked for.`);
     else if (!answer.left.length) tell("There was no sound in what was interrupted.");
     if (answer.left.length) tell(`${capital(count(answer.left.length, "take"))} could not be closed; what is there is left as it is.`, { severity: "act" });
-  };
+  });
   return html`<section class="finding look" aria-label="Interrupted takes">
     <p>${capital(count(takes.length, "take was", "takes were"))} interrupted before ${takes.length > 1 ? "they were" : "it was"} closed: ${takes.map((take, at) => html`${at ? ", " : ""}side ${take.side} of <a href=${recordPath(take.record, "turntable")}><cite>${nameOf(take)}</cite></a>`)}.</p>
     <p class="buttons"><button onClick=${close}>Close ${takes.length > 1 ? "them" : "it"}, and keep all that was recorded</button></p></section>`;
@@ -32,21 +32,13 @@ export function Interrupted({ shelf }) {
 
 /** @param {{state: any}} props */
 export function Foot({ state }) {
-  const busy = useRef(false);
   const [decode, setDecode] = useState(false);
   const [open, setOpen] = useState(false);
   if (!state) return null;
-  /** One press, one question. @param {() => Promise<void>} work */
-  const once = async (work) => {
-    if (busy.current) return;
-    busy.current = true;
-    await work();
-    busy.current = false;
+  const check = async () => {
+    if (await askJob("/api/verify", { decode_flac: decode })) tell("Everything on the shelf is being read and compared with its checksums.");
   };
-  const check = () => once(async () => {
-    if (await told(post("/api/verify", { decode_flac: decode }))) tell("Everything on the shelf is being read and compared with its checksums.");
-  });
-  const look_again = () => once(async () => {
+  const look_again = () => once("index", async () => {
     const answer = await told(post("/api/index"));
     if (answer) tell(`${capital(count(answer.records, "record"))} found in the folders.`);
     await loadShelf();
@@ -72,7 +64,13 @@ export function Foot({ state }) {
 function Due() {
   const [months, setMonths] = useState(12);
   const [sides, setSides] = useState(/** @type {any[] | null} */ (null));
-  useEffect(() => void get(`/api/due?months=${months}`).then((answer) => setSides(answer.sides), () => undefined), [months]);
+  useEffect(() => {
+    let stale = false;
+    void get(`/api/due?months=${months}`).then((answer) => !stale && setSides(answer.sides), () => undefined);
+    return () => {
+      stale = true;
+    };
+  }, [months]);
   return html`<p><label>Taken longer ago than <select value=${months} onChange=${(/** @type {any} */ event) => setMonths(Number(event.target.value))}>${AGES.map(({ value, text }) => html`<option value=${value} selected=${value === months}>${text}</option>`)}</select></label>: ${sides === null ? "…" : sides.length ? "time to take these again and hear what has changed." : "no side."}</p>
     ${sides && sides.length > 0 && html`<ul class="due">${sides.slice(0, MOST_DUE).map((side) => html`<li key=${side.record + side.side}><a href=${recordPath(side.record, "turntable")}>side ${side.side} of <cite>${nameOf(side)}</cite></a>, ${day(side.taken_utc)}</li>`)}</ul>${sides.length > MOST_DUE && html`<p>and ${sides.length - MOST_DUE} more.</p>`}`}`;
 }

@@ -1,8 +1,8 @@
 /** Side: the disc and the unrolled strip, what is unsure first, listening, marks and repairs. */
 import { recordPath } from "../address.js";
+import { makeEdit, stepBack } from "../changes.js";
 import { html, useEffect, useMemo, useRef, useState } from "../html.js";
-import { post } from "../server.js";
-import { makeEdit, stepBack, told, useKnown, useRecord } from "../store.js";
+import { askJob, useKnown, useRecord } from "../store.js";
 import { useTake } from "../take.js";
 import { capital, clock, count, whole } from "../words.js";
 import { Desk } from "../side/desk.js";
@@ -43,13 +43,22 @@ function Whole({ record, side, job, why, at }) {
   return html`<${OnTheDesk} key=${take.id} record=${record} side=${side} take=${take} job=${job} why=${why} at=${at} />`;
 }
 
+/** @param {any} record */
+const askSurvey = (record) => askJob(`/api/records/${encodeURIComponent(record.id)}/survey`);
+
 /** @param {{record: any, job: any, why: string}} props */
 function NotSurveyed({ record, job, why }) {
   return html`<div class="not-surveyed"><p>${job ? `${capital(job.doing || "looking for its tracks and its damage")} …` : "Its tracks and its damage have not been looked for yet."}</p>
     ${why && html`<p class="finding act" role="alert">${capital(why)}.</p>`}
     ${job
       ? html`<progress class="bar" max="1" value=${job.share ?? 0} aria-label="Looking for tracks and damage"></progress>`
-      : html`<p class="buttons"><button class="main" onClick=${() => void told(post(`/api/records/${encodeURIComponent(record.id)}/survey`))}>Look for them now</button></p>`}</div>`;
+      : html`<p class="buttons"><button class="main" onClick=${() => void askSurvey(record)}>Look for them now</button></p>`}</div>`;
+}
+
+/** A survey that came to nothing, of what was surveyed before. @param {{record: any, why: string}} props */
+function NotAgain({ record, why }) {
+  return html`<div class="finding act" role="alert"><p>${capital(why)}. What you see is from the time before.</p>
+    <p class="buttons"><button onClick=${() => void askSurvey(record)}>Look once more</button></p></div>`;
 }
 
 /** @param {{record: any, side: any, take: import("../take.js").Take, job: any, why: string, at: Record<string, string>}} props */
@@ -106,7 +115,7 @@ function OnTheDesk({ record, side, take, job, why, at }) {
         <button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Redo</button>
       </p>
     </div>
-    ${take.view.surveyed === false && html`<${NotSurveyed} record=${record} job=${job} why=${why} />`}
+    ${take.view.surveyed === false ? html`<${NotSurveyed} record=${record} job=${job} why=${why} />` : why && html`<${NotAgain} record=${record} why=${why} />`}
     <div class="desk">
       <${Disc} desk=${desk} record=${record} side=${side} />
       <div class="desk-right">

@@ -1,9 +1,10 @@
 /** Sleeve: the text as it stands on the left, as it is understood on the right; pictures; recordings that exist already. */
 import { go, recordPath } from "../address.js";
+import { change } from "../changes.js";
 import { draft, keepDraft } from "../drafts.js";
 import { html, useEffect, useLayoutEffect, useRef, useState } from "../html.js";
-import { post, put, Refused, remove } from "../server.js";
-import { change, forgetRecord, keepRecord, tell, told, useKnown, useRecord } from "../store.js";
+import { post, Refused, remove } from "../server.js";
+import { forgetRecord, keepRecord, tell, told, useKnown, useRecord } from "../store.js";
 import { clock, count, listed } from "../words.js";
 import { Pictures } from "./sleeve_pictures.js";
 import { BringIn } from "./bring_in.js";
@@ -81,7 +82,7 @@ function Sleeve({ id, record }) {
         return keepRecord(made.record ?? made);
       }
       if (!unkept) return record;
-      const now = await change(id, (revision) => put(`/api/records/${encodeURIComponent(id)}/sleeve`, { text, revision }), "Your sleeve text");
+      const now = await change(id, "sleeve", { text }, "Your sleeve text", { puts: true });
       if (now && typed.current === text) forget();
       else if (now) keepDraft(`${what} began`, (began.current = text)); // more was typed meanwhile: that is not kept yet
       return now;

@@ -1,7 +1,8 @@
 /** Pictures of the sleeve: dropped, pasted, chosen or taken with the phone; their corners found, shown and moved. */
-import { html, useEffect, useRef, useState } from "../html.js";
-import { post, put, remove } from "../server.js";
-import { change, loadRecord, say, tell, told } from "../store.js";
+import { change } from "../changes.js";
+import { html, useLayoutEffect, useRef, useState } from "../html.js";
+import { post, remove } from "../server.js";
+import { loadRecord, say, tell, told } from "../store.js";
 
 const KINDS = [
   { kind: "front", text: "Front" },
@@ -22,16 +23,21 @@ export async function sendPicture(id, kind, file) {
 /** @param {{record: any, make: () => Promise<any>}} props */
 export function Pictures({ record, make }) {
   const [busy, setBusy] = useState("");
+  const [doubted, setDoubted] = useState(""); // the picture whose corners want a look
   /** @param {string} kind @param {FileList | File[] | null | undefined} files */
   const take = async (kind, files) => {
     const file = [...(files ?? [])].find((each) => each.type.startsWith("image/") || each.type === "");
     if (!file) return tell("That is not a picture.", { severity: "look" });
     setBusy(kind);
     const owner = record ?? (await make());
-    if (owner) await sendPicture(owner.id, kind, file);
+    const kept = owner && (await sendPicture(owner.id, kind, file));
     setBusy("");
+    if (kept?.sure === false) {
+      setDoubted(kind);
+      tell("Beside the sleeve lies what may be a shadow: its corners are shown on the photograph. Move them where they are not the sleeve's.", { severity: "look" });
+    }
   };
-  useEffect(() => {
+  useLayoutEffect(() => {
     /** @param {ClipboardEvent} event */
     const paste = (event) => {
       const files = [...(event.clipboardData?.files ?? [])].filter((file) => file.type.startsWith("image/"));
@@ -46,12 +52,12 @@ export function Pictures({ record, make }) {
   return html`<section class="pictures" aria-labelledby="pictures">
     <h2 id="pictures">Pictures</h2>
     <p class="soft">Drop a picture on a frame, paste one, choose a file, or photograph the sleeve. Its corners are found and it is made square; the photograph itself is kept beside it.</p>
-    <div class="frames">${KINDS.map(({ kind, text }) => html`<${Frame} key=${kind} kind=${kind} text=${text} record=${record} busy=${busy === kind} take=${take} />`)}</div>
+    <div class="frames">${KINDS.map(({ kind, text }) => html`<${Frame} key=${kind} kind=${kind} text=${text} record=${record} busy=${busy === kind} take=${take} doubted=${doubted === kind} seen=${() => setDoubted("")} />`)}</div>
   </section>`;
 }
 
-/** @param {{kind: string, text: string, record: any, busy: boolean, take: (kind: string, files: any) => void}} props */
-function Frame({ kind, text, record, busy, take }) {
+/** @param {{kind: string, text: string, record: any, busy: boolean, take: (kind: string, files: any) => void, doubted: boolean, seen: () => void}} props */
+function Frame({ kind, text, record, busy, take, doubted, seen }) {
   const [over, setOver] = useState(false);
   const [editing, setEditing] = useState(false);
   const picture = (record?.pictures ?? []).find((/** @type {any} */ each) => each.kind === kind);
@@ -68,8 +74,8 @@ function Frame({ kind, text, record, busy, take }) {
     await loadRecord(record.id);
   };
   return html`<figure class=${`frame ${over ? "over" : ""} ${picture ? "" : "empty"}`} onDragOver=${(/** @type {Event} */ event) => { event.preventDefault(); setOver(true); }} onDragLeave=${() => setOver(false)} onDrop=${drop}>
-    ${editing && picture
-      ? html`<${Corners} id=${record.id} kind=${kind} picture=${picture} done=${() => setEditing(false)} />`
+    ${(editing || doubted) && picture
+      ? html`<${Corners} key=${picture.changed} id=${record.id} kind=${kind} picture=${picture} done=${() => { setEditing(false); seen(); }} />`
       : html`<div class="frame-picture">${picture ? html`<img src=${`${path}?size=640&${fresh}`} alt=${`${text} of the sleeve`} width="640" height="640" />` : html`<span>${busy ? "One moment …" : text}</span>`}</div>
         <figcaption class="buttons">
           <label class="button">${picture ? "Another" : "Choose"}<span class="unseen"> picture of the ${kind}</span><input class="unseen" type="file" accept="image/*" onChange=${(/** @type {any} */ event) => take(kind, event.target.files)} /></label>
@@ -105,7 +111,7 @@ function Corners({ id, kind, picture, done }) {
     put_corner(at, corners[at][0] + by[0], corners[at][1] + by[1]);
   };
   const keep = async () => {
-    const now = await change(id, (revision) => put(`/api/records/${encodeURIComponent(id)}/pictures/${kind}/corners`, { corners, revision }), "The new corners");
+    const now = await change(id, `pictures/${kind}/corners`, { corners }, "The new corners", { puts: true });
     if (now) done();
   };
   return html`<div class="corners" ref=${box} onPointerMove=${move} onPointerUp=${() => (held.current = -1)}>

@@ -1,14 +1,13 @@
 /** Turntable: the guide for the first time, then one sentence that reads from across the room, and the disc drawing itself. */
 import { go, recordPath } from "../address.js";
 import { html, useEffect, useState } from "../html.js";
-import { post } from "../server.js";
-import { loadRecord, loadShelf, putSessionBy, say, told, useKnown, useRecord } from "../store.js";
+import { askJob, loadRecord, loadShelf, putSessionBy, say, useKnown, useRecord } from "../store.js";
 import { capital, count, nameOf } from "../words.js";
 import { newsText, sentenceOf } from "./turntable_words.js";
 import { LiveDisc } from "./turntable_disc.js";
 import { SetUp } from "./turntable_setup.js";
 import { Stylus } from "./turntable_stylus.js";
-import { inputIsKnown, setSurveysAtOnce, setWritesAfter, sidesToTake, startSession, surveysAtOnce, USUAL_KINDS, writesAfter } from "./turntable_session.js";
+import { act, inputIsKnown, setSurveysAtOnce, setWritesAfter, sidesToTake, startSession, surveysAtOnce, USUAL_KINDS, writesAfter } from "./turntable_session.js";
 
 /** @param {{address: import("../address.js").Address}} props */
 export function Place({ address }) {
@@ -82,12 +81,6 @@ function Ready({ record }) {
   </div>`;
 }
 
-/**
- * What is asked of the session names the record and the take that were seen: a press that comes as the next side begins is not done to that one.
- * @param {any} session as it was seen @param {string} what @param {Record<string, unknown>} [more]
- */
-const act = (session, what, more = {}) => told(post("/api/session/act", { do: what, record: session.record, ...more }));
-
 /** @param {{session: any, record: any}} props */
 function Evening({ session, record }) {
   const sentence = sentenceOf(session);
@@ -155,7 +148,7 @@ function Done({ record, session }) {
   useEffect(() => {
     if (session.then !== undefined || !writesAfter() || asked || job || copied || !settled || unsure || taken.length < record.sides.length) return;
     setAsked(true);
-    void told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: USUAL_KINDS }));
+    void askJob(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: USUAL_KINDS });
   }, [settled, unsure, job, copied]);
   const finish = async () => {
     if (following) await startSession(following);
@@ -165,7 +158,7 @@ function Done({ record, session }) {
     ${!job && copied && html`<p class="stage-more">The copies are written and read back.</p>`}
     <p class="buttons stage-acts">
       ${unsure > 0 && html`<a class="button main large" href=${recordPath(record.id, "side", first_unsure.side)}>Look once: ${count(unsure, "thing is", "things are")} unsure</a>`}
-      ${!unsure && settled && !copied && !job && html`<button class="main large" onClick=${() => void told(post(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: USUAL_KINDS }))}>Write the copies</button>`}
+      ${!unsure && settled && !copied && !job && html`<button class="main large" onClick=${() => void askJob(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: USUAL_KINDS })}>Write the copies</button>`}
       ${following && html`<button class=${unsure || !copied ? "large" : "main large"} onClick=${finish}>Next on the pile: <cite>${nameOf(following)}</cite></button>`}
       <a class="button" href=${recordPath(record.id, "copies")}>To its copies</a>
       <button class="quiet" onClick=${putSessionBy}>Take a side again</button>

@@ -1,7 +1,7 @@
 /** Starting an evening at the turntable: one call, whichever place it is asked from. */
 import { go, recordPath } from "../address.js";
 import { get, post, Refused } from "../server.js";
-import { knownNow, tell } from "../store.js";
+import { keepSession, knownNow, once, tell, told } from "../store.js";
 
 const THEN = "sidekeep then";
 const STYLUS = "sidekeep stylus";
@@ -37,20 +37,44 @@ export function sidesToTake(record) {
 }
 
 /**
- * Go to the turntable and arm the first side that is missing. Without a known input the guide comes first.
- * @param {any} record @param {string[]} [sides] @param {{by_needle?: boolean, any_side?: boolean}} [how]
+ * Go to the turntable and arm the first side that is missing. Without a known input the guide comes first. Pressed again before
+ * it is answered, it is the same evening.
+ * @param {any} record @param {string[]} [sides] @param {{by_needle?: boolean, any_side?: boolean}} [how] @returns {Promise<void>}
  */
-export async function startSession(record, sides = sidesToTake(record), how = {}) {
+export function startSession(record, sides = sidesToTake(record), how = {}) {
+  return once("session", () => begin(record, sides, how));
+}
+/** @param {any} record @param {string[]} sides @param {{by_needle?: boolean, any_side?: boolean}} how */
+async function begin(record, sides, how) {
   const path = recordPath(record.id, "turntable");
   const session = knownNow().session;
   if (session && session.phase !== "done" && session.record === record.id) return go(path);
   if (!(await inputIsKnown())) return go(`${path}#set-up=1`);
   try {
     const answer = await post("/api/session", { record: record.id, sides, then: writesAfter() ? { copies: USUAL_KINDS } : null, stylus: stylusInUse(), by_needle: how.by_needle ?? true, any_side: how.any_side ?? false, survey: surveysAtOnce() });
-    knownNow().session = answer.session ?? answer;
+    if (answer.session) keepSession(answer.session);
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
     tell(error.message, { severity: "act" });
   }
   go(path);
+}
+
+/** How long a press waits for the answer to the one before it: a line may be lost without a word. */
+const IN_TURN_MS = 4000;
+/** @type {Promise<any>} */
+let before = Promise.resolve();
+/**
+ * Ask something of the session. It names the record and the take that were seen: a press that comes as the next side begins is not done
+ * to that one. Presses are sent in the order they were made, and the same one again, before it is answered, is the one press.
+ * @param {any} session as it was seen @param {string} what @param {Record<string, unknown>} [more] @returns {Promise<any>}
+ */
+export function act(session, what, more = {}) {
+  const asked = { do: what, record: session.record, ...more };
+  return once(JSON.stringify(asked), () => {
+    const turn = Promise.race([before, new Promise((come) => setTimeout(come, IN_TURN_MS))]);
+    const work = turn.then(() => told(post("/api/session/act", asked)));
+    before = work.catch(() => null);
+    return work;
+  });
 }

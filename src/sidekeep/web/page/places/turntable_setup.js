@@ -1,6 +1,7 @@
 /** The guide for the first evening: which input, is it quiet, is the level right. What was chosen is remembered. */
 import { readNumber, useField } from "../field.js";
 import { html, useEffect, useRef, useState } from "../html.js";
+import { isLeaving } from "../leaving.js";
 import { fit } from "../pictures/light.js";
 import { LivePicture } from "../pictures/live.js";
 import { get, post } from "../server.js";
@@ -73,6 +74,17 @@ function Form({ input, kept, use }) {
     <label>with <select value=${now.bits} onChange=${(/** @type {any} */ event) => void use(input, { ...now, bits: Number(event.target.value) })}>${bits.map((length) => html`<option value=${length} selected=${length === now.bits}>${length} bits</option>`)}</select></label></p>`;
 }
 
+let listening = false;
+let gauged = Promise.resolve();
+/** Listen to the input, or no more. One step of the guide ends as the next begins: what is wanted last is what is asked last. @param {boolean} on */
+function gauge(on) {
+  listening = on;
+  if (isLeaving()) return void post("/api/gauge", { on }).catch(() => undefined);
+  gauged = gauged.then(async () => {
+    if (on === listening) await (on ? told(post("/api/gauge", { on })) : post("/api/gauge", { on }).catch(() => undefined));
+  });
+}
+
 /** @param {{step: number, head: any, next: (() => void) | null, known: boolean | null, input: any}} props */
 function Gauge({ step, head, next, input }) {
   const [reading, setReading] = useState(/** @type {any} */ (null));
@@ -81,8 +93,8 @@ function Gauge({ step, head, next, input }) {
   const shown = useRef(0);
   const [aim, setAim] = useState(/** @type {[number, number]} */ ([-12, -6]));
   useEffect(() => {
-    void told(post("/api/gauge", { on: true }));
-    const alive = setInterval(() => void post("/api/gauge", { on: true }).catch(() => undefined), 20_000);
+    gauge(true);
+    const alive = setInterval(() => void post("/api/gauge", { on: listening }).catch(() => undefined), 20_000);
     const meter = onEvent("meter", (event) => {
       if (!event.reading) return;
       picture.current.reading = event.reading;
@@ -109,7 +121,7 @@ function Gauge({ step, head, next, input }) {
       clearInterval(alive);
       meter();
       cancelAnimationFrame(frame);
-      void post("/api/gauge", { on: false }).catch(() => undefined);
+      gauge(false);
     };
   }, []);
   const advice = adviceText(reading);

@@ -13,19 +13,25 @@ export const takeMark = (desk) => desk.take.view.take?.sha16 ?? "";
 /** @param {{desk: import("./desk.js").Desk, edit: (edit: any, what?: string) => Promise<any>, side: any, record: any}} props */
 export function Chosen({ desk, edit, side }) {
   const choice = desk.choice;
+  /** What is being typed is let go. @type {{current: () => void}} */
+  const letGo = useRef(() => undefined);
+  const putBack = () => {
+    letGo.current(); // pressing the button takes no focus: the field was not left, and has kept nothing yet
+    desk.choose(null);
+  };
   /** @type {any} */
   let body;
-  if (choice?.kind === "mark") body = html`<${Mark} key=${`${choice.track}${choice.edge}`} desk=${desk} edit=${edit} side=${side} mark=${choice} />`;
+  if (choice?.kind === "mark") body = html`<${Mark} key=${`${choice.track}${choice.edge}`} desk=${desk} edit=${edit} side=${side} mark=${choice} letGo=${letGo} />`;
   else if (choice?.kind === "repair" && desk.repair(choice.id)) body = html`<${OneRepair} desk=${desk} edit=${edit} repair=${desk.repair(choice.id)} />`;
   else if (choice?.kind === "region") body = html`<${Region} desk=${desk} edit=${edit} region=${choice} />`;
   else body = html`<${Needle} desk=${desk} edit=${edit} side=${side} />`;
   return html`<section class="chosen" aria-label="What is chosen" aria-live="off">${body}
-    ${choice && html`<p class="buttons"><button class="quiet" onClick=${() => desk.listenAround()}>Listen around it, again and again <kbd>L</kbd></button><button class="quiet" onClick=${() => desk.choose(null)}>Put it back</button></p>`}
+    ${choice && html`<p class="buttons"><button class="quiet" onClick=${() => desk.listenAround()}>Listen around it, again and again <kbd>L</kbd></button><button class="quiet" onMouseDown=${(/** @type {Event} */ event) => event.preventDefault()} onClick=${putBack}>Put it back</button></p>`}
   </section>`;
 }
 
-/** @param {{desk: import("./desk.js").Desk, edit: any, side: any, mark: any}} props */
-function Mark({ desk, edit, side, mark }) {
+/** @param {{desk: import("./desk.js").Desk, edit: any, side: any, mark: any, letGo: {current: () => void}}} props */
+function Mark({ desk, edit, side, mark, letGo }) {
   const rate = desk.take.rate_hz;
   const track = desk.cuts.tracks.find((/** @type {any} */ each) => each.number === mark.track);
   const frame = desk.markFrame(mark);
@@ -36,6 +42,16 @@ function Mark({ desk, edit, side, mark }) {
   useEffect(() => {
     if (!typed.current) setText(clock(frame / rate, 3));
   }, [frame]);
+  letGo.current = () => {
+    typed.current = false;
+    setBad(false);
+    setText(clock(frame / rate, 3));
+  };
+  /** @param {KeyboardEvent} event */
+  const key = (event) => {
+    if (event.key === "Enter") void keep();
+    if (event.key === "Escape") letGo.current();
+  };
   const keep = async () => {
     if (!typed.current) return;
     typed.current = false;
@@ -49,7 +65,7 @@ function Mark({ desk, edit, side, mark }) {
   if (!track) return html`<p>This track is not there any more.</p>`;
   return html`
     <p>Track ${track.number}, <cite>${track.title || "no title yet"}</cite>, ${mark.edge === "start" ? "begins" : "ends"} at
-      <input type="text" class="number short" aria-label="Time of this mark" aria-invalid=${bad} value=${text} onInput=${(/** @type {any} */ event) => { typed.current = true; setText(event.target.value); }} onKeyDown=${(/** @type {KeyboardEvent} */ event) => event.key === "Enter" && void keep()} onBlur=${() => void keep()} />
+      <input type="text" class="number short" aria-label="Time of this mark" aria-invalid=${bad} value=${text} onInput=${(/** @type {any} */ event) => { typed.current = true; setText(event.target.value); }} onKeyDown=${key} onBlur=${() => void keep()} />
       ${desk.moving?.caught ? html`<span class="soft">${desk.moving.caught}</span>` : null}</p>
     <p class="buttons">
       <button onClick=${() => void edit({ kind: "right", side: side.side, track: track.number }, "That this is right")}>This is right</button>

@@ -39,7 +39,11 @@ export function History({ record, rate_hz }) {
   const [open, setOpen] = useState(false);
   const [entries, setEntries] = useState(/** @type {any[] | null} */ (null));
   useEffect(() => {
-    if (open) void get(`/api/records/${encodeURIComponent(record.id)}/history`).then((answer) => setEntries(answer.entries), () => undefined);
+    let stale = false;
+    if (open) void get(`/api/records/${encodeURIComponent(record.id)}/history`).then((answer) => !stale && setEntries(answer.entries), () => undefined);
+    return () => {
+      stale = true;
+    };
   }, [open, record.revision]);
   /** @param {any} entry @returns {string} */
   const said = (entry) => {

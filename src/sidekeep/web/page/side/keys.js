@@ -1,6 +1,6 @@
 /** Keys of the Side place. Letters can be switched off; fields and marks keep their own. */
-import { useEffect } from "../html.js";
-import { stepBack } from "../store.js";
+import { useLayoutEffect } from "../html.js";
+import { stepBack } from "../changes.js";
 import { VERSIONS } from "../sound/take_sound.js";
 
 /** @type {[string[], string][]} */
@@ -23,7 +23,7 @@ export const KEYS = [
 
 /** @param {import("./desk.js").Desk} desk @param {{record: any, side: any, unsure: any, edit: (edit: any, what?: string) => Promise<any>}} with_ */
 export function useKeys(desk, with_) {
-  useEffect(() => {
+  useLayoutEffect(() => {
     /** @param {KeyboardEvent} event */
     const press = (event) => {
       const target = /** @type {HTMLElement} */ (event.target);

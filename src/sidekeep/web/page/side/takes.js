@@ -1,9 +1,10 @@
 /** The takes of a side: which one counts, and a bin that keeps what was thrown away. */
 import { recordPath } from "../address.js";
+import { makeEdit, newestRevision } from "../changes.js";
 import { html } from "../html.js";
 import { Empty } from "../places/empty.js";
 import { post, remove } from "../server.js";
-import { loadRecord, makeEdit, tell, told } from "../store.js";
+import { loadRecord, once, tell, told } from "../store.js";
 import { clock, count, day, form } from "../words.js";
 
 /** @param {{record: any, side: any}} props */
@@ -12,13 +13,13 @@ export function Takes({ record, side }) {
   const binned = (record.binned ?? []).filter((/** @type {any} */ take) => take.side.includes(side.side));
   if (!own.length && !binned.length) return null;
   /** @param {any} take @param {string} what @param {string} said */
-  const act = async (take, what, said) => {
-    if (await told(post(`/api/takes/${encodeURIComponent(take.id)}/${what}`, { revision: record.revision }))) tell(said);
+  const act = (take, what, said) => once(take.id + what, async () => {
+    if (await told(post(`/api/takes/${encodeURIComponent(take.id)}/${what}`, { revision: await newestRevision(record.id) }))) tell(said);
     await loadRecord(record.id);
-  };
+  });
   const others = own.length ? record.sides.map((/** @type {any} */ each) => each.side).filter((/** @type {string} */ letter) => letter !== side.side && letter.length === 1) : [];
   const empty = async () => {
-    if (await told(remove(`/api/records/${encodeURIComponent(record.id)}/bin`, { revision: record.revision }))) tell("The bin of this record is empty.");
+    if (await told(remove(`/api/records/${encodeURIComponent(record.id)}/bin`, { revision: await newestRevision(record.id) }))) tell("The bin of this record is empty.");
     await loadRecord(record.id);
   };
   return html`<details open=${own.length > 1}><summary>${own.length > 1 ? `The ${count(own.length, "take")} of this side` : "The take"}</summary>
