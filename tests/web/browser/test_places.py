@@ -66,12 +66,13 @@ def test_places_are_accessible_in_light_and_dark(
 def test_places_fit_a_phone(
     server: RunningServer, open_page: Callable[..., Any], axe_script: str, place: str
 ) -> None:
+    """At 320 pixels nothing scrolls sideways: WCAG 2.2, 1.4.10 (AA); a page of 1280 pixels at 400 % is as narrow."""
     path = PLACES[place].format(id=record_id(server))
     page = open_page(
-        server, path, allow=NOT_YET, viewport={"width": 360, "height": 740}, has_touch=True, is_mobile=True
+        server, path, allow=NOT_YET, viewport={"width": 320, "height": 640}, has_touch=True, is_mobile=True
     )
     settled(page)
-    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    assert page.evaluate("document.documentElement.scrollWidth") <= 320
     assert violations(page, axe_script) == []
 
 
