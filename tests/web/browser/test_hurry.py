@@ -141,6 +141,28 @@ def test_what_is_found_is_what_was_typed_last(fresh: RunningServer, open_page: C
     assert page.locator(".stack li").inner_text().find("Tallow Wharf Almanac") >= 0
 
 
+def test_an_older_answer_about_the_bin_that_comes_last_is_not_believed(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    record = record_with(fresh, TEXT)
+    fresh.ask("DELETE", f"/api/records/{record}")
+    before = fresh.get("/api/bin")
+    page = open_page(fresh, "/phone")
+    late: list[Any] = []
+    page.route("**/api/bin", lambda route: route.continue_() if late else late.append(route))
+    page.goto(f"http://{fresh.host}/")
+    binned = page.get_by_text("In the bin: one record")
+    until(page, lambda: late)
+    binned.wait_for()
+    fresh.ask("POST", f"/api/records/{record}/restore")
+    binned.wait_for(state="detached")
+    with page.expect_response(lambda answer: answer.url.endswith("/api/bin")) as older:
+        late[0].fulfill(json=before)
+    older.value.finished()
+    answered(page)
+    assert binned.count() == 0
+
+
 def test_writing_is_asked_for_once_however_often_it_is_pressed(
     server: RunningServer, open_page: Callable[..., Any]
 ) -> None:

@@ -13,8 +13,9 @@ export class Refused extends Error {
   }
 }
 
-/** What is asked is answered within moments, long work as a job: a line that is lost without a word must not hold it for ever. */
-const ANSWER_MS = 60_000;
+/** Long work is a job; what is answered at once may still read a large shelf, or close a long take. A line that is lost without a
+ * word must not hold the next change for ever. */
+const ANSWER_MS = 300_000;
 
 /** @param {string} method @param {string} path @param {any} [body] @returns {Promise<Response>} */
 async function ask(method, path, body) {
@@ -47,6 +48,15 @@ const json = (answer) => (answer.status === 204 ? null : answer.json());
 
 /** @param {string} path @returns {Promise<any>} */
 export const get = (path) => ask("GET", path).then(json);
+/** What may be asked again before it is answered: null for an answer that a later question has overtaken. @returns {(path: string) => Promise<any>} */
+export function newestOnly() {
+  let asked = 0;
+  return async (path) => {
+    const mine = (asked += 1);
+    const answer = await get(path);
+    return mine === asked ? answer : null;
+  };
+}
 /** @param {string} path @param {any} [body] @returns {Promise<any>} */
 export const post = (path, body = {}) => ask("POST", path, body).then(json);
 /** @param {string} path @param {any} [body] @returns {Promise<any>} */

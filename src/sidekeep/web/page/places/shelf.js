@@ -3,7 +3,7 @@ import { go, recordPath } from "../address.js";
 import { sleeveColour, writingOn } from "../colours.js";
 import { keepDraft } from "../drafts.js";
 import { html, useEffect, useLayoutEffect, useMemo, useState } from "../html.js";
-import { get, post, put, remove } from "../server.js";
+import { get, newestOnly, post, put, remove } from "../server.js";
 import { knownNow, loadShelf, loadState, showPile, tell, told, useKnown } from "../store.js";
 import { capital, count, listed, nameOf } from "../words.js";
 import { Empty } from "./empty.js";
@@ -200,7 +200,8 @@ function Tonight({ piled }) {
 /** Records that were thrown away, until somebody empties the bin. @param {{shelf: any[] | null}} props */
 function Bin({ shelf }) {
   const [binned, setBinned] = useState(/** @type {any[]} */ ([]));
-  const load = () => get("/api/bin").then((answer) => setBinned(answer.records), () => undefined);
+  const [ask] = useState(newestOnly);
+  const load = () => ask("/api/bin").then((answer) => answer && setBinned(answer.records), () => undefined);
   useEffect(() => void load(), [shelf]);
   if (!binned.length) return null;
   return html`<details class="bin"><summary>In the bin: ${count(binned.length, "record")}</summary>

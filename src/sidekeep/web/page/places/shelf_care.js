@@ -1,7 +1,7 @@
 /** Looking after the shelf: room on the disk, checksums, takes that were interrupted, the index. */
 import { recordPath } from "../address.js";
 import { html, useEffect, useState } from "../html.js";
-import { get, post } from "../server.js";
+import { get, newestOnly, post } from "../server.js";
 import { askJob, knownNow, loadShelf, once, tell, told } from "../store.js";
 import { capital, count, day, listed, nameOf, roughly, size } from "../words.js";
 import { Checked } from "./checked.js";
@@ -13,7 +13,8 @@ const BYTES_PER_HOUR = 96_000 * 2 * 3 * 3600;
 /** Takes that a crash or a pulled plug left open. @param {{shelf: any[] | null}} props */
 export function Interrupted({ shelf }) {
   const [takes, setTakes] = useState(/** @type {any[]} */ ([]));
-  const load = () => get("/api/interrupted").then((answer) => setTakes(answer.takes), () => undefined);
+  const [ask] = useState(newestOnly);
+  const load = () => ask("/api/interrupted").then((answer) => answer && setTakes(answer.takes), () => undefined);
   useEffect(() => void load(), [shelf]);
   if (!takes.length) return null;
   const close = () => once("close interrupted", async () => {

@@ -4,7 +4,7 @@ import { html, useEffect, useRef, useState } from "../html.js";
 import { isLeaving } from "../leaving.js";
 import { fit } from "../pictures/light.js";
 import { LivePicture } from "../pictures/live.js";
-import { get, post } from "../server.js";
+import { newestOnly, post } from "../server.js";
 import { knownNow, onEvent, told } from "../store.js";
 import { decibels, form } from "../words.js";
 import { adviceText, newsText } from "./turntable_words.js";
@@ -20,9 +20,11 @@ export function SetUp({ done, known }) {
   const head = useRef(/** @type {HTMLElement | null} */ (null));
   const [served, setServed] = useState(true);
   const [kept, setKept] = useState(/** @type {any} */ ({}));
+  const [ask] = useState(newestOnly);
   const load = async () => {
     try {
-      const answer = await get("/api/inputs");
+      const answer = await ask("/api/inputs");
+      if (!answer) return;
       setKept(answer.settings ?? {});
       setInputs(answer.inputs ?? []);
     } catch (error) {
