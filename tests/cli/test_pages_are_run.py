@@ -149,6 +149,8 @@ def typed(capsys: pytest.CaptureFixture[str]) -> Typed:
     return run
 
 
+@pytest.mark.slow
+@pytest.mark.timeout(900)  # three sides are surveyed by processes of their own
 def test_a_record_from_its_sleeve_to_a_year_later(place: Path, typed: Typed) -> None:
     said = typed(FIRST_RECORD)
     assert "highest so far -" in said["gauge"]
