@@ -35,7 +35,7 @@ function Mark({ desk, edit, side, mark, letGo }) {
   const rate = desk.take.rate_hz;
   const track = desk.cuts.tracks.find((/** @type {any} */ each) => each.number === mark.track);
   const frame = desk.markFrame(mark);
-  const [text, setText] = useState("");
+  const [text, setText] = useState(() => clock(frame / rate, 3)); // there with the field: what is typed at once is not mixed with it
   const [bad, setBad] = useState(false);
   // What a person typed is kept once, for this mark: passing through the field changes nothing, and no answer overwrites it.
   const typed = useRef(false);
