@@ -17,22 +17,32 @@ LONGEST_TEXT = 1_000_000
 """Characters; a record's choices are some thousand."""
 _TOO_DEEP = re.compile(r"(?:[\w\"'-]+[ \t]*\.[ \t]*){32}")
 """A name of so many parts is nobody's, and each part costs the reader all that came before."""
+_DEEPEST = 64
+"""Tables and lists within each other; a record's choices have four. One bound for reading and for changing."""
 
 
 def read_toml(text: str, name: str) -> dict[str, Any]:
     """Plain values. Raises ``ShelfError`` in one line that begins with ``name``."""
     _refuse_endless(text, name)
     try:
-        return tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
+        values = tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
     except RecursionError:
         raise ShelfError("text-nested", name=name) from None
     except (tomllib.TOMLDecodeError, ValueError) as error:
         raise ShelfError("text-unread", name=name, reason=error) from error
+    if _is_deeper(values, _DEEPEST):
+        raise ShelfError("text-nested", name=name)
+    return values
+
+
+def _is_deeper(value: Any, most: int) -> bool:
+    inside = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return most < 0 or any(_is_deeper(one, most - 1) for one in inside if isinstance(one, (dict, list)))
 
 
 def parse_toml(text: str, name: str) -> tomlkit.TOMLDocument:
     """A document to change in place. Raises ``ShelfError`` in one line that begins with ``name``."""
-    _refuse_endless(text, name)
+    read_toml(text, name)
     try:
         return tomlkit.parse(text.removeprefix("\ufeff"))
     except RecursionError:
