@@ -9,10 +9,11 @@ from typing import Any
 
 import pytest
 
-from sidekeep.errors import ShelfError
+from sidekeep.errors import ShelfError, SidekeepError
 from sidekeep.model.news import News
-from sidekeep.shelf.record_folder import ShelfTake, TakeFile, read_take
+from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, TakeFile, read_take
 from sidekeep.shelf.styluses import read_styluses
+from tests.outside import files_no_larger_than
 
 TAKE = ShelfTake(
     side="A",
@@ -110,3 +111,12 @@ def test_a_list_of_styluses_that_is_none(tmp_path: Path, text: str) -> None:
     (tmp_path / "styluses.toml").write_text(text)
     with pytest.raises(ShelfError, match="cannot be read"):
         read_styluses(tmp_path)
+
+
+def test_a_record_is_made_whole_or_not_at_all(tmp_path: Path) -> None:
+    """A disk that was full left an empty folder, which kept the record's name from it for good."""
+    place = tmp_path / "The Wicker Boats - Tallow Wharf Almanac"
+    with files_no_larger_than(100), pytest.raises(SidekeepError, match="cannot write"):
+        RecordFolder.create(place, sleeve="The Wicker Boats - Tallow Wharf Almanac\n")
+    assert list(tmp_path.iterdir()) == []
+    assert RecordFolder.create(place, sleeve="The Wicker Boats - Tallow Wharf Almanac\n").takes() == []

@@ -21,6 +21,7 @@ relative, so the folder can be moved anywhere.
 from __future__ import annotations
 
 import re
+import shutil
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -210,7 +211,7 @@ class RecordFolder:
 
     @classmethod
     def create(cls, path: Path, *, sleeve: str, notes: str = "") -> RecordFolder:
-        """Make the folder with its sleeve; refuses one that is there."""
+        """Make the folder with its sleeve, whole or not at all; refuses one that is there."""
         try:
             path.mkdir(parents=True)
         except FileExistsError:
@@ -220,13 +221,20 @@ class RecordFolder:
             "added": datetime.now(UTC).replace(microsecond=0),
             "notes": notes,
         }
-        write_text(
-            path / "record.toml",
-            new_toml(record_facts, comment="This record on the shelf. Notes are yours; please leave the id."),
-        )
-        write_text(path / "sleeve.txt", sleeve)
-        for name in ("art", "takes", "copies"):
-            (path / name).mkdir()
+        try:
+            write_text(
+                path / "record.toml",
+                new_toml(
+                    record_facts, comment="This record on the shelf. Notes are yours; please leave the id."
+                ),
+            )
+            write_text(path / "sleeve.txt", sleeve)
+            for name in ("art", "takes", "copies"):
+                (path / name).mkdir()
+        except BaseException:
+            # half a record would keep its name from the whole one
+            shutil.rmtree(path, ignore_errors=True)
+            raise
         return cls(path)
 
     def facts(self) -> dict[str, Any]:

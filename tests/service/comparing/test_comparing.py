@@ -10,10 +10,15 @@ import pytest
 import soundfile
 
 from sidekeep.cli.main import main
+from sidekeep.errors import SidekeepError
+from sidekeep.files.reading.reader import open_source
 from sidekeep.service.comparing import compare as comparing
+from sidekeep.service.comparing.combine import combine
 from sidekeep.service.shelf.records import adopt
+from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.flow.comparison.pairs import RATE, play
+from tests.outside import files_no_larger_than
 
 SLEEVE = "The Wicker Boats - Tallow Wharf Almanac (1971)\nSide A\nA1 Lamp Oil 0:14\nA2 Slack Water 0:14\n"
 
@@ -130,6 +135,46 @@ def test_a_combined_take_stands_beside_its_sources(shelf: Path, capsys: pytest.C
     assert made.original_name == "A-2 + A-1"
     assert made.length_frames == takes["takes/A-2"].length_frames
     assert {folder: takes[folder].files for folder in before} == before
+
+
+def test_a_playing_does_not_count_twice(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A combined take holds it already. That is known before anything is listened to."""
+    sleeve, sound = tmp_path / "tallow.txt", tmp_path / "take.wav"
+    sleeve.write_text(SLEEVE)
+    soundfile.write(sound, np.zeros((800, 2)), 8000, subtype="PCM_24")
+    record = adopt([sound], shelf=tmp_path / "shelf", sleeve_path=sleeve).folder
+    form = open_source(sound).format
+    for how, name in (("adopted", "take.wav"), ("combined", "A-1 + A-2")):
+        adopt_take(record, "A", [sound], form, how=how, original_name=name)  # type: ignore[arg-type]
+    code, _, err = run(capsys, "combine", "tallow/A-1", "A-3", "--shelf", tmp_path / "shelf")
+    assert (code, len(err.strip().splitlines())) == (2, 1)
+    assert "A-3 was itself combined from A-1" in err
+
+
+def on_disk(folder: Path) -> dict[str, tuple[int, int]]:
+    """Every file of a shelf, with its length and time; the index has its own log beside it."""
+    return {
+        path.relative_to(folder).as_posix(): (path.stat().st_size, path.stat().st_mtime_ns)
+        for path in folder.rglob("*")
+        if path.is_file() and not path.name.startswith("shelf.sqlite")
+    }
+
+
+def test_ctrl_c_and_a_full_disk_leave_nothing_half_made(shelf: Path, tmp_path: Path) -> None:
+    """Stopped while the sound is written, and written to a disk that ends there."""
+    before = on_disk(shelf)
+
+    def stop(share: float, what: str) -> None:
+        if share > 0.7:
+            raise KeyboardInterrupt
+
+    for out in (None, tmp_path / "better.wav"):
+        with pytest.raises(KeyboardInterrupt):
+            combine(shelf, ["tallow/A-2", "A-1"], out_path=out, progress=stop)
+    with files_no_larger_than(2_000_000), pytest.raises(SidekeepError, match="cannot write"):
+        combine(shelf, ["tallow/A-2", "A-1"], out_path=tmp_path / "better.wav")
+    assert on_disk(shelf) == before
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import combinations
 from pathlib import Path
 
 from sidekeep.copies.kept.intact import reading_whole
@@ -25,6 +26,7 @@ from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.record_folder import ShelfTake
 
 BITS = 24
+_BETWEEN = " + "
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,6 +57,12 @@ def combine(
     seen = [path.resolve() for take in takes for path in take.paths]
     if len(set(seen)) < len(seen):
         raise ParameterError("take-named-twice")
+    for one, other in combinations(takes, 2):
+        if shared := _playings(one) & _playings(other):
+            combined = one if one.take is not None and one.take.how == "combined" else other
+            raise ParameterError(
+                "take-in-another", take=combined.name, playing=sorted(name for _, name in shared)[0]
+            )
     home = takes[0].record
     if out_path is None and (
         home is None or any(take.record is None or take.record.path != home.path for take in takes)
@@ -103,12 +111,20 @@ def combine(
                     open_source(target).format,
                     stylus=first.stylus,
                     how="combined",
-                    original_name=" + ".join(one.name for one in takes),
+                    original_name=_BETWEEN.join(one.name for one in takes),
                 )
                 with open_catalogue(shelf) as catalogue:
                     catalogue.put(home)
     progress(1.0, "combined")
     return Combined(sources=tuple(takes), facts=combiner.facts, take=made, path=out_path)
+
+
+def _playings(take: NamedTake) -> set[tuple[Path, str]]:
+    """The playings that a take on the shelf holds, by record and name: its own, or those it was combined from."""
+    if take.record is None or take.take is None:
+        return set()
+    names = take.take.original_name.split(_BETWEEN) if take.take.how == "combined" else [take.name]
+    return {(take.record.path.resolve(), name) for name in names}
 
 
 @contextmanager

@@ -20,6 +20,9 @@ def _sides_unclear(facts: Facts) -> str:
 
 
 WORDS: Mapping[str, Sentence] = {
+    "take-in-another": (
+        "{take} was itself combined from {playing}, so that playing would count twice; name the takes that were played"
+    ),
     "take-named-twice": "one recording is named twice; name different takes of one side",
     "no-out": "these takes are not of one record on the shelf: say which WAV file the combined one goes to",
     "combined-not-wav": "{name}: the combined take is a WAV; name it so",
