@@ -8,8 +8,10 @@ from functools import cache
 import numpy as np
 import pytest
 
+from sidekeep.dsp.tracks.division import divide
 from sidekeep.flow.tracks.cut import find_cuts
 from sidekeep.flow.tracks.side_features import Features
+from sidekeep.flow.tracks.titles import TITLE_SURE, lines_of
 from sidekeep.model.cuts import Cuts
 from sidekeep.wording.findings import finding_text
 from tests.flow.made_sides import RATE, MadeSide, features_of, make_side, sleeve, tune
@@ -104,6 +106,46 @@ def test_a_sleeve_with_too_few_or_too_many_tracks_says_so() -> None:
     assert "track-count" in {finding.kind for finding in findings}
 
 
+@pytest.mark.parametrize("bonus_s", [27.0, 29.0, 33.0])
+@pytest.mark.parametrize("change", [-2.0, 0.0, 1.0])
+def test_a_line_that_is_not_on_the_side_takes_no_part_of_the_last_track(
+    bonus_s: float, change: float
+) -> None:
+    """A list with a track more than was pressed: a change inside the last track 6.8 s after its beginning, from which the rest
+    is as long as the line too many, makes no title of it."""
+    division = divide(
+        [0.0, 38.0, 77.5, 86.8, 113.0],
+        [0.0, 40.0, 80.0, 86.8, 113.0],
+        [0.0, 4.0, 4.0, change, 0.0],
+        [38.0, 37.0, 33.0, bonus_s],
+    )
+    lines = lines_of(division)
+    named = {line for line, sure in zip(lines.index, lines.sure, strict=True) if sure >= TITLE_SURE}
+    assert named <= {0, 1}
+
+
+def test_one_time_that_fits_where_most_do_not_names_nothing() -> None:
+    division = divide(
+        [0.0, 28.0, 66.0, 104.0, 142.0],
+        [0.0, 30.0, 68.0, 106.0, 142.0],
+        [0.0, 4.0, 4.0, 4.0, 0.0],
+        [60.0, 36.5, 90.0, 88.0],
+    )
+    lines = lines_of(division)
+    assert lines.index == (0, 1, 2, 3)
+    assert max(lines.sure) < TITLE_SURE
+
+
+def test_one_time_of_many_is_no_printed_list() -> None:
+    """Where one line of four has a time, the others go by their number, which is as sure as the least sure beginning."""
+    _, features = with_segue()
+    cuts, _ = find_cuts(features, sides=[sleeve((32.0, None, None))])
+    (found,) = cuts.sides
+    weakest = min(track.confidence for track in found.tracks[1:])
+    assert weakest < TITLE_SURE
+    assert [track.title for track in found.tracks[1:]] == ["", ""]
+
+
 @cache
 def with_segue() -> tuple[MadeSide, Features]:
     pieces = [tune(5, 33.0, fade_s=2.0), tune(6, 41.0, fade_s=1.0), tune(9, 28.0)]
@@ -152,6 +194,25 @@ def test_both_sides_in_one_file() -> None:
         second_down_s = cuts.sides[1].needle_down_frame / RATE
         assert second_down_s == pytest.approx(offset_s + second.down_s, abs=0.1)
         assert len(cuts.sides[1].tracks) == (2 if sides is None else 3)
+
+
+@pytest.mark.parametrize("order", ["ABA", "AAB", "ABB"])
+@pytest.mark.parametrize("is_timed", [True, False])
+def test_a_side_that_is_played_again_is_no_other_side(order: str, is_timed: bool) -> None:
+    """Two sides of one length: only the sound tells that one of them was played twice."""
+    lengths = (32.0, 25.0, 34.0)
+    first = plain()[0]
+    second = make_side([tune(seed, length) for seed, length in enumerate(lengths, 5)], gaps_s=[1.1, 3.0])
+    plays = [first if letter == "A" else second for letter in order]
+    times = (LENGTHS, lengths) if is_timed else ((None,) * 3, (None,) * 3)
+    features = features_of(np.concatenate([play.audio for play in plays]))
+    cuts, findings = find_cuts(features, sides=[sleeve(times[0]), sleeve(times[1], "B")])
+    assert [side.side for side in cuts.sides] == ["A", "B"]
+    for side in cuts.sides:
+        offset_s = side.needle_down_frame / RATE - first.down_s
+        used = round(offset_s * RATE / (len(first.audio) + len(second.audio)) * 2)
+        assert order[used] == side.side
+    assert [finding.kind for finding in findings].count("unused-play") == 1
 
 
 def test_a_repeated_take_and_a_missing_side() -> None:

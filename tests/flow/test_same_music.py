@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidekeep.flow.tracks.same_music import is_same_length, is_same_music, music_correlation
+from sidekeep.flow.tracks.same_music import band_correlation, is_same_length, is_same_music, music_correlation
 
 POINTS = 2000
 
@@ -57,3 +57,26 @@ def test_what_is_too_short_or_silent_says_nothing() -> None:
     short = envelope(loudness(1, 50.0), 1)
     assert music_correlation(short, 50.0, short, 50.0) == 0.0
     assert not is_same_music(np.zeros((POINTS, 2)), 300.0, np.zeros((POINTS, 2)), 300.0)
+
+
+def levels(seed: int, hops: int) -> np.ndarray:
+    """Band levels that change with every phrase and beat, (hops, 2, 9); the pauses are at the same places whatever the seed."""
+    rng = np.random.default_rng(seed)
+    phrases = np.repeat(rng.normal(0.0, 3.0, (hops // 80 + 1, 1, 9)), 80, axis=0)[:hops]
+    beats = np.repeat(rng.normal(0.0, 3.0, (hops // 11 + 1, 1, 9)), 11, axis=0)[:hops]
+    level = -30.0 + phrases + beats + np.zeros((1, 2, 1))
+    for share in (0.25, 0.55, 0.8):
+        level[int(share * hops) : int(share * hops) + 90] = -60.0
+    return level
+
+
+@pytest.mark.parametrize("speed", [1.0, 1.002, 0.997])
+def test_two_plays_of_one_take_by_their_bands(speed: float) -> None:
+    hop_s, hops = 0.023, 20_000
+    rng = np.random.default_rng(0)
+    one = levels(1, hops)
+    at = np.arange(int(hops / speed) - 40) * speed + 25.0
+    again = one[at.astype(int)] + rng.normal(0.0, 1.0, (len(at), 2, 9))
+    assert band_correlation(one, again, hop_s) > 0.9
+    assert band_correlation(levels(2, hops), again, hop_s) < 0.6
+    assert band_correlation(one[:2_000], one[:2_000], hop_s) == 0.0  # less than a minute tells nothing

@@ -24,7 +24,7 @@ from sidekeep.dsp.tracks.boundaries import (
 from sidekeep.dsp.tracks.crowd import find_crowd
 from sidekeep.dsp.tracks.division import Division
 from sidekeep.flow.tracks.cut_findings import cut_findings, plays_finding
-from sidekeep.flow.tracks.play_sides import assign_sides, divide_places, likely_side
+from sidekeep.flow.tracks.play_sides import assign_sides, divide_places, likely_side, played_once
 from sidekeep.flow.tracks.side_features import Features, PlayedPart
 from sidekeep.flow.tracks.title_findings import title_findings
 from sidekeep.flow.tracks.titles import (
@@ -75,8 +75,12 @@ def find_cuts(
         for part in features.parts
     ]
     heard = [(part, span) for part, span in bounds if (span[1] - span[0]) * hop_s >= _LEAST_MUSIC_S]
-    assigned, unused, missing = assign_sides([(b - a) * hop_s for _, (a, b) in heard], sides)
-    findings = plays_finding(features, [heard[index][0] for index in unused], missing)
+    once = played_once(features, heard) if sides else list(range(len(heard)))
+    assigned, _, missing = assign_sides([(b - a) * hop_s for _, (a, b) in (heard[i] for i in once)], sides)
+    assigned = [(once[index], expected) for index, expected in assigned]
+    used = {index for index, _ in assigned}
+    unused = [part for index, (part, _) in enumerate(heard) if index not in used]
+    findings = plays_finding(features, unused, missing)
     found: list[SideCuts] = []
     for index, expected in assigned:
         part, span = heard[index]
@@ -166,8 +170,8 @@ def _tracks(features: Features, cut: CutSide) -> list[Track]:
     saw_down = cut.part.play.saw_down
     if not saw_down:
         tracks = begun_late(tracks, division)
-    timed = any(line.duration_s is not None for line in cut.listed)
-    return tracks if timed else without_times(tracks, saw_down=saw_down)
+    timed = sum(line.duration_s is not None for line in cut.listed)
+    return tracks if 2 * timed >= max(1, len(cut.listed)) else without_times(tracks, saw_down=saw_down)
 
 
 def _stops(cut: CutSide, hop_s: float) -> list[int]:

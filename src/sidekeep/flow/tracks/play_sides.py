@@ -1,8 +1,8 @@
 """Which side each play is: several sides in one file, several takes of one side, a side that is missing.
 
 Conventions: a play is a stretch with the needle down; plays and sides are in playing order and are matched in order.
-Only lengths are compared: the music of a play with the sum of a side's printed times, and afterwards its tracks with the
-printed times of the record's other sides (``likely_side``).
+Lengths are compared: the music of a play with the sum of a side's printed times, and afterwards its tracks with the
+printed times of the record's other sides (``likely_side``). Only whether two plays are of one side is heard (``played_once``).
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ import numpy as np
 
 from sidekeep.dsp.tracks.boundaries import Place
 from sidekeep.dsp.tracks.division import Division, divide
+from sidekeep.flow.tracks.same_music import is_same_length, is_same_sound
+from sidekeep.flow.tracks.side_features import Features, PlayedPart
 from sidekeep.model.record import Side
 
 Assigned = list[tuple[int, tuple[Side, ...]]]
@@ -26,6 +28,33 @@ _OTHER_SIDE = 6.0
 """Log ratio by which another side's printed times must fit better before a play is said to be that side."""
 _LATER = 1e-3
 """Of two plays that fit alike the later one is taken: a side that was played twice is whole the second time."""
+
+
+def played_once(features: Features, plays: Sequence[tuple[PlayedPart, tuple[int, int]]]) -> list[int]:
+    """Indexes of the plays without those of music that was played already: one side cannot be two. Of two plays on end the
+    later one stays, since a side that is begun again is whole the second time; one after another side is left out."""
+    stays: list[int] = []
+    for index, play in enumerate(plays):
+        same = next((earlier for earlier in stays if _is_same(features, plays[earlier], play)), None)
+        if same is None:
+            stays.append(index)
+        elif same == stays[-1]:
+            stays[-1] = index
+    return stays
+
+
+def _is_same(
+    features: Features, one: tuple[PlayedPart, tuple[int, int]], other: tuple[PlayedPart, tuple[int, int]]
+) -> bool:
+    hop_s = features.table.hop_s
+    first_s, second_s = ((stop - start) * hop_s for _, (start, stop) in (one, other))
+    if not is_same_length(first_s, second_s):
+        return False
+    first, second = (
+        features.table.bands_db[part.first + start : part.first + stop]
+        for part, (start, stop) in (one, other)
+    )
+    return is_same_sound(first, second, hop_s)
 
 
 def assign_sides(

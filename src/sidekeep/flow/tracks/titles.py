@@ -23,6 +23,9 @@ TitleChoice = Literal["sure", "printed", "heard"]
 TITLE_SURE = 0.9
 _DOUBTED = 0.5
 """What a title is worth whose printed time does not fit, on a side where others do not fit either."""
+_NO_MISPRINT = -5.0
+"""Log ratio of a length to its printed time below which it is no misprint: more than a minute and a quarter off, or far shorter
+than printed. A mark beside it is wrong, or a line is not on the side."""
 _OTHER_ORDER = 7.0
 """Log ratio by which another order of the printed times must fit better: sleeves are rarely printed in a wrong order."""
 
@@ -56,16 +59,26 @@ def lines_of(division: Division) -> Lines:
                 index[track] = line
     for track in _not_as_printed(division.fits, index):
         sure[track] = min(sure[track], _DOUBTED)
+    listed = [share for share, line in zip(sure, index, strict=True) if line >= 0]
+    if division.fits.any() and sum(share < TITLE_SURE for share in listed) > len(listed) / 2:
+        # Where most do not fit, one may fit by chance.
+        sure = [min(share, _DOUBTED) for share in sure]
     return Lines(tuple(index), tuple(sure))
 
 
 def _not_as_printed(fits: NDArray[np.float64], index: Sequence[int]) -> list[int]:
     """Tracks whose length is not the printed one. One misprint among times that fit is forgiven; where more times are off
-    than that, the recording may begin late or lack something, and none of them tells which track this is."""
+    than that, the recording may begin late or lack something, and none of them tells which track this is. What no misprint
+    explains puts its neighbours in doubt as well, however well their own times fit."""
     listed = [(track, line) for track, line in enumerate(index) if line >= 0]
     off = [track for track, line in listed if fits[track, line] < 0.0]
     fitting = sum(fits[track, line] > 0.0 for track, line in listed)
-    return off if len(off) > 1 or (0 < len(off) < len(listed) and fitting < 2) else []
+    is_forgiven = len(off) <= 1 and not (0 < len(off) < len(listed) and fitting < 2)
+    doubted = set() if is_forgiven else set(off)
+    for track, line in listed:
+        if fits[track, line] < _NO_MISPRINT:
+            doubted |= {track - 1, track, track + 1}
+    return sorted(doubted & set(range(len(index))))
 
 
 def begun_late(tracks: Sequence[Track], division: Division) -> list[Track]:
@@ -80,8 +93,8 @@ def begun_late(tracks: Sequence[Track], division: Division) -> list[Track]:
 
 
 def without_times(tracks: Sequence[Track], *, saw_down: bool) -> list[Track]:
-    """Tracks of a side that prints no times: their number alone says which is which, so no title is surer than the least sure
-    place where a track begins. Only the first needs no number where the needle was heard to come down before it."""
+    """Tracks of a side that prints no times, or few: their number alone says which is which, so no title is surer than the
+    least sure place where a track begins. Only the first needs no number where the needle was heard to come down before it."""
     weakest = min((track.confidence for track in tracks[1:]), default=1.0)
     return [
         replace(track, title_confidence=min(track.title_confidence, weakest))
