@@ -152,7 +152,8 @@ def test_work_that_is_deaf_is_ended_and_cleared_up(house: House) -> None:
     """A stopped process stands for work that hears no interrupt, such as one long call into a library."""
     record = only_record(house)
     job = house.ask_for("survey", record)
-    wait_for(house, job["id"], lambda view: view["state"] == "running")
+    # it runs from the moment its worker is being started, and may be cut short once it has been given to it
+    wait_for(house, job["id"], lambda view: house.jobs._jobs[job["id"]].is_given or ended(view))
     process = house.jobs._process
     assert process is not None
     os.kill(process.pid or 0, signal.SIGSTOP)
@@ -172,7 +173,8 @@ def test_work_that_is_deaf_is_ended_and_cleared_up(house: House) -> None:
 def test_a_worker_that_the_system_ends_is_a_failed_job_and_the_next_one_runs(house: House) -> None:
     record = only_record(house)
     job = house.ask_for("survey", record)
-    wait_for(house, job["id"], lambda view: view["state"] == "running")
+    # it runs from the moment its worker is being started, and may be cut short once it has been given to it
+    wait_for(house, job["id"], lambda view: house.jobs._jobs[job["id"]].is_given or ended(view))
     process = house.jobs._process
     assert process is not None
     process.kill()
