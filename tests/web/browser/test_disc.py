@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from tests.web.browser.waiting import answered
 from tests.web.conftest import RunningServer
 
 KEEP = """
@@ -53,13 +54,18 @@ def test_a_zoomed_disc_is_painted_anew_when_it_rests(
         for button in buttons:
             button.click()
 
+    def settle() -> None:
+        """Every piece of the picture has come before it is asked whether it rests."""
+        answered(page)
+        page.evaluate(SETTLED)
+
     come(closer, closer, farther)
-    page.evaluate(SETTLED)
+    settle()
     page.evaluate(KEEP, "closer")
     come(closer, farther)
     page.wait_for_function(LIKE, arg="closer")
     come(page.get_by_role("button", name="The whole disc"))
-    page.evaluate(SETTLED)
+    settle()
     page.evaluate(KEEP, "whole")
     assert not page.evaluate(LIKE, "closer")
     come(closer, closer, farther)
