@@ -74,6 +74,7 @@ def follow(
     sign = -1 if side == "B" else 1
     path = folder.new_take_folder(side) / "take.wav"
     heard = 0
+    live.poll()  # what the side before still had to tell is no news of this one
     before_s, began_s = bench_capture.cpu_of(live.process_id), time.perf_counter()
     with (
         soundfile.SoundFile(str(source)) as sound,
@@ -196,26 +197,26 @@ def first(folder: Path, minutes: float) -> None:
 
 
 def copies(folder: Path, minutes: float) -> None:
-    """Copies of a two-sided record from the last lift, both ways in one run: the record's one gain is that of side A, which has
-    its highest peak, or side B's is 1.2 dB higher, and what was encoded of side A has another level in the end."""
+    """Copies of a two-sided record from the last lift, both ways in one run: the record's one gain is that of side A, whose peak
+    is 1.2 dB higher, or side B's is, and what was encoded of side A has another level in the end."""
     source = make_long_side(folder, minutes)
-    for name, eighths in (("side A has the highest peak", 0), ("side B has it", 1)):
-        place = folder / str(eighths)
+    for loudest in "AB":
+        place = folder / loudest
         place.mkdir()
-        _copies(place, source, minutes, name, eighths)
+        _copies(place, source, minutes, loudest)
 
 
-def _copies(folder: Path, source: LongSide, minutes: float, name: str, eighths_quieter: int) -> None:
+def _copies(folder: Path, source: LongSide, minutes: float, loudest: str) -> None:
     record = _folder(folder / "shelf", source)
     live = LiveSurvey()
     ready = CopiesAsReady(folder / "shelf", KINDS.split(","))
     try:
-        follow(live, record, "A", source.path, eighths_quieter=eighths_quieter)
+        follow(live, record, "A", source.path, eighths_quieter=int(loudest == "B"))
         ready.start(record.path)
         while ready.is_running:
             time.sleep(0.05)
         prepared = ready.answer() or {}
-        wait_s = follow(live, record, "B", source.path).wait_s
+        wait_s = follow(live, record, "B", source.path, eighths_quieter=int(loudest == "A")).wait_s
     finally:
         live.close()
         ready.close()
@@ -223,7 +224,9 @@ def _copies(folder: Path, source: LongSide, minutes: float, name: str, eighths_q
     shutil.rmtree(record.path / "copies")
     _forget(record)
     todays_s = _write_copies(folder / "shelf", record)
-    print(f"copies ({KINDS}) of a record of two sides of {minutes:g} minutes, from the last lift; {name}")
+    print(
+        f"copies ({KINDS}) of a record of two sides of {minutes:g} minutes, from the last lift; highest peak on side {loudest}"
+    )
     print(
         f"  as they are ready   {ours_s:6.1f} s ({wait_s:.1f} s of it until the survey of side B is there; "
         f"{prepared.get('files', 0)} files of side A were encoded while B played)"
