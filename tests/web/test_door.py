@@ -137,7 +137,12 @@ def test_guessing_voids_the_code(at_home: RunningServer) -> None:
     for attempt in range(MOST_WRONG):
         with pytest.raises(WrongSecret):
             guests.redeem(f"guess {attempt}", PHONE, "x")
-    assert from_phone(host, "POST", "/let-me-in", f"code={code}")[0] == 403
+    with pytest.raises(WrongSecret):
+        guests.redeem(code, PHONE, "x")
+    # With nobody to wait for the door may be shut already, or its address no longer ours.
+    with contextlib.suppress(OSError):
+        assert from_phone(host, "POST", "/let-me-in", f"code={code}")[0] in {403, 421}
+    assert at_home.get("/api/guests")["guests"] == []
 
 
 def test_a_code_grows_old_and_a_new_one_voids_it(monkeypatch: pytest.MonkeyPatch) -> None:
