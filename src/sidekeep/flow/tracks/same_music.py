@@ -46,11 +46,11 @@ def band_correlation(one_db: Bands, other_db: Bands, hop_s: float) -> float:
     if min(len(one_db), len(other_db)) * hop_s < _LEAST_S:
         return 0.0
     first = _course(one_db, hop_s)
-    return max(_highest_of_bands(first, _course(other_db, hop_s * float(speed))) for speed in _ONE_PLAYER)
+    return max(_highest(first, _course(other_db, hop_s * float(speed))) for speed in _ONE_PLAYER)
 
 
-def _course(bands_db: Bands, hop_s: float) -> Floats:
-    """Levels every half second less their mean over 20 s, (points, bands)."""
+def _course(bands_db: Bands, hop_s: float) -> tuple[Floats, Floats]:
+    """Levels every half second less their mean over 20 s, (points, bands); all of them count."""
     hops = max(1, round(_POINT_S / hop_s / 2))
     count = len(bands_db) // hops
     means = bands_db[: count * hops].reshape(count, hops, -1).mean(axis=1, dtype=np.float64)
@@ -63,24 +63,7 @@ def _course(bands_db: Bands, hop_s: float) -> Floats:
     sums = np.cumsum(np.concatenate([np.zeros((1, levels.shape[1])), levels]), axis=0)
     first = np.maximum(np.arange(len(levels)) - size // 2, 0)
     last = np.minimum(np.arange(len(levels)) + size // 2 + 1, len(levels))
-    return levels - (sums[last] - sums[first]) / (last - first)[:, None]
-
-
-def _highest_of_bands(one: Floats, other: Floats) -> float:
-    """The highest normalized correlation where enough of the shorter lies on the other."""
-    size = len(one) + len(other)
-
-    def correlated(x: Floats, y: Floats) -> Floats:
-        spectrum = np.fft.rfft(x, size, axis=0) * np.conj(np.fft.rfft(y, size, axis=0))
-        return np.asarray(np.fft.irfft(spectrum.sum(axis=1), size))
-
-    first, second = np.ones((len(one), 1)), np.ones((len(other), 1))
-    power = correlated((one**2).sum(axis=1, keepdims=True), second) * correlated(
-        first, (other**2).sum(axis=1, keepdims=True)
-    )
-    enough = correlated(first, second) >= _LEAST_SHARE * min(len(one), len(other))
-    found = correlated(one, other)[enough] / np.sqrt(np.maximum(power[enough], 1e-12))
-    return float(found.max(initial=0.0))
+    return levels - (sums[last] - sums[first]) / (last - first)[:, None], np.ones((len(levels), 1))
 
 
 def is_same_length(one_s: float, other_s: float) -> bool:
@@ -103,7 +86,7 @@ def music_correlation(one: Floats, one_s: float, other: Floats, other_s: float) 
 
 
 def _loudness(envelope: Floats, length_s: float, speed: float) -> tuple[Floats, Floats]:
-    """Decibels every second of another speed, less their mean over 20 s; and where there is music."""
+    """Decibels every second of another speed, less their mean over 20 s, and where there is music, both (points, 1)."""
     peak = np.abs(envelope).max(axis=1)
     level = 20.0 * np.log10(np.maximum(peak, 1e-9))
     at = (np.arange(len(level)) + 0.5) * length_s * speed / len(level)
@@ -112,20 +95,23 @@ def _loudness(envelope: Floats, length_s: float, speed: float) -> tuple[Floats, 
     window = np.ones(round(_SLOW_S / _STEP_S))
     near = np.convolve(music, window, mode="same")
     slow = np.convolve(fine * music, window, mode="same") / np.maximum(near, 1.0)
-    return (fine - slow) * music, music
+    return ((fine - slow) * music)[:, None], music[:, None]
 
 
 def _highest(one: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> float:
-    """The highest normalized correlation of two loudnesses, each with where there is music, where enough of the shorter
-    lies on the other."""
+    """The highest normalized correlation of two courses, (points, bands), each with the points that count, (points, 1), where
+    enough of the shorter lies on the other."""
     (first, there), (second, too) = one, other
     size = len(first) + len(second)
 
     def correlated(x: Floats, y: Floats) -> Floats:
-        spectrum = np.fft.rfft(x, size) * np.conj(np.fft.rfft(y, size))
-        return np.fft.irfft(spectrum, size)
+        spectrum = np.fft.rfft(x, size, axis=0) * np.conj(np.fft.rfft(y, size, axis=0))
+        return np.asarray(np.fft.irfft(spectrum.sum(axis=1), size))
 
-    power = correlated(first**2, too) * correlated(there, second**2)
+    def power(x: Floats) -> Floats:
+        return np.square(x).sum(axis=1, keepdims=True)
+
+    both = correlated(power(first), too) * correlated(there, power(second))
     enough = correlated(there, too) >= _LEAST_SHARE * min(there.sum(), too.sum())
-    found = correlated(first, second)[enough] / np.sqrt(np.maximum(power[enough], 1e-12))
+    found = correlated(first, second)[enough] / np.sqrt(np.maximum(both[enough], 1e-12))
     return float(found.max(initial=0.0))
