@@ -80,26 +80,12 @@ def _add_cd_sheets(
     rate_hz: int,
 ) -> None:
     """One cue sheet in UTF-8 and, where that is not the same, one in the alphabet of burners and CD-Text."""
-    from sidekeep.copies.sheets.cue import cue_sheet
-
     name = ascii_text(title) or "Record"
-    sheets = [
-        cue_sheet(
-            sheet,
-            title=title,
-            performer=to.record.artist,
-            rate_hz=rate_hz,
-            catalogue=to.facts.barcode,
-            year=to.record.year,
-            genre=to.record.genre,
-            for_cd=True,
-            encoding=encoding,
-        )
-        for encoding in ("utf-8", "iso-8859-1")
-    ]
-    to.texts[place + safe_name(name, ".cue")] = sheets[0]
-    if sheets[1] != sheets[0]:
-        to.texts[place + safe_name(f"{name} (for burners)", ".cue")] = sheets[1]
+    whole = to.cue_sheet(sheet, title, rate_hz, for_cd=True)
+    for_burners = to.cue_sheet(sheet, title, rate_hz, for_cd=True, encoding="iso-8859-1")
+    to.texts[place + safe_name(name, ".cue")] = whole
+    if for_burners != whole:
+        to.texts[place + safe_name(f"{name} (for burners)", ".cue")] = for_burners
 
 
 def _cd_facts(to: Collected, disc: Disc, number: int, pieces: tuple[Piece, ...]) -> TrackFacts:

@@ -9,7 +9,7 @@ from typing import Any
 from sidekeep.copies.keys import CODEC_VERSIONS, COPIES_VERSION, TAGS_VERSION, key_of, library_versions
 from sidekeep.copies.kinds.table import Kind
 from sidekeep.copies.plan.planned import PlannedFile
-from sidekeep.copies.sheets.cue import CueTrack
+from sidekeep.copies.sheets.cue import CueTrack, Encoding, cue_sheet
 from sidekeep.copies.tracks.cutting import SideAudio, side_cuts
 from sidekeep.copies.tracks.levels import Piece
 from sidekeep.copies.tracks.naming import NamingRules
@@ -117,6 +117,28 @@ class Collected:
         )
         self.files.append(planned)
         return planned
+
+    def cue_sheet(
+        self,
+        files: Sequence[tuple[str, str, Sequence[CueTrack]]],
+        title: str,
+        rate_hz: int,
+        *,
+        for_cd: bool = False,
+        encoding: Encoding = "utf-8",
+    ) -> bytes:
+        """A cue sheet over files of this record, with what every one of them says of it."""
+        return cue_sheet(
+            files,
+            title=title,
+            performer=self.record.artist,
+            rate_hz=rate_hz,
+            catalogue=self.facts.barcode,
+            year=self.record.year,
+            genre=self.record.genre,
+            for_cd=for_cd,
+            encoding=encoding,
+        )
 
     def _around(self, kind: Kind, piece: Piece) -> tuple[Piece | None, Piece | None]:
         """The neighbours of a track that is encoded with them."""

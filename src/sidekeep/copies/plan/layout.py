@@ -187,8 +187,6 @@ def _add_playlist(to: Collected, folder: str, files: Sequence[PlannedFile]) -> N
 
 
 def _add_whole(to: Collected, kind: Kind, pieces: list[Piece]) -> None:
-    from sidekeep.copies.sheets.cue import cue_sheet
-
     rate_hz = kind.rate_hz(max(to.sides[side].rate_hz for side, _ in pieces))
     title = to.record.title or "Record"
     tags = file_tags(to.record, to.facts, None)
@@ -205,15 +203,7 @@ def _add_whole(to: Collected, kind: Kind, pieces: list[Piece]) -> None:
     file_name = safe_name(title, kind.suffix)
     path = f"{kind.name}/{file_name}"
     if kind.suffix == ".flac":
-        sheet = cue_sheet(
-            [(file_name, "WAVE", to.marks(kind, pieces, rate_hz))],
-            title=title,
-            performer=to.record.artist,
-            rate_hz=rate_hz,
-            catalogue=to.facts.barcode,
-            year=to.record.year,
-            genre=to.record.genre,
-        )
+        sheet = to.cue_sheet([(file_name, "WAVE", to.marks(kind, pieces, rate_hz))], title, rate_hz)
         to.texts[path.removesuffix(kind.suffix) + ".cue"] = sheet
         tags = replace(tags, cue_sheet=sheet.decode("utf-8").replace("\r\n", "\n"))
     to.add_file(kind, path, pieces, tags, rate_hz)
