@@ -13,7 +13,7 @@ import re
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -21,13 +21,14 @@ import pytest
 import soundfile
 from benchmarks.evening_cases import RATE_HZ as EVENING_HZ
 from benchmarks.evening_cases import pressed
+from numpy.typing import NDArray
 
 from sidekeep.cli.main import VERBS, main
 from sidekeep.devices.inputs import SoundInput
-from sidekeep.devices.recorder import RecorderEvent
 from sidekeep.press import demo
 from sidekeep.service import gauge, inputs
 from sidekeep.shelf.sleeve.reading import read_sleeve
+from tests.cli.given_input import GivenInput
 from tests.cli.test_pages_are_run import FIRST_RECORD, FROM_FILES, RECORDING, YEAR_LATER
 from tests.small_record import RATE_HZ, SLEEVE, small_record
 
@@ -95,20 +96,13 @@ def test_an_input_is_listed_and_chosen(say: Callable[..., Said]) -> None:
     assert (code, found["key"], found["is_chosen"]) == (0, "deck", True)
 
 
-class Playing:
+class Playing(GivenInput):
     """An input that gives a second and a half of a side."""
 
-    def __init__(self, settings: object) -> None: ...
+    rate_hz = EVENING_HZ
 
-    def __enter__(self) -> Playing:
-        return self
-
-    def __exit__(self, *_: object) -> None: ...
-
-    def events(self) -> Iterator[RecorderEvent]:
-        audio, block = pressed("clean", 1).audio[10 * EVENING_HZ :], EVENING_HZ // 20
-        for frame in range(0, 3 * EVENING_HZ // 2, block):
-            yield RecorderEvent(kind="audio", frame=frame, block=audio[frame : frame + block])
+    def audio(self) -> NDArray[np.float64]:
+        return pressed("clean", 1).audio[10 * EVENING_HZ : 23 * EVENING_HZ // 2]
 
 
 @pytest.mark.usefixtures("one_input")

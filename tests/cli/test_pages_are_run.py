@@ -27,6 +27,7 @@ from sidekeep.service import gauge, inputs
 from sidekeep.service.recording import take_record
 from sidekeep.service.recording.take_session import TakeSession
 from sidekeep.service.shelf.records import find_record
+from tests.cli.given_input import GivenInput
 from tests.small_record import SETTINGS, play
 
 Typed = Callable[[list[list[str]]], dict[str, str]]
@@ -82,20 +83,16 @@ def played_once_more(audio: NDArray[np.float64], seed: int) -> NDArray[np.float6
     return audio + np.random.default_rng(seed).normal(0.0, 2e-4, audio.shape)
 
 
-class Playing:
+class Playing(GivenInput):
     """An input that gives two seconds of side A, then the Ctrl+C that ends the reading."""
 
-    def __init__(self, settings: object) -> None: ...
+    rate_hz = RATE_HZ
 
-    def __enter__(self) -> Playing:
-        return self
-
-    def __exit__(self, *_: object) -> None: ...
+    def audio(self) -> NDArray[np.float64]:
+        return sides()["A"][6 * RATE_HZ : 8 * RATE_HZ]
 
     def events(self) -> Iterator[RecorderEvent]:
-        audio, block = sides()["A"][6 * RATE_HZ :], RATE_HZ // 20
-        for frame in range(0, 2 * RATE_HZ, block):
-            yield RecorderEvent(kind="audio", frame=frame, block=audio[frame : frame + block])
+        yield from super().events()
         raise KeyboardInterrupt
 
 
