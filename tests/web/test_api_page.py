@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from sidekeep.web.routes import ENDPOINTS
+from sidekeep.web.endpoints.table import ENDPOINTS
 
 PAGE = Path(__file__).parents[2] / "docs" / "api.md"
 _CALL = re.compile(r"`(GET|POST|PUT|DELETE) (/api/[^`?\s]*)")

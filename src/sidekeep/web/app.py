@@ -18,9 +18,9 @@ from sidekeep.web.answers import answer_to, json_answer
 from sidekeep.web.asking import Ask, Endpoint, read_body
 from sidekeep.web.bodies import TooLarge, TooSlow
 from sidekeep.web.door import LET_IN, Door
+from sidekeep.web.endpoints.table import ENDPOINTS
 from sidekeep.web.files import PageFiles
 from sidekeep.web.guard import Guard
-from sidekeep.web.routes import ENDPOINTS
 from sidekeep.web.socket import Events
 
 log = logging.getLogger("sidekeep.web")

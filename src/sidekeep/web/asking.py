@@ -75,6 +75,12 @@ class Ask:
             raise ParameterError("not-a-number", name=name, given=given[:40]) from None
 
 
+def only_here(ask: Ask) -> None:
+    """Refuse whoever does not sit at this machine. Raises ``ParameterError``."""
+    if not ask.door.is_here(ask.request.scope):
+        raise ParameterError("not-here")
+
+
 @dataclass(frozen=True, kw_only=True)
 class Endpoint:
     """One entry of the interface. ``body`` is a msgspec type for JSON, or a number of bytes at most."""

@@ -1,4 +1,4 @@
-"""Two takes of a side through the interface: comparing and combining them, and when to play the record again."""
+"""Two takes of a side: comparing and combining them."""
 
 from __future__ import annotations
 
@@ -8,20 +8,13 @@ from starlette.responses import Response
 
 from sidekeep.service.comparing.heard import HEARD
 from sidekeep.web.answers import bytes_answer
-from sidekeep.web.asking import Ask
+from sidekeep.web.asking import Ask, Endpoint
+from sidekeep.web.endpoints.sent import Older, Others
 from sidekeep.web.guard import REPORT_POLICY
 
 
 def compare_takes(ask: Ask) -> Any:
     return ask.house.compare(ask.body.old, ask.part("take"))
-
-
-def combine_takes(ask: Ask) -> Any:
-    return ask.house.combine([ask.part("take"), *ask.body.others])
-
-
-def play_again(ask: Ask) -> Any:
-    return ask.house.play_again(ask.part("record"), ask.body.after)
 
 
 def comparison(ask: Ask) -> Any:
@@ -43,3 +36,16 @@ def comparison_report(ask: Ask) -> Response:
     page = ask.house.comparison_report(ask.word("with"), ask.part("take"))
     headers = {"Content-Security-Policy": REPORT_POLICY}
     return Response(page, media_type="text/html; charset=utf-8", headers=headers)
+
+
+def combine_takes(ask: Ask) -> Any:
+    return ask.house.combine([ask.part("take"), *ask.body.others])
+
+
+ENDPOINTS: list[Endpoint] = [
+    Endpoint(method="POST", path="/api/takes/{take}/compare", handler=compare_takes, body=Older),
+    Endpoint(method="GET", path="/api/takes/{take}/compare", handler=comparison),
+    Endpoint(method="GET", path="/api/takes/{take}/compare/sound", handler=comparison_sound),
+    Endpoint(method="GET", path="/api/takes/{take}/compare/report", handler=comparison_report),
+    Endpoint(method="POST", path="/api/takes/{take}/combine", handler=combine_takes, body=Others),
+]
