@@ -39,7 +39,7 @@ from numpy.typing import NDArray
 
 from sidekeep.devices.recorder import Recorder, RecorderSettings
 from sidekeep.flow.needle.gauge import Gauge
-from sidekeep.service.house.turntable import reading_view
+from sidekeep.service.house.turntable.session_view import reading_view
 from sidekeep.service.live.follower import LiveSurvey
 from sidekeep.shelf.record_folder import RecordFolder
 

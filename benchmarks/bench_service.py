@@ -21,10 +21,10 @@ import soundfile
 
 from sidekeep.service.choices.edits import apply
 from sidekeep.service.house.house import House
-from sidekeep.service.house.listen import listen
-from sidekeep.service.house.spectrum import spectrum
-from sidekeep.service.house.takes import OpenTake
-from sidekeep.service.house.waveform import waveform
+from sidekeep.service.house.takes.listen import listen
+from sidekeep.service.house.takes.open_takes import OpenTake
+from sidekeep.service.house.takes.spectrum import spectrum
+from sidekeep.service.house.takes.waveform import waveform
 from sidekeep.service.shelf import records as shelf_service
 from sidekeep.service.transfers.copies import survey_kept
 

@@ -17,7 +17,7 @@ from sidekeep.errors import NotThere, ParameterError
 from sidekeep.files.atomic import part_path
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.house import House
-from sidekeep.service.house.jobs import Jobs
+from sidekeep.service.house.jobs.queue import Jobs
 from sidekeep.service.shelf import records as shelf_service
 from tests.small_record import small_record
 

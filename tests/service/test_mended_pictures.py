@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.level.band_pyramid import BandBuilder, Bands
 from sidekeep.dsp.level.peak_pyramid import PeakBuilder, Peaks
 from sidekeep.flow.patches import PatchReader, PatchWriter, Piece
-from sidekeep.service.house.mended_pictures import MendedBands, MendedPeaks
+from sidekeep.service.house.takes.mended_pictures import MendedBands, MendedPeaks
 
 RATE_HZ = 44_100
 SOUND = 0.2 * np.random.default_rng(2).standard_normal((200_000, 2))

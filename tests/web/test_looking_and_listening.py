@@ -13,8 +13,8 @@ import soundfile
 from numpy.typing import NDArray
 
 from sidekeep.service.house.house import House
-from sidekeep.service.house.takes import OpenTake
-from sidekeep.service.house.waveform import waveform
+from sidekeep.service.house.takes.open_takes import OpenTake
+from sidekeep.service.house.takes.waveform import waveform
 from sidekeep.service.shelf.pyramids import PEAKS
 from tests.web.conftest import RunningServer
 
@@ -127,7 +127,7 @@ def test_a_sine_stands_in_its_row_at_its_level(tmp_path: Path) -> None:
     """A full-scale sine of 1 kHz reads 0 dB in the row that holds 1 kHz and far less elsewhere; the level against
     the periodogram of scipy (spectrum scaling, a sine of amplitude 1 has a power of one half)."""
     from sidekeep.dsp.level.band_pyramid import FLOOR_DB
-    from sidekeep.service.house.spectrum import spectrum
+    from sidekeep.service.house.takes.spectrum import spectrum
     from sidekeep.service.shelf import records as shelf_service
 
     rate_hz = 48_000

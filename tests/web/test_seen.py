@@ -13,8 +13,9 @@ from sidekeep.errors import ParameterError
 from sidekeep.flow.passes.survey import Survey
 from sidekeep.model.finding import Finding
 from sidekeep.service.choices.edits import apply, undo
-from sidekeep.service.house import takes, views
 from sidekeep.service.house.house import House
+from sidekeep.service.house.records import summary_view
+from sidekeep.service.house.takes import open_takes
 
 HOT = Finding(
     kind="level-hot", start_frame=50_000, stop_frame=50_010, severity="look", facts={"true_peak_dbtp": -0.4}
@@ -26,20 +27,20 @@ HUM = Finding(kind="hum", start_frame=0, stop_frame=10, facts={"hum_hz": 50.0, "
 def house(full_shelf: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     """The small record with a finding on every take."""
     shutil.copytree(full_shelf, tmp_path / "shelf")
-    whole = takes.OpenTake.survey
+    whole = open_takes.OpenTake.survey
 
-    def survey(self: takes.OpenTake) -> Survey | None:
+    def survey(self: open_takes.OpenTake) -> Survey | None:
         found = whole(self)
         return replace(found, findings=(HOT, HUM)) if found else None
 
-    said = views.kept_conclusions
+    said = summary_view.kept_conclusions
 
     def conclusions(folder: Path, key: str) -> Any:
         known = said(folder, key)
         return (known[0], (HOT, HUM)) if known else None
 
-    monkeypatch.setattr(takes.OpenTake, "survey", survey)
-    monkeypatch.setattr(views, "kept_conclusions", conclusions)
+    monkeypatch.setattr(open_takes.OpenTake, "survey", survey)
+    monkeypatch.setattr(summary_view, "kept_conclusions", conclusions)
     house = House(tmp_path / "shelf")
     yield house
     house.close()

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from sidekeep.service.house import summaries
 from sidekeep.service.house.library import Library
-from sidekeep.service.house.summaries import Summaries
+from sidekeep.service.house.records import summaries
+from sidekeep.service.house.records.summaries import Summaries
 
 LONG_AGO = 1_600_000_000
 

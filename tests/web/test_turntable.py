@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from sidekeep.service.house.turntable import _Session
+from sidekeep.service.house.turntable.session_view import SessionView
 from sidekeep.service.recording.take_types import Act
 from tests.devices.conftest import Deck, deck  # noqa: F401  (a fixture)
 from tests.small_record import SLEEVE, small_record
@@ -137,7 +137,7 @@ def test_an_act_that_means_another_take_or_record_is_refused(
 ) -> None:
     """A phone that slept still shows side A, or the record before; by now side B is being recorded."""
     asked = Asked()
-    seen = _Session(record="now", sides=("A", "B"), then_copies=(), phase="recording", side="B")
+    seen = SessionView(record="now", sides=("A", "B"), then_copies=(), phase="recording", side="B")
     seen.take = "takes/B-1"
     monkeypatch.setattr(fresh.house.turntable, "_session", asked)
     monkeypatch.setattr(fresh.house.turntable, "_view", seen)

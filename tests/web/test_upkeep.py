@@ -13,9 +13,10 @@ import pytest
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
-from sidekeep.service.house.doubts import findings_of_side
 from sidekeep.service.house.events import EventHub
-from sidekeep.service.house.turntable import _LAST_KEPT_S, Turntable, _keep_evening
+from sidekeep.service.house.takes.doubts import findings_of_side
+from sidekeep.service.house.turntable.last_evening import KEPT_S, keep_evening
+from sidekeep.service.house.turntable.turntable import Turntable
 from sidekeep.service.recording.take_close import only_one_taker
 from tests.web.conftest import RunningServer
 
@@ -105,9 +106,9 @@ def test_what_came_of_an_evening_outlives_a_restart(tmp_path: Path) -> None:
         return Turntable(tmp_path, EventHub(), lambda *_: None)
 
     assert turntable().last() is None
-    _keep_evening(tmp_path, (time.time(), view))
+    keep_evening(tmp_path, (time.time(), view))
     assert turntable().last() == view
-    _keep_evening(tmp_path, (time.time() - _LAST_KEPT_S - 1, view))
+    keep_evening(tmp_path, (time.time() - KEPT_S - 1, view))
     assert turntable().last() is None
     for torn in ("", "[1]", '{"record": 1}', '["now", {}]', "[1e400, 2]"):
         (tmp_path / ".last-evening.json").write_text(torn)

@@ -15,26 +15,25 @@ from sidekeep import __version__
 from sidekeep.copies.run.successors import REPORT_NAME
 from sidekeep.copies.tracks.naming import safe_name
 from sidekeep.errors import NotThere, ParameterError, ShelfError, SidekeepError, SleeveError
-from sidekeep.files.atomic import write_json
-from sidekeep.files.bounded import LIST_BYTES, kept_json, read_bounded, read_json_bounded, read_text_bounded
+from sidekeep.files.bounded import LIST_BYTES, read_bounded, read_text_bounded
 from sidekeep.model.recipe import LevelSettings
 from sidekeep.service.choices.edits import apply, entry_object, history, redo, undo
-from sidekeep.service.comparing.compare import kept_comparison
-from sidekeep.service.comparing.heard import Heard, kept_two_takes
-from sidekeep.service.comparing.history import side_history
 from sidekeep.service.comparing.reminder import day_of, remind
+from sidekeep.service.house.comparisons import Comparisons
 from sidekeep.service.house.events import EventHub
-from sidekeep.service.house.job_kinds import UPLOADS
-from sidekeep.service.house.jobs import Job, Jobs
-from sidekeep.service.house.library import FoundTake, Library
-from sidekeep.service.house.listen import wav_bytes
-from sidekeep.service.house.pictures import Thumbnails
-from sidekeep.service.house.recipe_effect import recipe_effect
-from sidekeep.service.house.summaries import Summaries
-from sidekeep.service.house.takes import OpenTakes
-from sidekeep.service.house.turntable import Turntable
+from sidekeep.service.house.jobs.kinds import UPLOADS
+from sidekeep.service.house.jobs.queue import Job, Jobs
+from sidekeep.service.house.library import Library
+from sidekeep.service.house.pile import Pile
+from sidekeep.service.house.records.recipe_effect import recipe_effect
+from sidekeep.service.house.records.record_view import record_view
+from sidekeep.service.house.records.summaries import Summaries
+from sidekeep.service.house.records.thumbnails import Thumbnails
+from sidekeep.service.house.takes.open_takes import OpenTakes
+from sidekeep.service.house.takes.take_view import take_page_view
+from sidekeep.service.house.turntable.level import settings_view
+from sidekeep.service.house.turntable.turntable import Turntable
 from sidekeep.service.house.upkeep import close_interrupted_takes, index_again, interrupted_views
-from sidekeep.service.house.views import record_view, take_page_view
 from sidekeep.service.shelf.records import change_record
 from sidekeep.shelf.choices.choice_files import RECIPE
 from sidekeep.shelf.choices.choices import read_choices
@@ -42,7 +41,6 @@ from sidekeep.shelf.choices.recipe_file import write_recipe
 from sidekeep.shelf.index.catalogue import Entry
 from sidekeep.shelf.sleeve.reading import read_sleeve
 
-PILE = ".pile.json"
 KEPT_FREE = 1_000_000_000
 """Room on the disk that no upload may use up."""
 
@@ -59,6 +57,8 @@ class House:
         self.thumbnails = Thumbnails()
         self.jobs = Jobs(shelf, self.news, self._job_ended)
         self.turntable = Turntable(shelf, self.news, self._taken)
+        self.comparisons = Comparisons(self.library, self.takes, self.ask_for)
+        self.pile = Pile(self.library, self.news)
         self._then: dict[str, list[str]] = {}
 
     def state(self) -> dict[str, Any]:
@@ -76,8 +76,8 @@ class House:
             "last_session": self.turntable.last(),
             "live": self.turntable.live(),
             "jobs": self.jobs.views(),
-            "pile": self.pile(),
-            "settings": self.turntable.settings(),
+            "pile": self.pile.record_ids(),
+            "settings": settings_view(),
         }
 
     def records(self, words: str = "", state: str = "") -> list[dict[str, Any]]:
@@ -158,56 +158,6 @@ class House:
         newest = max(pages, key=lambda path: path.stat().st_mtime)
         return read_bounded(newest, "report", most_bytes=LIST_BYTES)
 
-    def compare(self, old_id: str, new_id: str) -> dict[str, Any]:
-        """The job that compares two takes of one record."""
-        old, new = self._pair(old_id, new_id)
-        return self.ask_for("compare", new.record_id, old=old.take.folder, new=new.take.folder)
-
-    def comparison(self, old_id: str, new_id: str) -> dict[str, Any]:
-        """What came of comparing two takes, and the history of the side over all that were compared."""
-        values: dict[str, Any] = read_json_bounded(
-            self._comparison(old_id, new_id) / "comparison.json", "comparison", dict[str, Any]
-        )
-        _, new = self._pair(old_id, new_id)
-        side = new.path.name.rpartition("-")[0]
-        heard = None
-        with contextlib.suppress(NotThere):
-            heard = kept_two_takes(self._comparison(old_id, new_id)).facts()
-        return {
-            **values,
-            "heard": heard,
-            "history": [point.values() for point in side_history(new.folder, side)],
-        }
-
-    def comparison_sound(
-        self, old_id: str, new_id: str, start_frame: int, stop_frame: int, what: Heard
-    ) -> bytes:
-        """A span of two compared takes as a WAV file: laid on each other and at equal level."""
-        two = kept_two_takes(self._comparison(old_id, new_id))
-        old, new = self.takes.get(old_id), self.takes.get(new_id)
-        return wav_bytes(two.read(old.source, new.source, start_frame, stop_frame, what), two.rate_hz)
-
-    def comparison_report(self, old_id: str, new_id: str) -> bytes:
-        """The page about it."""
-        path = self._comparison(old_id, new_id) / REPORT_NAME
-        return read_bounded(path, "report", most_bytes=LIST_BYTES)
-
-    def _comparison(self, old_id: str, new_id: str) -> Path:
-        old, new = self._pair(old_id, new_id)
-        kept = kept_comparison(new.folder, old.path.name, new.path.name)
-        if kept is None:
-            raise NotThere("not-compared")
-        return kept
-
-    def combine(self, take_ids: list[str]) -> dict[str, Any]:
-        """The job that makes one better take out of several of a side; the first is the best."""
-        found = [self.library.take(each) for each in take_ids]
-        if len({each.path for each in found}) < len(found) or len({each.record_id for each in found}) > 1:
-            raise ParameterError("combine-of-one-record")
-        if len({each.take.side for each in found}) > 1:
-            raise ParameterError("combine-of-one-side")
-        return self.ask_for("combine", found[0].record_id, takes=[each.take.folder for each in found])
-
     def play_again(self, record_id: str, after: str) -> dict[str, Any]:
         """Keep the day after which a record is to be played again, or none; the record as it is then."""
         remind(self.library.folder(record_id), day_of(after) if after else None)
@@ -251,12 +201,6 @@ class House:
         if path.exists():
             return read_text_bounded(path, "recipe")
         return write_recipe(read_choices(folder.path).recipe)
-
-    def _pair(self, old_id: str, new_id: str) -> tuple[FoundTake, FoundTake]:
-        old, new = self.library.take(old_id), self.library.take(new_id)
-        if old.record_id != new.record_id or old.path == new.path:
-            raise ParameterError("compare-of-one-record")
-        return old, new
 
     def open_folder(self, record_id: str) -> None:
         """Show a record's folder in the system's own window."""
@@ -348,20 +292,6 @@ class House:
 
     def _is_unsure(self, record_id: str) -> bool:
         return any(side["unsure"] for side in self.record(record_id)["sides"])
-
-    def pile(self) -> list[str]:
-        """The records to work through tonight, in order; those that are gone are left out."""
-        kept: Any = kept_json(self.shelf / PILE)
-        known = {entry.record_id for entry in self.library.entries()}
-        return [each for each in kept if each in known] if isinstance(kept, list) else []
-
-    def keep_pile(self, record_ids: list[str]) -> list[str]:
-        """Another pile."""
-        for record_id in record_ids:
-            self.library.folder(record_id)
-        write_json(self.shelf / PILE, list(dict.fromkeys(record_ids)), replace=True)
-        self.news.publish("pile", {"pile": self.pile()})
-        return self.pile()
 
     def changed(self, record_id: str) -> dict[str, Any]:
         """Tell everybody that a record changed; the record as it is now."""

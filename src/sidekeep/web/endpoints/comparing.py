@@ -14,15 +14,15 @@ from sidekeep.web.guard import REPORT_POLICY
 
 
 def compare_takes(ask: Ask) -> Any:
-    return ask.house.compare(ask.body.old, ask.part("take"))
+    return ask.house.comparisons.ask_to_compare(ask.body.old, ask.part("take"))
 
 
 def comparison(ask: Ask) -> Any:
-    return ask.house.comparison(ask.word("with"), ask.part("take"))
+    return ask.house.comparisons.result(ask.word("with"), ask.part("take"))
 
 
 def comparison_sound(ask: Ask) -> Response:
-    data = ask.house.comparison_sound(
+    data = ask.house.comparisons.sound(
         ask.word("with"),
         ask.part("take"),
         ask.whole("start_frame"),
@@ -33,13 +33,13 @@ def comparison_sound(ask: Ask) -> Response:
 
 
 def comparison_report(ask: Ask) -> Response:
-    page = ask.house.comparison_report(ask.word("with"), ask.part("take"))
+    page = ask.house.comparisons.report(ask.word("with"), ask.part("take"))
     headers = {"Content-Security-Policy": REPORT_POLICY}
     return Response(page, media_type="text/html; charset=utf-8", headers=headers)
 
 
 def combine_takes(ask: Ask) -> Any:
-    return ask.house.combine([ask.part("take"), *ask.body.others])
+    return ask.house.comparisons.ask_to_combine([ask.part("take"), *ask.body.others])
 
 
 ENDPOINTS: list[Endpoint] = [

@@ -7,7 +7,7 @@ from typing import Any
 from starlette.responses import Response
 
 from sidekeep.model.recipe import LevelSettings
-from sidekeep.service.house.sleeve_lines import read_sleeve_lines
+from sidekeep.service.house.records.sleeve_lines import read_sleeve_lines
 from sidekeep.web.asking import Ask, Endpoint, only_here
 from sidekeep.web.endpoints.sent import Edit, PlayAgain, Revision, SleeveText, Text
 from sidekeep.web.guard import REPORT_POLICY

@@ -61,11 +61,11 @@ def keep_stylus_sent(ask: Ask) -> Any:
 
 
 def pile(ask: Ask) -> Any:
-    return {"pile": ask.house.pile()}
+    return {"pile": ask.house.pile.record_ids()}
 
 
 def keep_pile(ask: Ask) -> Any:
-    return {"pile": ask.house.keep_pile(ask.body.records)}
+    return {"pile": ask.house.pile.keep(ask.body.records)}
 
 
 ENDPOINTS: list[Endpoint] = [

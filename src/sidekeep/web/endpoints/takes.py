@@ -6,11 +6,11 @@ from typing import Any
 
 from starlette.responses import Response
 
-from sidekeep.service.house.listen import listen
-from sidekeep.service.house.spectrum import SCALES, spectrum
-from sidekeep.service.house.takes import VERSIONS
-from sidekeep.service.house.views import damage_view
-from sidekeep.service.house.waveform import waveform
+from sidekeep.service.house.takes.damage_view import damage_view
+from sidekeep.service.house.takes.listen import listen
+from sidekeep.service.house.takes.open_takes import VERSIONS
+from sidekeep.service.house.takes.spectrum import SCALES, spectrum
+from sidekeep.service.house.takes.waveform import waveform
 from sidekeep.web.answers import bytes_answer
 from sidekeep.web.asking import Ask, Endpoint, Upload
 from sidekeep.web.endpoints.sent import Revision

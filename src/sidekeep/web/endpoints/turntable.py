@@ -5,16 +5,17 @@ from __future__ import annotations
 from typing import Any
 
 from sidekeep.service.choices.kinds import check_kinds
+from sidekeep.service.house.turntable.level import input_views, use_input
 from sidekeep.web.asking import Ask, Endpoint
 from sidekeep.web.endpoints.sent import Chosen, Evening, On, Wish
 
 
 def inputs(ask: Ask) -> Any:
-    return ask.house.turntable.inputs()
+    return input_views()
 
 
 def choose_input(ask: Ask) -> Any:
-    return ask.house.turntable.choose(ask.body.input, ask.body.rate_hz, ask.body.bits)
+    return use_input(ask.body.input, ask.body.rate_hz, ask.body.bits)
 
 
 def gauge(ask: Ask) -> Any:

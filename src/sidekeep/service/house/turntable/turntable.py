@@ -6,65 +6,28 @@ Level and growing picture are readings (only the newest is worth something); wha
 
 from __future__ import annotations
 
-import contextlib
 import threading
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, get_args
 
 from sidekeep.errors import DeviceError, ParameterError, ShelfError, SidekeepError
-from sidekeep.files.atomic import write_json
-from sidekeep.files.bounded import kept_json
-from sidekeep.flow.needle.gauge import GaugeReading
-from sidekeep.model.news import News
-from sidekeep.service.gauge import watch_level
 from sidekeep.service.house.events import EventHub
-from sidekeep.service.inputs import (
-    list_inputs,
-    notes_of,
-    pick_input,
-    recorder_settings,
-    remembered_input,
-)
+from sidekeep.service.house.turntable.last_evening import KEPT_S, Evening, keep_evening, kept_evening
+from sidekeep.service.house.turntable.level import LevelWatch, input_in_use
+from sidekeep.service.house.turntable.session_view import SessionView, reading_view, told
 from sidekeep.service.live.evening import EveningFollower
 from sidekeep.service.recording.take_record import open_session
 from sidekeep.service.recording.take_session import TakeSession
 from sidekeep.service.recording.take_types import Act, Do, TakeStatus
-from sidekeep.service.wishes import aim_for, aim_wished_dbfs, form_wished, keep_wishes
+from sidekeep.service.wishes import form_wished
 from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
 
-LAST_EVENING = ".last-evening.json"
-METER_EVERY_S = 0.05
-GAUGE_KEPT_S = 60.0
 NEWS_KEPT = 200
 _START_WAIT_S = 20.0
-_LAST_KEPT_S = 12 * 3600.0
 _SETTLE_S = 120.0
 """So long what follows an evening waits for the last side's survey; after that it is surveyed anew."""
-
-
-@dataclass
-class _Session:
-    """What a page is told of the session at work."""
-
-    record: str
-    sides: tuple[str, ...]
-    then_copies: tuple[str, ...]
-    by_needle: bool = True
-    phase: str = "opening"
-    side: str = ""
-    take: str = ""
-    elapsed_frames: int = 0
-    safe_frames: int = 0
-    rate_hz: int = 0
-    input_open: bool = False
-    taken: list[str] = field(default_factory=list)
-    news: list[dict[str, Any]] = field(default_factory=list)
-
-    def view(self) -> dict[str, Any]:
-        return {**asdict(self), "sides": list(self.sides), "then": {"copies": list(self.then_copies)}}
 
 
 class Turntable:
@@ -78,99 +41,20 @@ class Turntable:
         self._news = news
         self._taken = taken
         self._lock = threading.Lock()
+        self._level = LevelWatch(news)
         self._starting = threading.Lock()
-        self._view: _Session | None = None
-        self._last: tuple[float, dict[str, Any]] | None = _kept_evening(shelf)
+        self._view: SessionView | None = None
+        self._last: Evening | None = kept_evening(shelf)
         self._session: TakeSession | None = None
         self._live: EveningFollower | None = None
         self._thread: threading.Thread | None = None
         self._settling: tuple[EveningFollower, threading.Thread] | None = None
         self._is_closed = False
-        self._gauge: threading.Thread | None = None
-        self._gauge_ends = threading.Event()
-        self._gauge_until_s = 0.0
-
-    def inputs(self) -> dict[str, Any]:
-        """All inputs with their true format, and which one is used."""
-        known = remembered_input()
-        found = []
-        for each in list_inputs():
-            facts = {
-                name: value
-                for name, value in asdict(each).items()
-                if name not in ("key", "notes", "device", "source")
-            }
-            found.append(
-                {
-                    **facts,
-                    "id": each.key,
-                    "notes": [note.as_object() for note in notes_of(each)],
-                    "chosen": known is not None and each.key == known[0],
-                }
-            )
-        return {"inputs": found, "settings": self.settings()}
-
-    def choose(self, key: str, rate_hz: int | None, bits: int | None) -> dict[str, Any]:
-        """Use an input from now on, also the next time."""
-        recorder_settings(pick_input(key), rate_hz=rate_hz, bits=bits)
-        keep_wishes(rate_hz=rate_hz, bits=bits)
-        return self.settings()
-
-    def settings(self) -> dict[str, Any]:
-        """What is remembered of the turntable."""
-        known = remembered_input()
-        rate_hz, bits = form_wished()
-        return {
-            "input": known[0] if known else None,
-            "input_name": known[1] if known else None,
-            "rate_hz": rate_hz,
-            "bits": bits,
-            "peak_dbfs": aim_wished_dbfs(),
-        }
 
     def gauge(self, on: bool, peak_dbfs: float | None = None) -> dict[str, Any]:
-        """Begin, go on with or end watching the level while nothing is recorded. It ends by itself when nobody asks
-        for it again: a closed page holds no input open. ``peak_dbfs``: where the highest peaks should come to, from now on."""
+        """Begin, go on with or end watching the level while nothing is recorded (see ``LevelWatch``)."""
         with self._starting:
-            self._gauge_until_s = time.monotonic() + GAUGE_KEPT_S
-            is_other = peak_dbfs is not None and peak_dbfs != aim_wished_dbfs()
-            if is_other:
-                keep_wishes(peak_dbfs=peak_dbfs)
-            if on and not is_other and self._gauge is not None and self._gauge.is_alive():
-                return {"on": True}
-            self._end_gauge()
-            if on:
-                if self._is_at_work():
-                    raise ShelfError("being-recorded")
-                rate_hz, bits = form_wished()
-                settings = recorder_settings(self._input(), rate_hz=rate_hz, bits=bits)
-                aim = aim_for(settings.bits)
-                self._gauge_ends = threading.Event()
-                ends = self._gauge_ends
-
-                def watch() -> None:
-                    try:
-                        readings = watch_level(
-                            settings, every_s=METER_EVERY_S, gauge_settings=aim, tell=self._tell_news
-                        )
-                        with contextlib.closing(readings):
-                            for reading in readings:
-                                if ends.is_set() or time.monotonic() > self._gauge_until_s:
-                                    return
-                                self._news.show(
-                                    "meter",
-                                    {
-                                        "reading": reading_view(reading),
-                                        "recording": False,
-                                        "aim_dbfs": [aim.lowest_peak_dbfs, aim.highest_peak_dbfs],
-                                    },
-                                )
-                    except SidekeepError as error:
-                        self._news.publish("meter-ended", _told(error))
-
-                self._gauge = threading.Thread(target=watch, name="gauge", daemon=True)
-                self._gauge.start()
-        return {"on": on}
+            return self._level.watch(on, peak_dbfs, self._is_at_work)
 
     def start(
         self,
@@ -189,10 +73,10 @@ class Turntable:
         with self._starting:
             if self._is_at_work():
                 raise ShelfError("turntable-busy")
-            self._end_gauge()
-            sound_input = self._input()
+            self._level.end()
+            sound_input = input_in_use()
             rate_hz, bits = form_wished()
-            view = _Session(
+            view = SessionView(
                 record=record_id,
                 sides=sides,
                 then_copies=then_copies,
@@ -225,7 +109,7 @@ class Turntable:
                         takes = session.run()
                 except SidekeepError as error:
                     if ready.is_set():
-                        self._news.publish("session-failed", _told(error))
+                        self._news.publish("session-failed", told(error))
                     else:
                         refusal.append(error)
                 finally:
@@ -239,7 +123,7 @@ class Turntable:
                             self._last = (time.time(), {**view.view(), "phase": "done"})
                     ready.set()
                     if was_begun:
-                        _keep_evening(self._shelf, self._last)
+                        keep_evening(self._shelf, self._last)
                         self._news.publish("session", {"session": {**view.view(), "phase": "done"}})
                         is_whole = set(sides) <= {letter for take in takes for letter in take.side}
                         self._settle(live, lambda: self._taken(record_id, then_copies, is_whole))
@@ -303,7 +187,7 @@ class Turntable:
             if self._view is not None or self._last is None:
                 return None
             ended_s, view = self._last  # by the clock on the wall: it counts across restarts
-            return view if time.time() - ended_s < _LAST_KEPT_S else None
+            return view if time.time() - ended_s < KEPT_S else None
 
     def live(self) -> list[dict[str, Any]]:
         """All that is known of the side being taken, for a page that opens late."""
@@ -314,7 +198,7 @@ class Turntable:
     def close(self) -> None:
         """End the level and the session; an open take is closed and kept."""
         self._is_closed = True
-        self._end_gauge()
+        self._level.end()
         with self._lock:
             session, thread = self._session, self._thread
         if session is not None:
@@ -327,20 +211,8 @@ class Turntable:
             settling[0].survey.close()  # what waits for it sees that and ends
             settling[1].join(10.0)
 
-    def _input(self) -> Any:
-        try:
-            return pick_input()
-        except DeviceError as error:
-            raise DeviceError("no-input", reason=error) from error
-
     def _is_at_work(self) -> bool:
         return self._thread is not None and self._thread.is_alive()
-
-    def _end_gauge(self) -> None:
-        self._gauge_ends.set()
-        if self._gauge is not None:
-            self._gauge.join(10.0)
-            self._gauge = None
 
     def _tell(self, status: TakeStatus) -> None:
         with self._lock:
@@ -369,9 +241,6 @@ class Turntable:
             },
         )
 
-    def _tell_news(self, news: News) -> None:
-        self._news.publish("turntable", {"news": news.as_object()})
-
 
 class _Following:
     """What follows the evening, its events told to everybody who watches."""
@@ -386,26 +255,3 @@ class _Following:
         for event in self._live.news():
             self._news.publish("live", event)
         return []
-
-
-def _keep_evening(shelf: Path, last: tuple[float, dict[str, Any]] | None) -> None:
-    """What came of an evening stays beside the shelf: a restart must not lose it."""
-    with contextlib.suppress(SidekeepError, OSError):
-        write_json(shelf / LAST_EVENING, last, replace=True)
-
-
-def _kept_evening(shelf: Path) -> tuple[float, dict[str, Any]] | None:
-    match kept_json(shelf / LAST_EVENING):
-        case [int() | float() as ended_s, {"record": str(), "sides": list(), "phase": "done"} as view]:
-            return float(ended_s), view
-    return None
-
-
-def reading_view(reading: GaugeReading) -> dict[str, Any]:
-    """A reading as plain values, the advice as code and facts."""
-    values = {name: value for name, value in vars(reading).items() if name != "advice"}
-    return {**values, "advice": reading.advice.as_object()}
-
-
-def _told(error: SidekeepError) -> dict[str, Any]:
-    return {"code": error.code, "facts": dict(error.facts), "text": str(error)}

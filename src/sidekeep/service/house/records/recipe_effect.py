@@ -10,8 +10,8 @@ from sidekeep.flow.passes.edges import render_spans
 from sidekeep.flow.passes.render import choose_gain, record_level
 from sidekeep.model.recipe import LevelSettings, Recipe
 from sidekeep.service.house.library import FoundTake
-from sidekeep.service.house.takes import OpenTakes
-from sidekeep.service.house.views import kept_cuts, side_cuts
+from sidekeep.service.house.takes.cuts_view import kept_cuts, side_cuts
+from sidekeep.service.house.takes.open_takes import OpenTakes
 from sidekeep.shelf.choices.choices import read_choices
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.units import MINIMUM_DB

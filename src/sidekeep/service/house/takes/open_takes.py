@@ -22,7 +22,7 @@ from sidekeep.flow.passes.survey import Survey
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import Audio
 from sidekeep.service.house.library import FoundTake, Library
-from sidekeep.service.house.mended_pictures import (
+from sidekeep.service.house.takes.mended_pictures import (
     MendedBands,
     MendedPeaks,
 )

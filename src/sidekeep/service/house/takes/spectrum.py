@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.level.band_pyramid import FLOOR_DB, hann, hop_frames, level_bytes, one_channel
 from sidekeep.errors import ParameterError
-from sidekeep.service.house.takes import OpenTake, Version
+from sidekeep.service.house.takes.open_takes import OpenTake, Version
 
 Scale = Literal["even", "octaves"]
 SCALES: tuple[Scale, ...] = ("even", "octaves")

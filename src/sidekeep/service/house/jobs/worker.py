@@ -81,7 +81,7 @@ def _interrupt(work: _Work, job: str) -> None:
 
 
 def _do(pipe: Connection, work: _Work, shelf: Path, job: str, kind: Any, arguments: Any) -> None:
-    from sidekeep.service.house.job_kinds import KINDS
+    from sidekeep.service.house.jobs.kinds import KINDS
 
     last_told = 0.0
     telling = threading.Lock()

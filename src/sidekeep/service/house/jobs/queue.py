@@ -9,69 +9,29 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
-import os
 import shutil
 import threading
 import time
 import uuid
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import Any, Literal
-
-import msgspec
+from typing import Any
 
 from sidekeep.errors import NotThere, ShelfError, SidekeepError
 from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import kept_json
 from sidekeep.service.house.events import EventHub
-from sidekeep.service.house.job_kinds import KINDS, UPLOADS, clear_up
-from sidekeep.service.house.job_worker import fault, run_worker
+from sidekeep.service.house.jobs.job import Job, KeptJob
+from sidekeep.service.house.jobs.kinds import KINDS, UPLOADS, clear_up
+from sidekeep.service.house.jobs.worker import fault, run_worker
 
 PATIENCE_S = 0.35
 FINISHED_KEPT = 50
 MOST_WAITING = 100
 REMEMBERED = ".jobs.json"
-State = Literal["waiting", "running", "done", "failed", "cancelled"]
-
-
-@dataclass
-class Job:
-    """One piece of long work. Changed only under the lock of ``Jobs``."""
-
-    job_id: str
-    kind: str
-    record: str | None
-    arguments: dict[str, Any]
-    asked_utc: str
-    state: State = "waiting"
-    share: float = 0.0
-    doing: str = ""
-    begun_s: float = 0.0
-    left_s: float | None = None
-    result: dict[str, Any] | None = None
-    error: dict[str, Any] | None = None
-    takes_before: set[Path] = field(default_factory=set)
-    is_given: bool = False  # the worker has it
-    is_stopping: bool = False
-
-    def view(self) -> dict[str, Any]:
-        """As a page sees it."""
-        return {
-            "id": self.job_id,
-            "kind": self.kind,
-            "record": self.record,
-            "state": self.state,
-            "share": round(self.share, 4),
-            "doing": self.doing,
-            "left_s": None if self.left_s is None else round(self.left_s, 1),
-            "asked_utc": self.asked_utc,
-            "result": self.result,
-            "error": self.error,
-        }
 
 
 class Jobs:
@@ -191,7 +151,7 @@ class Jobs:
                     continue
                 job.state = "running"
                 job.begun_s = time.monotonic()
-                job.takes_before = _folders(job)
+                job.takes_before = job.take_folders()
                 self._tell(job)
             try:
                 self._run(job)
@@ -302,38 +262,9 @@ class Jobs:
     def _recall(self) -> None:
         """Jobs of an earlier run; recordings that were being sent in then are gone."""
         shutil.rmtree(self._shelf / UPLOADS, ignore_errors=True)
-        kept: list[_KeptJob] = kept_json(self._shelf / REMEMBERED, list[_KeptJob]) or []
+        kept: list[KeptJob] = kept_json(self._shelf / REMEMBERED, list[KeptJob]) or []
         for each in kept[-FINISHED_KEPT:]:
-            job = Job(
-                job_id=each.id,
-                kind=each.kind,
-                record=each.record,
-                arguments={},
-                asked_utc=each.asked_utc,
-                state=each.state,
-                share=each.share,
-                result=each.result,
-                error=each.error,
-            )
+            job = each.job()
             if job.state in ("waiting", "running"):
                 self._fail(job, SidekeepError("interrupted"))
             self._jobs[job.job_id] = job
-
-
-class _KeptJob(msgspec.Struct):
-    """What is left of a view when sidekeep begins again."""
-
-    id: str
-    kind: str
-    record: str | None
-    state: State
-    share: float
-    asked_utc: str
-    result: dict[str, Any] | None
-    error: dict[str, Any] | None
-
-
-def _folders(job: Job) -> set[Path]:
-    folder = job.arguments.get("folder")
-    takes = Path(folder) / "takes" if folder else Path(os.devnull)
-    return set(takes.iterdir()) if takes.is_dir() else set()

@@ -12,7 +12,7 @@ import numpy as np
 
 from sidekeep.errors import ParameterError
 from sidekeep.flow.ports import Audio
-from sidekeep.service.house.takes import OpenTake, Version
+from sidekeep.service.house.takes.open_takes import OpenTake, Version
 from sidekeep.units import db_to_gain
 
 LONGEST_S = 60.0

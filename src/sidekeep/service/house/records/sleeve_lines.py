@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sidekeep.service.house.views import sleeve_view
+from sidekeep.service.house.records.record_view import sleeve_view
 from sidekeep.shelf.sleeve.reading import read_text
 
 

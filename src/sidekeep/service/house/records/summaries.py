@@ -16,7 +16,7 @@ from typing import Any
 from sidekeep.errors import SidekeepError
 from sidekeep.service.comparing.reminder import FILE as REMINDER
 from sidekeep.service.house.library import Library
-from sidekeep.service.house.views import summary_view
+from sidekeep.service.house.records.summary_view import summary_view
 from sidekeep.service.shelf.verify import CHECKS
 from sidekeep.shelf.choices.choice_files import CUTS, RECIPE, RECORD, SLEEVE
 from sidekeep.shelf.choices.journal import HISTORY

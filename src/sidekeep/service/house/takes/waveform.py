@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.level.peak_pyramid import BASE_FRAMES
 from sidekeep.errors import ParameterError
-from sidekeep.service.house.takes import OpenTake, Version
+from sidekeep.service.house.takes.open_takes import OpenTake, Version
 
 WIDEST = 8192
 

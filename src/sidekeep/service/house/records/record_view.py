@@ -1,0 +1,109 @@
+"""Everything a page is shown of one record but its sound: plain values, ready for JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from sidekeep.errors import ShelfError
+from sidekeep.model.cuts import SideCuts
+from sidekeep.model.record import Record
+from sidekeep.service.house.library import FoundTake, Library
+from sidekeep.service.house.records.copies_view import copies_view
+from sidekeep.service.house.records.summary_view import summary_view
+from sidekeep.service.house.takes.cuts_view import cuts_view, kept_cuts, side_cuts
+from sidekeep.service.house.takes.doubts import findings_of_side, unsure_view
+from sidekeep.service.house.takes.open_takes import OpenTakes
+from sidekeep.service.house.takes.take_view import take_view
+from sidekeep.service.shelf.pictures import kept_pictures
+from sidekeep.shelf.choices.choice_files import RECIPE
+from sidekeep.shelf.choices.choices import read_choices
+from sidekeep.shelf.index.catalogue import Entry
+from sidekeep.shelf.record_folder import RecordFolder
+
+
+def record_view(library: Library, takes: OpenTakes, entry: Entry) -> dict[str, Any]:
+    """Everything about one record but its sound."""
+    folder = RecordFolder(library.shelf / entry.folder)
+    record = folder.record()
+    found = library.takes(entry.record_id)
+    chosen = {take.folder for take in folder.chosen_takes()}
+    choices = read_choices(folder.path)
+    cuts = kept_cuts(folder, choices)
+    return {
+        **summary_view(library, entry),
+        "sleeve_text": _sleeve_text(folder),
+        "sleeve": sleeve_view(record),
+        "pictures": [picture.view() for picture in kept_pictures(folder)],
+        "takes": [take_view(each, is_chosen=each.take.folder in chosen) for each in found],
+        "binned": [take_view(each, is_chosen=False) for each in library.binned(entry.record_id)],
+        "sides": [
+            _side_view(record, name, found, chosen, cuts, takes, choices.seen)
+            for name in dict.fromkeys(
+                [
+                    *(side.name for side in record.sides),
+                    *(letter for each in found for letter in each.take.side),
+                ]
+            )
+        ],
+        "recipe": recipe_view(folder),
+        "copies": copies_view(folder),
+        "last_check": folder.last_check(),
+        "can_undo": choices.can_undo,
+        "can_redo": choices.can_redo,
+        "notes": str(folder.facts().get("notes", "")),
+    }
+
+
+def sleeve_view(record: Record) -> dict[str, Any]:
+    """What the sleeve says, as it was understood."""
+    values = asdict(record)
+    values["notes"] = list(record.notes)
+    return values
+
+
+def _side_view(
+    record: Record,
+    name: str,
+    found: Sequence[FoundTake],
+    chosen: set[str],
+    cuts: dict[str, tuple[int, SideCuts]],
+    takes: OpenTakes,
+    seen: Mapping[str, str],
+) -> dict[str, Any]:
+    own = [each for each in found if name in each.take.side]
+    current = next((each for each in own if each.take.folder in chosen), None)
+    printed = record.side(name)
+    view: dict[str, Any] = {
+        "side": name,
+        "chosen_take": current.take_id if current else None,
+        "take_ids": [each.take_id for each in own],
+        "printed": [asdict(track) for track in printed.tracks] if printed else [],
+        "cuts": None,
+        "unsure": [],
+    }
+    if current is not None:
+        opened = takes.get(current.take_id)
+        side = side_cuts(opened, name, cuts)
+        if side is not None:
+            view["cuts"] = cuts_view(side, opened)
+            survey = opened.survey()
+            sides = [each for letter in current.take.side if (each := side_cuts(opened, letter, cuts))]
+            found_there = findings_of_side(side, sides, survey.findings if survey else ())
+            view["unsure"] = unsure_view(side, found_there, opened.rate_hz, current.take.sha256, seen)
+    return view
+
+
+def recipe_view(folder: RecordFolder) -> dict[str, Any] | None:
+    """The kept recipe, or None while there is none."""
+    if not (folder.path / RECIPE).exists():
+        return None
+    return asdict(read_choices(folder.path).recipe)
+
+
+def _sleeve_text(folder: RecordFolder) -> str:
+    try:
+        return folder.sleeve_text()
+    except (FileNotFoundError, ShelfError):
+        return ""

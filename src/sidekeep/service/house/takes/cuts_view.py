@@ -1,0 +1,50 @@
+"""The cuts of a take's sides as a page is shown them: the person's where there are any, else those the survey proposed.
+
+Frames are at the take's own rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from sidekeep.errors import SidekeepError
+from sidekeep.flow.passes.edges import render_spans
+from sidekeep.model.cuts import SideCuts
+from sidekeep.model.recipe import EdgeSettings
+from sidekeep.service.house.takes.open_takes import OpenTake
+from sidekeep.shelf.choices.choices import Choices, read_choices
+from sidekeep.shelf.record_folder import RecordFolder
+
+
+def kept_cuts(folder: RecordFolder, choices: Choices | None = None) -> dict[str, tuple[int, SideCuts]]:
+    """The cuts that count by side: rate and places. Files that cannot be read count as none."""
+    try:
+        chosen, choices = folder.choose_takes(), choices or read_choices(folder.path)
+    except SidekeepError:
+        return {}
+    return {
+        side.side: (take.rate_hz, side)
+        for take in chosen.takes
+        for side in choices.cuts_of(take.sha256)
+        if chosen.owners.get(side.side) == take.folder
+    }
+
+
+def side_cuts(opened: OpenTake, name: str, cuts: dict[str, tuple[int, SideCuts]]) -> SideCuts | None:
+    """The cuts of a side on a take: the person's at the take's rate, else those the survey proposed."""
+    mine = cuts.get(name)
+    if mine is not None and mine[0] == opened.rate_hz:
+        return mine[1]
+    survey = opened.survey()
+    return next((side for side in survey.cuts.sides if side.side == name), None) if survey else None
+
+
+def cuts_view(side: SideCuts, opened: OpenTake) -> dict[str, Any]:
+    """Places of a side and its tracks, in frames of the take; ``length_frames`` of a track is that of its copies."""
+    values = asdict(side)
+    spans = render_spans(
+        side, EdgeSettings(), rate_hz=opened.rate_hz, length_frames=opened.source.format.length_frames
+    )
+    values["tracks"] = [{**asdict(span.track), "length_frames": span.length_frames} for span in spans]
+    return values
