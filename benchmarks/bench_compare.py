@@ -21,11 +21,11 @@ from scipy.signal import butter, sosfilt
 
 import sidekeep.press.disc.side as press
 from benchmarks.bench_transfer import machine
-from sidekeep.flow.comparison.bands import frame_powers, thirds_of
 from sidekeep.flow.comparison.combine import prepare
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
-from sidekeep.flow.comparison.conclusions import conclusions
-from sidekeep.flow.comparison.laid import Laid
+from sidekeep.flow.comparison.differences.bands import frame_powers, thirds_of
+from sidekeep.flow.comparison.laying.laid import Laid
+from sidekeep.flow.comparison.told.conclusions import conclusions
 from sidekeep.model.audio import AudioFormat
 from sidekeep.press.disc.groove import Groove
 from sidekeep.press.disc.playing import wear_treble

@@ -9,8 +9,8 @@ from scipy.signal import firwin, oaconvolve
 from sidekeep.dsp.output.resample import resample
 from sidekeep.flow.comparison.combine import prepare
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
-from sidekeep.flow.comparison.conclusions import conclusions
-from sidekeep.flow.comparison.contract import comparison_object
+from sidekeep.flow.comparison.told.conclusions import conclusions
+from sidekeep.flow.comparison.told.contract import comparison_object
 from sidekeep.wording.findings import finding_text
 from tests.flow.comparison.pairs import RATE, Floats, Held, play, true_times
 

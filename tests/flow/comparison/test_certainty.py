@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidekeep.flow.comparison.certainty import medians_of
+from sidekeep.flow.comparison.differences.certainty import medians_of
 
 
 @pytest.mark.parametrize(("count", "blocks"), [(24, 8), (25, 8), (31, 8), (8, 8), (1001, 24)])

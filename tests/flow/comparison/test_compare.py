@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
-from sidekeep.flow.comparison.alignment import align_takes
-from sidekeep.flow.comparison.bands import third_octave_centres
 from sidekeep.flow.comparison.combine import prepare
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
-from sidekeep.flow.comparison.conclusions import conclusions
-from sidekeep.flow.comparison.contract import comparison_object
-from sidekeep.flow.comparison.evening import Evening, OtherRecord
+from sidekeep.flow.comparison.differences.bands import third_octave_centres
+from sidekeep.flow.comparison.laying.alignment import align_takes
+from sidekeep.flow.comparison.told.conclusions import conclusions
+from sidekeep.flow.comparison.told.contract import comparison_object
+from sidekeep.flow.comparison.told.evening import Evening, OtherRecord
 from sidekeep.wording.findings import finding_text
 from tests.flow.comparison.pairs import RATE, Held, Take, play, true_times
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sidekeep.dsp.alignment.time_map import TimeMap
-from sidekeep.flow.comparison.jumps import find_jumps
+from sidekeep.flow.comparison.laying.jumps import find_jumps
 
 STEP_S = 0.005
 MOMENTS = STEP_S * np.arange(int(120.0 / STEP_S))

@@ -8,9 +8,9 @@ import pytest
 from sidekeep.dsp.alignment.energy import energy_deviations
 from sidekeep.dsp.turn.period import TurnEstimate
 from sidekeep.flow.comparison.compare import compare_takes
-from sidekeep.flow.comparison.faint import without_faint
-from sidekeep.flow.comparison.marks import Mark
-from sidekeep.flow.comparison.turns import placed
+from sidekeep.flow.comparison.marks.faint import without_faint
+from sidekeep.flow.comparison.marks.marks import Mark
+from sidekeep.flow.comparison.marks.turns import placed
 from tests.flow.comparison.pairs import RATE, Held, play, shared_marks
 
 

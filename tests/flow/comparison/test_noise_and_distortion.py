@@ -7,9 +7,9 @@ import pytest
 from scipy.signal import butter, sosfilt
 
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
-from sidekeep.flow.comparison.conclusions import conclusions
-from sidekeep.flow.comparison.laid import Laid
-from sidekeep.flow.comparison.noise import NoiseChange, _hum, low_powers, swing_db
+from sidekeep.flow.comparison.differences.noise import NoiseChange, _hum, low_powers, swing_db
+from sidekeep.flow.comparison.laying.laid import Laid
+from sidekeep.flow.comparison.told.conclusions import conclusions
 from sidekeep.wording.findings import finding_text
 from tests.flow.comparison.pairs import NOISE, RATE, Floats, Held, play
 

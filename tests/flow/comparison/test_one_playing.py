@@ -11,8 +11,8 @@ from sidekeep.dsp.output.resample import resample
 from sidekeep.errors import ParameterError
 from sidekeep.flow.comparison.combine import prepare
 from sidekeep.flow.comparison.compare import compare_takes
-from sidekeep.flow.comparison.conclusions import conclusions
-from sidekeep.flow.comparison.one_playing import keeps_step
+from sidekeep.flow.comparison.differences.one_playing import keeps_step
+from sidekeep.flow.comparison.told.conclusions import conclusions
 from tests.flow.comparison.pairs import RATE, Floats, Held, play
 
 SHORT = 16 * RATE

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sidekeep.flow.comparison.places import lay_takes
+from sidekeep.flow.comparison.laying.places import lay_takes
 from tests.flow.comparison.pairs import RATE, Held, Take, play, true_times
 from tests.flow.made_sides import tune
 

@@ -7,13 +7,13 @@ import dataclasses
 import numpy as np
 import pytest
 
-from sidekeep.flow.comparison.bands import THIRDS
-from sidekeep.flow.comparison.chain import noise_findings
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
-from sidekeep.flow.comparison.conclusions import conclusions
-from sidekeep.flow.comparison.contract import comparison_object
-from sidekeep.flow.comparison.evening import Evening
-from sidekeep.flow.comparison.noise import ChannelNoise, NoiseChange
+from sidekeep.flow.comparison.differences.bands import THIRDS
+from sidekeep.flow.comparison.differences.noise import ChannelNoise, NoiseChange
+from sidekeep.flow.comparison.told.chain import noise_findings
+from sidekeep.flow.comparison.told.conclusions import conclusions
+from sidekeep.flow.comparison.told.contract import comparison_object
+from sidekeep.flow.comparison.told.evening import Evening
 from sidekeep.wording.findings import finding_text
 from tests.flow.comparison.pairs import NOISE, RATE, Floats, Held, play
 

@@ -15,11 +15,11 @@ from sidekeep.cli.main import main
 from sidekeep.dsp.alignment.rough import RoughLine
 from sidekeep.dsp.alignment.time_map import TimeMap
 from sidekeep.files.reading.sources import FileSource
-from sidekeep.flow.comparison.alignment import Alignment
-from sidekeep.flow.comparison.bands import BandChange
 from sidekeep.flow.comparison.compare import Comparison
-from sidekeep.flow.comparison.conclusions import conclusions
-from sidekeep.flow.comparison.contract import comparison_object
+from sidekeep.flow.comparison.differences.bands import BandChange
+from sidekeep.flow.comparison.laying.alignment import Alignment
+from sidekeep.flow.comparison.told.conclusions import conclusions
+from sidekeep.flow.comparison.told.contract import comparison_object
 from sidekeep.service.comparing.evening import evening_of
 from sidekeep.service.comparing.history import history_lines, side_history, sides_due
 from sidekeep.service.comparing.reminder import play_again_after, remind, reminders_due

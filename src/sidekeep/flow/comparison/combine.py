@@ -20,13 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.errors import ParameterError
-from sidekeep.flow.comparison.alignment import Alignment, align_takes
-from sidekeep.flow.comparison.bands import frame_powers, joined, quiet_frames
 from sidekeep.flow.comparison.compare import PREVIEW_S, gain_filters
-from sidekeep.flow.comparison.filtered import prediction_errors, runs_of, usual_size
-from sidekeep.flow.comparison.laid import Laid, each_block, lay_block
-from sidekeep.flow.comparison.one_playing import is_one_playing, keeps_step
-from sidekeep.flow.comparison.spans import music_span
+from sidekeep.flow.comparison.differences.bands import frame_powers, joined, quiet_frames
+from sidekeep.flow.comparison.differences.one_playing import is_one_playing, keeps_step
+from sidekeep.flow.comparison.differences.spans import music_span
+from sidekeep.flow.comparison.laying.alignment import Alignment, align_takes
+from sidekeep.flow.comparison.laying.laid import Laid, each_block, lay_block
+from sidekeep.flow.comparison.marks.filtered import prediction_errors, runs_of, usual_size
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
 from sidekeep.flow.progress import part
 

@@ -15,25 +15,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.turn.period import TurnEstimate
-from sidekeep.flow.comparison.alignment import Alignment, align_takes
-from sidekeep.flow.comparison.bands import (
+from sidekeep.flow.comparison.differences.bands import (
     BandChange,
     FramePowers,
     band_changes,
     frame_powers,
     joined,
 )
-from sidekeep.flow.comparison.channels import OneChannel
-from sidekeep.flow.comparison.distortion import Distortion, distortion_of
-from sidekeep.flow.comparison.faint import without_faint
-from sidekeep.flow.comparison.jumps import Jump
-from sidekeep.flow.comparison.laid import BLOCK_S, Laid, common_rate, each_block
-from sidekeep.flow.comparison.marks import BlockMarks, Mark, find_marks
-from sidekeep.flow.comparison.mixing import ChannelPowers, MixingChange, channel_powers, mixing_changes
-from sidekeep.flow.comparison.noise import LowPowers, NoiseChange, low_powers, noise_changes
-from sidekeep.flow.comparison.one_playing import is_one_playing
-from sidekeep.flow.comparison.spans import groove_span, music_span, shared_span
-from sidekeep.flow.comparison.turns import placed, turn_of
+from sidekeep.flow.comparison.differences.distortion import Distortion, distortion_of
+from sidekeep.flow.comparison.differences.mixing import (
+    ChannelPowers,
+    MixingChange,
+    channel_powers,
+    mixing_changes,
+)
+from sidekeep.flow.comparison.differences.noise import LowPowers, NoiseChange, low_powers, noise_changes
+from sidekeep.flow.comparison.differences.one_playing import is_one_playing
+from sidekeep.flow.comparison.differences.spans import groove_span, music_span, shared_span
+from sidekeep.flow.comparison.laying.alignment import Alignment, align_takes
+from sidekeep.flow.comparison.laying.channels import OneChannel
+from sidekeep.flow.comparison.laying.jumps import Jump
+from sidekeep.flow.comparison.laying.laid import BLOCK_S, Laid, common_rate, each_block
+from sidekeep.flow.comparison.marks.faint import without_faint
+from sidekeep.flow.comparison.marks.marks import BlockMarks, Mark, find_marks
+from sidekeep.flow.comparison.marks.turns import placed, turn_of
 from sidekeep.flow.ports import AudioSource, Progress, no_progress
 from sidekeep.flow.progress import part
 

@@ -12,9 +12,9 @@ from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.atomic import copy_error, refuse_existing, write_json, write_text
 from sidekeep.files.bounded import kept_json
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
-from sidekeep.flow.comparison.conclusions import conclusions
-from sidekeep.flow.comparison.contract import comparison_object
-from sidekeep.flow.comparison.lossy import without_lossy
+from sidekeep.flow.comparison.told.conclusions import conclusions
+from sidekeep.flow.comparison.told.contract import comparison_object
+from sidekeep.flow.comparison.told.lossy import without_lossy
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.finding import Finding
 from sidekeep.service.comparing.evening import COMPARISONS, evening_of

@@ -10,7 +10,7 @@ from typing import Any
 
 from sidekeep.errors import SidekeepError
 from sidekeep.files.bounded import kept_json
-from sidekeep.flow.comparison.evening import Evening, OtherRecord
+from sidekeep.flow.comparison.told.evening import Evening, OtherRecord
 from sidekeep.service.comparing.moments import near
 from sidekeep.service.comparing.takes import NamedTake
 from sidekeep.shelf.index.catalogue import record_folders

@@ -19,10 +19,10 @@ from sidekeep.dsp.alignment.time_map import TimeMap
 from sidekeep.errors import NotThere, ParameterError, ShelfError
 from sidekeep.files.atomic import write_bytes
 from sidekeep.files.bounded import ARRAY_BYTES, read_bounded
-from sidekeep.flow.comparison.alignment import Alignment
 from sidekeep.flow.comparison.compare import Comparison
-from sidekeep.flow.comparison.laid import lay_block
-from sidekeep.flow.comparison.speeds import OtherSpeed
+from sidekeep.flow.comparison.laying.alignment import Alignment
+from sidekeep.flow.comparison.laying.laid import lay_block
+from sidekeep.flow.comparison.laying.speeds import OtherSpeed
 from sidekeep.flow.ports import Audio, AudioSource
 from sidekeep.units import db_to_gain
 

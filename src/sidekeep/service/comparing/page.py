@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from sidekeep.flow.comparison.compare import Comparison
-from sidekeep.flow.comparison.laid import BLOCK_S, lay_block
+from sidekeep.flow.comparison.laying.laid import BLOCK_S, lay_block
 from sidekeep.model.finding import SEVERITY_WORDS, Finding
 from sidekeep.service.comparing.heard import level_gain_db
 from sidekeep.service.comparing.history import Point, history_lines

@@ -6,8 +6,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from sidekeep.flow.comparison.bands import THIRDS
 from sidekeep.flow.comparison.compare import Comparison
+from sidekeep.flow.comparison.differences.bands import THIRDS
 
 TREBLE_HZ = 10_000.0
 

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from sidekeep.errors import SidekeepError
 from sidekeep.files.reading.reader import open_take
-from sidekeep.flow.comparison.places import lay_takes
+from sidekeep.flow.comparison.laying.places import lay_takes
 from sidekeep.flow.ports import AudioSource
 from sidekeep.flow.tracks.titles import TitleChoice, settle_titles
 from sidekeep.model.cuts import Cuts, SideCuts

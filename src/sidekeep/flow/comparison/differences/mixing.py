@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.flow.comparison.bands import THIRDS, thirds_of
-from sidekeep.flow.comparison.certainty import detectable
-from sidekeep.flow.comparison.laid import Laid
+from sidekeep.flow.comparison.differences.bands import THIRDS, thirds_of
+from sidekeep.flow.comparison.differences.certainty import detectable
+from sidekeep.flow.comparison.laying.laid import Laid
 
 Floats = NDArray[np.float64]
 

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from sidekeep.dsp.alignment.fine import KNOT_S
 from sidekeep.dsp.alignment.sinc import read_at
 from sidekeep.dsp.alignment.time_map import TimeMap
-from sidekeep.flow.comparison.curve import NEAR_HZ, lay_curve
-from sidekeep.flow.comparison.jumps import SURE_SD_S, UNLAID_S, Jump, find_jumps
-from sidekeep.flow.comparison.reading import read_span
+from sidekeep.flow.comparison.laying.curve import NEAR_HZ, lay_curve
+from sidekeep.flow.comparison.laying.jumps import SURE_SD_S, UNLAID_S, Jump, find_jumps
+from sidekeep.flow.comparison.laying.reading import read_span
 from sidekeep.flow.ports import AudioSource
 
 Floats = NDArray[np.float64]

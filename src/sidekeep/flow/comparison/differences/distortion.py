@@ -14,8 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.flow.comparison.bands import THIRDS, FramePowers, damaged_frames, quiet_frames, thirds_of
-from sidekeep.flow.comparison.certainty import blocks_of, detectable, medians_of
+from sidekeep.flow.comparison.differences.bands import (
+    THIRDS,
+    FramePowers,
+    damaged_frames,
+    quiet_frames,
+    thirds_of,
+)
+from sidekeep.flow.comparison.differences.certainty import blocks_of, detectable, medians_of
 
 Floats = NDArray[np.float64]
 Span = tuple[float, float]

@@ -20,9 +20,9 @@ from sidekeep.dsp.alignment.sinc import read_at
 from sidekeep.dsp.alignment.time_map import TimeMap
 from sidekeep.dsp.output.resample import Resampler
 from sidekeep.errors import ParameterError
-from sidekeep.flow.comparison.channels import OneInverted
-from sidekeep.flow.comparison.condition import Condition, ConditionMeter
-from sidekeep.flow.comparison.curve import (
+from sidekeep.flow.comparison.laying.channels import OneInverted
+from sidekeep.flow.comparison.laying.condition import Condition, ConditionMeter
+from sidekeep.flow.comparison.laying.curve import (
     BLOCK_S,
     FINE_HZ,
     LEAST_CLEAR,
@@ -30,10 +30,10 @@ from sidekeep.flow.comparison.curve import (
     NEAR_REACH_S,
     lay_curve,
 )
-from sidekeep.flow.comparison.jumps import Jump, find_jumps
-from sidekeep.flow.comparison.pieces import lay_in_pieces
-from sidekeep.flow.comparison.reading import read_span
-from sidekeep.flow.comparison.speeds import OtherSpeed, as_played, other_speeds
+from sidekeep.flow.comparison.laying.jumps import Jump, find_jumps
+from sidekeep.flow.comparison.laying.pieces import lay_in_pieces
+from sidekeep.flow.comparison.laying.reading import read_span
+from sidekeep.flow.comparison.laying.speeds import OtherSpeed, as_played, other_speeds
 from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
 

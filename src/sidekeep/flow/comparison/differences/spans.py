@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.flow.comparison.alignment import Alignment
-from sidekeep.flow.comparison.bands import FramePowers
+from sidekeep.flow.comparison.differences.bands import FramePowers
+from sidekeep.flow.comparison.laying.alignment import Alignment
 
 Floats = NDArray[np.float64]
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.alignment.time_map import TimeMap
-from sidekeep.flow.comparison.bands import FramePowers, quiet_frames
+from sidekeep.flow.comparison.differences.bands import FramePowers, quiet_frames
 
 Floats = NDArray[np.float64]
 

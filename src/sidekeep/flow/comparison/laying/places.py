@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.alignment.rough import FEATURE_HZ, RoughLine, follow, rough_line
-from sidekeep.flow.comparison.alignment import onset_features, onset_rate
+from sidekeep.flow.comparison.laying.alignment import onset_features, onset_rate
 from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.ports import AudioSource
 

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.output.resample import resample
-from sidekeep.flow.comparison.bands import THIRDS, FramePowers, quiet_frames, thirds_of
-from sidekeep.flow.comparison.certainty import blocks_of, detectable, spread_of
-from sidekeep.flow.comparison.laid import Laid
+from sidekeep.flow.comparison.differences.bands import THIRDS, FramePowers, quiet_frames, thirds_of
+from sidekeep.flow.comparison.differences.certainty import blocks_of, detectable, spread_of
+from sidekeep.flow.comparison.laying.laid import Laid
 
 Floats = NDArray[np.float64]
 Span = tuple[float, float]

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.turn.period import TurnEstimate, estimate_turn
-from sidekeep.flow.comparison.marks import Mark
+from sidekeep.flow.comparison.marks.marks import Mark
 
 Floats = NDArray[np.float64]
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Sequence
 
-from sidekeep.flow.comparison.marks import Mark
+from sidekeep.flow.comparison.marks.marks import Mark
 
 SURE_DB = 22.0
 SURE_ALONE, LEAST_ALONE_DB = 60.0, 12.0

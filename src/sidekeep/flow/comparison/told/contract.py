@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from sidekeep.flow.comparison.bands import THIRDS
 from sidekeep.flow.comparison.compare import Comparison
-from sidekeep.flow.comparison.marks import Mark
-from sidekeep.flow.comparison.mixing import MixingChange
-from sidekeep.flow.comparison.noise import NoiseChange
+from sidekeep.flow.comparison.differences.bands import THIRDS
+from sidekeep.flow.comparison.differences.mixing import MixingChange
+from sidekeep.flow.comparison.differences.noise import NoiseChange
+from sidekeep.flow.comparison.marks.marks import Mark
 from sidekeep.flow.passes.contract import finding_object
 from sidekeep.model.finding import Finding
 

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from sidekeep.flow.comparison.compare import Comparison
-from sidekeep.flow.comparison.evening import Evening
-from sidekeep.flow.comparison.said import channel_name, finding
+from sidekeep.flow.comparison.told.evening import Evening
+from sidekeep.flow.comparison.told.said import channel_name, finding
 from sidekeep.model.finding import Fact, Finding
 
 OUTER_SHARE = 0.25

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.flow.comparison.certainty import CHANCE_OF_TWO, detectable, medians_of, spread_of
-from sidekeep.flow.comparison.laid import Laid
+from sidekeep.flow.comparison.differences.certainty import CHANCE_OF_TWO, detectable, medians_of, spread_of
+from sidekeep.flow.comparison.laying.laid import Laid
 
 Floats = NDArray[np.float64]
 

@@ -10,11 +10,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from sidekeep.flow.comparison.bands import THIRDS
 from sidekeep.flow.comparison.compare import LEVEL_FLOOR_DB, Comparison
-from sidekeep.flow.comparison.evening import Evening
-from sidekeep.flow.comparison.noise import ChannelNoise
-from sidekeep.flow.comparison.said import channel_name, finding
+from sidekeep.flow.comparison.differences.bands import THIRDS
+from sidekeep.flow.comparison.differences.noise import ChannelNoise
+from sidekeep.flow.comparison.told.evening import Evening
+from sidekeep.flow.comparison.told.said import channel_name, finding
 from sidekeep.model.finding import Channel, Fact, Finding
 
 CROSSTALK_TOLD_DB = -35.0

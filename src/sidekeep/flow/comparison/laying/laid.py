@@ -14,10 +14,10 @@ from typing import TypeVar
 import numpy as np
 
 from sidekeep.dsp.alignment.sinc import read_at
-from sidekeep.flow.comparison.alignment import Alignment
-from sidekeep.flow.comparison.channels import invert
-from sidekeep.flow.comparison.reading import read_span
-from sidekeep.flow.comparison.speeds import as_played
+from sidekeep.flow.comparison.laying.alignment import Alignment
+from sidekeep.flow.comparison.laying.channels import invert
+from sidekeep.flow.comparison.laying.reading import read_span
+from sidekeep.flow.comparison.laying.speeds import as_played
 from sidekeep.flow.ports import Audio, AudioSource
 
 T = TypeVar("T")

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.autoregression import autocorrelate, levinson
-from sidekeep.flow.comparison.laid import Laid
+from sidekeep.flow.comparison.laying.laid import Laid
 
 Floats = NDArray[np.float64]
 

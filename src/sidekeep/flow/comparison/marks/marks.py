@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.alignment.energy import energy_deviations
 from sidekeep.dsp.alignment.time_map import TimeMap
-from sidekeep.flow.comparison.filtered import Filtered, filtered, runs_of, windows_of
-from sidekeep.flow.comparison.laid import Laid
+from sidekeep.flow.comparison.laying.laid import Laid
+from sidekeep.flow.comparison.marks.filtered import Filtered, filtered, runs_of, windows_of
 
 Floats = NDArray[np.float64]
 

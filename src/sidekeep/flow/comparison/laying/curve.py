@@ -25,7 +25,7 @@ from sidekeep.dsp.alignment.fine import (
 from sidekeep.dsp.alignment.sinc import read_at
 from sidekeep.dsp.alignment.time_map import TimeMap
 from sidekeep.dsp.output.resample import resample
-from sidekeep.flow.comparison.reading import read_span
+from sidekeep.flow.comparison.laying.reading import read_span
 from sidekeep.flow.ports import Audio, AudioSource
 
 Floats = NDArray[np.float64]

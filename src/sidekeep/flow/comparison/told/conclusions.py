@@ -12,16 +12,16 @@ from collections.abc import Sequence
 import numpy as np
 
 from sidekeep.dsp.alignment.rough import SHORTEST_S
-from sidekeep.flow.comparison.chain import (
+from sidekeep.flow.comparison.compare import Comparison
+from sidekeep.flow.comparison.told.chain import (
     DISTORTION_TOLD,
     chain_findings,
     distortion_findings,
     noise_findings,
 )
-from sidekeep.flow.comparison.compare import Comparison
-from sidekeep.flow.comparison.evening import Evening
-from sidekeep.flow.comparison.said import finding
-from sidekeep.flow.comparison.treble import treble_findings, treble_is_steady
+from sidekeep.flow.comparison.told.evening import Evening
+from sidekeep.flow.comparison.told.said import finding
+from sidekeep.flow.comparison.told.treble import treble_findings, treble_is_steady
 from sidekeep.model.finding import Fact, Finding
 
 CLIPPED_FRAMES = 10
