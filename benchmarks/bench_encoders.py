@@ -34,7 +34,7 @@ from benchmarks import real_music
 from sidekeep.copies.kinds.table import KINDS
 from sidekeep.files.codecs.av_encoder import AvEncoder
 from sidekeep.files.reading.reader import open_source
-from sidekeep.files.reading.sources import FileSource
+from sidekeep.files.reading.source import FileSource
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.files.writing.sinks import CODECS, open_sink
 

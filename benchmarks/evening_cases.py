@@ -24,7 +24,8 @@ from sidekeep.press.disc.side import Piece, press_side
 from sidekeep.press.disc.truth import Truth
 from sidekeep.service.recording.take_session import TakeSession
 from sidekeep.service.recording.take_types import Act, TakeOptions, TakeStatus
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake
 
 Floats = NDArray[np.float64]
 RATE_HZ = 22_050

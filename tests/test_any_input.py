@@ -18,7 +18,8 @@ from sidekeep.files.bounded import decode_json
 from sidekeep.files.pictures.artwork import load_picture
 from sidekeep.files.reading.reader import open_take
 from sidekeep.shelf.index.index_faults import CATALOGUE
-from sidekeep.shelf.record_folder import RecordFolder, read_take
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import read_take
 
 SLEEVE = "Nan Okoro - Salt Tables (1970)\nSide A\nA1 Lamp 0:02\n"
 

@@ -238,11 +238,11 @@ def test_the_reader_of_kinds_sees_a_hidden_kind() -> None:
 
 def printed_fields() -> set[str]:
     """Keys of the objects that verbs print, and fields of the values they print whole."""
-    from sidekeep.copies.kept.verify import VerifyResult
+    from sidekeep.copies.kept.checking import VerifyResult
     from sidekeep.devices.inputs import SoundInput
     from sidekeep.flow.needle.gauge import GaugeReading
     from sidekeep.shelf.index.catalogue import Entry
-    from sidekeep.shelf.record_folder import ShelfTake, TakeFile
+    from sidekeep.shelf.shelf_take import ShelfTake, TakeFile
     from sidekeep.shelf.styluses import StylusHours
 
     fields: set[str] = set()

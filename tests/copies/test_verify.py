@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from sidekeep.copies.kept import verify
+from sidekeep.copies.kept import checking
 from sidekeep.copies.kept.manifest import write_manifest
 from sidekeep.copies.kept.payload import flac_md5_matches
 from sidekeep.copies.kept.verify import check_sums, verify_folder
@@ -40,7 +40,7 @@ def flip(path: Path, place: int = 100) -> None:
 
 
 def test_one_flipped_bit_among_many_is_found(many: Path) -> None:
-    assert verify_folder(many) == verify.VerifyResult(checked_files=2000, checked_bytes=2000 * 1280)
+    assert verify_folder(many) == checking.VerifyResult(checked_files=2000, checked_bytes=2000 * 1280)
     flip(many / "record 1" / "42" / "0742.bin")
     (many / "record 0" / "07" / "0507.bin").unlink()
     (many / "record 0" / "07" / "note.txt").write_text("hello", "utf-8")
@@ -60,13 +60,13 @@ def test_an_extra_file_does_no_harm(many: Path) -> None:
 def test_a_stopped_pass_goes_on_where_it_was(many: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     note = many / "pass.txt"
     read: list[str] = []
-    real = verify.file_digest
+    real = checking.file_digest
 
     def counted(path: str, algorithm: str) -> str:
         read.append(path)
         return real(path, algorithm)
 
-    monkeypatch.setattr(verify, "file_digest", counted)
+    monkeypatch.setattr(checking, "file_digest", counted)
 
     def stop(share: float, doing: str = "") -> None:
         if share > 0.3:
@@ -139,7 +139,7 @@ def test_sums_from_elsewhere(tmp_path: Path) -> None:
     (tmp_path / "take.wav").write_bytes(b"abc")
     abc = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"  # FIPS 180-4 example
     assert check_sums(tmp_path, {"take.wav": abc}).ok
-    assert check_sums(tmp_path, {"take.wav": abc[::-1], "gone.wav": abc}) == verify.VerifyResult(
+    assert check_sums(tmp_path, {"take.wav": abc[::-1], "gone.wav": abc}) == checking.VerifyResult(
         checked_files=0, checked_bytes=0, changed=("take.wav",), missing=("gone.wav",)
     )
 

@@ -20,7 +20,8 @@ from sidekeep.model.news import News
 from sidekeep.service.recording import take_session
 from sidekeep.service.recording.take_session import TakeSession
 from sidekeep.service.recording.take_types import Act, TakeOptions, TakeStatus
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake
 
 RATE_HZ = 8_000
 BLOCK_S = 0.5

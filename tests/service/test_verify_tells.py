@@ -230,11 +230,11 @@ def test_a_progress_file_hides_no_flipped_byte(
     record: Path, is_old: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A pass that was stopped left its note; then a byte changed and the time of the file stayed."""
-    from sidekeep.copies.kept import verify as room
+    from sidekeep.copies.kept import checking as room
 
     take = record / "takes" / "A-1" / "take.wav"
     before = take.stat()
-    monkeypatch.setattr(room._Pass, "complete", lambda self: None)
+    monkeypatch.setattr(room.CheckPass, "complete", lambda self: None)
     assert main(["verify", "--shelf", str(record.parent)]) == 0
     monkeypatch.undo()
     note = record / RESUME

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 
-from sidekeep.shelf.record_folder import ShelfTake, choose_takes
+from sidekeep.shelf.shelf_take import ShelfTake
+from sidekeep.shelf.take_choice import choose_takes
 
 
 def take(name: str, day: str) -> ShelfTake:

@@ -11,7 +11,8 @@ import pytest
 
 from sidekeep.errors import ShelfError, SidekeepError
 from sidekeep.model.news import News
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, TakeFile, read_take
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake, TakeFile, read_take
 from sidekeep.shelf.styluses import read_styluses
 from tests.outside import files_no_larger_than
 

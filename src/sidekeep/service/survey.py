@@ -9,7 +9,7 @@ from pathlib import Path
 from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.errors import ParameterError
 from sidekeep.files.reading.reader import open_take
-from sidekeep.files.reading.sources import FileSource
+from sidekeep.files.reading.source import FileSource
 from sidekeep.flow.passes.survey import Survey, survey_take
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.recipe import MendSettings

@@ -7,7 +7,7 @@ from pathlib import Path
 from sidekeep.errors import ShelfError
 from sidekeep.model.finding import Finding
 from sidekeep.model.news import News
-from sidekeep.shelf.record_folder import read_take
+from sidekeep.shelf.shelf_take import read_take
 
 _LOST = ("loss", "steady-loss", "overflow", "stall")
 _CUT = (

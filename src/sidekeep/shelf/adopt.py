@@ -16,7 +16,8 @@ from sidekeep.files.guard import refuse_removal
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.audio import AudioFormat
 from sidekeep.shelf.inventory import remember
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, TakeFile
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake, TakeFile
 from sidekeep.shelf.sleeve.quoting import visible
 
 

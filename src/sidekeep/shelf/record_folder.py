@@ -23,93 +23,27 @@ from __future__ import annotations
 import re
 import shutil
 import uuid
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal
-
-import msgspec
+from typing import Any, Literal
 
 from sidekeep.errors import ShelfError, SleeveError
 from sidekeep.files.atomic import write_text
-from sidekeep.files.bounded import decode_json, kept_json, read_bounded, read_text_bounded
-from sidekeep.files.checksum import text_sha256
-from sidekeep.model.finding import Fact, Finding, Severity
-from sidekeep.model.news import News, with_severity
+from sidekeep.files.bounded import kept_json, read_bounded, read_text_bounded
 from sidekeep.model.record import Record
+from sidekeep.shelf.shelf_take import ShelfTake, read_take
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
 from sidekeep.shelf.sleeve.reading import read_sleeve
+from sidekeep.shelf.take_choice import ChosenTakes, choose_takes
 from sidekeep.shelf.toml_text import new_toml, read_toml
 
 State = Literal["planned", "partly taken", "taken", "cut", "copied", "verified", "gone"]
 STATES: tuple[State, ...] = ("planned", "partly taken", "taken", "cut", "copied", "verified", "gone")
-
 BIN = ".bin"
 """Folder in ``takes`` for pieces that are no sides; their numbers are not given again."""
-
-_WHOLE = 0.8
-"""A take shorter than this share of the longest of its side is a piece of it (common practice, no source)."""
 _TAKE_FOLDER = re.compile(r"(?P<side>[A-Z]+)-(?P<number>[0-9]+)")
-
-
-@dataclass(frozen=True, kw_only=True)
-class TakeFile:
-    """One file of a take, by its name in the take's folder."""
-
-    name: str
-    size_bytes: int
-    sha256: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class ShelfTake:
-    """A closed take and its facts. ``folder`` is relative to the record's folder, such as ``takes/A-1``.
-
-    ``side`` is a letter, or several where one take holds several sides. ``files`` are its pieces in order. ``notes`` are
-    what was noticed while it was recorded; ``binned`` says why a take lies in the bin, empty for one that does not.
-    """
-
-    side: str
-    number: Annotated[int, msgspec.Meta(ge=1)]
-    folder: str
-    rate_hz: Annotated[int, msgspec.Meta(ge=1)]
-    channels: Annotated[int, msgspec.Meta(ge=1)]
-    bits: Annotated[int, msgspec.Meta(ge=1)]
-    length_frames: Annotated[int, msgspec.Meta(ge=0)]
-    files: tuple[TakeFile, ...]
-    taken_utc: str
-    how: Literal["recorded", "adopted", "combined"] = "recorded"
-    stylus: str = ""
-    input_name: str = ""
-    original_name: str = ""
-    problems: tuple[str, ...] = ()
-    is_float: bool = False
-    notes: tuple[News, ...] = ()
-    binned: str = ""
-
-    @property
-    def sha256(self) -> str:
-        """The checksum it is known by: its file's, or one over those of its pieces."""
-        sums = [file.sha256 for file in self.files]
-        return sums[0] if len(sums) == 1 else text_sha256(" ".join(sums))
-
-    @property
-    def folder_name(self) -> str:
-        """``A-1``."""
-        return self.folder.rpartition("/")[2]
-
-    @property
-    def length_s(self) -> float:
-        """Length in seconds."""
-        return self.length_frames / self.rate_hz
-
-    def facts(self) -> dict[str, Any]:
-        """As ``take.json`` holds them."""
-        values: dict[str, Any] = msgspec.to_builtins(self)
-        del values["folder"]
-        values["notes"] = [note.as_object() for note in self.notes]
-        return {"schema": 1, **values}
 
 
 def _table(facts: Mapping[str, Any], name: str) -> dict[str, Any]:
@@ -117,90 +51,6 @@ def _table(facts: Mapping[str, Any], name: str) -> dict[str, Any]:
     if not isinstance(table, dict):
         raise ShelfError("record-table", name=name)
     return dict(table)
-
-
-@dataclass(frozen=True, kw_only=True)
-class ChosenTakes:
-    """``takes`` in order of their sides; ``owners``: for every side the folder of the take it is made from, since a take
-    may hold several. ``doubts`` tell what a person should know of the choice."""
-
-    takes: tuple[ShelfTake, ...]
-    owners: Mapping[str, str]
-    doubts: tuple[Finding, ...] = ()
-
-
-def choose_takes(takes: Sequence[ShelfTake], use: Mapping[str, int]) -> ChosenTakes:
-    """The take a person named under ``[use]``; else the newest, but never one much shorter than an earlier one. A choice
-    between several takes that nobody made is told."""
-    owners: dict[str, ShelfTake] = {}
-    doubts: list[Finding] = []
-    for letter in sorted({letter for take in takes for letter in take.side}):
-        those = _in_order([take for take in takes if letter in take.side])
-        named = [
-            take for take in those if take.number == use.get(letter) or take.number == use.get(take.side)
-        ]
-        wanted = use.get(letter)
-        if named:
-            exact = [take for take in named if take.side == letter]
-            owners[letter] = (exact or named)[-1]
-            continue
-        newest = those[-1]
-        whole = [
-            take for take in those if take.length_s >= _WHOLE * max(t.length_s / len(t.side) for t in those)
-        ]
-        chosen = whole[-1] if whole else newest
-        owners[letter] = chosen
-        name = chosen.folder_name
-        if wanted is not None:
-            doubts.append(_doubt("take-not-there", "act", side=letter, wanted=wanted, take=name))
-        elif chosen is not newest:
-            newer: dict[str, Fact] = {
-                "newest": newest.folder_name,
-                "newest_s": newest.length_s,
-                "take_s": chosen.length_s,
-            }
-            doubts.append(_doubt("take-chosen", "look", side=letter, take=name, **newer))
-        elif len({take.side for take in those}) > 1:
-            others = tuple(take.folder_name for take in those if take is not chosen)
-            doubts.append(_doubt("take-chosen", "look", side=letter, take=name, others=others))
-    used = {take.folder: take for take in owners.values()}
-    return ChosenTakes(
-        takes=tuple(sorted(used.values(), key=lambda take: (take.side, take.number))),
-        owners={letter: take.folder for letter, take in owners.items()},
-        doubts=tuple(doubts),
-    )
-
-
-def _in_order(takes: Sequence[ShelfTake]) -> list[ShelfTake]:
-    """The oldest first. Of one row of numbers the higher is the newer, whatever a clock that was set back says; the dates speak
-    between rows (``A`` and ``AB``), each at least as late as those before it in its own."""
-    at: dict[str, str] = {}
-    latest: dict[str, str] = {}
-    for take in sorted(takes, key=lambda take: take.number):
-        row = take.folder_name.rpartition("-")[0]
-        at[take.folder] = latest[row] = max(latest.get(row, ""), take.taken_utc)
-    return sorted(takes, key=lambda take: (at[take.folder], take.number))
-
-
-def _doubt(kind: str, severity: Severity, **facts: Fact) -> Finding:
-    return Finding(kind=kind, start_frame=0, stop_frame=0, severity=severity, facts=facts)
-
-
-def read_take(folder: Path, record_folder: Path) -> ShelfTake:
-    """The facts of one take folder."""
-    try:
-        content = read_bounded(folder / "take.json", "facts", error=ShelfError)
-        values: dict[str, Any] = decode_json(content, dict[str, Any])
-        values["folder"] = folder.relative_to(record_folder).as_posix()
-        if isinstance(notes := values.get("notes"), list):
-            values["notes"] = [with_severity(note) for note in notes]
-        take = msgspec.convert(values, ShelfTake)
-        for file in take.files:
-            if Path(file.name).name != file.name or not file.name.strip("."):
-                raise ValueError(f"{file.name!r} is no name of a file in the take's folder")
-    except (ShelfError, ValueError, msgspec.ValidationError) as error:
-        raise ShelfError("take-facts-unread", path=folder / "take.json", reason=error) from error
-    return take
 
 
 @dataclass(frozen=True)

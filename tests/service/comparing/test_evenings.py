@@ -14,7 +14,7 @@ import pytest
 from sidekeep.cli.main import main
 from sidekeep.dsp.alignment.rough import RoughLine
 from sidekeep.dsp.alignment.time_map import TimeMap
-from sidekeep.files.reading.sources import FileSource
+from sidekeep.files.reading.source import FileSource
 from sidekeep.flow.comparison.compare import Comparison
 from sidekeep.flow.comparison.differences.bands import BandChange
 from sidekeep.flow.comparison.laying.alignment import Alignment

@@ -18,7 +18,7 @@ from sidekeep.errors import AudioFileError, ChecksumError, CopyError
 from sidekeep.files.bounded import kept_json
 from sidekeep.files.checksum import file_sha256
 from sidekeep.files.guard import TAKE_FACTS
-from sidekeep.files.reading.sources import FileSource
+from sidekeep.files.reading.source import FileSource
 from sidekeep.files.reading.witness import Witness
 
 RECORDINGS_NAME = "recordings-sha256.txt"

@@ -18,13 +18,10 @@ import soundfile
 from sidekeep.errors import AudioFileError
 from sidekeep.files.names import library_name
 from sidekeep.files.reading import problems
-from sidekeep.files.reading.sources import (
-    SUBTYPE_BITS,
-    DecodedSource,
-    FileSource,
-    JoinedSource,
-    SndfileSource,
-)
+from sidekeep.files.reading.decoded_source import DecodedSource
+from sidekeep.files.reading.joined_source import JoinedSource
+from sidekeep.files.reading.library_source import SUBTYPE_BITS, SndfileSource
+from sidekeep.files.reading.source import FileSource
 from sidekeep.files.wave.chunks import RiffLayout, survey_chunks
 from sidekeep.model.audio import AudioFormat
 

@@ -10,7 +10,9 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
 
 from sidekeep.files.checksum import FileState, Tap, file_sha256
-from sidekeep.files.reading.sources import FileSource, JoinedSource, SndfileSource
+from sidekeep.files.reading.joined_source import JoinedSource
+from sidekeep.files.reading.library_source import SndfileSource
+from sidekeep.files.reading.source import FileSource
 
 
 class Witness:

@@ -18,7 +18,8 @@ from sidekeep.shelf.choices.choice_files import put_side, side_path, sides_in
 from sidekeep.shelf.choices.choices import Choices
 from sidekeep.shelf.choices.journal import Entry, State
 from sidekeep.shelf.choices.recipe_file import put_recipe, read_recipe, recipe_of
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake
 
 SideEdit = (
     edits.MoveMark

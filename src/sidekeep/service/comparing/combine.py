@@ -23,7 +23,7 @@ from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.service.comparing.takes import NamedTake, named_take
 from sidekeep.service.shelf.records import open_catalogue
 from sidekeep.shelf.adopt import adopt_take
-from sidekeep.shelf.record_folder import ShelfTake
+from sidekeep.shelf.shelf_take import ShelfTake
 
 BITS = 24
 _BETWEEN = " + "

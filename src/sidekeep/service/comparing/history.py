@@ -16,7 +16,8 @@ from sidekeep.files.bounded import kept_json
 from sidekeep.service.comparing.evening import COMPARISONS, other_record
 from sidekeep.service.comparing.moments import moment_of
 from sidekeep.shelf.index.catalogue import record_folders
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake
 
 MONTH = timedelta(days=365.25 / 12)
 

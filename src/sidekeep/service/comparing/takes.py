@@ -8,9 +8,10 @@ from pathlib import Path
 
 from sidekeep.errors import ShelfError
 from sidekeep.files.reading.reader import open_take
-from sidekeep.files.reading.sources import FileSource
+from sidekeep.files.reading.source import FileSource
 from sidekeep.service.shelf.records import find_record
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, read_take
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake, read_take
 
 _TAKE_NAME = re.compile(r"(?P<side>[A-Za-z]+)-(?P<number>[0-9]+)")
 

@@ -20,8 +20,9 @@ from sidekeep.files.checksum import text_sha256
 from sidekeep.service.choices.edits import revision_of
 from sidekeep.service.shelf.records import index_record, list_records, open_catalogue, plan_sleeve
 from sidekeep.shelf.index.catalogue import Entry, record_folders
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, read_take
+from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
+from sidekeep.shelf.shelf_take import ShelfTake, read_take
 from sidekeep.shelf.take_bin import bin_take, empty_take_bin, remove_folder, restore_take
 
 BIN = ".bin"

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep.service.live.follower import LiveSurvey
-from sidekeep.shelf.record_folder import ShelfTake
+from sidekeep.shelf.shelf_take import ShelfTake
 
 
 class CopiesAsReady:

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sidekeep.shelf.record_folder import ShelfTake
+from sidekeep.shelf.shelf_take import ShelfTake
 
 
 @dataclass

@@ -25,7 +25,8 @@ from sidekeep.service.recording.room import bring_home
 from sidekeep.service.recording.side_fit import COURSE_STEP_S
 from sidekeep.service.recording.take_close import close_recorded
 from sidekeep.service.recording.take_types import TakeOptions
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake
 from sidekeep.shelf.take_bin import bin_take, relabel_take
 from sidekeep.units import power_to_db
 

@@ -10,7 +10,8 @@ from sidekeep.files.atomic import write_json
 from sidekeep.model.news import News
 from sidekeep.service.recording.open_take import ClosedPiece
 from sidekeep.service.recording.take_types import Follower, TakeOptions
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake
 from sidekeep.shelf.take_bin import restore_take
 
 

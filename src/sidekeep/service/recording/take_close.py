@@ -18,7 +18,8 @@ from sidekeep.shelf.adopt import close_take, new_take
 from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.index.index import open_index
 from sidekeep.shelf.kept_survey import forget_drafts
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake, TakeFile
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake, TakeFile
 
 
 def close_recorded(

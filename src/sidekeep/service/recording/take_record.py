@@ -23,8 +23,9 @@ from sidekeep.service.shelf.records import (
     planned_before,
     stylus_hours,
 )
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
+from sidekeep.shelf.shelf_take import ShelfTake
 
 Tell = Callable[[TakeStatus], None]
 

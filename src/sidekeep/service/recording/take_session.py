@@ -23,7 +23,8 @@ from sidekeep.service.recording.side_fit import sides_on_sleeve
 from sidekeep.service.recording.take_types import Act, Follower, NoFollower, TakeOptions, TakeStatus
 from sidekeep.service.recording.taking import OpenInput, Taking
 from sidekeep.service.recording.verdict import refuse_strange_sides
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake
 
 
 class TakeSession:

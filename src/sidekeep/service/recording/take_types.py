@@ -9,7 +9,7 @@ from typing import Any, Literal, Protocol
 
 from sidekeep.flow.needle.gauge import GaugeReading
 from sidekeep.model.news import News
-from sidekeep.shelf.record_folder import ShelfTake
+from sidekeep.shelf.shelf_take import ShelfTake
 
 Phase = Literal["opening", "armed", "recording", "run-out", "closing", "flip", "waiting", "done"]
 Do = Literal["begin", "end", "again", "discard", "keep", "side-is", "stop"]

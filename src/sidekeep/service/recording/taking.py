@@ -27,7 +27,8 @@ from sidekeep.service.recording.room import Room, not_written
 from sidekeep.service.recording.side_fit import printed_sides
 from sidekeep.service.recording.sides_due import SidesDue
 from sidekeep.service.recording.take_types import Act, Follower, Phase, TakeOptions
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake
 
 BEFORE_NEEDLE_S = 4.0
 BEFORE_VAGUE_S = 30.0

@@ -28,8 +28,9 @@ from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.index.catalogue import Catalogue, Entry, record_folders
 from sidekeep.shelf.index.index import make_again, open_index
 from sidekeep.shelf.inventory import Inventory, write_inventory
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
+from sidekeep.shelf.shelf_take import ShelfTake
 from sidekeep.shelf.sleeve.quoting import visible
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.sleeve.writing import write_sleeve

@@ -10,9 +10,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from sidekeep.copies.kept.checking import VerifyResult
 from sidekeep.copies.kept.history import HISTORY_NAME
 from sidekeep.copies.kept.manifest import MANIFEST_NAME
-from sidekeep.copies.kept.verify import VerifyResult, check_sums, verify_folder
+from sidekeep.copies.kept.verify import check_sums, verify_folder
 from sidekeep.errors import CopyError, RecordBusy, ShelfError
 from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import kept_json
@@ -20,8 +21,9 @@ from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.service.shelf.records import find_record, index_record, list_records
 from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.inventory import Inventory, read_inventory, remember
-from sidekeep.shelf.record_folder import RecordFolder, read_take
+from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
+from sidekeep.shelf.shelf_take import read_take
 
 _log = logging.getLogger(__name__)
 CHECKS = "checks.json"

@@ -12,7 +12,7 @@ import numpy as np
 from sidekeep.dsp.output.fades import fade_gain
 from sidekeep.dsp.output.resample import Resampler
 from sidekeep.files.bounded import LIST_BYTES, read_bounded
-from sidekeep.files.reading.sources import FileSource
+from sidekeep.files.reading.source import FileSource
 from sidekeep.files.writing.sinks import open_sink
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import Audio

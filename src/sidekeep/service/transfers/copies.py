@@ -32,8 +32,10 @@ from sidekeep.shelf.choices.recipe_file import put_recipe
 from sidekeep.shelf.inventory import remember
 from sidekeep.shelf.kept_survey import KeptSurvey, SurveyDraft, kept_survey
 from sidekeep.shelf.kept_survey import survey_key as key_of_survey
-from sidekeep.shelf.record_folder import ChosenTakes, RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
+from sidekeep.shelf.shelf_take import ShelfTake
+from sidekeep.shelf.take_choice import ChosenTakes
 
 TITLES_VERSION = 2
 """Raised when the way lines are joined to tracks changes: a kept survey holds the join."""

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from sidekeep.copies.kept.intact import reading_whole
-from sidekeep.files.reading.sources import FileSource
+from sidekeep.files.reading.source import FileSource
 from sidekeep.flow.passes.survey import Survey, survey_take
 from sidekeep.flow.patches import PatchWriter
 from sidekeep.flow.progress import Progress, no_progress

@@ -22,7 +22,8 @@ from sidekeep.service.transfers.transferred import SurveyedTake
 from sidekeep.shelf.choices.choice_files import put_side, side_path, sides_in
 from sidekeep.shelf.choices.choices import change_choices, read_choices, read_history
 from sidekeep.shelf.choices.journal import State
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake
 from sidekeep.units import frames_to_seconds, seconds_to_frames
 
 

@@ -17,7 +17,7 @@ from sidekeep.files.atomic import copy_error
 from sidekeep.files.guard import Guard
 from sidekeep.files.pictures.artwork import Picture
 from sidekeep.files.reading.reader import open_take
-from sidekeep.files.reading.sources import FileSource
+from sidekeep.files.reading.source import FileSource
 from sidekeep.flow.patches import PatchWriter
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.recipe import Recipe

@@ -9,7 +9,7 @@ from pathlib import Path
 from sidekeep.copies.run.finish import WrittenFile
 from sidekeep.copies.tracks.naming import NamingRules
 from sidekeep.copies.tracks.tagging import TransferFacts
-from sidekeep.files.reading.sources import FileSource
+from sidekeep.files.reading.source import FileSource
 from sidekeep.flow.measuring.kept_levels import KeptLevels
 from sidekeep.flow.passes.edges import RenderSpan
 from sidekeep.flow.passes.render import GainChoice

@@ -18,7 +18,8 @@ from sidekeep.service.shelf.pictures import kept_pictures
 from sidekeep.shelf.choices.choices import Choices, read_choices
 from sidekeep.shelf.index.catalogue import Entry
 from sidekeep.shelf.kept_survey import kept_conclusions, newest_key
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake
 
 NEXT_STEPS = {
     "planned": "take",

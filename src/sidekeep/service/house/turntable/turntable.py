@@ -22,7 +22,8 @@ from sidekeep.service.recording.take_record import open_session
 from sidekeep.service.recording.take_session import TakeSession
 from sidekeep.service.recording.take_types import Act, Do, TakeStatus
 from sidekeep.service.wishes import form_wished
-from sidekeep.shelf.record_folder import RecordFolder, ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import ShelfTake
 
 NEWS_KEPT = 200
 _START_WAIT_S = 20.0
