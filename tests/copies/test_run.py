@@ -17,7 +17,7 @@ from PIL import Image
 
 from sidekeep.copies.kept.history import MAKING_FOLDER
 from sidekeep.copies.kept.manifest import read_manifest
-from sidekeep.copies.run import run as run_room
+from sidekeep.copies.run import lossy_files
 from sidekeep.copies.run.run import CopyRun
 from sidekeep.dsp.output.resample import resample
 from sidekeep.errors import CopyError, ParameterError
@@ -246,7 +246,7 @@ def test_a_lossy_kind_that_passes_the_ceiling_is_made_lower_for_all_tracks_alike
         run.finish()
     # A run that broke off while making them lower comes to the same level.
     half = Feeder(tmp_path / "half", peak=1.0, gain=0.999)
-    real = run_room.encode_lossy
+    real = lossy_files.encode_lossy
     calls: list[float] = []
 
     def dies(*arguments: Any, lowered_db: float, **options: Any) -> Any:
@@ -256,7 +256,7 @@ def test_a_lossy_kind_that_passes_the_ceiling_is_made_lower_for_all_tracks_alike
         return real(*arguments, lowered_db=lowered_db, **options)
 
     with monkeypatch.context() as patch:
-        patch.setattr(run_room, "encode_lossy", dies)
+        patch.setattr(lossy_files, "encode_lossy", dies)
         with pytest.raises(CopyError, match="power"):
             half.copies("lossless,portable", lossy_ceiling_dbtp=-1.0)
     half.copies("lossless,portable", lossy_ceiling_dbtp=-1.0)
@@ -271,7 +271,7 @@ def test_a_lossy_kind_that_passes_the_ceiling_is_made_lower_for_all_tracks_alike
         levels.append(lowered_db)
         return real(*arguments, lowered_db=lowered_db, **options)
 
-    monkeypatch.setattr(run_room, "encode_lossy", counted)
+    monkeypatch.setattr(lossy_files, "encode_lossy", counted)
     feeder.copies("lossless,portable", lossy_ceiling_dbtp=-1.0)
     assert levels == [lowered_db]
     assert tree(tmp_path) == before

@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 from sidekeep.copies.kept.history import MAKING_FOLDER
 from sidekeep.copies.kept.manifest import read_manifest
 from sidekeep.copies.kept.payload import flac_md5_matches
-from sidekeep.copies.run import lossy
-from sidekeep.copies.run import run as run_room
+from sidekeep.copies.run import lossy, lossy_files
 from sidekeep.copies.run.run import CopyRun
 from sidekeep.errors import Cancelled, ChecksumError, CopyError, ParameterError
 from tests.copies.feeder import FOLDER, Feeder, drive, record, tree
@@ -303,7 +302,7 @@ def test_an_encoder_that_fails_stops_the_run_in_one_line(
     def broken(*_: object, **__: object) -> None:
         raise CopyError("the encoder is broken")
 
-    monkeypatch.setattr(run_room, "encode_lossy", broken)
+    monkeypatch.setattr(lossy_files, "encode_lossy", broken)
     with pytest.raises(CopyError, match="the encoder is broken"):
         Feeder(tmp_path).copies("lossless,portable")
 

@@ -13,8 +13,8 @@ import pytest
 import soundfile
 
 from sidekeep.copies.master import build
-from sidekeep.copies.run import exact
-from sidekeep.copies.run import run as copies_run
+from sidekeep.copies.run import exact_files, lossy_files
+from sidekeep.copies.run.run import CopyRun
 from sidekeep.files.wave.bext import Bext
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.recipe import LevelSettings, Recipe
@@ -71,7 +71,7 @@ def named(folder: RecordFolder) -> list[Path]:
 def encoded(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Every file an encoder was begun for."""
     begun: list[str] = []
-    sink, lossy = exact.open_sink, copies_run.encode_lossy
+    sink, lossy = exact_files.open_sink, lossy_files.encode_lossy
 
     def open_sink(path, *args, **settings):  # type: ignore[no-untyped-def]
         begun.append(path.suffix)
@@ -81,8 +81,8 @@ def encoded(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         begun.append(planned.suffix)
         return lossy(planned, *args, **settings)
 
-    monkeypatch.setattr(exact, "open_sink", open_sink)
-    monkeypatch.setattr(copies_run, "encode_lossy", encode_lossy)
+    monkeypatch.setattr(exact_files, "open_sink", open_sink)
+    monkeypatch.setattr(lossy_files, "encode_lossy", encode_lossy)
     return begun
 
 
@@ -90,13 +90,13 @@ def encoded(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 def fed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Every side that went through a run."""
     sides: list[str] = []
-    feed = copies_run.CopyRun.feed
+    feed = CopyRun.feed
 
     def noted(self, side, *args, **settings):  # type: ignore[no-untyped-def]
         sides.append(side)
         feed(self, side, *args, **settings)
 
-    monkeypatch.setattr(copies_run.CopyRun, "feed", noted)
+    monkeypatch.setattr(CopyRun, "feed", noted)
     return sides
 
 

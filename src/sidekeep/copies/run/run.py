@@ -25,15 +25,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.copies.kept.history import FileEntry, Staged, read_history
-from sidekeep.copies.kinds.table import KINDS
 from sidekeep.copies.master.build import build_master, look_at_master
 from sidekeep.copies.plan.planned import CopyPlan, PlannedFile
-from sidekeep.copies.run.branch import Branch, ExactWriter, Worker
-from sidekeep.copies.run.exact import ExactFiles
+from sidekeep.copies.run.exact_files import ExactFiles
 from sidekeep.copies.run.finish import Finisher, WrittenFile
-from sidekeep.copies.run.lossy import encode_lossy, needed_lowering_db
+from sidekeep.copies.run.lossy_files import LossyFiles
 from sidekeep.copies.run.making import Making
-from sidekeep.copies.run.notes import clipped_finding, kept_findings, lowered_finding, raise_first, rising
+from sidekeep.copies.run.notes import clipped_finding, kept_findings, raise_first, rising
+from sidekeep.copies.run.pipes import Pipes
 from sidekeep.copies.run.successors import (
     MASTER_FOLDER,
     check_folder,
@@ -47,10 +46,6 @@ from sidekeep.errors import Cancelled, ChecksumError, CopyError, ParameterError
 from sidekeep.files.atomic import copy_error
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.finding import Finding
-from sidekeep.units import MINIMUM_DB
-
-BranchKey = tuple[int, bool]
-"""Target rate, and whether cuts fall on CD frames."""
 
 
 class CopyRun:
@@ -68,13 +63,8 @@ class CopyRun:
         self._stop = threading.Event()
         self._lock = threading.Lock()
         self._jobs: list[Future[Any]] = []
-        self._branches: dict[BranchKey, tuple[Branch, Worker[Any]]] = {}
-        self._writers: list[tuple[ExactWriter, Worker[Any]]] = []
         self._tracker: LevelTracker | None = None
-        self._tracking: Worker[Any] | None = None
         self._needed_sides: set[int] = set()
-        self._unheard_sides: set[int] = set()
-        self._waiting: list[PlannedFile] = []
         self._kept: dict[str, FileEntry] = {}
         self._taken_over: set[str] = set()
         self._master_sums: Mapping[str, str] = {}
@@ -96,11 +86,22 @@ class CopyRun:
         self.findings += settle_folder(self.plan)
         self._making = Making(self.plan.folder, self.plan.sides)
         self._exact = ExactFiles(self.plan, self._making, self._submit, self._stop)
+        self._pipes = Pipes(
+            self.plan, self._making, self._exact, spilled=self._piece_spilled, stop=self._stop
+        )
         self._pool = ThreadPoolExecutor(self._threads, thread_name_prefix="copies-job")
         try:
             self._history = read_history(self.plan.folder)
             self.plan = with_other_sides(self.plan, self._history)
             fresh = self._sort_out()
+            self._lossy = LossyFiles(
+                self.plan,
+                self._making,
+                submit=self._submit,
+                stop=self._stop,
+                state_of=self._state_of,
+                unkeep=self._unkeep,
+            )
             self._begin_master()
             self._lay_pipes(fresh)
         except BaseException as problem:
@@ -132,11 +133,7 @@ class CopyRun:
             raise ParameterError("block-columns", shape=block.shape, channels=audio.channels)
         own = np.array(block, dtype=np.float64, order="C", copy=None if is_given_away else True)
         try:
-            for branch, worker in self._branches.values():
-                if index in branch.wanted:
-                    worker.put((index, track_index, own))
-            if self._tracking is not None and index in self._unheard_sides:
-                self._tracking.put(((index, track_index), audio.rate_hz, own))
+            self._pipes.put(index, track_index, audio.rate_hz, own)
         except Cancelled:
             self._raise_failure()
             raise
@@ -195,14 +192,7 @@ class CopyRun:
             return
         self._state = "abandoned"
         self._stop.set()
-        for branch, worker in self._branches.values():
-            worker.join()
-            branch.abandon()
-        for writer, worker in self._writers:
-            worker.join()
-            writer.abandon()
-        if self._tracking is not None:
-            self._tracking.join()
+        self._pipes.abandon()
         self._pool.shutdown(wait=True, cancel_futures=True)
         self._exact.abandon()
         self._making.tidy()
@@ -258,89 +248,34 @@ class CopyRun:
     # -- pipes ----------------------------------------------------------------------------------------
 
     def _lay_pipes(self, fresh: list[PlannedFile]) -> None:
-        groups: dict[BranchKey, list[PlannedFile]] = {}
         for planned in fresh:
-            groups.setdefault((planned.rate_hz, KINDS[planned.kind].scope == "cd"), []).append(planned)
             if planned.is_lossy:
-                self._waiting.append(planned)
-        for key, files in groups.items():
-            self._branches[key] = self._open_branch(key, files)
+                self._lossy.want(planned)
+        self._pipes.open_branches(fresh)
         # Spills of an earlier run may be all that some files wait for.
-        self._start_ready()
+        self._lossy.start_ready()
         if self.levels is None and len(self._kept) < len(self.plan.files):
             tracker = self._tracker = LevelTracker()
             for side in range(len(self.plan.sides)):
                 tracker.heard |= self._making.heard(side)
-            self._unheard_sides = set(range(len(self.plan.sides))) - {side for side, _ in tracker.heard}
-            self._needed_sides = set(self._unheard_sides)
-            self._tracking = Worker("levels", lambda item: tracker.process(*item), self._stop)
+            unheard = frozenset(range(len(self.plan.sides))) - {side for side, _ in tracker.heard}
+            self._needed_sides = set(unheard)
+            self._pipes.track_levels(tracker, unheard)
         for planned in fresh:
-            if not planned.is_lossy or planned in self._waiting:
+            if not planned.is_lossy or self._lossy.waits(planned):
                 self._needed_sides |= {side for side, _ in planned.pieces}
-
-    def _open_branch(self, key: BranchKey, files: list[PlannedFile]) -> tuple[Branch, Worker[Any]]:
-        rate_hz, for_cd = key
-        outlets: dict[int, list[Worker[Any]]] = {}
-        spill_paths: dict[Piece, Path] = {}
-        # Sides of one record may differ in word length.
-        for name, bits in dict.fromkeys((planned.kind, planned.bits) for planned in files):
-            mine = [planned for planned in files if (planned.kind, planned.bits) == (name, bits)]
-            if mine[0].is_lossy:
-                for planned in mine:
-                    paths = self._making.spill_paths(planned).items()
-                    spill_paths |= {piece: path for piece, path in paths if not self._making.has_spill(path)}
-                continue
-            writer = ExactWriter(mine, self._exact.start, self._exact.full)
-            worker: Worker[Any] = Worker(name, writer.handle, self._stop)
-            self._writers.append((writer, worker))
-            outlets.setdefault(bits, []).append(worker)
-        branch = Branch(
-            self.plan.sides,
-            rate_hz,
-            wanted=frozenset(side for planned in files for side, _ in planned.pieces),
-            for_cd=for_cd,
-            dither_seed=self.plan.dither_seed,
-            outlets=outlets,
-            spill_paths=spill_paths,
-            spilled=self._piece_spilled,
-        )
-        return branch, Worker(f"branch-{rate_hz}", branch.handle, self._stop)
 
     def _piece_spilled(self, piece: Piece, path: Path) -> None:
         self._making.note_spill(path)
-        self._start_ready()
+        self._lossy.start_ready()
 
-    def _start_ready(self) -> None:
-        """Begin every lossy file whose spills are all there."""
-        with self._lock:
-            ready = [planned for planned in self._waiting if self._making.has_spills(planned)]
-            self._waiting = [planned for planned in self._waiting if planned not in ready]
-        for planned in ready:
-            self._submit(self._encode, planned, self._lowered_before(planned.kind))
-
-    def _lowered_before(self, kind: str) -> float:
-        """What the finished copies of a kind were lowered by: a file made later must match."""
-        states = [self._state_of(each) for each in self.plan.files if each.kind == kind]
-        return max((state.lowered_db for state in states if state is not None), default=0.0)
+    def _unkeep(self, planned: PlannedFile) -> None:
+        self._kept.pop(planned.path, None)
+        self._taken_over.discard(planned.path)
 
     def _state_of(self, planned: PlannedFile) -> FileEntry | Staged | None:
         """What is known of a finished file, named or waiting."""
         return self._kept.get(planned.path) or self._making.staged(planned)
-
-    def _encode(self, planned: PlannedFile, lowered_db: float) -> None:
-        if self._stop.is_set():
-            return
-        encoded = encode_lossy(
-            planned,
-            self._making.spills(planned),
-            self._making.path(planned),
-            around=self._making.spills_around(planned),
-            lowered_db=lowered_db,
-            stop=self._stop,
-        )
-        self._making.note_staged(
-            planned, lowered_db=encoded.lowered_db, true_peak_dbtp=encoded.true_peak_dbtp
-        )
 
     # -- waiting --------------------------------------------------------------------------------------
 
@@ -357,12 +292,7 @@ class CopyRun:
 
     def _drain(self) -> None:
         """Let all that was fed run through."""
-        for _, worker in self._branches.values():
-            worker.join()
-        for _, worker in self._writers:
-            worker.join()
-        if self._tracking is not None:
-            self._tracking.join()
+        self._pipes.join()
         self._raise_failure()
         if self._state != "open":
             raise CopyError("run-over")
@@ -401,52 +331,21 @@ class CopyRun:
 
     def _lower_lossy(self, progress: Progress) -> None:
         """Make a lossy kind again, lower, while any of its decoded files passes the ceiling."""
-        kinds = dict.fromkeys(planned.kind for planned in self.plan.files if planned.is_lossy)
         for _ in range(4):
             count = len(self._jobs)
-            for kind in kinds:
-                files = [planned for planned in self.plan.files if planned.kind == kind]
-                self._make_alike(files)
+            self._lossy.level_out()
             if len(self._jobs) == count:
                 break
             self._wait(progress, 0.7, 0.8)
-        for kind in kinds:
-            first = next(planned for planned in self.plan.files if planned.kind == kind)
-            state = self._state_of(first)
-            if state is not None and state.lowered_db > 0.0:
-                self.findings.append(lowered_finding(kind, state.lowered_db, self.plan.lossy_ceiling_dbtp))
-        held = max((branch.held_samples for branch, _ in self._branches.values()), default=0)
+        self.findings += self._lossy.findings()
+        held = self._pipes.held_samples
         if held:
             self.findings.append(clipped_finding(held))
 
-    def _make_alike(self, files: list[PlannedFile]) -> None:
-        """Bring a lossy kind to the level its loudest decoded file needs, all files alike."""
-        states = [state for each in files if (state := self._state_of(each)) is not None]
-        ceiling_dbtp = self.plan.lossy_ceiling_dbtp
-        lowered_db = round(
-            max(state.lowered_db + needed_lowering_db(_peak(state), ceiling_dbtp) for state in states), 3
-        )
-        for planned, state in zip(files, states, strict=True):
-            if state.lowered_db == lowered_db:
-                continue
-            if not self._making.has_spills(planned):
-                raise CopyError("copy-level-differs", path=planned.path, kind=planned.kind)
-            self._kept.pop(planned.path, None)
-            self._taken_over.discard(planned.path)
-            self._submit(self._encode, planned, lowered_db)
-
     def _raise_failure(self) -> None:
         """The first real failure of any thread, in one line."""
-        failures: list[BaseException] = []
-        workers = [worker for _, worker in (*self._branches.values(), *self._writers)]
-        if self._tracking is not None:
-            workers.append(self._tracking)
-        failures += [worker.failure for worker in workers if worker.failure is not None]
+        failures = self._pipes.failures()
         with self._lock:
             jobs = [job for job in self._jobs if job.done() and not job.cancelled()]
         failures += [problem for job in jobs if (problem := job.exception()) is not None]
         raise_first(failures, self.plan.folder)
-
-
-def _peak(state: FileEntry | Staged) -> float:
-    return MINIMUM_DB if state.true_peak_dbtp is None else state.true_peak_dbtp

@@ -1,4 +1,4 @@
-"""A file the sound library reads, or whose plain samples are read as they lie there. Every ``blocks`` call opens its own handle."""
+"""A file the sound library reads, or whose plain samples lie there to be read. Every ``blocks`` call opens its own handle."""
 
 from __future__ import annotations
 
