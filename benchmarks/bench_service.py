@@ -25,7 +25,7 @@ from sidekeep.service.house.takes.listen import listen
 from sidekeep.service.house.takes.open_takes import OpenTake
 from sidekeep.service.house.takes.spectrum import spectrum
 from sidekeep.service.house.takes.waveform import waveform
-from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.transfers.copies import survey_kept
 
 WIDTH, HEIGHT = 2000, 400
@@ -94,16 +94,12 @@ def main() -> None:
     minutes = 3.0 if options.quick else options.minutes
     with tempfile.TemporaryDirectory(prefix="bench-service-") as name:
         folder = Path(name)
-        adopted = shelf_service.adopt(
-            [make_take(folder, minutes, options.rate)], shelf=folder / "shelf", move=True
-        )
+        adopted = adopt([make_take(folder, minutes, options.rate)], shelf=folder / "shelf", move=True)
         house = House(folder / "shelf")
         try:
             figures = measure(house, adopted.folder.record_id, minutes)
             short = min(minutes, MENDED_MINUTES)
-            mended = shelf_service.adopt(
-                [make_take(folder, short, options.rate)], shelf=folder / "shelf", move=True
-            )
+            mended = adopt([make_take(folder, short, options.rate)], shelf=folder / "shelf", move=True)
             figures += measure_choices(house, mended.folder.record_id, short)
             print_goals(figures)
         finally:

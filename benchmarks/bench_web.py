@@ -251,7 +251,7 @@ def main() -> None:
     sys.path.insert(0, str(Path(__file__).parents[1]))
     from tests.web.conftest import RunningServer
 
-    from sidekeep.service.shelf import records as shelf_service
+    from sidekeep.service.shelf.adopting import adopt
 
     minutes = 3.0 if options.quick else options.minutes
     print(f"load of the machine before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
@@ -260,7 +260,7 @@ def main() -> None:
         sleeve = Path(folder) / "sleeve.txt"
         sleeve.write_text(SLEEVE)
         shelf = Path(folder) / "shelf"
-        shelf_service.adopt([path], shelf=shelf, sleeve_path=sleeve, move=True)
+        adopt([path], shelf=shelf, sleeve_path=sleeve, move=True)
         server = RunningServer(shelf)
         try:
             record = server.get("/api/records")["records"][0]["id"]

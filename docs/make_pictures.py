@@ -72,6 +72,7 @@ def make_shelf(folder: Path) -> None:
     """The demo pressed, adopted and copied; the others only planned."""
     from sidekeep.press.demo import press_demo
     from sidekeep.service.shelf import records as shelf_service
+    from sidekeep.service.shelf.adopting import adopt
     from sidekeep.service.transfers.copies import copy_record
     from sidekeep.service.transfers.transferred import TransferOptions
     from sidekeep.shelf.index.catalogue import record_folders
@@ -82,7 +83,7 @@ def make_shelf(folder: Path) -> None:
         making / "pressed", lambda sides: print(f"pressed {sides:.0f} of 2 sides", file=sys.stderr)
     )
     shelf = making / "shelf"
-    shelf_service.adopt(demo.recordings, shelf=shelf, sleeve_path=demo.sleeve_path)
+    adopt(demo.recordings, shelf=shelf, sleeve_path=demo.sleeve_path)
     (record,) = record_folders(shelf)
     (record.path / "art").mkdir(exist_ok=True)
     shutil.copy(demo.picture_path, record.path / "art" / "front.png")
@@ -123,7 +124,7 @@ def take_again(shelf: Path, first: Path) -> None:
     import soundfile
     from scipy.signal import butter, sosfilt
 
-    from sidekeep.service.shelf import records as shelf_service
+    from sidekeep.service.shelf.adopting import adopt
 
     audio, rate_hz = soundfile.read(first / "take.wav", always_2d=True)
     rng = np.random.default_rng(1975)
@@ -135,7 +136,7 @@ def take_again(shelf: Path, first: Path) -> None:
     again = shelf.with_name(shelf.name + "-again") / "side A again.wav"
     again.parent.mkdir(exist_ok=True)
     soundfile.write(again, np.clip(worn, -1.0, 1.0 - 2.0**-23), rate_hz, subtype="PCM_24")
-    shelf_service.adopt([again], shelf=shelf, record_name="drowned", side_letters=["A"])
+    adopt([again], shelf=shelf, record_name="drowned", side_letters=["A"])
     shutil.rmtree(again.parent)
     facts = json.loads((first / "take.json").read_text("utf-8"))
     year = int(facts["taken_utc"][:4]) - 1

@@ -23,7 +23,8 @@ from sidekeep.errors import AudioFileError
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.wave import rf64
 from sidekeep.files.wave.bext import Bext
-from sidekeep.files.wave.rf64 import Head, TakeWriter, repair_take
+from sidekeep.files.wave.repair import repair_take
+from sidekeep.files.wave.rf64 import Head, TakeWriter
 from tests.files.sounds import counter, wav_bytes
 
 DS64_BYTES = 28

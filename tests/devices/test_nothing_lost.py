@@ -15,7 +15,7 @@ import soundfile
 
 from sidekeep.devices.messenger import Messenger
 from sidekeep.devices.take_keeper import Block, TakeKeeper, now_s
-from sidekeep.files.wave.rf64 import repair_take
+from sidekeep.files.wave.repair import repair_take
 from tests.outside import mounted
 
 RATE_HZ = 48_000

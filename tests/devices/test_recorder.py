@@ -16,7 +16,7 @@ import soundfile
 from sidekeep.devices.inputs import choose_input, list_inputs, sample_specification
 from sidekeep.devices.recorder import Recorder, RecorderSettings, decode_pcm
 from sidekeep.errors import DeviceError
-from sidekeep.files.wave.rf64 import repair_take
+from sidekeep.files.wave.repair import repair_take
 from sidekeep.service.gauge import open_error
 
 from .conftest import Deck, told_by_a_stretched_clock

@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFilter
 
 from sidekeep.errors import ParameterError
-from sidekeep.files.pictures.sleeve_corners import check_corners, find_corners, projective_map, straighten
+from sidekeep.files.pictures.sleeve_corners import find_corners
+from sidekeep.files.pictures.straighten import check_corners, projective_map, straighten
 
 
 def sleeve_front(size: int, dark: bool, rng: np.random.Generator) -> Image.Image:

@@ -18,7 +18,8 @@ import soundfile
 from sidekeep.errors import AudioFileError, CopyError, ParameterError
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.wave.bext import Bext
-from sidekeep.files.wave.rf64 import TakeWriter, repair_take
+from sidekeep.files.wave.repair import repair_take
+from sidekeep.files.wave.rf64 import TakeWriter
 from tests.files.sounds import counter, wav_bytes, whole_numbers
 
 WRITER = """

@@ -10,9 +10,10 @@ import pytest
 
 from sidekeep.errors import ParameterError
 from sidekeep.press.music.demo_record import DemoPiece, demo_pieces, demo_record, demo_sleeve_text
+from sidekeep.press.music.filters import pass_band
 from sidekeep.press.music.first_side import lantern, soundings
 from sidekeep.press.music.nullset import BORROWED, SOUNDS, null_set, null_sound
-from sidekeep.press.music.tone import Array, pass_band
+from sidekeep.press.music.tone import Array
 
 RATE_HZ = 32_000
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from sidekeep.files.reading.reader import open_take
-from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.pyramids import PEAKS
 from tests.small_record import small_record
 
@@ -15,9 +15,7 @@ from tests.small_record import small_record
 def test_adopted_takes_have_their_peaks(tmp_path: Path) -> None:
     (tmp_path / "in").mkdir()
     files, sleeve = small_record().write(tmp_path / "in", "pieces")
-    adopted = shelf_service.adopt(
-        files, shelf=tmp_path / "shelf", sleeve_path=sleeve, side_letters=["A", "A", "B"]
-    )
+    adopted = adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve, side_letters=["A", "A", "B"])
     assert len(adopted.takes) == 2
     for take, pressed in zip(adopted.takes, (small_record().a, small_record().b), strict=True):
         folder = adopted.folder.path / take.folder

@@ -18,6 +18,7 @@ from sidekeep.files.reading.reader import open_source
 from sidekeep.files.reading.witness import Witness
 from sidekeep.service.mend import mend_file
 from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.survey import survey_file
 from sidekeep.service.transfers.copies import copy_record
 from sidekeep.service.transfers.transfer import transfer
@@ -42,7 +43,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A shelf with one record of two sides, surveyed, with a master."""
     folder = tmp_path_factory.mktemp("made")
     files, sleeve = small_record().write(folder)
-    shelf_service.adopt(files, shelf=folder / "shelf", sleeve_path=sleeve)
+    adopt(files, shelf=folder / "shelf", sleeve_path=sleeve)
     copy_record(folder / "shelf", "small hours", options=TransferOptions(kinds="master"))
     return folder / "shelf"
 
@@ -107,14 +108,14 @@ def test_survey_and_mend_of_a_rotten_take_stop(shelf: Path, tmp_path: Path) -> N
 def test_a_rotten_take_is_not_adopted_elsewhere(shelf: Path, tmp_path: Path) -> None:
     flip(take_of(shelf))
     with pytest.raises(ChecksumError, match="is not what it was"):
-        shelf_service.adopt([take_of(shelf)], shelf=tmp_path / "other")
+        adopt([take_of(shelf)], shelf=tmp_path / "other")
 
 
 def test_nothing_is_moved_out_of_a_take_or_a_bag(shelf: Path, tmp_path: Path) -> None:
     bagged = next(copies_of(shelf).glob("*/master/data/takes/side A.wav"))
     for path, place in ((take_of(shelf), "a take"), (bagged, "a bag")):
         with pytest.raises(ParameterError, match=f"is {place}; bring in a copy"):
-            shelf_service.adopt([path], shelf=tmp_path / "other", move=True)
+            adopt([path], shelf=tmp_path / "other", move=True)
         assert path.exists()
 
 
@@ -133,7 +134,7 @@ def test_an_original_that_grows_while_it_is_adopted_stays(
 
     monkeypatch.setattr(room, "file_sha256", grows)
     with pytest.raises(ChecksumError, match=r"side-A\.wav changed while"):
-        shelf_service.adopt(files[:1], shelf=tmp_path / "shelf", move=True)
+        adopt(files[:1], shelf=tmp_path / "shelf", move=True)
     assert files[0].exists()
 
 

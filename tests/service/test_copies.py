@@ -17,6 +17,7 @@ from sidekeep.cli.main import main
 from sidekeep.press.disc.settings import clean_lp
 from sidekeep.press.disc.side import Piece, press_side
 from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.verify import verify
 from sidekeep.service.transfers.copies import copy_record
 from sidekeep.service.transfers.transferred import TransferOptions
@@ -47,7 +48,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     soundfile.write(folder / "side A.wav", pressed.audio, RATE_HZ, subtype="PCM_24")
     (folder / "sleeve.txt").write_text(SLEEVE)
     shelf = folder / "shelf"
-    shelf_service.adopt([folder / "side A.wav"], shelf=shelf, sleeve_path=folder / "sleeve.txt")
+    adopt([folder / "side A.wav"], shelf=shelf, sleeve_path=folder / "sleeve.txt")
     copy_record(shelf, "orchard", options=TransferOptions(kinds="lossless"))
     return shelf
 

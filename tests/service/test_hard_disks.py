@@ -19,6 +19,7 @@ from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.service.recording.take_close import recover
 from sidekeep.service.recording.take_record import open_session
 from sidekeep.service.shelf import records as service
+from sidekeep.service.shelf.adopting import adopt
 from sidekeep.shelf.index.index_faults import CATALOGUE
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.outside import IS_ROOT, cannot_mount, mounted
@@ -32,9 +33,7 @@ def make_record(place: Path, files: Path) -> Path:
     (files / "sleeve.txt").write_text(SLEEVE)
     audio = np.random.default_rng(1).standard_normal((44_100, 2)) * 0.05
     soundfile.write(files / "a.wav", audio, 44_100, subtype="PCM_24")
-    service.adopt(
-        [files / "a.wav"], shelf=place / "shelf", sleeve_path=files / "sleeve.txt", stylus="fine line"
-    )
+    adopt([files / "a.wav"], shelf=place / "shelf", sleeve_path=files / "sleeve.txt", stylus="fine line")
     return place / "shelf"
 
 

@@ -18,7 +18,7 @@ from sidekeep.files.atomic import part_path
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.house import House
 from sidekeep.service.house.jobs.queue import Jobs
-from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.shelf.adopting import adopt
 from tests.small_record import small_record
 
 
@@ -27,7 +27,7 @@ def taken(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A shelf with both sides taken and nothing done with them yet."""
     folder = tmp_path_factory.mktemp("jobs")
     files, sleeve = small_record().write(folder)
-    shelf_service.adopt(files, shelf=folder / "shelf", sleeve_path=sleeve)
+    adopt(files, shelf=folder / "shelf", sleeve_path=sleeve)
     return folder / "shelf"
 
 

@@ -17,7 +17,8 @@ from sidekeep.model.edits import ChooseTake, MoveMark, Retitle
 from sidekeep.press.disc.side import Piece, press_side
 from sidekeep.service.choices import edits
 from sidekeep.service.choices.recipes import recipe_from
-from sidekeep.service.shelf.records import adopt, find_record
+from sidekeep.service.shelf.adopting import adopt
+from sidekeep.service.shelf.records import find_record
 from sidekeep.service.transfers.copies import survey_kept
 from sidekeep.shelf.choices.recipe_file import write_recipe
 from sidekeep.shelf.record_folder import RecordFolder

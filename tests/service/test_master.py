@@ -16,6 +16,7 @@ from wavinfo import WavInfoReader
 from sidekeep.files.wave.chunks import survey_chunks
 from sidekeep.service.choices.kinds import facts_from
 from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.transfers.copies import copy_record
 from sidekeep.service.transfers.transferred import TransferOptions
 from tests.small_record import small_record
@@ -38,9 +39,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     soundfile.write(files[0], audio, rate_hz, subtype="PCM_24", format="WAV")
     first, *rest = sleeve.read_text("utf-8").splitlines()
     sleeve.write_text("\n".join([first.replace(" - ", " Łódź - ", 1), *rest, ""]), "utf-8")
-    shelf_service.adopt(
-        files[:1], shelf=folder / "shelf", sleeve_path=sleeve, side_letters=("A",), stylus="elliptic, 40 h"
-    )
+    adopt(files[:1], shelf=folder / "shelf", sleeve_path=sleeve, side_letters=("A",), stylus="elliptic, 40 h")
     path = shelf_service.find_record(folder / "shelf", "small hours").path
     (path / "art" / "originals").mkdir(parents=True)
     (path / "art" / "front.png").write_bytes(scan("teal"))

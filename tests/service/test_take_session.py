@@ -25,6 +25,7 @@ from sidekeep.service.recording.take_close import only_one_taker, recover
 from sidekeep.service.recording.take_record import open_session
 from sidekeep.service.recording.take_types import Act, ShelfTake, TakeStatus
 from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.shelf.stylus_hours import stylus_hours
 from tests.shelf.test_kept_survey import killed_while_it_listened
 
 from ..devices.conftest import Deck, deck, told_by_a_stretched_clock  # noqa: F401  (a fixture)
@@ -156,9 +157,7 @@ def assert_both_sides_are_whole(
         assert first + len(heard) >= start + up, "the needle's lift is on the take"
         assert [note for note in take.notes if not told_by_a_stretched_clock(note)] == [], said
     assert {status.phase for status in news} >= {"armed", "recording", "closing", "flip", "done"}
-    assert shelf_service.stylus_hours(shelf)[0].hours == pytest.approx(
-        sum(take.length_s for take in takes) / 3600.0
-    )
+    assert stylus_hours(shelf)[0].hours == pytest.approx(sum(take.length_s for take in takes) / 3600.0)
 
 
 def _where(reference: np.ndarray, piece: np.ndarray) -> int:

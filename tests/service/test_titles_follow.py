@@ -17,7 +17,7 @@ from scipy import signal
 from sidekeep.cli.main import main
 from sidekeep.press.disc.side import Piece, Pressed, press_side
 from sidekeep.service.choices.recipes import recipe_from
-from sidekeep.service.shelf.records import adopt
+from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.transfers.copies import copy_record
 from sidekeep.service.transfers.report import transfer_with_report
 from sidekeep.service.transfers.transferred import TransferOptions, TransferResult

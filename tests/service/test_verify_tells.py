@@ -17,6 +17,7 @@ from sidekeep.cli.main import main
 from sidekeep.copies.kept.history import HISTORY_NAME
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, add_to_manifest
 from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.verify import RESUME
 from sidekeep.service.transfers.copies import copy_record
 from sidekeep.service.transfers.transferred import TransferOptions
@@ -32,9 +33,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     soundfile.write(folder / "side-B.flac", record.b.audio, 44_100, subtype="PCM_24")
     (folder / "sleeve.txt").write_text(SLEEVE)
     shelf = folder / "shelf"
-    shelf_service.adopt(
-        [folder / "side-A.wav", folder / "side-B.flac"], shelf=shelf, sleeve_path=folder / "sleeve.txt"
-    )
+    adopt([folder / "side-A.wav", folder / "side-B.flac"], shelf=shelf, sleeve_path=folder / "sleeve.txt")
     copy_record(shelf, "small hours", options=TransferOptions(kinds="lossless,master"))
     return shelf
 

@@ -14,6 +14,8 @@ import soundfile
 
 from sidekeep.errors import ParameterError, ShelfError, SidekeepError
 from sidekeep.service.shelf import records as service
+from sidekeep.service.shelf.adopting import adopt
+from sidekeep.service.shelf.stylus_hours import keep_stylus, stylus_hours
 from sidekeep.shelf.index.catalogue import Catalogue
 from sidekeep.shelf.index.index_faults import CATALOGUE
 from sidekeep.shelf.index.migrations import STEPS
@@ -49,9 +51,9 @@ def test_a_records_life_on_the_shelf(tmp_path: Path, sleeve: Path) -> None:
     folder = service.plan_record(shelf, sleeve)
     assert [entry.state for entry in service.list_records(shelf)] == ["planned"]
     side_a, side_b = recording(tmp_path / "one.wav"), recording(tmp_path / "two.flac")
-    service.adopt([side_a], shelf=shelf, record_name="orchard", side_letters=["A"])
+    adopt([side_a], shelf=shelf, record_name="orchard", side_letters=["A"])
     assert folder.state() == "partly taken"
-    service.adopt([side_b], shelf=shelf, record_name="orchard", side_letters=["B"], stylus="fine line")
+    adopt([side_b], shelf=shelf, record_name="orchard", side_letters=["B"], stylus="fine line")
     assert [entry.state for entry in service.list_records(shelf)] == ["taken"]
     (folder.path / "cuts.toml").write_text("")
     assert folder.state() == "cut"
@@ -64,9 +66,7 @@ def test_a_records_life_on_the_shelf(tmp_path: Path, sleeve: Path) -> None:
 def test_adopted_takes_are_exact_and_read_only(tmp_path: Path, sleeve: Path) -> None:
     source = recording(tmp_path / "side a.wav")
     before = source.read_bytes()
-    adopted = service.adopt(
-        [source], shelf=tmp_path / "shelf", sleeve_path=sleeve, side_letters=["A"], move=True
-    )
+    adopted = adopt([source], shelf=tmp_path / "shelf", sleeve_path=sleeve, side_letters=["A"], move=True)
     take = adopted.takes[0]
     kept = adopted.folder.path / take.folder / take.files[0].name
     assert kept.read_bytes() == before
@@ -78,7 +78,7 @@ def test_adopted_takes_are_exact_and_read_only(tmp_path: Path, sleeve: Path) -> 
 
 def test_pieces_of_one_side_stay_one_take(tmp_path: Path, sleeve: Path) -> None:
     pieces = [recording(tmp_path / "a1.wav"), recording(tmp_path / "a2.wav")]
-    adopted = service.adopt(pieces, shelf=tmp_path / "shelf", sleeve_path=sleeve, side_letters=["A", "A"])
+    adopted = adopt(pieces, shelf=tmp_path / "shelf", sleeve_path=sleeve, side_letters=["A", "A"])
     assert [file.name for file in adopted.takes[0].files] == ["take-1.wav", "take-2.wav"]
     assert adopted.takes[0].length_frames == 2 * 22050
 
@@ -87,21 +87,17 @@ def test_nothing_is_left_behind_when_a_file_is_bad(tmp_path: Path, sleeve: Path)
     bad = tmp_path / "b.wav"
     bad.write_text("not sound")
     with pytest.raises(SidekeepError, match=r"b\.wav"):
-        service.adopt([recording(tmp_path / "a.wav"), bad], shelf=tmp_path / "shelf", sleeve_path=sleeve)
+        adopt([recording(tmp_path / "a.wav"), bad], shelf=tmp_path / "shelf", sleeve_path=sleeve)
     assert not (tmp_path / "shelf").exists()
 
 
 def test_recordings_go_to_the_record_that_was_planned_from_their_sleeve(tmp_path: Path, sleeve: Path) -> None:
     shelf = tmp_path / "shelf"
     planned = service.plan_record(shelf, sleeve)
-    first = service.adopt(
-        [recording(tmp_path / "a.wav")], shelf=shelf, sleeve_path=sleeve, side_letters=["A"]
-    )
+    first = adopt([recording(tmp_path / "a.wav")], shelf=shelf, sleeve_path=sleeve, side_letters=["A"])
     assert first.folder.path == planned.path
     # A record that has takes may be another copy of the disc: nothing is mixed with it unasked.
-    second = service.adopt(
-        [recording(tmp_path / "b.wav")], shelf=shelf, sleeve_path=sleeve, side_letters=["A"]
-    )
+    second = adopt([recording(tmp_path / "b.wav")], shelf=shelf, sleeve_path=sleeve, side_letters=["A"])
     assert second.folder.path != planned.path
     assert [len(each.takes()) for each in (planned, second.folder)] == [1, 1]
 
@@ -110,9 +106,7 @@ def test_several_takes_of_one_side_stay_side_by_side(tmp_path: Path, sleeve: Pat
     shelf = tmp_path / "shelf"
     service.plan_record(shelf, sleeve)
     for name in ("first.wav", "second.wav"):
-        adopted = service.adopt(
-            [recording(tmp_path / name)], shelf=shelf, record_name="marrow", side_letters=["A"]
-        )
+        adopted = adopt([recording(tmp_path / name)], shelf=shelf, record_name="marrow", side_letters=["A"])
     assert [take.folder for take in adopted.folder.takes()] == ["takes/A-1", "takes/A-2"]
     assert [take.folder for take in adopted.folder.chosen_takes()] == ["takes/A-2"]
     record_toml = adopted.folder.path / "record.toml"
@@ -124,7 +118,7 @@ def test_the_index_is_the_same_after_deleting_it_and_after_moving_the_shelf(
     tmp_path: Path, sleeve: Path
 ) -> None:
     shelf = tmp_path / "shelf"
-    service.adopt(
+    adopt(
         [recording(tmp_path / "a.wav"), recording(tmp_path / "b.wav")],
         shelf=shelf,
         sleeve_path=sleeve,
@@ -169,17 +163,17 @@ def test_a_second_copy_of_a_record_gets_its_own_folder(tmp_path: Path, sleeve: P
 
 def test_stylus_hours_come_from_recorded_takes_and_what_was_before(tmp_path: Path, sleeve: Path) -> None:
     shelf = tmp_path / "shelf"
-    adopted = service.adopt(
+    adopted = adopt(
         [recording(tmp_path / "a.wav")], shelf=shelf, sleeve_path=sleeve, side_letters=["A"], stylus="old tip"
     )
     facts = adopted.folder.path / adopted.takes[0].folder / "take.json"
     facts.write_text(facts.read_text().replace('"adopted"', '"recorded"').replace("22050", str(44100 * 1800)))
     service.rebuild(shelf)
-    service.keep_stylus(shelf, "old tip", hours_before=399.5, remind_at_h=400.0)
-    (log,) = service.stylus_hours(shelf)
+    keep_stylus(shelf, "old tip", hours_before=399.5, remind_at_h=400.0)
+    (log,) = stylus_hours(shelf)
     assert (log.hours, log.is_due) == (400.0, True)
     with pytest.raises(ParameterError, match="negative"):
-        service.keep_stylus(shelf, "x", hours_before=-1.0, remind_at_h=400.0)
+        keep_stylus(shelf, "x", hours_before=-1.0, remind_at_h=400.0)
 
 
 def test_a_catalogue_from_the_future_or_a_broken_one_is_one_sentence(tmp_path: Path) -> None:

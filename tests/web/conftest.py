@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 import pytest
 
 from sidekeep.service.house.house import House
-from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.transfers.copies import copy_record
 from sidekeep.service.transfers.transferred import TransferOptions
 from sidekeep.web.app import build_app
@@ -121,7 +121,7 @@ def full_shelf(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("house")
     files, sleeve = small_record().write(folder)
     shelf = folder / "shelf"
-    shelf_service.adopt(files, shelf=shelf, sleeve_path=sleeve)
+    adopt(files, shelf=shelf, sleeve_path=sleeve)
     copy_record(shelf, "small hours", options=TransferOptions(kinds="lossless"))
     return shelf
 

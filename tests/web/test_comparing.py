@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from sidekeep.service.shelf.records import adopt
+from sidekeep.service.shelf.adopting import adopt
 from tests.flow.comparison.pairs import RATE, play
 from tests.web.conftest import RunningServer
 

@@ -128,13 +128,13 @@ def test_a_sine_stands_in_its_row_at_its_level(tmp_path: Path) -> None:
     the periodogram of scipy (spectrum scaling, a sine of amplitude 1 has a power of one half)."""
     from sidekeep.dsp.level.band_pyramid import FLOOR_DB
     from sidekeep.service.house.takes.spectrum import spectrum
-    from sidekeep.service.shelf import records as shelf_service
+    from sidekeep.service.shelf.adopting import adopt
 
     rate_hz = 48_000
     tone = 0.25 * np.sin(2 * np.pi * 1000.0 * np.arange(rate_hz * 2) / rate_hz)
     soundfile.write(tmp_path / "tone.wav", np.stack((tone, tone), axis=1), rate_hz, subtype="FLOAT")
     shelf = tmp_path / "shelf"
-    adopted = shelf_service.adopt([tmp_path / "tone.wav"], shelf=shelf)
+    adopted = adopt([tmp_path / "tone.wav"], shelf=shelf)
     house = House(shelf)
     (found,) = house.library.takes(adopted.folder.record_id)
     take: OpenTake = house.takes.get(found.take_id)

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidekeep.dsp.alignment.fine import Refiner, best_path, near_delays, shared_part, smooth_curve
-from sidekeep.dsp.alignment.rough import OnsetFeatures, rough_line
+from sidekeep.dsp.alignment.onsets import OnsetFeatures
+from sidekeep.dsp.alignment.rough import rough_line
 from sidekeep.dsp.alignment.sinc import HALF_TAPS, read_at, sinc_table
 from sidekeep.dsp.alignment.time_map import TimeMap
 

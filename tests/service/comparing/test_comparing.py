@@ -14,7 +14,7 @@ from sidekeep.errors import SidekeepError
 from sidekeep.files.reading.reader import open_source
 from sidekeep.service.comparing import compare as comparing
 from sidekeep.service.comparing.combine import combine
-from sidekeep.service.shelf.records import adopt
+from sidekeep.service.shelf.adopting import adopt
 from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.flow.comparison.pairs import RATE, play

@@ -21,6 +21,7 @@ from sidekeep.model.recipe import LevelSettings, Recipe
 from sidekeep.service.choices.recipes import recipe_from
 from sidekeep.service.live.evening import CopiesAsReady
 from sidekeep.service.recording.take_close import close_recorded
+from sidekeep.service.shelf import adopting
 from sidekeep.service.shelf import records as shelf_service
 from sidekeep.service.transfers.copies import copy_record, prepare_copies
 from sidekeep.service.transfers.transferred import TransferOptions
@@ -43,7 +44,7 @@ def side_file(folder: Path, letter: str) -> Path:
 
 def adopt(shelf: Path, folder: RecordFolder, letter: str) -> None:
     path = side_file(shelf.parent / "in", letter)
-    shelf_service.adopt([path], shelf=shelf, record_name=str(folder.path), side_letters=[letter])
+    adopting.adopt([path], shelf=shelf, record_name=str(folder.path), side_letters=[letter])
 
 
 def planned(tmp_path: Path, recipe: Recipe) -> tuple[Path, RecordFolder]:

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from sidekeep.service.house.takes.listen import wav_bytes
-from sidekeep.service.shelf.records import adopt
+from sidekeep.service.shelf.adopting import adopt
 from tests.web.browser.stand_in import with_input
 from tests.web.browser.test_listening import SPY, wait_for_pieces
 from tests.web.browser.test_places import violations

@@ -35,7 +35,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Adopt and say where things are now."""
     from sidekeep.cli.terminal.output import print_json, progress_bar, say
-    from sidekeep.service.shelf.records import adopt, default_shelf, sleeve_problems
+    from sidekeep.service.shelf.adopting import adopt
+    from sidekeep.service.shelf.records import default_shelf, sleeve_problems
 
     with progress_bar("adopting", quiet=options.json) as progress:
         adopted = adopt(

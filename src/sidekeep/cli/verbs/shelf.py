@@ -140,13 +140,11 @@ def _repair(options: argparse.Namespace, shelf: Path) -> int:
 
 def _styluses(options: argparse.Namespace, shelf: Path) -> int:
     from sidekeep.cli.terminal.output import print_json, say
-    from sidekeep.service.shelf import records as service
+    from sidekeep.service.shelf.stylus_hours import keep_stylus, stylus_hours
 
     if options.name:
-        service.keep_stylus(
-            shelf, options.name, hours_before=options.hours_before, remind_at_h=options.remind_at
-        )
-    log = service.stylus_hours(shelf)
+        keep_stylus(shelf, options.name, hours_before=options.hours_before, remind_at_h=options.remind_at)
+    log = stylus_hours(shelf)
     if options.json:
         print_json({"styluses": [{**vars(item), "is_due": item.is_due} for item in log]})
         return 0

@@ -1,4 +1,4 @@
-"""The sleeve in a photograph: its four corners found, and the picture straightened to a square.
+"""The sleeve in a photograph: its four corners found.
 
 Pixels are (height, width, 3) uint8. Corners are (4, 2) float64 of x and y, 0 to 1 of the whole picture, in the order
 top left, top right, bottom right, bottom left as the picture lies.
@@ -6,26 +6,22 @@ top left, top right, bottom right, bottom left as the picture lies.
 How it is found: straight lines are voted for by edges that run their way (the Hough transform with the direction of
 the gradient: Duda and Hart, Communications of the ACM 15 (1972); O'Gorman and Clowes (1973)); every two pairs of
 opposite lines make a four-sided figure, and the one whose sides are edges all along, sharp, and which is large, is
-the sleeve: frames printed on it are smaller, shadows beside it are soft. Its sides are then fitted anew, closer. The
-straightening is the projective map between the four corners and a square.
+the sleeve: frames printed on it are smaller, shadows beside it are soft. Its sides are then fitted anew, closer.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from sidekeep.errors import ParameterError
+from sidekeep.files.pictures.straighten import WHOLE, area, in_order
 
-if TYPE_CHECKING:
-    from PIL import Image
-
-WHOLE = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
 _WORK_PX = 420
+_SQUARE = 0.03
+"""A picture that is square within this share is taken as cropped already: a scan."""
 _ANGLES = 180
 _LINES = 56
 _JUDGED = 2000
@@ -41,8 +37,6 @@ _BLACK, _SHADED = 0.25, 0.8
 """Shade is so much darker than what lies beside it, as a share ..."""
 _SAME_COLOUR = 0.08
 """... and in all three colours alike, within this."""
-_SQUARE = 0.03
-"""A picture that is square within this share is taken as cropped already: a scan."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,7 +77,7 @@ def _may_be_shadow(
     """Whether another figure is nearly as good, and what lies between one of its sides and that of the best looks like the
     table in shade: the same colour, darker. What is printed on a sleeve looks like the table by chance only."""
     best = figures[int(np.argmax(scores))]
-    side_px = float(np.sqrt(_area(best)))
+    side_px = float(np.sqrt(area(best)))
     middle = best.mean(axis=0)
     good = np.argsort(scores)[::-1][:_RIVALS]
     for rival in figures[good[scores[good] >= _RIVAL * scores.max()]]:
@@ -112,51 +106,6 @@ def _colour_at(small: NDArray[np.float32], points: NDArray[np.float64]) -> NDArr
     x = np.clip(np.round(points[:, 0]).astype(int), 0, small.shape[1] - 1)
     y = np.clip(np.round(points[:, 1]).astype(int), 0, small.shape[0] - 1)
     return np.median(small[y, x].astype(np.float64), axis=0)
-
-
-def check_corners(corners: object) -> NDArray[np.float64]:
-    """Corners that somebody sent: four points in the picture that make a convex figure of some size, put in order."""
-    try:
-        points = np.array(corners, np.float64)
-    except (TypeError, ValueError):
-        points = np.zeros(0)
-    if (
-        points.shape != (4, 2)
-        or not np.isfinite(points).all()
-        or (points < 0.0).any()
-        or (points > 1.0).any()
-    ):
-        raise ParameterError("corners")
-    points = _in_order(points)
-    if not _is_convex(points) or _area(points) < 0.01:
-        raise ParameterError("corners-crossed")
-    return points
-
-
-def straighten(picture: Image.Image, corners: NDArray[np.float64], largest_px: int) -> Image.Image:
-    """The square that the four corners stand for, seen from straight above, at most ``largest_px`` a side."""
-    from PIL import Image
-
-    points = corners * np.array(picture.size)
-    sides = np.linalg.norm(points - np.roll(points, -1, axis=0), axis=1)
-    size = int(np.clip(round(float(sides.mean())), 16, largest_px))
-    shrink = max(1.0, float(sides.max()) / (1.5 * size))
-    if shrink > 1.0:  # a steep reduction would skip pixels
-        smaller = (max(1, round(picture.width / shrink)), max(1, round(picture.height / shrink)))
-        picture = picture.resize(smaller, Image.Resampling.BOX)
-        points = corners * np.array(picture.size)
-    square = np.array([[0.0, 0.0], [size, 0.0], [size, size], [0.0, size]])
-    data = projective_map(square, points)
-    return picture.transform((size, size), Image.Transform.PERSPECTIVE, tuple(data), Image.Resampling.BICUBIC)
-
-
-def projective_map(source: NDArray[np.float64], target: NDArray[np.float64]) -> list[float]:
-    """The eight numbers a..h of ``x' = (ax + by + c) / (gx + hy + 1)``, ``y' = (dx + ey + f) / (gx + hy + 1)``."""
-    rows, values = [], []
-    for (x, y), (u, v) in zip(source, target, strict=True):
-        rows += [[x, y, 1, 0, 0, 0, -u * x, -u * y], [0, 0, 0, x, y, 1, -v * x, -v * y]]
-        values += [u, v]
-    return [float(number) for number in np.linalg.solve(np.array(rows, np.float64), np.array(values))]
 
 
 def _shrunk(pixels: NDArray[np.uint8], step: int) -> NDArray[np.float32]:
@@ -246,12 +195,12 @@ def _figures(slopes: _Slopes) -> NDArray[np.float64]:
     sides = np.hypot(edges[..., 0], edges[..., 1])
     even = sides.max(axis=1) <= 2.0 * sides.min(axis=1)
     good = np.flatnonzero(inside & convex & even)
-    areas = np.array([_area(corners[index]) for index in good])
+    areas = np.array([area(corners[index]) for index in good])
     good = good[areas > _SMALLEST_SHARE * slopes.width * slopes.height] if len(good) else good
     # Votes for the length of a side tell how much of it can be an edge.
     full = (lines[quads[good], 2] / np.maximum(sides[good], 1.0)).min(axis=1)
     best = good[np.argsort(-full)[:_JUDGED]]
-    return np.array([_in_order(corners[index]) for index in best]).reshape(-1, 4, 2)
+    return np.array([in_order(corners[index]) for index in best]).reshape(-1, 4, 2)
 
 
 def _apart(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -290,7 +239,7 @@ def _scores(slopes: _Slopes, quads: NDArray[np.float64]) -> NDArray[np.float64]:
     ends = np.minimum(found[..., :6].mean(axis=-1), found[..., -6:].mean(axis=-1))
     supports = found.mean(axis=-1) * np.minimum(1.0, 1.5 * ends)
     least, usual = supports.min(axis=1), supports.mean(axis=1)
-    share = np.array([_area(quad) for quad in quads]) / (slopes.width * slopes.height)
+    share = np.array([area(quad) for quad in quads]) / (slopes.width * slopes.height)
     return np.where((least > 0.5 * _SURE) & (usual > _SURE), 0.5 * (least + usual) * np.sqrt(share), 0.0)
 
 
@@ -336,21 +285,3 @@ def _between(steep: NDArray[np.float64]) -> NDArray[np.float64]:
     before, middle, after = steep[rows, top - 1], steep[rows, top], steep[rows, top + 1]
     bend = before - 2.0 * middle + after
     return np.clip(np.where(bend < 0.0, 0.5 * (before - after) / np.minimum(bend, -1e-9), 0.0), -0.5, 0.5)
-
-
-def _in_order(points: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Clockwise as seen (y down), from the corner nearest to the top left."""
-    middle = points.mean(axis=0)
-    ordered = points[np.argsort(np.arctan2(points[:, 1] - middle[1], points[:, 0] - middle[0]))]
-    return np.roll(ordered, -int(np.argmin(ordered.sum(axis=1))), axis=0)
-
-
-def _is_convex(quad: NDArray[np.float64]) -> bool:
-    edges = np.roll(quad, -1, axis=0) - quad
-    after = np.roll(edges, -1, axis=0)
-    return bool((edges[:, 0] * after[:, 1] - edges[:, 1] * after[:, 0] > 0.0).all())
-
-
-def _area(quad: NDArray[np.float64]) -> float:
-    x, y = quad[:, 0], quad[:, 1]
-    return 0.5 * abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))

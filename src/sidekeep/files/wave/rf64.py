@@ -18,31 +18,26 @@ from __future__ import annotations
 
 import os
 import shutil
-import stat
 import struct
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from numpy.typing import NDArray
 
-from sidekeep.errors import AudioFileError, ParameterError
+from sidekeep.errors import ParameterError
 from sidekeep.files.atomic import copy_error, whole_file
 from sidekeep.files.samples import pack_samples
 from sidekeep.files.wave.bext import Bext
-from sidekeep.files.wave.chunks import RiffLayout, survey_chunks
 
-_UNKNOWN = 0xFFFFFFFF
-_DS64_BYTES = 28
+UNKNOWN_BYTES = 0xFFFFFFFF
+DS64_BYTES = 28
 RIFF_LIMIT_BYTES = 0xFFFFFFFF
 """The first RIFF size that does not fit (0xFFFFFFFF itself means: look in ds64)."""
-
 _EXTENSIBLE = 0xFFFE
 _FRONT_LEFT_RIGHT, _FRONT_CENTRE = 0x3, 0x4
 _SUBFORMAT_REST = bytes.fromhex("000000001000800000aa00389b71")
 """What follows the format's number in the identifier of a subformat."""
-
-_O_BINARY = getattr(os, "O_BINARY", 0)
+O_BINARY = getattr(os, "O_BINARY", 0)
 
 
 def _chunk(name: bytes, body: bytes) -> bytes:
@@ -82,7 +77,7 @@ class Head:
         self._has_fact = is_float
         self._has_reserve = not of_copy
         self._middle = (_chunk(b"bext", bext.to_bytes()) if bext else b"") + _chunk(b"fmt ", fmt)
-        reserve = 0 if of_copy else 8 + _DS64_BYTES
+        reserve = 0 if of_copy else 8 + DS64_BYTES
         self.size = 12 + reserve + len(self._middle) + (12 if is_float else 0) + 8
 
     def bytes_for(self, audio_bytes: int) -> bytes:
@@ -90,24 +85,24 @@ class Head:
         frames = audio_bytes // self.frame_bytes
         riff_size = self.size - 8 + audio_bytes + audio_bytes % 2
         big = self._has_reserve and riff_size >= RIFF_LIMIT_BYTES
-        parts = [b"RF64" if big else b"RIFF", struct.pack("<I", _UNKNOWN if big else riff_size), b"WAVE"]
+        parts = [b"RF64" if big else b"RIFF", struct.pack("<I", UNKNOWN_BYTES if big else riff_size), b"WAVE"]
         if big:
             parts.append(_chunk(b"ds64", struct.pack("<QQQI", riff_size, audio_bytes, frames, 0)))
         elif self._has_reserve:
-            parts.append(_chunk(b"JUNK", bytes(_DS64_BYTES)))
+            parts.append(_chunk(b"JUNK", bytes(DS64_BYTES)))
         parts.append(self._middle)
         if self._has_fact:
-            parts.append(_chunk(b"fact", struct.pack("<I", _UNKNOWN if big else frames)))
-        parts.append(b"data" + struct.pack("<I", _UNKNOWN if big else audio_bytes))
+            parts.append(_chunk(b"fact", struct.pack("<I", UNKNOWN_BYTES if big else frames)))
+        parts.append(b"data" + struct.pack("<I", UNKNOWN_BYTES if big else audio_bytes))
         return b"".join(parts)
 
 
-def _sync_data(descriptor: int) -> None:
+def sync_data(descriptor: int) -> None:
     """Samples to the disk; macOS and Windows have no fdatasync."""
     getattr(os, "fdatasync", os.fsync)(descriptor)
 
 
-def _write_at(descriptor: int, data: bytes, offset: int) -> None:
+def write_at(descriptor: int, data: bytes, offset: int) -> None:
     """Write all of ``data`` at ``offset`` and leave the end of the file as the place to go on."""
     if hasattr(os, "pwrite"):
         done = 0
@@ -157,7 +152,7 @@ class TakeWriter:
         with whole_file(self.path, replace) as part:
             part.write_bytes(self._head.bytes_for(0))
         try:
-            self._file = os.open(self.path, os.O_RDWR | _O_BINARY)
+            self._file = os.open(self.path, os.O_RDWR | O_BINARY)
         except OSError as error:
             raise copy_error(error, self.path) from error
         os.lseek(self._file, 0, os.SEEK_END)
@@ -203,9 +198,9 @@ class TakeWriter:
     def sync(self) -> None:
         """Make all appended frames safe: samples to the disk, then the head that claims them."""
         try:
-            _sync_data(self._file)
-            _write_at(self._file, self._head.bytes_for(self._bytes), 0)
-            _sync_data(self._file)
+            sync_data(self._file)
+            write_at(self._file, self._head.bytes_for(self._bytes), 0)
+            sync_data(self._file)
         except OSError as error:
             raise copy_error(error, self.path) from error
         self.synced_frames = self.frames
@@ -251,97 +246,3 @@ class TakeWriter:
         done = 0
         while done < len(view):
             done += os.write(self._file, view[done:])
-
-
-@dataclass(frozen=True, kw_only=True)
-class RepairReport:
-    """What ``repair_take`` found: frames by the old head, frames now, bytes of a torn last frame cut off.
-
-    ``missing_frames`` were claimed by the head but are not in the file.
-    """
-
-    path: Path
-    claimed_frames: int
-    frames: int
-    torn_bytes: int
-    missing_frames: int
-    changed: bool
-
-
-def repair_take(path: str | os.PathLike[str]) -> RepairReport:
-    """Bring the head of a take in line with what the file holds and cut off a torn last frame.
-
-    Samples are never changed, a sound file is left alone. Raises ``AudioFileError`` when the file is not
-    a WAV of linear samples or its head was not even written, or when its sizes need a ds64 chunk and
-    there is no room for one.
-    """
-    file = Path(path)
-    try:
-        descriptor = _open_for_repair(file)
-    except OSError as error:
-        raise AudioFileError("not-opened-for-repair", file=file, reason=error.strerror) from error
-    try:
-        with open(os.dup(descriptor), "rb") as handle:
-            layout = survey_chunks(handle)
-        if layout is None:
-            raise AudioFileError("no-head", file=file)
-        changed = layout.verdict != "sound" or layout.torn_bytes > 0
-        if changed:
-            _mend_head(descriptor, file, layout)
-    except OSError as error:
-        raise copy_error(error, file) from error
-    finally:
-        os.close(descriptor)
-    return RepairReport(
-        path=file,
-        claimed_frames=layout.claimed_frames,
-        frames=layout.length_frames,
-        torn_bytes=layout.torn_bytes,
-        missing_frames=max(0, layout.claimed_frames - layout.length_frames)
-        if layout.verdict == "cut short"
-        else 0,
-        changed=changed,
-    )
-
-
-def _open_for_repair(file: Path) -> int:
-    """A take that was made read-only before its facts were written is made writable for as long as this takes."""
-    try:
-        return os.open(file, os.O_RDWR | _O_BINARY)
-    except PermissionError:
-        mode = file.stat().st_mode
-        file.chmod(mode | stat.S_IWUSR)
-        try:
-            return os.open(file, os.O_RDWR | _O_BINARY)
-        finally:
-            file.chmod(mode)
-
-
-def _mend_head(descriptor: int, file: Path, layout: RiffLayout) -> None:
-    audio = layout.length_frames * layout.frame_bytes
-    end = layout.data_offset + audio
-    os.ftruncate(descriptor, end)
-    os.lseek(descriptor, 0, os.SEEK_END)
-    if audio % 2:
-        os.write(descriptor, b"\0")
-    riff_size = end + audio % 2 - 8
-    reserve, reserve_bytes = layout.chunks.get("ds64") or layout.chunks.get("JUNK") or (0, 0)
-    first = reserve == 20 and reserve_bytes >= _DS64_BYTES
-    big = riff_size >= RIFF_LIMIT_BYTES
-    if big and not first:
-        raise AudioFileError("no-room-for-sizes", file=file)
-    _sync_data(descriptor)
-    if big:
-        body = struct.pack("<QQQI", riff_size, audio, layout.length_frames, 0)
-        _write_at(descriptor, b"ds64", 12)
-        _write_at(descriptor, body, 20)
-    elif first:
-        _write_at(descriptor, b"JUNK", 12)
-        _write_at(descriptor, bytes(_DS64_BYTES), 20)
-    if "fact" in layout.chunks:
-        count = struct.pack("<I", _UNKNOWN if big else layout.length_frames)
-        _write_at(descriptor, count, layout.chunks["fact"][0])
-    _write_at(descriptor, struct.pack("<I", _UNKNOWN if big else audio), layout.data_offset - 4)
-    _write_at(descriptor, struct.pack("<I", _UNKNOWN if big else riff_size), 4)
-    _write_at(descriptor, b"RF64" if big else b"RIFF", 0)
-    _sync_data(descriptor)

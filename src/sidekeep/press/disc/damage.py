@@ -1,8 +1,6 @@
-"""Where a disc is damaged, and how badly: dust, scratches, pops, thumps, crackle, the locked groove.
+"""What the places of damage sound like: every event with its waveform, crackle, and what comes round in the locked groove.
 
-Every event has a place on the disc (turn, angle) and a size along the groove in metres; the groove speed
-there gives its length in time. Heights are absolute (peak in the take), so loud music hides what a quiet
-passage shows. Rates, angles, tilts and spreads are chosen here.
+The groove speed at a place gives the length of an event in time.
 """
 
 from __future__ import annotations
@@ -16,15 +14,25 @@ from numpy.typing import NDArray
 
 from sidekeep.press.disc import pulses
 from sidekeep.press.disc.groove import Groove
+from sidekeep.press.disc.places import (
+    EDGE_S,
+    Places,
+    between,
+    capped,
+    dust,
+    lean,
+    locked_groove,
+    new_ticks,
+    pops,
+    scratches,
+    thumps,
+)
 from sidekeep.press.disc.truth import CRACKLE, LOCKED_GROOVE, POP, THUMP, TICK
 from sidekeep.units import db_to_gain
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
 BATCH = 256
-EDGE_S = 0.3
-"""Nothing random this near to needle down or up."""
 LONGEST_TICK_S = 0.5e-3
 """A tick that lasts longer is a pop: the words name lengths, not causes."""
 FLOOR_DB = -50.0
@@ -34,17 +42,6 @@ CRACKLE_FLOOR_DB = -34.0
 CRACKLE_SHAPES = 384
 CRACKLE_ZONES = 3
 ROOM_S = {TICK: 0.018, POP: 0.040, THUMP: 0.040, CRACKLE: 0.008}
-
-
-@dataclass
-class Places:
-    """Events before they have a shape: parallel arrays. ``width_m`` is the size along the groove."""
-
-    turn: Floats
-    width_m: Floats
-    height: Floats
-    kind: Ints
-    group: Ints
 
 
 @dataclass
@@ -69,13 +66,13 @@ class Damage:
 def make_damage(groove: Groove, disc: tuple[int, ...], playing: tuple[int, ...], mixing: Floats) -> Damage:
     """All the damage of a side. ``mixing`` (2, 2) is channel gain and crosstalk of the chain."""
     places = [
-        _dust(groove, np.random.default_rng((*disc, 21)), 1.0 - groove.settings.loose_dust),
-        _dust(groove, np.random.default_rng((*playing, 21)), groove.settings.loose_dust),
-        _scratches(groove, np.random.default_rng((*disc, 22))),
-        _pops(groove, np.random.default_rng((*disc, 23))),
-        _thumps(groove, np.random.default_rng((*disc, 24))),
-        _locked_groove(groove, np.random.default_rng((*disc, 25))),
-        _new_ticks(groove, np.random.default_rng((*playing, 27))),
+        dust(groove, np.random.default_rng((*disc, 21)), 1.0 - groove.settings.loose_dust),
+        dust(groove, np.random.default_rng((*playing, 21)), groove.settings.loose_dust),
+        scratches(groove, np.random.default_rng((*disc, 22))),
+        pops(groove, np.random.default_rng((*disc, 23))),
+        thumps(groove, np.random.default_rng((*disc, 24))),
+        locked_groove(groove, np.random.default_rng((*disc, 25))),
+        new_ticks(groove, np.random.default_rng((*playing, 27))),
     ]
     shaped = [
         _shape(groove, place, np.random.default_rng((*disc, 30, number)), mixing)
@@ -85,142 +82,6 @@ def make_damage(groove: Groove, disc: tuple[int, ...], playing: tuple[int, ...],
     crackle = _crackle(groove, np.random.default_rng((*disc, 26)), mixing)
     damage = _in_order([*shaped, crackle] if crackle else shaped)
     return _come_round(groove, damage) if groove.settings.locked_repeats else damage
-
-
-def _dust(groove: Groove, rng: np.random.Generator, share: float) -> Places:
-    count = int(rng.poisson(share * groove.settings.dust_per_min * groove.planned_s / 60.0))
-    turn = _anywhere(groove, rng, count)
-    # a fifth lies in clusters: beside another particle, within some 30 ms
-    clustered = np.flatnonzero(rng.uniform(size=count) < 0.2)
-    if clustered.size:
-        beside = rng.normal(0.0, 0.03 * groove.turns_per_s, clustered.size)
-        turn[clustered] = turn[rng.integers(0, count, clustered.size)] + beside
-    return Places(
-        turn=turn,
-        width_m=_between(rng, 5e-6, 50e-6, count),
-        height=_heights(groove, rng, count, 0.0),
-        kind=np.full(count, TICK),
-        group=np.full(count, -1),
-    )
-
-
-def _new_ticks(groove: Groove, rng: np.random.Generator) -> Places:
-    """What has come onto the disc since: single ticks, a little louder than dust, within the music."""
-    count = groove.settings.new_ticks
-    s = groove.settings
-    level_db = s.click_dbfs + 4.0 + 0.5 * s.click_spread_db * rng.standard_normal(count)
-    return Places(
-        turn=groove.turn_at(rng.uniform(0.05, 0.95, count) * groove.played_s),
-        width_m=_between(rng, 10e-6, 60e-6, count),
-        height=_capped(groove, level_db),
-        kind=np.full(count, TICK),
-        group=np.full(count, -1),
-    )
-
-
-def _scratches(groove: Groove, rng: np.random.Generator) -> Places:
-    """One click a turn; the angle steps by pitch tan(psi) / (2 pi r), psi the tilt from the radius, with
-    0.05-0.2 ms of jitter, and one in ten missing."""
-    s = groove.settings
-    turns = float(groove.turn_at(groove.programme_frames / groove.rate_hz))
-    parts = []
-    for number in range(s.scratches):
-        crossed = int(rng.integers(s.scratch_turns[0], s.scratch_turns[1] + 1))
-        step = np.arange(crossed, dtype=np.float64)
-        turn = rng.uniform(0.0, max(0.1, turns - 0.5 * crossed)) + step
-        tilt = np.tan(np.radians(rng.uniform(-60.0, 60.0)))
-        radius_mm = groove.radius_at(groove.time_of_turn(turn))
-        drift = np.cumsum(groove.pitch_mm * tilt / (2.0 * np.pi * radius_mm))
-        jitter = rng.normal(0.0, rng.uniform(0.05e-3, 0.2e-3), crossed) * groove.turns_per_s
-        along = np.linspace(-1.0, 1.0, crossed)
-        level_db = s.click_dbfs + 4.0 + 5.0 * rng.standard_normal() + rng.uniform(-6.0, 6.0) * along
-        level_db = level_db - 6.0 * np.abs(along) + 3.0 * rng.standard_normal(crossed)
-        width_m = _between(rng, 20e-6, 200e-6, 1) * np.exp(0.2 * rng.standard_normal(crossed))
-        keep = (rng.uniform(size=crossed) > 0.1) & (turn < turns)
-        count = int(keep.sum())
-        parts.append(
-            Places(
-                turn=(turn + drift + jitter)[keep],
-                width_m=width_m[keep],
-                height=_capped(groove, level_db)[keep],
-                kind=np.full(count, TICK),
-                group=np.full(count, number),
-            )
-        )
-    return _join(parts)
-
-
-def _pops(groove: Groove, rng: np.random.Generator) -> Places:
-    count = int(rng.poisson(groove.settings.pops_per_min * groove.planned_s / 60.0))
-    return Places(
-        turn=_anywhere(groove, rng, count),
-        width_m=_between(rng, 40e-6, 200e-6, count),
-        height=_heights(groove, rng, count, 8.0),
-        kind=np.full(count, POP),
-        group=np.full(count, -1),
-    )
-
-
-def _thumps(groove: Groove, rng: np.random.Generator) -> Places:
-    count = groove.settings.thumps
-    return Places(
-        turn=_anywhere(groove, rng, count),
-        width_m=_between(rng, 80e-6, 300e-6, count),
-        height=_heights(groove, rng, count, 10.0),
-        kind=np.full(count, THUMP),
-        group=np.full(count, -1),
-    )
-
-
-def _locked_groove(groove: Groove, rng: np.random.Generator) -> Places:
-    """The needle crosses its own groove once a turn: the last thing on the side."""
-    count = groove.settings.run_out_turns
-    level_db = groove.settings.click_dbfs + 6.0 + rng.normal(0.0, 1.0, count)
-    return Places(
-        turn=groove.turn_at(groove.length_s) - np.arange(count, 0, -1) + 0.5,
-        width_m=np.full(count, 120e-6),
-        height=_capped(groove, level_db),
-        kind=np.full(count, TICK),
-        group=np.full(count, LOCKED_GROOVE),
-    )
-
-
-def _heights(groove: Groove, rng: np.random.Generator, count: int, above_db: float) -> Floats:
-    """Lognormal about ``click_dbfs`` + ``above_db``."""
-    s = groove.settings
-    return _capped(groove, s.click_dbfs + above_db + s.click_spread_db * rng.standard_normal(count))
-
-
-def _capped(groove: Groove, level_db: Floats) -> Floats:
-    """Peaks, at most 6 dB over the music's."""
-    return 10.0 ** (np.minimum(level_db, groove.settings.peak_dbfs + 6.0) / 20.0)
-
-
-def _between(rng: np.random.Generator, low: float, high: float, count: int) -> Floats:
-    """Log-uniform."""
-    return np.exp(rng.uniform(np.log(low), np.log(high), count))
-
-
-def _anywhere(groove: Groove, rng: np.random.Generator, count: int, uneven: float = 0.5) -> Floats:
-    """Turns spread over the side, denser on one half of the disc."""
-    turn = groove.turn_at(rng.uniform(EDGE_S, groove.planned_s - 2.0 * EDGE_S, count))
-    return _lean(turn, rng.uniform(), uneven)
-
-
-def _lean(turn: Floats, favoured: float, uneven: float) -> Floats:
-    """Move angles within their turn so that their density becomes 1 + uneven cos(angle - favoured)."""
-    grid = np.linspace(0.0, 1.0, 512)
-    share = grid + uneven * np.sin(2.0 * np.pi * grid) / (2.0 * np.pi)
-    whole = np.floor(turn - favoured)
-    return favoured + whole + np.interp(turn - favoured - whole, share, grid)
-
-
-def _join(parts: list[Places]) -> Places:
-    if not parts:
-        empty, no_ints = np.empty(0), np.empty(0, dtype=np.int64)
-        return Places(turn=empty, width_m=empty, height=empty, kind=no_ints, group=no_ints)
-    names = [field.name for field in dataclasses.fields(Places)]
-    return Places(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
 
 def _shape(groove: Groove, places: Places, rng: np.random.Generator, mixing: Floats) -> Damage:
@@ -306,19 +167,19 @@ def _crackle(groove: Groove, rng: np.random.Generator, mixing: Floats) -> Damage
     patch_s, slot_s = room_s * s.crackle_share / patches, room_s / patches
     begin_s = EDGE_S + np.arange(patches) * slot_s + rng.uniform(size=patches) * (slot_s - patch_s)
     t_s = begin_s[rng.integers(0, patches, count)] + patch_s * rng.uniform(size=count)
-    turn = _lean(groove.turn_at(t_s), rng.uniform(), 0.7)
+    turn = lean(groove.turn_at(t_s), rng.uniform(), 0.7)
     t_s = groove.time_of_turn(turn)
     # one stock a zone: the same particle lasts longer where the groove is slower
     stock = CRACKLE_SHAPES // CRACKLE_ZONES
     middle_s = groove.planned_s * (np.arange(CRACKLE_ZONES) + 0.5) / CRACKLE_ZONES
     speed_m_s = np.repeat(groove.groove_speed_m_s(middle_s), stock)
-    width_s = _between(rng, 4e-6, 25e-6, CRACKLE_SHAPES) / speed_m_s
+    width_s = between(rng, 4e-6, 25e-6, CRACKLE_SHAPES) / speed_m_s
     part = rng.uniform(size=CRACKLE_SHAPES)
     shapes = pulses.render(CRACKLE, width_s, part, rate, ROOM_S[CRACKLE], rng)
     first, stop = pulses.bounds(shapes, np.full(CRACKLE_SHAPES, db_to_gain(CRACKLE_FLOOR_DB)))
     zone = np.clip((CRACKLE_ZONES * t_s / groove.planned_s).astype(np.int64), 0, CRACKLE_ZONES - 1)
     shape = zone * stock + rng.integers(0, stock, count)
-    height = _capped(groove, s.crackle_dbfs + 5.0 * rng.standard_normal(count))
+    height = capped(groove, s.crackle_dbfs + 5.0 * rng.standard_normal(count))
     kind = np.full(count, CRACKLE)
     wall, gains = _walls(kind, rng)
     return Damage(

@@ -13,8 +13,9 @@ from typing import Any
 
 import numpy as np
 
+from sidekeep.press.music.filters import convolve
 from sidekeep.press.music.room import Mix
-from sidekeep.press.music.tone import Array, convolve
+from sidekeep.press.music.tone import Array
 
 MODES: dict[str, tuple[int, ...]] = {
     "major": (0, 2, 4, 5, 7, 9, 11),

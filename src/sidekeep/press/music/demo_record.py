@@ -18,9 +18,10 @@ import numpy as np
 
 from sidekeep.errors import ParameterError
 from sidekeep.model.record import Record, Side, SleeveTrack
+from sidekeep.press.music.filters import pass_band
 from sidekeep.press.music.first_side import lantern, ledger, parade, soundings
 from sidekeep.press.music.second_side import channel, engine, tide_mill_and_weir
-from sidekeep.press.music.tone import Array, pass_band
+from sidekeep.press.music.tone import Array
 from sidekeep.units import clock_text, db_to_gain, seconds_to_frames
 
 ARTIST = "Vessa Quillmark & the Tideclerks"

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from sidekeep.press.music.tone import Array, band_noise, pass_band, ring_modes
+from sidekeep.press.music.filters import band_noise, pass_band
+from sidekeep.press.music.tone import Array, ring_modes
 
 
 def _close(hit: Array, rate_hz: int) -> Array:

@@ -13,17 +13,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from sidekeep.press.music.filters import band_noise, pass_band, resonate, run_formants
 from sidekeep.press.music.tone import (
     Array,
-    band_noise,
     control_times,
     harmonic_numbers,
     harmonic_tables,
     hold_curve,
-    pass_band,
     play_tables,
-    resonate,
-    run_formants,
     vibrato,
     wander,
 )

@@ -9,7 +9,8 @@ import math
 
 import numpy as np
 
-from sidekeep.press.music.tone import Array, loop_string, pass_band, ring_modes
+from sidekeep.press.music.filters import pass_band
+from sidekeep.press.music.tone import Array, loop_string, ring_modes
 
 
 def _frames(length_s: float, release_s: float, rate_hz: int) -> int:

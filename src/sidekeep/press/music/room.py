@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 
 from sidekeep.dsp.kernel import kernel
+from sidekeep.press.music.filters import convolve, pass_band
 from sidekeep.press.music.instruments import pan_gains
-from sidekeep.press.music.tone import Array, convolve, pass_band
+from sidekeep.press.music.tone import Array
 
 _BANDS_HZ = ((0.0, 350.0, 1.15), (350.0, 1400.0, 1.0), (1400.0, 4500.0, 0.72), (4500.0, 1e9, 0.38))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from sidekeep.service.shelf.records import keep_stylus, stylus_hours
+from sidekeep.service.shelf.stylus_hours import keep_stylus, stylus_hours
 from sidekeep.shelf.styluses import REMIND_AT_H, read_styluses
 
 __all__ = ["REMIND_AT_H", "keep_stylus", "stylus_views"]

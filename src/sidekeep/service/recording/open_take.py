@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sidekeep.devices.recorder import RecorderSettings
 from sidekeep.errors import ShelfError
 from sidekeep.files.wave.bext import history_line
-from sidekeep.files.wave.rf64 import repair_take
+from sidekeep.files.wave.repair import repair_take
 from sidekeep.flow.ports import Audio
 from sidekeep.model.finding import Fact, Severity
 from sidekeep.model.news import News

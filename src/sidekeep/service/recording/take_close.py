@@ -12,7 +12,7 @@ from sidekeep.errors import AudioFileError, ShelfError, SidekeepError
 from sidekeep.files.atomic import copy_error
 from sidekeep.files.checksum import file_sha256
 from sidekeep.files.reading.reader import open_source
-from sidekeep.files.wave.rf64 import repair_take
+from sidekeep.files.wave.repair import repair_take
 from sidekeep.model.news import News
 from sidekeep.shelf.adopt import close_take, new_take
 from sidekeep.shelf.index.catalogue import record_folders

@@ -16,13 +16,8 @@ from sidekeep.service.recording.side_fit import printed_sides
 from sidekeep.service.recording.take_close import only_one_taker, recover
 from sidekeep.service.recording.take_session import TakeSession
 from sidekeep.service.recording.take_types import Follower, TakeOptions, TakeStatus
-from sidekeep.service.shelf.records import (
-    find_record,
-    open_catalogue,
-    plan_record,
-    planned_before,
-    stylus_hours,
-)
+from sidekeep.service.shelf.records import find_record, open_catalogue, plan_record, planned_before
+from sidekeep.service.shelf.stylus_hours import stylus_hours
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
 from sidekeep.shelf.shelf_take import ShelfTake

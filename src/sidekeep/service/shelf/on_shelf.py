@@ -10,7 +10,8 @@ from sidekeep.files.atomic import write_bytes
 from sidekeep.files.bounded import read_bounded
 from sidekeep.files.checksum import file_sha256
 from sidekeep.flow.progress import Progress, no_progress
-from sidekeep.service.shelf.records import adopt, plan_record, planned_before
+from sidekeep.service.shelf.adopting import adopt
+from sidekeep.service.shelf.records import plan_record, planned_before
 from sidekeep.shelf.art import art_files
 from sidekeep.shelf.record_folder import RecordFolder
 

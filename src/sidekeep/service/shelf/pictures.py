@@ -23,7 +23,8 @@ from sidekeep.errors import CopyError, NotThere, ParameterError, ShelfError
 from sidekeep.files.atomic import write_bytes, write_text
 from sidekeep.files.bounded import read_bounded
 from sidekeep.files.pictures.artwork import PictureKind, open_upright
-from sidekeep.files.pictures.sleeve_corners import check_corners, find_corners, straighten
+from sidekeep.files.pictures.sleeve_corners import find_corners
+from sidekeep.files.pictures.straighten import check_corners, straighten
 from sidekeep.shelf.art import KINDS, PICTURES, art_files
 from sidekeep.shelf.choices.choices import change_choices
 from sidekeep.shelf.choices.journal import State

@@ -4,37 +4,22 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
-from sidekeep.copies.kept.intact import known_sums
 from sidekeep.copies.tracks.naming import NamingRules, folder_name
-from sidekeep.errors import ParameterError, ShelfError, SleeveError
+from sidekeep.errors import ShelfError, SleeveError
 from sidekeep.files.guard import Guard
-from sidekeep.files.reading.reader import open_take
-from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.record import Record
-from sidekeep.service.choices.sleeves import (
-    Sleeve,
-    assign_files,
-    load_sleeve,
-    read_sleeve_text,
-    sleeve_findings,
-)
-from sidekeep.service.shelf.pyramids import PEAKS
-from sidekeep.shelf.adopt import adopt_take
+from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, read_sleeve_text, sleeve_findings
 from sidekeep.shelf.index.catalogue import Catalogue, Entry, record_folders
 from sidekeep.shelf.index.index import make_again, open_index
 from sidekeep.shelf.inventory import Inventory, write_inventory
 from sidekeep.shelf.record_folder import RecordFolder
-from sidekeep.shelf.record_lock import at_work
-from sidekeep.shelf.shelf_take import ShelfTake
-from sidekeep.shelf.sleeve.quoting import visible
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.sleeve.writing import write_sleeve
-from sidekeep.shelf.styluses import Stylus, StylusHours, read_styluses, stylus_log, write_styluses
 from sidekeep.wording.findings import finding_text
 
 SHELF_VARIABLE = "SIDEKEEP_SHELF"
@@ -144,7 +129,7 @@ def _plan(shelf: Path, record: Record, text: str, name: str) -> RecordFolder:
     if not record.title and not record.artist:
         raise SleeveError("file-without-name", name=name)
     with open_catalogue(shelf, create=True) as catalogue:
-        folder = RecordFolder.create(_free_folder(shelf, record), sleeve=text)
+        folder = RecordFolder.create(free_folder(shelf, record), sleeve=text)
         catalogue.put(folder)
     return folder
 
@@ -197,97 +182,7 @@ def index_record(shelf: Path, folder: RecordFolder) -> None:
             catalogue.put(folder)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Adopted:
-    """What came onto the shelf."""
-
-    folder: RecordFolder
-    takes: tuple[ShelfTake, ...]
-
-
-def adopt(
-    files: Sequence[Path],
-    *,
-    shelf: Path,
-    sleeve_path: Path | None = None,
-    record_name: str | None = None,
-    side_letters: Sequence[str] | None = None,
-    move: bool = False,
-    stylus: str = "",
-    progress: Progress = no_progress,
-) -> Adopted:
-    """Bring recordings in, for a new record (with its sleeve) or one that is on the shelf: named, or planned from this sleeve and
-    still without a take."""
-    Guard(files).check(shelf)
-    folder: RecordFolder | None
-    if record_name is not None:
-        folder = find_record(shelf, record_name)
-    else:
-        folder = planned_before(shelf, sleeve_path) if sleeve_path is not None else None
-        if folder is not None and folder.takes():
-            folder = None
-    if folder is not None:
-        record = folder.record()
-    else:
-        sleeve = load_sleeve(sleeve_path)
-        record = sleeve.record if sleeve else Record(title=visible(files[0].stem) if files else "")
-    takes_files = assign_files(files, record if record.sides else None, side_letters)
-    sources = [
-        open_take(take.paths) for take in takes_files
-    ]  # every file is opened before anything is copied
-    if folder is None:
-        folder = (
-            plan_record(shelf, sleeve_path)
-            if sleeve_path is not None
-            else RecordFolder.create(_free_folder(shelf, record), sleeve=write_sleeve(record))
-        )
-    takes = []
-    with at_work(folder.path, "adopting", wait_s=None, waiting=lambda text: progress(0.0, text)):
-        for index, (take, source) in enumerate(zip(takes_files, sources, strict=True)):
-            letters = "".join(side.name for side in take.sides) if take.sides else "A"
-            takes.append(
-                adopt_take(
-                    folder,
-                    letters,
-                    take.paths,
-                    source.format,
-                    move=move,
-                    stylus=stylus,
-                    wanted=known_sums(take.paths),
-                    problems=[finding_text(finding, source.format.rate_hz) for finding in source.problems],
-                    progress=part(progress, index / len(sources), (index + 0.9) / len(sources)),
-                )
-            )
-            kept_in = folder.path / takes[-1].folder
-            PEAKS.of(
-                kept_in,
-                open_take([kept_in / file.name for file in takes[-1].files]),
-                part(progress, (index + 0.9) / len(sources), (index + 1) / len(sources)),
-            )
-    with open_catalogue(shelf, create=True) as catalogue:
-        catalogue.put(folder)
-    return Adopted(folder=folder, takes=tuple(takes))
-
-
-def stylus_hours(shelf: Path) -> list[StylusHours]:
-    """How long each stylus has played."""
-    with open_catalogue(shelf) as catalogue:
-        return stylus_log(read_styluses(shelf), catalogue.stylus_hours())
-
-
-def keep_stylus(shelf: Path, name: str, *, hours_before: float, remind_at_h: float) -> None:
-    """Add a stylus to the house, or change what is known of it."""
-    if not (0.0 <= hours_before < 1e6 and 0.0 < remind_at_h < 1e6):
-        raise ParameterError("stylus-hours", hours_before=hours_before, remind_at_h=remind_at_h)
-    if not name.strip() or not name.isprintable():
-        raise ParameterError("stylus-name", name=name)
-    make_shelf(shelf)
-    stylus = Stylus(name=name, hours_before=hours_before, remind_at_h=remind_at_h)
-    others = [known for known in read_styluses(shelf) if known.name != stylus.name]
-    write_styluses(shelf, sorted([*others, stylus], key=lambda known: known.name))
-
-
-def _free_folder(shelf: Path, record: Record) -> Path:
+def free_folder(shelf: Path, record: Record) -> Path:
     """A folder name nothing else has: a second copy of a record gets a number."""
     name = folder_name(
         NamingRules(),

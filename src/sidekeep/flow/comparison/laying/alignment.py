@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.alignment.fine import KNOT_S, near_delays
-from sidekeep.dsp.alignment.rough import FEATURE_HZ, OnsetFeatures, RoughLine, follow, rough_line
+from sidekeep.dsp.alignment.onsets import FEATURE_HZ, OnsetFeatures
+from sidekeep.dsp.alignment.rough import RoughLine, follow, rough_line
 from sidekeep.dsp.alignment.sinc import read_at
 from sidekeep.dsp.alignment.time_map import TimeMap
 from sidekeep.dsp.output.resample import Resampler

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.alignment.rough import FEATURE_HZ, RoughLine, follow, rough_line
+from sidekeep.dsp.alignment.onsets import FEATURE_HZ
+from sidekeep.dsp.alignment.rough import RoughLine, follow, rough_line
 from sidekeep.flow.comparison.laying.alignment import onset_features, onset_rate
 from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.ports import AudioSource

@@ -24,8 +24,8 @@ from sidekeep.service.choices.recipes import wish_from
 from sidekeep.service.comparing.combine import combine
 from sidekeep.service.comparing.compare import compare
 from sidekeep.service.house.library import take_id
+from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.pyramids import BANDS, PEAKS
-from sidekeep.service.shelf.records import adopt
 from sidekeep.service.shelf.verify import verify
 from sidekeep.service.transfers.copies import copy_record, survey_kept
 from sidekeep.service.transfers.transferred import TransferOptions

@@ -1,0 +1,101 @@
+"""Recordings that exist already, brought onto the shelf."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from sidekeep.copies.kept.intact import known_sums
+from sidekeep.files.guard import Guard
+from sidekeep.files.reading.reader import open_take
+from sidekeep.flow.progress import Progress, no_progress, part
+from sidekeep.model.record import Record
+from sidekeep.service.choices.sleeves import assign_files, load_sleeve
+from sidekeep.service.shelf.pyramids import PEAKS
+from sidekeep.service.shelf.records import (
+    find_record,
+    free_folder,
+    open_catalogue,
+    plan_record,
+    planned_before,
+)
+from sidekeep.shelf.adopt import adopt_take
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.record_lock import at_work
+from sidekeep.shelf.shelf_take import ShelfTake
+from sidekeep.shelf.sleeve.quoting import visible
+from sidekeep.shelf.sleeve.writing import write_sleeve
+from sidekeep.wording.findings import finding_text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Adopted:
+    """What came onto the shelf."""
+
+    folder: RecordFolder
+    takes: tuple[ShelfTake, ...]
+
+
+def adopt(
+    files: Sequence[Path],
+    *,
+    shelf: Path,
+    sleeve_path: Path | None = None,
+    record_name: str | None = None,
+    side_letters: Sequence[str] | None = None,
+    move: bool = False,
+    stylus: str = "",
+    progress: Progress = no_progress,
+) -> Adopted:
+    """Bring recordings in, for a new record (with its sleeve) or one that is on the shelf: named, or planned from this sleeve and
+    still without a take."""
+    Guard(files).check(shelf)
+    folder: RecordFolder | None
+    if record_name is not None:
+        folder = find_record(shelf, record_name)
+    else:
+        folder = planned_before(shelf, sleeve_path) if sleeve_path is not None else None
+        if folder is not None and folder.takes():
+            folder = None
+    if folder is not None:
+        record = folder.record()
+    else:
+        sleeve = load_sleeve(sleeve_path)
+        record = sleeve.record if sleeve else Record(title=visible(files[0].stem) if files else "")
+    takes_files = assign_files(files, record if record.sides else None, side_letters)
+    sources = [
+        open_take(take.paths) for take in takes_files
+    ]  # every file is opened before anything is copied
+    if folder is None:
+        folder = (
+            plan_record(shelf, sleeve_path)
+            if sleeve_path is not None
+            else RecordFolder.create(free_folder(shelf, record), sleeve=write_sleeve(record))
+        )
+    takes = []
+    with at_work(folder.path, "adopting", wait_s=None, waiting=lambda text: progress(0.0, text)):
+        for index, (take, source) in enumerate(zip(takes_files, sources, strict=True)):
+            letters = "".join(side.name for side in take.sides) if take.sides else "A"
+            takes.append(
+                adopt_take(
+                    folder,
+                    letters,
+                    take.paths,
+                    source.format,
+                    move=move,
+                    stylus=stylus,
+                    wanted=known_sums(take.paths),
+                    problems=[finding_text(finding, source.format.rate_hz) for finding in source.problems],
+                    progress=part(progress, index / len(sources), (index + 0.9) / len(sources)),
+                )
+            )
+            kept_in = folder.path / takes[-1].folder
+            PEAKS.of(
+                kept_in,
+                open_take([kept_in / file.name for file in takes[-1].files]),
+                part(progress, (index + 0.9) / len(sources), (index + 1) / len(sources)),
+            )
+    with open_catalogue(shelf, create=True) as catalogue:
+        catalogue.put(folder)
+    return Adopted(folder=folder, takes=tuple(takes))
