@@ -23,21 +23,18 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.flow.needle.chain import SMOOTH, Chain, centre_of
 from sidekeep.flow.needle.early_noise import HEARD_EVERY, EarlyNoise
-from sidekeep.flow.needle.needle_levels import HIGH, MID, SILENT_DB, SWAY, WINDOW_S, Levels, roughness_db
+from sidekeep.flow.needle.needle_levels import MID, SILENT_DB, SWAY, WINDOW_S, Levels
+from sidekeep.flow.needle.recent_windows import SECOND, RecentWindows
 from sidekeep.flow.needle.tick_watch import once_per_turn
 from sidekeep.flow.ports import Audio
 
 NeedleState = Literal["up", "down", "run-out"]
 Floats = NDArray[np.float64]
 
-_SMOOTH = round(0.3 / WINDOW_S)
-_SECOND = round(1.0 / WINDOW_S)
 _DOWN_AFTER = round(1.5 / WINDOW_S)
 _UP_AFTER = round(1.0 / WINDOW_S)
-_LEAST_LIFT_DB = np.array([4.0, 2.5, 2.5])
-_MOST_LIFT_DB = np.array([8.0, 6.0, 6.0])
-"""The groove stands so far over the chain at least (common practice, no source: 15 to 30 dB where it shows most)."""
 _LOUD_DB = -52.0
 """No usable chain is so noisy with the needle up (common practice, no source)."""
 _SURE_AFTER = round(25.0 / WINDOW_S)
@@ -79,15 +76,6 @@ class WatchSettings:
     music_before_run_out_s: float = 4.0
 
 
-@dataclass
-class _Chain:
-    """What the input sounds like with the needle up."""
-
-    levels: Floats
-    spread: Floats
-    sure: bool = False
-
-
 class NeedleWatch:
     """Feed it blocks of any size; it tells of changes."""
 
@@ -97,14 +85,10 @@ class NeedleWatch:
         self._measure = Levels(rate_hz)
         self._window = self._measure.window_frames
         self._held = np.zeros((0, channels))
-        self._index = 0
-        self._rows: deque[Floats] = deque(maxlen=_STILL_UP_AFTER + _SECOND)
-        self._shapes: deque[Floats] = deque(maxlen=_SECOND)
-        self._ticks: deque[bool] = deque(maxlen=_STILL_UP_AFTER + _SECOND)
-        self._steps: deque[float] = deque(maxlen=round(30.0 / WINDOW_S))
+        self._recent = RecentWindows(_STILL_UP_AFTER + SECOND)
         self._idle: deque[Floats] = deque(maxlen=round(20.0 / WINDOW_S))
         self._idle_count = 0
-        self._chain: _Chain | None = None
+        self._chain: Chain | None = None
         self._since: int | None = None
         self._misses = 0
         self._fallen_since: int | None = None
@@ -120,7 +104,7 @@ class NeedleWatch:
     @property
     def still_s(self) -> float:
         """How long the groove has been without music; 0 while there is some, and with the needle up."""
-        return 0.0 if self._still_since is None else (self._index - self._still_since) * WINDOW_S
+        return 0.0 if self._still_since is None else (self._recent.count - self._still_since) * WINDOW_S
 
     @property
     def music_span(self) -> tuple[int, int]:
@@ -137,11 +121,7 @@ class NeedleWatch:
         if count:
             measured = self._measure.measure(held[: count * self._window])
             for at in range(count):
-                self._rows.append(measured.levels[at])
-                self._shapes.append(measured.shapes[at])
-                self._ticks.append(bool(measured.ticks[at]))
-                self._steps.append(float(measured.steps[at]))
-                self._index += 1
+                self._recent.add(measured, at)
                 for event in self._step():
                     self.state = event.state
                     events.append(event)
@@ -161,12 +141,12 @@ class NeedleWatch:
     def _while_up(self) -> list[NeedleEvent]:
         if self._chain is None:
             return self._first_look()
-        level = self._smooth(_SMOOTH)
+        level = self._recent.smooth(SMOOTH)
         over = level - self._chain.levels
-        if (over > self._lift_db()).any():
+        if (over > self._chain.lift_db()).any():
             if self._since is None:
-                self._since, self._misses = self._index - 1 - self._lag(over), 0
-            if self._index - self._since >= _DOWN_AFTER:
+                self._since, self._misses = self._recent.count - 1 - self._lag(over), 0
+            if self._recent.count - self._since >= _DOWN_AFTER:
                 return [self._lower(self._since)]
             return []
         if self._since is not None:
@@ -176,41 +156,41 @@ class NeedleWatch:
             self._since = None
         if (over < -3.0).any() and (over < 1.0).all():
             # A chain that grew quieter: switched off, turned down, or what was heard so far was a groove.
-            self._fallen_since = self._index if self._fallen_since is None else self._fallen_since
-            if self._index - self._fallen_since >= _SECOND:
-                self._learn(_SECOND // 2, sure=False)
+            self._fallen_since = self._recent.count if self._fallen_since is None else self._fallen_since
+            if self._recent.count - self._fallen_since >= SECOND:
+                self._learn(SECOND // 2, sure=False)
             return []
         self._fallen_since = None
-        self._idle.append(self._rows[-1])
+        self._idle.append(self._recent.rows[-1])
         self._idle_count += 1
-        self._chain.levels, self._chain.spread = _centre(self._idle)
-        if self._idle_count >= _SURE_AFTER and not self._groove_like(_SURE_AFTER):
+        self._chain.levels, self._chain.spread = centre_of(self._idle)
+        if self._idle_count >= _SURE_AFTER and not self._recent.is_groove_like(_SURE_AFTER):
             self._chain.sure = True
         return []
 
     def _first_look(self) -> list[NeedleEvent]:
         """The first moments: sound already, or something steady that is taken for the chain."""
-        if self._index < round(0.6 / WINDOW_S):
+        if self._recent.count < round(0.6 / WINDOW_S):
             return []
-        if np.median([row[MID:].max() for row in self._rows]) > _LOUD_DB:
+        if np.median([row[MID:].max() for row in self._recent.rows]) > _LOUD_DB:
             quiet = np.full(3, SILENT_DB)
-            self._chain = _Chain(quiet, np.zeros(3))
+            self._chain = Chain(quiet, np.zeros(3))
             return [self._lower(0, joined=True)]
-        self._learn(self._index, sure=False)
+        self._learn(self._recent.count, sure=False)
         return []
 
     def _learn(self, windows: int, *, sure: bool) -> None:
-        self._idle = deque(list(self._rows)[-windows:], maxlen=self._idle.maxlen)
-        levels, spread = _centre(self._idle)
-        self._chain = _Chain(levels, spread, sure)
+        self._idle = deque(list(self._recent.rows)[-windows:], maxlen=self._idle.maxlen)
+        levels, spread = centre_of(self._idle)
+        self._chain = Chain(levels, spread, sure)
         self._idle_count = windows
         self._since = self._fallen_since = None
 
     def _lower(self, at: int, *, joined: bool = False) -> NeedleEvent:
         """The needle goes down: begin to know the groove."""
         assert self._chain is not None
-        out_of_noise = self._is_noise(_SECOND)
-        if out_of_noise and self._idle_count >= _SECOND:
+        out_of_noise = self._recent.is_noise(SECOND)
+        if out_of_noise and self._idle_count >= SECOND:
             # A needle lowered into a groove without music: what was before it was the chain.
             self._chain.sure = True
         vague = not self._chain.sure or joined
@@ -233,7 +213,7 @@ class NeedleWatch:
 
     def _while_down(self) -> list[NeedleEvent]:
         assert self._chain is not None
-        self._groove.append(self._rows[-1])
+        self._groove.append(self._recent.rows[-1])
         self._count_music()
         if events := self._by_lift():
             return events
@@ -246,13 +226,13 @@ class NeedleWatch:
         assert self._chain is not None
         if not self._chain.sure:
             return []
-        over = self._smooth(_SMOOTH) - self._chain.levels
-        if (over <= self._near_chain_db()).all():
+        over = self._recent.smooth(SMOOTH) - self._chain.levels
+        if (over <= self._chain.near_db(self._floor)).all():
             if self._fallen_since is None:
-                self._fallen_since = self._index - 1
-            if self._index - self._fallen_since >= _UP_AFTER:
+                self._fallen_since = self._recent.count - 1
+            if self._recent.count - self._fallen_since >= _UP_AFTER:
                 at = self._fallen_since
-                self._learn(self._index - at, sure=True)
+                self._learn(self._recent.count - at, sure=True)
                 return [self._raise(at, "lift")]
         else:
             self._fallen_since = None
@@ -260,13 +240,13 @@ class NeedleWatch:
 
     def _by_chain_only(self) -> list[NeedleEvent]:
         """Nothing but the noise of a chain although the needle is believed down."""
-        played = self._index - self._down_at
+        played = self._recent.count - self._down_at
         if played % HEARD_EVERY:
             return []
         if (
-            self._music_count < _SECOND
+            self._music_count < SECOND
             and played >= _SWITCHED_ON_AFTER
-            and self._chain_like(_SWITCHED_ON_AFTER)
+            and self._recent.is_chain_like(_SWITCHED_ON_AFTER)
         ):
             at = self._down_at
             self._learn(_SWITCHED_ON_AFTER // 2, sure=False)
@@ -275,36 +255,38 @@ class NeedleWatch:
             return []
         if self._early_noise_is_back():
             self._learn(_LIKE_EARLY_AFTER // 2, sure=True)
-            return [self._raise(self._index - _LIKE_EARLY_AFTER, "still")]
+            return [self._raise(self._recent.count - _LIKE_EARLY_AFTER, "still")]
         # Under the noise of the groove itself, and without its rumble: that is soon clear.
         under = self._stands_under_groove()
         need = _UNDER_GROOVE_AFTER if under else _STILL_UP_AFTER
-        if played >= need and self._chain_like(need):
+        if played >= need and self._recent.is_chain_like(need):
             self._learn(need // 2, sure=under)
-            return [self._raise(self._index - need, "still")]
+            return [self._raise(self._recent.count - need, "still")]
         return self._by_drop()
 
     def _early_noise_is_back(self) -> bool:
         """Whether what was heard before the music is heard again, and must have been the chain."""
-        if self._music_count < _SECOND and self._chain_like(_QUIET_BEFORE_DROP):
-            self._early.note(self._smooth(_QUIET_BEFORE_DROP), self._index)
+        if self._music_count < SECOND and self._recent.is_chain_like(_QUIET_BEFORE_DROP):
+            self._early.note(self._recent.smooth(_QUIET_BEFORE_DROP), self._recent.count)
         else:
-            self._early.hear(np.asarray(list(self._rows)[-_SECOND:]))
-        rows = np.asarray(list(self._rows)[-_LIKE_EARLY_AFTER:])
+            self._early.hear(self._recent.newest(SECOND))
+        rows = self._recent.newest(_LIKE_EARLY_AFTER)
         # One click in a quarter of a minute may be a switch in the house.
-        return self._early.is_back(rows, self._index) and self._chain_like(_LIKE_EARLY_AFTER, ticks=1)
+        return self._early.is_back(rows, self._recent.count) and self._recent.is_chain_like(
+            _LIKE_EARLY_AFTER, ticks=1
+        )
 
     def _by_drop(self) -> list[NeedleEvent]:
         """A needle lowered out of a steady noise into a groove: it had been up."""
-        rows = np.asarray(self._rows)
+        rows = np.asarray(self._recent.rows)
         after, thump = round(1.5 / WINDOW_S), round(0.4 / WINDOW_S)
         need = _QUIET_BEFORE_DROP + after + thump
-        if self._index - self._down_at < need or not self._is_noise(after):
+        if self._recent.count - self._down_at < need or not self._recent.is_noise(after):
             return []
         now = np.median(rows[-after:], axis=0)
         before = rows[-need : -after - thump]
-        ticks = list(self._ticks)[-need : -after - thump]
-        was, _ = _centre(before)
+        ticks = list(self._recent.ticks)[-need : -after - thump]
+        was, _ = centre_of(before)
         step = now - was
         quiet = not any(ticks) and float(before[:, MID].std()) < 1.6 and float(before[:, SWAY].std()) < 2.2
         if not quiet or step[MID:].max() < _STEP_DB or (step < -1.0).any():
@@ -313,13 +295,13 @@ class NeedleWatch:
         # The thump of the needle, or the rumble of a turntable that no chain has.
         if burst[:, SWAY].max() < max(was[SWAY], now[SWAY]) + 5.0 and step[SWAY] < 6.0:
             return []
-        at = self._index - after - thump
+        at = self._recent.count - after - thump
         idle = before
         start = at - len(idle)
         up = self._raise(start, "drop")
         self.state = "up"
         self._idle = deque(idle, maxlen=self._idle.maxlen)
-        self._chain = _Chain(*_centre(idle), sure=True)
+        self._chain = Chain(*centre_of(idle), sure=True)
         self._idle_count = len(idle)
         self.state = "down"
         return [up, self._lower(at)]
@@ -332,93 +314,59 @@ class NeedleWatch:
         """Whether a lift could go unseen: the chain was only assumed, or is not what it was."""
         assert self._chain is not None
         # A groove just begun counts as music against a chain: so three seconds, not one.
-        return not self._chain.sure or self._music_count < 3 * _SECOND or self._stands_under_groove()
+        return not self._chain.sure or self._music_count < 3 * SECOND or self._stands_under_groove()
 
     def _stands_under_groove(self) -> bool:
         """Whether the last second lies clearly under the quietest groove noise heard so far."""
         if self._floor is None:
             return False
-        return bool((self._smooth(_SECOND)[MID:] < self._floor[MID:] - 5.0).all())
+        return bool((self._recent.smooth(SECOND)[MID:] < self._floor[MID:] - 5.0).all())
 
     # What stretches sound like
-
-    def _smooth(self, windows: int) -> Floats:
-        rows = list(self._rows)[-windows:]
-        return np.asarray(np.median(np.asarray(rows), axis=0))
 
     def _lag(self, over: Floats) -> int:
         """How many windows ago the newest windows began to stand over the chain."""
         assert self._chain is not None
-        recent = np.asarray(list(self._rows)[-_SMOOTH:]) - self._chain.levels
-        above = (recent > 0.7 * self._lift_db()).any(axis=1)
+        recent = self._recent.newest(SMOOTH) - self._chain.levels
+        above = (recent > 0.7 * self._chain.lift_db()).any(axis=1)
         first = int(np.argmax(above)) if above.any() else len(recent) - 1
         return len(recent) - 1 - first
-
-    def _lift_db(self) -> Floats:
-        assert self._chain is not None
-        return np.clip(5.0 * self._chain.spread, _LEAST_LIFT_DB, _MOST_LIFT_DB)
-
-    def _near_chain_db(self) -> Floats:
-        """How far over the chain still counts as the chain: well under the groove, where the groove is known."""
-        near = 0.6 * self._lift_db()
-        if self._floor is not None:
-            assert self._chain is not None
-            stands = self._floor - self._chain.levels
-            near = np.where(stands > 6.0, np.minimum(near, 0.5 * stands), near)
-        # Hum moves when an arm is touched, so the lowest band may be off by more.
-        near[SWAY] = max(near[SWAY], 6.0)
-        return np.maximum(near, 1.5)
-
-    def _is_noise(self, windows: int) -> bool:
-        """Steady and smooth: groove or chain without music."""
-        rows = np.asarray(list(self._rows)[-windows:])
-        if float(rows[:, MID].std()) > 2.0 or float(rows[:, HIGH].std()) > 2.0:
-            return False
-        if rows[:, MID].mean() > -35.0:
-            return False
-        return roughness_db(np.asarray(self._shapes)) < 6.0
-
-    def _chain_like(self, windows: int, *, ticks: int = 0) -> bool:
-        """A steady noise with nothing of a groove in it: no more than so many ticks, no rumble that comes and goes."""
-        if len(self._rows) < windows or sum(list(self._ticks)[-windows:]) > ticks:
-            return False
-        rows = np.asarray(list(self._rows)[-windows:])
-        return bool((rows[:, [SWAY, MID, HIGH]].std(axis=0) < np.array([2.2, 1.8, 1.2])).all())
-
-    def _groove_like(self, windows: int) -> bool:
-        return sum(list(self._ticks)[-windows:]) > windows * WINDOW_S / 5.0
 
     def _count_music(self) -> None:
         groove = self._groove
         if len(groove) % 10 == 1:
-            if len(groove) >= 3 * _SECOND and self._is_noise(_SECOND) and not self._chain_like(3 * _SECOND):
-                self._floors.append((self._index, self._smooth(_SECOND)))
-            while self._floors and self._floors[0][0] < self._index - _FLOOR_AFTER:
+            if (
+                len(groove) >= 3 * SECOND
+                and self._recent.is_noise(SECOND)
+                and not self._recent.is_chain_like(3 * SECOND)
+            ):
+                self._floors.append((self._recent.count, self._recent.smooth(SECOND)))
+            while self._floors and self._floors[0][0] < self._recent.count - _FLOOR_AFTER:
                 _, level = self._floors.popleft()
                 self._floor = level if self._floor is None else np.minimum(self._floor, level)
             rows = np.asarray(groove)[:: max(1, len(groove) // 400), MID]
             self._quietest_db = float(np.percentile(rows, 2.0))
         # A tick lasts a window or two; music goes on.
-        row = self._smooth(5)
+        row = self._recent.smooth(5)
         if row[MID] > self._quietest_db + _MUSIC_DB or row[MID:].max() > _LOUD_DB + 12.0:
             self._music_count += 1
             if self._first_music < 0:
-                self._first_music = self._index - 1
-            self._last_music = self._index - 1
+                self._first_music = self._recent.count - 1
+            self._last_music = self._recent.count - 1
 
     def _watch_run_out(self) -> list[NeedleEvent]:
-        sounds = self._last_music == self._index - 1
-        recent = self._index - 1 - self._last_music
+        sounds = self._last_music == self._recent.count - 1
+        recent = self._recent.count - 1 - self._last_music
         if sounds and (self.state != "run-out" or self._sustained()):
             self._still_since = None
             if self.state == "run-out":  # music after all
-                return [NeedleEvent(state="down", frame=self._index * self._window, again=True)]
+                return [NeedleEvent(state="down", frame=self._recent.count * self._window, again=True)]
             return []
         if self._still_since is None and recent > 4:
-            self._still_since = self._index
+            self._still_since = self._recent.count
         if self.state == "run-out" or self._still_since is None:
             return []
-        still = self._index - self._still_since
+        still = self._recent.count - self._still_since
         settings = self.settings
         if self._music_count * WINDOW_S < settings.music_before_run_out_s:
             return []
@@ -428,17 +376,9 @@ class NeedleWatch:
 
     def _sustained(self) -> bool:
         """Music, not a tick: most of the last 0.4 s lies over the groove."""
-        rows = np.asarray(list(self._rows)[-8:])[:, MID]
+        rows = self._recent.newest(8)[:, MID]
         return bool((rows > self._quietest_db + _MUSIC_DB).mean() >= 0.7)
 
     def _ticking(self, still: int) -> bool:
         """Whether the steps of the still stretch come back once per turn."""
-        count = min(len(self._steps), still)
-        return once_per_turn(np.log(np.asarray(self._steps)[-count:] + 1e-9), WINDOW_S)
-
-
-def _centre(rows: deque[Floats] | Floats) -> tuple[Floats, Floats]:
-    """Median levels of windows and the deviation that medians of 0.3 s have."""
-    table = np.asarray(rows)
-    middle = np.median(table, axis=0)
-    return middle, np.median(np.abs(table - middle), axis=0) * 1.48 / np.sqrt(_SMOOTH / 1.5)
+        return once_per_turn(np.log(self._recent.newest_steps(still) + 1e-9), WINDOW_S)
