@@ -322,7 +322,7 @@ class NeedleWatch:
             return False
         return bool((self._recent.smooth(SECOND)[MID:] < self._floor[MID:] - 5.0).all())
 
-    # What stretches sound like
+    # Music, and the run-out
 
     def _lag(self, over: Floats) -> int:
         """How many windows ago the newest windows began to stand over the chain."""
