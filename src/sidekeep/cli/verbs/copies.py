@@ -23,7 +23,10 @@ def add_recipe_options(parser: argparse.ArgumentParser) -> None:
         help="peak (default: highest true peak to -1 dBTP), none, or a loudness such as -18 for -18 LUFS",
     )
     parser.add_argument(
-        "--lead-in", choices=("cut", "needle", "groove"), help="what is kept before the music"
+        "--lead-in",
+        choices=("cut", "needle", "groove"),
+        help="what is kept before the music: nothing (cut, the default), all from the needle drop on "
+        "(needle), or the last second of groove (groove)",
     )
     parser.add_argument(
         "--titles",
@@ -54,7 +57,7 @@ def add_recipe_options(parser: argparse.ArgumentParser) -> None:
         "--picture-px", type=int, metavar="N", help="longest edge of pictures (default: 1400)"
     )
     parser.add_argument(
-        "--picture-kb", type=int, metavar="N", help="most kilobytes of a picture (0: no limit)"
+        "--picture-kb", type=int, metavar="N", help="largest picture, in kilobytes (default: 0, no limit)"
     )
     parser.add_argument(
         "--front-file",
@@ -62,14 +65,20 @@ def add_recipe_options(parser: argparse.ArgumentParser) -> None:
         help="name of the front beside the tracks: cover.jpg (default), folder.jpg or both",
     )
     yes_or_no = argparse.BooleanOptionalAction
-    parser.add_argument("--cd-picture", action=yes_or_no, help="put the picture into CD tracks too")
-    parser.add_argument("--disc-folders", action=yes_or_no, help="a folder for every disc of a set")
+    parser.add_argument(
+        "--cd-picture", action=yes_or_no, help="put the picture into CD tracks too (default: no)"
+    )
+    parser.add_argument(
+        "--disc-folders", action=yes_or_no, help="a folder for every disc of a set (default: no)"
+    )
     parser.add_argument(
         "--through-numbers",
         action=yes_or_no,
-        help="number tracks on through all discs, instead of from 1 on each",
+        help="number tracks straight through all discs (default: no, each begins at 1)",
     )
-    parser.add_argument("--old-tags", action=yes_or_no, help="ID3v2.3 in MP3, WAV and AIFF, for old players")
+    parser.add_argument(
+        "--old-tags", action=yes_or_no, help="ID3v2.3 in MP3, WAV and AIFF, for old players (default: no)"
+    )
     parser.add_argument("--owner", metavar="NAME", help="who keeps the master: a person or an organisation")
     parser.add_argument("--replace", action="store_true", help="overwrite files that are there")
 

@@ -20,7 +20,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--copies", default="lossless,portable", metavar="KINDS", help="kinds of copies to write"
     )
-    parser.add_argument("--open", action="store_true", help="then open the record in the local page")
+    parser.add_argument(
+        "--open", action="store_true", help="open the record in the local page when it is done"
+    )
 
 
 def run(options: argparse.Namespace) -> int:

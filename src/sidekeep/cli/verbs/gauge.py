@@ -10,12 +10,17 @@ from sidekeep.cli.verbs.inputs import add_input_options
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
     add_input_options(parser)
-    parser.add_argument("--seconds", type=_seconds, metavar="S", help="stop by itself after so long")
+    parser.add_argument(
+        "--seconds",
+        type=_seconds,
+        metavar="S",
+        help="stop after this many seconds (default: Ctrl+C stops it)",
+    )
     parser.add_argument(
         "--peak",
         type=_level,
         metavar="DBFS",
-        help="aim for peaks up to this, also while recording (remembered; first: -6, or -5 at 16 bits)",
+        help="aim for peaks up to this, also while recording (remembered; at first -6, or -5 at 16 bits)",
     )
     parser.add_argument("--json", action="store_true", help="print readings as JSON, one per line")
 

@@ -33,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     listing.add_argument("words", nargs="*", help="beginnings of words from artist, titles, label, notes")
     listing.add_argument("--state", choices=STATES, default="", help="only records in this state")
-    plan = add_described(actions, "plan", "put a record that is still to be taken on the shelf")
+    plan = add_described(actions, "plan", "put a record on the shelf before any side of it is taken")
     plan.add_argument("sleeve", type=Path, help="its sleeve text")
     plan.add_argument(
         "--another", action="store_true", help="plan it even if the shelf has a record of that name and year"

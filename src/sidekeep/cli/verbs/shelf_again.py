@@ -20,7 +20,7 @@ def add_again(actions: Any) -> None:
         type=float,
         default=12.0,
         metavar="M",
-        help="list sides that were last taken so many months ago (default: 12)",
+        help="list sides that were last taken at least this many months ago (default: 12)",
     )
     day = again.add_mutually_exclusive_group()
     day.add_argument("--after", metavar="DATE", help="remind me of this record after a day: 2030-01-31")

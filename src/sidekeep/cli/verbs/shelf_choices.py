@@ -18,8 +18,8 @@ def add_actions(actions: Any) -> None:
         actions, "history", "show every change of a record's marks, titles, settings, sleeve"
     )
     undo = add_described(actions, "undo", "take back your newest change to a record")
-    redo = add_described(actions, "redo", "make the change that was undone last again")
-    swap = add_described(actions, "swap", "swap two sides that were taken as each other")
+    redo = add_described(actions, "redo", "redo the change that was undone last")
+    swap = add_described(actions, "swap", "swap two sides that were taken for each other")
     use = add_described(actions, "use", "choose the take of a side that copies are made from")
     for parser in (history, undo, redo, swap, use):
         parser.add_argument("record", help="the record: its folder, or words that match one")
