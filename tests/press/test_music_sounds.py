@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from sidekeep.errors import ParameterError
-from sidekeep.press.music import drums, room, tone
+from sidekeep.press.music import drums, filters, room, tone
 from sidekeep.press.music.compose import Clock, Note, degree, lead_voices, melody, note_hz, play, triad
 from sidekeep.press.music.instruments import (
     bowed_strings,
@@ -110,7 +110,7 @@ def test_hits_end_at_zero_and_no_two_are_alike(name: str) -> None:
 def test_bowed_notes_have_no_click_at_their_edges() -> None:
     """A soft attack: the first and last 5 ms hold nothing above 6 kHz to speak of."""
     note = bowed_strings(330.0, 0.6, 0.7, RATE_HZ, generator())
-    treble = tone.pass_band(note, 6000.0, 1e9, RATE_HZ)
+    treble = filters.pass_band(note, 6000.0, 1e9, RATE_HZ)
     edge = int(0.005 * RATE_HZ)
     middle = np.sqrt(np.mean(treble[note.shape[0] // 2 : note.shape[0] // 2 + 4 * edge] ** 2))
     assert np.max(np.abs(treble[:edge])) < middle
@@ -193,8 +193,8 @@ def test_still_formants_are_plain_resonances() -> None:
     noise = generator().standard_normal((5000, 2))
     points = tone.control_times(5000, RATE_HZ).size
     centre, width, gain = (np.tile(row, (points, 1)) for row in ((500.0, 1500.0), (80.0, 120.0), (1.0, -0.5)))
-    moving = tone.run_formants(noise, centre, width, gain, RATE_HZ)
-    twin = tone.resonate(noise, 500.0, 80.0, RATE_HZ) - 0.5 * tone.resonate(noise, 1500.0, 120.0, RATE_HZ)
+    moving = filters.run_formants(noise, centre, width, gain, RATE_HZ)
+    twin = filters.resonate(noise, 500.0, 80.0, RATE_HZ) - 0.5 * filters.resonate(noise, 1500.0, 120.0, RATE_HZ)
     assert np.max(np.abs(moving - twin)) < 0.01 * np.max(np.abs(twin))
 
 
@@ -205,7 +205,7 @@ def test_vowels_put_their_formant_where_the_table_says() -> None:
     for letter in "ai":
         voice = shape_vowels(source, [(0.0, letter)], RATE_HZ)
         bands = [
-            np.mean(tone.pass_band(voice, low, high, RATE_HZ) ** 2) for low, high in ((220, 420), (580, 900))
+            np.mean(filters.pass_band(voice, low, high, RATE_HZ) ** 2) for low, high in ((220, 420), (580, 900))
         ]
         shares[letter] = bands[1] / bands[0]
     assert shares["a"] > 4.0 * shares["i"]
@@ -215,7 +215,7 @@ def test_vowels_put_their_formant_where_the_table_says() -> None:
 def test_convolve_equals_the_sum(length: int) -> None:
     rng = generator()
     audio, response = rng.standard_normal((length, 2)), rng.standard_normal((333, 1))
-    out = tone.convolve(audio, response)
+    out = filters.convolve(audio, response)
     assert out.shape == (length + 332, 2)
     for channel in (0, 1):
         assert np.allclose(out[:, channel], np.convolve(audio[:, channel], response[:, 0]), atol=1e-9)
@@ -227,7 +227,7 @@ def test_room_decays_in_the_time_asked_for() -> None:
     response = room_response(RATE_HZ, generator(), decay_s=decay_s)
     assert response.shape[1] == 2
     assert np.sum(response**2, axis=0) == pytest.approx([1.0, 1.0])
-    octave = tone.pass_band(response, 707.0, 1414.0, RATE_HZ, 3)
+    octave = filters.pass_band(response, 707.0, 1414.0, RATE_HZ, 3)
     left = np.cumsum(octave[::-1, 0] ** 2)[::-1]
     curve_db = 10.0 * np.log10(left / left[0])
     start, stop = np.argmax(curve_db < -5.0), np.argmax(curve_db < -25.0)
