@@ -199,7 +199,7 @@ WORDS: Mapping[str, Say] = {
         "distortion that has come or gone. Trust the quieter places only."
     ),
     "compare-band": lambda about: (
-        f"The {about.word('take')} take ends like a wall at {kilohertz(about.number('edge_hz'))}: it went through a lossy format "
+        f"The {about.word('take')} take has no sound above {kilohertz(about.number('edge_hz'))}: it went through a lossy format "
         "or a lower rate. What was left out looks like lost treble and noise."
     ),
     "compare-lossy": lambda about: _lossy([about]),

@@ -185,7 +185,7 @@ def _measures(
     groove_s: tuple[float, float],
 ) -> dict[str, Any]:
     """Everything but marks. Nothing of takes at two standard speeds: the phono stage's equalisation and every noise of the
-    player lie at other frequencies of the music. Nothing of bands beyond an edge like a wall."""
+    player lie at other frequencies of the music. Nothing of bands above a sharp upper edge."""
     if alignment.speed is not None:
         return {}
     edge_hz = min((one.edge_hz or np.inf for one in alignment.conditions or ()), default=np.inf)

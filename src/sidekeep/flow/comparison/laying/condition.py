@@ -1,4 +1,4 @@
-"""What limits a take before it is compared: clipping, and an upper edge like a wall (a lossy format, a lower rate).
+"""What limits a take before it is compared: clipping, and a sharp upper edge (a lossy format, a lower rate).
 
 Fed with the blocks of the first reading. Clipping is told as in a survey (``dsp.level.clipping``), the edge too
 (``dsp.level.channels``), from some spectra of each block.
