@@ -2,38 +2,22 @@
 
 from __future__ import annotations
 
-import ast
 import hashlib
 import importlib.util
 import json
 import re
 import shlex
 from collections.abc import Iterator
-from functools import cache
 from pathlib import Path
 from types import ModuleType
 
 import pytest
 
-import sidekeep
 from sidekeep.cli.main import VERBS, build_parser
-from sidekeep.copies.kinds.table import KINDS
-from sidekeep.model.record import Record
 from sidekeep.press.music.demo_record import demo_record
-from sidekeep.shelf.choices.recipe_file import read_recipe
-from sidekeep.shelf.sleeve.reading import read_sleeve
-from sidekeep.shelf.sleeve.writing import write_sleeve
-from sidekeep.wording.findings import WORDS
+from tests.docs.pages import PAGES, ROOT, SOURCE, text
 
-ROOT = Path(__file__).parents[1]
-SOURCE = Path(sidekeep.__file__).parent
-PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md")), ROOT / "examples" / "README.md"]
-PAGES += [ROOT / "changelog.d" / "README.md"]
 TEXT_ENDINGS = {".py", ".md", ".toml", ".html", ".css", ".js", ".svg", ".lock", ".txt", ".sh", ""}
-
-
-def text(name: str) -> str:
-    return (ROOT / name).read_text("utf-8")
 
 
 def load(path: Path) -> ModuleType:
@@ -111,197 +95,6 @@ def test_enough_commands_are_read_from_the_pages() -> None:
     assert len(shown_commands()) >= 20
 
 
-# Kinds of copies and findings
-
-
-@pytest.mark.parametrize("kind", KINDS)
-def test_every_kind_of_copies_is_documented(kind: str) -> None:
-    assert f"`{kind}`" in text("docs/copies.md")
-
-
-@cache
-def makers_of(path: Path) -> dict[str, int | None]:
-    return makers_in(ast.parse(path.read_text("utf-8"))) if path.exists() else {}
-
-
-def makers_in(tree: ast.Module) -> dict[str, int | None]:
-    """Functions that make a finding of the kind they are given, and the place of that argument if it has one."""
-    makers: dict[str, int | None] = {}
-    for node in ast.walk(tree):
-        if isinstance(node, ast.FunctionDef) and node.returns and "Finding" in ast.unparse(node.returns):
-            names = [argument.arg for argument in (*node.args.posonlyargs, *node.args.args)]
-            if "kind" in names:
-                makers[node.name] = names.index("kind")
-            elif "kind" in [argument.arg for argument in node.args.kwonlyargs]:
-                makers[node.name] = None
-    return makers
-
-
-class Raised(ast.NodeVisitor):
-    """Kinds given to ``Finding`` or to a helper that makes one, of the same module or imported."""
-
-    def __init__(self, tree: ast.Module) -> None:
-        self.kinds: set[str] = set()
-        self.unclear: list[int] = []
-        self.makers: dict[str, int | None] = {"Finding": None}
-        self.inside: list[str] = []
-        self.makers |= makers_in(tree)
-        self.own = set(self.makers)
-        for node in ast.walk(tree):
-            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sidekeep."):
-                path = SOURCE.joinpath(*str(node.module).split(".")[1:]).with_suffix(".py")
-                there = makers_of(path)
-                self.makers |= {each.name: there[each.name] for each in node.names if each.name in there}
-        self.visit(tree)
-
-    def visit_FunctionDef(self, node: ast.FunctionDef) -> None:
-        self.inside.append(node.name)
-        self.generic_visit(node)
-        self.inside.pop()
-
-    def visit_Call(self, node: ast.Call) -> None:
-        name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
-        if name in self.makers:
-            given = [keyword.value for keyword in node.keywords if keyword.arg == "kind"]
-            place = self.makers[name]
-            if not given and place is not None and place < len(node.args):
-                given = [node.args[place]]
-            for value in given:
-                self.take(value, node.lineno, must=name in self.own)
-        self.generic_visit(node)
-
-    def take(self, value: ast.expr, line: int, *, must: bool) -> None:
-        if isinstance(value, ast.Constant) and isinstance(value.value, str):
-            self.kinds.add(value.value)
-        elif isinstance(value, ast.IfExp):
-            self.take(value.body, line, must=must)
-            self.take(value.orelse, line, must=must)
-        elif must and not (
-            isinstance(value, ast.Name) and value.id == "kind" and set(self.inside) & set(self.makers)
-        ):
-            self.unclear.append(line)
-
-
-def raised_kinds(root: Path) -> tuple[set[str], list[str]]:
-    kinds: set[str] = set()
-    unclear: list[str] = []
-    for path in sorted(root.rglob("*.py")):
-        if path.relative_to(root).parts[0] == "press":
-            continue
-        found = Raised(ast.parse(path.read_text("utf-8")))
-        kinds |= found.kinds
-        unclear += [f"{path.relative_to(root)}:{line}" for line in found.unclear]
-    return kinds, unclear
-
-
-def documented_kinds(page: str) -> dict[str, str]:
-    """Kind and its severity from the tables of docs/findings.md."""
-    return {m[1]: m[2] for m in re.finditer(r"^\| `([a-z0-9-]+)` \| ([a-z, ]+) \|", page, re.MULTILINE)}
-
-
-def test_every_finding_is_documented_and_every_documented_one_is_raised() -> None:
-    kinds, unclear = raised_kinds(SOURCE)
-    assert unclear == [], "a finding's kind must be a plain word where it is raised"
-    assert len(kinds) > 30
-    documented = documented_kinds(text("docs/findings.md"))
-    assert sorted(kinds - set(documented)) == [], "describe them in docs/findings.md"
-    assert sorted(set(documented) - kinds) == [], "nothing raises these any more"
-    assert sorted(kinds ^ set(WORDS)) == [], "every kind has its sentence in wording/"
-    assert all(
-        re.fullmatch(r"(note|look|act)(, (note|look|act))*", severity) for severity in documented.values()
-    )
-
-
-@pytest.mark.parametrize(
-    ("code", "kinds"),
-    [
-        ("Finding(kind='one', start_frame=0, stop_frame=1)", {"one"}),
-        (
-            "def f(kind: str) -> Finding:\n    return Finding(kind=kind)\nf('two')\nf(kind='three')",
-            {"two", "three"},
-        ),
-        ("Finding(kind='four' if x else 'five')", {"four", "five"}),
-        ("def f(*, kind: str) -> Finding:\n    return Finding(kind=kind)\nf(kind='six')", {"six"}),
-    ],
-)
-def test_the_reader_of_kinds_sees_all_ways_to_raise(code: str, kinds: set[str]) -> None:
-    found = Raised(ast.parse(code))
-    assert (found.kinds, found.unclear) == (kinds, [])
-
-
-def test_the_reader_of_kinds_sees_a_hidden_kind() -> None:
-    assert Raised(ast.parse("Finding(kind=names[3])")).unclear == [1]
-
-
-# JSON
-
-
-def printed_fields() -> set[str]:
-    """Keys of the objects that verbs print, and fields of the values they print whole."""
-    from sidekeep.copies.kept.checking import VerifyResult
-    from sidekeep.devices.inputs import SoundInput
-    from sidekeep.flow.needle.gauge import GaugeReading
-    from sidekeep.shelf.index.catalogue import Entry
-    from sidekeep.shelf.shelf_take import ShelfTake, TakeFile
-    from sidekeep.shelf.styluses import StylusHours
-
-    fields: set[str] = set()
-    for whole in (VerifyResult, SoundInput, GaugeReading, Entry, TakeFile, StylusHours, ShelfTake):
-        fields |= set(whole.__dataclass_fields__)
-    for path in (SOURCE / "flow" / "passes" / "contract.py", *sorted((SOURCE / "cli").rglob("*.py"))):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-            # Tables of the skin itself (what a key does, how a phase or a piece of news reads) are no objects of the contract.
-            if path == SOURCE / "cli" / "texts" / "news.py":
-                continue
-            is_object = isinstance(node, ast.Dict) and any(
-                not isinstance(value, ast.Constant | ast.JoinedStr) for value in node.values
-            )
-            if is_object:
-                assert isinstance(node, ast.Dict)
-                fields |= {str(key.value) for key in node.keys if isinstance(key, ast.Constant)}
-    return fields
-
-
-def test_every_printed_field_is_documented() -> None:
-    fields = printed_fields()
-    assert {"integrated_lufs", "repairs", "gain_db", "size_bytes", "places"} <= fields
-    page = text("docs/json.md")
-    assert sorted(field for field in fields if not re.search(rf"`{field}(\[\])?`", page)) == []
-
-
-def news_codes() -> set[str]:
-    """Codes that are raised anywhere, by name."""
-    codes: set[str] = set()
-    for path in SOURCE.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-            if not isinstance(node, ast.Call):
-                continue
-            name = getattr(node.func, "id", getattr(node.func, "attr", ""))
-            given = [word.value for word in node.keywords if word.arg == "code"] if name == "News" else []
-            given += node.args[:1] if name == "news" else []
-            codes |= {str(value.value) for value in given if isinstance(value, ast.Constant)}
-    return codes
-
-
-def test_all_news_has_words_and_is_documented() -> None:
-    from sidekeep.cli.texts.news import _WORDS
-
-    codes = news_codes()
-    assert {"begun", "loss", "next-place", "turn-up"} <= codes
-    assert sorted(codes - set(_WORDS)) == []
-    page = text("docs/news.md")
-    assert sorted(code for code in codes | set(_WORDS) if f"`{code}`" not in page) == []
-
-
-def test_words_of_an_action_are_documented() -> None:
-    from typing import get_args
-
-    from sidekeep.copies.run.finish import Action
-
-    page = text("docs/json.md")
-    assert all(f"`{word}`" in page for word in get_args(Action))
-
-
 # Pictures
 
 
@@ -325,79 +118,6 @@ def test_the_readmes_picture_is_of_the_demo_as_it_is() -> None:
     assert int(told["facts"]["places mended"].replace("\u202f", "")) > 1000
     assert re.fullmatch(r"\+\d\.\d\sdB", told["facts"]["for the whole record, nothing compressed"])
     assert int(told["facts"]["files written"]) >= 2 * len(printed)
-
-
-# Sleeve text
-
-
-def fenced(page: str, word: str) -> list[str]:
-    return re.findall(rf"^```{word}\n(.*?)^```$", page, re.DOTALL | re.MULTILINE)
-
-
-@pytest.mark.parametrize("block", fenced(text("docs/sleeve.md"), "sleeve"))
-def test_sleeve_blocks_read_without_a_problem_and_back(block: str) -> None:
-    record, problems = read_sleeve(block)
-    assert problems == []
-    assert record.track_count >= 1
-    assert read_sleeve(write_sleeve(record))[0] == record
-
-
-def test_the_plain_sleeve_block_says_what_the_page_says() -> None:
-    record, _ = read_sleeve(fenced(text("docs/sleeve.md"), "sleeve")[0])
-    assert (record.artist, record.title, record.year) == ("The Wicker Boats", "Tallow Wharf Almanac", 1971)
-    assert (record.label, record.catalogue_number, record.country) == ("Osprook", "TR 104", "Norway")
-    assert (record.rpm, record.size_inch, record.genre) == (100 / 3, 12, "Folk; Shanty")
-    assert [[track.title for track in side.tracks] for side in record.sides] == [
-        ["Lamp Oil", "Grüße vom Kai"],
-        ["Slack Water", "The Long Pier, Part 2"],
-    ]
-    assert record.sides[0].tracks[1].composer == "I. Marsh"
-
-
-def forms(page: str) -> list[str]:
-    return re.findall(r"^\| `(.*Lamp Oil.*)` \|$", page, re.MULTILINE)
-
-
-@pytest.mark.parametrize("line", forms(text("docs/sleeve.md")))
-def test_all_track_lines_say_the_same(line: str) -> None:
-    record, problems = read_sleeve(f"The Wicker Boats - Tallow Wharf Almanac (1971)\nSide A\n{line}\n")
-    assert problems == []
-    (side,) = record.sides
-    (track,) = side.tracks
-    assert (track.title, track.duration_s, track.artist, side.name) == ("Lamp Oil", 225.0, "", "A")
-
-
-def test_side_headings_of_the_page_name_a_side() -> None:
-    (line,) = [line for line in text("docs/sleeve.md").splitlines() if line.startswith("`Side A`")]
-    headings = re.findall(r"`([^`]+)`", line)
-    assert len(headings) >= 10
-    to_second = {"First": "Second", "ONE": "TWO", "1": "2", "A": "B"}
-    for heading in headings:
-        if heading.startswith("Disc"):  # discs need one before them: below
-            continue
-        for one, two in to_second.items():
-            heading = re.sub(rf"(?<![A-Za-z]){one}(?![A-Za-z])", two, heading)
-        record, problems = read_sleeve(
-            f"The Wicker Boats - Tallow Wharf Almanac (1971)\nSide A\nSalt\n{heading}\nTar\n"
-        )
-        assert ([side.name for side in record.sides], problems) == (["A", "B"], []), heading
-    discs = "".join(f"Disc {disc} - Side {side}\n1 Lamp Oil\n" for disc in (1, 2) for side in "AB")
-    record, _ = read_sleeve(f"The Wicker Boats - Tallow Wharf Almanac (1971)\n{discs}")
-    assert [side.name for side in record.sides] == ["A", "B", "C", "D"]
-
-
-def test_the_readme_sleeve_reads() -> None:
-    (block,) = re.findall(r"```\n\s*(The Wicker Boats.*?)```", text("README.md"), re.DOTALL)
-    record, problems = read_sleeve("\n".join(line.strip() for line in block.splitlines()))
-    assert (problems, record.track_count, [side.name for side in record.sides]) == ([], 3, ["A", "B"])
-    assert record != Record()
-
-
-def test_the_recipe_of_the_page_is_the_default_one() -> None:
-    from sidekeep.model.recipe import Recipe
-
-    (block,) = fenced(text("docs/how-to-transfer-files.md"), "toml")
-    assert read_recipe(block) == Recipe()
 
 
 # Links, places, house rules
@@ -441,6 +161,17 @@ def test_pictures_are_small() -> None:
 def test_every_room_has_a_signpost_and_a_line_in_the_architecture(room: str) -> None:
     assert (SOURCE / room / "README.md").exists()
     assert f"`{room}/`" in text("docs/architecture.md")
+
+
+def test_the_table_of_the_architecture_names_the_rooms_of_every_package() -> None:
+    """All of them, and no room that is gone."""
+    rows = re.findall(r"^\| `([a-z]+)/` \| (.*?) \| [^|]*\|$", text("docs/architecture.md"), re.MULTILINE)
+    assert len(rows) > 8
+    for package, holds in rows:
+        rooms = {path.name for path in (SOURCE / package).iterdir() if list(path.glob("*.py"))}
+        rooms |= {"page"} if package == "web" else set()
+        # A room of another package that is spoken of is named with it: `dsp/alignment`.
+        assert set(re.findall(r"`([a-z]+)/`", holds)) == rooms, package
 
 
 def test_every_inner_room_has_a_signpost() -> None:

@@ -194,7 +194,9 @@ def test_still_formants_are_plain_resonances() -> None:
     points = tone.control_times(5000, RATE_HZ).size
     centre, width, gain = (np.tile(row, (points, 1)) for row in ((500.0, 1500.0), (80.0, 120.0), (1.0, -0.5)))
     moving = filters.run_formants(noise, centre, width, gain, RATE_HZ)
-    twin = filters.resonate(noise, 500.0, 80.0, RATE_HZ) - 0.5 * filters.resonate(noise, 1500.0, 120.0, RATE_HZ)
+    twin = filters.resonate(noise, 500.0, 80.0, RATE_HZ) - 0.5 * filters.resonate(
+        noise, 1500.0, 120.0, RATE_HZ
+    )
     assert np.max(np.abs(moving - twin)) < 0.01 * np.max(np.abs(twin))
 
 
@@ -205,7 +207,8 @@ def test_vowels_put_their_formant_where_the_table_says() -> None:
     for letter in "ai":
         voice = shape_vowels(source, [(0.0, letter)], RATE_HZ)
         bands = [
-            np.mean(filters.pass_band(voice, low, high, RATE_HZ) ** 2) for low, high in ((220, 420), (580, 900))
+            np.mean(filters.pass_band(voice, low, high, RATE_HZ) ** 2)
+            for low, high in ((220, 420), (580, 900))
         ]
         shares[letter] = bands[1] / bands[0]
     assert shares["a"] > 4.0 * shares["i"]
