@@ -136,6 +136,6 @@ def test_what_is_kept_grows_slowly() -> None:
     meter = NoiseMeter(RATE_HZ, 2)
     for _ in range(150):
         meter.process(0.01 * rng.standard_normal((RATE_HZ, 2)))
-    kept = sum(atom.nbytes for atom in meter._atoms.kept.values())
+    kept = sum(atom.nbytes for atom in meter._quiet._kept.values())
     assert kept < (20 + 150 * 3 / 20 + 3) * 2100 * 2 * 4
-    assert len(meter._atoms.recent) < 41
+    assert len(meter._quiet._recent) < 41

@@ -10,17 +10,19 @@ the end. That is about 4 kB a second; results do not depend on the block size.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.level.sample_levels import window_means
-from sidekeep.dsp.noise.hum import LOW_RATE_HZ, MINIMUM_LENGTH_S, Hum, find_hum
+from sidekeep.dsp.noise.hum import LOW_RATE_HZ, Hum, find_hum
 from sidekeep.dsp.noise.low_rate import Decimator, low_factor
 from sidekeep.dsp.noise.weighting import a_weighting_db
 from sidekeep.errors import ParameterError
 from sidekeep.flow.measuring.measures import FrameSpans
+from sidekeep.flow.measuring.noise_findings import noise_findings
+from sidekeep.flow.measuring.quiet_moments import QuietMoments
 from sidekeep.model.finding import Finding
 from sidekeep.model.measures import Noise
 from sidekeep.units import MINIMUM_DB, power_to_db
@@ -30,13 +32,8 @@ Floats = NDArray[np.float64]
 WINDOW_S = 0.1
 OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 RUMBLE_TOP_HZ = 60.0
-LOUD_HUM_DBFS = -62.0
-"""Hum one hears in a quiet groove at a usual level (common practice, no source)."""
-LOUD_RUMBLE_DBFS = -45.0
-"""Rumble that moves woofers for nothing (common practice, no source)."""
 
 _FFT_FRAMES_S = 0.04
-_EDGE_ATOMS, _BIN_ATOMS, _RUN_ATOMS = 20, 20, 3
 _SWAY_RATE_HZ = 24.0
 _SILENT_POWER = 1e-13
 _OUTLIER = 4.0
@@ -56,36 +53,6 @@ class NoiseDetails:
     hum_harmonics: tuple[tuple[int, float], ...] = ()
     hum_from: str = "none"
     groove_from: str = "none"
-
-
-@dataclass
-class _Atoms:
-    """Seconds of low-rate audio: the first and last twenty, the quietest three in a row of each twenty."""
-
-    kept: dict[int, NDArray[np.float32]] = field(default_factory=dict)
-    recent: list[tuple[int, NDArray[np.float32], float]] = field(default_factory=list)
-
-    def add(self, number: int, atom: Floats) -> None:
-        short = atom.astype(np.float32)
-        if number < _EDGE_ATOMS:
-            self.kept[number] = short
-        self.recent.append((number, short, float(np.mean((atom - atom.mean(axis=0)) ** 2))))
-        if len(self.recent) == _EDGE_ATOMS + _BIN_ATOMS:
-            self._settle()
-
-    def _settle(self) -> None:
-        oldest = self.recent[:_BIN_ATOMS]
-        powers = [power for _, _, power in oldest]
-        runs = [max(powers[i : i + _RUN_ATOMS]) for i in range(len(oldest) - _RUN_ATOMS + 1)]
-        first = int(np.argmin(runs))
-        for number, atom, _ in oldest[first : first + _RUN_ATOMS]:
-            self.kept[number] = atom
-        self.recent = self.recent[_BIN_ATOMS:]
-
-    def close(self) -> None:
-        for number, atom, _ in self.recent:
-            self.kept[number] = atom
-        self.recent = []
 
 
 class NoiseMeter:
@@ -113,10 +80,7 @@ class NoiseMeter:
         self._rumble_rate_hz = self._low_rate_hz / self._rumble_factor
         self._sway_factor = low_factor(self._rumble_rate_hz, _SWAY_RATE_HZ)
         self._to_sway = Decimator(self._sway_factor, channels)
-        self._atom_frames = round(self._low_rate_hz)
-        self._atom_held = np.zeros((0, channels))
-        self._atom_count = 0
-        self._atoms = _Atoms()
+        self._quiet = QuietMoments(self._low_rate_hz, self._low_factor, channels)
         self._rumble: list[NDArray[np.float32]] = []
         self._sway: list[Floats] = []
         self._is_closed = False
@@ -178,7 +142,7 @@ class NoiseMeter:
             hum_dbfs=hum.level_dbfs,
             rumble_dbfs=power_to_db(rumble_power),
         )
-        self.findings = tuple(self._find(noise, hum, groove_from, len(powers) * self.window_frames))
+        self.findings = tuple(noise_findings(noise, hum, groove_from, len(powers) * self.window_frames))
         return noise
 
     def _band_edges(self) -> NDArray[np.int64]:
@@ -204,12 +168,7 @@ class NoiseMeter:
 
     def _take_low(self, low: Floats) -> None:
         self._take_rumble(self._to_rumble.process(low))
-        held = np.concatenate((self._atom_held, low))
-        while len(held) >= self._atom_frames:
-            self._atoms.add(self._atom_count, held[: self._atom_frames])
-            self._atom_count += 1
-            held = held[self._atom_frames :]
-        self._atom_held = held.copy()
+        self._quiet.process(low)
 
     def _take_rumble(self, rumble: Floats) -> None:
         self._rumble.append(rumble.astype(np.float32))
@@ -222,7 +181,7 @@ class NoiseMeter:
         self._take_low(self._to_low.flush())
         self._take_rumble(self._to_rumble.flush())
         self._sway.append(self._to_sway.flush())
-        self._atoms.close()
+        self._quiet.close()
 
     def _windows_in(self, spans: FrameSpans, count: int) -> NDArray[np.int64]:
         """Windows that lie wholly inside a span."""
@@ -268,9 +227,9 @@ class NoiseMeter:
 
     def _hum(self, idle_spans: FrameSpans, groove_spans: FrameSpans) -> tuple[Hum, str]:
         """Hum where it is purest: needle up, else empty groove, else the quietest stretches."""
-        everywhere = [(0, self._atom_count * self._atom_frames * self._low_factor)]
+        everywhere = [(0, self._quiet.length_frames)]
         for name, spans in (("idle", idle_spans), ("groove", groove_spans)):
-            runs = self._runs_in(spans)
+            runs = self._quiet.runs_in(spans)
             hums = [find_hum(run, rate_hz=self._low_rate_hz) for run in runs[:4]]
             found = max(hums, key=lambda hum: hum.score, default=Hum())
             if found.frequency_hz > 0.0:
@@ -279,32 +238,11 @@ class NoiseMeter:
                 # Needle up is the whole chain at its most naked: no hum there, no hum.
                 return Hum(), "idle"
         if not groove_spans and not idle_spans:
-            hums = [find_hum(run, rate_hz=self._low_rate_hz) for run in self._runs_in(everywhere)[:3]]
+            hums = [find_hum(run, rate_hz=self._low_rate_hz) for run in self._quiet.runs_in(everywhere)[:3]]
             present = [hum for hum in hums if hum.frequency_hz > 0.0]
             if present:
                 return min(present, key=lambda hum: hum.level_dbfs), "quietest windows"
         return Hum(), "none"
-
-    def _runs_in(self, spans: FrameSpans) -> list[Floats]:
-        """Kept low-rate audio inside the spans, in unbroken runs, quietest first."""
-        atom_frames = self._atom_frames * self._low_factor
-        runs: list[Floats] = []
-        for start, stop in spans:
-            current: list[NDArray[np.float32]] = []
-            for number in range(max(0, start // atom_frames), -(-stop // atom_frames) + 1):
-                atom = self._atoms.kept.get(number)
-                low = max(0, -(-(start - number * atom_frames) // self._low_factor))
-                high = min(self._atom_frames, (stop - number * atom_frames) // self._low_factor)
-                if atom is not None and high > low:
-                    current.append(atom[low:high])
-                if atom is None or high <= low or high < self._atom_frames:
-                    if current:
-                        runs.append(np.concatenate(current).astype(np.float64))
-                    current = []
-            if current:
-                runs.append(np.concatenate(current).astype(np.float64))
-        runs = [run for run in runs if len(run) >= MINIMUM_LENGTH_S * self._low_rate_hz]
-        return sorted(runs, key=lambda run: float(np.mean((run - run.mean(axis=0)) ** 2)))
 
     def _describe(
         self, groove: NDArray[np.int64], idle: NDArray[np.int64], groove_from: str, hum: Hum, hum_from: str
@@ -333,40 +271,3 @@ class NoiseMeter:
             hum_from=hum_from,
             groove_from=groove_from,
         )
-
-    def _find(self, noise: Noise, hum: Hum, groove_from: str, length_frames: int) -> list[Finding]:
-        findings: list[Finding] = []
-        if groove_from != "spans":
-            findings.append(
-                Finding(
-                    kind="noise-guessed",
-                    start_frame=0,
-                    stop_frame=length_frames,
-                    facts={"groove_dbfs": noise.groove_dbfs},
-                )
-            )
-        if noise.hum_hz > 0.0 and noise.hum_dbfs > LOUD_HUM_DBFS:
-            findings.append(
-                Finding(
-                    kind="hum",
-                    start_frame=0,
-                    stop_frame=length_frames,
-                    severity="act" if noise.hum_dbfs > LOUD_HUM_DBFS + 15.0 else "look",
-                    facts={
-                        "hum_hz": noise.hum_hz,
-                        "hum_dbfs": noise.hum_dbfs,
-                        "harmonics": float(len(hum.harmonics)),
-                    },
-                )
-            )
-        if noise.rumble_dbfs > LOUD_RUMBLE_DBFS:
-            findings.append(
-                Finding(
-                    kind="rumble",
-                    start_frame=0,
-                    stop_frame=length_frames,
-                    severity="look",
-                    facts={"rumble_dbfs": noise.rumble_dbfs, "groove_dbfs": noise.groove_dbfs},
-                )
-            )
-        return findings
