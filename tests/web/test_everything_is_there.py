@@ -21,7 +21,7 @@ ON_ITS_OWN = "of files that are not on the shelf; on the page they are brought i
 
 COPIES = {
     "--copies": ("places/copies.js", "What for"),
-    "--recipe": ("places/recipe_file.js", "Follow a recipe from a file"),
+    "--recipe": ("copies/recipe_file.js", "Follow a recipe from a file"),
     "--mend": ("places/copies.js", "How much is mended"),
     "--level": ("places/copies.js", "How its level is set"),
     "--lead-in": ("places/copies.js", "Where the first file begins"),
@@ -29,21 +29,21 @@ COPIES = {
     "--comment": ("places/copies.js", "comment"),
     "--isrc": ("places/copies.js", "The ISRC of a track stands in the sleeve text"),
     "--track-names": ("places/copies.js", "track_names"),
-    "--form": ("places/copies_form.js", "Bits, rates and bit rates"),
-    "--picture-px": ("places/copies_form.js", "Longest edge of pictures"),
-    "--picture-kb": ("places/copies_form.js", "Most kilobytes of a picture"),
-    "--front-file": ("places/copies_form.js", "The front lies beside the tracks as"),
-    "--cd-picture": ("places/copies_form.js", "CD tracks carry the picture too"),
-    "--disc-folders": ("places/copies_form.js", "A folder for every disc of a set"),
-    "--through-numbers": ("places/copies_form.js", "Tracks are numbered through all discs"),
-    "--old-tags": ("places/copies_form.js", "Tags for old players"),
-    "--owner": ("places/copies_form.js", "Who keeps the master"),
+    "--form": ("copies/form.js", "Bits, rates and bit rates"),
+    "--picture-px": ("copies/form.js", "Longest edge of pictures"),
+    "--picture-kb": ("copies/form.js", "Most kilobytes of a picture"),
+    "--front-file": ("copies/form.js", "The front lies beside the tracks as"),
+    "--cd-picture": ("copies/form.js", "CD tracks carry the picture too"),
+    "--disc-folders": ("copies/form.js", "A folder for every disc of a set"),
+    "--through-numbers": ("copies/form.js", "Tracks are numbered through all discs"),
+    "--old-tags": ("copies/form.js", "Tags for old players"),
+    "--owner": ("copies/form.js", "Who keeps the master"),
     "--replace": ("places/copies.js", "Write again, in place of the old files"),
 }
 INPUT = {
-    "--input": ("places/turntable_setup.js", "Use this one"),
-    "--rate": ("places/turntable_setup.js", "Recorded at"),
-    "--bits": ("places/turntable_setup.js", "bits"),
+    "--input": ("turntable/setup.js", "Use this one"),
+    "--rate": ("turntable/setup.js", "Recorded at"),
+    "--bits": ("turntable/setup.js", "bits"),
 }
 
 PLACES: dict[str, dict[str, tuple[str, str] | str]] = {
@@ -53,13 +53,13 @@ PLACES: dict[str, dict[str, tuple[str, str] | str]] = {
     "gauge": {
         **INPUT,
         "--seconds": BY_ITSELF,
-        "--peak": ("places/turntable_setup.js", "Highest peak wanted"),
+        "--peak": ("turntable/setup.js", "Highest peak wanted"),
     },
     "take": {
         **INPUT,
         "record": ("places/turntable.js", "on the turntable."),
         "side": ("places/turntable.js", "Sides to take"),
-        "--stylus": ("places/turntable_stylus.js", "The stylus"),
+        "--stylus": ("turntable/stylus.js", "The stylus"),
         "--by-key": ("places/turntable.js", "Begin and end each side by my press"),
         "--any-side": ("places/turntable.js", "which the sleeve does not list"),
         "--copies": ("places/turntable.js", "write the copies"),
@@ -77,13 +77,13 @@ PLACES: dict[str, dict[str, tuple[str, str] | str]] = {
     },
     "transfer": {
         **COPIES,
-        "file": ("places/bring_in.js", "Choose the recordings"),
+        "file": ("sleeve/bring_in.js", "Choose the recordings"),
         "--sleeve": ("places/sleeve.js", "Sleeve text"),
         "--out": FILES,
-        "--sides": ("places/bring_in.js", "side"),
-        "--picture": ("places/sleeve_pictures.js", "front"),
-        "--back-picture": ("places/sleeve_pictures.js", "back"),
-        "--label-picture": ("places/sleeve_pictures.js", "label"),
+        "--sides": ("sleeve/bring_in.js", "side"),
+        "--picture": ("sleeve/pictures.js", "front"),
+        "--back-picture": ("sleeve/pictures.js", "back"),
+        "--label-picture": ("sleeve/pictures.js", "label"),
     },
     "copies": {**COPIES, "record": ("page.js", "Copies"), "--shelf": HERE},
     "compare": {
@@ -100,16 +100,16 @@ PLACES: dict[str, dict[str, tuple[str, str] | str]] = {
     },
     "verify": {
         "place": ("places/copies.js", "Check takes and copies against their checksums"),
-        "--decode": ("places/shelf_care.js", "decode every FLAC too"),
+        "--decode": ("shelf/care.js", "decode every FLAC too"),
         "--shelf": HERE,
     },
     "adopt": {
-        "file": ("places/bring_in.js", "Choose the recordings"),
+        "file": ("sleeve/bring_in.js", "Choose the recordings"),
         "--sleeve": ("places/sleeve.js", "Sleeve text"),
-        "--record": ("places/bring_in.js", "record"),
-        "--sides": ("places/bring_in.js", "side"),
+        "--record": ("sleeve/bring_in.js", "record"),
+        "--sides": ("sleeve/bring_in.js", "side"),
         "--move": FILES,
-        "--stylus": ("places/bring_in.js", "stylus"),
+        "--stylus": ("sleeve/bring_in.js", "stylus"),
         "--shelf": HERE,
     },
     "shelf": {"--shelf": HERE},
@@ -123,15 +123,15 @@ PLACES: dict[str, dict[str, tuple[str, str] | str]] = {
     "shelf repair": {"--shelf": HERE},
     "shelf again": {
         "record": ("places/later.js", "Remind me to play it again after"),
-        "--months": ("places/shelf_care.js", "Taken longer ago than"),
+        "--months": ("shelf/care.js", "Taken longer ago than"),
         "--after": ("places/later.js", "Remind me to play it again after"),
         "--never": ("places/later.js", "No reminder"),
         "--shelf": HERE,
     },
     "shelf styluses": {
-        "name": ("places/turntable_stylus.js", "The stylus"),
-        "--hours-before": ("places/turntable_stylus.js", "hours before its first take here"),
-        "--remind-at": ("places/turntable_stylus.js", "remind me at"),
+        "name": ("turntable/stylus.js", "The stylus"),
+        "--hours-before": ("turntable/stylus.js", "hours before its first take here"),
+        "--remind-at": ("turntable/stylus.js", "remind me at"),
         "--shelf": HERE,
     },
     "shelf history": {"record": ("side/history.js", "What was done"), "--shelf": HERE},
@@ -151,8 +151,8 @@ PLACES: dict[str, dict[str, tuple[str, str] | str]] = {
     },
 }
 VERBS_DONE = {
-    "shelf rebuild": ("places/shelf_care.js", "Read the record folders again"),
-    "shelf repair": ("places/shelf_care.js", "keep all that was recorded"),
+    "shelf rebuild": ("shelf/care.js", "Read the record folders again"),
+    "shelf repair": ("shelf/care.js", "keep all that was recorded"),
 }
 """Actions that have no options of their own."""
 OF_A_TERMINAL = {"help", "debug", "json", "action", "list_kinds"}

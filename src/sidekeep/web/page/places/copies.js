@@ -6,10 +6,10 @@ import { html, useEffect, useState } from "../html.js";
 import { get, post, remove } from "../server.js";
 import { askJob, loadRecord, once, tell, told, useKnown, useRecord } from "../store.js";
 import { readNumber, useField } from "../field.js";
-import { Checked } from "./checked.js";
-import { FileForm, Pick } from "./copies_form.js";
-import { RecipeFile } from "./recipe_file.js";
-import { Decode } from "./shelf_care.js";
+import { Checked } from "../shelf/checked.js";
+import { FileForm, Pick } from "../copies/form.js";
+import { RecipeFile } from "../copies/recipe_file.js";
+import { Decode } from "../shelf/care.js";
 import { capital, count, day, decibels, gain, listed, roughly, size } from "../words.js";
 
 const CHOSEN = "sidekeep kinds";

@@ -5,7 +5,7 @@ import { html, useEffect, useState } from "../html.js";
 import { get, put } from "../server.js";
 import { askJob, told, useKnown, useRecord } from "../store.js";
 import { capital, clock, count, day, whole } from "../words.js";
-import { TwoDiscs } from "./later_disc.js";
+import { TwoDiscs } from "../later/disc.js";
 
 const MEASURES = /** @type {const} */ ([["inside_db", "Treble of the inner third", " dB", 1], ["groove_db", "Surface noise", " dB", 3], ["marks", "Marks", "", 10]]);
 

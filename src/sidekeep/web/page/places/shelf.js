@@ -6,8 +6,8 @@ import { html, useEffect, useLayoutEffect, useMemo, useState } from "../html.js"
 import { get, newestOnly, post, put, remove } from "../server.js";
 import { knownNow, loadShelf, loadState, showPile, tell, told, useKnown } from "../store.js";
 import { capital, count, listed, nameOf } from "../words.js";
-import { Empty } from "./empty.js";
-import { Foot, Interrupted } from "./shelf_care.js";
+import { Empty } from "../shelf/empty.js";
+import { Foot, Interrupted } from "../shelf/care.js";
 
 const GROUPS = [
   { state: "all", text: "all records" },

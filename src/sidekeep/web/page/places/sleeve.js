@@ -6,9 +6,9 @@ import { html, useEffect, useLayoutEffect, useRef, useState } from "../html.js";
 import { post, Refused, remove } from "../server.js";
 import { forgetRecord, keepRecord, tell, told, useKnown, useRecord } from "../store.js";
 import { clock, count, listed } from "../words.js";
-import { Pictures } from "./sleeve_pictures.js";
-import { BringIn } from "./bring_in.js";
-import { startSession } from "./turntable_session.js";
+import { Pictures } from "../sleeve/pictures.js";
+import { BringIn } from "../sleeve/bring_in.js";
+import { startSession } from "../turntable/session.js";
 
 const EXAMPLE = "Artist - Title (Year)\n\nSide A\nFirst song 3:45\nSecond song 4:10\n\nSide B\nThird song 5:02";
 

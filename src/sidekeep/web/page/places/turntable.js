@@ -3,11 +3,11 @@ import { go, recordPath } from "../address.js";
 import { html, useEffect, useState } from "../html.js";
 import { askJob, loadRecord, loadShelf, putSessionBy, say, useKnown, useRecord } from "../store.js";
 import { capital, count, nameOf } from "../words.js";
-import { newsText, sentenceOf } from "./turntable_words.js";
-import { LiveDisc } from "./turntable_disc.js";
-import { SetUp } from "./turntable_setup.js";
-import { Stylus } from "./turntable_stylus.js";
-import { act, inputIsKnown, setSurveysAtOnce, setWritesAfter, sidesToTake, startSession, surveysAtOnce, USUAL_KINDS, writesAfter } from "./turntable_session.js";
+import { newsText, sentenceOf } from "../turntable/words.js";
+import { LiveDisc } from "../turntable/disc.js";
+import { SetUp } from "../turntable/setup.js";
+import { Stylus } from "../turntable/stylus.js";
+import { act, inputIsKnown, setSurveysAtOnce, setWritesAfter, sidesToTake, startSession, surveysAtOnce, USUAL_KINDS, writesAfter } from "../turntable/session.js";
 
 /** @param {{address: import("../address.js").Address}} props */
 export function Place({ address }) {

@@ -2,7 +2,7 @@
 import { html, useEffect, useRef, useState } from "../html.js";
 import { get } from "../server.js";
 import { capital, clock, count, decibels, whole } from "../words.js";
-import { ListenToBoth, useEar } from "./later_listen.js";
+import { ListenToBoth, useEar } from "./listen.js";
 
 /** Radii of a 12 inch disc in millimetres (IEC 60098). */
 const EDGE_MM = 146;
@@ -71,7 +71,7 @@ export function TwoDiscs({ found, old, young, colour }) {
     </div></div>`;
 }
 
-/** The loudest marks, new and gone, to hear around and around. @param {{marks: any[], ear: import("./later_listen.js").Ear | null, all: number}} props */
+/** The loudest marks, new and gone, to hear around and around. @param {{marks: any[], ear: import("./listen.js").Ear | null, all: number}} props */
 function Marks({ marks, ear, all }) {
   return html`<h3>The marks${all > marks.length ? `, the ${count(marks.length, "loudest", "loudest")}` : ""}</h3>
     <table class="new-marks"><thead><tr><th scope="col">At</th><th scope="col">Mark</th><th scope="col">Over the music</th>${ear && html`<th scope="col">Listen</th>`}</tr></thead>

@@ -7,7 +7,7 @@ import { LivePicture } from "../pictures/live.js";
 import { newestOnly, post } from "../server.js";
 import { knownNow, onEvent, told } from "../store.js";
 import { decibels, form } from "../words.js";
-import { adviceText, newsText } from "./turntable_words.js";
+import { adviceText, newsText } from "./words.js";
 
 const LOWEST_AIM_DBFS = -40;
 const WORD_LENGTHS = [16, 24, 32];

@@ -5,7 +5,7 @@ import { fit, styled } from "../pictures/light.js";
 import { LivePicture } from "../pictures/live.js";
 import { knownNow, onEvent } from "../store.js";
 import { clock, decibels, nameOf } from "../words.js";
-import { trackText } from "./turntable_words.js";
+import { trackText } from "./words.js";
 
 const USUAL_SIDE_S = 1320;
 

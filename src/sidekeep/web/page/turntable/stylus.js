@@ -2,7 +2,7 @@
 import { html, useEffect, useState } from "../html.js";
 import { get, post } from "../server.js";
 import { told } from "../store.js";
-import { stylusInUse, useStylus } from "./turntable_session.js";
+import { stylusInUse, useStylus } from "./session.js";
 
 const NEW = "\u0000new";
 const REMIND_AT_H = 400;
