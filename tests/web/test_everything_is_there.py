@@ -31,7 +31,7 @@ COPIES = {
     "--track-names": ("places/copies.js", "track_names"),
     "--form": ("copies/form.js", "Bits, rates and bit rates"),
     "--picture-px": ("copies/form.js", "Longest edge of pictures"),
-    "--picture-kb": ("copies/form.js", "Most kilobytes of a picture"),
+    "--picture-kb": ("copies/form.js", "Largest picture in kilobytes"),
     "--front-file": ("copies/form.js", "The front lies beside the tracks as"),
     "--cd-picture": ("copies/form.js", "CD tracks carry the picture too"),
     "--disc-folders": ("copies/form.js", "A folder for every disc of a set"),

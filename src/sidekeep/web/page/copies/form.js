@@ -13,7 +13,7 @@ export function FileForm({ copies, set }) {
     <${Text} label="Bits, rates and bit rates" value=${now.forms.join(" ")} placeholder="lossless=16 portable=good" set=${(/** @type {string} */ value) => set({ forms: value.split(/\s+/).filter(Boolean) })} about="form-words" />
     <p class="soft" id="form-words">One for a kind: lossless=16,48000 is 16 bits at 48000 Hz, portable=good or aac=192 a bit rate (small, good, best or kbit/s). Without one, exact kinds have the bits and rate of the take.</p>
     <${Count} label="Longest edge of pictures" value=${now.picture_px} min=${64} max=${10000} unit="pixels" set=${(/** @type {number} */ value) => set({ picture_px: value })} />
-    <${Count} label="Most kilobytes of a picture, 0 for any" value=${now.picture_kb} min=${0} max=${100000} unit="kB" set=${(/** @type {number} */ value) => set({ picture_kb: value })} />
+    <${Count} label="Largest picture in kilobytes, 0 for no limit" value=${now.picture_kb} min=${0} max=${100000} unit="kB" set=${(/** @type {number} */ value) => set({ picture_kb: value })} />
     <label>The front lies beside the tracks as <${Pick} value=${now.front_file} words=${FRONTS} set=${(/** @type {string} */ value) => set({ front_file: value })} /></label>
     <${Check} label="A folder for every disc of a set" value=${now.disc_folders} set=${(/** @type {boolean} */ value) => set({ disc_folders: value })} />
     <${Check} label="Tracks are numbered through all discs" value=${now.through_numbers} set=${(/** @type {boolean} */ value) => set({ through_numbers: value })} />
