@@ -68,7 +68,7 @@ INNER_ROOMS = {
         "scoring": {"disc"},
         "": {"disc", "music", "sleeve", "scoring"},
     },
-    "shelf": {"sleeve": set(), "": {"sleeve"}, "choices": {"", "sleeve"}, "index": {""}},
+    "shelf": {"sleeve": set(), "surveys": {""}, "": {"sleeve"}, "choices": {"", "sleeve"}, "index": {""}},
     "flow": {
         "measuring": {""},
         "": {"measuring"},

@@ -185,10 +185,10 @@ TWINS = {
         ),
     },
     "dsp/tracks/features.py": {
-        "_decimate": (FEATURES, "test_decimating_matches_plain_python"),
-        "_mid_side": (FEATURES, "test_kernels_match_plain_python"),
-        "_hop_outline": (FEATURES, "test_kernels_match_plain_python"),
-        "_hop_impulse": (FEATURES, "test_kernels_match_plain_python"),
+        "decimate": (FEATURES, "test_decimating_matches_plain_python"),
+        "mid_side": (FEATURES, "test_kernels_match_plain_python"),
+        "hop_outline": (FEATURES, "test_kernels_match_plain_python"),
+        "hop_impulse": (FEATURES, "test_kernels_match_plain_python"),
     },
     "dsp/turn/forecast.py": {
         "half_width_s": (FORECAST, "test_window_and_odds_of_a_track_are_their_formulas"),

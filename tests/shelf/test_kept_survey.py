@@ -22,15 +22,11 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.measures import Clicks, Level, Noise, Turn
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair
-from sidekeep.shelf import kept_survey as kept_survey_module
-from sidekeep.shelf.kept_survey import (
-    KEPT,
-    SURVEYS,
-    SurveyDraft,
-    kept_survey,
-    newest_key,
-    survey_key,
-)
+from sidekeep.shelf.surveys import draft as survey_draft
+from sidekeep.shelf.surveys import kept_survey as kept_module
+from sidekeep.shelf.surveys.draft import KEPT, SurveyDraft
+from sidekeep.shelf.surveys.files import SURVEYS
+from sidekeep.shelf.surveys.kept_survey import kept_survey, newest_key, survey_key
 from tests.outside import files_no_larger_than
 
 
@@ -139,11 +135,11 @@ def test_a_stop_at_any_moment_keeps_the_old_or_the_new(
 
         return call
 
-    real["flush_file"] = kept_survey_module.flush_file
-    real["flush_folder"] = kept_survey_module.flush_folder
-    monkeypatch.setattr(kept_survey_module.os, "rename", failing("rename"))
-    monkeypatch.setattr(kept_survey_module, "flush_file", failing("flush_file"))
-    monkeypatch.setattr(kept_survey_module, "flush_folder", failing("flush_folder"))
+    real["flush_file"] = survey_draft.flush_file
+    real["flush_folder"] = survey_draft.flush_folder
+    monkeypatch.setattr(survey_draft.os, "rename", failing("rename"))
+    monkeypatch.setattr(survey_draft, "flush_file", failing("flush_file"))
+    monkeypatch.setattr(survey_draft, "flush_folder", failing("flush_folder"))
     done = False
     for allowed in range(20):
         calls["left"] = allowed
@@ -177,7 +173,7 @@ def killed_while_it_listened(take_folder: Path) -> Path:
     """The draft that a killed process leaves in a take's folder."""
     before = set((take_folder / SURVEYS).glob("*"))
     script = (
-        "import os, sys; from pathlib import Path; from sidekeep.shelf.kept_survey import SurveyDraft; "
+        "import os, sys; from pathlib import Path; from sidekeep.shelf.surveys.kept_survey import SurveyDraft; "
         "draft = SurveyDraft(Path(sys.argv[1])); os.kill(os.getpid(), 9)"
     )
     subprocess.run([sys.executable, "-c", script, str(take_folder)], check=False)
@@ -208,7 +204,7 @@ def test_the_key_holds_what_decides_the_samples(monkeypatch: pytest.MonkeyPatch)
     )
     assert key(leave=(5,)) == key(), "what is left is a choice at the time of rendering"
     before = key()
-    monkeypatch.setattr(kept_survey_module, "mender_identity", lambda: "another")
+    monkeypatch.setattr(kept_module, "mender_identity", lambda: "another")
     assert key() != before
 
 

@@ -9,13 +9,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from sidekeep.dsp.level.clipping import (
-    ClippingMeter,
-    LevelRuns,
-    _fast_tops,
-    clipped_frames,
-    judge_flat_tops,
-)
+from sidekeep.dsp.level.clipping import ClippingMeter, LevelRuns, _fast_tops, clipped_frames
+from sidekeep.dsp.level.flat_tops import judge_flat_tops
 
 RATE_HZ = 44100
 TOP = 1.0 - 2.0**-15

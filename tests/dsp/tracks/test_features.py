@@ -14,11 +14,8 @@ from sidekeep.dsp.tracks.features import (
     LOW_EDGES_HZ,
     FeatureMeter,
     FeatureTable,
-    _decimate,
-    _hop_impulse,
-    _hop_outline,
-    _mid_side,
 )
+from sidekeep.dsp.tracks.hop_kernels import decimate, hop_impulse, hop_outline, mid_side
 
 RATE = 44100
 MATRIX_TOLERANCE_DB = 1e-3
@@ -104,20 +101,20 @@ def test_kernels_match_plain_python(rng: np.random.Generator) -> None:
     x = rng.standard_normal((400, 2))
     h = rng.standard_normal(31)
     out = np.empty((90, 2))
-    _decimate(x, h, 4, out)
+    decimate(x, h, 4, out)
     plain = np.stack([np.correlate(x[:, c], h, "valid")[: 90 * 4 : 4] for c in range(2)], axis=1)
     np.testing.assert_allclose(out, plain, rtol=1e-9, atol=1e-12)
     mixed = np.empty((400, 2))
-    _mid_side(x, mixed)
+    mid_side(x, mixed)
     np.testing.assert_allclose(mixed, np.stack([x.mean(axis=1), (x[:, 0] - x[:, 1]) / 2], axis=1))
     low, high, power = np.empty((4, 2)), np.empty((4, 2)), np.empty((4, 2))
-    _hop_outline(x, 100, low, high, power)
+    hop_outline(x, 100, low, high, power)
     parts = x.reshape(4, 100, 2)
     np.testing.assert_array_equal(low, parts.min(axis=1))
     np.testing.assert_array_equal(high, parts.max(axis=1))
     np.testing.assert_allclose(power, (parts**2).mean(axis=1))
     found = np.empty(4)
-    _hop_impulse(x[:322], 80, 8, found)
+    hop_impulse(x[:322], 80, 8, found)
     bend = np.abs(np.diff(x[:322], n=2, axis=0)).reshape(4, 80, 2)
     middle = np.median(bend.reshape(4, 8, 10, 2).mean(axis=2), axis=1)
     np.testing.assert_allclose(found, (bend.max(axis=1) / middle).max(axis=1))
@@ -130,5 +127,5 @@ def test_decimating_matches_plain_python(factor: int, taps: int, rng: np.random.
     h = rng.standard_normal(taps)
     plain = np.stack([np.correlate(x[:, c], h, "valid")[::factor] for c in range(2)], axis=1)
     out = np.empty_like(plain)
-    _decimate(x, h, factor, out)
+    decimate(x, h, factor, out)
     np.testing.assert_allclose(out, plain, rtol=1e-9, atol=1e-12)

@@ -18,8 +18,8 @@ from sidekeep.model.recipe import Recipe
 from sidekeep.service.live.followed_take import FollowedTake
 from sidekeep.service.recording.take_close import close_recorded
 from sidekeep.service.transfers import copies
-from sidekeep.shelf.kept_survey import kept_survey, newest_key
 from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.surveys.kept_survey import kept_survey, newest_key
 from sidekeep.shelf.take_bin import relabel_take
 from tests.flow.test_survey_run import take as made_take
 from tests.small_record import SLEEVE

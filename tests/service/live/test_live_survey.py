@@ -17,9 +17,9 @@ from sidekeep.model.recipe import Recipe
 from sidekeep.service.live.follower import LiveSurvey
 from sidekeep.service.recording.take_close import close_recorded
 from sidekeep.service.transfers import copies
-from sidekeep.shelf.kept_survey import newest_key
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
+from sidekeep.shelf.surveys.kept_survey import newest_key
 from sidekeep.shelf.take_bin import relabel_take
 from tests.service.live.test_followed_take import kept, pieces, record_folder
 from tests.small_record import RATE_HZ, small_record

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.level.channels import BandLimit
-from sidekeep.dsp.level.clipping import RAIL, FlatTops, LevelRuns, clipped_frames
+from sidekeep.dsp.level.clipping import RAIL, LevelRuns, clipped_frames
+from sidekeep.dsp.level.flat_tops import FlatTops
 from sidekeep.dsp.level.sample_levels import LevelSums
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Channel, Fact, Finding, Severity

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.grid import WindowMeter, Windows, check_block, window_frames
 from sidekeep.dsp.level.channels import ChannelMeter
-from sidekeep.dsp.level.clipping import ClippingMeter, FlatTops, LevelRuns, clipped_frames, judge_flat_tops
+from sidekeep.dsp.level.clipping import ClippingMeter, LevelRuns, clipped_frames
+from sidekeep.dsp.level.flat_tops import FlatTops, judge_flat_tops
 from sidekeep.dsp.level.loudness import LoudnessMeter, integrated_loudness, loudness_range
 from sidekeep.dsp.level.sample_levels import SampleMeter, all_numbers
 from sidekeep.dsp.level.true_peak import TruePeakMeter

@@ -18,9 +18,11 @@ from sidekeep.service.choices.sleeves import Sleeve
 from sidekeep.service.shelf.pyramids import PEAKS
 from sidekeep.service.transfers.copies import survey_key
 from sidekeep.shelf.choices.choices import read_choices
-from sidekeep.shelf.kept_survey import PATCHES, SURVEYS, KeptSurvey, SurveyDraft
 from sidekeep.shelf.record_folder import BIN, RecordFolder
 from sidekeep.shelf.sleeve.reading import read_sleeve
+from sidekeep.shelf.surveys.draft import SurveyDraft
+from sidekeep.shelf.surveys.files import PATCHES, SURVEYS
+from sidekeep.shelf.surveys.kept_survey import KeptSurvey
 
 
 class FollowedTake:

@@ -17,9 +17,9 @@ from sidekeep.model.news import News
 from sidekeep.shelf.adopt import close_take, new_take
 from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.index.index import open_index
-from sidekeep.shelf.kept_survey import forget_drafts
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake, TakeFile
+from sidekeep.shelf.surveys.draft import forget_drafts
 
 
 def close_recorded(

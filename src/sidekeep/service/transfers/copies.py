@@ -30,11 +30,12 @@ from sidekeep.shelf.choices.choices import change_choices, read_choices
 from sidekeep.shelf.choices.journal import State
 from sidekeep.shelf.choices.recipe_file import put_recipe
 from sidekeep.shelf.inventory import remember
-from sidekeep.shelf.kept_survey import KeptSurvey, SurveyDraft, kept_survey
-from sidekeep.shelf.kept_survey import survey_key as key_of_survey
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
 from sidekeep.shelf.shelf_take import ShelfTake
+from sidekeep.shelf.surveys.draft import SurveyDraft
+from sidekeep.shelf.surveys.kept_survey import KeptSurvey, kept_survey
+from sidekeep.shelf.surveys.kept_survey import survey_key as key_of_survey
 from sidekeep.shelf.take_choice import ChosenTakes
 
 TITLES_VERSION = 2

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sidekeep.dsp.level.channels import find_band_limit
-from sidekeep.dsp.level.clipping import ClippingMeter, clipped_frames, judge_flat_tops
+from sidekeep.dsp.level.clipping import ClippingMeter, clipped_frames
+from sidekeep.dsp.level.flat_tops import judge_flat_tops
 from sidekeep.flow.ports import Audio
 from sidekeep.model.audio import AudioFormat
 

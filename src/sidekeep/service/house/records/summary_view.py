@@ -17,9 +17,9 @@ from sidekeep.service.house.takes.doubts import findings_of_side, unsure_view, w
 from sidekeep.service.shelf.pictures import kept_pictures
 from sidekeep.shelf.choices.choices import Choices, read_choices
 from sidekeep.shelf.index.catalogue import Entry
-from sidekeep.shelf.kept_survey import kept_conclusions, newest_key
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
+from sidekeep.shelf.surveys.kept_survey import kept_conclusions, newest_key
 
 NEXT_STEPS = {
     "planned": "take",

@@ -28,7 +28,7 @@ from sidekeep.service.house.takes.mended_pictures import (
 )
 from sidekeep.service.shelf.pyramids import BANDS, PEAKS
 from sidekeep.shelf.choices.choices import read_choices
-from sidekeep.shelf.kept_survey import KeptSurvey, kept_survey, newest_key
+from sidekeep.shelf.surveys.kept_survey import KeptSurvey, kept_survey, newest_key
 
 Version = Literal["played", "mended", "taken-out"]
 VERSIONS: tuple[Version, ...] = ("played", "mended", "taken-out")

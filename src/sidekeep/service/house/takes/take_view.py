@@ -17,7 +17,7 @@ from sidekeep.service.house.takes.damage_view import angle_origin
 from sidekeep.service.house.takes.doubts import findings_of_side, findings_view, unsure_view
 from sidekeep.service.house.takes.open_takes import OpenTake
 from sidekeep.shelf.choices.choices import read_choices
-from sidekeep.shelf.kept_survey import newest_key
+from sidekeep.shelf.surveys.kept_survey import newest_key
 from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db
 
 ENVELOPE_POINTS = 6000
