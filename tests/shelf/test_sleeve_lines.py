@@ -13,7 +13,7 @@ from sidekeep.cli.main import main
 from sidekeep.errors import SleeveError
 from sidekeep.service.choices.sleeves import load_sleeve
 from sidekeep.shelf.sleeve.decoding import MAX_CHARACTERS, MAX_LINE, decode_sleeve
-from sidekeep.shelf.sleeve.quoting import unquote
+from sidekeep.shelf.sleeve.parts.quoting import unquote
 from sidekeep.shelf.sleeve.reading import read_sleeve, read_text
 from sidekeep.shelf.sleeve.writing import write_sleeve
 

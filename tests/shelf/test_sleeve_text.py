@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidekeep.model.record import Record, Side, SleeveTrack
-from sidekeep.shelf.sleeve.headings import read_heading
-from sidekeep.shelf.sleeve.quoting import tidy
+from sidekeep.shelf.sleeve.parts.headings import read_heading
+from sidekeep.shelf.sleeve.parts.quoting import tidy
+from sidekeep.shelf.sleeve.parts.times import read_time, write_time
 from sidekeep.shelf.sleeve.reading import read_sleeve
-from sidekeep.shelf.sleeve.times import read_time, write_time
 from sidekeep.shelf.sleeve.writing import write_sleeve
 
 HEAD = "The Tin Roof - Rain on Slate (1974)\nSide A\n"

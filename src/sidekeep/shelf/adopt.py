@@ -18,7 +18,7 @@ from sidekeep.model.audio import AudioFormat
 from sidekeep.shelf.inventory import remember
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake, TakeFile
-from sidekeep.shelf.sleeve.quoting import visible
+from sidekeep.shelf.sleeve.parts.quoting import visible
 
 
 def adopt_take(

@@ -24,7 +24,7 @@ from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
 from sidekeep.shelf.shelf_take import ShelfTake
-from sidekeep.shelf.sleeve.quoting import visible
+from sidekeep.shelf.sleeve.parts.quoting import visible
 from sidekeep.shelf.sleeve.writing import write_sleeve
 from sidekeep.wording.findings import finding_text
 

@@ -21,7 +21,7 @@ from sidekeep.service.transfers.transferred import (
     SurveyedTake,
     TakeOrigin,
 )
-from sidekeep.shelf.sleeve.quoting import visible
+from sidekeep.shelf.sleeve.parts.quoting import visible
 
 
 def file_origin(path: Path) -> TakeOrigin:

@@ -32,7 +32,7 @@ from sidekeep.service.transfers.transferred import (
     TransferResult,
 )
 from sidekeep.service.transfers.writing import write_record
-from sidekeep.shelf.sleeve.quoting import visible
+from sidekeep.shelf.sleeve.parts.quoting import visible
 
 _SURVEY_SHARE = 0.55
 

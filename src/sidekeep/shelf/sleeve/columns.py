@@ -11,12 +11,12 @@ import csv
 import re
 from collections.abc import Mapping, Sequence
 
-from sidekeep.shelf.sleeve.fields import read_field
-from sidekeep.shelf.sleeve.lines import read_line
-from sidekeep.shelf.sleeve.marks import side_letter
 from sidekeep.shelf.sleeve.outcome import ReadingLine
-from sidekeep.shelf.sleeve.quoting import quote, tidy
-from sidekeep.shelf.sleeve.times import is_time, read_time, write_time
+from sidekeep.shelf.sleeve.parts.fields import read_field
+from sidekeep.shelf.sleeve.parts.lines import read_line
+from sidekeep.shelf.sleeve.parts.marks import side_letter
+from sidekeep.shelf.sleeve.parts.quoting import quote, tidy
+from sidekeep.shelf.sleeve.parts.times import is_time, read_time, write_time
 
 PlainLines = list[tuple[ReadingLine, str]]
 """A line of the text (several in a row may be the same one) and what it says in the plain form."""

@@ -13,11 +13,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from sidekeep.shelf.sleeve.columns import COLUMNS, PlainLines, side_of, track_lines
-from sidekeep.shelf.sleeve.fields import field_text
-from sidekeep.shelf.sleeve.marks import side_letter
 from sidekeep.shelf.sleeve.outcome import ReadingLine
-from sidekeep.shelf.sleeve.quoting import tidy
-from sidekeep.shelf.sleeve.words import FIELDS
+from sidekeep.shelf.sleeve.parts.fields import field_text
+from sidekeep.shelf.sleeve.parts.marks import side_letter
+from sidekeep.shelf.sleeve.parts.quoting import tidy
+from sidekeep.shelf.sleeve.parts.words import FIELDS
 
 _LISTS = ("sides", "tracks", "discs")
 _DEEPEST = 6

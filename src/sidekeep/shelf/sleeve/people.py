@@ -10,10 +10,10 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from sidekeep.shelf.sleeve.fields import DASH, SLASH
-from sidekeep.shelf.sleeve.lines import PrintedLine
 from sidekeep.shelf.sleeve.outcome import ReadingLine
-from sidekeep.shelf.sleeve.words import NOTE_WORDS, SIDE_NOTE_WORDS, VARIOUS, WORK_WORDS
+from sidekeep.shelf.sleeve.parts.fields import DASH, SLASH
+from sidekeep.shelf.sleeve.parts.lines import PrintedLine
+from sidekeep.shelf.sleeve.parts.words import NOTE_WORDS, SIDE_NOTE_WORDS, VARIOUS, WORK_WORDS
 
 _COLON = re.compile(r":\s+")
 _BRACKET = re.compile(r"^(?P<title>.*\S)\s*(?:\((?P<round>[^()]+)\)|\[(?P<square>[^\[\]]+)\])$")

@@ -10,10 +10,10 @@ import dataclasses
 import itertools
 
 from sidekeep.model.record import Side, SleeveTrack
-from sidekeep.shelf.sleeve.headings import Heading
-from sidekeep.shelf.sleeve.lines import PrintedLine
-from sidekeep.shelf.sleeve.marks import side_letter
 from sidekeep.shelf.sleeve.outcome import ReadingLine
+from sidekeep.shelf.sleeve.parts.headings import Heading
+from sidekeep.shelf.sleeve.parts.lines import PrintedLine
+from sidekeep.shelf.sleeve.parts.marks import side_letter
 from sidekeep.shelf.sleeve.people import Draft, settle_people
 
 

@@ -10,12 +10,12 @@ from __future__ import annotations
 import re
 
 from sidekeep.model.record import Record, SleeveTrack
-from sidekeep.shelf.sleeve.fields import field_text, read_field, write_rpm
-from sidekeep.shelf.sleeve.headings import read_heading
-from sidekeep.shelf.sleeve.lines import read_line
-from sidekeep.shelf.sleeve.quoting import quote, unquote
+from sidekeep.shelf.sleeve.parts.fields import field_text, read_field, write_rpm
+from sidekeep.shelf.sleeve.parts.headings import read_heading
+from sidekeep.shelf.sleeve.parts.lines import read_line
+from sidekeep.shelf.sleeve.parts.quoting import quote, unquote
+from sidekeep.shelf.sleeve.parts.times import write_time
 from sidekeep.shelf.sleeve.reading import read_sleeve
-from sidekeep.shelf.sleeve.times import write_time
 
 
 def write_sleeve(record: Record) -> str:

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import re
 
-from sidekeep.shelf.sleeve.quoting import quote, unquote
-from sidekeep.shelf.sleeve.words import FIELDS
+from sidekeep.shelf.sleeve.parts.quoting import quote, unquote
+from sidekeep.shelf.sleeve.parts.words import FIELDS
 
 DASH = re.compile(r"\s+[-\u2013\u2014\u2012\u2212]{1,2}\s+|\s*[\u2014]\s*")
 SLASH = re.compile(r"\s+[/|]\s+")

@@ -9,9 +9,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from sidekeep.shelf.sleeve.marks import Mark, take_mark
-from sidekeep.shelf.sleeve.quoting import SPACES, tidy, unquote, visible
-from sidekeep.shelf.sleeve.times import is_time, read_time, take_time, take_wrong_time
+from sidekeep.shelf.sleeve.parts.marks import Mark, take_mark
+from sidekeep.shelf.sleeve.parts.quoting import SPACES, tidy, unquote, visible
+from sidekeep.shelf.sleeve.parts.times import is_time, read_time, take_time, take_wrong_time
 
 _BULLET = re.compile(
     r"^(?:[*+>\u2013\u2014-]\s+|[\u2022\u00b7\u25aa\u25cf\u25e6\u2023\u2043\u25a0\u25a1\u25ba\u25b6\u2192\u2713\u2714\u266a\u266b]\s*)(?=\S)"

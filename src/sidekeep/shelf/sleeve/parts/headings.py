@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from sidekeep.shelf.sleeve.marks import side_letter
-from sidekeep.shelf.sleeve.quoting import unquote
-from sidekeep.shelf.sleeve.times import is_time
-from sidekeep.shelf.sleeve.words import DISC_WORDS, ORDINALS, SIDE_WORDS
+from sidekeep.shelf.sleeve.parts.marks import side_letter
+from sidekeep.shelf.sleeve.parts.quoting import unquote
+from sidekeep.shelf.sleeve.parts.times import is_time
+from sidekeep.shelf.sleeve.parts.words import DISC_WORDS, ORDINALS, SIDE_WORDS
 
 _FRAME = re.compile(r"^[\s=*#_~|\[({<>\u2013\u2014-]+|[\s=*#_~|\])}<>:\u2013\u2014.-]+$")
 _SIDE_FIRST = re.compile(
