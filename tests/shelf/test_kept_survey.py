@@ -173,7 +173,7 @@ def killed_while_it_listened(take_folder: Path) -> Path:
     """The draft that a killed process leaves in a take's folder."""
     before = set((take_folder / SURVEYS).glob("*"))
     script = (
-        "import os, sys; from pathlib import Path; from sidekeep.shelf.surveys.kept_survey import SurveyDraft; "
+        "import os, sys; from pathlib import Path; from sidekeep.shelf.surveys.draft import SurveyDraft; "
         "draft = SurveyDraft(Path(sys.argv[1])); os.kill(os.getpid(), 9)"
     )
     subprocess.run([sys.executable, "-c", script, str(take_folder)], check=False)
