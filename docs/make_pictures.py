@@ -122,6 +122,7 @@ def make_year_later(shelf: Path) -> None:
 def take_again(shelf: Path, first: Path) -> None:
     """The second take of that side, made of the first, which is a year older from now on."""
     import soundfile
+    from scipy.ndimage import map_coordinates
     from scipy.signal import butter, sosfilt
 
     from sidekeep.service.shelf.adopting import adopt
@@ -130,6 +131,13 @@ def take_again(shelf: Path, first: Path) -> None:
     rng = np.random.default_rng(1975)
     dull = sosfilt(butter(1, 6000.0, fs=rate_hz, output="sos"), audio, axis=0)
     inward = np.linspace(0.0, 0.6, len(audio))[:, None]
+    # No turntable plays a side twice alike: this one sways a little otherwise, once a turn.
+    turns = np.arange(len(audio)) / (1.8 * rate_hz)
+    sway = np.arange(len(audio)) + 12.0 * np.sin(2.0 * np.pi * turns + 1.0)
+    audio, dull = (
+        np.stack([map_coordinates(wall, [sway], mode="nearest") for wall in both.T], axis=1)
+        for both in (audio, dull)
+    )
     worn = audio * (1.0 - inward) + dull * inward + rng.normal(0.0, 2e-4, audio.shape)
     for start in rng.integers(9 * rate_hz, len(audio) - 9 * rate_hz, 40):
         worn[start : start + 30] += 0.35 * rng.choice((-1.0, 1.0)) * np.exp(-np.arange(30) / 6.0)[:, None]

@@ -15,6 +15,8 @@ from sidekeep.flow.comparison.laying.alignment import align_takes
 from sidekeep.flow.comparison.told.conclusions import conclusions
 from sidekeep.flow.comparison.told.contract import comparison_object
 from sidekeep.flow.comparison.told.evening import Evening, OtherRecord
+from sidekeep.flow.comparison.told.said import finding
+from sidekeep.model.finding import Channel
 from sidekeep.wording.findings import finding_text
 from tests.flow.comparison.pairs import RATE, Held, Take, play, true_times
 
@@ -138,6 +140,14 @@ def test_the_object_is_plain_json(again: Comparison) -> None:
     assert json.loads(json.dumps(values, allow_nan=False)) == values
     assert set(values["alignment"]) >= {"offset_s", "speed_ratio", "sd_frames"}
     assert set(values["bands"][0]) >= {"hz", "left_db", "right_db", "detectable_db"}
+
+
+def test_left_and_right_are_one_line_for_a_person(again: Comparison) -> None:
+    both: tuple[Channel, Channel] = ("L", "R")
+    found = [finding("treble-worn", "look", {"change_db": -1.0, "hz": 1e4}, channel=side) for side in both]
+    (line,) = comparison_object(again, found, "old", "new")["lines"]
+    assert (line["kind"], line["severity"]) == ("treble-worn", "look")
+    assert "left -1.0 dB at 10 kHz and right -1.0 dB at 10 kHz" in line["text"]
 
 
 def test_third_octave_bands_are_those_of_the_standard() -> None:

@@ -42,10 +42,12 @@ def conclusions(comparison: Comparison, evening: Evening | None = None) -> list[
     if not comparison.alignment.is_same:
         return [_nothing_to_lay(comparison) or _other(comparison)]
     evening = evening or Evening()
+    pair = [*_coverage(comparison), *_condition(comparison)]
+    if comparison.is_one_playing:
+        # Whatever differs came after the needle: nothing of it says anything of disc, stylus or chain.
+        return [finding("one-playing", "look"), *pair]
     found = [
-        *([finding("one-playing", "look")] if comparison.is_one_playing else []),
-        *_coverage(comparison),
-        *_condition(comparison),
+        *pair,
         *_marks(comparison),
         *treble_findings(comparison, evening),
         *distortion_findings(comparison, evening),

@@ -15,6 +15,7 @@ from sidekeep.flow.comparison.differences.noise import NoiseChange
 from sidekeep.flow.comparison.marks.marks import Mark
 from sidekeep.flow.passes.contract import finding_object
 from sidekeep.model.finding import Finding
+from sidekeep.wording.findings import told
 
 SCHEMA = 1
 PARTS = ("all", *THIRDS)
@@ -83,6 +84,10 @@ def comparison_object(comparison: Comparison, findings: list[Finding], old: str,
         },
         "turn": {"period_s": _number(comparison.turn.period_s, 8), "from": comparison.turn.source},
         "findings": [finding_object(finding, rate_hz) for finding in findings],
+        "lines": [
+            {"kind": line.kind, "severity": line.severity, "text": line.text}
+            for line in told(findings, rate_hz)
+        ],
     }
 
 
