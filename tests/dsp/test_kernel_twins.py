@@ -184,7 +184,7 @@ TWINS = {
             "test_kernels_match_all_divisions_written_out",
         ),
     },
-    "dsp/tracks/features.py": {
+    "dsp/tracks/hop_kernels.py": {
         "decimate": (FEATURES, "test_decimating_matches_plain_python"),
         "mid_side": (FEATURES, "test_kernels_match_plain_python"),
         "hop_outline": (FEATURES, "test_kernels_match_plain_python"),
@@ -205,11 +205,11 @@ TWINS = {
     },
     "press/music/room.py": {"_place": (MUSIC, "test_a_sound_is_placed_near_and_far_by_its_gains")},
     "press/scoring/mending.py": {"span_errors": (SIDE, "test_span_errors_count_the_channels_asked_for")},
+    "press/music/filters.py": {"_run_formants": (MUSIC, "test_still_formants_are_plain_resonances")},
     "press/music/tone.py": {
         "_play_tables": (MUSIC, "test_tables_play_their_harmonics"),
         "_loop_string": (MUSIC, "test_looped_string_equals_its_transfer_function"),
         "_ring_modes": (MUSIC, "test_ringing_modes_are_decaying_sines"),
-        "_run_formants": (MUSIC, "test_still_formants_are_plain_resonances"),
     },
 }
 
