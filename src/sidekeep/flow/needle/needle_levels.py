@@ -24,6 +24,7 @@ SWAY, MID, HIGH = 0, 1, 2
 _SWAY_SMOOTHING_HZ = 60.0
 _BANDS_HZ = ((500.0, 2_000.0), (2_000.0, 8_000.0))
 _SHAPE_HZ = (500.0, 4_000.0)
+_USUAL = 0.6
 _TICK = 8.0
 """A step this many times the usual one within its window is a tick; Gaussian noise reaches about 4.5."""
 
@@ -52,8 +53,9 @@ class Levels:
         self._scale = scale
         hz = np.fft.rfftfreq(self._part, 1.0 / rate_hz)
         top = 0.45 * rate_hz
-        self._bands = [(hz >= low) & (hz < min(high, top)) for low, high in _BANDS_HZ]
-        self._shape = (hz >= _SHAPE_HZ[0]) & (hz < min(_SHAPE_HZ[1], top))
+        self._bands = [_bins(hz, low, min(high, top)) for low, high in _BANDS_HZ]
+        self._audible = _bins(hz, _BANDS_HZ[0][0], min(_BANDS_HZ[-1][1], top))
+        self._shape = _bins(hz, _SHAPE_HZ[0], min(_SHAPE_HZ[1], top))
         self._steps = max(1, int(rate_hz / (2.0 * _SWAY_SMOOTHING_HZ)))
 
     def measure(self, audio: Audio) -> WindowLevels:
@@ -64,25 +66,44 @@ class Levels:
         slow = slow.reshape(count, -1, self._steps, channels).mean(axis=2)
         sway = slow.var(axis=1).sum(axis=1)
         parts = windows.reshape(count, PARTS, self._part, channels)
-        spectra = np.abs(np.fft.rfft(parts * self._taper, axis=2)) ** 2 * self._scale
-        spectra = spectra.sum(axis=3)
+        lines = np.fft.rfft(parts * self._taper, axis=2)
+        spectra = _over_channels(np.square(lines.real) + np.square(lines.imag)) * self._scale
         # Neighbour parts overlap nothing, so one click spoils one or two of the four: the lower ones count.
         bands = [np.sort(spectra[:, :, band].sum(axis=2), axis=1)[:, :2].mean(axis=1) for band in self._bands]
         moves = np.abs(np.diff(windows, axis=1))
-        steps = moves.max(axis=(1, 2))
-        usual = np.sqrt(np.quantile((moves**2).mean(axis=2), 0.6, axis=1) + 1e-20)
+        steps = moves.reshape(count, -1).max(axis=1)
+        usual = np.sqrt(_usual(_over_channels(np.square(moves)) / channels) + 1e-20)
         return WindowLevels(
             levels=_db(np.stack([sway, *bands], axis=1)),
-            loudness=_db(spectra[:, :, hz_above(self._bands)].sum(axis=2).mean(axis=1)),
+            loudness=_db(spectra[:, :, self._audible].sum(axis=2).mean(axis=1)),
             shapes=spectra[:, :, self._shape].mean(axis=1),
             steps=steps,
             ticks=steps > _TICK * usual,
         )
 
 
-def hz_above(bands: list[NDArray[np.bool_]]) -> NDArray[np.bool_]:
-    """Bins of any of the bands."""
-    return np.logical_or.reduce(bands)
+def _bins(hz: Floats, low: float, high: float) -> slice:
+    """Those from ``low`` to below ``high``."""
+    first, stop = np.searchsorted(hz, (low, high))
+    return slice(int(first), int(max(first, stop)))
+
+
+def _over_channels(powers: Floats) -> Floats:
+    """Sum over the last axis. It is short, and the library would sum along it place by place, many times as slowly."""
+    total: Floats = powers[..., 0].copy()
+    for channel in range(1, powers.shape[-1]):
+        total += powers[..., channel]
+    return total
+
+
+def _usual(rows: Floats) -> Floats:
+    """The quantile ``_USUAL`` of every row, straight between neighbours."""
+    place = _USUAL * (rows.shape[1] - 1)
+    low = int(place)
+    high = min(low + 1, rows.shape[1] - 1)
+    parted = np.partition(rows, (low, high), axis=1)
+    usual: Floats = parted[:, low] + (place - low) * (parted[:, high] - parted[:, low])
+    return usual
 
 
 def roughness_db(shapes: Floats) -> float:

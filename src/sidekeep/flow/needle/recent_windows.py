@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,11 +36,13 @@ class RecentWindows:
 
     def newest(self, windows: int) -> Floats:
         """(windows, bands) levels, as many as there are."""
-        return np.asarray(list(self.rows)[-windows:])
+        return np.asarray(list(islice(reversed(self.rows), windows))[::-1])
 
     def smooth(self, windows: int) -> Floats:
         """Median level of each band over the newest windows."""
-        return np.asarray(np.median(self.newest(windows), axis=0))
+        rows = np.sort(self.newest(windows), axis=0)
+        middle: Floats = 0.5 * (rows[(len(rows) - 1) // 2] + rows[len(rows) // 2])
+        return middle
 
     def newest_steps(self, windows: int) -> Floats:
         """How sharp the sharpest rise of each of the newest windows was."""
