@@ -33,7 +33,7 @@ def sleeve_front(size: int, dark: bool, rng: np.random.Generator) -> Image.Image
 
 
 def photograph(
-    corners: NDArray[np.float64], *, table: tuple[int, int, int], size: tuple[int, int] = (1600, 1200), dark: bool = False,
+    corners: NDArray[np.float64], *, table: tuple[int, int, int], size: tuple[int, int] = (1200, 900), dark: bool = False,
     shadow: float = 0.0, light: float = 0.0, noise: float = 3.0, wood: float = 6.0, seed: int = 1,
 ) -> NDArray[np.uint8]:  # fmt: skip
     """A table with grain, perhaps a soft shadow beside the sleeve and light from one side, and the sleeve on it."""
@@ -110,7 +110,7 @@ def with_hard_shadow(
 
 @pytest.mark.parametrize("shift_px", [(40, 30), (90, 20)])
 def test_a_hard_shadow_that_may_be_taken_for_the_sleeve_makes_it_less_sure(shift_px: tuple[int, int]) -> None:
-    plain = photograph(SLANTED, table=(120, 86, 60), wood=2.5)
+    plain = photograph(SLANTED, table=(120, 86, 60), size=(1600, 1200), wood=2.5)
     assert find_corners(plain).is_sure
     found = find_corners(with_hard_shadow(plain, SLANTED, shift_px))
     assert found.is_found
@@ -135,7 +135,7 @@ def test_a_scan_is_not_cut_to_the_frame_printed_on_it() -> None:
 
 def test_straightened_it_is_the_front_again() -> None:
     rng_front = np.random.default_rng(1)
-    rng_front.normal(0.0, 6.0, (1200 // 8, 1, 1)), rng_front.normal(0.0, 2.0, (1200 // 8, 1600 // 8, 1))
+    rng_front.normal(0.0, 6.0, (900 // 8, 1, 1)), rng_front.normal(0.0, 2.0, (900 // 8, 1200 // 8, 1))
     pixels = photograph(SLANTED, table=(120, 86, 60), noise=1.0)
     found = find_corners(pixels)
     square = straighten(Image.fromarray(pixels), found.corners, 600)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from sidekeep.files.pictures.straighten import WHOLE, area, in_order
+from sidekeep.files.pictures.straighten import WHOLE, areas, in_order
 
 _WORK_PX = 420
 _SQUARE = 0.03
@@ -77,7 +77,7 @@ def _may_be_shadow(
     """Whether another figure is nearly as good, and what lies between one of its sides and that of the best looks like the
     table in shade: the same colour, darker. What is printed on a sleeve looks like the table by chance only."""
     best = figures[int(np.argmax(scores))]
-    side_px = float(np.sqrt(area(best)))
+    side_px = float(np.sqrt(areas(best)))
     middle = best.mean(axis=0)
     good = np.argsort(scores)[::-1][:_RIVALS]
     for rival in figures[good[scores[good] >= _RIVAL * scores.max()]]:
@@ -195,12 +195,11 @@ def _figures(slopes: _Slopes) -> NDArray[np.float64]:
     sides = np.hypot(edges[..., 0], edges[..., 1])
     even = sides.max(axis=1) <= 2.0 * sides.min(axis=1)
     good = np.flatnonzero(inside & convex & even)
-    areas = np.array([area(corners[index]) for index in good])
-    good = good[areas > _SMALLEST_SHARE * slopes.width * slopes.height] if len(good) else good
+    good = good[areas(corners[good]) > _SMALLEST_SHARE * slopes.width * slopes.height]
     # Votes for the length of a side tell how much of it can be an edge.
     full = (lines[quads[good], 2] / np.maximum(sides[good], 1.0)).min(axis=1)
     best = good[np.argsort(-full)[:_JUDGED]]
-    return np.array([in_order(corners[index]) for index in best]).reshape(-1, 4, 2)
+    return in_order(corners[best])
 
 
 def _apart(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -239,7 +238,7 @@ def _scores(slopes: _Slopes, quads: NDArray[np.float64]) -> NDArray[np.float64]:
     ends = np.minimum(found[..., :6].mean(axis=-1), found[..., -6:].mean(axis=-1))
     supports = found.mean(axis=-1) * np.minimum(1.0, 1.5 * ends)
     least, usual = supports.min(axis=1), supports.mean(axis=1)
-    share = np.array([area(quad) for quad in quads]) / (slopes.width * slopes.height)
+    share = areas(quads) / (slopes.width * slopes.height)
     return np.where((least > 0.5 * _SURE) & (usual > _SURE), 0.5 * (least + usual) * np.sqrt(share), 0.0)
 
 

@@ -33,7 +33,7 @@ def check_corners(corners: object) -> NDArray[np.float64]:
     ):
         raise ParameterError("corners")
     points = in_order(points)
-    if not is_convex(points) or area(points) < 0.01:
+    if not is_convex(points) or areas(points) < 0.01:
         raise ParameterError("corners-crossed")
     return points
 
@@ -70,13 +70,19 @@ def is_convex(quad: NDArray[np.float64]) -> bool:
     return bool((edges[:, 0] * after[:, 1] - edges[:, 1] * after[:, 0] > 0.0).all())
 
 
-def area(quad: NDArray[np.float64]) -> float:
-    x, y = quad[:, 0], quad[:, 1]
-    return 0.5 * abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
+def areas(quads: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Of every figure of (..., 4, 2)."""
+    x, y = quads[..., 0], quads[..., 1]
+    found: NDArray[np.float64] = 0.5 * np.abs(
+        (x * np.roll(y, -1, axis=-1) - y * np.roll(x, -1, axis=-1)).sum(axis=-1)
+    )
+    return found
 
 
-def in_order(points: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Clockwise as seen (y down), from the corner nearest to the top left."""
-    middle = points.mean(axis=0)
-    ordered = points[np.argsort(np.arctan2(points[:, 1] - middle[1], points[:, 0] - middle[0]))]
-    return np.roll(ordered, -int(np.argmin(ordered.sum(axis=1))), axis=0)
+def in_order(quads: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Each of (..., 4, 2) clockwise as seen (y down), from the corner nearest to the top left."""
+    away = quads - quads.mean(axis=-2, keepdims=True)
+    around = np.argsort(np.arctan2(away[..., 1], away[..., 0]), axis=-1)
+    ordered = np.take_along_axis(quads, around[..., None], axis=-2)
+    first = np.argmin(ordered.sum(axis=-1), axis=-1)
+    return np.take_along_axis(ordered, ((first[..., None] + np.arange(4)) % 4)[..., None], axis=-2)
