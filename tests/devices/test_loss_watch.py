@@ -163,8 +163,7 @@ def test_losses_that_follow_each_other_are_told_one_by_one() -> None:
     assert [loss.at_frame // BLOCK for loss in found] == [1000 + 20 * index for index in range(9)]
 
 
-@pytest.mark.parametrize("drift_ppm", [-300.0, 0.0, 300.0])
-@pytest.mark.parametrize("late_s", [0.0, 0.02])
+@pytest.mark.parametrize(("drift_ppm", "late_s"), [(-300.0, 0.02), (0.0, 0.0), (300.0, 0.02)])
 def test_an_hour_without_a_loss_is_an_hour_without_an_alarm(drift_ppm: float, late_s: float) -> None:
     stalls = tuple((600.0 * n, 600.0 * n + 2.5) for n in range(1, 6))
     assert told(3600.0, drift_ppm=drift_ppm, late_s=late_s, stalls=stalls) == []

@@ -15,6 +15,8 @@ from tests.flow.made_sides import tune
 
 RATE = 32_000
 LENGTH_S = 44.0
+SHORT = 24 * RATE
+"""Frames of the first two tunes and the beginning of the third: enough where the length is not the point."""
 NOISE = 10 ** (-66 / 20)
 Floats = NDArray[np.float64]
 

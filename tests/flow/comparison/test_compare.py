@@ -18,7 +18,7 @@ from sidekeep.flow.comparison.told.evening import Evening, OtherRecord
 from sidekeep.flow.comparison.told.said import finding
 from sidekeep.model.finding import Channel
 from sidekeep.wording.findings import finding_text
-from tests.flow.comparison.pairs import RATE, Held, Take, play, true_times
+from tests.flow.comparison.pairs import RATE, SHORT, Held, Take, play, true_times
 
 NEW_TICKS = (5.3, 12.1, 24.7, 35.3)
 
@@ -77,8 +77,8 @@ def test_new_ticks_are_found_and_old_ones_are_not_new(old: Take) -> None:
 
 
 def test_marks_that_went_are_gone(old: Take) -> None:
-    comparison = compare_takes(Held(play(5, ticks=NEW_TICKS).audio), Held(old.audio))
-    assert sum(mark.state == "gone" for mark in comparison.marks) == len(NEW_TICKS)
+    comparison = compare_takes(Held(play(5, ticks=NEW_TICKS[:2]).audio[:SHORT]), Held(old.audio[:SHORT]))
+    assert sum(mark.state == "gone" for mark in comparison.marks) == 2
     assert not [mark for mark in comparison.marks if mark.state == "new"]
 
 
@@ -109,7 +109,7 @@ def test_lost_treble_is_sized(old: Take) -> None:
 
 
 def test_a_quieter_chain_is_the_chain(old: Take) -> None:
-    comparison = compare_takes(Held(old.audio), Held(0.7 * play(8).audio))
+    comparison = compare_takes(Held(old.audio[:SHORT]), Held(0.7 * play(8).audio[:SHORT]))
     assert kinds(comparison) <= {"level-chain", "unchanged", "groove-noise"}
     assert comparison.level_change_db(0) == pytest.approx(20 * np.log10(0.7), abs=0.05)
     others = [OtherRecord(name="b", level_db=-3.1), OtherRecord(name="c", level_db=-3.0)]
@@ -124,13 +124,13 @@ def test_another_recording_is_refused(old: Take) -> None:
 
 
 def test_a_part_of_the_side_is_told(old: Take) -> None:
-    comparison = compare_takes(Held(old.audio), Held(play(9).audio[: 30 * RATE]))
+    comparison = compare_takes(Held(old.audio), Held(play(9).audio[:SHORT]))
     assert "part-only" in kinds(comparison)
 
 
 def test_mono_beside_stereo(old: Take) -> None:
-    new = play(10).audio.mean(axis=1, keepdims=True)
-    comparison = compare_takes(Held(old.audio), Held(np.ascontiguousarray(new)))
+    new = play(10).audio[:SHORT].mean(axis=1, keepdims=True)
+    comparison = compare_takes(Held(old.audio[:SHORT]), Held(np.ascontiguousarray(new)))
     assert comparison.alignment.is_same
     assert not comparison.mixing
 
