@@ -15,7 +15,17 @@ from tests.web.browser import slow
 from tests.web.browser.waiting import watch_requests
 from tests.web.conftest import RunningServer
 
+MENUS_OF_THE_ADDRESS_BAR = ("WebUIOmniboxPopup", "WebUIOmniboxAimPopup", "WebUIOmniboxFullPopup")
+"""Each window loads them, unseen, with more work than a page of ours takes."""
+OFF_BY_PLAYWRIGHT = (
+    *("AvoidUnnecessaryBeforeUnloadCheckSync", "DestroyProfileOnBrowserClose", "HttpsUpgrades"),
+    *("HttpsFirstBalancedModeAutoEnable", "LensOverlay", "MediaRouter", "PaintHolding"),
+    *("ThirdPartyStoragePartitioning", "AvoidCorsURLLoaderRestartOnRedirect", "TcpPortRandomizationWin"),
+    *("OptimizationHints", "NetworkTimeServiceQuerying", "AimEnabled", "PreconnectToSearch"),
+)
+"""Of two lists of features that are off the browser takes the last: they stand here again."""
 ARGUMENTS = [
+    f"--disable-features={','.join((*OFF_BY_PLAYWRIGHT, *MENUS_OF_THE_ADDRESS_BAR))}",
     "--no-sandbox",
     "--disable-gpu",
     "--disable-quic",
