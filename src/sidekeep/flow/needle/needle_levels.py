@@ -51,7 +51,7 @@ class Levels:
         self._taper = np.hanning(self._part)[:, None]
         scale = 2.0 / (self._part * float((self._taper**2).sum()))
         self._scale = scale
-        hz = np.fft.rfftfreq(self._part, 1.0 / rate_hz)
+        hz: Floats = np.fft.rfftfreq(self._part, 1.0 / rate_hz).astype(np.float64)
         top = 0.45 * rate_hz
         self._bands = [_bins(hz, low, min(high, top)) for low, high in _BANDS_HZ]
         self._audible = _bins(hz, _BANDS_HZ[0][0], min(_BANDS_HZ[-1][1], top))
