@@ -22,8 +22,10 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
@@ -33,7 +35,7 @@ from benchmarks import bench_capture, live_forecasts
 from benchmarks.bench_transfer import LongSide, make_long_side
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.flow.patches import PatchReader
-from sidekeep.service.live.evening import CopiesAsReady
+from sidekeep.service.live.evening import EveningFollower
 from sidekeep.service.live.follower import LiveSurvey
 from sidekeep.service.recording.take_close import close_recorded
 from sidekeep.service.shelf import records as shelf_service
@@ -64,16 +66,54 @@ class Followed:
     written_s: float
     cpu_s: float
     peak_mb: float
+    waited_s: float = 0.0
+
+
+class Evening:
+    """An evening's follower with copies as they are ready, asked as a survey alone is."""
+
+    def __init__(self, shelf: Path) -> None:
+        self._follower = EveningFollower(shelf, kinds=KINDS.split(","))
+        survey = self._follower.survey
+        self.begun, self.ended, self.closed = (
+            self._follower.begun,
+            self._follower.ended,
+            self._follower.closed,
+        )
+        self.settle, self.close = survey.settle, self._follower.end
+        self.prepared: list[int] = []
+
+    @property
+    def process_id(self) -> int | None:
+        """Of the survey."""
+        return self._follower.survey.process_id
+
+    def poll(self) -> list[Mapping[str, Any]]:
+        """News; how many files were encoded is noted."""
+        found = self._follower.news()
+        self.prepared += [event["facts"]["files"] for event in found if event["code"] == "copies-prepared"]
+        return found
+
+    def encode(self, until_s: float) -> float:
+        """Wait while something is encoded, as long as the side would play; how long that was."""
+        began_s = time.perf_counter()
+        copies = self._follower._copies
+        self.poll()
+        while copies is not None and copies.is_running and time.perf_counter() < until_s:
+            time.sleep(0.05)
+            self.poll()
+        return time.perf_counter() - began_s
 
 
 def follow(
-    live: LiveSurvey, folder: RecordFolder, side: str, source: Path, *, eighths_quieter: int = 0
+    live: LiveSurvey | Evening, folder: RecordFolder, side: str, source: Path, *, eighths_quieter: int = 0
 ) -> Followed:
     """Write a take from a file, never more than a few seconds ahead of its survey, and close it. Side B is the file with
-    its polarity turned over: takes are told apart by their checksums."""
+    its polarity turned over: takes are told apart by their checksums. What is encoded meanwhile may take as long as the side
+    would have played: the last seconds are written when it is done."""
     sign = -1 if side == "B" else 1
     path = folder.new_take_folder(side) / "take.wav"
-    heard = 0
+    heard, waited_s = 0, 0.0
     live.poll()  # what the side before still had to tell is no news of this one
     before_s, began_s = bench_capture.cpu_of(live.process_id), time.perf_counter()
     with (
@@ -82,6 +122,8 @@ def follow(
     ):
         live.begun(path, path.parent, side)
         while len(block := sound.read(2 * RATE_HZ, dtype="int32", always_2d=True)):
+            if isinstance(live, Evening) and sound.frames - sound.tell() < AHEAD_S * RATE_HZ:
+                waited_s += live.encode(until_s=began_s + sound.frames / RATE_HZ)
             frames = block >> 8
             writer.append(sign * (frames - (frames >> 3) * eighths_quieter))
             writer.sync()
@@ -98,6 +140,7 @@ def follow(
         written_s=lift_s - began_s,
         cpu_s=bench_capture.cpu_of(live.process_id) - before_s,
         peak_mb=_peak_mb(live.process_id),
+        waited_s=waited_s,
     )
 
 
@@ -208,18 +251,13 @@ def copies(folder: Path, minutes: float) -> None:
 
 def _copies(folder: Path, source: LongSide, minutes: float, loudest: str) -> None:
     record = _folder(folder / "shelf", source)
-    live = LiveSurvey()
-    ready = CopiesAsReady(folder / "shelf", KINDS.split(","))
+    live = Evening(folder / "shelf")
     try:
         follow(live, record, "A", source.path, eighths_quieter=int(loudest == "B"))
-        ready.start(record.path)
-        while ready.is_running:
-            time.sleep(0.05)
-        prepared = ready.answer() or {}
-        wait_s = follow(live, record, "B", source.path, eighths_quieter=int(loudest == "A")).wait_s
+        side_b = follow(live, record, "B", source.path, eighths_quieter=int(loudest == "A"))
     finally:
         live.close()
-        ready.close()
+    wait_s = side_b.wait_s
     ours_s = wait_s + _write_copies(folder / "shelf", record)
     shutil.rmtree(record.path / "copies")
     _forget(record)
@@ -228,8 +266,9 @@ def _copies(folder: Path, source: LongSide, minutes: float, loudest: str) -> Non
         f"copies ({KINDS}) of a record of two sides of {minutes:g} minutes, from the last lift; highest peak on side {loudest}"
     )
     print(
-        f"  as they are ready   {ours_s:6.1f} s ({wait_s:.1f} s of it until the survey of side B is there; "
-        f"{prepared.get('files', 0)} files of side A were encoded while B played)"
+        f"  as they are ready   {ours_s:6.1f} s ({wait_s:.1f} s of it until the survey of side B is there; files of side A "
+        f"encoded while B played: {', then '.join(map(str, live.prepared)) or 'none'}; B was written in "
+        f"{side_b.written_s - side_b.waited_s:.0f} s instead of {60 * minutes:.0f}, and {side_b.waited_s:.1f} s waited for them)"
     )
     print(f"  all afterwards      {todays_s:6.1f} s; ratio {ours_s / todays_s:.2f}")
 

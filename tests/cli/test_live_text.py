@@ -67,3 +67,4 @@ def test_the_lift_leaves_a_line() -> None:
     assert line.hear(event("live-given-up", reason="died")) == "side A will be surveyed when it is needed"
     assert "no head" in line.hear(event("live-given-up", reason="trouble", text="no head of a take"))
     assert "4 files" in line.hear(event("copies-prepared", files=4))
+    assert line.hear(event("copies-prepared", files=4, again=True)) == ""

@@ -19,6 +19,7 @@ from sidekeep.files.wave.bext import Bext
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.recipe import LevelSettings, Recipe
 from sidekeep.service.choices.recipes import recipe_from
+from sidekeep.service.live import evening
 from sidekeep.service.live.evening import CopiesAsReady
 from sidekeep.service.recording.take_close import close_recorded
 from sidekeep.service.shelf import adopting
@@ -27,6 +28,7 @@ from sidekeep.service.transfers.copies import copy_record, prepare_copies
 from sidekeep.service.transfers.transferred import TransferOptions
 from sidekeep.shelf.choices.recipe_file import write_recipe
 from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.units import MINIMUM_DB
 from tests.small_record import RATE_HZ, SLEEVE, small_record
 
 KINDS = ("lossless", "portable", "cd")
@@ -34,16 +36,16 @@ PLAIN = recipe_from(size="none")
 """Nothing is mended: what is prepared, used and made anew does not depend on it."""
 
 
-def side_file(folder: Path, letter: str) -> Path:
+def side_file(folder: Path, letter: str, gain: float) -> Path:
     folder.mkdir(exist_ok=True)
     path = folder / f"side-{letter}.wav"
-    audio = (small_record().a if letter == "A" else small_record().b).audio
+    audio = gain * (small_record().a if letter == "A" else small_record().b).audio
     soundfile.write(path, audio, RATE_HZ, subtype="PCM_24")
     return path
 
 
-def adopt(shelf: Path, folder: RecordFolder, letter: str) -> None:
-    path = side_file(shelf.parent / "in", letter)
+def adopt(shelf: Path, folder: RecordFolder, letter: str, gain: float = 1.0) -> None:
+    path = side_file(shelf.parent / "in", letter, gain)
     adopting.adopt([path], shelf=shelf, record_name=str(folder.path), side_letters=[letter])
 
 
@@ -110,7 +112,7 @@ def test_what_was_prepared_is_used_and_is_the_same(
     shelf, folder = planned(tmp_path, recipe)
     adopt(shelf, folder, "A")
     side = [".flac", ".flac", ".mp3", ".mp3", ".wav", ".wav"]
-    assert prepare_copies(shelf, str(folder.path), KINDS) == len(side)
+    assert prepare_copies(shelf, str(folder.path), KINDS).files == len(side)
     assert sorted(encoded) == side
     assert sums(folder) == {}  # nothing has a name yet
     assert set(fed) == {"A"}
@@ -157,6 +159,39 @@ def test_a_gain_that_changes_makes_them_anew(tmp_path: Path, encoded: list[str])
     assert not list((folder.path / "copies").rglob(".making"))
 
 
+def test_the_peak_of_the_side_that_plays_decides_their_gain(
+    tmp_path: Path, encoded: list[str], fed: list[str]
+) -> None:
+    """Side A is quieter here. What is prepared of it at the peak heard while B plays is what the record needs, and what was
+    prepared before for its own peak is gone."""
+    recipe = replace(PLAIN, level=LevelSettings(target="peak"))
+    (tmp_path / "other").mkdir()
+    other_shelf, other = planned(tmp_path / "other", recipe)
+    adopt(other_shelf, other, "B")
+    heard_dbtp = prepare_copies(other_shelf, str(other.path), ["lossless"]).true_peak_dbtp
+    shelf, folder = planned(tmp_path, recipe)
+    adopt(shelf, folder, "A", 0.25)
+    alone = prepare_copies(shelf, str(folder.path), KINDS)
+    assert alone.true_peak_dbtp < heard_dbtp
+    before = waiting(folder)
+    again = prepare_copies(shelf, str(folder.path), KINDS, least_peak_dbtp=heard_dbtp)
+    assert again.true_peak_dbtp == heard_dbtp
+    assert len(waiting(folder)) == len(before)
+    assert not waiting(folder) & before
+    encoded.clear()
+    fed.clear()
+    adopt(shelf, folder, "B")
+    copy_record(shelf, str(folder.path), options=TransferOptions(kinds=KINDS))
+    assert set(fed) == {"B"}
+    assert len(encoded) == 6
+
+
+def waiting(folder: RecordFolder) -> set[str]:
+    """Audio and samples that have no name yet."""
+    found = (folder.path / "copies").rglob(".making/*")
+    return {path.name for path in found if path.suffix in (".flac", ".mp3", ".wav", ".f32")}
+
+
 def take_side(folder: RecordFolder, letter: str) -> Path:
     """A side as the capture leaves it, with the chunk that says where it came from."""
     audio = (small_record().a if letter == "A" else small_record().b).audio
@@ -184,8 +219,8 @@ def test_a_recorded_take_is_copied_for_the_master_while_the_next_one_plays(
 ) -> None:
     shelf, folder = planned(tmp_path, PLAIN)
     side_a = take_side(folder, "A")
-    assert prepare_copies(shelf, str(folder.path), ("record", "master")) == 1
-    assert prepare_copies(shelf, str(folder.path), ("record", "master")) == 1  # it is there already
+    assert prepare_copies(shelf, str(folder.path), ("record", "master")).files == 1
+    assert prepare_copies(shelf, str(folder.path), ("record", "master")).files == 1  # it is there already
     (ready,) = prepared_takes(folder)
     assert ready.read_bytes() == side_a.read_bytes()
     if is_spoilt:
@@ -226,14 +261,14 @@ def test_a_copy_for_the_master_that_breaks_off_is_not_there(
     with monkeypatch.context() as patch:
         little = SimpleNamespace(free=3 * side_a.stat().st_size)
         patch.setattr(build.shutil, "disk_usage", lambda place: little)
-        assert prepare_copies(shelf, str(folder.path), ("master",)) == 0  # the next side needs the room
-    assert prepare_copies(shelf, str(folder.path), ("master",)) == 1
+        assert prepare_copies(shelf, str(folder.path), ("master",)).files == 0  # the next side needs the room
+    assert prepare_copies(shelf, str(folder.path), ("master",)).files == 1
 
 
 def test_kinds_that_join_sides_wait(tmp_path: Path) -> None:
     shelf, folder = planned(tmp_path, PLAIN)
     adopt(shelf, folder, "A")
-    assert prepare_copies(shelf, str(folder.path), ("record", "record-opus", "cd-image", "master")) == 0
+    assert prepare_copies(shelf, str(folder.path), ("record", "record-opus", "cd-image", "master")).files == 0
 
 
 def test_the_process_prepares_and_stops_at_once(tmp_path: Path) -> None:
@@ -249,5 +284,88 @@ def test_the_process_prepares_and_stops_at_once(tmp_path: Path) -> None:
     process = copies._process
     assert process is not None
     process.wait(timeout=240.0)
-    assert copies.answer() == {"files": 6}
+    answer = copies.answer()
+    assert answer is not None
+    assert answer["files"] == 6
     assert copies.answer() is None
+
+
+def level(take: str, at_s: float, peak_dbtp: float) -> dict[str, object]:
+    return {
+        "code": "live-level",
+        "take": take,
+        "side": take[-3],
+        "at_frame": round(at_s * RATE_HZ),
+        "facts": {"mended_true_peak_dbtp": peak_dbtp},
+    }
+
+
+class Prepared:
+    """Stands in for the process that encodes: it is done when ``done`` says so."""
+
+    def __init__(self) -> None:
+        self.started_dbtp: list[float] = []
+        self.is_running = False
+        self._answer: dict[str, object] | None = None
+
+    def start(self, record: Path, least_peak_dbtp: float) -> None:
+        self.started_dbtp.append(least_peak_dbtp)
+        self.is_running = True
+
+    def done(self, peak_dbtp: float) -> None:
+        self.is_running = False
+        self._answer = {"files": 6, "true_peak_dbtp": peak_dbtp}
+
+    def answer(self) -> dict[str, object] | None:
+        told, self._answer = self._answer, None
+        return told
+
+
+def test_copies_are_prepared_again_for_a_peak_that_stands(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[dict[str, object]] = []
+
+    def poll() -> list[dict[str, object]]:
+        found = list(told)
+        told.clear()
+        return found
+
+    quiet = SimpleNamespace(begun=lambda *_: None, dropped=lambda *_: None, ended=lambda *_: None, poll=poll)
+    monkeypatch.setattr(evening, "LiveSurvey", lambda: quiet)
+    copies = Prepared()
+    monkeypatch.setattr(evening, "CopiesAsReady", lambda *_: copies)
+    follower = evening.EveningFollower(tmp_path, kinds=["lossless"])
+
+    def hear(*events: dict[str, object]) -> list[str]:
+        told.extend(events)
+        return [event["code"] for event in follower.news()]
+
+    b = tmp_path / "record" / "takes" / "B-1"
+    begun = {
+        "code": "live-begun",
+        "take": "takes/B-1",
+        "side": "B",
+        "at_frame": 0,
+        "facts": {"rate_hz": RATE_HZ},
+    }
+    follower.begun(b / "take.wav", b, "B")
+    hear({"code": "live-settled", "take": "takes/A-1", "side": "A", "at_frame": 9, "facts": {}}, begun)
+    assert copies.started_dbtp == [MINIMUM_DB]
+    hear(level("takes/B-1", 10.0, -2.0), level("takes/B-1", 80.0, -2.0))
+    assert len(copies.started_dbtp) == 1  # the first are still being encoded
+    copies.done(-6.0)
+    assert "copies-prepared" in hear()
+    assert copies.started_dbtp == [MINIMUM_DB, -2.0]
+    copies.done(-2.0)
+    hear(level("takes/A-1", 90.0, -1.0), level("takes/B-1", 90.0, -1.5), level("takes/B-1", 130.0, -1.4))
+    hear(level("takes/B-1", 188.0, -1.4))
+    assert len(copies.started_dbtp) == 2  # higher, but it has not stood for a minute
+    hear(level("takes/B-1", 190.0, -1.4))
+    assert copies.started_dbtp[2:] == [-1.4]
+    copies.done(-1.4)
+    hear(level("takes/B-1", 260.0, -1.4))
+    assert len(copies.started_dbtp) == 3
+    follower.dropped(b / "take.wav")  # a false start: its peak is none of the record's
+    follower.begun(b / "take.wav", b, "B")
+    assert copies.started_dbtp[3:] == [MINIMUM_DB]

@@ -89,6 +89,8 @@ def staying_text(event: Mapping[str, Any]) -> str:
         )
     if code == "copies-prepared":
         files = facts["files"]
+        if facts.get("again"):
+            return ""
         verbs = "is encoded and waits" if files == 1 else "are encoded and wait"
         return f"{count(files, 'file')} of the sides so far {verbs} for the last side"
     if code == "copies-later":

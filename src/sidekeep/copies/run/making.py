@@ -173,6 +173,23 @@ class Making:
         except CopyError:
             return False
 
+    def keep_only(self, files: Sequence[PlannedFile]) -> None:
+        """Remove what waits and is for none of these files."""
+        waits = {self.path(planned) for planned in files}
+        samples = {path for planned in files for path in self.spill_paths(planned).values()}
+        wanted = {path.name for path in waits | samples}
+        with self._lock:
+            staged = {path.stem: path for path in self.folder.iterdir() if path.stem in self._journal.staged}
+            spilled = {name: self.folder / name for name in self._journal.spilled}
+            gone = [path for path in (*staged.values(), *spilled.values()) if path.name not in wanted]
+            for path in gone:
+                self._journal.staged.pop(path.stem, None)
+                self._journal.spilled.pop(path.name, None)
+            if gone:
+                self._journal.save()  # first: what it names must be there
+        for path in gone:
+            path.unlink(missing_ok=True)
+
     def tidy(self) -> None:
         """After a run that broke off: nothing half stays, and no folder that is of no use."""
         forget_parts(self.folder, mine=True)

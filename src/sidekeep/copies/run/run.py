@@ -174,6 +174,10 @@ class CopyRun:
         self._making.clear()
         return written
 
+    def forget_others(self) -> None:
+        """Before ``prepare``: what an earlier run made ready for another gain, or of sides that are cut otherwise, goes."""
+        self._making.keep_only(self.plan.files)
+
     def prepare(self, progress: Progress = no_progress) -> int:
         """Instead of ``finish`` while other sides are still to come: what was fed is encoded and read back and waits, without
         a name, for the run that knows them all. The number of files that wait."""

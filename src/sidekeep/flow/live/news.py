@@ -25,6 +25,7 @@ from sidekeep.model.cuts import Cuts
 from sidekeep.model.measures import Turn
 from sidekeep.model.record import Side
 from sidekeep.model.repair import Repair
+from sidekeep.units import gain_to_db
 
 LOOK_S = 2.0
 SIDE_EVERY_S, TURN_EVERY_S = 5.0, 45.0
@@ -136,6 +137,7 @@ class LiveNews:
             facts={
                 "sample_peak_dbfs": round(level.sample_peak_dbfs, 2),
                 "true_peak_dbtp": round(level.true_peak_dbtp, 2),
+                "mended_true_peak_dbtp": gain_to_db(self._run.mended_peak_so_far(start)),
                 "integrated_lufs": None if level.integrated_lufs is None else round(level.integrated_lufs, 2),
                 "clipped_frames": level.clipped_frames,
                 "forecast_peak_dbfs": round(expected, 1) if blocks.any() else None,

@@ -62,11 +62,14 @@ def choose_gain(level: RecordLevel, settings: LevelSettings) -> GainChoice:
     )
 
 
-def record_level(takes: list[tuple[KeptLevels, list[tuple[int, int]]]]) -> RecordLevel:
-    """Level of the record over spans of frames of one or more mended takes."""
+def record_level(
+    takes: list[tuple[KeptLevels, list[tuple[int, int]]]], *, least_peak_dbtp: float = MINIMUM_DB
+) -> RecordLevel:
+    """Level of the record over spans of frames of one or more mended takes. ``least_peak_dbtp``: a side that is not among
+    them yet is known to hold such a true peak."""
     peaks = [levels.true_peak(spans) for levels, spans in takes if spans]
     return RecordLevel(
-        true_peak_dbtp=gain_to_db(max(peaks, default=0.0)),
+        true_peak_dbtp=max(gain_to_db(max(peaks, default=0.0)), least_peak_dbtp),
         integrated_lufs=joint_loudness(takes) if peaks else -math.inf,
     )
 

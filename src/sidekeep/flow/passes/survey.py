@@ -108,6 +108,11 @@ class SurveyRun:
         while self._metering:
             self._metering.popleft().result()
 
+    def mended_peak_so_far(self, start_frame: int) -> float:
+        """Linear true peak after mending from a frame on, of what is mended by now; 0 before there is any."""
+        first = start_frame // self._mended_meter.window_frames
+        return float(self._mended_meter.window_peaks[first:].max(initial=0.0))
+
     def finish(
         self,
         form: AudioFormat,

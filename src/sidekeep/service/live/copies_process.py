@@ -1,6 +1,7 @@
 """Copies of the sides that are taken, encoded while the next one plays: ``python -m sidekeep.service.live.copies_process``.
 
-Arguments: the shelf, the record's folder, the kinds comma-separated. At the lowest priority. Nothing gets its name here: what is
+Arguments: the shelf, the record's folder, the kinds comma-separated, and the true peak (dBTP) heard so far of the side that
+plays. At the lowest priority. Nothing gets its name here: what is
 ready waits for the run that knows all sides. When standard input ends it stops at once; a later run goes on from what is whole.
 """
 
@@ -31,9 +32,12 @@ def main() -> int:
     from sidekeep.errors import SidekeepError
     from sidekeep.service.transfers.copies import prepare_copies
 
-    shelf, record, kinds = sys.argv[1:4]
+    shelf, record, kinds, least_peak_dbtp = sys.argv[1:5]
     try:
-        answer: dict[str, object] = {"files": prepare_copies(Path(shelf), record, kinds.split(","))}
+        prepared = prepare_copies(
+            Path(shelf), record, kinds.split(","), least_peak_dbtp=float(least_peak_dbtp)
+        )
+        answer: dict[str, object] = {"files": prepared.files, "true_peak_dbtp": prepared.true_peak_dbtp}
     except (SidekeepError, OSError) as error:
         answer = {"trouble": str(error).splitlines()[0]}
     sys.stdout.write(json.dumps(answer) + "\n")

@@ -23,7 +23,13 @@ from sidekeep.service.survey import with_outer_findings
 from sidekeep.service.transfers.listening import listen_to, name_takes
 from sidekeep.service.transfers.report import write_report
 from sidekeep.service.transfers.settled_cuts import settle_cuts
-from sidekeep.service.transfers.transferred import SurveyedTake, TakeOrigin, TransferOptions, TransferResult
+from sidekeep.service.transfers.transferred import (
+    PreparedCopies,
+    SurveyedTake,
+    TakeOrigin,
+    TransferOptions,
+    TransferResult,
+)
 from sidekeep.service.transfers.writing import prepare_record, write_record
 from sidekeep.shelf.art import scan_of
 from sidekeep.shelf.choices.choices import change_choices, read_choices
@@ -37,6 +43,7 @@ from sidekeep.shelf.surveys.draft import SurveyDraft
 from sidekeep.shelf.surveys.kept_survey import KeptSurvey, kept_survey
 from sidekeep.shelf.surveys.kept_survey import survey_key as key_of_survey
 from sidekeep.shelf.take_choice import ChosenTakes
+from sidekeep.units import MINIMUM_DB
 
 TITLES_VERSION = 2
 """Raised when the way lines are joined to tracks changes: a kept survey holds the join."""
@@ -98,10 +105,16 @@ def _copy_held(
 
 
 def prepare_copies(
-    shelf: Path, record_name: str, kinds: Sequence[str], progress: Progress = no_progress
-) -> int:
-    """While other sides are still to be taken: encode what can be encoded of those that are. ``copy_record`` uses it. The number
-    of files that are ready. Whoever calls it holds the record already."""
+    shelf: Path,
+    record_name: str,
+    kinds: Sequence[str],
+    *,
+    least_peak_dbtp: float = MINIMUM_DB,
+    progress: Progress = no_progress,
+) -> PreparedCopies:
+    """While other sides are still to be taken: encode what can be encoded of those that are. ``copy_record`` uses it.
+    ``least_peak_dbtp``: the true peak, after mending, of the side that plays, as far as it was heard. Whoever calls it holds the
+    record already."""
     folder = find_record(shelf, record_name)
     recipe, sleeve = read_choices(folder.path).recipe, _sleeve(folder)
     takes = survey_record(folder, takes_to_copy(folder), sleeve, recipe, part(progress, 0.0, 0.3))
@@ -114,6 +127,7 @@ def prepare_copies(
         out_dir=out_dir,
         options=TransferOptions(kinds=kinds, recipe=recipe),
         pictures=pictures_of(folder, recipe.copies),
+        least_peak_dbtp=least_peak_dbtp,
         progress=part(progress, 0.3, 1.0),
     )
 

@@ -109,3 +109,11 @@ class TransferResult:
     written: tuple[WrittenFile, ...] = ()
     clips: tuple[Clip, ...] = ()
     copy_findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class PreparedCopies:
+    """What waits for the last side: how many ``files``, at the gain of a record whose highest true peak is ``true_peak_dbtp``."""
+
+    files: int
+    true_peak_dbtp: float

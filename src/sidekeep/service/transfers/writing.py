@@ -22,7 +22,7 @@ from sidekeep.copies.tracks.cutting import SideAudio
 from sidekeep.errors import ParameterError
 from sidekeep.files.pictures.artwork import Picture
 from sidekeep.flow.passes.edges import render_spans
-from sidekeep.flow.passes.render import GainChoice, choose_gain, record_level, render_span
+from sidekeep.flow.passes.render import GainChoice, RecordLevel, choose_gain, record_level, render_span
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.flow.tracks.titles import sleeve_tracks
@@ -34,12 +34,14 @@ from sidekeep.service.choices.sleeves import Sleeve
 from sidekeep.service.transfers.clips import Clip, choose_place, make_clip
 from sidekeep.service.transfers.master import master_plan
 from sidekeep.service.transfers.transferred import (
+    PreparedCopies,
     RenderedSide,
     SurveyedTake,
     TransferOptions,
     TransferResult,
 )
 from sidekeep.shelf.record_lock import folder_at_work
+from sidekeep.units import MINIMUM_DB
 
 
 def render_plan(takes: Sequence[SurveyedTake], recipe: Recipe) -> tuple[RenderedSide, ...]:
@@ -112,15 +114,18 @@ def prepare_record(
     out_dir: Path,
     options: TransferOptions,
     pictures: Sequence[Picture] = (),
+    least_peak_dbtp: float = MINIMUM_DB,
     progress: Progress = no_progress,
-) -> int:
+) -> PreparedCopies:
     """Encode what can be encoded before the other sides are known; it waits for ``write_record``, which uses what the whole
-    record's gain leaves as it is. Takes are copied for the master. Kinds that join sides wait: an encoder goes through
-    such a file in one piece. The number of files that are ready."""
+    record's gain leaves as it is. The gain leaves room for ``least_peak_dbtp``, the true peak heard so far of a side that still
+    plays. What was prepared for another gain goes. Takes are copied for the master. Kinds that join sides wait: an encoder goes
+    through such a file in one piece."""
+    level = _level_of(takes, render_plan(takes, options.recipe), least_peak_dbtp)
 
     def planned(kinds: Sequence[str]) -> tuple[TransferResult, CopyPlan]:
         wanted = replace(options, kinds=kinds)
-        return _planned(takes, sleeve, name, out_dir, wanted, pictures, prepares=True)
+        return _planned(takes, sleeve, name, out_dir, wanted, pictures, level=level, prepares=True)
 
     ready = 0
     kinds = parse_kinds(options.kinds)
@@ -129,6 +134,7 @@ def prepare_record(
         found, plan = planned(encoded)
         run = CopyRun(plan)
         with _held(plan, progress), run:
+            run.forget_others()
             _feed(run, found.sides, found.gain, part(progress, 0.0, 0.6))
             ready += run.prepare(part(progress, 0.6, 0.9))
     if "master" in kinds:
@@ -136,7 +142,7 @@ def prepare_record(
         if plan.master is not None:
             with _held(plan, progress):
                 ready += prepare_takes(plan.master, plan.folder / MAKING_FOLDER)
-    return ready
+    return PreparedCopies(files=ready, true_peak_dbtp=level.true_peak_dbtp)
 
 
 def _held(plan: CopyPlan, progress: Progress) -> AbstractContextManager[None]:
@@ -153,28 +159,14 @@ def _planned(
     pictures: Sequence[Picture],
     also_read: Sequence[Path] = (),
     *,
+    level: RecordLevel | None = None,
     prepares: bool = False,
 ) -> tuple[TransferResult, CopyPlan]:
     """The record as found, its one gain, and all its files."""
     sides = render_plan(takes, options.recipe)
     if not sides:
         raise ParameterError("no-music")
-    gain = choose_gain(
-        record_level(
-            [
-                (
-                    take.levels,
-                    [
-                        (side.spans[0].start_frame, side.spans[-1].stop_frame)
-                        for side in sides
-                        if side.take is take
-                    ],
-                )
-                for take in takes
-            ]
-        ),
-        options.recipe.level,
-    )
+    gain = choose_gain(level or _level_of(takes, sides), options.recipe.level)
     record = record_as_found(sleeve.record if sleeve else None, sides, name)
     found = TransferResult(folder=out_dir, record=record, takes=takes, sides=sides, gain=gain)
     plan = plan_copies(
@@ -199,6 +191,18 @@ def _planned(
         prepares=prepares,
     )
     return found, plan
+
+
+def _level_of(
+    takes: Sequence[SurveyedTake], sides: Sequence[RenderedSide], least_peak_dbtp: float = MINIMUM_DB
+) -> RecordLevel:
+    """Of the record, over all that is rendered of it."""
+    spans = [
+        [(side.spans[0].start_frame, side.spans[-1].stop_frame) for side in sides if side.take is take]
+        for take in takes
+    ]
+    levels = [take.levels for take in takes]
+    return record_level(list(zip(levels, spans, strict=True)), least_peak_dbtp=least_peak_dbtp)
 
 
 def _master(
