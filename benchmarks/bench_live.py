@@ -7,7 +7,8 @@
 Forecasts: ``live_forecasts``. The wait at the lift: a 96 kHz / 24-bit take is written as fast as the survey follows it (which
 leaves the survey as far behind at the lift as a real recording does), then closed; the survey afterwards is timed in the same run
 on the same file, in a process of its own. The first survey on a machine: with nothing compiled yet, against later ones, byte for
-byte. The sound card: ``bench_capture``'s recording under load, with and without a survey behind it, with one that is killed.
+byte, and kernels compiled and loaded in either order. The sound card:
+``bench_capture``'s recording under load, with and without a survey behind it, with one that is killed.
 Copies: a two-sided record from the last lift, with all this and without.
 """
 
@@ -55,6 +56,22 @@ from sidekeep.service.transfers import copies
 from sidekeep.shelf.record_folder import RecordFolder
 folder = RecordFolder(Path(sys.argv[1]))
 copies.survey_record(folder, folder.choose_takes(), copies._sleeve(folder), Recipe())
+"""
+
+
+CALLER = """
+import hashlib, sys
+import numpy as np
+from sidekeep.dsp.impulses.autoregression import autocorrelate
+from sidekeep.dsp.impulses.candidates import fit_predictors
+noise = np.cumsum(np.random.default_rng(1).normal(size=40_000)) * 0.01
+models, sums = np.zeros((10, 32)), np.zeros(33)
+for step in sys.argv[1:]:
+    if step == "caller":
+        fit_predictors(noise, 4096, 32, np.ones(10, bool), models)
+    else:
+        autocorrelate(noise[:2048].copy(), 32, sums)
+print(hashlib.sha256(models.tobytes() + sums.tobytes()).hexdigest())
 """
 
 
@@ -237,6 +254,31 @@ def first(folder: Path, minutes: float) -> None:
         print(
             f"  {name}: {np.count_nonzero(apart)} of {np.count_nonzero(other)} mended samples apart, {apart.max():.1e} at most"
         )
+    _orders(folder)
+
+
+def _orders(folder: Path) -> None:
+    """A kernel that another one calls, and its caller: compiled and loaded in either order."""
+    told = {}
+    for first, second in (("caller", "called"), ("called", "caller")):
+        compiled = {**os.environ, "NUMBA_CACHE_DIR": str(folder / first)}
+        for name, order in (
+            ("compiled", (first, second)),
+            ("loaded", (first, second)),
+            ("loaded", (second, first)),
+        ):
+            done = subprocess.run(
+                [sys.executable, "-c", CALLER, *order],
+                env=compiled,
+                capture_output=True,
+                text=True,
+                check=True,
+            )
+            told[f"{name} {order[0]} first, from a cache made {first} first"] = done.stdout
+    same = "the same bytes" if len(set(told.values())) == 1 else f"OTHER BYTES: {told}"
+    print(
+        f"  predictors, and the correlations they are fitted from, compiled and loaded in either order: {same}"
+    )
 
 
 def copies(folder: Path, minutes: float) -> None:

@@ -28,20 +28,32 @@ def _cache_folder() -> str:
 
 
 os.environ.setdefault("NUMBA_CACHE_DIR", _cache_folder())
+os.environ.setdefault("NUMBA_OPT", "2")  # a fifth less time to compile, and the kernels are as fast
 
 import numba  # noqa: E402  (the cache folder must be known first)
 
+_FREEDOM = {"reassoc", "nsz"}
 PLAIN = os.environ.get("SIDEKEEP_PLAIN") == "1"
 
 
 def kernel(function: F) -> F:
     """Compile on first call, cached on disk, without the GIL; contiguous float64 arguments, no checks.
 
-    Sums may be reordered, but products and sums are not contracted and quotients stay quotients. Even so a survey on an empty
-    cache and a later one may differ in the last bits of a few mended samples: 5 of 386,928 by 1.5e-11 on a side of 57 s at 96 kHz
-    (``./run bench live --only first``). The likely reason: a kernel that others call is compiled by itself and again within each
-    caller, sums may come out in another order in each, and what was compiled first decides which of them runs.
+    Sums may be reordered, but products and sums are not contracted and quotients stay quotients.
     """
     if PLAIN:
         return function
-    return numba.njit(nogil=True, cache=True, fastmath={"reassoc", "nsz"})(function)
+    return numba.njit(nogil=True, cache=True, no_cfunc_wrapper=True, fastmath=_FREEDOM)(function)
+
+
+def inner_kernel(function: F) -> F:
+    """A kernel that other kernels call: it becomes part of each of them.
+
+    Else it would be there once in every caller and once alone, its sums in another order in each, and which of them runs would
+    depend on what a process happened to load first: so would the last bits of a survey (1.5e-11 was seen).
+    """
+    if PLAIN:
+        return function
+    return numba.njit(nogil=True, cache=True, no_cfunc_wrapper=True, forceinline=True, fastmath=_FREEDOM)(
+        function
+    )

@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel
 
 Vector = NDArray[np.float64]
 Matrix = NDArray[np.float64]
@@ -24,7 +24,7 @@ RIDGE = 1e-9
 FLOOR = 1e-30
 
 
-@kernel
+@inner_kernel
 def autocorrelate(signal: Vector, order: int, out: Vector) -> None:
     """``out[k] = sum_n signal[n] signal[n + k]`` for k = 0..order."""
     length = signal.shape[0]
@@ -35,7 +35,7 @@ def autocorrelate(signal: Vector, order: int, out: Vector) -> None:
         out[lag] = total
 
 
-@kernel
+@inner_kernel
 def levinson(correlation: Vector, order: int, out: Vector, scratch: Vector) -> float:
     """Solve the Yule-Walker equations; ``out`` gets the model, the error power is returned.
 
@@ -62,7 +62,7 @@ def levinson(correlation: Vector, order: int, out: Vector, scratch: Vector) -> f
     return power
 
 
-@kernel
+@inner_kernel
 def model_correlation(model: Vector, order: int, out: Vector) -> None:
     """``out[k] = sum_l a[l] a[l + k]``: the diagonals of A' A, and the taps of the two-sided error."""
     for lag in range(order + 1):
@@ -72,7 +72,7 @@ def model_correlation(model: Vector, order: int, out: Vector) -> None:
         out[lag] = total
 
 
-@kernel
+@inner_kernel
 def factor_band(band: Matrix, count: int, width: int) -> None:
     """Cholesky factor in place: ``band`` becomes L with ``band[i, width]`` holding 1 / L[i, i]."""
     for i in range(count):
@@ -92,7 +92,7 @@ def factor_band(band: Matrix, count: int, width: int) -> None:
         band[i, width] = 1.0 / np.sqrt(max(total, FLOOR))
 
 
-@kernel
+@inner_kernel
 def solve_band(factor: Matrix, count: int, width: int, vector: Vector) -> None:
     """Solve L L' x = vector in place, with the factor of ``factor_band``."""
     for i in range(count):
@@ -109,7 +109,7 @@ def solve_band(factor: Matrix, count: int, width: int, vector: Vector) -> None:
             vector[j] -= factor[i, j - i + width] * value
 
 
-@kernel
+@inner_kernel
 def invert_band(factor: Matrix, count: int, width: int, upper: Matrix, inverse: Matrix) -> None:
     """The inverse of L L' inside its band (Takahashi's recursion).
 

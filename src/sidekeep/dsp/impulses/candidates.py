@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.autoregression import Matrix, Vector, autocorrelate, levinson, model_correlation
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel, kernel
 
 CELL = 16
 """Frames averaged to one cell of the scale."""
@@ -50,7 +50,7 @@ def fit_predictors(signal: Vector, hop: int, order: int, stale: NDArray[np.bool_
         levinson(correlation, order, models[b], scratch)
 
 
-@kernel
+@inner_kernel
 def filter_ahead(signal: Vector, count: int, taps: Vector, out: Vector) -> None:
     """``out[i] = sum_k taps[k] signal[i + k]`` for i < count; the taps are a multiple of eight.
 
@@ -113,7 +113,7 @@ def find_errors(
             both[first + i] = twice[i] if inside else 0.0
 
 
-@kernel
+@inner_kernel
 def backward_error(signal: Vector, model: Vector, at: int) -> float:
     """The error of predicting a frame from those after it; asked for only where a click may stop."""
     total = 0.0

@@ -23,7 +23,7 @@ from sidekeep.dsp.impulses.autoregression import (
 )
 from sidekeep.dsp.impulses.candidates import QUIET
 from sidekeep.dsp.impulses.evidence.seam import fit_exactly
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel, kernel
 
 WIDE, ORDER = 512, 24
 """Frames on each side that a predictor is fitted on, and its order, at 48 kHz and below."""
@@ -46,7 +46,7 @@ def misfit(own: Vector, first: int, last: int, rate_factor: int) -> float:
     return min(ahead, behind)
 
 
-@kernel
+@inner_kernel
 def least_error(signal: Vector, order: int, model: Vector) -> float:
     """Squared prediction error of ``signal`` from its frame ``order`` on; all but ``order`` frames at either end may change."""
     count = signal.shape[0] - 2 * order
@@ -72,7 +72,7 @@ def least_error(signal: Vector, order: int, model: Vector) -> float:
     return total
 
 
-@kernel
+@inner_kernel
 def predict(signal: Vector, order: int, model: Vector, errors: Vector) -> None:
     """``errors[i]`` gets the prediction error of frame ``order + i``."""
     for i in range(errors.shape[0]):

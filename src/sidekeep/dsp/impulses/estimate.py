@@ -34,7 +34,7 @@ from sidekeep.dsp.impulses.autoregression import (
     solve_band,
 )
 from sidekeep.dsp.impulses.music_parts import half_window, rotated, split_music
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel, kernel
 
 COLOUR = 2
 """Order of the disturbance's own model."""
@@ -75,7 +75,7 @@ def estimate_spans(
         )
 
 
-@kernel
+@inner_kernel
 def guess_gains(observed: Matrix, first: int, last: int, gains: Vector) -> None:
     """Sign and ratio of the pulse on the two walls from its second differences against a straight line's."""
     aa, bb, ab = 1e-30, 1e-30, 0.0
@@ -91,7 +91,7 @@ def guess_gains(observed: Matrix, first: int, last: int, gains: Vector) -> None:
     gains[1] = sign * min(1.0, ratio)
 
 
-@kernel
+@inner_kernel
 def estimate_span(
     observed: Matrix,
     working: Matrix,
@@ -152,7 +152,7 @@ def estimate_span(
     return explained
 
 
-@kernel
+@inner_kernel
 def see_parts(
     observed: Matrix, working: Matrix, low: int, high: int, head: int, m: int, cosine: float, sine: float
 ) -> Matrix:
@@ -168,7 +168,7 @@ def see_parts(
     return parts
 
 
-@kernel
+@inner_kernel
 def learn_part(
     part: Vector,
     window: Vector,
@@ -209,7 +209,7 @@ def learn_part(
     return power / share + TINY
 
 
-@kernel
+@inner_kernel
 def pull_of(part: Vector, head: int, taps: Vector, power: float, pull: Vector) -> None:
     """A'A y / s2 in the span: the two-sided error of one part in units of its innovation variance."""
     n, p = part.shape[0], taps.shape[0] - 1
@@ -224,7 +224,7 @@ def pull_of(part: Vector, head: int, taps: Vector, power: float, pull: Vector) -
         pull[i] = total / power
 
 
-@kernel
+@inner_kernel
 def learn_gains(
     wave: Vector,
     spread: Matrix,
@@ -255,7 +255,7 @@ def learn_gains(
     rotated_gains[0], rotated_gains[1] = rotated(cosine, sine, gains[0], gains[1])
 
 
-@kernel
+@inner_kernel
 def weigh(
     pulls: Matrix,
     taps: Matrix,
@@ -300,7 +300,7 @@ def weigh(
     invert_band(band, m, p, upper, spread)
 
 
-@kernel
+@inner_kernel
 def learn_pulse(
     wave: Vector, spread: Matrix, smooth: int, trip: int, colour: Vector, variance: Vector
 ) -> None:
@@ -332,7 +332,7 @@ def learn_pulse(
         variance[i] = mean
 
 
-@kernel
+@inner_kernel
 def fit_colour(wave: Vector, spread: Matrix, variance: Vector, weighted: bool, colour: Vector) -> None:
     """The disturbance's own two-tap predictor from its posterior moments, by weighted least squares."""
     r11, r12, r22, b1, b2 = TINY, 0.0, TINY, 0.0, 0.0

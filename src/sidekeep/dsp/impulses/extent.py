@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.impulses.autoregression import FLOOR, Matrix, Vector, model_correlation
 from sidekeep.dsp.impulses.estimate import guess_gains
 from sidekeep.dsp.impulses.music_parts import half_window, rotated, split_music
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel, kernel
 
 PRICE_NATS = 1.1
 """What a frame must explain to be worth filling."""
@@ -26,7 +26,7 @@ GIVE_UP_NATS, GIVE_UP_SHARE = 6.0, 0.01
 """The search ends where the sum has sunk this far below its best: nats, and a share of the best."""
 
 
-@kernel
+@inner_kernel
 def factor_row(band: Matrix, i: int, order: int, taps: Vector) -> None:
     """Row i of L, the rows before it known: B = L L' is Toeplitz, ``band[i, order]`` holds 1 / L[i, i]."""
     first = max(0, i - order)
@@ -47,7 +47,7 @@ def factor_row(band: Matrix, i: int, order: int, taps: Vector) -> None:
     row[order] = 1.0 / math.sqrt(max(total, FLOOR))
 
 
-@kernel
+@inner_kernel
 def best_end(
     force: Vector, taps: Vector, band: Matrix, ready: int, y: Vector, least: int, price: float
 ) -> tuple[int, int]:
@@ -112,7 +112,7 @@ def fit_extents(
             spans[row, 0], spans[row, 1] = start + begin, start + end
 
 
-@kernel
+@inner_kernel
 def fit_zone(
     observed: Matrix,
     working: Matrix,

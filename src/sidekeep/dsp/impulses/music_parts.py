@@ -12,10 +12,10 @@ import math
 import numpy as np
 
 from sidekeep.dsp.impulses.autoregression import Matrix, Vector, autocorrelate, levinson
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel
 
 
-@kernel
+@inner_kernel
 def half_window(context: int) -> Vector:
     """Weights of the frames 0, 1, ... ``context`` away from a span: the falling half of a Hann window."""
     fade = np.empty(context + 1)
@@ -24,7 +24,7 @@ def half_window(context: int) -> Vector:
     return fade
 
 
-@kernel
+@inner_kernel
 def split_music(
     working: Matrix,
     start: int,
@@ -93,7 +93,7 @@ def split_music(
     return cosine, sine, share
 
 
-@kernel
+@inner_kernel
 def rotated(cosine: float, sine: float, left: float, right: float) -> tuple[float, float]:
     """A pair of the two channels as a pair of the two parts; with the sine negated, the way back."""
     return cosine * left + sine * right, cosine * right - sine * left

@@ -17,7 +17,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel, kernel
 
 Floats = NDArray[np.float64]
 
@@ -51,7 +51,7 @@ def peer_nats(peaks: NDArray[np.int64], sizes: Floats, odds: Floats, least: floa
     return nats
 
 
-@kernel
+@inner_kernel
 def neighbours(peaks: NDArray[np.int64], i: int, reach: int, low: int, high: int) -> tuple[int, int]:
     """The candidates within ``reach`` of the i-th, half-open; ``low`` and ``high`` are those of the one before it, or 0."""
     while peaks[low] < peaks[i] - reach:

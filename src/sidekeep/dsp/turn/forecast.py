@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel, kernel
 from sidekeep.dsp.turn.chains import find_recurrence
 
 Floats = NDArray[np.float64]
@@ -41,7 +41,7 @@ LAST_S, LAG_S, CHANNEL, SCATTER_S, HITS, MISSES, OVERDUE, COLUMNS = range(8)
 """Columns of the table of tracks."""
 
 
-@kernel
+@inner_kernel
 def half_width_s(track: Floats, turns: int) -> float:
     """Half the window of a track this many turns on; grows with the turns skipped."""
     settled = max(_LEAST_WINDOW_S, 3.0 * track[SCATTER_S])

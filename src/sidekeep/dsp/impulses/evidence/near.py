@@ -9,7 +9,7 @@ import math
 
 from sidekeep.dsp.impulses.autoregression import Vector
 from sidekeep.dsp.impulses.candidates import backward_error
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel
 
 NAMES = (
     "peak",
@@ -32,7 +32,7 @@ CORE = 8
 """Frames on each side of the peak that count as the pulse itself."""
 
 
-@kernel
+@inner_kernel
 def near_evidence(
     own: Vector,
     error: Vector,

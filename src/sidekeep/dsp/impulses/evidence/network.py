@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from sidekeep.dsp.impulses.autoregression import Matrix, Vector
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel
 from sidekeep.errors import ParameterError
 
 NAMES = ("stereo", "mono", "stereo_edges", "mono_edges", "screen")
@@ -104,7 +104,7 @@ def _read_network(
     return Network(wide["centre"], wide["spread"], wide["hidden"], parts["bias"], parts["out"])
 
 
-@kernel
+@inner_kernel
 def weigh_evidence(evidence: Vector, network: Network) -> float:
     """Log odds of damage from one row of evidence."""
     centre, spread, hidden, bias, out = network

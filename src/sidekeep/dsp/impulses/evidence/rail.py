@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from sidekeep.dsp.impulses.autoregression import Vector
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel
 
 RAIL_ROOM, RAIL_LEAST, RAIL_SIDES, RAIL_ODDS = 0.015, 3, 0.75, -10.0
 """Of a crest cut off: unevenness as a share of its level, least frames, level of the music beside it; log odds given."""
 
 
-@kernel
+@inner_kernel
 def lies_on_the_rail(own: Vector, first: int, last: int, rail: float) -> bool:
     """Whether a span holds a crest of the music that was cut off at ``rail``, the greatest level around.
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.impulses.autoregression import Vector
 from sidekeep.dsp.impulses.candidates import filter_ahead
 from sidekeep.dsp.impulses.evidence.near import CORE, REACH
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel
 
 NAMES = ("repeats", "repeats_after", "train", "evenness")
 
@@ -31,7 +31,7 @@ EVEN_REACH, EVEN_APART, EVEN_LIKE, EVEN_LEAST = 18_000, 96, 1.8, 4
 fewest intervals that tell anything."""
 
 
-@kernel
+@inner_kernel
 def repeat_evidence(error: Vector, order: int, peak: int, rate_factor: int, out: Vector) -> None:
     """Fill the first three numbers of ``NAMES``: the same pulse again a period before and after, and the train."""
     length = error.shape[0]
@@ -70,7 +70,7 @@ def repeat_evidence(error: Vector, order: int, peak: int, rate_factor: int, out:
     out[2] = train_evidence(error, begin, end, rate_factor)
 
 
-@kernel
+@inner_kernel
 def evenness_evidence(
     spans: NDArray[np.int64], tests: Vector, row: int, rate_factor: int, most: int = TRAIN_MOST
 ) -> float:
@@ -111,7 +111,7 @@ def evenness_evidence(
     return math.log(1.0 + max(0.0, nats))
 
 
-@kernel
+@inner_kernel
 def train_evidence(error: Vector, begin: int, end: int, rate_factor: int) -> float:
     """Nats for the largest error in ``[begin, end)`` being one of a train of pulses that come at an even pace.
 

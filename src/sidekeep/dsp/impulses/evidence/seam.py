@@ -18,7 +18,7 @@ from sidekeep.dsp.impulses.autoregression import (
     solve_band,
 )
 from sidekeep.dsp.impulses.candidates import QUIET
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel
 
 NAMES = ("change", "seam", "seam_rest")
 
@@ -28,7 +28,7 @@ SEAM, SEAM_ORDER, SEAM_ROOM = 256, 12, 4
 """Frames on each side that the predictors of a seam are fitted on, their order, and frames round the span where it may be."""
 
 
-@kernel
+@inner_kernel
 def change_evidence(own: Vector, first: int, last: int, rate_factor: int) -> float:
     """How unlike the sound before a span is to that after it; 0 for the same.
 
@@ -60,7 +60,7 @@ def change_evidence(own: Vector, first: int, last: int, rate_factor: int) -> flo
     return max(0.0, both - 0.5 * (one + two))
 
 
-@kernel
+@inner_kernel
 def fit_exactly(signal: Vector, order: int, model: Vector) -> float:
     """The predictor of least squared error inside ``signal`` (covariance method: no window); its mean squared error.
 
@@ -99,7 +99,7 @@ def fit_exactly(signal: Vector, order: int, model: Vector) -> float:
     return max(0.0, power) / (n - order)
 
 
-@kernel
+@inner_kernel
 def seam_evidence(own: Vector, first: int, last: int, rate_factor: int, out: Vector) -> None:
     """Fill *seam* and *seam_rest* of ``NAMES``.
 

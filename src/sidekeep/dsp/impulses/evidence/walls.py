@@ -12,12 +12,12 @@ import numpy as np
 from sidekeep.dsp.impulses.autoregression import Vector
 from sidekeep.dsp.impulses.candidates import filter_ahead
 from sidekeep.dsp.impulses.evidence.near import CORE, REACH
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel
 
 NAMES = ("conditional", "correlation", "partner")
 
 
-@kernel
+@inner_kernel
 def wall_evidence(
     own: Vector,
     other: Vector,
