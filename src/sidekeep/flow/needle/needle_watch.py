@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from sidekeep.flow.needle.chain import SMOOTH, Chain, centre_of
 from sidekeep.flow.needle.early_noise import HEARD_EVERY, EarlyNoise
 from sidekeep.flow.needle.needle_levels import MID, SILENT_DB, SWAY, WINDOW_S, Levels
+from sidekeep.flow.needle.played_groove import PlayedGroove
 from sidekeep.flow.needle.recent_windows import SECOND, RecentWindows
 from sidekeep.flow.needle.tick_watch import once_per_turn
 from sidekeep.flow.ports import Audio
@@ -43,10 +44,7 @@ _STILL_UP_AFTER = round(30.0 / WINDOW_S)
 _UNDER_GROOVE_AFTER = round(8.0 / WINDOW_S)
 _SWITCHED_ON_AFTER = round(20.0 / WINDOW_S)
 _LIKE_EARLY_AFTER = round(15.0 / WINDOW_S)
-_FLOOR_AFTER = round(10.0 / WINDOW_S)
-"""Groove noise counts as such only later: what is heard now may be the chain after a lift."""
 _QUIET_BEFORE_DROP = round(3.0 / WINDOW_S)
-_MUSIC_DB = 8.0
 _STEP_DB = 4.0
 
 
@@ -92,12 +90,7 @@ class NeedleWatch:
         self._since: int | None = None
         self._misses = 0
         self._fallen_since: int | None = None
-        self._groove: deque[Floats] = deque(maxlen=round(600.0 / WINDOW_S))
-        self._floor: Floats | None = None
-        self._floors: deque[tuple[int, Floats]] = deque()
-        self._down_at = 0
-        self._music_count = 0
-        self._first_music = self._last_music = -1
+        self._played = PlayedGroove(0)
         self._still_since: int | None = None
         self._early = EarlyNoise()
 
@@ -109,9 +102,8 @@ class NeedleWatch:
     @property
     def music_span(self) -> tuple[int, int]:
         """First and last frame of music since the needle went down; equal when there was none."""
-        if self._first_music < 0:
-            return self._down_at * self._window, self._down_at * self._window
-        return self._first_music * self._window, (self._last_music + 1) * self._window
+        start, stop = self._played.music_span
+        return start * self._window, stop * self._window
 
     def process(self, block: Audio) -> list[NeedleEvent]:
         """Take (n, channels) frames; what changed, oldest first."""
@@ -195,12 +187,7 @@ class NeedleWatch:
             self._chain.sure = True
         vague = not self._chain.sure or joined
         self._since = self._fallen_since = self._still_since = None
-        self._groove.clear()
-        self._floor = None
-        self._floors.clear()
-        self._down_at = max(0, at)
-        self._music_count = 0
-        self._first_music = self._last_music = -1
+        self._played = PlayedGroove(max(0, at))
         self._early = EarlyNoise()
         return NeedleEvent(
             state="down",
@@ -213,8 +200,7 @@ class NeedleWatch:
 
     def _while_down(self) -> list[NeedleEvent]:
         assert self._chain is not None
-        self._groove.append(self._recent.rows[-1])
-        self._count_music()
+        self._played.hear(self._recent)
         if events := self._by_lift():
             return events
         if events := self._by_chain_only():
@@ -227,7 +213,7 @@ class NeedleWatch:
         if not self._chain.sure:
             return []
         over = self._recent.smooth(SMOOTH) - self._chain.levels
-        if (over <= self._chain.near_db(self._floor)).all():
+        if (over <= self._chain.near_db(self._played.floor)).all():
             if self._fallen_since is None:
                 self._fallen_since = self._recent.count - 1
             if self._recent.count - self._fallen_since >= _UP_AFTER:
@@ -240,15 +226,15 @@ class NeedleWatch:
 
     def _by_chain_only(self) -> list[NeedleEvent]:
         """Nothing but the noise of a chain although the needle is believed down."""
-        played = self._recent.count - self._down_at
+        played = self._recent.count - self._played.down_at
         if played % HEARD_EVERY:
             return []
         if (
-            self._music_count < SECOND
+            self._played.music_count < SECOND
             and played >= _SWITCHED_ON_AFTER
             and self._recent.is_chain_like(_SWITCHED_ON_AFTER)
         ):
-            at = self._down_at
+            at = self._played.down_at
             self._learn(_SWITCHED_ON_AFTER // 2, sure=False)
             return [self._raise(at, "switched-on")]
         if not self._may_be_up():
@@ -257,7 +243,7 @@ class NeedleWatch:
             self._learn(_LIKE_EARLY_AFTER // 2, sure=True)
             return [self._raise(self._recent.count - _LIKE_EARLY_AFTER, "still")]
         # Under the noise of the groove itself, and without its rumble: that is soon clear.
-        under = self._stands_under_groove()
+        under = self._played.is_over(self._recent)
         need = _UNDER_GROOVE_AFTER if under else _STILL_UP_AFTER
         if played >= need and self._recent.is_chain_like(need):
             self._learn(need // 2, sure=under)
@@ -266,7 +252,7 @@ class NeedleWatch:
 
     def _early_noise_is_back(self) -> bool:
         """Whether what was heard before the music is heard again, and must have been the chain."""
-        if self._music_count < SECOND and self._recent.is_chain_like(_QUIET_BEFORE_DROP):
+        if self._played.music_count < SECOND and self._recent.is_chain_like(_QUIET_BEFORE_DROP):
             self._early.note(self._recent.smooth(_QUIET_BEFORE_DROP), self._recent.count)
         else:
             self._early.hear(self._recent.newest(SECOND))
@@ -281,7 +267,7 @@ class NeedleWatch:
         rows = np.asarray(self._recent.rows)
         after, thump = round(1.5 / WINDOW_S), round(0.4 / WINDOW_S)
         need = _QUIET_BEFORE_DROP + after + thump
-        if self._recent.count - self._down_at < need or not self._recent.is_noise(after):
+        if self._recent.count - self._played.down_at < need or not self._recent.is_noise(after):
             return []
         now = np.median(rows[-after:], axis=0)
         before = rows[-need : -after - thump]
@@ -314,15 +300,11 @@ class NeedleWatch:
         """Whether a lift could go unseen: the chain was only assumed, or is not what it was."""
         assert self._chain is not None
         # A groove just begun counts as music against a chain: so three seconds, not one.
-        return not self._chain.sure or self._music_count < 3 * SECOND or self._stands_under_groove()
-
-    def _stands_under_groove(self) -> bool:
-        """Whether the last second lies clearly under the quietest groove noise heard so far."""
-        if self._floor is None:
-            return False
-        return bool((self._recent.smooth(SECOND)[MID:] < self._floor[MID:] - 5.0).all())
-
-    # Music, and the run-out
+        return (
+            not self._chain.sure
+            or self._played.music_count < 3 * SECOND
+            or self._played.is_over(self._recent)
+        )
 
     def _lag(self, over: Floats) -> int:
         """How many windows ago the newest windows began to stand over the chain."""
@@ -332,31 +314,11 @@ class NeedleWatch:
         first = int(np.argmax(above)) if above.any() else len(recent) - 1
         return len(recent) - 1 - first
 
-    def _count_music(self) -> None:
-        groove = self._groove
-        if len(groove) % 10 == 1:
-            if (
-                len(groove) >= 3 * SECOND
-                and self._recent.is_noise(SECOND)
-                and not self._recent.is_chain_like(3 * SECOND)
-            ):
-                self._floors.append((self._recent.count, self._recent.smooth(SECOND)))
-            while self._floors and self._floors[0][0] < self._recent.count - _FLOOR_AFTER:
-                _, level = self._floors.popleft()
-                self._floor = level if self._floor is None else np.minimum(self._floor, level)
-            rows = np.asarray(groove)[:: max(1, len(groove) // 400), MID]
-            self._quietest_db = float(np.percentile(rows, 2.0))
-        # A tick lasts a window or two; music goes on.
-        row = self._recent.smooth(5)
-        if row[MID] > self._quietest_db + _MUSIC_DB or row[MID:].max() > _LOUD_DB + 12.0:
-            self._music_count += 1
-            if self._first_music < 0:
-                self._first_music = self._recent.count - 1
-            self._last_music = self._recent.count - 1
+    # The run-out
 
     def _watch_run_out(self) -> list[NeedleEvent]:
-        sounds = self._last_music == self._recent.count - 1
-        recent = self._recent.count - 1 - self._last_music
+        sounds = self._played.last_music == self._recent.count - 1
+        recent = self._recent.count - 1 - self._played.last_music
         if sounds and (self.state != "run-out" or self._sustained()):
             self._still_since = None
             if self.state == "run-out":  # music after all
@@ -368,7 +330,7 @@ class NeedleWatch:
             return []
         still = self._recent.count - self._still_since
         settings = self.settings
-        if self._music_count * WINDOW_S < settings.music_before_run_out_s:
+        if self._played.music_count * WINDOW_S < settings.music_before_run_out_s:
             return []
         if still * WINDOW_S >= settings.ticking_after_s and still % 5 == 0 and self._ticking(still):
             return [NeedleEvent(state="run-out", frame=self._still_since * self._window)]
@@ -377,7 +339,7 @@ class NeedleWatch:
     def _sustained(self) -> bool:
         """Music, not a tick: most of the last 0.4 s lies over the groove."""
         rows = self._recent.newest(8)[:, MID]
-        return bool((rows > self._quietest_db + _MUSIC_DB).mean() >= 0.7)
+        return bool((rows > self._played.music_from_db).mean() >= 0.7)
 
     def _ticking(self, still: int) -> bool:
         """Whether the steps of the still stretch come back once per turn."""
