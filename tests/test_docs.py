@@ -179,11 +179,11 @@ def test_every_inner_room_has_a_signpost() -> None:
     assert [str(folder) for folder in sorted(folders) if not (folder / "README.md").exists()] == []
 
 
-def test_signposts_name_no_file_that_is_gone() -> None:
+def test_pages_and_signposts_name_no_file_that_is_gone() -> None:
     there = [f"/{path.relative_to(ROOT).as_posix()}" for path in own_files()]
     wrong = [
-        f"{page.relative_to(SOURCE)}: {name}"
-        for page in SOURCE.rglob("README.md")
+        f"{page.relative_to(ROOT)}: {name}"
+        for page in (*SOURCE.rglob("README.md"), *PAGES)
         for name in re.findall(r"`([a-z_0-9/]+\.(?:py|js|html))`", page.read_text("utf-8"))
         if not any(path.endswith(f"/{name}") for path in there)
     ]
