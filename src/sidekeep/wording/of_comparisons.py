@@ -23,7 +23,7 @@ def _marks(about: About) -> str:
     parts = []
     if scratches:
         one = "a scratch" if scratches == 1 else f"{scratches} scratches"
-        parts.append(f"{one} met {times(crossings)}, turn after turn")
+        parts.append(f"{one} (met {times(crossings)}, turn after turn)")
     if singles:
         parts.append(count(singles, "single tick"))
     return f"{joined(parts)}; the loudest at {about.start}"
@@ -254,8 +254,8 @@ WORDS: Mapping[str, Say] = {
         f"{'slower' if about.number('ratio') > 1.0 else 'faster'} for the new take."
     ),
     "crosstalk-chain": lambda about: (
-        f"One channel now reaches the other {-about.number('leak_db'):.0f} dB down where it did not before: the cartridge may "
-        "stand at another angle."
+        f"One channel now leaks into the other, {-about.number('leak_db'):.0f} dB down, where it did not before: the cartridge "
+        "may stand at another angle."
     ),
     "compare-others": lambda about: (
         f"Also taken on both evenings: {listed(about.words('records'))}. Compare them too: what all of them show is stylus or "

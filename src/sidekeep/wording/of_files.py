@@ -67,8 +67,8 @@ WORDS: Mapping[str, Say] = {
         f"{about.whole('bits')} bits, check the input's settings."
     ),
     "band-limit": lambda about: (
-        f"The sound stops dead at {about.number('edge_hz') / 1000:.1f} kHz ({about.number('fall_db'):.0f} dB within 1 kHz). "
-        "Grooves fade gently: this file was once at a lower sample rate or in a lossy format. "
+        f"There is no sound above {about.number('edge_hz') / 1000:.1f} kHz (it falls {about.number('fall_db'):.0f} dB within "
+        "1 kHz). Grooves fade gently: this file was once at a lower sample rate or in a lossy format. "
         "Use the original if there is one."
     ),
     "over-full-scale": lambda about: (

@@ -94,8 +94,8 @@ WORDS: Mapping[str, Say] = {
     ),
     "level-low": _level_low,
     "offset": lambda about: (
-        f"{capital(about.channel)} rests {about.number('offset_dbfs'):.0f} dBFS away from zero: an offset, usually of the "
-        "sound card. It takes headroom and can click at the edges of tracks."
+        f"{capital(about.channel)} does not rest at zero: it has an offset of {about.number('offset_dbfs'):.0f} dBFS, usually "
+        "from the sound card. It takes headroom and can click at the edges of tracks."
     ),
     "dropout": lambda about: (
         f"The sound stops dead at {count(about.whole('places'), 'place')} ({listed(about.words('where'))}), "

@@ -160,7 +160,7 @@ WORDS: Mapping[str, Say] = {
     ),
     "same-music": lambda about: (
         f"{about.word('file')} and {about.word('other')} seem to hold the same music, as when one side was played twice. "
-        "No titles were given to either. Listen: if one of them is another side than it was given as, record that side; if both "
+        "No titles were given to either. Listen: if one of them is not the side it was given as, record that side; if both "
         "are right, take the sleeve's order."
     ),
     "unsure-start": _unsure,
