@@ -21,8 +21,8 @@ import soundfile
 
 from sidekeep.service.choices.edits import apply
 from sidekeep.service.house.house import House
+from sidekeep.service.house.takes.held_takes import HeldTake
 from sidekeep.service.house.takes.listen import listen
-from sidekeep.service.house.takes.open_takes import OpenTake
 from sidekeep.service.house.takes.spectrum import spectrum
 from sidekeep.service.house.takes.waveform import waveform
 from sidekeep.service.shelf.adopting import adopt
@@ -77,7 +77,7 @@ def print_goals(figures: Sequence[Figure]) -> None:
         print(f"{each.what:62} {each.measured:7.1f} {each.unit:2} {each.goal:6g} {each.unit:2}{missed}")
 
 
-def plain_columns(take: OpenTake, start: int, stop: int) -> object:
+def plain_columns(take: HeldTake, start: int, stop: int) -> object:
     """The picture from the samples, read in one go."""
     audio = take.source.read(start, stop)
     edges = np.arange(WIDTH) * len(audio) // WIDTH

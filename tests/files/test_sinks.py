@@ -16,7 +16,7 @@ from sidekeep.errors import CopyError, ParameterError
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.samples import pack_samples, to_float, to_whole, unpack_samples
 from sidekeep.files.wave.bext import Bext
-from sidekeep.files.writing.read_back import LevelMeter
+from sidekeep.files.writing.read_back import DifferenceMeter
 from sidekeep.files.writing.sinks import CODECS, open_sink
 from sidekeep.flow.ports import Audio, AudioSink
 from tests.files.sounds import leftovers, music, whole_numbers
@@ -292,7 +292,7 @@ def test_whole_numbers_round_trip(bits: int, seed: int) -> None:
 @given(st.lists(st.integers(1, 400), min_size=1, max_size=8))
 def test_the_level_does_not_depend_on_blocks(sizes: list[int]) -> None:
     sound = music(44_100, 0.1)[: sum(sizes)]
-    whole, parts = LevelMeter(44_100, 2), LevelMeter(44_100, 2)
+    whole, parts = DifferenceMeter(44_100, 2), DifferenceMeter(44_100, 2)
     whole.add(sound)
     at = 0
     for size in sizes:

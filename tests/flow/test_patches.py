@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidekeep.errors import ShelfError
-from sidekeep.flow.patches import NO_REPAIR, PatchReader, PatchWriter, Piece, number_pieces
+from sidekeep.flow.patches import NO_REPAIR, PatchPiece, PatchReader, PatchWriter, number_pieces
 
 
 @dataclass
@@ -19,7 +19,7 @@ class Made:
     """Pieces over a take, and what each repair's pieces are."""
 
     original: np.ndarray
-    pieces: list[Piece]
+    pieces: list[PatchPiece]
     owners: list[int]
 
     def file(self, batches: int = 3) -> io.BytesIO:
@@ -68,7 +68,7 @@ def made(seed: int, length: int, channels: int, count: int) -> Made:
                 start, stop, layer = 0, 1, "subtract"
             else:
                 free[channel], layer = stop, "replace"
-        pieces.append(Piece(start, channel, layer, random.standard_normal(stop - start), number))  # type: ignore[arg-type]
+        pieces.append(PatchPiece(start, channel, layer, random.standard_normal(stop - start), number))  # type: ignore[arg-type]
     owners = (np.arange(count) // 2).tolist()  # two pieces a repair
     return Made(original, pieces, owners)
 
@@ -121,7 +121,7 @@ def test_reading_backwards_and_out_of_order() -> None:
 
 
 def test_an_untouched_block_is_the_same_object() -> None:
-    case = Made(np.zeros((100, 2)), [Piece(50, 0, "replace", np.ones(3), 0)], [0])
+    case = Made(np.zeros((100, 2)), [PatchPiece(50, 0, "replace", np.ones(3), 0)], [0])
     reader = PatchReader(case.file())
     block = case.original[:20]
     assert reader.apply(0, block) is block
@@ -135,7 +135,7 @@ def test_what_is_not_a_number_is_silence_whatever_is_left() -> None:
     original[20] = np.inf
     pieces = list(number_pieces(0, original))
     assert {piece.number for piece in pieces} == {NO_REPAIR}
-    case = Made(original, [*pieces, Piece(4, 1, "replace", np.full(8, 0.5), 0)], [0])
+    case = Made(original, [*pieces, PatchPiece(4, 1, "replace", np.full(8, 0.5), 0)], [0])
     out = PatchReader(case.file()).with_left({0}).apply(0, original)
     assert np.isfinite(out).all()
     np.testing.assert_array_equal(out[4:10, 1], [1, 0, 0, 0, 0, 1])
@@ -143,7 +143,7 @@ def test_what_is_not_a_number_is_silence_whatever_is_left() -> None:
 
 def test_float32_keeps_24_bits() -> None:
     values = np.array([1.0 - 2.0**-23, 2.0**-23, -1.0])
-    case = Made(np.zeros((3, 1)), [Piece(0, 0, "replace", values, 0)], [0])
+    case = Made(np.zeros((3, 1)), [PatchPiece(0, 0, "replace", values, 0)], [0])
     np.testing.assert_array_equal(PatchReader(case.file()).apply(0, case.original)[:, 0], values)
 
 

@@ -12,7 +12,7 @@ import soundfile
 
 from sidekeep.cli.main import main
 from sidekeep.errors import ParameterError
-from sidekeep.files.guard import Guard
+from sidekeep.files.guard import OutputGuard
 from tests.small_record import RATE_HZ, small_record
 
 
@@ -105,13 +105,13 @@ def test_no_verb_writes_into_a_take_or_a_bag(
 def test_a_link_to_another_take_of_the_shelf_is_seen(take: Path, tmp_path: Path) -> None:
     out = hard(tmp_path / "out.wav", take)
     with pytest.raises(ParameterError, match="is a link to"):
-        Guard(shelf=tmp_path / "shelf").check(out)
+        OutputGuard(shelf=tmp_path / "shelf").check(out)
 
 
 def test_what_harms_nothing_is_let_through(take: Path, tmp_path: Path) -> None:
     (tmp_path / "old.wav").write_bytes(b"x")
     os.symlink(tmp_path / "nowhere", tmp_path / "dangling.wav")
-    Guard([take], shelf=tmp_path / "shelf").check(
+    OutputGuard([take], shelf=tmp_path / "shelf").check(
         tmp_path / "new.wav",
         tmp_path / "old.wav",
         tmp_path / "dangling.wav",

@@ -13,7 +13,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from sidekeep.service.house.house import House
-from sidekeep.service.house.takes.open_takes import OpenTake
+from sidekeep.service.house.takes.held_takes import HeldTake
 from sidekeep.service.house.takes.waveform import waveform
 from sidekeep.service.shelf.pyramids import PEAKS
 from tests.web.conftest import RunningServer
@@ -137,7 +137,7 @@ def test_a_sine_stands_in_its_row_at_its_level(tmp_path: Path) -> None:
     adopted = adopt([tmp_path / "tone.wav"], shelf=shelf)
     house = House(shelf)
     (found,) = house.library.takes(adopted.folder.record_id)
-    take: OpenTake = house.takes.get(found.take_id)
+    take: HeldTake = house.takes.get(found.take_id)
     picture = spectrum(take, 20_000, 60_000, 20, 100, scale="octaves")
     levels_db = FLOOR_DB * (1.0 - picture.levels.astype(float) / 255.0)
     row = int(np.searchsorted(picture.edges_hz, 1000.0) - 1)
@@ -164,7 +164,7 @@ def test_peaks_are_kept_beside_the_take_and_made_again(server: RunningServer, ta
     assert kept.exists()
     kept.write_bytes(kept.read_bytes()[:1000])  # a torn file
     np.testing.assert_array_equal(peaks(server, take_a, 0, 10**9, 400), before)  # what is open goes on
-    again = OpenTake(opened.found)
+    again = HeldTake(opened.found)
     np.testing.assert_array_equal(waveform(again, 0, 10**9, 400).columns, before)
     assert kept.stat().st_size > 1000
 

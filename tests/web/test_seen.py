@@ -15,7 +15,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.service.choices.edits import apply, undo
 from sidekeep.service.house.house import House
 from sidekeep.service.house.records import summary_view
-from sidekeep.service.house.takes import open_takes
+from sidekeep.service.house.takes import held_takes
 
 HOT = Finding(
     kind="level-hot", start_frame=50_000, stop_frame=50_010, severity="look", facts={"true_peak_dbtp": -0.4}
@@ -27,9 +27,9 @@ HUM = Finding(kind="hum", start_frame=0, stop_frame=10, facts={"hum_hz": 50.0, "
 def house(full_shelf: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     """The small record with a finding on every take."""
     shutil.copytree(full_shelf, tmp_path / "shelf")
-    whole = open_takes.OpenTake.survey
+    whole = held_takes.HeldTake.survey
 
-    def survey(self: open_takes.OpenTake) -> Survey | None:
+    def survey(self: held_takes.HeldTake) -> Survey | None:
         found = whole(self)
         return replace(found, findings=(HOT, HUM)) if found else None
 
@@ -39,7 +39,7 @@ def house(full_shelf: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
         known = said(folder, key)
         return (known[0], (HOT, HUM)) if known else None
 
-    monkeypatch.setattr(open_takes.OpenTake, "survey", survey)
+    monkeypatch.setattr(held_takes.HeldTake, "survey", survey)
     monkeypatch.setattr(summary_view, "kept_conclusions", conclusions)
     house = House(tmp_path / "shelf")
     yield house

@@ -18,7 +18,7 @@ BAG_DECLARATION = "bagit.txt"
 _RECORD_FACTS = "record.toml"
 
 
-class Guard:
+class OutputGuard:
     """Knows the inputs of one piece of work; ``check`` refuses outputs that would harm what must stay.
 
     ``shelf`` is looked through for takes when an output that exists is linked to from elsewhere.

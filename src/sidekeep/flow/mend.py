@@ -26,7 +26,7 @@ from sidekeep.dsp.impulses.thumps import Thump
 from sidekeep.dsp.turn.forecast import TurnForecast
 from sidekeep.errors import ParameterError
 from sidekeep.flow.numbers import numbers_only
-from sidekeep.flow.patches import Piece
+from sidekeep.flow.patches import PatchPiece
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.window import Window
 from sidekeep.model.finding import Channel, Finding
@@ -115,7 +115,7 @@ class Mender:
         self.repairs: list[Repair] = []
         self.findings: list[Finding] = []
         self.owners: list[int] = []
-        self._pieces: list[Piece] = []
+        self._pieces: list[PatchPiece] = []
         self._bands = BandWatch(rate_hz, self.rate_factor)
         self._prior, self._beats = TurnForecast(), BeatForecast()
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
@@ -156,7 +156,7 @@ class Mender:
         self.findings.sort(key=lambda f: (f.start_frame, f.channel))
         return np.concatenate(out) if out else np.empty((0, self.channels))
 
-    def take_pieces(self) -> list[Piece]:
+    def take_pieces(self) -> list[PatchPiece]:
         """What was changed since the last time this was asked, repair by repair (``flow.patches``)."""
         pieces, self._pieces = self._pieces, []
         return pieces
@@ -223,7 +223,9 @@ class Mender:
             # digits of a least-squares fit, which differ from one run to the next, are gone.
             self._held.view(start, stop)[:, channel] = repaired.values.astype(np.float32)
             self._last_stop[channel] = stop
-            self._pieces.append(Piece(start, channel, "replace", repaired.values.copy(), len(self.repairs)))
+            self._pieces.append(
+                PatchPiece(start, channel, "replace", repaired.values.copy(), len(self.repairs))
+            )
             self._note(start, stop, channel, repaired)
             events.append(((low + repaired.peak) / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
             if repaired.size_db >= HEAD_DB:
@@ -268,7 +270,7 @@ class Mender:
             start = chunk.low + thump.start_frame
             self._held.view(start, start + len(tail))[:] -= tail
             self._pieces += [
-                Piece(start, at, "subtract", tail[:, at], len(self.repairs))
+                PatchPiece(start, at, "subtract", tail[:, at], len(self.repairs))
                 for at in range(self.channels)
                 if tail[:, at].any()
             ]

@@ -44,7 +44,7 @@ _COLUMNS = (("starts", "<i8"), ("lengths", "<i4"), ("numbers", "<i4"), ("channel
 
 
 @dataclass(frozen=True, eq=False)
-class Piece:
+class PatchPiece:
     """New samples (or what is taken off) on one channel, (frames,). ``number`` counts the repairs as they were noted;
     ``NO_REPAIR`` belongs to none."""
 
@@ -55,13 +55,13 @@ class Piece:
     number: int = NO_REPAIR
 
 
-def number_pieces(start_frame: int, block: Audio) -> Iterator[Piece]:
+def number_pieces(start_frame: int, block: Audio) -> Iterator[PatchPiece]:
     """Silence for every run of samples of a block that are not numbers."""
     odd = ~np.isfinite(block)
     for channel in np.flatnonzero(odd.any(axis=0)):
         edges = np.flatnonzero(np.diff(odd[:, channel], prepend=False, append=False))
         for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-            yield Piece(start_frame + first, int(channel), "number", np.zeros(last - first))
+            yield PatchPiece(start_frame + first, int(channel), "number", np.zeros(last - first))
 
 
 class PatchFile(Protocol):
@@ -83,7 +83,7 @@ class PatchWriter:
         self.size_bytes = 0
         self._write(MAGIC)
 
-    def add(self, pieces: Iterable[Piece]) -> None:
+    def add(self, pieces: Iterable[PatchPiece]) -> None:
         """Keep pieces; they come in about the order of time."""
         chosen = list(pieces)
         if not chosen:

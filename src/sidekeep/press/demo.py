@@ -13,7 +13,7 @@ import numpy as np
 
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import write_bytes, write_text
-from sidekeep.files.guard import Guard
+from sidekeep.files.guard import OutputGuard
 from sidekeep.model.record import Record
 from sidekeep.press.disc.settings import used_lp
 from sidekeep.press.disc.side import Piece, press_side
@@ -42,7 +42,7 @@ class DemoRecord:
 
 def press_demo(folder: Path, on_side: Callable[[int], None] = lambda done: None) -> DemoRecord:
     """Press both sides side by side on two cores. Same files every time."""
-    Guard().check(folder)
+    OutputGuard().check(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

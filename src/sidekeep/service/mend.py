@@ -14,7 +14,7 @@ import numpy as np
 
 from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.errors import ParameterError
-from sidekeep.files.guard import Guard
+from sidekeep.files.guard import OutputGuard
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.writing.sinks import open_sink
 from sidekeep.flow.mend import Mender
@@ -53,7 +53,7 @@ def mend_file(
 ) -> MendResult:
     """Write the mended twin of a file, and if asked what was taken out of it as a file of its own."""
     source = open_source(source_path)
-    Guard([source_path], shelf=default_shelf()).check(
+    OutputGuard([source_path], shelf=default_shelf()).check(
         out_path, *([taken_out_path] if taken_out_path is not None else [])
     )
     form = source.format

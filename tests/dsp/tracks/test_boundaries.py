@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from sidekeep.dsp.tracks.boundaries import decay_end, gap_places
-from sidekeep.dsp.tracks.groove_noise import Groove
+from sidekeep.dsp.tracks.groove_noise import GrooveNoise
 
 HOP_S = 0.02
 COLUMNS = 24
@@ -15,7 +15,7 @@ COLUMNS = 24
 
 def groove(
     parts: list[tuple[float, float]], *, seed: int = 1, timbres_db: tuple[float, ...] = ()
-) -> tuple[Groove, NDArray[np.float32]]:
+) -> tuple[GrooveNoise, NDArray[np.float32]]:
     """Stretches of (seconds, excess) with their pitch classes; excess under 1 is judged quiet. ``timbres_db``: how far the
     even columns of each loud stretch lie under the odd ones; the pitch classes follow it."""
     rng = np.random.default_rng(seed)
@@ -31,7 +31,7 @@ def groove(
         share[round(tilt) % 12] += 6.0
         chroma.append(np.tile(share / share.sum(), (hops, 1)))
     joined = np.concatenate(excess)
-    measured = Groove(
+    measured = GrooveNoise(
         excess=joined,
         hits=np.zeros(len(joined), dtype=bool),
         quiet=joined < 1.0,

@@ -15,7 +15,7 @@ import pytest
 from sidekeep.errors import SidekeepError
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.service.live.followed_take import FollowedTake
-from sidekeep.service.live.process import Follower
+from sidekeep.service.live.process import FollowedTakes
 from sidekeep.service.recording.take_close import close_recorded
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.take_bin import bin_take
@@ -60,7 +60,7 @@ def test_a_full_disk_ends_the_survey_and_gets_its_room_back(folder: RecordFolder
         {"do": "closed", "path": str(no_room), "sha256": "0" * 64, "place": str(no_room.parent), "side": "A"}
     )
     orders.put(None)
-    Follower(out, orders).run()
+    FollowedTakes(out, orders).run()
     told = [json.loads(line) for line in out.getvalue().splitlines()]
     assert [each["facts"]["reason"] for each in told if each["code"] == "live-given-up"] == ["trouble"]
     assert names(no_room.parent) == ["take.wav"]

@@ -158,7 +158,7 @@ class Staged:
     true_peak_dbtp: float | None = None
 
 
-class Journal:
+class MakingJournal:
     """Which files in ``.making`` are whole, and what was measured; written after each one."""
 
     def __init__(self, making: Path) -> None:

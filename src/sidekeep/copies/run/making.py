@@ -11,7 +11,7 @@ import threading
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from sidekeep.copies.kept.history import MAKING_FOLDER, FileEntry, Journal, Staged
+from sidekeep.copies.kept.history import MAKING_FOLDER, FileEntry, MakingJournal, Staged
 from sidekeep.copies.kept.payload import payload_sha256
 from sidekeep.copies.keys import key_of
 from sidekeep.copies.plan.planned import PlannedFile
@@ -33,7 +33,7 @@ class Making:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as problem:
             raise copy_error(problem, record_folder) from problem
-        self._journal = Journal(self.folder)
+        self._journal = MakingJournal(self.folder)
 
     def path(self, planned: PlannedFile) -> Path:
         """Where a file waits."""

@@ -30,7 +30,7 @@ from sidekeep.copies.tracks.naming import clash_key
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import already_there, copy_error, flush_folder, write_bytes
 from sidekeep.files.checksum import bytes_sha256, file_sha256
-from sidekeep.files.guard import Guard
+from sidekeep.files.guard import OutputGuard
 from sidekeep.model.finding import Finding
 
 MASTER_FOLDER = "master"
@@ -41,7 +41,7 @@ def guard_outputs(plan: CopyPlan) -> None:
     """Refuse a plan whose files would be, link to or lie inside an input, a take or another bag."""
     folder = plan.folder
     names = [*(each.path for each in plan.files), *plan.texts, HISTORY_NAME, MANIFEST_NAME, REPORT_NAME]
-    guard = Guard(plan.inputs)
+    guard = OutputGuard(plan.inputs)
     guard.check(folder, *(folder / name for name in names), folder / MAKING_FOLDER / "journal.json")
     if plan.master is not None and (folder / MASTER_FOLDER).is_symlink():
         raise CopyError("master-is-link", path=folder / MASTER_FOLDER)

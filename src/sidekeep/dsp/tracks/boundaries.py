@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.tracks.groove_noise import Groove
+from sidekeep.dsp.tracks.groove_noise import GrooveNoise
 from sidekeep.dsp.tracks.locked_groove import TURN_PERIODS_S
 from sidekeep.dsp.tracks.needle import running_median, runs
 
@@ -79,7 +79,7 @@ class Place:
 
 
 def music_bounds(
-    groove: Groove, hop_s: float, *, after_thump: bool = False, before_thump: bool = False
+    groove: GrooveNoise, hop_s: float, *, after_thump: bool = False, before_thump: bool = False
 ) -> tuple[int, int]:
     """First and last hop (half-open) of the music of a play; (0, 0) without any. Short bursts that stand alone before
     the music or after it (dirt in the lead-in, thumps in the run-out) do not count, nor what a needle thump leaves at
@@ -95,7 +95,7 @@ def music_bounds(
     return (busy[first][0], busy[len(busy) - 1 - last][1]) if busy else (0, 0)
 
 
-def decay_end(groove: Groove, stop: int, limit: int, hop_s: float) -> int:
+def decay_end(groove: GrooveNoise, stop: int, limit: int, hop_s: float) -> int:
     """Where a decay that fell under the threshold at ``stop`` is no longer told from the noise: the median excess of half a
     second keeps over that of the noise, with dips of half a second at most. Never past ``limit``."""
     size, reach = max(1, round(_DECAY_MEDIAN_S / hop_s)), round(_DECAY_REACH_S / hop_s)
@@ -111,7 +111,7 @@ def decay_end(groove: Groove, stop: int, limit: int, hop_s: float) -> int:
     return stop + end
 
 
-def _strays(groove: Groove, spans: Sequence[tuple[int, int]], hop_s: float) -> int:
+def _strays(groove: GrooveNoise, spans: Sequence[tuple[int, int]], hop_s: float) -> int:
     """How many bursts, from the outside inwards, are not music: faint ones, very short ones that stand alone, and
     four or more that come back once per turn as the locked groove does."""
     gaps_s = [(max(a[0], b[0]) - min(a[1], b[1])) * hop_s for a, b in itertools.pairwise(spans)]
@@ -142,7 +142,7 @@ def _once_per_turn(places_s: Sequence[float]) -> bool:
 
 
 def gap_places(
-    groove: Groove, chroma: NDArray[np.float32], hop_s: float, crowd: Sequence[tuple[int, int]] = ()
+    groove: GrooveNoise, chroma: NDArray[np.float32], hop_s: float, crowd: Sequence[tuple[int, int]] = ()
 ) -> list[Place]:
     """Runs of groove noise inside the music, of 0.25 s and more. Long and clean runs speak for a boundary, and so does
     another sound after than before; many pauses near each other (speech, sparse music), faint music around, the same
@@ -168,7 +168,7 @@ def gap_places(
     return [place for place in places if place.log_odds >= weakest[-1]]
 
 
-def _impurity(groove: Groove, start: int, stop: int, hop_s: float) -> float:
+def _impurity(groove: GrooveNoise, start: int, stop: int, hop_s: float) -> float:
     """What speaks against a run being noise alone: what its average leaves over the floor, which is less the longer the
     run."""
     mean = groove.above_db[start:stop].mean(axis=0) / groove.spread_db
@@ -178,7 +178,7 @@ def _impurity(groove: Groove, start: int, stop: int, hop_s: float) -> float:
     return min(5.0, _PER_REST * max(0.0, rest - usual) + 5.0 * max(0.0, excess - 0.42))
 
 
-def _faintness(groove: Groove, start: int, stop: int, hop_s: float) -> float:
+def _faintness(groove: GrooveNoise, start: int, stop: int, hop_s: float) -> float:
     """Where the music around hardly stands out of the noise, a pause may be music too faint to see."""
     reach = round(_CONTEXT_S / hop_s)
     levels = []
@@ -189,7 +189,7 @@ def _faintness(groove: Groove, start: int, stop: int, hop_s: float) -> float:
 
 
 def _change_of_sound(
-    groove: Groove, chroma: NDArray[np.float32], start: int, stop: int, hop_s: float
+    groove: GrooveNoise, chroma: NDArray[np.float32], start: int, stop: int, hop_s: float
 ) -> float:
     """Whether the music after a run is another than before: mean band levels of 6 s each side and pitch classes of 12 s,
     both as ratios to what two pieces of one record usually differ by. A long run of noise is a gap whatever follows, so

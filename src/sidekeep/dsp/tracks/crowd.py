@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.tracks.features import LOW_COUNT
-from sidekeep.dsp.tracks.groove_noise import Groove
+from sidekeep.dsp.tracks.groove_noise import GrooveNoise
 from sidekeep.dsp.tracks.needle import runs
 
 Floats = NDArray[np.float64]
@@ -37,7 +37,7 @@ _HOLE_S, _LEAST_S = 1.0, 2.5
 
 
 def find_crowd(
-    bands_db: NDArray[np.float32], chroma: NDArray[np.float32], groove: Groove, hop_s: float
+    bands_db: NDArray[np.float32], chroma: NDArray[np.float32], groove: GrooveNoise, hop_s: float
 ) -> list[tuple[int, int]]:
     """Half-open spans of at least 2.5 s that sound like noise and are not the groove's."""
     size = round(_WINDOW_S / hop_s)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.tracks.hop_kernels import Decimator, hop_impulse, hop_outline, mid_side
+from sidekeep.dsp.tracks.hop_kernels import HopDecimator, hop_impulse, hop_outline, mid_side
 
 FLOOR_DB = -150.0
 """Under the last bit of 24, which is at -144 dB."""
@@ -71,8 +71,8 @@ class FeatureMeter:
             base //= 2
         self.base = base
         self.hop_frames = base * 2**self._halvings
-        self._halvers = [Decimator(2, _HALF_TAPS, 2) for _ in range(self._halvings)]
-        self._lower = Decimator(_LOW_FACTOR, 4 * 8 + 1, 2)
+        self._halvers = [HopDecimator(2, _HALF_TAPS, 2) for _ in range(self._halvings)]
+        self._lower = HopDecimator(_LOW_FACTOR, 4 * 8 + 1, 2)
         self._sub = base // _SUBS
         self._fft_high = 2 * self._sub
         self._fft_low = base

@@ -49,7 +49,7 @@ _SLICE_HOPS = 8192
 
 
 @dataclass(frozen=True)
-class Groove:
+class GrooveNoise:
     """``excess`` (hops,): about 0.3 in groove noise, grows with music. ``hits`` (hops,): moments of 20 ms and more
     that stand out of the noise though smoothing hides them (a drum in near-silence; seldom a pop). ``quiet`` (hops,):
     judged groove noise alone. ``above_db`` (hops, columns): level over the floor, offset taken out.
@@ -63,7 +63,7 @@ class Groove:
     threshold: float
 
 
-def measure_groove(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], hop_s: float) -> Groove:
+def measure_groove(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], hop_s: float) -> GrooveNoise:
     """Floor and excess of one play (between needle down and up)."""
     smooth = _smooth(_columns(bands_db), hop_s)
     quiet = _first_quiet(smooth, hop_s)
@@ -82,7 +82,7 @@ def measure_groove(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], 
     quiet = quiet | clicky
     hits = _hits(bands_db, impulse, quiet) & ~clicky
     quiet = _trim(quiet, hits, hop_s)
-    return Groove(excess, hits, quiet, above, spread, threshold)
+    return GrooveNoise(excess, hits, quiet, above, spread, threshold)
 
 
 def _clicky(quiet: Mask, above: Floats, impulse: NDArray[np.float32], hop_s: float) -> Mask:

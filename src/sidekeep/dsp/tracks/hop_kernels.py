@@ -104,7 +104,7 @@ def hop_impulse(x: NDArray[np.float64], hop: int, subs: int, out: NDArray[np.flo
         out[k] = best
 
 
-class Decimator:
+class HopDecimator:
     """Keeps the filter's past between blocks."""
 
     def __init__(self, factor: int, taps: int, channels: int) -> None:

@@ -19,7 +19,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.turn.chains import Chain
+from sidekeep.dsp.turn.chains import ClickChain
 
 Floats = NDArray[np.float64]
 
@@ -49,7 +49,7 @@ class PeriodFit:
     period_s: float
     sd_s: float
     drift: float
-    used: tuple[Chain, ...]
+    used: tuple[ClickChain, ...]
 
 
 @dataclass
@@ -62,7 +62,7 @@ class _State:
 
 
 def fit_period(
-    chains: list[Chain], lag_s: float, duration_s: float, *, sure_of_locked: bool = False
+    chains: list[ClickChain], lag_s: float, duration_s: float, *, sure_of_locked: bool = False
 ) -> PeriodFit:
     """Mean period over the take from chains found near ``lag_s``.
 
@@ -125,7 +125,7 @@ def _geometries(turns: float) -> list[tuple[float, float, float]]:
     return [*pitches, (_WIDEST_PITCH_MM, whole_mm, 0.7)]
 
 
-def _chain_jitter(chain: Chain) -> float:
+def _chain_jitter(chain: ClickChain) -> float:
     """Scatter of the events about a robust parabola over the turns, with its own freedom allowed for."""
     k = chain.turns - 0.5 * chain.turns[-1]
     columns = np.stack((np.ones(len(k)), k, k**2), axis=1)[:, : 3 if len(k) > 5 else 2]
@@ -155,7 +155,7 @@ class _Model:
     """One hypothesis. Unknowns: period, drift, then offset and tilt of each chain."""
 
     def __init__(
-        self, chains: list[Chain], jitters: Floats, lag_s: float, duration_s: float, groove: _Groove
+        self, chains: list[ClickChain], jitters: Floats, lag_s: float, duration_s: float, groove: _Groove
     ) -> None:
         self.count = len(chains)
         self.lag_s, self.is_straight = lag_s, groove.is_straight

@@ -51,7 +51,7 @@ class Recurrence:
 
 
 @dataclass(frozen=True)
-class Chain:
+class ClickChain:
     """One returning event. ``size`` is the mean weight."""
 
     times_s: Floats
@@ -231,9 +231,9 @@ def _best_lag(
 
 def find_chains(
     times_s: Floats, weights: Floats, masks: Ints, lag_s: float, duration_s: float
-) -> list[Chain]:
+) -> list[ClickChain]:
     """All chains near a lag: from the loudest events, and again from more of them; the longer view wins."""
-    best: list[Chain] = []
+    best: list[ClickChain] = []
     for per_s in _LEVELS_PER_S:
         kept = thin(times_s, weights, 0.0015, per_s, duration_s)
         rate = len(kept) / duration_s
@@ -250,14 +250,14 @@ def find_chains(
     return best
 
 
-def _worth(chains: list[Chain]) -> float:
+def _worth(chains: list[ClickChain]) -> float:
     """How much chains can tell of the period: long ones count most."""
     return float(sum(len(chain.times_s) ** 1.5 for chain in chains))
 
 
 def link_chains(
     times_s: Floats, weights: Floats, masks: Ints, lag_s: float, *, reach_s: float, least: int = 4
-) -> list[Chain]:
+) -> list[ClickChain]:
     """Events that follow each other at whole turns, longest chains first.
 
     ``reach_s`` is how far a chain's own lag may lie from ``lag_s`` per turn. Steps of up to four turns
@@ -290,7 +290,7 @@ def link_chains(
                     score[later] = score[earlier] + gain
                     back[later] = earlier
                     own_lag[later] = held
-    chains: list[Chain] = []
+    chains: list[ClickChain] = []
     taken = np.zeros(count, dtype=bool)
     for end in np.argsort(-score, kind="stable"):
         path = []
@@ -304,5 +304,5 @@ def link_chains(
         taken[members] = True
         steps = np.rint(np.diff(times_s[members]) / lag_s).astype(np.int64)
         turns = np.concatenate(([0], np.cumsum(steps)))
-        chains.append(Chain(times_s[members], turns, float(np.mean(weights[members]))))
+        chains.append(ClickChain(times_s[members], turns, float(np.mean(weights[members]))))
     return chains

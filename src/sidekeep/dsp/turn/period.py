@@ -22,7 +22,7 @@ from sidekeep.dsp.turn.chain_fit import fit_period
 from sidekeep.dsp.turn.chains import (
     NOMINAL_RPM,
     SPEED_RANGES_S,
-    Chain,
+    ClickChain,
     find_chains,
     find_recurrence,
 )
@@ -33,7 +33,7 @@ from sidekeep.errors import ParameterError
 __all__ = [
     "NOMINAL_RPM",
     "SPEED_RANGES_S",
-    "Chain",
+    "ClickChain",
     "TurnEstimate",
     "TurnForecast",
     "agree_on_turn",
@@ -57,7 +57,7 @@ class TurnEstimate:
     confidence: float = 0.0
     source: Literal["clicks", "sway", "none"] = "none"
     drift_ppm: float = 0.0
-    chains: tuple[Chain, ...] = ()
+    chains: tuple[ClickChain, ...] = ()
 
 
 def frames_per_turn(rpm: float, rate_hz: float) -> float:
@@ -177,12 +177,12 @@ def agree_on_turn(clicks: TurnEstimate, sway: TurnEstimate) -> TurnEstimate:
 
 
 def _mark_locked(
-    chain: Chain,
-    chains: list[Chain],
+    chain: ClickChain,
+    chains: list[ClickChain],
     times_s: Floats,
     weights: Floats,
     locked_groove_s: tuple[float, float] | None,
-) -> Chain:
+) -> ClickChain:
     """A chain of the locked groove: where the caller says, or at the very end if there *everything* returns."""
     first, last = float(chain.times_s[0]), float(chain.times_s[-1])
     if locked_groove_s is not None:
@@ -197,4 +197,4 @@ def _mark_locked(
         )
         at_end = len(loud) > 0 and float(loud[-1]) - last < 1.2 * lag_s
         locked = bool(at_end and chained >= 0.8 * inside and last - first < 120.0)
-    return Chain(chain.times_s, chain.turns, chain.size, locked)
+    return ClickChain(chain.times_s, chain.turns, chain.size, locked)

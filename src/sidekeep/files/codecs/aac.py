@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.files.codecs.codec import AvFileEncoder, Codec, Encoder, Job
+from sidekeep.files.codecs.codec import AvFileEncoder, Codec, Encoder, FileForm
 
 BIT_RATE = 256_000
 PACKET_FRAMES = 1024
@@ -48,11 +48,11 @@ def _as_float(samples: NDArray[Any]) -> NDArray[np.float32]:
     return samples.astype(np.float32)
 
 
-def _start(job: Job) -> Encoder:
+def _start(job: FileForm) -> Encoder:
     return _Held(job) if job.length_frames is None else _begin(job, job.length_frames)
 
 
-def _begin(job: Job, length_frames: int) -> Encoder:
+def _begin(job: FileForm, length_frames: int) -> Encoder:
     run_up = run_up_frames(length_frames)
     known = 0 if job.before is None else min(len(job.before), run_up + SETTLING)
     early = max(0, known - run_up) // PACKET_FRAMES * PACKET_FRAMES
@@ -90,7 +90,7 @@ class _Surrounded(AvFileEncoder):
 class _Held:
     """Holds samples on the disk until their number is known."""
 
-    def __init__(self, job: Job) -> None:
+    def __init__(self, job: FileForm) -> None:
         self._job = job
         self._frames = 0
         self._file = tempfile.TemporaryFile(prefix="sidekeep-", dir=job.path.parent)  # noqa: SIM115

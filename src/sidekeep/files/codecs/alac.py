@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from sidekeep.files.codecs.codec import AvFileEncoder, Codec, Encoder, Job, whole_numbers
+from sidekeep.files.codecs.codec import AvFileEncoder, Codec, Encoder, FileForm, whole_numbers
 
 
-def _start(job: Job) -> Encoder:
+def _start(job: FileForm) -> Encoder:
     return AvFileEncoder(
         job,
         whole_numbers(job.bits),

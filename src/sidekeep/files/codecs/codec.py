@@ -34,7 +34,7 @@ class Encoder(Protocol):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Job:
+class FileForm:
     """The form of one file to write. ``length_frames`` where it is known beforehand; ``bit_rate`` in bit/s for a
     stereo file of a lossy kind, None for the kind's own. ``serial`` numbers an Ogg stream (RFC 3533, section 6), below
     2**30. ``before`` and ``after``, (n, channels), are what is heard around this file when files are played in order: they
@@ -61,7 +61,7 @@ class Codec:
     kind: str
     suffix: str
     lossless: bool
-    start: Callable[[Job], Encoder]
+    start: Callable[[FileForm], Encoder]
     rates_hz: tuple[int, ...] = ()
     highest_rate_hz: int = 768_000
     bits: tuple[int, ...] = ()
@@ -92,7 +92,7 @@ class AvFileEncoder:
 
     def __init__(
         self,
-        job: Job,
+        job: FileForm,
         arrange: Callable[[NDArray[Any]], NDArray[Any]],
         *,
         container: str,

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from sidekeep.files.codecs.codec import AvFileEncoder, Codec, Encoder, Job, whole_numbers
+from sidekeep.files.codecs.codec import AvFileEncoder, Codec, Encoder, FileForm, whole_numbers
 
 LEVEL = 8
 SEEK_EVERY_S = 10.0
 
 
-def _start(job: Job) -> Encoder:
+def _start(job: FileForm) -> Encoder:
     return AvFileEncoder(
         job,
         whole_numbers(job.bits),

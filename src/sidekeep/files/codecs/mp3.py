@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.errors import CopyError
-from sidekeep.files.codecs.codec import Codec, Encoder, Job
+from sidekeep.files.codecs.codec import Codec, Encoder, FileForm
 from sidekeep.files.codecs.sndfile_encoder import SndfileEncoder
 
 RATES_HZ = (32_000, 44_100, 48_000)
@@ -35,7 +35,7 @@ _MOST = 0xFFF
 
 
 def _starter(mode: str) -> Codec:
-    def start(job: Job) -> Encoder:
+    def start(job: FileForm) -> Encoder:
         return _Surrounded(
             job,
             # The encoder works in single precision; one rounding here makes every way in the same.
@@ -71,7 +71,7 @@ def _level(mode: str, bit_rate: int | None) -> float:
 class _Surrounded(SndfileEncoder):
     """Encodes what comes before and after with the sound and counts it as delay and padding."""
 
-    def __init__(self, job: Job, **form: Any) -> None:
+    def __init__(self, job: FileForm, **form: Any) -> None:
         super().__init__(job, **form)
         self._job = job
         self._before = 0 if job.before is None else len(job.before)

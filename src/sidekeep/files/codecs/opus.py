@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.files.codecs.codec import AvFileEncoder, Codec, Encoder, Job
+from sidekeep.files.codecs.codec import AvFileEncoder, Codec, Encoder, FileForm
 
 BIT_RATE = 192_000
 
@@ -16,7 +16,7 @@ def _as_float(samples: NDArray[Any]) -> NDArray[np.float32]:
     return samples.astype(np.float32)
 
 
-def _start(job: Job) -> Encoder:
+def _start(job: FileForm) -> Encoder:
     return AvFileEncoder(
         job,
         _as_float,

@@ -13,7 +13,7 @@ from typing import Any
 import soundfile
 from numpy.typing import NDArray
 
-from sidekeep.files.codecs.codec import Job
+from sidekeep.files.codecs.codec import FileForm
 
 
 class _Told:
@@ -59,7 +59,7 @@ class _Told:
 class SndfileEncoder:
     """One file of the sound library's making; ``dtype`` is what ``encode`` hands to it."""
 
-    def __init__(self, job: Job, *, dtype: str, shift: int = 0, **form: Any) -> None:
+    def __init__(self, job: FileForm, *, dtype: str, shift: int = 0, **form: Any) -> None:
         self._dtype, self._shift = dtype, shift
         self._file = _Told(job.path)
         try:

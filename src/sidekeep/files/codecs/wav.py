@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.errors import CopyError
-from sidekeep.files.codecs.codec import Codec, Encoder, Job
+from sidekeep.files.codecs.codec import Codec, Encoder, FileForm
 from sidekeep.files.wave.bext import Bext
 from sidekeep.files.wave.rf64 import RIFF_LIMIT_BYTES, TakeWriter
 
@@ -20,7 +20,7 @@ _ROOM_FOR_TAGS = 256 << 20
 
 
 class _WavEncoder:
-    def __init__(self, job: Job, bext: Bext | None) -> None:
+    def __init__(self, job: FileForm, bext: Bext | None) -> None:
         self._float_type = np.dtype(f"<f{job.bits // 8}") if job.is_float else None
         self._writer = TakeWriter(
             job.path,
@@ -47,18 +47,18 @@ class _WavEncoder:
             self._writer.close()
 
 
-def _fits(job: Job) -> bool:
+def _fits(job: FileForm) -> bool:
     """Whether the samples, and tags after them, surely stay below 4 GiB."""
     if job.length_frames is None:
         return False
     return job.length_frames * job.channels * job.bits // 8 < RIFF_LIMIT_BYTES - _ROOM_FOR_TAGS
 
 
-def _start_plain(job: Job) -> Encoder:
+def _start_plain(job: FileForm) -> Encoder:
     return _WavEncoder(job, job.bext)
 
 
-def _start_bwf(job: Job) -> Encoder:
+def _start_bwf(job: FileForm) -> Encoder:
     return _WavEncoder(job, job.bext or Bext())
 
 

@@ -39,7 +39,7 @@ SHORTEST_GAPLESS_FRAMES = 1024
 """A sound shorter than a packet ends in padding in some kinds; no track is that short."""
 
 
-class LevelMeter:
+class DifferenceMeter:
     """Root mean square of the difference between each frame and the one 0.5 ms before it.
 
     That leaves out offset and rumble, which some lossy codecs filter off on purpose.
@@ -118,7 +118,7 @@ def read_back(
     whole = lossless and not is_float
     unit = float(1 << (bits - 1)) if whole else 1.0
     frames, peak, channels, rate_hz = 0, 0.0, 0, 0
-    meter: LevelMeter | None = None
+    meter: DifferenceMeter | None = None
     for rate_now, samples in _decoded(path, kind, bits, is_float, takes_off_padding):
         rate_hz, channels = rate_now, samples.shape[1]
         frames += len(samples)
@@ -126,7 +126,7 @@ def read_back(
         if lossless:
             digest.update(np.ascontiguousarray(samples, dtype=digest_as).data)
         else:
-            meter = meter or LevelMeter(rate_hz, channels)
+            meter = meter or DifferenceMeter(rate_hz, channels)
             meter.add(samples)
         if listen is not None:
             listen(whole_to_float(samples, bits) if whole else to_float(samples))

@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from sidekeep.errors import CopyError, ParameterError, SidekeepError
 from sidekeep.files.atomic import copy_error, forget_parts, give_name, refuse_existing
 from sidekeep.files.checksum import sha256
-from sidekeep.files.codecs.codec import Codec, Encoder, Job
+from sidekeep.files.codecs.codec import Codec, Encoder, FileForm
 from sidekeep.files.samples import digest_type, peak_of, to_float, to_whole
-from sidekeep.files.writing.read_back import LevelMeter, Listener, Written, check_copy
+from sidekeep.files.writing.read_back import DifferenceMeter, Listener, Written, check_copy
 
 Finish = Callable[[Path], None]
 """Called with the finished part file before it is read back: the place for tags."""
@@ -38,7 +38,7 @@ class FileSink:
         self,
         path: Path,
         codec: Codec,
-        job: Job,
+        job: FileForm,
         *,
         replace: bool,
         finish: Finish | None,
@@ -50,7 +50,7 @@ class FileSink:
         self._listen = listen
         self._digest = sha256()
         self._digest_type = digest_type(job.bits, job.is_float) if codec.lossless else None
-        self._meter = None if codec.lossless else LevelMeter(job.rate_hz, job.channels)
+        self._meter = None if codec.lossless else DifferenceMeter(job.rate_hz, job.channels)
         self._state = "open"
         self._whole = codec.lossless and not job.is_float
         self._unit = float(1 << (job.bits - 1)) if self._whole else 1.0

@@ -13,7 +13,7 @@ from sidekeep.files.atomic import part_path
 from sidekeep.files.codecs.aac import AAC
 from sidekeep.files.codecs.aiff import AIFF
 from sidekeep.files.codecs.alac import ALAC
-from sidekeep.files.codecs.codec import Codec, Job
+from sidekeep.files.codecs.codec import Codec, FileForm
 from sidekeep.files.codecs.flac import FLAC
 from sidekeep.files.codecs.mp3 import MP3_320, MP3_VARIABLE
 from sidekeep.files.codecs.opus import OPUS
@@ -66,7 +66,7 @@ def open_sink(
     codec = codec_of(kind)
     codec.check(rate_hz, channels, bits, is_float)
     final = Path(path)
-    job = Job(
+    job = FileForm(
         path=part_path(final),
         rate_hz=rate_hz,
         channels=channels,

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.tracks.features import FeatureMeter, FeatureTable
-from sidekeep.dsp.tracks.groove_noise import Groove, measure_groove
+from sidekeep.dsp.tracks.groove_noise import GrooveNoise, measure_groove
 from sidekeep.dsp.tracks.needle import Play, find_plays, runs
 from sidekeep.dsp.tracks.side_joins import find_join
 from sidekeep.model.cuts import Cuts
@@ -72,7 +72,7 @@ class PlayedPart:
     play: Play
     first: int
     last: int
-    groove: Groove
+    groove: GrooveNoise
 
 
 @dataclass(frozen=True)

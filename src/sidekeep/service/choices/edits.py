@@ -16,7 +16,7 @@ from sidekeep.model.recipe import MendChoice, MendSettings, Recipe
 from sidekeep.shelf.choices import choices as kept
 from sidekeep.shelf.choices.choice_files import put_side, side_path, sides_in
 from sidekeep.shelf.choices.choices import Choices
-from sidekeep.shelf.choices.journal import Entry, State
+from sidekeep.shelf.choices.journal import JournalEntry, State
 from sidekeep.shelf.choices.recipe_file import put_recipe, read_recipe, recipe_of
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
@@ -38,7 +38,7 @@ class EditResult:
     """What came of an edit. ``entry`` is None when it changed nothing."""
 
     revision: int
-    entry: Entry | None
+    entry: JournalEntry | None
     choices: Choices
 
 
@@ -67,7 +67,7 @@ def redo(folder: RecordFolder, *, expected_revision: int | None = None) -> EditR
     return EditResult(revision=choices.revision, entry=entry, choices=choices)
 
 
-def history(folder: RecordFolder) -> list[Entry]:
+def history(folder: RecordFolder) -> list[JournalEntry]:
     """Every change, oldest first; each has a code and facts."""
     return kept.read_history(folder.path)
 
@@ -228,7 +228,7 @@ def _swap(folder: RecordFolder, state: State, a: str, b: str) -> None:
             state[f"record/use.{letters[letter]}"] = number
 
 
-def entry_object(entry: Entry) -> dict[str, Any]:
+def entry_object(entry: JournalEntry) -> dict[str, Any]:
     """An entry for scripts: without the changes themselves."""
     return {
         "seq": entry.seq,

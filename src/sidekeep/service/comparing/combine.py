@@ -14,7 +14,7 @@ from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.dsp.output.dither import Quantiser
 from sidekeep.errors import ParameterError
 from sidekeep.files.atomic import whole_file
-from sidekeep.files.guard import Guard
+from sidekeep.files.guard import OutputGuard
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.wave.bext import Bext, history_line
 from sidekeep.files.wave.rf64 import TakeWriter
@@ -71,7 +71,7 @@ def combine(
     if out_path is not None:
         if out_path.suffix.lower() != ".wav":
             raise ParameterError("combined-not-wav", name=out_path.name)
-        Guard(seen, shelf=shelf).check(out_path)
+        OutputGuard(seen, shelf=shelf).check(out_path)
     with ExitStack() as stack:
         for take in takes:
             stack.enter_context(reading_whole(take.source, take.paths))

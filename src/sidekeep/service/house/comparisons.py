@@ -14,14 +14,14 @@ from sidekeep.service.comparing.compare import kept_comparison
 from sidekeep.service.comparing.heard import Heard, kept_two_takes
 from sidekeep.service.comparing.history import side_history
 from sidekeep.service.house.library import FoundTake, Library
+from sidekeep.service.house.takes.held_takes import HeldTakes
 from sidekeep.service.house.takes.listen import wav_bytes
-from sidekeep.service.house.takes.open_takes import OpenTakes
 
 
 class Comparisons:
     """Those of one shelf. ``ask_for`` puts a job on a record into the queue. Safe for any thread."""
 
-    def __init__(self, library: Library, takes: OpenTakes, ask_for: Callable[..., dict[str, Any]]) -> None:
+    def __init__(self, library: Library, takes: HeldTakes, ask_for: Callable[..., dict[str, Any]]) -> None:
         self._library = library
         self._takes = takes
         self._ask_for = ask_for

@@ -29,7 +29,7 @@ from sidekeep.service.house.records.recipe_effect import recipe_effect
 from sidekeep.service.house.records.record_view import record_view
 from sidekeep.service.house.records.summaries import Summaries
 from sidekeep.service.house.records.thumbnails import Thumbnails
-from sidekeep.service.house.takes.open_takes import OpenTakes
+from sidekeep.service.house.takes.held_takes import HeldTakes
 from sidekeep.service.house.takes.take_view import take_page_view
 from sidekeep.service.house.turntable.level import settings_view
 from sidekeep.service.house.turntable.turntable import Turntable
@@ -52,7 +52,7 @@ class House:
         self.shelf = shelf
         self.news = EventHub()
         self.library = Library(shelf)
-        self.takes = OpenTakes(self.library)
+        self.takes = HeldTakes(self.library)
         self._summaries = Summaries(self.library)
         self.thumbnails = Thumbnails()
         self.jobs = Jobs(shelf, self.news, self._job_ended)

@@ -32,7 +32,7 @@ LAST = 2
 """Sides of an evening that are kept in mind: a record has two that can be mistaken for each other."""
 
 
-class Follower:
+class FollowedTakes:
     """The takes under way: one that grows, and those that wait for their checksum."""
 
     def __init__(self, out: BinaryIO, orders: queue.Queue[dict[str, Any] | None]) -> None:
@@ -173,7 +173,7 @@ def main(lines: Iterable[bytes] | None = None) -> int:
 
     threading.Thread(target=listen, name="orders", daemon=True).start()
     warm_up()
-    Follower(out, orders).run()
+    FollowedTakes(out, orders).run()
     return 0
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sidekeep.copies.kept.intact import known_sums
-from sidekeep.files.guard import Guard
+from sidekeep.files.guard import OutputGuard
 from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.record import Record
@@ -50,7 +50,7 @@ def adopt(
 ) -> Adopted:
     """Bring recordings in, for a new record (with its sleeve) or one that is on the shelf: named, or planned from this sleeve and
     still without a take."""
-    Guard(files).check(shelf)
+    OutputGuard(files).check(shelf)
     folder: RecordFolder | None
     if record_name is not None:
         folder = find_record(shelf, record_name)

@@ -11,7 +11,7 @@ from typing import TypeVar
 
 from sidekeep.copies.tracks.naming import NamingRules, folder_name
 from sidekeep.errors import ShelfError, SleeveError
-from sidekeep.files.guard import Guard
+from sidekeep.files.guard import OutputGuard
 from sidekeep.model.record import Record
 from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, read_sleeve_text, sleeve_findings
 from sidekeep.shelf.index.catalogue import Catalogue, Entry, record_folders
@@ -34,7 +34,7 @@ def default_shelf() -> Path:
 def open_catalogue(shelf: Path, *, create: bool = False) -> Catalogue:
     """The index of a shelf; a folder that is none is refused unless it may be made."""
     if create:
-        Guard().check(shelf)
+        OutputGuard().check(shelf)
         make_shelf(shelf)
     if not shelf.is_dir():
         if shelf.exists():

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import copy_error
-from sidekeep.files.guard import Guard
+from sidekeep.files.guard import OutputGuard
 from sidekeep.files.pictures.artwork import Picture
 from sidekeep.files.reading.reader import open_take
 from sidekeep.files.reading.source import FileSource
@@ -56,7 +56,7 @@ def transfer(
     assigned = assign_files(files, record if record and record.sides else None, options.side_letters)
     sources = [open_take(take.paths) for take in assigned]
     read = [*files, *([sleeve_path] if sleeve_path else [])]
-    Guard(read, shelf=default_shelf()).check(out_dir)
+    OutputGuard(read, shelf=default_shelf()).check(out_dir)
     _make_folder(out_dir)
     with _work_folder(out_dir) as work:
         takes = _survey_all(

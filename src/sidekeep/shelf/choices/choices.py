@@ -34,8 +34,8 @@ from sidekeep.shelf.choices.journal import (
     HISTORY,
     By,
     Change,
-    Entry,
     Journal,
+    JournalEntry,
     State,
     differences_of,
     next_entry,
@@ -84,7 +84,7 @@ def read_choices(folder: Path) -> Choices:
         return _choices(journal)
 
 
-def read_history(folder: Path) -> list[Entry]:
+def read_history(folder: Path) -> list[JournalEntry]:
     """Every change so far, oldest first."""
     with contextlib.suppress(CopyError), choices_lock(folder):
         return _settled(folder).entries
@@ -99,7 +99,7 @@ def change_choices(
     *,
     by: By = "person",
     expected_revision: int | None = None,
-) -> tuple[Choices, Entry | None]:
+) -> tuple[Choices, JournalEntry | None]:
     """Let ``change`` make a new state of the one that stands, and keep it; no entry when nothing is different.
 
     Raises ``ChangedElsewhere`` when the record is not at the revision that was expected any more.
@@ -114,7 +114,7 @@ def change_choices(
 
 def take_back(
     folder: Path, *, redo: bool = False, expected_revision: int | None = None
-) -> tuple[Choices, Entry]:
+) -> tuple[Choices, JournalEntry]:
     """Undo the newest change of the person's that stands, or redo the one undone last."""
     with choices_lock(folder):
         journal = _settled(folder)
@@ -238,7 +238,7 @@ def _commit(
     facts: Mapping[str, Any],
     changes: tuple[Change, ...],
     of: int | None = None,
-) -> Entry:
+) -> JournalEntry:
     """Into the journal first, then into the files. All that needs room on the disk is done before the change counts; what is
     left then are names. Ended in between, the change is there whole: the next look gives the names that are missing."""
     after = dict(journal.state)

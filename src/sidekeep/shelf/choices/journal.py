@@ -37,7 +37,7 @@ class Change(msgspec.Struct, frozen=True, array_like=True):
     after: Any
 
 
-class Entry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+class JournalEntry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One line. ``of`` is the entry an undo or redo is about; ``files`` are the SHA-256 of the files before and after."""
 
     seq: int
@@ -54,7 +54,7 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 class Journal:
     """The whole history of a record's choices, and what follows from it."""
 
-    entries: list[Entry] = field(default_factory=list)
+    entries: list[JournalEntry] = field(default_factory=list)
     state: State = field(default_factory=dict)
     undoable: list[int] = field(default_factory=list)
     redoable: list[int] = field(default_factory=list)
@@ -66,7 +66,7 @@ class Journal:
         """Number of the newest entry; 0 before the first."""
         return self.entries[-1].seq if self.entries else 0
 
-    def take_in(self, entry: Entry) -> None:
+    def take_in(self, entry: JournalEntry) -> None:
         """Follow one more entry."""
         self.entries.append(entry)
         for change in entry.changes:
@@ -84,11 +84,11 @@ class Journal:
             self.redoable.remove(entry.of)
             self.undoable.append(entry.of)
 
-    def entry(self, seq: int) -> Entry:
+    def entry(self, seq: int) -> JournalEntry:
         """The entry of that number."""
         return next(entry for entry in self.entries if entry.seq == seq)
 
-    def reversal(self, *, redo: bool = False) -> tuple[Entry, tuple[Change, ...]]:
+    def reversal(self, *, redo: bool = False) -> tuple[JournalEntry, tuple[Change, ...]]:
         """The newest entry that can be undone (redone) and the changes that do it.
 
         Raises ``ParameterError`` when there is none, ``ChangedElsewhere`` when what it changed was changed again since.
@@ -121,9 +121,9 @@ def next_entry(
     changes: Iterable[Change],
     files: Mapping[str, tuple[str, str]],
     of: int | None = None,
-) -> Entry:
+) -> JournalEntry:
     """The entry that would come next."""
-    return Entry(
+    return JournalEntry(
         seq=journal.revision + 1,
         at_utc=datetime.now(UTC).isoformat(timespec="milliseconds"),
         by=by,
@@ -142,7 +142,7 @@ def read_journal(folder: Path) -> Journal:
         return Journal()
     content = read_bounded(path, "history", most_bytes=LIST_BYTES, error=ShelfError)
     journal = Journal()
-    decode = msgspec.json.Decoder(Entry).decode
+    decode = msgspec.json.Decoder(JournalEntry).decode
     lines = content.splitlines(keepends=True)
     for number, line in enumerate(lines):
         try:
@@ -157,7 +157,7 @@ def read_journal(folder: Path) -> Journal:
     return journal
 
 
-def write_entry(folder: Path, journal: Journal, entry: Entry) -> None:
+def write_entry(folder: Path, journal: Journal, entry: JournalEntry) -> None:
     """Append an entry and bring it to the disk; what a torn write left behind the last whole line is cut off."""
     path = folder / HISTORY
     is_new = not path.exists()

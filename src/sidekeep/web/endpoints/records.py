@@ -9,7 +9,7 @@ from starlette.responses import Response
 from sidekeep.model.recipe import LevelSettings
 from sidekeep.service.house.records.sleeve_lines import read_sleeve_lines
 from sidekeep.web.asking import Ask, Endpoint, only_here
-from sidekeep.web.endpoints.sent import Edit, PlayAgain, Revision, SleeveText, Text
+from sidekeep.web.endpoints.sent import Edit, PlayAgain, Revision, SleeveSent, Text
 from sidekeep.web.guard import REPORT_POLICY
 
 
@@ -106,7 +106,7 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="DELETE", path="/api/records/{record}", handler=discard_record),
     Endpoint(method="POST", path="/api/records/{record}/restore", handler=restore_record),
     Endpoint(method="DELETE", path="/api/records/{record}/bin", handler=empty_take_bin, body=Revision),
-    Endpoint(method="PUT", path="/api/records/{record}/sleeve", handler=write_sleeve, body=SleeveText),
+    Endpoint(method="PUT", path="/api/records/{record}/sleeve", handler=write_sleeve, body=SleeveSent),
     Endpoint(method="POST", path="/api/sleeve/read", handler=read_sleeve, body=Text),
     Endpoint(method="GET", path="/api/records/{record}/recipe", handler=recipe),
     Endpoint(method="GET", path="/api/records/{record}/recipe/file", handler=recipe_file),

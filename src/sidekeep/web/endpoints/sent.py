@@ -15,7 +15,7 @@ class Text(Struct, forbid_unknown_fields=True):
     text: str
 
 
-class SleeveText(Struct, forbid_unknown_fields=True):
+class SleeveSent(Struct, forbid_unknown_fields=True):
     """A sleeve text for a record that was last seen at a revision."""
 
     text: str
@@ -66,7 +66,7 @@ class Then(Struct, forbid_unknown_fields=True):
     copies: list[str] | None = None
 
 
-class Evening(Struct, forbid_unknown_fields=True):
+class SessionSent(Struct, forbid_unknown_fields=True):
     """A record for the turntable."""
 
     record: str
@@ -87,7 +87,7 @@ class Wish(Struct, forbid_unknown_fields=True):
     take: str | None = None
 
 
-class Pile(Struct, forbid_unknown_fields=True):
+class PileSent(Struct, forbid_unknown_fields=True):
     """The records for tonight."""
 
     records: list[str]

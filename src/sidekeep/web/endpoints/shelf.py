@@ -8,7 +8,7 @@ from sidekeep.service.choices.kinds import kinds_of_copies
 from sidekeep.service.house.styluses import keep_stylus, stylus_views
 from sidekeep.service.house.upkeep import due_views
 from sidekeep.web.asking import Ask, Endpoint, only_here
-from sidekeep.web.endpoints.sent import Pile, StylusFacts
+from sidekeep.web.endpoints.sent import PileSent, StylusFacts
 
 
 def state(ask: Ask) -> Any:
@@ -81,5 +81,5 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="GET", path="/api/styluses", handler=styluses),
     Endpoint(method="POST", path="/api/styluses", handler=keep_stylus_sent, body=StylusFacts),
     Endpoint(method="GET", path="/api/pile", handler=pile),
-    Endpoint(method="PUT", path="/api/pile", handler=keep_pile, body=Pile),
+    Endpoint(method="PUT", path="/api/pile", handler=keep_pile, body=PileSent),
 ]

@@ -7,8 +7,8 @@ from typing import Any
 from starlette.responses import Response
 
 from sidekeep.service.house.takes.damage_view import damage_view
+from sidekeep.service.house.takes.held_takes import VERSIONS
 from sidekeep.service.house.takes.listen import listen
-from sidekeep.service.house.takes.open_takes import VERSIONS
 from sidekeep.service.house.takes.spectrum import SCALES, spectrum
 from sidekeep.service.house.takes.waveform import waveform
 from sidekeep.web.answers import bytes_answer

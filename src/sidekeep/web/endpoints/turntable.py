@@ -7,7 +7,7 @@ from typing import Any
 from sidekeep.service.choices.kinds import check_kinds
 from sidekeep.service.house.turntable.level import input_views, use_input
 from sidekeep.web.asking import Ask, Endpoint
-from sidekeep.web.endpoints.sent import Chosen, Evening, On, Wish
+from sidekeep.web.endpoints.sent import Chosen, On, SessionSent, Wish
 
 
 def inputs(ask: Ask) -> Any:
@@ -50,6 +50,6 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="POST", path="/api/inputs/choose", handler=choose_input, body=Chosen),
     Endpoint(method="POST", path="/api/gauge", handler=gauge, body=On),
     Endpoint(method="GET", path="/api/session", handler=session),
-    Endpoint(method="POST", path="/api/session", handler=start_session, body=Evening),
+    Endpoint(method="POST", path="/api/session", handler=start_session, body=SessionSent),
     Endpoint(method="POST", path="/api/session/act", handler=act, body=Wish),
 ]

@@ -11,14 +11,14 @@ from sidekeep.flow.passes.render import choose_gain, record_level
 from sidekeep.model.recipe import LevelSettings, Recipe
 from sidekeep.service.house.library import FoundTake
 from sidekeep.service.house.takes.cuts_view import kept_cuts, side_cuts
-from sidekeep.service.house.takes.open_takes import OpenTakes
+from sidekeep.service.house.takes.held_takes import HeldTakes
 from sidekeep.shelf.choices.choices import read_choices
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.units import MINIMUM_DB
 
 
 def recipe_effect(
-    folder: RecordFolder, found: list[FoundTake], takes: OpenTakes, level: LevelSettings | None = None
+    folder: RecordFolder, found: list[FoundTake], takes: HeldTakes, level: LevelSettings | None = None
 ) -> dict[str, Any]:
     """The kept recipe (or the usual one) and its effect; ``level`` tries another level without keeping it."""
     recipe = read_choices(folder.path).recipe
@@ -28,7 +28,7 @@ def recipe_effect(
 
 
 def _effect(
-    folder: RecordFolder, found: list[FoundTake], takes: OpenTakes, recipe: Recipe
+    folder: RecordFolder, found: list[FoundTake], takes: HeldTakes, recipe: Recipe
 ) -> dict[str, Any] | None:
     """None while a chosen take is not surveyed."""
     chosen = {take.folder for take in folder.chosen_takes()}

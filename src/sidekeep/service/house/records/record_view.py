@@ -14,7 +14,7 @@ from sidekeep.service.house.records.copies_view import copies_view
 from sidekeep.service.house.records.summary_view import summary_view
 from sidekeep.service.house.takes.cuts_view import cuts_view, kept_cuts, side_cuts
 from sidekeep.service.house.takes.doubts import findings_of_side, unsure_view
-from sidekeep.service.house.takes.open_takes import OpenTakes
+from sidekeep.service.house.takes.held_takes import HeldTakes
 from sidekeep.service.house.takes.take_view import take_view
 from sidekeep.service.shelf.pictures import kept_pictures
 from sidekeep.shelf.choices.choice_files import RECIPE
@@ -23,7 +23,7 @@ from sidekeep.shelf.index.catalogue import Entry
 from sidekeep.shelf.record_folder import RecordFolder
 
 
-def record_view(library: Library, takes: OpenTakes, entry: Entry) -> dict[str, Any]:
+def record_view(library: Library, takes: HeldTakes, entry: Entry) -> dict[str, Any]:
     """Everything about one record but its sound."""
     folder = RecordFolder(library.shelf / entry.folder)
     record = folder.record()
@@ -69,7 +69,7 @@ def _side_view(
     found: Sequence[FoundTake],
     chosen: set[str],
     cuts: dict[str, tuple[int, SideCuts]],
-    takes: OpenTakes,
+    takes: HeldTakes,
     seen: Mapping[str, str],
 ) -> dict[str, Any]:
     own = [each for each in found if name in each.take.side]

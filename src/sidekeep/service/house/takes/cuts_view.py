@@ -12,7 +12,7 @@ from sidekeep.errors import SidekeepError
 from sidekeep.flow.passes.edges import render_spans
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.recipe import EdgeSettings
-from sidekeep.service.house.takes.open_takes import OpenTake
+from sidekeep.service.house.takes.held_takes import HeldTake
 from sidekeep.shelf.choices.choices import Choices, read_choices
 from sidekeep.shelf.record_folder import RecordFolder
 
@@ -31,7 +31,7 @@ def kept_cuts(folder: RecordFolder, choices: Choices | None = None) -> dict[str,
     }
 
 
-def side_cuts(opened: OpenTake, name: str, cuts: dict[str, tuple[int, SideCuts]]) -> SideCuts | None:
+def side_cuts(opened: HeldTake, name: str, cuts: dict[str, tuple[int, SideCuts]]) -> SideCuts | None:
     """The cuts of a side on a take: the person's at the take's rate, else those the survey proposed."""
     mine = cuts.get(name)
     if mine is not None and mine[0] == opened.rate_hz:
@@ -40,7 +40,7 @@ def side_cuts(opened: OpenTake, name: str, cuts: dict[str, tuple[int, SideCuts]]
     return next((side for side in survey.cuts.sides if side.side == name), None) if survey else None
 
 
-def cuts_view(side: SideCuts, opened: OpenTake) -> dict[str, Any]:
+def cuts_view(side: SideCuts, opened: HeldTake) -> dict[str, Any]:
     """Places of a side and its tracks, in frames of the take; ``length_frames`` of a track is that of its copies."""
     values = asdict(side)
     spans = render_spans(

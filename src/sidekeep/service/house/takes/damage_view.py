@@ -7,11 +7,11 @@ from typing import Any
 
 from sidekeep.flow.passes.survey import Survey
 from sidekeep.model.repair import Repair
-from sidekeep.service.house.takes.open_takes import OpenTake
+from sidekeep.service.house.takes.held_takes import HeldTake
 from sidekeep.units import MINIMUM_DB
 
 
-def damage_view(opened: OpenTake) -> dict[str, Any]:
+def damage_view(opened: HeldTake) -> dict[str, Any]:
     """Every repair in a few numbers: ``[id, start, stop, channel, kind, size_db, angle, left]``."""
     survey = opened.survey()
     if survey is None:

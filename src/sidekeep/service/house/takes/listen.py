@@ -12,7 +12,7 @@ import numpy as np
 
 from sidekeep.errors import ParameterError
 from sidekeep.flow.ports import Audio
-from sidekeep.service.house.takes.open_takes import OpenTake, Version
+from sidekeep.service.house.takes.held_takes import HeldTake, Version
 from sidekeep.units import db_to_gain
 
 LONGEST_S = 60.0
@@ -20,7 +20,7 @@ _IEEE_FLOAT = 3
 
 
 def listen(
-    take: OpenTake, start_frame: int, stop_frame: int, *, version: Version = "played", gain_db: float = 0.0
+    take: HeldTake, start_frame: int, stop_frame: int, *, version: Version = "played", gain_db: float = 0.0
 ) -> bytes:
     """WAV bytes of a span, cut to the take. A minute at most: longer listens ask again."""
     if not -60.0 <= gain_db <= 60.0:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.level.band_pyramid import FLOOR_DB, hann, hop_frames, level_bytes, one_channel
 from sidekeep.errors import ParameterError
-from sidekeep.service.house.takes.open_takes import OpenTake, Version
+from sidekeep.service.house.takes.held_takes import HeldTake, Version
 
 Scale = Literal["even", "octaves"]
 SCALES: tuple[Scale, ...] = ("even", "octaves")
@@ -45,7 +45,7 @@ class Spectrum:
 
 
 def spectrum(
-    take: OpenTake,
+    take: HeldTake,
     start_frame: int,
     stop_frame: int,
     width: int,
@@ -128,7 +128,7 @@ def _loudest(
 
 
 def _windows(
-    take: OpenTake, starts: NDArray[np.int64], size: int, version: Version, *, is_apart: bool
+    take: HeldTake, starts: NDArray[np.int64], size: int, version: Version, *, is_apart: bool
 ) -> NDArray[np.float32]:
     """(len(starts), size) of the mean of the channels; silence beyond the ends of the take."""
     length = take.source.format.length_frames

@@ -15,7 +15,7 @@ from sidekeep.service.house.library import FoundTake
 from sidekeep.service.house.takes.cuts_view import cuts_view, kept_cuts, side_cuts
 from sidekeep.service.house.takes.damage_view import angle_origin
 from sidekeep.service.house.takes.doubts import findings_of_side, findings_view, unsure_view
-from sidekeep.service.house.takes.open_takes import OpenTake
+from sidekeep.service.house.takes.held_takes import HeldTake
 from sidekeep.shelf.choices.choices import read_choices
 from sidekeep.shelf.surveys.kept_survey import newest_key
 from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db
@@ -49,7 +49,7 @@ def take_view(found: FoundTake, *, is_chosen: bool) -> dict[str, Any]:
     }
 
 
-def take_page_view(opened: OpenTake, is_chosen: bool) -> dict[str, Any]:
+def take_page_view(opened: HeldTake, is_chosen: bool) -> dict[str, Any]:
     """What the Side place draws of a take before any sound is asked for."""
     folder = opened.found.folder
     choices = read_choices(folder.path)
@@ -97,7 +97,7 @@ def take_page_view(opened: OpenTake, is_chosen: bool) -> dict[str, Any]:
     }
 
 
-def envelope_view(opened: OpenTake) -> dict[str, Any]:
+def envelope_view(opened: HeldTake) -> dict[str, Any]:
     """Loudness (rms, decibels to full scale) and peaks of a few thousand equal parts of the take."""
     peaks = opened.peaks()
     level = next((at for at, buckets in enumerate(peaks.levels) if len(buckets) <= ENVELOPE_POINTS), -1)

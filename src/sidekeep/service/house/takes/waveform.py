@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.level.peak_pyramid import BASE_FRAMES
 from sidekeep.errors import ParameterError
-from sidekeep.service.house.takes.open_takes import OpenTake, Version
+from sidekeep.service.house.takes.held_takes import HeldTake, Version
 
 WIDEST = 8192
 
@@ -35,7 +35,7 @@ class Waveform:
 
 
 def waveform(
-    take: OpenTake, start_frame: int, stop_frame: int, width: int, version: Version = "played"
+    take: HeldTake, start_frame: int, stop_frame: int, width: int, version: Version = "played"
 ) -> Waveform:
     """The picture of a span, cut to the take; never wider than the span has frames."""
     if not 1 <= width <= WIDEST:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from sidekeep.shelf.sleeve.parts.marks import Mark, take_mark
+from sidekeep.shelf.sleeve.parts.marks import PrintedMark, take_mark
 from sidekeep.shelf.sleeve.parts.quoting import SPACES, tidy, unquote, visible
 from sidekeep.shelf.sleeve.parts.times import is_time, read_time, take_time, take_wrong_time
 
@@ -65,7 +65,7 @@ def read_line(raw: str, *, letters: bool = False) -> PrintedLine:
     text = re.sub(r" {2,}(?=\S)", "  ", SPACES.sub(lambda m: m[0] if len(m[0]) > 1 else " ", text))
     mark, rest = take_mark(text, letters=letters)
     if not rest and mark.text and is_time(text):
-        mark, rest = Mark(), text
+        mark, rest = PrintedMark(), text
     rest = tidy(rest)
     literal = unquote(rest)
     duration_s, timed, dash_time = None, False, False
@@ -94,11 +94,11 @@ def read_line(raw: str, *, letters: bool = False) -> PrintedLine:
 
 def _read_cells(cells: tuple[str, ...]) -> PrintedLine:
     """A row of a table without a heading: side, mark, time and text cells in any order."""
-    mark, duration_s, timed = Mark(), None, False
+    mark, duration_s, timed = PrintedMark(), None, False
     texts: list[str] = []
     filled = [cell for cell in cells if cell]
     if _SIDE_CELL.fullmatch(filled[0]):
-        mark = Mark(filled[0], filled[0].upper(), None)
+        mark = PrintedMark(filled[0], filled[0].upper(), None)
         filled = filled[1:]
     for index, cell in enumerate(filled):
         if not timed and index > 0 and is_time(cell):
@@ -107,7 +107,7 @@ def _read_cells(cells: tuple[str, ...]) -> PrintedLine:
         if mark.number is None and index < len(filled) - 1 and not is_time(cell):
             found, rest = take_mark(cell)
             if found.text and not rest and (not mark.text or not found.side):
-                mark = Mark(mark.text + found.text, mark.side or found.side, found.number)
+                mark = PrintedMark(mark.text + found.text, mark.side or found.side, found.number)
                 continue
         if not timed and index == 0 and is_time(cell) and len(filled) > 1:
             duration_s, timed = read_time(cell), True
@@ -116,7 +116,7 @@ def _read_cells(cells: tuple[str, ...]) -> PrintedLine:
     if len(texts) == 1 and (not mark.text or not timed):
         one = read_line(texts[0])
         if not mark.text:
-            mark = Mark(one.mark, one.side, one.number)
+            mark = PrintedMark(one.mark, one.side, one.number)
         if not timed:
             duration_s, timed = one.duration_s, one.timed
         texts = [one.body] if one.body else texts

@@ -21,7 +21,7 @@ _ROMAN = re.compile(r"^(?P<mark>(?:X{0,2}(?:IX|IV|V?I{0,3})))(?:\s*[.)]\s+)")
 
 
 @dataclass(frozen=True)
-class Mark:
+class PrintedMark:
     """A mark as printed, the side it names (or none) and the number (or None)."""
 
     text: str = ""
@@ -34,24 +34,24 @@ def side_letter(number: int) -> str:
     return chr(ord("A") + number - 1) if 1 <= number <= 26 else ""
 
 
-def take_mark(text: str, *, letters: bool = False) -> tuple[Mark, str]:
+def take_mark(text: str, *, letters: bool = False) -> tuple[PrintedMark, str]:
     """The mark a line begins with, and the rest. With ``letters`` a capital letter and a space are a side, as on singles
     (``A Lamp Oil``)."""
     match = _POSITION.match(text)
     if match is not None:
         mark, rest = match["mark"], text[match.end() :]
         if match["side"]:
-            return Mark(mark, match["side"].upper(), int(match["side_number"])), rest
+            return PrintedMark(mark, match["side"].upper(), int(match["side_number"])), rest
         if match["disc"]:
-            return Mark(mark, side_letter(int(match["disc"])), int(match["disc_number"])), rest
-        return Mark(mark, "", int(match["number"])), rest
+            return PrintedMark(mark, side_letter(int(match["disc"])), int(match["disc_number"])), rest
+        return PrintedMark(mark, "", int(match["number"])), rest
     match = _STRICT_LETTER.match(text) or (_LOOSE_LETTER.match(text) if letters else None)
     if match is not None:
-        return Mark(match["mark"], match["mark"], None if letters else 1), text[match.end() :]
+        return PrintedMark(match["mark"], match["mark"], None if letters else 1), text[match.end() :]
     match = _ROMAN.match(text)
     if match is not None and match["mark"]:
-        return Mark(match["mark"], "", _roman(match["mark"])), text[match.end() :]
-    return Mark(), text
+        return PrintedMark(match["mark"], "", _roman(match["mark"])), text[match.end() :]
+    return PrintedMark(), text
 
 
 def loose_letter(text: str) -> str:

@@ -36,7 +36,7 @@ KEPT_OPEN = 8
 _log = logging.getLogger(__name__)
 
 
-class OpenTake:
+class HeldTake:
     """One take, open. ``read`` may be called from any thread."""
 
     def __init__(self, found: FoundTake) -> None:
@@ -189,22 +189,22 @@ class OpenTake:
             _log.warning("%s: no spectrum of the whole take (%s)", self.found.take.folder_name, error)
 
 
-class OpenTakes:
+class HeldTakes:
     """The takes open now, the least used closed first."""
 
     def __init__(self, library: Library) -> None:
         self._library = library
         self._lock = threading.Lock()
-        self._open: OrderedDict[str, OpenTake] = OrderedDict()
+        self._open: OrderedDict[str, HeldTake] = OrderedDict()
 
-    def get(self, take_id: str) -> OpenTake:
+    def get(self, take_id: str) -> HeldTake:
         """The open take of an id. Raises ``NotThere``."""
         with self._lock:
             known = self._open.get(take_id)
             if known is not None and (known.found.path / "take.json").exists():
                 self._open.move_to_end(take_id)
                 return known
-        opened = OpenTake(self._library.take(take_id))
+        opened = HeldTake(self._library.take(take_id))
         with self._lock:
             self._open[take_id] = opened
             while len(self._open) > KEPT_OPEN:
