@@ -6,6 +6,8 @@ Music of our own: chords of plucked partials over a bass, loud enough to stand c
 from __future__ import annotations
 
 import functools
+import pickle
+import tempfile
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -16,6 +18,7 @@ from numpy.typing import NDArray
 
 from sidekeep.press.disc.settings import used_lp
 from sidekeep.press.disc.side import Piece, Pressed, press_side
+from tests.shared import made_once
 
 RATE_HZ = 44_100
 TRACK_S = 8.0
@@ -109,7 +112,14 @@ class SmallRecord:
 
 @cache
 def small_record() -> SmallRecord:
-    """Pressed at the first call."""
+    """Pressed at the first call, by the first worker that asks."""
+    with tempfile.TemporaryDirectory() as own:
+        path = made_once("small-record", lambda part: part.write_bytes(pickle.dumps(_pressed())), Path(own))
+        held: SmallRecord = pickle.loads(path.read_bytes())
+        return held
+
+
+def _pressed() -> SmallRecord:
     sides = []
     for number, roots in enumerate(((110.0, 146.8), (130.8, 98.0))):
         pieces = [Piece(audio=play(root), title="") for root in roots]
