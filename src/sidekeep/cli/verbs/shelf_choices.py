@@ -23,8 +23,8 @@ def add_actions(actions: Any) -> None:
     use = add_described(actions, "use", "choose the take of a side that copies are made from")
     for parser in (history, undo, redo, swap, use):
         parser.add_argument("record", help="the record: its folder, or words that match one")
-    swap.add_argument("a", metavar="SIDE", help="a side, such as A")
-    swap.add_argument("b", metavar="SIDE", help="the other one, such as B")
+    swap.add_argument("a", metavar="side", help="a side, such as A")
+    swap.add_argument("b", metavar="side", help="the other one, such as B")
     use.add_argument("side", help="the side, such as B")
     use.add_argument("number", type=int, help="the number of the take: 2 for B-2")
 
