@@ -42,7 +42,7 @@ def send(server: RunningServer, record: str, data: bytes, kind: str = "front") -
 
 
 def test_a_photograph_is_straightened_and_its_original_kept(fresh: RunningServer, record: str) -> None:
-    data = jpeg(photograph(SLANTED, table=(120, 86, 60)))
+    data = jpeg(photograph(SLANTED, table=(120, 86, 60), size=(1600, 1200)))
     kept = send(fresh, record, data)
     assert kept.status == 200, kept.body
     view = kept.json()
