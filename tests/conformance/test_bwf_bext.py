@@ -68,7 +68,7 @@ def test_the_history_follows_at_602() -> None:
     assert history_line("MPEG1L3", rate_hz=44_100, kbit_per_s=160, mode="joint-stereo") == (
         "A=MPEG1L3,F=44100,B=160,M=joint-stereo\r\n"
     )
-    # A comma parts the fields, so a text cannot hold one.
+    # A comma separates the fields, so a text cannot hold one.
     assert history_line("ANALOGUE", mode="mono", text="arm, 9 inch\r\nlong") == (
         "A=ANALOGUE,M=mono,T=arm; 9 inch long\r\n"
     )

@@ -121,7 +121,7 @@ def history_line(
     """One line of coding history (EBU R 98), with its CR LF: ``A=PCM,F=96000,W=24,M=stereo,T=converter``.
 
     ``algorithm`` is ANALOGUE, PCM, MPEG1L3...; ``mode`` mono, stereo, dual-mono or joint-stereo. Commas in
-    ``text`` become semicolons, because the comma parts the fields.
+    ``text`` become semicolons, because the comma separates the fields.
     """
     if mode not in ("mono", "stereo", "dual-mono", "joint-stereo"):
         raise ParameterError("bext-mode", mode=mode)

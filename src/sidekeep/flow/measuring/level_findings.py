@@ -21,7 +21,7 @@ from sidekeep.units import clock_text, frames_to_seconds, gain_to_db, power_to_d
 
 _SILENT_DB = -100.0
 _DEAD_BELOW_DB = -40.0
-"""A channel this far under the other carries nothing but what leaks across (cartridges part the channels
+"""A channel this far under the other carries nothing but what leaks across (cartridges separate the channels
 by 20 to 35 dB; common practice, no source)."""
 _LONGEST_DROPOUT_S = 2.0
 

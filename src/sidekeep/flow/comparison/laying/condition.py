@@ -20,7 +20,7 @@ SPECTRUM_FRAMES = 4096
 SPECTRA_A_BLOCK = 6
 SILENT = 10 ** (-80 / 20)
 DEAD = 10 ** (-36 / 20)
-"""Crosstalk alone leaves more in the other channel: cartridges part the channels by 20 to 30 dB (common practice, no source)."""
+"""Crosstalk alone leaves more in the other channel: cartridges separate them by 20 to 30 dB (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)

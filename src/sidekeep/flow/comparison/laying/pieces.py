@@ -108,17 +108,17 @@ def _moment(
     ruler, ruler_s = read_span(old, start_s, stop_s, NEAR_HZ)
     at_s = ruler_s + np.arange(len(ruler)) / NEAR_HZ
     loose_s = float(np.clip(LOOSE_SHARE * abs(jump.length_s), LEAST_LOOSE_S, MOST_LOOSE_S))
-    likeness = []
+    correlations = []
     for rough in (before, after):
         times = np.interp(at_s, moments, rough)
         played, played_s = read_span(new, times.min() - 0.1, times.max() + 0.1, NEAR_HZ)
-        likeness.append(_likeness(ruler, read_at(played, (times - played_s) * NEAR_HZ), loose_s))
-    first, second = (np.concatenate([[0.0], np.cumsum(one)]) for one in likeness)
+        correlations.append(_best_correlation(ruler, read_at(played, (times - played_s) * NEAR_HZ), loose_s))
+    first, second = (np.concatenate([[0.0], np.cumsum(one)]) for one in correlations)
     window = int(np.argmax(first + second[-1] - second))
     return float(np.clip(ruler_s + WINDOW_S / 2 + window * HOP_S, start_s, stop_s))
 
 
-def _likeness(old: Floats, new: Floats, loose_s: float) -> Floats:
+def _best_correlation(old: Floats, new: Floats, loose_s: float) -> Floats:
     """(windows,) the best correlation of what rises and falls fast in both (mono), within so much of each other."""
     first, second = (np.diff(side.mean(axis=1), prepend=0.0) for side in (old, new))
     size, hop, reach = (round(span_s * NEAR_HZ) for span_s in (WINDOW_S, HOP_S, loose_s))

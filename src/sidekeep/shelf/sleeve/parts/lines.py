@@ -51,7 +51,7 @@ def is_decoration(line: str) -> bool:
 
 
 def is_ruled(line: str) -> bool:
-    """True for a line that only parts the text: dashes, stars, bars."""
+    """True for a line that only separates: dashes, stars, bars."""
     return not line.strip(_RULES)
 
 
