@@ -158,6 +158,35 @@ def test_a_machine_that_slept_is_told_with_all_it_missed(slept_s: float) -> None
     assert loss.frames / RATE_HZ == pytest.approx(slept_s, abs=0.005)
 
 
+LATE = {0.204: [(0.5, 1.0), (1.4, 0.73), (1.8, 0.8), (3.4, 0.75), (4.7, 0.38), (6.4, 0.16), (7.5, 0.06)]}
+LATE[0.042] = [(0.6, 0.8), (1.5, 1.05), (2.9, 0.7), (4.4, 0.38), (7.0, 0.18), (9.0, 0.08)]
+
+
+def late_lags(height_s: float, losses: dict[int, float]) -> list[Loss]:
+    """As a card with a clock of its own was stamped twice in six minutes at a load of 10, behind a stall of one second: too late, and
+    back within ten seconds; every sample was there. Shares of the height, until so many seconds after the stall."""
+    random = np.random.default_rng(5)
+    watch, found, lost_s = LossWatch(RATE_HZ), [], 0.0
+    for number in range(1200):
+        lost_s += losses.get(number, 0.0)
+        at_s = number * BLOCK / RATE_HZ
+        over = next((share for until_s, share in LATE[height_s] if 0.0 <= at_s - 30.0 < until_s), 0.0)
+        found += watch.take(number * BLOCK, at_s + lost_s + height_s * over + random.normal() * 0.0005)
+    return found
+
+
+@pytest.mark.parametrize("height_s", list(LATE))
+def test_stamps_that_are_late_behind_a_stall_and_come_back_are_no_loss(height_s: float) -> None:
+    assert late_lags(height_s, {}) == []
+
+
+@pytest.mark.parametrize("height_s", list(LATE))
+def test_what_a_stall_lost_is_told_when_late_stamps_have_come_back(height_s: float) -> None:
+    (loss,) = late_lags(height_s, {600: 0.1})
+    assert abs(loss.at_frame - 600 * BLOCK) <= 0.1 * RATE_HZ
+    assert loss.frames / RATE_HZ == pytest.approx(0.1, abs=0.05)  # what is late at that moment counts as lost
+
+
 def test_losses_that_follow_each_other_are_told_one_by_one() -> None:
     found = told(120.0, losses={1000 + 20 * index: 0.05 for index in range(9)})
     assert [loss.at_frame // BLOCK for loss in found] == [1000 + 20 * index for index in range(9)]

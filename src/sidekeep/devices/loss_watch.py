@@ -6,8 +6,9 @@ stamps of a virtual sound card wander by 20 to 30 ms, while a stream settles and
 such a machine single deliveries are also stamped up to 150 ms early, and return to where they were; so what is followed is
 the ceiling of half a second, under which nearly all of its lags lie. A loss lifts it from one block to the next and for good:
 it is told where the lowest ceiling of the three seconds after lies over the highest of the two seconds before, and well over
-the highest of ten seconds (a lag that only comes back from a stall does not). Until there are ten seconds of level, the step
-must be larger than what settling stamps do by themselves.
+the highest of ten seconds (a lag that only comes back from a stall does not). Behind a stall stamps may lie up to 200 ms too late
+as well, and come back within ten seconds with every sample there: a lifted lag that falls is waited for. Until there are ten
+seconds of level, the step must be larger than what settling stamps do by themselves.
 """
 
 from __future__ import annotations
@@ -47,7 +48,9 @@ _HIDING = 2.0
 _FAR_S = 0.04
 _THROWN_S = 0.005
 """Stamps that lie about their middle by more are thrown about: what they settle at is waited for."""
-_WAIT_BLOCKS = 6 * _BLOCKS_PER_S
+_WAIT_BLOCKS = 8 * _BLOCKS_PER_S
+_FALLS_S, _FALLS_OF_STEP, _FALLS_OF_RISE = 0.006, 0.12, 0.3
+"""A lag that falls by so much, and by such a share of what it rose, is on its way back."""
 _HISTORY_S = 120.0
 _LOOK_EVERY = 5
 _LOOK_FOR_STEADY_EVERY = 100
@@ -121,10 +124,11 @@ class LossWatch:
             at = self._next
             if self._is_step(at):
                 waited = len(self._lags) - at - _AFTER_BLOCKS
-                if waited < _WAIT_BLOCKS and _is_thrown(self._lags[-_BLOCKS_PER_S:]):
+                falls = self._falls(at, _FALLS_OF_STEP)
+                if waited < _WAIT_BLOCKS and (falls or _is_thrown(self._lags[-_BLOCKS_PER_S:])):
                     break
                 # Behind a stall: what stamps settle at is the height.
-                loss = self._loss_near(at, settled=waited > _LOOK_EVERY)
+                loss = self._loss_near(at, settled=falls or waited > _LOOK_EVERY)
                 found += [loss] if loss is not None else []
             self._next += 1
         return found
@@ -155,6 +159,13 @@ class LossWatch:
         noise = float(np.median(np.abs(np.diff(self._lags[first:at])))) * 1.05
         return step >= 4.0 * noise
 
+    def _falls(self, at: int, share: float) -> bool:
+        """Whether the lag has come down again since it was lifted at block ``at``, by that share of it."""
+        before = max(self._ceilings[at - _BLOCKS_PER_S : at - _CEILING_BLOCKS + 1])
+        after = np.asarray(self._ceilings[at:])
+        highest = np.maximum.accumulate(after)
+        return bool((highest - after > np.maximum(_FALLS_S, share * (highest - before))).any())
+
     def _highest_rise(self, start: int, stop: int) -> float:
         """The most that one half second lies over the one before it."""
         half = _CEILING_BLOCKS
@@ -168,7 +179,7 @@ class LossWatch:
         stop = now - COMES_BACK_BLOCKS
         level = self._settled_before(stop, now, _HEIGHT_S) if stop > 0 else None
         rise = settled_rise(self._lags, self._ceilings, stop, level) if level is not None else None
-        if rise is None:
+        if rise is None or self._falls(len(self._ceilings) - AFTER_BLOCKS, _FALLS_OF_RISE):
             return []
         self._put_back(rise.places[0], rise.height_s)
         self._next = max(self._next, rise.places[0])

@@ -62,6 +62,21 @@ def _all_unused(all_of: Sequence[About]) -> str:
     return f"The needle was also down {joined(spans)}; that is not used (broken-off or repeated takes?)."
 
 
+def _wrong_speed(about: About) -> str:
+    found = about.whole("found")
+    which = f"all {found} tracks last" if found > 1 else "its track lasts"
+    cut, played = (_rpm(about.number(name)) for name in ("cut_rpm", "played_rpm"))
+    ratio = about.number("cut_rpm") / about.number("played_rpm")
+    return (
+        f"{_side(about)}: {which} about {ratio:.2f} times as long as the sleeve says, as a record for {cut} rpm does when it is "
+        f"played at {played}. Listen to its pitch; if that is so, record the side again at {cut} rpm."
+    )
+
+
+def _rpm(rpm: float) -> str:
+    return "33 1/3" if 33.0 < rpm < 34.0 else f"{rpm:.0f}"
+
+
 def _order(about: About) -> str:
     pairs = ", ".join(
         f"track {number} is as long as {title!r}"
@@ -147,6 +162,7 @@ WORDS: Mapping[str, Say] = {
     "track-count": lambda about: (
         f"{_side(about)}: {_counted(about)}{_absent(about)}Check the marks and the titles."
     ),
+    "wrong-speed": _wrong_speed,
     "untitled-track": _untitled,
     "track-order": _order,
     "other-side": lambda about: (

@@ -95,7 +95,15 @@ def find_cuts(
         findings += cut_findings(features, cut_sides, cut.division, cut.listed, part)
     cuts = with_claims(Cuts(rate_hz=features.rate_hz, sides=tuple(found)), claimed_sides(found))
     cuts = with_titles(cuts, sides or ())
-    return cuts, [*title_findings(cuts, sides or ()), *findings]
+    told = title_findings(cuts, sides or ())
+    at_wrong_speed = {finding.facts["side"] for finding in told if finding.kind == "wrong-speed"}
+    # All its times are wrong, so none of them is a misprint.
+    findings = [
+        finding
+        for finding in findings
+        if finding.kind != "printed-time" or finding.facts["side"] not in at_wrong_speed
+    ]
+    return cuts, [*told, *findings]
 
 
 def _less_sure(side: SideCuts, share: float) -> SideCuts:

@@ -1,7 +1,8 @@
 """What a person should know about titles: which tracks have none that is sure, and why.
 
 Conventions: read from the cuts and the sleeve alone, so that a correction by the person takes the finding away. Kinds:
-``other-side``, ``track-order``, ``untitled-track``, ``track-count``. Lines and tracks are counted from 1 on their side.
+``wrong-speed``, ``other-side``, ``track-order``, ``untitled-track``, ``track-count``.
+Lines and tracks are counted from 1 on their side.
 """
 
 from __future__ import annotations
@@ -10,11 +11,12 @@ import itertools
 from collections.abc import Sequence
 
 from sidekeep.flow.tracks.titles import name_of_track
+from sidekeep.flow.tracks.wrong_speed import WrongSpeed, wrong_speed
 from sidekeep.model.cuts import Cuts, SideCuts, Track
 from sidekeep.model.finding import Fact, Finding, Severity
 from sidekeep.model.record import Side
 
-TITLE_KINDS = ("other-side", "track-order", "untitled-track", "track-count")
+TITLE_KINDS = ("wrong-speed", "other-side", "track-order", "untitled-track", "track-count")
 
 
 def title_findings(cuts: Cuts, sides: Sequence[Side]) -> list[Finding]:
@@ -23,12 +25,16 @@ def title_findings(cuts: Cuts, sides: Sequence[Side]) -> list[Finding]:
     found: list[Finding] = []
     for side in cuts.sides:
         if (listed := printed.get(side.side)) is not None and listed.tracks and side.tracks:
-            found += _of_side(side, listed)
+            found += _of_side(side, listed, side.rate_hz or cuts.rate_hz)
     return found
 
 
-def _of_side(side: SideCuts, printed: Side) -> list[Finding]:
+def _of_side(side: SideCuts, printed: Side, rate_hz: int) -> list[Finding]:
     untitled = [track for track in side.tracks if not track.title]
+    speed = wrong_speed(side, printed, rate_hz)
+    if speed is not None:
+        # Another order, or another side, fits times that are all wrong by chance only.
+        return [_wrong_speed(side, speed), *([_untitled(side, printed, untitled, [])] if untitled else [])]
     if side.likely_side and untitled:
         return [_other_side(side)]
     order = _order(side, printed) if untitled else None
@@ -44,6 +50,18 @@ def _of_side(side: SideCuts, printed: Side) -> list[Finding]:
 
 def _other_side(side: SideCuts) -> Finding:
     return _finding("other-side", "act", side, side.tracks, likely_side=side.likely_side)
+
+
+def _wrong_speed(side: SideCuts, speed: WrongSpeed) -> Finding:
+    return _finding(
+        "wrong-speed",
+        "act" if len(side.tracks) > 1 else "look",
+        side,
+        side.tracks,
+        times=speed.times,
+        cut_rpm=speed.cut_rpm,
+        played_rpm=speed.played_rpm,
+    )
 
 
 def _order(side: SideCuts, printed: Side) -> Finding | None:
