@@ -20,15 +20,7 @@ def interrupted_views(shelf: Path) -> list[dict[str, Any]]:
     for take in interrupted(shelf) if shelf.is_dir() else ():
         folder = RecordFolder(take.parent.parent)
         with contextlib.suppress(SidekeepError, OSError):
-            record = folder.record()
-            found.append(
-                {
-                    "record": folder.record_id,
-                    "artist": record.artist,
-                    "title": record.title,
-                    "side": take.name.rpartition("-")[0],
-                }
-            )
+            found.append({**_named(folder), "side": take.name.rpartition("-")[0]})
     return found
 
 
@@ -57,17 +49,13 @@ def due_views(shelf: Path, months: float) -> list[dict[str, Any]]:
     for side in sides_due(shelf, months) if shelf.is_dir() else ():
         folder = RecordFolder(shelf / side.record)
         with contextlib.suppress(SidekeepError, OSError):
-            record = folder.record()
-            found.append(
-                {
-                    "record": folder.record_id,
-                    "artist": record.artist,
-                    "title": record.title,
-                    "side": side.side,
-                    "taken_utc": side.taken_utc,
-                }
-            )
+            found.append({**_named(folder), "side": side.side, "taken_utc": side.taken_utc})
     return found
+
+
+def _named(folder: RecordFolder) -> dict[str, Any]:
+    record = folder.record()
+    return {"record": folder.record_id, "artist": record.artist, "title": record.title}
 
 
 def _refuse_while_taking(shelf: Path) -> None:
