@@ -13,6 +13,7 @@ ROOT = Path(__file__).parents[1]
 LOCK = "requirements-test.lock"
 PROGRAMS = "ffprobe faad metaflac pulseaudio pactl chromium dpkg node npm apt-get"
 PYTHON = """#!/bin/sh
+echo "$TMPDIR $*" >>asked
 case "$*" in
     *"--pass crowd"*) echo crowd >>called; exit ${CROWD:-0} ;;
     *"--pass sound"*) echo sound >>called; exit ${SOUND:-0} ;;
@@ -79,3 +80,15 @@ def test_both_passes_count(place: Path, crowd: int, sound: int, whole: int) -> N
 
 def test_the_first_fault_ends_it_where_that_is_wanted(place: Path) -> None:
     assert run(place, "-x", CROWD=1) == (1, ["crowd"])
+
+
+def test_each_pass_writes_into_a_folder_of_its_own_that_is_gone_afterwards(place: Path) -> None:
+    """Two passes that share one clear each other's files away."""
+    assert run(place)[0] == 0
+    asked = [line for line in (place / "asked").read_text("utf-8").splitlines() if "--pass" in line]
+    folders = [line.partition(" --basetemp ")[2].split()[0] for line in asked]
+    assert len(folders) == len(set(folders)) == 2
+    for line, folder in zip(asked, folders, strict=True):
+        scratch = Path(line.split()[0])
+        assert Path(folder).parent == scratch
+        assert not scratch.exists()
