@@ -46,6 +46,33 @@ def recording(path: Path, *, seconds: float = 0.5, rate_hz: int = 44100) -> Path
     return path
 
 
+class NoRoom:
+    """A database on a full disk: the file is there, nothing goes into it."""
+
+    def __init__(self, place: Path, **_: object) -> None:
+        Path(place).touch()
+
+    def execute(self, *_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    def close(self) -> None:
+        """Nothing is held."""
+
+
+def test_an_index_that_cannot_be_begun_leaves_no_empty_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = tmp_path / "kept"
+    kept.mkdir()
+    (kept / CATALOGUE).touch()
+    monkeypatch.setattr("sidekeep.shelf.index.catalogue.sqlite3.connect", NoRoom)
+    for shelf in (tmp_path, kept):
+        with pytest.raises(ShelfError):
+            Catalogue(shelf)
+    assert not (tmp_path / CATALOGUE).exists()
+    assert (kept / CATALOGUE).exists()  # somebody else's: left as it was
+
+
 def test_a_records_life_on_the_shelf(tmp_path: Path, sleeve: Path) -> None:
     shelf = tmp_path / "shelf"
     folder = service.plan_record(shelf, sleeve)

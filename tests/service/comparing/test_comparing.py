@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -158,6 +159,39 @@ def on_disk(folder: Path) -> dict[str, tuple[int, int]]:
         for path in folder.rglob("*")
         if path.is_file() and not path.name.startswith("shelf.sqlite")
     }
+
+
+def test_room_for_a_combined_take_is_asked_for_before_the_work(
+    shelf: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A take for the shelf is there twice for a moment; a file of its own once."""
+    size = SHORT * 2 * 3
+    worked: list[bool] = []
+
+    def prepare(*_: object) -> None:
+        worked.append(True)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("sidekeep.service.comparing.combine.prepare", prepare)
+    for out, free, is_enough in (
+        (None, 2 * size, False),
+        (None, 2 * size + (9 << 20), True),
+        (tmp_path / "better.wav", size, False),
+        (tmp_path / "better.wav", size + (5 << 20), True),
+        (tmp_path / "not there" / "better.wav", None, True),  # a disk that cannot be asked is tried
+    ):
+        if free is not None:
+            usage = shutil.disk_usage(tmp_path)._replace(free=free)
+            monkeypatch.setattr("sidekeep.service.comparing.combine.shutil.disk_usage", lambda _, u=usage: u)
+        else:
+            monkeypatch.undo()
+            monkeypatch.setattr("sidekeep.service.comparing.combine.prepare", prepare)
+        worked.clear()
+        with pytest.raises(
+            KeyboardInterrupt if is_enough else SidekeepError, match=None if is_enough else "make room first"
+        ):
+            combine(shelf, ["tallow/A-2", "A-1"], out_path=out)
+        assert worked == ([True] if is_enough else [])
 
 
 def test_ctrl_c_and_a_full_disk_leave_nothing_half_made(shelf: Path, tmp_path: Path) -> None:

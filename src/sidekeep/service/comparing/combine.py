@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
@@ -12,7 +13,7 @@ from pathlib import Path
 
 from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.dsp.output.dither import Quantiser
-from sidekeep.errors import ParameterError
+from sidekeep.errors import ParameterError, ShelfError
 from sidekeep.files.atomic import whole_file
 from sidekeep.files.guard import OutputGuard
 from sidekeep.files.reading.reader import open_source
@@ -26,6 +27,8 @@ from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.shelf_take import ShelfTake
 
 BITS = 24
+_SPARE_BYTES = 4 << 20
+"""For checksum, facts and index."""
 _BETWEEN = " + "
 
 
@@ -72,6 +75,7 @@ def combine(
         if out_path.suffix.lower() != ".wav":
             raise ParameterError("combined-not-wav", name=out_path.name)
         OutputGuard(seen, shelf=shelf).check(out_path)
+    _check_room(takes[0], out_path)
     with ExitStack() as stack:
         for take in takes:
             stack.enter_context(reading_whole(take.source, take.paths))
@@ -117,6 +121,24 @@ def combine(
                     catalogue.put(home)
     progress(1.0, "combined")
     return Combined(sources=tuple(takes), facts=combiner.facts, take=made, path=out_path)
+
+
+def _check_room(ruler: NamedTake, out_path: Path | None) -> None:
+    """Said before the takes are laid on each other, which lasts minutes. A take for the shelf lies there twice for a moment:
+    as it is made, and as it is checked in. A disk that cannot be asked is tried."""
+    form = ruler.source.format
+    needed = form.length_frames * form.channels * BITS // 8 + _SPARE_BYTES
+    if out_path is not None:
+        folder = out_path.parent
+    else:
+        assert ruler.record is not None
+        folder, needed = ruler.record.path.parent, 2 * needed
+    try:
+        free = shutil.disk_usage(folder).free
+    except OSError:
+        return
+    if free < needed:
+        raise ShelfError("no-room-to-combine", folder=folder, free_mb=free >> 20, needed_mb=-(-needed >> 20))
 
 
 def _playings(take: NamedTake) -> set[tuple[Path, str]]:

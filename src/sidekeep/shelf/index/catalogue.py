@@ -53,6 +53,7 @@ class Catalogue:
             raise ShelfError("sqlite-too-old", version=sqlite3.sqlite_version)
         self.shelf = shelf
         path = shelf / CATALOGUE
+        was_there = form != "kept" or path.exists()
         # What could not be opened is let go of: it may have to be renamed.
         undo = contextlib.ExitStack()
         try:
@@ -74,6 +75,9 @@ class Catalogue:
             migrate(self._db)
             undo.pop_all()
         except sqlite3.Error as error:
+            undo.close()
+            if not was_there:
+                _leave_no_empty(path)
             raise index_error(shelf, error) from error
         finally:
             undo.close()
@@ -236,3 +240,10 @@ def record_folders(shelf: Path) -> list[RecordFolder]:
         if not any(part.startswith(".") for part in path.relative_to(shelf).parts)
     }
     return [RecordFolder(path) for path in sorted(found)]
+
+
+def _leave_no_empty(path: Path) -> None:
+    """An index that could not be begun, as on a full disk, leaves no file: whoever looks would take it for one."""
+    with contextlib.suppress(OSError):
+        if path.stat().st_size == 0:
+            path.unlink()

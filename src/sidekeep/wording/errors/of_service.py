@@ -129,6 +129,9 @@ WORDS: Mapping[str, Sentence] = {
         "there is room for {free_min} min on the disk of {folder}, and side {side} needs {needed_min} "
         "min: make room first"
     ),
+    "no-room-to-combine": (
+        "there are {free_mb} MB free on the disk of {folder}, and the combined take needs {needed_mb} MB: make room first"
+    ),
     "no-music": "no music was found on these recordings; look at what the survey says of them",
     "out-is-file": "{path} is a file; copies go into a folder",
     "isrc-unreadable": "ISRC {text!r} must be a track's mark and its code, such as A2=AA6Q72000047",
