@@ -138,6 +138,9 @@ TWINS = {
         "neighbours": ("dsp/impulses/test_peers.py", "test_the_kernel_is_its_plain_twin"),
         "lower_in_crowds": ("dsp/impulses/test_peers.py", "test_the_crowd_s_kernel_is_its_plain_twin"),
     },
+    "dsp/impulses/recurrence.py": {
+        "recurrence": ("dsp/impulses/test_recurrence.py", "test_the_kernel_is_its_plain_twin"),
+    },
     "dsp/impulses/thumps.py": {
         "_whiten": (FINDING, "test_whitening_is_the_valid_part_of_the_convolution"),
     },

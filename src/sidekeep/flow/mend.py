@@ -33,7 +33,7 @@ from sidekeep.model.finding import Channel, Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair, RepairKind
 
-MENDER_VERSION = 9
+MENDER_VERSION = 10
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
 IN_FLIGHT = 3

@@ -88,8 +88,38 @@ def test_a_cut_between_two_sounds_is_no_damage() -> None:
     for behind, is_kept in ((first, True), (second, False)):
         work = np.where(np.arange(6_000) < 3_030, first, behind) + hiss(6_000, 1e-3)
         assert asked(damaged(work, rows, [0.5]), work, rows, [25.0])[0].tolist() == [is_kept]
-        short = rows_of(3_010, length=25)
+        brief = rows_of(3_018, length=22)
+        assert asked(damaged(work, brief, [0.5]), work, brief, [25.0])[0].tolist() == [is_kept]
+        short = rows_of(3_022, length=16)
         assert asked(damaged(work, short, [0.5]), work, short, [25.0])[0].all(), "too short to be asked"
+
+
+@pytest.mark.parametrize(
+    ("apart", "is_kept", "is_head"), [(4.0, True, False), (6.0, False, True), (9.0, False, False)]
+)
+def test_the_head_of_a_thump_may_look_like_a_faint_cut(
+    monkeypatch: pytest.MonkeyPatch, apart: float, is_kept: bool, is_head: bool
+) -> None:
+    monkeypatch.setattr(safety, "misfit", lambda *_: apart)
+    work, rows = hiss(6_000, 0.01), rows_of(3_000)
+    kept, heads = asked(damaged(work, rows, [0.5]), work, rows, [25.0])
+    assert (kept.tolist(), heads.tolist()) == ([is_kept], [is_head])
+
+
+def test_what_comes_again_near_by_is_no_damage(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pulses of an instrument, one of them taken for damage, and a tick between two others; nobody asks for cuts here."""
+    monkeypatch.setattr(safety, "misfit", lambda *_: 1.0)
+    music, ring = hiss(20_000, 1e-4), np.exp(-np.arange(4_000) / 1_500.0) * np.sin(np.arange(4_000) / 1.5)
+    for at in range(500, 16_000, 700):
+        music[:, at : at + 4_000] += 0.1 * ring
+    rows = rows_of(500 + 10 * 700, 500 + 15 * 700 + 300)
+    planes, work = music.copy(), music.copy()
+    work[:, rows[0, 0] : rows[0, 1]] *= 0.6
+    planes[:, rows[1, 0] : rows[1, 1]] += hiss(40, 0.05)
+    assert asked(planes, work, rows, [25.0, 25.0])[0].tolist() == [False, True]
+    loud = planes.copy()
+    loud[:, rows[1, 0] : rows[1, 1]] *= 100.0
+    assert asked(loud, work, rows, [25.0, 25.0])[0].all(), "too little beside the rest to be asked"
 
 
 def test_long_quiet_repairs_that_are_not_sure_may_not_outweigh_the_rest() -> None:
@@ -143,9 +173,9 @@ def test_a_row_has_the_best_odds_of_the_candidates_in_it() -> None:
     assert odds_of_rows(rows, np.empty(0, dtype=np.int64), np.empty(0), 1.0).tolist() == [1.0, 1.0, 1.0]
 
 
-def sharp_side(name: str, seed: int) -> Pressed:
-    """Eight seconds on a used record that turns a little too slowly."""
-    settings = PRESETS["used_lp"](
+def sharp_side(name: str, seed: int, preset: str = "used_lp") -> Pressed:
+    """Eight seconds on a record that turns a little too slowly."""
+    settings = PRESETS[preset](
         speed_error=-0.004, needle_down_lead_s=0.5, lead_in_s=1.0, needle_up_tail_s=0.5, run_out_turns=1
     )
     piece = Piece(audio=sharp_sound(name, RATE_HZ, 8.0, seed), title=name)
