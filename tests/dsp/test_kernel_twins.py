@@ -82,6 +82,7 @@ TWINS = {
         "pull_of": (ESTIMATE, "test_the_pull_is_the_two_sided_error"),
         "learn_gains": (ESTIMATE, "test_the_likeliest_gains_are_those_of_least_squares"),
         "weigh": (ESTIMATE, "test_weighing_solves_the_dense_equation"),
+        "has_settled": (ESTIMATE, "test_a_span_has_settled_where_a_round_changes_less_than_is_unsure"),
         "learn_pulse": (ESTIMATE, "test_the_pulse_s_variance_is_the_local_second_moment"),
         "fit_colour": (ESTIMATE, "test_the_colour_is_that_of_weighted_least_squares"),
     },

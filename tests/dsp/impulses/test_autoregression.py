@@ -17,12 +17,13 @@ from sidekeep.dsp.impulses.autoregression import (
 )
 
 
-def test_correlations_equal_numpy() -> None:
-    rng = np.random.default_rng(1)
-    x = rng.standard_normal(300)
-    out = np.empty(9)
-    autocorrelate(x, 8, out)
-    np.testing.assert_allclose(out, np.correlate(x, x, "full")[299:308])
+@pytest.mark.parametrize(("length", "order"), [(300, 8), (300, 11), (9, 8), (5, 8), (1, 3)])
+def test_correlations_equal_numpy(length: int, order: int) -> None:
+    x = np.random.default_rng(1).standard_normal(length)
+    out = np.full(order + 1, np.nan)
+    autocorrelate(x, order, out)
+    wanted = np.r_[np.correlate(x, x, "full")[length - 1 :], np.zeros(order)][: order + 1]
+    np.testing.assert_allclose(out, wanted, atol=1e-14)
 
 
 def test_levinson_equals_the_toeplitz_solver() -> None:

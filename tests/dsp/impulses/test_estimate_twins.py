@@ -10,17 +10,19 @@ import pytest
 from numpy.typing import NDArray
 from scipy.linalg import solve_toeplitz, toeplitz
 
-from sidekeep.dsp.impulses.autoregression import RIDGE
+from sidekeep.dsp.impulses.autoregression import RIDGE, invert_band
 from sidekeep.dsp.impulses.estimate import (
     COLOUR,
     HURRY,
     LEAST_GAIN,
+    SETTLED,
     TINY,
     WHITE_FRAMES,
     estimate_span,
     estimate_spans,
     fit_colour,
     guess_gains,
+    has_settled,
     learn_gains,
     learn_part,
     learn_pulse,
@@ -199,11 +201,33 @@ def test_weighing_solves_the_dense_equation(weighed: bool) -> None:
     inverse, right = np.linalg.inv(matrix), gains @ pulls
     force, wave, band = np.empty(SPAN), np.empty(SPAN), np.empty((2, SPAN, ORDER + 1))
     spread = np.zeros((SPAN, ORDER + 1))
-    weigh(pulls, taps, powers, gains, variance, colour, weighed, force, band[0], band[1], wave, spread)
+    weigh(pulls, taps, powers, gains, variance, colour, weighed, force, band[0], wave)
+    invert_band(band[0], SPAN, ORDER, band[1], spread)
     np.testing.assert_allclose(force, right, atol=1e-12)
     np.testing.assert_allclose(wave, inverse @ right, rtol=1e-6, atol=1e-9)
     for k in range(ORDER + 1):
         np.testing.assert_allclose(spread[: SPAN - k, k], np.diag(inverse, k), rtol=1e-5, atol=1e-8)
+
+
+@pytest.mark.parametrize(("share", "settled"), [(0.5, True), (2.0, False)])
+def test_a_span_has_settled_where_a_round_changes_less_than_is_unsure(share: float, settled: bool) -> None:
+    wave, gains, (_, spread) = numbers(23, SPAN), np.array([1.0, -0.4]), covariance(24)
+    step = numbers(25, 2, SPAN)
+    unsure = np.sum(gains**2) * np.trace(np.diag(spread[:, 0]))
+    step *= np.sqrt(share * SETTLED * unsure / np.sum(step**2))
+    assert has_settled(wave, gains, spread, np.outer(gains, wave) - step) is settled
+
+
+def test_rounds_end_once_nothing_changes_and_lose_nothing_by_it() -> None:
+    observed = music(27, 600)
+    observed[:, 300:330] += 9.0 * np.outer([1.0, -0.6], np.hanning(30))
+    given = []
+    for rounds in (60, 61):
+        working, explained = observed.copy(), np.empty(1)
+        estimate_spans(observed, working, np.array([[300, 330]]), 60, ORDER, rounds, 1, explained)
+        given.append(working)
+    # both ended long before their last round, so one more in reserve makes no difference at all
+    np.testing.assert_array_equal(given[0], given[1])
 
 
 @pytest.mark.parametrize("weighted", [False, True])

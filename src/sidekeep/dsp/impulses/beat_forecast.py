@@ -162,8 +162,11 @@ def _fit_grid(strokes_s: Floats, period_s: float) -> tuple[float, float, NDArray
         on = _on_lines(strokes_s, period_s, line_s) & (np.abs(strokes_s - middle_s) < reach_s)
         if on.sum() < 3 or np.ptp(lines[on]) == 0:
             break
-        step, start = np.polyfit(lines[on], strokes_s[on], 1)
-        period_s, line_s = float(step), float(start)
+        # the least-squares line through them
+        there, times_s = lines[on], strokes_s[on]
+        off = there - there.mean()
+        period_s = float(off @ times_s) / float(off @ off)
+        line_s = float(times_s.mean()) - period_s * float(there.mean())
     return period_s, line_s, _on_lines(strokes_s, period_s, line_s)
 
 

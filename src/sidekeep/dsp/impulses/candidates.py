@@ -52,13 +52,19 @@ def fit_predictors(signal: Vector, hop: int, order: int, stale: NDArray[np.bool_
 
 @inner_kernel
 def filter_ahead(signal: Vector, count: int, taps: Vector, out: Vector) -> None:
-    """``out[i] = sum_k taps[k] signal[i + k]`` for i < count; the taps are a multiple of eight.
+    """``out[i] = sum_k taps[k] signal[i + k]`` for i < count.
 
-    Eight taps a pass: the processor then works on neighbouring frames at once.
+    Eight taps a pass, behind the one or few that are left over: the processor then works on neighbouring frames at once.
     """
+    first = taps.shape[0] % 8
+    tap = taps[0] if first else 0.0
     for i in range(count):
-        out[i] = 0.0
-    for k in range(0, taps.shape[0], 8):
+        out[i] = tap * signal[i]
+    for k in range(1, first):
+        tap, shifted = taps[k], signal[k : k + count]
+        for i in range(count):
+            out[i] += tap * shifted[i]
+    for k in range(first, taps.shape[0], 8):
         t0, t1, t2, t3 = taps[k], taps[k + 1], taps[k + 2], taps[k + 3]
         t4, t5, t6, t7 = taps[k + 4], taps[k + 5], taps[k + 6], taps[k + 7]
         x = signal[k : k + count + 7]
@@ -85,10 +91,9 @@ def find_errors(
     """
     length = signal.shape[0]
     order = models.shape[1] - 1
-    width = (order + 8) // 8 * 8
-    back, ahead = np.zeros(width), np.zeros(width)
-    piece = np.empty(hop + order + width + 8)
-    error = np.zeros(hop + order + width + 8)
+    back, ahead = np.empty(order + 1), np.empty(order + 1)
+    piece = np.empty(hop + 2 * order)
+    error = np.empty(hop + order)
     twice = np.empty(hop)
     for b in range(models.shape[0]):
         if not stale[b]:
@@ -102,7 +107,7 @@ def find_errors(
             ahead[k] = models[b, k] * gain
         first = b * hop
         count = min(hop, length - first)
-        for i in range(count + order + width + 8):
+        for i in range(count + 2 * order):
             at = first - order + i
             piece[i] = signal[at] if 0 <= at < length else 0.0
         filter_ahead(piece, count + order, back, error)
@@ -140,20 +145,22 @@ def find_scale(error: Vector, scale: Vector) -> None:
     held = np.empty(CELLS)
     count = 0
     for c in range(cells):
+        place = count
         if count == CELLS:
+            # the oldest goes, and the new one starts from its place
             old = mean[c - CELLS]
             place = 0
             while held[place] != old:
                 place += 1
-            for k in range(place, count - 1):
-                held[k] = held[k + 1]
-            count -= 1
-        place = count
+            while place + 1 < count and held[place + 1] < mean[c]:
+                held[place] = held[place + 1]
+                place += 1
+        else:
+            count += 1
         while place > 0 and held[place - 1] > mean[c]:
             held[place] = held[place - 1]
             place -= 1
         held[place] = mean[c]
-        count += 1
         behind[c] = held[count // 2]
     for c in range(cells):
         level = QUIET

@@ -13,6 +13,8 @@ by expectation-maximisation (Dempster, Laird & Rubin, J. Royal Stat. Soc. B 39(1
 3. ``weigh``: mean and spread of w, given all else;
 4. ``learn_pulse``: D, and v from locally averaged second moments (the mean squared plus the spread).
 
+The rounds end early where one more changes next to nothing (``SETTLED``).
+
 Filling without weighing (v infinite: the first round) is the classic least-squares estimate (Godsill & Rayner, *Digital
 Audio Restoration*, 1998, chapter 5; iterated re-estimation: Janssen, Veldhuis, Vries, IEEE TASSP 34(2), 1986).
 """
@@ -43,6 +45,9 @@ WHITE_FRAMES = 6.0
 TINY = 1e-30
 HURRY = 0.7
 """Power of its own step by which a variance goes on in the same direction: half the rounds for the same end."""
+SETTLED = 1e-4
+"""The rounds end when what is taken out changes by less than this share of the variance that it is left with by all that is
+known: the error cannot tell."""
 LEAST_GAIN = 0.12
 """A wall with less of the pulse than this is left alone: it is crosstalk."""
 
@@ -58,7 +63,8 @@ def estimate_spans(
     rate_factor: int,
     explained: Vector,
 ) -> None:
-    """``estimate_span`` for rows (first, last + 1) in order; ``explained[i]`` gets the evidence of each, in nats.
+    """``estimate_span`` for rows (first, last + 1) in order, of so many ``rounds`` at most; ``explained[i]`` gets the evidence of
+    each, in nats.
 
     The gains of two walls are learnt, from a first guess by what stands out; a wall without damage stays as it is.
     """
@@ -131,6 +137,7 @@ def estimate_span(
     variance = np.empty(m)
     colour = np.zeros(COLOUR + 1)
     colour[0] = 1.0
+    before = np.zeros((channels, m))
     for trip in range(rounds):
         for c in range(channels):
             powers[c] = learn_part(
@@ -139,11 +146,14 @@ def estimate_span(
             pull_of(parts[c], head, taps[c], powers[c], pulls[c])
         if free and trip > 1:
             learn_gains(wave, spread, pulls, taps, powers, cosine, sine, gains, rotated_gains)
-        weigh(
-            pulls, taps, powers, rotated_gains, variance, colour, trip > 0, force, band, upper, wave, spread
-        )
-        if trip + 1 < rounds:
-            learn_pulse(wave, spread, smooth, trip, colour, variance)
+        weigh(pulls, taps, powers, rotated_gains, variance, colour, trip > 0, force, band, wave)
+        if trip + 1 == rounds or (trip > 1 and has_settled(wave, gains, spread, before)):
+            break
+        for c in range(channels):
+            for i in range(m):
+                before[c, i] = gains[c] * wave[i]
+        invert_band(band, m, p, upper, spread)
+        learn_pulse(wave, spread, smooth, trip, colour, variance)
     explained = 0.0
     for i in range(m):
         explained += 0.5 * wave[i] * force[i]
@@ -195,10 +205,11 @@ def learn_part(
             estimate[head + i] = (part[head + i] - gain * wave[i]) * window[head + i]
         for k in range(p + 1):
             total = 0.0
-            # pairs that touch the span
-            for i in range(max(0, head - k), min(tail, n - k)):
-                if i >= head or i + k < tail:
-                    total += estimate[i] * estimate[i + k]
+            # pairs that touch the span: with their second frame, with their first
+            for i in range(max(0, head - k), min(head, tail - k)):
+                total += estimate[i] * estimate[i + k]
+            for i in range(head, min(tail, n - k)):
+                total += estimate[i] * estimate[i + k]
             unsure = 0.0
             for i in range(m - k):
                 unsure += spread[i, k] * window[head + i] * window[head + i + k]
@@ -266,13 +277,12 @@ def weigh(
     weighed: bool,
     force: Vector,
     band: Matrix,
-    upper: Matrix,
     wave: Vector,
-    spread: Matrix,
 ) -> None:
-    """Posterior mean ``wave`` and covariance ``spread`` (inside the band) of the waveform; filling unless ``weighed``.
+    """Posterior mean ``wave`` of the waveform; filling unless ``weighed``.
 
-    ``force`` is the right side of the equation in the module's head; ``band`` and ``upper`` are scratch.
+    ``force`` is the right side of the equation in the module's head; ``band`` gets the factor of its left side, whose inverse
+    is the waveform's covariance.
     """
     m, p = wave.shape[0], taps.shape[1] - 1
     row = np.zeros(p + 1)
@@ -297,7 +307,19 @@ def weigh(
                     band[i - k, p - (j - k)] += weight * colour[k] * colour[j]
     factor_band(band, m, p)
     solve_band(band, m, p, wave)
-    invert_band(band, m, p, upper, spread)
+
+
+@kernel
+def has_settled(wave: Vector, gains: Vector, spread: Matrix, before: Matrix) -> bool:
+    """Whether what is taken out of the channels is what it was ``before``, by the measure of how unsure it is."""
+    changed, unsure, walls = 0.0, 0.0, 0.0
+    for c in range(gains.shape[0]):
+        walls += gains[c] * gains[c]
+        for i in range(wave.shape[0]):
+            changed += (gains[c] * wave[i] - before[c, i]) ** 2
+    for i in range(wave.shape[0]):
+        unsure += spread[i, 0]
+    return changed <= SETTLED * walls * unsure
 
 
 @inner_kernel

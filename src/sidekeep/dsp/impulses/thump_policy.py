@@ -45,12 +45,23 @@ def take_thumps(
     apart = APART_S * rate_hz
     band = LowBand(view, rate_hz)
     swells = Swells(view, rate_hz)
-    ranked: list[tuple[float, int, int, bool]] = []
+    firsts: list[int] = []
+    ends: list[int] = []
     for start, end, _ in heads:
-        if not ranked or start - ranked[-1][1] > 0.25 * apart:
-            vertical, lateral = swells.at(start)
-            ranked.append((max(vertical, lateral), start, end, lateral > SWELL))
-    ranked.sort(reverse=True)
+        if not firsts or start - firsts[-1] > 0.25 * apart:
+            firsts.append(start)
+            ends.append(end)
+    vertical, lateral_swell = swells.at(np.array(firsts, dtype=np.int64))
+    ranked = sorted(
+        zip(
+            np.maximum(vertical, lateral_swell).tolist(),
+            firsts,
+            ends,
+            (lateral_swell > SWELL).tolist(),
+            strict=True,
+        ),
+        reverse=True,
+    )
     ticks = [(start, end, lateral) for swell, start, end, lateral in ranked[:MOST_HEADS] if swell > SWELL]
     found = [
         (start, end, True)
@@ -89,14 +100,15 @@ class Swells:
         self._energy = np.zeros((2, whole + 1))
         np.cumsum(0.25 * np.square(parts), axis=1, out=self._energy[:, 1:])
 
-    def at(self, frame: int) -> tuple[float, float]:
-        """Power ratios, vertical and lateral; infinite where there is too little round the frame to tell."""
-        middle = frame // self._step
-        if middle < self._before or middle + self._after >= self._energy.shape[1]:
-            return np.inf, np.inf
-        ahead = self._energy[:, middle : middle + self._after + 1 : self._after // 2]
-        behind = self._energy[:, middle - self._before : middle + 1 : self._before // 6]
-        loud = np.diff(ahead, axis=1).max(axis=1) / (self._after // 2)
-        calm = np.maximum(0.0, np.diff(behind, axis=1).min(axis=1)) / (self._before // 6)
-        ratio = np.where(loud > SWELL_LEAST, loud / (calm + 1e-12), 0.0)
-        return float(ratio[0]), LATERAL_WORTH * float(ratio[1])
+    def at(self, frames: NDArray[np.int64]) -> tuple[Floats, Floats]:
+        """Power ratios, vertical and lateral, for each frame; infinite where there is too little round it to tell."""
+        middle = frames // self._step
+        seen = (middle >= self._before) & (middle + self._after < self._energy.shape[1])
+        here = middle[seen, np.newaxis]
+        ahead = self._energy[:, here + np.arange(0, self._after + 1, self._after // 2)]
+        behind = self._energy[:, here + np.arange(-self._before, 1, self._before // 6)]
+        loud = np.diff(ahead, axis=2).max(axis=2) / (self._after // 2)
+        calm = np.maximum(0.0, np.diff(behind, axis=2).min(axis=2)) / (self._before // 6)
+        ratios = np.full((2, len(frames)), np.inf)
+        ratios[:, seen] = np.where(loud > SWELL_LEAST, loud / (calm + 1e-12), 0.0)
+        return ratios[0], LATERAL_WORTH * ratios[1]

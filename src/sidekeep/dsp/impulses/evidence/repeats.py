@@ -47,9 +47,8 @@ def repeat_evidence(error: Vector, order: int, peak: int, rate_factor: int, out:
     if begin - 2 * longest >= 0 and end + 2 * longest <= length:
         lags = 2 * longest + 1
         after, before = np.empty(lags), np.empty(lags)
-        padded = (width + 7) // 8 * 8
-        pulse, mirrored = np.zeros(padded), np.zeros(padded)
-        ahead, behind = np.zeros(lags + padded + 8), np.zeros(lags + padded + 8)
+        pulse, mirrored = np.empty(width), np.empty(width)
+        ahead, behind = np.empty(lags + width - 1), np.empty(lags + width - 1)
         for k in range(width):
             pulse[k] = error[begin + k] / power
             mirrored[k] = error[end - 1 - k] / power

@@ -41,13 +41,10 @@ def wall_evidence(
     if other.shape[0] == length:
         count = high - low
         mirror = np.empty(count)
-        mirrored = np.zeros((order + 8) // 8 * 8)
+        mirrored = np.empty(order + 1)
         for k in range(order + 1):
             mirrored[k] = model[order - k]
-        around = np.zeros(count + order + 16)
-        stop = min(length, high + 8)
-        around[: stop - low + order] = other[low - order : stop]
-        filter_ahead(around, count, mirrored, mirror)
+        filter_ahead(other[low - order : high], count, mirrored, mirror)
         xy, yy, xx = 0.0, 1e-30, 1e-30
         for n in range(low, high):
             if n < begin or n >= end:
