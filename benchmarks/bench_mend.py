@@ -2,7 +2,7 @@
 
     ./run bench mend [--quick] [--only PART[,PART ...]]
 
-Parts: sides, harm, thumps, rates, speed, turn, other, clean; all of them without ``--only``.
+Parts: sides, harm, thumps, rates, lossy, speed, turn, other, clean; all of them without ``--only``.
 
 The reference is the autoregressive click filter of a general-purpose audio library (ffmpeg's ``adeclick`` at its
 default settings), run as its command line tool on the same samples; without that tool its rows are left out. The
@@ -29,9 +29,11 @@ from benchmarks.mend_cases import (
     Case,
     clean_music,
     falls_db,
+    gently_raised,
     other_damage,
     press_sharp,
     tail_levels,
+    through_encoder,
     worst_window,
 )
 from benchmarks.real_music import PRESSED, UNSEEN, fetch, list_files, load_pieces
@@ -53,13 +55,14 @@ CORES = (0.05, 0.02, 0.1)
 
 
 def mend(
-    audio: Floats, rate_hz: int, *, use_turn: bool = True, size: MendSize = "even"
+    audio: Floats, rate_hz: int, *, use_turn: bool = True, size: MendSize = "even", lossy: bool = False
 ) -> tuple[Floats, list[Repair]]:
     """Ours, in blocks."""
     mender = Mender(
         MendSettings(size=size),
         rate_hz=rate_hz,
         channels=audio.shape[1],
+        lossy=lossy,
         use_turn=use_turn,
     )
     out = [mender.process(audio[at : at + BLOCK]) for at in range(0, len(audio), BLOCK)]
@@ -226,17 +229,6 @@ def judge_thumps(quick: bool) -> None:
     )
 
 
-def gently_raised(audio: Floats, rate_hz: int, new_rate_hz: int) -> Floats | None:
-    """At a higher rate, by the default filter of ffmpeg, which takes 4 kHz to fall; None without the tool."""
-    tool = shutil.which("ffmpeg")
-    if tool is None:
-        return None
-    raw = ["-ac", str(audio.shape[1]), "-f", "f64le"]
-    command = [tool, "-v", "error", "-ar", str(rate_hz), *raw, "-i", "-", "-ar", str(new_rate_hz), *raw, "-"]
-    got = subprocess.run(command, input=audio.astype("<f8").tobytes(), capture_output=True, check=True)
-    return np.frombuffer(got.stdout, dtype="<f8").reshape(-1, audio.shape[1])
-
-
 def judge_rates(quick: bool) -> None:
     """The same sides brought to other rates, mended there, and judged at their own: goal, all within 1 dB."""
     import soxr
@@ -264,6 +256,41 @@ def judge_rates(quick: bool) -> None:
                 f"  {case.name} at {name}: {len(repairs)}, {score.kinds['tick'].median_fall_db:.1f}, "
                 f"{score.kinds['crackle'].median_fall_db:.1f}, {score.loud.median_fall_db:.1f}, "
                 f"{100 * score.all.share_strong_mended:.1f}, {score.side_fall_db:.1f}"
+            )
+
+
+def judge_lossy(quick: bool) -> None:
+    """Sides and clean music through an encoder, first as a file that does not tell so, then as one that does."""
+    print(
+        "\nthrough an MP3, not told and told: repairs, fall of ticks, crackle, loud, strong %, side, worst ten s"
+    )
+    for case in JUDGED[: 1 if quick else 2]:
+        side = case.press()
+        for kbit_s in (320,) if quick else (320, 192, 128):
+            encoded = through_encoder(side.audio, case.rate_hz, kbit_s)
+            for told in (False, True) if encoded is not None else ():
+                mended, repairs = mend(encoded, case.rate_hz, lossy=told)
+                score = score_mending(side.audio, side.twin, mended, side.truth, repairs)
+                print(
+                    f"  {case.name}, {kbit_s} kbit/s, {'told' if told else 'not told'}: {len(repairs)}, "
+                    f"{score.kinds['tick'].median_fall_db:.1f}, {score.kinds['crackle'].median_fall_db:.1f}, "
+                    f"{score.loud.median_fall_db:.1f}, {100 * score.all.share_strong_mended:.1f}, "
+                    f"{score.side_fall_db:.1f}, {worst_window(side, mended)[0]:.1f}, false "
+                    f"{score.false_repairs_per_min:.1f}",
+                    flush=True,
+                )
+    print("clean music through an MP3 at 320 kbit/s, false repairs a minute, not told and told:")
+    for kind in (*PRESSED, *(() if quick else UNSEEN)):
+        fetch((kind,))
+        counts = []
+        for number in range(1, len(list_files(kind)) + 1, 6 if kind in PRESSED else 2):
+            music = through_encoder(0.5 * clean_music(kind, number, 20.0, 44_100), 44_100, 320)
+            if music is not None:
+                counts.append([len(mend(music, 44_100, lossy=told)[1]) for told in (False, True)])
+        if counts:
+            plain, told_so = np.sum(counts, axis=0) / (len(counts) / 3.0)
+            print(
+                f"  {kind}: {plain:.1f}, {told_so:.1f} over {len(counts) / 3.0:.1f} min; worst piece {np.max(counts, axis=0)}"
             )
 
 
@@ -397,6 +424,7 @@ PARTS = {
     "harm": judge_harm,
     "thumps": judge_thumps,
     "rates": judge_rates,
+    "lossy": judge_lossy,
     "speed": judge_speed,
     "turn": judge_turn,
     "other": judge_other_damage,

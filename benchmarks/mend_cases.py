@@ -7,6 +7,9 @@ is not tuned to either.
 
 from __future__ import annotations
 
+import shutil
+import subprocess
+import tempfile
 from dataclasses import dataclass
 
 import numpy as np
@@ -203,3 +206,31 @@ def press_sharp(name: str, preset: str, speed_error: float) -> Pressed:
     )
     piece = Piece(audio=sharp_sound(name, 44_100, 32.0, 1), title=name)
     return press_side([piece], rate_hz=44_100, settings=settings, seed=31)
+
+
+def gently_raised(audio: Floats, rate_hz: int, new_rate_hz: int) -> Floats | None:
+    """At a higher rate, by the default filter of ffmpeg, which takes 4 kHz to fall; None without the tool."""
+    tool = shutil.which("ffmpeg")
+    if tool is None:
+        return None
+    raw = ["-ac", str(audio.shape[1]), "-f", "f64le"]
+    command = [tool, "-v", "error", "-ar", str(rate_hz), *raw, "-i", "-", "-ar", str(new_rate_hz), *raw, "-"]
+    got = subprocess.run(command, input=audio.astype("<f8").tobytes(), capture_output=True, check=True)
+    return np.frombuffer(got.stdout, dtype="<f8").reshape(-1, audio.shape[1])
+
+
+def through_encoder(audio: Floats, rate_hz: int, kbit_s: int) -> Floats | None:
+    """What is left by an MP3 at so many kbit/s, frame for frame; None without ffmpeg."""
+    tool = shutil.which("ffmpeg")
+    if tool is None:
+        return None
+    raw = ["-ar", str(rate_hz), "-ac", str(audio.shape[1]), "-f", "f64le"]
+    with tempfile.TemporaryDirectory() as folder:
+        file = f"{folder}/side.mp3"
+        command = [tool, "-v", "error", *raw, "-i", "-", "-codec:a", "libmp3lame", "-b:a", f"{kbit_s}k", file]
+        subprocess.run(command, input=audio.astype("<f8").tobytes(), check=True)
+        got = subprocess.run([tool, "-v", "error", "-i", file, *raw, "-"], capture_output=True, check=True)
+    decoded = np.frombuffer(got.stdout, dtype="<f8").reshape(-1, audio.shape[1])
+    fitted = np.zeros_like(audio)
+    fitted[: len(decoded)] = decoded[: len(audio)]
+    return fitted

@@ -85,6 +85,7 @@ class Mender:
 
     ``repairs`` and ``findings`` grow as chunks are finished and are complete and in order after ``flush``; ``owners``
     then says which of the repairs each one became when they were noted (those of two channels are joined).
+    ``lossy``: the take is a file that went through a lossy encoder, whose upper edge is believed all through.
     ``use_turn``, ``use_beat`` and ``use_thumps`` exist for measurements: what the turn of the disc, the beat of the
     music and the thumps are worth.
     """
@@ -95,6 +96,7 @@ class Mender:
         *,
         rate_hz: int,
         channels: int,
+        lossy: bool = False,
         use_turn: bool = True,
         use_beat: bool = True,
         use_thumps: bool = True,
@@ -116,7 +118,7 @@ class Mender:
         self.findings: list[Finding] = []
         self.owners: list[int] = []
         self._pieces: list[PatchPiece] = []
-        self._bands = BandWatch(rate_hz, self.rate_factor)
+        self._bands = BandWatch(rate_hz, self.rate_factor, lossy=lossy)
         self._prior, self._beats = TurnForecast(), BeatForecast()
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
         self._held = Window(channels)

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+LOSSY_CODECS = frozenset({"mp3", "mp2", "aac", "vorbis", "opus", "ac3", "wmav2"})
+"""Containers, by the word of ``AudioFormat``, whose files leave out what is hardly heard."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class AudioFormat:
@@ -24,3 +27,8 @@ class AudioFormat:
     def length_s(self) -> float:
         """Length in seconds."""
         return self.length_frames / self.rate_hz
+
+    @property
+    def is_lossy(self) -> bool:
+        """Whether the file itself went through a lossy encoder; what was decoded into another file cannot tell."""
+        return self.container in LOSSY_CODECS

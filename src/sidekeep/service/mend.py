@@ -58,7 +58,7 @@ def mend_file(
     )
     form = source.format
     settings = settings or MendSettings()
-    mender = Mender(settings, rate_hz=form.rate_hz, channels=form.channels)
+    mender = Mender(settings, rate_hz=form.rate_hz, channels=form.channels, lossy=form.is_lossy)
     unmatched: tuple[Finding, ...] = ()
     left: frozenset[int] = frozenset()
     outputs = [_open_output(out_path, form, replace)]

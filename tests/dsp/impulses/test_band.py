@@ -32,8 +32,8 @@ def raised(planes: Floats, rate_hz: int, new_rate_hz: int) -> Floats:
     return np.ascontiguousarray(soxr.resample(planes.T, rate_hz, new_rate_hz, quality="VHQ").T)
 
 
-def look(planes: Floats, rate_hz: int, times: int = 3) -> list[float | None]:
-    watch = BandWatch(rate_hz, max(1, round(rate_hz / 48_000)))
+def look(planes: Floats, rate_hz: int, times: int = 3, *, lossy: bool = False) -> list[float | None]:
+    watch = BandWatch(rate_hz, max(1, round(rate_hz / 48_000)), lossy=lossy)
     bands = [watch.look(planes) for _ in range(times)]
     return [None if band is None else band.edge * rate_hz for band in bands]
 
@@ -48,6 +48,15 @@ def test_the_edge_of_a_take_brought_to_a_higher_rate_is_that_of_the_lower(rate_h
 def test_what_an_encoder_left_at_the_file_s_own_rate_is_no_edge() -> None:
     """Clean music in lossy files ends at 16 to 20 kHz; taking that for a groove's end cost it false repairs."""
     assert look(raised(groove(140_000), 40_000, 44_100), 44_100) == [None] * 3
+
+
+def test_the_edge_of_a_lossy_file_counts_from_the_first_stretch_on_whatever_lies_below_it() -> None:
+    planes = raised(groove(140_000), 32_000, 44_100)
+    gated = planes * (np.arange(planes.shape[1]) % 10_000 < 6_000)
+    for heard in (planes, gated):
+        for edge_hz in look(heard, 44_100, lossy=True):
+            assert edge_hz == pytest.approx(15_800.0, abs=400.0)
+    assert look(groove(140_000), 44_100, lossy=True) == [None] * 3
 
 
 @pytest.mark.parametrize(("quality", "least_hz"), [("HQ", 20_600.0), ("VHQ", 20_600.0)])

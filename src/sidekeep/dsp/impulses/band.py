@@ -68,20 +68,24 @@ class Band:
 class BandWatch:
     """Looks at stretch after stretch of a take, in order, and says which ones end below half their rate.
 
-    One stretch alone may be loud all through and seem to lie in a groove; all of a record do.
+    One stretch alone may be loud all through and seem to lie in a groove; all of a record do. Of a ``lossy`` file it is known
+    that an encoder left an edge, and that the silence above it says nothing of what was there: the edge counts wherever it is.
     """
 
-    def __init__(self, rate_hz: int, rate_factor: int) -> None:
+    def __init__(self, rate_hz: int, rate_factor: int, *, lossy: bool = False) -> None:
+        self.lossy = lossy
         self.rate_hz = rate_hz
         self.size = SPECTRUM * rate_factor
         self._trust = 0
 
     def look(self, planes: Floats) -> Band | None:
         """The band of a stretch, or None when it reaches half the rate or no groove ends there."""
-        found = find_band(planes, self.rate_hz, self.size)
+        found = find_band(planes, self.rate_hz, self.size, anywhere=self.lossy)
         if found is None:
             return None
         band, in_groove = found
+        if self.lossy:
+            return band
         if in_groove:
             self._trust = min(MOST_FOR, self._trust + 1)
         elif float(np.mean(np.square(planes))) > 10.0 ** (0.1 * MUSIC_DBFS):
@@ -89,9 +93,12 @@ class BandWatch:
         return band if in_groove and self._trust >= TRUSTED else None
 
 
-def find_band(planes: Floats, rate_hz: float, size: int) -> tuple[Band, bool] | None:
+def find_band(
+    planes: Floats, rate_hz: float, size: int, *, anywhere: bool = False
+) -> tuple[Band, bool] | None:
     """The upper edge of a stretch's sound and whether a groove ends there, or None when it reaches half the rate.
 
+    Only edges that are looked after count, unless it may be ``anywhere``.
     Spectra of ``size`` frames are compared by their quantiles over the stretch: a hit or a click here and there does not count.
     """
     count = planes.shape[1] // size
@@ -111,7 +118,7 @@ def find_band(planes: Floats, rate_hz: float, size: int) -> tuple[Band, bool] | 
     if edge is None and rate_hz >= TWICE_HZ:
         wide = round(SOFT_HZ * size / rate_hz)
         edge = _find_edge(level_db, wide, lowest, soft=True)
-    if edge is None or not _is_looked_after(edge / size, rate_hz):
+    if edge is None or not (anywhere or _is_looked_after(edge / size, rate_hz)):
         return None
     below = slice(edge - wide, edge - wide // 4)
     band = Band(edge=edge / size, density=np.median(quiet[:, below], axis=1), spectrum=middle)

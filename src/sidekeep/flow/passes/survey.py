@@ -82,7 +82,7 @@ class SurveyRun:
     def __init__(self, form: AudioFormat, *, mend: MendSettings, patches: PatchWriter | None = None) -> None:
         self.form = form
         self.meters = Meters(form)
-        self.mender = Mender(mend, rate_hz=form.rate_hz, channels=form.channels)
+        self.mender = Mender(mend, rate_hz=form.rate_hz, channels=form.channels, lossy=form.is_lossy)
         self.length_frames = 0
         self._mended_meter = PeakLoudnessMeter(rate_hz=form.rate_hz, channels=form.channels)
         self._patches = patches

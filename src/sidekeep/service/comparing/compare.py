@@ -25,7 +25,6 @@ from sidekeep.service.comparing.takes import NamedTake, named_take
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.wording.findings import told
 
-LOSSY_CODECS = {"mp3", "mp2", "aac", "vorbis", "opus", "ac3", "wmav2"}
 PAGES = ("comparison.json", "comparison.txt", "report.html")
 """What a comparison writes; the first says of which takes it is."""
 
@@ -142,7 +141,7 @@ def comparison_text(result: ComparisonResult) -> str:
 
 def _lossy(old: NamedTake, new: NamedTake) -> list[Literal["old", "new"]]:
     named: tuple[tuple[Literal["old", "new"], NamedTake], ...] = (("old", old), ("new", new))
-    return [name for name, take in named if take.source.format.container in LOSSY_CODECS]
+    return [name for name, take in named if take.source.format.is_lossy]
 
 
 def _about_files(old: NamedTake, new: NamedTake) -> Iterator[Finding]:
