@@ -243,9 +243,10 @@ def judge_rates(quick: bool) -> None:
             (f"{rate}", rate, soxr.resample(side.audio, case.rate_hz, rate, quality="VHQ"))
             for rate in (case.rate_hz, 48_000, 88_200, 96_000, 192_000)
         ]
-        gentle = gently_raised(side.audio, case.rate_hz, 96_000)
-        if gentle is not None:
-            brought.append(("96000, by a gentle filter", 96_000, gentle))
+        for rate in (48_000, 96_000):
+            gentle = gently_raised(side.audio, case.rate_hz, rate)
+            if gentle is not None:
+                brought.append((f"{rate}, by a gentle filter", rate, gentle))
         for name, rate, audio in brought:
             mended, repairs = mend(audio, rate)
             back = np.zeros_like(side.audio)

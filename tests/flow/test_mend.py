@@ -278,6 +278,22 @@ def test_clicks_that_keep_the_beat_are_left_and_damage_among_them_is_mended() ->
     assert mended[True] >= 20
 
 
+def test_a_side_without_treble_is_mended_where_its_file_is_known_to_be_lossy() -> None:
+    import soxr
+
+    audio, places = hurt(music(8.0, 32_000))
+    cut = soxr.resample(audio, 32_000, RATE_HZ, quality="VHQ")
+    found = []
+    for lossy in (False, True):
+        mender = Mender(MendSettings(), rate_hz=RATE_HZ, channels=2, lossy=lossy)
+        mender.process(cut)
+        mender.flush()
+        spans = [(r.start_frame, r.stop_frame) for r in mender.repairs]
+        at = [place * RATE_HZ // 32_000 for place in places]
+        found.append(sum(any(a - 40 <= place < b + 40 for a, b in spans) for place in at))
+    assert found[1] > 0.7 * len(places) > 0.2 * len(places) > found[0]
+
+
 @pytest.mark.parametrize("rate_hz", [48_000, 88_200, 192_000])
 def test_a_take_brought_to_a_higher_rate_is_mended_as_well(rate_hz: int) -> None:
     import soxr

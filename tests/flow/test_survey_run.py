@@ -130,3 +130,14 @@ def test_a_length_that_was_not_heard_is_refused() -> None:
     with pytest.raises(ParameterError, match="1000 frames that were heard"):
         run.finish(form_of(audio, rate_hz), file="take", sides=None)
     run.abandon()
+
+
+@pytest.mark.parametrize(
+    ("container", "lossy"), [("mp3", True), ("opus", True), ("flac", False), ("wav", False)]
+)
+def test_a_survey_tells_the_mender_that_its_file_is_lossy(container: str, lossy: bool) -> None:
+    run = SurveyRun(
+        AudioFormat(rate_hz=44_100, channels=2, bits=16, container=container), mend=MendSettings()
+    )
+    assert run.mender.lossy is lossy
+    run.abandon()

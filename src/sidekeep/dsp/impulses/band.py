@@ -47,6 +47,12 @@ CONVERTED, CONVERTED_FROM = (0.43, 0.463), 48_000
 of a converter takes to fall. An encoder at those rates ends lower (20 kHz is 0.417)."""
 TWICE_HZ = 88_200
 """Lowest rate at which a soft fall is looked for: below it the music itself fades as gently."""
+FADING_HZ = ((16_000.0, 18_000.0), (18_000.0, 20_000.0), (22_200.0, 22_700.0), (23_500.0, 23_900.0))
+"""A take brought from 44.1 to 48 kHz by a gentle filter is level up to the second of these bands; from there on it fades, over
+22.05 kHz as the mirror image of what lies below. A converter that records at 48 kHz falls later: it begins near 21.7 kHz."""
+FADING_LEVEL_DB, FADING_FALL_DB, FADING_STILL_DB = 3.0, (5.0, 14.0), 3.0
+"""How level, how far the third and the fourth have fallen, and how near the calmest times come to the middle ones in the second:
+a groove's noise does not rest, the treble of music does."""
 EVERY = 2
 """Every other spectrum is enough."""
 DIGITAL_WEIGHT, MOST_FOR, MOST_AGAINST, TRUSTED = 6, 6, -12, 2
@@ -114,15 +120,20 @@ def find_band(
     level_db = 10.0 * np.log10(middle.sum(axis=0) + 1e-30)
     lowest = int(LOWEST_HZ * size / rate_hz)
     wide = max(3, round(WIDE_HZ * size / rate_hz))
-    edge = _find_edge(level_db, wide, lowest)
+    edge, fades = _find_edge(level_db, wide, lowest), False
     if edge is None and rate_hz >= TWICE_HZ:
         wide = round(SOFT_HZ * size / rate_hz)
         edge = _find_edge(level_db, wide, lowest, soft=True)
+    calm = power[:, int(CALM_SHARE * count)] / CALM_BIAS
+    if edge is None and rate_hz == CONVERTED_FROM:
+        edge = _find_fading(level_db, 10.0 * np.log10(calm.sum(axis=0) + 1e-30), size / rate_hz)
+        fades = edge is not None
     if edge is None or not (anywhere or _is_looked_after(edge / size, rate_hz)):
         return None
     below = slice(edge - wide, edge - wide // 4)
     band = Band(edge=edge / size, density=np.median(quiet[:, below], axis=1), spectrum=middle)
-    return band, _ends_a_groove(edge, wide, lowest, power)
+    empty = 0.375 * 2.0 * (power.shape[2] - 1) * 10.0 ** (0.1 * EMPTY_DBFS)
+    return band, (fades or _above(edge, wide, power) < empty) and _below(edge, wide, lowest, calm) > empty
 
 
 def _is_looked_after(edge: float, rate_hz: float) -> bool:
@@ -150,19 +161,25 @@ def _find_edge(level_db: Floats, wide: int, lowest: int, *, soft: bool = False) 
     return min(edge, int(at[steepest]) - half - wide // 4) if soft else edge
 
 
-def _ends_a_groove(edge: int, wide: int, lowest: int, power: Floats) -> bool:
-    """Whether a groove's noise goes all the way up to an edge, and is not there above it.
+def _find_fading(level_db: Floats, calm_db: Floats, bins_a_hz: float) -> int | None:
+    """The last bin that is level, where the treble fades as a gentle filter makes it."""
+    bands = [slice(round(low * bins_a_hz), round(high * bins_a_hz)) for low, high in FADING_HZ]
+    before, here, *fading = (float(np.median(level_db[band])) for band in bands)
+    still = here - float(np.median(calm_db[bands[1]])) <= FADING_STILL_DB
+    fallen = all(here - level >= fall for level, fall in zip(fading, FADING_FALL_DB, strict=True))
+    if not (still and fallen and abs(before - here) <= FADING_LEVEL_DB):
+        return None
+    return bands[1].stop + int(np.flatnonzero(level_db[bands[1].stop :] < here - 3.0)[0]) - 1
 
-    ``power`` is sorted in time. Music may end where the groove goes on: then nothing is empty. And a file with no groove in
-    it, music as it was made, has silence between its tones; noise would take that from it.
-    """
-    white = 0.375 * 2.0 * (power.shape[2] - 1)
-    above = (
-        np.median(power[:, power.shape[1] // 2, min(edge + wide // 2, power.shape[2] - 2) :], axis=1)
-        / MIDDLE_BIAS
-    )
-    calm = power[:, int(CALM_SHARE * power.shape[1])] / CALM_BIAS
+
+def _above(edge: int, wide: int, power: Floats) -> float:
+    """What there is above an edge; ``power`` is sorted in time. Music may end where the groove goes on: then nothing is empty."""
+    top = power[:, power.shape[1] // 2, min(edge + wide // 2, power.shape[2] - 2) :]
+    return float(np.median(top, axis=1).max() / MIDDLE_BIAS)
+
+
+def _below(edge: int, wide: int, lowest: int, calm: Floats) -> float:
+    """The least there is below an edge at calm times: a groove's noise goes all the way up to it. A file with no groove in it,
+    music as it was made, has silence between its tones; noise would take that from it."""
     starts = range(min(lowest, edge - wide), edge - wide + 1, max(1, wide // 2))
-    below = np.min([np.median(calm[:, at : at + wide], axis=1) for at in starts], axis=0)
-    empty = white * 10.0 ** (0.1 * EMPTY_DBFS)
-    return bool(above.max() < empty < below.max())
+    return float(np.min([np.median(calm[:, at : at + wide], axis=1) for at in starts], axis=0).max())
