@@ -309,7 +309,7 @@ def weigh(
     solve_band(band, m, p, wave)
 
 
-@kernel
+@inner_kernel
 def has_settled(wave: Vector, gains: Vector, spread: Matrix, before: Matrix) -> bool:
     """Whether what is taken out of the channels is what it was ``before``, by the measure of how unsure it is."""
     changed, unsure, walls = 0.0, 0.0, 0.0
