@@ -38,8 +38,8 @@ from benchmarks.mend_cases import (
 )
 from benchmarks.real_music import PRESSED, UNSEEN, fetch, list_files, load_pieces
 from benchmarks.sharp_sounds import SHARP
+from sidekeep.dsp.impulses.channel import CONTEXT, order_for
 from sidekeep.dsp.impulses.estimate import estimate_spans
-from sidekeep.dsp.impulses.mending import CONTEXT, order_for
 from sidekeep.flow.mend import Mender, mender_identity
 from sidekeep.model.recipe import MendSettings, MendSize
 from sidekeep.model.repair import Repair

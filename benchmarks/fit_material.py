@@ -20,9 +20,10 @@ from benchmarks.edgy_sounds import SOURCES, edgy_sound
 from benchmarks.mend_cases import JUDGED, clean_music, other_damage
 from benchmarks.real_music import FITTED, PRESSED, fetch, list_files, load_pieces
 from sidekeep.dsp.impulses.candidates import CELL
+from sidekeep.dsp.impulses.channel import Channel
 from sidekeep.dsp.impulses.damage_spans import DamageSpans
 from sidekeep.dsp.impulses.evidence.collect import ALL, EVIDENCE
-from sidekeep.dsp.impulses.mending import LONGEST_S, Channel, mend_early
+from sidekeep.dsp.impulses.mending import LONGEST_S, mend_early
 from sidekeep.flow.mend import MANNERS
 from sidekeep.press.disc.side import PRESETS, Piece, Pressed, press_side
 from sidekeep.press.music.nullset import BORROWED, SOUNDS, null_sound

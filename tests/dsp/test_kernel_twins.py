@@ -126,9 +126,6 @@ TWINS = {
     "dsp/impulses/full_band.py": {
         "interpolate": ("dsp/impulses/test_band.py", "test_the_kernel_is_its_plain_twin"),
     },
-    "dsp/impulses/mending.py": {
-        "spread_due": (CANDIDATES, "test_what_is_due_is_worth_nats_in_its_window_on_its_wall"),
-    },
     "dsp/impulses/music_parts.py": {
         "half_window": (ESTIMATE, "test_the_half_window_is_half_a_hann_window"),
         "split_music": (ESTIMATE, "test_music_is_split_where_least_is_left_to_predict"),
@@ -138,6 +135,9 @@ TWINS = {
         "count_peers": ("dsp/impulses/test_peers.py", "test_the_kernel_is_its_plain_twin"),
         "neighbours": ("dsp/impulses/test_peers.py", "test_the_kernel_is_its_plain_twin"),
         "lower_in_crowds": ("dsp/impulses/test_peers.py", "test_the_crowd_s_kernel_is_its_plain_twin"),
+    },
+    "dsp/impulses/priors.py": {
+        "spread_due": (CANDIDATES, "test_what_is_due_is_worth_nats_in_its_window_on_its_wall"),
     },
     "dsp/impulses/recurrence.py": {
         "recurrence": ("dsp/impulses/test_recurrence.py", "test_the_kernel_is_its_plain_twin"),

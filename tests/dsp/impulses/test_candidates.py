@@ -20,18 +20,10 @@ from sidekeep.dsp.impulses.candidates import (
     find_tests,
     fit_predictors,
 )
+from sidekeep.dsp.impulses.channel import Channel, find_shifts
 from sidekeep.dsp.impulses.evidence.weights import fitted_weights
-from sidekeep.dsp.impulses.mending import (
-    DOUBT_UP,
-    DUE_LIMIT,
-    PRIOR_UP,
-    Channel,
-    Manner,
-    due_bonus,
-    find_shifts,
-    mend_channels,
-    share_shift,
-)
+from sidekeep.dsp.impulses.mending import Manner, mend_channels
+from sidekeep.dsp.impulses.priors import DOUBT_UP, DUE_LIMIT, PRIOR_UP, due_bonus, share_shift
 
 Floats = NDArray[np.float64]
 HOP, ORDER = 1024, 32

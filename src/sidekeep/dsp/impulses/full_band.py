@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.band import Band
 from sidekeep.dsp.impulses.beat_forecast import Beat, Stroke
-from sidekeep.dsp.impulses.mending import Due, Manner, Repaired, mend_channels
+from sidekeep.dsp.impulses.mending import Manner, Repaired, mend_channels
+from sidekeep.dsp.impulses.priors import Due
 from sidekeep.dsp.kernel import kernel
 
 Floats = NDArray[np.float64]

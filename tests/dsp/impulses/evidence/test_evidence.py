@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.signal import lfilter
 
+from sidekeep.dsp.impulses.channel import Channel
 from sidekeep.dsp.impulses.evidence.collect import (
     ALL,
     EDGES_ODDS,
@@ -37,7 +38,6 @@ from sidekeep.dsp.impulses.evidence.seam import (
     seam_evidence,
 )
 from sidekeep.dsp.impulses.evidence.weights import fitted_weights
-from sidekeep.dsp.impulses.mending import Channel
 
 Floats = NDArray[np.float64]
 

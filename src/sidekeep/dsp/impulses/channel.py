@@ -1,0 +1,158 @@
+"""One channel of a stretch on its way: what is mended of it so far, its predictors, their errors, and the candidates in it.
+
+Conventions: those of ``mending``. After something was mended, only the hops that see it are stale and are looked at again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.impulses.candidates import (
+    CELL,
+    calm_share,
+    find_candidates,
+    find_errors,
+    find_scale,
+    find_tests,
+    fit_predictors,
+)
+from sidekeep.dsp.impulses.evidence.collect import EVIDENCE, SCREEN_ODDS, collect_evidence, judge_candidates
+from sidekeep.dsp.impulses.evidence.weights import fitted_weights
+from sidekeep.dsp.impulses.priors import (
+    DOUBT_BELIEF,
+    DOUBT_DOWN,
+    DOUBT_UP,
+    DUE_OPEN,
+    PRIOR_DOWN,
+    PRIOR_UP,
+    Due,
+    due_bonus,
+    share_shift,
+)
+
+Floats = NDArray[np.float64]
+
+HOP, CONTEXT = 1024, 1024
+"""Frames at 48 kHz from one predictor to the next, and of the context on each side that an estimate sees: 512 to 2048 were
+tried, for no difference or a little."""
+GROW_AT = 2.5
+"""Scales from which errors beside a candidate belong to its span."""
+LEAST_CALM = 0.3
+"""Of ``Channel.calm_share``: the price of a frame does not fall further."""
+
+
+class Channel:
+    """One channel on its way: what is mended so far, predictors and errors."""
+
+    def __init__(self, working: Floats, rate_factor: int) -> None:
+        length = len(working)
+        self.working = working
+        self.rate_factor = rate_factor
+        self.order = order_for(rate_factor)
+        self.hop = HOP * rate_factor
+        hops = -(-length // self.hop)
+        self.models = np.empty((hops, self.order + 1))
+        self.errors = np.zeros((2, length))
+        self.worth = np.zeros(length)
+        self.scale = np.empty(-(-length // CELL))
+        self.stale = np.ones(hops, dtype=np.bool_)
+        self.spans = np.empty((0, 3), dtype=np.int64)
+        self.tests = np.empty(0)
+        self.odds = np.empty(0)
+        self.doubts = np.empty(0)
+
+    def look(self, open_at: float, due: Sequence[Due] = (), wall: int = 0) -> None:
+        """Refresh what is stale and list the candidates there; fainter ones too where a scratch is due on this wall."""
+        fit_predictors(self.working, self.hop, self.order, self.stale, self.models)
+        find_errors(self.working, self.hop, self.models, self.stale, self.errors[0], self.errors[1])
+        find_scale(self.errors[0], self.scale)
+        find_tests(self.errors[1], self.models, self.hop, self.stale, self.rate_factor, self.worth)
+        spans = np.empty((len(self.working) // 4, 3), dtype=np.int64)
+        tests = np.empty(len(spans))
+        count = find_candidates(
+            self.working,
+            self.errors[0],
+            self.worth,
+            self.scale,
+            self.models,
+            self.hop,
+            self.stale,
+            min(open_at, DUE_OPEN) if due else open_at,
+            GROW_AT,
+            self.rate_factor,
+            spans,
+            tests,
+        )
+        fresh = self.stale[spans[:count, 2] // self.hop]
+        fresh &= (tests[:count] >= open_at) | (due_bonus(spans[:count], due, wall) > 0.0)
+        self.spans = np.ascontiguousarray(spans[:count][fresh])
+        self.tests = np.ascontiguousarray(tests[:count][fresh])
+        self.stale[:] = False
+
+    def collect(self, other: Floats, least_odds: float = SCREEN_ODDS) -> Floats:
+        """The evidence (candidates, ``EVIDENCE``) of each candidate; ``odds`` are those of the screen then.
+
+        ``other`` is the second channel, empty where there is none.
+        """
+        evidence = np.empty((len(self.spans), len(EVIDENCE)))
+        self.odds = np.empty(len(self.spans))
+        collect_evidence(
+            self.working,
+            other,
+            self.errors,
+            self.scale,
+            CELL,
+            self.models,
+            self.hop,
+            self.spans,
+            self.tests,
+            self.rate_factor,
+            fitted_weights().screen,
+            least_odds,
+            evidence,
+            self.odds,
+        )
+        return evidence
+
+    def judge(self, other: Floats) -> None:
+        """Weigh the evidence of each candidate: ``odds`` of the first judge, ``doubts`` of the second where it is asked."""
+        evidence, weights = self.collect(other), fitted_weights()
+        judges = (weights.stereo, weights.stereo_edges) if len(other) else (weights.mono, weights.mono_edges)
+        self.doubts = np.empty(len(self.spans))
+        judge_candidates(self.working, self.spans, evidence, *judges, self.odds, self.doubts)
+
+    def calm_share(self, peaks: NDArray[np.int64]) -> Floats:
+        """Power of the local scale over that of the errors around each peak, ``LEAST_CALM`` to 1."""
+        return calm_share(self.errors[0], self.scale, peaks, CONTEXT * self.rate_factor // CELL, LEAST_CALM)
+
+    def mark_stale(self, spans: NDArray[np.int64]) -> None:
+        """Hops whose predictor or errors see a changed span."""
+        for first, last in spans[:, :2].tolist():
+            low = (first - self.order - self.hop // 2 - 1) // self.hop
+            high = (last + self.order + self.hop // 2 + 1) // self.hop
+            self.stale[max(0, low) : high + 1] = True
+
+
+def order_for(rate_factor: int) -> int:
+    """Predictor order: 32 at 44.1 and 48 kHz, 48 at 96, 64 above."""
+    return min(64, 16 + 16 * rate_factor)
+
+
+def find_shifts(channels: list[Channel]) -> tuple[float, float]:
+    """``share_shift`` of the first judge and of the second, over the candidates of all channels."""
+    odds = np.concatenate([channel.odds for channel in channels])
+    doubts = np.concatenate([channel.doubts for channel in channels])
+    weights = fitted_weights()
+    return (
+        share_shift(odds, weights.share, PRIOR_DOWN, PRIOR_UP),
+        share_shift(
+            doubts[np.isfinite(doubts)],
+            weights.edges_share,
+            DOUBT_DOWN,
+            DOUBT_UP,
+            (weights.edges_share, DOUBT_BELIEF),
+        ),
+    )
