@@ -73,6 +73,12 @@ def test_an_index_that_cannot_be_begun_leaves_no_empty_file(
     assert (kept / CATALOGUE).exists()  # somebody else's: left as it was
 
 
+def test_reading_an_index_that_is_not_there_makes_none(tmp_path: Path) -> None:
+    with pytest.raises(ShelfError):
+        Catalogue(tmp_path, form="as it lies")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_records_life_on_the_shelf(tmp_path: Path, sleeve: Path) -> None:
     shelf = tmp_path / "shelf"
     folder = service.plan_record(shelf, sleeve)

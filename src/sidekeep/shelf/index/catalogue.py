@@ -60,7 +60,7 @@ class Catalogue:
             if form == "as it lies":
                 # Nothing is written, not even a lock: for a disk that takes none.
                 self._db = sqlite3.connect(
-                    f"{path.absolute().as_uri()}?immutable=1", uri=True, isolation_level=None
+                    f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True, isolation_level=None
                 )
                 undo.callback(self._db.close)
                 refuse_newer(self._db)
