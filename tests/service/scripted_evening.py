@@ -53,7 +53,8 @@ class ScriptedHearing:
                 if state == "down":
                     self._down_s = at_s
                 word: Any = "down" if again else state
-                found.append(NeedleEvent(state=word, frame=round(at_s * RATE_HZ), again=again))
+                why = "lift" if state == "up" else ""
+                found.append(NeedleEvent(state=word, frame=round(at_s * RATE_HZ), again=again, why=why))
             if state in ("down", "again") and at_s * RATE_HZ <= self.frame <= stop_s * RATE_HZ:
                 self.music_s = self.frame / RATE_HZ - self._down_s
         return found

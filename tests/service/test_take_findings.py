@@ -26,11 +26,12 @@ def test_a_loss_and_an_interruption_become_findings(tmp_path: Path) -> None:
             facts={"lost_s": 0.05, "lost_frames": 2_400, "within_s": 4.0},
         ),
         News(code="input-moved", severity="act", at_frame=4_000, facts={"other": "microphone"}),
+        News(code="lowered-again", severity="act", at_frame=5_000, facts={"lifted_s": 3.2}),
         News(code="short", severity="look", facts={"length_s": 1.0}),
     ]
     take = close_recorded(folder, path, side="A", notes=notes)
     assert folder.takes() == [take]
-    lost, cut = take_findings(path)
+    lost, cut, lifted = take_findings(path)
     assert (lost.kind, lost.start_frame, lost.severity, lost.facts) == (
         "lost-sound",
         2_400,
@@ -38,4 +39,5 @@ def test_a_loss_and_an_interruption_become_findings(tmp_path: Path) -> None:
         {"lost_s": 0.05, "within_s": 4.0},
     )
     assert (cut.kind, cut.start_frame) == ("cut-short", 4_000)
+    assert (lifted.kind, lifted.start_frame, lifted.facts) == ("needle-lifted", 5_000, {"lifted_s": 3.2})
     assert take_findings(tmp_path / "elsewhere.wav") == []

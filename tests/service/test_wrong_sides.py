@@ -9,11 +9,17 @@ import pytest
 from sidekeep.cli.session.run import act_of_key
 from sidekeep.model.news import News
 from sidekeep.service.recording.take_types import Act
-from tests.service.scripted_evening import SLEEVE, ScriptedEvening
+from sidekeep.shelf.shelf_take import ShelfTake
+from tests.service.scripted_evening import RATE_HZ, SLEEVE, ScriptedEvening
 
 A, B = ("side", 1, 100.0), ("side", 2, 60.0)
 IDLE = ("idle", 20.0)
 ONE_SIDE = SLEEVE.split("Side B")[0]
+
+
+def length(take: ShelfTake) -> str:
+    """Of the music; before it lie four seconds, and up to nine after it in case the needle comes down again."""
+    return next(f"{music_s} s" for music_s in (100, 60) if 4.0 <= take.length_s - music_s <= 4.0 + 9.0 + 1.5)
 
 
 class Person:
@@ -44,6 +50,42 @@ def test_a_side_that_was_cut_short_goes_on_as_the_next_take(
     assert first.length_s + second.length_s >= 100.0
 
 
+@pytest.mark.parametrize("printed", [True, False])
+def test_a_side_whose_needle_was_lifted_for_a_moment_goes_on(
+    printed: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The lever up for three seconds, and down again, in the middle: that is no flip."""
+    steps = [IDLE, ("side", 1, 70.0), ("idle", 3.0), ("side", 3, 28.0), IDLE, B, IDLE]
+    sleeve = SLEEVE if printed else SLEEVE.replace(" 1:40", "").replace(" 1:00", "")
+    evening = ScriptedEvening(tmp_path, steps, sleeve=sleeve).run(monkeypatch)
+    assert evening.folders == ["takes/A-1", "takes/B-1"]
+    first, second = evening.folder.takes()
+    assert (length(first), length(second)) == ("100 s", "60 s")
+    assert [note.code for note in first.notes] == ["lowered-again"]
+    assert first.notes[0].facts["lifted_s"] == 3.0
+    assert first.notes[0].at_frame / RATE_HZ == pytest.approx(74.0)
+    assert ("fits(A)" in evening.codes) == printed
+    assert evening.codes[-1] == "done"
+
+
+def test_a_fumbled_needle_does_not_go_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Set down, lifted and set down again within seconds: the first was a false start, however short the time between."""
+    steps = [IDLE, ("side", 1, 12.0), ("idle", 3.0), A, IDLE, B, IDLE]
+    evening = ScriptedEvening(tmp_path, steps).run(monkeypatch)
+    assert [take.side for take in evening.folder.takes()] == ["A", "B"]
+    assert len(evening.folder.binned()) == 1
+    assert "lowered-again(A)" not in evening.codes
+
+
+def test_a_needle_lifted_at_the_end_of_a_side_does_not_go_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However quick the hand that turns the record over."""
+    evening = ScriptedEvening(tmp_path, [IDLE, A, ("idle", 4.0), B, IDLE]).run(monkeypatch)
+    assert evening.folders == ["takes/A-1", "takes/B-1"]
+    assert "lowered-again(A)" not in evening.codes
+
+
 def test_a_cut_side_is_taken_again_with_one_key(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     steps = [IDLE, ("side", 1, 55.0), ("lost",), ("side", 1, 45.0), IDLE, A, IDLE, B, IDLE]
     evening = ScriptedEvening(tmp_path, steps, answer=Person(flip="a")).run(monkeypatch)
@@ -56,7 +98,7 @@ def test_b_played_first_is_noticed_and_put_right(tmp_path: Path, monkeypatch: py
     evening = ScriptedEvening(tmp_path, [IDLE, B, IDLE, A, IDLE], answer=Person(looks_like="x")).run(
         monkeypatch
     )
-    assert [(take.side, round(take.length_s)) for take in evening.folder.takes()] == [("A", 106), ("B", 66)]
+    assert [(take.side, length(take)) for take in evening.folder.takes()] == [("A", "100 s"), ("B", "60 s")]
     assert evening.codes[-1] == "done"
 
 
@@ -67,7 +109,7 @@ def test_both_sides_swapped_are_put_right_by_one_key_at_the_end(
     evening = ScriptedEvening(tmp_path, [IDLE, B, IDLE, A, IDLE], answer=Person(answer="x"))
     evening.run(monkeypatch)
     assert {"looks-like(A)", "looks-like(B)", "side-is(A)", "side-is(B)"} <= set(evening.codes)
-    assert [(take.side, round(take.length_s)) for take in evening.folder.takes()] == [("A", 106), ("B", 66)]
+    assert [(take.side, length(take)) for take in evening.folder.takes()] == [("A", "100 s"), ("B", "60 s")]
     assert sorted(take.side for take in evening.takes) == ["A", "B"]
     assert evening.codes[-1] == "done"
 
@@ -77,7 +119,7 @@ def test_a_single_side_that_was_the_other_waits_for_its_key(
 ) -> None:
     evening = ScriptedEvening(tmp_path, [IDLE, B, IDLE, A, IDLE], sides="A", answer=Person("A", answer="x"))
     evening.run(monkeypatch)
-    assert [(take.side, round(take.length_s)) for take in evening.folder.takes()] == [("A", 106), ("B", 66)]
+    assert [(take.side, length(take)) for take in evening.folder.takes()] == [("A", "100 s"), ("B", "60 s")]
     assert evening.codes[-1] == "done"
 
 
@@ -95,9 +137,9 @@ def test_a_played_twice_is_noticed_and_b_taken_after_all(
         tmp_path, [IDLE, A, IDLE, A, IDLE, B, IDLE], sleeve=sleeve, answer=Person(answer="a")
     )
     evening.run(monkeypatch)
-    assert [(take.folder, round(take.length_s)) for take in evening.folder.takes()] == [
-        ("takes/A-1", 106),
-        ("takes/B-2", 66),
+    assert [(take.folder, length(take)) for take in evening.folder.takes()] == [
+        ("takes/A-1", "100 s"),
+        ("takes/B-2", "60 s"),
     ]
     assert [take.folder for take in evening.folder.binned()] == ["takes/.bin/B-1"]
     assert evening.codes[-1] == "done"

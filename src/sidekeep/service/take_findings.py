@@ -33,6 +33,11 @@ def take_findings(path: Path) -> list[Finding]:
     return [finding for note in notes if (finding := _finding(note)) is not None]
 
 
+def _seconds(note: News, name: str) -> float:
+    value = note.facts.get(name)
+    return float(value) if isinstance(value, int | float) else 0.0
+
+
 def _finding(note: News) -> Finding | None:
     at = max(0, note.at_frame)
     if note.code in _LOST:
@@ -46,6 +51,14 @@ def _finding(note: News) -> Finding | None:
                 for name in ("lost_s", "within_s")
                 if isinstance(value := note.facts.get(name), int | float)
             },
+        )
+    if note.code == "lowered-again":
+        return Finding(
+            kind="needle-lifted",
+            start_frame=at,
+            stop_frame=at,
+            severity="act",
+            facts={"lifted_s": _seconds(note, "lifted_s")},
         )
     if note.code in _CUT:
         return Finding(

@@ -76,6 +76,10 @@ WORDS: Mapping[str, Say] = {
         "hold. Nothing is cut off: the record's gain brings it down."
     ),
     "lost-sound": _lost,
+    "needle-lifted": lambda about: (
+        f"The needle was lifted at {about.start} and lowered again {about.number('lifted_s'):.1f} s later. "
+        "Take the side again if you want it whole."
+    ),
     "cut-short": lambda about: (
         f"The recording was interrupted at {about.start}; all that was written is kept. "
         "Take the side again if it is not whole."

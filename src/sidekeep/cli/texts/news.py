@@ -136,6 +136,9 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "done": "done",
     "stopped": _stopped,
     "kept": lambda facts: f"kept as {facts['take']}: {facts.time('length_s')}",
+    "lowered-again": lambda facts: (
+        f"the needle was up for {facts['lifted_s']:.0f} s and side {facts['side']} goes on in the same take; a takes it again"
+    ),
     "goes-on": "side {side} goes on as another take: {take}",
     "loss": lambda facts: (
         f"{float(facts['lost_s'] or 0):.3f} s of sound was lost"

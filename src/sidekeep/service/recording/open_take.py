@@ -34,7 +34,8 @@ from sidekeep.units import power_to_db
 @dataclass
 class OpenTake:
     """Frames are the capture's. ``begun``: the writer has confirmed the file. ``anew``: it goes on where an earlier take of
-    the side was cut short. ``course``: level in dB every ``COURSE_STEP_S``."""
+    the side was cut short. ``music_before_s``: music up to the last time the needle was lowered again. ``course``: level in dB
+    every ``COURSE_STEP_S``."""
 
     side: str
     path: Path
@@ -46,6 +47,8 @@ class OpenTake:
     begun: bool = False
     safe_frames: int = 0
     up_frame: int = -1
+    music_at_lift_s: float = 0.0
+    music_before_s: float = 0.0
     end_reason: str = ""
     notes: list[News] = field(default_factory=list)
     course: list[float] = field(default_factory=list)
@@ -72,6 +75,22 @@ class OpenTake:
         if self.anew:
             news.append(News(code="goes-on", severity="act", side=self.side, take=self.name))
         return news
+
+    def lifted(self, frame: int, music_s: float) -> None:
+        """The needle is up, after so much music of this take."""
+        self.up_frame, self.music_at_lift_s = frame, music_s
+
+    def lowered_again(self, frame: int) -> News:
+        """It was lifted in the middle of the side, and the side goes on; the news of it."""
+        lifted_frame, self.up_frame = self.up_frame, -1
+        lifted_s = (frame - lifted_frame) / self.settings.rate_hz
+        self.music_before_s = self.music_at_lift_s + lifted_s
+        return News(
+            code="lowered-again",
+            severity="act",
+            at_frame=max(0, lifted_frame - self.start_frame),
+            facts={"lifted_s": round(lifted_s, 1)},
+        )
 
     def listen(self, block: Audio, clipped_frames: int, frame: int) -> list[News]:
         """Follow the course of the side; news of the first clipping."""

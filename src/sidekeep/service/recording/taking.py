@@ -34,6 +34,9 @@ BEFORE_NEEDLE_S = 4.0
 BEFORE_VAGUE_S = 30.0
 """Where the needle's moment is not known, all that the capture still holds is kept."""
 AFTER_LIFT_S = 1.5
+LEVER_S, LEVER_HEARD_S = 5.0, 4.0
+"""A needle that is up for five seconds in the middle of a side was lifted by the lever and goes on: nobody turns a record over in
+that time (common practice, no source). That it is down again is heard up to four seconds late."""
 _STILL_S = 30.0
 
 
@@ -121,6 +124,9 @@ class Taking:
                 self._end_at = None
                 self.phase = "recording"
                 self._say(News(code="music-again", side=take.side, take=take.name))
+            elif self._goes_on(take, frame):
+                self._end_at = None
+                self.note(take.lowered_again(frame))
             elif self._end_at is not None or self.phase == "closing":
                 # Lifted, and lowered again before the take was closed: the next one begins there.
                 self._queued = (frame, change.joined)
@@ -135,14 +141,33 @@ class Taking:
         elif take is None or self.phase not in ("recording", "run-out", "opening"):
             return
         elif change.state == "run-out":
-            kept_s = verdict.run_out_kept_s(self._printed.get(take.side), self._input.hearing.music_s)
+            kept_s = verdict.run_out_kept_s(self._printed.get(take.side), self._music_s(take))
             self._end_at = (self._frame + round(kept_s * self._rate_hz), "run-out")
             self.phase = "run-out"
             self._say(News(code="run-out", side=take.side, take=take.name, facts={"ends_in_s": kept_s}))
         else:
-            take.up_frame = frame
+            music_s = self._music_s(take)
+            take.lifted(frame, music_s)
             why = change.why if change.why == "switched-on" else "lift"
-            self._end_at = (frame + round(AFTER_LIFT_S * self._rate_hz), why)
+            rest_s = AFTER_LIFT_S
+            is_lift = change.why in ("lift", "drop") and self.phase == "recording"
+            if is_lift and verdict.may_go_on(self._printed.get(take.side), music_s):
+                rest_s = LEVER_S + LEVER_HEARD_S
+            self._end_at = (frame + round(rest_s * self._rate_hz), why)
+
+    def _music_s(self, take: OpenTake) -> float:
+        """From the first to the last music of a take, over all times the needle was lowered for it."""
+        return take.music_before_s + self._input.hearing.music_s
+
+    def _goes_on(self, take: OpenTake, frame: int) -> bool:
+        """Whether a needle that is down again is where it was lifted."""
+        return (
+            self._end_at is not None
+            and self._end_at[1] == "lift"
+            and self.phase == "recording"
+            and frame - take.up_frame <= LEVER_S * self._rate_hz
+            and verdict.may_go_on(self._printed.get(take.side), take.music_at_lift_s)
+        )
 
     def check_end(self) -> None:
         """After every event: end what is to end by now."""
@@ -242,7 +267,7 @@ class Taking:
             # Lifted, or run out, before the input was lost: then nothing of the side was.
             take.end_reason = self._end_at[1] if self._end_at is not None else str(event.fact("why", ""))
         self.folder, take.path = self._room.where_now(self.folder, take.path, str(event.fact("path", "")))
-        piece = ClosedPiece.of(take, int(event.fact("frames", -1)), self._frame, self._input.hearing.music_s)
+        piece = ClosedPiece.of(take, int(event.fact("frames", -1)), self._frame, self._music_s(take))
         self._end_at = None
         if not take.begun and not take.path.exists():
             self.arm()

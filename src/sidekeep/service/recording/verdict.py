@@ -14,6 +14,8 @@ from sidekeep.service.recording.take_types import TakeOptions
 _CUT_SHORT = ("lost", "full", "cap")
 DOUBTS = ("looks-like", "same-as")
 """What is asked of a side that was taken: whether it is the one it is taken for."""
+LEVER_FROM_S = 60.0
+"""A lift before that is more likely one of a needle set down wrongly."""
 RUN_OUT_KEPT_S = 8.0
 DOUBTED_RUN_OUT_KEPT_S = 45.0
 """A tick once per turn in a long pause may be a scratch: before the printed time is over it must last."""
@@ -71,6 +73,12 @@ def judge(
 def run_out_kept_s(printed: PrintedSide | None, music_s: float) -> float:
     """How much of the run-out is kept before it is taken for the end of the side."""
     return DOUBTED_RUN_OUT_KEPT_S if _is_early(printed, music_s) else RUN_OUT_KEPT_S
+
+
+def may_go_on(printed: PrintedSide | None, music_s: float) -> bool:
+    """Whether a lift after so much music may be one in the middle of the side: later than a needle that was set down wrongly, and
+    before the printed time is over."""
+    return music_s >= LEVER_FROM_S and _is_early(printed, music_s)
 
 
 def doubt_of(piece: ClosedPiece, news: Sequence[News], printed: PrintedSide | None) -> str:

@@ -45,6 +45,7 @@ const WORDS = {
   "input-gone": ({ name }) => `The input ${name ?? ""} is gone. Volume down, then plug it in again; everything so far is kept.`,
   "input-back": () => "The input is back.",
   "input-moved": ({ other }) => `The system switched to another input: ${other}.`,
+  "lowered-again": ({ side, lifted_s }) => `The needle was up for ${Math.round(lifted_s)} s, and side ${side} goes on in the same take. Take it again if that was not meant.`,
   "goes-on": ({ side }) => `Side ${side} goes on as a new take.`,
   "input-missing": ({ name }) => `The input ${name ?? ""} is not there. Volume down, then plug it in.`,
   "input-muted": () => "The input is muted in the system's sound settings.",
