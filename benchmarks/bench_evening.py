@@ -10,6 +10,7 @@ import argparse
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from benchmarks.evening_cases import (
@@ -59,6 +60,16 @@ def cases() -> Iterator[tuple[str, Maker]]:
         yield f"waits in the locked groove, {state}", lambda s=state: _plain(s, 27, 28, run_out_turns=40)
     yield "45 with five-minute sides", lambda: _long("45", 33, 34)
     yield "45 with five-minute sides, clean", lambda: _long("clean", 35, 36)
+    for state, a, b in (("clean", 45, 46), ("used", 47, 48), ("worn", 49, 50), ("noisy", 51, 52)):
+        for up_s in (1.5, 3.0, 4.5):
+            yield (
+                f"lever up for {up_s:g} s, {state}",
+                lambda s=state, a=a, b=b, up_s=up_s: _lever(s, a, b, up_s),
+            )
+        yield (
+            f"lever up, no times printed, {state}",
+            lambda s=state, a=a, b=b: _lever(s, a, b, 3.0, times=False),
+        )
     yield "B is played first", lambda: _swapped("used", 37, 38)
     yield "B is played first, clean", lambda: _swapped("clean", 39, 40)
     yield "A is played twice", lambda: _twice("used", 41, 42)
@@ -78,6 +89,21 @@ def _fumble(state: str, a: int, b: int, seconds: tuple[float, ...], *, times: bo
         built.fumble(side_a, length).idle(6.0)
     built.side(side_a, "A").idle(8.0).fumble(side_b, seconds[0]).idle(6.0).side(side_b, "B").idle(6.0)
     return built.done(sleeve=sleeve(PRINTED if times else None))
+
+
+def _lever(state: str, a: int, b: int, up_s: float, *, times: bool = True) -> Evening:
+    """The lever up in the middle of side A, and down again at nearly the same place."""
+    side, other = pressed(state, a, (60.0, 45.0)), pressed(state, b)
+    built = Builder("lever", side).idle(5.0)
+    cut = side.truth.needle_down_frame + round(75.0 * RATE_HZ)
+    at = built.frames
+    built.add(side.audio[:cut]).idle(up_s)
+    down = Played.of("A", side.truth, at)
+    back = cut - round(0.6 * RATE_HZ)
+    built.add(side.audio[back:])
+    built.played.append(replace(down, last=down.last + round(up_s * RATE_HZ) + cut - back))
+    built.idle(12.0).side(other, "B").idle(10.0)
+    return built.done(sleeve=sleeve({"A": (60.0, 45.0), "B": (26.0, 18.0)} if times else None))
 
 
 def _handling(state: str, a: int, b: int) -> Evening:

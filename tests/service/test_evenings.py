@@ -1,6 +1,6 @@
 """A dozen evenings at the turntable in virtual time: the sides are right, their first and last moments are kept.
 
-``./run bench evening`` has eighty of them.
+``./run bench evening`` has nearly a hundred of them.
 """
 
 from __future__ import annotations
