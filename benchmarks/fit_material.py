@@ -3,8 +3,9 @@
 None of it is used to judge. A candidate is damage where the disturbance is over three times the local scale, none where it is
 under 0.3 times, and left out between. Candidates are those the mender asks about: at its most eager test level, and looked at
 twice, the second time with the damage of the first look mended. Music: the files ``judged`` leaves free, and the kinds of
-``real_music.FITTED``, as they are and at other speeds and balances; sounds with edges (``edgy_sounds``), pressed and clean. A
-part of every kind of material is held out from fitting (``held_out``): by it is decided what is kept.
+``real_music.FITTED``, as they are and at other speeds and balances; short samples on a grid (``sequenced_sounds``) and sounds
+with edges (``edgy_sounds``), pressed and clean. A part of every kind of material is held out from fitting (``held_out``), by
+piece: by it is decided what is kept.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from benchmarks.edgy_sounds import SOURCES, edgy_sound
 from benchmarks.mend_cases import JUDGED, clean_music, other_damage
 from benchmarks.real_music import FITTED, PRESSED, fetch, list_files, load_pieces
+from benchmarks.sequenced_sounds import sequenced_sound
 from sidekeep.dsp.impulses.candidates import CELL
 from sidekeep.dsp.impulses.channel import Channel
 from sidekeep.dsp.impulses.damage_spans import DamageSpans
@@ -39,12 +41,16 @@ HARD = ("electronic-clicks", "applause", "harpsichord", "castanets", "solo-voice
 """Sounds of the null set that are easily taken for damage: more of them."""
 EDGY_PRESSED, EDGY_CLEAN, EDGY_S = 140, 28, 8.0
 """Sounds with edges, pressed and as they are, and how long."""
+SEQUENCED_PRESSED, SEQUENCED_CLEAN, SEQUENCED_S = 32, 40, 16.0
+"""Samples on a grid, pressed and as they are, and how long: four bars or more, so that the grid is heard."""
+MADE = ("null", "edgy", "sequenced")
+"""Kinds made by synthesis, of which one piece can give a crowd of candidates that are all alike."""
 SEED = 20
 
 
 @dataclass(frozen=True, kw_only=True)
 class Job:
-    """One piece of material: ``what`` is pressed, other, clean, null or edgy; ``manner`` the preset or the noise."""
+    """One piece of material: ``what`` is pressed, other, clean or of ``MADE``; ``manner`` the preset or the noise."""
 
     what: str
     kind: str
@@ -121,6 +127,13 @@ def jobs() -> list[Job]:
         Job(what="edgy", kind="edgy", number=0, manner="clean", seed=2000 + seed)
         for seed in range(EDGY_CLEAN)
     ]
+    for seed in range(SEQUENCED_PRESSED):
+        preset = ("used_lp", "clean_lp", "used_lp", "worn_lp")[seed % 4]
+        listed.append(Job(what="sequenced", kind="sequenced", number=0, manner=preset, seed=3000 + seed))
+    listed += [
+        Job(what="sequenced", kind="sequenced", number=0, manner="clean", seed=4000 + seed)
+        for seed in range(SEQUENCED_CLEAN)
+    ]
     return listed
 
 
@@ -148,7 +161,7 @@ def collect(job: Job) -> Sample:
     )
     weight[damage == 1.0] *= min(3.0, 1200.0 / max(1.0, damage.sum()))
     crowd = max(1.0, (1.0 - damage).sum())
-    weight[damage == 0.0] *= min(3.0, 4500.0 / crowd) if job.what in ("null", "edgy") else 3.0
+    weight[damage == 0.0] *= min(3.0, 4500.0 / crowd) if job.what in MADE else 3.0
     return Sample(
         evidence=evidence,
         damage=damage,
@@ -164,8 +177,15 @@ def _material(job: Job) -> tuple[Floats, Floats, int, int]:
     if job.what == "pressed":
         side = _press(load_pieces(job.kind, 1, 30.0, job.rate_hz, first=job.number), job)  # type: ignore[arg-type]
         return _of_side(side)
-    if job.what == "edgy" and job.manner != "clean":
-        return _of_side(_press([Piece(audio=edgy_sound(RATE_HZ, EDGY_S, job.seed), title="edgy")], job))
+    if job.what in ("edgy", "sequenced"):
+        audio = (
+            edgy_sound(RATE_HZ, EDGY_S, job.seed)
+            if job.what == "edgy"
+            else sequenced_sound(RATE_HZ, SEQUENCED_S, job.seed)
+        )
+        if job.manner == "clean":
+            return audio, audio, 0, len(audio)
+        return _of_side(_press([Piece(audio=audio, title=job.what)], job))
     if job.what == "other":
         noise_dbfs = {"bare": None, "quiet": -66.0, "loud": -52.0}[job.manner]
         music = 0.5 * clean_music(job.kind, job.number, 25.0, RATE_HZ)
@@ -178,9 +198,7 @@ def _material(job: Job) -> tuple[Floats, Floats, int, int]:
             bits=16 if noise_dbfs is None else None,
         )
         return audio, clean, 0, len(audio)
-    if job.what == "edgy":
-        audio = edgy_sound(RATE_HZ, EDGY_S, job.seed)
-    elif job.what == "null":
+    if job.what == "null":
         audio = null_sound(job.kind, RATE_HZ, 20.0, job.seed)
     else:
         music = clean_music(job.kind, job.number, 100.0 if job.manner == "later" else 40.0, RATE_HZ)
@@ -202,7 +220,7 @@ def _press(pieces: list[Piece], job: Job) -> Pressed:
         lead_in_s=2.0,
         needle_up_tail_s=0.5,
         run_out_turns=1,
-        **({"speed_error": rng.uniform(-0.03, 0.01)} if job.what == "edgy" else {}),
+        **({"speed_error": rng.uniform(-0.03, 0.01)} if job.what in ("edgy", "sequenced") else {}),
     )
     settings = settings.but(
         dust_per_min=2.0 * settings.dust_per_min + 10.0, pops_per_min=settings.pops_per_min + 15.0

@@ -1,16 +1,17 @@
 """Fit the weights of the evidence (``dsp/impulses/evidence/weights.json``) and write the card that says how.
 
-    ./run fit [--edges] [--minutes M] [--write]
+    ./run fit [--edges] [--minutes M] [--write | --out FILE]
 
 The material is ``fit_material``'s, of packages whose version and hash are pinned: another one is an error. Networks of one hidden
 layer of tanh units are fitted by Adam (Kingma & Ba, 2015) to the weighted cross-entropy: the first judge with all the evidence;
 the same without what needs a second channel, on the sums of channels as well; a smaller one with the near evidence alone, to
 screen with. Then the second judge, which knows the edges of music, on what the first lets pass, sounds with edges among it. The
 loss on the files held out decides: between steps, between seeds, and, with ``--write``, whether the new weights replace the old
-at all. ``--edges`` fits the second judge anew and keeps the first. ``--minutes M`` stops collecting after M minutes with what
-there is by then: the pieces come in an order in which every stretch has its share of every kind, and the card says how many there
-were. Weights of a part are written like any others, if those they replace are no better on what was held out of that part, and if
-enough was held out to tell.
+at all; ``--out`` writes them to a file of their own whatever the loss says, to be tried on the benches. ``--edges`` fits the
+second judge anew and keeps the first. ``--minutes M`` stops collecting after M minutes with what there is by then: the pieces
+come in an order in which every stretch has its share of every kind, and the card says how many there were. Weights of a part are
+written like any others, if those they replace are no better on what was held out of that part, and if enough was held out to
+tell.
 """
 
 from __future__ import annotations
@@ -31,7 +32,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.fit_material import EDGY_CLEAN, EDGY_PRESSED, HELD_OUT, OPEN_AT, Job, Sample, collect, jobs
+from benchmarks.fit_material import (
+    EDGY_CLEAN,
+    EDGY_PRESSED,
+    HELD_OUT,
+    MADE,
+    OPEN_AT,
+    SEQUENCED_CLEAN,
+    SEQUENCED_PRESSED,
+    Job,
+    Sample,
+    collect,
+    jobs,
+)
 from benchmarks.real_music import FITTED, PACKAGES, PINNED, PRESSED, fetch
 from sidekeep.dsp.impulses.evidence.collect import EDGES_ODDS, EVIDENCE, NEAR_EVIDENCE, STEREO_ONLY
 from sidekeep.dsp.impulses.evidence.network import LIMIT, NAMES, Network, read_weights
@@ -100,7 +113,7 @@ class Rows:
                 passed = odds_of(judge, evidence) > EDGES_ODDS
                 evidence, damage, weight = evidence[passed], damage[passed], weight[passed]
                 crowd = float(weight[damage == 0.0].sum())
-                if sample.what in ("null", "edgy") and crowd > EDGES_CROWD:
+                if sample.what in MADE and crowd > EDGES_CROWD:
                     weight = np.where(damage == 0.0, weight * EDGES_CROWD / crowd, weight)
             parts.append((evidence, damage, weight))
         return cls(*(np.concatenate([part[k] for part in parts]) for k in range(3)))
@@ -287,6 +300,8 @@ def card(
             "held_out_every": HELD_OUT,
             "edgy_pressed": EDGY_PRESSED,
             "edgy_clean": EDGY_CLEAN,
+            "sequenced_pressed": SEQUENCED_PRESSED,
+            "sequenced_clean": SEQUENCED_CLEAN,
             "batch": BATCH,
             "seeds": list(SEEDS),
             "weight_decay": SHRINK,
@@ -328,6 +343,12 @@ def too_few(losses: dict[str, dict[str, float]]) -> list[str]:
     ]
 
 
+def asked_words(asked: argparse.Namespace) -> list[str]:
+    """The options that bear on what is fitted: where it is written to is left out."""
+    edges = ["--edges"] if asked.edges else []
+    return edges if asked.minutes is None else [*edges, "--minutes", f"{asked.minutes:g}"]
+
+
 def main() -> int:
     """Collect, fit, report, and with ``--write`` replace weights that are worse on what was held out."""
     parser = argparse.ArgumentParser(
@@ -340,7 +361,12 @@ def main() -> int:
     parser.add_argument(
         "--write", action="store_true", help="replace the weights if the new ones are no worse"
     )
+    parser.add_argument(
+        "--out", metavar="FILE", type=Path, help="write the new weights here, and replace none"
+    )
     asked = parser.parse_args()
+    if asked.write and asked.out:
+        parser.error("--out writes beside the weights, --write over them: one of the two")
     if asked.minutes is not None and not asked.minutes > 0.0:
         parser.error(f"--minutes {asked.minutes:g} must be above 0")
     fetch((*PRESSED, *FITTED), pinned=True)
@@ -356,10 +382,13 @@ def main() -> int:
     target = Path(__file__).parents[1] / "src" / "sidekeep" / "dsp" / "impulses" / "evidence" / FILE
     present = json.loads(target.read_text("utf-8"))
     held, losses = fit_all(samples, present, edges_only=asked.edges)
-    made_by = " ".join(["./run fit", *(word for word in sys.argv[1:] if word != "--write")])
+    made_by = " ".join(["./run fit", *asked_words(asked)])
     told = card(listed, samples, losses, present["card"], made_by=made_by, of=len(everything))
     held = {"card": told, **held}
     print(json.dumps(held["card"], indent=1))
+    if asked.out:
+        asked.out.write_text(as_text(held), encoding="utf-8")
+        print(f"wrote {asked.out}")
     if not asked.write:
         return 0
     if few := too_few(losses):
