@@ -34,10 +34,10 @@ def sequenced_sound(rate_hz: int, seconds: float, seed: int) -> Floats:
         sound += rng.uniform(0.2, 1.0) * mono[:, np.newaxis] * np.sqrt([left, 1.0 - left])
     if mixed_hz != rate_hz:
         sound = soxr.resample(sound, mixed_hz, rate_hz, quality="HQ")
-    sound = PEAK * sound / np.abs(sound).max()
+    sound = PEAK * sound / (np.abs(sound).max() + 1e-9)
     if rng.random() < 0.4:
         sound = _through_vorbis(sound, rate_hz)
-    return np.ascontiguousarray(PEAK * sound / np.abs(sound).max())
+    return np.ascontiguousarray(PEAK * sound / (np.abs(sound).max() + 1e-9))
 
 
 def _voice(frames: int, rate_hz: int, row_s: float, rng: np.random.Generator, shape: str) -> Floats:
@@ -51,7 +51,7 @@ def _voice(frames: int, rate_hz: int, row_s: float, rng: np.random.Generator, sh
     rows = int(frames / rate_hz / row_s)
     starts = [row for row in range(rows) if pattern[row % 16] != (rng.random() < 0.05)]
     fade = rng.choice([0.0, 0.0, 0.02, 0.06, 0.2])
-    for row, following in zip(starts, [*starts[1:], rows], strict=True):
+    for row, following in zip(starts, [*starts[1:], rows][: len(starts)], strict=True):
         first, last = int(row * row_s * rate_hz), int(following * row_s * rate_hz)
         last = min(last, first + int(rate_hz * row_s * rng.choice([1, 2, 4, 16])), frames)
         pace = 2.0 ** (tune[row % 16] / 12.0) * 16_000.0 / rate_hz

@@ -14,8 +14,9 @@ import numpy as np
 import pytest
 from benchmarks import fit_mend
 from benchmarks.edgy_sounds import SOURCES, edgy_sound
-from benchmarks.fit_material import Job, Sample, jobs
+from benchmarks.fit_material import MADE, Job, Sample, jobs
 from benchmarks.real_music import PACKAGES, PINNED, STAMP, MaterialError, check_pinned
+from benchmarks.sequenced_sounds import sequenced_sound
 
 from sidekeep.dsp.impulses.evidence.collect import EDGES_ODDS, EVIDENCE, NEAR_EVIDENCE
 from sidekeep.dsp.impulses.evidence.network import NAMES, read_weights
@@ -143,7 +144,7 @@ def test_no_piece_of_music_is_on_both_sides(monkeypatch: pytest.MonkeyPatch) -> 
     assert all(len(side) == 1 for side in sides.values())
     share = sum(job.held_out for job in listed) / len(listed)
     assert 0.05 < share < 0.35
-    assert {job.what for job in listed if job.held_out} == {"pressed", "other", "clean", "null", "edgy"}
+    assert {job.what for job in listed if job.held_out} == {"pressed", "other", "clean", *MADE}
 
 
 def test_every_source_of_edgy_sounds_sounds() -> None:
@@ -152,6 +153,42 @@ def test_every_source_of_edgy_sounds_sounds() -> None:
         assert sound.shape == (13_230, 2)
         assert np.isfinite(sound).all()
         assert np.abs(sound).max() == pytest.approx(10.0 ** (-3.0 / 20.0))
+
+
+def test_samples_on_a_grid_are_music_of_the_first_judge_too() -> None:
+    """Cut hard and held: many frames repeat the one before, and some step far more than all round them."""
+    stepped = 0
+    for seed in range(3):
+        sound = sequenced_sound(44_100, 1.0, seed)
+        assert sound.shape == (44_100, 2)
+        assert np.abs(sound).max() == pytest.approx(10.0 ** (-3.0 / 20.0))
+        steps = np.abs(np.diff(sound[:, 0]))
+        stepped += int(steps.max() > 20.0 * np.median(steps))
+    assert stepped >= 2
+    samples = [made_up(0, False), made_up(1, False, what="sequenced"), made_up(2, False, what="edgy")]
+    rows = fit_mend.Rows.of(samples, fit_mend.FIRST["mono"], None, held_out=False)
+    assert len(rows.damage) == 1200
+
+
+def test_weights_can_be_written_beside_those_that_are_there(
+    small: dict[str, Any], monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """However the loss came out, they can be tried on the benches; the file reads like the delivered one."""
+    every = [Job(what="clean", kind="folk", number=n) for n in range(1, 5)]
+    monkeypatch.setattr(fit_mend, "jobs", lambda: every)
+    monkeypatch.setattr(fit_mend, "fetch", lambda *_, **__: None)
+    monkeypatch.setattr(fit_mend, "ProcessPoolExecutor", ThreadPoolExecutor)
+    monkeypatch.setattr(fit_mend, "collect", lambda job: made_up(job.number or 0, job.number == 4))
+    beside = tmp_path / "tried.json"
+    monkeypatch.setattr("sys.argv", ["fit", "--out", str(beside)])
+    assert fit_mend.main() == 0
+    held = json.loads(beside.read_text("utf-8"))
+    read_weights(held, EVIDENCE, NEAR_EVIDENCE)
+    assert held["card"]["made_by"] == "./run fit"
+    monkeypatch.setattr("sys.argv", ["fit", "--write", "--out", str(beside)])
+    with pytest.raises(SystemExit):
+        fit_mend.main()
+    assert "one of the two" in capsys.readouterr().err
 
 
 def test_music_of_another_version_is_refused(tmp_path: Path) -> None:
