@@ -165,7 +165,7 @@ def test_one_file_is_not_two_sides(tmp_path: Path, capsys: pytest.CaptureFixture
     (tmp_path / "b.wav").symlink_to(tmp_path / "a.wav")
     words = [str(tmp_path / "a.wav"), str(tmp_path / "b.wav"), "--sides", "A,B"]
     assert main(["adopt", *words, "--shelf", str(tmp_path / "s")]) == 2
-    assert "are one file" in capsys.readouterr().err
+    assert "are the same file" in capsys.readouterr().err
 
 
 def test_a_take_is_not_moved_onto_itself(shelf: Path, tmp_path: Path) -> None:

@@ -65,6 +65,6 @@ def test_the_lift_leaves_a_line() -> None:
     assert said == "side A is surveyed: 5 tracks, 312 repairs, 1 finding"
     assert line.is_over()
     assert line.hear(event("live-given-up", reason="died")) == "side A will be surveyed when it is needed"
-    assert "no head" in line.hear(event("live-given-up", reason="trouble", text="no head of a take"))
+    assert "not a take" in line.hear(event("live-given-up", reason="trouble", text="not a take"))
     assert "4 files" in line.hear(event("copies-prepared", files=4))
     assert line.hear(event("copies-prepared", files=4, again=True)) == ""

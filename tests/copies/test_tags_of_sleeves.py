@@ -99,7 +99,7 @@ def test_a_code_of_the_sleeve_survives_writing() -> None:
 
 
 @pytest.mark.parametrize(
-    ("marks", "said"), [({"C9": "AA6Q72000048"}, "no track has the mark"), ({"A1": "AA6"}, "ISRC 'AA6'")]
+    ("marks", "said"), [({"C9": "AA6Q72000048"}, "no track has that mark"), ({"A1": "AA6"}, "ISRC 'AA6'")]
 )
 def test_a_code_that_cannot_be_is_one_line(tmp_path: Path, marks: dict[str, str], said: str) -> None:
     with pytest.raises(ParameterError, match=said):

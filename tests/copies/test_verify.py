@@ -150,7 +150,7 @@ def test_a_folder_in_place_of_a_file_is_unreadable(tmp_path: Path) -> None:
 
 
 def test_nothing_to_verify_by_is_told(tmp_path: Path) -> None:
-    with pytest.raises(CopyError, match="nothing to verify by"):
+    with pytest.raises(CopyError, match="nothing to verify it against"):
         verify_folder(tmp_path)
     with pytest.raises(CopyError, match="there is no folder"):
         verify_folder(tmp_path / "none")

@@ -90,7 +90,7 @@ def test_no_permission(tmp_path: Path) -> None:
     if was == 0:
         os.seteuid(65_534)
     try:
-        one_line(path, "may not be read")
+        one_line(path, "not permitted to read")
     finally:
         os.seteuid(was)
 

@@ -102,7 +102,7 @@ def test_a_file_that_shrinks_is_told_in_one_line(tmp_path: Path, opened: Opened)
 
 def test_what_is_no_take_is_refused(tmp_path: Path) -> None:
     (tmp_path / "notes").write_text("somebody's notes, long enough to be looked at")
-    with pytest.raises(AudioFileError, match="no head of a take"):
+    with pytest.raises(AudioFileError, match="does not begin like a take"):
         GrowingTake(tmp_path / "notes")
     with pytest.raises(AudioFileError, match="cannot be followed"):
         GrowingTake(tmp_path / "absent")

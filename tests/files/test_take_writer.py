@@ -161,7 +161,7 @@ def test_repair_of_what_is_no_take(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     for content in (b"", b"RIFF\0\0", b"text, not sound" * 10):
         path.write_bytes(content)
-        with pytest.raises(AudioFileError, match="no complete head"):
+        with pytest.raises(AudioFileError, match="complete WAV header"):
             repair_take(path)
         assert path.read_bytes() == content
     with pytest.raises(AudioFileError, match="cannot be opened for repair"):

@@ -231,7 +231,7 @@ def test_a_capture_that_dies_as_the_needle_goes_down_does_not_end_the_evening(
     def dying(self: ScriptedInput, path: Path, *rest: object, **more: object) -> None:
         tries.append(path)
         if len(tries) == 1:
-            raise DeviceError("the capture process is gone; the take it had open was kept")
+            raise DeviceError("the capture process has ended; the take it was writing is kept")
         begin(self, path, *rest, **more)  # type: ignore[arg-type]
 
     monkeypatch.setattr(ScriptedInput, "begin", dying)
@@ -268,7 +268,7 @@ def test_two_windows_that_start_at_once_repair_an_interrupted_take_once(
     try:
         assert inside.wait(60.0)
         with (
-            pytest.raises(ShelfError, match="another sidekeep is recording"),
+            pytest.raises(ShelfError, match="sidekeep is recording onto"),
             open_session(shelf, None, sleeve_path=sleeve, sides=("A",), sound_input=INPUT),
         ):
             pass

@@ -18,7 +18,7 @@ from tests.small_record import small_record
         (("--track-names", "{colour}"), "", "colour"),
         (("--form", "lossless=20"), "", "must be 16 or 24"),
         (("--isrc", "A1=XX"), "", "ISRC 'XX'"),
-        ((), "Barcode: 2012345678901\n", "other digits ask for"),
+        ((), "Barcode: 2012345678901\n", "other digits call for"),
     ],
 )
 def test_refused_before_the_survey(

@@ -158,7 +158,7 @@ DEEDS = [
 
 
 def test_a_shelf_may_be_named_like_any_folder(record: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """It was told that there is nothing to verify by."""
+    """It was told that there is nothing to verify it against."""
     assert main(["verify", str(record.parent)]) == 0
     assert "Small Hours (1987): all right" in capsys.readouterr().out
 

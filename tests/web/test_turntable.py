@@ -149,7 +149,7 @@ def test_an_act_that_means_another_take_or_record_is_refused(
         refused = fresh.ask("POST", "/api/session/act", sent)
         assert (refused.status, refused.json()["error"]["code"]) == (409, code)
     assert asked.acts == []
-    assert "side B has begun meanwhile" in fresh.ask("POST", "/api/session/act", {"do": "end", "take": "takes/A-1"}).json()["error"]["text"]  # fmt: skip
+    assert "side B has begun in the meantime" in fresh.ask("POST", "/api/session/act", {"do": "end", "take": "takes/A-1"}).json()["error"]["text"]  # fmt: skip
     assert fresh.ask("POST", "/api/session/act", {"do": "end", "record": "now", "take": "takes/B-1"}).status == 200  # fmt: skip
     assert (
         fresh.ask("POST", "/api/session/act", {"do": "end"}).status == 200

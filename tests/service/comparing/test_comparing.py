@@ -220,7 +220,7 @@ def test_ctrl_c_and_a_full_disk_leave_nothing_half_made(shelf: Path, tmp_path: P
         (("compare", "OLD", "A-1"), "which record"),
         (("combine", "OLD"), "at least two"),
         (("combine", "OLD", "NEW"), "--out FILE.wav"),
-        (("combine", "OLD", "NEW", "--out", "x.flac"), "name it so"),
+        (("combine", "OLD", "NEW", "--out", "x.flac"), "a name that ends in .wav"),
         (("combine", "OLD", "NEW", "--out", "OLD", "--replace"), "cannot be written"),
     ],
 )

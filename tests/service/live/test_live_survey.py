@@ -128,5 +128,5 @@ def test_trouble_is_one_line_and_ends_this_side_only(folder: RecordFolder, live:
     told = live.poll()
     trouble = next(event for event in told if event["code"] == "live-given-up")
     assert trouble["facts"]["reason"] == "trouble"
-    assert "no head of a take" in trouble["facts"]["text"]
+    assert "does not begin like a take" in trouble["facts"]["text"]
     assert told[-1]["code"] == "live-settled"

@@ -27,7 +27,7 @@ def test_what_is_pressed_names_the_take_that_was_seen(
 
     def answer(route: Any) -> None:
         sent.append(route.request.post_data_json)
-        text = "side B has begun meanwhile and goes on"
+        text = "side B has begun in the meantime"
         error = {"code": "another-take", "facts": {}, "text": text}
         route.fulfill(status=409, json={"error": error})
 
@@ -41,7 +41,7 @@ def test_what_is_pressed_names_the_take_that_was_seen(
         answered(page)
 
     press("Throw it away")
-    page.get_by_text("ide B has begun meanwhile and goes on").first.wait_for()
+    page.get_by_text("ide B has begun in the meantime").first.wait_for()
     false_start = {"code": "false-start", "side": "A", "facts": {"reason": "discard"}, "severity": "note"}
     evening.tell({"kind": "session", "session": session_of(record, news=[false_start])})
     press("What was put aside was the side: keep it")

@@ -55,7 +55,7 @@ def _false_start(facts: _Facts) -> str:
         "again": "put aside, to be taken again",
         "discard": "put aside",
     }.get(str(facts["reason"]), str(facts["reason"]))
-    kept = " (kept in the bin; k keeps it as the side)" if facts["reason"] == "lifted" else ""
+    kept = " (kept in the bin; press k to keep it as the side)" if facts["reason"] == "lifted" else ""
     return f"side {facts['side']}: {why}; this is no side{kept}"
 
 
@@ -69,7 +69,7 @@ def _looks_like(facts: _Facts) -> str:
 def _answer(facts: _Facts) -> str:
     if facts["doubt"] == "run-out":
         return f"waiting up to {facts['minutes']:.0f} minutes for the lift, in case music comes back; q ends the evening"
-    return f"waiting {facts['minutes']:.0f} minutes for a key: x it was the other side, a take it again, q leave it as it is"
+    return f"waiting {facts['minutes']:.0f} minutes for a key: x: it was the other side, a: take it again, q: leave it as it is"
 
 
 def _input_volume(facts: _Facts) -> str:
@@ -121,12 +121,12 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
         f"{facts['side']}"
     ),
     "looks-like": _looks_like,
-    "same-as": "this is the music of side {other} once more: was the record flipped? a takes side {side} again",
+    "same-as": "this is the music of side {other} once more: was the record flipped? Press a to take side {side} again",
     "side-is": "taken for side {side} now, not {was}",
     "false-start": _false_start,
     "asked-twice": "a take was put aside just now; press the key once more to put side {side} aside too",
     "not-meant": lambda facts: (
-        f"{facts['take']} has begun meanwhile and goes on; nothing was done to it, say it again if you mean it"
+        f"{facts['take']} has begun in the meantime and is still being recorded; nothing was done to it: ask again if you mean it"
         if facts["take"]
         else "that take has ended already; nothing was done"
     ),
@@ -137,7 +137,8 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "stopped": _stopped,
     "kept": lambda facts: f"kept as {facts['take']}: {facts.time('length_s')}",
     "lowered-again": lambda facts: (
-        f"the needle was up for {facts['lifted_s']:.0f} s and side {facts['side']} goes on in the same take; a takes it again"
+        f"the needle was up for {facts['lifted_s']:.0f} s and side {facts['side']} goes on in the same take; "
+        "press a to take it again"
     ),
     "goes-on": "side {side} goes on as another take: {take}",
     "loss": lambda facts: (
@@ -151,7 +152,7 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "stall": "no sound has come for {silent_s} s; waiting for it, the take stays open",
     "resumed": "sound again after {silent_s} s",
     "input": "listening to {name}",
-    "input-gone": "the sound input is gone: its plug, its power or the sound server "
+    "input-gone": "the sound input is gone: check its plug, its power and the sound server "
     "(volume down before you touch a plug). What was recorded is kept",
     "input-moved": "the system switched to another input ({other}); recording was ended there",
     "input-back": "{name} is back",

@@ -17,9 +17,9 @@ WORDS: Mapping[str, Sentence] = {
         "no sound input was found: connect the interface, switch it on, and allow this program to use the "
         "microphone where the system asks for that"
     ),
-    "input-unknown": "no sound input matches {wanted!r}; there are: {inputs}",
+    "input-unknown": "no sound input matches {wanted!r}; the inputs are: {inputs}",
     "sound-system-silent": "the sound system did not answer within 20 s; restart it or the interface",
-    "capture-gone": "the capture process is gone; the take it had open was kept",
+    "capture-gone": "the capture process has ended; the take it was writing is kept",
     "no-sound-library": (
         "recording is not available: the PortAudio library is missing (Debian, Ubuntu: apt install "
         "libportaudio2 libasound2-plugins); everything from files works without it"

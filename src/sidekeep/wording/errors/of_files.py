@@ -32,13 +32,13 @@ def _not_moved(facts: Facts) -> str:
 
 
 WORDS: Mapping[str, Sentence] = {
-    "exists": "{path} exists already and nothing is overwritten unless you ask for it",
+    "exists": "{path} exists already; nothing is overwritten unless you ask for it",
     "folder-of-that-name": "cannot write {path}: there is a folder of that name; choose another name",
     "bext-mode": "mode={mode!r} must be mono, stereo, dual-mono or joint-stereo",
     "bext-date": "origination_date={value!r} must be written yyyy-mm-dd",
     "bext-time": "origination_time={value!r} must be written hh:mm:ss",
     "bext-reference": "time_reference_frames={time_reference_frames} must be 0 or more",
-    "bext-umid": "umid has {bytes} bytes and may have 64",
+    "bext-umid": "umid has {bytes} bytes; at most 64 are allowed",
     "bext-too-short": (
         "a bext chunk of {bytes} bytes is too short; {needed_bytes} are needed, so it is damaged"
     ),
@@ -48,18 +48,20 @@ WORDS: Mapping[str, Sentence] = {
     "codec-rate-range": "rate_hz={rate_hz} must lie between 8000 and {highest_rate_hz} for {kind}",
     "codec-float": "float samples can be kept in wav only, not in {kind}",
     "codec-bits": "bits={bits} must be {lengths} for {kind}",
-    "stream-form": "{path} has a sound stream in a form that is not known; export it as WAV or FLAC",
-    "stream-form-named": "{path} has a sound stream in an unknown form ({name}); export it as WAV or FLAC",
+    "stream-form": "{path} holds sound in an unknown format; export it as WAV or FLAC",
+    "stream-form-named": "{path} holds sound in an unknown format ({name}); export it as WAV or FLAC",
     "not-audio": (
         "{path} is not audio this program can read ({error}); it is another kind of file, or damaged"
     ),
     "no-audio-in-file": "{path} holds no audio; give a recording of a side",
-    "form-changes": "{path} changes its sample rate or channels on the way; export it again in one form",
-    "no-head-to-follow": "{path} has no head of a take; it cannot be followed",
+    "form-changes": (
+        "{path} changes its sample rate or channels part of the way through; export it again with one of each"
+    ),
+    "no-head-to-follow": "{path} does not begin like a take, so it cannot be followed while it grows",
     "not-followed": "{path} cannot be followed ({reason})",
-    "became-shorter": "{path} became shorter while it was followed",
+    "became-shorter": "{path} became shorter while it was being followed",
     "same-output": "{output} and {other} are the same file; give two names",
-    "mp3-no-gapless": "{name} came without its gapless numbers; the cause is not known: try again",
+    "mp3-no-gapless": "{name} was written without the numbers that gapless players need; the cause is not known: try again",
     "mp3-length": "{name} is not as long as what went in; the cause is not known: try again",
     "picture-kind": "picture kind {kind!r} must be one of {known}",
     "picture-side": "maximum_side_px={maximum_side_px} must lie between 64 and 10000",
@@ -90,24 +92,24 @@ WORDS: Mapping[str, Sentence] = {
     ),
     "rate-out-of-range": (
         "{file} says its sample rate is {rate_hz} Hz; {lowest_hz} to {highest_hz} is allowed: either its "
-        "head is damaged, or it is not a recording of a record"
+        "header is damaged, or it is not a recording of a record"
     ),
     "no-file": "no file was given; a side needs at least one",
     "file-empty": "{file} is empty (0 bytes): nothing was recorded or copied into it",
     "file-is-folder": "{file} is a folder; give the recordings in it",
     "file-not-ordinary": "{file} is not an ordinary file; give a recording",
-    "file-not-permitted": "{file} may not be read; check its permissions",
+    "file-not-permitted": "you are not permitted to read {file}; check its permissions",
     "file-unread": "{file} cannot be read: {reason}",
     "file-missing": "{file} does not exist; check the name",
     "no-room-for-sizes": (
-        "{file} is larger than 4 GiB and its head has no room for 64-bit sizes; it can be read as it is"
+        "{file} is larger than 4 GiB and its header has no room for 64-bit sizes; it can be read as it is"
     ),
     "wav-form": "channels={channels} and rate_hz={rate_hz} must be at least 1",
     "wav-block-cut": "{bytes} bytes are not whole frames of {frame_bytes}; a block was cut",
     "wav-columns": "samples of shape {shape} must have {channels} columns",
     "not-opened-for-repair": "{file} cannot be opened for repair ({reason})",
-    "no-head": "{file} has no complete head of a WAV file; if it is a take, nothing had been recorded yet",
-    "wav-not-whole": "{name} is not a whole WAV file; write it again",
+    "no-head": "{file} does not begin with a complete WAV header; if it is a take, nothing had been recorded yet",
+    "wav-not-whole": "{name} is not a complete WAV file; write it again",
     "wav-too-long": "{name} has no room for another chunk: a WAV file ends at 4 GiB",
     "sample-bits": "bits={bits} must be 16, 24 or 32",
     "encoder-failed": "cannot write {path}: the encoder failed ({reason})",
@@ -129,7 +131,7 @@ WORDS: Mapping[str, Sentence] = {
     ),
     "id3-version": "id3_version={id3_version} must be 3 or 4",
     "no-tags-for": "no tags for {suffix!r} files; allowed: {known}",
-    "tags-refused": "{name} does not take tags: {reason}",
+    "tags-refused": "{name} cannot hold tags: {reason}",
     "tag-nul": "{name} {text!r} holds a NUL character; take it out of the sleeve text",
     "tag-half-character": "{name} {text!r} holds half a character; type it again",
     "disk-full": "cannot write {path}: the disk is full; free some space or choose another folder",

@@ -30,7 +30,7 @@ WORDS: Mapping[str, Sentence] = {
     ),
     "take-named-twice": "one recording is named twice; name different takes of one side",
     "no-out": "these takes are not of one record on the shelf: say which WAV file the combined one goes to",
-    "combined-not-wav": "{name}: the combined take is a WAV; name it so",
+    "combined-not-wav": "{name}: the combined take is a WAV file; give it a name that ends in .wav",
     "takes-alike": "both names mean the same recording; name an old take and a new one",
     "take-unknown": (
         "{name} is neither a file nor a take on the shelf; name takes as WORDS/A-2: words of the record, "
@@ -49,9 +49,9 @@ WORDS: Mapping[str, Sentence] = {
     "no-report": "there is no report yet; it is written with the copies",
     "not-compared": "these two takes have not been compared yet",
     "not-laid": "how these two takes line up was not kept; compare them again to listen to both",
-    "combine-of-one-record": "different takes of one record can be combined here",
-    "combine-of-one-side": "takes of one side can be combined; these are of several",
-    "compare-of-one-record": "two different takes of one record can be compared here",
+    "combine-of-one-record": "only different takes of one record can be combined here",
+    "combine-of-one-side": "only takes of one side can be combined; these are of several sides",
+    "compare-of-one-record": "only two different takes of one record can be compared here",
     "sleeve-without-name": (
         "the text names neither artist nor title: its first line should be 'Artist - Title (Year)'"
     ),
@@ -60,7 +60,7 @@ WORDS: Mapping[str, Sentence] = {
     "side-letters": "side={side!r} must be a letter such as A, or several such as AB",
     "no-window": "no window could be opened here; the folder is {path}",
     "stopped": "stopped",
-    "no-such-work": "there is no work called {kind!r}",
+    "no-such-work": "there is no kind of job called {kind!r}",
     "no-job": "there is no such job; it may have ended long ago",
     "jobs-waiting": "{most} jobs are waiting already; let them finish first",
     "no-take": "there is no such take on the shelf; it may have been moved or discarded",
@@ -68,7 +68,7 @@ WORDS: Mapping[str, Sentence] = {
     "take-not-in-bin": "there is no such take in the bin; it may have been brought back already",
     "sleeve-too-long": "the sleeve text has {letters} letters; at most {most} are read",
     "gain-range": "gain_db={gain_db:g} must lie between -60 and 60",
-    "listen-too-long": "{length_s:.1f} s are more than {most_s:g} s at a time",
+    "listen-too-long": "{length_s:.1f} s is too long: at most {most_s:g} s can be heard at a time",
     "size-range": "size={size_px} must lie between {least_px} and {most_px}",
     "spectrum-size": "width={width}, height={height} must lie between 1 and {widest}, 1 and {tallest}",
     "spectrum-scale": "scale={scale!r} must be even or octaves",
@@ -81,10 +81,10 @@ WORDS: Mapping[str, Sentence] = {
     "no-session": "no record is on the turntable",
     "another-record": "another record is on the turntable by now; nothing was done",
     "another-take": (
-        "side {side} has begun meanwhile and goes on; nothing was done to it, say it again if you mean it"
+        "side {side} has begun in the meantime and is still being recorded; nothing was done to it: ask again if you mean it"
     ),
     "turntable-busy": "a record is on the turntable already; end that first",
-    "no-answer": "the turntable does not answer; look at the input and try again",
+    "no-answer": "the recording does not start; check the input and try again",
     "being-recorded": "a side is being recorded; its level is shown there",
     "waveform-width": "width={width} must lie between 1 and {widest}",
     "input-forgotten": "which input was used before cannot be read ({reason}); choose it again",
@@ -96,10 +96,10 @@ WORDS: Mapping[str, Sentence] = {
     "input-rate-not-offered": "{name} offers {rates} Hz, not {rate_hz}",
     "no-kind": "no kind of copies was named",
     "no-such-kind": "there is no kind of copies {kind!r}; known: {known}",
-    "mend-ending": "{name}: a mended file is written as {known}, by its ending",
+    "mend-ending": "{name}: give the mended file a name that ends in one of {known}",
     "mend-float-ending": "{name}: a floating-point recording is mended to .wav only, to stay exact",
     "recordings-for-sides": "recordings: {files}, sides: {sides}; one is needed for each",
-    "take-not-closed": "{name} could not be closed and keeps its name",
+    "take-not-closed": "{name} was not closed properly, so it stays where it is",
     "picture-kind-unknown": "kind={kind!r} must be one of {known}",
     "no-original": "this picture was not sent here, so there is no photograph to straighten",
     "level-word": "level {level!r} must be peak, none or a loudness such as -18",
@@ -119,10 +119,10 @@ WORDS: Mapping[str, Sentence] = {
     "no-sleeve": "no sleeve text at {path}: write the track list there, or go on without one",
     "no-recording": "no recording was named; give one file per side, or one file with all sides",
     "sides-miscounted": "sides named: {sides}, recordings given: {files}; name one side for each",
-    "file-twice": "{path} and {other} are one file; give every side its own recording",
+    "file-twice": "{path} and {other} are the same file; give every side its own recording",
     "side-letters-of-files": "side {side!r} must be a letter such as A, or several such as AB",
     "side-unknown": "side {side} is not on the sleeve, which has {known}",
-    "shelf-recording": "another sidekeep is recording onto {shelf}; end it first",
+    "shelf-recording": "sidekeep is recording onto {shelf} elsewhere; end that first",
     "side-letter": "side {side!r} must be a letter such as A",
     "no-record-to-take": "name a record on the shelf, or a sleeve text to plan it from",
     "no-room": (
@@ -132,7 +132,7 @@ WORDS: Mapping[str, Sentence] = {
     "no-room-to-combine": (
         "there are {free_mb} MB free on the disk of {folder}, and the combined take needs {needed_mb} MB: make room first"
     ),
-    "no-music": "no music was found on these recordings; look at what the survey says of them",
+    "no-music": "no music was found on these recordings; see what the survey says about them",
     "out-is-file": "{path} is a file; copies go into a folder",
     "isrc-unreadable": "ISRC {text!r} must be a track's mark and its code, such as A2=AA6Q72000047",
     "no-side-named": "no side was named; say which: A, or A B",
@@ -141,8 +141,8 @@ WORDS: Mapping[str, Sentence] = {
     ),
     "no-shelf-to-verify": "there is no shelf at {shelf}; name a folder to verify",
     "input-not-opened": "the sound input cannot be opened ({reason})",
-    "input-moved": "the system switched to another input ({other}); it is not listened to in place of yours",
-    "input-gone": "the sound input is gone: its plug, its power or the sound server",
+    "input-moved": "the system switched to another input ({other}), which is not the one you chose, so listening was ended",
+    "input-gone": "the sound input is gone: check its plug, its power and the sound server",
     "no-input": "{reason}",
     "input-missing": (
         "the input used so far, {name}, is not there: connect it and switch it on, or choose another "
@@ -150,14 +150,14 @@ WORDS: Mapping[str, Sentence] = {
     ),
     "no-picture": _no_picture,
     "sides-unclear": _sides_unclear,
-    "take-of-many-channels": "a take of {channels} channels: only mono and stereo can be compared",
+    "take-of-many-channels": "a take with {channels} channels: only mono and stereo takes can be compared",
     "no-day": "{text} is not a date: write it as 2030-01-31",
     "reminder-without-day": "{path} must hold a date, such as: after = 2030-01-31",
     "reminder-of-which-record": "which record? Name it before the day",
     "months-out-of-range": "months={months:g} must be more than 0 and less than 1200",
     "recording-onto-shelf": "a side is being recorded onto this shelf; wait until it is closed",
     "memory": "out of memory; close other programs and try again",
-    "job-fault": "a fault inside: {reason}",
-    "ended": "the work was ended from outside; ask for it again",
+    "job-fault": "a fault in sidekeep: {reason}",
+    "ended": "the work was stopped from outside; ask for it again",
     "interrupted": "sidekeep was ended before this was done; ask for it again",
 }

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from sidekeep.wording.errors.facts import Sentence
 
 WORDS: Mapping[str, Sentence] = {
-    "edit": "this is no edit: {reason}",
+    "edit": "this is not an edit: {reason}",
     "choice-do": "mend choice {do!r} must be leave or mend",
-    "choice-kind": "of_kind {of_kind!r} must be tick, pop, crackle or thump",
+    "choice-kind": "kind {of_kind!r} of a mend choice must be tick, pop, crackle or thump",
     "choice-empty": "a mend choice must name a repair, a region, a kind or a size",
     "choice-span": "stop_frame={stop_frame} of a mend choice must lie after start_frame={start_frame}",
     "mend-size": "mend size {size!r} must be gentle, even or thorough",

@@ -12,11 +12,11 @@ WORDS: Mapping[str, Sentence] = {
         "{path} is not what it was: its checksum does not match; restore it from a backup or a bag first"
     ),
     "copy-reads-back-differently": (
-        "the copy of {name} reads back differently, for an unknown reason: check the disk and its cable"
+        "the copy of {name} does not read back as it was written: check the disk and its cable, then try again"
     ),
     "source-changed": (
         "{path} changed while it was being brought in (replaced, or something still records into it); "
-        "nothing was adopted: run again when it is at rest"
+        "nothing was adopted: run again when nothing writes to it any more"
     ),
     "source-written": "{path} was written to after it was copied: the original stays where it is",
     "sqlite-too-old": "SQLite {version} is too old; the shelf needs 3.37 or newer",
@@ -50,7 +50,7 @@ WORDS: Mapping[str, Sentence] = {
     "cuts-place-missing": "cuts.toml: {where}: neither {name} nor {name}_frame is given",
     "cuts-frame": "cuts.toml: {where}: {name}_frame={frame!r} must be a whole number",
     "cuts-time": 'cuts.toml: {where}={time!r} must be a time such as "3:45.5"',
-    "cuts-side-twice": "cuts.toml: side {side} stands there twice for one take; delete one of them",
+    "cuts-side-twice": "cuts.toml: side {side} is there twice for one take; delete one of them",
     "index-damaged": "{path} is damaged ({reason}); it can be made again from the record folders",
     "index-in-use": "{path} is in use by another program; try again in a moment",
     "index-disk-full": "{path} cannot grow: the disk is full; nothing of the records is lost",
@@ -61,7 +61,7 @@ WORDS: Mapping[str, Sentence] = {
         "forbid it"
     ),
     "inventory-unread": "{path} cannot be read ({reason}); it can be made again from what is there",
-    "changed-since": "{path} has been changed since by something else; change it back by hand",
+    "changed-since": "{path} has since been changed by something else; change it back by hand",
     "catalogue-newer": "this shelf's catalogue was made by a newer sidekeep; update sidekeep to open it",
     "recipe-entry": "the recipe has an unknown entry {entry!r}; known: {known}",
     "recipe-table": "[{name}] in the recipe must be a table",
@@ -79,7 +79,7 @@ WORDS: Mapping[str, Sentence] = {
     "choices-busy": (
         "{record}: its choices are being written by another program that does not end; end it, then try again"
     ),
-    "busy": "{record}: {who} is at work on this record; wait until it is done",
+    "busy": "{record}: {who} is at work on this record; wait until it has finished",
     "sleeve-file-too-long": "{name} is longer than {most_mb} MB; a sleeve text is a page or two",
     "sleeve-not-text": "{name} is not a text file; a sleeve is plain text, CSV or JSON",
     "sleeve-too-many-characters": "{name} has {characters} characters; a sleeve text has at most {most}",

@@ -73,9 +73,9 @@ def spoil_spread(network: dict[str, Any]) -> None:
     ("spoil", "told"),
     [
         (spoil_names, "ask for colour"),
-        (spoil_shape, "hidden is"),
-        (spoil_numbers, "out is"),
-        (spoil_spread, "spread of nothing"),
+        (spoil_shape, "hidden has"),
+        (spoil_numbers, "out has"),
+        (spoil_spread, "no spread at all"),
     ],
 )
 def test_weights_that_do_not_fit_are_refused(held: dict[str, Any], spoil: Any, told: str) -> None:

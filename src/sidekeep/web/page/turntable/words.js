@@ -32,7 +32,7 @@ const WORDS = {
   "same-as": ({ side, other }) => `Side ${side} sounds the same as side ${other}: was the record flipped?`,
   "false-start": ({ side, reason }) => (reason === "again" ? `That try of side ${side} is in the bin; it is armed again.` : reason === "discard" ? `Side ${side} is in the bin.` : `A false start of side ${side}: put in the bin, and armed again.`),
   "asked-twice": ({ side }) => `A take was put aside just now. Say it once more if side ${side} is to go too.`,
-  "not-meant": ({ side }) => (side ? `Side ${side} has begun meanwhile and goes on. Nothing was done to it: say it again if you mean it.` : "That take has ended already. Nothing was done."),
+  "not-meant": ({ side }) => (side ? `Side ${side} has begun in the meantime and is still being recorded. Nothing was done to it: ask again if you mean it.` : "That take has ended already. Nothing was done."),
   "not-done": ({ reason }) => `That did not work: ${reason}.`,
   answer: ({ minutes, doubt }) => (doubt === "run-out" ? `Waiting up to ${minutes} minutes for the lift, in case music comes back.` : `Was it the other side? It waits ${minutes} minutes for the answer.`),
   kept: ({ side }) => `Side ${side} is kept after all.`,
