@@ -66,6 +66,14 @@ def test_code_that_does_not_pass_its_checks_fails_before_any_test(place: Path, c
     assert set(called) <= {"kernels"}
 
 
+def test_all_kernels_are_compiled_by_two_processes(place: Path) -> None:
+    assert run(place)[1].count("kernels") == 2
+    asked = [
+        line.partition("tests.kernels ")[2] for line in (place / "asked").read_text("utf-8").splitlines()
+    ]
+    assert sorted(" ".join(asked).split()) == ["combine", "mend", "transfer"]
+
+
 @pytest.mark.parametrize(
     ("crowd", "sound", "whole"),
     [(0, 0, 0), (1, 0, 1), (0, 1, 1), (1, 1, 1), (5, 0, 0), (0, 5, 0), (5, 5, 5), (5, 1, 1), (2, 0, 2)],
