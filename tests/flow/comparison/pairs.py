@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import dataclass, replace
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,6 +81,14 @@ def play(
     old_ticks: bool = True,
 ) -> Take:
     """One playing: the same side, its own noise; ``ticks`` are moments of the music (s) at which a new mark lies."""
+    take = _played(seed, speed, wow, gain, ticks, old_ticks)
+    return replace(take, audio=take.audio.copy())
+
+
+@lru_cache(maxsize=4)
+def _played(
+    seed: int, speed: float, wow: float, gain: float, ticks: tuple[float, ...], old_ticks: bool
+) -> Take:
     rng = np.random.default_rng(seed)
     n = np.arange(int(LENGTH_S * RATE / speed))
     turn = 2 * np.pi * n / RATE / 1.8
