@@ -17,22 +17,29 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 _MEMORY_S = 20.0
+"""Ten bars: long enough for a slow beat to come ten times, short enough for music to change its own."""
 _EVENTS = 160
 """The loudest of the memory are looked at."""
 _APART_S = 0.01
 """An event this near behind another belongs to its stroke."""
 _LEAST_EVENTS = 10
+"""Fewer fall on some grid by chance: what a search among 2,000 grids for each of them is worth is then more than they show."""
 _SHORTEST_S, _LONGEST_S = 0.06, 0.8
+"""From a sixteenth at 250 beats a minute to a beat at 75: a longer one is found by its halves."""
 _CELL_S = 0.001
+"""Of the table of distances; two neighbours together are about as wide as a line."""
 _TRIED = 12
 """Distances between events tried as periods."""
 _NEAR_S = 0.0018
 """Half width of a line: the attack, and what the sway of the speed does in some seconds."""
 _SURE_NATS = 14.0
+"""One grid in a million by chance: a side asks some hundred times."""
 _GRIDS_A_STROKE = 2000.0
 """Grids that the events could have been tried on, for each of them: what finding one by search is worth less."""
 _LEAST_SHARE = 0.15
+"""Of the events on the grid: below that it tells nothing of the others."""
 _TURNS_S = (60.0 / 80.0, 60.0 / 78.26, 60.0 / 45.0, 1.8)
+"""Of the speeds at which records turn, 80, 78.26, 45 and 33 1/3 a minute."""
 _TURN_ROOM = 0.007
 """How far off its nominal speed a disc may turn."""
 _TURN_SHARE = 0.3
@@ -44,6 +51,7 @@ _FULL_LINES = 3
 _ON_SHARE = 0.8, 0.98
 """Share of the clicks of music that lie on the lines of its beat: at least, and at most."""
 _MOST_NATS = 8.0
+"""A beat is no proof: a loud click at odds of 3,000 to 1 and more is mended all the same."""
 
 Stroke = tuple[float, float, float]
 """What looked like damage: time in seconds, size in scales, log odds without the beat."""

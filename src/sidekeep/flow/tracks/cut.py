@@ -41,11 +41,17 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side, SleeveTrack
 
 _LEAD_S = 0.1
+"""A start mark stands so long before the sound: what is heard is found to a hop or two of 23 ms, and no attack may be cut."""
 _CLEAR_OF_GAP_S = 3.0
+"""A change of the sound so near a likely gap is that gap: as far off as a segue may be and still counts as found."""
 _CLEAR_OF_EDGE_S = 5.0
+"""No track is so short, and novelty looks 8 s to either side: at the ends of the music it sees the needle (chosen here)."""
 _GAP_TOLERANCE_S, _SEGUE_TOLERANCE_S = 0.5, 3.0
+"""How far off a mark may be and be called right: a gap is heard to a fraction of a second, a segue is not."""
 _MOST_SURE = 0.99
+"""Nothing that is heard is certain: one mark in a hundred is wrong for a reason that no evidence here knows (chosen here)."""
 _LEAST_MUSIC_S = 2.0
+"""A play with less between needle and needle is a try of the needle, and no side (chosen here)."""
 
 
 @dataclass(frozen=True)

@@ -16,8 +16,10 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side, SleeveTrack
 
 SURE = 0.8
+"""Under it a mark is to be looked at: one in five such is wrong, if the confidence is right."""
 _WRONG_TIME_S = 4.0
 _WRONG_TIME_SHARE = 0.03
+"""Printed times are rounded, leave out gaps of 1 to 3 s, and a player is up to 3 % off (common practice, no source)."""
 
 
 def plays_finding(features: Features, unused: Sequence[PlayedPart], missing: Sequence[Side]) -> list[Finding]:

@@ -22,8 +22,12 @@ Assigned = list[tuple[int, tuple[Side, ...]]]
 
 _UNUSED = 0.7
 _MISSING = 1.5
+"""Costs of a play that is no side and of a side that was not played, beside those of ``_mismatch``: with both, a play is left
+over where it is 1.8 times as long or as short as the side. That a side is missing is the stranger of the two (chosen here)."""
 _FEWEST_S = 20.0
+"""Shorter than any side: a needle that was tried, or a play that was broken off."""
 _UNKNOWN = 0.35
+"""Cost of a side of unknown length: less than a play left over, so that lengths decide only where they are printed."""
 _OTHER_SIDE = 6.0
 """Log ratio by which another side's printed times must fit better before a play is said to be that side."""
 _LATER = 1e-3

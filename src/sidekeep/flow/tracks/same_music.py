@@ -16,6 +16,7 @@ Bands = NDArray[np.float32]
 
 _STEP_S = 1.0
 _SLOW_S = 20.0
+"""Levels second by second, without what changes over 20 s: a player's gain and the wear inward say nothing of the music."""
 _PAUSE_DB = 25.0
 """Under the louder quarter: between tracks, or a rest."""
 _SPEEDS = np.linspace(0.97, 1.03, 121)
@@ -25,10 +26,12 @@ _SAME = 0.75
 _LENGTH_SHARE, _LENGTH_S = 0.02, 2.0
 """How far the music of two plays of one side may differ in length: two turntables, and where a fade is heard to end."""
 _LEAST_S = 60.0
+"""Under a minute there are three slow stretches or fewer, and any two pieces are alike by chance (chosen here)."""
 _LEAST_SHARE = 0.6
 """Of the shorter take, how much must lie on the other."""
 
 _POINT_S = 0.5
+"""Two points a second: finer than notes are long, so that a shift of a second is no longer alike."""
 _ONE_PLAYER = np.linspace(0.996, 1.004, 9)
 """What one turntable may drift between two plays."""
 _SAME_BANDS = 0.8

@@ -20,12 +20,15 @@ from sidekeep.dsp.tracks.side_joins import find_join
 from sidekeep.model.cuts import Cuts
 
 ENVELOPE_POINTS = 2000
+"""About as many as a wide screen has columns: the picture of a side."""
 _AFTER_DOWN_S = 0.5
 """A needle thump and its ring are over after this long (common practice, no source)."""
 _BEFORE_UP_S = 0.2
+"""The knock of a needle that is lifted begins a little before it is found (chosen here)."""
 _JOIN_S = 0.3
 """How far from its true place a join between two sides may be found."""
 _GUARD_S = 0.1
+"""What a needle's knock may reach to either side of where it was found, kept out of what is measured (chosen here)."""
 
 
 class SideFeatures:

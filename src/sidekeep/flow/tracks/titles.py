@@ -21,6 +21,7 @@ from sidekeep.model.record import Side, SleeveTrack
 
 TitleChoice = Literal["sure", "printed", "heard"]
 TITLE_SURE = 0.9
+"""From it on a title is written without a question: one in ten of those just over it is wrong, if the confidence is right."""
 _DOUBTED = 0.5
 """What a title is worth whose printed time does not fit, on a side where others do not fit either."""
 _NO_MISPRINT = -5.0

@@ -14,6 +14,7 @@ from sidekeep.model.cuts import SideCuts
 from sidekeep.model.record import Side
 
 SPEEDS_RPM = (100.0 / 3.0, 45.0, 78.26)
+"""IEC 60098 for the first two; 78.26 is what a motor of 3600 a minute gives by a gear of 46 to 1 (from memory)."""
 _NEAR_S = 2.5
 _NEAR_SHARE = 0.02
 """Printed times are rounded, gaps belong to neither track, players are a percent off."""
