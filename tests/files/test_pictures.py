@@ -57,6 +57,18 @@ def test_large_scans_are_made_smaller_and_small_ones_stay() -> None:
     assert len(large.data) < 400_000
 
 
+@pytest.mark.parametrize("orientation", [1, 6])
+def test_a_picture_made_smaller_keeps_its_shape_to_the_pixel(orientation: int) -> None:
+    """A reader of JPEG may hand over a draft of an eighth to a half, whose sides are rounded already."""
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    out = io.BytesIO()
+    half_and_half(1132, 849).save(out, "JPEG", exif=exif)
+    small = prepare_picture(out.getvalue(), maximum_side_px=200)
+    shape = (200, 150) if orientation == 1 else (150, 200)
+    assert (small.width, small.height) == opened(small).size == shape
+
+
 def test_position_and_camera_are_stripped_and_the_picture_stands_upright() -> None:
     exif = Image.Exif()
     exif[0x0112] = 6  # Orientation: turn a quarter clockwise to see it upright (Exif 2.3, from memory).

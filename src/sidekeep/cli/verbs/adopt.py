@@ -11,7 +11,7 @@ from sidekeep.units import clock_text
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
-    parser.add_argument("file", nargs="+", type=Path, help="recordings, in playing order")
+    parser.add_argument("file", metavar="FILE", nargs="+", type=Path, help="recordings, in playing order")
     parser.add_argument(
         "--sleeve",
         type=Path,

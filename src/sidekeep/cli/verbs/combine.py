@@ -12,6 +12,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
     parser.add_argument(
         "take",
+        metavar="TAKE",
         nargs="+",
         help="takes of one side, the best first: recordings, or takes on the shelf such as tallow/A-1 A-2",
     )

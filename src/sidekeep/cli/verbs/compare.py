@@ -10,8 +10,10 @@ from sidekeep.cli.verbs.shelf import add_shelf_option
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
-    parser.add_argument("old", help="the older take: a recording, or a take on the shelf such as tallow/A-1")
-    parser.add_argument("new", help="the newer one; A-2 alone means the same record")
+    parser.add_argument(
+        "old", metavar="OLD", help="the older take: a recording, or a take on the shelf such as tallow/A-1"
+    )
+    parser.add_argument("new", metavar="NEW", help="the newer one; A-2 alone means the same record")
     parser.add_argument(
         "--out", type=Path, metavar="DIR", help="write the page, the text and the figures here"
     )

@@ -34,7 +34,9 @@ def add_recipe_options(parser: argparse.ArgumentParser) -> None:
         choices=("sure", "printed", "heard"),
         help="which titles are given: only sure ones (default), all in the sleeve's order, or by the lengths that are heard",
     )
-    parser.add_argument("--comment", default="", help="a line about stylus and chain for the tags")
+    parser.add_argument(
+        "--comment", metavar="TEXT", default="", help="a line about stylus and chain for the tags"
+    )
     parser.add_argument(
         "--isrc",
         action="append",
@@ -102,7 +104,9 @@ def copy_choices(options: argparse.Namespace) -> dict[str, Any]:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
-    parser.add_argument("record", nargs="?", help="the record: its folder, or words that match just one")
+    parser.add_argument(
+        "record", metavar="RECORD", nargs="?", help="the record: its folder, or words that match just one"
+    )
     parser.add_argument(
         "--copies",
         default="lossless,portable",

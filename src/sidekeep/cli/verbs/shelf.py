@@ -31,10 +31,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     listing = add_described(
         actions, "list", "list all records, or those that hold all the words (the default)"
     )
-    listing.add_argument("words", nargs="*", help="beginnings of words from artist, titles, label, notes")
+    listing.add_argument(
+        "words", metavar="WORDS", nargs="*", help="beginnings of words from artist, titles, label, notes"
+    )
     listing.add_argument("--state", choices=STATES, default="", help="only records in this state")
     plan = add_described(actions, "plan", "put a record on the shelf before any side of it is taken")
-    plan.add_argument("sleeve", type=Path, help="its sleeve text")
+    plan.add_argument("sleeve", metavar="SLEEVE", type=Path, help="its sleeve text")
     plan.add_argument(
         "--another", action="store_true", help="plan it even if the shelf has a record of that name and year"
     )
@@ -44,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     stylus = add_described(
         actions, "styluses", "show the hours of every stylus; with a name: add or change one"
     )
-    stylus.add_argument("name", nargs="?", help="the stylus")
+    stylus.add_argument("name", metavar="NAME", nargs="?", help="the stylus")
     stylus.add_argument("--hours-before", type=float, default=0.0, metavar="H", help="hours played before")
     stylus.add_argument(
         "--remind-at",

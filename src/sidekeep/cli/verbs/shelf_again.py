@@ -14,7 +14,9 @@ def add_again(actions: Any) -> None:
     again = add_described(
         actions, "again", "show what is due to be played again; with a record and a date: set a reminder"
     )
-    again.add_argument("record", nargs="?", help="the record: its folder, or words that match one")
+    again.add_argument(
+        "record", metavar="RECORD", nargs="?", help="the record: its folder, or words that match one"
+    )
     again.add_argument(
         "--months",
         type=float,

@@ -22,11 +22,13 @@ def add_actions(actions: Any) -> None:
     swap = add_described(actions, "swap", "swap two sides that were taken for each other")
     use = add_described(actions, "use", "choose the take of a side that copies are made from")
     for parser in (history, undo, redo, swap, use):
-        parser.add_argument("record", help="the record: its folder, or words that match one")
-    swap.add_argument("a", metavar="side", help="a side, such as A")
-    swap.add_argument("b", metavar="side", help="the other one, such as B")
-    use.add_argument("side", help="the side, such as B")
-    use.add_argument("number", type=int, help="the number of the take: 2 for B-2")
+        parser.add_argument(
+            "record", metavar="RECORD", help="the record: its folder, or words that match one"
+        )
+    swap.add_argument("a", metavar="SIDE", help="a side, such as A")
+    swap.add_argument("b", metavar="SIDE", help="the other one, such as B")
+    use.add_argument("side", metavar="SIDE", help="the side, such as B")
+    use.add_argument("number", metavar="NUMBER", type=int, help="the number of the take: 2 for B-2")
 
 
 def run(options: argparse.Namespace, shelf: Path) -> int:

@@ -8,7 +8,9 @@ from pathlib import Path
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
-    parser.add_argument("file", nargs="+", type=Path, help="a recording, or the pieces of one side in order")
+    parser.add_argument(
+        "file", metavar="FILE", nargs="+", type=Path, help="a recording, or the pieces of one side in order"
+    )
     parser.add_argument("--sleeve", type=Path, metavar="FILE", help="the track list as printed on the sleeve")
     parser.add_argument(
         "--sides", metavar="LETTERS", help="side(s) of the sleeve that are on this recording: A, or AB"

@@ -12,9 +12,11 @@ from sidekeep.cli.verbs.shelf import add_shelf_option
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
     parser.add_argument(
-        "record", help="a record on the shelf (folder or words), or a sleeve text to plan it from"
+        "record",
+        metavar="RECORD",
+        help="a record on the shelf (folder or words), or a sleeve text to plan it from",
     )
-    parser.add_argument("side", nargs="+", help="the sides to take, in order: A B")
+    parser.add_argument("side", metavar="SIDE", nargs="+", help="the sides to take, in order: A B")
     add_input_options(parser)
     parser.add_argument("--stylus", default="", metavar="NAME", help="the stylus in use, to count its hours")
     parser.add_argument("--by-key", action="store_true", help="begin and end by key only, not by the needle")

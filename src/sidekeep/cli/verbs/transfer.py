@@ -10,7 +10,9 @@ from sidekeep.cli.verbs.copies import add_recipe_options, copy_choices
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
-    parser.add_argument("file", nargs="*", type=Path, help="recordings: one per side, or one with all sides")
+    parser.add_argument(
+        "file", metavar="FILE", nargs="*", type=Path, help="recordings: one per side, or one with all sides"
+    )
     parser.add_argument("--sleeve", type=Path, metavar="FILE", help="the track list as printed on the sleeve")
     parser.add_argument("--out", type=Path, metavar="DIR", help="where the record's folder goes")
     parser.add_argument(

@@ -11,7 +11,10 @@ from sidekeep.units import count
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
     parser.add_argument(
-        "place", nargs="*", help="folders of copies, bags, records or shelves (default: the whole shelf)"
+        "place",
+        metavar="PLACE",
+        nargs="*",
+        help="folders of copies, bags, records or shelves (default: the whole shelf)",
     )
     parser.add_argument(
         "--decode", action="store_true", help="also decode every FLAC and check it against its own MD5"

@@ -120,10 +120,15 @@ def prepare_picture(
     with _opened(data, name) as picture:
         from PIL import Image
 
+        short_px, long_px = sorted(picture.size)
         picture.draft("RGB", (maximum_side_px, maximum_side_px))
         drawn = _upright_rgb(picture)
-        if max(drawn.size) > maximum_side_px:
-            drawn.thumbnail((maximum_side_px, maximum_side_px), Image.Resampling.LANCZOS)
+        if long_px > maximum_side_px:
+            # By the shape of the whole picture: that of a draft is rounded already.
+            short_px = max(1, round(short_px * maximum_side_px / long_px))
+            is_wide = drawn.width >= drawn.height
+            size = (maximum_side_px, short_px) if is_wide else (short_px, maximum_side_px)
+            drawn = drawn.resize(size, Image.Resampling.LANCZOS, reducing_gap=2.0)
         drawn, data = _within(drawn, maximum_bytes)
         return Picture(
             kind=kind,
