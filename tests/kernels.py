@@ -1,6 +1,7 @@
-"""``python -m tests.kernels [mend] [transfer] [combine]``: compile what most tests need, once; else two workers compile the same.
+"""``python -m tests.kernels``: compile the kernels of most tests on all cores, while the code is being checked; else each worker does.
 
-``mend`` takes most of the time; none of its kernels is needed by the others as they are run here, so that two processes share them.
+With ``--write`` the table of what is compiled is written anew, from all the kernels that the whole job called. Run it twice: what
+is compiled on the way appears in it with all that it calls.
 """
 
 from __future__ import annotations
@@ -9,33 +10,63 @@ import contextlib
 import io
 import sys
 import tempfile
-from collections.abc import Collection
 from pathlib import Path
 
 import numpy as np
 import soundfile
 
+import sidekeep.dsp
 from sidekeep.cli.main import main
+from sidekeep.dsp.compiling import TABLE, compile_kernels, name_type
 from tests.small_record import RATE_HZ, small_record
 
+DEAREST = ("estimate_spans", "collect_evidence", "fit_extents", "misfit", "hop_impulse", "find_bursts")
+"""17 to 2 seconds each (two cores, 2026-11-27); all others together 10."""
 
-def compile_kernels(verbs: Collection[str]) -> None:
-    """Mending a side of the small record, the whole job without it, and two playings of one side laid on each other."""
+
+def run_jobs() -> None:
+    """The whole job on the small record, two playings of one of its sides laid on each other, and the demo."""
     with tempfile.TemporaryDirectory() as name, contextlib.redirect_stdout(io.StringIO()):
         folder = Path(name)
         (a, b), sleeve = small_record().write(folder)
         once_more = small_record().a.audio
         once_more = once_more + np.random.default_rng(1).normal(0.0, 2e-4, once_more.shape)
         soundfile.write(folder / "once-more.wav", once_more, RATE_HZ, subtype="PCM_24")
-        jobs = (
+        for words in (
             ["mend", a, folder / "mended.wav"],
-            ["transfer", a, b, "--sleeve", sleeve, "--mend", "none", "--out", folder / "copies"],
+            ["transfer", a, b, "--sleeve", sleeve, "--out", folder / "copies"],
             ["combine", a, folder / "once-more.wav", "--out", folder / "better.wav"],
-        )
-        for words in jobs:
-            if (not verbs or words[0] in verbs) and main([str(word) for word in words]) > 1:
-                raise SystemExit(f"{words[0]} did not go through; what it needs is compiled by the tests")
+            ["demo", "--out", folder / "demo"],
+        ):
+            if main([str(word) for word in words]) > 1:
+                raise SystemExit(f"{words[0]} did not go through; the table would lack what it needs")
+
+
+def called_kernels() -> list[str]:
+    """Lines of the table for the kernels that Python itself called in this process, the dearest to compile first.
+
+    What kernels call is among them where it was compiled just now, and not where it came out of the cache: so this wants a second run.
+    """
+    lines = set()
+    for module in [module for name, module in sys.modules.items() if name.startswith("sidekeep.")]:
+        for name, kernel in vars(module).items():
+            if getattr(kernel, "py_func", None) is None or kernel.py_func.__module__ != module.__name__:
+                continue
+            for signature in kernel.signatures:
+                with contextlib.suppress(ValueError):  # a type without a word: compiled where it is called
+                    lines.add(f"{module.__name__}:{name}\t" + "; ".join(map(name_type, signature)))
+    return sorted(lines, key=lambda line: (_place_among_dearest(line), line))
+
+
+def _place_among_dearest(line: str) -> int:
+    name = line.partition("\t")[0].partition(":")[2]
+    return DEAREST.index(name) if name in DEAREST else len(DEAREST)
 
 
 if __name__ == "__main__":
-    compile_kernels(sys.argv[1:])
+    if sys.argv[1:] == ["--write"]:
+        run_jobs()
+        table = Path(sidekeep.dsp.__file__).with_name(TABLE)
+        table.write_text("".join(f"{line}\n" for line in called_kernels()), encoding="utf-8")
+    else:
+        sys.exit("\n".join(compile_kernels()) or 0)

@@ -34,6 +34,7 @@ MAY_IMPORT = {
 DSP_MAY_USE = {"numpy", "scipy", "numba", "soxr"}
 DSP_ROOMS = {
     "kernel": set(),
+    "compiling": {"kernel", "impulses"},
     "grid": set(),
     "impulses": {"kernel", "noise"},
     "turn": {"kernel", "noise"},

@@ -32,6 +32,8 @@ os.environ.setdefault("NUMBA_OPT", "2")  # a fifth less time to compile, and the
 
 import numba  # noqa: E402  (the cache folder must be known first)
 
+types = numba.types
+"""The compiler's types, for who must name them."""
 _FREEDOM = {"reassoc", "nsz"}
 PLAIN = os.environ.get("SIDEKEEP_PLAIN") == "1"
 
