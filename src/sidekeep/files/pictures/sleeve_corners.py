@@ -122,9 +122,13 @@ class _Slopes:
         blurred = ndimage.gaussian_filter(small, (1.0, 1.0, 0.0))
         across = ndimage.sobel(blurred, axis=1) / 8.0
         down = ndimage.sobel(blurred, axis=0) / 8.0
-        strongest = np.argmax(across**2 + down**2, axis=2)[..., None]
-        self.x = np.take_along_axis(across, strongest, axis=2)[..., 0]
-        self.y = np.take_along_axis(down, strongest, axis=2)[..., 0]
+        size = across**2 + down**2
+        self.x, self.y, strongest = across[..., 0], down[..., 0], size[..., 0]
+        for colour in (1, 2):
+            is_stronger = size[..., colour] > strongest
+            self.x = np.where(is_stronger, across[..., colour], self.x)
+            self.y = np.where(is_stronger, down[..., colour], self.y)
+            strongest = np.maximum(size[..., colour], strongest)
         self.strength = np.hypot(self.x, self.y)
         # Print and grain change everywhere a little: an edge stands above that.
         self.floor = max(0.35, 1.2 * float(np.median(self.strength)))
@@ -147,7 +151,9 @@ def _lines(slopes: _Slopes) -> list[tuple[float, float, float]]:
         theta = angle * np.pi / _ANGLES
         distance = np.round(x * np.cos(theta) + y * np.sin(theta)).astype(int)
         distance = np.where(angle % (2 * _ANGLES) >= _ANGLES, -distance, distance)
-        np.add.at(votes, (angle % _ANGLES, distance + reach), weight)
+        votes += np.bincount(angle % _ANGLES * votes.shape[1] + distance + reach, weight, votes.size).reshape(
+            votes.shape
+        )
     votes = ndimage.gaussian_filter(votes, (0.8, 1.0), mode=("wrap", "constant"))
     found = []
     for _ in range(_LINES):
@@ -218,7 +224,11 @@ def _crossings(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[
 
 
 def _scores(slopes: _Slopes, quads: NDArray[np.float64]) -> NDArray[np.float64]:
-    """How much each figure is a sleeve; 0 when a side is not an edge for most of its length, and at both ends."""
+    """How much each figure is a sleeve; 0 when a side is not an edge for most of its length, and at both ends.
+
+    Most figures have a side that is no edge at all: only of the others it is asked how sharp their edges are.
+    """
+    scores = np.zeros(len(quads))
     along = np.roll(quads, -1, axis=1) - quads
     normal = np.stack((-along[..., 1], along[..., 0]), axis=-1)
     normal /= np.maximum(np.hypot(along[..., 0], along[..., 1]), 1e-9)[..., None]
@@ -231,15 +241,21 @@ def _scores(slopes: _Slopes, quads: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.abs(x * normal[:, :, None, 0] + y * normal[:, :, None, 1])
 
     edge = np.maximum(np.maximum(across(-1.0), across(1.0)), across(0.0))
+    is_edge = np.clip((edge - 0.5 * slopes.floor) / slopes.floor, 0.0, 1.0)
+    most = is_edge.mean(axis=-1)
+    may_be = np.flatnonzero((most.min(axis=1) > 0.5 * _SURE) & (most.mean(axis=1) > _SURE))
+    quads, points, normal, edge, is_edge = (each[may_be] for each in (quads, points, normal, edge, is_edge))
     # A shadow's edge is as steep some pixels farther out; a sleeve's is not.
     sharp = np.clip(2.0 * (1.0 - np.minimum(across(-4.0), across(4.0)) / np.maximum(edge, 1e-9)), 0.0, 1.0)
-    found = np.clip((edge - 0.5 * slopes.floor) / slopes.floor, 0.0, 1.0) * sharp
+    found = is_edge * sharp
     # A board of the table may go on where a side should end: both ends must be edges as well.
     ends = np.minimum(found[..., :6].mean(axis=-1), found[..., -6:].mean(axis=-1))
     supports = found.mean(axis=-1) * np.minimum(1.0, 1.5 * ends)
     least, usual = supports.min(axis=1), supports.mean(axis=1)
     share = areas(quads) / (slopes.width * slopes.height)
-    return np.where((least > 0.5 * _SURE) & (usual > _SURE), 0.5 * (least + usual) * np.sqrt(share), 0.0)
+    is_sleeve = (least > 0.5 * _SURE) & (usual > _SURE)
+    scores[may_be] = np.where(is_sleeve, 0.5 * (least + usual) * np.sqrt(share), 0.0)
+    return scores
 
 
 def _fitted(slopes: _Slopes, quad: NDArray[np.float64], reach: float) -> NDArray[np.float64]:
