@@ -51,7 +51,7 @@ _FULL_LINES = 3
 _ON_SHARE = 0.8, 0.98
 """Share of the clicks of music that lie on the lines of its beat: at least, and at most."""
 _MOST_NATS = 8.0
-"""A beat is no proof: a loud click at odds of 3,000 to 1 and more is mended all the same."""
+"""The most that all odds are doubted by, on its lines some four more. It is no proof: what is surer than that is mended."""
 
 Stroke = tuple[float, float, float]
 """What looked like damage: time in seconds, size in scales, log odds without the beat."""
