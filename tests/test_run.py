@@ -98,3 +98,25 @@ def test_each_pass_writes_into_a_folder_of_its_own_that_is_gone_afterwards(place
         scratch = Path(line.split()[0])
         assert Path(folder).parent == scratch
         assert not scratch.exists()
+
+
+def test_what_a_killed_run_left_is_cleared_up_by_the_next(
+    place: Path, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only of a process that is gone, and not what is of this hour: where two machines share a folder, neither sees the other's."""
+    roomy = tmp_path_factory.mktemp("roomy")
+    monkeypatch.setenv("TMPDIR", str(roomy))
+    with subprocess.Popen(["true"]) as gone:
+        gone.wait()
+    names = {
+        "left": f"sidekeep-tests.{gone.pid}.AAAAAA",
+        "running": f"sidekeep-tests.{os.getpid()}.BBBBBB",
+        "fresh": f"sidekeep-tests.{gone.pid}.CCCCCC",
+        "other": f"other-tests.{gone.pid}.DDDDDD",
+    }
+    for what, name in names.items():
+        (roomy / name / "crowd").mkdir(parents=True)
+        if what != "fresh":
+            os.utime(roomy / name, (1.0e9, 1.0e9))
+    assert run(place)[0] == 0
+    assert {path.name for path in roomy.glob("*-tests.*")} == set(names.values()) - {names["left"]}

@@ -94,5 +94,5 @@ export function LiveDisc({ session, record }) {
 function levelWords(reading) {
   if (reading.clipped_frames > 0) return "It clipped";
   if (!(reading.highest_dbfs > -100)) return reading.needle === "up" ? "The needle is up" : "";
-  return `${decibels(-reading.highest_dbfs, "dB")} of room to the top`;
+  return `${decibels(-reading.highest_dbfs, "dB")} of headroom`;
 }
