@@ -13,6 +13,7 @@ time, wall clock, first run of each kernel left out.
 from __future__ import annotations
 
 import argparse
+import math
 import platform
 import shutil
 import subprocess
@@ -232,6 +233,7 @@ def judge_thumps(quick: bool) -> None:
 def judge_rates(quick: bool) -> None:
     """The same sides brought to other rates, mended there, and judged at their own: goal, all within 1 dB."""
     import soxr
+    from scipy.signal import resample_poly
 
     print(
         "\nbrought to another rate, mended there, brought back: repairs, fall of ticks, crackle, loud, strong %, side"
@@ -243,10 +245,13 @@ def judge_rates(quick: bool) -> None:
             (f"{rate}", rate, soxr.resample(side.audio, case.rate_hz, rate, quality="VHQ"))
             for rate in (case.rate_hz, 48_000, 88_200, 96_000, 192_000)
         ]
-        for rate in (48_000, 96_000):
+        for rate in (48_000, 88_200, 96_000, 192_000):
             gentle = gently_raised(side.audio, case.rate_hz, rate)
             if gentle is not None:
                 brought.append((f"{rate}, by a gentle filter", rate, gentle))
+            common = math.gcd(case.rate_hz, rate)
+            gentlest = resample_poly(side.audio, rate // common, case.rate_hz // common, axis=0)
+            brought.append((f"{rate}, by the gentlest filter", rate, gentlest))
         for name, rate, audio in brought:
             mended, repairs = mend(audio, rate)
             back = np.zeros_like(side.audio)

@@ -16,7 +16,7 @@ from functools import cache
 
 import numpy as np
 
-from sidekeep.dsp.impulses.band import BandWatch
+from sidekeep.dsp.impulses.band import Band, BandWatch
 from sidekeep.dsp.impulses.beat_forecast import BeatForecast, Stroke
 from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.full_band import mend_stretch, rate_factor_of
@@ -33,7 +33,7 @@ from sidekeep.model.finding import Channel, Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair, RepairKind
 
-MENDER_VERSION = 11
+MENDER_VERSION = 12
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
 IN_FLIGHT = 3
@@ -63,7 +63,7 @@ class _Chunk:
 
     start: int
     stop: int
-    job: Future[tuple[list[Repaired], list[Stroke]]] | None
+    job: Future[tuple[list[Repaired], list[Stroke]]] | None = None
     heads: list[tuple[int, int, float]] = field(default_factory=list)
     """Ticks hard enough to have a tail, mended or left for doubt: first frame, last + 1, size over the local slope in dB."""
     thumps: Future[list[tuple[Thump, Audio]]] | None = None
@@ -119,7 +119,7 @@ class Mender:
         self.rate_factor = rate_factor_of(rate_hz)
         self.chunk = CHUNK_FRAMES * self.rate_factor
         self.margin = MARGIN_FRAMES * self.rate_factor
-        self.latency_frames = (IN_FLIGHT + 3) * self.chunk + self.margin
+        self.latency_frames = (IN_FLIGHT + 4) * self.chunk + self.margin
         self.repairs: list[Repair] = []
         self.findings: list[Finding] = []
         self.owners: list[int] = []
@@ -129,6 +129,7 @@ class Mender:
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
         self._held = Window(channels)
         self._next_chunk = 0
+        self._looked_at: list[tuple[_Chunk, Audio, Band | None]] = []
         self._running: list[_Chunk] = []
         self._mended: list[_Chunk] = []
         self._last_stop = [0] * channels
@@ -140,20 +141,17 @@ class Mender:
         self._held.append(numbers_only(block))
         out: list[Audio] = []
         while self._held.stop >= self._next_chunk + self.chunk + self.margin:
-            self._begin(self._next_chunk + self.chunk)
-            if len(self._running) >= IN_FLIGHT:
-                self._finish()
-            out += self._advance()
+            self._look(self._next_chunk + self.chunk)
+            out += self._begin(waiting=1)
         return np.concatenate(out) if out else np.empty((0, self.channels))
 
     def flush(self) -> Audio:
         """The rest of the frames; repairs are complete afterwards."""
         out: list[Audio] = []
         while self._next_chunk < self._held.stop:
-            self._begin(min(self._held.stop, self._next_chunk + self.chunk))
-            if len(self._running) >= IN_FLIGHT:
-                self._finish()
-            out += self._advance()
+            self._look(min(self._held.stop, self._next_chunk + self.chunk))
+            out += self._begin(waiting=1)
+        out += self._begin()
         while self._running:
             self._finish()
             out += self._advance()
@@ -176,35 +174,53 @@ class Mender:
             self._begin_thumps(self._mended[0])
         return released
 
-    def _begin(self, stop: int) -> None:
+    def _look(self, stop: int) -> None:
+        """Take the next chunk of the grid and look where its sound ends: the first of a take is not mended before it is known
+        whether the next one ends there too."""
         start = self._next_chunk
         self._next_chunk = stop
-        if not self.settings.enabled:
-            self._running.append(_Chunk(start, stop, None))
-            return
         low = max(self._held.start, start - self.margin)
         planes = self._held.view(low, stop + self.margin).T.copy(order="C")
+        band = self._bands.look(planes) if self.settings.enabled else None
+        self._looked_at.append((_Chunk(start, stop), planes, band))
+
+    def _begin(self, *, waiting: int = 0) -> list[Audio]:
+        """Begin to mend what was looked at, all but so many chunks; what is done on the way."""
+        out: list[Audio] = []
+        while len(self._looked_at) > waiting:
+            chunk, planes, band = self._looked_at.pop(0)
+            if self.settings.enabled:
+                chunk.job = self._mend(chunk, planes, band if self._bands.trusted else None)
+            self._running.append(chunk)
+            if len(self._running) >= IN_FLIGHT:
+                self._finish()
+            out += self._advance()
+        return out
+
+    def _mend(
+        self, chunk: _Chunk, planes: Audio, band: Band | None
+    ) -> Future[tuple[list[Repaired], list[Stroke]]]:
+        low = max(0, chunk.start - self.margin)
         due = [
             ((time_s - low / self.rate_hz) * self.rate_hz, wide_s * self.rate_hz, odds, walls)
             for time_s, wide_s, odds, walls in self._prior.expected_walls(
-                (low - self.margin) / self.rate_hz, (stop + self.margin) / self.rate_hz
+                (low - self.margin) / self.rate_hz, (chunk.stop + self.margin) / self.rate_hz
             )
         ]
         beat = self._beats.beat
         if beat is not None:
             beat = replace(beat, line_s=beat.line_s - low / self.rate_hz)
-        job = self._pool.submit(
+        return self._pool.submit(
             mend_stretch,
             planes,
             self.rate_hz,
             self.manner,
             due,
             beat,
-            start - low,
-            stop - low,
-            self._bands.look(planes),
+            chunk.start - low,
+            chunk.stop - low,
+            band,
         )
-        self._running.append(_Chunk(start, stop, job))
 
     def _finish(self) -> None:
         """Wait for the oldest chunk and put its new samples in place."""

@@ -3,7 +3,7 @@
 Conventions: planes are (channels, frames) float64 at ``rate_hz``; an edge is in cycles a frame, 0 to 0.5. A take brought to a
 higher rate, or one that went through an encoder, holds the groove's noise up to an edge and next to nothing above. Music as it
 was made, with no groove in it, may end anywhere, but it has silence between its tones: that is told apart, over
-stretch after stretch, for noise would take it away.
+stretch after stretch, for noise would take it away. A converter too gentle to leave an edge is known by its images (``images``).
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from sidekeep.dsp.impulses.images import find_images
 
 Floats = NDArray[np.float64]
 
@@ -47,12 +49,6 @@ CONVERTED, CONVERTED_FROM = (0.43, 0.463), 48_000
 of a converter takes to fall. An encoder at those rates ends lower (20 kHz is 0.417)."""
 TWICE_HZ = 88_200
 """Lowest rate at which a soft fall is looked for: below it the music itself fades as gently."""
-FADING_HZ = ((16_000.0, 18_000.0), (18_000.0, 20_000.0), (22_200.0, 22_700.0), (23_500.0, 23_900.0))
-"""A take brought from 44.1 to 48 kHz by a gentle filter is level up to the second of these bands; from there on it fades, over
-22.05 kHz as the mirror image of what lies below. A converter that records at 48 kHz falls later: it begins near 21.7 kHz."""
-FADING_LEVEL_DB, FADING_FALL_DB, FADING_STILL_DB = 3.0, (5.0, 14.0), 3.0
-"""How level, how far the third and the fourth have fallen, and how near the calmest times come to the middle ones in the second:
-a groove's noise does not rest, the treble of music does."""
 EVERY = 2
 """Every other spectrum is enough."""
 DIGITAL_WEIGHT, MOST_FOR, MOST_AGAINST, TRUSTED = 6, 6, -12, 2
@@ -66,6 +62,8 @@ class Band:
     """Where the sound ends. ``density`` is the power (mean square) a bin of the noise has, per channel."""
 
     edge: float
+    reach: float
+    """Where nothing of it is left: half the rate it was once at, where that is known, else the edge."""
     density: Floats
     spectrum: Floats
     """Mean power by frequency, (channels, bins from 0 to half the rate), on the scale of ``density``."""
@@ -84,19 +82,26 @@ class BandWatch:
         self.size = SPECTRUM * rate_factor
         self._trust = 0
 
+    @property
+    def trusted(self) -> bool:
+        """Whether what was seen so far speaks for a groove that ends at an edge."""
+        return self.lossy or self._trust >= TRUSTED
+
     def look(self, planes: Floats) -> Band | None:
-        """The band of a stretch, or None when it reaches half the rate or no groove ends there."""
+        """The band of the next stretch, or None when it reaches half the rate or no groove ends there.
+
+        It is to be used if the watch is ``trusted`` once the stretch after it has been seen as well.
+        """
         found = find_band(planes, self.rate_hz, self.size, anywhere=self.lossy)
         if found is None:
             return None
         band, in_groove = found
-        if self.lossy:
-            return band
-        if in_groove:
+        if in_groove or self.lossy:
             self._trust = min(MOST_FOR, self._trust + 1)
-        elif float(np.mean(np.square(planes))) > 10.0 ** (0.1 * MUSIC_DBFS):
+            return band
+        if float(np.mean(np.square(planes))) > 10.0 ** (0.1 * MUSIC_DBFS):
             self._trust = max(MOST_AGAINST, self._trust - DIGITAL_WEIGHT)
-        return band if in_groove and self._trust >= TRUSTED else None
+        return None
 
 
 def find_band(
@@ -120,20 +125,26 @@ def find_band(
     level_db = 10.0 * np.log10(middle.sum(axis=0) + 1e-30)
     lowest = int(LOWEST_HZ * size / rate_hz)
     wide = max(3, round(WIDE_HZ * size / rate_hz))
-    edge, fades = _find_edge(level_db, wide, lowest), False
+    edge, reach = _find_edge(level_db, wide, lowest), None
+    images = find_images(planes, rate_hz, size)
+    if images is not None and images.level_to_hz >= 3.0 * WIDE_HZ:
+        edge, reach = round(images.level_to_hz * size / rate_hz), 0.5 * images.once_hz / rate_hz
     if edge is None and rate_hz >= TWICE_HZ:
         wide = round(SOFT_HZ * size / rate_hz)
         edge = _find_edge(level_db, wide, lowest, soft=True)
     calm = power[:, int(CALM_SHARE * count)] / CALM_BIAS
-    if edge is None and rate_hz == CONVERTED_FROM:
-        edge = _find_fading(level_db, 10.0 * np.log10(calm.sum(axis=0) + 1e-30), size / rate_hz)
-        fades = edge is not None
-    if edge is None or not (anywhere or _is_looked_after(edge / size, rate_hz)):
+    if edge is None or not (anywhere or reach is not None or _is_looked_after(edge / size, rate_hz)):
         return None
     below = slice(edge - wide, edge - wide // 4)
-    band = Band(edge=edge / size, density=np.median(quiet[:, below], axis=1), spectrum=middle)
+    band = Band(
+        edge=edge / size,
+        reach=edge / size if reach is None else reach,
+        density=np.median(quiet[:, below], axis=1),
+        spectrum=middle,
+    )
     empty = 0.375 * 2.0 * (power.shape[2] - 1) * 10.0 ** (0.1 * EMPTY_DBFS)
-    return band, (fades or _above(edge, wide, power) < empty) and _below(edge, wide, lowest, calm) > empty
+    nothing_above = reach is not None or _above(edge, wide, power) < empty
+    return band, nothing_above and _below(edge, wide, lowest, calm) > empty
 
 
 def _is_looked_after(edge: float, rate_hz: float) -> bool:
@@ -159,17 +170,6 @@ def _find_edge(level_db: Floats, wide: int, lowest: int, *, soft: bool = False) 
     loud = np.flatnonzero(level_db[start:stop] > below[steepest] - 3.0)
     edge = start + int(loud[-1])
     return min(edge, int(at[steepest]) - half - wide // 4) if soft else edge
-
-
-def _find_fading(level_db: Floats, calm_db: Floats, bins_a_hz: float) -> int | None:
-    """The last bin that is level, where the treble fades as a gentle filter makes it."""
-    bands = [slice(round(low * bins_a_hz), round(high * bins_a_hz)) for low, high in FADING_HZ]
-    before, here, *fading = (float(np.median(level_db[band])) for band in bands)
-    still = here - float(np.median(calm_db[bands[1]])) <= FADING_STILL_DB
-    fallen = all(here - level >= fall for level, fall in zip(fading, FADING_FALL_DB, strict=True))
-    if not (still and fallen and abs(before - here) <= FADING_LEVEL_DB):
-        return None
-    return bands[1].stop + int(np.flatnonzero(level_db[bands[1].stop :] < here - 3.0)[0]) - 1
 
 
 def _above(edge: int, wide: int, power: Floats) -> float:

@@ -89,7 +89,7 @@ def mend_stretch(
     """``mend_channels`` at the rate, and on the band, that a stretch needs; all frames in and out are the take's own."""
     if band is None:
         return mend_channels(planes, rate_factor_of(rate_hz), rate_hz, manner, due, beat, start, stop)
-    steps = fitting_steps(band.edge)
+    steps = fitting_steps(band.reach)
     share = steps / STEPS
     shown = lower_rate(planes, steps) if steps < STEPS else planes
     shown = shown + noise_above(band, shown.shape[1], steps)
