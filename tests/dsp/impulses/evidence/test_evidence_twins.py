@@ -165,6 +165,18 @@ def test_train_evidence(sound: Sound, peak: int, factor: int) -> None:
         assert got > 2.0, "four pulses at an even pace"
 
 
+@pytest.mark.parametrize("apart", [9, 14, 40, 230])
+def test_trains_of_every_density(apart: int) -> None:
+    rng = np.random.default_rng(apart)
+    for _ in range(8):
+        error = 0.05 * rng.standard_normal(LENGTH)
+        error[np.cumsum(rng.integers(apart // 2 + 1, 2 * apart, LENGTH))[: LENGTH // (2 * apart)]] = 1.0
+        pulses = np.flatnonzero(error == 1.0)
+        at = int(pulses[len(pulses) // 2])
+        got = train_evidence(error, at - CORE, at + CORE + 1, 1)
+        assert got == pytest.approx(plain_train(error, at - CORE, at + CORE + 1, 1), rel=1e-9, abs=1e-9)
+
+
 @pytest.mark.parametrize("peak", [3000, 3290, 2400, 700])
 def test_repeat_evidence(sound: Sound, peak: int) -> None:
     got = np.empty(3)

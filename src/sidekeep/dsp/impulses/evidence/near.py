@@ -74,8 +74,11 @@ def near_evidence(
         crossed = 0
         while crossed < 2 * reach and at >= 0 and at + step <= length:
             most = 0.0
-            for n in range(at, at + step):
-                most = max(most, abs(both[n]))
+            piece = both[at : at + step]
+            for n in range(0, step, 4):
+                # four at a time: the order in which the largest is looked for does not matter
+                here = max(max(abs(piece[n]), abs(piece[n + 1])), max(abs(piece[n + 2]), abs(piece[n + 3])))
+                most = max(most, here)
             if most > top1:
                 top1, top2, top3 = most, top1, top2
             elif most > top2:
@@ -96,20 +99,25 @@ def near_evidence(
     low, high = max(order, peak - reach), min(length, peak + reach + 1)
     begin, end = max(low, peak - core), min(high, peak + core + 1)
     rough, smooth = 1e-30, 1e-30
-    for n in range(max(2, low), high):
-        bend = own[n] - 2.0 * own[n - 1] + own[n - 2]
-        if begin <= n < end:
-            rough = max(rough, bend * bend)
-        else:
-            smooth += min(bend * bend, 1e3 * scale * scale)
+    for side in range(3):
+        since, until = (max(2, low), begin) if side == 0 else (begin, end) if side == 1 else (end, high)
+        piece = own[max(0, since - 2) : max(2, until)]
+        for n in range(2, piece.shape[0]):
+            bend = piece[n] - 2.0 * piece[n - 1] + piece[n - 2]
+            if side == 1:
+                rough = max(rough, bend * bend)
+            else:
+                smooth += min(bend * bend, 1e3 * scale * scale)
     out[6] = 0.5 * math.log(rough / (smooth / max(1, high - low - (end - begin)) + 1e-30))
     out[7] = math.log(max(1, last - first) / rate_factor)
     out[8] = 0.5 * math.log(gain)
     out[9] = math.log(scale)
     # how much of the neighbourhood is out of line: crackle, applause, a dense tone
     crowd = 0
-    for n in range(max(0, first - 2 * reach), min(length, last + 2 * reach)):
-        if abs(both[n]) > 4.0 * scale and (n < first or n >= last):
-            crowd += 1
+    for side in range(2):
+        low, high = (max(0, first - 2 * reach), first) if side == 0 else (last, min(length, last + 2 * reach))
+        piece = both[low : max(low, high)]
+        for n in range(piece.shape[0]):
+            crowd += 1 if abs(piece[n]) > 4.0 * scale else 0
     out[10] = math.log(1.0 + crowd / rate_factor)
     out[11] = math.log(test)
