@@ -26,10 +26,6 @@ UNEVEN = 0.03
 """By how much, as a share of the period, the pulses of a train may be off their time."""
 TRAIN_MOST = 64
 """Pulses looked at on each side."""
-TIMES = 4
-"""Periods away that are looked at on each side."""
-DENSE = -math.log(0.2)
-"""Pulses expected in a window from which on chance hits it four times in five."""
 EVEN_REACH, EVEN_APART, EVEN_LIKE, EVEN_LEAST = 18_000, 96, 1.8, 4
 """Of candidates that keep a pace: frames looked at on each side, least distance of two, largest ratio of their sizes, and
 fewest intervals that tell anything."""
@@ -162,19 +158,16 @@ def train_evidence(error: Vector, begin: int, end: int, rate_factor: int) -> flo
         return 0.0
     rate = (counts[0] + counts[1]) / seen
     best = 0.0
-    hit, miss = np.empty(TIMES + 1), np.empty(TIMES + 1)
-    told = np.zeros((2, TIMES + 1), dtype=np.int64)
     for side in range(2):
         for row in range(counts[side]):
             period = abs(places[side, row] - at)
             if period < shortest or period > longest:
                 continue
-            hits, most = 0, 0
-            told[:] = 0
+            total = 0.0
             for way in range(2):
                 sense = -1 if way == 0 else 1
                 cursor = 0
-                for times in range(1, TIMES + 1):
+                for times in range(1, 5):
                     if way == side and times == 1:
                         continue
                     due = times * period
@@ -183,25 +176,8 @@ def train_evidence(error: Vector, begin: int, end: int, rate_factor: int) -> flo
                         break
                     while cursor < counts[way] and sense * (places[way, cursor] - at) < due - wide:
                         cursor += 1
-                    found = cursor < counts[way] and sense * (places[way, cursor] - at) <= due + wide
-                    told[way, times] = 1 if found else -1
-                    hits += 1 if found else 0
-                    most = max(most, times)
-            # Logarithms are dear. None is taken where all hits together, each worth what one at the shortest time is, come to no
-            # more than the best so far: a miss adds nothing unless pulses are so dense that chance alone hits four of five.
-            dense = rate * (2.0 * (UNEVEN * most * period + rate_factor) + 1.0) > DENSE
-            worth = 1.0 - math.exp(-rate * (2.0 * (UNEVEN * period + rate_factor) + 1.0))
-            if not dense and (hits == 0 or hits * math.log(0.8 / worth) <= best):
-                continue
-            for times in range(1, most + 1):
-                chance = 1.0 - math.exp(-rate * (2.0 * (UNEVEN * (times * period) + rate_factor) + 1.0))
-                hit[times], miss[times] = math.log(0.8 / chance), math.log(0.2 / (1.0 - chance))
-            total = 0.0
-            for way in range(2):
-                for times in range(1, most + 1):
-                    if told[way, times] > 0:
-                        total += hit[times]
-                    elif told[way, times] < 0:
-                        total += miss[times]
+                    hit = cursor < counts[way] and sense * (places[way, cursor] - at) <= due + wide
+                    chance = 1.0 - math.exp(-rate * (2.0 * wide + 1.0))
+                    total += math.log(0.8 / chance) if hit else math.log(0.2 / (1.0 - chance))
             best = max(best, total)
     return min(12.0, best)
