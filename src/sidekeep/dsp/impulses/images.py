@@ -46,19 +46,24 @@ def find_images(planes: Floats, rate_hz: float, size: int) -> Images | None:
         return None
     frames = planes[:, : count * size].reshape(len(planes), count, size)[:, ::EVERY] * np.hanning(size)
     sound = np.fft.rfft(frames, axis=2)
-    at = np.arange(0, count, EVERY)[:, np.newaxis] * size + np.arange(size)
+    begins = np.arange(0, count, EVERY) * size
     for once_hz in ONCE_HZ:
         far = min(LOOKED_AT_HZ[1], 0.5 * (rate_hz - once_hz))
         if far < 2.0 * LOOKED_AT_HZ[0]:
             break
-        turned = np.exp(-2j * np.pi * np.mod(once_hz * at / rate_hz, 1.0))
-        image = np.fft.fft(frames * turned, axis=2)
+        image = np.fft.fft(frames * _turned(once_hz / rate_hz, np.arange(size)), axis=2)
         low, high = (round((0.5 * once_hz - away_hz) * size / rate_hz) for away_hz in (far, LOOKED_AT_HZ[0]))
         both = sound[:, :, low:high] * image[:, :, size - low : size - high : -1]
-        locked = np.abs(np.mean(both / (np.abs(both) + 1e-30), axis=1))
+        phases = both / (np.abs(both) + 1e-30) * _turned(once_hz / rate_hz, begins)[:, np.newaxis]
+        locked = np.abs(np.mean(phases, axis=1))
         if float(np.median(locked)) > LOCKED:
             return Images(once_hz=once_hz, level_to_hz=_level_to(sound, image, once_hz, rate_hz, size))
     return None
+
+
+def _turned(cycles: float, at: NDArray[np.int64]) -> NDArray[np.complex128]:
+    """A turn back by so many cycles a frame, at some frames."""
+    return np.asarray(np.exp(-2j * np.pi * np.mod(cycles * at, 1.0)))
 
 
 def _level_to(
