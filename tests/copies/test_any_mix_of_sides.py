@@ -82,3 +82,11 @@ def test_a_broken_mixed_run_goes_on(tmp_path: Path) -> None:
     run.abandon()
     feeder.copies("record-aac,phone")
     assert len(list(tmp_path.rglob("*.m4a"))) == 1
+
+
+def test_a_record_of_one_track_is_a_cd_and_its_image(tmp_path: Path) -> None:
+    """Both are the same sound to the bit, and two files."""
+    feeder = Feeder(tmp_path, lengths=((180_007,),))
+    paths = [file.path for file in feeder.copies("cd,cd-image") if file.path.suffix == ".wav"]
+    assert [path.parent.name for path in paths] == ["cd", "cd-image"]
+    assert np.array_equal(*(soundfile.read(path, dtype="int16")[0] for path in paths))

@@ -6,8 +6,11 @@ Kernels are serial and release the GIL, so two of them run side by side in plain
 
 from __future__ import annotations
 
+import hashlib
 import os
+import shutil
 import tempfile
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -15,16 +18,44 @@ from typing import Any, TypeVar
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+FORGOTTEN_AFTER_S = 90 * 86_400.0
+
+
+def inner_kernels_key(room: Path) -> str:
+    """Changes with every file of the ``room`` that holds an inner kernel.
+
+    The compiler's cache looks at the file of a kernel alone, not at those whose kernels became part of it: after an update it
+    would go on with the old ones.
+    """
+    found = hashlib.blake2b(digest_size=8)
+    for path in sorted(room.rglob("*.py")):
+        text = path.read_bytes()
+        if b"\n@inner_kernel" in text:
+            found.update(path.relative_to(room).as_posix().encode() + b"\0" + text)
+    return found.hexdigest()
+
+
 def _cache_folder() -> str:
     base = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")
-    for folder in (Path(base) / "sidekeep" / "kernels", Path(tempfile.gettempdir()) / "sidekeep-kernels"):
+    key = inner_kernels_key(Path(__file__).parent)
+    for kernels in (Path(base) / "sidekeep" / "kernels", Path(tempfile.gettempdir()) / "sidekeep-kernels"):
+        folder = kernels / key
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            if not folder.is_dir():
+                folder.mkdir(parents=True, exist_ok=True)
+                forget_old(kernels)
         except OSError:
             continue
         if os.access(folder, os.W_OK):
             return str(folder)
     return tempfile.mkdtemp(prefix="sidekeep-kernels-")
+
+
+def forget_old(kernels: Path) -> None:
+    """Remove the kernels of versions that were set up long ago."""
+    for folder in kernels.iterdir():
+        if folder.stat().st_mtime < time.time() - FORGOTTEN_AFTER_S:
+            shutil.rmtree(folder, ignore_errors=True)
 
 
 os.environ.setdefault("NUMBA_CACHE_DIR", _cache_folder())

@@ -77,16 +77,23 @@ class Collected:
         involved = range(len(self.sides)) if kind.is_lossy else sorted({side for side, _ in pieces})
         ceiling = self.lossy_ceiling_dbtp if kind.is_lossy else None
 
-        def audio_key(sides: Sequence[int]) -> str:
+        def audio_key(sides: Sequence[int], *apart: str) -> str:
             settings: tuple[Any, ...] = (kind.codec, kind.scope, rate_hz, bits, self.dither_seed, ceiling)
             if kind.kbit_per_s:
                 settings = (*settings, kind.kbit_per_s)
+            settings = (*settings, *apart)
             version: Any = COPIES_VERSION
             if kind.codec in CODEC_VERSIONS:
                 version = (COPIES_VERSION, CODEC_VERSIONS[kind.codec])
             return key_of(version, self.versions, settings, [self.side_keys[s] for s in sides], pieces)
 
-        alone_key = audio_key(sorted({side for side, _ in pieces}))
+        own_sides = sorted({side for side, _ in pieces})
+        # A record of one track is the same sound as a CD and as its image: each file needs a place of its own to wait in.
+        is_twin = any(
+            (each.alone_key, each.suffix) == (audio_key(own_sides), kind.suffix) for each in self.files
+        )
+        apart = (kind.name,) if is_twin else ()
+        alone_key = audio_key(own_sides, *apart)
         planned = PlannedFile(
             kind=kind.name,
             path=path,
@@ -102,7 +109,7 @@ class Collected:
             around=self._around(kind, pieces[0]),
             tags=tags,
             marks=marks,
-            audio_key=alone_key if self.prepares else audio_key(involved),
+            audio_key=alone_key if self.prepares else audio_key(involved, *apart),
             alone_key=alone_key,
             tag_key=key_of(
                 (COPIES_VERSION, TAGS_VERSION),
