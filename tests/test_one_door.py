@@ -13,6 +13,7 @@ import sidekeep
 ROOT = Path(sidekeep.__file__).parent
 READS = {"read_text", "read_bytes"}
 READ_ELSEWHERE = {
+    "dsp/kernel.py",  # the code itself
     "files/bounded.py",
     "web/files.py",  # the page's own files
 }
@@ -35,6 +36,7 @@ PARSED_ELSEWHERE = {
     "service/live/process.py",
 }
 SUMS_ELSEWHERE = {
+    "dsp/kernel.py",  # names a folder of compiled code; ``files`` stands above ``dsp``
     "files/checksum.py",
     "flow/mend.py",  # names the fitted weights; ``files`` stands above ``flow``
     "web/guests.py",  # secrets

@@ -224,7 +224,7 @@ def test_what_its_killed_survey_left_goes_with_the_recovery(tmp_path: Path, seco
 def test_a_second_taker_is_refused(tmp_path: Path) -> None:
     with (
         only_one_taker(tmp_path),
-        pytest.raises(ShelfError, match="another sidekeep"),
+        pytest.raises(ShelfError, match="is recording onto"),
         only_one_taker(tmp_path),
     ):
         pass

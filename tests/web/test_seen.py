@@ -82,5 +82,5 @@ def test_what_was_seen_on_one_take_says_nothing_of_another(house: House) -> None
 
 def test_a_finding_has_a_plain_name(house: House) -> None:
     (summary,) = house.records()
-    with pytest.raises(ParameterError, match="no edit"):
+    with pytest.raises(ParameterError, match="not an edit"):
         apply(house.library.folder(summary["id"]), {"kind": "seen", "side": "A", "finding": "a.b = 1"})
