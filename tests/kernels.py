@@ -1,7 +1,6 @@
-"""``python -m tests.kernels``: compile the kernels of most tests on all cores, while the code is being checked; else each worker does.
+"""``python -m tests.kernels``: write the table of kernels that are compiled beforehand, anew, from all that the whole job called.
 
-With ``--write`` the table of what is compiled is written anew, from all the kernels that the whole job called. Run it twice: what
-is compiled on the way appears in it with all that it calls.
+Run it twice: what is compiled on the way appears in it with all that it calls.
 """
 
 from __future__ import annotations
@@ -17,7 +16,7 @@ import soundfile
 
 import sidekeep.dsp
 from sidekeep.cli.main import main
-from sidekeep.dsp.compiling import TABLE, compile_kernels, name_type
+from sidekeep.dsp.compiling import TABLE, name_type
 from tests.small_record import RATE_HZ, small_record
 
 DEAREST = ("estimate_spans", "collect_evidence", "fit_extents", "misfit", "hop_impulse", "find_bursts")
@@ -64,9 +63,6 @@ def _place_among_dearest(line: str) -> int:
 
 
 if __name__ == "__main__":
-    if sys.argv[1:] == ["--write"]:
-        run_jobs()
-        table = Path(sidekeep.dsp.__file__).with_name(TABLE)
-        table.write_text("".join(f"{line}\n" for line in called_kernels()), encoding="utf-8")
-    else:
-        sys.exit("\n".join(compile_kernels()) or 0)
+    run_jobs()
+    table = Path(sidekeep.dsp.__file__).with_name(TABLE)
+    table.write_text("".join(f"{line}\n" for line in called_kernels()), encoding="utf-8")

@@ -106,17 +106,22 @@ def test_the_card_names_the_command_and_the_part_it_had_time_for(
     assert told["fitted"] == ["stereo_edges", "mono_edges"]
 
 
+def four_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Four made-up pieces instead of the material, the last one held out."""
+    every = [Job(what="clean", kind="folk", number=n) for n in range(1, 5)]
+    monkeypatch.setattr(fit_mend, "jobs", lambda: every)
+    monkeypatch.setattr(fit_mend, "fetch", lambda *_, **__: None)
+    monkeypatch.setattr(fit_mend, "ProcessPoolExecutor", ThreadPoolExecutor)
+    monkeypatch.setattr(fit_mend, "collect", lambda job: made_up(job.number or 0, job.number == 4))
+
+
 def test_weights_are_not_written_where_too_little_was_held_out_to_tell(
     small: dict[str, Any],
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """Better on 600 candidates of one piece is no reason to replace weights; nothing is touched."""
-    every = [Job(what="clean", kind="folk", number=n) for n in range(1, 5)]
-    monkeypatch.setattr(fit_mend, "jobs", lambda: every)
-    monkeypatch.setattr(fit_mend, "fetch", lambda *_, **__: None)
-    monkeypatch.setattr(fit_mend, "ProcessPoolExecutor", ThreadPoolExecutor)
-    monkeypatch.setattr(fit_mend, "collect", lambda job: made_up(job.number or 0, job.number == 4))
+    four_pieces(monkeypatch)
     written: list[object] = []
     monkeypatch.setattr(Path, "write_text", lambda *what, **_: written.append(what))
     monkeypatch.setattr("sys.argv", ["fit", "--write"])
@@ -174,11 +179,7 @@ def test_weights_can_be_written_beside_those_that_are_there(
     small: dict[str, Any], monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """However the loss came out, they can be tried on the benches; the file reads like the delivered one."""
-    every = [Job(what="clean", kind="folk", number=n) for n in range(1, 5)]
-    monkeypatch.setattr(fit_mend, "jobs", lambda: every)
-    monkeypatch.setattr(fit_mend, "fetch", lambda *_, **__: None)
-    monkeypatch.setattr(fit_mend, "ProcessPoolExecutor", ThreadPoolExecutor)
-    monkeypatch.setattr(fit_mend, "collect", lambda job: made_up(job.number or 0, job.number == 4))
+    four_pieces(monkeypatch)
     beside = tmp_path / "tried.json"
     monkeypatch.setattr("sys.argv", ["fit", "--out", str(beside)])
     assert fit_mend.main() == 0

@@ -1,7 +1,7 @@
 """Kernels compiled before they are needed, side by side, once on a machine: ``python -m sidekeep.dsp.compiling``.
 
 ``signatures.txt`` names the kernels that a job calls and the types it calls them with, the dearest to compile first. ``python -m
-tests.kernels --write`` writes it. Nothing depends on it: what is not named is compiled when it is first called, and what was
+tests.kernels`` writes it. Nothing depends on it: what is not named is compiled when it is first called, and what was
 compiled before takes some milliseconds here. A line is ``module:kernel``, a tab, and types with ``; `` between them: ``float64``,
 ``float64 2C`` (an array: axes, and C, F or A for its order in memory), ``Network``.
 """

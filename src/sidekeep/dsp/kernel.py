@@ -12,6 +12,7 @@ import shutil
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -54,8 +55,9 @@ def _cache_folder() -> str:
 def forget_old(kernels: Path) -> None:
     """Remove the kernels of versions that were set up long ago."""
     for folder in kernels.iterdir():
-        if folder.stat().st_mtime < time.time() - FORGOTTEN_AFTER_S:
-            shutil.rmtree(folder, ignore_errors=True)
+        with suppress(FileNotFoundError):  # two that begin at once forget the same
+            if folder.stat().st_mtime < time.time() - FORGOTTEN_AFTER_S:
+                shutil.rmtree(folder, ignore_errors=True)
 
 
 os.environ.setdefault("NUMBA_CACHE_DIR", _cache_folder())

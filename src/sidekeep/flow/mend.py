@@ -71,6 +71,17 @@ class _Chunk:
     """First frame of what the thumps were looked for in."""
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Looked:
+    """A chunk that was looked at and is not begun yet: its sound and the margins round it, and where that ends."""
+
+    chunk: _Chunk
+    low: int
+    """First frame of ``planes``."""
+    planes: Audio
+    band: Band | None
+
+
 @cache
 def mender_identity() -> str:
     """What decides the samples besides take and settings: the version and the fitted weights."""
@@ -129,7 +140,7 @@ class Mender:
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
         self._held = Window(channels)
         self._next_chunk = 0
-        self._looked_at: list[tuple[_Chunk, Audio, Band | None]] = []
+        self._looked_at: list[_Looked] = []
         self._running: list[_Chunk] = []
         self._mended: list[_Chunk] = []
         self._last_stop = [0] * channels
@@ -177,30 +188,31 @@ class Mender:
     def _look(self, stop: int) -> None:
         """Take the next chunk of the grid and look where its sound ends: the first of a take is not mended before it is known
         whether the next one ends there too."""
-        start = self._next_chunk
+        chunk = _Chunk(self._next_chunk, stop)
         self._next_chunk = stop
-        low = max(self._held.start, start - self.margin)
-        planes = self._held.view(low, stop + self.margin).T.copy(order="C")
-        band = self._bands.look(planes) if self.settings.enabled else None
-        self._looked_at.append((_Chunk(start, stop), planes, band))
+        low = max(self._held.start, chunk.start - self.margin)
+        planes = self._held.view(low, stop + self.margin).T
+        band = None
+        if self.settings.enabled:
+            planes = planes.copy(order="C")
+            band = self._bands.look(planes)
+        self._looked_at.append(_Looked(chunk=chunk, low=low, planes=planes, band=band))
 
     def _begin(self, *, waiting: int = 0) -> list[Audio]:
         """Begin to mend what was looked at, all but so many chunks; what is done on the way."""
         out: list[Audio] = []
         while len(self._looked_at) > waiting:
-            chunk, planes, band = self._looked_at.pop(0)
+            looked = self._looked_at.pop(0)
             if self.settings.enabled:
-                chunk.job = self._mend(chunk, planes, band if self._bands.trusted else None)
-            self._running.append(chunk)
+                looked.chunk.job = self._mend(looked)
+            self._running.append(looked.chunk)
             if len(self._running) >= IN_FLIGHT:
                 self._finish()
             out += self._advance()
         return out
 
-    def _mend(
-        self, chunk: _Chunk, planes: Audio, band: Band | None
-    ) -> Future[tuple[list[Repaired], list[Stroke]]]:
-        low = max(0, chunk.start - self.margin)
+    def _mend(self, looked: _Looked) -> Future[tuple[list[Repaired], list[Stroke]]]:
+        chunk, low = looked.chunk, looked.low
         due = [
             ((time_s - low / self.rate_hz) * self.rate_hz, wide_s * self.rate_hz, odds, walls)
             for time_s, wide_s, odds, walls in self._prior.expected_walls(
@@ -212,14 +224,14 @@ class Mender:
             beat = replace(beat, line_s=beat.line_s - low / self.rate_hz)
         return self._pool.submit(
             mend_stretch,
-            planes,
+            looked.planes,
             self.rate_hz,
             self.manner,
             due,
             beat,
             chunk.start - low,
             chunk.stop - low,
-            band,
+            looked.band if self._bands.trusted else None,
         )
 
     def _finish(self) -> None:

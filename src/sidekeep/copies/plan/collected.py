@@ -88,12 +88,12 @@ class Collected:
             return key_of(version, self.versions, settings, [self.side_keys[s] for s in sides], pieces)
 
         own_sides = sorted({side for side, _ in pieces})
-        # A record of one track is the same sound as a CD and as its image: each file needs a place of its own to wait in.
-        is_twin = any(
-            (each.alone_key, each.suffix) == (audio_key(own_sides), kind.suffix) for each in self.files
-        )
-        apart = (kind.name,) if is_twin else ()
-        alone_key = audio_key(own_sides, *apart)
+        alone_key = audio_key(own_sides)
+        apart: tuple[str, ...] = ()
+        if any((each.alone_key, each.suffix) == (alone_key, kind.suffix) for each in self.files):
+            # A record of one track is the same sound as a CD and as its image: each file needs a place of its own to wait in.
+            apart = (kind.name,)
+            alone_key = audio_key(own_sides, *apart)
         planned = PlannedFile(
             kind=kind.name,
             path=path,
