@@ -293,8 +293,10 @@ def take_pictures(server: Any, out: Path, only: str) -> None:
 
 
 def readme_pictures(out: Path) -> None:
-    """The two of the README, as JPEG of the visible part."""
+    """The two of the README, as JPEG of the visible part; with ``--only`` those of them that were made."""
     for name, picture in (("turntable", "3-turntable-recording-light"), ("side", "4-side-turns-light")):
+        if not (out / f"{picture}.png").exists():
+            continue
         shown = Image.open(out / f"{picture}.png").convert("RGB")
         shown = shown.crop((0, 0, shown.width, min(shown.height, 1010)))
         shown.save(ROOT / "docs" / "images" / f"{name}.jpg", quality=84, optimize=True, progressive=True)
