@@ -120,3 +120,20 @@ def test_what_a_killed_run_left_is_cleared_up_by_the_next(
             os.utime(roomy / name, (1.0e9, 1.0e9))
     assert run(place)[0] == 0
     assert {path.name for path in roomy.glob("*-tests.*")} == set(names.values()) - {names["left"]}
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"), [(["./run"], "./run"), (["sh", "run"], "./run"), (["../place/run"], "../place/run")]
+)
+def test_the_demo_is_told_what_was_typed(tmp_path: Path, typed: list[str], told: str) -> None:
+    """Who comes by ``run`` has no sidekeep on the path: what the demo says to type next must work as it stands."""
+    folder = tmp_path / "place"
+    folder.mkdir()
+    for name in ("run", "requirements.lock", "pyproject.toml"):
+        shutil.copy(ROOT / name, folder / name)
+    program(folder / ".venv/bin/sidekeep", '#!/bin/sh\necho "$SIDEKEEP_TYPED $*"\n')
+    line = "cat requirements.lock pyproject.toml | cksum | tr ' ' '-'"
+    stamp = subprocess.run(["sh", "-c", line], cwd=folder, capture_output=True, text=True, check=True)
+    (folder / ".venv/.sidekeep-requirements.lock").write_text(f"{stamp.stdout.strip()}-requirements.lock")
+    ended = subprocess.run([*typed, "demo", "--open"], cwd=folder, capture_output=True, text=True, check=True)
+    assert ended.stdout == f"{told} demo --open\n"

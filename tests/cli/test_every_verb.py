@@ -76,11 +76,13 @@ def test_the_demo_tells_found_and_true(
         truths=(small_record().a.truth, small_record().b.truth),
     )
     monkeypatch.setattr(demo, "press_demo", lambda folder, on_side: pressed_record)
+    monkeypatch.delenv("SIDEKEEP_TYPED", raising=False)
     code, out = say("demo", "--out", tmp_path / "demo", "--copies", "lossless")
     assert code == 0
     assert out.count("2 found of 2") == 2
     report = next(line.removeprefix("Report: ") for line in out.splitlines() if line.startswith("Report: "))
     assert Path(report).is_file()
+    assert f"sidekeep open --shelf {tmp_path / 'demo' / 'shelf'} " in out
 
 
 @pytest.fixture

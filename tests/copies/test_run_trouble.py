@@ -42,8 +42,8 @@ def test_the_next_run_goes_on_from_what_is_whole(tmp_path: Path) -> None:
     def body(run: CopyRun) -> None:
         feeder.feed(run, only=["A"])
         run._drain()
-        for job in list(run._jobs):
-            job.result()
+        run._jobs.wait(lambda done, total: None)
+        assert not run._jobs.failures()
         raise RuntimeError("power")
 
     with pytest.raises(RuntimeError, match="power"):

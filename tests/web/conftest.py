@@ -115,6 +115,12 @@ def run_alone(work: Coroutine[Any, Any, T]) -> T:
         return pool.submit(asyncio.run, work).result()
 
 
+def record_of(server: RunningServer) -> Any:
+    """The only record on its shelf, with all that is known of it."""
+    (summary,) = server.get("/api/records")["records"]
+    return server.get(f"/api/records/{summary['id']}")
+
+
 @pytest.fixture(scope="session")
 def full_shelf(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A shelf with the small record: taken, surveyed, copied. Tests that change it take a copy."""

@@ -70,6 +70,16 @@ def chromium() -> Iterator[Any]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+@pytest.fixture(scope="module")
+def own(full_shelf: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningServer]:
+    """A server on a copy of the full shelf: each test here leaves the record as the next one needs it."""
+    shelf = tmp_path_factory.mktemp("own") / "shelf"
+    shutil.copytree(full_shelf, shelf)
+    running = RunningServer(shelf)
+    yield running
+    running.close()
+
+
 @pytest.fixture
 def open_page(chromium: Any) -> Iterator[Callable[..., Any]]:
     """Opens pages that must stay without errors; ``allow`` names words of errors that belong to a test."""

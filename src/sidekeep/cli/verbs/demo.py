@@ -27,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Press, put on a shelf, copy, tell; then open it, or say how."""
+    import os
     import shlex
 
     from sidekeep.cli.terminal.output import progress_bar
@@ -61,6 +62,8 @@ def run(options: argparse.Namespace) -> int:
     print(f"Report: {report_path.resolve()}")
     if options.open:
         return serve(shelf, USUAL_PORT, at=f"record/{folder.record_id}/side/A", debug=options.debug)
-    command = shlex.join(["sidekeep", "open", "--shelf", str(shelf)])
-    print(f"See and hear it in the page: {command}   (or sidekeep demo --open)")
+    # Who came by ./run has no sidekeep on the path yet: it says what was typed.
+    typed = os.environ.get("SIDEKEEP_TYPED") or "sidekeep"
+    command = shlex.join([typed, "open", "--shelf", str(shelf)])
+    print(f"See and hear it in the page: {command}   (or {shlex.join([typed, 'demo', '--open'])})")
     return 0

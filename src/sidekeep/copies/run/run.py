@@ -16,10 +16,8 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +39,7 @@ from sidekeep.copies.run.successors import (
     settle_folder,
     with_other_sides,
 )
+from sidekeep.copies.run.thread_jobs import ThreadJobs
 from sidekeep.copies.tracks.levels import LevelTracker, Piece, RecordLevels
 from sidekeep.errors import Cancelled, ChecksumError, CopyError, ParameterError
 from sidekeep.files.atomic import copy_error
@@ -61,8 +60,6 @@ class CopyRun:
         self.levels: RecordLevels | None = plan.levels
         self._threads = threads or os.cpu_count() or 2
         self._stop = threading.Event()
-        self._lock = threading.Lock()
-        self._jobs: list[Future[Any]] = []
         self._tracker: LevelTracker | None = None
         self._needed_sides: set[int] = set()
         self._kept: dict[str, FileEntry] = {}
@@ -85,11 +82,11 @@ class CopyRun:
         self._state = "open"
         self.findings += settle_folder(self.plan)
         self._making = Making(self.plan.folder, self.plan.sides)
-        self._exact = ExactFiles(self.plan, self._making, self._submit, self._stop)
+        self._jobs = ThreadJobs(self._threads, self._stop)
+        self._exact = ExactFiles(self.plan, self._making, self._jobs.submit, self._stop)
         self._pipes = Pipes(
             self.plan, self._making, self._exact, spilled=self._piece_spilled, stop=self._stop
         )
-        self._pool = ThreadPoolExecutor(self._threads, thread_name_prefix="copies-job")
         try:
             self._history = read_history(self.plan.folder)
             self.plan = with_other_sides(self.plan, self._history)
@@ -97,7 +94,7 @@ class CopyRun:
             self._lossy = LossyFiles(
                 self.plan,
                 self._making,
-                submit=self._submit,
+                submit=self._jobs.submit,
                 stop=self._stop,
                 state_of=self._state_of,
                 unkeep=self._unkeep,
@@ -150,7 +147,7 @@ class CopyRun:
             self._take_levels()
             self._wait(progress, 0.0, 0.7)
             self._lower_lossy(progress)
-            self._pool.shutdown(wait=True)
+            self._jobs.close()
             finisher = Finisher(
                 plan=self.plan,
                 making=self._making,
@@ -197,7 +194,7 @@ class CopyRun:
         self._state = "abandoned"
         self._stop.set()
         self._pipes.abandon()
-        self._pool.shutdown(wait=True, cancel_futures=True)
+        self._jobs.close(cancel=True)
         self._exact.abandon()
         self._making.tidy()
 
@@ -218,7 +215,7 @@ class CopyRun:
 
     def _sort_out(self) -> list[PlannedFile]:
         """Files whose audio must be made; the others are kept, re-tagged or taken from ``.making``."""
-        on_disk = check_folder(self.plan, self._history, self._pool)
+        on_disk = check_folder(self.plan, self._history, self._jobs.pool)
         by_audio = {entry.audio_key: entry for entry in on_disk.values() if entry.audio_key}
         fresh: list[PlannedFile] = []
         for planned in self.plan.files:
@@ -243,7 +240,7 @@ class CopyRun:
             self._master_sums = state.sums
         else:
             self._master_fresh = True
-            self._submit(self._build_master, state.key)
+            self._jobs.submit(self._build_master, state.key)
 
     def _build_master(self, key: str) -> None:
         assert self.plan.master is not None
@@ -283,17 +280,6 @@ class CopyRun:
 
     # -- waiting --------------------------------------------------------------------------------------
 
-    def _submit(self, job: Any, *arguments: Any) -> None:
-        def guarded() -> None:
-            try:
-                job(*arguments)
-            except BaseException:
-                self._stop.set()
-                raise
-
-        with self._lock:
-            self._jobs.append(self._pool.submit(guarded))
-
     def _drain(self) -> None:
         """Let all that was fed run through."""
         self._pipes.join()
@@ -318,17 +304,11 @@ class CopyRun:
         return tracker
 
     def _wait(self, progress: Progress, low: float, high: float) -> None:
-        done = 0
-        while True:
-            with self._lock:
-                jobs = list(self._jobs)
-            if done == len(jobs):
-                break
-            for job in jobs[done:]:
-                job.exception()
-                done += 1
-                self._raise_failure()
-                progress(low + (high - low) * done / len(jobs), "encoding and reading back")
+        def after_each(done: int, total: int) -> None:
+            self._raise_failure()
+            progress(low + (high - low) * done / total, "encoding and reading back")
+
+        self._jobs.wait(after_each)
         missing = [planned.path for planned in self.plan.files if self._state_of(planned) is None]
         if missing:
             raise CopyError("copy-not-whole", path=missing[0])
@@ -348,8 +328,4 @@ class CopyRun:
 
     def _raise_failure(self) -> None:
         """The first real failure of any thread, in one line."""
-        failures = self._pipes.failures()
-        with self._lock:
-            jobs = [job for job in self._jobs if job.done() and not job.cancelled()]
-        failures += [problem for job in jobs if (problem := job.exception()) is not None]
-        raise_first(failures, self.plan.folder)
+        raise_first(self._pipes.failures() + self._jobs.failures(), self.plan.folder)

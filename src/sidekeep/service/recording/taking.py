@@ -16,11 +16,12 @@ from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
 from sidekeep.errors import SidekeepError
 from sidekeep.flow.needle.needle_watch import NeedleEvent
 from sidekeep.flow.ports import Audio
-from sidekeep.model.finding import Fact
 from sidekeep.model.news import News
 from sidekeep.service.recording import verdict
 from sidekeep.service.recording.afterthoughts import PUT_ASIDE, Afterthoughts
+from sidekeep.service.recording.coming_end import ComingEnd
 from sidekeep.service.recording.hearing import Hearing
+from sidekeep.service.recording.last_question import LastQuestion
 from sidekeep.service.recording.open_take import ClosedPiece, OpenTake, bext_of
 from sidekeep.service.recording.pieces import Pieces
 from sidekeep.service.recording.room import Room, not_written
@@ -33,10 +34,6 @@ from sidekeep.shelf.shelf_take import ShelfTake
 BEFORE_NEEDLE_S = 4.0
 BEFORE_VAGUE_S = 30.0
 """Where the needle's moment is not known, all that the capture still holds is kept."""
-AFTER_LIFT_S = 1.5
-LEVER_S, LEVER_HEARD_S = 5.0, 4.0
-"""A needle that is up for five seconds in the middle of a side was lifted by the lever and goes on: nobody turns a record over in
-that time (common practice, no source). That it is down again is heard up to four seconds late."""
 _STILL_S = 30.0
 
 
@@ -76,11 +73,10 @@ class Taking:
         self.take: OpenTake | None = None
         self._pieces = Pieces()
         self._afterthoughts = Afterthoughts(self._pieces, self.due, follower, sound_input.settings.rate_hz)
-        self._end_at: tuple[int, str] | None = None
+        self._coming_end = ComingEnd()
         self._queued: tuple[int, bool] | None = None
         self.over = ""
-        self._answer_until: int | None = None
-        self._doubt = ""
+        self._question = LastQuestion()
         self._told_still = False
 
     @property
@@ -91,7 +87,7 @@ class Taking:
     @property
     def waits_for_answer(self) -> bool:
         """All sides are taken, and only a question is open."""
-        return self._answer_until is not None
+        return bool(self._question.doubt)
 
     @property
     def _frame(self) -> int:
@@ -121,39 +117,30 @@ class Taking:
             if take is None:
                 self.begin(frame, vague=change.vague, joined=change.joined, again=change.again)
             elif self.phase == "run-out":
-                self._end_at = None
+                self._coming_end.forget()
                 self.phase = "recording"
                 self._say(News(code="music-again", side=take.side, take=take.name))
             elif self._goes_on(take, frame):
-                self._end_at = None
+                self._coming_end.forget()
                 self.note(take.lowered_again(frame))
-            elif self._end_at is not None or self.phase == "closing":
+            elif self._coming_end.why or self.phase == "closing":
                 # Lifted, and lowered again before the take was closed: the next one begins there.
                 self._queued = (frame, change.joined)
-                self.end("lift" if self._end_at is None else self._end_at[1])
-        elif (
-            take is None
-            and self._answer_until is not None
-            and self._doubt == "run-out"
-            and change.state == "up"
-        ):
+                self.end(self._coming_end.why or "lift")
+        elif take is None and self._question.is_answered_by(change):
             self.over = self.over or "done"
         elif take is None or self.phase not in ("recording", "run-out", "opening"):
             return
         elif change.state == "run-out":
             kept_s = verdict.run_out_kept_s(self._printed.get(take.side), self._music_s(take))
-            self._end_at = (self._frame + round(kept_s * self._rate_hz), "run-out")
+            self._coming_end.after_run_out(self._frame, kept_s, self._rate_hz)
             self.phase = "run-out"
             self._say(News(code="run-out", side=take.side, take=take.name, facts={"ends_in_s": kept_s}))
         else:
             music_s = self._music_s(take)
             take.lifted(frame, music_s)
-            why = change.why if change.why == "switched-on" else "lift"
-            rest_s = AFTER_LIFT_S
-            is_lift = change.why in ("lift", "drop") and self.phase == "recording"
-            if is_lift and verdict.may_go_on(self._printed.get(take.side), music_s):
-                rest_s = LEVER_S + LEVER_HEARD_S
-            self._end_at = (frame + round(rest_s * self._rate_hz), why)
+            may_go_on = self.phase == "recording" and verdict.may_go_on(self._printed.get(take.side), music_s)
+            self._coming_end.after_lift(change, self._rate_hz, may_go_on=may_go_on)
 
     def _music_s(self, take: OpenTake) -> float:
         """From the first to the last music of a take, over all times the needle was lowered for it."""
@@ -162,22 +149,20 @@ class Taking:
     def _goes_on(self, take: OpenTake, frame: int) -> bool:
         """Whether a needle that is down again is where it was lifted."""
         return (
-            self._end_at is not None
-            and self._end_at[1] == "lift"
-            and self.phase == "recording"
-            and frame - take.up_frame <= LEVER_S * self._rate_hz
+            self.phase == "recording"
+            and self._coming_end.is_lever(take.up_frame, frame, self._rate_hz)
             and verdict.may_go_on(self._printed.get(take.side), take.music_at_lift_s)
         )
 
     def check_end(self) -> None:
         """After every event: end what is to end by now."""
         take = self.take
-        if take is None and self._answer_until is not None and self._frame >= self._answer_until:
+        if take is None and self._question.is_over(self._frame):
             self.over = self.over or "done"
         if take is None or self.phase == "closing":
             return
-        if self._end_at is not None and self._frame >= self._end_at[0]:
-            self.end(self._end_at[1])
+        if self._coming_end.is_due(self._frame):
+            self.end(self._coming_end.why)
         elif take.elapsed_frames(self._frame) > self.options.cap_hours * 3600.0 * self._rate_hz:
             self.note(News(code="cap", severity="look", facts={"hours": self.options.cap_hours}))
             self._queued = (self._frame + round(BEFORE_NEEDLE_S * self._rate_hz), True)
@@ -221,7 +206,8 @@ class Taking:
             anew=anew,
         )
         self.take = take
-        self._end_at = self._answer_until = None
+        self._coming_end.forget()
+        self._question.settle()
         self._told_still, self.phase = False, "opening"
         bext = bext_of(self._record, self.due.side, self._input.settings, self.options.stylus)
         with suppress(SidekeepError):  # the capture has died, and its end comes next
@@ -251,7 +237,8 @@ class Taking:
             self.take.end_reason = why if why in PUT_ASIDE else self.take.end_reason
             return
         self.take.end_reason = why
-        self.phase, self._end_at = "closing", None
+        self.phase = "closing"
+        self._coming_end.forget()
         self._say()
         if self._input.recorder is not None:
             with suppress(SidekeepError):
@@ -265,10 +252,10 @@ class Taking:
             self._follower.ended(take.path)
         if not take.end_reason:
             # Lifted, or run out, before the input was lost: then nothing of the side was.
-            take.end_reason = self._end_at[1] if self._end_at is not None else str(event.fact("why", ""))
+            take.end_reason = self._coming_end.why or str(event.fact("why", ""))
         self.folder, take.path = self._room.where_now(self.folder, take.path, str(event.fact("path", "")))
         piece = ClosedPiece.of(take, int(event.fact("frames", -1)), self._frame, self._music_s(take))
-        self._end_at = None
+        self._coming_end.forget()
         if not take.begun and not take.path.exists():
             self.arm()
             return
@@ -304,10 +291,8 @@ class Taking:
             self._say(News(code="flip", side=side), *self._room.news(self._printed.get(side)))
         elif doubt:
             self.phase = "armed"
-            self._doubt = doubt
-            self._answer_until = self._frame + round(self.options.answer_s * self._rate_hz)
-            facts: dict[str, Fact] = {"minutes": self.options.answer_s / 60.0, "doubt": doubt}
-            self._say(News(code="answer", side=self.due.side, facts=facts))
+            until = self._frame + round(self.options.answer_s * self._rate_hz)
+            self._say(self._question.ask(self.due.side, doubt, until, self.options.answer_s))
         else:
             self.over = "done"
 
@@ -326,7 +311,8 @@ class Taking:
         self.tell_collected(settle=True)
         news = self._afterthoughts.undo(self.folder, why, self._frame)
         if news is not None and news.code == "false-start":
-            self.phase, self._answer_until = "armed", None
+            self.phase = "armed"
+            self._question.settle()
             self.arm(news)
         elif news is not None:
             self._say(news)
@@ -352,7 +338,7 @@ class Taking:
             self.due.open_is(side, was)
             self._say(renamed)
             return
-        at_end, self._answer_until = self._answer_until is not None, None
+        at_end = self._question.settle()
         if self._pieces.relabel_last(self.folder, side, self._follower):
             self._say(renamed, News(code="side-is", side=was, facts={"was": side}))
             if at_end:
