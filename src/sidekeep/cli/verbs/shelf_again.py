@@ -90,6 +90,7 @@ def _list(options: argparse.Namespace, shelf: Path) -> int:
         return 0
     lines = due_lines(shelf)
     lines += [f"{one.record}, side {one.side}: last taken {one.taken_utc[:10]}" for one in due]
-    for line in lines or [f"every side on the shelf was taken within {options.months:g} months"]:
+    months = f"{options.months:g} month{'' if options.months == 1.0 else 's'}"
+    for line in lines or [f"no side was last taken more than {months} ago"]:
         say(line)
     return 0

@@ -49,9 +49,11 @@ def run(options: argparse.Namespace) -> int:
             verdict = "all right" if result.ok else "NOT all right"
             if result.ok and not result.is_complete:
                 verdict = "what could be checked is right"
-            say(
-                f"{each.place}: {verdict}, {count(result.checked_files, 'file')}, {result.checked_bytes / 1e6:.0f} MB"
-            )
+            checked_of_it = f"{count(result.checked_files, 'file')}, {result.checked_bytes / 1e6:.0f} MB"
+            if result.ok and result.is_complete and not result.checked_files:
+                say(f"{each.place}: nothing to check yet")
+            else:
+                say(f"{each.place}: {verdict}, {checked_of_it}")
             for word in ("changed", "missing", "unreadable", "extra"):
                 for path in getattr(result, word):
                     print(f"  {word}: {path}")

@@ -46,7 +46,9 @@ def named_take(shelf: Path, name: str, beside: NamedTake | None = None) -> Named
         raise ShelfError("take-of-which-record", name=name, take=last)
     folder = record.path / "takes" / f"{match['side'].upper()}-{int(match['number'])}"
     if not (folder / "take.json").exists():
-        known = ", ".join(take.folder.rpartition("/")[2] for take in record.takes()) or "none"
+        known = ", ".join(take.folder.rpartition("/")[2] for take in record.takes())
+        if not known:
+            raise ShelfError("no-takes", name=record.path.name)
         raise ShelfError("no-such-take", name=record.path.name, take=last, known=known)
     return _on_shelf(record, folder)
 
