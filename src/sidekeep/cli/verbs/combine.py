@@ -19,8 +19,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="FILE", help="write a WAV here instead of a new take on the shelf"
     )
-    parser.add_argument("--replace", action="store_true", help="write over an earlier file of that name")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--replace", action="store_true", help="overwrite FILE if it is there")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     add_shelf_option(parser)
 
 

@@ -14,10 +14,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "old", metavar="OLD", help="the older take: a recording, or a take on the shelf such as tallow/A-1"
     )
     parser.add_argument("new", metavar="NEW", help="the newer one; A-2 alone means the same record")
-    parser.add_argument(
-        "--out", type=Path, metavar="DIR", help="write the page, the text and the figures here"
-    )
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="write the report and its figures here")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     add_shelf_option(parser)
 
 

@@ -18,7 +18,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="where everything goes (default: demo-out)",
     )
     parser.add_argument(
-        "--copies", default="lossless,portable", metavar="KINDS", help="kinds of copies to write"
+        "--copies",
+        default="lossless,portable",
+        metavar="KINDS",
+        help="kinds of copies, comma-separated, or all (default: lossless,portable)",
     )
     parser.add_argument(
         "--open", action="store_true", help="open the record in the local page when it is done"

@@ -14,7 +14,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--mend",
         choices=("gentle", "even", "thorough"),
         default="even",
-        help="how much is mended: gentle leaves doubtful places as they are, thorough takes faint crackle too",
+        help="how much is mended: gentle leaves doubtful places as they are, thorough takes faint crackle too (default: even)",
     )
     parser.add_argument(
         "--leave",

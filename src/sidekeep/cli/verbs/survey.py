@@ -15,7 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--sides", metavar="LETTERS", help="side(s) of the sleeve that are on this recording: A, or AB"
     )
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--json", action="store_true", help="print JSON")
 
 
 def run(options: argparse.Namespace) -> int:
