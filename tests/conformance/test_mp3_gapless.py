@@ -1,7 +1,7 @@
 """MP3 (and m4a) files frame by frame: ISO/IEC 11172-3 headers, and the gapless numbers of the tag frame.
 
 Tag frame: ``Info`` or ``Xing`` 36 bytes into an MPEG-1 stereo frame; the encoder's extension begins 120 bytes
-after it, with delay and padding as two 12-bit numbers at +21 (the published description of that tag; offsets
+after it, with delay and padding as two 12-bit numbers at +21 (public description of that tag, from memory; offsets
 also computed from real files). Identity: frames * 1152 - delay - padding = samples that went in.
 """
 

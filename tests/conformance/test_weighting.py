@@ -26,12 +26,13 @@ def test_a_weighting_table_iec_61672() -> None:
 
 
 def test_a_weighting_unshifted_value_at_1_khz() -> None:
-    """The formula without its offset reads -1.999656 dB at 1 kHz (worked out from annex E)."""
+    """The formula without its offset reads -1.999656 dB at 1 kHz (worked out from the formula in IEC 61672-1, annex E)."""
     assert a_weighting_db(1000.0) - 2.0 == pytest.approx(-1.999656, abs=1e-6)
 
 
 def test_weighted_power_of_one_line() -> None:
     frequency_hz = np.array([100.0, 1000.0])
+    # -19.1 dB at 100 Hz: IEC 61672-1, the table above.
     total = weighted_power(np.array([1.0, 0.0]), frequency_hz, a_weighting_db(frequency_hz))
     assert 10.0 * np.log10(total) == pytest.approx(-19.1, abs=0.05)
     with pytest.raises(ParameterError, match="one shape"):
@@ -44,8 +45,8 @@ def test_zero_and_bad_frequencies() -> None:
         a_weighting_db(-1.0)
 
 
-# Samples in one turn = 60 rate / rpm. 78 at 60 Hz mains is 3600/46 (46:1 of a 3600 rpm motor, published), at
-# 50 Hz mains 6000/77 (77.92, as printed on the AES 78 calibration disc).
+# Samples in one turn = 60 rate / rpm. 78 at 60 Hz mains is 3600/46 (gears of 46:1 behind a motor of 3600 rpm: common practice,
+# no source), at 50 Hz mains 6000/77 (77.92, as the AES standards page x064 prints for its calibration disc).
 @pytest.mark.parametrize(
     ("rpm", "per_turn"),
     [

@@ -8,7 +8,7 @@ import pytest
 from sidekeep.flow.needle.tick_watch import once_per_turn
 
 STEP_S = 0.05
-# Turns of 33 1/3, 45 and 78 on 50 Hz mains (IEC 98).
+# Turns of 33 1/3, 45 and 78 on 50 Hz mains (IEC 60098).
 PERIODS_S = (1.8, 4.0 / 3.0, 60.0 / 77.92)
 
 
