@@ -216,3 +216,34 @@ def test_the_form_of_the_files_is_a_choice_of_the_recipe(
         with page.expect_response("**/undo"):
             page.get_by_role("button", name="Undo").click()
     assert (kept()["forms"], kept()["disc_folders"]) == ([], False)
+
+
+LONG = "The Lighthouse Keepers of Quarry Lane - Charts for Drowned Coasts and Harbours (1974)"
+
+
+def cut_off(page: Any, selector: str) -> list[str]:
+    """What stands in a box that is too small for it."""
+    found: list[str] = page.evaluate(
+        """(selector) => [...document.querySelectorAll(selector)]
+             .filter((each) => each.scrollWidth > each.clientWidth || each.scrollHeight > each.clientHeight + 1)
+             .map((each) => each.value ?? each.textContent)""",
+        selector,
+    )
+    return found
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_long_names_on_a_sleeve_are_not_cut_off(
+    fresh: RunningServer, open_page: Callable[..., Any], width: int
+) -> None:
+    """On a phone the typed lines are broken; on a screen they stand beside what was understood, and the artist takes the free line."""
+    page = open_page(fresh, "/new", viewport={"width": width, "height": 800})
+    page.get_by_label("Sleeve text").fill(f"{LONG}\n\nSide A\nA1 Lamp Oil 3:00")
+    page.get_by_text("by The Lighthouse Keepers of Quarry Lane").wait_for()
+    page.get_by_text("Lamp Oil", exact=True).wait_for()
+    until(page, lambda: cut_off(page, ".understood cite, .understood li.title > span") == [])
+    if width == 360:
+        until(page, lambda: cut_off(page, "#sleeve-text") == [])
+    else:
+        tops = [settled_box(row)["y"] for row in page.locator(".understood li").all()]
+        assert tops[2] - tops[0] == pytest.approx(2 * (tops[3] - tops[2]), abs=1.0)

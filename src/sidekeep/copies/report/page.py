@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from sidekeep.copies.report.data import FindingView, ReportData, SideView, TrackView
 from sidekeep.copies.report.disc import disc_picture, strip_picture
+from sidekeep.copies.report.typeset import tight
 from sidekeep.model.finding import SEVERITY_WORDS
 from sidekeep.model.record import Record
 from sidekeep.units import MINIMUM_DB, clock_text
@@ -61,7 +62,7 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"clock": clock_text, "size": size_text}
+    environment.filters |= {"clock": clock_text, "size": size_text, "tight": tight}
     environment.globals |= {
         "disc": lambda *given, **named: Markup(disc_picture(*given, **named)),
         "strip": lambda *given, **named: Markup(strip_picture(*given, **named)),
@@ -193,7 +194,7 @@ def _where(context: Context, finding: FindingView) -> str:
 
 def _level_text(data: ReportData) -> str:
     text = data.gain_text or f"{_gain(data.gain_db)} for the whole record"
-    return text[0].upper() + text[1:].rstrip(".").replace("-", "−") + "."
+    return tight(text[0].upper() + text[1:].rstrip(".")) + "."
 
 
 def _room(data: ReportData) -> str:

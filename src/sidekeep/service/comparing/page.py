@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from sidekeep.copies.report.typeset import tight
 from sidekeep.flow.comparison.compare import Comparison
 from sidekeep.flow.comparison.laying.laid import BLOCK_S, lay_block
 from sidekeep.model.finding import SEVERITY_WORDS, Finding
@@ -49,7 +50,7 @@ def comparison_page(
         record=_record_name(old),
         same=same,
         findings=[
-            (SEVERITY_WORDS[line.severity], line.severity, line.text)
+            (SEVERITY_WORDS[line.severity], line.severity, tight(line.text))
             for line in told(findings, max(comparison.rate_hz, 1))
         ],
         points=_points(comparison) if same else None,

@@ -3,7 +3,7 @@ import { followLink, recordPath, useAddress } from "./address.js";
 import { askAgain } from "./changes.js";
 import { html, render, useEffect, useRef, useState } from "./html.js";
 import { knownNow, seen, start, useKnown, useRecord } from "./store.js";
-import { count, nameOf } from "./words.js";
+import { count, nameOf, tight } from "./words.js";
 
 /** @type {Record<string, () => Promise<any>>} */
 const PLACES = {
@@ -128,7 +128,7 @@ function Notices() {
   return html`<aside class="notices" aria-label="News" aria-live="polite">
     ${notices.map(
       (notice) => html`<div key=${notice.id} class=${`notice ${notice.severity}`}>
-        <p>${notice.text}</p>
+        <p>${tight(notice.text)}</p>
         <p class="buttons">
           ${notice.action && html`<button class="quiet" onClick=${() => { seen(notice.id); notice.action?.run(); }}>${notice.action.text}</button>`}
           <button class="quiet" onClick=${() => seen(notice.id)}>I have seen it</button>

@@ -77,11 +77,18 @@ export function listed(parts) {
 /** @param {{artist?: string, title?: string}} record */
 export const nameOf = (record) => record.title || "A record without a title";
 
+/**
+ * A sentence whose numbers stay with their units at the end of a line, with minus signs where hyphens stood for them
+ * (the report does the same: copies/report/typeset.py). @param {string} text
+ */
+export const tight = (text) =>
+  text.replace(/(\d) (?=%|(?:dB(?:FS|TP)?|LUFS|LU|kHz|Hz|ms|s|ppm|rpm|kB|MB|GB|bits?)\b)/g, `$1${NO_BREAK}`).replace(/(^|[\s(])-(?=\d)/g, "$1−");
+
 /** A day as people say it. @param {string | null} iso */
 export function day(iso) {
   if (!iso) return "";
   const date = new Date(iso);
-  return Number.isNaN(date.getTime()) ? "" : date.toLocaleDateString("en-GB", { day: "numeric", month: "long", year: "numeric" });
+  return Number.isNaN(date.getTime()) ? "" : date.toLocaleDateString("en-GB", { day: "numeric", month: "long", year: "numeric" }).replace(" ", NO_BREAK);
 }
 
 /** 96 kHz, 24 bits. @param {number} rate_hz @param {number} bits */

@@ -4,7 +4,7 @@ import { sleeveColour } from "../colours.js";
 import { html, useEffect, useState } from "../html.js";
 import { get, put } from "../server.js";
 import { askJob, told, useKnown, useRecord } from "../store.js";
-import { capital, clock, count, day, whole } from "../words.js";
+import { capital, clock, count, day, tight, whole } from "../words.js";
 import { TwoDiscs } from "../later/disc.js";
 
 const MEASURES = /** @type {const} */ ([["inside_db", "Treble of the inner third", " dB", 1], ["groove_db", "Surface noise", " dB", 3], ["marks", "Marks", "", 10]]);
@@ -76,7 +76,7 @@ export function Place({ address }) {
       : html`<p class="buttons"><button class="main" disabled=${!path} onClick=${() => void askJob(path, { old: old.id })}>${found ? "Compare again" : "Say what has changed"}</button>
         ${found && html`<a class="button quiet" href=${`${path}/report${between}`} target="_blank" rel="noreferrer">All of it as a page<span class="unseen"> (opens a new window)</span></a>`}</p>`}
     ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
-    ${found && !working && html`<ul class="changes">${(found.lines ?? found.findings ?? []).map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity ?? "note"}`}>${finding.text}</li>`)}</ul>`}
+    ${found && !working && html`<ul class="changes">${(found.lines ?? found.findings ?? []).map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity ?? "note"}`}>${tight(finding.text)}</li>`)}</ul>`}
     ${found && !working && found.same && html`<${TwoDiscs} found=${found} old=${old} young=${young} colour=${sleeveColour(record.colour)} />`}
     ${found && !working && (found.history ?? []).length > 1 && html`<${Years} points=${found.history} />`}
     <${Again} record=${record} />

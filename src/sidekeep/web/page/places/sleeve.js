@@ -194,9 +194,18 @@ function Lines({ text, reading, type, field, keep }) {
     const area = field.current;
     if (!area) return;
     area.rows = Math.max(9, lines.length + 1);
+    const fit = () => {
+      area.style.height = "";
+      if (area.scrollHeight > area.clientHeight) area.style.height = `${area.scrollHeight + area.offsetHeight - area.clientHeight}px`;
+    };
+    fit();
+    addEventListener("resize", fit);
     const follow = () => under.current && (under.current.scrollLeft = area.scrollLeft);
     area.addEventListener("scroll", follow);
-    return () => area.removeEventListener("scroll", follow);
+    return () => {
+      area.removeEventListener("scroll", follow);
+      removeEventListener("resize", fit);
+    };
   }, [text]);
   /** @param {number} number */
   const jump = (number) => {

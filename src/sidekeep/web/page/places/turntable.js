@@ -2,7 +2,7 @@
 import { go, recordPath } from "../address.js";
 import { html, useEffect, useState } from "../html.js";
 import { askJob, loadRecord, loadShelf, putSessionBy, say, useKnown, useRecord } from "../store.js";
-import { capital, count, nameOf } from "../words.js";
+import { capital, count, nameOf, tight } from "../words.js";
 import { newsText, sentenceOf } from "../turntable/words.js";
 import { LiveDisc } from "../turntable/disc.js";
 import { SetUp } from "../turntable/setup.js";
@@ -126,7 +126,7 @@ function Acts({ session, record }) {
 function News({ session }) {
   const news = (session.news ?? []).map(newsText).filter(Boolean).slice(-5).reverse();
   if (!news.length) return null;
-  return html`<ul class="stage-news" aria-label="What has happened">${news.map((/** @type {any} */ each, /** @type {number} */ at) => html`<li key=${at} class=${each.severity}>${each.text}</li>`)}</ul>`;
+  return html`<ul class="stage-news" aria-label="What has happened">${news.map((/** @type {any} */ each, /** @type {number} */ at) => html`<li key=${at} class=${each.severity}>${tight(each.text)}</li>`)}</ul>`;
 }
 
 /** All sides are taken: the copies, or what is unsure, or the next record of the pile. @param {{record: any, session: any}} props */

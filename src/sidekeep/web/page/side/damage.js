@@ -1,6 +1,6 @@
 /** Damage and findings as words and tables: the twin of the amber points. */
 import { html } from "../html.js";
-import { clock, count, decibels, whole } from "../words.js";
+import { clock, count, decibels, tight, whole } from "../words.js";
 import { takeMark } from "./chosen.js";
 
 const KINDS = [
@@ -48,6 +48,6 @@ export function Findings({ desk, side }) {
   return html`<details><summary>What else was noticed: ${count(found.length, "thing")}</summary>
     ${found.map((/** @type {any} */ finding, /** @type {number} */ at) => html`<div key=${at} class=${`finding ${finding.severity}`}>
       <p><strong>${SEVERITY[/** @type {keyof typeof SEVERITY} */ (finding.severity)] ?? ""}</strong> ${placesOf(finding, desk).map((at) => html`<button class="quiet" key=${at} onClick=${() => { desk.choose({ kind: "finding", at }); desk.lower(at); desk.reveal(at); }}>at ${clock(at / desk.take.rate_hz, 1)}</button>`)}</p>
-      <p>${finding.text}</p></div>`)}
+      <p>${tight(finding.text)}</p></div>`)}
   </details>`;
 }

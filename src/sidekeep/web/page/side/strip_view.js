@@ -84,7 +84,7 @@ export function Strip({ desk, edit, side, unsure }) {
       </div>
     </div>
     <p class="strip-under"><span class="soft number" ref=${span}></span>
-      <span class="buttons"><button class="quiet" onClick=${() => desk.zoom(0.5)}>Closer <kbd>+</kbd></button><button class="quiet" onClick=${() => desk.zoom(2)}>Wider <kbd>−</kbd></button><button class="quiet" onClick=${() => desk.seeWhole()}>The whole side <kbd>0</kbd></button></span></p>
+      <span class="buttons"><button class="quiet" onClick=${() => desk.zoom(0.5)}>Closer <kbd>+</kbd></button><button class="quiet" onClick=${() => desk.zoom(2)}>Farther <kbd>−</kbd></button><button class="quiet" onClick=${() => desk.seeWhole()}>The whole side <kbd>0</kbd></button></span></p>
   </section>`;
 }
 

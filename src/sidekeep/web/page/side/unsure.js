@@ -1,14 +1,14 @@
 /** What is unsure, one thing after another: listen, say that it is right, or put it right. */
 import { html, useEffect, useState } from "../html.js";
 import { say } from "../store.js";
-import { capital, clock, count } from "../words.js";
+import { capital, clock, count, tight } from "../words.js";
 
 /** @param {any} item */
 export const unsureKey = (item) => item.id ?? `${item.kind}/${item.track ?? ""}/${item.frame}/${item.why?.code ?? ""}`;
 
 /** @param {any} item @param {import("./desk.js").Desk} desk */
 function sentence(item, desk) {
-  const why = typeof item.why === "string" ? item.why : (item.why?.text ?? "");
+  const why = typeof item.why === "string" ? item.why : tight(item.why?.text ?? "");
   const at = clock(item.frame / desk.take.rate_hz, 1);
   const track = desk.cuts?.tracks.find((/** @type {any} */ each) => each.number === item.track);
   if (item.kind === "track-start") {

@@ -104,7 +104,7 @@ export function adviceText(reading) {
 export function trackText(live) {
   const facts = live?.facts;
   if (!facts || facts.track === undefined) return "";
-  const name = facts.title ? `"${facts.title}"` : `track ${facts.track}`;
+  const name = facts.title ? `“${facts.title}”` : `track ${facts.track}`;
   const left = facts.side_left_s === null || facts.side_left_s === undefined ? "" : `; about ${roughly(Math.max(0, facts.side_left_s))} left on this side`;
   return `This should be ${name}${left}.`;
 }
