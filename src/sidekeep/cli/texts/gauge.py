@@ -35,7 +35,7 @@ def gauge_page(
 ) -> Screenful:
     """The whole gauge; ``head`` is the input's name, rate and bits, ``notes`` are what was said of it."""
     input_name, rate_hz, bits = head
-    lines = [f"{input_name}, {rate_hz / 1000:g} kHz, {bits} bit    {_NEEDLE[reading.needle]}"]
+    lines = [f"{input_name}, {rate_hz / 1000:g} kHz, {bits} bits    {_NEEDLE[reading.needle]}"]
     lines += bar_lines(reading.peak_dbfs, reading.held_dbfs, width)
     heard = reading.highest_dbfs > MINIMUM_DB
     stereo = len(reading.peak_dbfs) == 2

@@ -22,7 +22,7 @@ def print_survey(result: SurveyResult) -> None:
     """Facts, sides with their tracks, findings."""
     survey = result.survey
     form = survey.format
-    depth = f"{form.bits} bit float" if form.is_float else f"{form.bits} bit"
+    depth = f"{form.bits}-bit float" if form.is_float else f"{form.bits} bits"
     ears = {1: "mono", 2: "stereo"}.get(form.channels, f"{form.channels} channels")
     say(f"{survey.file}: {clock_text(form.length_s)}, {form.rate_hz / 1000:g} kHz, {depth}, {ears}")
     level, noise, turn = survey.level, survey.noise, survey.turn

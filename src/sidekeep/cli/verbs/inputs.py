@@ -49,7 +49,7 @@ def run(options: argparse.Namespace) -> int:
         return 0
     for each in inputs:
         mark = "*" if each.key == chosen_key else " "
-        bits = f"{each.bits} bit" if each.bits else "bits unknown"
+        bits = f"{each.bits} bits" if each.bits else "bits unknown"
         rates = ", ".join(f"{rate / 1000:g}" for rate in each.rates_hz) or f"{each.rate_hz / 1000:g}"
         twin = sum(other.name == each.name for other in inputs) > 1
         name = f"{each.name} [{each.key}]" if twin else each.name

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from sidekeep.copies.report.typeset import tight
 from sidekeep.errors import SidekeepError
 from sidekeep.files.bounded import kept_json
 from sidekeep.service.comparing.evening import COMPARISONS, other_record
@@ -92,6 +93,12 @@ def _kept(record: RecordFolder) -> Iterable[dict[str, Any]]:
             continue
 
 
+def _change(value: float, unit: str) -> str:
+    """A change as the page writes it: with its sign, decibels to one digit; a plain number is whole."""
+    text = f"{value:+.1f} {unit}" if unit else f"{value:+.0f}"
+    return tight(text) if float(text.split()[0]) else tight(text[1:])
+
+
 def history_lines(points: Sequence[Point], width: float, height: float) -> list[dict[str, Any]]:
     """What a small plot needs: for each measure its name, unit, the newest value, and the points of its line in a field of
     ``width`` by ``height`` with time to the right; the middle is what the first take had."""
@@ -123,7 +130,7 @@ def history_lines(points: Sequence[Point], width: float, height: float) -> list[
         lines.append(
             {
                 "name": name,
-                "now": f"{known[-1][1]:+g} {unit}".strip() if unit else f"{known[-1][1]:+.0f}",
+                "now": _change(known[-1][1], unit),
                 "points": " ".join(f"{x},{y}" for x, y in places),
                 "places": places,
             }

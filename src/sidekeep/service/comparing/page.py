@@ -74,7 +74,7 @@ def _take_facts(take: NamedTake) -> dict[str, str]:
         "name": take.name,
         "when": when,
         "stylus": stylus,
-        "form": f"{form.rate_hz / 1000:g} kHz, {form.bits} bit, {clock_text(form.length_s)}",
+        "form": tight(f"{form.rate_hz / 1000:g} kHz, {form.bits} bits, {clock_text(form.length_s)}"),
     }
 
 
@@ -172,7 +172,7 @@ def _chart(comparison: Comparison) -> dict[str, Any]:
             [f"{at},{high}" for at, high, _ in unseen] + [f"{at},{low}" for at, _, low in reversed(unseen)]
         ),
         "zero": y(0.0),
-        "grid": [(y(value), f"{value:+g} dB") for value in (most, -most)],
+        "grid": [(y(value), tight(f"{value:+g} dB")) for value in (most, -most)],
         "ticks": [
             (x(hz), text)
             for hz, text in ((100, "100 Hz"), (1000, "1 kHz"), (5000, "5 kHz"), (10000, "10 kHz"))

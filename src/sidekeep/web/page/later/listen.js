@@ -110,7 +110,7 @@ export function ListenToBoth({ ear, gain_db, onNew, moved }) {
       ${BOTH.map((version, at) => html`<label key=${version}><input type="radio" name="both" value=${version} checked=${sound.version === version} onChange=${() => sound.choose(version)} /><span>${WORDS[version]} <kbd>${at + 1}</kbd></span></label>`)}
     </fieldset>
     <input class="along" type="range" ref=${slide} min=${ear.start_s} max=${ear.stop_s} step="0.1" aria-label="Place in the side" aria-valuetext=${clock(onNew(place_s))} onInput=${(/** @type {any} */ event) => ear.put(Number(event.target.value))} />
-    <p class="soft">Laid on each other and at equal level${Math.abs(gain_db) >= 0.05 ? `: the new take is turned ${gain_db > 0 ? "up" : "down"} by ${decibels(Math.abs(gain_db))}` : ""}. Turn the volume down before you begin.</p>
+    <p class="soft">In step and at equal level${Math.abs(gain_db) >= 0.05 ? `: the new take is turned ${gain_db > 0 ? "up" : "down"} by ${decibels(Math.abs(gain_db))}` : ""}. Turn the volume down before you begin.</p>
     ${sound.trouble ? html`<p class="finding act" role="alert">${sound.trouble}</p>` : null}
   </section>`;
 }
