@@ -14,7 +14,7 @@ export const KEYS = [
   [["Shift", "← →"], "on a mark: one frame"],
   [["Page up", "Page down"], "on a mark: one second"],
   [["Home", "End"], "on a mark: to where the music begins or ends before or after it"],
-  [["+", "−", "0"], "closer, wider, the whole side"],
+  [["+", "−", "0"], "closer, farther, the whole side"],
   [["S"], "split the track at the needle"],
   [["X"], "leave or mend the chosen repair"],
   [["[", "]"], "a region from here, to here"],
