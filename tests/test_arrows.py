@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
 
-import sidekeep
+from tests.reading import ROOT, walked
 
-ROOT = Path(sidekeep.__file__).parent
 LOW = {"units", "errors", "__version__"}
 OUTSIDE = LOW | {"model", "flow"}
 MAY_IMPORT = {
@@ -120,9 +120,15 @@ INNER_ROOMS = {
 below its rooms and partly above them, no circle of modules is allowed all the same."""
 
 
-def imports(path: Path, root: Path) -> Iterator[tuple[int, list[str]]]:
+@cache
+def imports(path: Path, root: Path) -> list[tuple[int, list[str]]]:
+    """Line and dotted name, in parts, of all that a module imports."""
+    return list(_imports(path, root))
+
+
+def _imports(path: Path, root: Path) -> Iterator[tuple[int, list[str]]]:
     here = path.relative_to(root).with_suffix("").parts
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in walked(path):
         if isinstance(node, ast.Import):
             yield from ((node.lineno, name.name.split(".")) for name in node.names)
         elif isinstance(node, ast.ImportFrom) and node.level:
@@ -183,7 +189,7 @@ def circles(root: Path) -> list[list[str]]:
     for path in root.rglob("*.py"):
         name = ".".join((root.name, *path.relative_to(root).with_suffix("").parts))
         found = set()
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in walked(path):
             if isinstance(node, ast.ImportFrom) and node.module:
                 found |= {node.module, *(f"{node.module}.{each.name}" for each in node.names)}
             elif isinstance(node, ast.Import):

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import ast
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable, Iterable, Iterator
 
 import pytest
 
-import sidekeep
+from tests.reading import ROOT, walked
 
-ROOT = Path(sidekeep.__file__).parent
 READS = {"read_text", "read_bytes"}
 READ_ELSEWHERE = {
     "dsp/kernel.py",  # the code itself
@@ -44,23 +42,23 @@ SUMS_ELSEWHERE = {
 }
 
 
-def reads(tree: ast.AST) -> Iterator[str]:
-    for node in ast.walk(tree):
+def reads(nodes: Iterable[ast.AST]) -> Iterator[str]:
+    for node in nodes:
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in READS:
             if "files(" in ast.unparse(node.func.value):
                 continue  # importlib.resources: what comes with the package, not from a disk that somebody writes to
             yield f"{node.lineno}: .{node.func.attr}"
 
 
-def parses(tree: ast.AST) -> Iterator[str]:
-    for node in ast.walk(tree):
+def parses(nodes: Iterable[ast.AST]) -> Iterator[str]:
+    for node in nodes:
         if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
             if (node.value.id, node.attr) in PARSES:
                 yield f"{node.lineno}: {node.value.id}.{node.attr}"
 
 
-def sums(tree: ast.AST) -> Iterator[str]:
-    for node in ast.walk(tree):
+def sums(nodes: Iterable[ast.AST]) -> Iterator[str]:
+    for node in nodes:
         if isinstance(node, ast.Import) and any(name.name == "hashlib" for name in node.names):
             yield f"{node.lineno}: hashlib"
 
@@ -68,13 +66,13 @@ def sums(tree: ast.AST) -> Iterator[str]:
 @pytest.mark.parametrize(
     ("look", "elsewhere"), [(reads, READ_ELSEWHERE), (parses, PARSED_ELSEWHERE), (sums, SUMS_ELSEWHERE)]
 )
-def test_there_is_one_door(look: Callable[[ast.AST], Iterator[str]], elsewhere: set[str]) -> None:
+def test_there_is_one_door(look: Callable[[Iterable[ast.AST]], Iterator[str]], elsewhere: set[str]) -> None:
     found = [
         f"{name}:{place}"
         for path in sorted(ROOT.rglob("*.py"))
         if (name := path.relative_to(ROOT).as_posix()) not in elsewhere
         and not name.startswith("press/")  # reads back what it wrote itself, for the demo
-        for place in look(ast.parse(path.read_text("utf-8")))
+        for place in look(walked(path))
     ]
     assert found == []
 
@@ -87,5 +85,5 @@ def test_there_is_one_door(look: Callable[[ast.AST], Iterator[str]], elsewhere: 
         (sums, "import hashlib\n"),
     ],
 )
-def test_the_check_sees_a_second_door(look: Callable[[ast.AST], Iterator[str]], code: str) -> None:
-    assert list(look(ast.parse(code)))
+def test_the_check_sees_a_second_door(look: Callable[[Iterable[ast.AST]], Iterator[str]], code: str) -> None:
+    assert list(look(ast.walk(ast.parse(code))))

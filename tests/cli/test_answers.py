@@ -13,6 +13,7 @@ from sidekeep.cli.texts.answers import ERROR_ANSWERS, FINDING_ANSWERS, error_ans
 from sidekeep.errors import CopyError
 from sidekeep.wording.errors.sentences import SENTENCES
 from sidekeep.wording.findings import WORDS
+from tests.reading import walked
 
 SOURCE = Path(sidekeep.__file__).parent
 TO_THE_TERMINAL = {"web/faults.py"}
@@ -21,9 +22,8 @@ TO_THE_TERMINAL = {"web/faults.py"}
 
 def sentences(path: Path) -> Iterator[tuple[int, str]]:
     """Every piece of text in a module that is no docstring."""
-    tree = ast.parse(path.read_text("utf-8"))
-    notes = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
-    for node in ast.walk(tree):
+    notes = {id(node.value) for node in walked(path) if isinstance(node, ast.Expr)}
+    for node in walked(path):
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in notes:
             yield node.lineno, node.value
 

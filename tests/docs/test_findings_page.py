@@ -12,6 +12,7 @@ import pytest
 from sidekeep.copies.kinds.table import KINDS
 from sidekeep.wording.findings import WORDS
 from tests.docs.pages import SOURCE, text
+from tests.reading import parsed
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -21,7 +22,7 @@ def test_every_kind_of_copies_is_documented(kind: str) -> None:
 
 @cache
 def makers_of(path: Path) -> dict[str, int | None]:
-    return makers_in(ast.parse(path.read_text("utf-8"))) if path.exists() else {}
+    return makers_in(parsed(path)) if path.exists() else {}
 
 
 def makers_in(tree: ast.Module) -> dict[str, int | None]:
@@ -88,7 +89,7 @@ def raised_kinds(root: Path) -> tuple[set[str], list[str]]:
     for path in sorted(root.rglob("*.py")):
         if path.relative_to(root).parts[0] == "press":
             continue
-        found = Raised(ast.parse(path.read_text("utf-8")))
+        found = Raised(parsed(path))
         kinds |= found.kinds
         unclear += [f"{path.relative_to(root)}:{line}" for line in found.unclear]
     return kinds, unclear

@@ -6,6 +6,7 @@ import ast
 import re
 
 from tests.docs.pages import SOURCE, text
+from tests.reading import walked
 
 
 def printed_fields() -> set[str]:
@@ -21,7 +22,7 @@ def printed_fields() -> set[str]:
     for whole in (VerifyResult, SoundInput, GaugeReading, Entry, TakeFile, StylusHours, ShelfTake):
         fields |= set(whole.__dataclass_fields__)
     for path in (SOURCE / "flow" / "passes" / "contract.py", *sorted((SOURCE / "cli").rglob("*.py"))):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in walked(path):
             # Tables of the skin itself (what a key does, how a phase or a piece of news reads) are no objects of the contract.
             if path == SOURCE / "cli" / "texts" / "news.py":
                 continue
@@ -45,7 +46,7 @@ def news_codes() -> set[str]:
     """Codes that are raised anywhere, by name."""
     codes: set[str] = set()
     for path in SOURCE.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in walked(path):
             if not isinstance(node, ast.Call):
                 continue
             name = getattr(node.func, "id", getattr(node.func, "attr", ""))

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 import sidekeep
+from tests.reading import walked
 
 SOURCE = Path(sidekeep.__file__).parent
 TESTS = Path(__file__).parents[1]
@@ -221,7 +222,7 @@ TWINS = {
 def kernels(path: Path) -> list[str]:
     return [
         node.name
-        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        for node in walked(path)
         if isinstance(node, ast.FunctionDef)
         and any(ast.unparse(mark).split("(")[0] in ("kernel", "inner_kernel") for mark in node.decorator_list)
     ]
@@ -255,7 +256,7 @@ def test_kernels_that_kernels_call_become_part_of_them() -> None:
     marked: dict[str, set[str]] = {"kernel": set(), "inner_kernel": set()}
     called: set[str] = set()
     for path in SOURCE.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in walked(path):
             marks = [ast.unparse(mark) for mark in getattr(node, "decorator_list", ())]
             for mark in marked.keys() & set(marks):
                 marked[mark].add(node.name)  # type: ignore[attr-defined]
@@ -273,7 +274,7 @@ def test_nothing_is_compiled_past_the_one_door() -> None:
         if "numba" in path.read_text("utf-8") and path.relative_to(SOURCE).as_posix() != "dsp/kernel.py"
         if any(
             isinstance(node, ast.Import | ast.ImportFrom) and "numba" in ast.unparse(node)
-            for node in ast.walk(ast.parse(path.read_text("utf-8")))
+            for node in walked(path)
         )
     ]
     assert past == []

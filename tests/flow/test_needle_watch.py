@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from sidekeep.flow.measuring.measures import PeakLoudnessMeter
 from sidekeep.flow.needle.gauge import Gauge, GaugeSettings, forecast_peak
 from sidekeep.flow.needle.needle_watch import NeedleEvent, NeedleWatch
 from sidekeep.flow.needle.tick_watch import once_per_turn
@@ -81,6 +82,28 @@ def test_advice_says_which_way_to_turn(gain: float, expected: str) -> None:
     for at in range(0, len(audio), 8820):
         gauge.process(audio[at : at + 8820])
     assert gauge.reading().advice.code == expected
+
+
+def test_a_reading_is_what_the_meters_of_a_take_say_of_the_same_frames(rng: np.random.Generator) -> None:
+    """True peak of all that was looked at, held for two seconds; momentary loudness of the last 0.4 s (EBU Tech 3341)."""
+    gauge = Gauge(rate_hz=RATE_HZ, channels=2)
+    step = RATE_HZ // 5
+    audio = rng.uniform(-1.0, 1.0, (20 * step, 2)) * rng.uniform(0.05, 0.6, (20, 1)).repeat(step, axis=0)
+    audio[7 * step + 5] = np.nan
+    highest = 0.0
+    for at in range(0, len(audio), step):
+        gauge.process(audio[at : at + step])
+        now = at + step
+        held = PeakLoudnessMeter(RATE_HZ, 2)
+        held.process(audio[max(0, now - 11 * step) : now])
+        highest = max(highest, held.true_peak())
+        reading = gauge.reading()
+        assert reading.true_peak_dbtp == pytest.approx(20 * np.log10(highest), abs=1e-9)
+        if now >= 2 * step:
+            last = PeakLoudnessMeter(RATE_HZ, 2)
+            last.process(audio[now - 2 * step : now])
+            power = np.concatenate(last.powers()).mean()
+            assert reading.momentary_lufs == pytest.approx(10 * np.log10(power) - 0.691, abs=1e-9)
 
 
 def test_watching_from_the_middle_of_a_side_sees_a_needle_that_is_down() -> None:

@@ -6,22 +6,21 @@ import ast
 import json
 import pickle
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.reading import ROOT, walked
 
-import sidekeep
 from sidekeep import errors
 from sidekeep.cli.texts import errors as error_words
 from sidekeep.errors import ParameterError, RecordBusy, ShelfError, SidekeepError
 from sidekeep.wording.errors.facts import names_in
 from sidekeep.wording.errors.sentences import SENTENCES
 
-ROOT = Path(sidekeep.__file__).parent
 HANDED_ON = {
     "files/bounded.py",  # raises the kind of error that its caller asks for
     "shelf/choices/recipe_file.py",
@@ -32,9 +31,9 @@ HANDED_ON = {
 
 
 @cache
-def modules() -> dict[Path, ast.Module]:
-    """Every module of the program, read once."""
-    return {path: ast.parse(path.read_text("utf-8")) for path in sorted(ROOT.rglob("*.py"))}
+def modules() -> list[Path]:
+    """Every module of the program."""
+    return sorted(ROOT.rglob("*.py"))
 
 
 @cache
@@ -42,8 +41,8 @@ def family() -> set[str]:
     """The names of every class of the family, those of single rooms too."""
     bases = {
         node.name: {base.id for base in node.bases if isinstance(base, ast.Name)}
-        for tree in modules().values()
-        for node in ast.walk(tree)
+        for path in modules()
+        for node in walked(path)
         if isinstance(node, ast.ClassDef)
     }
     names = {"SidekeepError"}
@@ -52,10 +51,10 @@ def family() -> set[str]:
     return names
 
 
-def raised(tree: ast.AST, names: set[str]) -> Iterator[tuple[int, str | None, set[str]]]:
+def raised(nodes: Iterable[ast.AST], names: set[str]) -> Iterator[tuple[int, str | None, set[str]]]:
     """Line, code and names of the facts of every error made in a module; no code where it is no plain word."""
     # ``error("code", ...)`` with a class that was handed over counts too.
-    for node in ast.walk(tree):
+    for node in nodes:
         if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Name):
             continue
         if node.func.id not in names and not (
@@ -78,9 +77,9 @@ def test_every_error_is_raised_with_a_code_that_has_a_sentence_and_with_the_fact
     known = {**SENTENCES, **error_words.WORDS}
     names = family()
     faults, used = [], set()
-    for path, tree in modules().items():
+    for path in modules():
         place = path.relative_to(ROOT).as_posix()
-        for line, code, facts in raised(tree, names):
+        for line, code, facts in raised(walked(path), names):
             sentence = known.get(code or "")
             used.add(code)
             if code is None:
@@ -92,9 +91,7 @@ def test_every_error_is_raised_with_a_code_that_has_a_sentence_and_with_the_fact
                 faults.append(f"{place}:{line}: {code!r} lacks {sorted(names_in(sentence) - facts)}")
     for place in ONE_OF_SEVERAL:
         found = {
-            n.value
-            for n in ast.walk(modules()[ROOT / place])
-            if isinstance(n, ast.Constant) and isinstance(n.value, str)
+            n.value for n in walked(ROOT / place) if isinstance(n, ast.Constant) and isinstance(n.value, str)
         }
         used |= found & known.keys()
     assert faults == []
@@ -123,7 +120,7 @@ def test_codes_are_words_and_sentences_one_line_of_their_own() -> None:
     ],
 )
 def test_the_check_sees_a_sentence_and_a_fact_that_lacks(code: str) -> None:
-    ((_, found, facts),) = raised(ast.parse(code), family())
+    ((_, found, facts),) = raised(ast.walk(ast.parse(code)), family())
     sentence = SENTENCES.get(found or "")
     assert sentence is None or (isinstance(sentence, str) and not names_in(sentence) <= facts)
 

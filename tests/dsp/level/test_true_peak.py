@@ -98,6 +98,13 @@ def test_peak_in_the_last_frames_is_seen() -> None:
     assert measure_true_peak(np.zeros((0, 2)), rate_hz=48000) == 0.0
 
 
+def test_what_is_lower_than_the_least_is_not_looked_for(rng: np.random.Generator) -> None:
+    audio = rng.uniform(-0.4, 0.4, (9000, 2))
+    peak = measure_true_peak(audio, rate_hz=44_100)
+    assert measure_true_peak(audio, rate_hz=44_100, least=0.9 * peak) == peak
+    assert measure_true_peak(audio, rate_hz=44_100, least=1.1 * peak) == 1.1 * peak
+
+
 def test_peaks_are_kept_per_window() -> None:
     audio = np.zeros((48000, 2))
     audio[12000:12003, 1] = [0.5, 0.5, 0.5]

@@ -47,6 +47,10 @@ class Take:
     position: Floats
     marks_s: tuple[float, ...]
 
+    def until(self, stop_frame: int) -> Take:
+        """Its beginning."""
+        return replace(self, audio=self.audio[:stop_frame], position=self.position[:stop_frame])
+
 
 @cache
 def music() -> Floats:

@@ -20,7 +20,7 @@ from sidekeep.model.finding import Channel
 from sidekeep.wording.findings import finding_text
 from tests.flow.comparison.pairs import RATE, SHORT, Held, Take, play, true_times
 
-NEW_TICKS = (5.3, 12.1, 24.7, 35.3)
+NEW_TICKS = (5.3, 12.1, 16.7, 19.3)
 
 
 @pytest.fixture(scope="module")
@@ -57,8 +57,8 @@ def test_aligned_to_a_twentieth_of_a_frame_where_there_is_music(old: Take) -> No
 def test_another_rate_and_swapped_channels(old: Take) -> None:
     from sidekeep.dsp.output.resample import resample
 
-    new = resample(play(4).audio, rate_hz=RATE, new_rate_hz=44_100)[:, ::-1]
-    alignment = align_takes(Held(old.audio), Held(np.ascontiguousarray(new), 44_100))
+    new = resample(play(4).audio[:SHORT], rate_hz=RATE, new_rate_hz=44_100)[:, ::-1]
+    alignment = align_takes(Held(old.audio[:SHORT]), Held(np.ascontiguousarray(new), 44_100))
     assert alignment.is_same
     assert alignment.is_swapped
 
@@ -70,7 +70,7 @@ def test_nothing_is_claimed_when_nothing_changed(again: Comparison) -> None:
 
 def test_new_ticks_are_found_and_old_ones_are_not_new(old: Take) -> None:
     new = play(5, ticks=NEW_TICKS)
-    comparison = compare_takes(Held(old.audio), Held(new.audio))
+    comparison = compare_takes(Held(old.audio[:SHORT]), Held(new.audio[:SHORT]))
     told = sorted(mark["start_s"] for mark in comparison_object(comparison, [], "a", "b")["marks"]["new"])
     np.testing.assert_allclose(told, new.marks_s, atol=0.002)
     assert "new-marks" in kinds(comparison)
@@ -83,8 +83,8 @@ def test_marks_that_went_are_gone(old: Take) -> None:
 
 
 def test_a_scratch_is_one_thing(old: Take) -> None:
-    new = play(6, ticks=tuple(10.0 + 1.8 * turn for turn in range(17)))
-    comparison = compare_takes(Held(old.audio), Held(new.audio))
+    new = play(6, ticks=tuple(2.0 + 1.8 * turn for turn in range(12)))
+    comparison = compare_takes(Held(old.audio[:SHORT]), Held(new.audio[:SHORT]))
     numbers = {mark.scratch for mark in comparison.marks if mark.state == "new"}
     assert comparison.turn.period_s == pytest.approx(1.8, rel=1e-3)
     assert numbers == {0}

@@ -13,6 +13,8 @@ whose bound cannot pass the peak already found are not interpolated; the answer 
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -154,22 +156,31 @@ def peak_factor(rate_hz: int) -> int:
     return 4 if rate_hz >= 80000 else 8
 
 
+@cache
+def _filters(factor: int) -> tuple[NDArray[np.float64], float]:
+    """The bank for so many points per frame, and its norm: worked out once, meters come and go."""
+    bank = interpolation_bank(factor)
+    return bank, curve_norm(bank)
+
+
 class TruePeakMeter(WindowMeter):
     """Keeps the true peak of every 100 ms and channel.
 
     A point belongs to the window of the frame before it. With ``only_highest`` just the highest of all is
-    wanted: the same answer for a fraction of the work, because hardly a stretch can still pass it.
+    wanted: the same answer for a fraction of the work, because hardly a stretch can still pass it; from ``least`` on,
+    where lower ones are of no interest.
     """
 
     before = TAPS // 2 - 1
     after = TAPS // 2
 
-    def __init__(self, rate_hz: int, channels: int, *, only_highest: bool = False) -> None:
+    def __init__(
+        self, rate_hz: int, channels: int, *, only_highest: bool = False, least: float = 0.0
+    ) -> None:
         super().__init__(rate_hz, channels)
         self._only_highest = only_highest
-        self._highest = 0.0
-        self._bank = interpolation_bank(peak_factor(rate_hz))
-        self._norm = curve_norm(self._bank)
+        self._highest = least
+        self._bank, self._norm = _filters(peak_factor(rate_hz))
         self._rows = Rows(channels)
 
     def window(self, frames: NDArray[np.float64], count: int) -> None:
@@ -204,9 +215,9 @@ def annex_2_peak(audio: NDArray[np.float64]) -> float:
     return float(np.abs(pieces @ bank.T).max())
 
 
-def measure_true_peak(audio: NDArray[np.float64], *, rate_hz: int) -> float:
-    """Linear true peak of a whole (frames, channels) array."""
-    meter = TruePeakMeter(rate_hz, audio.shape[1], only_highest=True)
+def measure_true_peak(audio: NDArray[np.float64], *, rate_hz: int, least: float = 0.0) -> float:
+    """Linear true peak of a whole (frames, channels) array, or ``least`` where that is higher."""
+    meter = TruePeakMeter(rate_hz, audio.shape[1], only_highest=True, least=least)
     meter.process(audio)
     meter.finish()
     return meter.peak

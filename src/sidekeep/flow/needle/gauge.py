@@ -13,9 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sidekeep.dsp.level.loudness import LoudnessMeter
+from sidekeep.dsp.level.true_peak import measure_true_peak
 from sidekeep.dsp.noise.hum import find_hum
-from sidekeep.flow.measuring.measures import PeakLoudnessMeter
 from sidekeep.flow.needle.needle_watch import NeedleEvent, NeedleState, NeedleWatch
+from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.ports import Audio
 from sidekeep.model.news import News
 from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db
@@ -141,15 +143,19 @@ class Gauge:
 
     def _listen_to_the_record(self, block: Audio) -> None:
         self._idle, self._idle_frames = [], 0
-        size = np.abs(block)
-        self._peak = np.maximum(self._peak, size.max(axis=0, initial=0.0))
-        self._clipped += int((size >= _CLIP).any(axis=1).sum())
-        self._sum += block.sum(axis=0)
-        self._power += (block**2).sum(axis=0)
+        lines = np.ascontiguousarray(block.T)  # along a line it is several times as fast as along rows of two
+        size = np.abs(lines)
+        peak = size.max(axis=1, initial=0.0)
+        highest = float(peak.max())
+        self._peak = np.maximum(self._peak, peak)
+        if not highest < _CLIP:
+            self._clipped += int((size >= _CLIP).any(axis=0).sum())
+        self._sum += lines.sum(axis=1)
+        self._power += np.square(lines).sum(axis=1)
         if self._channels == 2:
-            self._product += float(block[:, 0] @ block[:, 1])
+            self._product += float(lines[0] @ lines[1])
         self._played += len(block)
-        self._block_peak = max(self._block_peak, float(size.max(initial=0.0)))
+        self._block_peak = max(self._block_peak, highest)
         self._block_frames += len(block)
         if self._block_frames >= FORECAST_BLOCK_S * self._rate_hz:
             self._block_peaks.append(self._block_peak)
@@ -162,11 +168,10 @@ class Gauge:
             hum, self._chain = find_hum(self._chain, rate_hz=self._rate_hz), None
             self._hum = (hum.frequency_hz, hum.level_dbfs)
         held = np.concatenate([block for _, block in self._recent] or [np.zeros((1, self._channels))])
-        meter = PeakLoudnessMeter(self._rate_hz, self._channels)
-        meter.process(held)
-        self._true_peak = max(self._true_peak, meter.true_peak())
+        self._true_peak = measure_true_peak(numbers_only(held), rate_hz=self._rate_hz, least=self._true_peak)
         momentary = held[-round(0.4 * self._rate_hz) :]
-        last = held[-round(0.2 * self._rate_hz) :]
+        sizes = np.abs(np.ascontiguousarray(held.T))
+        last = sizes[:, -round(0.2 * self._rate_hz) :]
         forecast, sd = forecast_peak(self._block_peaks, self.settings.side_length_s)
         power = self._power / max(1, self._played)
         both = math.sqrt(self._power[0] * self._power[-1]) if self._channels == 2 else 0.0
@@ -174,8 +179,8 @@ class Gauge:
         return GaugeReading(
             time_s=self.frames / self._rate_hz,
             needle=self.watch.state,
-            peak_dbfs=tuple(gain_to_db(float(peak)) for peak in np.abs(last).max(axis=0)),
-            held_dbfs=tuple(gain_to_db(float(peak)) for peak in np.abs(held).max(axis=0)),
+            peak_dbfs=tuple(gain_to_db(float(peak)) for peak in last.max(axis=1)),
+            held_dbfs=tuple(gain_to_db(float(peak)) for peak in sizes.max(axis=1)),
             highest_dbfs=highest,
             true_peak_dbtp=gain_to_db(self._true_peak),
             momentary_lufs=_momentary_lufs(momentary, self._rate_hz),
@@ -245,8 +250,9 @@ def forecast_peak(block_peaks: list[float], side_length_s: float) -> tuple[float
 def _momentary_lufs(block: Audio, rate_hz: int) -> float:
     if len(block) < round(0.4 * rate_hz):
         return MINIMUM_DB
-    meter = PeakLoudnessMeter(rate_hz, block.shape[1])
-    meter.process(block)
-    powers = np.concatenate(meter.powers())
+    meter = LoudnessMeter(rate_hz, block.shape[1], polls=False)
+    meter.process(numbers_only(block))
+    meter.finish()
+    powers = meter.powers
     power = float(powers.mean()) if len(powers) else 0.0
     return power_to_db(power) - 0.691 if power > 0.0 else MINIMUM_DB
