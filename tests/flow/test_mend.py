@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import io
 import math
+from functools import cache
 
 import numpy as np
 import pytest
+import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
@@ -293,6 +295,42 @@ def test_a_side_without_treble_is_mended_where_its_file_is_known_to_be_lossy() -
         at = [place * RATE_HZ // 32_000 for place in places]
         found.append(sum(any(a - 40 <= place < b + 40 for a, b in spans) for place in at))
     assert found[1] > 0.7 * len(places) > 0.2 * len(places) > found[0]
+
+
+@cache
+def decoded_from_mp3() -> tuple[Floats, list[int]]:
+    """A hurt record through an encoder at 192 kbit/s, its samples those of a file of 16 bits; where it is hurt."""
+    audio, places = hurt(music(8.0) + 1e-3 * np.random.default_rng(4).standard_normal((8 * RATE_HZ, 2)))
+    file = io.BytesIO()
+    soundfile.write(
+        file,
+        audio,
+        RATE_HZ,
+        format="MP3",
+        subtype="MPEG_LAYER_III",
+        bitrate_mode="CONSTANT",
+        compression_level=(320.0 - 192.0) / (320.0 - 32.0),
+    )
+    file.seek(0)
+    return soundfile.read(file, dtype="int16", always_2d=True)[0] / 32_768.0, places
+
+
+def test_a_take_that_was_decoded_from_an_mp3_is_mended_as_the_mp3_is() -> None:
+    audio, places = decoded_from_mp3()
+    out = {}
+    for lossy in (False, True):
+        mender = Mender(MendSettings(), rate_hz=RATE_HZ, channels=2, lossy=lossy)
+        out[lossy] = np.concatenate([mender.process(audio), mender.flush()])
+        assert ("decoded-copy" in {finding.kind for finding in mender.findings}) is not lossy
+    spans = [(r.start_frame, r.stop_frame) for r in mender.repairs]
+    assert sum(any(a - 40 <= at < b + 40 for a, b in spans) for at in places) > 0.5 * len(places)
+    np.testing.assert_array_equal(out[False], out[True])
+
+
+def test_of_a_take_that_is_not_mended_it_is_told_all_the_same() -> None:
+    _, mender = run(decoded_from_mp3()[0], enabled=False)
+    assert [finding.kind for finding in mender.findings] == ["decoded-copy"]
+    assert not mender.repairs
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+import soundfile
 from numpy.typing import NDArray
 
 from sidekeep.errors import ParameterError
@@ -121,6 +122,21 @@ def test_any_arrival_gives_the_same_bytes(name: str, seed: int) -> None:
     assert_same(survey, whole(name)[0])
     assert patches.getvalue() == whole(name)[1]
     assert len(whole(name)[1]) > 100
+
+
+def test_of_a_take_that_was_decoded_from_an_mp3_one_finding_tells_where_it_ends() -> None:
+    """The edge its encoder left is no news then."""
+    file = io.BytesIO()
+    audio, rate_hz = take(TAKES[0])
+    soundfile.write(file, audio[: 8 * rate_hz], rate_hz, format="MP3", subtype="MPEG_LAYER_III")
+    file.seek(0)
+    decoded = soundfile.read(file, dtype="int16", always_2d=True)[0] / 32_768.0
+    kinds = {}
+    for container in ("mp3", "wav"):
+        form = replace(form_of(decoded, rate_hz), container=container)
+        survey = survey_take(Arrays(decoded, form), file="x", sides=None, mend=MendSettings(enabled=False))
+        kinds[container] = {finding.kind for finding in survey.findings} & {"decoded-copy", "band-limit"}
+    assert kinds == {"mp3": {"band-limit"}, "wav": {"decoded-copy"}}
 
 
 def test_a_length_that_was_not_heard_is_refused() -> None:

@@ -28,6 +28,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "damaged-file": {"name": "side-A.mp3", "damaged_packets": 1},
     "not-a-number": {"frames": 2},
     "fewer-bits": {"bits": 24, "bits_in_use": 16},
+    "decoded-copy": {},
     "band-limit": {"edge_hz": 16_000.0, "fall_db": 40.0},
     "over-full-scale": {"true_peak_dbtp": 1.2},
     "lost-sound": {"lost_s": 0.05},

@@ -33,7 +33,7 @@ from sidekeep.model.finding import Channel, Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair, RepairKind
 
-MENDER_VERSION = 12
+MENDER_VERSION = 13
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
 IN_FLIGHT = 3
@@ -41,6 +41,8 @@ IN_FLIGHT = 3
 CHUNK_FRAMES = 1 << 17
 MARGIN_FRAMES = 4096
 """Context on each side of a chunk; both at 44.1 and 48 kHz."""
+ASKED_CHUNKS = 10
+"""A take that is not to be mended is looked at for so many chunks, some thirty seconds, whether it was decoded from an MP3."""
 POP_S = 0.0005
 """A repair longer than this is a pop, by the trade's use of the word."""
 CRACKLE_DB = 24.0
@@ -99,7 +101,8 @@ class Mender:
 
     ``repairs`` and ``findings`` grow as chunks are finished and are complete and in order after ``flush``; ``owners``
     then says which of the repairs each one became when they were noted (those of two channels are joined).
-    ``lossy``: the take is a file that went through a lossy encoder, whose upper edge is believed all through.
+    ``lossy``: the take is a file that went through a lossy encoder, whose upper edge is believed all through. A take that was
+    decoded from an MP3 is treated so from where its sound says so, mostly from its first second on.
     ``use_turn``, ``use_beat`` and ``use_thumps`` exist for measurements: what the turn of the disc, the beat of the
     music and the thumps are worth.
     """
@@ -122,11 +125,8 @@ class Mender:
         self.settings = settings
         self.rate_hz = rate_hz
         self.channels = channels
-        self.lossy = lossy
         self.use_turn, self.use_beat, self.use_thumps = use_turn, use_beat, use_thumps
         self.manner = MANNERS[settings.size]
-        if lossy:
-            self.manner = replace(self.manner, odds=self.manner.odds + LOSSY_NATS)
         self.rate_factor = rate_factor_of(rate_hz)
         self.chunk = CHUNK_FRAMES * self.rate_factor
         self.margin = MARGIN_FRAMES * self.rate_factor
@@ -145,6 +145,11 @@ class Mender:
         self._mended: list[_Chunk] = []
         self._last_stop = [0] * channels
         self._out_frame = 0
+
+    @property
+    def lossy(self) -> bool:
+        """Whether the take went through a lossy encoder, by its file or by its sound."""
+        return self._bands.lossy
 
     def process(self, block: Audio) -> Audio:
         """Take frames in; mended frames come out ``latency_frames`` or less behind. What is not a number
@@ -170,6 +175,16 @@ class Mender:
             out.append(self._release(last=True))
         self._pool.shutdown()
         self.repairs, self.owners = _join_channels(self.repairs)
+        if self._bands.was_decoded:
+            self.findings.append(
+                Finding(
+                    kind="decoded-copy",
+                    start_frame=0,
+                    stop_frame=self._held.stop,
+                    channel="both",
+                    severity="note",
+                )
+            )
         self.findings.sort(key=lambda f: (f.start_frame, f.channel))
         return np.concatenate(out) if out else np.empty((0, self.channels))
 
@@ -195,7 +210,8 @@ class Mender:
         band = None
         if self.settings.enabled:
             planes = planes.copy(order="C")
-            band = self._bands.look(planes)
+        if self.settings.enabled or self._next_chunk <= ASKED_CHUNKS * self.chunk:
+            band = self._bands.look(planes, low)
         self._looked_at.append(_Looked(chunk=chunk, low=low, planes=planes, band=band))
 
     def _begin(self, *, waiting: int = 0) -> list[Audio]:
@@ -222,16 +238,19 @@ class Mender:
         beat = self._beats.beat
         if beat is not None:
             beat = replace(beat, line_s=beat.line_s - low / self.rate_hz)
+        manner = self.manner
+        if self.lossy:
+            manner = replace(manner, odds=manner.odds + LOSSY_NATS)
         return self._pool.submit(
             mend_stretch,
             looked.planes,
             self.rate_hz,
-            self.manner,
+            manner,
             due,
             beat,
             chunk.start - low,
             chunk.stop - low,
-            looked.band if self._bands.trusted else None,
+            self._bands.believed(looked.band),
         )
 
     def _finish(self) -> None:

@@ -30,5 +30,5 @@ class AudioFormat:
 
     @property
     def is_lossy(self) -> bool:
-        """Whether the file itself went through a lossy encoder; what was decoded into another file cannot tell."""
+        """Whether the file itself went through a lossy encoder; of what was decoded into another file only the sound tells."""
         return self.container in LOSSY_CODECS

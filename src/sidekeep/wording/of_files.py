@@ -71,6 +71,10 @@ WORDS: Mapping[str, Say] = {
         "1 kHz). Grooves fade gently: this file was once at a lower sample rate or in a lossy format. "
         "Use the original if there is one."
     ),
+    "decoded-copy": lambda about: (
+        "This file was decoded from an MP3: the blocks that its encoder cut the sound into are still there. What it left out is "
+        "gone, and less of the damage can be mended. Use the recording it was made from if there is one."
+    ),
     "over-full-scale": lambda about: (
         f"The highest peak is {about.number('true_peak_dbtp'):.1f} dBTP, above full scale, as floating-point files can "
         "hold. Nothing is cut off: the record's gain brings it down."

@@ -38,7 +38,7 @@ def raised(planes: Floats, rate_hz: int, new_rate_hz: int) -> Floats:
 def look(planes: Floats, rate_hz: int, times: int = 3, *, lossy: bool = False) -> list[float | None]:
     watch = BandWatch(rate_hz, max(1, round(rate_hz / 48_000)), lossy=lossy)
     seen = [watch.look(planes) for _ in range(times)]
-    bands = [band if watch.trusted else None for band in seen]
+    bands = [watch.believed(band) for band in seen]
     return [None if band is None else band.edge * rate_hz for band in bands]
 
 
@@ -130,7 +130,7 @@ def test_images_are_searched_up_to_the_old_half_rate() -> None:
     band = watch.look(by_windowed_sinc(groove(147_000), 44_100, 96_000))
     assert band is not None
     assert band.reach * 96_000 == pytest.approx(22_050.0)
-    assert not watch.trusted
+    assert watch.believed(band) is None
 
 
 def test_treble_that_comes_and_goes_is_no_groove_however_it_fades() -> None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.impulses.granules import GranuleWatch
 from sidekeep.dsp.impulses.images import find_images
 
 Floats = NDArray[np.float64]
@@ -67,6 +68,10 @@ class Band:
     density: Floats
     spectrum: Floats
     """Mean power by frequency, (channels, bins from 0 to half the rate), on the scale of ``density``."""
+    is_looked_after: bool
+    """Whether a higher rate leaves such an edge, or an encoder may have."""
+    in_groove: bool
+    """Whether a groove's noise goes up to the edge, and next to nothing lies above."""
 
 
 class BandWatch:
@@ -74,42 +79,49 @@ class BandWatch:
 
     One stretch alone may be loud all through and seem to lie in a groove; all of a record do. Of a ``lossy`` file it is known
     that an encoder left an edge, and that the silence above it says nothing of what was there: the edge counts wherever it is.
+    Where only an encoder leaves such an edge, the sound is asked whether it was decoded from an MP3: then the
+    take is ``lossy`` from there on.
     """
 
     def __init__(self, rate_hz: int, rate_factor: int, *, lossy: bool = False) -> None:
         self.lossy = lossy
         self.rate_hz = rate_hz
         self.size = SPECTRUM * rate_factor
+        self._granules = GranuleWatch(rate_hz)
         self._trust = 0
 
     @property
-    def trusted(self) -> bool:
-        """Whether what was seen so far speaks for a groove that ends at an edge."""
-        return self.lossy or self._trust >= TRUSTED
+    def was_decoded(self) -> bool:
+        """Whether the sound itself says that it was decoded from an MP3."""
+        return self._granules.sure
 
-    def look(self, planes: Floats) -> Band | None:
-        """The band of the next stretch, or None when it reaches half the rate or no groove ends there.
-
-        It is to be used if the watch is ``trusted`` once the stretch after it has been seen as well.
-        """
-        found = find_band(planes, self.rate_hz, self.size, anywhere=self.lossy)
-        if found is None:
-            return None
-        band, in_groove = found
-        if in_groove or self.lossy:
-            self._trust = min(MOST_FOR, self._trust + 1)
+    def believed(self, band: Band | None) -> Band | None:
+        """The band of a stretch, if what was seen up to the stretch after it says that the sound ends there."""
+        if band is None or self.lossy or (self._trust >= TRUSTED and band.in_groove):
             return band
-        if float(np.mean(np.square(planes))) > 10.0 ** (0.1 * MUSIC_DBFS):
-            self._trust = max(MOST_AGAINST, self._trust - DIGITAL_WEIGHT)
         return None
 
+    def look(self, planes: Floats, start_frame: int = 0) -> Band | None:
+        """The band of the next stretch, which begins at ``start_frame`` of the take; None when it reaches half the rate.
 
-def find_band(
-    planes: Floats, rate_hz: float, size: int, *, anywhere: bool = False
-) -> tuple[Band, bool] | None:
+        It is to be used where it is ``believed``.
+        """
+        band = find_band(planes, self.rate_hz, self.size)
+        if band is None or self.lossy:
+            return band
+        if band.in_groove:
+            self._trust = min(MOST_FOR, self._trust + 1)
+        elif not band.is_looked_after:
+            self._granules.look(planes, start_frame)
+            self.lossy = self._granules.sure
+        elif float(np.mean(np.square(planes))) > 10.0 ** (0.1 * MUSIC_DBFS):
+            self._trust = max(MOST_AGAINST, self._trust - DIGITAL_WEIGHT)
+        return band
+
+
+def find_band(planes: Floats, rate_hz: float, size: int) -> Band | None:
     """The upper edge of a stretch's sound and whether a groove ends there, or None when it reaches half the rate.
 
-    Only edges that are looked after count, unless it may be ``anywhere``.
     Spectra of ``size`` frames are compared by their quantiles over the stretch: a hit or a click here and there does not count.
     """
     count = planes.shape[1] // size
@@ -133,18 +145,20 @@ def find_band(
         wide = round(SOFT_HZ * size / rate_hz)
         edge = _find_edge(level_db, wide, lowest, soft=True)
     calm = power[:, int(CALM_SHARE * count)] / CALM_BIAS
-    if edge is None or not (anywhere or reach is not None or _is_looked_after(edge / size, rate_hz)):
+    if edge is None:
         return None
+    is_looked_after = reach is not None or _is_looked_after(edge / size, rate_hz)
+    empty = 0.375 * 2.0 * (power.shape[2] - 1) * 10.0 ** (0.1 * EMPTY_DBFS)
+    nothing_above = reach is not None or (is_looked_after and _above(edge, wide, power) < empty)
     below = slice(edge - wide, edge - wide // 4)
-    band = Band(
+    return Band(
         edge=edge / size,
         reach=edge / size if reach is None else reach,
         density=np.median(quiet[:, below], axis=1),
         spectrum=middle,
+        is_looked_after=is_looked_after,
+        in_groove=nothing_above and _below(edge, wide, lowest, calm) > empty,
     )
-    empty = 0.375 * 2.0 * (power.shape[2] - 1) * 10.0 ** (0.1 * EMPTY_DBFS)
-    nothing_above = reach is not None or _above(edge, wide, power) < empty
-    return band, nothing_above and _below(edge, wide, lowest, calm) > empty
 
 
 def _is_looked_after(edge: float, rate_hz: float) -> bool:

@@ -260,6 +260,9 @@ def _conclude(
         *meters.noise.findings,
         *mended.findings,
     ]
+    if any(finding.kind == "decoded-copy" for finding in findings):
+        # it says why the sound ends where it does
+        findings = [finding for finding in findings if finding.kind != "band-limit"]
     findings.sort(key=lambda finding: (_SEVERITY_ORDER[finding.severity], finding.start_frame))
     return Survey(
         file=file,
