@@ -126,6 +126,7 @@ def test_tells_the_whole_story() -> None:
         "+7.0 dB",
         "−6.8 dBTP",
         "33.333 rpm",
+        "Damage 6.5 a minute",
         "12.3 MB",
         "abababababababab",
         "check the local law",

@@ -174,7 +174,7 @@ def _measured(side: SideView) -> list[tuple[str, str]]:
             rows.append((f"Hum at {side.noise.hum_hz:.0f} Hz", decibels(side.noise.hum_dbfs, "dBFS")))
     if side.clicks is not None:
         rows.append(
-            ("Clicks a minute", f"{side.clicks.per_min:.{0 if side.clicks.per_min >= 100.0 else 1}f}")
+            ("Damage", f"{side.clicks.per_min:.{0 if side.clicks.per_min >= 100.0 else 1}f} a minute")
         )
     if side.turn is not None and side.turn.source != "none":
         rows.append(("Speed", f"{side.turn.rpm:.3f} rpm"))
