@@ -153,7 +153,7 @@ WORDS: Mapping[str, Say] = {
     ),
     "locked-groove": lambda about: (
         f"{_side(about)}: the needle reached the locked groove, which ticks once per turn "
-        f"({about.number('period_s'):.2f} s). It is left out."
+        f"({about.number('period_s'):.1f} s). It is left out."  # it is known to a hop of 23 ms: more digits would claim too much
     ),
     "unused-play": lambda about: (
         f"The needle was also down from {about.start} to {about.stop}; that is not used (a broken-off or repeated take?)."
