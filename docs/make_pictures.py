@@ -17,8 +17,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from PIL import Image, ImageDraw
+from pictured_evening import INPUTS, evening
+from pictured_shelf import make_shelf, make_year_later
+from PIL import Image
 
 ROOT = Path(__file__).parents[1]
 KEPT = ROOT / ".cache" / "pictures-shelf"
@@ -29,32 +30,6 @@ ARGUMENTS = [
     "--no-first-run",
     "--disable-background-networking",
 ]
-PLANNED = (
-    ("The Wicker Boats", "Tallow Wharf Almanac", 1971, "#7a8f6a", 5),
-    ("Nan Okoro", "Salt Hours", 1979, "#d9b44a", 6),
-    ("Orchester Fahrenwald", "Nachtfahrt in Dorisch", 1966, "#243b53", 3),
-    ("Ilse Brandt & Trio", "Small Rooms", 1958, "#b9482a", 5),
-    ("Quarry Choir of Lund", "Stone Songs", 1983, "#8a8378", 4),
-    ("Kofi Marsh", "The Unlit Transmitter", 1977, "#e8e2d4", 3),
-)
-INPUTS = {
-    "inputs": [
-        {
-            "id": identity,
-            "name": name,
-            "channels": channels,
-            "rate_hz": rate_hz,
-            "bits": bits,
-            "chosen": identity == "deck",
-            "notes": [] if channels == 2 else [{"code": "input-mono", "severity": "act", "facts": {}}],
-        }
-        for identity, name, channels, rate_hz, bits in (
-            ("deck", "Line in of the interface", 2, 96_000, 24),
-            ("laptop", "Built-in microphone", 1, 48_000, 16),
-        )
-    ],
-    "settings": {},
-}
 SIZES = {
     "light": {"color_scheme": "light", "viewport": {"width": 1280, "height": 860}},
     "dark": {"color_scheme": "dark", "viewport": {"width": 1280, "height": 860}},
@@ -68,90 +43,6 @@ SIZES = {
 }
 
 
-def make_shelf(folder: Path) -> None:
-    """The demo pressed, adopted and copied; the others only planned."""
-    from sidekeep.press.demo import press_demo
-    from sidekeep.service.shelf import records as shelf_service
-    from sidekeep.service.shelf.adopting import adopt
-    from sidekeep.service.transfers.copies import copy_record
-    from sidekeep.service.transfers.transferred import TransferOptions
-    from sidekeep.shelf.index.catalogue import record_folders
-
-    making = folder.with_name(folder.name + "-making")
-    shutil.rmtree(making, ignore_errors=True)
-    demo = press_demo(
-        making / "pressed", lambda sides: print(f"pressed {sides:.0f} of 2 sides", file=sys.stderr)
-    )
-    shelf = making / "shelf"
-    adopt(demo.recordings, shelf=shelf, sleeve_path=demo.sleeve_path)
-    (record,) = record_folders(shelf)
-    (record.path / "art").mkdir(exist_ok=True)
-    shutil.copy(demo.picture_path, record.path / "art" / "front.png")
-    copy_record(shelf, "drowned", options=TransferOptions(kinds="lossless,portable"))
-    for artist, title, year, colour, count in PLANNED:
-        names = ("Lamp Oil", "Rope Walk", "Slack Water", "Two Bridges", "Undersong", "Tidemark")
-        tracks = [f"{names[number]} {3 + number}:{12 + 7 * number}" for number in range(count)]
-        half = (count + 1) // 2
-        text = f"{artist} - {title} ({year})\nLabel: Osprook\n\nSide A\n" + "\n".join(tracks[:half])
-        planned = shelf_service.plan_sleeve(shelf, text + "\n\nSide B\n" + "\n".join(tracks[half:]) + "\n")
-        picture = Image.new("RGB", (900, 900), colour)
-        ImageDraw.Draw(picture).ellipse((200, 200, 700, 700), outline="white", width=8)
-        (planned.path / "art").mkdir(exist_ok=True)
-        picture.save(planned.path / "art" / "front.jpg")
-    shutil.rmtree(making / "pressed")
-    shutil.rmtree(folder, ignore_errors=True)
-    shelf.rename(folder)
-    shutil.rmtree(making, ignore_errors=True)
-
-
-def make_year_later(shelf: Path) -> None:
-    """Side A of the demo taken again a year later, with more dust, a duller inside and more noise; compared with the first."""
-    from sidekeep.service.choices.edits import apply
-    from sidekeep.service.comparing.compare import compare
-    from sidekeep.service.shelf import records as shelf_service
-
-    record = shelf_service.find_record(shelf, "drowned")
-    first, second = (record.path / "takes" / name for name in ("A-1", "A-2"))
-    if not second.exists():
-        take_again(shelf, first)
-        apply(record, {"kind": "choose-take", "side": "A", "number": 1})
-    if not list(record.path.glob("comparisons/*/alignment.npz")):
-        compare(shelf, str(first), str(second))
-
-
-def take_again(shelf: Path, first: Path) -> None:
-    """The second take of that side, made of the first, which is a year older from now on."""
-    import soundfile
-    from scipy.ndimage import map_coordinates
-    from scipy.signal import butter, sosfilt
-
-    from sidekeep.service.shelf.adopting import adopt
-
-    audio, rate_hz = soundfile.read(first / "take.wav", always_2d=True)
-    rng = np.random.default_rng(1975)
-    dull = sosfilt(butter(1, 6000.0, fs=rate_hz, output="sos"), audio, axis=0)
-    inward = np.linspace(0.0, 0.6, len(audio))[:, None]
-    # No turntable plays a side twice alike: this one sways a little otherwise, once a turn.
-    turns = np.arange(len(audio)) / (1.8 * rate_hz)
-    sway = np.arange(len(audio)) + 12.0 * np.sin(2.0 * np.pi * turns + 1.0)
-    audio, dull = (
-        np.stack([map_coordinates(wall, [sway], mode="nearest") for wall in both.T], axis=1)
-        for both in (audio, dull)
-    )
-    worn = audio * (1.0 - inward) + dull * inward + rng.normal(0.0, 2e-4, audio.shape)
-    for start in rng.integers(9 * rate_hz, len(audio) - 9 * rate_hz, 40):
-        worn[start : start + 30] += 0.35 * rng.choice((-1.0, 1.0)) * np.exp(-np.arange(30) / 6.0)[:, None]
-    again = shelf.with_name(shelf.name + "-again") / "side A again.wav"
-    again.parent.mkdir(exist_ok=True)
-    soundfile.write(again, np.clip(worn, -1.0, 1.0 - 2.0**-23), rate_hz, subtype="PCM_24")
-    adopt([again], shelf=shelf, record_name="drowned", side_letters=["A"])
-    shutil.rmtree(again.parent)
-    facts = json.loads((first / "take.json").read_text("utf-8"))
-    year = int(facts["taken_utc"][:4]) - 1
-    facts["taken_utc"] = f"{year}{facts['taken_utc'][4:]}"
-    (first / "take.json").write_text(json.dumps(facts, indent=1), "utf-8")
-
-
 @contextmanager
 def running(shelf: Path) -> Iterator[Any]:
     """A server on that shelf."""
@@ -163,69 +54,6 @@ def running(shelf: Path) -> Iterator[Any]:
         yield server
     finally:
         server.close()
-
-
-def turn_levels(server: Any, take: str, rate_hz: int, turn_frames: float, turns: int) -> list[list[float]]:
-    """Peak level of 48 parts of each turn, as the live survey tells them."""
-    width = turns * 48
-    answer = server.ask(
-        "GET", f"/api/takes/{take}/peaks?start_frame=0&stop_frame={int(turns * turn_frames)}&width={width}"
-    )
-    peaks = np.abs(np.frombuffer(answer.body, "<f4")).reshape(width, -1).max(axis=1)
-    return np.round(20.0 * np.log10(np.maximum(peaks, 1e-5)), 1).reshape(turns, 48).tolist()
-
-
-def evening(server: Any, record: dict[str, Any], phase: str) -> list[dict[str, Any]]:
-    """What the server would tell in the middle of side A."""
-    side = record["sides"][0]
-    view = server.get(f"/api/takes/{side['chosen_take']}/view")
-    rate_hz, turn_frames = view["rate_hz"], view["turn"]["period_frames"]
-    turns = 62 if phase != "armed" else 0
-    damage = [
-        [row[1], row[2], row[3], row[4], row[5], row[6]]
-        for row in server.get(f"/api/takes/{side['chosen_take']}/damage")["repairs"]
-        if row[1] < (turns - 9) * turn_frames
-    ]
-    reading = {
-        "needle": "up" if phase == "armed" else "down",
-        "peak_dbfs": [-60.0, -60.0] if phase == "armed" else [-13.4, -16.2],
-        "held_dbfs": [-60.0, -60.0] if phase == "armed" else [-10.2, -11.9],
-        "highest_dbfs": -120.0 if phase == "armed" else -7.9,
-        "clipped_frames": 0,
-        "advice": {"code": "level-right", "facts": {}},
-    }
-    elapsed = int((turns + 0.31) * turn_frames)
-    news = [{"code": "begun", "side": "A", "facts": {"side": "A", "before_s": 4.0}}] if turns else []
-    session = {
-        "record": record["id"],
-        "phase": phase,
-        "side": "B" if phase == "flip" else "A",
-        "rate_hz": rate_hz,
-        "elapsed_frames": elapsed if phase == "recording" else 0,
-        "reading": reading,
-        "taken": [],
-        "news": news
-        + (
-            [{"code": "taken", "side": "A", "facts": {"length_s": 172}}, {"code": "fits", "side": "A"}]
-            if phase == "flip"
-            else []
-        ),
-    }
-    state = {**server.get("/api/state"), "session": session}
-    events: list[dict[str, Any]] = [{"kind": "hello", "seq": 0, "state": state}]
-    if phase == "recording":
-        levels = turn_levels(server, side["chosen_take"], rate_hz, turn_frames, turns)
-        track = record["sides"][0]["printed"][2]
-        live = [
-            {
-                "code": "live-turns",
-                "facts": {"first_turn": 0, "turn_frames": turn_frames, "levels_db": levels},
-            },
-            {"code": "live-damage", "facts": {"repairs": damage}},
-            {"code": "live-track", "facts": {"track": 3, "title": track["title"], "side_left_s": 71}},
-        ]
-        events += [{"kind": "live", **each} for each in live]
-    return [*events, {"kind": "meter", "reading": reading}]
 
 
 def take_pictures(server: Any, out: Path, only: str) -> None:
