@@ -274,10 +274,12 @@ def test_clicks_that_keep_the_beat_are_left_and_damage_among_them_is_mended() ->
         mender = Mender(MendSettings(), rate_hz=RATE_HZ, channels=2, use_beat=use_beat, use_thumps=False)
         out = np.concatenate([mender.process(damaged), mender.flush()])
         changed = np.flatnonzero((out != damaged).any(axis=1)) / RATE_HZ
-        strokes = 0.5 + 0.25 * np.arange(120, 230)
+        strokes = 0.5 + 0.25 * np.arange(
+            1, 230
+        )  # from the first seconds on: repairs wait until the beat is known
         left[use_beat] = sum(not np.any(np.abs(changed - stroke) < 0.001) for stroke in strokes)
         mended[use_beat] = sum(np.any(np.abs(changed - at / RATE_HZ) < 0.001) for at in places)
-    assert left[True] >= left[False] + 50
+    assert left[True] >= 215 > left[False] + 100
     assert mended[True] >= 20
 
 

@@ -3,8 +3,9 @@
 Conventions: blocks are (frames, channels) float64 in and out; positions are frames from the first one given to
 ``process``. The take is cut into chunks on a fixed grid; each is mended with margins of context on both sides, so
 results do not depend on the sizes of the blocks. Chunks run side by side in two threads; what an earlier chunk
-found is used (the turn of the disc, the beat of the music) a fixed number of chunks later. Thumps are taken off in order, behind
-the mended ticks at their heads, once the music after them has been mended as well.
+found is used (the turn of the disc) a fixed number of chunks later. Repairs wait until some chunks after theirs are mended:
+those that keep the beat of the music are left out. Thumps are taken off in order, behind the mended ticks at their heads,
+once the music after them has been mended as well.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from functools import cache
 import numpy as np
 
 from sidekeep.dsp.impulses.band import Band, BandWatch
-from sidekeep.dsp.impulses.beat_forecast import BeatForecast, Stroke
+from sidekeep.dsp.impulses.beat import BeatWatch
 from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.full_band import mend_stretch, rate_factor_of
 from sidekeep.dsp.impulses.mending import Manner, Repaired
@@ -39,6 +40,9 @@ THREADS = 2
 IN_FLIGHT = 3
 """Chunks waiting or running before the oldest is waited for."""
 CHUNK_FRAMES = 1 << 17
+BEAT_CHUNKS = 3
+"""Chunks before and after one whose repairs tell whether its own keep a beat: nine seconds each way, in which a slow beat comes
+ten times."""
 MARGIN_FRAMES = 4096
 """Context on each side of a chunk; both at 44.1 and 48 kHz."""
 ASKED_CHUNKS = 10
@@ -60,12 +64,29 @@ MANNERS = {
 
 
 @dataclass
+class _Place:
+    """One damaged place: the repairs of one or both walls, on frames of the take."""
+
+    repaired: list[Repaired]
+    stop: int
+    energy: list[float]
+    """What is taken out, by wall."""
+
+    def add(self, repaired: Repaired, energy: float) -> None:
+        self.repaired.append(repaired)
+        self.stop = max(self.stop, repaired.start + repaired.length)
+        self.energy[repaired.channel] += energy
+
+
+@dataclass
 class _Chunk:
     """A stretch of the grid on its way."""
 
     start: int
     stop: int
-    job: Future[tuple[list[Repaired], list[Stroke]]] | None = None
+    job: Future[list[Repaired]] | None = None
+    places: list[_Place] = field(default_factory=list)
+    """What was mended, in order."""
     heads: list[tuple[int, int, float]] = field(default_factory=list)
     """Ticks hard enough to have a tail, mended or left for doubt: first frame, last + 1, size over the local slope in dB."""
     thumps: Future[list[tuple[Thump, Audio]]] | None = None
@@ -130,18 +151,20 @@ class Mender:
         self.rate_factor = rate_factor_of(rate_hz)
         self.chunk = CHUNK_FRAMES * self.rate_factor
         self.margin = MARGIN_FRAMES * self.rate_factor
-        self.latency_frames = (IN_FLIGHT + 4) * self.chunk + self.margin
+        self.latency_frames = (IN_FLIGHT + BEAT_CHUNKS + 4) * self.chunk + self.margin
         self.repairs: list[Repair] = []
         self.findings: list[Finding] = []
         self.owners: list[int] = []
         self._pieces: list[PatchPiece] = []
         self._bands = BandWatch(rate_hz, self.rate_factor, lossy=lossy)
-        self._prior, self._beats = TurnForecast(), BeatForecast()
+        self._prior, self._beats = TurnForecast(), BeatWatch()
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
         self._held = Window(channels)
         self._next_chunk = 0
         self._looked_at: list[_Looked] = []
         self._running: list[_Chunk] = []
+        self._waiting: list[_Chunk] = []
+        self._settled: list[_Chunk] = []
         self._mended: list[_Chunk] = []
         self._last_stop = [0] * channels
         self._out_frame = 0
@@ -171,6 +194,8 @@ class Mender:
         while self._running:
             self._finish()
             out += self._advance()
+        while self._waiting:
+            out += self._advance(last=True)
         while self._mended:
             out.append(self._release(last=True))
         self._pool.shutdown()
@@ -193,8 +218,12 @@ class Mender:
         pieces, self._pieces = self._pieces, []
         return pieces
 
-    def _advance(self) -> list[Audio]:
-        """Let go of the chunk whose two neighbours after it are mended; begin with the thumps of the next."""
+    def _advance(self, *, last: bool = False) -> list[Audio]:
+        """Settle the chunk that has waited long enough; let go of the one whose two neighbours after it are settled, and begin
+        with the thumps of the next."""
+        if len(self._waiting) <= BEAT_CHUNKS and not last:
+            return []
+        self._settle()
         released = [self._release()] if len(self._mended) > 2 else []
         if len(self._mended) > 1:
             self._begin_thumps(self._mended[0])
@@ -227,7 +256,7 @@ class Mender:
             out += self._advance()
         return out
 
-    def _mend(self, looked: _Looked) -> Future[tuple[list[Repaired], list[Stroke]]]:
+    def _mend(self, looked: _Looked) -> Future[list[Repaired]]:
         chunk, low = looked.chunk, looked.low
         due = [
             ((time_s - low / self.rate_hz) * self.rate_hz, wide_s * self.rate_hz, odds, walls)
@@ -235,9 +264,6 @@ class Mender:
                 (low - self.margin) / self.rate_hz, (chunk.stop + self.margin) / self.rate_hz
             )
         ]
-        beat = self._beats.beat
-        if beat is not None:
-            beat = replace(beat, line_s=beat.line_s - low / self.rate_hz)
         manner = self.manner
         if self.lossy:
             manner = replace(manner, odds=manner.odds + LOSSY_NATS)
@@ -247,24 +273,22 @@ class Mender:
             self.rate_hz,
             manner,
             due,
-            beat,
             chunk.start - low,
             chunk.stop - low,
             self._bands.believed(looked.band),
         )
 
     def _finish(self) -> None:
-        """Wait for the oldest chunk and put its new samples in place."""
+        """Wait for the oldest chunk that runs; its repairs wait from now on."""
         chunk = self._running.pop(0)
-        self._mended.append(chunk)
+        self._waiting.append(chunk)
         if chunk.job is None:
             return
         low = max(0, chunk.start - self.margin)
         events: list[tuple[float, int, float]] = []
-        done, strokes = chunk.job.result()
-        for repaired in done:
-            start, channel = low + repaired.start, repaired.channel
-            stop = start + repaired.length
+        for repaired in chunk.job.result():
+            repaired = replace(repaired, start=low + repaired.start, peak=low + repaired.peak)
+            start, stop, channel = repaired.start, repaired.start + repaired.length, repaired.channel
             if repaired.doubtful:
                 if repaired.size_db >= HEAD_DB:
                     chunk.heads.append((start, stop, repaired.size_db))
@@ -274,21 +298,51 @@ class Mender:
                 continue
             if start < self._last_stop[channel]:
                 continue
-            # As the patches will hold it: what is measured here is then, to the last bit, what is rendered, and the last
-            # digits of a least-squares fit, which differ from one run to the next, are gone.
-            self._held.view(start, stop)[:, channel] = repaired.values.astype(np.float32)
             self._last_stop[channel] = stop
-            self._pieces.append(
-                PatchPiece(start, channel, "replace", repaired.values.copy(), len(self.repairs))
-            )
-            self._note(start, stop, channel, repaired)
-            events.append(((low + repaired.peak) / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
-            if repaired.size_db >= HEAD_DB:
-                chunk.heads.append((start, stop, repaired.size_db))
+            if not chunk.places or start >= chunk.places[-1].stop:
+                chunk.places.append(_Place([], stop, [0.0] * self.channels))
+            taken_out = self._held.view(start, stop)[:, channel] - repaired.values
+            chunk.places[-1].add(repaired, float(taken_out @ taken_out))
+            events.append((repaired.peak / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
         if self.use_turn and events:
             self._prior.add(events)
-        if self.use_beat:
-            self._beats.add([((low + peak) / self.rate_hz, size, odds) for peak, size, odds in strokes])
+
+    def _settle(self) -> None:
+        """Put the new samples of the chunk that has waited longest in place, but for those that keep the beat of the music."""
+        chunk = self._waiting.pop(0)
+        before = [place for other in self._settled for place in other.places]
+        beaten = self._on_the_beat(chunk, before) if self.use_beat else [False] * len(chunk.places)
+        for place, beats in zip(chunk.places, beaten, strict=True):
+            if not beats:
+                for repaired in place.repaired:
+                    self._put(chunk, repaired)
+        self._settled = [*self._settled, chunk][-BEAT_CHUNKS:]
+        self._mended.append(chunk)
+
+    def _on_the_beat(self, chunk: _Chunk, before: list[_Place]) -> list[bool]:
+        """Of every place of a chunk, whether it keeps a beat that those before and after keep."""
+        after = [place for other in self._waiting for place in other.places]
+        places = [*before, *chunk.places, *after]
+        beats = self._beats.on_the_beat(
+            np.array([max(place.repaired, key=lambda one: one.size_db).peak for place in places])
+            / self.rate_hz,
+            np.array([max(one.damaged for one in place.repaired) for place in places]) / self.rate_hz,
+            np.array([int(np.argmax(place.energy)) for place in places], dtype=np.int64),
+            np.array([sum(place.energy) for place in places]),
+        )
+        return list(beats[len(before) : len(before) + len(chunk.places)])
+
+    def _put(self, chunk: _Chunk, repaired: Repaired) -> None:
+        """Put new samples in place, and note them."""
+        assert repaired.values is not None
+        start, stop, channel = repaired.start, repaired.start + repaired.length, repaired.channel
+        # As the patches will hold it: what is measured here is then, to the last bit, what is rendered, and the last
+        # digits of a least-squares fit, which differ from one run to the next, are gone.
+        self._held.view(start, stop)[:, channel] = repaired.values.astype(np.float32)
+        self._pieces.append(PatchPiece(start, channel, "replace", repaired.values.copy(), len(self.repairs)))
+        self._note(start, stop, channel, repaired)
+        if repaired.size_db >= HEAD_DB:
+            chunk.heads.append((start, stop, repaired.size_db))
 
     def _release(self, *, last: bool = False) -> Audio:
         """Let the oldest mended chunk go, its thumps taken off."""
@@ -311,7 +365,7 @@ class Mender:
         high = min(reach, chunk.stop + int(THUMP_AFTER_S * self.rate_hz))
         chunk.low = low
         view = self._held.view(low, high).copy()
-        heads = [(start - low, stop - low, size) for start, stop, size in chunk.heads]
+        heads = [(start - low, stop - low, size) for start, stop, size in sorted(chunk.heads)]
         chunk.thumps = self._pool.submit(
             take_thumps, view, heads, chunk.start - low, chunk.stop - low, self.rate_hz
         )

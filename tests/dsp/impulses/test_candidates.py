@@ -141,7 +141,7 @@ def test_mended_planes_differ_only_in_the_spans() -> None:
     planes[0, 9000:9003] += [0.3, -0.25, 0.1]
     planes[1, 20_000:20_004] += [0.2, -0.3, 0.2, -0.1]
     manner = Manner(open_at=4.6, odds=0.0)
-    repaired, _ = mend_channels(planes, 1, 44_100, manner, [], None, 0, 30_000)
+    repaired = mend_channels(planes, 1, 44_100, manner, [], 0, 30_000)
     found = {(r.channel, r.start <= at < r.start + r.length) for r in repaired for at in (9001, 20_001)}
     assert (0, True) in found
     assert (1, True) in found

@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.band import Band
-from sidekeep.dsp.impulses.beat_forecast import Beat, Stroke
 from sidekeep.dsp.impulses.mending import Manner, Repaired, mend_channels
 from sidekeep.dsp.impulses.priors import Due
 from sidekeep.dsp.kernel import kernel
@@ -81,31 +80,27 @@ def mend_stretch(
     rate_hz: int,
     manner: Manner,
     due: list[Due],
-    beat: Beat | None,
     start: int,
     stop: int,
     band: Band | None,
-) -> tuple[list[Repaired], list[Stroke]]:
+) -> list[Repaired]:
     """``mend_channels`` at the rate, and on the band, that a stretch needs; all frames in and out are the take's own."""
     if band is None:
-        return mend_channels(planes, rate_factor_of(rate_hz), rate_hz, manner, due, beat, start, stop)
+        return mend_channels(planes, rate_factor_of(rate_hz), rate_hz, manner, due, start, stop)
     steps = fitting_steps(band.reach)
     share = steps / STEPS
     shown = lower_rate(planes, steps) if steps < STEPS else planes
     shown = shown + noise_above(band, shown.shape[1], steps)
-    repaired, strokes = mend_channels(
+    repaired = mend_channels(
         shown,
         rate_factor_of(rate_hz * share),
         rate_hz * share,
         manner,
         [(at * share, wide * share, odds, walls) for at, wide, odds, walls in due],
-        beat,
         -(-start * steps // STEPS),
         -(-stop * steps // STEPS),
     )
-    return bring_back(repaired, planes, shown, steps), [
-        (at / share, size, odds) for at, size, odds in strokes
-    ]
+    return bring_back(repaired, planes, shown, steps)
 
 
 def rate_factor_of(rate_hz: float) -> int:

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.impulses.beat_forecast import Beat, Stroke
 from sidekeep.dsp.impulses.candidates import find_bursts
 from sidekeep.dsp.impulses.channel import CONTEXT, Channel, find_shifts
 from sidekeep.dsp.impulses.damage_spans import DamageSpans
@@ -71,24 +70,18 @@ def mend_channels(
     rate_hz: float,
     manner: Manner,
     due: list[Due],
-    beat: Beat | None,
     start: int,
     stop: int,
-) -> tuple[list[Repaired], list[Stroke]]:
-    """Mend a stretch.
-
-    What was changed in spans that start in ``[start, stop)``, in order; and all that looked like damage there, whatever
-    the beat of the music said to it (frame in place of time). ``beat`` counts from frame 0 of the planes.
-    """
+) -> list[Repaired]:
+    """Mend a stretch: what was changed in spans that start in ``[start, stop)``, in order."""
     work = planes.copy()
     channels = [Channel(plane, rate_factor) for plane in work]
     if planes.shape[1] < 8 * channels[0].order:
-        return [], []
+        return []
     edge = EDGE * rate_factor
     longest = int(LONGEST_S * rate_hz)
     taken = DamageSpans.none()
     long: list[Repaired] = []
-    strokes: list[Stroke] = []
     believed: list[tuple[NDArray[np.int64], Floats]] = []
     shift, doubt_shift = 0.0, 0.0
     for again in range(2):
@@ -105,14 +98,6 @@ def mend_channels(
             odds += due_bonus(channel.spans, due, index)
             if again:
                 odds += beside_bonus(channel.spans, taken, rate_hz)
-            else:
-                strokes += [
-                    (float(channel.spans[row, 2]), float(channel.tests[row]), float(odds[row]))
-                    for row in np.flatnonzero(odds > manner.odds)
-                    if start <= channel.spans[row, 2] < stop
-                ]
-            if beat is not None:
-                odds += beat.bonus(channel.spans[:, 2] / rate_hz)
             peaks = channel.spans[:, 2].copy()
             odds += doubted_nats(
                 peaks, channel.tests, odds, channel.doubts + doubt_shift, manner.odds, rate_hz
@@ -158,7 +143,7 @@ def mend_channels(
                     )
                 )
     repaired.sort(key=lambda r: (r.start, r.channel))
-    return repaired, strokes
+    return repaired
 
 
 def mend_early(

@@ -1,0 +1,250 @@
+"""Repairs that keep the beat of the music: a drum machine or short samples on a grid were taken for damage.
+
+Conventions: times in seconds on the take; a grid is a period and the time of one of its lines. A grid is believed when
+far more of the repairs lie on its lines than chance would put there (binomial tail, Chernoff's bound, less
+the logarithm of the number of grids tried). What returns once per turn of the disc lies on grids too, those whose period
+divides a turn or a few: repairs that come back after a turn must fill more places of it than a few scratches would.
+
+Each sound of a machine has a wall and a length of its own. So short and long repairs on either wall are asked apart: forty
+pulses among a thousand specks of dust are not heard, forty among the sixty that are as long as they are.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Grid = tuple[float, float]
+"""Period and one line, both in seconds."""
+
+LONG_S = 0.00045
+"""A repair from this long on is a long one. On two arcade sides 0.3, 0.45 and 0.7 ms left harm of -1, -5 and 0 dB of 10."""
+LARGEST = 80
+"""Repairs of a wall that are asked apart from the rest because they took out most."""
+REMEMBERED = 7
+"""Stretches for which a period is tried after it was found: as many as the repairs in hand are of."""
+EVENTS = 160
+"""The largest of a kind are looked at."""
+APART_S = 0.01
+"""A repair this near behind another belongs to its stroke."""
+LEAST_EVENTS = 10
+"""Fewer fall on some grid by chance: what a search among 2,000 grids for each of them is worth is then more than they show."""
+SHORTEST_S, LONGEST_S = 0.06, 0.8
+"""From a sixteenth at 250 beats a minute to a beat at 75: a longer one is found by its halves."""
+CELL_S = 0.001
+"""Of the table of distances; two neighbours together are about as wide as a line."""
+TRIED, PARTS = 12, 4
+"""Distances between repairs tried as periods, with their halves, thirds and quarters."""
+LEAST_PAIRS, OVER_CHANCE = 4, 3.0
+"""A distance is tried if so many pairs of repairs have it, and so many standard deviations more than chance gives: one distance
+in a thousand does by chance."""
+NEAR_S = 0.0018
+"""Half width of a line: the attack, and what the sway of the speed does in some seconds."""
+SURE_NATS = 14.0
+"""One grid in a million by chance: a side asks some hundred times."""
+GRIDS_A_STROKE = 2000.0
+"""Grids that the repairs could have been tried on, for each of them: what finding one by search is worth less."""
+LEAST_SHARE = 0.15
+"""Of the repairs on the grid: below that it tells nothing of the others."""
+MOST_GRIDS, MOST_LINES = 3, 4
+"""Of one kind: grids that are looked for, and lines in a period once that is known."""
+LINES_A_STROKE, LINE_NATS, LINE_EVENTS = 8.0, 8.0, 4
+"""The same for a line when the period is known: only where it lies is searched for, so less is asked of it."""
+TURNS_S = (60.0 / 80.0, 60.0 / 78.26, 60.0 / 45.0, 1.8)
+"""Of the speeds at which records turn, 80, 78.26, 45 and 33 1/3 a minute."""
+TURN_ROOM = 0.007
+"""How far off its nominal speed a disc may turn."""
+TURN_SHARE = 0.3
+"""Share of the repairs that must have another one turn later to be suspected of coming from the disc."""
+LINES_A_TURN = 6
+"""Places in a turn that are more than a few scratches."""
+FULL_LINES = 3
+"""Lines that fill a turn evenly and are no scratches."""
+
+
+class BeatWatch:
+    """Asked stretch by stretch which repairs keep a beat; the period it believed last is tried on the next few stretches."""
+
+    def __init__(self) -> None:
+        self._period_s, self._stretches_left = 0.0, 0
+
+    def on_the_beat(
+        self, times_s: Floats, lengths_s: Floats, walls: NDArray[np.int64], sizes: Floats
+    ) -> NDArray[np.bool_]:
+        """Which of the repairs in and round a stretch, in order of time, keep a beat that those of their kind keep.
+
+        ``walls``: the channel of which most was taken out of each; ``sizes``: how much, in any unit.
+        """
+        kept = np.zeros(len(times_s), dtype=np.bool_)
+        kinds, short = _kinds(lengths_s, walls, sizes)
+        longest_s = 0.0
+        for rows in kinds:
+            for _ in range(MOST_GRIDS):
+                left = rows[~kept[rows]]
+                found = find_grid(times_s[left], sizes[left])
+                if found is None:
+                    break
+                longest_s = max(longest_s, found[0])
+                kept[left[on_lines(times_s[left], found)]] = True
+        self._stretches_left -= 1
+        if longest_s:
+            self._period_s, self._stretches_left = longest_s, REMEMBERED
+        if self._stretches_left <= 0:
+            return kept
+        for rows in kinds + short:
+            for _ in range(MOST_LINES):
+                left = rows[~kept[rows]]
+                on = fullest_line(times_s[left], self._period_s)
+                if on is None:
+                    break
+                kept[left[on]] = True
+        return kept
+
+
+def _kinds(
+    lengths_s: Floats, walls: NDArray[np.int64], sizes: Floats
+) -> tuple[list[NDArray[np.int64]], list[NDArray[np.int64]]]:
+    """Rows of the repairs that may be of one sound: the long ones of a wall, and the largest; and the short ones apart, which are
+    not searched for a period of their own, for among them are specks of dust by the hundred."""
+    kinds, short = [], []
+    for wall in (0, 1):
+        rows = np.flatnonzero(walls == wall)
+        kinds.append(rows[lengths_s[rows] >= LONG_S])
+        kinds.append(np.sort(rows[np.argsort(-sizes[rows], kind="stable")[:LARGEST]]))
+        short.append(rows[lengths_s[rows] < LONG_S])
+    return kinds, short
+
+
+def find_grid(times_s: Floats, sizes: Floats) -> Grid | None:
+    """The grid that most of the largest repairs keep, or None."""
+    if len(times_s) < LEAST_EVENTS:
+        return None
+    largest = np.sort(np.argsort(-sizes, kind="stable")[:EVENTS])
+    strokes_s = times_s[largest]
+    strokes_s = np.ascontiguousarray(strokes_s[np.diff(strokes_s, prepend=-np.inf) > APART_S])
+    count = len(strokes_s)
+    if count < LEAST_EVENTS:
+        return None
+    best, best_worth = None, SURE_NATS
+    for guess_s in _periods(strokes_s):
+        period_s, line_s = fit_grid(strokes_s, guess_s)
+        on = on_lines(strokes_s, (period_s, line_s))
+        chance = min(0.9, 2.0 * NEAR_S / period_s)
+        hits = float(on.mean())
+        if (hits - chance) / (1.0 - chance) < LEAST_SHARE:
+            continue
+        worth = count * _divergence(hits, chance) - math.log(count * GRIDS_A_STROKE)
+        if worth > best_worth and not _is_the_turn(strokes_s[on], strokes_s, period_s):
+            best, best_worth = (period_s, line_s), worth
+    return best
+
+
+def on_lines(times_s: Floats, grid: Grid) -> NDArray[np.bool_]:
+    """Which times lie on a line of the grid."""
+    period_s, line_s = grid
+    off = times_s - line_s - period_s * np.round((times_s - line_s) / period_s)
+    return np.asarray(np.abs(off) <= NEAR_S)
+
+
+def fullest_line(times_s: Floats, period_s: float) -> NDArray[np.bool_] | None:
+    """The repairs on the fullest line of a known period, if it holds more of them than chance would put there."""
+    if len(times_s) < LINE_EVENTS:
+        return None
+    middle_s = 0.5 * float(times_s[0] + times_s[-1])
+    on = on_lines(times_s, (period_s, middle_s + _densest(times_s - middle_s, period_s)))
+    nats = len(on) * _divergence(float(on.mean()), min(0.9, 2.0 * NEAR_S / period_s))
+    believed = on.sum() >= LINE_EVENTS and nats - math.log(len(on) * LINES_A_STROKE) >= LINE_NATS
+    return on if believed else None
+
+
+def _periods(strokes_s: Floats) -> list[float]:
+    """The commonest distances of strokes, with their halves, thirds and quarters."""
+    apart = np.subtract.outer(strokes_s, strokes_s)
+    apart = apart[(apart > 0.0) & (apart < LONGEST_S)]
+    cells = np.bincount((apart / CELL_S).astype(np.int64), minlength=int(LONGEST_S / CELL_S) + 2)
+    pairs = cells[:-1] + cells[1:]
+    usual = float(pairs.mean())
+    least = max(LEAST_PAIRS, usual + OVER_CHANCE * math.sqrt(usual))
+    common = np.flatnonzero(pairs >= least)
+    found: list[float] = []
+    for cell in common[np.argsort(-pairs[common], kind="stable")][:TRIED]:
+        near = apart[(apart >= cell * CELL_S) & (apart < (cell + 2) * CELL_S)]
+        distance = float(np.median(near))
+        for parts in range(1, PARTS + 1):
+            if distance / parts >= SHORTEST_S and all(
+                abs(distance / parts - other) > 0.0002 for other in found
+            ):
+                found.append(distance / parts)
+    return found
+
+
+def fit_grid(strokes_s: Floats, period_s: float) -> Grid:
+    """The period and line that hold the most strokes near a first guess.
+
+    The guess is off by up to some 10 us a period; the strokes are worked through from their middle outwards, each round
+    with a longer reach, so that lines are not miscounted.
+    """
+    middle_s = float(strokes_s[len(strokes_s) // 2])
+    from_middle_s = np.abs(strokes_s - middle_s)
+    line_s = middle_s + _densest(strokes_s[from_middle_s < 20.0 * period_s] - middle_s, period_s)
+    for reach_s in (20.0 * period_s, 60.0 * period_s, np.inf):
+        on = on_lines(strokes_s, (period_s, line_s)) & (from_middle_s < reach_s)
+        times_s = strokes_s[on]
+        lines = np.round((times_s - line_s) / period_s)
+        if len(lines) < 3 or np.ptp(lines) == 0:
+            break
+        # the least-squares line through them
+        off = lines - lines.mean()
+        period_s = float(off @ times_s) / float(off @ off)
+        line_s = float(times_s.mean()) - period_s * float(lines.mean())
+    return period_s, line_s
+
+
+def _fullest(sorted_s: Floats, begins: int) -> Floats:
+    """Of sorted values, those that the fullest window two lines' half widths long holds; it begins at one of the first."""
+    first_s = sorted_s[:begins]
+    counts = np.searchsorted(sorted_s, first_s + 2.0 * NEAR_S, side="right") - np.arange(begins)
+    first = int(np.argmax(counts))
+    return sorted_s[first : first + counts[first]]
+
+
+def _densest(times_s: Floats, period_s: float) -> float:
+    """The phase, in seconds, round which most of the times lie."""
+    phases = np.sort(np.mod(times_s, period_s))
+    return float(np.median(_fullest(np.concatenate([phases, phases + period_s]), len(phases))))
+
+
+def _is_the_turn(on_s: Floats, strokes_s: Floats, period_s: float) -> bool:
+    """Whether the repairs on a grid come back after a turn, on the grid or off it, and lie at a few places of a turn.
+
+    Three and more places at even distances all round the turn are no scratches.
+    """
+    apart = (strokes_s[np.newaxis, :] - on_s[:, np.newaxis]).ravel()
+    for turn_s in TURNS_S:
+        near = np.sort(apart[np.abs(apart - turn_s) <= TURN_ROOM * turn_s])
+        if not len(near):
+            continue
+        returns = _fullest(near, len(near))
+        if len(returns) < TURN_SHARE * len(on_s):
+            continue
+        found_s = float(np.median(returns))
+        phases = np.sort(np.mod(on_s - on_s[0] + NEAR_S, found_s))
+        bounds = np.flatnonzero(np.diff(phases) > 2.0 * NEAR_S) + 1
+        sizes = np.diff(np.concatenate([[0], bounds, [len(phases)]]))
+        lines = round(found_s / period_s)
+        filled = np.count_nonzero(sizes >= 0.4 * len(on_s) / max(1, lines))
+        full = lines >= FULL_LINES and abs(lines * period_s - found_s) <= 2.0 * NEAR_S and filled >= lines
+        if np.count_nonzero(sizes > 1) < LINES_A_TURN and not full:
+            return True
+    return False
+
+
+def _divergence(share: float, chance: float) -> float:
+    """Nats a trial by which a share of hits is unlike its chance (Kullback and Leibler); 0 below the chance."""
+    if share <= chance:
+        return 0.0
+    rest = (1.0 - share) * math.log((1.0 - share) / (1.0 - chance)) if share < 1.0 else 0.0
+    return share * math.log(share / chance) + rest

@@ -1,0 +1,98 @@
+"""The beat of the music: told from chance, from what comes back once per turn, and within one kind of repair."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sidekeep.dsp.impulses.beat import REMEMBERED, BeatWatch, find_grid, on_lines
+
+
+def ask(
+    times_s: np.ndarray, lengths_s: np.ndarray | float = 0.001, watch: BeatWatch | None = None
+) -> np.ndarray:
+    """Which repairs keep a beat, all on the left wall and of sizes drawn at random."""
+    count = len(times_s)
+    sizes = np.random.default_rng(1).uniform(5.0, 30.0, count)
+    lengths_s = np.broadcast_to(lengths_s, count)
+    return (watch or BeatWatch()).on_the_beat(times_s, lengths_s, np.zeros(count, dtype=np.int64), sizes)
+
+
+def grid_of(times_s: np.ndarray) -> tuple[float, float] | None:
+    times_s = np.sort(times_s)
+    return find_grid(times_s, np.random.default_rng(1).uniform(5.0, 30.0, len(times_s)))
+
+
+@pytest.mark.parametrize("period_s", [0.1071, 0.2143, 0.4286, 0.5])
+def test_a_beat_is_found_among_damage(period_s: float) -> None:
+    rng = np.random.default_rng(3)
+    lines = np.arange(int(18.0 / period_s))
+    struck = lines[rng.random(len(lines)) < 0.7]
+    on = 5.0 + period_s * struck + 0.0005 * rng.standard_normal(len(struck))
+    off = rng.uniform(5.0, 23.0, len(on) // 2)
+    times_s = np.concatenate([on, off])
+    order = np.argsort(times_s)
+    kept = ask(times_s[order])[np.argsort(order)]
+    assert kept[: len(on)].all()
+    assert kept[len(on) :].sum() <= 2 + len(off) * 4 * 0.0018 / period_s
+
+
+def test_forty_long_pulses_are_heard_among_a_thousand_short_repairs_and_those_are_let_be() -> None:
+    rng = np.random.default_rng(4)
+    on = 2.0 + 0.214 * np.arange(60) + 0.0003 * rng.standard_normal(60)
+    on = on[rng.random(60) < 0.65]
+    dust = rng.uniform(2.0, 15.0, 1000)
+    times_s, is_long = np.concatenate([on, dust]), np.arange(len(on) + 1000) < len(on)
+    order = np.argsort(times_s)
+    assert grid_of(times_s) is None  # all together they hide it
+    kept = ask(times_s[order], np.where(is_long, 0.001, 0.0002)[order])
+    assert kept[is_long[order]].all()
+    assert not kept[~is_long[order]].any()
+
+
+def test_a_period_found_once_is_tried_where_it_stands_out_less_and_forgotten() -> None:
+    rng = np.random.default_rng(5)
+    watch = BeatWatch()
+    assert ask(0.25 * np.arange(60), watch=watch).all()
+    few = np.sort(
+        np.concatenate(
+            [100.0 + 0.25 * np.array([0, 7, 17, 26, 34, 43, 50, 63, 74]), rng.uniform(100.0, 120.0, 21)]
+        )
+    )
+    assert not ask(few).any()
+    for stretch in range(REMEMBERED + 2):
+        kept = ask(few, watch=watch)
+        assert kept.any() == (stretch < REMEMBERED - 1)
+        if kept.any():
+            assert 9 <= kept.sum() < 12
+            assert kept[on_lines(few, (0.25, 100.0))].all()
+
+
+def test_either_wall_has_a_line_of_its_own() -> None:
+    times_s = np.sort(np.concatenate([0.25 * np.arange(60), 0.25 * np.arange(0, 60, 8) + 0.1]))
+    walls = (~on_lines(times_s, (0.25, 0.0))).astype(np.int64)
+    assert 0 < walls.sum() < 10  # too few for a search
+    assert BeatWatch().on_the_beat(times_s, np.full(len(times_s), 0.001), walls, np.ones(len(times_s))).all()
+
+
+def test_chance_keeps_no_beat() -> None:
+    rng = np.random.default_rng(5)
+    for count in (12, 30, 80, 160, 400):
+        for _ in range(30):
+            assert not ask(np.sort(rng.uniform(0.0, 20.0, count))).any()
+
+
+@pytest.mark.parametrize("turn_s", [1.8, 60.0 / 45.0, 60.0 / 78.26, 60.0 / 80.0])
+def test_scratches_that_return_once_per_turn_are_no_beat(turn_s: float) -> None:
+    rng = np.random.default_rng(6)
+    for count in (1, 2, 3, 4):
+        for _ in range(20):
+            phases = rng.uniform(0.0, turn_s, count)
+            times = (phases[:, np.newaxis] + turn_s * np.arange(int(20.0 / turn_s))).ravel()
+            times = times + 0.0003 * rng.standard_normal(len(times))
+            assert not ask(np.sort(np.concatenate([times, rng.uniform(0.0, 20.0, 10)]))).any()
+
+
+def test_none_and_a_few_repairs_keep_no_beat() -> None:
+    for count in (0, 1, 3, 9):
+        assert not ask(0.25 * np.arange(count)).any()
