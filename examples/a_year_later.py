@@ -15,7 +15,7 @@ import soundfile
 
 from sidekeep.press.disc.settings import used_lp
 from sidekeep.press.disc.side import Piece, Pressed, press_side
-from sidekeep.press.music.demo_record import demo_pieces
+from sidekeep.press.music.demo_record import demo_pieces_in_turn
 from sidekeep.service.comparing.compare import compare
 from sidekeep.wording.findings import told
 
@@ -32,10 +32,11 @@ def pressed(pieces: Sequence[Piece], rate_hz: int, *, is_older: bool) -> Pressed
 def first_seconds(seconds: float, rate_hz: int) -> list[Piece]:
     """The beginning of side A of the demo record."""
     left, pieces = round(seconds * rate_hz), []
-    for piece in demo_pieces("A", rate_hz):
-        if left > rate_hz:
-            pieces.append(Piece(audio=piece.audio[:left], title=piece.title, boundary=piece.boundary))
+    for piece in demo_pieces_in_turn("A", rate_hz):
+        pieces.append(Piece(audio=piece.audio[:left], title=piece.title, boundary=piece.boundary))
         left -= len(piece.audio)
+        if left <= rate_hz:
+            break
     return pieces
 
 

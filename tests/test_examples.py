@@ -206,7 +206,7 @@ def test_a_year_later(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     import json
 
     folder = tmp_path / "aged"
-    assert main_of("a_year_later")([str(folder), "--seconds", "34", "--rate", "32000"]) == 0
+    assert main_of("a_year_later")([str(folder), "--seconds", "24", "--rate", "32000"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert lines[0].startswith("pressed: 1.2 dB less at 10 kHz")
     assert any(re.match(r"found: New: \d+ single ticks", line) for line in lines)

@@ -87,7 +87,10 @@ SMALL = np.array([[0.55, 0.2], [0.85, 0.23], [0.84, 0.62], [0.53, 0.6]])
 def test_the_corners_are_found_within_a_hundredth(
     corners: NDArray[np.float64], scene: dict[str, object]
 ) -> None:
-    found = find_corners(photograph(corners, **scene))  # type: ignore[arg-type]
+    size = (
+        (1200, 900) if corners is STRAIGHT else (880, 656)
+    )  # quicker, and as hard but for a sleeve that lies straight
+    found = find_corners(photograph(corners, size=size, **scene))  # type: ignore[arg-type]
     assert found.is_found
     # Pale on pale with a faint shadow, its edge may be taken for the sleeve's: near enough to drag it.
     within = 0.03 if scene["table"] == (205, 200, 190) else 0.01

@@ -9,7 +9,14 @@ import pyebur128
 import pytest
 
 from sidekeep.errors import ParameterError
-from sidekeep.press.music.demo_record import DemoPiece, demo_pieces, demo_record, demo_sleeve_text
+from sidekeep.press.music import demo_record as demo
+from sidekeep.press.music.demo_record import (
+    DemoPiece,
+    demo_pieces,
+    demo_pieces_in_turn,
+    demo_record,
+    demo_sleeve_text,
+)
 from sidekeep.press.music.filters import pass_band
 from sidekeep.press.music.first_side import lantern, soundings
 from sidekeep.press.music.nullset import BORROWED, SOUNDS, null_set, null_sound
@@ -139,6 +146,18 @@ def test_same_seed_same_samples() -> None:
         first, again, other = (compose(RATE_HZ, 4.0, np.random.default_rng(seed)) for seed in (3, 3, 4))
         assert np.array_equal(first, again)
         assert not np.array_equal(first, other)
+
+
+def test_the_first_piece_comes_before_the_others_are_played(
+    sides: dict[str, list[DemoPiece]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(demo, "ledger", None)
+    pieces = demo_pieces_in_turn("A", RATE_HZ)
+    first = next(pieces)
+    assert (first.title, first.boundary) == (sides["A"][0].title, "gap")
+    np.testing.assert_array_equal(first.audio, sides["A"][0].audio)
+    with pytest.raises(TypeError):
+        next(pieces)
 
 
 def test_a_side_that_is_not_there_is_refused() -> None:

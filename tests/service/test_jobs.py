@@ -24,10 +24,10 @@ from tests.small_record import small_record
 
 @pytest.fixture(scope="module")
 def taken(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A shelf with both sides taken and nothing done with them yet."""
+    """A shelf with one side taken and nothing done with it yet."""
     folder = tmp_path_factory.mktemp("jobs")
     files, sleeve = small_record().write(folder)
-    adopt(files, shelf=folder / "shelf", sleeve_path=sleeve)
+    adopt(files[:1], shelf=folder / "shelf", sleeve_path=sleeve)
     return folder / "shelf"
 
 

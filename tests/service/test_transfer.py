@@ -24,6 +24,7 @@ from sidekeep.service.transfers.report import transfer_with_report
 from sidekeep.service.transfers.transfer import transfer
 from sidekeep.service.transfers.transferred import TransferOptions, TransferResult
 from sidekeep.units import clock_text
+from tests.heard import heard_once
 from tests.outside import files_no_larger_than, mounted, nobody_writes
 from tests.small_record import RATE_HZ, SLEEVE, small_record
 
@@ -50,7 +51,10 @@ class Done:
 
 def run(folder: Path, form: str, options: TransferOptions) -> Done:
     files, sleeve = small_record().write(folder, form)
-    result, report = transfer_with_report(files, out_dir=folder / "out", sleeve_path=sleeve, options=options)
+    with heard_once():
+        result, report = transfer_with_report(
+            files, out_dir=folder / "out", sleeve_path=sleeve, options=options
+        )
     return Done(files, result, report)
 
 
@@ -218,7 +222,8 @@ def test_running_twice_keeps_every_file_as_it_is(by_side: Done, tmp_path: Path) 
         path: path.stat().st_mtime_ns for path in folder.rglob("*.*") if path.suffix in (".flac", ".mp3")
     }
     sleeve = by_side.files[0].parent / "sleeve.txt"
-    again = transfer(by_side.files, out_dir=folder.parent, sleeve_path=sleeve)
+    with heard_once():
+        again = transfer(by_side.files, out_dir=folder.parent, sleeve_path=sleeve)
     assert {each.action for each in again.written if each.length_frames} == {"kept"}
     assert {path: path.stat().st_mtime_ns for path in before} == before
 

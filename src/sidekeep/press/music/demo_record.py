@@ -9,7 +9,7 @@ loudness, so that a march is loud and a lantern is not.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from typing import Literal
@@ -103,6 +103,11 @@ def demo_pieces(side: Literal["A", "B"], rate_hz: int) -> list[DemoPiece]:
 
     Raises ``ParameterError`` for a side that is not on the record or a rate below 32 kHz.
     """
+    return list(demo_pieces_in_turn(side, rate_hz))
+
+
+def demo_pieces_in_turn(side: Literal["A", "B"], rate_hz: int) -> Iterator[DemoPiece]:
+    """The same pieces one after the other: whoever wants the beginning of a side waits for no more than that."""
     if side not in _SIDES:
         raise ParameterError("demo-side", side=side)
     if rate_hz < 32_000:
@@ -120,16 +125,17 @@ def demo_pieces(side: Literal["A", "B"], rate_hz: int) -> list[DemoPiece]:
             lambda rate, rng: tide_mill_and_weir(rate, _CHOIR_S, _DANCE_S, rng),
             lambda rate, rng: channel(rate, plans[3].length_s, 13.0, rng),
         )
-    audio: list[Array] = []
-    levels_db = [plan.level_db for plan in plans if plan.boundary == "gap"]
-    for index, (performer, level_db) in enumerate(zip(performers, levels_db)):
+    left = list(plans)
+    for index, performer in enumerate(performers):
         rng = np.random.default_rng([_SEED, ord(side), index])
-        audio.append(_settle(performer(rate_hz, rng), level_db, rate_hz))
-    if side == "B":
-        joined = audio.pop(1)
-        cut = seconds_to_frames(_CHOIR_S, rate_hz)
-        audio[1:1] = [joined[:cut].copy(), joined[cut:].copy()]
-    return [DemoPiece(sound, plan.title, plan.boundary) for sound, plan in zip(audio, plans)]
+        audio = _settle(performer(rate_hz, rng), left[0].level_db, rate_hz)
+        parts = [audio]
+        if len(left) > 1 and left[1].boundary == "segue":
+            cut = seconds_to_frames(left[0].length_s, rate_hz)
+            parts = [audio[:cut].copy(), audio[cut:].copy()]
+        for part in parts:
+            plan = left.pop(0)
+            yield DemoPiece(part, plan.title, plan.boundary)
 
 
 def _perform(piece: Callable[..., Array], length_s: float, rate_hz: int, rng: np.random.Generator) -> Array:
