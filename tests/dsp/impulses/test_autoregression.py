@@ -31,7 +31,7 @@ def test_levinson_equals_the_toeplitz_solver() -> None:
     x = lfilter([1.0], [1.0, -1.6, 0.81], rng.standard_normal(4000))
     correlation = np.empty(13)
     autocorrelate(x, 12, correlation)
-    model, scratch = np.empty(13), np.empty(13)
+    model, scratch = np.empty(13), np.empty(26)
     power = levinson(correlation, 12, model, scratch)
     wanted = solve_toeplitz(correlation[:12], -correlation[1:])
     np.testing.assert_allclose(model[1:], wanted, atol=1e-6)
@@ -41,7 +41,7 @@ def test_levinson_equals_the_toeplitz_solver() -> None:
 
 
 def test_levinson_survives_silence_and_a_pure_tone() -> None:
-    model, scratch, correlation = np.empty(33), np.empty(33), np.zeros(33)
+    model, scratch, correlation = np.empty(33), np.empty(66), np.zeros(33)
     assert levinson(correlation, 32, model, scratch) >= 0.0
     assert np.isfinite(model).all()
     autocorrelate(np.sin(0.1 * np.arange(2048)) * np.hanning(2048), 32, correlation)
@@ -58,8 +58,8 @@ def _band(size: int, width: int) -> tuple[np.ndarray, np.ndarray]:
     dense += np.eye(size) * (2.0 * width + 3.0)
     band = np.zeros((size, width + 1))
     for i in range(size):
-        for d in range(min(i, width) + 1):
-            band[i, width - d] = dense[i, i - d]
+        for d in range(min(size - 1 - i, width) + 1):
+            band[i, d] = dense[i, i + d]
     return dense, band
 
 
@@ -67,18 +67,20 @@ def _band(size: int, width: int) -> tuple[np.ndarray, np.ndarray]:
 def test_band_solver_and_inverse_equal_dense_ones(size: int, width: int) -> None:
     width_used = min(width, size - 1) if size > 1 else width
     dense, band = (
-        _band(size, width_used) if size > 1 else (np.array([[5.0]]), np.array([[0.0] * width + [5.0]]))
+        _band(size, width_used) if size > 1 else (np.array([[5.0]]), np.array([[5.0] + [0.0] * width]))
     )
     right = np.random.default_rng(4).standard_normal(size)
     factor_band(band, size, width_used)
     got = right.copy()
     solve_band(band, size, width_used, got)
     np.testing.assert_allclose(got, np.linalg.solve(dense, right), rtol=1e-9)
-    upper, inverse = np.empty((size, width_used + 1)), np.empty((size, width_used + 1))
-    invert_band(band, size, width_used, upper, inverse)
+    inverse = np.zeros((size, 2 * width_used + 1))
+    invert_band(band, size, width_used, inverse)
     wanted = np.linalg.inv(dense)
     for d in range(min(width_used, size - 1) + 1):
-        np.testing.assert_allclose(inverse[: size - d, d], np.diag(wanted, d), rtol=1e-8, atol=1e-12)
+        above, below = inverse[: size - d, width_used + d], inverse[d:, width_used - d]
+        np.testing.assert_allclose(above, np.diag(wanted, d), rtol=1e-8, atol=1e-12)
+        np.testing.assert_array_equal(above, below)
 
 
 def test_model_correlation_is_the_diagonal_of_the_normal_matrix() -> None:

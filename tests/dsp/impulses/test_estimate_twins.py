@@ -20,6 +20,8 @@ from sidekeep.dsp.impulses.estimate import (
     WHITE_FRAMES,
     estimate_span,
     estimate_spans,
+    fade_parts,
+    fill_in,
     fit_colour,
     guess_gains,
     has_settled,
@@ -28,6 +30,7 @@ from sidekeep.dsp.impulses.estimate import (
     learn_pulse,
     pull_of,
     see_parts,
+    sum_spread,
     weigh,
 )
 from sidekeep.dsp.impulses.extent import factor_row, fit_zone
@@ -56,9 +59,10 @@ def covariance(seed: int) -> tuple[Floats, Floats]:
     """A banded covariance, dense and by rows."""
     root = np.triu(np.tril(numbers(seed, SPAN, SPAN), 2))
     dense = root @ root.T
-    rows = np.zeros((SPAN, ORDER + 1))
+    rows = np.zeros((SPAN, 2 * ORDER + 1))
     for k in range(ORDER + 1):
-        rows[: SPAN - k, k] = np.diag(dense, k)
+        rows[: SPAN - k, ORDER + k] = np.diag(dense, k)
+        rows[k:, ORDER - k] = np.diag(dense, k)
     return np.triu(np.tril(dense, ORDER), -ORDER), rows
 
 
@@ -125,41 +129,67 @@ def test_first_gains_are_ratio_and_sign_of_second_differences(left: float, right
 
 
 @pytest.mark.parametrize("channels", [1, 2])
-def test_parts_show_the_take_in_the_span_and_the_mended_one_round_it(channels: int) -> None:
+@pytest.mark.parametrize("start", [16, 2, 68])
+def test_parts_show_the_take_in_the_span_and_the_mended_one_round_it(channels: int, start: int) -> None:
     observed, working = numbers(4, channels, 90), numbers(5, channels, 90)
-    mixed = working[:, 10:50].copy()
-    mixed[:, 6:26] = observed[:, 16:36]
+    mixed = working.copy()
+    mixed[:, start : start + 20] = observed[:, start : start + 20]
+    mixed = np.pad(mixed, ((0, 0), (6, 6)))[:, start : start + 32]
     wanted = mixed if channels == 1 else rotation(0.6, 0.8) @ mixed
-    np.testing.assert_allclose(see_parts(observed, working, 10, 50, 6, 20, 0.6, 0.8), wanted, atol=1e-15)
+    got = see_parts(observed, working, start, start + 20, 6, 0.6, 0.8)
+    np.testing.assert_allclose(got, wanted, atol=1e-15)
+
+
+def seen_whole(parts: Floats, fade: Floats) -> Floats:
+    """The surroundings of a span of ``SPAN`` frames by the weights of the context; silence in it."""
+    weights = np.r_[fade[ORDER:0:-1], np.zeros(SPAN), fade[1 : ORDER + 1]]
+    return np.asarray(parts * weights)
+
+
+def test_the_surroundings_are_faded_and_mirrored() -> None:
+    parts, fade = numbers(6, 2, 2 * ORDER + SPAN), half_window(2 * ORDER)
+    around, mirror = fade_parts(parts, fade, ORDER)
+    np.testing.assert_array_equal(around, seen_whole(parts, fade))
+    np.testing.assert_array_equal(mirror, around[:, ::-1])
+    wave = numbers(7, SPAN)
+    fill_in(parts[0], wave, 0.7, around[0])
+    np.testing.assert_allclose(around[0, ORDER:-ORDER], parts[0, ORDER:-ORDER] - 0.7 * wave)
+    np.testing.assert_array_equal(around[0, :ORDER], mirror[0, : -ORDER - 1 : -1])
 
 
 @pytest.mark.parametrize("known", [False, True])
 def test_a_part_s_model_comes_from_context_and_estimate(known: bool) -> None:
-    part, window = numbers(6, 2 * ORDER + SPAN), np.linspace(0.5, 1.0, 2 * ORDER + SPAN)
+    parts, fade = numbers(6, 1, 2 * ORDER + SPAN), half_window(2 * ORDER)
     wave, (dense, rows), gain, share = numbers(7, SPAN), covariance(8), 0.7, 50.0
     fixed = 40.0 * correlation(numbers(9, 500)) / 500.0
-    wanted = fixed.copy()
+    around, mirror = fade_parts(parts, fade, ORDER)
+    wanted, unsure = fixed.copy(), np.empty(ORDER + 1)
     if known:
-        whole = part * window
-        inside = slice(ORDER, ORDER + SPAN)
-        whole[inside] = (part[inside] - gain * wave) * window[inside]
-        outside = whole.copy()
-        outside[inside] = 0.0
+        outside = seen_whole(parts, fade)[0]
+        whole = outside.copy()
+        whole[ORDER : ORDER + SPAN] = parts[0, ORDER : ORDER + SPAN] - gain * wave
         wanted += correlation(whole) - correlation(outside)
-        doubted = dense * np.outer(window[inside], window[inside])
-        wanted += gain**2 * np.array([np.trace(doubted, k) for k in range(ORDER + 1)])
+        wanted += gain**2 * np.array([np.trace(dense, k) for k in range(ORDER + 1)])
+        fill_in(parts[0], wave, gain, around[0])
+        sum_spread(rows, unsure)
     model, power = predictor(wanted)
-    taps = np.empty(ORDER + 1)
-    got = learn_part(part, window, ORDER, fixed, share, wave, rows, gain, known, taps)
+    taps, scratch = np.empty(ORDER + 1), np.empty((3, 2 * ORDER + 2))
+    got = learn_part(around[0], mirror[0], fixed, share, SPAN, unsure, gain, known, taps, scratch)
     np.testing.assert_allclose(taps, correlation(model), rtol=1e-7)
     assert got == pytest.approx(power / (share + (SPAN if known else 0)), rel=1e-7)
 
 
 def test_the_pull_is_the_two_sided_error() -> None:
-    part, taps, pull = numbers(10, SPAN + 9), numbers(11, ORDER + 1), np.empty(SPAN)
-    pull_of(part, 3, taps, 0.37, pull)
+    part, taps, pull = numbers(10, SPAN + 2 * ORDER), numbers(11, ORDER + 1), np.empty(SPAN)
+    pull_of(part, taps, 0.37, pull, np.empty(2 * ORDER + 2))
     whole = np.convolve(part, np.r_[taps[:0:-1], taps], "same") / 0.37
-    np.testing.assert_allclose(pull, whole[3 : 3 + SPAN], atol=1e-12)
+    np.testing.assert_allclose(pull, whole[ORDER : ORDER + SPAN], atol=1e-12)
+
+
+def test_the_covariances_are_summed_by_how_far_the_frames_lie_apart() -> None:
+    (dense, rows), sums = covariance(8), np.empty(ORDER + 1)
+    sum_spread(rows, sums)
+    np.testing.assert_allclose(sums, [np.trace(dense, k) for k in range(ORDER + 1)], atol=1e-12)
 
 
 def dense_taps(taps: Floats) -> Floats:
@@ -177,14 +207,15 @@ def test_the_likeliest_gains_are_those_of_least_squares() -> None:
     walls = rotation(0.6, 0.8).T @ parts
     walls /= np.abs(walls).max()
     walls[np.abs(walls) < LEAST_GAIN] = 0.0
-    gains, rotated_gains = np.ones(2), np.ones(2)
-    learn_gains(wave, rows, pulls, taps, powers, 0.6, 0.8, gains, rotated_gains)
+    gains, rotated_gains, unsure = np.ones(2), np.ones(2), np.empty(ORDER + 1)
+    sum_spread(rows, unsure)
+    learn_gains(wave, unsure, pulls, taps, powers, 0.6, 0.8, gains, rotated_gains)
     np.testing.assert_allclose(gains, walls, rtol=1e-9)
     np.testing.assert_allclose(rotated_gains, rotation(0.6, 0.8) @ walls, rtol=1e-9, atol=1e-12)
     # crosstalk is no damage: of a pulse on one wall with a trace on the other, one wall is left alone
     parts_of = rotation(0.6, 0.8) @ [1.0, 0.5 * LEAST_GAIN]
     one = np.stack([part * dense_taps(taps[c]) @ wave / powers[c] for c, part in enumerate(parts_of)])
-    learn_gains(wave, np.zeros_like(rows), one, taps, powers, 0.6, 0.8, gains, rotated_gains)
+    learn_gains(wave, np.zeros(ORDER + 1), one, taps, powers, 0.6, 0.8, gains, rotated_gains)
     np.testing.assert_allclose(gains, [1.0, 0.0], atol=1e-9)
 
 
@@ -199,23 +230,23 @@ def test_weighing_solves_the_dense_equation(weighed: bool) -> None:
         drive = sum(colour[k] * np.eye(SPAN, k=-k) for k in range(COLOUR + 1))
         matrix = matrix + drive.T @ np.diag(1.0 / variance) @ drive
     inverse, right = np.linalg.inv(matrix), gains @ pulls
-    force, wave, band = np.empty(SPAN), np.empty(SPAN), np.empty((2, SPAN, ORDER + 1))
-    spread = np.zeros((SPAN, ORDER + 1))
-    weigh(pulls, taps, powers, gains, variance, colour, weighed, force, band[0], wave)
-    invert_band(band[0], SPAN, ORDER, band[1], spread)
+    force, wave, band = np.empty(SPAN), np.empty(SPAN), np.empty((SPAN, ORDER + 1))
+    spread = np.zeros((SPAN, 2 * ORDER + 1))
+    weigh(pulls, taps, powers, gains, variance, colour, weighed, force, band, wave)
+    invert_band(band, SPAN, ORDER, spread)
     np.testing.assert_allclose(force, right, atol=1e-12)
     np.testing.assert_allclose(wave, inverse @ right, rtol=1e-6, atol=1e-9)
     for k in range(ORDER + 1):
-        np.testing.assert_allclose(spread[: SPAN - k, k], np.diag(inverse, k), rtol=1e-5, atol=1e-8)
+        np.testing.assert_allclose(spread[: SPAN - k, ORDER + k], np.diag(inverse, k), rtol=1e-5, atol=1e-8)
 
 
 @pytest.mark.parametrize(("share", "settled"), [(0.5, True), (2.0, False)])
 def test_a_span_has_settled_where_a_round_changes_less_than_is_unsure(share: float, settled: bool) -> None:
-    wave, gains, (_, spread) = numbers(23, SPAN), np.array([1.0, -0.4]), covariance(24)
+    wave, gains, (dense, _) = numbers(23, SPAN), np.array([1.0, -0.4]), covariance(24)
     step = numbers(25, 2, SPAN)
-    unsure = np.sum(gains**2) * np.trace(np.diag(spread[:, 0]))
-    step *= np.sqrt(share * SETTLED * unsure / np.sum(step**2))
-    assert has_settled(wave, gains, spread, np.outer(gains, wave) - step) is settled
+    unsure = float(np.trace(dense))
+    step *= np.sqrt(share * SETTLED * np.sum(gains**2) * unsure / np.sum(step**2))
+    assert has_settled(wave, gains, unsure, np.outer(gains, wave) - step) is settled
 
 
 def test_rounds_end_once_nothing_changes_and_lose_nothing_by_it() -> None:

@@ -5,11 +5,13 @@ Conventions: a model of order p is ``a`` of length p + 1 with ``a[0] = 1``; the 
 autocorrelation ``c`` of ``a`` on its diagonals; ``u = A' A x`` is the two-sided error (Godsill & Rayner, *Digital
 Audio Restoration*, 1998, chapters 4 and 5). Signals are one-dimensional contiguous float64.
 
-Band matrices are symmetric positive definite of half-width w, stored by rows: ``band[i, w]`` is the diagonal and
-``band[i, w - d]`` the element ``(i, i - d)``.
+Band matrices are symmetric positive definite of half-width w, stored by the rows of their upper half: ``band[i, d]`` is the
+element ``(i, i + d)``, d = 0..w.
 """
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,25 +61,31 @@ def autocorrelate(signal: Vector, order: int, out: Vector) -> None:
 
 @inner_kernel
 def levinson(correlation: Vector, order: int, out: Vector, scratch: Vector) -> float:
-    """Solve the Yule-Walker equations; ``out`` gets the model, the error power is returned.
+    """Solve the Yule-Walker equations; ``out`` gets the model, the error power is returned. ``scratch``: 2 (order + 1) long.
 
-    The recursion stops early (the rest stays zero) when nothing more can be predicted.
+    The recursion stops early (the rest stays zero) when nothing more can be predicted. The model is kept forwards and backwards,
+    so that all runs through neighbouring places.
     """
+    mirrored, back = scratch[: order + 1], scratch[order + 1 : 2 * order + 2]
     for k in range(order + 1):
+        mirrored[k] = correlation[order - k]
+        back[k] = 0.0
         out[k] = 0.0
-    out[0] = 1.0
+    out[0], back[order] = 1.0, 1.0
     power = correlation[0] * (1.0 + RIDGE) + FLOOR
     least = power * 1e-14
     for m in range(1, order + 1):
         total = 0.0
+        lags = mirrored[order - m : order]
         for k in range(m):
-            total += out[k] * correlation[m - k]
+            total += out[k] * lags[k]
         reflection = -total / power
-        for k in range(1, m):
-            scratch[k] = out[k] + reflection * out[m - k]
-        for k in range(1, m):
-            out[k] = scratch[k]
-        out[m] = reflection
+        forth, turned = out[1 : m + 1], back[order - m + 1 : order + 1]
+        for k in range(m):
+            one, two = forth[k], turned[k]
+            forth[k] = one + reflection * two
+            turned[k] = two + reflection * one
+        back[order - m] = reflection
         power *= 1.0 - reflection * reflection
         if power < least:
             return least
@@ -88,77 +96,68 @@ def levinson(correlation: Vector, order: int, out: Vector, scratch: Vector) -> f
 def model_correlation(model: Vector, order: int, out: Vector) -> None:
     """``out[k] = sum_l a[l] a[l + k]``: the diagonals of A' A, and the taps of the two-sided error."""
     for lag in range(order + 1):
-        total = 0.0
-        for k in range(order + 1 - lag):
-            total += model[k] * model[k + lag]
-        out[lag] = total
+        out[lag] = 0.0
+    for k in range(order + 1):
+        tap, ahead = model[k], model[k : order + 1]
+        for lag in range(order + 1 - k):
+            out[lag] += tap * ahead[lag]
 
 
 @inner_kernel
 def factor_band(band: Matrix, count: int, width: int) -> None:
-    """Cholesky factor in place: ``band`` becomes L with ``band[i, width]`` holding 1 / L[i, i]."""
+    """Cholesky factor U' U in place: ``band`` becomes U with ``band[i, 0]`` holding 1 / U[i, i]."""
     for i in range(count):
-        first = max(0, i - width)
-        for j in range(first, i):
-            low = max(first, j - width)
-            total = band[i, j - i + width]
-            row_i = band[i, low - i + width : j - i + width]
-            row_j = band[j, low - j + width : width]
-            for k in range(j - low):
-                total -= row_i[k] * row_j[k]
-            band[i, j - i + width] = total * band[j, width]
-        total = band[i, width]
-        row_i = band[i, first - i + width : width]
-        for k in range(i - first):
-            total -= row_i[k] * row_i[k]
-        band[i, width] = 1.0 / np.sqrt(max(total, FLOOR))
+        row, reach = band[i], min(width, count - 1 - i)
+        pivot = 1.0 / math.sqrt(max(row[0], FLOOR))
+        row[0] = pivot
+        for d in range(1, reach + 1):
+            row[d] *= pivot
+        for d in range(1, reach + 1):
+            weight, ahead, below = row[d], row[d : reach + 1], band[i + d, : reach - d + 1]
+            for k in range(reach - d + 1):
+                below[k] -= weight * ahead[k]
 
 
 @inner_kernel
 def solve_band(factor: Matrix, count: int, width: int, vector: Vector) -> None:
-    """Solve L L' x = vector in place, with the factor of ``factor_band``."""
+    """Solve U' U x = vector in place, with the factor of ``factor_band``."""
     for i in range(count):
-        first = max(0, i - width)
-        total = vector[i]
-        for j in range(first, i):
-            total -= factor[i, j - i + width] * vector[j]
-        vector[i] = total * factor[i, width]
-    for i in range(count - 1, -1, -1):
-        value = vector[i] * factor[i, width]
+        reach = min(width, count - 1 - i)
+        value = vector[i] * factor[i, 0]
         vector[i] = value
-        first = max(0, i - width)
-        for j in range(first, i):
-            vector[j] -= factor[i, j - i + width] * value
+        row, below = factor[i, 1 : reach + 1], vector[i + 1 : i + 1 + reach]
+        for k in range(reach):
+            below[k] -= value * row[k]
+    for i in range(count - 1, -1, -1):
+        reach = min(width, count - 1 - i)
+        total = vector[i]
+        row, below = factor[i, 1 : reach + 1], vector[i + 1 : i + 1 + reach]
+        for k in range(reach):
+            total -= row[k] * below[k]
+        vector[i] = total * factor[i, 0]
 
 
 @inner_kernel
-def invert_band(factor: Matrix, count: int, width: int, upper: Matrix, inverse: Matrix) -> None:
-    """The inverse of L L' inside its band (Takahashi's recursion).
+def invert_band(factor: Matrix, count: int, width: int, inverse: Matrix) -> None:
+    """The inverse of U' U inside its band (Takahashi's recursion).
 
-    ``inverse[i, d]`` gets the element ``(i, i + d)``, d = 0..width; the diagonal is ``inverse[:, 0]``.
-    ``upper`` and ``inverse`` are scratch and result of shape (count or more, width + 1).
+    ``inverse[i, width + d]`` gets the element ``(i, i + d)``, d = -width..width. Both halves are kept, so that every row is a
+    sum of pieces of the rows below it. What lies outside the matrix is left as it was.
     """
-    for i in range(count):
-        for d in range(width + 1):
-            upper[i, d] = 0.0
-            inverse[i, d] = 0.0
-    for k in range(count):
-        for i in range(max(0, k - width), k):
-            upper[i, k - i] = factor[k, i - k + width]
     for i in range(count - 1, -1, -1):
-        pivot = factor[i, width]
-        reach = min(width, count - 1 - i)
-        for d in range(reach, 0, -1):
-            j = i + d
-            total = 0.0
-            for k in range(1, d + 1):
-                total += upper[i, k] * inverse[i + k, d - k]
-            row = inverse[j, : reach - d + 1]
-            part = upper[i, d : reach + 1]
-            for k in range(1, reach - d + 1):
-                total += part[k] * row[k]
-            inverse[i, d] = -total * pivot
-        total = 0.0
+        pivot, reach = factor[i, 0], min(width, count - 1 - i)
+        row = factor[i]
+        line = inverse[i, width + 1 : width + 1 + reach]
+        for d in range(reach):
+            line[d] = 0.0
         for k in range(1, reach + 1):
-            total += upper[i, k] * inverse[i, k]
-        inverse[i, 0] = pivot * (pivot - total)
+            weight, below = row[k], inverse[i + k, width + 1 - k : width + 1 - k + reach]
+            for d in range(reach):
+                line[d] += weight * below[d]
+        total = 0.0
+        for d in range(reach):
+            line[d] *= -pivot
+            total += line[d] * row[d + 1]
+        inverse[i, width] = pivot * (pivot - total)
+        for d in range(reach):
+            inverse[i + 1 + d, width - 1 - d] = line[d]

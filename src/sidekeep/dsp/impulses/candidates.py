@@ -38,7 +38,7 @@ def fit_predictors(signal: Vector, hop: int, order: int, stale: NDArray[np.bool_
         window[i] = 0.5 - 0.5 * math.cos(2.0 * math.pi * (i + 0.5) / span)
     windowed = np.empty(span)
     correlation = np.empty(order + 1)
-    scratch = np.empty(order + 1)
+    scratch = np.empty(2 * order + 2)
     for b in range(models.shape[0]):
         if not stale[b]:
             continue

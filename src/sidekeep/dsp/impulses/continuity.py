@@ -53,15 +53,14 @@ def least_error(signal: Vector, order: int, model: Vector) -> float:
     filled = signal.copy()
     taps = np.empty(order + 1)
     model_correlation(model, order, taps)
-    band, change = np.zeros((count, order + 1)), np.zeros(count)
+    band, change = np.empty((count, order + 1)), np.zeros(count)
     errors = np.empty(count + order)
     predict(filled, order, model, errors)
     for i in range(count):
         for k in range(order + 1):
             change[i] -= model[k] * errors[i + k]
-            if k <= i:
-                band[i, order - k] = taps[k]
-        band[i, order] *= 1.0 + RIDGE
+            band[i, k] = taps[k]
+        band[i, 0] *= 1.0 + RIDGE
     factor_band(band, count, order)
     solve_band(band, count, order, change)
     filled[order : order + count] += change

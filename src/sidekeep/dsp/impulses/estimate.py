@@ -35,6 +35,7 @@ from sidekeep.dsp.impulses.autoregression import (
     model_correlation,
     solve_band,
 )
+from sidekeep.dsp.impulses.candidates import filter_ahead
 from sidekeep.dsp.impulses.music_parts import half_window, rotated, split_music
 from sidekeep.dsp.kernel import inner_kernel, kernel
 
@@ -119,40 +120,35 @@ def estimate_span(
     fixed, taps = np.empty((channels, p + 1)), np.empty((channels, p + 1))
     powers = np.empty(channels)
     cosine, sine, share = split_music(working, start, stop, fade, p, fixed, taps, powers)
-    # the span and what the predictor sees of its surroundings
-    head = min(p, start)
-    low, high = start - head, stop + min(p, working.shape[1] - stop)
-    parts = see_parts(observed, working, low, high, head, m, cosine, sine)
-    window = np.ones(high - low)
-    for i in range(head):
-        window[i] = fade[head - i]
-    for i in range(head + m, high - low):
-        window[i] = fade[i - head - m + 1]
+    parts = see_parts(observed, working, start, stop, p, cosine, sine)
+    around, mirror = fade_parts(parts, fade, p)
     rotated_gains = np.ones(channels)
     if channels == 2:
         rotated_gains[0], rotated_gains[1] = rotated(cosine, sine, gains[0], gains[1])
-    wave, force = np.zeros(m), np.zeros(m)
-    pulls = np.empty((channels, m))
-    band, upper, spread = np.empty((m, p + 1)), np.empty((m, p + 1)), np.empty((m, p + 1))
-    variance = np.empty(m)
+    wave, force, variance = np.zeros(m), np.zeros(m), np.empty(m)
+    pulls, before = np.empty((channels, m)), np.zeros((channels, m))
+    band, spread = np.empty((m, p + 1)), np.zeros((m, 2 * p + 1))
+    unsure, scratch = np.zeros(p + 1), np.empty((3, 2 * p + 2))
     colour = np.zeros(COLOUR + 1)
     colour[0] = 1.0
-    before = np.zeros((channels, m))
     for trip in range(rounds):
         for c in range(channels):
+            if trip > 0:
+                fill_in(parts[c], wave, rotated_gains[c], around[c])
             powers[c] = learn_part(
-                parts[c], window, head, fixed[c], share, wave, spread, rotated_gains[c], trip > 0, taps[c]
+                around[c], mirror[c], fixed[c], share, m, unsure, rotated_gains[c], trip > 0, taps[c], scratch
             )
-            pull_of(parts[c], head, taps[c], powers[c], pulls[c])
+            pull_of(parts[c], taps[c], powers[c], pulls[c], scratch[0])
         if free and trip > 1:
-            learn_gains(wave, spread, pulls, taps, powers, cosine, sine, gains, rotated_gains)
+            learn_gains(wave, unsure, pulls, taps, powers, cosine, sine, gains, rotated_gains)
         weigh(pulls, taps, powers, rotated_gains, variance, colour, trip > 0, force, band, wave)
-        if trip + 1 == rounds or (trip > 1 and has_settled(wave, gains, spread, before)):
+        if trip + 1 == rounds or (trip > 1 and has_settled(wave, gains, unsure[0], before)):
             break
         for c in range(channels):
             for i in range(m):
                 before[c, i] = gains[c] * wave[i]
-        invert_band(band, m, p, upper, spread)
+        invert_band(band, m, p, spread)
+        sum_spread(spread, unsure)
         learn_pulse(wave, spread, smooth, trip, colour, variance)
     explained = 0.0
     for i in range(m):
@@ -164,81 +160,113 @@ def estimate_span(
 
 @inner_kernel
 def see_parts(
-    observed: Matrix, working: Matrix, low: int, high: int, head: int, m: int, cosine: float, sine: float
+    observed: Matrix, working: Matrix, start: int, stop: int, order: int, cosine: float, sine: float
 ) -> Matrix:
-    """The parts (channels, high - low) of the take as it is in the span and as it is mended round it."""
-    channels = observed.shape[0]
-    parts = np.empty((channels, high - low))
-    for i in range(high - low):
-        source = observed if head <= i < head + m else working
+    """The parts (channels, stop - start + 2 order) of the take as it is in the span and as it is mended round it.
+
+    Off the ends of the take they are 0.
+    """
+    channels, length = observed.shape
+    low = start - order
+    parts = np.zeros((channels, stop + order - low))
+    for at in range(max(0, low), min(length, stop + order)):
+        inside = start <= at < stop
+        left = observed[0, at] if inside else working[0, at]
         if channels == 1:
-            parts[0, i] = source[0, low + i]
+            parts[0, at - low] = left
         else:
-            parts[0, i], parts[1, i] = rotated(cosine, sine, source[0, low + i], source[1, low + i])
+            right = observed[1, at] if inside else working[1, at]
+            parts[0, at - low], parts[1, at - low] = rotated(cosine, sine, left, right)
     return parts
 
 
 @inner_kernel
+def fade_parts(parts: Matrix, fade: Vector, order: int) -> tuple[Matrix, Matrix]:
+    """The parts round the span by the weights of the context, with silence in the span; and the same read backwards."""
+    channels, n = parts.shape
+    around, mirror = np.zeros((channels, n)), np.zeros((channels, n))
+    for c in range(channels):
+        for i in range(order):
+            around[c, i] = parts[c, i] * fade[order - i]
+            around[c, n - 1 - i] = parts[c, n - 1 - i] * fade[order - i]
+            mirror[c, n - 1 - i] = around[c, i]
+            mirror[c, i] = around[c, n - 1 - i]
+    return around, mirror
+
+
+@inner_kernel
+def fill_in(part: Vector, wave: Vector, gain: float, around: Vector) -> None:
+    """What is left of the span, when the waveform is taken out, between its faded surroundings."""
+    order = (part.shape[0] - wave.shape[0]) // 2
+    for i in range(wave.shape[0]):
+        around[order + i] = part[order + i] - gain * wave[i]
+
+
+@inner_kernel
 def learn_part(
-    part: Vector,
-    window: Vector,
-    head: int,
+    around: Vector,
+    mirror: Vector,
     fixed: Vector,
     share: float,
-    wave: Vector,
-    spread: Matrix,
+    m: int,
+    unsure: Vector,
     gain: float,
     known: bool,
     taps: Vector,
+    scratch: Matrix,
 ) -> float:
     """``taps`` of A'A and the innovation variance of one part of the music.
 
     From the correlations ``fixed`` of the frames outside, whose squared weights sum to ``share``, and, once the waveform is
-    ``known``, from what is left of the span when it is taken out.
+    ``known``, from what is left of the ``m`` frames of the span when it is taken out: ``around`` (``fill_in``), ``mirror`` its
+    surroundings alone and backwards, ``unsure`` the sums of the waveform's covariance. ``scratch``: (3, 2 order + 2).
     """
-    n, m, p = part.shape[0], wave.shape[0], taps.shape[0] - 1
-    tail = head + m
-    correlation, model, scratch = fixed.copy(), np.empty(p + 1), np.empty(p + 1)
+    p = taps.shape[0] - 1
+    correlation, model = scratch[0], scratch[1]
+    for k in range(p + 1):
+        correlation[k] = fixed[k]
     if known:
-        estimate = part * window
-        for i in range(m):
-            estimate[head + i] = (part[head + i] - gain * wave[i]) * window[head + i]
         for k in range(p + 1):
-            total = 0.0
-            # pairs that touch the span: with their second frame, with their first
-            for i in range(max(0, head - k), min(head, tail - k)):
-                total += estimate[i] * estimate[i + k]
-            for i in range(head, min(tail, n - k)):
-                total += estimate[i] * estimate[i + k]
-            unsure = 0.0
-            for i in range(m - k):
-                unsure += spread[i, k] * window[head + i] * window[head + i + k]
-            correlation[k] += total + gain * gain * unsure
+            correlation[k] += gain * gain * unsure[k]
+        # pairs that touch the span: with a frame of it first, and with one of it after a frame before it
+        for i in range(m):
+            here, ahead = around[p + i], around[p + i : 2 * p + i + 1]
+            behind = mirror[p + m - 1 - i : 2 * p + m - i]
+            for k in range(p + 1):
+                correlation[k] += here * (ahead[k] + behind[k])
         share += m
-    power = levinson(correlation, p, model, scratch)
+    power = levinson(correlation, p, model, scratch[2])
     model_correlation(model, p, taps)
     return power / share + TINY
 
 
 @inner_kernel
-def pull_of(part: Vector, head: int, taps: Vector, power: float, pull: Vector) -> None:
-    """A'A y / s2 in the span: the two-sided error of one part in units of its innovation variance."""
-    n, p = part.shape[0], taps.shape[0] - 1
-    for i in range(pull.shape[0]):
-        at = head + i
-        total = taps[0] * part[at]
-        for k in range(1, p + 1):
-            if at - k >= 0:
-                total += taps[k] * part[at - k]
-            if at + k < n:
-                total += taps[k] * part[at + k]
-        pull[i] = total / power
+def pull_of(part: Vector, taps: Vector, power: float, pull: Vector, scratch: Vector) -> None:
+    """A'A y / s2 in the span: the two-sided error of one part in units of its innovation variance; ``scratch``: 2 order + 2."""
+    p = taps.shape[0] - 1
+    both = scratch[: 2 * p + 1]
+    for k in range(p + 1):
+        both[p - k] = taps[k] / power
+        both[p + k] = taps[k] / power
+    filter_ahead(part, pull.shape[0], both, pull)
+
+
+@inner_kernel
+def sum_spread(spread: Matrix, unsure: Vector) -> None:
+    """``unsure[k]`` gets the sum of the covariances of frames that lie k apart (``spread`` as ``invert_band`` gives it)."""
+    p = unsure.shape[0] - 1
+    for k in range(p + 1):
+        unsure[k] = 0.0
+    for i in range(spread.shape[0]):
+        row = spread[i, p:]
+        for k in range(p + 1):
+            unsure[k] += row[k]
 
 
 @inner_kernel
 def learn_gains(
     wave: Vector,
-    spread: Matrix,
+    unsure: Vector,
     pulls: Matrix,
     taps: Matrix,
     powers: Vector,
@@ -249,14 +277,17 @@ def learn_gains(
 ) -> None:
     """The likeliest gain of each of two parts given the waveform, as gains of the walls; the larger is 1."""
     m, p = wave.shape[0], taps.shape[1] - 1
+    across, along = np.zeros(2), np.full(2, TINY)
+    for k in range(min(p, m - 1) + 1):
+        moment, ahead = unsure[k], wave[k:]
+        for i in range(m - k):
+            moment += wave[i] * ahead[i]
+        for c in range(2):
+            along[c] += (1.0 if k == 0 else 2.0) * taps[c, k] * moment / powers[c]
     for c in range(2):
-        across, along = 0.0, TINY
         for i in range(m):
-            across += wave[i] * pulls[c, i]
-            along += taps[c, 0] * (wave[i] * wave[i] + spread[i, 0]) / powers[c]
-            for k in range(1, min(p, m - 1 - i) + 1):
-                along += 2.0 * taps[c, k] * (wave[i] * wave[i + k] + spread[i, k]) / powers[c]
-        rotated_gains[c] = across / along
+            across[c] += wave[i] * pulls[c, i]
+        rotated_gains[c] = across[c] / along[c]
     a, b = rotated(cosine, -sine, rotated_gains[0], rotated_gains[1])
     most = max(abs(a), abs(b))
     if most > 0.0:
@@ -293,32 +324,30 @@ def weigh(
             row[k] += worth * taps[c, k]
         for i in range(m):
             force[i] += rotated_gains[c] * pulls[c, i]
-    band[:] = 0.0
+    row[0] *= 1.0 + 1e-9
     for i in range(m):
         wave[i] = force[i]
-        for k in range(min(i, p) + 1):
-            band[i, p - k] = row[k]
-        band[i, p] *= 1.0 + 1e-9
+        line = band[i]
+        for k in range(p + 1):
+            line[k] = row[k]
     if weighed:
         for i in range(m):
             weight = 1.0 / variance[i]
             for k in range(min(i, COLOUR) + 1):
                 for j in range(k, min(i, COLOUR) + 1):
-                    band[i - k, p - (j - k)] += weight * colour[k] * colour[j]
+                    band[i - j, j - k] += weight * colour[k] * colour[j]
     factor_band(band, m, p)
     solve_band(band, m, p, wave)
 
 
 @inner_kernel
-def has_settled(wave: Vector, gains: Vector, spread: Matrix, before: Matrix) -> bool:
-    """Whether what is taken out of the channels is what it was ``before``, by the measure of how unsure it is."""
-    changed, unsure, walls = 0.0, 0.0, 0.0
+def has_settled(wave: Vector, gains: Vector, unsure: float, before: Matrix) -> bool:
+    """Whether what is taken out of the channels is what it was ``before``, by the measure of how ``unsure`` it is in all."""
+    changed, walls = 0.0, 0.0
     for c in range(gains.shape[0]):
         walls += gains[c] * gains[c]
         for i in range(wave.shape[0]):
             changed += (gains[c] * wave[i] - before[c, i]) ** 2
-    for i in range(wave.shape[0]):
-        unsure += spread[i, 0]
     return changed <= SETTLED * walls * unsure
 
 
@@ -327,17 +356,16 @@ def learn_pulse(
     wave: Vector, spread: Matrix, smooth: int, trip: int, colour: Vector, variance: Vector
 ) -> None:
     """The disturbance's ``colour`` and the ``variance`` of its innovations, frame by frame, from its posterior moments."""
-    m = wave.shape[0]
+    m, p = wave.shape[0], spread.shape[1] // 2
     fit_colour(wave, spread, variance, trip > 0, colour)
     sums, doubts = np.zeros(m + 1), np.zeros(m + 1)
     for i in range(m):
-        moment, unsure = 0.0, 0.0
+        value, unsure = 0.0, 0.0
         for k in range(min(i, COLOUR) + 1):
+            value += colour[k] * wave[i - k]
             for j in range(min(i, COLOUR) + 1):
-                both = colour[k] * colour[j]
-                moment += both * wave[i - k] * wave[i - j]
-                unsure += both * spread[min(i - k, i - j), abs(k - j)]
-        sums[i + 1] = sums[i] + max(0.0, moment + unsure)
+                unsure += colour[k] * colour[j] * spread[i - k, p + k - j]
+        sums[i + 1] = sums[i] + max(0.0, value * value + unsure)
         doubts[i + 1] = doubts[i] + max(0.0, unsure)
     for i in range(m):
         begin, end = max(0, i - smooth), min(m, i + smooth + 1)
@@ -357,15 +385,16 @@ def learn_pulse(
 @inner_kernel
 def fit_colour(wave: Vector, spread: Matrix, variance: Vector, weighted: bool, colour: Vector) -> None:
     """The disturbance's own two-tap predictor from its posterior moments, by weighted least squares."""
+    p = spread.shape[1] // 2
     r11, r12, r22, b1, b2 = TINY, 0.0, TINY, 0.0, 0.0
     for i in range(1, wave.shape[0]):
         weight = 1.0 / variance[i] if weighted else 1.0
-        r11 += weight * (wave[i - 1] * wave[i - 1] + spread[i - 1, 0])
-        b1 += weight * (wave[i] * wave[i - 1] + spread[i - 1, 1])
+        r11 += weight * (wave[i - 1] * wave[i - 1] + spread[i - 1, p])
+        b1 += weight * (wave[i] * wave[i - 1] + spread[i - 1, p + 1])
         if i > 1:
-            r12 += weight * (wave[i - 1] * wave[i - 2] + spread[i - 2, 1])
-            r22 += weight * (wave[i - 2] * wave[i - 2] + spread[i - 2, 0])
-            b2 += weight * (wave[i] * wave[i - 2] + spread[i - 2, 2])
+            r12 += weight * (wave[i - 1] * wave[i - 2] + spread[i - 2, p + 1])
+            r22 += weight * (wave[i - 2] * wave[i - 2] + spread[i - 2, p])
+            b2 += weight * (wave[i] * wave[i - 2] + spread[i - 2, p + 2])
     # a prior of white worth a few frames: short pulses cannot tell their colour
     ridge = (0.01 + WHITE_FRAMES / wave.shape[0]) * 0.5 * (r11 + r22)
     r11 += ridge

@@ -57,7 +57,7 @@ def split_music(
         plain[channel, start - low : stop - low] = 0.0
         for i in range(high - stop):
             plain[channel, stop - low + i] = working[channel, stop + i] * fade[i + 1]
-    scratch = np.empty(order + 1)
+    scratch = np.empty(2 * order + 2)
     own = np.empty((2, order + 1))
     autocorrelate(plain[0], order, own[0])
     if channels == 1:

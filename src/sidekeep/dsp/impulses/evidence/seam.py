@@ -39,7 +39,7 @@ def change_evidence(own: Vector, first: int, last: int, rate_factor: int) -> flo
     before, after = first - rate_factor - wide, last + 4 * rate_factor
     if before < 0 or after + wide > own.shape[0]:
         return 0.0
-    sides, scratch, model = np.empty((3, order + 1)), np.empty(order + 1), np.empty(order + 1)
+    sides, scratch, model = np.empty((3, order + 1)), np.empty(2 * order + 2), np.empty(order + 1)
     piece = np.empty(wide)
     step = 2.0 * math.pi / wide
     twice = 2.0 * math.cos(step)
@@ -87,8 +87,8 @@ def fit_exactly(signal: Vector, order: int, model: Vector) -> float:
     for i in range(order):
         right[i] = -products[0, i + 1]
         for j in range(i + 1):
-            band[i, order - 1 - (i - j)] = products[j + 1, i + 1]
-        band[i, order - 1] += 1e-9 * trace / order + 1e-18
+            band[j, i - j] = products[j + 1, i + 1]
+        band[i, 0] += 1e-9 * trace / order + 1e-18
     factor_band(band, order, order - 1)
     solve_band(band, order, order - 1, right)
     model[0] = 1.0

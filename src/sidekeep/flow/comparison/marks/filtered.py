@@ -52,7 +52,8 @@ def _whitened(old: Floats, new: Floats, cell: int) -> tuple[Floats, Floats]:
     difference = new - old
     limit = 3.0 * np.repeat(usual_size(difference, cell), cell)[: len(difference)]
     held = np.clip(difference, -limit, limit) / limit
-    correlation, scratch, model = (np.zeros(DIFFERENCE_ORDER + 1) for _ in range(3))
+    correlation, model = np.zeros(DIFFERENCE_ORDER + 1), np.zeros(DIFFERENCE_ORDER + 1)
+    scratch = np.zeros(2 * DIFFERENCE_ORDER + 2)
     autocorrelate(np.ascontiguousarray(held), DIFFERENCE_ORDER, correlation)
     levinson(correlation, DIFFERENCE_ORDER, model, scratch)
     return np.convolve(old, model)[: len(old)], np.convolve(new, model)[: len(new)]
@@ -69,7 +70,7 @@ def prediction_errors(signals: Floats, rate_hz: int) -> Floats:
     frames = signals.shape[1]
     out = np.zeros(signals.shape)
     window = np.hanning(2 * size)
-    correlation, scratch = np.zeros(ORDER + 1), np.zeros(ORDER + 1)
+    correlation, scratch = np.zeros(ORDER + 1), np.zeros(2 * ORDER + 2)
     for start in range(0, frames, size):
         stop = min(start + size, frames)
         low = max(0, start - size // 2)
