@@ -106,6 +106,7 @@ TWINS = {
     },
     "dsp/impulses/evidence/repeats.py": {
         "repeat_evidence": (EVIDENCE_TWINS, "test_repeat_evidence"),
+        "highest_near": (EVIDENCE_TWINS, "test_the_highest_of_three_neighbours"),
         "evenness_evidence": (
             EVIDENCE,
             "test_an_even_pace_is_told_from_chance_as_the_gamma_distribution_tells_it",
@@ -113,6 +114,7 @@ TWINS = {
         "train_evidence": (EVIDENCE_TWINS, "test_train_evidence"),
     },
     "dsp/impulses/evidence/seam.py": {
+        "change_window": (EVIDENCE, "test_the_change_of_sound_is_that_of_plain_predictors"),
         "change_evidence": (EVIDENCE, "test_the_change_of_sound_is_that_of_plain_predictors"),
         "fit_exactly": (EVIDENCE, "test_the_exact_predictor_is_that_of_least_squares"),
         "seam_evidence": (EVIDENCE, "test_a_seam_is_told_from_damage"),

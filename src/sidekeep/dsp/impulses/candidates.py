@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 from sidekeep.dsp.impulses.autoregression import Matrix, Vector, autocorrelate, levinson, model_correlation
 from sidekeep.dsp.kernel import inner_kernel, kernel
 
+Reals = NDArray[np.float64] | NDArray[np.float32]
+
 CELL = 16
 """Frames averaged to one cell of the scale."""
 CELLS = 20
@@ -51,15 +53,19 @@ def fit_predictors(signal: Vector, hop: int, order: int, stale: NDArray[np.bool_
 
 
 @inner_kernel
-def filter_ahead(signal: Vector, count: int, taps: Vector, out: Vector) -> None:
-    """``out[i] = sum_k taps[k] signal[i + k]`` for i < count.
+def filter_ahead(signal: Reals, count: int, taps: Reals, out: Reals) -> None:
+    """``out[i] = sum_k taps[k] signal[i + k]`` for i < count, all three in double or all in single precision.
 
     Eight taps a pass, behind the one or few that are left over: the processor then works on neighbouring frames at once.
     """
     first = taps.shape[0] % 8
-    tap = taps[0] if first else 0.0
-    for i in range(count):
-        out[i] = tap * signal[i]
+    if first:
+        tap = taps[0]
+        for i in range(count):
+            out[i] = tap * signal[i]
+    else:
+        for i in range(count):
+            out[i] = 0.0
     for k in range(1, first):
         tap, shifted = taps[k], signal[k : k + count]
         for i in range(count):

@@ -1,8 +1,8 @@
 """How far a damaged span reaches: the evidence of every possible end from one factorisation.
 
 Conventions: as in ``estimate``; planes are (channels, frames), one or two channels. In a zone round a candidate
-nothing is taken for granted. With g the two-sided errors there and B = L L' their covariance (both over the music's
-innovation variance), ``y = L^-1 g`` are the errors frame by frame, each given the frames before it: filling the
+nothing is taken for granted. With g the two-sided errors there and B = U' U their covariance (both over the music's
+innovation variance), ``y = U'^-1 g`` are the errors frame by frame, each given the frames before it: filling the
 first k frames of the zone explains ``0.5 sum(y[:k]^2)`` nats of the take. Frames that hold music alone explain half a
 nat each, by chance. So the best end is where the sum less a price per frame is greatest; the best start is found in
 the same way from the other side.
@@ -16,56 +16,65 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.autoregression import FLOOR, Matrix, Vector, model_correlation
-from sidekeep.dsp.impulses.estimate import guess_gains
+from sidekeep.dsp.impulses.estimate import guess_gains, pull_of, see_parts
 from sidekeep.dsp.impulses.music_parts import half_window, rotated, split_music
 from sidekeep.dsp.kernel import inner_kernel, kernel
 
 PRICE_NATS = 1.1
 """What a frame must explain to be worth filling."""
+LEAST_ALONG = 1e-14
+"""Of Schur's algorithm: the share of a row's power that is new cannot be less, by the precision of the numbers."""
 GIVE_UP_NATS, GIVE_UP_SHARE = 6.0, 0.01
 """The search ends where the sum has sunk this far below its best: nats, and a share of the best."""
 
 
 @inner_kernel
-def factor_row(band: Matrix, i: int, order: int, taps: Vector) -> None:
-    """Row i of L, the rows before it known: B = L L' is Toeplitz, ``band[i, order]`` holds 1 / L[i, i]."""
-    first = max(0, i - order)
+def factor_row(band: Matrix, i: int, order: int, taps: Vector, rest: Vector) -> None:
+    """Row i of U, those before it known: B = U' U is Toeplitz, ``band[i, d]`` gets U[i, i + d], ``band[i, 0]`` 1 / U[i, i].
+
+    Schur's algorithm: of a Toeplitz matrix each row follows from the one before and a second vector, which ``rest`` (order + 1)
+    keeps from call to call (Bojanczyk, Brent, de Hoog & Sweet, SIAM J. Matrix Anal. Appl. 16(1), 1995, from memory).
+    """
     row = band[i]
-    for k in range(order + 1):
-        row[k] = 0.0
-    for j in range(first, i):
-        low = max(first, j - order)
-        total = taps[i - j]
-        left, right = row[low - i + order : j - i + order], band[j, low - j + order : order]
-        for k in range(j - low):
-            total -= left[k] * right[k]
-        row[j - i + order] = total * band[j, order]
-    total = taps[0] * (1.0 + 1e-9)
-    left = row[first - i + order : order]
-    for k in range(i - first):
-        total -= left[k] * left[k]
-    row[order] = 1.0 / math.sqrt(max(total, FLOOR))
+    if i == 0:
+        row[0] = 1.0 / math.sqrt(max(taps[0] * (1.0 + 1e-9), FLOOR))
+        rest[0] = 0.0
+        for d in range(1, order + 1):
+            row[d] = taps[d] * row[0]
+            rest[d] = row[d]
+        return
+    before = band[i - 1]
+    reflection = rest[1] * before[0]
+    along = math.sqrt(max(1.0 - reflection * reflection, LEAST_ALONG))
+    row[0] = before[0] / along
+    for d in range(1, order + 1):
+        other = rest[d + 1] if d < order else 0.0
+        value = (before[d] - reflection * other) / along
+        row[d] = value
+        rest[d] = along * other - reflection * value
 
 
 @inner_kernel
 def best_end(
-    force: Vector, taps: Vector, band: Matrix, ready: int, y: Vector, least: int, price: float
+    force: Vector, taps: Vector, band: Matrix, ready: int, rest: Vector, least: int, price: float
 ) -> tuple[int, int]:
-    """Frames of the zone worth filling, counted from its first one, at least ``least``; and rows of L made.
+    """Frames of the zone worth filling, counted from its first one, at least ``least``; and rows of U made.
 
-    ``force`` is g, ``taps`` the first row of B, ``band`` L with ``ready`` rows made; ``y`` is scratch.
+    ``force`` is g, ``taps`` the first row of B, ``band`` U with ``ready`` rows made, ``rest`` what ``factor_row`` keeps.
     """
-    order = band.shape[1] - 1
+    m, order = force.shape[0], band.shape[1] - 1
+    left = force.copy()
     total, best, end = 0.0, -1e300, least
-    for i in range(force.shape[0]):
+    for i in range(m):
         if i >= ready:
-            factor_row(band, i, order, taps)
+            factor_row(band, i, order, taps, rest)
             ready = i + 1
-        value = force[i]
-        for j in range(max(0, i - order), i):
-            value -= band[i, j - i + order] * y[j]
-        y[i] = value * band[i, order]
-        total += 0.5 * y[i] * y[i] - price
+        row, reach = band[i], min(order, m - 1 - i)
+        value = left[i] * row[0]
+        ahead = left[i + 1 : i + 1 + reach]
+        for d in range(reach):
+            ahead[d] -= value * row[d + 1]
+        total += 0.5 * value * value - price
         if i + 1 >= least:
             if total > best:
                 best, end = total, i + 1
@@ -102,11 +111,11 @@ def fit_extents(
         if channels == 2:
             guess_gains(observed, first, last, gains)
         fit_zone(observed, working, start, stop, fade, order, gains, force, taps)
-        band, y = np.empty((m, order + 1)), np.empty(m)
-        end, ready = best_end(force, taps, band, 0, y, peak - start + 1, prices[row])
+        band, rest = np.empty((m, order + 1)), np.empty(order + 1)
+        end, ready = best_end(force, taps, band, 0, rest, peak - start + 1, prices[row])
         # read backwards the matrix is the same, and so is its factor
         backwards = force[:end][::-1].copy()
-        back, ready = best_end(backwards, taps, band, ready, y, end - (peak - start), prices[row])
+        back, ready = best_end(backwards, taps, band, ready, rest, end - (peak - start), prices[row])
         begin = end - back
         if end > begin:
             spans[row, 0], spans[row, 1] = start + begin, start + end
@@ -125,37 +134,22 @@ def fit_zone(
     taps: Vector,
 ) -> None:
     """``force`` (m,) and ``taps`` (order + 1,) of ``[start, stop)`` for a pulse at these gains, music outside it known."""
-    channels, length = working.shape
+    channels = working.shape[0]
     models = np.empty((2, order + 1))
     powers = np.empty(2)
     correlations = np.empty((2, order + 1))
     cosine, sine, share = split_music(working, start, stop, fade, order, correlations, models, powers)
-    own = np.empty(order + 1)
-    low = max(0, start - order)
-    n = min(length, stop + order) - low
-    z = np.empty(n)
+    parts = see_parts(observed, working, start, stop, order, cosine, sine)
+    own, pull, scratch = np.empty(order + 1), np.empty(stop - start), np.empty(2 * order + 2)
     taps[:] = 0.0
     force[:] = 0.0
     for part in range(channels):
-        c, s = (cosine, sine) if part == 0 else (-sine, cosine)
         gain = rotated(cosine, sine, gains[0], gains[1])[part] if channels == 2 else 1.0
         if abs(gain) < 1e-9:
             continue
-        for i in range(n):
-            at = low + i
-            inside = start <= at < stop
-            z[i] = c * (observed[0, at] if inside else working[0, at])
-            if channels == 2:
-                z[i] += s * (observed[1, at] if inside else working[1, at])
         model_correlation(models[part], order, own)
         for k in range(order + 1):
             taps[k] += gain * gain * own[k] * share / powers[part]
+        pull_of(parts[part], own, powers[part] / share, pull, scratch)
         for i in range(stop - start):
-            at = start - low + i
-            total = own[0] * z[at]
-            for k in range(1, order + 1):
-                if at - k >= 0:
-                    total += own[k] * z[at - k]
-                if at + k < n:
-                    total += own[k] * z[at + k]
-            force[i] += gain * total * share / powers[part]
+            force[i] += gain * pull[i]

@@ -45,18 +45,18 @@ def split_music(
     low = max(0, start - fade.shape[0] + 1)
     high = min(working.shape[1], stop + fade.shape[0] - 1)
     n = high - low
-    plain = np.empty((channels, n))
-    share = 0.0
+    weights, plain = np.zeros(n), np.empty((channels, n))
     for i in range(start - low):
-        share += fade[start - low - i] * fade[start - low - i]
+        weights[start - low - 1 - i] = fade[i + 1]
     for i in range(high - stop):
-        share += fade[i + 1] * fade[i + 1]
+        weights[stop - low + i] = fade[i + 1]
+    share = 0.0
+    for i in range(n):
+        share += weights[i] * weights[i]
     for channel in range(channels):
-        for i in range(start - low):
-            plain[channel, i] = working[channel, low + i] * fade[start - low - i]
-        plain[channel, start - low : stop - low] = 0.0
-        for i in range(high - stop):
-            plain[channel, stop - low + i] = working[channel, stop + i] * fade[i + 1]
+        seen, line = working[channel, low:high], plain[channel]
+        for i in range(n):
+            line[i] = seen[i] * weights[i]
     scratch = np.empty(2 * order + 2)
     own = np.empty((2, order + 1))
     autocorrelate(plain[0], order, own[0])

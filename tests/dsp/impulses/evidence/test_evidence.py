@@ -34,6 +34,7 @@ from sidekeep.dsp.impulses.evidence.seam import (
     SEAM_ORDER,
     SEAM_ROOM,
     change_evidence,
+    change_window,
     fit_exactly,
     seam_evidence,
 )
@@ -130,8 +131,9 @@ def test_the_change_of_sound_is_that_of_plain_predictors() -> None:
         pieces = [x[low : low + CHANGE] * window for low in (1990 - 1 - CHANGE, 2010 + 4)]
         r = [np.correlate(p, p, "full")[CHANGE - 1 :][: CHANGE_ORDER + 1] for p in pieces]
         plain = np.log(power(0.5 * (r[0] + r[1]))) - 0.5 * (np.log(power(r[0])) + np.log(power(r[1])))
-        assert change_evidence(x, 1990, 2010, 1) == pytest.approx(plain, abs=1e-5)
-    assert change_evidence(other, 1990, 2010, 1) > change_evidence(same, 1990, 2010, 1) + 0.1
+        np.testing.assert_allclose(change_window(1), window, atol=1e-15)
+        assert change_evidence(x, 1990, 2010, 1, window) == pytest.approx(plain, abs=1e-5)
+    assert change_evidence(other, 1990, 2010, 1, window) > change_evidence(same, 1990, 2010, 1, window) + 0.1
 
 
 def test_the_rest_is_asked_only_where_the_screen_lets_a_candidate_pass() -> None:

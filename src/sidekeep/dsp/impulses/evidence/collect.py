@@ -20,7 +20,7 @@ from sidekeep.dsp.impulses.evidence.near import near_evidence
 from sidekeep.dsp.impulses.evidence.network import Network, weigh_evidence
 from sidekeep.dsp.impulses.evidence.rail import RAIL_ODDS, lies_on_the_rail
 from sidekeep.dsp.impulses.evidence.repeats import evenness_evidence, repeat_evidence
-from sidekeep.dsp.impulses.evidence.seam import change_evidence, seam_evidence
+from sidekeep.dsp.impulses.evidence.seam import change_evidence, change_window, seam_evidence
 from sidekeep.dsp.impulses.evidence.walls import wall_evidence
 from sidekeep.dsp.kernel import kernel
 
@@ -65,7 +65,7 @@ def collect_evidence(
     evidence is asked; the rest of their row is 0.
     """
     evidence[:] = 0.0
-    order = models.shape[1] - 1
+    order, window = models.shape[1] - 1, change_window(rate_factor)
     for i in range(spans.shape[0]):
         first, last, peak = spans[i]
         model, level, row = models[peak // hop], scale[peak // cell], evidence[i]
@@ -75,7 +75,7 @@ def collect_evidence(
             wall_evidence(own, other, errors[0], level, model, peak, rate_factor, row[0], row[_WALLS:])
             repeat_evidence(errors[0], order, peak, rate_factor, row[_REPEATS:])
             row[_REPEATS + 3] = evenness_evidence(spans, tests, i, rate_factor)
-            row[_SEAM] = change_evidence(own, first, last, rate_factor)
+            row[_SEAM] = change_evidence(own, first, last, rate_factor, window)
             seam_evidence(own, first, last, rate_factor, row[_SEAM + 1 :])
 
 

@@ -15,6 +15,8 @@ from sidekeep.dsp.impulses.candidates import filter_ahead
 from sidekeep.dsp.impulses.evidence.near import CORE, REACH
 from sidekeep.dsp.kernel import inner_kernel
 
+Singles = NDArray[np.float32]
+
 NAMES = ("repeats", "repeats_after", "train", "evenness")
 
 LONGEST_PERIOD = 1000
@@ -45,28 +47,40 @@ def repeat_evidence(error: Vector, order: int, peak: int, rate_factor: int, out:
     width = end - begin
     twice, again = 0.0, 0.0
     if begin - 2 * longest >= 0 and end + 2 * longest <= length:
+        # single precision is enough to say how alike two pulses are
         lags = 2 * longest + 1
-        after, before = np.empty(lags), np.empty(lags)
-        pulse, mirrored = np.empty(width), np.empty(width)
-        ahead, behind = np.empty(lags + width - 1), np.empty(lags + width - 1)
+        after, before = np.empty(lags, np.float32), np.empty(lags, np.float32)
+        pulse, mirrored = np.empty(width, np.float32), np.empty(width, np.float32)
+        ahead, behind = np.empty(lags + width - 1, np.float32), np.empty(lags + width - 1, np.float32)
+        scale = 1.0 / math.sqrt(power)
         for k in range(width):
-            pulse[k] = error[begin + k] / power
-            mirrored[k] = error[end - 1 - k] / power
+            pulse[k] = error[begin + k] * scale
+            mirrored[k] = error[end - 1 - k] * scale
+        later, earlier = error[begin : begin + lags + width - 1], error[end - lags - width + 1 : end]
         for i in range(lags + width - 1):
-            ahead[i] = error[begin + i]
-            behind[i] = error[end - 1 - i]
+            ahead[i] = later[i] * scale
+            behind[lags + width - 2 - i] = earlier[i] * scale
         filter_ahead(ahead, lags, pulse, after)
         filter_ahead(behind, lags, mirrored, before)
+        near_after, near_before = np.zeros(lags, np.float32), np.zeros(lags, np.float32)
+        highest_near(after, near_after)
+        highest_near(before, near_before)
         for lag in range(SHORTEST_PERIOD * rate_factor + 1, longest):
-            a = max(after[lag], max(after[lag - 1], after[lag + 1]))
-            b = max(before[lag], max(before[lag - 1], before[lag + 1]))
-            c = max(after[2 * lag], max(after[2 * lag - 1], after[2 * lag + 1]))
-            d = max(before[2 * lag], max(before[2 * lag - 1], before[2 * lag + 1]))
+            a, b, c, d = near_after[lag], near_before[lag], near_after[2 * lag], near_before[2 * lag]
             twice = max(twice, min(a, b))
             again = max(again, max(min(a, c), min(b, d)))
     out[0] = min(2.0, twice)
     out[1] = min(2.0, again)
     out[2] = train_evidence(error, begin, end, rate_factor)
+
+
+@inner_kernel
+def highest_near(values: Singles, out: Singles) -> None:
+    """The highest of every value and its two neighbours; the first and the last have but one and are left out."""
+    count = values.shape[0] - 2
+    one, two, three, highest = values[:count], values[1:], values[2:], out[1:]
+    for i in range(count):
+        highest[i] = max(two[i], max(one[i], three[i]))
 
 
 @inner_kernel

@@ -29,11 +29,21 @@ SEAM, SEAM_ORDER, SEAM_ROOM = 256, 12, 4
 
 
 @inner_kernel
-def change_evidence(own: Vector, first: int, last: int, rate_factor: int) -> float:
+def change_window(rate_factor: int) -> Vector:
+    """The Hann window under which ``change_evidence`` looks at either side."""
+    wide = CHANGE * rate_factor
+    window = np.empty(wide)
+    for i in range(wide):
+        window[i] = 0.5 - 0.5 * math.cos(2.0 * math.pi * (i + 0.5) / wide)
+    return window
+
+
+@inner_kernel
+def change_evidence(own: Vector, first: int, last: int, rate_factor: int, window: Vector) -> float:
     """How unlike the sound before a span is to that after it; 0 for the same.
 
     Nats a frame by which two predictors, one fitted on each side, explain the two sides better than one for both: an
-    attack or a cut changes the sound, damage leaves it as it was.
+    attack or a cut changes the sound, damage leaves it as it was. ``window``: ``change_window``.
     """
     wide, order = CHANGE * rate_factor, CHANGE_ORDER
     before, after = first - rate_factor - wide, last + 4 * rate_factor
@@ -41,15 +51,11 @@ def change_evidence(own: Vector, first: int, last: int, rate_factor: int) -> flo
         return 0.0
     sides, scratch, model = np.empty((3, order + 1)), np.empty(2 * order + 2), np.empty(order + 1)
     piece = np.empty(wide)
-    step = 2.0 * math.pi / wide
-    twice = 2.0 * math.cos(step)
     for side in range(2):
         low = before if side == 0 else after
-        # a Hann window, its cosine by recurrence
-        now, last_cosine = math.cos(0.5 * step), math.cos(0.5 * step)
+        seen = own[low : low + wide]
         for i in range(wide):
-            piece[i] = own[low + i] * (0.5 - 0.5 * now)
-            now, last_cosine = twice * now - last_cosine, now
+            piece[i] = seen[i] * window[i]
         autocorrelate(piece, order, sides[side])
         sides[side, 0] = sides[side, 0] * (1.0 + 1e-9) + wide * QUIET * QUIET
     for k in range(order + 1):
