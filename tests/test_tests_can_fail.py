@@ -10,6 +10,7 @@ import pytest
 
 HERE = Path(__file__).parent
 FILES = sorted(HERE.rglob("*.py"))
+SKIPS = ("skip", "importorskip", "xfail", "skipif")
 ANSWERS = ("main(", "code", "returncode", "say(", "run(")
 
 
@@ -59,6 +60,8 @@ def test_nothing_is_skipped_past_the_one_door() -> None:
     for path in FILES:
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
             if not isinstance(node, ast.Call) or path == HERE / "outside.py":
+                continue
+            if not isinstance(node.func, ast.Attribute) or node.func.attr not in SKIPS:
                 continue
             name = ast.unparse(node.func)
             asks = ast.unparse(node)

@@ -251,8 +251,8 @@ def test_a_line_or_a_text_far_too_long_costs_no_time() -> None:
     reading = read_text(HEAD + "Side A\n" + "." * (MAX_CHARACTERS - 100) + "\nLamp 3:10\n")
     assert [doubt.code for line in reading.lines for doubt in line.doubts] == ["too-long"]
     assert [track.title for track in reading.record.sides[0].tracks] == ["Lamp"]
-    many = "\n".join("." * (MAX_LINE - 1) + "9" for _ in range(250))
-    assert len(read_text(many).lines) == 250
+    many = "\n".join("." * (MAX_LINE - 1) + "9" for _ in range(80))
+    assert len(read_text(many).lines) == 80
     with pytest.raises(SleeveError, match="characters"):
         read_text("a" * (MAX_CHARACTERS + 1))
 
