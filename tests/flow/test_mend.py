@@ -308,6 +308,22 @@ def test_a_side_without_treble_is_mended_where_its_file_is_known_to_be_lossy() -
     assert found[1] > 0.7 * len(places) > 0.2 * len(places) > found[0]
 
 
+@pytest.mark.parametrize("seconds", [1.5, 3.0, 6.0])
+def test_a_short_take_at_a_higher_rate_is_mended_from_its_beginning_to_its_end(seconds: float) -> None:
+    """Shorter than a stretch; with a second one, and a third, that are too short to say where the sound ends. The filter is of
+    scipy.signal, and leaves images."""
+    from scipy.signal import resample_poly
+
+    audio, places = hurt(music(seconds), count=int(6 * seconds))
+    found = []
+    for rate_hz, heard in ((RATE_HZ, audio), (96_000, resample_poly(audio, 320, 147, axis=0))):
+        _, mender = run(heard, rate_hz=rate_hz)
+        spans = [(r.start_frame, r.stop_frame) for r in mender.repairs]
+        at = [place * rate_hz // RATE_HZ for place in places]
+        found.append(sum(any(a - 40 <= place < b + 40 for a, b in spans) for place in at))
+    assert found[1] >= 0.8 * found[0] > 0.5 * len(places)
+
+
 @cache
 def decoded_from_mp3() -> tuple[Floats, list[int]]:
     """A hurt record through an encoder at 192 kbit/s, its samples those of a file of 16 bits; where it is hurt."""

@@ -189,7 +189,9 @@ class Mender:
         out: list[Audio] = []
         while self._next_chunk < self._held.stop:
             self._look(min(self._held.stop, self._next_chunk + self.chunk))
-            out += self._begin(waiting=1)
+            if self._next_chunk < self._held.stop:
+                out += self._begin(waiting=1)
+        self._bands.end()
         out += self._begin()
         while self._running:
             self._finish()

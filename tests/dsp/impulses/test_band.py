@@ -133,6 +133,36 @@ def test_images_are_searched_up_to_the_old_half_rate() -> None:
     assert watch.believed(band) is None
 
 
+@pytest.mark.parametrize(("dbfs", "enough"), [(-70.0, True), (-80.0, False)])
+def test_one_stretch_is_enough_at_the_end_of_a_take_where_the_groove_is_loud(
+    dbfs: float, enough: bool
+) -> None:
+    watch = BandWatch(96_000, 2)
+    band = watch.look(raised(groove(140_000, dbfs), 44_100, 96_000))
+    assert band is not None
+    assert band.in_groove
+    assert watch.believed(band) is None
+    watch.end()
+    assert watch.believed(band) is (band if enough else None)
+
+
+def test_two_stretches_that_disagree_are_not_enough_at_the_end_of_a_take() -> None:
+    watch = BandWatch(96_000, 2)
+    band = watch.look(raised(groove(140_000), 44_100, 96_000))
+    assert watch.look(groove(280_000)) is None
+    watch.end()
+    assert watch.believed(band) is None
+
+
+def test_a_stretch_too_short_to_say_anything_is_as_the_one_before() -> None:
+    planes = by_windowed_sinc(groove(147_000), 44_100, 96_000)
+    watch = BandWatch(96_000, 2)
+    bands = [watch.look(planes), watch.look(planes), watch.look(planes[:, :30_000])]
+    assert watch.believed(bands[0]) is not None
+    assert bands[2] is bands[1]
+    assert BandWatch(96_000, 2).look(planes[:, :30_000]) is None
+
+
 def test_treble_that_comes_and_goes_is_no_groove_however_it_fades() -> None:
     planes = groove(147_000, -40.0) * np.where(np.arange(147_000) % 20_000 < 15_000, 1.0, 0.001)
     assert look(gently_faded(planes), 48_000) == [None] * 3
