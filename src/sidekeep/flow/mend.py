@@ -18,7 +18,7 @@ from functools import cache
 import numpy as np
 
 from sidekeep.dsp.impulses.band import Band, BandWatch
-from sidekeep.dsp.impulses.beat import BeatWatch
+from sidekeep.dsp.impulses.beat import BeatWatch, doubtful_beside
 from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.full_band import mend_stretch, rate_factor_of
 from sidekeep.dsp.impulses.mending import Manner, Repaired
@@ -71,11 +71,14 @@ class _Place:
     stop: int
     energy: list[float]
     """What is taken out, by wall."""
+    left: float = 0.0
+    """What is left there."""
 
-    def add(self, repaired: Repaired, energy: float) -> None:
+    def add(self, repaired: Repaired, values: Audio, as_it_was: Audio) -> None:
         self.repaired.append(repaired)
         self.stop = max(self.stop, repaired.start + repaired.length)
-        self.energy[repaired.channel] += energy
+        self.energy[repaired.channel] += float(np.square(as_it_was - values).sum())
+        self.left += float(np.square(values).sum())
 
 
 @dataclass
@@ -303,8 +306,7 @@ class Mender:
             self._last_stop[channel] = stop
             if not chunk.places or start >= chunk.places[-1].stop:
                 chunk.places.append(_Place([], stop, [0.0] * self.channels))
-            taken_out = self._held.view(start, stop)[:, channel] - repaired.values
-            chunk.places[-1].add(repaired, float(taken_out @ taken_out))
+            chunk.places[-1].add(repaired, repaired.values, self._held.view(start, stop)[:, channel])
             events.append((repaired.peak / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
         if self.use_turn and events:
             self._prior.add(events)
@@ -312,27 +314,36 @@ class Mender:
     def _settle(self) -> None:
         """Put the new samples of the chunk that has waited longest in place, but for those that keep the beat of the music."""
         chunk = self._waiting.pop(0)
-        before = [place for other in self._settled for place in other.places]
-        beaten = self._on_the_beat(chunk, before) if self.use_beat else [False] * len(chunk.places)
-        for place, beats in zip(chunk.places, beaten, strict=True):
-            if not beats:
-                for repaired in place.repaired:
+        beats, doubtful = self._ask_beat(chunk)
+        for place, beat, doubt in zip(chunk.places, beats, doubtful, strict=True):
+            for repaired in place.repaired:
+                if not (beat or doubt):
                     self._put(chunk, repaired)
+                elif doubt and repaired.size_db >= HEAD_DB:
+                    stop = repaired.start + repaired.length
+                    chunk.heads.append((repaired.start, stop, repaired.size_db))
         self._settled = [*self._settled, chunk][-BEAT_CHUNKS:]
         self._mended.append(chunk)
 
-    def _on_the_beat(self, chunk: _Chunk, before: list[_Place]) -> list[bool]:
-        """Of every place of a chunk, whether it keeps a beat that those before and after keep."""
-        after = [place for other in self._waiting for place in other.places]
-        places = [*before, *chunk.places, *after]
-        beats = self._beats.on_the_beat(
-            np.array([max(place.repaired, key=lambda one: one.size_db).peak for place in places])
-            / self.rate_hz,
-            np.array([max(one.damaged for one in place.repaired) for place in places]) / self.rate_hz,
-            np.array([int(np.argmax(place.energy)) for place in places], dtype=np.int64),
-            np.array([sum(place.energy) for place in places]),
-        )
-        return list(beats[len(before) : len(before) + len(chunk.places)])
+    def _ask_beat(self, chunk: _Chunk) -> tuple[list[bool], list[bool]]:
+        """Of every place of a chunk, whether it keeps a beat that those before and after keep, and whether it is left for doubt
+        because most of what is taken out there does."""
+        if not self.use_beat or not chunk.places:
+            return [False] * len(chunk.places), [False] * len(chunk.places)
+        chunks = [*self._settled, chunk, *self._waiting]
+        at, counts = len(self._settled), [len(one.places) for one in chunks]
+        places = [place for one in chunks for place in one.places]
+        lengths_s = np.array([max(one.damaged for one in place.repaired) for place in places]) / self.rate_hz
+        peaks = np.array([max(place.repaired, key=lambda one: one.size_db).peak for place in places])
+        walls = np.array([int(np.argmax(place.energy)) for place in places], dtype=np.int64)
+        energy = np.array([sum(place.energy) for place in places])
+        beats = self._beats.on_the_beat(peaks / self.rate_hz, lengths_s, walls, energy)
+        begins = [sum(counts[:k]) for k in range(len(chunks) + 1)]
+        near = slice(begins[max(0, at - 1)], begins[min(len(chunks), at + 2)])
+        left = np.array([place.left for place in places[near]])
+        doubtful = doubtful_beside(beats[near], lengths_s[near], energy[near], left)
+        own = slice(begins[at] - near.start, begins[at + 1] - near.start)
+        return beats[begins[at] : begins[at + 1]].tolist(), doubtful[own].tolist()
 
     def _put(self, chunk: _Chunk, repaired: Repaired) -> None:
         """Put new samples in place, and note them."""

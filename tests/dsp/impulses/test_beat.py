@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidekeep.dsp.impulses.beat import REMEMBERED, BeatWatch, find_grid, on_lines
+from sidekeep.dsp.impulses.beat import REMEMBERED, BeatWatch, doubtful_beside, find_grid, on_lines
 
 
 def ask(
@@ -96,3 +96,18 @@ def test_scratches_that_return_once_per_turn_are_no_beat(turn_s: float) -> None:
 def test_none_and_a_few_repairs_keep_no_beat() -> None:
     for count in (0, 1, 3, 9):
         assert not ask(0.25 * np.arange(count)).any()
+
+
+def test_beside_a_beat_that_outweighs_all_else_long_quiet_repairs_are_doubtful_but_for_the_smallest() -> None:
+    on_beat = np.array([True, False, False, False, False, False])
+    lengths_s = np.array([0.001, 0.001, 0.001, 0.0002, 0.001, 0.0003])
+    energy = np.array([9.0, 1.0, 0.2, 1.0, 0.06, 0.2])
+    left = np.array([90.0, 10.0, 2.0, 10.0, 0.6, 0.01])
+    # the short ones take out 1.2, of which a quarter is allowed: 0.06 and 0.2, and no more
+    wanted = [False, True, False, False, False, False]
+    assert doubtful_beside(on_beat, lengths_s, energy, left).tolist() == wanted
+    loud = np.where(lengths_s >= 0.001, 0.1 * energy, left)
+    assert not doubtful_beside(on_beat, lengths_s, energy, loud).any()
+    energy[0] = 2.0  # less than the others together
+    assert not doubtful_beside(on_beat, lengths_s, energy, left).any()
+    assert not doubtful_beside(np.zeros(6, dtype=bool), lengths_s, energy, left).any()

@@ -16,6 +16,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.impulses.safety import DOUBTFUL_SHARE, QUIET_DB
+
 Floats = NDArray[np.float64]
 Grid = tuple[float, float]
 """Period and one line, both in seconds."""
@@ -116,6 +118,26 @@ def _kinds(
         kinds.append(np.sort(rows[np.argsort(-sizes[rows], kind="stable")[:LARGEST]]))
         short.append(rows[lengths_s[rows] < LONG_S])
     return kinds, short
+
+
+def doubtful_beside(
+    on_beat: NDArray[np.bool_], lengths_s: Floats, energy: Floats, left: Floats
+) -> NDArray[np.bool_]:
+    """Of repairs near each other, those that are left for doubt because most of what is taken out there keeps a beat.
+
+    ``energy`` was taken out of each, ``left`` is what is left there. Other sounds of the same machine strike too seldom for a
+    line of their own. So the rest is held to what ``safety`` asks of doubtful repairs: long and quiet ones may take out a share
+    of what the others do, the smallest first. Short ones are let be: among them is the dust.
+    """
+    doubtful = np.zeros(len(on_beat), dtype=np.bool_)
+    if not on_beat.any() or energy[on_beat].sum() < energy[~on_beat].sum():
+        return doubtful
+    quiet = ~on_beat & (lengths_s >= LONG_S) & (energy < 10.0 ** (0.1 * QUIET_DB) * left)
+    allowed = DOUBTFUL_SHARE * float(energy[~on_beat & ~quiet].sum())
+    rows = np.flatnonzero(quiet)
+    rows = rows[np.argsort(energy[rows], kind="stable")]
+    doubtful[rows] = np.cumsum(energy[rows]) > allowed
+    return doubtful
 
 
 def find_grid(times_s: Floats, sizes: Floats) -> Grid | None:
