@@ -45,7 +45,8 @@ def test_forty_long_pulses_are_heard_among_a_thousand_short_repairs_and_those_ar
     times_s, is_long = np.concatenate([on, dust]), np.arange(len(on) + 1000) < len(on)
     order = np.argsort(times_s)
     assert grid_of(times_s) is None  # all together they hide it
-    kept = ask(times_s[order], np.where(is_long, 0.001, 0.0002)[order])
+    lengths_s, sizes = np.where(is_long, 0.001, 0.0002)[order], np.where(is_long, 10.0, 1.0)[order]
+    kept = BeatWatch().on_the_beat(times_s[order], lengths_s, np.zeros(len(order), dtype=np.int64), sizes)
     assert kept[is_long[order]].all()
     assert not kept[~is_long[order]].any()
 
@@ -66,6 +67,22 @@ def test_a_period_found_once_is_tried_where_it_stands_out_less_and_forgotten() -
         if kept.any():
             assert 9 <= kept.sum() < 12
             assert kept[on_lines(few, (0.25, 100.0))].all()
+
+
+def test_what_is_as_large_as_the_others_on_a_line_is_undone_if_it_is_shorter_and_dust_there_is_not() -> None:
+    times_s = 0.25 * np.arange(60)
+    short = np.isin(np.arange(60), (7, 31))
+    lengths_s, sizes = np.where(short, 0.0003, 0.001), np.full(60, 10.0)
+    sizes[31] = 0.1
+    largest = np.concatenate(
+        [times_s, 0.03 + 0.1371 * np.arange(85)]
+    )  # so that neither is among the largest of the wall
+    order = np.argsort(largest, kind="stable")
+    walls = np.zeros(len(largest), dtype=np.int64)
+    both = np.concatenate([lengths_s, np.full(85, 0.0002)]), np.concatenate([sizes, np.full(85, 20.0)])
+    kept = BeatWatch().on_the_beat(largest[order], both[0][order], walls, both[1][order])[np.argsort(order)]
+    assert kept[7]
+    assert not kept[31]
 
 
 def test_either_wall_has_a_line_of_its_own() -> None:

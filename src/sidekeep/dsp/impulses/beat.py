@@ -26,6 +26,9 @@ LONG_S = 0.00045
 """A repair from this long on is a long one. On two arcade sides 0.3, 0.45 and 0.7 ms left harm of -1, -5 and 0 dB of 10."""
 LARGEST = 80
 """Repairs of a wall that are asked apart from the rest because they took out most."""
+SMALLEST = 0.1
+"""Of the repairs of one kind on the lines of a grid, this share is taken to be there by chance: what else lies on a line of that
+wall, and is as large as the others, is the same sound cut a little shorter."""
 REMEMBERED = 7
 """Stretches for which a period is tried after it was found: as many as the repairs in hand are of."""
 EVENTS = 160
@@ -90,7 +93,10 @@ class BeatWatch:
                 if found is None:
                     break
                 longest_s = max(longest_s, found[0])
-                kept[left[on_lines(times_s[left], found)]] = True
+                on = left[on_lines(times_s[left], found)]
+                beside = np.flatnonzero((walls == walls[on[0]]) & (sizes >= np.quantile(sizes[on], SMALLEST)))
+                kept[on] = True
+                kept[beside[on_lines(times_s[beside], found)]] = True
         self._stretches_left -= 1
         if longest_s:
             self._period_s, self._stretches_left = longest_s, REMEMBERED
@@ -99,10 +105,10 @@ class BeatWatch:
         for rows in kinds + short:
             for _ in range(MOST_LINES):
                 left = rows[~kept[rows]]
-                on = fullest_line(times_s[left], self._period_s)
-                if on is None:
+                line = fullest_line(times_s[left], self._period_s)
+                if line is None:
                     break
-                kept[left[on]] = True
+                kept[left[line]] = True
         return kept
 
 
