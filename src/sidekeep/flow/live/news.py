@@ -28,10 +28,15 @@ from sidekeep.model.repair import Repair
 from sidekeep.units import gain_to_db
 
 LOOK_S = 2.0
+"""Of sound between two looks: as often as the header of the file is made valid."""
 SIDE_EVERY_S, TURN_EVERY_S = 5.0, 45.0
+"""Of sound between two questions where tracks begin, and how long a turn is: 45 s are 25 turns of a long-playing record."""
 _SHARE = 0.04
+"""Of the time that a dear question may take: recording and mending need the processor."""
 _USUAL_SIDE_S = 1320.0
+"""22 minutes, the side of a long-playing record (common practice, no source)."""
 _USUAL_RPM = 100.0 / 3.0
+"""Of a long-playing record (IEC 60098), until the turn is known."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -19,15 +19,21 @@ from sidekeep.model.cuts import Boundary, Track
 from sidekeep.model.record import Side
 
 _LEAST_MUSIC_S = 2.0
+"""Less is not divided yet."""
 _MOST_PLACES = 70
 _WEAKEST = -6.5
+"""Places where a track may begin: so many of the likeliest over these log odds, so that a question late in a side takes no
+longer than the seconds between two."""
 _PAUSE_S, _PAUSE_LOG_ODDS = (0.3, 0.8, 1.5, 3.0), (-4.0, -1.5, 1.0, 3.0)
 """A pause that still goes on: it may be the end of a track. The longer the surer."""
 _MOST_LINES = 30
 """Without a sleeve so many tracks are thought of."""
 SEEN = 0.5
+"""How sure a start must be to be told: likelier than not."""
 SETTLED, SETTLED_AFTER_S = 0.8, 20.0
+"""How sure it must be to count as settled, and how far the needle must be behind it by then."""
 _SAME_S = 2.0
+"""Starts this near each other are the same one, found anew."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 from sidekeep.units import power_to_db
 
 BINS = 48
+"""Parts of a turn whose levels are told: 7.5 degrees each."""
 _FLOOR_DB = -120.0
+"""Told for silence, which has no level in decibels."""
 
 
 class TurnLevels:
