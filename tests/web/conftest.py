@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import http.client
 import json
+import shutil
 import socket
 import threading
 from collections.abc import Coroutine, Iterator, Mapping
@@ -22,6 +23,7 @@ from sidekeep.service.transfers.transferred import TransferOptions
 from sidekeep.web.app import build_app
 from sidekeep.web.door import Door
 from sidekeep.web.server import QuietServer, listening_socket, server_config
+from tests.shared import made_once
 from tests.small_record import small_record
 from tests.web.browser import slow
 
@@ -125,10 +127,15 @@ def record_of(server: RunningServer) -> Any:
 def full_shelf(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A shelf with the small record: taken, surveyed, copied. Tests that change it take a copy."""
     folder = tmp_path_factory.mktemp("house")
-    files, sleeve = small_record().write(folder)
+
+    def make(part: Path) -> None:
+        part.mkdir()
+        files, sleeve = small_record().write(part)
+        adopt(files, shelf=part / "shelf", sleeve_path=sleeve)
+        copy_record(part / "shelf", "small hours", options=TransferOptions(kinds="lossless"))
+
     shelf = folder / "shelf"
-    adopt(files, shelf=shelf, sleeve_path=sleeve)
-    copy_record(shelf, "small hours", options=TransferOptions(kinds="lossless"))
+    shutil.copytree(made_once("full-shelf", make, folder) / "shelf", shelf)
     return shelf
 
 

@@ -46,6 +46,12 @@ def wait(server: RunningServer, job: dict[str, Any], seconds: float = 200.0) -> 
     raise AssertionError(f"the job is still {job['state']}")
 
 
+def are_compared(server: RunningServer, old: str, new: str) -> None:
+    """As the test before has left it; by itself a test asks for it."""
+    if server.ask("GET", f"/api/takes/{new}/compare?with={old}").status == 404:
+        wait(server, server.ask("POST", f"/api/takes/{new}/compare", {"old": old}).json())
+
+
 def test_what_changed_is_found_and_kept(two_takes: tuple[RunningServer, list[str]]) -> None:
     server, (old, new) = two_takes
     assert server.ask("GET", f"/api/takes/{new}/compare?with={old}").status == 404
@@ -63,8 +69,7 @@ def test_what_changed_is_found_and_kept(two_takes: tuple[RunningServer, list[str
 
 def test_both_are_heard_laid_on_each_other_at_equal_level(two_takes: tuple[RunningServer, list[str]]) -> None:
     server, (old, new) = two_takes
-    if server.ask("GET", f"/api/takes/{new}/compare?with={old}").status == 404:
-        wait(server, server.ask("POST", f"/api/takes/{new}/compare", {"old": old}).json())
+    are_compared(server, old, new)
     kept = server.get(f"/api/takes/{new}/compare?with={old}")
     heard, (mark,) = kept["heard"], kept["marks"]["new"]
 
@@ -106,7 +111,7 @@ def test_both_are_heard_laid_on_each_other_at_equal_level(two_takes: tuple[Runni
 
 def test_what_cannot_be_heard_of_both_is_told(two_takes: tuple[RunningServer, list[str]]) -> None:
     server, (old, new) = two_takes
-    wait(server, server.ask("POST", f"/api/takes/{new}/compare", {"old": old}).json())
+    are_compared(server, old, new)
     path = f"/api/takes/{new}/compare/sound?with={old}"
     for asked in (
         "start_frame=9&stop_frame=9",

@@ -82,11 +82,14 @@ def own(full_shelf: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
 
 @pytest.fixture
 def open_page(chromium: Any) -> Iterator[Callable[..., Any]]:
-    """Opens pages that must stay without errors; ``allow`` names words of errors that belong to a test."""
+    """Opens pages that must stay without errors; ``allow`` names words of errors that belong to a test. Without a ``path`` the page
+    is a blank one yet: what must be there before it goes anywhere (a stand-in, a script) is laid in first."""
     contexts: list[Any] = []
     watched: list[tuple[Watched, tuple[str, ...]]] = []
 
-    def opened(server: RunningServer, path: str = "/", *, allow: tuple[str, ...] = (), **options: Any) -> Any:
+    def opened(
+        server: RunningServer, path: str | None = "/", *, allow: tuple[str, ...] = (), **options: Any
+    ) -> Any:
         options.setdefault("viewport", {"width": 1280, "height": 900})
         options.setdefault("reduced_motion", "reduce")  # no colour on its way from light to dark is judged
         context = chromium.new_context(**options)
@@ -98,7 +101,8 @@ def open_page(chromium: Any) -> Iterator[Callable[..., Any]]:
             slow.slow_down(page, seed, by_network=not isinstance(server, RunningServer))
         watch_requests(page)
         watched.append((Watched(page), allow))
-        page.goto(f"http://{server.host}{path}")
+        if path is not None:
+            page.goto(f"http://{server.host}{path}")
         return page
 
     yield opened

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.web.browser.test_listening import SPY, sound, wait_for_pieces
+from tests.web.browser.test_listening import SAMPLES, SPY, samples, sound, wait_for_pieces
 from tests.web.browser.waiting import answered, drawn, settled_box, side_is_ready, until
 from tests.web.conftest import RunningServer
 
@@ -107,8 +107,8 @@ class StandIn:
 @pytest.fixture
 def desk(server: RunningServer, open_page: Callable[..., Any]) -> tuple[Any, StandIn]:
     """The Side place of side A, with one thing unsure."""
-    page = open_page(server, "/new", allow=("404", "409", "Failed to load"))
-    page.context.add_init_script(SPY)
+    page = open_page(server, None, allow=("404", "409", "Failed to load"))
+    page.context.add_init_script(SPY + SAMPLES)
     stand_in = StandIn(server, page)
     second = stand_in.tracks[1]
     stand_in.record["sides"][0]["unsure"] = [
@@ -333,9 +333,9 @@ def test_a_repair_that_is_left_is_heard_at_once(desk: tuple[Any, StandIn], take_
     wait_for_pieces(page, 6)
     row = next(row for row in stand_in.damage["repairs"] if row[7])
     heard = page.evaluate(
-        "[heard[1], heard[4]].map(({buffer}) => [0, 1].map(channel => [...buffer.getChannelData(channel)]))"
+        "[heard[1], heard[4]].map(({buffer}) => [0, 1].map(channel => samples(buffer, channel)))"
     )
-    before, after = (np.array(each).T for each in heard)
+    before, after = (np.array([samples(channel) for channel in each]).T for each in heard)
     start = max(0, round(row[1] - 0.6 * 44_100))
     inside = slice(row[1] - start, row[2] - start)
     played = sound(stand_in.server, take_a, row[1], row[2], "played")

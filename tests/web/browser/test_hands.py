@@ -115,7 +115,7 @@ def test_two_windows_that_move_one_mark_both_show_the_truth(
     """The second has not heard of the first's move when it asks for its own: it is told, and can make it anyway."""
     record = record_of(own)
     address = f"/record/{record['id']}/side/A"
-    one, two = open_page(own, address), open_page(own, "/new", allow=("409",))
+    one, two = open_page(own, address), open_page(own, None, allow=("409",))
     deaf: list[Any] = []
     two.route_web_socket("**/api/events", lambda socket: deaf.append(socket))
     two.goto(f"http://{own.host}{address}")
@@ -210,7 +210,7 @@ def test_what_came_of_an_evening_outlives_a_reload(own: RunningServer, open_page
     }
     state = {**own.get("/api/state"), "last_session": {**ended, "take": "takes/B-1", "elapsed_frames": 9}}
     told = json.dumps({"kind": "hello", "seq": 0, "state": state})
-    page = open_page(own, "/new")
+    page = open_page(own, None)
     page.route_web_socket("**/api/events", lambda socket: socket.send(told))
     with_input(page)
     for _ in range(2):

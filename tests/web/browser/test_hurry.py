@@ -90,7 +90,7 @@ def test_a_change_whose_answer_the_page_did_not_hear_is_neither_told_nor_made_tw
 def test_a_list_pasted_the_moment_the_shelf_is_seen_is_not_lost(
     fresh: RunningServer, open_page: Callable[..., Any]
 ) -> None:
-    page = open_page(fresh, "/phone")
+    page = open_page(fresh, None)
     page.add_init_script(
         f"""new MutationObserver((_, watch) => {{
           if (!document.querySelector(".at-shelf h1")) return;
@@ -143,7 +143,7 @@ def test_an_older_answer_about_the_bin_that_comes_last_is_not_believed(
     record = record_with(fresh, TEXT)
     fresh.ask("DELETE", f"/api/records/{record}")
     before = fresh.get("/api/bin")
-    page = open_page(fresh, "/phone")
+    page = open_page(fresh, None)
     late: list[Any] = []
     page.route("**/api/bin", lambda route: route.continue_() if late else late.append(route))
     page.goto(f"http://{fresh.host}/")

@@ -130,7 +130,7 @@ def test_a_line_that_is_lost_without_a_word_is_told_and_comes_back(
         lines.append(line)
         line.send(state)
 
-    page = open_page(fresh, "/new")
+    page = open_page(fresh, None)
     page.clock.install()
     page.route_web_socket("**/api/events", answer)
     page.goto(f"http://{fresh.host}/")
@@ -155,7 +155,7 @@ def test_what_changes_before_the_line_stands_is_shown(
 ) -> None:
     """The shelf is read before the news can be heard: what happens between the two must not be missed."""
     lines: list[Any] = []
-    page = open_page(fresh, "/new")
+    page = open_page(fresh, None)
     page.route_web_socket("**/api/events", lambda line: lines.append(line))
     page.goto(f"http://{fresh.host}/")
     page.get_by_role("heading", name="Your shelf is empty").wait_for()
@@ -170,7 +170,7 @@ def test_what_is_typed_into_a_field_that_has_just_appeared_is_remembered(
     fresh: RunningServer, open_page: Callable[..., Any]
 ) -> None:
     record = fresh.ask("POST", "/api/records", {"text": TEXT}).json()["id"]
-    page = open_page(fresh, "/new")
+    page = open_page(fresh, None)
     page.add_init_script(
         """new MutationObserver((_, watch) => {
           const field = document.querySelector("#sleeve-text");
@@ -285,7 +285,7 @@ def test_a_survey_that_a_killed_server_left_undone_is_told_where_its_side_is(
     server: RunningServer, open_page: Callable[..., Any], take_a: str, before: bool, again: str
 ) -> None:
     (record,) = server.get("/api/records")["records"]
-    page = open_page(server, "/new")
+    page = open_page(server, None)
     text = "sidekeep was ended before this was done; ask for it again"
     job = {"id": "7", "kind": "survey", "record": record["id"], "state": "failed", "share": 0.4}
     Evening(page, server, jobs=[{**job, "error": {"code": "interrupted", "facts": {}, "text": text}}])

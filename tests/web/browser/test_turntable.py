@@ -19,7 +19,7 @@ def test_what_is_pressed_names_the_take_that_was_seen(
     fresh: RunningServer, open_page: Callable[..., Any]
 ) -> None:
     record = planned(fresh)
-    page = open_page(fresh, "/new", allow=("409",))
+    page = open_page(fresh, None, allow=("409",))
     at_work = session_of(record, phase="recording", take="takes/A-1")
     evening = Evening(page, fresh, session=at_work)
     with_input(page)
@@ -63,7 +63,7 @@ def test_presses_in_a_row_come_as_they_were_made_and_a_double_one_once(
 ) -> None:
     """Requests may overtake each other on their way, and a tired hand presses twice."""
     record = planned(fresh)
-    page = open_page(fresh, "/new")
+    page = open_page(fresh, None)
     Evening(page, fresh, session=session_of(record))
     with_input(page)
     sent: list[Any] = []
@@ -96,7 +96,7 @@ def test_the_survey_can_wait_until_the_side_is_over_and_that_is_remembered(
     fresh: RunningServer, open_page: Callable[..., Any]
 ) -> None:
     record = planned(fresh)
-    page = open_page(fresh, "/new")
+    page = open_page(fresh, None)
     with_input(page)
     page.route("**/api/session", lambda route: route.fulfill(json={"session": None}))
     for visit, expected in enumerate((True, False, False)):
@@ -116,7 +116,7 @@ def test_what_was_surveyed_while_the_line_was_lost_is_on_the_disc_once_it_is_bac
 ) -> None:
     """As well as after a reload."""
     record = planned(fresh)
-    page = open_page(fresh, "/new")
+    page = open_page(fresh, None)
     track = {
         "code": "live-track",
         "side": "A",
@@ -131,7 +131,7 @@ def test_what_was_surveyed_while_the_line_was_lost_is_on_the_disc_once_it_is_bac
     state = {**fresh.get("/api/state"), "session": at_work, "live": [track]}
     evening.tell({"kind": "hello", "seq": 0, "state": state})
     page.locator(".live-track", has_text="Second Sight").wait_for()
-    again = open_page(fresh, "/new")
+    again = open_page(fresh, None)
     Evening(again, fresh, session=at_work, live=[track])
     with_input(again)
     again.goto(f"http://{fresh.host}/record/{record}/turntable")

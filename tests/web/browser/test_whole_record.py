@@ -138,9 +138,9 @@ def test_a_whole_record_takes_five_hand_actions(
 ) -> None:
     for number in range(EVENINGS):
         with opened(deck, tmp_path / f"evening-{number}") as house:
-            page = open_page(house, "/turntable", permissions=["clipboard-read", "clipboard-write"])
+            page = open_page(house, None, permissions=["clipboard-read", "clipboard-write"])
             page.add_init_script(LINES)
-            page.reload()
+            page.goto(f"http://{house.host}/turntable")
             is_heard_whole = an_evening(page, player, sides)
             page.close()  # before its house goes away
         if is_heard_whole:

@@ -156,7 +156,7 @@ def test_a_box_keeps_what_was_chosen_while_the_answer_is_on_its_way(
 def test_a_side_that_the_sleeve_does_not_list_can_be_taken(
     own: RunningServer, open_page: Callable[..., Any]
 ) -> None:
-    page = open_page(own, "/new")
+    page = open_page(own, None)
     with_input(page)
     page.goto(f"http://{own.host}/record/{ids(own)['Salt Hours']}/turntable")
     page.get_by_role("button", name=re.compile("and side B, which the sleeve does not list")).click()
@@ -198,7 +198,7 @@ def test_two_takes_lie_on_one_disc_and_both_are_heard_around_a_mark(
             "heard": {"rate_hz": rate_hz, "start_frame": 0, "stop_frame": 20 * rate_hz, "gain_db": -1.5},
             "history": [{"take": f"A-{number}", "taken_utc": f"20{25 + number}-01-01T00:00:00+00:00", "inside_db": -0.5 * number, "groove_db": 0.0, "marks": 2 * number} for number in (0, 1)],
         }  # fmt: skip
-        page = open_page(server, f"/record/{record}/copies")
+        page = open_page(server, None)
         page.context.add_init_script(SPY)
         page.route("**/compare/sound?*", lambda route: route.fulfill(content_type="audio/wav", body=both))
         page.route("**/compare?*", lambda route: route.fulfill(json=found))
