@@ -39,9 +39,8 @@ def photograph(
     """A table with grain, perhaps a soft shadow beside the sleeve and light from one side, and the sleeve on it."""
     rng = np.random.default_rng(seed)
     width, height = size
-    grain = rng.normal(0.0, wood, (height // 8, 1, 1)) + rng.normal(
-        0.0, wood / 3, (height // 8, width // 8, 1)
-    )
+    rows, places = -(-height // 8), -(-width // 8)
+    grain = rng.normal(0.0, wood, (rows, 1, 1)) + rng.normal(0.0, wood / 3, (rows, places, 1))
     grain = np.kron(grain, np.ones((8, 8, 1)))[:height, :width]
     ground = np.clip(np.array(table, float) + grain, 0, 255).astype(np.uint8)
     picture = Image.fromarray(ground)
@@ -95,6 +94,46 @@ def test_the_corners_are_found_within_a_hundredth(
     # Pale on pale with a faint shadow, its edge may be taken for the sleeve's: near enough to drag it.
     within = 0.03 if scene["table"] == (205, 200, 190) else 0.01
     assert np.abs(found.corners - corners).max() < within
+
+
+def turned(degrees: float, size: tuple[int, int]) -> NDArray[np.float64]:
+    """A square sleeve in the middle of such a picture, as large as it may be, turned clockwise."""
+    angle, half = np.deg2rad(degrees), 0.385 * min(size)
+    square = half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    return (square @ turn + np.array(size) / 2) / np.array(size)
+
+
+@pytest.mark.parametrize(
+    ("size", "degrees", "scene"),
+    [
+        ((630, 472), 0.0, {"table": (120, 86, 60)}),
+        ((840, 630), None, {"table": (120, 86, 60), "shadow": 0.55, "light": 0.4}),
+        ((840, 630), None, {"table": (205, 200, 190), "wood": 3.0}),
+        ((840, 630), 2.0, {"table": (240, 240, 240), "dark": True, "noise": 8.0}),
+        ((1000, 750), None, {"table": (58, 52, 50), "dark": True, "light": 0.3, "wood": 2.5}),
+        ((750, 1000), -4.0, {"table": (120, 86, 60)}),
+    ],
+    ids=[
+        "630 wide",
+        "840 and a shadow",
+        "840, light on light",
+        "840, turned",
+        "1000, dark on dark",
+        "upright",
+    ],
+)
+def test_a_joint_of_two_boards_beside_it_is_not_its_edge(
+    size: tuple[int, int], degrees: float | None, scene: dict[str, object]
+) -> None:
+    corners = STRAIGHT if degrees is None else turned(degrees, size)
+    found = find_corners(photograph(corners, size=size, **scene))  # type: ignore[arg-type]
+    assert found.is_found
+    assert np.abs(found.corners - corners).max() < 0.01
+
+
+def test_a_table_is_made_whole_at_any_size() -> None:
+    assert photograph(STRAIGHT, table=(120, 86, 60), size=(237, 179)).shape == (179, 237, 3)
 
 
 def with_hard_shadow(

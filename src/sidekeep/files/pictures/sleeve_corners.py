@@ -6,7 +6,8 @@ top left, top right, bottom right, bottom left as the picture lies.
 How it is found: straight lines are voted for by edges that run their way (the Hough transform with the direction of
 the gradient: Duda and Hart, Communications of the ACM 15 (1972); O'Gorman and Clowes (1973)); every two pairs of
 opposite lines make a four-sided figure, and the one whose sides are edges all along, sharp, and which is large, is
-the sleeve: frames printed on it are smaller, shadows beside it are soft. Its sides are then fitted anew, closer.
+the sleeve: frames printed on it are smaller, shadows beside it are soft, and boards of the table go on where a sleeve
+ends. Its sides are then fitted anew, closer.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 from scipy import ndimage
 
 from sidekeep.files.pictures.straighten import WHOLE, areas, in_order
@@ -28,7 +30,16 @@ _JUDGED = 2000
 _SURE = 0.55
 """How much of every side must be an edge."""
 _SMALLEST_SHARE = 0.08
-_RIVAL = 0.95
+_ALONG = np.linspace(0.02, 0.98, 50)
+"""Where along a side it is looked for an edge."""
+_BEYOND = np.linspace(0.02, 0.10, 8)
+"""How far beyond a corner it is looked whether the line of the side goes on, as shares of the side."""
+_BOARD = 0.15
+"""What a side loses when its line goes on beyond both corners. Little: a sleeve may lie along a joint of the table, and a
+frame printed within a tenth of its edge must not win then."""
+_NO_TIP = 0.4
+"""What is left of a side that does not reach one of its corners."""
+_RIVAL = 0.9
 """From this share of the best score on, another figure may be the sleeve as well."""
 _RIVALS = 80
 _ELSEWHERE, _LONGEST_SHADOW = 0.012, 0.15
@@ -55,8 +66,7 @@ def find_corners(pixels: NDArray[np.uint8]) -> FoundCorners:
     nothing = FoundCorners(corners=WHOLE.copy(), is_found=False)
     if min(height, width) < 40 or abs(width / height - 1.0) < _SQUARE:
         return nothing
-    step = max(1, round(max(height, width) / _WORK_PX))
-    small = _shrunk(pixels, step)
+    small = _shrunk(pixels, _WORK_PX)
     slopes = _Slopes(small)
     figures = _figures(slopes)
     scores = _scores(slopes, figures) if len(figures) else np.zeros(1)
@@ -64,11 +74,10 @@ def find_corners(pixels: NDArray[np.uint8]) -> FoundCorners:
         return nothing
     best = figures[int(np.argmax(scores))]
     is_sure = not _may_be_shadow(small, figures, scores)
-    fine_step = max(1, round(max(height, width) / (4 * _WORK_PX)))
-    fine = _Slopes(_shrunk(pixels, fine_step)) if fine_step < step else slopes
-    fitted = _fitted(fine, (best + 0.5) * (step / fine_step) - 0.5, reach=3.0 * step / fine_step)
-    size = np.array([fine.width, fine.height], np.float64)
-    return FoundCorners(corners=np.clip((fitted + 0.5) / size, 0.0, 1.0), is_found=True, is_sure=is_sure)
+    fine = _Slopes(_shrunk(pixels, 4 * _WORK_PX)) if max(height, width) > _WORK_PX else slopes
+    finer = fine.size / slopes.size
+    fitted = _fitted(fine, (best + 0.5) * finer - 0.5, reach=3.0 * float(finer.max()))
+    return FoundCorners(corners=np.clip((fitted + 0.5) / fine.size, 0.0, 1.0), is_found=True, is_sure=is_sure)
 
 
 def _may_be_shadow(
@@ -108,10 +117,16 @@ def _colour_at(small: NDArray[np.float32], points: NDArray[np.float64]) -> NDArr
     return np.median(small[y, x].astype(np.float64), axis=0)
 
 
-def _shrunk(pixels: NDArray[np.uint8], step: int) -> NDArray[np.float32]:
-    height, width = (side // step * step for side in pixels.shape[:2])
-    blocks = pixels[:height, :width].astype(np.float32)
-    return blocks.reshape(height // step, step, width // step, step, 3).mean(axis=(1, 3))
+def _shrunk(pixels: NDArray[np.uint8], longest_px: int) -> NDArray[np.float32]:
+    """The picture no longer than that, by whatever rate: lines are then as thick and as far apart for every camera. In
+    float32, for whole steps would draw lines of their own where the light fades."""
+    height, width = pixels.shape[:2]
+    rate = min(1.0, longest_px / max(height, width))
+    size = (max(1, round(width * rate)), max(1, round(height * rate)))
+    colours = (Image.fromarray(pixels[..., colour].astype(np.float32)) for colour in range(3))
+    return np.stack(
+        [np.asarray(colour.resize(size, Image.Resampling.HAMMING)) for colour in colours], axis=-1
+    )
 
 
 class _Slopes:
@@ -119,6 +134,7 @@ class _Slopes:
 
     def __init__(self, small: NDArray[np.float32]) -> None:
         self.height, self.width = small.shape[:2]
+        self.size = np.array([self.width, self.height], np.float64)
         blurred = ndimage.gaussian_filter(small, (1.0, 1.0, 0.0))
         across = ndimage.sobel(blurred, axis=1) / 8.0
         down = ndimage.sobel(blurred, axis=0) / 8.0
@@ -224,38 +240,75 @@ def _crossings(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[
 
 
 def _scores(slopes: _Slopes, quads: NDArray[np.float64]) -> NDArray[np.float64]:
-    """How much each figure is a sleeve; 0 when a side is not an edge for most of its length, and at both ends.
+    """How much each figure is a sleeve; 0 when a side is not an edge for most of its length, and right up to both ends.
 
     Most figures have a side that is no edge at all: only of the others it is asked how sharp their edges are.
     """
     scores = np.zeros(len(quads))
-    along = np.roll(quads, -1, axis=1) - quads
-    normal = np.stack((-along[..., 1], along[..., 0]), axis=-1)
-    normal /= np.maximum(np.hypot(along[..., 0], along[..., 1]), 1e-9)[..., None]
-    points = quads[:, :, None, :] + np.linspace(0.02, 0.98, 50)[:, None] * along[:, :, None, :]
-
-    def across(aside: float) -> NDArray[np.float64]:
-        at = (points + aside * normal[:, :, None, :])[..., ::-1].reshape(-1, 2).T
-        x = ndimage.map_coordinates(slopes.x, at, order=1, mode="nearest").reshape(points.shape[:3])
-        y = ndimage.map_coordinates(slopes.y, at, order=1, mode="nearest").reshape(points.shape[:3])
-        return np.abs(x * normal[:, :, None, 0] + y * normal[:, :, None, 1])
-
-    edge = np.maximum(np.maximum(across(-1.0), across(1.0)), across(0.0))
-    is_edge = np.clip((edge - 0.5 * slopes.floor) / slopes.floor, 0.0, 1.0)
-    most = is_edge.mean(axis=-1)
+    edge = _steepness(slopes, quads, _ALONG)
+    most = _is_edge(slopes, edge).mean(axis=-1)
     may_be = np.flatnonzero((most.min(axis=1) > 0.5 * _SURE) & (most.mean(axis=1) > _SURE))
-    quads, points, normal, edge, is_edge = (each[may_be] for each in (quads, points, normal, edge, is_edge))
-    # A shadow's edge is as steep some pixels farther out; a sleeve's is not.
-    sharp = np.clip(2.0 * (1.0 - np.minimum(across(-4.0), across(4.0)) / np.maximum(edge, 1e-9)), 0.0, 1.0)
-    found = is_edge * sharp
-    # A board of the table may go on where a side should end: both ends must be edges as well.
+    quads = quads[may_be]
+    found = _sharp_edge(slopes, quads, _ALONG)
+    # A board of the table may lie where a side should end: both ends must be edges as well, up to the corner.
     ends = np.minimum(found[..., :6].mean(axis=-1), found[..., -6:].mean(axis=-1))
-    supports = found.mean(axis=-1) * np.minimum(1.0, 1.5 * ends)
+    tips = np.minimum(found[..., :2].max(axis=-1), found[..., -2:].max(axis=-1))
+    supports = found.mean(axis=-1) * np.minimum(1.0, 1.5 * ends) * (_NO_TIP + (1.0 - _NO_TIP) * tips)
+    supports *= 1.0 - _BOARD * _goes_on(slopes, quads)
     least, usual = supports.min(axis=1), supports.mean(axis=1)
     share = areas(quads) / (slopes.width * slopes.height)
     is_sleeve = (least > 0.5 * _SURE) & (usual > _SURE)
     scores[may_be] = np.where(is_sleeve, 0.5 * (least + usual) * np.sqrt(share), 0.0)
     return scores
+
+
+def _goes_on(slopes: _Slopes, quads: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How much the line of each side goes on beyond both corners, as steep and the same way down as between them: 0 to 1,
+    (figures, 4). A sleeve ends at its corners, the joint of two boards does not."""
+    before, after = (
+        _slope_across(slopes, quads, beyond).mean(axis=-1) for beyond in (-_BEYOND, 1.0 + _BEYOND)
+    )
+    between = np.median(_steepness(slopes, quads, _ALONG), axis=-1)
+    both = np.where(before * after > 0.0, np.minimum(np.abs(before), np.abs(after)), 0.0)
+    return np.clip(both / np.maximum(between, 1e-9), 0.0, 1.0)
+
+
+def _slope_across(
+    slopes: _Slopes, quads: NDArray[np.float64], along: NDArray[np.float64], aside_px: float = 0.0
+) -> NDArray[np.float64]:
+    """How the picture changes across each side, at places along it (0 and 1 are its corners) or some pixels aside:
+    (figures, 4, places). Outside the picture nothing changes."""
+    sides = np.roll(quads, -1, axis=1) - quads
+    normal = np.stack((-sides[..., 1], sides[..., 0]), axis=-1)
+    normal /= np.maximum(np.hypot(sides[..., 0], sides[..., 1]), 1e-9)[..., None]
+    points = (quads + aside_px * normal)[:, :, None, :] + along[:, None] * sides[:, :, None, :]
+    at = points[..., ::-1].reshape(-1, 2).T
+    x = ndimage.map_coordinates(slopes.x, at, order=1).reshape(points.shape[:3])
+    y = ndimage.map_coordinates(slopes.y, at, order=1).reshape(points.shape[:3])
+    return x * normal[:, :, None, 0] + y * normal[:, :, None, 1]
+
+
+def _steepness(
+    slopes: _Slopes, quads: NDArray[np.float64], along: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """The most of it on the side and a pixel beside it."""
+    return np.maximum.reduce(
+        [np.abs(_slope_across(slopes, quads, along, aside)) for aside in (-1.0, 0.0, 1.0)]
+    )
+
+
+def _is_edge(slopes: _Slopes, steepness: NDArray[np.float64]) -> NDArray[np.float64]:
+    """0 where the picture is as everywhere, 1 where it is an edge for certain."""
+    return np.clip((steepness - 0.5 * slopes.floor) / slopes.floor, 0.0, 1.0)
+
+
+def _sharp_edge(
+    slopes: _Slopes, quads: NDArray[np.float64], along: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """The same of sharp edges only: a shadow's is as steep some pixels farther out, a sleeve's is not."""
+    edge = _steepness(slopes, quads, along)
+    aside = np.minimum(*(np.abs(_slope_across(slopes, quads, along, far)) for far in (-4.0, 4.0)))
+    return _is_edge(slopes, edge) * np.clip(2.0 * (1.0 - aside / np.maximum(edge, 1e-9)), 0.0, 1.0)
 
 
 def _fitted(slopes: _Slopes, quad: NDArray[np.float64], reach: float) -> NDArray[np.float64]:
