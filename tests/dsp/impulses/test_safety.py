@@ -68,7 +68,12 @@ def test_what_dwarfs_all_other_repairs_must_be_surer() -> None:
     among_its_like = damaged(work, rows, [0.2, 0.2, 0.2])
     assert asked(among_its_like, work, rows, [2.0] * 3)[0].all()
     as_loud_as_the_music = damaged(work, rows, [0.01, 1.0, 0.01])
-    assert asked(as_loud_as_the_music, work, rows, [2.0] * 3)[0].all()
+    for odds, is_kept in ((2.0, False), (3.5, True)):
+        kept, unsure = asked(as_loud_as_the_music, work, rows, [2.0, odds, 2.0])
+        assert kept.tolist() == [True, is_kept, True]
+        assert unsure.tolist() == [False, not is_kept, False], "it may be the head of a thump"
+    louder_than_the_music = damaged(work, rows, [0.01, 6.0, 0.01])
+    assert asked(louder_than_the_music, work, rows, [2.0] * 3)[0].all()
 
 
 def test_a_lone_repair_is_believed_when_it_is_sure() -> None:

@@ -34,6 +34,10 @@ alone is believed at 150 to 1. With 1 nat ten seconds of brass stayed 4.9 dB wor
 STAKE_DB = -6.0
 """... where what was taken out is less than this over what was left: it is hardly heard there, so little is lost by leaving
 it. Asked of louder damage too, it left the loudest pop of a rock side, and half of what mending did for that side."""
+STAKE_LOUD, STAKE_LOUD_MOST = 1.0, 2.0
+"""... and both for what is louder, up to the music's own level (``PULSE_DB``). One cut of 1 ms in an arcade side, 14 dB over all
+the damage round it and believed at 6 to 1, made ten seconds 11 dB worse. Of 90 true ones on ten sides nine were less sure than is
+asked at the most. What is left so may be the head of a thump all the same."""
 STAKE_LEAST = 1e-6
 """Share of the sound's own energy that a repair may always take out."""
 CUT_S, CUT_MISFIT, CUT_SURE = 0.00045, 4.5, 8.0
@@ -93,10 +97,11 @@ def kept_after_mending(
         others = max(0.0, total - float(believed[row])) + always
         if energy[row] <= others:
             break
-        if share_db[row] < STAKE_DB and odds[row] < least + min(
-            STAKE_MOST, STAKE * math.log(energy[row] / others)
-        ):
-            kept[row] = False
+        is_quiet = share_db[row] < STAKE_DB
+        nats, most = (STAKE, STAKE_MOST) if is_quiet else (STAKE_LOUD, STAKE_LOUD_MOST)
+        asked = min(most, nats * math.log(energy[row] / others))
+        if share_db[row] < PULSE_DB[1] and odds[row] < least + asked:
+            kept[row], unsure[row] = False, not is_quiet
             total -= float(believed[row])
     doubtful = np.zeros(len(rows), dtype=np.bool_)
     wanted = least + np.clip(QUIET_NATS_A_DB * (QUIET_DB - share_db), 0.0, QUIET_MOST)
