@@ -104,6 +104,13 @@ def seen(page: Any) -> None:
     page.locator(".notice").first.wait_for(state="detached")
 
 
+def put_in_the_bin(page: Any) -> None:
+    page.get_by_text("The take", exact=True).click()
+    page.get_by_role("button", name="Put take 1 in the bin").click()
+    page.get_by_role("heading", name="Side B is not taken yet.").wait_for()
+    seen(page)
+
+
 def test_a_take_goes_to_the_bin_comes_back_and_is_gone_when_the_bin_is_emptied(
     full_shelf: Path, tmp_path: Path, open_page: Callable[..., Any]
 ) -> None:
@@ -112,18 +119,12 @@ def test_a_take_goes_to_the_bin_comes_back_and_is_gone_when_the_bin_is_emptied(
     try:
         record = record_of(server)
         page = open_page(server, f"/record/{record['id']}/side/B")
-        page.get_by_text("The take", exact=True).click()
-        page.get_by_role("button", name="Put take 1 in the bin").click()
-        page.get_by_role("heading", name="Side B is not taken yet.").wait_for()
-        seen(page)
+        put_in_the_bin(page)
         page.get_by_text("The take", exact=True).click()
         page.get_by_role("button", name="Bring it back").click()
         page.wait_for_selector(".disc-view canvas")
         seen(page)
-        page.get_by_text("The take", exact=True).click()
-        page.get_by_role("button", name="Put take 1 in the bin").click()
-        page.get_by_role("heading", name="Side B is not taken yet.").wait_for()
-        seen(page)
+        put_in_the_bin(page)
         page.get_by_text("The take", exact=True).click()
         page.get_by_role("button", name="Empty the bin").click()
         assert len(record_of(server)["binned"]) == 1  # asked twice

@@ -16,7 +16,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.impulses.safety import DOUBTFUL_SHARE, QUIET_DB
+from sidekeep.dsp.impulses.safety import QUIET_DB, beyond_doubt_share
 
 Floats = NDArray[np.float64]
 Grid = tuple[float, float]
@@ -135,15 +135,10 @@ def doubtful_beside(
     line of their own. So the rest is held to what ``safety`` asks of doubtful repairs: long and quiet ones may take out a share
     of what the others do, the smallest first. Short ones are let be: among them is the dust.
     """
-    doubtful = np.zeros(len(on_beat), dtype=np.bool_)
     if not on_beat.any() or energy[on_beat].sum() < energy[~on_beat].sum():
-        return doubtful
+        return np.zeros(len(on_beat), dtype=np.bool_)
     quiet = ~on_beat & (lengths_s >= LONG_S) & (energy < 10.0 ** (0.1 * QUIET_DB) * left)
-    allowed = DOUBTFUL_SHARE * float(energy[~on_beat & ~quiet].sum())
-    rows = np.flatnonzero(quiet)
-    rows = rows[np.argsort(energy[rows], kind="stable")]
-    doubtful[rows] = np.cumsum(energy[rows]) > allowed
-    return doubtful
+    return beyond_doubt_share(energy, quiet, float(energy[~on_beat & ~quiet].sum()))
 
 
 def find_grid(times_s: Floats, sizes: Floats) -> Grid | None:

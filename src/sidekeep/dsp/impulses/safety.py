@@ -108,12 +108,19 @@ def kept_after_mending(
     for row in np.flatnonzero(kept & (odds < wanted)).tolist():
         doubtful[row] = _is_long(planes, work, spans[row], rate_hz, rate_factor)
     believed[~kept | doubtful] = 0.0
-    allowed = DOUBTFUL_SHARE * float(believed.sum())
+    kept &= ~beyond_doubt_share(energy, doubtful, float(believed.sum()))
+    return kept, (doubtful | unsure) & ~kept
+
+
+def beyond_doubt_share(energy: Floats, doubtful: NDArray[np.bool_], others: float) -> NDArray[np.bool_]:
+    """Which doubtful repairs, the smallest counted first, take out more together than their share of what the ``others`` do."""
+    beyond = np.zeros(len(energy), dtype=np.bool_)
+    allowed = DOUBTFUL_SHARE * others
     for row in np.argsort(energy, kind="stable").tolist():
         if doubtful[row]:
             allowed -= float(energy[row])
-            kept[row] = allowed >= 0.0
-    return kept, (doubtful | unsure) & ~kept
+            beyond[row] = allowed < 0.0
+    return beyond
 
 
 def odds_of_rows(rows: NDArray[np.int64], peaks: NDArray[np.int64], odds: Floats, least: float) -> Floats:
