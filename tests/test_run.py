@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import ast
 import os
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -11,7 +13,10 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 LOCK = "requirements-test.lock"
-PROGRAMS = "ffprobe faad metaflac pulseaudio pactl chromium dpkg node npm apt-get"
+PROGRAMS = "ffprobe faad metaflac sox ps mpg123 mkvinfo pulseaudio pactl chromium dpkg node npm apt-get"
+TOGETHER = {"ffmpeg": "ffprobe", "flac": "metaflac", "paplay": "pactl"}
+"""Comes in one package with."""
+EVERYWHERE = {"sha256sum", "true", "sh", "umount", "mount"}
 PYTHON = """#!/bin/sh
 echo "$TMPDIR $*" >>asked
 case "$*" in
@@ -57,6 +62,36 @@ def run(place: Path, *words: str, **ends: int) -> tuple[int, list[str]]:
     ended = subprocess.run(["sh", "run", "test", *words], cwd=place, env=environment, capture_output=True)
     called = place / "called"
     return ended.returncode, sorted(called.read_text().split()) if called.exists() else []
+
+
+def strings(tree: ast.AST) -> set[str]:
+    found = (node.value for node in ast.walk(tree) if isinstance(node, ast.Constant))
+    return {value for value in found if isinstance(value, str)}
+
+
+def asked_for(path: Path) -> set[str]:
+    """The outside programs that a file of tests looks for or calls by name."""
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Call):
+            called = ast.unparse(node.func)
+            if called in ("program", "shutil.which"):
+                names |= {word for given in node.args for word in strings(given)}
+            elif called in ("subprocess.run", "subprocess.Popen") and isinstance(node.args[0], ast.List):
+                first = node.args[0].elts[0]
+                names |= strings(first) if isinstance(first, ast.Constant) else set()
+    return names
+
+
+def test_every_program_that_a_test_wants_is_brought() -> None:
+    """On a new machine nothing is there, and with CI=true a missing program fails its tests."""
+    wanted: set[str] = set()
+    for path in sorted((ROOT / "tests").rglob("*.py")):
+        if path != Path(__file__):
+            wanted |= asked_for(path)
+    looked_for = set(re.findall(r"command -v (\w+) ", (ROOT / "run").read_text("utf-8")))
+    assert {"ffprobe", "sox", "mpg123", "mkvinfo"} <= wanted
+    assert {TOGETHER.get(name, name) for name in wanted - EVERYWHERE} <= looked_for
 
 
 @pytest.mark.parametrize("checker", ["RUFF", "MYPY", "TSC"])
