@@ -12,27 +12,28 @@ from __future__ import annotations
 
 import hashlib
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 
-from sidekeep.dsp.impulses.band import Band, BandWatch
-from sidekeep.dsp.impulses.beat import BeatWatch, doubtful_beside
+from sidekeep.dsp.impulses.band import BandWatch
+from sidekeep.dsp.impulses.beat import BeatWatch
 from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.full_band import mend_stretch, rate_factor_of
 from sidekeep.dsp.impulses.mending import Manner, Repaired
 from sidekeep.dsp.impulses.thump_policy import HEAD_DB, take_thumps
-from sidekeep.dsp.impulses.thumps import Thump
 from sidekeep.dsp.turn.forecast import TurnForecast
 from sidekeep.errors import ParameterError
+from sidekeep.flow.mend_chunks import Chunk, LookedAt, ask_beat
 from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.patches import PatchPiece
 from sidekeep.flow.ports import Audio
+from sidekeep.flow.repair_log import RepairLog
 from sidekeep.flow.window import Window
-from sidekeep.model.finding import Channel, Finding
+from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
-from sidekeep.model.repair import Repair, RepairKind
+from sidekeep.model.repair import Repair
 
 MENDER_VERSION = 13
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
@@ -47,10 +48,6 @@ MARGIN_FRAMES = 4096
 """Context on each side of a chunk; both at 44.1 and 48 kHz."""
 ASKED_CHUNKS = 10
 """A take that is not to be mended is looked at for so many chunks, some thirty seconds, whether it was decoded from an MP3."""
-POP_S = 0.0005
-"""A repair longer than this is a pop, by the trade's use of the word."""
-CRACKLE_DB = 24.0
-"""A short repair below this over the local slope counts as crackle."""
 THUMP_BEFORE_S, THUMP_AFTER_S = 0.6, 0.75
 
 LOSSY_NATS = 1.5
@@ -61,51 +58,6 @@ MANNERS = {
     "even": Manner(open_at=4.6, odds=1.0),
     "thorough": Manner(open_at=4.2, odds=-0.5),
 }
-
-
-@dataclass
-class _Place:
-    """One damaged place: the repairs of one or both walls, on frames of the take."""
-
-    repaired: list[Repaired]
-    stop: int
-    energy: list[float]
-    """What is taken out, by wall."""
-    left: float = 0.0
-    """What is left there."""
-
-    def add(self, repaired: Repaired, values: Audio, as_it_was: Audio) -> None:
-        self.repaired.append(repaired)
-        self.stop = max(self.stop, repaired.start + repaired.length)
-        self.energy[repaired.channel] += float(np.square(as_it_was - values).sum())
-        self.left += float(np.square(values).sum())
-
-
-@dataclass
-class _Chunk:
-    """A stretch of the grid on its way."""
-
-    start: int
-    stop: int
-    job: Future[list[Repaired]] | None = None
-    places: list[_Place] = field(default_factory=list)
-    """What was mended, in order."""
-    heads: list[tuple[int, int, float]] = field(default_factory=list)
-    """Ticks hard enough to have a tail, mended or left for doubt: first frame, last + 1, size over the local slope in dB."""
-    thumps: Future[list[tuple[Thump, Audio]]] | None = None
-    low: int = 0
-    """First frame of what the thumps were looked for in."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Looked:
-    """A chunk that was looked at and is not begun yet: its sound and the margins round it, and where that ends."""
-
-    chunk: _Chunk
-    low: int
-    """First frame of ``planes``."""
-    planes: Audio
-    band: Band | None
 
 
 @cache
@@ -155,22 +107,31 @@ class Mender:
         self.chunk = CHUNK_FRAMES * self.rate_factor
         self.margin = MARGIN_FRAMES * self.rate_factor
         self.latency_frames = (IN_FLIGHT + BEAT_CHUNKS + 4) * self.chunk + self.margin
-        self.repairs: list[Repair] = []
-        self.findings: list[Finding] = []
-        self.owners: list[int] = []
-        self._pieces: list[PatchPiece] = []
+        self._log = RepairLog(rate_hz, channels)
         self._bands = BandWatch(rate_hz, self.rate_factor, lossy=lossy)
         self._prior, self._beats = TurnForecast(), BeatWatch()
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
         self._held = Window(channels)
         self._next_chunk = 0
-        self._looked_at: list[_Looked] = []
-        self._running: list[_Chunk] = []
-        self._waiting: list[_Chunk] = []
-        self._settled: list[_Chunk] = []
-        self._mended: list[_Chunk] = []
+        self._looked_at: list[LookedAt] = []
+        self._running: list[Chunk] = []
+        self._waiting: list[Chunk] = []
+        self._settled: list[Chunk] = []
+        self._mended: list[Chunk] = []
         self._last_stop = [0] * channels
         self._out_frame = 0
+
+    @property
+    def repairs(self) -> list[Repair]:
+        return self._log.repairs
+
+    @property
+    def findings(self) -> list[Finding]:
+        return self._log.findings
+
+    @property
+    def owners(self) -> list[int]:
+        return self._log.owners
 
     @property
     def lossy(self) -> bool:
@@ -204,24 +165,14 @@ class Mender:
         while self._mended:
             out.append(self._release(last=True))
         self._pool.shutdown()
-        self.repairs, self.owners = _join_channels(self.repairs)
         if self._bands.was_decoded:
-            self.findings.append(
-                Finding(
-                    kind="decoded-copy",
-                    start_frame=0,
-                    stop_frame=self._held.stop,
-                    channel="both",
-                    severity="note",
-                )
-            )
-        self.findings.sort(key=lambda f: (f.start_frame, f.channel))
+            self._log.decoded(self._held.stop)
+        self._log.close()
         return np.concatenate(out) if out else np.empty((0, self.channels))
 
     def take_pieces(self) -> list[PatchPiece]:
         """What was changed since the last time this was asked, repair by repair (``flow.patches``)."""
-        pieces, self._pieces = self._pieces, []
-        return pieces
+        return self._log.take_pieces()
 
     def _advance(self, *, last: bool = False) -> list[Audio]:
         """Settle the chunk that has waited long enough; let go of the one whose two neighbours after it are settled, and begin
@@ -237,7 +188,7 @@ class Mender:
     def _look(self, stop: int) -> None:
         """Take the next chunk of the grid and look where its sound ends: the first of a take is not mended before it is known
         whether the next one ends there too."""
-        chunk = _Chunk(self._next_chunk, stop)
+        chunk = Chunk(self._next_chunk, stop)
         self._next_chunk = stop
         low = max(self._held.start, chunk.start - self.margin)
         planes = self._held.view(low, stop + self.margin).T
@@ -246,7 +197,7 @@ class Mender:
             planes = planes.copy(order="C")
         if self.settings.enabled or self._next_chunk <= ASKED_CHUNKS * self.chunk:
             band = self._bands.look(planes, low)
-        self._looked_at.append(_Looked(chunk=chunk, low=low, planes=planes, band=band))
+        self._looked_at.append(LookedAt(chunk=chunk, low=low, planes=planes, band=band))
 
     def _begin(self, *, waiting: int = 0) -> list[Audio]:
         """Begin to mend what was looked at, all but so many chunks; what is done on the way."""
@@ -261,7 +212,7 @@ class Mender:
             out += self._advance()
         return out
 
-    def _mend(self, looked: _Looked) -> Future[list[Repaired]]:
+    def _mend(self, looked: LookedAt) -> Future[list[Repaired]]:
         chunk, low = looked.chunk, looked.low
         due = [
             ((time_s - low / self.rate_hz) * self.rate_hz, wide_s * self.rate_hz, odds, walls)
@@ -299,14 +250,13 @@ class Mender:
                     chunk.heads.append((start, stop, repaired.size_db))
                 continue
             if repaired.values is None:
-                self._note_long(start, stop, channel)
+                self._log.too_long(start, stop, channel)
                 continue
             if start < self._last_stop[channel]:
                 continue
             self._last_stop[channel] = stop
-            if not chunk.places or start >= chunk.places[-1].stop:
-                chunk.places.append(_Place([], stop, [0.0] * self.channels))
-            chunk.places[-1].add(repaired, repaired.values, self._held.view(start, stop)[:, channel])
+            place = chunk.place_at(start, stop, self.channels)
+            place.add(repaired, repaired.values, self._held.view(start, stop)[:, channel])
             events.append((repaired.peak / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
         if self.use_turn and events:
             self._prior.add(events)
@@ -314,7 +264,9 @@ class Mender:
     def _settle(self) -> None:
         """Put the new samples of the chunk that has waited longest in place, but for those that keep the beat of the music."""
         chunk = self._waiting.pop(0)
-        beats, doubtful = self._ask_beat(chunk)
+        beats = doubtful = [False] * len(chunk.places)
+        if self.use_beat:
+            beats, doubtful = ask_beat(self._beats, self._settled, chunk, self._waiting, self.rate_hz)
         for place, beat, doubt in zip(chunk.places, beats, doubtful, strict=True):
             for repaired in place.repaired:
                 if not (beat or doubt):
@@ -325,35 +277,14 @@ class Mender:
         self._settled = [*self._settled, chunk][-BEAT_CHUNKS:]
         self._mended.append(chunk)
 
-    def _ask_beat(self, chunk: _Chunk) -> tuple[list[bool], list[bool]]:
-        """Of every place of a chunk, whether it keeps a beat that those before and after keep, and whether it is left for doubt
-        because most of what is taken out there does."""
-        if not self.use_beat or not chunk.places:
-            return [False] * len(chunk.places), [False] * len(chunk.places)
-        chunks = [*self._settled, chunk, *self._waiting]
-        at, counts = len(self._settled), [len(one.places) for one in chunks]
-        places = [place for one in chunks for place in one.places]
-        lengths_s = np.array([max(one.damaged for one in place.repaired) for place in places]) / self.rate_hz
-        peaks = np.array([max(place.repaired, key=lambda one: one.size_db).peak for place in places])
-        walls = np.array([int(np.argmax(place.energy)) for place in places], dtype=np.int64)
-        energy = np.array([sum(place.energy) for place in places])
-        beats = self._beats.on_the_beat(peaks / self.rate_hz, lengths_s, walls, energy)
-        begins = [sum(counts[:k]) for k in range(len(chunks) + 1)]
-        near = slice(begins[max(0, at - 1)], begins[min(len(chunks), at + 2)])
-        left = np.array([place.left for place in places[near]])
-        doubtful = doubtful_beside(beats[near], lengths_s[near], energy[near], left)
-        own = slice(begins[at] - near.start, begins[at + 1] - near.start)
-        return beats[begins[at] : begins[at + 1]].tolist(), doubtful[own].tolist()
-
-    def _put(self, chunk: _Chunk, repaired: Repaired) -> None:
+    def _put(self, chunk: Chunk, repaired: Repaired) -> None:
         """Put new samples in place, and note them."""
         assert repaired.values is not None
-        start, stop, channel = repaired.start, repaired.start + repaired.length, repaired.channel
+        start, stop = repaired.start, repaired.start + repaired.length
         # As the patches will hold it: what is measured here is then, to the last bit, what is rendered, and the last
         # digits of a least-squares fit, which differ from one run to the next, are gone.
-        self._held.view(start, stop)[:, channel] = repaired.values.astype(np.float32)
-        self._pieces.append(PatchPiece(start, channel, "replace", repaired.values.copy(), len(self.repairs)))
-        self._note(start, stop, channel, repaired)
+        self._held.view(start, stop)[:, repaired.channel] = repaired.values.astype(np.float32)
+        self._log.replaced(repaired, repaired.values)
         if repaired.size_db >= HEAD_DB:
             chunk.heads.append((start, stop, repaired.size_db))
 
@@ -369,7 +300,7 @@ class Mender:
         self._held.drop_before(min(self._out_frame, self._next_chunk) - context)
         return out
 
-    def _begin_thumps(self, chunk: _Chunk) -> None:
+    def _begin_thumps(self, chunk: Chunk) -> None:
         """Look for tails in a chunk whose own ticks, and those of the chunk after, are mended."""
         if not self.use_thumps or chunk.job is None or chunk.thumps is not None:
             return
@@ -383,7 +314,7 @@ class Mender:
             take_thumps, view, heads, chunk.start - low, chunk.stop - low, self.rate_hz
         )
 
-    def _finish_thumps(self, chunk: _Chunk) -> None:
+    def _finish_thumps(self, chunk: Chunk) -> None:
         if chunk.thumps is None:
             return
         for thump, tail in chunk.thumps.result():
@@ -391,73 +322,4 @@ class Mender:
             tail = tail.astype(np.float32)
             start = chunk.low + thump.start_frame
             self._held.view(start, start + len(tail))[:] -= tail
-            self._pieces += [
-                PatchPiece(start, at, "subtract", tail[:, at], len(self.repairs))
-                for at in range(self.channels)
-                if tail[:, at].any()
-            ]
-            channel: Channel = "L" if thump.channel == "L" else "R" if thump.channel == "R" else "both"
-            self.repairs.append(
-                Repair(
-                    start_frame=chunk.low + thump.start_frame,
-                    stop_frame=chunk.low + thump.stop_frame,
-                    channel=channel,
-                    kind="thump",
-                    size_db=round(thump.size_db, 2),
-                )
-            )
-
-    def _note(self, start: int, stop: int, channel: int, repaired: Repaired) -> None:
-        long = repaired.damaged / self.rate_hz > POP_S
-        kind: RepairKind = "pop" if long else "tick" if repaired.size_db > CRACKLE_DB else "crackle"
-        self.repairs.append(
-            Repair(
-                start_frame=start,
-                stop_frame=stop,
-                channel=self._name(channel),
-                kind=kind,
-                size_db=round(repaired.size_db, 2),
-            )
-        )
-
-    def _note_long(self, start: int, stop: int, channel: int) -> None:
-        length_ms = 1000.0 * (stop - start) / self.rate_hz
-        self.findings.append(
-            Finding(
-                kind="too-long-to-mend",
-                start_frame=start,
-                stop_frame=stop,
-                channel=self._name(channel),
-                severity="look",
-                facts={"length_ms": length_ms},
-            )
-        )
-
-    def _name(self, channel: int) -> Channel:
-        return "both" if self.channels == 1 else "L" if channel == 0 else "R"
-
-
-def _join_channels(repairs: list[Repair]) -> tuple[list[Repair], list[int]]:
-    """Overlapping repairs of one kind on two channels become one on both; sorted by start. Also where each one went."""
-    joined: list[Repair] = []
-    owners = [0] * len(repairs)
-    for number in sorted(range(len(repairs)), key=lambda n: (repairs[n].start_frame, repairs[n].channel)):
-        repair = repairs[number]
-        for back in range(1, min(4, len(joined)) + 1):
-            other = joined[-back]
-            apart = {other.channel, repair.channel} == {"L", "R"}
-            if apart and repair.start_frame < other.stop_frame and "thump" not in (other.kind, repair.kind):
-                bigger = other if other.size_db >= repair.size_db else repair
-                joined[-back] = Repair(
-                    start_frame=other.start_frame,
-                    stop_frame=max(other.stop_frame, repair.stop_frame),
-                    channel="both",
-                    kind=bigger.kind,
-                    size_db=bigger.size_db,
-                )
-                owners[number] = len(joined) - back
-                break
-        else:
-            owners[number] = len(joined)
-            joined.append(repair)
-    return joined, owners
+            self._log.taken_off(thump, tail, chunk.low)
