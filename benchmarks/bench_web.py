@@ -97,6 +97,11 @@ def make_side(folder: Path, minutes: float) -> Path:
     return path
 
 
+def browser_path() -> str | None:
+    """Debian's Chromium as people have it, else the one without windows."""
+    return shutil.which("chromium") or shutil.which("chromium-headless-shell")
+
+
 def measure(server: Any, record: str, minutes: float) -> None:
     """All figures, printed."""
     from playwright.sync_api import sync_playwright
@@ -104,7 +109,7 @@ def measure(server: Any, record: str, minutes: float) -> None:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
             headless=True,
-            executable_path=shutil.which("chromium"),
+            executable_path=browser_path(),
             args=["--no-sandbox", "--disable-gpu", "--autoplay-policy=no-user-gesture-required"],
         )
         first = []
@@ -245,7 +250,7 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=25.0)
     parser.add_argument("--quick", action="store_true")
     options = parser.parse_args()
-    if shutil.which("chromium") is None:
+    if browser_path() is None:
         print("chromium is not installed: nothing measured")
         return
     sys.path.insert(0, str(Path(__file__).parents[1]))

@@ -84,9 +84,7 @@ def take_pictures(server: Any, out: Path, only: str) -> None:
         "7-phone": ("/phone", ""),
     }
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            headless=True, executable_path=shutil.which("chromium"), args=ARGUMENTS
-        )
+        browser = playwright.chromium.launch(headless=True, executable_path=browser_path(), args=ARGUMENTS)
         for size, options in SIZES.items():
             context = browser.new_context(**options)
             for name, (path, phase) in places.items():
@@ -130,6 +128,11 @@ def readme_pictures(out: Path) -> None:
         shown.save(ROOT / "docs" / "images" / f"{name}.jpg", quality=84, optimize=True, progressive=True)
 
 
+def browser_path() -> str | None:
+    """Debian's Chromium; with or without windows the pictures are the same."""
+    return shutil.which("chromium") or shutil.which("chromium-headless-shell")
+
+
 def report_picture(report: Path) -> None:
     """The README's picture of a report of the demo."""
     from playwright.sync_api import sync_playwright
@@ -138,7 +141,7 @@ def report_picture(report: Path) -> None:
     from report_picture import make_report_picture
 
     with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=ARGUMENTS)
+        chromium = playwright.chromium.launch(executable_path=browser_path(), args=ARGUMENTS)
         make_report_picture(report, chromium)
         chromium.close()
 
@@ -162,7 +165,7 @@ def main() -> int:
         help="only the README's picture of this report.html of the demo",
     )
     options = parser.parse_args()
-    if shutil.which("chromium") is None:
+    if browser_path() is None:
         print("./run pictures: Chromium is needed (Debian: apt install chromium)", file=sys.stderr)
         return 2
     if options.report:

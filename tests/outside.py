@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import importlib
 import os
+import shutil
 import subprocess
 import warnings
 from collections.abc import Iterator
@@ -26,6 +27,11 @@ def not_here(what: str) -> NoReturn:
     if os.environ.get("CI") == "true":
         pytest.fail(what)
     pytest.skip(what)
+
+
+def browser() -> str | None:
+    """Path of Debian's Chromium; where it is there, the one without windows, which opens a page for three quarters of the work."""
+    return shutil.which("chromium-headless-shell") or shutil.which("chromium")
 
 
 def library(name: str) -> ModuleType:

@@ -89,7 +89,7 @@ def test_every_program_that_a_test_wants_is_brought() -> None:
     for path in sorted((ROOT / "tests").rglob("*.py")):
         if path != Path(__file__):
             wanted |= asked_for(path)
-    looked_for = set(re.findall(r"command -v (\w+) ", (ROOT / "run").read_text("utf-8")))
+    looked_for = set(re.findall(r"command -v ([\w-]+) ", (ROOT / "run").read_text("utf-8")))
     assert {"ffprobe", "sox", "mpg123", "mkvinfo"} <= wanted
     assert {TOGETHER.get(name, name) for name in wanted - EVERYWHERE} <= looked_for
 

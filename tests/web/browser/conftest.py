@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from tests.outside import not_here
+from tests.outside import browser, not_here
 from tests.web.browser import slow
 from tests.web.browser.waiting import watch_requests
 from tests.web.conftest import RunningServer
@@ -55,18 +55,18 @@ class Watched:
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Any]:
     """One browser for all tests."""
-    path = shutil.which("chromium")
+    path = browser()
     if path is None:
         not_here("chromium is not installed")
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
         folder = tempfile.mkdtemp()
-        browser = playwright.chromium.launch(
+        running = playwright.chromium.launch(
             headless=True, executable_path=path, args=[*ARGUMENTS, f"--crash-dumps-dir={folder}"]
         )
-        yield browser
-        browser.close()
+        yield running
+        running.close()
         shutil.rmtree(folder, ignore_errors=True)
 
 
