@@ -66,6 +66,16 @@ def test_a_wrong_printed_time_moves_no_mark_and_is_reported() -> None:
     assert [f.kind for f in findings if f.kind == "printed-time"] == ["printed-time"]
 
 
+def test_a_needle_that_was_lifted_again_soon_is_no_track_of_the_side() -> None:
+    side, _ = plain()
+    lifted = round((side.starts_s[0] + 4.0) * RATE)
+    idle = np.random.default_rng(3).normal(0.0, 10 ** (-85 / 20), (5 * RATE, 2))
+    short = np.concatenate([side.audio[:lifted], idle])
+    cuts, findings = find_cuts(features_of(short), sides=[sleeve((31.0, 40.0, 14.0))])
+    assert [track.title for track in cuts.sides[0].tracks] == [""]
+    assert "untitled-track" in {finding.kind for finding in findings}
+
+
 def test_times_from_a_faster_player() -> None:
     side, features = plain()
     cuts, findings = find_cuts(features, sides=[sleeve([length * 1.02 for length in LENGTHS])])

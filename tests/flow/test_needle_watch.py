@@ -85,25 +85,38 @@ def test_advice_says_which_way_to_turn(gain: float, expected: str) -> None:
 
 
 def test_a_reading_is_what_the_meters_of_a_take_say_of_the_same_frames(rng: np.random.Generator) -> None:
-    """True peak of all that was looked at, held for two seconds; momentary loudness of the last 0.4 s (EBU Tech 3341)."""
+    """True peak of all that was looked at, in whatever pieces; momentary loudness of the last 0.4 s (EBU Tech 3341)."""
     gauge = Gauge(rate_hz=RATE_HZ, channels=2)
     step = RATE_HZ // 5
     audio = rng.uniform(-1.0, 1.0, (20 * step, 2)) * rng.uniform(0.05, 0.6, (20, 1)).repeat(step, axis=0)
     audio[7 * step + 5] = np.nan
-    highest = 0.0
+    seen = 0.0
     for at in range(0, len(audio), step):
         gauge.process(audio[at : at + step])
         now = at + step
-        held = PeakLoudnessMeter(RATE_HZ, 2)
-        held.process(audio[max(0, now - 11 * step) : now])
-        highest = max(highest, held.true_peak())
         reading = gauge.reading()
-        assert reading.true_peak_dbtp == pytest.approx(20 * np.log10(highest), abs=1e-9)
+        assert reading.true_peak_dbtp >= seen
+        seen = reading.true_peak_dbtp
         if now >= 2 * step:
             last = PeakLoudnessMeter(RATE_HZ, 2)
             last.process(audio[now - 2 * step : now])
             power = np.concatenate(last.powers()).mean()
             assert reading.momentary_lufs == pytest.approx(10 * np.log10(power) - 0.691, abs=1e-9)
+    whole = PeakLoudnessMeter(RATE_HZ, 2)
+    whole.process(np.nan_to_num(audio))
+    assert seen == pytest.approx(20 * np.log10(whole.true_peak()), abs=1e-9)
+
+
+@pytest.mark.parametrize("tone_hz", [40.0, 440.0, 3000.0])
+def test_a_reading_does_not_hear_its_own_two_seconds_begin_and_end(tone_hz: float) -> None:
+    """A tone has the true peak of its amplitude wherever the gauge looks: what was not listened to is no silence."""
+    gauge = Gauge(rate_hz=RATE_HZ, channels=2)
+    tone = 0.5 * np.sin(2 * np.pi * tone_hz * np.arange(12 * RATE_HZ) / RATE_HZ)[:, None].repeat(2, axis=1)
+    for number, at in enumerate(range(0, len(tone), 1024)):
+        gauge.process(tone[at : at + 1024])
+        if number % 5 == 0:
+            assert gauge.reading().true_peak_dbtp < 20 * np.log10(0.5) + 0.01
+    assert gauge.reading().true_peak_dbtp == pytest.approx(20 * np.log10(0.5), abs=0.1)
 
 
 def test_watching_from_the_middle_of_a_side_sees_a_needle_that_is_down() -> None:

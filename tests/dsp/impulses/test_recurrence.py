@@ -67,6 +67,18 @@ def test_where_nothing_comes_again_the_likest_place_is_unlike() -> None:
     assert recurrence(hiss, mended, FIRST, LAST, 1)[1] > 0.8
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_beside_a_muted_stretch_there_is_still_an_answer(seed: int) -> None:
+    """Exact silence near by, as of a lost moment or a few bits, is no place that is like any other."""
+    sound = np.random.default_rng(seed).normal(0.0, 0.3, 12_000)
+    sound[LAST + 500 : LAST + 3000] = 0.0
+    mended = sound.copy()
+    mended[FIRST:LAST] = 0.0
+    word, unlike = recurrence(sound, mended, FIRST, LAST, 1)
+    assert np.isfinite(word)
+    assert 0.0 < unlike <= 1.0
+
+
 def test_twice_the_rate_says_the_same() -> None:
     sound = voice(3, uneven=0, rate_factor=2)
     mended = sound.copy()

@@ -15,6 +15,7 @@ from sidekeep.dsp.level.true_peak import (
     interpolation_bank,
     measure_true_peak,
     peak_factor,
+    true_peak_of_piece,
 )
 from sidekeep.errors import ParameterError
 
@@ -121,3 +122,17 @@ def test_factor_and_refusals() -> None:
     assert [peak_factor(rate) for rate in (44100, 48000, 88200, 192000)] == [8, 8, 4, 4]
     with pytest.raises(ParameterError, match="taps=9"):
         interpolation_bank(4, 9)
+
+
+@settings(max_examples=30, deadline=None)
+@given(seed=st.integers(0, 65535), length=st.integers(0, 700), at=st.integers(0, 300))
+def test_a_piece_is_judged_by_what_lies_within_it(seed: int, length: int, at: int) -> None:
+    audio = np.random.default_rng(seed).standard_normal((1000, 2)) * 0.1
+    piece = audio[at : at + length]
+    expected = float(np.abs(piece).max(initial=0.0))
+    if length >= TAPS:
+        bank = interpolation_bank(peak_factor(8000))
+        points = np.lib.stride_tricks.sliding_window_view(piece, TAPS, axis=0) @ bank.T
+        expected = max(expected, float(np.abs(points).max()))
+    assert true_peak_of_piece(piece, rate_hz=8000) == pytest.approx(expected, rel=1e-12)
+    assert true_peak_of_piece(piece, rate_hz=8000, least=1.0) == 1.0

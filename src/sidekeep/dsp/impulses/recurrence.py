@@ -60,6 +60,8 @@ def recurrence(
         if abs(k - own) < nearest:
             continue
         like = squares[k + wide] - squares[k] + squares[k + gap + wide] - squares[k + gap] + 1e-20
+        if like < 1e-20:  # exact silence: beside loud sums what was added is lost
+            continue
         along = left[k] + right[k]
         scale = min(MOST_GAIN, max(0.0, along / like))
         rest = (power - 2.0 * scale * along + scale * scale * like) / power

@@ -221,3 +221,14 @@ def measure_true_peak(audio: NDArray[np.float64], *, rate_hz: int, least: float 
     meter.process(audio)
     meter.finish()
     return meter.peak
+
+
+def true_peak_of_piece(audio: NDArray[np.float64], *, rate_hz: int, least: float = 0.0) -> float:
+    """The same of a piece (frames, channels) out of the middle of a longer sound: its frames, and the points between them whose
+    neighbours all lie within it. Taken for silence, what is not there would ring as a cut does and read up to 1.2 dB too much."""
+    peak = max(least, float(np.abs(audio).max(initial=0.0)))
+    before, count = TruePeakMeter.before, len(audio) - TAPS + 1
+    bank, norm = _filters(peak_factor(rate_hz))
+    for line in np.ascontiguousarray(audio.T) if count > 0 else ():
+        peak = max(peak, _fast_peak(line, before, count, bank, norm, _STRETCH, peak))
+    return float(peak)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sidekeep.dsp.level.loudness import LoudnessMeter
-from sidekeep.dsp.level.true_peak import measure_true_peak
+from sidekeep.dsp.level.true_peak import true_peak_of_piece
 from sidekeep.dsp.noise.hum import find_hum
 from sidekeep.flow.needle.needle_watch import NeedleEvent, NeedleState, NeedleWatch
 from sidekeep.flow.numbers import numbers_only
@@ -168,7 +168,7 @@ class Gauge:
             hum, self._chain = find_hum(self._chain, rate_hz=self._rate_hz), None
             self._hum = (hum.frequency_hz, hum.level_dbfs)
         held = np.concatenate([block for _, block in self._recent] or [np.zeros((1, self._channels))])
-        self._true_peak = measure_true_peak(numbers_only(held), rate_hz=self._rate_hz, least=self._true_peak)
+        self._true_peak = true_peak_of_piece(numbers_only(held), rate_hz=self._rate_hz, least=self._true_peak)
         momentary = held[-round(0.4 * self._rate_hz) :]
         sizes = np.abs(np.ascontiguousarray(held.T))
         last = sizes[:, -round(0.2 * self._rate_hz) :]

@@ -69,12 +69,14 @@ def lines_of(division: Division) -> Lines:
 
 def _not_as_printed(fits: NDArray[np.float64], index: Sequence[int]) -> list[int]:
     """Tracks whose length is not the printed one. One misprint among times that fit is forgiven; where more times are off
-    than that, the recording may begin late or lack something, and none of them tells which track this is. What no misprint
-    explains puts its neighbours in doubt as well, however well their own times fit."""
+    than that, the recording may begin late or lack something, and none of them tells which track this is. Nor does the one track
+    of a side that lists more: a needle lifted again soon leaves such a piece. What no misprint explains puts its neighbours in
+    doubt as well, however well their own times fit."""
     listed = [(track, line) for track, line in enumerate(index) if line >= 0]
     off = [track for track, line in listed if fits[track, line] < 0.0]
     fitting = sum(fits[track, line] > 0.0 for track, line in listed)
-    is_forgiven = len(off) <= 1 and not (0 < len(off) < len(listed) and fitting < 2)
+    is_alone = len(listed) == 1 and fits.shape[1] > 1
+    is_forgiven = len(off) <= 1 and not (0 < len(off) < len(listed) and fitting < 2) and not is_alone
     doubted = set() if is_forgiven else set(off)
     for track, line in listed:
         if fits[track, line] < _NO_MISPRINT:
