@@ -90,7 +90,7 @@ def test_a_reading_is_what_the_meters_of_a_take_say_of_the_same_frames(rng: np.r
     step = RATE_HZ // 5
     audio = rng.uniform(-1.0, 1.0, (20 * step, 2)) * rng.uniform(0.05, 0.6, (20, 1)).repeat(step, axis=0)
     audio[7 * step + 5] = np.nan
-    seen = 0.0
+    seen = -np.inf
     for at in range(0, len(audio), step):
         gauge.process(audio[at : at + step])
         now = at + step

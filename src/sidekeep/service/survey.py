@@ -14,7 +14,7 @@ from sidekeep.flow.passes.survey import Survey, survey_take
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
-from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, sleeve_findings
+from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, side_in_name, sleeve_findings
 from sidekeep.service.take_findings import take_findings
 
 
@@ -59,22 +59,9 @@ def expected_sides(sleeve: Sleeve | None, letters: str | None, file_name: str) -
         if strange := [letter for letter in letters.upper() if letter not in known]:
             raise ParameterError("side-unknown", side=strange[0], known=known)
         return tuple(known[letter] for letter in letters.upper())
-    if len(known) > 1 and (named := _side_in_name(file_name, known)):
+    if len(known) > 1 and (named := side_in_name(file_name, known)):
         return (named,)
     return tuple(known.values())
-
-
-def _side_in_name(file_name: str, known: dict[str, Side]) -> Side | None:
-    """``side-B.wav``, ``Side B 1.flac``, ``my record - B.wav``: the letter a person put there."""
-    stem = Path(file_name).stem
-    words = [word for word in "".join(c if c.isalnum() else " " for c in stem).split() if word]
-    for before, word in zip(["", *words], words, strict=False):
-        if before.lower() in ("side", "face", "seite", "lado", "cara", "lato") and word.upper() in known:
-            return known[word.upper()]
-    last = words[-1] if words else ""
-    if last.lower().startswith("side") and last[4:].upper() in known:
-        return known[last[4:].upper()]
-    return known.get(last) if len(last) == 1 else None
 
 
 def with_outer_findings(survey: Survey, source: FileSource, sleeve: Sleeve | None) -> Survey:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +13,8 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record, Side
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
 from sidekeep.shelf.sleeve.reading import SleeveProblem, read_sleeve
+
+_SIDE = re.compile(r"\b(?:side|face|seite|lado|cara|lato) ?([a-z])\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,7 +76,8 @@ def assign_files(
 
     ``side_letters`` names the side(s) of every file (``A``, ``B``, or ``AB`` for both in one file);
     neighbours with the same letter are pieces of one side. Without it: as many files as sides go one to
-    one, one file holds all sides, fewer files share the sides evenly.
+    one, and a name that says another side is refused; fewer files whose names all say a side are those; else one file holds
+    all sides, fewer files share the sides evenly.
     """
     if not files:
         raise ParameterError("no-recording")
@@ -87,6 +91,14 @@ def assign_files(
             for index, path in enumerate(files)
         ]
     sides = list(known.values())
+    if len(files) < len(sides):
+        letters = [side.name for path in files if (side := side_said(path.name, known)) is not None]
+        if len(set(letters)) == len(files):
+            return _by_letters(files, known, letters)
+    if len(files) == len(sides) > 1:
+        for path, side in zip(files, sides, strict=True):
+            if (said := side_in_name(path.name, known)) not in (None, side):
+                raise ParameterError("name-says-other-side", file=path.name, said=said.name, side=side.name)
     if len(sides) % len(files):
         raise ParameterError("sides-unclear", files=len(files), sides=len(sides))
     share = len(sides) // len(files)
@@ -94,6 +106,25 @@ def assign_files(
         TakeFiles(paths=(path,), sides=tuple(sides[index * share : (index + 1) * share]))
         for index, path in enumerate(files)
     ]
+
+
+def side_in_name(file_name: str, known: dict[str, Side]) -> Side | None:
+    """``side-B.wav``, ``Side B 1.flac``, ``my record - B.wav``: the letter a person put there."""
+    words = _words(file_name)
+    last = words[-1] if words else ""
+    return side_said(file_name, known) or (known.get(last) if len(last) == 1 else None)
+
+
+def side_said(file_name: str, known: dict[str, Side]) -> Side | None:
+    """The same, but in so many words: a title may end in a letter. None where two sides are named (``Side A and B.wav``)."""
+    words = _words(file_name)
+    said = {letter.upper() for letter in _SIDE.findall(" ".join(words))} & set(known)
+    others = {word for word in words if word in known}
+    return known[said.pop()] if len(said) == 1 and not others - said else None
+
+
+def _words(file_name: str) -> list[str]:
+    return "".join(c if c.isalnum() else " " for c in Path(file_name).stem).split()
 
 
 def _refuse_twice(files: Sequence[Path]) -> None:

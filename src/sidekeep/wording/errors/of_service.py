@@ -150,6 +150,8 @@ WORDS: Mapping[str, Sentence] = {
     ),
     "no-picture": _no_picture,
     "sides-unclear": _sides_unclear,
+    "name-says-other-side": "{file} is given as side {side}, and its name says side {said}: give the files in the order of the "
+    "sleeve, or say which is which, one letter per file",
     "take-of-many-channels": "a take with {channels} channels: only mono and stereo takes can be compared",
     "no-day": "{text} is not a date: write it as 2030-01-31",
     "reminder-without-day": "{path} must hold a date, such as: after = 2030-01-31",
