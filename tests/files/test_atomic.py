@@ -193,3 +193,16 @@ def test_json_is_plain(tmp_path: Path) -> None:
     with pytest.raises(ValueError):
         write_json(tmp_path / "a.json", {"level": float("nan")})
     assert os.listdir(tmp_path) == []
+
+
+def test_the_work_folder_of_a_killed_run_goes_with_the_next(tmp_path: Path) -> None:
+    program = (
+        "import os, signal, sys; from pathlib import Path; from sidekeep.files.atomic import work_folder\n"
+        "with work_folder(Path(sys.argv[1])) as folder:\n"
+        "    (folder / '0.patches').write_bytes(bytes(9)); os.kill(os.getpid(), signal.SIGKILL)"
+    )
+    subprocess.run([sys.executable, "-c", program, str(tmp_path)], check=False)
+    (left,) = os.listdir(tmp_path)
+    with atomic.work_folder(tmp_path) as folder:
+        assert os.listdir(tmp_path) == [folder.name] != [left]
+    assert not os.listdir(tmp_path)

@@ -29,6 +29,7 @@ from sidekeep.errors import CopyError
 from sidekeep.files.checksum import bytes_sha256
 
 PART = ".part"
+WORK = ".sidekeep-work"
 _LONGEST_NAME_BYTES = 255
 _FORGOTTEN_S = 2 * 86_400.0
 _COUNT = itertools.count(1)
@@ -202,6 +203,18 @@ def whole_file(path: str | os.PathLike[str], replace: bool = False) -> Iterator[
         if isinstance(error, OSError):
             raise copy_error(error, final) from error
         raise
+
+
+@contextlib.contextmanager
+def work_folder(parent: Path) -> Iterator[Path]:
+    """A folder of this process on the disk of ``parent``, gone at the end whatever happens. Those of killed runs go first."""
+    forget_parts(parent)
+    folder = part_path(parent / WORK)
+    folder.mkdir()
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def write_bytes(path: str | os.PathLike[str], content: bytes, *, replace: bool = False) -> None:

@@ -14,7 +14,7 @@ from pathlib import Path
 from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.dsp.output.dither import Quantiser
 from sidekeep.errors import ParameterError, ShelfError
-from sidekeep.files.atomic import whole_file
+from sidekeep.files.atomic import whole_file, work_folder
 from sidekeep.files.guard import OutputGuard
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.wave.bext import Bext, history_line
@@ -156,5 +156,5 @@ def _target(out_path: Path | None, passing: Path | None, replace: bool) -> Itera
         with whole_file(out_path, replace=replace) as part_file:
             yield part_file
         return
-    with tempfile.TemporaryDirectory(prefix=".sidekeep-", dir=passing) as folder:
-        yield Path(folder) / "take.wav"
+    with work_folder(passing or Path(tempfile.gettempdir())) as folder:
+        yield folder / "take.wav"

@@ -7,13 +7,11 @@ the whole record, and every side is rendered once into all kinds of copies side 
 from __future__ import annotations
 
 import contextlib
-import shutil
-import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from sidekeep.errors import CopyError
-from sidekeep.files.atomic import copy_error
+from sidekeep.files.atomic import copy_error, work_folder
 from sidekeep.files.guard import OutputGuard
 from sidekeep.files.pictures.artwork import Picture
 from sidekeep.files.reading.reader import open_take
@@ -88,15 +86,10 @@ def _make_folder(out_dir: Path) -> None:
 def _work_folder(out_dir: Path) -> Iterator[Path]:
     """A folder for patches on the same disk as the copies, gone at the end whatever happens."""
     try:
-        work = Path(tempfile.mkdtemp(prefix=".sidekeep-", dir=out_dir))
+        with work_folder(out_dir) as work:
+            yield work
     except OSError as error:
         raise copy_error(error, out_dir) from error
-    try:
-        yield work
-    except OSError as error:
-        raise copy_error(error, out_dir) from error
-    finally:
-        shutil.rmtree(work, ignore_errors=True)
 
 
 def _survey_all(
