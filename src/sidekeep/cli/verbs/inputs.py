@@ -27,6 +27,7 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.terminal.output import print_json, say
     from sidekeep.cli.texts.news import news_text
     from sidekeep.service.inputs import list_inputs, pick_input, remembered_input
+    from sidekeep.wording.about import count
 
     if options.use:
         pick_input(options.use)
@@ -53,7 +54,7 @@ def run(options: argparse.Namespace) -> int:
         rates = ", ".join(f"{rate / 1000:g}" for rate in each.rates_hz) or f"{each.rate_hz / 1000:g}"
         twin = sum(other.name == each.name for other in inputs) > 1
         name = f"{each.name} [{each.key}]" if twin else each.name
-        say(f"{mark} {name}: {each.channels} channels, {rates} kHz, {bits}")
+        say(f"{mark} {name}: {count(each.channels, 'channel')}, {rates} kHz, {bits}")
         if each.is_loopback:
             say("    what this machine plays itself, not a turntable")
         for note in each.notes:

@@ -98,22 +98,29 @@ def scratches(groove: Groove, rng: np.random.Generator) -> Places:
 
 def pops(groove: Groove, rng: np.random.Generator) -> Places:
     count = int(rng.poisson(groove.settings.pops_per_min * groove.planned_s / 60.0))
-    return Places(
-        turn=_anywhere(groove, rng, count),
-        width_m=between(rng, 40e-6, 200e-6, count),
-        height=_heights(groove, rng, count, 8.0),
-        kind=np.full(count, POP),
-        group=np.full(count, -1),
-    )
+    return _single(groove, rng, count, POP, widest_m=200e-6, least_m=40e-6, over_db=8.0)
 
 
 def thumps(groove: Groove, rng: np.random.Generator) -> Places:
-    count = groove.settings.thumps
+    return _single(groove, rng, groove.settings.thumps, THUMP, widest_m=300e-6, least_m=80e-6, over_db=10.0)
+
+
+def _single(
+    groove: Groove,
+    rng: np.random.Generator,
+    count: int,
+    kind: int,
+    *,
+    least_m: float,
+    widest_m: float,
+    over_db: float,
+) -> Places:
+    """So many places anywhere on the side, none of which belongs to another."""
     return Places(
         turn=_anywhere(groove, rng, count),
-        width_m=between(rng, 80e-6, 300e-6, count),
-        height=_heights(groove, rng, count, 10.0),
-        kind=np.full(count, THUMP),
+        width_m=between(rng, least_m, widest_m, count),
+        height=_heights(groove, rng, count, over_db),
+        kind=np.full(count, kind),
         group=np.full(count, -1),
     )
 

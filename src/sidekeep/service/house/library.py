@@ -12,6 +12,7 @@ import os
 import shutil
 import threading
 import time
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -94,9 +95,12 @@ class Library:
     def takes(self, record_id: str) -> list[FoundTake]:
         """All closed takes of a record."""
         folder = self.folder(record_id)
+        return self._found(record_id, folder, folder.takes())
+
+    def _found(self, record_id: str, folder: RecordFolder, takes: Iterable[ShelfTake]) -> list[FoundTake]:
         found = [
             FoundTake(take_id=take_id(record_id, take), record_id=record_id, folder=folder, take=take)
-            for take in folder.takes()
+            for take in takes
         ]
         with self._lock:
             self._takes.update({each.take_id: (record_id, each.take.folder) for each in found})
@@ -201,13 +205,7 @@ class Library:
     def binned(self, record_id: str) -> list[FoundTake]:
         """The takes of a record that lie in its bin."""
         folder = self.folder(record_id)
-        found = [
-            FoundTake(take_id=take_id(record_id, take), record_id=record_id, folder=folder, take=take)
-            for take in folder.binned()
-        ]
-        with self._lock:
-            self._takes.update({each.take_id: (record_id, each.take.folder) for each in found})
-        return found
+        return self._found(record_id, folder, folder.binned())
 
     def move_take(self, wanted: str, revision: int | None, *, out: bool) -> tuple[str, ShelfTake]:
         """Put a take into its record's bin, or take it ``out`` again; its record and the take as it is then. Raises

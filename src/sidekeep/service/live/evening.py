@@ -17,6 +17,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from sidekeep.service.live.ending import end_process
 from sidekeep.service.live.follower import LiveSurvey
 from sidekeep.shelf.shelf_take import ShelfTake
 from sidekeep.units import MINIMUM_DB
@@ -74,14 +75,7 @@ class CopiesAsReady:
         if process is None:
             return
         if process.poll() is None:
-            assert process.stdin is not None
-            with contextlib.suppress(OSError):
-                process.stdin.close()
-            try:
-                process.wait(timeout=5.0)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
+            end_process(process, 5.0)
         self.answer()
 
 

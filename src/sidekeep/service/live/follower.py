@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from sidekeep.service.live.ending import end_process
 from sidekeep.shelf.shelf_take import ShelfTake
 
 
@@ -150,14 +151,7 @@ class LiveSurvey:
         process = self._process
         if process is None:
             return
-        with contextlib.suppress(OSError):
-            assert process.stdin is not None
-            process.stdin.close()
-        try:
-            process.wait(timeout=2.0)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
+        end_process(process, 2.0)
         if self._reader is not None:
             self._reader.join(timeout=2.0)
 
