@@ -56,6 +56,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "sides-joined": {"side": "B"},
     "locked-groove": {"side": "A", "period_s": 1.8},
     "side-missing": {"side": "B"},
+    "named-otherwise": {"file": "side-B.wav", "named": "B", "side": "A"},
     "track-count": _TITLES,
     "untitled-track": _TITLES,
     "track-order": _TITLES,

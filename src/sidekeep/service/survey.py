@@ -14,7 +14,7 @@ from sidekeep.flow.passes.survey import Survey, survey_take
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
-from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, side_in_name, sleeve_findings
+from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, name_findings, side_in_name, sleeve_findings
 from sidekeep.service.take_findings import take_findings
 
 
@@ -47,7 +47,8 @@ def survey_file(
             mend=mend or MendSettings(),
             progress=progress,
         )
-    return SurveyResult(survey=with_outer_findings(survey, source, sleeve), sleeve=sleeve)
+    survey = with_outer_findings(survey, source, sleeve, is_side_told=bool(side_letters))
+    return SurveyResult(survey=survey, sleeve=sleeve)
 
 
 def expected_sides(sleeve: Sleeve | None, letters: str | None, file_name: str) -> tuple[Side, ...] | None:
@@ -64,7 +65,12 @@ def expected_sides(sleeve: Sleeve | None, letters: str | None, file_name: str) -
     return tuple(known.values())
 
 
-def with_outer_findings(survey: Survey, source: FileSource, sleeve: Sleeve | None) -> Survey:
-    """Adds what only the file itself or the sleeve text can tell."""
+def with_outer_findings(
+    survey: Survey, source: FileSource, sleeve: Sleeve | None, *, is_side_told: bool
+) -> Survey:
+    """Adds what only the file itself or the sleeve text can tell. ``is_side_told``: a person said which sides the file holds."""
     extra = [*source.problems, *take_findings(source.path), *sleeve_findings(sleeve)]
+    if sleeve is not None and not is_side_told:
+        taken_as = [side.side for side in survey.cuts.sides]
+        extra += name_findings(source.path, taken_as, source.format.length_frames)
     return replace(survey, findings=(*extra, *survey.findings)) if extra else survey

@@ -170,6 +170,10 @@ WORDS: Mapping[str, Say] = {
         f"side {about.word('likely_side')}. No titles were given. If it is side {about.word('likely_side')}, say so or swap "
         f"the sides of the record; if it is side {about.word('side')} after all, take the titles as printed."
     ),
+    "named-otherwise": lambda about: (
+        f"By its name {about.word('file')} is side {about.word('named')}, but it was taken as side {about.word('side')}. "
+        f"If it is side {about.word('named')}, name the sides; where the sleeve text does not list that side, add it there."
+    ),
     "same-sound": lambda about: (
         f"{about.word('file')} and {about.word('other')} hold the same recording, so one side is missing and one of the two "
         "is not the side it was given as. Give every side its own recording."

@@ -13,6 +13,7 @@ FINDING_ANSWERS: Mapping[str, str] = {
     "same-music": "--titles printed takes the sleeve's order",
     "untitled-track": "write titles into cuts.toml, or --titles printed takes the sleeve's order",
     "side-missing": "--sides names the sides on a recording",
+    "named-otherwise": "--sides names the sides on a recording",
     "take-chosen": "sidekeep shelf use",
     "copies-clipped": "--level chooses the level",
 }

@@ -12,6 +12,7 @@ from sidekeep.files.bounded import read_bounded
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record, Side
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
+from sidekeep.shelf.sleeve.parts.quoting import visible
 from sidekeep.shelf.sleeve.reading import SleeveProblem, read_sleeve
 
 _SIDE = re.compile(r"\b(?:side|face|seite|lado|cara|lato) ?([a-z])\b", re.IGNORECASE)
@@ -117,10 +118,29 @@ def side_in_name(file_name: str, known: dict[str, Side]) -> Side | None:
 
 def side_said(file_name: str, known: dict[str, Side]) -> Side | None:
     """The same, but in so many words: a title may end in a letter. None where two sides are named (``Side A and B.wav``)."""
-    words = _words(file_name)
-    said = {letter.upper() for letter in _SIDE.findall(" ".join(words))} & set(known)
-    others = {word for word in words if word in known}
+    said = _letters_said(file_name) & set(known)
+    others = {word for word in _words(file_name) if word in known}
     return known[said.pop()] if len(said) == 1 and not others - said else None
+
+
+def name_findings(path: Path, taken_as: Sequence[str], length_frames: int) -> list[Finding]:
+    """A finding where a file says in so many words to be another side than those it was taken as."""
+    said = _letters_said(path.name)
+    if len(said) != 1 or not taken_as or said & set(taken_as):
+        return []
+    return [
+        Finding(
+            kind="named-otherwise",
+            start_frame=0,
+            stop_frame=length_frames,
+            severity="look",
+            facts={"file": visible(path.name), "named": said.pop(), "side": ", ".join(taken_as)},
+        )
+    ]
+
+
+def _letters_said(file_name: str) -> set[str]:
+    return {letter.upper() for letter in _SIDE.findall(" ".join(_words(file_name)))}
 
 
 def _words(file_name: str) -> list[str]:

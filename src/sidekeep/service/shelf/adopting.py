@@ -11,7 +11,7 @@ from sidekeep.files.guard import OutputGuard
 from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.record import Record
-from sidekeep.service.choices.sleeves import assign_files, load_sleeve
+from sidekeep.service.choices.sleeves import assign_files, load_sleeve, name_findings
 from sidekeep.service.shelf.pyramids import PEAKS
 from sidekeep.service.shelf.records import (
     find_record,
@@ -77,6 +77,9 @@ def adopt(
     with at_work(folder.path, "adopting", wait_s=None, waiting=lambda text: progress(0.0, text)):
         for index, (take, source) in enumerate(zip(takes_files, sources, strict=True)):
             letters = "".join(side.name for side in take.sides) if take.sides else "A"
+            odd = [*source.problems]
+            if record.sides and side_letters is None:
+                odd += name_findings(take.paths[0], tuple(letters), source.format.length_frames)
             takes.append(
                 adopt_take(
                     folder,
@@ -86,7 +89,7 @@ def adopt(
                     move=move,
                     stylus=stylus,
                     wanted=known_sums(take.paths),
-                    problems=[finding_text(finding, source.format.rate_hz) for finding in source.problems],
+                    problems=[finding_text(finding, source.format.rate_hz) for finding in odd],
                     progress=part(progress, index / len(sources), (index + 0.9) / len(sources)),
                 )
             )

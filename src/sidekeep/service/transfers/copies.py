@@ -221,7 +221,7 @@ def _survey_take(
             draft.abandon()
             raise
         kept = draft.finish(survey, key)
-    survey = with_outer_findings(kept.survey, source, sleeve)
+    survey = with_outer_findings(kept.survey, source, sleeve, is_side_told=True)
     origin = TakeOrigin(
         taken_utc=take.taken_utc,
         stylus=take.stylus,

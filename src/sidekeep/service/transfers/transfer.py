@@ -18,7 +18,6 @@ from sidekeep.files.reading.reader import open_take
 from sidekeep.files.reading.source import FileSource
 from sidekeep.flow.patches import PatchWriter
 from sidekeep.flow.progress import Progress, no_progress, part
-from sidekeep.model.recipe import Recipe
 from sidekeep.service.choices.kinds import refuse_early
 from sidekeep.service.choices.sleeves import Sleeve, TakeFiles, assign_files, load_sleeve
 from sidekeep.service.shelf.records import default_shelf
@@ -57,9 +56,7 @@ def transfer(
     OutputGuard(read, shelf=default_shelf()).check(out_dir)
     _make_folder(out_dir)
     with _work_folder(out_dir) as work:
-        takes = _survey_all(
-            assigned, sources, sleeve, options.recipe, work, part(progress, 0.0, _SURVEY_SHARE)
-        )
+        takes = _survey_all(assigned, sources, sleeve, options, work, part(progress, 0.0, _SURVEY_SHARE))
         takes = name_takes(takes, record, options.titles)
         return write_record(
             takes,
@@ -96,10 +93,11 @@ def _survey_all(
     assigned: Sequence[TakeFiles],
     sources: Sequence[FileSource],
     sleeve: Sleeve | None,
-    recipe: Recipe,
+    options: TransferOptions,
     work: Path,
     progress: Progress,
 ) -> tuple[SurveyedTake, ...]:
+    mend, is_side_told = options.recipe.mend, options.side_letters is not None
     total = sum(source.format.length_s for source in sources)
     takes: list[SurveyedTake] = []
     done = 0.0
@@ -109,10 +107,10 @@ def _survey_all(
         patches_path = work / f"{index}.patches"
         with patches_path.open("wb") as file:
             patches = PatchWriter(file)
-            survey, sha256 = listen_to(files, source, sleeve, recipe.mend, patches, report)
+            survey, sha256 = listen_to(files, source, sleeve, mend, patches, report)
             patches.close()
-        survey = with_outer_findings(survey, source, sleeve)
+        survey = with_outer_findings(survey, source, sleeve, is_side_told=is_side_told)
         origin = file_origin(files.paths[0])
-        takes.append(SurveyedTake.of(files, source, survey, patches_path, sha256, recipe.mend, origin))
+        takes.append(SurveyedTake.of(files, source, survey, patches_path, sha256, mend, origin))
         done += share
     return tuple(takes)

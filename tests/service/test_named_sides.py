@@ -1,0 +1,55 @@
+"""A file that calls itself another side than it was taken as is told of, for where times fit by chance nothing else tells."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from sidekeep.service.choices.sleeves import name_findings
+from sidekeep.service.shelf.adopting import adopt
+from sidekeep.service.survey import survey_file
+from tests.small_record import RATE_HZ, play
+
+ONE_SIDE = "Vesna Or Nobody - Small Hours (1987)\nSide A\nA1 Dew on the Crates 0:08\n"
+
+
+@pytest.mark.parametrize(
+    ("name", "sides", "told"),
+    [
+        ("side-B.wav", ("A",), True),
+        ("Small Hours, Side b 1.flac", ("A",), True),
+        ("sideC.wav", ("A", "B"), True),
+        ("Seite B.wav", ("B",), False),
+        ("side-B.wav", ("A", "B"), False),
+        ("side-B.wav", (), False),
+        ("side A and side B.wav", ("C",), False),
+        ("outside.wav", ("A",), False),
+        ("side one.wav", ("A",), False),
+        ("Small Hours - B.wav", ("A",), False),
+        ("inside B.wav", ("A",), False),
+    ],
+)
+def test_a_letter_beside_the_word_for_side_counts(name: str, sides: tuple[str, ...], told: bool) -> None:
+    assert bool(name_findings(Path(name), sides, 100)) == told
+
+
+def test_a_file_of_side_b_under_a_sleeve_that_lists_side_a_only(tmp_path: Path) -> None:
+    rng = np.random.default_rng(7)
+    hush = 1e-4 * rng.standard_normal((RATE_HZ, 2))
+    recording = tmp_path / "side-B.wav"
+    soundfile.write(recording, np.concatenate([hush, play(110.0), hush]), RATE_HZ, subtype="PCM_24")
+    sleeve = tmp_path / "small.txt"
+    sleeve.write_text(ONE_SIDE, encoding="utf-8")
+
+    def kinds(letters: str | None) -> list[str]:
+        found = survey_file([recording], sleeve_path=sleeve, side_letters=letters)
+        return [finding.kind for finding in found.survey.findings]
+
+    assert "named-otherwise" in kinds(None)
+    assert "named-otherwise" not in kinds("A")  # a person has said so
+    taken = adopt([recording], shelf=tmp_path / "shelf", sleeve_path=sleeve).takes[0]
+    assert taken.side == "A"
+    assert any("By its name side-B.wav is side B" in problem for problem in taken.problems)
