@@ -52,6 +52,10 @@ TWINS = {
         "solve_band": (AUTOREGRESSION, "test_band_solver_and_inverse_equal_dense_ones"),
         "invert_band": (AUTOREGRESSION, "test_band_solver_and_inverse_equal_dense_ones"),
     },
+    "dsp/impulses/beat.py": {
+        "follow_lines": ("dsp/impulses/test_beat.py", "test_lines_are_followed_as_by_plain_least_squares"),
+        "fullest": ("dsp/impulses/test_beat.py", "test_the_fullest_window_is_that_of_the_plain_search"),
+    },
     "dsp/impulses/candidates.py": {
         "fit_predictors": (FINDING, "test_predictors_are_those_of_the_windowed_autocorrelation"),
         "filter_ahead": (FINDING, "test_filtering_ahead_is_the_plain_sum"),

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from concurrent.futures import Future
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.band import Band
 from sidekeep.dsp.impulses.beat import BeatWatch, doubtful_beside
 from sidekeep.dsp.impulses.mending import Repaired
 from sidekeep.dsp.impulses.thumps import Thump
 from sidekeep.flow.ports import Audio
+
+Floats = NDArray[np.float64]
 
 
 @dataclass
@@ -28,8 +32,35 @@ class Place:
     def add(self, repaired: Repaired, values: Audio, as_it_was: Audio) -> None:
         self.repaired.append(repaired)
         self.stop = max(self.stop, repaired.start + repaired.length)
-        self.energy[repaired.channel] += float(np.square(as_it_was - values).sum())
-        self.left += float(np.square(values).sum())
+        taken_out = as_it_was - values
+        self.energy[repaired.channel] += float(taken_out @ taken_out)
+        self.left += float(values @ values)
+
+
+@dataclass(frozen=True)
+class PlaceFacts:
+    """What the beat is asked by, one value a place: peak in frames, frames of damage, wall of which most is taken out, how much is
+    taken out in all and how much is left."""
+
+    peaks: NDArray[np.int64]
+    lengths: NDArray[np.int64]
+    walls: NDArray[np.int64]
+    energy: Floats
+    left: Floats
+
+    @classmethod
+    def of(cls, places: list[Place]) -> PlaceFacts:
+        return cls(
+            np.array([max(place.repaired, key=_size_db).peak for place in places], dtype=np.int64),
+            np.array([max(one.damaged for one in place.repaired) for place in places], dtype=np.int64),
+            np.array([place.energy.index(max(place.energy)) for place in places], dtype=np.int64),
+            np.array([sum(place.energy) for place in places], dtype=np.float64),
+            np.array([place.left for place in places], dtype=np.float64),
+        )
+
+
+def _size_db(repaired: Repaired) -> float:
+    return repaired.size_db
 
 
 @dataclass
@@ -53,6 +84,11 @@ class Chunk:
             self.places.append(Place([], stop, [0.0] * walls))
         return self.places[-1]
 
+    @cached_property
+    def place_facts(self) -> PlaceFacts:
+        """Asked for once all places are there: for every chunk near, again."""
+        return PlaceFacts.of(self.places)
+
 
 @dataclass(frozen=True, kw_only=True)
 class LookedAt:
@@ -74,15 +110,15 @@ def ask_beat(
         return [], []
     chunks = [*before, chunk, *behind]
     at, counts = len(before), [len(one.places) for one in chunks]
-    places = [place for one in chunks for place in one.places]
-    lengths_s = np.array([max(one.damaged for one in place.repaired) for place in places]) / rate_hz
-    peaks = np.array([max(place.repaired, key=lambda one: one.size_db).peak for place in places])
-    walls = np.array([int(np.argmax(place.energy)) for place in places], dtype=np.int64)
-    energy = np.array([sum(place.energy) for place in places])
+    facts = [one.place_facts for one in chunks]
+    peaks = np.concatenate([one.peaks for one in facts])
+    lengths_s = np.concatenate([one.lengths for one in facts]) / rate_hz
+    walls = np.concatenate([one.walls for one in facts])
+    energy = np.concatenate([one.energy for one in facts])
     kept = beats.on_the_beat(peaks / rate_hz, lengths_s, walls, energy)
     begins = [sum(counts[:k]) for k in range(len(chunks) + 1)]
     near = slice(begins[max(0, at - 1)], begins[min(len(chunks), at + 2)])
-    left = np.array([place.left for place in places[near]])
+    left = np.concatenate([one.left for one in facts])[near]
     doubtful = doubtful_beside(kept[near], lengths_s[near], energy[near], left)
     own = slice(begins[at] - near.start, begins[at + 1] - near.start)
     return kept[begins[at] : begins[at + 1]].tolist(), doubtful[own].tolist()

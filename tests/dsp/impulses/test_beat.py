@@ -5,7 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidekeep.dsp.impulses.beat import REMEMBERED, BeatWatch, doubtful_beside, find_grid, on_lines
+from sidekeep.dsp.impulses.beat import (
+    NEAR_S,
+    REMEMBERED,
+    BeatWatch,
+    doubtful_beside,
+    find_grid,
+    follow_lines,
+    fullest,
+    on_lines,
+)
 
 
 def ask(
@@ -128,3 +137,38 @@ def test_beside_a_beat_that_outweighs_all_else_long_quiet_repairs_are_doubtful_b
     energy[0] = 2.0  # less than the others together
     assert not doubtful_beside(on_beat, lengths_s, energy, left).any()
     assert not doubtful_beside(np.zeros(6, dtype=bool), lengths_s, energy, left).any()
+
+
+def test_the_fullest_window_is_that_of_the_plain_search() -> None:
+    rng = np.random.default_rng(8)
+    for count in (1, 2, 7, 60):
+        sorted_s = np.sort(rng.uniform(0.0, 0.004 * count, count))
+        begins = max(1, count // 2)
+        held = [sorted_s[(sorted_s >= at) & (sorted_s <= at + 2.0 * NEAR_S)] for at in sorted_s[:begins]]
+        most = max(held, key=len)
+        median_s, number = fullest(sorted_s, begins)
+        assert number == len(most)
+        assert median_s == pytest.approx(np.median(most), rel=1e-12)
+
+
+def test_lines_are_followed_as_by_plain_least_squares() -> None:
+    rng = np.random.default_rng(9)
+    for period_s, line_s, off_s in ((0.25, 3.02, 2e-5), (0.11, 1.0, -1e-5), (0.6, 2.3, 4e-5)):
+        on = np.arange(line_s, line_s + 30.0, period_s)
+        on = on[rng.random(len(on)) < 0.7]
+        on += 0.0004 * rng.standard_normal(len(on))
+        strokes_s = np.sort(np.concatenate([on, rng.uniform(on[0], on[-1], 20)]))
+        middle_s = strokes_s[len(strokes_s) // 2]
+        first_s = line_s + period_s * round((middle_s - line_s) / period_s)
+        found = follow_lines(strokes_s, middle_s, period_s + off_s, first_s)
+        period, line = period_s + off_s, first_s
+        for reach_s in (20.0 * (period_s + off_s), 60.0 * (period_s + off_s), np.inf):
+            near = on_lines(strokes_s, (period, line)) & (np.abs(strokes_s - middle_s) < reach_s)
+            numbers = np.round((strokes_s[near] - line) / period)
+            period, line = np.polyfit(numbers, strokes_s[near], 1)
+        assert found == pytest.approx((period, line), abs=1e-9)
+        assert found[0] == pytest.approx(period_s, abs=1e-4)
+
+
+def test_two_strokes_tell_no_grid_and_leave_the_guess() -> None:
+    assert follow_lines(np.array([1.0, 1.5]), 1.5, 0.5, 1.5) == (0.5, 1.5)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.safety import QUIET_DB, beyond_doubt_share
+from sidekeep.dsp.kernel import kernel
 
 Floats = NDArray[np.float64]
 Grid = tuple[float, float]
@@ -193,9 +194,10 @@ def _periods(strokes_s: Floats) -> list[float]:
     least = max(LEAST_PAIRS, usual + OVER_CHANCE * math.sqrt(usual))
     common = np.flatnonzero(pairs >= least)
     found: list[float] = []
-    for cell in common[np.argsort(-pairs[common], kind="stable")][:TRIED]:
-        near = apart[(apart >= cell * CELL_S) & (apart < (cell + 2) * CELL_S)]
-        distance = float(np.median(near))
+    apart.sort()
+    for cell in common[np.argsort(-pairs[common], kind="stable")][:TRIED].tolist():
+        first, stop = np.searchsorted(apart, (cell * CELL_S, (cell + 2) * CELL_S)).tolist()
+        distance = float(0.5 * (apart[(first + stop - 1) // 2] + apart[(first + stop) // 2]))
         for parts in range(1, PARTS + 1):
             if distance / parts >= SHORTEST_S and all(
                 abs(distance / parts - other) > 0.0002 for other in found
@@ -205,39 +207,59 @@ def _periods(strokes_s: Floats) -> list[float]:
 
 
 def fit_grid(strokes_s: Floats, period_s: float) -> Grid:
-    """The period and line that hold the most strokes near a first guess.
+    """The period and line that hold the most strokes near a first guess."""
+    middle_s = float(strokes_s[len(strokes_s) // 2])
+    near_s = strokes_s[np.abs(strokes_s - middle_s) < 20.0 * period_s]
+    return follow_lines(strokes_s, middle_s, period_s, middle_s + _densest(near_s - middle_s, period_s))
+
+
+@kernel
+def follow_lines(strokes_s: Floats, middle_s: float, period_s: float, line_s: float) -> Grid:
+    """Period and line fitted to the strokes on the lines of a first guess.
 
     The guess is off by up to some 10 us a period; the strokes are worked through from their middle outwards, each round
     with a longer reach, so that lines are not miscounted.
     """
-    middle_s = float(strokes_s[len(strokes_s) // 2])
-    from_middle_s = np.abs(strokes_s - middle_s)
-    line_s = middle_s + _densest(strokes_s[from_middle_s < 20.0 * period_s] - middle_s, period_s)
+    lines, times_s = np.empty(strokes_s.shape[0]), np.empty(strokes_s.shape[0])
     for reach_s in (20.0 * period_s, 60.0 * period_s, np.inf):
-        on = on_lines(strokes_s, (period_s, line_s)) & (from_middle_s < reach_s)
-        times_s = strokes_s[on]
-        lines = np.round((times_s - line_s) / period_s)
-        if len(lines) < 3 or np.ptp(lines) == 0:
+        held = 0
+        for stroke_s in strokes_s:
+            line = np.rint((stroke_s - line_s) / period_s)
+            on = abs(stroke_s - line_s - period_s * line) <= NEAR_S
+            if on and abs(stroke_s - middle_s) < reach_s:
+                lines[held], times_s[held] = line, stroke_s
+                held += 1
+        if held < 3 or lines[held - 1] == lines[0]:
             break
         # the least-squares line through them
-        off = lines - lines.mean()
-        period_s = float(off @ times_s) / float(off @ off)
-        line_s = float(times_s.mean()) - period_s * float(lines.mean())
+        middle, along, across = lines[:held].mean(), 0.0, 0.0
+        for i in range(held):
+            along += (lines[i] - middle) * times_s[i]
+            across += (lines[i] - middle) ** 2
+        period_s = along / across
+        line_s = times_s[:held].mean() - period_s * middle
     return period_s, line_s
-
-
-def _fullest(sorted_s: Floats, begins: int) -> Floats:
-    """Of sorted values, those that the fullest window two lines' half widths long holds; it begins at one of the first."""
-    first_s = sorted_s[:begins]
-    counts = np.searchsorted(sorted_s, first_s + 2.0 * NEAR_S, side="right") - np.arange(begins)
-    first = int(np.argmax(counts))
-    return sorted_s[first : first + counts[first]]
 
 
 def _densest(times_s: Floats, period_s: float) -> float:
     """The phase, in seconds, round which most of the times lie."""
     phases = np.sort(np.mod(times_s, period_s))
-    return float(np.median(_fullest(np.concatenate([phases, phases + period_s]), len(phases))))
+    return fullest(np.concatenate([phases, phases + period_s]), len(phases))[0]
+
+
+@kernel
+def fullest(sorted_s: Floats, begins: int) -> tuple[float, int]:
+    """Of sorted values, those that the fullest window two lines' half widths long holds: their median, and how many.
+
+    The window begins at one of the first ``begins`` values.
+    """
+    first, most, stop = 0, 0, 0
+    for begin in range(begins):
+        while stop < sorted_s.shape[0] and sorted_s[stop] <= sorted_s[begin] + 2.0 * NEAR_S:
+            stop += 1
+        if stop - begin > most:
+            first, most = begin, stop - begin
+    return 0.5 * (sorted_s[first + (most - 1) // 2] + sorted_s[first + most // 2]), most
 
 
 def _is_the_turn(on_s: Floats, strokes_s: Floats, period_s: float) -> bool:
@@ -250,10 +272,9 @@ def _is_the_turn(on_s: Floats, strokes_s: Floats, period_s: float) -> bool:
         near = np.sort(apart[np.abs(apart - turn_s) <= TURN_ROOM * turn_s])
         if not len(near):
             continue
-        returns = _fullest(near, len(near))
-        if len(returns) < TURN_SHARE * len(on_s):
+        found_s, returns = fullest(near, len(near))
+        if returns < TURN_SHARE * len(on_s):
             continue
-        found_s = float(np.median(returns))
         phases = np.sort(np.mod(on_s - on_s[0] + NEAR_S, found_s))
         bounds = np.flatnonzero(np.diff(phases) > 2.0 * NEAR_S) + 1
         sizes = np.diff(np.concatenate([[0], bounds, [len(phases)]]))
