@@ -74,6 +74,7 @@ TWINS = {
     },
     "dsp/impulses/damage_spans.py": {
         "join_rows": (FINDING, "test_joined_rows_are_the_runs_of_a_painted_line"),
+        "sum_changes": (FINDING, "test_what_is_taken_out_and_left_are_plain_sums_of_squares"),
     },
     "dsp/impulses/estimate.py": {
         "estimate_spans": (ESTIMATE, "test_spans_are_estimated_one_after_the_other"),

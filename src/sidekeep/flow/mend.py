@@ -243,7 +243,7 @@ class Mender:
         low = max(0, chunk.start - self.margin)
         events: list[tuple[float, int, float]] = []
         for repaired in chunk.job.result():
-            repaired = replace(repaired, start=low + repaired.start, peak=low + repaired.peak)
+            repaired.move(low)
             start, stop, channel = repaired.start, repaired.start + repaired.length, repaired.channel
             if repaired.doubtful:
                 if repaired.size_db >= HEAD_DB:
@@ -255,8 +255,7 @@ class Mender:
             if start < self._last_stop[channel]:
                 continue
             self._last_stop[channel] = stop
-            place = chunk.place_at(start, stop, self.channels)
-            place.add(repaired, repaired.values, self._held.view(start, stop)[:, channel])
+            chunk.place_at(start, stop, self.channels).add(repaired)
             events.append((repaired.peak / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
         if self.use_turn and events:
             self._prior.add(events)

@@ -29,18 +29,17 @@ class Place:
     left: float = 0.0
     """What is left there."""
 
-    def add(self, repaired: Repaired, values: Audio, as_it_was: Audio) -> None:
+    def add(self, repaired: Repaired) -> None:
         self.repaired.append(repaired)
         self.stop = max(self.stop, repaired.start + repaired.length)
-        taken_out = as_it_was - values
-        self.energy[repaired.channel] += float(taken_out @ taken_out)
-        self.left += float(values @ values)
+        self.energy[repaired.channel] += repaired.taken_out
+        self.left += repaired.left
 
 
 @dataclass(frozen=True)
 class PlaceFacts:
-    """What the beat is asked by, one value a place: peak in frames, frames of damage, wall of which most is taken out, how much is
-    taken out in all and how much is left."""
+    """What the beat is asked by, one value a place: peak, frames of damage, the wall of which most is taken out, how much that is
+    in all and how much is left."""
 
     peaks: NDArray[np.int64]
     lengths: NDArray[np.int64]

@@ -22,7 +22,7 @@ from sidekeep.dsp.impulses.candidates import (
     find_tests,
     fit_predictors,
 )
-from sidekeep.dsp.impulses.damage_spans import join_rows
+from sidekeep.dsp.impulses.damage_spans import changed_energy, join_rows
 from sidekeep.dsp.impulses.thumps import _whiten
 
 Floats = NDArray[np.float64]
@@ -205,3 +205,20 @@ def test_whitening_is_the_valid_part_of_the_convolution() -> None:
     model, columns = noise(7, 5), np.stack([noise(8, 40), noise(9, 40), noise(10, 40)], axis=1)
     wanted = np.stack([np.convolve(column, model, "valid") for column in columns.T], axis=1)
     np.testing.assert_allclose(_whiten(model, columns), wanted, atol=1e-15)
+
+
+def test_what_is_taken_out_and_left_are_plain_sums_of_squares() -> None:
+    rng = np.random.default_rng(5)
+    before = rng.standard_normal((2, 400))
+    after = before.copy()
+    rows = np.array([[10, 30, 12], [30, 31, 30], [200, 260, 201]], dtype=np.int64)
+    after[0, 12:28] = 0.5
+    after[1, 200:260] *= 0.1
+    taken_out, left = changed_energy(before, after, rows)
+    for i, (first, last, _) in enumerate(rows.tolist()):
+        span = slice(first, last)
+        np.testing.assert_allclose(
+            taken_out[:, i], np.square(before - after)[:, span].sum(axis=1), rtol=1e-12
+        )
+        np.testing.assert_allclose(left[:, i], np.square(after)[:, span].sum(axis=1), rtol=1e-12)
+    assert taken_out[1, 0] == taken_out[0, 1] == 0.0

@@ -55,6 +55,23 @@ def overlap(first: Ints, stop: Ints, firsts: Ints, stops: Ints) -> NDArray[np.bo
     return np.asarray(begun > ended)
 
 
+def changed_energy(before: Floats, after: Floats, rows: Ints) -> tuple[Floats, Floats]:
+    """Energy (channels, rows) of what was taken out of each span of the planes, and of what was left."""
+    taken_out, left = np.zeros((len(before), len(rows))), np.zeros((len(before), len(rows)))
+    sum_changes(before, after, rows, taken_out, left)
+    return taken_out, left
+
+
+@kernel
+def sum_changes(before: Floats, after: Floats, rows: Ints, taken_out: Floats, left: Floats) -> None:
+    """Add the squares of differences, and of what is there after, over each row."""
+    for c in range(before.shape[0]):
+        for i in range(rows.shape[0]):
+            for n in range(rows[i, 0], rows[i, 1]):
+                taken_out[c, i] += (before[c, n] - after[c, n]) ** 2
+                left[c, i] += after[c, n] ** 2
+
+
 @kernel
 def join_rows(rows: Ints, sizes: Floats, longest: int) -> int:
     """Join rows that touch, in place; how many are left. The peak of a joined row is that of the largest."""

@@ -132,14 +132,17 @@ def bring_back(repaired: list[Repaired], planes: Floats, shown: Floats, steps: i
             stop = min(frames, -(-last * STEPS // steps) + (reach == 0))
             values = np.empty(stop - first)
             interpolate(taken_out, table, steps, first, values)
+            own = planes[channel, first:stop] - values
             largest = max(group, key=lambda one: one.size_db)
             back.append(
                 replace(
                     _at_own_rate(largest, steps, frames),
                     start=first,
                     length=stop - first,
-                    values=planes[channel, first:stop] - values,
+                    values=own,
                     damaged=sum(one.damaged for one in group) * STEPS // steps,
+                    taken_out=float(values @ values),
+                    left=float(own @ own),
                 )
             )
     return sorted(back, key=lambda one: (one.start, one.channel))

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.candidates import find_bursts
 from sidekeep.dsp.impulses.channel import CONTEXT, Channel, find_shifts
-from sidekeep.dsp.impulses.damage_spans import DamageSpans
+from sidekeep.dsp.impulses.damage_spans import DamageSpans, changed_energy
 from sidekeep.dsp.impulses.estimate import estimate_spans
 from sidekeep.dsp.impulses.evidence.repeats import LONGEST_PERIOD
 from sidekeep.dsp.impulses.extent import PRICE_NATS, fit_extents
@@ -48,7 +48,7 @@ class Manner:
     odds: float
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(kw_only=True, slots=True)
 class Repaired:
     """A mended span of one channel, or with ``values`` None one that is too long to mend, or doubtful."""
 
@@ -62,6 +62,14 @@ class Repaired:
     """Frames of damage in it: fewer than ``length`` where the repair was made at a lower rate."""
     doubtful: bool = False
     """Left as it was; it may be the head of a thump all the same."""
+    taken_out: float = 0.0
+    left: float = 0.0
+    """Energy of what is taken out of the span, and of what is left in it."""
+
+    def move(self, frames: int) -> None:
+        """Count its frames from as many earlier on."""
+        self.start += frames
+        self.peak += frames
 
 
 def mend_channels(
@@ -123,25 +131,27 @@ def mend_channels(
     at, best = (np.concatenate(column) for column in zip(*believed, strict=True))
     sure = odds_of_rows(taken.rows, at, best, manner.odds)
     kept, doubtful = kept_after_mending(planes, work, taken.rows, sure, manner.odds, rate_hz, rate_factor)
-    for row in np.flatnonzero((kept | doubtful) & (explained >= LEAST_EVIDENCE)):
-        first, last, peak = taken.rows[row].tolist()
-        if not start <= first < stop:
-            continue
-        for index in range(len(channels)):
-            values = work[index, first:last]
-            if not np.array_equal(values, planes[index, first:last]):
-                repaired.append(
-                    Repaired(
-                        channel=index,
-                        start=first,
-                        length=last - first,
-                        peak=peak,
-                        size_db=20.0 * math.log10(taken.sizes[row]),
-                        values=values.copy() if kept[row] else None,
-                        damaged=last - first,
-                        doubtful=not kept[row],
-                    )
+    inside = (taken.rows[:, 0] >= start) & (taken.rows[:, 0] < stop)
+    told = np.flatnonzero((kept | doubtful) & (explained >= LEAST_EVIDENCE) & inside)
+    taken_out, left = changed_energy(planes, work, taken.rows[told])
+    for at_row, (row, (first, last, peak)) in enumerate(
+        zip(told.tolist(), taken.rows[told].tolist(), strict=True)
+    ):
+        for index in np.flatnonzero(taken_out[:, at_row]).tolist():
+            repaired.append(
+                Repaired(
+                    channel=index,
+                    start=first,
+                    length=last - first,
+                    peak=peak,
+                    size_db=20.0 * math.log10(taken.sizes[row]),
+                    values=work[index, first:last].copy() if kept[row] else None,
+                    damaged=last - first,
+                    doubtful=not kept[row],
+                    taken_out=float(taken_out[index, at_row]),
+                    left=float(left[index, at_row]),
                 )
+            )
     repaired.sort(key=lambda r: (r.start, r.channel))
     return repaired
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.continuity import misfit
+from sidekeep.dsp.impulses.damage_spans import changed_energy
 from sidekeep.dsp.impulses.recurrence import recurrence
 
 Floats = NDArray[np.float64]
@@ -76,8 +77,7 @@ def kept_after_mending(
     ``odds``: log odds that each is damage; ``least``: those from which it was mended at all.
     """
     spans = [slice(first, last) for first, last, _ in rows.tolist()]
-    energy = np.array([np.square(planes[:, span] - work[:, span]).sum() for span in spans])
-    left = np.array([np.square(work[:, span]).sum() for span in spans])
+    energy, left = (summed.sum(axis=0) for summed in changed_energy(planes, work, rows))
     share_db = 10.0 * np.log10((energy + 1e-30) / (left + 1e-30))
     kept, unsure = np.ones(len(rows), dtype=np.bool_), np.zeros(len(rows), dtype=np.bool_)
     weighty = BACK_LEAST * float(energy.sum())
