@@ -34,6 +34,7 @@ ERROR_ANSWERS: Mapping[str, str] = {
     "input-missing": "--input NAME chooses another",
     "no-shelf": "--shelf names another, adopt makes one",
     "sides-unclear": "--sides A,B",
+    "adopted-before": "--record NAME",
     "name-says-other-side": "--sides A,B",
     "sides-miscounted": "--sides A,B",
     "side-not-on-sleeve": "--any-side",

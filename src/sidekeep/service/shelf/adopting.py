@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sidekeep.copies.kept.intact import known_sums
+from sidekeep.errors import ShelfError
+from sidekeep.files.checksum import file_sha256
 from sidekeep.files.guard import OutputGuard
 from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
@@ -16,7 +18,7 @@ from sidekeep.service.shelf.pyramids import PEAKS
 from sidekeep.service.shelf.records import (
     find_record,
     free_folder,
-    open_catalogue,
+    index_record,
     plan_record,
     planned_before,
 )
@@ -49,16 +51,16 @@ def adopt(
     progress: Progress = no_progress,
 ) -> Adopted:
     """Bring recordings in, for a new record (with its sleeve) or one that is on the shelf: named, or planned from this sleeve and
-    still without a take."""
+    still without a take. Where an earlier call for the same recordings was broken off, it goes on in its record, and originals
+    of what is there already stay; a record that holds them all is a ``ShelfError``."""
     OutputGuard(files).check(shelf)
     folder: RecordFolder | None
     if record_name is not None:
         folder = find_record(shelf, record_name)
     else:
         folder = planned_before(shelf, sleeve_path) if sleeve_path is not None else None
-        if folder is not None and folder.takes():
-            folder = None
-    if folder is not None:
+    may_go_on = record_name is None and folder is not None and bool(folder.takes())
+    if folder is not None and not may_go_on:
         record = folder.record()
     else:
         sleeve = load_sleeve(sleeve_path)
@@ -67,16 +69,26 @@ def adopt(
     sources = [
         open_take(take.paths) for take in takes_files
     ]  # every file is opened before anything is copied
+    held: list[ShelfTake | None] = [None] * len(takes_files)
+    if folder is not None and may_go_on:
+        held = [_held(folder, take.paths) for take in takes_files]
+        if all(held):
+            raise ShelfError("adopted-before", name=folder.path.name)
+        folder = folder if any(held) else None
     if folder is None:
         folder = (
             plan_record(shelf, sleeve_path)
             if sleeve_path is not None
             else RecordFolder.create(free_folder(shelf, record), sleeve=write_sleeve(record))
         )
-    takes = []
+    takes: list[ShelfTake] = []
     with at_work(folder.path, "adopting", wait_s=None, waiting=lambda text: progress(0.0, text)):
         for index, (take, source) in enumerate(zip(takes_files, sources, strict=True)):
             letters = "".join(side.name for side in take.sides) if take.sides else "A"
+            there = held[index]
+            if there is not None and there.side == letters:
+                takes.append(there)
+                continue
             odd = [*source.problems]
             if record.sides and side_letters is None:
                 odd += name_findings(take.paths[0], tuple(letters), source.format.length_frames)
@@ -99,6 +111,14 @@ def adopt(
                 open_take([kept_in / file.name for file in takes[-1].files]),
                 part(progress, (index + 0.9) / len(sources), (index + 1) / len(sources)),
             )
-    with open_catalogue(shelf, create=True) as catalogue:
-        catalogue.put(folder)
+            index_record(shelf, folder)  # a run that is broken off leaves the index right
+    index_record(shelf, folder)
     return Adopted(folder=folder, takes=tuple(takes))
+
+
+def _held(folder: RecordFolder, paths: Sequence[Path]) -> ShelfTake | None:
+    """The take of a record that holds the very same files, in the same order."""
+    sizes = [path.stat().st_size for path in paths]
+    alike = [take for take in folder.takes() if [file.size_bytes for file in take.files] == sizes]
+    sums = [file_sha256(path) for path in paths] if alike else []
+    return next((take for take in alike if [file.sha256 for file in take.files] == sums), None)

@@ -8,6 +8,7 @@ from sidekeep.wording.errors.facts import Sentence
 
 WORDS: Mapping[str, Sentence] = {
     "adopted-already": "{path} is part of {name} already; there is nothing to adopt",
+    "adopted-before": "these recordings are on the shelf already, as {name}; to keep them once more, name a record for them",
     "source-differs": (
         "{path} is not what it was: its checksum does not match; restore it from a backup or a bag first"
     ),

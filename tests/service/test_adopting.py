@@ -1,0 +1,61 @@
+"""Recordings that are adopted: with their picture at once, and once only."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sidekeep.errors import CopyError, ShelfError
+from sidekeep.files.reading.reader import open_take
+from sidekeep.service.shelf import adopting
+from sidekeep.service.shelf.adopting import adopt
+from sidekeep.service.shelf.pyramids import PEAKS
+from sidekeep.service.shelf.records import list_records
+from tests.small_record import small_record
+
+
+def test_adopted_takes_have_their_peaks(tmp_path: Path) -> None:
+    (tmp_path / "in").mkdir()
+    files, sleeve = small_record().write(tmp_path / "in", "pieces")
+    adopted = adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve, side_letters=["A", "A", "B"])
+    assert len(adopted.takes) == 2
+    for take, pressed in zip(adopted.takes, (small_record().a, small_record().b), strict=True):
+        folder = adopted.folder.path / take.folder
+        peaks = PEAKS.kept(folder, open_take([folder / file.name for file in take.files]))
+        assert peaks is not None
+        assert abs(float(peaks.levels[0][..., 1].max()) - pressed.audio.max()) < 1e-4
+        assert np.isfinite(peaks.levels[0]).all()
+
+
+def test_adopting_twice_brings_nothing_in_twice(tmp_path: Path) -> None:
+    files, sleeve = small_record().write(tmp_path)
+    adopted = adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve)
+    with pytest.raises(ShelfError) as caught:
+        adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve)
+    assert caught.value.code == "adopted-before"
+    assert [entry.folder for entry in list_records(tmp_path / "shelf")] == [adopted.folder.path.name]
+    again = adopt(files[:1], shelf=tmp_path / "shelf", record_name="small hours", side_letters=["A"])
+    assert [take.folder_name for take in again.takes] == ["A-2"]
+
+
+def test_adopting_that_was_broken_off_goes_on_and_the_shelf_knows_of_both(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    files, sleeve = small_record().write(tmp_path)
+    whole = adopting.adopt_take
+
+    def full_at_b(folder: object, side: str, *others: object, **facts: object) -> object:
+        if side == "B":
+            raise CopyError("disk-full", path="B")
+        return whole(folder, side, *others, **facts)  # type: ignore[arg-type]
+
+    with monkeypatch.context() as context:
+        context.setattr(adopting, "adopt_take", full_at_b)
+        with pytest.raises(CopyError):
+            adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve)
+    assert [entry.state for entry in list_records(tmp_path / "shelf")] == ["partly taken"]
+    adopted = adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve)
+    assert [take.folder for take in adopted.takes] == ["takes/A-1", "takes/B-1"]
+    assert [entry.state for entry in list_records(tmp_path / "shelf")] == ["taken"]
