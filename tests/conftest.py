@@ -8,6 +8,7 @@ the first one stepping back for the second (``nice``).
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import signal
@@ -87,6 +88,11 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     sound.sort(key=lambda item: BEGIN.index(item.path.stem) if item.path.stem in BEGIN else len(BEGIN))
     items[:], others = (sound, crowd) if chosen == "sound" else (crowd, sound)
     config.hook.pytest_deselected(items=others)
+
+
+def pytest_collection_finish() -> None:
+    """The tests themselves, and all that is loaded, stay to the end: they need not be looked through for rubbish again and again."""
+    gc.freeze()
 
 
 @pytest.fixture(scope="session", autouse=True)

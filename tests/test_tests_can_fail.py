@@ -34,18 +34,21 @@ def weak_spots(tree: ast.AST) -> Iterator[tuple[int, str]]:
 
 
 def weak_comparisons(part: ast.Compare) -> Iterator[str]:
-    left, right = ast.unparse(part.left), part.comparators[0]
+    right = part.comparators[0]
     if isinstance(part.ops[0], ast.In) and isinstance(right, ast.Tuple | ast.Set | ast.List):
         values = {one.value for one in right.elts if isinstance(one, ast.Constant)}
         if {0, 1} <= values and all(type(value) is int for value in values):
             yield "an exit code is one number: done, or done with something to look at"
-    is_code = any(word in left for word in ANSWERS)
-    if is_code and isinstance(part.ops[0], ast.NotEq | ast.Lt | ast.LtE) and isinstance(right, ast.Constant):
-        if right.value in (1, 2):
+    if isinstance(part.ops[0], ast.NotEq | ast.Lt | ast.LtE) and isinstance(right, ast.Constant):
+        if right.value in (1, 2) and any(word in ast.unparse(part.left) for word in ANSWERS):
             yield "an exit code is one number, not anything but another one"
-    if isinstance(part.ops[0], ast.Eq) and isinstance(right, ast.Name) and left == ast.unparse(right):
+    if isinstance(part.ops[0], ast.Eq) and isinstance(right, ast.Name) and ast.unparse(part.left) == right.id:
         yield "it is compared with itself"
-    if isinstance(part.ops[0], ast.GtE) and left.startswith("len(") and ast.unparse(right) == "0":
+    if (
+        isinstance(part.ops[0], ast.GtE)
+        and ast.unparse(part).startswith("len(")
+        and ast.unparse(right) == "0"
+    ):
         yield "a length is never below 0"
 
 
@@ -58,7 +61,8 @@ def test_nothing_is_skipped_past_the_one_door() -> None:
     """``outside.py`` fails with CI=true where something is missing; what a system cannot do is a plain ``skipif``."""
     past = []
     for path in FILES:
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        text = path.read_text("utf-8")
+        for node in ast.walk(ast.parse(text)) if any(word in text for word in SKIPS) else ():
             if not isinstance(node, ast.Call) or path == HERE / "outside.py":
                 continue
             if not isinstance(node.func, ast.Attribute) or node.func.attr not in SKIPS:

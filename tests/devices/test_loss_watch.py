@@ -30,7 +30,7 @@ def told(
         at = number * BLOCK / RATE_HZ * (1.0 + drift_ppm * 1e-6) + lost_s
         stamp = at + random.normal() * jitter_s + (random.exponential(late_s) if late_s else 0.0)
         stamp += wander_s * (1.0 - np.exp(-at / 8.0)) + 0.2 * wander_s * np.sin(at / 30.0)
-        stamp += settles[1] * np.clip((at - settles[0]) / 0.5, 0.0, 1.0)
+        stamp += settles[1] * min(1.0, max(0.0, (at - settles[0]) / 0.5))
         if any(start <= at < stop for start, stop in stalls):
             stamp += random.normal() * 0.02 - 0.15
         found += watch.take(number * BLOCK, stamp)

@@ -139,13 +139,16 @@ class LossWatch:
         first, behind = max(0, at - _LEVEL_BLOCKS), at - _CEILING_BLOCKS + 1
         before = max(self._ceilings[at - (_BLOCKS_PER_S if is_early else _BEFORE_BLOCKS) : behind])
         after = self._ceilings[at : at + _AFTER_BLOCKS - _CEILING_BLOCKS + 1]
+        least = LEAST_EARLY_S if is_early else LEAST_LOSS_S
+        if max(after) - before < least:
+            return False
         # What is stamped far too early for a while, behind a stall, says nothing of the level.
         calm = [ceiling for ceiling in after if ceiling > before - _FAR_S]
         if 2 * len(calm) < len(after):
             return False
         low = min(calm)
         step = low - before
-        if step < (LEAST_EARLY_S if is_early else LEAST_LOSS_S):
+        if step < least:
             return False
         if low - max(self._ceilings[first:behind]) < _OVER_LEVEL * step:
             return False

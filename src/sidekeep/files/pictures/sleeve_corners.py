@@ -248,13 +248,13 @@ def _scores(slopes: _Slopes, quads: NDArray[np.float64]) -> NDArray[np.float64]:
     edge = _steepness(slopes, quads, _ALONG)
     most = _is_edge(slopes, edge).mean(axis=-1)
     may_be = np.flatnonzero((most.min(axis=1) > 0.5 * _SURE) & (most.mean(axis=1) > _SURE))
-    quads = quads[may_be]
-    found = _sharp_edge(slopes, quads, _ALONG)
+    quads, edge = quads[may_be], edge[may_be]
+    found = _sharp_edge(slopes, quads, edge)
     # A board of the table may lie where a side should end: both ends must be edges as well, up to the corner.
     ends = np.minimum(found[..., :6].mean(axis=-1), found[..., -6:].mean(axis=-1))
     tips = np.minimum(found[..., :2].max(axis=-1), found[..., -2:].max(axis=-1))
     supports = found.mean(axis=-1) * np.minimum(1.0, 1.5 * ends) * (_NO_TIP + (1.0 - _NO_TIP) * tips)
-    supports *= 1.0 - _BOARD * _goes_on(slopes, quads)
+    supports *= 1.0 - _BOARD * _goes_on(slopes, quads, edge)
     least, usual = supports.min(axis=1), supports.mean(axis=1)
     share = areas(quads) / (slopes.width * slopes.height)
     is_sleeve = (least > 0.5 * _SURE) & (usual > _SURE)
@@ -262,13 +262,13 @@ def _scores(slopes: _Slopes, quads: NDArray[np.float64]) -> NDArray[np.float64]:
     return scores
 
 
-def _goes_on(slopes: _Slopes, quads: NDArray[np.float64]) -> NDArray[np.float64]:
+def _goes_on(slopes: _Slopes, quads: NDArray[np.float64], edge: NDArray[np.float64]) -> NDArray[np.float64]:
     """How much the line of each side goes on beyond both corners, as steep and the same way down as between them: 0 to 1,
     (figures, 4). A sleeve ends at its corners, the joint of two boards does not."""
     before, after = (
         _slope_across(slopes, quads, beyond).mean(axis=-1) for beyond in (-_BEYOND, 1.0 + _BEYOND)
     )
-    between = np.median(_steepness(slopes, quads, _ALONG), axis=-1)
+    between = np.median(edge, axis=-1)
     both = np.where(before * after > 0.0, np.minimum(np.abs(before), np.abs(after)), 0.0)
     return np.clip(both / np.maximum(between, 1e-9), 0.0, 1.0)
 
@@ -303,11 +303,10 @@ def _is_edge(slopes: _Slopes, steepness: NDArray[np.float64]) -> NDArray[np.floa
 
 
 def _sharp_edge(
-    slopes: _Slopes, quads: NDArray[np.float64], along: NDArray[np.float64]
+    slopes: _Slopes, quads: NDArray[np.float64], edge: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """The same of sharp edges only: a shadow's is as steep some pixels farther out, a sleeve's is not."""
-    edge = _steepness(slopes, quads, along)
-    aside = np.minimum(*(np.abs(_slope_across(slopes, quads, along, far)) for far in (-4.0, 4.0)))
+    aside = np.minimum(*(np.abs(_slope_across(slopes, quads, _ALONG, far)) for far in (-4.0, 4.0)))
     return _is_edge(slopes, edge) * np.clip(2.0 * (1.0 - aside / np.maximum(edge, 1e-9)), 0.0, 1.0)
 
 
