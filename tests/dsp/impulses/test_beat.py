@@ -124,17 +124,24 @@ def test_none_and_a_few_repairs_keep_no_beat() -> None:
         assert not ask(0.25 * np.arange(count)).any()
 
 
-def test_beside_a_beat_that_outweighs_all_else_long_quiet_repairs_are_doubtful_but_for_the_smallest() -> None:
+def test_beside_a_beat_that_outweighs_what_is_quiet_repairs_are_doubtful_but_for_the_small_ones() -> None:
     on_beat = np.array([True, False, False, False, False, False])
     lengths_s = np.array([0.001, 0.001, 0.001, 0.0002, 0.001, 0.0003])
     energy = np.array([9.0, 1.0, 0.2, 1.0, 0.06, 0.2])
     left = np.array([90.0, 10.0, 2.0, 10.0, 0.6, 0.01])
-    # the short ones take out 1.2, of which a quarter is allowed: 0.06 and 0.2, and no more
-    wanted = [False, True, False, False, False, False]
+    # the short ones take out 1.2, of which a quarter is allowed: 0.06 and 0.2 of the long ones, and no more. What is off the beat
+    # takes out 1.46 then, and one of the short ones takes out more than a quarter of what the others do
+    wanted = [False, True, False, True, False, False]
     assert doubtful_beside(on_beat, lengths_s, energy, left).tolist() == wanted
-    loud = np.where(lengths_s >= 0.001, 0.1 * energy, left)
+    left[5] = 10.0
+    assert doubtful_beside(on_beat, lengths_s, energy, left).tolist() == [*wanted[:5], True]
+    energy[[0, 3, 5]] = 20.0, 0.09, 0.09
+    dust = np.r_[energy, np.full(80, 0.1)], np.r_[left, np.full(80, 10.0)]
+    kept = doubtful_beside(np.r_[on_beat, [False] * 80], np.r_[lengths_s, np.full(80, 0.0002)], *dust)
+    assert not kept.any()
+    loud = np.where(lengths_s >= 0.0, 0.1 * energy, left)
     assert not doubtful_beside(on_beat, lengths_s, energy, loud).any()
-    energy[0] = 2.0  # less than the others together
+    energy[0] = 1.0  # less than the quiet ones together
     assert not doubtful_beside(on_beat, lengths_s, energy, left).any()
     assert not doubtful_beside(np.zeros(6, dtype=bool), lengths_s, energy, left).any()
 

@@ -16,7 +16,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.impulses.safety import QUIET_DB, beyond_doubt_share
+from sidekeep.dsp.impulses.safety import DOUBTFUL_SHARE, QUIET_DB, beyond_doubt_share
 from sidekeep.dsp.kernel import kernel
 
 Floats = NDArray[np.float64]
@@ -130,16 +130,24 @@ def _kinds(
 def doubtful_beside(
     on_beat: NDArray[np.bool_], lengths_s: Floats, energy: Floats, left: Floats
 ) -> NDArray[np.bool_]:
-    """Of repairs near each other, those that are left for doubt because most of what is taken out there keeps a beat.
+    """Of repairs near each other, those that are left for doubt because what is taken out there keeps a beat for the most part.
 
     ``energy`` was taken out of each, ``left`` is what is left there. Other sounds of the same machine strike too seldom for a
-    line of their own. So the rest is held to what ``safety`` asks of doubtful repairs: long and quiet ones may take out a share
-    of what the others do, the smallest first. Short ones are let be: among them is the dust.
+    line of their own. So the rest is held to what ``safety`` asks of doubtful repairs: quiet ones may take out a share of what
+    the others do, long ones together, the smallest first; short ones each by itself, for among them is the dust. What is louder
+    than the music is damage, and tells nothing of the others.
     """
-    if not on_beat.any() or energy[on_beat].sum() < energy[~on_beat].sum():
+    quiet = ~on_beat & (energy < 10.0 ** (0.1 * QUIET_DB) * left)
+    if not on_beat.any() or energy[on_beat].sum() < energy[quiet].sum():
         return np.zeros(len(on_beat), dtype=np.bool_)
-    quiet = ~on_beat & (lengths_s >= LONG_S) & (energy < 10.0 ** (0.1 * QUIET_DB) * left)
-    return beyond_doubt_share(energy, quiet, float(energy[~on_beat & ~quiet].sum()))
+    long = quiet & (lengths_s >= LONG_S)
+    doubtful = beyond_doubt_share(energy, long, float(energy[~on_beat & ~long].sum()))
+    others = float(energy[~on_beat & ~doubtful].sum())
+    for row in np.argsort(-energy, kind="stable").tolist():
+        if quiet[row] and not long[row] and energy[row] > DOUBTFUL_SHARE * (others - energy[row]):
+            doubtful[row] = True
+            others -= float(energy[row])
+    return doubtful
 
 
 def find_grid(times_s: Floats, sizes: Floats) -> Grid | None:
