@@ -137,14 +137,14 @@ def test_a_table_is_made_whole_at_any_size() -> None:
 
 
 def with_hard_shadow(
-    pixels: NDArray[np.uint8], corners: NDArray[np.float64], shift_px: tuple[int, int]
+    pixels: NDArray[np.uint8], corners: NDArray[np.float64], shift_px: tuple[int, int], dark: int = 128
 ) -> NDArray[np.uint8]:
     """As of one bare bulb: nearly as sharp an edge as the sleeve's own."""
     height, width = pixels.shape[:2]
     mask = Image.new("L", (width, height), 0)
     points = [(x * width, y * height) for x, y in corners]
     draw = ImageDraw.Draw(mask)
-    draw.polygon([(x + shift_px[0], y + shift_px[1]) for x, y in points], fill=128)
+    draw.polygon([(x + shift_px[0], y + shift_px[1]) for x, y in points], fill=dark)
     mask = mask.filter(ImageFilter.GaussianBlur(2))
     ImageDraw.Draw(mask).polygon(points, fill=0)
     return np.asarray(Image.composite(Image.new("RGB", mask.size, (0, 0, 0)), Image.fromarray(pixels), mask))
@@ -164,6 +164,16 @@ def test_a_hard_shadow_that_may_be_taken_for_the_sleeve_makes_it_less_sure(
 ) -> None:
     found = find_corners(with_hard_shadow(without_shadow, SLANTED, shift_px))
     assert found.is_found
+    assert not found.is_sure
+
+
+def test_a_shadow_that_a_line_of_the_wood_runs_into_makes_it_less_sure() -> None:
+    """In a large picture of a table with much grain: the side is drawn from the shadow's edge to a line of the wood."""
+    plain = photograph(STRAIGHT, table=(120, 86, 60), size=(2000, 1500))
+    assert find_corners(plain).is_sure
+    found = find_corners(with_hard_shadow(plain, STRAIGHT, (45, 35), dark=70))
+    assert found.is_found
+    assert np.abs(found.corners - STRAIGHT).max() > 0.02
     assert not found.is_sure
 
 

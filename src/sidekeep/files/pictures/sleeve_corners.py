@@ -44,10 +44,16 @@ _RIVAL = 0.9
 _RIVALS = 80
 _ELSEWHERE, _LONGEST_SHADOW = 0.012, 0.15
 """How far a shadow's edge may lie from the sleeve's, as a share of a side."""
-_BLACK, _SHADED = 0.25, 0.8
-"""Shade is so much darker than what lies beside it, as a share ..."""
-_SAME_COLOUR = 0.08
-"""... and in all three colours alike, within this."""
+_NEAR_SHADOW = 0.04
+"""A shadow so near is looked for in the large picture."""
+_ASIDE_PX = np.arange(3, 8)
+"""How far within and beyond a side of the large picture the colours beside it are taken."""
+_BLACK, _SHADED, _ANY = 0.25, 0.8, 1.08
+"""Shade is so much darker than what lies beside it, as a share (where it is looked at closely, none is enough) ..."""
+_SAME_COLOUR, _MUCH_THE_SAME = 0.08, 0.12
+"""... and in all three colours alike, within this (where grain is not yet averaged away, within that)."""
+_OTHER_COLOUR = 12.0
+"""Of 255: farther from the table's than grain and light make it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,10 +79,11 @@ def find_corners(pixels: NDArray[np.uint8]) -> FoundCorners:
     if scores.max() <= 0.0:
         return nothing
     best = figures[int(np.argmax(scores))]
-    is_sure = not _may_be_shadow(small, figures, scores)
-    fine = _Slopes(_shrunk(pixels, 4 * _WORK_PX)) if max(height, width) > _WORK_PX else slopes
+    large = _shrunk(pixels, 4 * _WORK_PX) if max(height, width) > _WORK_PX else small
+    fine = _Slopes(large) if max(height, width) > _WORK_PX else slopes
     finer = fine.size / slopes.size
     fitted = _fitted(fine, (best + 0.5) * finer - 0.5, reach=3.0 * float(finer.max()))
+    is_sure = not _may_be_shadow(small, figures, scores) and not _is_shade_within(large, fitted)
     return FoundCorners(corners=np.clip((fitted + 0.5) / fine.size, 0.0, 1.0), is_found=True, is_sure=is_sure)
 
 
@@ -102,6 +109,27 @@ def _may_be_shadow(
                 shade = between / np.maximum(beyond, 1.0)
                 if shade.min() > _BLACK and shade.max() < _SHADED and np.ptp(shade) < _SAME_COLOUR:
                     return True
+    return False
+
+
+def _is_shade_within(picture: NDArray[np.float32], quad: NDArray[np.float64]) -> bool:
+    """Whether just within one of the sides lies the table, in shade or not, and the sleeve farther in: so near that the edges are
+    one line in a small picture, or with the edge of a shadow that a line of the wood runs into."""
+    side_px = float(np.sqrt(areas(quad[None])[0]))
+    middle = quad.mean(axis=0)
+    steps = np.arange(-round(_NEAR_SHADOW * side_px), _ASIDE_PX[-1] + 1)
+    for points in _side_points(quad):
+        along = points[-1] - points[0]
+        normal = np.array([along[1], -along[0]]) / max(1e-9, float(np.hypot(*along)))
+        if (points.mean(axis=0) - middle) @ normal < 0.0:
+            normal = -normal
+        colours = np.array([_colour_at(picture, points + step * normal) for step in steps])
+        beyond, between = (np.median(colours[np.isin(steps, at)], axis=0) for at in (_ASIDE_PX, -_ASIDE_PX))
+        shade = between / np.maximum(beyond, 1.0)
+        if shade.min() > _BLACK and shade.max() < _ANY and np.ptp(shade) < _MUCH_THE_SAME:
+            away = np.abs(colours[steps < -_ASIDE_PX[-1]] - between).max(initial=0.0)
+            if away > max(_OTHER_COLOUR, np.abs(beyond - between).max()):
+                return True
     return False
 
 
