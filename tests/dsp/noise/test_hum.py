@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sidekeep.dsp.noise.hum import _line_power, find_hum
+from sidekeep.dsp.noise.hum import _line_power, _weighed, find_hum
 from sidekeep.dsp.noise.low_rate import Decimator, decimate, low_factor, low_pass
 from sidekeep.errors import ParameterError
 
@@ -119,4 +119,4 @@ def test_the_power_of_lines_is_that_of_the_plain_sum(length: int) -> None:
     turning = np.exp(-2j * np.pi * np.outer(frequencies_hz, np.arange(length)) / RATE_HZ)
     amplitude = (turning * window) @ piece * 2.0 / window.sum()
     plain = 0.5 * np.mean(np.abs(amplitude) ** 2, axis=1)
-    np.testing.assert_allclose(_line_power(piece, frequencies_hz, RATE_HZ), plain, rtol=1e-9)
+    np.testing.assert_allclose(_line_power(_weighed(piece), frequencies_hz, RATE_HZ), plain, rtol=1e-9)

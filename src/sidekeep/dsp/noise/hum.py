@@ -36,6 +36,7 @@ _LINE_SCORE = 6.0
 _LOUDEST_LINE = 200.0
 """Most nats one harmonic adds to the score."""
 _PART_S = 0.25
+_ROW_FRAMES, _TOGETHER = 256, 64
 _STEADY = 0.4
 """Least ratio of the comb's power in its weaker moments (20th percentile) to its mean, within a piece."""
 
@@ -64,25 +65,38 @@ def _harmonic_count(frequency_hz: float, rate_hz: float) -> int:
     return max(1, min(_HARMONICS, int(0.35 * rate_hz / frequency_hz)))
 
 
-def _line_power(
-    piece: NDArray[np.float64], frequencies_hz: NDArray[np.float64], rate_hz: float
-) -> NDArray[np.float64]:
-    """Mean square of the sinusoid at each frequency (mean over channels), Hann window.
+@dataclass(frozen=True)
+class _Weighed:
+    """A piece under a Hann window, cut into rows: (channels, rows, ``_ROW_FRAMES``), the last one filled up with zeros."""
 
-    The turning of a frame is that of its row times that of its place in the row: few exponentials, and BLAS does the rest.
-    """
-    channels, wide = piece.shape[1], 256
+    rows: NDArray[np.float64]
+    window_sum: float
+
+
+def _weighed(piece: NDArray[np.float64]) -> _Weighed:
     window = np.hanning(len(piece) + 2)[1:-1]
-    rows = -(-len(piece) // wide)
-    weighed = np.zeros((rows * wide, channels))
-    weighed[: len(piece)] = piece * window[:, None]
-    rotation = -2j * np.pi / rate_hz * frequencies_hz[:, None]
-    within = np.exp(rotation * np.arange(wide)) @ weighed.reshape(rows, wide, channels).swapaxes(
-        0, 1
-    ).reshape(wide, -1)
-    between = np.exp(rotation * (wide * np.arange(rows)))
-    amplitude = np.einsum("fr,frc->fc", between, within.reshape(-1, rows, channels)) * (2.0 / window.sum())
-    return np.asarray(0.5 * np.mean(np.abs(amplitude) ** 2, axis=1))
+    count = -(-len(piece) // _ROW_FRAMES)
+    rows = np.zeros((piece.shape[1], count * _ROW_FRAMES))
+    rows[:, : len(piece)] = piece.T * window
+    return _Weighed(rows.reshape(piece.shape[1], count, _ROW_FRAMES), float(window.sum()))
+
+
+def _line_power(piece: _Weighed, frequencies_hz: NDArray[np.float64], rate_hz: float) -> NDArray[np.float64]:
+    """Mean square of the sinusoid at each frequency (mean over channels).
+
+    The turning of a frame is that of its row times that of its place in the row, and of rows alike: few exponentials, and
+    BLAS does the rest.
+    """
+    channels, count, _ = piece.rows.shape
+    rotation = -2j * np.pi / rate_hz * frequencies_hz
+    places = np.exp(np.arange(_ROW_FRAMES)[:, None] * rotation)
+    within = piece.rows.reshape(-1, _ROW_FRAMES) @ np.concatenate((places.real, places.imag), axis=1)
+    within = within.reshape(channels, count, 2, -1)
+    far = np.exp(np.arange(0, count, _TOGETHER)[:, None] * (_ROW_FRAMES * rotation))
+    near = np.exp(np.arange(_TOGETHER)[:, None] * (_ROW_FRAMES * rotation))
+    between = (far[:, None, :] * near).reshape(-1, len(rotation))[:count]
+    amplitude = np.einsum("rf,crf->cf", between, within[:, :, 0] + 1j * within[:, :, 1])
+    return np.asarray(0.5 * np.mean(np.abs(amplitude * (2.0 / piece.window_sum)) ** 2, axis=0))
 
 
 def _floors(
@@ -120,14 +134,15 @@ def _fit_comb(piece: NDArray[np.float64], rate_hz: float, mains_hz: float) -> _C
     each = _scores(power[bins], floors, channels)
     best = float(trials[int(np.argmax(each.sum(axis=1)))])
     step = trials[1] - trials[0]
+    weighed = _weighed(piece)
     for _ in range(3):
         near = best + np.linspace(-step, step, 9)
         sums = [
-            float(_scores(_line_power(piece, numbers * f, rate_hz), floors, channels).sum()) for f in near
+            float(_scores(_line_power(weighed, numbers * f, rate_hz), floors, channels).sum()) for f in near
         ]
         best = float(near[int(np.argmax(sums))])
         step /= 4.0
-    lines = _line_power(piece, numbers * best, rate_hz)
+    lines = _line_power(weighed, numbers * best, rate_hz)
     each = _scores(lines, floors, channels)
     present = each > _LINE_SCORE
     kept = np.where(present, np.maximum(lines - floors, 0.0), 0.0)
@@ -135,7 +150,7 @@ def _fit_comb(piece: NDArray[np.float64], rate_hz: float, mains_hz: float) -> _C
     if present.any():
         parts = np.array_split(piece, max(6, int(length_s / _PART_S)))
         wanted = numbers[present] * best
-        levels = [float(_line_power(part, wanted, rate_hz).sum()) for part in parts]
+        levels = [float(_line_power(_weighed(part), wanted, rate_hz).sum()) for part in parts]
         steady = float(np.percentile(levels, 20)) / max(float(np.mean(levels)), 1e-30)
     return _Comb(best, kept, float(np.minimum(each, _LOUDEST_LINE).sum()), steady)
 

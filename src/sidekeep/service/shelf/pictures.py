@@ -23,7 +23,6 @@ from sidekeep.errors import CopyError, NotThere, ParameterError, ShelfError
 from sidekeep.files.atomic import write_bytes, write_text
 from sidekeep.files.bounded import read_bounded
 from sidekeep.files.pictures.artwork import PictureKind, open_upright
-from sidekeep.files.pictures.sleeve_corners import find_corners
 from sidekeep.files.pictures.straighten import check_corners, straighten
 from sidekeep.shelf.art import KINDS, PICTURES, art_files
 from sidekeep.shelf.choices.choices import change_choices
@@ -131,6 +130,8 @@ def kind_of(word: str) -> PictureKind:
 def keep_picture(folder: RecordFolder, kind: PictureKind, data: bytes) -> KeptPicture:
     """Keep a picture that was sent: its original as it came, and beside it the sleeve in it, straightened and squared
     where its four corners stand out."""
+    from sidekeep.files.pictures.sleeve_corners import find_corners
+
     with _ONE_AT_A_TIME:
         picture = open_upright(data, "the picture")
         found = find_corners(np.asarray(picture))

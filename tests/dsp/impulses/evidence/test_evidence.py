@@ -7,7 +7,6 @@ import math
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy import stats
 from scipy.signal import lfilter
 
 from sidekeep.dsp.impulses.channel import Channel
@@ -223,6 +222,8 @@ def test_a_seam_is_told_from_damage() -> None:
 
 
 def test_an_even_pace_is_told_from_chance_as_the_gamma_distribution_tells_it() -> None:
+    from scipy import stats  # slow to load, and every worker reads this file
+
     rng = np.random.default_rng(36)
     pace = 10_000 + np.cumsum(rng.normal(1500.0, 150.0, 24)).astype(int)
     chance = 10_000 + np.cumsum(np.maximum(EVEN_APART, rng.exponential(1500.0, 24))).astype(int)
