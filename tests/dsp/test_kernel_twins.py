@@ -153,7 +153,7 @@ TWINS = {
     "dsp/impulses/recurrence.py": {
         "recurrence": ("dsp/impulses/test_recurrence.py", "test_the_kernel_is_its_plain_twin"),
     },
-    "dsp/impulses/thumps.py": {
+    "dsp/impulses/thump_evidence.py": {
         "_whiten": (FINDING, "test_whitening_is_the_valid_part_of_the_convolution"),
     },
     "dsp/level/channels.py": {

@@ -23,7 +23,7 @@ from sidekeep.dsp.impulses.candidates import (
     fit_predictors,
 )
 from sidekeep.dsp.impulses.damage_spans import changed_energy, join_rows
-from sidekeep.dsp.impulses.thumps import _whiten
+from sidekeep.dsp.impulses.thump_evidence import _whiten
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
