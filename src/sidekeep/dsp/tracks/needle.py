@@ -113,7 +113,11 @@ def _idle_mask(smooth: Floats, power: Floats, hop_s: float, *, thump_only: bool)
     if count < 2 * need:
         return none
     wide = running_median(np.maximum(smooth, _SILENCE_DB), need)
-    quietest = float(np.min(wide[need // 2 : count - need // 2]))
+    whole = np.zeros(count, dtype=bool)
+    whole[need // 2 : count - need // 2] = (
+        True  # beyond, the median repeats one hop, and a file may end within its last
+    )
+    quietest = float(np.min(wide[whole]))
     best = none
     for margin_db in (2.0, 4.0, 7.0):
         mask = wide < quietest + margin_db
@@ -122,10 +126,10 @@ def _idle_mask(smooth: Floats, power: Floats, hop_s: float, *, thump_only: bool)
             at_edge = start <= need or stop >= count - need
             if (stop - start) * hop_s >= (0.3 if at_edge else 1.0):
                 kept[start if start > need else 0 : stop if stop < count - need else count] = True
-        grown = _grow(kept, need)
-        if not kept.any() or grown.all():
+        remaining = whole & ~_grow(kept, need)
+        if not kept.any() or not remaining.any():
             continue
-        rest = float(np.min(wide[~grown]))
+        rest = float(np.min(wide[remaining]))
         if rest - float(np.max(wide[kept])) < _STEP_DB:
             continue
         if _borders_on_groove(smooth, power, kept, hop_s, thump_only=thump_only):

@@ -38,7 +38,7 @@ from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
 from sidekeep.model.repair import Repair
 
-SURVEY_VERSION = 4
+SURVEY_VERSION = 5
 """Raise it when a survey finds, measures or keeps something else: kept surveys are made again then."""
 BLOCK_FRAMES = 131072
 METERED_LATE = 8
