@@ -37,6 +37,11 @@ def test_the_line_says_what_is_known() -> None:
     )
     line.hear(track(sure=0.4, side_left_s=None, side_left_sd_s=None))
     assert line.text().startswith("track 3, Tallow Street (perhaps)   214 places")
+    line.hear(event("live-level", sample_peak_dbfs=-7.24, forecast_peak_dbfs=-0.2))
+    assert line.text().endswith("may reach 0")
+    line.hear(track(over=True))
+    assert line.text().endswith("peak -7.2 dBFS")  # nothing more is to come
+    line.hear(track(sure=0.4, side_left_s=None, side_left_sd_s=None))
     line.hear(event("live-level", sample_peak_dbfs=-7.24, forecast_peak_dbfs=None))
     assert line.text().endswith("peak -7.2 dBFS")
     line.hear(track(over=True))

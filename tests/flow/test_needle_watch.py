@@ -84,6 +84,22 @@ def test_advice_says_which_way_to_turn(gain: float, expected: str) -> None:
     assert gauge.reading().advice.code == expected
 
 
+def test_in_the_run_out_nothing_louder_is_expected() -> None:
+    """Stretches of very unequal level forecast a peak near full scale, as long as there is music to come."""
+    random = np.random.default_rng(1)
+    gauge = Gauge(rate_hz=RATE_HZ, channels=2)
+    gauge.process(random.standard_normal((3 * RATE_HZ, 2)) * 1e-4)
+    time_s = np.arange(40 * RATE_HZ) / RATE_HZ
+    rising = 0.45 * 10.0 ** ((np.floor(time_s / 10.0) - 3.0) * 0.3)
+    audio = (rising * np.sin(2 * np.pi * 440 * time_s))[:, None] * np.array([1.0, 0.98])
+    audio += random.standard_normal(audio.shape) * 1e-3
+    for at in range(0, len(audio), 8820):
+        gauge.process(audio[at : at + 8820])
+    assert gauge.reading().advice.code == "may-be-hot"
+    gauge.watch.state = "run-out"
+    assert gauge.reading().advice.code == "level-right"
+
+
 def test_a_reading_is_what_the_meters_of_a_take_say_of_the_same_frames(rng: np.random.Generator) -> None:
     """True peak of all that was looked at, in whatever pieces; momentary loudness of the last 0.4 s (EBU Tech 3341)."""
     gauge = Gauge(rate_hz=RATE_HZ, channels=2)

@@ -60,7 +60,8 @@ class LiveLine:
             return ""
         text = f"peak {level['sample_peak_dbfs']:.1f} dBFS"
         expected = level["forecast_peak_dbfs"]
-        return text if expected is None else f"{text}, may reach {expected:.0f}"
+        is_over = (self._last.get("live-track") or {}).get("over", False)
+        return text if expected is None or is_over else f"{text}, may reach {round(expected)}"
 
 
 def left_text(left_s: float, sd_s: float) -> str:
