@@ -59,9 +59,10 @@ def test_pages_show_no_command_that_is_not_there() -> None:
 def test_options_in_shell_lines_exist() -> None:
     known = set(re.findall(r"--[a-z][a-z-]+", text("docs/commands.md")))
     command = re.compile(rf"(?:sidekeep|\./run) (?:{'|'.join(VERBS)})\b[^`\n#]*")
-    for page in PAGES:
-        for line in command.findall(page.read_text("utf-8")):
-            assert set(re.findall(r"--[a-z][a-z-]+", line)) <= known, f"{page.name}: {line}"
+    shown = [(page, line) for page in PAGES for line in command.findall(page.read_text("utf-8"))]
+    assert sum("--" in line for _, line in shown) > 20
+    for page, line in shown:
+        assert set(re.findall(r"--[a-z][a-z-]+", line)) <= known, f"{page.name}: {line}"
 
 
 def shown_commands() -> list[tuple[str, str]]:
@@ -241,7 +242,9 @@ def test_no_barcode_is_of_goods_in_trade() -> None:
 
 
 def test_locks_hold_no_addresses() -> None:
-    for path in ROOT.glob("*.lock"):
+    locks = sorted(ROOT.glob("*.lock"))
+    assert [path.name for path in locks] == ["requirements-test.lock", "requirements.lock"]
+    for path in locks:
         assert "://" not in path.read_text("utf-8"), path.name
 
 

@@ -222,6 +222,7 @@ def test_accessible() -> None:
     tags = Page(text).tags
     assert ("html", {"lang": "en"}) in tags
     assert [tag for tag, _ in tags].count("h1") == 1
+    assert {"svg", "th"} <= {tag for tag, _ in tags}
     assert all(a.get("role") == "img" and a.get("aria-label") for tag, a in tags if tag == "svg")
     assert all("scope" in attributes for tag, attributes in tags if tag == "th")
     identifiers = [str(attributes["id"]) for _, attributes in tags if "id" in attributes]

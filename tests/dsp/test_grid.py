@@ -39,5 +39,7 @@ def test_windows_are_slices_of_the_whole(
 
 def test_every_column_lies_in_one_piece(rng: np.random.Generator) -> None:
     windows = Windows(100, 2, before=3, after=5)
-    for frames, _ in [*windows.push(rng.standard_normal((350, 2))), *windows.rest()]:
+    found = [*windows.push(rng.standard_normal((350, 2))), *windows.rest()]
+    assert [count for _, count in found] == [100, 100, 100, 50]
+    for frames, _ in found:
         assert all(line.flags.c_contiguous for line in frames.T)

@@ -64,7 +64,9 @@ def test_a_stale_revision_writes_nothing(record: Path) -> None:
 
 def test_without_a_journal_everything_in_the_file_is_the_persons(record: Path) -> None:
     (record / HISTORY).unlink()
-    assert all(one.is_a_persons for one in read_choices(record).sides)
+    sides = read_choices(record).sides
+    assert sides
+    assert all(one.is_a_persons for one in sides)
     assert [entry.code for entry in read_history(record)] == ["begun"]
 
 

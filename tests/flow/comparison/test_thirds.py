@@ -118,6 +118,7 @@ def test_the_object_has_every_third_with_what_could_have_been_detected(pair: Com
         assert abs(row["left_db"]) < 0.15
         assert row["left_detectable_db"] >= 0.1
     bands = [row for row in values["bands"] if row["left_db"] is not None]
+    assert bands
     assert all(row["detectable_db"] >= row["left_detectable_db"] for row in bands)
 
 

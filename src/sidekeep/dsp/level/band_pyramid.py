@@ -19,7 +19,6 @@ from functools import lru_cache
 from typing import BinaryIO
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from sidekeep.errors import AudioFileError
@@ -80,11 +79,13 @@ def level_bytes(powers: NDArray[np.floating]) -> NDArray[np.uint8]:
 
 def columns_of(mono: NDArray[np.float32], count: int, rate_hz: int) -> NDArray[np.uint8]:
     """``count`` columns, (count, bands), of a piece of sound that begins half a hop before the first one."""
+    from scipy.fft import rfft
+
     hop, edges = hop_frames(rate_hz), band_bins(rate_hz)
     out = np.empty((count, len(edges) - 1), np.uint8)
     views = np.lib.stride_tricks.sliding_window_view(mono, 2 * hop)[::hop][:count]
     for first in range(0, count, _AT_ONCE):
-        bins = scipy.fft.rfft(views[first : first + _AT_ONCE] * hann(2 * hop), axis=1)
+        bins = rfft(views[first : first + _AT_ONCE] * hann(2 * hop), axis=1)
         powers = bins.real**2 + bins.imag**2
         out[first : first + _AT_ONCE] = level_bytes(np.maximum.reduceat(powers, edges[:-1], axis=1))
     return out

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from sidekeep.dsp.level.band_pyramid import FLOOR_DB, hann, hop_frames, level_bytes, one_channel
@@ -55,6 +54,8 @@ def spectrum(
     scale: Scale = "octaves",
 ) -> Spectrum:
     """The picture of a span, cut to the take."""
+    from scipy.fft import rfft
+
     if not 1 <= width <= WIDEST or not 1 <= height <= TALLEST:
         raise ParameterError("spectrum-size", width=width, height=height, widest=WIDEST, tallest=TALLEST)
     if scale not in SCALES:
@@ -71,7 +72,7 @@ def spectrum(
     places = min(width, _PLACES) if is_long else width
     middles = start + np.floor((np.arange(places) + 0.5) * ((stop - start) / places)).astype(np.int64)
     windows = _windows(take, middles - size // 2, size, version, is_apart=is_long)
-    bins = scipy.fft.rfft(windows * hann(size), axis=1)
+    bins = rfft(windows * hann(size), axis=1)
     powers = bins.real**2 + bins.imag**2
     levels = _loudest(level_bytes(powers), *_bins_of(edges_hz * (size / take.rate_hz), size // 2 + 1))
     return Spectrum(
