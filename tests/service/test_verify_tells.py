@@ -61,6 +61,10 @@ def no_take_json(record: Path) -> None:
     (record / "takes" / "A-1" / "take.json").unlink()
 
 
+def no_sleeve(record: Path) -> None:
+    (record / "sleeve.txt").unlink()
+
+
 def no_take_json_and_a_flipped_byte(record: Path) -> None:
     no_take_json(record)
     take = record / "takes" / "A-1" / "take.wav"
@@ -140,6 +144,7 @@ def what_an_interrupted_run_left(record: Path) -> None:
 
 
 DEEDS = [
+    (no_sleeve, "sleeve.txt is gone"),
     (no_take_json, "has lost its take.json"),
     (no_take_json_and_a_flipped_byte, "changed: takes/A-1/take.wav"),
     (torn_take_json, "take.json"),

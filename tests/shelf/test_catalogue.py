@@ -96,6 +96,17 @@ def test_a_records_life_on_the_shelf(tmp_path: Path, sleeve: Path) -> None:
     assert folder.state() == "verified"
 
 
+def test_a_folder_with_another_name_is_the_same_record(tmp_path: Path, sleeve: Path) -> None:
+    shelf = tmp_path / "shelf"
+    folder = service.plan_record(shelf, sleeve)
+    (shelf / "by name").mkdir()
+    folder.path.rename(shelf / "by name" / "my own")
+    (entry,) = service.list_records(shelf)
+    assert (entry.folder, entry.state) == ("by name/my own", "planned")
+    shutil.rmtree(shelf / "by name")
+    assert [entry.state for entry in service.list_records(shelf)] == ["gone"]
+
+
 def test_adopted_takes_are_exact_and_read_only(tmp_path: Path, sleeve: Path) -> None:
     source = recording(tmp_path / "side a.wav")
     before = source.read_bytes()

@@ -11,6 +11,8 @@ from sidekeep.dsp.output.resample import resample
 from sidekeep.errors import ParameterError
 from sidekeep.flow.comparison.combine import prepare
 from sidekeep.flow.comparison.compare import compare_takes
+from sidekeep.flow.comparison.differences.bands import FramePowers
+from sidekeep.flow.comparison.differences.distortion import distortion_of
 from sidekeep.flow.comparison.differences.one_playing import keeps_step
 from sidekeep.flow.comparison.told.conclusions import conclusions
 from tests.flow.comparison.pairs import RATE, Floats, Held, play
@@ -80,3 +82,15 @@ def test_the_steadiest_player_does_not_keep_step() -> None:
     assert keeps_step(curve(swaying), curve(swaying))
     assert not keeps_step(curve(swaying), curve(-swaying))
     assert not keeps_step(curve(np.zeros(600)))
+
+
+def test_where_nothing_differs_neither_take_holds_more(rng: np.random.Generator) -> None:
+    """As of a take beside itself: warnings of arithmetic are errors here."""
+    power = rng.uniform(0.5, 1.0, (900, 6, 2)).astype(np.float32)
+    centres = (500.0, 1000.0, 1600.0, 2500.0, 4000.0, 6300.0)
+    powers = FramePowers(
+        at_s=np.arange(900.0), old=power, new=power, shared=np.ones_like(power), centres_hz=centres
+    )
+    found = distortion_of(powers, (0.0, 900.0), (0.0, 900.0))
+    assert len(found) == 6
+    assert all(abs(one.more_db) < 1e-6 and one.share < 0.2 for one in found)

@@ -57,7 +57,26 @@ def list_records(shelf: Path, words: str = "", *, state: str = "") -> list[Entry
     """Records on the shelf, all or those that match."""
     with open_catalogue(shelf) as catalogue:
         entries = [_as_it_is(shelf, entry) for entry in catalogue.entries(words)]
+        if any(entry.state == "gone" for entry in entries) and _follow_renamed(shelf, catalogue):
+            entries = [_as_it_is(shelf, entry) for entry in catalogue.entries(words)]
     return [entry for entry in entries if not state or entry.state == state]
+
+
+def _follow_renamed(shelf: Path, catalogue: Catalogue) -> bool:
+    """Put records right whose folders a person renamed, or moved within the shelf: their ids tell. Whether there were any."""
+    folders = {entry.folder: entry for entry in catalogue.entries()}
+    missed = {
+        entry.record_id for entry in folders.values() if not (shelf / entry.folder / "record.toml").is_file()
+    }
+    found = False
+    for folder in record_folders(shelf):
+        if folder.path.relative_to(shelf).as_posix() in folders:
+            continue
+        with contextlib.suppress(ShelfError, OSError):
+            if folder.record_id in missed:
+                catalogue.put(folder)
+                found = True
+    return found
 
 
 def _as_it_is(shelf: Path, entry: Entry) -> Entry:

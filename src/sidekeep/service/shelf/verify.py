@@ -117,7 +117,7 @@ def verify_record(
     )
     result = replace(
         result,
-        faults=result.faults + expected.faults + _copies_gone(folder),
+        faults=result.faults + expected.faults + _copies_gone(folder) + _sleeve_gone(folder),
         unchecked=result.unchecked + expected.unchecked,
     )
     copies = folder.path / "copies"
@@ -135,6 +135,13 @@ def verify_record(
     with contextlib.suppress(ShelfError):
         index_record(shelf, folder)
     return result
+
+
+def _sleeve_gone(folder: RecordFolder) -> tuple[str, ...]:
+    """Every record was begun with one. It is a person's to change, so its content is no matter of checksums."""
+    if (folder.path / "sleeve.txt").exists():
+        return ()
+    return ("sleeve.txt is gone, and with it the titles; restore it from a backup, or write it anew",)
 
 
 @dataclass(frozen=True, kw_only=True)

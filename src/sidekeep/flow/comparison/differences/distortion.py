@@ -76,16 +76,20 @@ def distortion_of(powers: FramePowers, music_s: Span, groove_s: Span) -> list[Di
             middle = float(np.median(blocks))
             sd = 1.25 * float(np.std(blocks)) / np.sqrt(count)
             # where the takes differ most, which of them holds more
-            apart = 1.0 - shared[loud]
-            more_db = 10.0 * np.log10((apart * second).sum() / (apart * first).sum())
-            alike_db = 10.0 * np.log10((shared[loud] * second).sum() / (shared[loud] * first).sum())
+            apart = np.maximum(1.0 - shared[loud], 0.0)
+            more_db, alike_db = (_more_db(share, second, first) for share in (apart, shared[loud]))
             found.append(
                 Distortion(
                     part=part,
                     channel=channel,
                     share=float(np.sqrt(max(middle, 0.0))),
                     detectable=float(np.sqrt(detectable(FLOOR**2, sd, count))),
-                    more_db=float(more_db - alike_db),
+                    more_db=more_db - alike_db,
                 )
             )
     return found
+
+
+def _more_db(share: NDArray[np.float64], new: NDArray[np.float64], old: NDArray[np.float64]) -> float:
+    """How much more power the new take has in a share of the sound; none where there is none, as in a take and its copy."""
+    return float(10.0 * np.log10(((share * new).sum() + 1e-30) / ((share * old).sum() + 1e-30)))
