@@ -79,6 +79,8 @@ TWINS = {
     "dsp/impulses/estimate.py": {
         "estimate_spans": (ESTIMATE, "test_spans_are_estimated_one_after_the_other"),
         "guess_gains": (ESTIMATE, "test_first_gains_are_ratio_and_sign_of_second_differences"),
+        "likelier_turned": (ESTIMATE, "test_the_sign_of_the_second_wall_is_that_which_explains_most"),
+        "choose_sign": (ESTIMATE, "test_the_sign_of_the_second_wall_is_that_which_explains_most"),
         "estimate_span": (
             "dsp/impulses/test_estimate.py",
             "test_the_first_round_is_the_least_squares_filling",

@@ -18,6 +18,7 @@ from sidekeep.dsp.impulses.estimate import (
     SETTLED,
     TINY,
     WHITE_FRAMES,
+    choose_sign,
     estimate_span,
     estimate_spans,
     fade_parts,
@@ -28,6 +29,7 @@ from sidekeep.dsp.impulses.estimate import (
     learn_gains,
     learn_part,
     learn_pulse,
+    likelier_turned,
     pull_of,
     see_parts,
     sum_spread,
@@ -126,6 +128,29 @@ def test_first_gains_are_ratio_and_sign_of_second_differences(left: float, right
     wanted = [min(1.0, 1.0 / ratio), np.sign(a @ b) * min(1.0, ratio)]
     np.testing.assert_allclose(gains, wanted, rtol=1e-12)
     assert np.sign(gains[1]) == np.sign(right)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_sign_of_the_second_wall_is_that_which_explains_most(seed: int) -> None:
+    pulls, powers = numbers(40 + seed, 2, SPAN), np.array([0.7, 0.2])
+    taps = np.stack([correlation(np.r_[1.0, 0.4 * numbers(50 + seed + c, ORDER)]) for c in range(2)])
+    cosine = sine = np.sqrt(0.5)
+    white, whole = np.empty(2), np.empty(2)
+    for turned in (0, 1):
+        g = rotation(cosine, sine) @ np.array([1.0, -0.6 if turned else 0.6])
+        told = g @ pulls
+        white[turned] = told @ told / (np.square(g) @ (taps[:, 0] / powers))
+        whole[turned] = told @ np.linalg.solve(
+            sum(g[c] ** 2 / powers[c] * dense_taps(taps[c]) for c in (0, 1)), told
+        )
+    gains, rotated_gains, wave, force = np.array([1.0, 0.6]), np.empty(2), np.empty(SPAN), np.empty(SPAN)
+    assert likelier_turned(pulls, taps, powers, cosine, sine, gains) == (white[1] > white[0])
+    band = np.empty((SPAN, ORDER + 1))
+    choose_sign(
+        pulls, taps, powers, cosine, sine, np.ones(SPAN), np.ones(3), force, band, wave, gains, rotated_gains
+    )
+    assert gains.tolist() == [1.0, -0.6 if whole[1] > whole[0] else 0.6]
+    np.testing.assert_allclose(rotated_gains, rotation(cosine, sine) @ gains, atol=1e-12)
 
 
 @pytest.mark.parametrize("channels", [1, 2])

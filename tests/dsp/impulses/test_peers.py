@@ -103,3 +103,26 @@ def test_the_second_judge_rules_where_it_doubts_a_crowd_and_not_over_one_alone()
     # where it believes the most of them it rules over none
     doubts[:7] = 3.0
     assert not doubted_nats(peaks, sizes, odds, doubts, 1.0, 44_100.0).any()
+
+
+def test_what_was_mended_at_the_first_look_is_a_peer_that_was_taken() -> None:
+    peaks = np.arange(40) * 1000
+    sizes = np.full(40, 10.0)
+    odds = np.where(np.arange(40) % 4 == 0, -3.0, 4.0)
+    whole = peer_nats(peaks, sizes, odds, 1.0, 44_100.0)
+    gone = np.arange(40) % 4 == 1
+    here = peaks[~gone], sizes[~gone], odds[~gone]
+    mended = peaks[gone], sizes[gone]
+    np.testing.assert_array_equal(peer_nats(*here, 1.0, 44_100.0, mended), whole[~gone])
+    # a place that is looked at again counts once, as what it is taken for now
+    np.testing.assert_array_equal(peer_nats(peaks, sizes, odds, 1.0, 44_100.0, mended), whole)
+    # two that are left of a crowd that was mended are damage; of a crowd of which nothing was mended, they are music
+    left = np.array([10_500, 10_700]), np.full(2, 10.0), np.array([-3.0, 1.5])
+    many = np.sort(np.r_[left[0], 10_500 + 300 * np.arange(1, 9)])
+    refused = many, np.full(10, 10.0), np.where(many == 10_700, 1.5, -3.0)
+    assert peer_nats(*left, 1.0, 44_100.0, mended)[1] == 0.0
+    assert peer_nats(*refused, 1.0, 44_100.0)[many == 10_700][0] < -0.5
+    assert (
+        peer_nats(*refused, 1.0, 44_100.0, mended)[many == 10_700][0]
+        > peer_nats(*refused, 1.0, 44_100.0)[many == 10_700][0]
+    )

@@ -90,7 +90,7 @@ def mend_channels(
     longest = int(LONGEST_S * rate_hz)
     taken = DamageSpans.none()
     long: list[Repaired] = []
-    believed: list[tuple[NDArray[np.int64], Floats]] = []
+    believed: list[tuple[NDArray[np.int64], Floats, Floats]] = []
     shift, doubt_shift = 0.0, 0.0
     for again in range(2):
         for index, channel in enumerate(channels):
@@ -110,10 +110,11 @@ def mend_channels(
             odds += doubted_nats(
                 peaks, channel.tests, odds, channel.doubts + doubt_shift, manner.odds, rate_hz
             )
-            odds += peer_nats(peaks, channel.tests, odds, manner.odds, rate_hz)
+            mended = believed[index][:2] if again else None
+            odds += peer_nats(peaks, channel.tests, odds, manner.odds, rate_hz, mended)
             rows = np.flatnonzero(odds > manner.odds)
             spans, sizes = channel.spans[rows], channel.tests[rows]
-            believed.append((peaks[rows], odds[rows]))
+            believed.append((peaks[rows], sizes, odds[rows]))
             fits = spans[:, 1] - spans[:, 0] <= longest
             if not again:
                 for first, last, peak in spans[~fits].tolist():
@@ -128,7 +129,7 @@ def mend_channels(
         taken = mend_early(channels, planes, work, accepted, taken, longest)
     repaired = long
     explained = _estimate(channels[0], planes, work, taken, ROUNDS)
-    at, best = (np.concatenate(column) for column in zip(*believed, strict=True))
+    at, _, best = (np.concatenate(column) for column in zip(*believed, strict=True))
     sure = odds_of_rows(taken.rows, at, best, manner.odds)
     kept, doubtful = kept_after_mending(planes, work, taken.rows, sure, manner.odds, rate_hz, rate_factor)
     inside = (taken.rows[:, 0] >= start) & (taken.rows[:, 0] < stop)

@@ -40,15 +40,38 @@ CROWD = 3
 """Candidates, the one that is asked for among them, that make a crowd."""
 
 
-def peer_nats(peaks: NDArray[np.int64], sizes: Floats, odds: Floats, least: float, rate_hz: float) -> Floats:
-    """Nats, 0 or less, to add to the odds of each candidate; ``least`` are the odds from which it is taken."""
+def peer_nats(
+    peaks: NDArray[np.int64],
+    sizes: Floats,
+    odds: Floats,
+    least: float,
+    rate_hz: float,
+    mended: tuple[NDArray[np.int64], Floats] | None = None,
+) -> Floats:
+    """Nats, 0 or less, to add to the odds of each candidate; ``least`` are the odds from which it is taken.
+
+    ``mended``: peaks and sizes, in order, of what was taken at a first look. It is no candidate any more, but a peer that was
+    taken all the same; else a crowd would be judged by those of it that are still there, the refused ones.
+    """
+    count = len(peaks)
+    if mended is not None:
+        gone = ~np.isin(mended[0], peaks)
+        every = np.concatenate([peaks, mended[0][gone]])
+        order = np.argsort(every, kind="stable")
+        sure = np.full(len(every) - count, np.inf)
+        peaks, sizes = every[order], np.concatenate([sizes, mended[1][gone]])[order]
+        odds = np.concatenate([odds, sure])[order]
     nats = np.zeros(len(peaks))
     for _ in range(ROUNDS):
         taken = odds + nats > least
         if not taken.any():
             break
         count_peers(peaks, sizes, taken, odds > least, int(REACH_S * rate_hz), nats)
-    return nats
+    if mended is None:
+        return nats
+    own = np.empty(len(nats))
+    own[order] = nats
+    return own[:count]
 
 
 @inner_kernel
