@@ -84,6 +84,21 @@ def test_advice_says_which_way_to_turn(gain: float, expected: str) -> None:
     assert gauge.reading().advice.code == expected
 
 
+def test_a_passage_within_the_aim_is_right_as_long_as_nothing_louder_is_forecast() -> None:
+    """In the first half minute nothing is forecast, and the uncertainty alone is no reason to turn down."""
+    random = np.random.default_rng(1)
+    gauge = Gauge(rate_hz=RATE_HZ, channels=2)
+    gauge.process(random.standard_normal((3 * RATE_HZ, 2)) * 1e-4)
+    time_s = np.arange(15 * RATE_HZ) / RATE_HZ
+    audio = (0.447 * np.sin(2 * np.pi * 440 * time_s))[:, None] * np.array([1.0, 0.98])  # -7 dBFS
+    audio += random.standard_normal(audio.shape) * 1e-3
+    for at in range(0, len(audio), 8820):
+        gauge.process(audio[at : at + 8820])
+    reading = gauge.reading()
+    assert reading.forecast_dbfs + reading.forecast_sd_db > -1.0
+    assert reading.advice.code == "level-right"
+
+
 def test_in_the_run_out_nothing_louder_is_expected() -> None:
     """Stretches of very unequal level forecast a peak near full scale, as long as there is music to come."""
     random = np.random.default_rng(1)

@@ -221,7 +221,8 @@ class Gauge:
         if forecast < settings.lowest_peak_dbfs and highest < settings.lowest_peak_dbfs:
             up = float(round(settings.lowest_peak_dbfs - max(highest, forecast) + 2.0))
             return News(code="turn-up", severity="look", facts={**so_far, "turn_up_db": up})
-        if forecast + sd > -1.0 and self.watch.state != "run-out":  # after that nothing louder comes
+        louder = round(forecast, 1) > so_far["highest_dbfs"] and self.watch.state != "run-out"
+        if louder and forecast + sd > -1.0:
             facts = {**so_far, "forecast_dbfs": round(forecast, 1), "turn_down_db": 3.0}
             return News(code="may-be-hot", severity="look", facts=facts)
         return News(code="level-right", facts=so_far)
