@@ -17,6 +17,10 @@ PROGRAMS = "ffprobe faad metaflac sox ps mpg123 mkvinfo pulseaudio pactl chromiu
 TOGETHER = {"ffmpeg": "ffprobe", "flac": "metaflac", "paplay": "pactl"}
 """Comes in one package with."""
 EVERYWHERE = {"sha256sum", "true", "sh", "umount", "mount"}
+SYSTEM = (
+    "sh cat cksum tr sed awk df dirname mkdir mktemp rm sort wc grep find cmp cp chmod nice uname xargs sleep"
+)
+"""What every system has and ``run`` calls."""
 PYTHON = """#!/bin/sh
 echo "$TMPDIR $*" >>asked
 case "$*" in
@@ -92,6 +96,30 @@ def test_every_program_that_a_test_wants_is_brought() -> None:
     looked_for = set(re.findall(r"command -v ([\w-]+) ", (ROOT / "run").read_text("utf-8")))
     assert {"ffprobe", "sox", "mpg123", "mkvinfo"} <= wanted
     assert {TOGETHER.get(name, name) for name in wanted - EVERYWHERE} <= looked_for
+
+
+@pytest.mark.parametrize(
+    ("known", "brought"),
+    [("chromium-headless-shell - old headless shell", "chromium-headless-shell"), ("", "chromium")],
+)
+def test_where_no_browser_is_there_the_smallest_that_does_is_brought(
+    place: Path, monkeypatch: pytest.MonkeyPatch, known: str, brought: str
+) -> None:
+    """On a machine that has nothing but what every system has, and what the stand-ins are."""
+    (place / "bin/chromium").unlink()
+    program(place / "bin/id", "#!/bin/sh\necho 0\n")
+    program(place / "bin/apt-cache", f"#!/bin/sh\nprintf '%s' '{known}'\n")
+    program(place / "bin/apt-get", '#!/bin/sh\necho "$*" >>fetched\n')
+    for name in SYSTEM.split():
+        found = shutil.which(name)
+        assert found is not None, name
+        (place / "system" / name).parent.mkdir(exist_ok=True)
+        (place / "system" / name).symlink_to(found)
+    monkeypatch.setenv("PATH", str(place / "system"))
+    assert run(place)[0] == 0
+    update, install = (place / "fetched").read_text("utf-8").splitlines()
+    assert update.startswith("update")
+    assert install.split()[-1] == brought
 
 
 @pytest.mark.parametrize("checker", ["RUFF", "MYPY", "TSC"])
