@@ -14,10 +14,15 @@ from sidekeep.flow.needle.needle_levels import MID, WINDOW_S
 Floats = NDArray[np.float64]
 
 _IS_CHAIN_AFTER = round(20.0 / WINDOW_S)
+"""What comes back after so long was the chain. Chosen by hand, no finer reason."""
 HEARD_EVERY = 5
 """Windows between two calls of ``hear``."""
 _VISIT = round(1.0 / WINDOW_S)
+"""Of early noise that was heard again for so long and then gave way to louder noise: it was the groove's. Chosen by hand,
+no finer reason."""
 _OVER_CHAIN_DB = 4.0
+"""Mid and high bands so far over the early noise are a groove's. As much as a groove stands over the chain at least
+(``chain``)."""
 _SAME_DB = np.array([3.0, 1.5, 1.5])
 """Chain noise comes back as it was; groove noise differs from place to place (common practice, no source)."""
 

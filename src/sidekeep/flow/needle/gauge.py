@@ -23,9 +23,14 @@ from sidekeep.model.news import News
 from sidekeep.units import MINIMUM_DB, gain_to_db, power_to_db
 
 HOLD_S = 2.0
+"""Sound kept for looking back at. Chosen by hand, no finer reason."""
 FORECAST_BLOCK_S = 10.0
+"""The highest peaks of so long are what the law of extremes is fitted to; a side has a hundred of them. Chosen by hand, no
+finer reason."""
 _CLIP = 1.0 - 2.0**-15
+"""Full scale of 16 bits: a sample there is at the rail of the coarsest converter met with."""
 _EULER = 0.5772156649015329
+"""Euler's constant: mean of the standard Gumbel law."""
 _MUSIC_WITHIN_DB = 40.0
 """Ten seconds this far under the loudest ones are groove noise or a pause and say nothing of the music's peaks."""
 

@@ -18,13 +18,20 @@ from sidekeep.flow.ports import Audio
 Floats = NDArray[np.float64]
 
 WINDOW_S = 0.05
+"""A twentieth of a second: three periods of a 60 Hz hum. Chosen by hand, no finer reason."""
 PARTS = 4
+"""Spectra are taken of so many parts of a window, the lower ones counting: a click spoils one or two."""
 SILENT_DB = -140.0
+"""Levels end here: below the noise of any converter."""
 SWAY, MID, HIGH = 0, 1, 2
 _SWAY_SMOOTHING_HZ = 60.0
+"""Below this is what a turning disc moves by: rumble and the sway of warp. Chosen by hand, no finer reason."""
 _BANDS_HZ = ((500.0, 2_000.0), (2_000.0, 8_000.0))
+"""Groove noise shows here: above hum and rumble, below where takes at low rates end. Chosen by hand, no finer reason."""
 _SHAPE_HZ = (500.0, 4_000.0)
+"""Where the shape of a spectrum tells music from noise. Chosen by hand, no finer reason."""
 _USUAL = 0.6
+"""The usual step of a window is this quantile of them. Chosen by hand, no finer reason."""
 _TICK = 8.0
 """A step this many times the usual one within its window is a tick; Gaussian noise reaches about 4.5."""
 

@@ -35,17 +35,28 @@ NeedleState = Literal["up", "down", "run-out"]
 Floats = NDArray[np.float64]
 
 _DOWN_AFTER = round(1.5 / WINDOW_S)
+"""So long must the groove be heard before the needle counts as down. Chosen by hand, no finer reason."""
 _UP_AFTER = round(1.0 / WINDOW_S)
+"""So long must the chain be heard alone after music before the needle counts as up. Chosen by hand, no finer reason."""
 _LOUD_DB = -52.0
 """No usable chain is so noisy with the needle up (common practice, no source)."""
 _SURE_AFTER = round(25.0 / WINDOW_S)
 """No lead-in is so long: steady noise before that was the chain."""
 _STILL_UP_AFTER = round(30.0 / WINDOW_S)
+"""So long must what is heard be like the chain, where the groove itself is not known: longer than a rest in the music.
+Chosen by hand, no finer reason."""
 _UNDER_GROOVE_AFTER = round(8.0 / WINDOW_S)
+"""The same where it lies under the noise of the groove, which no music with the needle down does. Chosen by hand, no finer
+reason."""
 _SWITCHED_ON_AFTER = round(20.0 / WINDOW_S)
+"""Steady noise of such length from the start, no music in it, was equipment that was switched on. Chosen by hand, no finer
+reason."""
 _LIKE_EARLY_AFTER = round(15.0 / WINDOW_S)
+"""So long must the noise from before the music be heard again to have been the chain's. Chosen by hand, no finer reason."""
 _QUIET_BEFORE_DROP = round(3.0 / WINDOW_S)
+"""Steady noise before a needle that is lowered out of it into a groove. Chosen by hand, no finer reason."""
 _STEP_DB = 4.0
+"""Rise by which such a lowering shows: what a groove stands over the chain at least (``chain``)."""
 
 
 @dataclass(frozen=True, kw_only=True)

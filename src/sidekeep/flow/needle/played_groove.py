@@ -16,9 +16,11 @@ from sidekeep.flow.needle.recent_windows import SECOND, RecentWindows
 Floats = NDArray[np.float64]
 
 _KEPT = round(600.0 / WINDOW_S)
+"""Ten minutes of levels are remembered. Chosen by hand, no finer reason."""
 _FLOOR_AFTER = round(10.0 / WINDOW_S)
 """Groove noise counts as such only later: what is heard now may be the chain after a lift."""
 _MUSIC_DB = 8.0
+"""So far over the quietest groove is music. Chosen by hand, no finer reason."""
 _LOUD_DB = -40.0
 """So loud is music whatever the groove is like."""
 

@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 SECOND = round(1.0 / WINDOW_S)
 """Windows in a second."""
 _STEPS_KEPT_S = 30.0
+"""Ticks are told by the steps of so long: some fifteen turns. Chosen by hand, no finer reason."""
 
 
 class RecentWindows:

@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 _TURN_PERIODS_S = (60.0 / 100.0 * 3.0, 60.0 / 45.0, 60.0 / 78.26, 60.0 / 77.92)
 """33 1/3, 45 and the two 78s (78.26 on 60 Hz mains, 77.92 on 50 Hz; IEC 98)."""
 _SPEED_ERRORS = np.linspace(-0.006, 0.006, 7)
+"""Turntables run up to 0.3 % off (IEC 98 allows 1.2 % fast and 0.8 % slow, from memory); twice the first, in steps of 0.2
+%."""
 _OTHER_PERIODS_S = np.array(
     [
         0.55,
@@ -40,10 +42,13 @@ _OTHER_PERIODS_S = np.array(
 )
 """Lengths that are no turn, and no half or third of one."""
 _LEAST_TURNS = 4
+"""Turns after which a row can be told to keep a period. Chosen by hand, no finer reason."""
 _LEAST_Z = 5.0
 """Deviations of a sum of noise: crackle alone came to 4.4 at most, a locked groove on a worn disc to 5.1 and more."""
 _OVER_OTHERS = 1.35
+"""The turn must stand out by so much over the 95 % quantile of lengths that are no turn. Chosen by hand, no finer reason."""
 _BASELINE_S = 1.85
+"""Slow changes of level are taken off over a turn of 33 1/3 rpm and a little. Chosen by hand, no finer reason."""
 
 
 def once_per_turn(peaks: Floats, step_s: float) -> bool:
