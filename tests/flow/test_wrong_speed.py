@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import pytest
 
+from sidekeep.flow.passes.survey_sums import speed_findings
 from sidekeep.flow.tracks.cut import find_cuts
 from sidekeep.flow.tracks.wrong_speed import wrong_speed
 from sidekeep.model.cuts import SideCuts, Track
+from sidekeep.model.measures import Turn
 from sidekeep.wording.findings import finding_text
 from tests.flow.made_sides import RATE, features_of, make_side, sleeve, tune
 
@@ -83,3 +85,21 @@ def test_a_45_played_at_33_is_told_in_one_sentence_and_not_as_misprints() -> Non
         "Side A: all 3 tracks last about 1.35 times as long as the sleeve says, as a record for 45 rpm does when it is played at "
         "33 1/3. Listen to its pitch; if that is so, record the side again at 45 rpm."
     )
+
+
+@pytest.mark.parametrize(
+    ("rpm", "sd_ppm", "off_percent"),
+    [(34.7, 100.0, 4.1), (43.9, 300.0, -2.4), (33.5, 100.0, None), (45.6, 50.0, None), (33.95, 5_000.0, None), (77.9, 10.0, None)],
+)  # fmt: skip
+def test_a_player_off_its_speed_is_told_by_its_turns(
+    rpm: float, sd_ppm: float, off_percent: float | None
+) -> None:
+    turn = Turn(rpm=rpm, period_s=60.0 / rpm, sd_ppm=sd_ppm, source="sway")
+    found = speed_findings(turn, 1_000)
+    assert [finding.kind for finding in found] == ([] if off_percent is None else ["speed-off"])
+    if off_percent is not None:
+        assert found[0].facts["off_percent"] == pytest.approx(off_percent, abs=0.1)
+
+
+def test_where_no_turn_was_found_nothing_is_said_of_speed() -> None:
+    assert speed_findings(Turn(rpm=0.0, period_s=0.0, sd_ppm=1e6, source="none"), 1_000) == []

@@ -60,6 +60,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "track-count": _TITLES,
     "untitled-track": _TITLES,
     "track-order": _TITLES,
+    "speed-off": {"rpm": 34.7, "nominal_rpm": 100.0 / 3.0, "off_percent": 4.1},
     "wrong-speed": {"side": "A", "found": 3, "times": 1.35, "cut_rpm": 45.0, "played_rpm": 100.0 / 3.0},
     "other-side": {"side": "A", "likely_side": "B"},
     "same-sound": {"file": "a.wav", "other": "b.wav"},

@@ -73,6 +73,15 @@ def _wrong_speed(about: About) -> str:
     )
 
 
+def _speed_off(about: About) -> str:
+    off = about.number("off_percent")
+    return (
+        f"The turntable ran {abs(off):.1f} % too {'fast' if off > 0.0 else 'slow'}: {about.number('rpm'):.2f} turns a minute, "
+        f"not {_rpm(about.number('nominal_rpm'))}. The music is as much too {'high' if off > 0.0 else 'low'}. If that was not "
+        "meant, set its speed, with a strobe disc if you have one, and record the side again."
+    )
+
+
 def _rpm(rpm: float) -> str:
     return "33 1/3" if 33.0 < rpm < 34.0 else f"{rpm:.0f}"
 
@@ -163,6 +172,7 @@ WORDS: Mapping[str, Say] = {
         f"{_side(about)}: {_counted(about)}{_absent(about)}Check the marks and the titles."
     ),
     "wrong-speed": _wrong_speed,
+    "speed-off": _speed_off,
     "untitled-track": _untitled,
     "track-order": _order,
     "other-side": lambda about: (

@@ -25,7 +25,7 @@ from sidekeep.flow.measuring.measures import LevelMeter, PeakLoudnessMeter
 from sidekeep.flow.measuring.noise import NoiseMeter
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.numbers import numbers_only
-from sidekeep.flow.passes.survey_sums import click_statistics, turn_of
+from sidekeep.flow.passes.survey_sums import click_statistics, speed_findings, turn_of
 from sidekeep.flow.patches import PatchWriter, number_pieces
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
 from sidekeep.flow.tracks.cut import find_cuts
@@ -259,6 +259,7 @@ def _conclude(
         *meters.level.findings(form, music or None),
         *meters.noise.findings,
         *mended.findings,
+        *speed_findings(turn, form.length_frames),
     ]
     if any(finding.kind == "decoded-copy" for finding in findings):
         # it says why the sound ends where it does

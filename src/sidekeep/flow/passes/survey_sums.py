@@ -1,4 +1,4 @@
-"""What the damage on a take adds up to: counts, and the turn of the disc."""
+"""What the damage on a take adds up to: counts, and the turn of the disc; and whether it turned at its speed."""
 
 from __future__ import annotations
 
@@ -6,12 +6,17 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from sidekeep.dsp.turn.chains import SPEED_REACH
 from sidekeep.dsp.turn.period import TurnEstimate, agree_on_turn, estimate_turn
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.cuts import Cuts
+from sidekeep.model.finding import Fact, Finding
 from sidekeep.model.measures import Clicks, Turn
 from sidekeep.model.repair import Repair
 
+_SPEEDS_RPM = (100.0 / 3.0, 45.0)
+MOST_OFF = 0.015
+"""DIN 45500 let a player for the home run 1.5 % fast (from memory); a quarter of a semitone."""
 _WALLS = {"L": 1, "R": 2, "both": 3}
 
 
@@ -43,6 +48,19 @@ def turn_of(repairs: Sequence[Repair], form: AudioFormat, cuts: Cuts, sway: Turn
     )
     found = agree_on_turn(clicks, sway)
     return Turn(rpm=found.rpm, period_s=found.period_s, sd_ppm=found.sd_ppm, source=found.source)
+
+
+def speed_findings(turn: Turn, length_frames: int) -> list[Finding]:
+    """A player that ran off its speed, as its turns tell: no printed time is needed. Shellac had no one speed, so only the two of
+    IEC 60098 are held against it."""
+    if turn.source == "none":
+        return []
+    nominal_rpm = min(_SPEEDS_RPM, key=lambda rpm: abs(turn.rpm / rpm - 1.0))
+    off = turn.rpm / nominal_rpm - 1.0
+    if not MOST_OFF < abs(off) < SPEED_REACH or 3e-6 * turn.sd_ppm > abs(off) - MOST_OFF:
+        return []
+    facts: dict[str, Fact] = {"rpm": turn.rpm, "nominal_rpm": nominal_rpm, "off_percent": 100.0 * off}
+    return [Finding(kind="speed-off", start_frame=0, stop_frame=length_frames, severity="look", facts=facts)]
 
 
 def _after_music(cuts: Cuts) -> tuple[float, float] | None:
