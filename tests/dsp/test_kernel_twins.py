@@ -155,6 +155,9 @@ TWINS = {
     "dsp/impulses/recurrence.py": {
         "recurrence": ("dsp/impulses/test_recurrence.py", "test_the_kernel_is_its_plain_twin"),
     },
+    "dsp/impulses/safety.py": {
+        "slope_energy": ("dsp/impulses/test_safety.py", "test_the_energy_of_slopes_is_the_plain_sum"),
+    },
     "dsp/impulses/thump_evidence.py": {
         "_whiten": (FINDING, "test_whitening_is_the_valid_part_of_the_convolution"),
     },

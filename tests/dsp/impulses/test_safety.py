@@ -9,7 +9,7 @@ from benchmarks.sharp_sounds import sharp_sound
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses import mending, safety
-from sidekeep.dsp.impulses.safety import kept_after_mending, odds_of_rows
+from sidekeep.dsp.impulses.safety import kept_after_mending, odds_of_rows, slope_energy
 from sidekeep.flow import mend
 from sidekeep.flow.mend import Mender
 from sidekeep.model.recipe import MendSettings
@@ -240,3 +240,10 @@ def test_a_tick_left_for_doubt_may_be_the_head_of_a_thump(monkeypatch: pytest.Mo
     assert not mender.repairs
     assert not mender.findings
     assert any(start <= 60_000 < stop for start, stop in seen)
+
+
+@pytest.mark.parametrize(("first", "last"), [(0, 300), (17, 150), (40, 41)])
+def test_the_energy_of_slopes_is_the_plain_sum(first: int, last: int) -> None:
+    planes = np.random.default_rng(6).standard_normal((2, 300))
+    plain = np.square(np.diff(planes[:, first:last], axis=1)).sum()
+    assert slope_energy(planes, first, last) == pytest.approx(plain, rel=1e-12)

@@ -165,9 +165,9 @@ def estimate_span(
     variance is averaged, ``gains`` (channels,) those of the walls; with ``free`` they are a first guess and are learnt.
     """
     channels, m, p = observed.shape[0], stop - start, order
-    fixed, taps = np.empty((channels, p + 1)), np.empty((channels, p + 1))
-    powers = np.empty(channels)
-    cosine, sine, share = split_music(working, start, stop, fade, p, fixed, taps, powers)
+    fixed, models = np.empty((channels, p + 1)), np.empty((channels, p + 1))
+    taps, powers = np.empty((channels, p + 1)), np.empty(channels)
+    cosine, sine, share = split_music(working, start, stop, fade, p, fixed, models, powers)
     parts = see_parts(observed, working, start, stop, p, cosine, sine)
     around, mirror = fade_parts(parts, fade, p)
     rotated_gains = np.ones(channels)
@@ -181,11 +181,14 @@ def estimate_span(
     colour[0] = 1.0
     for trip in range(rounds):
         for c in range(channels):
-            if trip > 0:
+            if trip == 0:
+                model_correlation(models[c], p, taps[c])
+                powers[c] = powers[c] / share + TINY
+            else:
                 fill_in(parts[c], wave, rotated_gains[c], around[c])
-            powers[c] = learn_part(
-                around[c], mirror[c], fixed[c], share, m, unsure, rotated_gains[c], trip > 0, taps[c], scratch
-            )
+                powers[c] = learn_part(
+                    around[c], mirror[c], fixed[c], share, unsure, rotated_gains[c], taps[c], scratch
+                )
             pull_of(parts[c], taps[c], powers[c], pulls[c], scratch[0])
         if free and trip == 0 and likelier_turned(pulls, taps, powers, cosine, sine, gains):
             choose_sign(
@@ -260,36 +263,31 @@ def learn_part(
     mirror: Vector,
     fixed: Vector,
     share: float,
-    m: int,
     unsure: Vector,
     gain: float,
-    known: bool,
     taps: Vector,
     scratch: Matrix,
 ) -> float:
     """``taps`` of A'A and the innovation variance of one part of the music.
 
-    From the correlations ``fixed`` of the frames outside, whose squared weights sum to ``share``, and, once the waveform is
-    ``known``, from what is left of the ``m`` frames of the span when it is taken out: ``around`` (``fill_in``), ``mirror`` its
-    surroundings alone and backwards, ``unsure`` the sums of the waveform's covariance. ``scratch``: (3, 2 order + 2).
+    From the correlations ``fixed`` of the frames outside, whose squared weights sum to ``share``, and from what is left of the
+    frames of the span when the waveform is taken out: ``around`` (``fill_in``), ``mirror`` its surroundings alone and backwards,
+    ``unsure`` the sums of the waveform's covariance. ``scratch``: (3, 2 order + 2).
     """
     p = taps.shape[0] - 1
+    m = around.shape[0] - 2 * p
     correlation, model = scratch[0], scratch[1]
     for k in range(p + 1):
-        correlation[k] = fixed[k]
-    if known:
+        correlation[k] = fixed[k] + gain * gain * unsure[k]
+    # pairs that touch the span: with a frame of it first, and with one of it after a frame before it
+    for i in range(m):
+        here, ahead = around[p + i], around[p + i : 2 * p + i + 1]
+        behind = mirror[p + m - 1 - i : 2 * p + m - i]
         for k in range(p + 1):
-            correlation[k] += gain * gain * unsure[k]
-        # pairs that touch the span: with a frame of it first, and with one of it after a frame before it
-        for i in range(m):
-            here, ahead = around[p + i], around[p + i : 2 * p + i + 1]
-            behind = mirror[p + m - 1 - i : 2 * p + m - i]
-            for k in range(p + 1):
-                correlation[k] += here * (ahead[k] + behind[k])
-        share += m
+            correlation[k] += here * (ahead[k] + behind[k])
     power = levinson(correlation, p, model, scratch[2])
     model_correlation(model, p, taps)
-    return power / share + TINY
+    return power / (share + m) + TINY
 
 
 @inner_kernel

@@ -52,9 +52,11 @@ def recurrence(
         ahead[i] = mended[low + i] - mended[low + i - step]
         behind[i] = mended[stop + i] - mended[stop + i - step]
         power += ahead[i] * ahead[i] + behind[i] * behind[i]
-    left, right = np.empty(lags), np.empty(lags)
-    filter_ahead(slope, lags, ahead, left)
-    filter_ahead(slope[gap:], lags, behind, right)
+    # single precision is enough to say how alike two places are
+    rough = slope.astype(np.float32)
+    left, right = np.empty(lags, np.float32), np.empty(lags, np.float32)
+    filter_ahead(rough, lags, ahead.astype(np.float32), left)
+    filter_ahead(rough[gap:], lags, behind.astype(np.float32), right)
     unlike, best, gain = 1.0, -1, 0.0
     for k in range(lags):
         if abs(k - own) < nearest:
@@ -62,7 +64,7 @@ def recurrence(
         like = squares[k + wide] - squares[k] + squares[k + gap + wide] - squares[k + gap] + 1e-20
         if like < 1e-20:  # exact silence: beside loud sums what was added is lost
             continue
-        along = left[k] + right[k]
+        along = float(left[k]) + float(right[k])
         scale = min(MOST_GAIN, max(0.0, along / like))
         rest = (power - 2.0 * scale * along + scale * scale * like) / power
         if rest < unlike:

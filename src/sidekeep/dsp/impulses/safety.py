@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.impulses.continuity import misfit
 from sidekeep.dsp.impulses.damage_spans import changed_energy
 from sidekeep.dsp.impulses.recurrence import recurrence
+from sidekeep.dsp.kernel import kernel
 
 Floats = NDArray[np.float64]
 
@@ -77,16 +78,18 @@ def kept_after_mending(
     ``odds``: log odds that each is damage; ``least``: those from which it was mended at all.
     """
     spans = [slice(first, last) for first, last, _ in rows.tolist()]
-    energy, left = (summed.sum(axis=0) for summed in changed_energy(planes, work, rows))
+    taken_out, left_in = changed_energy(planes, work, rows)
+    energy, left, most_changed = taken_out.sum(axis=0), left_in.sum(axis=0), taken_out.argmax(axis=0)
     share_db = 10.0 * np.log10((energy + 1e-30) / (left + 1e-30))
     kept, unsure = np.ones(len(rows), dtype=np.bool_), np.zeros(len(rows), dtype=np.bool_)
     weighty = BACK_LEAST * float(energy.sum())
     for row in np.flatnonzero(share_db < PULSE_DB[1]).tolist():
-        span = spans[row]
+        span, channel = spans[row], most_changed[row]
+        before, own = planes[channel], work[channel]
         changes = share_db[row] > PULSE_DB[0] and not _is_even(work, span, rate_hz)
-        if changes or (energy[row] >= weighty and _comes_again(planes, work, span, rate_hz, rate_factor)):
+        if changes or (energy[row] >= weighty and _comes_again(before, own, span, rate_hz, rate_factor)):
             kept[row] = False
-        elif (apart := _apart(planes, work, span, rate_hz, rate_factor)) > CUT_MISFIT:
+        elif (apart := _apart(own, span, rate_hz, rate_factor)) > CUT_MISFIT:
             kept[row], unsure[row] = False, apart <= CUT_SURE
     always = STAKE_LEAST * float(np.square(planes).sum())
     believed = np.where(kept, energy / (1.0 + np.exp(-np.clip(odds, least, 30.0))), 0.0)
@@ -106,7 +109,8 @@ def kept_after_mending(
     doubtful = np.zeros(len(rows), dtype=np.bool_)
     wanted = least + np.clip(QUIET_NATS_A_DB * (QUIET_DB - share_db), 0.0, QUIET_MOST)
     for row in np.flatnonzero(kept & (odds < wanted)).tolist():
-        doubtful[row] = _is_long(planes, work, spans[row], rate_hz, rate_factor)
+        channel = most_changed[row]
+        doubtful[row] = _is_long(planes[channel], work[channel], spans[row], rate_hz, rate_factor)
     believed[~kept | doubtful] = 0.0
     kept &= ~beyond_doubt_share(energy, doubtful, float(believed.sum()))
     return kept, (doubtful | unsure) & ~kept
@@ -138,44 +142,47 @@ def _is_even(work: Floats, span: slice, rate_hz: float) -> bool:
     wide, first, last = int(BESIDE_S * rate_hz), span.start, span.stop
     if first < wide + 1 or last + wide > work.shape[1]:
         return True
-    before = float(np.square(np.diff(work[:, first - wide : first], axis=1)).sum())
-    behind = float(np.square(np.diff(work[:, last : last + wide], axis=1)).sum())
     floor = 1e-12 * wide
-    return abs(10.0 * math.log10((behind + floor) / (before + floor))) <= APART_DB
+    before = slope_energy(work, first - wide, first) + floor
+    behind = slope_energy(work, last, last + wide) + floor
+    return abs(10.0 * math.log10(behind / before)) <= APART_DB
 
 
-def _apart(planes: Floats, work: Floats, span: slice, rate_hz: float, rate_factor: int) -> float:
-    """How much worse than usual both sides of a span agree, on the channel that was changed most; 0 where it is too short."""
+@kernel
+def slope_energy(planes: Floats, first: int, last: int) -> float:
+    """Sum of the squared first differences of all channels within ``[first, last)``."""
+    total = 0.0
+    for channel in range(planes.shape[0]):
+        piece = planes[channel, first:last]
+        for n in range(1, piece.shape[0]):
+            total += (piece[n] - piece[n - 1]) ** 2
+    return total
+
+
+def _apart(own: Floats, span: slice, rate_hz: float, rate_factor: int) -> float:
+    """How much worse than usual both sides of a span agree, on one channel; 0 where it is too short."""
     if span.stop - span.start < CUT_S * rate_hz:
         return 0.0
-    own = work[_changed_most(planes, work, span)]
     return float(misfit(own, span.start, span.stop, rate_factor))
 
 
-def _comes_again(planes: Floats, work: Floats, span: slice, rate_hz: float, rate_factor: int) -> bool:
-    """Whether the likest place near holds what was taken out of the span, on the channel that was changed most."""
+def _comes_again(before: Floats, own: Floats, span: slice, rate_hz: float, rate_factor: int) -> bool:
+    """Whether the likest place near holds what was taken out of the span of a channel that was as ``before``."""
     if span.stop - span.start < BACK_S * rate_hz:
         return False
-    channel = _changed_most(planes, work, span)
-    word, unlike = recurrence(planes[channel], work[channel], span.start, span.stop, rate_factor)
+    word, unlike = recurrence(before, own, span.start, span.stop, rate_factor)
     return word < BACK_WORD and unlike < BACK_UNLIKE
 
 
-def _is_long(planes: Floats, work: Floats, span: slice, rate_hz: float, rate_factor: int) -> bool:
+def _is_long(before: Floats, own: Floats, span: slice, rate_hz: float, rate_factor: int) -> bool:
     """Whether a repair is long, or nearly so with the look of a pulse of an instrument."""
     length_s = (span.stop - span.start) / rate_hz
     if length_s < PULSE_S or length_s >= LONG_S:
         return length_s >= LONG_S
-    channel = _changed_most(planes, work, span)
-    taken_out = planes[channel, span] - work[channel, span]
+    taken_out = before[span] - own[span]
     if np.abs(taken_out[rate_factor:] - taken_out[:-rate_factor]).max() > SMOOTH * np.abs(taken_out).max():
         return False
-    wide, own = int(BESIDE_S * rate_hz), work[channel]
+    wide = int(BESIDE_S * rate_hz)
     beside = [own[max(0, span.start - wide) : span.start], own[span.stop : span.stop + wide]]
     louder = max(float(np.square(part).mean()) for part in beside if len(part))
-    return float(np.square(planes[channel, span]).mean()) > 10.0 ** (0.1 * PULSE_OVER_DB) * louder
-
-
-def _changed_most(planes: Floats, work: Floats, span: slice) -> int:
-    """The channel of which most was taken out."""
-    return int(np.argmax(np.square(planes[:, span] - work[:, span]).sum(axis=1)))
+    return float(np.square(before[span]).mean()) > 10.0 ** (0.1 * PULSE_OVER_DB) * louder
