@@ -8,7 +8,8 @@ the span. Given all of that the estimate is the posterior mean: it solves
 ``(sum_c g_c^2 A_c'A_c / s2_c + D' V^-1 D) w = sum_c g_c A_c'A_c y_c / s2_c`` over the span. All of it is learnt from the span
 by expectation-maximisation (Dempster, Laird & Rubin, J. Royal Stat. Soc. B 39(1), 1977, from memory), round by round:
 
-1. ``learn_part``: each part's predictor and innovation variance, from context and estimate together, and its pull on w;
+1. ``learn_part``: each part's predictor and innovation variance, from context and estimate together, and its pull on w
+   (``LEARNT``: not in every round);
 2. ``learn_gains``: the walls' gains, given the waveform;
 3. ``weigh``: mean and spread of w, given all else;
 4. ``learn_pulse``: D, and v from locally averaged second moments (the mean squared plus the spread).
@@ -49,6 +50,9 @@ HURRY = 0.7
 SETTLED = 1e-4
 """The rounds end when what is taken out changes by less than this share of the variance that it is left with by all that is
 known: the error cannot tell."""
+LEARNT, LEARNT_LAST = 3, 4
+"""The predictors of the music are learnt anew in the rounds before the first and in the second: from then on they stay, for what
+is taken out moves on while they hardly do."""
 LEAST_GAIN = 0.12
 """A wall with less of the pulse than this is left alone: it is crosstalk."""
 
@@ -180,16 +184,17 @@ def estimate_span(
     colour = np.zeros(COLOUR + 1)
     colour[0] = 1.0
     for trip in range(rounds):
-        for c in range(channels):
-            if trip == 0:
-                model_correlation(models[c], p, taps[c])
-                powers[c] = powers[c] / share + TINY
-            else:
-                fill_in(parts[c], wave, rotated_gains[c], around[c])
-                powers[c] = learn_part(
-                    around[c], mirror[c], fixed[c], share, unsure, rotated_gains[c], taps[c], scratch
-                )
-            pull_of(parts[c], taps[c], powers[c], pulls[c], scratch[0])
+        if trip < LEARNT or trip == LEARNT_LAST:
+            for c in range(channels):
+                if trip == 0:
+                    model_correlation(models[c], p, taps[c])
+                    powers[c] = powers[c] / share + TINY
+                else:
+                    fill_in(parts[c], wave, rotated_gains[c], around[c])
+                    powers[c] = learn_part(
+                        around[c], mirror[c], fixed[c], share, unsure, rotated_gains[c], taps[c], scratch
+                    )
+                pull_of(parts[c], taps[c], powers[c], pulls[c], scratch[0])
         if free and trip == 0 and likelier_turned(pulls, taps, powers, cosine, sine, gains):
             choose_sign(
                 pulls, taps, powers, cosine, sine, variance, colour, force, band, wave, gains, rotated_gains
