@@ -133,14 +133,28 @@ def test_long_quiet_repairs_that_are_not_sure_may_not_outweigh_the_rest() -> Non
     loud, quiet = rows_of(3_000, 4_000, length=60), rows_of(10_000, 14_000, 18_000, 22_000, length=60)
     rows = np.concatenate([loud, quiet])
     for sizes, odds, kept_of_quiet in (
-        ([0.1, 0.1, 0.1, 0.1], 2.0, [True] * 4),
-        ([0.2, 0.1, 0.3, 0.3], 2.0, [True, True, False, False]),
-        ([0.2, 0.1, 0.3, 0.3], 9.0, [True] * 4),
+        ([0.1, 0.1, 0.1, 0.1], [3.2, 3.2, 3.2, 3.2], [True] * 4),
+        ([0.2, 0.1, 0.3, 0.3], [3.2, 3.2, 2.0, 2.0], [True, True, False, False]),
+        ([0.2, 0.1, 0.3, 0.3], [9.0, 9.0, 9.0, 9.0], [True] * 4),
     ):
         planes = damaged(work, rows, [1.0, 1.0, *sizes])
-        kept, doubtful = asked(planes, work, rows, [4.0, 4.0, *[odds] * 4])
+        kept, doubtful = asked(planes, work, rows, [4.0, 4.0, *odds])
         assert kept.tolist() == [True, True, *kept_of_quiet]
         assert doubtful.tolist() == (~kept).tolist()
+
+
+@pytest.mark.parametrize(
+    ("length", "size", "odds", "is_kept"),
+    [(50, 0.1, 2.5, False), (50, 0.1, 3.2, True), (50, 0.35, 2.5, True), (40, 0.1, 2.5, True)],
+)
+def test_what_is_long_quiet_and_hardly_believed_is_left_for_doubt_however_little_it_is(
+    length: int, size: float, odds: float, is_kept: bool
+) -> None:
+    work = hiss(20_000, 0.01)
+    rows = np.concatenate([rows_of(3_000, 5_000, length=40), rows_of(9_000, length=length)])
+    kept, doubtful = asked(damaged(work, rows, [4.0, 4.0, size]), work, rows, [6.0, 6.0, odds])
+    assert kept.tolist() == [True, True, is_kept]
+    assert doubtful.tolist() == [False, False, not is_kept]
 
 
 @pytest.mark.parametrize(

@@ -62,6 +62,10 @@ nats surer, up to the last figure, or it is doubtful."""
 DOUBTFUL_SHARE = 0.25
 """What all doubtful repairs of a stretch may take out together, over what the others do: if every one is wrong, that makes the
 stretch 1 dB worse. The smallest are kept."""
+VAGUE_S, VAGUE_DB, VAGUE_NATS = 0.001, -6.0, 2.0
+"""A repair from this long on that takes out less than this over what is left there, and is less than so many nats surer than it
+must be, is left for doubt in any case. On 42 sides of real music and ten of sharp sounds 74 such were false and 123 right, and
+the false ones did twice as much harm as the right ones did good. Of a creaking voice on a worn side 41 of 66 false were such."""
 
 
 def kept_after_mending(
@@ -91,6 +95,11 @@ def kept_after_mending(
             kept[row] = False
         elif (apart := _apart(own, span, rate_hz, rate_factor)) > CUT_MISFIT:
             kept[row], unsure[row] = False, apart <= CUT_SURE
+    vague = (
+        (rows[:, 1] - rows[:, 0] >= VAGUE_S * rate_hz) & (share_db < VAGUE_DB) & (odds < least + VAGUE_NATS)
+    )
+    unsure |= kept & vague
+    kept &= ~vague
     always = STAKE_LEAST * float(np.square(planes).sum())
     believed = np.where(kept, energy / (1.0 + np.exp(-np.clip(odds, least, 30.0))), 0.0)
     total = float(believed.sum())
