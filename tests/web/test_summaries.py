@@ -83,6 +83,9 @@ def test_a_record_that_cannot_be_read_hides_no_other(shelf: Path) -> None:
     assert "record.toml" in told["trouble"]
     (record / "record.toml").write_text(whole, "utf-8")
     assert set(kept.line(entry)) == set(told) - {"trouble"}
-    record.rename(record.with_name("elsewhere"))
+    renamed = record.rename(record.with_name("elsewhere"))
+    (found,) = library.entries()
+    assert kept.line(found)["state"] == "copied"  # its id tells
+    renamed.rename(shelf.parent / "moved away")
     (gone,) = library.entries()
     assert (kept.line(gone)["state"], kept.line(gone)["sides"]) == ("gone", [])

@@ -246,6 +246,7 @@ class Mender:
             repaired.move(low)
             start, stop, channel = repaired.start, repaired.start + repaired.length, repaired.channel
             if repaired.doubtful:
+                chunk.place_at(start, stop, self.channels, left_alone=True).add(repaired)
                 if repaired.size_db >= HEAD_DB:
                     chunk.heads.append((start, stop, repaired.size_db))
                 continue
@@ -255,7 +256,7 @@ class Mender:
             if start < self._last_stop[channel]:
                 continue
             self._last_stop[channel] = stop
-            chunk.place_at(start, stop, self.channels).add(repaired)
+            chunk.place_at(start, stop, self.channels, left_alone=False).add(repaired)
             events.append((repaired.peak / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
         if self.use_turn and events:
             self._prior.add(events)
@@ -267,6 +268,8 @@ class Mender:
         if self.use_beat:
             beats, doubtful = ask_beat(self._beats, self._settled, chunk, self._waiting, self.rate_hz)
         for place, beat, doubt in zip(chunk.places, beats, doubtful, strict=True):
+            if place.left_alone:
+                continue
             for repaired in place.repaired:
                 if not (beat or doubt):
                     self._put(chunk, repaired)

@@ -28,6 +28,8 @@ class Place:
     """What is taken out, by wall."""
     left: float = 0.0
     """What is left there."""
+    left_alone: bool = False
+    """Left for doubt: a stroke like others of a beat, but nothing is mended."""
 
     def add(self, repaired: Repaired) -> None:
         self.repaired.append(repaired)
@@ -39,13 +41,14 @@ class Place:
 @dataclass(frozen=True)
 class PlaceFacts:
     """What the beat is asked by, one value a place: peak, frames of damage, the wall of which most is taken out, how much that is
-    in all and how much is left."""
+    in all and how much is left; whether it was left for doubt."""
 
     peaks: NDArray[np.int64]
     lengths: NDArray[np.int64]
     walls: NDArray[np.int64]
     energy: Floats
     left: Floats
+    left_alone: NDArray[np.bool_]
 
     @classmethod
     def of(cls, places: list[Place]) -> PlaceFacts:
@@ -55,6 +58,7 @@ class PlaceFacts:
             np.array([place.energy.index(max(place.energy)) for place in places], dtype=np.int64),
             np.array([sum(place.energy) for place in places], dtype=np.float64),
             np.array([place.left for place in places], dtype=np.float64),
+            np.array([place.left_alone for place in places], dtype=np.bool_),
         )
 
 
@@ -70,17 +74,17 @@ class Chunk:
     stop: int
     job: Future[list[Repaired]] | None = None
     places: list[Place] = field(default_factory=list)
-    """What was mended, in order."""
+    """What was mended or left for doubt, in order."""
     heads: list[tuple[int, int, float]] = field(default_factory=list)
     """Ticks hard enough to have a tail, mended or left for doubt: first frame, last + 1, size over the local slope in dB."""
     thumps: Future[list[tuple[Thump, Audio]]] | None = None
     low: int = 0
     """First frame of what the thumps were looked for in."""
 
-    def place_at(self, start: int, stop: int, walls: int) -> Place:
-        """The last place of the chunk, if a repair from ``start`` on overlaps it, else a new one."""
-        if not self.places or start >= self.places[-1].stop:
-            self.places.append(Place([], stop, [0.0] * walls))
+    def place_at(self, start: int, stop: int, walls: int, left_alone: bool) -> Place:
+        """The last place of the chunk, if a repair from ``start`` on overlaps it and has the same fate, else a new one."""
+        if not self.places or start >= self.places[-1].stop or self.places[-1].left_alone != left_alone:
+            self.places.append(Place([], stop, [0.0] * walls, left_alone=left_alone))
         return self.places[-1]
 
     @cached_property
@@ -117,7 +121,13 @@ def ask_beat(
     kept = beats.on_the_beat(peaks / rate_hz, lengths_s, walls, energy)
     begins = [sum(counts[:k]) for k in range(len(chunks) + 1)]
     near = slice(begins[max(0, at - 1)], begins[min(len(chunks), at + 2)])
+    left_alone = np.concatenate([one.left_alone for one in facts])[near]
+    # what was left off the beat is no part of what is taken out there
+    counted = ~left_alone | kept[near]
+    doubtful = np.zeros(len(counted), dtype=np.bool_)
     left = np.concatenate([one.left for one in facts])[near]
-    doubtful = doubtful_beside(kept[near], lengths_s[near], energy[near], left)
+    doubtful[counted] = doubtful_beside(
+        kept[near][counted], lengths_s[near][counted], energy[near][counted], left[counted]
+    )
     own = slice(begins[at] - near.start, begins[at + 1] - near.start)
     return kept[begins[at] : begins[at + 1]].tolist(), doubtful[own].tolist()

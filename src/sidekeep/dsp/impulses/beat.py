@@ -6,7 +6,8 @@ the logarithm of the number of grids tried). What returns once per turn of the d
 divides a turn or a few: repairs that come back after a turn must fill more places of it than a few scratches would.
 
 Each sound of a machine has a wall and a length of its own. So short and long repairs on either wall are asked apart: forty
-pulses among a thousand specks of dust are not heard, forty among the sixty that are as long as they are.
+pulses among a thousand specks of dust are not heard, forty among the sixty that are as long as they are. Repairs that were left
+for doubt are strokes like those that were made.
 """
 
 from __future__ import annotations
