@@ -48,7 +48,7 @@ def test_undo_passes_over_what_the_survey_did(record: Path) -> None:
 def test_undo_is_refused_when_the_place_was_changed_since(record: Path) -> None:
     move(record)
     propose(record, side("A", moved=7))
-    with pytest.raises(ChangedElsewhere, match="changed by something else"):
+    with pytest.raises(ChangedElsewhere, match="the cuts of side A"):
         take_back(record)
 
 

@@ -38,7 +38,8 @@ def _all_unsure(all_of: Sequence[About]) -> str:
 def _printed(about: About) -> str:
     return (
         f"{_track(about)} lasts {about.length('heard_s')}, the sleeve says {about.length('printed_s')}. The gaps around it "
-        "are clear: the sleeve may have a misprint or belong to another edition."
+        "are clear: the sleeve may have a misprint or belong to another edition. Listen once: a needle that jumps or stays "
+        "in one turn makes a track shorter or longer, too."
     )
 
 
@@ -49,7 +50,8 @@ def _all_printed(all_of: Sequence[About]) -> str:
     ]
     return (
         f"{count(len(each), 'printed time')} cannot be right: {listed(each)}. The gaps around them are clear: the sleeve may "
-        "have misprints or belong to another edition."
+        "have misprints or belong to another edition. Listen once: a needle that jumps or stays in one turn makes a track "
+        "shorter or longer, too."
     )
 
 

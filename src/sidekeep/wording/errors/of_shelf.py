@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from sidekeep.wording.errors.facts import Sentence
+from sidekeep.wording.errors.facts import Facts, Sentence
+
+_CHOICES = {"recipe": "the recipe", "sleeve": "the sleeve text", "art": "a picture", "record": "the record"}
+
+
+def _changed_since(facts: Facts) -> str:
+    kind, _, rest = facts["path"].partition("/")
+    what = (
+        f"the cuts of side {rest.rpartition('/')[2]}" if kind == "cuts" else _CHOICES.get(kind, facts["path"])
+    )
+    return f"cannot go back: something else has changed {what} since; change it back by hand"
+
 
 WORDS: Mapping[str, Sentence] = {
     "adopted-already": "{path} is part of {name} already; there is nothing to adopt",
@@ -62,7 +73,7 @@ WORDS: Mapping[str, Sentence] = {
         "forbid it"
     ),
     "inventory-unread": "{path} cannot be read ({reason}); it can be made again from what is there",
-    "changed-since": "{path} has since been changed by something else; change it back by hand",
+    "changed-since": _changed_since,
     "catalogue-newer": "this shelf's catalogue was made by a newer sidekeep; update sidekeep to open it",
     "recipe-entry": "the recipe has an unknown entry {entry!r}; known: {known}",
     "recipe-table": "[{name}] in the recipe must be a table",
