@@ -78,9 +78,6 @@ TWINS = {
     },
     "dsp/impulses/estimate.py": {
         "estimate_spans": (ESTIMATE, "test_spans_are_estimated_one_after_the_other"),
-        "guess_gains": (ESTIMATE, "test_first_gains_are_ratio_and_sign_of_second_differences"),
-        "likelier_turned": (ESTIMATE, "test_the_sign_of_the_second_wall_is_that_which_explains_most"),
-        "choose_sign": (ESTIMATE, "test_the_sign_of_the_second_wall_is_that_which_explains_most"),
         "estimate_span": (
             "dsp/impulses/test_estimate.py",
             "test_the_first_round_is_the_least_squares_filling",
@@ -91,11 +88,6 @@ TWINS = {
         "see_parts": (ESTIMATE, "test_parts_show_the_take_in_the_span_and_the_mended_one_round_it"),
         "learn_part": (ESTIMATE, "test_a_part_s_model_comes_from_context_and_estimate"),
         "pull_of": (ESTIMATE, "test_the_pull_is_the_two_sided_error"),
-        "learn_gains": (ESTIMATE, "test_the_likeliest_gains_are_those_of_least_squares"),
-        "weigh": (ESTIMATE, "test_weighing_solves_the_dense_equation"),
-        "has_settled": (ESTIMATE, "test_a_span_has_settled_where_a_round_changes_less_than_is_unsure"),
-        "learn_pulse": (ESTIMATE, "test_the_pulse_s_variance_is_the_local_second_moment"),
-        "fit_colour": (ESTIMATE, "test_the_colour_is_that_of_weighted_least_squares"),
     },
     "dsp/impulses/evidence/collect.py": {
         "collect_evidence": (EVIDENCE, "test_the_rest_is_asked_only_where_the_screen_lets_a_candidate_pass"),
@@ -152,6 +144,12 @@ TWINS = {
     "dsp/impulses/priors.py": {
         "spread_due": (CANDIDATES, "test_what_is_due_is_worth_nats_in_its_window_on_its_wall"),
     },
+    "dsp/impulses/pulse.py": {
+        "weigh": (ESTIMATE, "test_weighing_solves_the_dense_equation"),
+        "has_settled": (ESTIMATE, "test_a_span_has_settled_where_a_round_changes_less_than_is_unsure"),
+        "learn_pulse": (ESTIMATE, "test_the_pulse_s_variance_is_the_local_second_moment"),
+        "fit_colour": (ESTIMATE, "test_the_colour_is_that_of_weighted_least_squares"),
+    },
     "dsp/impulses/recurrence.py": {
         "recurrence": ("dsp/impulses/test_recurrence.py", "test_the_kernel_is_its_plain_twin"),
     },
@@ -160,6 +158,12 @@ TWINS = {
     },
     "dsp/impulses/thump_evidence.py": {
         "_whiten": (FINDING, "test_whitening_is_the_valid_part_of_the_convolution"),
+    },
+    "dsp/impulses/wall_gains.py": {
+        "guess_gains": (ESTIMATE, "test_first_gains_are_ratio_and_sign_of_second_differences"),
+        "likelier_turned": (ESTIMATE, "test_the_sign_of_the_second_wall_is_that_which_explains_most"),
+        "choose_sign": (ESTIMATE, "test_the_sign_of_the_second_wall_is_that_which_explains_most"),
+        "learn_gains": (ESTIMATE, "test_the_likeliest_gains_are_those_of_least_squares"),
     },
     "dsp/level/channels.py": {
         "_fast_bits": ("dsp/level/test_channels.py", "test_bits_and_repeats_are_plain_numpy"),

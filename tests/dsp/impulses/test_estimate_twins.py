@@ -12,31 +12,35 @@ from scipy.linalg import solve_toeplitz, toeplitz
 
 from sidekeep.dsp.impulses.autoregression import RIDGE, invert_band
 from sidekeep.dsp.impulses.estimate import (
-    COLOUR,
-    HURRY,
-    LEAST_GAIN,
-    SETTLED,
-    TINY,
-    WHITE_FRAMES,
-    choose_sign,
     estimate_span,
     estimate_spans,
     fade_parts,
     fill_in,
-    fit_colour,
-    guess_gains,
-    has_settled,
-    learn_gains,
     learn_part,
-    learn_pulse,
-    likelier_turned,
     pull_of,
     see_parts,
     sum_spread,
-    weigh,
 )
 from sidekeep.dsp.impulses.extent import factor_row, fit_zone
 from sidekeep.dsp.impulses.music_parts import half_window, rotated, split_music
+from sidekeep.dsp.impulses.pulse import (
+    COLOUR,
+    HURRY,
+    SETTLED,
+    TINY,
+    WHITE_FRAMES,
+    fit_colour,
+    has_settled,
+    learn_pulse,
+    weigh,
+)
+from sidekeep.dsp.impulses.wall_gains import (
+    LEAST_GAIN,
+    choose_sign,
+    guess_gains,
+    learn_gains,
+    likelier_turned,
+)
 
 Floats = NDArray[np.float64]
 ORDER, SPAN = 6, 20

@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.autoregression import FLOOR, Matrix, Vector, model_correlation
-from sidekeep.dsp.impulses.estimate import guess_gains, pull_of, see_parts
+from sidekeep.dsp.impulses.estimate import pull_of, see_parts
 from sidekeep.dsp.impulses.music_parts import half_window, rotated, split_music
+from sidekeep.dsp.impulses.wall_gains import guess_gains
 from sidekeep.dsp.kernel import inner_kernel, kernel
 
 PRICE_NATS = 1.1
