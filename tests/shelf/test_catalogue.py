@@ -107,6 +107,20 @@ def test_a_folder_with_another_name_is_the_same_record(tmp_path: Path, sleeve: P
     assert [entry.state for entry in service.list_records(shelf)] == ["gone"]
 
 
+def test_a_record_is_indexed_however_its_folder_is_named(
+    tmp_path: Path, sleeve: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From where the person stands, or by way of a link to the shelf."""
+    shelf = tmp_path / "shelf"
+    folder = service.plan_record(shelf, sleeve)
+    (tmp_path / "link").symlink_to(shelf)
+    monkeypatch.chdir(tmp_path)
+    for named in (Path("shelf") / folder.path.name, tmp_path / "link" / folder.path.name):
+        service.index_record(shelf, RecordFolder(named))
+        (entry,) = service.list_records(shelf)
+        assert (entry.folder, entry.state) == (folder.path.name, "planned")
+
+
 def test_adopted_takes_are_exact_and_read_only(tmp_path: Path, sleeve: Path) -> None:
     source = recording(tmp_path / "side a.wav")
     before = source.read_bytes()

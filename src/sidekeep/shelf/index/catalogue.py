@@ -188,7 +188,10 @@ class Catalogue:
         )
 
     def _relative(self, folder: RecordFolder) -> str:
-        return folder.path.relative_to(self.shelf).as_posix()
+        path, shelf = folder.path, self.shelf
+        if not path.is_relative_to(shelf):  # named from where the person stands, or by way of a link
+            path, shelf = path.resolve(), shelf.resolve()
+        return path.relative_to(shelf).as_posix()
 
     def entries(self, words: str = "", *, state: str = "") -> list[Entry]:
         """Records that hold all the words (beginnings count), by artist and title."""
