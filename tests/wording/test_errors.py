@@ -158,7 +158,7 @@ def test_a_sentence_takes_braces_percent_signs_and_lists_as_they_come() -> None:
         "{0} %s {shelf} is a file; the shelf is a folder"
     )
     assert str(errors.DeviceError("input-unclear", count=2, wanted="a", inputs=["b, c", "d"])) == (
-        "2 sound inputs match 'a': b, c; d"
+        "2 sound inputs match 'a', so give more of the name: b, c; d"
     )
 
 

@@ -111,6 +111,11 @@ def kilohertz(hz: float) -> str:
     return f"{hz / 1000.0:.3g} kHz"
 
 
+def rpm_text(rpm: float) -> str:
+    """``33 1/3``, ``45``, ``78``."""
+    return "33 1/3" if 33.0 < rpm < 34.0 else f"{rpm:.0f}"
+
+
 def capital(text: str) -> str:
     """With a capital letter first, the rest as it is."""
     return text[:1].upper() + text[1:]

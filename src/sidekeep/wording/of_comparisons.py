@@ -14,6 +14,7 @@ from sidekeep.wording.about import (
     joined,
     kilohertz,
     listed,
+    rpm_text,
     times,
 )
 
@@ -23,7 +24,7 @@ def _marks(about: About) -> str:
     parts = []
     if scratches:
         one = "a scratch" if scratches == 1 else f"{scratches} scratches"
-        parts.append(f"{one} (met {times(crossings)}, turn after turn)")
+        parts.append(f"{one} (crossed {times(crossings)}, turn after turn)")
     if singles:
         parts.append(count(singles, "single tick"))
     return f"{joined(parts)}; the loudest at {about.start}"
@@ -153,12 +154,6 @@ def _lossy(all_of: Sequence[About]) -> str:
     )
 
 
-def _rpm(about: About, name: str) -> str:
-    """``33 1/3``, ``45``, ``78``."""
-    rpm = about.number(name)
-    return "33 1/3" if 33.0 < rpm < 34.0 else f"{rpm:.0f}"
-
-
 def _jumps(all_of: Sequence[About]) -> str:
     shown = [
         f"{1000 * about.number('length_s'):.0f} ms of the {about.word('lacks')} take near {about.start}"
@@ -190,9 +185,10 @@ WORDS: Mapping[str, Say] = {
     ),
     "take-jump": lambda about: _jumps([about]),
     "compare-speeds": lambda about: (
-        f"The old take was played at {_rpm(about, 'old_rpm')} rpm and the new one at {_rpm(about, 'new_rpm')}: one of them at "
-        "the wrong speed. Their marks were compared; treble, level and noise were not, since the phono stage's equalisation then "
-        "falls at other frequencies. Look at the label, and play it again at the right speed."
+        f"The old take was played at {rpm_text(about.number('old_rpm'))} rpm and the new one at "
+        f"{rpm_text(about.number('new_rpm'))}: one of them at the wrong speed. Their marks were compared; treble, level and "
+        "noise were not, since the phono stage's equalisation then falls at other frequencies. Look at the label, and play it "
+        "again at the right speed."
     ),
     "compare-clipped": lambda about: (
         f"The {about.word('take')} take is clipped ({count(about.whole('frames'), 'frame')}): the cut-off peaks look like "

@@ -34,7 +34,7 @@ WORDS: Mapping[str, Say] = {
     ),
     "lossy-lowered": lambda about: (
         f"The {about.word('copies')} copies were made {about.number('lowered_db'):.1f} dB lower, all tracks alike, because "
-        f"decoding would have passed {about.number('ceiling_dbtp'):g} dBTP."
+        f"decoded they would have peaked above {about.number('ceiling_dbtp'):g} dBTP."
     ),
     "copies-moved": _moved,
     "copies-kept": _kept,
@@ -43,7 +43,7 @@ WORDS: Mapping[str, Say] = {
         "make all sides together."
     ),
     "cd-short-track": lambda about: (
-        f"{' / '.join(about.words('titles'))}: joined to one CD track, because a CD track lasts at least 4 s."
+        f"{' / '.join(about.words('titles'))}: joined into one CD track, because a CD track lasts at least 4 s."
     ),
     "cd-too-short": lambda about: "A CD needs at least 4 s of sound; these copies have less.",
     "cd-long": lambda about: f"The CD runs {about.word('length')}: use a disc of 80 minutes, not of 74.",

@@ -35,11 +35,11 @@ def _seconds(clock: str) -> float:
 
 
 def _clipped_before(all_of: Sequence[About]) -> str:
-    tops = [
+    peaks = [
         f"of {about.channel} at {about.number('level_dbfs'):.1f} dBFS ({count(about.whole('places'), 'place')})"
         for about in sorted(all_of, key=lambda about: about.finding.channel)
     ]
-    return f"The tops {joined(tops)} are cut off below full scale. {_AGAIN_LOWER}"
+    return f"The peaks {joined(peaks)} are cut off below full scale. {_AGAIN_LOWER}"
 
 
 def _too_long(all_of: Sequence[About]) -> str:
@@ -55,7 +55,8 @@ def _too_long(all_of: Sequence[About]) -> str:
 
 def _balance(about: About) -> str:
     return (
-        f"{capital(about.channel)} is {abs(about.number('balance_db')):.1f} dB louder over the music. It may be the mix. "
+        f"{capital(about.channel)} is {abs(about.number('balance_db')):.1f} dB louder than the other, taken over the music. "
+        "It may be the mix. "
         "If every record leans this way, look at the gain of the two channels, the anti-skating and the cartridge's tilt."
     )
 
@@ -122,8 +123,8 @@ WORDS: Mapping[str, Say] = {
         "record is stereo, the input, phono stage or system was set to mono: change that and record again."
     ),
     "mono-record": lambda about: (
-        f"What the two channels do not share is {-about.number('side_to_mid_db'):.0f} dB below what they do: this sounds "
-        "like a mono record."
+        f"The two channels are nearly alike (their difference is {-about.number('side_to_mid_db'):.0f} dB below their sum): "
+        "this sounds like a mono record."
     ),
     "many-channels": lambda about: (
         f"The file has {about.whole('channels')} channels; a record has two. The first two are taken for left and right: "

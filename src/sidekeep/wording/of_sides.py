@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from sidekeep.wording.about import About, Say, SayAll, count, joined, listed
+from sidekeep.wording.about import About, Say, SayAll, count, joined, listed, rpm_text
 
 
 def _side(about: About) -> str:
@@ -67,7 +67,7 @@ def _all_unused(all_of: Sequence[About]) -> str:
 def _wrong_speed(about: About) -> str:
     found = about.whole("found")
     which = f"all {found} tracks last" if found > 1 else "its track lasts"
-    cut, played = (_rpm(about.number(name)) for name in ("cut_rpm", "played_rpm"))
+    cut, played = (rpm_text(about.number(name)) for name in ("cut_rpm", "played_rpm"))
     ratio = about.number("cut_rpm") / about.number("played_rpm")
     return (
         f"{_side(about)}: {which} about {ratio:.2f} times as long as the sleeve says, as a record for {cut} rpm does when it is "
@@ -79,13 +79,9 @@ def _speed_off(about: About) -> str:
     off = about.number("off_percent")
     return (
         f"The turntable ran {abs(off):.1f} % too {'fast' if off > 0.0 else 'slow'}: {about.number('rpm'):.2f} turns a minute, "
-        f"not {_rpm(about.number('nominal_rpm'))}. The music is as much too {'high' if off > 0.0 else 'low'}. If that was not "
-        "meant, set its speed, with a strobe disc if you have one, and record the side again."
+        f"not {rpm_text(about.number('nominal_rpm'))}. The music is as much too {'high' if off > 0.0 else 'low'}. If that "
+        "was not meant, set its speed, with a strobe disc if you have one, and record the side again."
     )
-
-
-def _rpm(rpm: float) -> str:
-    return "33 1/3" if 33.0 < rpm < 34.0 else f"{rpm:.0f}"
 
 
 def _order(about: About) -> str:

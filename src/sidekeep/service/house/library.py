@@ -151,7 +151,7 @@ class Library:
     def create(self, text: str) -> str:
         """Put a record on the shelf from its sleeve text; its id."""
         if len(text) > LONGEST_SLEEVE:
-            raise SleeveError("sleeve-too-long", letters=len(text), most=LONGEST_SLEEVE)
+            raise SleeveError("sleeve-too-long", characters=len(text), most=LONGEST_SLEEVE)
         folder = plan_sleeve(self.shelf, text)
         with self._lock:
             self._folders[folder.record_id] = folder.path

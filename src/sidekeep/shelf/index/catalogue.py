@@ -116,7 +116,7 @@ class Catalogue:
             raise index_error(self.shelf, error) from error
         if answer != "ok":
             self._db.close()
-            raise DamagedIndex("catalogue-damaged", path=self.shelf / CATALOGUE, reason=answer)
+            raise DamagedIndex("index-damaged", path=self.shelf / CATALOGUE, reason=answer)
 
     @property
     def is_empty(self) -> bool:

@@ -112,7 +112,7 @@ WORDS: Mapping[str, Sentence] = {
     "block-columns": "a block of shape {shape} must have {channels} columns",
     "run-over": "the run is over; make a new one",
     "copy-level-differs": (
-        "{path} is not as loud as the other {kind} copies must be now; remove the {kind} folder and run again"
+        "{path} was made at another level than the {kind} copies need now; remove the {kind} folder and run again"
     ),
     "side-track-not-whole": "track {track} of side {side} is incomplete; was every side it needs given?",
     "master-is-link": "{path} is a link to another place; remove the link to make a master here",

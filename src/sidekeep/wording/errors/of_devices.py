@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from sidekeep.wording.errors.facts import Sentence
 
 WORDS: Mapping[str, Sentence] = {
-    "input-unclear": "{count} sound inputs match {wanted!r}: {inputs:; }",
-    "inputs-unlisted": "the sound library cannot list the inputs: {reason}",
+    "input-unclear": "{count} sound inputs match {wanted!r}, so give more of the name: {inputs:; }",
+    "inputs-unlisted": "the sound library cannot list the inputs: {reason}; restart the sound system or the computer",
     "no-bridge": (
         "the sound server has inputs, but the sound library has no bridge to it (Debian, Ubuntu: apt "
         "install libasound2-plugins)"

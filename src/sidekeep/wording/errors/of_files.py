@@ -58,8 +58,8 @@ WORDS: Mapping[str, Sentence] = {
         "{path} changes its sample rate or channels part of the way through; export it again with one of each"
     ),
     "no-head-to-follow": "{path} does not begin like a take, so it cannot be followed while it grows",
-    "not-followed": "{path} cannot be followed ({reason})",
-    "became-shorter": "{path} became shorter while it was being followed",
+    "not-followed": "{path} cannot be followed while it grows ({reason}); it can be surveyed once it is closed",
+    "became-shorter": "{path} became shorter while it was being followed; it can be surveyed once it is closed",
     "same-output": "{output} and {other} are the same file; give two names",
     "mp3-no-gapless": "{name} was written without the numbers that gapless players need; the cause is not known: try again",
     "mp3-length": "{name} is not as long as what went in; the cause is not known: try again",
@@ -78,8 +78,8 @@ WORDS: Mapping[str, Sentence] = {
         "{path} does not give back the samples written; the cause is not known: check the disk, then try "
         "again"
     ),
-    "packets-damaged": "{packets} packets of {path} cannot be decoded",
-    "not-decoded": "{path} cannot be decoded ({reason})",
+    "packets-damaged": "{packets} packets of {path} cannot be decoded; the cause is not known: check the disk, then try again",
+    "not-decoded": "{path} cannot be decoded ({reason}); the cause is not known: check the disk, then try again",
     "reads-back-another-level": (
         "{path} is {change_db:+.1f} dB off the level that went in; the cause is not known: try again"
     ),
@@ -112,7 +112,7 @@ WORDS: Mapping[str, Sentence] = {
     "wav-not-whole": "{name} is not a complete WAV file; write it again",
     "wav-too-long": "{name} has no room for another chunk: a WAV file ends at 4 GiB",
     "sample-bits": "bits={bits} must be 16, 24 or 32",
-    "encoder-failed": "cannot write {path}: the encoder failed ({reason})",
+    "encoder-failed": "cannot write {path}: the encoder failed ({reason}); the cause is not known: try again",
     "sink-state": "{path} is {state}; nothing can be added to it",
     "sink-columns": "a block of shape {shape} must have {channels} columns for {name}",
     "sink-without-sound": "cannot write {path}: no sound was given for it; check where it starts",

@@ -8,7 +8,7 @@ from sidekeep.wording.errors.facts import Sentence
 
 WORDS: Mapping[str, Sentence] = {
     "not-one-of": "{name}={given!r} must be one of {known}",
-    "uploads-waiting": "{most} recordings are being sent already; wait for one",
+    "uploads-waiting": "{most} recordings are being sent already; wait until one of them has arrived",
     "not-json": "send this as application/json",
     "nested-too-deeply": "this cannot be read: brackets in it are nested too deeply",
     "not-readable": "this cannot be read: {reason}",
@@ -19,8 +19,8 @@ WORDS: Mapping[str, Sentence] = {
     "body-outgrew": "more than {most_bytes} bytes came; no more are accepted here",
     "body-stalled": "nothing came for {waited_s:g} s; send it again",
     "sender-gone": "the sender went away before all was sent",
-    "no-port": "no port could be opened on the local network",
-    "no-network": "this machine is on no local network that a phone could reach it by",
+    "no-port": "no port could be opened on the local network; end the program that holds them, or restart the computer",
+    "no-network": "this machine is not on a local network; connect it to the one that the phone is on",
     "wrong-secret": "this code was used already or is too old; ask for a new one on the machine itself",
     "no-guest": "no device of that name has been let in",
     "not-here": "this can only be done on the machine that runs sidekeep",
@@ -30,7 +30,7 @@ WORDS: Mapping[str, Sentence] = {
     "fault": "something went wrong inside; the window that runs sidekeep shows more",
     "no-such-address": "there is nothing to ask at this address",
     "no-such-file": "the page has no such file",
-    "wrong-host": "this server does not go by that name",
+    "wrong-host": "this server does not go by that name; use the address that sidekeep printed",
     "wrong-origin": "only its own page may ask this server",
     "no-origin": "a websocket must say which page opens it",
     "not-let-in": "this device was not let in; scan the code on the machine that runs sidekeep",

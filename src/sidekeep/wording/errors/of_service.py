@@ -39,10 +39,10 @@ WORDS: Mapping[str, Sentence] = {
     "no-such-take": "{name} has no take {take}; it has: {known}",
     "take-of-which-record": "{name}: which record? Name it before the take, as WORDS/{take}",
     "no-takes": "{name} has no takes yet; record them, or bring some in",
-    "no-take-of-side": "there is no take of side {side}",
+    "no-take-of-side": "there is no take of side {side}: record it, or bring one in",
     "not-surveyed": "side {side} has no cuts yet: survey its take first",
     "same-side": "side {side} cannot be swapped with itself",
-    "no-take-of-sides": "there is no take of side {a} or {b}",
+    "no-take-of-sides": "there is no take of side {a} or {b}, so there is nothing to swap",
     "no-take-of-number": "side {side} has no take {number}",
     "capture-ended": "the capture process ended for an unknown reason; start again",
     "no-record": "there is no such record on the shelf; it may have been moved or discarded",
@@ -66,7 +66,7 @@ WORDS: Mapping[str, Sentence] = {
     "no-take": "there is no such take on the shelf; it may have been moved or discarded",
     "record-not-in-bin": "there is no such record in the bin",
     "take-not-in-bin": "there is no such take in the bin; it may have been brought back already",
-    "sleeve-too-long": "the sleeve text has {letters} letters; at most {most} are read",
+    "sleeve-too-long": "the sleeve text has {characters} characters; at most {most} are read",
     "gain-range": "gain_db={gain_db:g} must lie between -60 and 60",
     "listen-too-long": "{length_s:.1f} s is too long: at most {most_s:g} s can be heard at a time",
     "size-range": "size={size_px} must lie between {least_px} and {most_px}",
@@ -126,11 +126,11 @@ WORDS: Mapping[str, Sentence] = {
     "side-letter": "side {side!r} must be a letter such as A",
     "no-record-to-take": "name a record on the shelf, or a sleeve text to plan it from",
     "no-room": (
-        "there is room for {free_min} min on the disk of {folder}, and side {side} needs {needed_min} "
+        "there is room for {free_min} min on the disk of {folder}, but side {side} needs {needed_min} "
         "min: make room first"
     ),
     "no-room-to-combine": (
-        "there are {free_mb} MB free on the disk of {folder}, and the combined take needs {needed_mb} MB: make room first"
+        "there are {free_mb} MB free on the disk of {folder}, but the combined take needs {needed_mb} MB: make room first"
     ),
     "no-music": "no music was found on these recordings; see what the survey says about them",
     "out-is-file": "{path} is a file; copies go into a folder",
