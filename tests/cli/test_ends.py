@@ -165,3 +165,61 @@ def test_seconds_are_a_number_above_nothing(seconds: str, capsys: pytest.Capture
         main(["gauge", "--seconds", seconds])
     assert ended.value.code == 2
     assert "must be a number of seconds above 0" in capsys.readouterr().err
+
+
+SLOW_VERB = """
+import os, sys, time
+from sidekeep.cli import main
+from sidekeep.cli.verbs import adopt
+def run(options):
+    from sidekeep.cli.terminal.output import progress_bar
+    with progress_bar("adopting", quiet=options.json) as progress:
+        progress(0.43, "adopting side-A.wav")
+        try:
+            os.write(1, b"ready\\n")
+            time.sleep(60.0)
+        finally:
+            open(sys.argv[1], "w").close()
+    return 0
+adopt.run = run
+sys.exit(main.main(["adopt", *sys.argv[2:]]))
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("more", [(), ("--json",)])
+def test_whatever_ends_a_verb_it_clears_away_and_says_how_far_it_came(
+    number: int, more: tuple[str, ...], tmp_path: Path
+) -> None:
+    (tmp_path / "slow.py").write_text(SLOW_VERB)
+    terminal = Terminal(str(tmp_path / "slow.py"), str(tmp_path / "cleared"), "side-A.wav", *more)
+    terminal.wait_for("ready")
+    os.kill(terminal.pid, number)
+    assert terminal.leave() == 2
+    assert (tmp_path / "cleared").exists()
+    said = " ".join(terminal.text.split())
+    assert (
+        "stopped at 43 %, adopting side-A.wav; no half-written file was left behind (takes that are" in said
+    )
+    assert said.endswith("the same command again goes on)")
+
+
+def test_a_signal_that_is_to_be_ignored_is(tmp_path: Path) -> None:
+    script = f"import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN)\n{SLOW_VERB}".replace(
+        "60.0", "1.0"
+    )
+    (tmp_path / "slow.py").write_text(script)
+    terminal = Terminal(str(tmp_path / "slow.py"), str(tmp_path / "cleared"), "side-A.wav")
+    terminal.wait_for("ready")
+    os.kill(terminal.pid, signal.SIGHUP)
+    assert terminal.leave() == 0
+    assert "stopped" not in terminal.text
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_the_page_is_closed_in_order_whatever_ends_it(number: int, tmp_path: Path) -> None:
+    words = ["open", "--shelf", str(tmp_path / "shelf"), "--port", "0", "--no-browser"]
+    terminal = Terminal("-m", "sidekeep", *words)
+    terminal.wait_for("Ctrl.C here ends it")
+    os.kill(terminal.pid, number)
+    assert terminal.leave() == 0

@@ -68,6 +68,20 @@ def test_the_forecast_covers_the_true_peak_as_often_as_it_says() -> None:
     assert inside / 300 > 0.85
 
 
+def test_a_short_side_is_forecast_to_reach_less() -> None:
+    """Of the same first minute: a song that is printed with three minutes has fewer loud moments to come than a full side."""
+    random = np.random.default_rng(7)
+    gauge = Gauge(rate_hz=RATE_HZ, channels=2)
+    gauge.process(random.standard_normal((3 * RATE_HZ, 2)) * 1e-4)
+    for peak in 0.2 + 0.1 * random.random(6):
+        gauge.process(peak * np.clip(0.4 * random.standard_normal((10 * RATE_HZ, 2)), -1.0, 1.0))
+    unknown = gauge.reading().forecast_dbfs
+    gauge.expect_side(180.0)
+    assert gauge.reading().forecast_dbfs < unknown - 0.5
+    gauge.expect_side(None)
+    assert gauge.reading().forecast_dbfs == unknown
+
+
 @pytest.mark.parametrize(
     ("gain", "expected"),
     [(0.02, "turn-up"), (0.3, "level-right"), (0.75, "turn-down"), (1.4, "clipped")],

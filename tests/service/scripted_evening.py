@@ -40,6 +40,9 @@ class ScriptedHearing:
         self.still_s, self.clipped_frames, self.music_s = 0.0, 0, 0.0
         self._down_s = 0.0
 
+    def expect_side(self, length_s: float | None) -> None:
+        pass
+
     def reading(self) -> None:
         return None
 

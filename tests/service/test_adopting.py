@@ -59,3 +59,36 @@ def test_adopting_that_was_broken_off_goes_on_and_the_shelf_knows_of_both(
     adopted = adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve)
     assert [take.folder for take in adopted.takes] == ["takes/A-1", "takes/B-1"]
     assert [entry.state for entry in list_records(tmp_path / "shelf")] == ["taken"]
+
+
+def test_moving_that_is_broken_off_goes_on_and_leaves_no_original(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "in").mkdir()
+    files, sleeve = small_record().write(tmp_path / "in")
+    whole = adopting.adopt_take
+
+    def stopped_after_it(*given: object, **facts: object) -> object:
+        whole(*given, **facts)  # type: ignore[arg-type]
+        raise KeyboardInterrupt
+
+    for _ in files:
+        with monkeypatch.context() as context:
+            context.setattr(adopting, "adopt_take", stopped_after_it)
+            with pytest.raises(KeyboardInterrupt):
+                adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve, move=True)
+        assert all(path.exists() for path in files)
+    (kept,) = (tmp_path / "shelf").glob("*/takes/B-1/take.wav")
+    kept.chmod(0o644)
+    sound = kept.read_bytes()
+    kept.write_bytes(sound[:-1] + bytes([sound[-1] ^ 1]))
+    with pytest.raises(
+        ShelfError
+    ) as caught:  # what lies on the shelf is read again before anything is removed
+        adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve, move=True)
+    assert caught.value.code == "copy-reads-back-differently"
+    assert all(path.exists() for path in files)
+    kept.write_bytes(sound)
+    adopted = adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve, move=True)
+    assert [take.folder for take in adopted.takes] == ["takes/A-1", "takes/B-1"]
+    assert not any(path.exists() for path in files)

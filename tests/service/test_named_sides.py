@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from sidekeep.service.choices.sleeves import name_findings
+from sidekeep.service.choices.sleeves import name_findings, order_findings, read_sleeve_text
 from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.survey import survey_file
 from tests.small_record import RATE_HZ, play
@@ -53,3 +53,26 @@ def test_a_file_of_side_b_under_a_sleeve_that_lists_side_a_only(tmp_path: Path) 
     taken = adopt([recording], shelf=tmp_path / "shelf", sleeve_path=sleeve).takes[0]
     assert taken.side == "A"
     assert any("By its name side-B.wav is side B" in problem for problem in taken.problems)
+
+
+@pytest.mark.parametrize(
+    ("times", "name", "other"),
+    [
+        ("3:10 3:11", "1.wav", "B"),
+        ("3:10 3:25", "1.wav", ""),
+        (" ", "1.wav", "B"),
+        ("3:10 ", "1.wav", ""),
+        ("3:10 3:11", "side-A.wav", ""),
+        ("3:10 3:11", "a single, A.wav", ""),
+    ],
+)
+def test_that_only_the_order_of_the_files_says_which_side_it_is_is_told(
+    times: str, name: str, other: str
+) -> None:
+    one, two = times.split(" ")
+    record = read_sleeve_text(f"Vesna - A Single (1987)\nSide A\nDew {one}\nSide B\nRail {two}\n").record
+    found = order_findings(Path(name), ("A",), record, 100)
+    assert [finding.facts["other"] for finding in found] == ([other] if other else [])
+    assert (
+        order_findings(Path(name), ("A", "B"), record, 100) == []
+    )  # both in one file: they follow each other

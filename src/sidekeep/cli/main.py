@@ -7,12 +7,14 @@ import io
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 
 from sidekeep import __version__
 from sidekeep.cli.terminal.output import say
 from sidekeep.cli.terminal.parser import Parser, add_described
+from sidekeep.cli.terminal.stopping import how_far, stopped_as_by_ctrl_c
 from sidekeep.cli.texts import errors as error_words
-from sidekeep.cli.texts.answers import error_answer
+from sidekeep.cli.texts.answers import error_answer, stop_answer
 from sidekeep.errors import SidekeepError
 from sidekeep.wording.errors.sentences import learn
 
@@ -64,9 +66,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     _print_anything()
     options = build_parser(verb).parse_args(words)
     try:
-        return int(importlib.import_module(f"sidekeep.cli.verbs.{options.verb}").run(options))
+        with stopped_as_by_ctrl_c():
+            return int(importlib.import_module(f"sidekeep.cli.verbs.{options.verb}").run(options))
     except KeyboardInterrupt:
-        return _give_up("stopped; no half-written file was left behind", options.debug)
+        what = f"stopped{how_far()}; no half-written file was left behind"
+        return _give_up(what + stop_answer(options.verb), options.debug)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_COULD_NOT
@@ -97,7 +101,8 @@ def _one_line(error: BaseException) -> str:
 def _give_up(message: str, debug: bool) -> int:
     if debug:
         raise
-    say(f"sidekeep: {message}", to=sys.stderr)
+    with suppress(OSError):  # the terminal was closed
+        say(f"sidekeep: {message}", to=sys.stderr)
     return EXIT_COULD_NOT
 
 

@@ -14,7 +14,14 @@ from sidekeep.flow.passes.survey import Survey, survey_take
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
-from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, name_findings, side_in_name, sleeve_findings
+from sidekeep.service.choices.sleeves import (
+    Sleeve,
+    load_sleeve,
+    name_findings,
+    order_findings,
+    side_in_name,
+    sleeve_findings,
+)
 from sidekeep.service.take_findings import take_findings
 
 
@@ -73,4 +80,5 @@ def with_outer_findings(
     if sleeve is not None and not is_side_told:
         taken_as = [side.side for side in survey.cuts.sides]
         extra += name_findings(source.path, taken_as, source.format.length_frames)
+        extra += order_findings(source.path, taken_as, sleeve.record, source.format.length_frames)
     return replace(survey, findings=(*extra, *survey.findings)) if extra else survey

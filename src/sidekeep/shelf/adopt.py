@@ -1,10 +1,10 @@
-"""Bring existing recordings onto the shelf: copied or moved, checksummed, read back, then read-only."""
+"""Bring existing recordings onto the shelf: copied, checksummed, read back, then read-only; a moved original goes last."""
 
 from __future__ import annotations
 
 import contextlib
 import stat
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -27,7 +27,6 @@ def adopt_take(
     paths: Sequence[Path],
     form: AudioFormat,
     *,
-    move: bool = False,
     stylus: str = "",
     how: Literal["adopted", "combined"] = "adopted",
     original_name: str = "",
@@ -35,17 +34,13 @@ def adopt_take(
     wanted: Sequence[str | None] | None = None,
     progress: Progress = no_progress,
 ) -> ShelfTake:
-    """Copy the pieces of one take into a new take folder and close it.
+    """Copy the pieces of one take into a new take folder and close it; every copy has been read back and found equal then.
 
-    With ``move`` the originals are removed after every copy has been read back and found equal; they may lie in no
-    take or bag. ``wanted`` are checksums the pieces are known to have: another one is a ``ChecksumError``.
+    ``wanted`` are checksums the pieces are known to have: another one is a ``ChecksumError``.
     """
     for path in paths:
         if path.resolve().is_relative_to(folder.path.resolve()):
             raise ShelfError("adopted-already", path=path, name=folder.path.name)
-    if move:
-        for path in paths:
-            refuse_removal(path)
     before = [FileState.of(path) for path in paths]
     take_folder = folder.new_take_folder(side)
     total = sum(path.stat().st_size for path in paths) or 1
@@ -78,12 +73,23 @@ def adopt_take(
         with contextlib.suppress(OSError):
             take_folder.rmdir()
         raise
-    if move:
-        for path, state in zip(paths, before, strict=True):
-            if FileState.of(path) != state:
-                raise ChecksumError("source-written", path=path)
-            path.unlink()
     return take
+
+
+def whole_on_shelf(folder: RecordFolder, take: ShelfTake) -> None:
+    """Read a take again; ``ShelfError`` where a file of it is not what was once brought in."""
+    for file in take.files:
+        if file_sha256(folder.path / take.folder / file.name) != file.sha256:
+            raise ShelfError("copy-reads-back-differently", name=f"{take.folder}/{file.name}")
+
+
+def remove_originals(states: Mapping[Path, FileState]) -> None:
+    """Remove files whose copies are proved equal; ``ChecksumError`` for one that was written to since then."""
+    for path, state in states.items():
+        refuse_removal(path)
+        if FileState.of(path) != state:
+            raise ChecksumError("source-written", path=path)
+        path.unlink()
 
 
 def new_take(

@@ -112,8 +112,8 @@ def run_server(
     opened: Callable[[str], None],
     debug: bool = False,
 ) -> None:
-    """Serve a shelf on loopback until Ctrl+C or SIGTERM. ``opened`` is called once with the page's address; ``debug`` tells
-    faults with their trace."""
+    """Serve a shelf on loopback until Ctrl+C, SIGTERM or a closed terminal. ``opened`` is called once with the page's address;
+    ``debug`` tells faults with their trace."""
     bound = choose_socket(port, tell)
     with faults_told(tell, traces=debug):
         asyncio.run(_serve(shelf, bound, opened))
@@ -131,7 +131,10 @@ async def _serve(shelf: Path, bound: socket.socket, opened: Callable[[str], None
     def end(*_: object) -> None:
         server.should_exit = True
 
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is None or signal.getsignal(number) is signal.SIG_IGN:
+            continue  # Windows has no SIGHUP; under nohup a closed terminal is not to end it
         try:
             loop.add_signal_handler(number, end)
         except (

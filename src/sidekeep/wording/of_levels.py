@@ -126,10 +126,6 @@ WORDS: Mapping[str, Say] = {
         f"The two channels are nearly alike (their difference is {-about.number('side_to_mid_db'):.0f} dB below their sum): "
         "this sounds like a mono record."
     ),
-    "many-channels": lambda about: (
-        f"The file has {about.whole('channels')} channels; a record has two. The first two are taken for left and right: "
-        "check that they are."
-    ),
     "hum": lambda about: (
         f"Mains hum at {about.number('hum_hz'):.2f} Hz, {about.number('hum_dbfs'):.0f} dBFS. Turn the volume down, then fasten "
         "the turntable's own thin earth wire to the phono stage, move cables and phono stage away from power supplies, or try "

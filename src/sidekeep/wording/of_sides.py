@@ -182,6 +182,11 @@ WORDS: Mapping[str, Say] = {
         f"By its name {about.word('file')} is side {about.word('named')}, but it was taken as side {about.word('side')}. "
         f"If it is side {about.word('named')}, name the sides; where the sleeve text does not list that side, add it there."
     ),
+    "order-believed": lambda about: (
+        f"That {about.word('file')} is side {about.word('side')} is known from the order of the files alone: its name does not "
+        f"say so, and the lengths printed for side {about.word('other')} are not other ones. Listen to its beginning; if it is "
+        f"side {about.word('other')}, give the files in the other order."
+    ),
     "same-sound": lambda about: (
         f"{about.word('file')} and {about.word('other')} hold the same recording, so one side is missing and one of the two "
         "is not the side it was given as. Give every side its own recording."

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any, TextIO
 
+from sidekeep.cli.terminal.stopping import watched
 from sidekeep.flow.progress import Progress, no_progress
 
 
@@ -16,7 +17,7 @@ from sidekeep.flow.progress import Progress, no_progress
 def progress_bar(title: str, *, quiet: bool = False) -> Iterator[Progress]:
     """A bar on stderr when a person watches; silence for scripts and pipes."""
     if quiet or not sys.stderr.isatty():
-        yield no_progress
+        yield watched(no_progress)
         return
     from rich.console import Console
     from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeRemainingColumn
@@ -35,7 +36,7 @@ def progress_bar(title: str, *, quiet: bool = False) -> Iterator[Progress]:
         def report(share: float, doing: str = "") -> None:
             bars.update(task, completed=min(max(share, 0.0), 1.0), description=doing or title)
 
-        yield report
+        yield watched(report)
 
 
 def say(line: str, *, hang: int = 4, to: TextIO | None = None) -> None:

@@ -14,6 +14,7 @@ FINDING_ANSWERS: Mapping[str, str] = {
     "untitled-track": "write titles into cuts.toml, or --titles printed takes the sleeve's order",
     "side-missing": "--sides names the sides on a recording",
     "named-otherwise": "--sides names the sides on a recording",
+    "order-believed": "--sides names the sides on a recording",
     "take-chosen": "sidekeep shelf use",
     "copies-clipped": "--level chooses the level",
 }
@@ -40,6 +41,21 @@ ERROR_ANSWERS: Mapping[str, str] = {
     "side-not-on-sleeve": "--any-side",
 }
 """By code of an error."""
+
+STOP_ANSWERS: Mapping[str, str] = {
+    "transfer": "your recordings are as they were; the same command again makes what is missing",
+    "copies": "takes, and what was heard in them, are kept; the same command again makes what is missing",
+    "adopt": "takes that are on the shelf stay there, with the originals of the others; the same command again goes on",
+    "take": "what was recorded is on the shelf; the same command again takes what is missing",
+    "verify": "no file was changed; the same command begins again",
+}
+"""By verb, when it was stopped: what is kept, and how to go on."""
+
+
+def stop_answer(verb: str) -> str:
+    """What to say after a verb that was stopped; empty where it is plain."""
+    answer = STOP_ANSWERS.get(verb)
+    return f" ({answer})" if answer else ""
 
 
 def finding_answer(kind: str) -> str:

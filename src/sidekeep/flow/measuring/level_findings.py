@@ -24,6 +24,8 @@ _DEAD_BELOW_DB = -40.0
 """A channel this far under the other carries nothing but what leaks across (cartridges separate the channels
 by 20 to 35 dB; common practice, no source)."""
 _LONGEST_DROPOUT_S = 2.0
+_LEAST_FOR_OFFSET_S = 1.0
+"""The mean of less is the music's own bass."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,13 +124,6 @@ def _channels(measured: LevelEvidence) -> Iterator[Finding]:
             severity="note",
         )
         return
-    if measured.channels > 2:
-        yield _of_take(
-            measured,
-            kind="many-channels",
-            severity="look",
-            facts={"channels": measured.channels},
-        )
     levels_db = [power_to_db(float(power)) for power in music.power[:2]]
     quiet = int(levels_db[1] < levels_db[0])
     apart_db = abs(levels_db[0] - levels_db[1])
@@ -256,6 +251,8 @@ def _flat_tops(measured: LevelEvidence) -> Iterator[Finding]:
 
 
 def _offset(measured: LevelEvidence) -> Iterator[Finding]:
+    if measured.length_frames < _LEAST_FOR_OFFSET_S * measured.rate_hz:
+        return
     worst = int(np.abs(measured.whole.dc).argmax())
     offset = float(measured.whole.dc[worst])
     if abs(offset) > 0.003:

@@ -9,7 +9,7 @@ The forecast of the whole side's peak takes the highest peak of every ten second
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -108,6 +108,11 @@ class Gauge:
         self._block_peaks: list[float] = []
         self._block_peak = 0.0
         self._block_frames = 0
+
+    def expect_side(self, length_s: float | None) -> None:
+        """How long the side is that plays, in seconds, for the forecast; None where nothing is printed: as long as a full one."""
+        usual_s = GaugeSettings.side_length_s
+        self.settings = replace(self.settings, side_length_s=usual_s if length_s is None else length_s)
 
     @property
     def needle(self) -> NeedleState:

@@ -139,6 +139,39 @@ def name_findings(path: Path, taken_as: Sequence[str], length_frames: int) -> li
     ]
 
 
+def order_findings(path: Path, taken_as: Sequence[str], record: Record, length_frames: int) -> list[Finding]:
+    """A finding where nothing but the order of the files says which side this is: its name does not, and another side of the
+    sleeve has as many tracks of as good as the same times, or neither has times."""
+    known = {side.name: side for side in record.sides}
+    if len(taken_as) != 1 or taken_as[0] not in known or side_in_name(path.name, known) is not None:
+        return []
+    own = known[taken_as[0]]
+    alike = [side.name for side in record.sides if side is not own and _sounds_as_long(own, side)]
+    return [
+        Finding(
+            kind="order-believed",
+            start_frame=0,
+            stop_frame=length_frames,
+            severity="note",
+            facts={"file": visible(path.name), "side": own.name, "other": other},
+        )
+        for other in alike[:1]
+    ]
+
+
+def _sounds_as_long(one: Side, two: Side) -> bool:
+    """Whether no track's length tells two sides apart: players run up to one percent wrong, and printed times are rounded (common
+    practice, no source)."""
+    if len(one.tracks) != len(two.tracks):
+        return False
+    for a, b in zip(one.tracks, two.tracks, strict=True):
+        if (a.duration_s is None) != (b.duration_s is None):
+            return False
+        if a.duration_s and b.duration_s and abs(a.duration_s - b.duration_s) > 2.0 + 0.01 * a.duration_s:
+            return False
+    return True
+
+
 def _letters_said(file_name: str) -> set[str]:
     return {letter.upper() for letter in _SIDE.findall(" ".join(_words(file_name)))}
 

@@ -46,6 +46,10 @@ class Hearing:
         first, last = self._gauge.watch.music_span
         return (last - first) / self._rate_hz
 
+    def expect_side(self, length_s: float | None) -> None:
+        """How long the side that plays is printed to be, in seconds; None where nothing is printed."""
+        self._gauge.expect_side(length_s)
+
     def reading(self) -> GaugeReading | None:
         """The gauge's look, once there is something to look at."""
         return self._gauge.reading() if self._gauge.frames else None

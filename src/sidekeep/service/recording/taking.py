@@ -170,6 +170,10 @@ class Taking:
 
     # Takes
 
+    def _expect_side(self, side: str) -> None:
+        printed = self._printed.get(side)
+        self._input.hearing.expect_side(printed.expected_s if printed else None)
+
     def listen(self, block: Audio) -> None:
         """The newest sound, for what the open take tells of it."""
         take = self.take
@@ -206,6 +210,7 @@ class Taking:
             anew=anew,
         )
         self.take = take
+        self._expect_side(take.side)
         self._coming_end.forget()
         self._question.settle()
         self._told_still, self.phase = False, "opening"
@@ -335,6 +340,7 @@ class Taking:
         renamed = News(code="side-is", side=side, facts={"was": was})
         if self.take is not None:
             self.take.side = side
+            self._expect_side(side)
             self.due.open_is(side, was)
             self._say(renamed)
             return

@@ -8,12 +8,12 @@ from pathlib import Path
 
 from sidekeep.copies.kept.intact import known_sums
 from sidekeep.errors import ShelfError
-from sidekeep.files.checksum import file_sha256
-from sidekeep.files.guard import OutputGuard
+from sidekeep.files.checksum import FileState, file_sha256
+from sidekeep.files.guard import OutputGuard, refuse_removal
 from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.record import Record
-from sidekeep.service.choices.sleeves import assign_files, load_sleeve, name_findings
+from sidekeep.service.choices.sleeves import assign_files, load_sleeve, name_findings, order_findings
 from sidekeep.service.shelf.pyramids import PEAKS
 from sidekeep.service.shelf.records import (
     find_record,
@@ -22,7 +22,7 @@ from sidekeep.service.shelf.records import (
     plan_record,
     planned_before,
 )
-from sidekeep.shelf.adopt import adopt_take
+from sidekeep.shelf.adopt import adopt_take, remove_originals, whole_on_shelf
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
 from sidekeep.shelf.shelf_take import ShelfTake
@@ -51,9 +51,12 @@ def adopt(
     progress: Progress = no_progress,
 ) -> Adopted:
     """Bring recordings in, for a new record (with its sleeve) or one that is on the shelf: named, or planned from this sleeve and
-    still without a take. Where an earlier call for the same recordings was broken off, it goes on in its record, and originals
-    of what is there already stay; a record that holds them all is a ``ShelfError``."""
+    still without a take. Where an earlier call for the same recordings was broken off, it goes on in its record; one that
+    holds them all is a ``ShelfError`` when there is nothing to move. With ``move`` originals are removed at the very end, once
+    all are proved to be on the shelf: whatever breaks it off, the same call goes on."""
     OutputGuard(files).check(shelf)
+    for path in files if move else ():
+        refuse_removal(path)
     folder: RecordFolder | None
     if record_name is not None:
         folder = find_record(shelf, record_name)
@@ -69,10 +72,11 @@ def adopt(
     sources = [
         open_take(take.paths) for take in takes_files
     ]  # every file is opened before anything is copied
+    before = {path: FileState.of(path) for path in files}
     held: list[ShelfTake | None] = [None] * len(takes_files)
     if folder is not None and may_go_on:
         held = [_held(folder, take.paths) for take in takes_files]
-        if all(held):
+        if all(held) and not move:
             raise ShelfError("adopted-before", name=folder.path.name)
         folder = folder if any(held) else None
     if folder is None:
@@ -87,18 +91,20 @@ def adopt(
             letters = "".join(side.name for side in take.sides) if take.sides else "A"
             there = held[index]
             if there is not None and there.side == letters:
+                if move:
+                    whole_on_shelf(folder, there)
                 takes.append(there)
                 continue
             odd = [*source.problems]
             if record.sides and side_letters is None:
                 odd += name_findings(take.paths[0], tuple(letters), source.format.length_frames)
+                odd += order_findings(take.paths[0], tuple(letters), record, source.format.length_frames)
             takes.append(
                 adopt_take(
                     folder,
                     letters,
                     take.paths,
                     source.format,
-                    move=move,
                     stylus=stylus,
                     wanted=known_sums(take.paths),
                     problems=[finding_text(finding, source.format.rate_hz) for finding in odd],
@@ -112,6 +118,8 @@ def adopt(
                 part(progress, (index + 0.9) / len(sources), (index + 1) / len(sources)),
             )
             index_record(shelf, folder)  # a run that is broken off leaves the index right
+        if move:
+            remove_originals(before)
     index_record(shelf, folder)
     return Adopted(folder=folder, takes=tuple(takes))
 
