@@ -52,3 +52,7 @@ def test_needle_bumps_are_not_sides() -> None:
 
 def test_sides_without_times_take_the_long_plays() -> None:
     assert names([3, 905, 1205], [side("A", None), side("B", None, None)]) == ([(1, "A"), (2, "B")], [0], "")
+
+
+def test_of_two_sides_as_long_as_each_other_the_first_is_taken() -> None:
+    assert names([905], [A, side("B", 300, 600), side("C", 300, 600)]) == ([(0, "A")], [], "BC")

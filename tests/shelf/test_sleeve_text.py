@@ -349,3 +349,24 @@ def test_any_text_is_read_and_then_stable(parts: list[str]) -> None:
 @given(st.floats(0, 1e6, allow_nan=False))
 def test_written_times_read_back(duration_s: float) -> None:
     assert read_time(write_time(duration_s)) == duration_s
+
+
+@pytest.mark.parametrize(
+    ("line", "rpm"),
+    [("45 RPM", 45.0), ("STEREO 33\u2153 rpm", 100 / 3), ('12" / 45 r.p.m.', 45.0), ("78.26 rpm", 78.26), ("33 1/3 U/min", 100 / 3),
+     ("(45 tours)", 45.0)],
+)  # fmt: skip
+@pytest.mark.parametrize("place", ["head", "side"])
+def test_a_line_that_says_the_speed_alone_is_no_track(line: str, rpm: float, place: str) -> None:
+    head = f"{line}\nSide A" if place == "head" else f"Side A\n{line}"
+    record, problems = read_sleeve(f"The Wicker Boats - Rope (1984)\n{head}\nRope 5:00\nSide B\nEel 4:10\n")
+    assert record.rpm == rpm
+    assert [[track.title for track in side.tracks] for side in record.sides] == [["Rope"], ["Eel"]]
+    assert problems == []
+
+
+@pytest.mark.parametrize("line", ["45 RPM 3:10", "A2 45 RPM", "The 45 RPM", "78 revolutions", '"45 RPM"'])
+def test_a_title_with_a_speed_in_it_stays_a_title(line: str) -> None:
+    record, _ = read_sleeve(f"The Wicker Boats - Rope (1984)\nSide A\nA1 Rope 5:00\n{line}\n")
+    assert len(record.sides[0].tracks) == 2
+    assert record.rpm is None

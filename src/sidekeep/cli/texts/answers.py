@@ -46,7 +46,7 @@ STOP_ANSWERS: Mapping[str, str] = {
     "transfer": "your recordings are as they were; the same command again makes what is missing",
     "copies": "takes, and what was heard in them, are kept; the same command again makes what is missing",
     "adopt": "takes that are on the shelf stay there, with the originals of the others; the same command again goes on",
-    "take": "what was recorded is on the shelf; the same command again takes what is missing",
+    "take": "whatever was recorded by then is on the shelf; the same command again takes what is missing",
     "verify": "no file was changed; the same command begins again",
 }
 """By verb, when it was stopped: what is kept, and how to go on."""

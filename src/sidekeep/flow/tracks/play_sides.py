@@ -32,6 +32,8 @@ _OTHER_SIDE = 6.0
 """Log ratio by which another side's printed times must fit better before a play is said to be that side."""
 _LATER = 1e-3
 """Of two plays that fit alike the later one is taken: a side that was played twice is whole the second time."""
+_EARLIER = 1e-4
+"""Of two sides that fit alike the earlier one is taken: records are begun with side A."""
 
 
 def played_once(features: Features, plays: Sequence[tuple[PlayedPart, tuple[int, int]]]) -> list[int]:
@@ -90,7 +92,7 @@ def assign_sides(
                     cost += _LATER * (plays - play)
                     steps.append((play + 1, last, cost))
             if side < count:
-                steps.append((play, side + 1, _MISSING))
+                steps.append((play, side + 1, _MISSING + _EARLIER * (count - side)))
             for to_play, to_side, cost in steps:
                 if here + cost < best[to_play, to_side]:
                     best[to_play, to_side] = here + cost

@@ -83,7 +83,9 @@ def _order(side: SideCuts, printed: Side) -> Finding | None:
 
 
 def _absent(side: SideCuts, printed: Side) -> list[str]:
-    """Titles of the sleeve that no track has, nor may have."""
+    """Titles of the sleeve that no track has, nor may have. Where no title is sure, any may be the one that is missing."""
+    if not any(track.title for track in side.tracks):
+        return []
     lines = {track.line for track in side.tracks}
     given = {track.title for track in side.tracks}
     return [

@@ -17,6 +17,7 @@ from sidekeep.shelf.sleeve.parts.fields import (
     read_field,
     read_rpm,
     read_size,
+    read_speed_line,
     read_title_line,
     read_year,
 )
@@ -60,7 +61,8 @@ class LineReader:
         if heading is not None and not (first and has_year(text)):
             self._heading(line, heading)
             return
-        if (field := read_field(text)) is not None and self._field(line, *field):
+        field = read_field(text) or (None if first else read_speed_line(text))
+        if field is not None and self._field(line, *field):
             return
         if is_decoration(text):
             if not is_ruled(text):

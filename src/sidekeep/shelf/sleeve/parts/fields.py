@@ -18,6 +18,14 @@ _YEAR_LAST = re.compile(
     r"\s*(?:[(\[]\D{0,12}(?P<a>1[89][0-9][0-9]|20[0-9][0-9])\D{0,3}[)\]]|,\s*(?P<b>1[89][0-9][0-9]|20[0-9][0-9]))\s*$"
 )
 _FIELD = re.compile(r"^(?P<name>[^:=]{2,24}?)\s*[:=\uff1a]\s*(?P<value>.*)$")
+_SPEED_LINE = re.compile(
+    r"(?:stereo|mono|lp|ep|single|maxi(?:[ -]single)?|speed|[\s,;/|()-]"
+    r"|[0-9]{1,2}(?: ?(?:\"|''|\u2033|\u201d)|[ -]?inch|[ -]?zoll| ?cm))*"
+    r"(?P<speed>(?:16|33|45|78)(?:[.,][0-9]+| ?\u2153| ?\u2154| [12]/3)?) ?"
+    r"(?:rpm|r\.p\.m\.?|u/min|upm|u\.p\.m\.?|tr/min|tours(?:/min(?:ute)?)?|giri|rev\.?/min)"
+    r"(?:stereo|mono|[\s.,;/|()-])*",
+    re.IGNORECASE,
+)
 _CM = {30: 12, 25: 10, 17: 7, 18: 7}
 
 
@@ -92,6 +100,13 @@ def read_field(line: str) -> tuple[str, str] | None:
         return None
     field = FIELDS.get(match["name"].strip().casefold())
     return None if field is None else (field, match["value"].strip())
+
+
+def read_speed_line(line: str) -> tuple[str, str] | None:
+    """The same of a line that says a speed and nothing beside it but what kind of record it is, as sleeves print it:
+    ``45 RPM``, ``12" 45 r.p.m.``, ``Stereo 33\u2153 U/min``."""
+    match = _SPEED_LINE.fullmatch(line)
+    return None if match is None else ("rpm", match["speed"])
 
 
 def field_value(text: str) -> str:
