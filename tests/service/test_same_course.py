@@ -50,3 +50,10 @@ def test_sides_of_the_same_track_lengths_are_not_the_same_music() -> None:
 def test_pieces_too_short_to_be_sure_are_not_judged() -> None:
     assert not same_course(course(1)[:400], course(1)[:400])
     assert not same_course([], [])
+
+
+@pytest.mark.parametrize("levels", [1, 4, 5, 6, 39, 40, 41])
+def test_a_side_that_was_ended_as_it_began_is_judged_without_a_fault(levels: int) -> None:
+    """From one level to what lasts as long as a turn of the disc."""
+    assert not same_course(course(1), course(1)[:levels])
+    assert not same_course(course(1)[:levels], course(1)[:levels])

@@ -8,7 +8,7 @@ from typing import Any
 from tests.small_record import SLEEVE
 from tests.web.browser.stand_in import Evening, session_of, with_input
 from tests.web.browser.waiting import answered, until
-from tests.web.conftest import RunningServer
+from tests.web.conftest import RunningServer, record_of
 
 
 def planned(server: RunningServer) -> str:
@@ -136,3 +136,44 @@ def test_what_was_surveyed_while_the_line_was_lost_is_on_the_disc_once_it_is_bac
     with_input(again)
     again.goto(f"http://{fresh.host}/record/{record}/turntable")
     again.locator(".live-track", has_text="Second Sight").wait_for()
+
+
+def test_the_turntable_of_a_second_page_is_that_of_the_record_which_lies_on_it(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    record = planned(fresh)
+    page = open_page(fresh, None)
+    Evening(page, fresh, session=session_of(record))
+    with_input(page)
+    page.goto(f"http://{fresh.host}/turntable")
+    page.get_by_role("heading", level=1, name="Lower the needle on side A.").wait_for()
+    assert page.url.endswith(f"/record/{record}/turntable")
+    page.goto(f"http://{fresh.host}/")
+    page.get_by_role("link", name="Turntable", exact=True).click()
+    page.get_by_role("heading", level=1, name="Lower the needle on side A.").wait_for()
+    page.go_back()  # the place in between is not one to come back to
+    page.get_by_role("heading", level=1, name="on your shelf").wait_for()
+
+
+def test_an_evening_that_was_stopped_before_its_last_side_is_not_done(
+    own: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """The service was ended while the flip was waited for: what is missing is said, and goes on in one press."""
+    known = record_of(own)
+    known["sides"][1]["chosen_take"] = None
+    record = known["id"]
+    stopped = {"code": "stopped", "facts": {"reason": "signal"}, "severity": "note"}
+    ended = session_of(record, phase="done", side="B", taken=["A"], news=[stopped])
+    page = open_page(own, None)
+    evening = Evening(page, own, session=None, last_session=ended)
+    with_input(page)
+    page.route(f"**/api/records/{record}", lambda route: route.fulfill(json=known))
+    page.route("**/api/session", lambda route: route.fulfill(json={"session": None}))
+    page.goto(f"http://{own.host}/record/{record}/turntable")
+    page.get_by_role("heading", level=1, name="Stopped. Side B is not taken yet.").wait_for()
+    with page.expect_request("**/api/session") as asked:
+        page.get_by_role("button", name="Go on with side B").click()
+    assert asked.value.post_data_json["sides"] == ["B"]
+    done = {"code": "done", "facts": {}, "severity": "note"}
+    evening.tell({"kind": "session", "session": {**ended, "taken": ["A", "B"], "news": [done]}})
+    page.get_by_role("heading", level=1, name="Done. Volume down, then lift the needle.").wait_for()

@@ -105,7 +105,7 @@ def same_course(one: Sequence[float], two: Sequence[float]) -> bool:
 def _music_part(course: Sequence[float]) -> NDArray[np.float64]:
     """Smoothed, from the first to the last music: one take ends at the lift, another in the run-out, whose crackle may be as
     loud but never stays. What is not music is NaN."""
-    if len(course) < len(_SMOOTHING):
+    if len(course) < _STAYS:
         return np.zeros(0)
     power = np.convolve(10.0 ** (np.asarray(course, np.float64) / 10.0), _SMOOTHING, "same")
     levels = 10.0 * np.log10(power + 1e-14)

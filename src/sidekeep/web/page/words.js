@@ -74,6 +74,9 @@ export function listed(parts) {
   return parts.length < 2 ? (parts[0] ?? "") : `${parts.slice(0, -1).join(", ")} and ${parts[parts.length - 1]}`;
 }
 
+/** Side B; sides B and C, as a sentence begins. @param {string[]} sides */
+export const sidesInWords = (sides) => `Side${sides.length > 1 ? "s" : ""} ${listed(sides)}`;
+
 /** @param {{artist?: string, title?: string}} record */
 export const nameOf = (record) => record.title || "A record without a title";
 

@@ -10,7 +10,7 @@ import { Checked } from "../shelf/checked.js";
 import { FileForm, Pick } from "../copies/form.js";
 import { RecipeFile } from "../copies/recipe_file.js";
 import { Decode } from "../shelf/care.js";
-import { capital, count, day, decibels, gain, listed, roughly, size } from "../words.js";
+import { capital, count, day, decibels, gain, roughly, sidesInWords, size } from "../words.js";
 
 const CHOSEN = "sidekeep kinds";
 const USUAL = ["lossless", "portable"];
@@ -52,7 +52,7 @@ export function Place({ address }) {
   };
   return html`
     <div class="copies-head"><h1>${nothing ? "Nothing is taken yet." : record.copies?.length ? "Copies" : "Write the copies"}</h1>
-      ${missing.length > 0 && !nothing && html`<p class="finding look">Side ${listed(missing)} ${missing.length > 1 ? "are" : "is"} not taken yet: the copies would hold only the rest.</p>`}
+      ${missing.length > 0 && !nothing && html`<p class="finding look">${sidesInWords(missing)} ${missing.length > 1 ? "are" : "is"} not taken yet: the copies would hold only the rest.</p>`}
       ${unsure > 0 && html`<p class="finding look">${capital(count(unsure, "thing is", "things are"))} still unsure. <a href=${recordPath(record.id, "side", first_unsure.side)}>Look once</a>, or write them as they are.</p>`}
     </div>
     ${nothing ? html`<p><a class="button main" href=${recordPath(record.id, "turntable")}>To the turntable</a></p>` : html`

@@ -26,7 +26,7 @@ export function Place({ address }) {
   if (record.missing) return html`<h1>This record is not on the shelf.</h1><p><a href="/">To the shelf</a></p>`;
   const side = record.sides.find((/** @type {any} */ each) => each.side === address.side);
   if (!side) return html`<h1>This record has no side ${address.side}.</h1><p><a href=${recordPath(record.id)}>To its sleeve</a></p>`;
-  if (!side.chosen_take) return html`<h1>Side ${side.side} is not taken yet.</h1><p class="buttons"><a class="button main" href=${recordPath(record.id, "turntable")}>To the turntable</a></p><${Takes} record=${record} side=${side} />`;
+  if (!side.chosen_take) return html`<h1>Side ${side.side} is not taken yet.</h1><p class="buttons by-itself"><a class="button main" href=${recordPath(record.id, "turntable")}>To the turntable</a></p><${Takes} record=${record} side=${side} />`;
   const surveys = [...known.jobs.values()].filter((each) => each.record === record.id && each.kind === "survey");
   const job = surveys.find((each) => each.state === "running" || each.state === "waiting");
   const failed = job ? null : surveys.at(-1);

@@ -21,7 +21,7 @@ export function Place({ address }) {
   const session = known.session;
   const busy = session && session.phase !== "done";
   if (!address.record) {
-    if (busy) return html`<${Elsewhere} session=${session} />`;
+    if (busy) return html`<${Onwards} session=${session} />`;
     return html`<${SetUp} done=${null} known=${ready} />`;
   }
   if (!record || ready === null) return html`<p class="soft waiting">One moment …</p>`;
@@ -30,6 +30,12 @@ export function Place({ address }) {
   if (session?.record === record.id) return html`<${Evening} session=${session} record=${record} />`;
   if (!ready || address.at["set-up"]) return html`<${SetUp} known=${ready} done=${() => { setReady(true); go(recordPath(record.id, "turntable"), { replace: true }); void startSession(record); }} />`;
   return html`<${Ready} record=${record} />`;
+}
+
+/** The turntable without a record is that of the record which lies on it. @param {{session: any}} props */
+function Onwards({ session }) {
+  useEffect(() => go(recordPath(session.record, "turntable"), { replace: true }), [session.record]);
+  return html`<p class="soft waiting">One moment …</p>`;
 }
 
 /** @param {{session: any}} props */
@@ -141,6 +147,7 @@ function Done({ record, session }) {
   const copied = (record.copies ?? []).length > 0;
   const pile = (known.state?.pile ?? []).filter((/** @type {string} */ id) => id !== record.id);
   const following = known.shelf?.find((/** @type {any} */ each) => each.id === pile[0]);
+  const left = (session.sides ?? []).filter((/** @type {string} */ side) => record.sides.some((/** @type {any} */ each) => each.side === side && !each.chosen_take));
   useEffect(() => {
     if (pile.length && !known.shelf) void loadShelf();
   }, [pile.length]);
@@ -157,8 +164,9 @@ function Done({ record, session }) {
     ${job && html`<div class="stage-job"><p>${capital(job.doing || job.kind)} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label=${job.doing || job.kind}></progress></div>`}
     ${!job && copied && html`<p class="stage-more">The copies are written and read back.</p>`}
     <p class="buttons stage-acts">
-      ${unsure > 0 && html`<a class="button main large" href=${recordPath(record.id, "side", first_unsure.side)}>Look once: ${count(unsure, "thing is", "things are")} unsure</a>`}
-      ${!unsure && settled && !copied && !job && html`<button class="main large" onClick=${() => void askJob(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: USUAL_KINDS })}>Write the copies</button>`}
+      ${taken.length > 0 && left.length > 0 && html`<button class="main large" onClick=${() => void startSession(record, left, { by_needle: session.by_needle, any_side: true })}>Go on with side ${left[0]}</button>`}
+      ${unsure > 0 && html`<a class=${left.length ? "button large" : "button main large"} href=${recordPath(record.id, "side", first_unsure.side)}>Look once: ${count(unsure, "thing is", "things are")} unsure</a>`}
+      ${!unsure && settled && !copied && !job && html`<button class=${left.length ? "large" : "main large"} onClick=${() => void askJob(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: USUAL_KINDS })}>Write the copies</button>`}
       ${following && html`<button class=${unsure || !copied ? "large" : "main large"} onClick=${finish}>Next on the pile: <cite>${nameOf(following)}</cite></button>`}
       <a class="button" href=${recordPath(record.id, "copies")}>To its copies</a>
       <button class="quiet" onClick=${putSessionBy}>Take a side again</button>

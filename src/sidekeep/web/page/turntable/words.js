@@ -1,5 +1,5 @@
 /** What the turntable says: one sentence for the room, and the news in words. */
-import { clock, decibels, roughly } from "../words.js";
+import { clock, decibels, roughly, sidesInWords } from "../words.js";
 
 /** @param {any} session @returns {{main: string, more: string}} */
 export function sentenceOf(session) {
@@ -12,8 +12,16 @@ export function sentenceOf(session) {
     case "closing": return { main: `Side ${side} is being closed.`, more: "Its checksum is taken." };
     case "flip": return { main: `Flip the record. Lower the needle on side ${side}.`, more: "Volume down first. Lift the needle if it is still down, and clean the record." };
     case "waiting": return { main: "Waiting.", more: "It goes on by itself as soon as the input or the room on the disk is back." };
-    default: return { main: session.taken?.length === 0 ? "Stopped." : "Done. Volume down, then lift the needle.", more: "" };
+    default: return { main: endOf(session), more: "" };
   }
+}
+
+/** How an evening ended; one that was stopped before its last side is not done. @param {any} session */
+function endOf(session) {
+  if (session.taken?.length === 0) return "Stopped.";
+  const was_stopped = (session.news ?? []).some((/** @type {any} */ news) => news.code === "stopped");
+  const left = was_stopped ? (session.sides ?? []).filter((/** @type {string} */ side) => !session.taken.includes(side)) : [];
+  return left.length ? `Stopped. ${sidesInWords(left)} ${left.length > 1 ? "are" : "is"} not taken yet.` : "Done. Volume down, then lift the needle.";
 }
 
 /** @param {Record<string, any>} facts */
