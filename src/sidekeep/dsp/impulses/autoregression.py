@@ -93,6 +93,35 @@ def levinson(correlation: Vector, order: int, out: Vector, scratch: Vector) -> f
 
 
 @inner_kernel
+def add_products(signal: Vector, order: int, products: Matrix) -> None:
+    """``products[i, j] += sum_n signal[n - i] signal[n - j]`` for j >= i, n from order to the end: the normal equations of a
+    predictor fitted within ``signal`` (covariance method: no window).
+
+    The rest of a row follows from the row before it by its first and last pair.
+    """
+    n = signal.shape[0]
+    if n <= order:
+        return
+    line, before = np.empty(order + 1), np.empty(order + 1)
+    for lag in range(order + 1):
+        total = 0.0
+        for i in range(order, n):
+            total += signal[i] * signal[i - lag]
+        before[lag] = total
+        products[0, lag] += total
+    for i in range(order):
+        for j in range(i, order):
+            line[j + 1] = (
+                before[j]
+                + signal[order - 1 - i] * signal[order - 1 - j]
+                - signal[n - 1 - i] * signal[n - 1 - j]
+            )
+        for j in range(i + 1, order + 1):
+            before[j] = line[j]
+            products[i + 1, j] += line[j]
+
+
+@inner_kernel
 def model_correlation(model: Vector, order: int, out: Vector) -> None:
     """``out[k] = sum_l a[l] a[l + k]``: the diagonals of A' A, and the taps of the two-sided error."""
     for lag in range(order + 1):

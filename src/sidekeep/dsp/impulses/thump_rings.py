@@ -62,10 +62,10 @@ def rings_at(time_s: Floats) -> Floats:
 
 @lru_cache(maxsize=8)
 def basis_at(rate_hz: int, factor: int) -> tuple[Floats, Floats, Floats, Floats]:
-    """Leading components of the family at the full rate (frames, k) and at the low rate (samples, k), their
-    variances, and some single rings at the low rate (samples, 2 rings).
+    """Leading components of the family at the full rate (frames, k) and at the low rate (k, samples), their
+    variances, and some single rings as mixtures of them (k, 2 rings), sines first.
 
-    The low-rate rows start ``lead_of`` samples before the head (the low-pass reaches ahead).
+    The low-rate samples start ``lead_of`` samples before the head (the low-pass reaches ahead).
     """
     low_rate_hz = rate_hz / factor
     frames = int(TAIL_S * rate_hz)
@@ -76,14 +76,14 @@ def basis_at(rate_hz: int, factor: int) -> tuple[Floats, Floats, Floats, Floats]
     mix = right[:COMPONENTS].T / sizes[:COMPONENTS]
     full = at_full_rate(mix, frames, rate_hz)
     padded = np.concatenate((np.zeros((lead * factor, COMPONENTS)), full))
-    low = to_low(padded, factor)
+    low = np.ascontiguousarray(to_low(padded, factor).T)
     chosen = np.concatenate((np.arange(CHECKED_RINGS), members + np.arange(CHECKED_RINGS)))
     variance = sizes[:COMPONENTS] ** 2
     return (
         full,
         low,
         variance / variance.sum(),
-        low @ (sizes[:COMPONENTS, None] * right[:COMPONENTS, chosen]),
+        sizes[:COMPONENTS, None] * right[:COMPONENTS, chosen],
     )
 
 

@@ -103,7 +103,7 @@ class LowBand:
         clear = 8 if factor > 1 else 0
         head = before // rest - lead - clear
         low = low[clear : len(low) - clear]
-        if head < 3 * ORDER or len(low) - head - len(basis) < 2 * ORDER:
+        if head < 3 * ORDER or len(low) - head - basis.shape[1] < 2 * ORDER:
             return None
         taken, evidence, lateral = _weigh_parts(
             [weigh(part, head, basis, variance, rings) for part in self._parts(low)]
@@ -158,18 +158,18 @@ class LowBand:
         factor, lead = self.factor, lead_of(self.factor)
         _, basis, variance, _ = basis_at(self.rate_hz, factor)
         low_rate_hz = self.rate_hz / factor
-        before, after = int(_BEFORE_S * low_rate_hz), len(basis) + int(_AFTER_S * low_rate_hz)
+        before, after = int(_BEFORE_S * low_rate_hz), basis.shape[1] + int(_AFTER_S * low_rate_hz)
         tried = np.arange(near // factor - _AROUND, near // factor + _AROUND + 1)
         first = max(0, int(tried[0]) - before)
         stop = min(self._low.shape[1], int(tried[-1]) + after)
         heads = tried - first - lead
-        fits = (heads >= 3 * ORDER) & (stop - first - heads - len(basis) >= 2 * ORDER)
+        fits = (heads >= 3 * ORDER) & (stop - first - heads - basis.shape[1] >= 2 * ORDER)
         if not fits.any():
             return []
         tried, heads = tried[fits], heads[fits]
         likely: set[int] = set()
         for part in self._low:
-            evidence = evidence_along(part[first:stop], heads, basis, variance)
+            evidence = evidence_along(part[first:stop], int(heads[0]), len(heads), basis, variance)
             likely |= {int(tried[k]) for k in np.argsort(-evidence)[:_TOPS] if evidence[k] >= _LEAST}
         spans: set[tuple[int, int, bool]] = set()
         apart = int(0.0007 * self.rate_hz)

@@ -12,6 +12,7 @@ import numpy as np
 
 from sidekeep.dsp.impulses.autoregression import (
     Vector,
+    add_products,
     autocorrelate,
     factor_band,
     levinson,
@@ -73,19 +74,8 @@ def fit_exactly(signal: Vector, order: int, model: Vector) -> float:
     Without a window a decaying ring is foretold from either end.
     """
     n = signal.shape[0]
-    products = np.empty((order + 1, order + 1))
-    for lag in range(order + 1):
-        total = 0.0
-        for i in range(order, n):
-            total += signal[i] * signal[i - lag]
-        products[0, lag] = total
-    for i in range(order):
-        for j in range(i, order):
-            products[i + 1, j + 1] = (
-                products[i, j]
-                + signal[order - 1 - i] * signal[order - 1 - j]
-                - signal[n - 1 - i] * signal[n - 1 - j]
-            )
+    products = np.zeros((order + 1, order + 1))
+    add_products(signal, order, products)
     trace = 0.0
     for i in range(1, order + 1):
         trace += products[i, i]
