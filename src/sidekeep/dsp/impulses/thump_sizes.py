@@ -76,7 +76,7 @@ def ask_heads(
     ``basis`` (components, samples); behind the last place there must be room for it and the order of the model. ``sizes`` are
     tried, power ratios over what is unpredictable; ``gains`` get the likeliest one's for each place, as a factor of
     ``variance``, ``explained`` the energy that it explains; all three are 0 where none beats no thump. ``gram`` (components,
-    components) and ``cross`` (components, places) are the products of the whitened basis with itself and with the whitened series.
+    components) and ``cross`` (components, places): products of the whitened basis with itself and with the whitened series.
     """
     order, parts, places = model.shape[0] - 1, basis.shape[0], evidence.shape[0]
     scale = fit_music(low, head, head + places - 1 + basis.shape[1], model)
@@ -136,7 +136,9 @@ def ask_heads(
                     below[place] -= weight * line[place]
         for place in range(places):
             told = gain * squares[place]
-            nats = likelihood(total[place] - told, rows, scale) - likelihood(total[place], rows, scale) - spread
+            nats = (
+                likelihood(total[place] - told, rows, scale) - likelihood(total[place], rows, scale) - spread
+            )
             if nats > evidence[place]:
                 evidence[place], gains[place], explained[place] = nats, gain, told
 

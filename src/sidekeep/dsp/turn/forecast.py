@@ -12,7 +12,6 @@ a few look-ups per event; memory is what happened in the last few turns.
 from __future__ import annotations
 
 import math
-from bisect import bisect_left, bisect_right, insort
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
@@ -49,7 +48,7 @@ def half_width_s(track: Floats, turns: int) -> float:
     return float(min(1.5 * _WINDOW_S, max(settled, early)) * (1.0 + 0.35 * (turns - 1)))
 
 
-@kernel
+@inner_kernel
 def log_odds(track: Floats, turns: int) -> float:
     """Two in a row may be chance; every return adds trust, every miss takes some."""
     chance = (track[HITS] - 1.2) / (track[HITS] + track[MISSES] + 0.3)
@@ -58,7 +57,7 @@ def log_odds(track: Floats, turns: int) -> float:
     return math.log(chance / (1.0 - chance))
 
 
-@kernel
+@inner_kernel
 def follow(tracks: Floats, count: int, time_s: float, channel: int) -> tuple[int, bool]:
     """Give an event to the track it fits best; tracks long overdue are dropped. Tracks left, and whether one took it."""
     best, best_off, best_turns = -1, 0.0, 0
@@ -94,6 +93,67 @@ def follow(tracks: Floats, count: int, time_s: float, channel: int) -> tuple[int
     return kept, True
 
 
+@inner_kernel
+def begin_track(
+    tracks: Floats, count: int, recent: Floats, held: int, time_s: float, channel: int, period_s: float
+) -> int:
+    """A new track where an event a turn or two ago had none; how many there are then."""
+    for turns in range(1, 3):
+        near = turns * (_TILT * period_s) + 0.0004
+        due = time_s - turns * period_s
+        row = np.searchsorted(recent[:held, 0], due - near)
+        while row < held and recent[row, 0] <= due + near:
+            if int(recent[row, 1]) & channel and recent[row, 2] == 0.0:
+                track = tracks[count]
+                track[LAST_S], track[LAG_S] = time_s, (time_s - recent[row, 0]) / turns
+                track[CHANNEL], track[SCATTER_S] = channel, 0.5 * _LEAST_WINDOW_S
+                track[HITS], track[MISSES], track[OVERDUE] = 2.0, turns - 1.0, 0.0
+                return count + 1
+            row += 1
+    return count
+
+
+@kernel
+def follow_events(
+    events: Floats, tracks: Floats, count: int, recent: Floats, held: int, period_s: float
+) -> int:
+    """Give events (time, channel mask), in order, to the tracks; how many tracks there are then.
+
+    ``recent`` (events, 3) holds time, channel and whether a track took it, ``held`` of them in order of time; all that come are
+    put in. It and ``tracks`` have a row to spare for each.
+    """
+    for i in range(events.shape[0]):
+        time_s, channel = events[i, 0], int(events[i, 1])
+        count, followed = follow(tracks, count, time_s, channel)
+        if not followed:
+            count = begin_track(tracks, count, recent, held, time_s, channel, period_s)
+        row = held
+        while row > 0 and recent[row - 1, 0] > time_s:
+            recent[row] = recent[row - 1]
+            row -= 1
+        recent[row, 0], recent[row, 1], recent[row, 2] = time_s, channel, 1.0 if followed else 0.0
+        held += 1
+    return count
+
+
+@kernel
+def list_due(tracks: Floats, start_s: float, stop_s: float, due: Floats) -> int:
+    """Rows (time, half width, log odds, channel mask) of every return in ``[start_s, stop_s)``, track by track; how many.
+
+    ``due`` has ``_MISSES`` rows for each track.
+    """
+    found = 0
+    for row in range(tracks.shape[0]):
+        track = tracks[row]
+        for turns in range(1, _MISSES + 1):
+            time_s = track[LAST_S] + turns * track[LAG_S]
+            if start_s <= time_s < stop_s:
+                due[found, 0], due[found, 1] = time_s, half_width_s(track, turns)
+                due[found, 2], due[found, 3] = log_odds(track, turns), track[CHANNEL]
+                found += 1
+    return found
+
+
 @dataclass(slots=True)
 class TurnForecast:
     """Feed it accepted events, ask it where the next are due.
@@ -105,18 +165,18 @@ class TurnForecast:
 
     period_s: float = 0.0
     log_chance: float = 0.0
-    _tracks: Floats = field(default_factory=lambda: np.empty((64, COLUMNS)))
+    _tracks: Floats = field(default_factory=lambda: np.empty((0, COLUMNS)))
     _count: int = 0
-    _recent: list[tuple[float, int, float, bool]] = field(default_factory=list)
+    _recent: Floats = field(default_factory=lambda: np.empty((0, 3)))
     _past: list[tuple[float, int, float]] = field(default_factory=list)
     _learned_s: float = -1e9
 
     def add(self, events: Iterable[tuple[float, int, float]]) -> None:
         """Take accepted events: (time in seconds, channel bit mask 1 left 2 right 3 both, size > 0)."""
-        for time_s, channel, size in sorted(events):
-            self._past.append((time_s, channel, size))
-            if self.period_s > 0.0:
-                self._follow(time_s, channel, size)
+        fresh = sorted(events)
+        self._past += fresh
+        if self.period_s > 0.0:
+            self._follow(fresh)
         wait_s = _LEARN_EVERY_S * (8.0 if self.period_s > 0.0 else 1.0)
         if self._past and self._past[-1][0] - self._learned_s > wait_s:
             self._learn()
@@ -130,13 +190,9 @@ class TurnForecast:
         due: list[tuple[float, float, float, int]] = []
         if self.period_s <= 0.0:
             return due
-        for track in self._tracks[: self._count]:
-            for turns in range(1, _MISSES + 1):
-                time_s = float(track[LAST_S] + turns * track[LAG_S])
-                if start_s <= time_s < stop_s:
-                    due.append(
-                        (time_s, half_width_s(track, turns), log_odds(track, turns), int(track[CHANNEL]))
-                    )
+        rows = np.empty((self._count * _MISSES, 4))
+        found = list_due(self._tracks[: self._count], start_s, stop_s, rows)
+        due += [(time_s, wide_s, odds, int(walls)) for time_s, wide_s, odds, walls in rows[:found].tolist()]
         due.sort()
         return due
 
@@ -145,34 +201,15 @@ class TurnForecast:
         """Scratches being followed."""
         return self._count
 
-    def _follow(self, time_s: float, channel: int, size: float) -> None:
-        self._count, followed = follow(self._tracks, self._count, time_s, channel)
-        if not followed:
-            self._begin(time_s, channel)
-        self._remember(time_s, channel, size, followed)
-
-    def _begin(self, time_s: float, channel: int) -> None:
-        """A new track where an event a turn or two ago had none."""
-        for turns in (1, 2):
-            near = turns * (_TILT * self.period_s) + 0.0004
-            due = time_s - turns * self.period_s
-            low = bisect_left(self._recent, (due - near, 0, 0.0, False))
-            high = bisect_right(self._recent, (due + near, 4, 0.0, False))
-            for old_s, old_channel, _, followed in self._recent[low:high]:
-                if old_channel & channel and not followed:
-                    lag_s = (time_s - old_s) / turns
-                    if self._count == len(self._tracks):
-                        self._tracks = np.concatenate([self._tracks, np.empty_like(self._tracks)])
-                    new = (time_s, lag_s, channel, 0.5 * _LEAST_WINDOW_S, 2.0, turns - 1.0, 0.0)
-                    self._tracks[self._count] = new
-                    self._count += 1
-                    return
-
-    def _remember(self, time_s: float, channel: int, size: float, followed: bool) -> None:
-        insort(self._recent, (time_s, channel, size, followed))
-        first = bisect_left(self._recent, (time_s - 2.2 * self.period_s, 0, 0.0, False))
-        if first > 64:
-            del self._recent[:first]
+    def _follow(self, events: list[tuple[float, int, float]]) -> None:
+        """Give events, in order, to the tracks; what is older than two turns is forgotten."""
+        if not events:
+            return
+        table = np.array(events)
+        held = self._recent[self._recent[:, 0] >= table[0, 0] - 2.2 * self.period_s]
+        self._recent = np.concatenate([held, np.empty((len(table), 3))])
+        self._tracks = np.concatenate([self._tracks[: self._count], np.empty((len(table), COLUMNS))])
+        self._count = follow_events(table, self._tracks, self._count, self._recent, len(held), self.period_s)
 
     def _learn(self) -> None:
         """Look for the turn in what happened lately; the first find replays it to start the tracks."""
@@ -195,7 +232,6 @@ class TurnForecast:
         self.period_s, self.log_chance = found.lag_s, found.log_chance
         if is_new:
             self._count = 0
-            self._recent.clear()
-            for time_s, channel, size in sorted(self._past):
-                if time_s > now_s - 12.0 * self.period_s:
-                    self._follow(time_s, channel, size)
+            self._recent = np.empty((0, 3))
+            first_s = now_s - 12.0 * self.period_s
+            self._follow([event for event in sorted(self._past) if event[0] > first_s])
