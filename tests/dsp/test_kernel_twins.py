@@ -25,6 +25,7 @@ CONTINUITY = "dsp/impulses/test_continuity.py"
 AUTOREGRESSION = "dsp/impulses/test_autoregression.py"
 EVIDENCE = "dsp/impulses/evidence/test_evidence.py"
 EVIDENCE_TWINS = "dsp/impulses/evidence/test_evidence_twins.py"
+THUMP_SIZES = "dsp/impulses/test_thump_sizes.py"
 FORECAST = "dsp/turn/test_forecast_twins.py"
 FEATURES = "dsp/tracks/test_features.py"
 LEVELS = "dsp/level/test_sample_levels.py"
@@ -43,6 +44,8 @@ TWINS = {
     },
     "dsp/impulses/autoregression.py": {
         "autocorrelate": (AUTOREGRESSION, "test_correlations_equal_numpy"),
+        "correlate_walls": (AUTOREGRESSION, "test_correlations_of_two_walls_equal_numpy"),
+        "add_products": (AUTOREGRESSION, "test_products_are_those_of_the_windows_that_fit"),
         "levinson": (AUTOREGRESSION, "test_levinson_equals_the_toeplitz_solver"),
         "model_correlation": (
             AUTOREGRESSION,
@@ -62,6 +65,7 @@ TWINS = {
         "find_errors": (CANDIDATES, "test_errors_equal_plain_convolution"),
         "backward_error": (CANDIDATES, "test_errors_equal_plain_convolution"),
         "find_scale": (CANDIDATES, "test_scale_is_the_larger_of_two_medians_of_cells"),
+        "scale_cells": (CANDIDATES, "test_the_scale_is_looked_at_again_wherever_it_sees_a_changed_hop"),
         "calm_share": (CANDIDATES, "test_the_calm_share_is_that_of_the_plain_means"),
         "find_tests": (CANDIDATES, "test_the_test_is_the_likelihood_ratio_of_three_unknown_frames"),
         "find_candidates": (FINDING, "test_candidates_are_those_of_the_plain_search"),
@@ -106,6 +110,7 @@ TWINS = {
     "dsp/impulses/evidence/repeats.py": {
         "repeat_evidence": (EVIDENCE_TWINS, "test_repeat_evidence"),
         "highest_near": (EVIDENCE_TWINS, "test_the_highest_of_three_neighbours"),
+        "most_alike": (EVIDENCE_TWINS, "test_the_most_alike_is_the_best_of_all_periods"),
         "evenness_evidence": (
             EVIDENCE,
             "test_an_even_pace_is_told_from_chance_as_the_gamma_distribution_tells_it",
@@ -156,8 +161,10 @@ TWINS = {
     "dsp/impulses/safety.py": {
         "slope_energy": ("dsp/impulses/test_safety.py", "test_the_energy_of_slopes_is_the_plain_sum"),
     },
-    "dsp/impulses/thump_evidence.py": {
-        "_whiten": (FINDING, "test_whitening_is_the_valid_part_of_the_convolution"),
+    "dsp/impulses/thump_sizes.py": {
+        "fit_music": (THUMP_SIZES, "test_the_music_is_fitted_outside_the_gap"),
+        "ask_heads": (THUMP_SIZES, "test_the_evidence_along_is_that_of_dense_algebra"),
+        "likelihood": (THUMP_SIZES, "test_the_likelihood_is_that_of_a_variance_that_is_not_known"),
     },
     "dsp/impulses/wall_gains.py": {
         "guess_gains": (ESTIMATE, "test_first_gains_are_ratio_and_sign_of_second_differences"),
@@ -218,6 +225,9 @@ TWINS = {
         "half_width_s": (FORECAST, "test_window_and_odds_of_a_track_are_their_formulas"),
         "log_odds": (FORECAST, "test_window_and_odds_of_a_track_are_their_formulas"),
         "follow": (FORECAST, "test_following_is_that_of_a_plain_list"),
+        "begin_track": (FORECAST, "test_events_are_followed_as_by_plain_lists"),
+        "follow_events": (FORECAST, "test_events_are_followed_as_by_plain_lists"),
+        "list_due": (FORECAST, "test_events_are_followed_as_by_plain_lists"),
     },
     "press/disc/groove.py": {
         "play_kernel": (SIDE, "test_play_kernel_is_the_windowed_sum_at_the_cubic_position"),

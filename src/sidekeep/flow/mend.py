@@ -35,7 +35,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair
 
-MENDER_VERSION = 14
+MENDER_VERSION = 15
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
 IN_FLIGHT = 3

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.linalg import solve_toeplitz
 from scipy.signal import lfilter
 
 from sidekeep.dsp.impulses.autoregression import (
+    add_products,
     autocorrelate,
+    correlate_walls,
     factor_band,
     invert_band,
     levinson,
     model_correlation,
     solve_band,
 )
+
+Floats = NDArray[np.float64]
 
 
 @pytest.mark.parametrize(("length", "order"), [(300, 8), (300, 11), (9, 8), (5, 8), (1, 3)])
@@ -24,6 +29,30 @@ def test_correlations_equal_numpy(length: int, order: int) -> None:
     autocorrelate(x, order, out)
     wanted = np.r_[np.correlate(x, x, "full")[length - 1 :], np.zeros(order)][: order + 1]
     np.testing.assert_allclose(out, wanted, atol=1e-14)
+
+
+@pytest.mark.parametrize(("length", "order"), [(300, 8), (300, 11), (9, 8), (5, 8), (1, 3)])
+def test_correlations_of_two_walls_equal_numpy(length: int, order: int) -> None:
+    left, right = np.random.default_rng(4).standard_normal((2, length))
+    own, across = np.full((2, order + 1), np.nan), np.full(order + 1, np.nan)
+    correlate_walls(left, right, order, own, across)
+
+    def lagged(x: Floats, y: Floats) -> Floats:
+        return np.r_[np.correlate(x, y, "full")[length - 1 :], np.zeros(order)][: order + 1]
+
+    np.testing.assert_allclose(own[0], lagged(left, left), atol=1e-13)
+    np.testing.assert_allclose(own[1], lagged(right, right), atol=1e-13)
+    np.testing.assert_allclose(across, lagged(left, right) + lagged(right, left), atol=1e-13)
+
+
+@pytest.mark.parametrize("length", [200, 12, 9, 8, 3])
+def test_products_are_those_of_the_windows_that_fit(length: int) -> None:
+    x = np.random.default_rng(5).standard_normal(length)
+    products = np.ones((9, 9))
+    add_products(x, 8, products)
+    windows = [x[at : at + 9][::-1] for at in range(length - 8)]
+    wanted = np.sum([np.outer(one, one) for one in windows], axis=0) if windows else np.zeros((9, 9))
+    np.testing.assert_allclose(np.triu(products), np.triu(1.0 + wanted), atol=1e-12)
 
 
 def test_levinson_equals_the_toeplitz_solver() -> None:

@@ -74,7 +74,8 @@ def test_scale_is_the_larger_of_two_medians_of_cells() -> None:
     error = noise(2, 4096)
     error[2000:2500] *= 9.0
     scale = np.empty(len(error) // CELL)
-    find_scale(error, scale)
+    every = np.ones(4, dtype=bool)
+    find_scale(error, 1024, every, scale)
     mean = np.abs(error).reshape(-1, CELL).mean(axis=1) / 0.7979
     for c in range(60, 200):
         behind = np.sort(mean[max(0, c - GUARD - CELLS + 1) : c - GUARD + 1])
@@ -84,8 +85,22 @@ def test_scale_is_the_larger_of_two_medians_of_cells() -> None:
     # a lone click does not move it
     error[1000] += 5.0
     again = np.empty_like(scale)
-    find_scale(error, again)
+    find_scale(error, 1024, every, again)
     assert abs(again[1000 // CELL] / scale[1000 // CELL] - 1.0) < 0.2
+
+
+@pytest.mark.parametrize("changed", [[0], [3], [7], [2, 3], [1, 6], []])
+def test_the_scale_is_looked_at_again_wherever_it_sees_a_changed_hop(changed: list[int]) -> None:
+    before = noise(12, 8 * HOP - 100)
+    hops = np.zeros(8, dtype=bool)
+    hops[changed] = True
+    after = before * np.where(np.repeat(hops, HOP)[: len(before)], 3.0, 1.0)
+    wanted, got = np.empty(-(-len(before) // CELL)), np.empty(-(-len(before) // CELL))
+    find_scale(after, HOP, np.ones(8, dtype=bool), wanted)
+    find_scale(before, HOP, np.ones(8, dtype=bool), got)
+    assert changed == [] or not np.array_equal(got, wanted)
+    find_scale(after, HOP, hops, got)
+    assert np.array_equal(got, wanted)
 
 
 def test_candidates_hold_the_planted_pulses_and_few_others() -> None:

@@ -23,7 +23,6 @@ from sidekeep.dsp.impulses.candidates import (
     fit_predictors,
 )
 from sidekeep.dsp.impulses.damage_spans import changed_energy, join_rows
-from sidekeep.dsp.impulses.thump_evidence import _whiten
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -117,7 +116,7 @@ def test_candidates_are_those_of_the_plain_search(factor: int) -> None:
     find_errors(x, HOP, models, stale, *errors)
     find_tests(errors[1], models, HOP, stale, factor, tests)
     scale = np.empty(len(x) // CELL)
-    find_scale(errors[0], scale)
+    find_scale(errors[0], HOP, stale, scale)
     stale[8] = False  # where 2049 lies
     wanted = plain_candidates(x, errors[0], tests, scale, models, stale, 3.0, 1.5, factor)
     spans, peaks = np.zeros((200, 3), dtype=np.int64), np.zeros(200)
@@ -199,12 +198,6 @@ def test_joined_rows_are_the_runs_of_a_painted_line(longest: int, seed: int) -> 
             assert peak == first[inside][np.argmax(sizes[inside])]
         # none of them touch: the last of one and the first of the next are apart
         assert (joined[1:count, 0] > joined[: count - 1, 1]).all()
-
-
-def test_whitening_is_the_valid_part_of_the_convolution() -> None:
-    model, columns = noise(7, 5), np.stack([noise(8, 40), noise(9, 40), noise(10, 40)], axis=1)
-    wanted = np.stack([np.convolve(column, model, "valid") for column in columns.T], axis=1)
-    np.testing.assert_allclose(_whiten(model, columns), wanted, atol=1e-15)
 
 
 def test_what_is_taken_out_and_left_are_plain_sums_of_squares() -> None:

@@ -8,7 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from sidekeep.dsp.turn.forecast import COLUMNS, follow, half_width_s, log_odds
+from sidekeep.dsp.turn.forecast import (
+    COLUMNS,
+    begin_track,
+    follow,
+    follow_events,
+    half_width_s,
+    list_due,
+    log_odds,
+)
 
 
 @dataclass
@@ -106,3 +114,54 @@ def test_following_is_that_of_a_plain_list(seed: int) -> None:
         assert (count, taken) == (len(plain), wanted)
         np.testing.assert_allclose(tracks[:count], np.reshape([one.row() for one in plain], (-1, COLUMNS)))
     assert taken_ones > 5
+
+
+def plain_begin(
+    recent: list[tuple[float, int, bool]], time_s: float, channel: int, period_s: float
+) -> Scratch | None:
+    """The scratch that an event begins with the earliest free one a turn ago, or two turns ago."""
+    for turns in (1, 2):
+        near = turns * 4e-4 * period_s + 4e-4
+        for old_s, old_channel, taken in sorted(recent):
+            if abs(time_s - turns * period_s - old_s) <= near and old_channel & channel and not taken:
+                return Scratch(time_s, (time_s - old_s) / turns, channel, 1.25e-4, 2.0, turns - 1.0, 0.0)
+    return None
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_events_are_followed_as_by_plain_lists(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    period_s = 1.8
+    phases = rng.uniform(0.0, period_s, 6)
+    times = np.concatenate([turn * period_s + phases + rng.normal(0.0, 1e-4, 6) for turn in range(9)])
+    times = np.concatenate([times, rng.uniform(0.0, 9 * period_s, 60)])
+    # some come a little late, as from the chunk before
+    times = times[np.argsort(times + rng.uniform(0.0, 0.02, len(times)))]
+    events = np.stack([times, rng.integers(1, 4, len(times))], axis=1).astype(float)
+    plain: list[Scratch] = []
+    recent: list[tuple[float, int, bool]] = []
+    for time_s, channel in [(float(one), int(wall)) for one, wall in events]:
+        plain, taken = plain_follow(plain, time_s, channel)
+        fresh = None if taken else plain_begin(recent, time_s, channel, period_s)
+        plain += [fresh] if fresh else []
+        recent.append((time_s, channel, taken))
+    tracks, seen = np.empty((len(events), COLUMNS)), np.empty((len(events), 3))
+    count = follow_events(events[:40], tracks, 0, seen, 0, period_s)
+    count = follow_events(events[40:], tracks, count, seen, 40, period_s)
+    assert count == len(plain) > 3
+    np.testing.assert_allclose(tracks[:count], [one.row() for one in plain])
+    assert [(a, int(b), bool(c)) for a, b, c in seen.tolist()] == sorted(recent)
+    alone = np.empty((1, COLUMNS))
+    assert begin_track(alone, 0, seen, len(seen), 99.0, 3, period_s) == 0
+
+    due = np.empty((6 * count, 4))
+    start_s, stop_s = 9 * period_s, 12 * period_s
+    found = list_due(tracks[:count], start_s, stop_s, due)
+    wanted = [
+        [one.last_s + turns * one.lag_s, one.half_width_s(turns), one.odds(turns), float(one.channel)]
+        for one in plain
+        for turns in range(1, 7)
+        if start_s <= one.last_s + turns * one.lag_s < stop_s
+    ]
+    assert found > 3
+    np.testing.assert_allclose(due[:found], wanted)

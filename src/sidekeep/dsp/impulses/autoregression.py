@@ -60,6 +60,53 @@ def autocorrelate(signal: Vector, order: int, out: Vector) -> None:
 
 
 @inner_kernel
+def correlate_walls(left: Vector, right: Vector, order: int, own: Matrix, across: Vector) -> None:
+    """The correlations of each of two signals, ``own`` (2, order + 1), and those of one with the other, both ways together.
+
+    ``across[k] = sum_n left[n] right[n + k] + right[n] left[n + k]``. Four lags a pass, as in ``autocorrelate``; all of them see
+    as many frames as the greatest, and what the lesser ones see beyond is added behind.
+    """
+    length = left.shape[0]
+    first = 0
+    while first + 3 <= min(order, length - 1):
+        whole = length - first - 3
+        a0, a1, a2, a3 = 0.0, 0.0, 0.0, 0.0
+        b0, b1, b2, b3 = 0.0, 0.0, 0.0, 0.0
+        c0, c1, c2, c3 = 0.0, 0.0, 0.0, 0.0
+        x, y, u, v = left[:whole], right[:whole], left[first:], right[first:]
+        for n in range(whole):
+            a0 += x[n] * u[n]
+            b0 += y[n] * v[n]
+            c0 += x[n] * v[n] + y[n] * u[n]
+            a1 += x[n] * u[n + 1]
+            b1 += y[n] * v[n + 1]
+            c1 += x[n] * v[n + 1] + y[n] * u[n + 1]
+            a2 += x[n] * u[n + 2]
+            b2 += y[n] * v[n + 2]
+            c2 += x[n] * v[n + 2] + y[n] * u[n + 2]
+            a3 += x[n] * u[n + 3]
+            b3 += y[n] * v[n + 3]
+            c3 += x[n] * v[n + 3] + y[n] * u[n + 3]
+        own[0, first], own[0, first + 1], own[0, first + 2], own[0, first + 3] = a0, a1, a2, a3
+        own[1, first], own[1, first + 1], own[1, first + 2], own[1, first + 3] = b0, b1, b2, b3
+        across[first], across[first + 1], across[first + 2], across[first + 3] = c0, c1, c2, c3
+        for more in range(3):
+            for n in range(whole, whole + 3 - more):
+                lag = first + more
+                own[0, lag] += left[n] * left[n + lag]
+                own[1, lag] += right[n] * right[n + lag]
+                across[lag] += left[n] * right[n + lag] + right[n] * left[n + lag]
+        first += 4
+    for lag in range(first, order + 1):
+        a, b, c = 0.0, 0.0, 0.0
+        for n in range(length - lag):
+            a += left[n] * left[n + lag]
+            b += right[n] * right[n + lag]
+            c += left[n] * right[n + lag] + right[n] * left[n + lag]
+        own[0, lag], own[1, lag], across[lag] = a, b, c
+
+
+@inner_kernel
 def levinson(correlation: Vector, order: int, out: Vector, scratch: Vector) -> float:
     """Solve the Yule-Walker equations; ``out`` gets the model, the error power is returned. ``scratch``: 2 (order + 1) long.
 

@@ -135,22 +135,39 @@ def backward_error(signal: Vector, model: Vector, at: int) -> float:
 
 
 @kernel
-def find_scale(error: Vector, scale: Vector) -> None:
-    """Greatest-of local scale per cell of ``CELL`` frames (``scale`` has one value a cell)."""
-    cells = scale.shape[0]
+def find_scale(error: Vector, hop: int, stale: NDArray[np.bool_], scale: Vector) -> None:
+    """Greatest-of local scale per cell of ``CELL`` frames (``scale`` has one value a cell), wherever it sees a stale hop."""
+    cells, reach = scale.shape[0], GUARD + CELLS
+    b = 0
+    while b < stale.shape[0]:
+        if not stale[b]:
+            b += 1
+            continue
+        first = b
+        while b < stale.shape[0] and stale[b]:
+            b += 1
+        low, high = max(0, first * hop // CELL - reach), min(cells, b * hop // CELL + reach)
+        scale_cells(error, low, high, scale)
+
+
+@inner_kernel
+def scale_cells(error: Vector, low: int, high: int, scale: Vector) -> None:
+    """``find_scale`` for the cells ``[low, high)``."""
+    cells, reach = scale.shape[0], GUARD + CELLS
     length = error.shape[0]
-    mean = np.empty(cells)
-    for c in range(cells):
+    since, until = max(0, low - reach), min(cells, high + reach)
+    mean = np.empty(until - since)
+    for c in range(since, until):
         total = 0.0
-        low, high = c * CELL, min(length, (c + 1) * CELL)
-        for n in range(low, high):
+        begin, end = c * CELL, min(length, (c + 1) * CELL)
+        for n in range(begin, end):
             total += abs(error[n])
-        mean[c] = total / max(1, high - low) / 0.7979
+        mean[c - since] = total / max(1, end - begin) / 0.7979
     # running medians of the cells behind, kept sorted; the ones ahead are the same list later on
-    behind = np.zeros(cells)
+    behind = np.zeros(until - since)
     held = np.empty(CELLS)
     count = 0
-    for c in range(cells):
+    for c in range(until - since):
         place = count
         if count == CELLS:
             # the oldest goes, and the new one starts from its place
@@ -168,15 +185,15 @@ def find_scale(error: Vector, scale: Vector) -> None:
             place -= 1
         held[place] = mean[c]
         behind[c] = held[count // 2]
-    for c in range(cells):
+    for c in range(low, high):
         level = QUIET
         if c - GUARD >= CELLS // 2:
-            level = max(level, behind[c - GUARD])
+            level = max(level, behind[c - GUARD - since])
         ahead = c + GUARD + CELLS - 1
         if ahead < cells:
-            level = max(level, behind[ahead])
+            level = max(level, behind[ahead - since])
         elif cells > CELLS:
-            level = max(level, behind[cells - 1])
+            level = max(level, behind[cells - 1 - since])
         scale[c] = level
 
 

@@ -68,7 +68,7 @@ class Channel:
         """Refresh what is stale and list the candidates there; fainter ones too where a scratch is due on this wall."""
         fit_predictors(self.working, self.hop, self.order, self.stale, self.models)
         find_errors(self.working, self.hop, self.models, self.stale, self.errors[0], self.errors[1])
-        find_scale(self.errors[0], self.scale)
+        find_scale(self.errors[0], self.hop, self.stale, self.scale)
         find_tests(self.errors[1], self.models, self.hop, self.stale, self.rate_factor, self.worth)
         spans = np.empty((len(self.working) // 4, 3), dtype=np.int64)
         tests = np.empty(len(spans))

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from sidekeep.dsp.impulses.autoregression import Matrix, Vector, autocorrelate, levinson
+from sidekeep.dsp.impulses.autoregression import Matrix, Vector, autocorrelate, correlate_walls, levinson
 from sidekeep.dsp.kernel import inner_kernel
 
 
@@ -58,16 +58,13 @@ def split_music(
         for i in range(n):
             line[i] = seen[i] * weights[i]
     scratch = np.empty(2 * order + 2)
-    own = np.empty((2, order + 1))
-    autocorrelate(plain[0], order, own[0])
     if channels == 1:
-        correlations[0] = own[0]
+        autocorrelate(plain[0], order, correlations[0])
         correlations[0, 0] += n * 1e-12
         powers[0] = levinson(correlations[0], order, models[0], scratch)
         return 1.0, 0.0, share
-    autocorrelate(plain[1], order, own[1])
-    both = np.empty(order + 1)
-    autocorrelate(plain[0] + plain[1], order, both)
+    own, across = np.empty((2, order + 1)), np.empty(order + 1)
+    correlate_walls(plain[0], plain[1], order, own, across)
     trial = np.empty((2, order + 1))
     model = np.empty((2, order + 1))
     best = 1e300
@@ -77,7 +74,7 @@ def split_music(
         c = 1.0 if step == 0 else math.sqrt(0.5)
         s = 0.0 if step == 0 else math.sqrt(0.5)
         for k in range(order + 1):
-            mixed = c * s * (both[k] - own[0, k] - own[1, k])
+            mixed = c * s * across[k]
             trial[0, k] = c * c * own[0, k] + s * s * own[1, k] + mixed
             trial[1, k] = s * s * own[0, k] + c * c * own[1, k] - mixed
         trial[0, 0] += n * 1e-12

@@ -16,6 +16,7 @@ from sidekeep.dsp.impulses.evidence.repeats import (
     TRAIN_MOST,
     UNEVEN,
     highest_near,
+    most_alike,
     repeat_evidence,
     train_evidence,
 )
@@ -114,6 +115,16 @@ def test_wall_evidence(sound: Sound, peak: int, factor: int) -> None:
     # a take of one channel has nothing to say
     wall_evidence(sound.own, np.empty(0), sound.error, SCALE, sound.model, peak, factor, 2.5, got)
     assert got.tolist() == [2.5, 0.0, 0.0]
+
+
+def test_the_most_alike_is_the_best_of_all_periods() -> None:
+    rng = np.random.default_rng(3)
+    for drop in (0.0, 0.5, 4.0):  # with the last all is under 0
+        values = (rng.standard_normal((2, 64)) - drop).astype(np.float32)
+        twice = (rng.standard_normal((2, 129)) - drop).astype(np.float32)
+        a, b, c, d = *values, *twice[:, :128:2]
+        wanted = np.minimum(a, b).max(), np.maximum(np.minimum(a, c), np.minimum(b, d)).max()
+        assert most_alike(*values, *twice) == tuple(max(0.0, float(value)) for value in wanted)
 
 
 def plain_train(error: Floats, begin: int, end: int, factor: int) -> float:

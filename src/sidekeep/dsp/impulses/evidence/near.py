@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from sidekeep.dsp.impulses.autoregression import Vector
 from sidekeep.dsp.impulses.candidates import backward_error
 from sidekeep.dsp.kernel import inner_kernel
@@ -30,6 +32,8 @@ REACH = 512
 """Frames at 48 kHz and below looked at on each side for the relation of the channels and for rivals."""
 CORE = 8
 """Frames on each side of the peak that count as the pulse itself."""
+WITHOUT_SIGN = np.int64(2**63 - 1)
+"""Mask of a number's bits."""
 
 
 @inner_kernel
@@ -68,17 +72,17 @@ def near_evidence(
     out[2] = math.log(zb / z)
     # rivals: the third largest stretch of 32 frames on each side, against this one
     step = 32 * rate_factor
+    sizes, highest = both.view(np.int64), np.zeros(2, np.int64)
     for side in range(2):
-        top1, top2, top3 = 0.0, 0.0, 0.0
+        # by their bits without the sign: numbers over 0 are in the same order so, and are compared eight at a time
+        top1, top2, top3 = np.int64(0), np.int64(0), np.int64(0)
         at = first - step if side == 0 else last
         crossed = 0
         while crossed < 2 * reach and at >= 0 and at + step <= length:
-            most = 0.0
-            piece = both[at : at + step]
-            for n in range(0, step, 4):
-                # four at a time: the order in which the largest is looked for does not matter
-                here = max(max(abs(piece[n]), abs(piece[n + 1])), max(abs(piece[n + 2]), abs(piece[n + 3])))
-                most = max(most, here)
+            most = np.int64(0)
+            bits = sizes[at : at + step]
+            for n in range(step):
+                most = max(most, bits[n] & WITHOUT_SIGN)
             if most > top1:
                 top1, top2, top3 = most, top1, top2
             elif most > top2:
@@ -87,7 +91,9 @@ def near_evidence(
                 top3 = most
             at += -step if side == 0 else step
             crossed += step
-        out[3 + side] = math.log(max(top3, 0.1 * scale) / (scale * z))
+        highest[side] = top3
+    for side in range(2):
+        out[3 + side] = math.log(max(highest.view(np.float64)[side], 0.1 * scale) / (scale * z))
     # does it stay loud?
     left, right = 1e-30, 1e-30
     for n in range(max(0, first - reach // 2), first):

@@ -26,6 +26,8 @@ ALIKE = 0.4
 """Share of a pulse's height that another of its sign must reach to be one of its train."""
 UNEVEN = 0.03
 """By how much, as a share of the period, the pulses of a train may be off their time."""
+LOG_MISS = math.log(0.2)
+"""Of a train a pulse is missing as often."""
 TRAIN_MOST = 64
 """Pulses looked at on each side."""
 EVEN_REACH, EVEN_APART, EVEN_LIKE, EVEN_LEAST = 18_000, 96, 1.8, 4
@@ -65,10 +67,10 @@ def repeat_evidence(error: Vector, order: int, peak: int, rate_factor: int, out:
         near_after, near_before = np.zeros(lags, np.float32), np.zeros(lags, np.float32)
         highest_near(after, near_after)
         highest_near(before, near_before)
-        for lag in range(SHORTEST_PERIOD * rate_factor + 1, longest):
-            a, b, c, d = near_after[lag], near_before[lag], near_after[2 * lag], near_before[2 * lag]
-            twice = max(twice, min(a, b))
-            again = max(again, max(min(a, c), min(b, d)))
+        first = SHORTEST_PERIOD * rate_factor + 1
+        twice, again = most_alike(
+            near_after[first:], near_before[first:], near_after[2 * first :], near_before[2 * first :]
+        )
     out[0] = min(2.0, twice)
     out[1] = min(2.0, again)
     out[2] = train_evidence(error, begin, end, rate_factor)
@@ -81,6 +83,29 @@ def highest_near(values: Singles, out: Singles) -> None:
     one, two, three, highest = values[:count], values[1:], values[2:], out[1:]
     for i in range(count):
         highest[i] = max(two[i], max(one[i], three[i]))
+
+
+@inner_kernel
+def most_alike(
+    after: Singles, before: Singles, after_twice: Singles, before_twice: Singles
+) -> tuple[float, float]:
+    """How like the pulse its neighbours one period away on both sides are, and those one and two periods away on one side; at
+    the best period, 0 at least. Periods in order; of those twice as long every other value counts.
+
+    Compared by their bits: numbers over 0 are in the same order so, and neighbouring ones are then compared at once.
+    """
+    count = after_twice.shape[0] // 2
+    one, two = after.view(np.int32), before.view(np.int32)
+    three, four = after_twice.view(np.int32), before_twice.view(np.int32)
+    most = np.zeros(2, np.int32)
+    twice, again = most[0], most[1]
+    for i in range(count):
+        a, b, c, d = one[i], two[i], three[2 * i], four[2 * i]
+        twice = max(twice, min(a, b))
+        again = max(again, max(min(a, c), min(b, d)))
+    most[0], most[1] = twice, again
+    values = most.view(np.float32)
+    return float(values[0]), float(values[1])
 
 
 @inner_kernel
@@ -147,15 +172,17 @@ def train_evidence(error: Vector, begin: int, end: int, rate_factor: int) -> flo
         step = -1 if side == 0 else 1
         n = at + step * core
         while counts[side] < TRAIN_MOST and abs(n - at) <= 2 * longest and 0 <= n < length:
-            # eight frames on at once where none of them is high enough
-            first = n if side == 1 else n - 7
-            if first >= 0 and first + 8 <= length and abs(n + 8 * step - at) <= 2 * longest:
-                highest = 0.0
-                for k in range(8):
-                    highest = max(highest, sign * error[first + k])
-                if highest < least:
-                    n += 8 * step
+            # 32 frames on at once where none of them is high enough, else to the first that is
+            first = n if side == 1 else n - 31
+            if first >= 0 and first + 32 <= length and abs(n + 32 * step - at) <= 2 * longest:
+                high, piece = 0, error[first : first + 32]
+                for k in range(32):
+                    high += 1 if sign * piece[k] >= least else 0
+                if not high:
+                    n += 32 * step
                     continue
+                while sign * error[n] < least:
+                    n += step
             if sign * error[n] >= least:
                 top, stop = n, n + step * core
                 while n != stop and 0 <= n < length:
@@ -177,7 +204,7 @@ def train_evidence(error: Vector, begin: int, end: int, rate_factor: int) -> flo
             period = abs(places[side, row] - at)
             if period < shortest or period > longest:
                 continue
-            total = 0.0
+            total, chances = 0.0, 1.0
             for way in range(2):
                 sense = -1 if way == 0 else 1
                 cursor = 0
@@ -191,7 +218,12 @@ def train_evidence(error: Vector, begin: int, end: int, rate_factor: int) -> flo
                     while cursor < counts[way] and sense * (places[way, cursor] - at) < due - wide:
                         cursor += 1
                     hit = cursor < counts[way] and sense * (places[way, cursor] - at) <= due + wide
-                    chance = 1.0 - math.exp(-rate * (2.0 * wide + 1.0))
-                    total += math.log(0.8 / chance) if hit else math.log(0.2 / (1.0 - chance))
-            best = max(best, total)
+                    # of a hit by chance, 1 - exp(-expected)
+                    expected = rate * (2.0 * wide + 1.0)
+                    if hit:
+                        chances *= (1.0 - math.exp(-expected)) / 0.8
+                    else:
+                        total += LOG_MISS + expected
+            if chances < math.exp(total - best):
+                best = total - math.log(chances)
     return min(12.0, best)

@@ -112,18 +112,18 @@ def seam_evidence(own: Vector, first: int, last: int, rate_factor: int, out: Vec
     left = math.sqrt(fit_exactly(own[low - wide : low], order, before) + QUIET * QUIET)
     right = math.sqrt(fit_exactly(own[high : high + wide][::-1].copy(), order, behind) + QUIET * QUIET)
     count = high - low
+    forth, turned = np.zeros(count), np.zeros(count)
+    for k in range(order + 1):
+        past, future, one, two = own[low - k :], own[low + k :], before[k], behind[k]
+        for i in range(count):
+            forth[i] += one * past[i]
+            turned[i] += two * future[i]
     ahead = np.zeros(count + 1)
     for i in range(count):
-        error = 0.0
-        for k in range(order + 1):
-            error += before[k] * own[low + i - k]
-        ahead[i + 1] = max(ahead[i], abs(error) / left)
+        ahead[i + 1] = max(ahead[i], abs(forth[i]) / left)
     back, rest = 0.0, ahead[count]
     for i in range(count - 1, -1, -1):
-        error = 0.0
-        for k in range(order + 1):
-            error += behind[k] * own[low + i + k]
-        back = max(back, abs(error) / right)
+        back = max(back, abs(turned[i]) / right)
         rest = min(rest, max(back, ahead[i]))
     out[0] = math.log((rest + 1e-3) / (min(ahead[count], back) + 1e-3))
     out[1] = math.log(rest + 1e-3)

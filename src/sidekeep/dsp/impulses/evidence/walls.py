@@ -46,11 +46,14 @@ def wall_evidence(
             mirrored[k] = model[order - k]
         filter_ahead(other[low - order : high], count, mirrored, mirror)
         xy, yy, xx = 0.0, 1e-30, 1e-30
-        for n in range(low, high):
-            if n < begin or n >= end:
+        bound = 16.0 * scale * scale
+        for side in range(2):
+            since, until = (low, begin) if side == 0 else (end, high)
+            seen, across = error[since:until], mirror[since - low :]
+            for i in range(until - since):
                 # one large pulse must not set the relation: bounded influence
-                a, b = error[n], mirror[n - low]
-                weight = 1.0 / (1.0 + (a * a + b * b) / (16.0 * scale * scale))
+                a, b = seen[i], across[i]
+                weight = bound / (bound + a * a + b * b)
                 xy += weight * a * b
                 yy += weight * b * b
                 xx += weight * a * a
