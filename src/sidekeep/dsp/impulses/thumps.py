@@ -11,6 +11,7 @@ the lateral part, where kick drums live, must be surer and more like one ring.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -177,11 +178,19 @@ class LowBand:
             start = place * factor
             spans.add((start, start + max(1, int(0.001 * self.rate_hz)), False))
             last = -apart
-            for head, end in ticks:
-                if abs(head - start) <= _NEAR * factor and head - last > apart:
+            near_by = slice(
+                bisect_left(ticks, start - _NEAR * factor, key=_first),
+                bisect_right(ticks, start + _NEAR * factor, key=_first),
+            )
+            for head, end in ticks[near_by]:
+                if head - last > apart:
                     spans.add((head, end, True))
                     last = head
         return sorted(spans)
+
+
+def _first(tick: tuple[int, int]) -> int:
+    return tick[0]
 
 
 def _weigh_parts(answers: list[Answer]) -> tuple[Floats, float, bool]:

@@ -84,8 +84,13 @@ class Decimator:
 
 def decimate(audio: NDArray[np.float64], factor: int, half_width: int = HALF_WIDTH) -> NDArray[np.float64]:
     """The whole of (frames, channels) at 1/factor of its rate: (ceil(frames / factor), channels)."""
-    step = Decimator(factor, audio.shape[1], half_width)
-    return np.concatenate((step.process(audio), step.flush()))
+    taps = low_pass(factor, half_width)
+    half = len(taps) // 2
+    held = np.zeros((audio.shape[1], len(audio) + 2 * half))
+    held[:, half : half + len(audio)] = audio.T
+    out = np.empty((-(-len(audio) // factor), audio.shape[1]))
+    _fast_decimate(held, taps, factor, out)
+    return out
 
 
 def low_factor(rate_hz: float, low_rate_hz: float) -> int:
