@@ -1,14 +1,18 @@
-"""Where compiled kernels are kept: apart for every version of the kernels that become part of others."""
+"""Compiled kernels are kept apart for every version of those that become part of others, and come back as they were."""
 
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 import time
 from pathlib import Path
 
+import pytest
+
 import sidekeep
 import sidekeep.dsp
-from sidekeep.dsp.kernel import FORGOTTEN_AFTER_S, forget_old, inner_kernels_key
+from sidekeep.dsp.kernel import FORGOTTEN_AFTER_S, PLAIN, forget_old, inner_kernels_key
 
 INNER = "\n@inner_kernel\ndef half(x):\n    return 0.5 * x\n"
 OUTER = "\n@kernel\ndef twice_half(x):\n    return 2.0 * half(x)\n"
@@ -43,3 +47,71 @@ def test_only_what_is_long_unused_is_forgotten(tmp_path: Path) -> None:
         os.utime(tmp_path / name, (time.time() - age_s,) * 2)
     forget_old(tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["young"]
+
+
+def test_how_kernels_are_compiled_or_kept_is_part_of_the_key(tmp_path: Path) -> None:
+    seen = {inner_kernels_key(tmp_path)}
+    for name in ("kernel.py", "kernel_cache.py"):
+        (tmp_path / name).write_text("one way")
+        seen.add(inner_kernels_key(tmp_path))
+        (tmp_path / name).write_text("another")
+        seen.add(inner_kernels_key(tmp_path))
+    assert len(seen) == 5
+
+
+MIDDLE = """
+import numpy as np
+from sidekeep.dsp.kernel import kernel
+
+@kernel
+def middle(values, count):
+    if count < 1:
+        raise ValueError("a middle of nothing")
+    chosen = np.empty(count)
+    chosen[:] = values[:count]
+    return np.median(chosen)
+"""
+ASK = """
+import sys
+import numpy as np
+from middles import middle
+
+values = np.array([3.0, 1.0, 2.0, 5.0, 4.0])
+print(middle(values, 5), middle(values, 2))
+for count in (0, 6):
+    try:
+        middle(values, count)
+    except ValueError as refused:
+        print(refused)
+print(sum(middle.stats.cache_hits.values()), "numba.np.arraymath" in sys.modules)
+"""
+
+
+def ask(folder: Path) -> list[str]:
+    """What a process of its own says, whose kernels lie in the folder."""
+    (folder / "middles.py").write_text(MIDDLE)
+    surroundings = {**os.environ, "NUMBA_CACHE_DIR": str(folder), "PYTHONPATH": str(folder)}
+    said = subprocess.run(
+        [sys.executable, "-c", ASK], env=surroundings, capture_output=True, text=True, check=True
+    )
+    return said.stdout.splitlines()
+
+
+@pytest.mark.skipif(PLAIN, reason="SIDEKEEP_PLAIN=1: nothing is compiled")
+def test_a_kernel_from_the_disk_is_the_same_and_leaves_the_compiler_alone(tmp_path: Path) -> None:
+    *compiled, how_compiled = ask(tmp_path)
+    *loaded, how_loaded = ask(tmp_path)
+    assert compiled[:2] == ["3.0 2.0", "a middle of nothing"]
+    assert loaded == compiled
+    assert (how_compiled, how_loaded) == ("0 True", "1 False")
+
+
+@pytest.mark.skipif(PLAIN, reason="SIDEKEEP_PLAIN=1: nothing is compiled")
+@pytest.mark.parametrize("ending", ["nbc", "nbi"])
+def test_a_kernel_cut_short_on_the_disk_is_compiled_again(tmp_path: Path, ending: str) -> None:
+    compiled = ask(tmp_path)
+    (kept,) = tmp_path.rglob(f"*.{ending}")
+    kept.write_bytes(kept.read_bytes()[:100])
+    assert ask(tmp_path) == compiled
+    assert ask(tmp_path)[:-1] == compiled[:-1]
+    assert ask(tmp_path)[-1] == "1 False"

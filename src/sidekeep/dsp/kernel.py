@@ -23,7 +23,7 @@ FORGOTTEN_AFTER_S = 90 * 86_400.0
 
 
 def inner_kernels_key(room: Path) -> str:
-    """Changes with every file of the ``room`` that holds an inner kernel.
+    """Changes with every file of the ``room`` that holds an inner kernel, or says how kernels are compiled and kept.
 
     The compiler's cache looks at the file of a kernel alone, not at those whose kernels became part of it: after an update it
     would go on with the old ones.
@@ -31,7 +31,7 @@ def inner_kernels_key(room: Path) -> str:
     found = hashlib.blake2b(digest_size=8)
     for path in sorted(room.rglob("*.py")):
         text = path.read_bytes()
-        if b"\n@inner_kernel" in text:
+        if b"\n@inner_kernel" in text or path.name in ("kernel.py", "kernel_cache.py"):
             found.update(path.relative_to(room).as_posix().encode() + b"\0" + text)
     return found.hexdigest()
 
@@ -65,6 +65,8 @@ os.environ.setdefault("NUMBA_OPT", "2")  # a fifth less time to compile, and the
 
 import numba  # noqa: E402  (the cache folder must be known first)
 
+from sidekeep.dsp.kernel_cache import KernelCache  # noqa: E402
+
 types = numba.types
 """The compiler's types, for who must name them."""
 _FREEDOM = {"reassoc", "nsz"}
@@ -78,7 +80,7 @@ def kernel(function: F) -> F:
     """
     if PLAIN:
         return function
-    return numba.njit(nogil=True, cache=True, no_cfunc_wrapper=True, fastmath=_FREEDOM)(function)
+    return _cached(numba.njit(nogil=True, no_cfunc_wrapper=True, fastmath=_FREEDOM)(function))
 
 
 def inner_kernel(function: F) -> F:
@@ -89,6 +91,11 @@ def inner_kernel(function: F) -> F:
     """
     if PLAIN:
         return function
-    return numba.njit(nogil=True, cache=True, no_cfunc_wrapper=True, forceinline=True, fastmath=_FREEDOM)(
-        function
+    return _cached(
+        numba.njit(nogil=True, no_cfunc_wrapper=True, forceinline=True, fastmath=_FREEDOM)(function)
     )
+
+
+def _cached(compiled: Any) -> Any:
+    compiled._cache = KernelCache(compiled.py_func)
+    return compiled
