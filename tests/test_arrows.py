@@ -31,9 +31,10 @@ MAY_IMPORT = {
     "__init__": {"errors", "wording"},
     "__main__": {"cli"},
 }
-DSP_MAY_USE = {"numpy", "scipy", "numba", "soxr"}
+DSP_MAY_USE = {"numpy", "scipy", "numba", "llvmlite", "soxr"}
 DSP_ROOMS = {
-    "kernel": set(),
+    "kernel_cache": set(),
+    "kernel": {"kernel_cache"},
     "compiling": {"kernel", "impulses"},
     "grid": set(),
     "impulses": {"kernel", "noise"},

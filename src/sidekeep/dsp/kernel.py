@@ -1,4 +1,4 @@
-"""The one door to Numba: where compiled kernels are cached, and how they are declared.
+"""The one door to Numba, with ``kernel_cache`` behind it: where compiled kernels are cached, and how they are declared.
 
 Kernels are serial and release the GIL, so two of them run side by side in plain threads.
 ``SIDEKEEP_PLAIN=1`` runs every kernel as ordinary Python (slow; for tests and debugging).
@@ -65,7 +65,7 @@ os.environ.setdefault("NUMBA_OPT", "2")  # a fifth less time to compile, and the
 
 import numba  # noqa: E402  (the cache folder must be known first)
 
-from sidekeep.dsp.kernel_cache import KernelCache  # noqa: E402
+from sidekeep.dsp.kernel_cache import InnerKernelCache, KernelCache  # noqa: E402
 
 types = numba.types
 """The compiler's types, for who must name them."""
@@ -80,7 +80,9 @@ def kernel(function: F) -> F:
     """
     if PLAIN:
         return function
-    return _cached(numba.njit(nogil=True, no_cfunc_wrapper=True, fastmath=_FREEDOM)(function))
+    compiled = numba.njit(nogil=True, no_cfunc_wrapper=True, fastmath=_FREEDOM)(function)
+    compiled._cache = KernelCache(function)
+    return compiled
 
 
 def inner_kernel(function: F) -> F:
@@ -91,11 +93,6 @@ def inner_kernel(function: F) -> F:
     """
     if PLAIN:
         return function
-    return _cached(
-        numba.njit(nogil=True, no_cfunc_wrapper=True, forceinline=True, fastmath=_FREEDOM)(function)
-    )
-
-
-def _cached(compiled: Any) -> Any:
-    compiled._cache = KernelCache(compiled.py_func)
+    compiled = numba.njit(nogil=True, no_cfunc_wrapper=True, forceinline=True, fastmath=_FREEDOM)(function)
+    compiled._cache = InnerKernelCache(function)
     return compiled

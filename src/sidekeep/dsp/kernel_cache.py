@@ -7,13 +7,22 @@ allocates from, nothing else. One that is not is compiled as ever: the compiler 
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
+from llvmlite import binding
 from numba.core.caching import CompileResultCacheImpl, FunctionCache
 from numba.core.environment import Environment
-from numba.core.runtime import rtsys
+from numba.core.runtime import _nrt_python
 
 _NO_GLOBALS = {"__name__": __name__}
+
+
+@cache
+def _announce_memory() -> None:
+    """Tell the linker where kernels find what they allocate with, as the compiler does when it makes itself ready."""
+    for name, address in _nrt_python.c_helpers.items():
+        binding.add_symbol(name if name.startswith("_") else f"NRT_{name}", address)
 
 
 class _Reduced(CompileResultCacheImpl):
@@ -37,16 +46,34 @@ class _Reduced(CompileResultCacheImpl):
         return super().rebuild(target_context, (*others, surroundings))
 
 
-class KernelCache(FunctionCache):
-    """The cache of one kernel's versions."""
+class _Alone(_Reduced):
+    """Of a kernel that no other calls, nothing but its name is kept for others to take in.
+
+    The rest was half of its file, and of the time it takes to read.
+    """
+
+    def reduce(self, cres: Any) -> Any:
+        (name, kind, (code, _)), *others = super().reduce(cres)
+        named = f'define void @"{cres.fndesc.llvm_cpython_wrapper_name}"() {{ ret void }}'
+        return (name, kind, (code, binding.parse_assembly(named).as_bitcode())), *others
+
+
+class InnerKernelCache(FunctionCache):
+    """The cache of one kernel's versions, for a kernel that becomes part of others."""
 
     _impl_class = _Reduced
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         """The kernel for the signature, or None where it was not compiled yet or its file cannot be read."""
-        rtsys.initialize(target_context)
+        _announce_memory()
         try:
             return self._load_overload(sig, target_context)
         except Exception:  # whatever a file that was cut short gives: it is written anew
             self.flush()
             return None
+
+
+class KernelCache(InnerKernelCache):
+    """The same for a kernel that is called from outside only."""
+
+    _impl_class = _Alone
