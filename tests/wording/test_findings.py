@@ -82,6 +82,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "compare-silent": {"take": "new"},
     "compare-short": {"length_s": 3.0, "least_s": 8.0},
     "compare-dead": {"take": "old"},
+    "compare-alike": {"take": "new"},
     "channel-inverted": {},
     "take-jump": {"length_s": 0.02, "lacks": "new"},
     "compare-clipped": {"take": "new", "frames": 812},
@@ -104,7 +105,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "level-chain": {"change_db": -3.1, "alike": 2, "others": 2},
     "balance-chain": {"change_db": 1.0},
     "speed-chain": {"ratio": 1.004},
-    "crosstalk-chain": {"leak_db": -22.0},
+    "crosstalk-chain": {"leak_db": -22.0, "way": "more"},
     "unchanged": {"treble_db": 0.5, "groove_db": 0.6, "distortion": 0.02, "persisting": 12},
 }
 """Facts as they are raised, for the kinds whose sentence needs some."""

@@ -20,6 +20,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 FORGOTTEN_AFTER_S = 90 * 86_400.0
+"""Three months: kernels of a version that was not started for so long are compiled again if it ever is (chosen here)."""
 
 
 def inner_kernels_key(room: Path) -> str:

@@ -120,6 +120,23 @@ def _hum(about: About) -> str:
     return f"Hum (wiring, not the disc): {_by(about)}{where}{_backed(about, 'changed')}."
 
 
+def _crosstalk(about: About) -> str:
+    leak_db, way = -about.number("leak_db"), about.word("way")
+    if way == "turned":
+        return (
+            f"The cartridge leans otherwise than before: each channel holds some of the other, {leak_db:.0f} dB down, in phase "
+            "on one side and in opposite phase on the other. Turn the volume down, then see from the front whether it stands "
+            "upright."
+        )
+    if about.finding.channel == "both":
+        who = "The channels leak into each other"
+    else:
+        who = f"{capital(about.channel)} leaks into the other one"
+    if way == "less":
+        return f"{who} less than before: what has gone was {leak_db:.0f} dB down. The cartridge stands otherwise, or is another."
+    return f"{who} more than before: what was added is {leak_db:.0f} dB down. The cartridge stands otherwise, or is another."
+
+
 def _treble_chain(all_of: Sequence[About]) -> str:
     return (
         f"Treble changed all over the side, at the edge as much as near the label: {_changes(all_of, '+.1f')}. That is stylus, "
@@ -202,6 +219,10 @@ WORDS: Mapping[str, Say] = {
     "compare-mono": lambda about: (
         "One of the takes is mono: both were compared as mono, so left and right cannot be told apart."
     ),
+    "compare-alike": lambda about: (
+        f"Left and right hold one sound on the {about.word('take')} take and not on the other one: a mono switch was on, or one "
+        "channel went to both inputs. Both takes were compared as mono, so left and right cannot be told apart."
+    ),
     "compare-silent": lambda about: f"The {about.word('take')} take is silent: there is nothing to compare.",
     "compare-short": lambda about: (
         f"The shorter take lasts {about.number('length_s'):.1f} s: two takes can be compared from "
@@ -246,13 +267,10 @@ WORDS: Mapping[str, Say] = {
         "and the plugs."
     ),
     "speed-chain": lambda about: (
-        f"The turntable ran {100.0 * abs(about.number('ratio') - 1.0):.2f} % "
+        f"The turntable ran {100.0 * abs(1.0 / about.number('ratio') - 1.0):.2f} % "
         f"{'slower' if about.number('ratio') > 1.0 else 'faster'} for the new take."
     ),
-    "crosstalk-chain": lambda about: (
-        f"One channel now leaks into the other, {-about.number('leak_db'):.0f} dB down, where it did not before: the cartridge "
-        "may stand at another angle."
-    ),
+    "crosstalk-chain": _crosstalk,
     "compare-others": lambda about: (
         f"Also taken on both evenings: {listed(about.words('records'))}. Compare them too: what all of them show is stylus or "
         "chain, not this disc."

@@ -27,6 +27,7 @@ LIMITS = {
     "compare-clipped",
     "compare-band",
     "compare-mono",
+    "compare-alike",
     "compare-speeds",
     "other-recording",
 }
@@ -138,6 +139,38 @@ def test_a_take_that_went_through_a_lossy_format(old: Floats) -> None:
     assert set(said) == {"compare-band"}
     assert "The new take has no sound above 11" in said["compare-band"]
     assert {one.kind for one in conclusions(comparison)} <= {"compare-band", "unchanged"}
+
+
+def test_a_mono_switch_on_one_evening(old: Floats) -> None:
+    """Both channels hold the mean, each with its own converter's noise and gain: compared as mono, nothing is claimed to have
+    changed on the disc."""
+    new = np.repeat(play(2).audio[:SHORT].mean(axis=1, keepdims=True), 2, axis=1) * [1.0, 0.97]
+    new += 10 ** (-90 / 20) * np.random.default_rng(4).standard_normal(new.shape)
+    for pair, name in (((old[:SHORT], new), "new"), ((new, old[:SHORT]), "old")):
+        comparison = compare_takes(Held(pair[0]), Held(pair[1]))
+        said = told(comparison)
+        assert set(said) == {"compare-alike"}
+        assert f"one sound on the {name} take" in said["compare-alike"]
+        assert comparison.channels == (0,)
+        assert {one.kind for one in conclusions(comparison)} <= {"compare-alike", "unchanged"}
+
+
+def test_a_mono_record_taken_twice_stays_stereo() -> None:
+    """The same music on both walls, the noise of each wall its own."""
+    pair = []
+    for number in (1, 2):
+        take = play(number)
+        noise = 10 ** (-50 / 20) * np.random.default_rng(number).standard_normal((SHORT, 2))
+        pair.append(Held(take.audio[:SHORT].mean(axis=1, keepdims=True) + noise))
+    comparison = compare_takes(*pair)
+    assert comparison.channels == (0, 1)
+    assert told(comparison) == {}
+
+
+def test_an_edge_above_what_is_compared_takes_nothing_away(old: Floats) -> None:
+    """Brought to twice the rate the new take has a sharp edge where the old one ends anyway."""
+    new = resample(play(2).audio[:SHORT], rate_hz=RATE, new_rate_hz=2 * RATE)
+    assert told(compare_takes(Held(old[:SHORT]), Held(new, 2 * RATE))) == {}
 
 
 def test_a_part_in_mono_is_a_part_in_mono(old: Floats) -> None:

@@ -48,3 +48,14 @@ def test_a_short_curve() -> None:
     whole = curve()
     short = TimeMap(start_s=0.0, step_s=STEP_S, new_s=whole.new_s[:2000], sd_s=whole.sd_s[:2000])
     assert find_jumps(short) == []
+
+
+@pytest.mark.parametrize("length_s", [0.012, 0.04, 0.3])
+@pytest.mark.parametrize("bend", [-1.0, 1.0])
+def test_one_step_is_told_once(length_s: float, bend: float) -> None:
+    """Its levels lie some seconds apart, so a speed that changes moves the highest place to one end of a plateau."""
+    plain = curve((60.0, -length_s))
+    new_s = plain.new_s + bend * 2e-8 * (MOMENTS - 60.0) ** 3
+    (jump,) = find_jumps(TimeMap(start_s=0.0, step_s=STEP_S, new_s=new_s, sd_s=plain.sd_s))
+    assert jump.at_s == pytest.approx(60.0, abs=0.5)
+    assert jump.length_s == pytest.approx(length_s, abs=0.003)

@@ -10,12 +10,12 @@ import pytest
 from sidekeep.flow.comparison.compare import Comparison, compare_takes
 from sidekeep.flow.comparison.differences.bands import THIRDS
 from sidekeep.flow.comparison.differences.noise import ChannelNoise, NoiseChange
-from sidekeep.flow.comparison.told.chain import noise_findings
+from sidekeep.flow.comparison.told.chain import chain_findings, noise_findings
 from sidekeep.flow.comparison.told.conclusions import conclusions
 from sidekeep.flow.comparison.told.contract import comparison_object
 from sidekeep.flow.comparison.told.evening import Evening
 from sidekeep.wording.findings import finding_text
-from tests.flow.comparison.pairs import NOISE, RATE, Floats, Held, play
+from tests.flow.comparison.pairs import NOISE, RATE, SHORT, Floats, Held, play
 
 LEAD_S = 2
 LEAK, HUM = 0.03, 0.004
@@ -105,6 +105,30 @@ def test_crosstalk_by_third_and_way(pair: Comparison) -> None:
             assert change.left_to_right.leak_db > change.left_to_right.detectable_db
         else:
             assert change.left_to_right.leak_db < -40.0
+
+
+@pytest.mark.parametrize(
+    ("mixed", "is_on_old", "way", "channel"),
+    [
+        ([[1.0, 0.05], [0.05, 1.0]], False, "more", "both"),
+        ([[1.0, 0.05], [0.05, 1.0]], True, "less", "both"),
+        ([[1.0, 0.05], [0.0, 1.0]], False, "more", "L"),
+        ([[1.0, 0.0], [0.05, 1.0]], True, "less", "R"),
+        # leaning over mixes both walls like a rotation of the two (the walls stand at right angles)
+        ([[1.0, 0.05], [-0.05, 1.0]], False, "turned", "both"),
+    ],
+)
+def test_crosstalk_is_told_with_its_way(
+    mixed: list[list[float]], is_on_old: bool, way: str, channel: str
+) -> None:
+    """Whichever take has it: what is on the old one only has gone, and is no new leak."""
+    takes = [play(number).audio[:SHORT] for number in (1, 2)]
+    takes[0 if is_on_old else 1] = takes[0 if is_on_old else 1] @ np.array(mixed)
+    comparison = compare_takes(Held(takes[0]), Held(takes[1]))
+    (said,) = [one for one in chain_findings(comparison, Evening()) if one.kind == "crosstalk-chain"]
+    assert (said.facts["way"], said.channel) == (way, channel)
+    assert said.facts["leak_db"] == pytest.approx(20 * np.log10(0.05), abs=1.0)
+    assert said.severity == ("note" if way == "less" else "look")
 
 
 def test_the_object_has_every_third_with_what_could_have_been_detected(pair: Comparison) -> None:

@@ -24,6 +24,7 @@ Matrix = NDArray[np.float64]
 RIDGE = 1e-9
 """White noise added to an autocorrelation, as a share of its power: keeps silence and pure tones solvable."""
 FLOOR = 1e-30
+"""Power of digital silence, so that nothing is divided by nothing: 150 dB under the rounding of 24 bits."""
 
 
 @inner_kernel

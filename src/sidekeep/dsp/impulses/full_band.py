@@ -32,6 +32,7 @@ REACH = 24
 KAISER_BETA = 8.0
 """-80 dB outside 0.05 of the rate round the edge (Kaiser's formula)."""
 NOISE_SEED = 8
+"""Any: the same take must be filled up with the same noise every time."""
 
 
 def fitting_steps(edge: float) -> int:

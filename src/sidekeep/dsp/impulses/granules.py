@@ -58,6 +58,7 @@ block of 64 taken out); the second half is its mirror image."""
 ALIAS = (-0.6, -0.535, -0.33, -0.185, -0.095, -0.041, -0.0142, -0.0037)
 """How much of a line leaks into its mirror image in the next band (table 3-B.9)."""
 BAND_LINES = 18
+"""The 576 lines of a granule over the 32 bands of the filter."""
 
 
 class GranuleWatch:

@@ -15,6 +15,7 @@ COLOUR = 2
 WHITE_FRAMES = 6.0
 """Frames' worth of belief that the disturbance is white: a short one cannot tell its colour."""
 TINY = 1e-30
+"""So that nothing is divided by nothing; as ``autoregression.FLOOR``."""
 HURRY = 0.7
 """Power of its own step by which a variance goes on in the same direction: half the rounds for the same end."""
 SETTLED = 1e-4

@@ -27,12 +27,15 @@ FLOOR_DB = -120.0
 FACTOR = 4
 _WIDEST_BAND_HZ = 240.0
 _BANDS_PER_HZ = 32
+"""Level of a byte of 0, under the noise of any record and player; columns that make one of the next level; widths of bands (see
+above)."""
 _SMALLEST_LEVEL = 2048
 """No coarser level is made once one has this many columns or fewer."""
 _MAGIC = b"SKBANDS1"
 _HEADER = struct.Struct("<8s6IQ")
 _MOST_LEVELS = 16
 _AT_ONCE = 128
+"""Guards: more levels than 16 no length needs (4**16 columns), and 128 spectra at once are 2 MB."""
 
 
 def hop_frames(rate_hz: int) -> int:

@@ -21,6 +21,8 @@ _SPECTRUM_FRAMES = 4096
 _SPECTRUM_EVERY = 5
 """One spectrum per half second: an average of thousands over a side."""
 SHORTEST_SILENCE_S = 0.005
+"""Equal samples for 5 ms are no sound of a record, whose noise moves the last bits of 16 all the time; a fade of a quiet file may
+have some (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)

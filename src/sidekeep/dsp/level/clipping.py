@@ -28,7 +28,9 @@ from sidekeep.dsp.kernel import kernel
 RAIL = 0.98
 """A run of equal samples counts as clipped from here up (-0.18 dBFS)."""
 SHORTEST_RUN = 3
+"""Two equal samples in a row are found at the top of any wave; three at the rail are not."""
 _MOST_SPANS = 200_000
+"""A guard on memory: a side that clips so often is clipped, however often more."""
 FLATTEST_LEVEL = 0.05
 """Tops below -26 dBFS are not looked at: the grid of 16-bit samples is too coarse there."""
 

@@ -27,8 +27,10 @@ OFFSET_LUFS = -0.691
 ABSOLUTE_GATE_LUFS = -70.0
 RELATIVE_GATE_LU = -10.0
 RANGE_GATE_LU = -20.0
+"""The constant of the formula and both gates: ITU-R BS.1770-5; the gate of the range: EBU Tech 3342."""
 MOMENTARY_WINDOWS = 4
 SHORT_TERM_WINDOWS = 30
+"""400 ms and 3 s in windows of 100 ms (EBU Tech 3341)."""
 _TICKS = 10
 """Readings are polled every 10 ms: ten ticks in a window."""
 

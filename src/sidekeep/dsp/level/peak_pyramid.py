@@ -22,11 +22,13 @@ from sidekeep.errors import AudioFileError, ParameterError
 
 BASE_FRAMES = 256
 FACTOR = 4
+"""256 frames are 5 ms at 48 kHz; the coarser levels together add a third to the store (chosen here)."""
 _SMALLEST_LEVEL = 512
 """No coarser level is made once one has this many buckets or fewer."""
 _MAGIC = b"SKPEAKS1"
 _HEADER = struct.Struct("<8s6IQ")
 _MOST_LEVELS = 24
+"""A guard against a damaged head: 4**24 buckets are more than any take."""
 
 
 @kernel

@@ -21,14 +21,20 @@ from sidekeep.errors import ParameterError
 from sidekeep.units import MINIMUM_DB, power_to_db
 
 LOW_RATE_HZ = 2000.0
+"""Its pass band of 0.35 holds 14 harmonics of 50 Hz and 11 of 60."""
 MAINS_HZ = (50.0, 60.0)
+"""The mains frequencies of the world."""
 MAINS_REACH_HZ = 0.3
 """How far from nominal mains is looked for; real grids stay within 0.2 Hz."""
 MINIMUM_LENGTH_S = 1.5
+"""Lines of a shorter span are over 2.7 Hz wide (Hann window)."""
 
 _PIECE_S = 6.0
+"""Long enough to part hum from a bass note a semitone off (3 Hz), short enough for mains that wander (chosen here)."""
 _HARMONICS = 16
+"""A cap for series of a higher rate; at ``LOW_RATE_HZ`` there are 14 at most."""
 _PADDING = 8
+"""Frequencies tried lie an eighth of a bin apart, where the top of a line is off by 0.03 dB at most (Hann window)."""
 _SCORE_FLOOR = 25.0
 """Nats. In 2 s of noise the best of some 240 frequencies and 16 harmonics scores 17 at most (20 000 runs)."""
 _LINE_SCORE = 6.0
@@ -36,6 +42,7 @@ _LINE_SCORE = 6.0
 _LOUDEST_LINE = 200.0
 """Most nats one harmonic adds to the score."""
 _PART_S = 0.25
+"""A dozen periods of the mains to a moment."""
 _ROW_FRAMES, _TOGETHER = 256, 64
 _STEADY = 0.4
 """Least ratio of the comb's power in its weaker moments (20th percentile) to its mean, within a piece."""

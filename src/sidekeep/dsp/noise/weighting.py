@@ -17,6 +17,7 @@ FLOOR_DB = -300.0
 
 _A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
 _A_OFFSET_DB = 2.0000
+"""IEC 61672-1, annex E."""
 
 
 def _frequencies(frequency_hz: ArrayLike) -> NDArray[np.float64]:

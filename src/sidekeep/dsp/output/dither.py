@@ -25,6 +25,7 @@ from sidekeep.errors import ParameterError
 _STEP = np.uint64(0x9E3779B97F4A7C15)
 _MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
 _MIX_2 = np.uint64(0x94D049BB133111EB)
+"""Of the generator above, as published."""
 _LOW = np.uint64(0xFFFFFFFF)
 _S30, _S27, _S31, _S32 = np.uint64(30), np.uint64(27), np.uint64(31), np.uint64(32)
 

@@ -26,7 +26,9 @@ Floats = NDArray[np.float64]
 _TILT_SD = 0.9
 """Spread of tan(tilt): even between -60 and 60 degrees gives 0.81."""
 _TILT_LIMIT = 2.5
+"""68 degrees off the radius: a scratch that runs so flat along the groove is seldom met, and what fits only so is no scratch."""
 _LOCKED_TILT_SD = 0.01
+"""None in principle: the ring closes on itself. What is left keeps the equations solvable."""
 _DRIFTS_PER_S = ((3e-8, 1.0), (1e-6, 0.1))
 """Spread of the relative drift, and weight: players that hold their speed, and belts that drift by about
 0.01 % a minute (common practice, no source)."""
@@ -37,9 +39,12 @@ _PITCHES_MM = ((0.1, 0.7), (0.15, 1.0), (0.22, 0.7), (0.3, 0.7))
 """Pitches, with weights, tried when the take is too short to be a whole side."""
 _JITTER_S = 1e-4
 _JITTER_FLOOR_S = 1.5e-5
+"""Scatter of the crossings of a chain where too few tell it, and the least that is believed: under a frame at 48 kHz (chosen
+here)."""
 _LOCKED_JITTER_S = 4e-5
 """A locked groove plays the very same spot each time."""
 _ROUNDS = 7
+"""Of weighting anew; a fixed number (chosen here)."""
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,7 @@ _MISSES = 6
 """Turns a track may miss before it is dropped."""
 _HISTORY_S = 300.0
 _HISTORY_EVENTS = 1500
+"""Guards on time and memory: 160 turns of 33 1/3, and of a worn side the loudest of them."""
 _LEARN_EVERY_S = 8.0
 """How often the turn is looked for; an eighth as often once it is known."""
 

@@ -33,7 +33,7 @@ from sidekeep.flow.comparison.differences.noise import LowPowers, NoiseChange, l
 from sidekeep.flow.comparison.differences.one_playing import is_one_playing
 from sidekeep.flow.comparison.differences.spans import groove_span, music_span, shared_span
 from sidekeep.flow.comparison.laying.alignment import Alignment, align_takes
-from sidekeep.flow.comparison.laying.channels import OneChannel
+from sidekeep.flow.comparison.laying.channels import Mixed, OneChannel
 from sidekeep.flow.comparison.laying.jumps import Jump
 from sidekeep.flow.comparison.laying.laid import BLOCK_S, Laid, common_rate, each_block
 from sidekeep.flow.comparison.marks.faint import without_faint
@@ -129,6 +129,9 @@ def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_pr
     if dead is not None:
         # with nothing on one channel of one take, the other one alone is compared
         old, new = OneChannel(old, 1 - dead), OneChannel(new, 1 - dead)
+    elif alignment.alike_take is not None:
+        # channels that hold one sound are one channel, and what is compared with them as well
+        old, new = Mixed(old), Mixed(new)
     music_s = music_span(alignment)
     middle = 0.5 * (music_s[0] + music_s[1])
     preview_s = (max(music_s[0], middle - PREVIEW_S / 2), min(music_s[1], middle + PREVIEW_S / 2))

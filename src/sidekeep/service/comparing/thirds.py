@@ -43,7 +43,7 @@ def thirds_table(comparison: Comparison) -> list[Row]:
         ("Surface noise", "dB", lambda *where: _noise("groove", *where)),
         ("Rumble", "dB", lambda *where: _noise("rumble", *where)),
         ("Hum", "dB", lambda *where: _noise("hum", *where)),
-        ("New leak into the other channel", "dB", _leak),
+        ("Leak into the other channel", "dB", _leak),
         ("Distortion on one take only", "%", _distortion),
     )
     rows = [
@@ -99,11 +99,11 @@ def _leak(comparison: Comparison, part: str, channel: int) -> Cell:
     if mixing is None:
         return Cell()
     leak = mixing.right_to_left if channel else mixing.left_to_right
-    is_clear = leak.leak_db > leak.detectable_db
+    change = f"{'more' if leak.is_more else 'less'}, {_minus(f'{leak.leak_db:.0f}')}"
     return Cell(
-        change=_minus(f"{leak.leak_db:.0f}") if is_clear else "none",
+        change=change if leak.is_clear else "none",
         seen=_minus(f"{leak.detectable_db:.0f}"),
-        is_clear=is_clear,
+        is_clear=leak.is_clear,
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,11 +32,17 @@ WORST_CONDITION = 300.0
 
 @dataclass(frozen=True, kw_only=True)
 class Leak:
-    """Leak into the other channel that was not there before, and how small a one could have been detected, in dB below the
-    channel it comes from."""
+    """Change of the leak into the other channel, and how small a one could have been detected, in dB below the channel it comes
+    from. ``is_more``: what came is in phase with it; else so much has gone, or came in opposite phase."""
 
     leak_db: float
     detectable_db: float
+    is_more: bool = True
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether it is more than could be chance."""
+        return self.leak_db > self.detectable_db
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +57,18 @@ class MixingChange:
     def worse(self) -> Leak:
         """The greater of the two leaks."""
         return max(self.left_to_right, self.right_to_left, key=lambda leak: leak.leak_db)
+
+    @property
+    def way(self) -> Literal["more", "less", "turned"]:
+        """What the greater leak says with the other one: leaning over, a cartridge gives each channel some of the other, in phase
+        one way and in opposite phase the other way."""
+        if (
+            self.left_to_right.is_clear
+            and self.right_to_left.is_clear
+            and self.left_to_right.is_more != self.right_to_left.is_more
+        ):
+            return "turned"
+        return "more" if self.worse.is_more else "less"
 
     @property
     def detectable_db(self) -> float:
@@ -117,6 +136,7 @@ def _mixing(part: str, products: NDArray[np.complex128]) -> MixingChange | None:
     to_right, to_left = (
         Leak(
             leak_db=_decibels(middle[way]),
+            is_more=bool(middle[way] > 0.0),
             detectable_db=_decibels(detectable(FLOOR, float(spread[way]), len(leaks))),
         )
         for way in (0, 1)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,10 @@ from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
 Floats = NDArray[np.float64]
 
 FEED_FRAMES = 131072
+"""A few seconds at once; any size gives the same features."""
+ALIKE, CLEARLY = 1e-3, 10.0
+"""Share of a channel that the other one has not, under which both hold one sound (noise of a mono record in stereo and the lean
+of the cartridge leave more), and by how much the other take must have more of it (chosen here, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -68,6 +73,15 @@ class Alignment:
         """The channel that is silent on one of two stereo takes, or on both."""
         found = [one.dead_channel for one in self.conditions or ()]
         return next((channel for channel in found if channel is not None), None)
+
+    @property
+    def alike_take(self) -> Literal["old", "new"] | None:
+        """The stereo take whose channels hold one sound while those of the other do not: a mono switch, or one lead on both
+        inputs. A mono record that was taken in stereo twice is no such pair."""
+        old, new = (one.own_share for one in self.conditions or (Condition(), Condition()))
+        if min(old, new) > ALIKE or max(old, new) < CLEARLY * min(old, new):
+            return None
+        return "old" if old < new else "new"
 
     @property
     def is_same(self) -> bool:
@@ -107,9 +121,11 @@ def align_takes(old: AudioSource, new: AudioSource, progress: Progress = no_prog
     progress(0.3, "laying the takes on each other")
     inverted = inverted_channel(old, new, line, drift)
     laid = _fine(old, new if inverted is None else OneInverted(new, inverted), line, drift, progress)
-    return replace(
+    laid = replace(
         laid, inverted=inverted, speed=speed, clock=new.format.rate_hz / own_hz, conditions=conditions
     )
+    # of two channels that hold one sound nobody can say that they changed places
+    return laid if laid.alike_take is None else replace(laid, is_swapped=False)
 
 
 def onset_rate(*sources: AudioSource) -> int:

@@ -1,4 +1,4 @@
-"""Takes whose channels are not as they should be: one of inverted polarity, one silent. Each is an ``AudioSource``."""
+"""Takes whose channels are not as they should be: one inverted, one silent, both alike. Each is an ``AudioSource``."""
 
 from __future__ import annotations
 
@@ -53,3 +53,22 @@ class OneChannel:
     def read(self, start_frame: int, stop_frame: int) -> Audio:
         """A span of the take."""
         return self._source.read(start_frame, stop_frame)[:, self._channel : self._channel + 1]
+
+
+class Mixed:
+    """The mean of the channels of a take, as a mono take."""
+
+    def __init__(self, source: AudioSource) -> None:
+        self._source = source
+        self.format = replace(source.format, channels=1)
+
+    def blocks(
+        self, block_frames: int, start_frame: int = 0, stop_frame: int | None = None
+    ) -> Iterator[Audio]:
+        """As those of the take."""
+        for block in self._source.blocks(block_frames, start_frame, stop_frame):
+            yield block.mean(axis=1, keepdims=True)
+
+    def read(self, start_frame: int, stop_frame: int) -> Audio:
+        """A span of the take."""
+        return self._source.read(start_frame, stop_frame).mean(axis=1, keepdims=True)

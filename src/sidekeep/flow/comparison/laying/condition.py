@@ -1,4 +1,5 @@
-"""What limits a take before it is compared: clipping, and a sharp upper edge (a lossy format, a lower rate).
+"""What limits a take before it is compared: clipping, a sharp upper edge (a lossy format, a lower rate), channels that hold the
+same.
 
 Fed with the blocks of the first reading. Clipping is told as in a survey (``dsp.level.clipping``), the edge too
 (``dsp.level.channels``), from some spectra of each block.
@@ -26,11 +27,13 @@ DEAD = 10 ** (-36 / 20)
 @dataclass(frozen=True, kw_only=True)
 class Condition:
     """``clipped_frames`` cut off at full scale or, in an earlier stage, below it; ``edge_hz`` of a wall, 0 without one;
-    ``rms`` (channels,) of the sound; ``length_s`` of the take."""
+    ``rms`` (channels,) of the sound; ``own_share`` of a channel's power that is not the other one's, 1 for mono; ``length_s`` of
+    the take."""
 
     clipped_frames: int = 0
     edge_hz: float = 0.0
     rms: tuple[float, ...] = ()
+    own_share: float = 1.0
     length_s: float = 0.0
 
     @property
@@ -56,6 +59,7 @@ class ConditionMeter:
         self._highest = np.full(form.channels, -np.inf)
         self._lowest = np.full(form.channels, np.inf)
         self._energy = np.zeros(form.channels)
+        self._shared_energy = 0.0
         self._length_s = form.length_s
         self._frames = 0
         self._power = np.zeros(SPECTRUM_FRAMES // 2 + 1)
@@ -71,6 +75,8 @@ class ConditionMeter:
             self._highest[channel] = max(self._highest[channel], line.max())
             self._lowest[channel] = min(self._lowest[channel], line.min())
             self._energy[channel] += line @ line
+        if block.shape[1] == 2:
+            self._shared_energy += float(block[:, 0] @ block[:, 1])
         self._frames += len(block)
         last = len(block) - SPECTRUM_FRAMES
         for start in np.linspace(0, last, SPECTRA_A_BLOCK).astype(int) if last >= 0 else ():
@@ -87,9 +93,13 @@ class ConditionMeter:
             frames = sum(clipped_frames(each.tops) for each in tops if not each.is_sloped)
         edge = find_band_limit(self._power, rate_hz=self._rate_hz) if self._power.any() else None
         rms = np.sqrt(self._energy / max(1, self._frames))
+        own_share = 1.0
+        if self._shared_energy > 0.0:
+            own_share = max(0.0, 1.0 - self._shared_energy**2 / float(self._energy.prod()))
         return Condition(
             clipped_frames=frames,
             edge_hz=edge.edge_hz if edge else 0.0,
             rms=tuple(float(value) for value in rms),
+            own_share=own_share,
             length_s=self._length_s,
         )

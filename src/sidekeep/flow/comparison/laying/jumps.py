@@ -73,7 +73,7 @@ def find_jumps(curve: TimeMap) -> list[Jump]:
 
     before, after = level(at - beside - turns, at - beside), level(at + beside, at + beside + turns)
     steps = after - before
-    # one step shows as far as the levels reach
+    # one step shows as far as the levels reach, and from wherever the curve begins to go over to where it has
     reach = beside + turns
     found: list[Jump] = []
     while np.isfinite(steps).any():
@@ -91,10 +91,11 @@ def find_jumps(curve: TimeMap) -> list[Jump]:
         length_s = float(steps[highest] - np.median(usual_s))
         if abs(length_s) < LEAST_S:
             break
-        found.append(
-            Jump(at_s=_middle(curve, at[highest], before[highest], after[highest]), length_s=-length_s)
-        )
-        steps[max(0, highest - reach) : highest + reach + 1] = np.nan
+        at_s = _middle(curve, at[highest], before[highest], after[highest])
+        found.append(Jump(at_s=at_s, length_s=-length_s))
+        # the highest may be anywhere on the plateau round the middle of the step
+        middle = round((at_s - curve.start_s) / STEP_S) - reach
+        steps[max(0, middle - reach - beside) : max(0, middle + reach + beside + 1)] = np.nan
     return sorted(found, key=lambda jump: jump.at_s)
 
 

@@ -149,11 +149,14 @@ def chain_findings(comparison: Comparison, evening: Evening) -> list[Finding]:
         found.append(finding("speed-chain", "note", {"ratio": ratio}))
     mixing = comparison.mixing_of()
     if mixing is not None and mixing.worse.leak_db > max(CROSSTALK_TOLD_DB, mixing.detectable_db):
+        ways = [one for one in (mixing.left_to_right, mixing.right_to_left) if one.is_clear]
+        facts: dict[str, Fact] = {
+            "leak_db": mixing.worse.leak_db,
+            "detectable_db": mixing.detectable_db,
+            "way": mixing.way,
+        }
+        source: Channel = "both" if len(ways) == 2 else "L" if mixing.worse is mixing.left_to_right else "R"
         found.append(
-            finding(
-                "crosstalk-chain",
-                "look",
-                {"leak_db": mixing.worse.leak_db, "detectable_db": mixing.detectable_db},
-            )
+            finding("crosstalk-chain", "note" if mixing.way == "less" else "look", facts, channel=source)
         )
     return found

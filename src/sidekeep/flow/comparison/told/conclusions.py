@@ -125,7 +125,7 @@ def _coverage(comparison: Comparison) -> list[Finding]:
 
 
 def _condition(comparison: Comparison) -> list[Finding]:
-    """Clipping, and an edge that one take has and the other has not."""
+    """A channel that is silent or the same as the other, clipping, and an edge that one take has and the other has not."""
     if comparison.alignment.conditions is None:
         return []
     found = []
@@ -134,12 +134,17 @@ def _condition(comparison: Comparison) -> list[Finding]:
             found.append(
                 finding("compare-dead", "act", {"take": name}, channel="R" if one.dead_channel else "L")
             )
-    edges = [one.edge_hz or np.inf for one in comparison.alignment.conditions]
+    alike = comparison.alignment.alike_take
+    if alike is not None and not found:
+        found.append(finding("compare-alike", "look", {"take": alike}))
+    # above half the common rate nothing is compared, so an edge near it takes nothing away
+    highest_hz = comparison.rate_hz / 2
+    edges = [min(one.edge_hz or np.inf, highest_hz) for one in comparison.alignment.conditions]
     for name, one, edge in zip(("old", "new"), comparison.alignment.conditions, edges, strict=True):
         if one.clipped_frames >= CLIPPED_FRAMES:
             found.append(finding("compare-clipped", "look", {"take": name, "frames": one.clipped_frames}))
         # at two speeds no band is compared, and an edge lies elsewhere in the music
-        if np.isfinite(edge) and max(edges) > EDGE_APART * edge and comparison.alignment.speed is None:
+        if max(edges) > EDGE_APART * edge and comparison.alignment.speed is None:
             found.append(finding("compare-band", "look", {"take": name, "edge_hz": edge}))
     return found
 

@@ -150,6 +150,7 @@ def _mixing(change: MixingChange | None) -> dict[str, Any]:
     leaks: dict[str, Any] = {"detectable_db": None if change is None else _number(change.detectable_db, 1)}
     for name, leak in zip(("left_to_right", "right_to_left"), ways, strict=True):
         leaks[f"{name}_db"] = None if leak is None else _number(leak.leak_db, 1)
+        leaks[f"{name}_is_more"] = None if leak is None else leak.is_more
         leaks[f"{name}_detectable_db"] = None if leak is None else _number(leak.detectable_db, 1)
     return leaks
 
