@@ -38,9 +38,11 @@ from sidekeep.model.repair import Repair
 MENDER_VERSION = 15
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
+"""Two cores are what a machine has at least; no sample depends on it."""
 IN_FLIGHT = 3
 """Chunks waiting or running before the oldest is waited for."""
 CHUNK_FRAMES = 1 << 17
+"""Some three seconds at 44.1 and 48 kHz (chosen here). Another size mends otherwise: it belongs to the version."""
 BEAT_CHUNKS = 3
 """Chunks before and after one whose repairs tell whether its own keep a beat: nine seconds each way, in which a slow beat comes
 ten times."""
@@ -58,6 +60,7 @@ MANNERS = {
     "even": Manner(open_at=4.6, odds=1.0),
     "thorough": Manner(open_at=4.2, odds=-0.5),
 }
+"""Chosen on the bench of mending; ``gentle`` and ``thorough`` are a step to either side of ``even``."""
 
 
 @cache

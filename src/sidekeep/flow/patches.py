@@ -39,6 +39,7 @@ MAGIC = b"SKPATCH2"
 Layer = Literal["number", "replace", "subtract"]
 LAYERS: tuple[Layer, ...] = ("number", "replace", "subtract")
 NO_REPAIR = -1
+"""In place of the number of a repair: samples that belong to none."""
 _HEAD, _END, _FOOT, _LENGTH = (struct.Struct(form) for form in ("<cii", "<ci", "<q", "<I"))
 _COLUMNS = (("starts", "<i8"), ("lengths", "<i4"), ("numbers", "<i4"), ("channels", "<i1"), ("layers", "<i1"))
 

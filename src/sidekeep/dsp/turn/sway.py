@@ -26,6 +26,8 @@ _HARMONICS = 6
 _BAND_RATE_HZ = 24.0
 """Enough for six harmonics at 80 rpm inside the pass band."""
 _LEAST_TURNS = 6
+"""Lines of a Hann window are four bins wide: of fewer than four turns they would lie over each other; six leave bins for the
+noise between."""
 _LOG_CHANCE = -11.5
 """One false alarm in 100 000."""
 _GROUND = 10.0

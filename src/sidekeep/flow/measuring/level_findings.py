@@ -20,10 +20,12 @@ from sidekeep.model.finding import Channel, Fact, Finding, Severity
 from sidekeep.units import clock_text, frames_to_seconds, gain_to_db, power_to_db
 
 _SILENT_DB = -100.0
+"""Under the noise of 16 bits (-98 dBFS); any chain that is switched on is louder."""
 _DEAD_BELOW_DB = -40.0
 """A channel this far under the other carries nothing but what leaks across (cartridges separate the channels
 by 20 to 35 dB; common practice, no source)."""
 _LONGEST_DROPOUT_S = 2.0
+"""What is still for longer was meant, as between two recordings, and not lost (chosen here)."""
 _LEAST_FOR_OFFSET_S = 1.0
 """The mean of less is the music's own bass."""
 

@@ -30,12 +30,18 @@ from sidekeep.units import MINIMUM_DB, power_to_db
 Floats = NDArray[np.float64]
 
 WINDOW_S = 0.1
+"""As the windows of loudness."""
 OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+"""IEC 61260-1 octaves that a record holds."""
 RUMBLE_TOP_HZ = 60.0
+"""Rumble lies below, as the glossary has it."""
 
 _FFT_FRAMES_S = 0.04
+"""At most; a power of two of frames: bins of 43 Hz at 44.1 kHz, 47 at 48 and 96."""
 _SWAY_RATE_HZ = 24.0
+"""As ``dsp.turn.sway`` asks for: six harmonics of a turn at 80 rpm."""
 _SILENT_POWER = 1e-13
+"""-130 dB: digital silence, and no groove."""
 _OUTLIER = 4.0
 """A window this many times the median power holds a click or a note."""
 

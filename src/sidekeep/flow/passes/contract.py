@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from sidekeep.flow.passes.survey import Survey
 
 SCHEMA = 1
+"""Raise it when a field changes its meaning; fields that are added leave it."""
 
 
 def _number(value: float, digits: int) -> float:

@@ -16,7 +16,9 @@ from sidekeep.units import seconds_to_frames
 NEEDLE_GUARD_S = 0.5
 """A needle thump and its ringing are over after this long (common practice, no source)."""
 UP_GUARD_S = 0.15
+"""The needle stirs in the groove before it is clear of it (chosen here)."""
 GROOVE_LEAD_IN_S = 1.0
+"""Enough to hear that a groove is played, too little to wait for (chosen here)."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -15,6 +15,7 @@ from sidekeep.model.measures import Clicks, Turn
 from sidekeep.model.repair import Repair
 
 _SPEEDS_RPM = (100.0 / 3.0, 45.0)
+"""Those at which a turn off by little is told; 78s were cut at many speeds (common practice, no source)."""
 MOST_OFF = 0.015
 """DIN 45500 let a player for the home run 1.5 % fast (from memory); a quarter of a semitone."""
 _WALLS = {"L": 1, "R": 2, "both": 3}
