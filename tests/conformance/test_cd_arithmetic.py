@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sidekeep.copies.cd.discs import (
-    FRAMES_PER_S,
+    CD_FRAMES_PER_S,
     LONG_DISC_FRAMES,
     MAXIMUM_TRACKS,
     MINIMUM_TRACK_FRAMES,
@@ -32,7 +32,7 @@ RATE_HZ = 44_100
 
 
 def test_the_numbers_of_the_standard() -> None:
-    assert CD_FRAME * FRAMES_PER_S == RATE_HZ
+    assert CD_FRAME * CD_FRAMES_PER_S == RATE_HZ
     assert CD_FRAME * 2 * 2 == 2352
     assert RATE_HZ * 16 * 2 == 1_411_200
     assert MAXIMUM_TRACKS == 99

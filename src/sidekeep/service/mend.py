@@ -20,7 +20,7 @@ from sidekeep.files.writing.sinks import open_sink
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.mend_choices import left_repairs
 from sidekeep.flow.patches import PatchReader, PatchWriter, number_pieces
-from sidekeep.flow.ports import Audio, AudioSink, AudioSource
+from sidekeep.flow.ports import BLOCK_FRAMES, Audio, AudioSink, AudioSource
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding
@@ -29,7 +29,6 @@ from sidekeep.model.repair import Repair
 from sidekeep.service.choices.repairs import mended_repairs, unmatched_findings
 from sidekeep.service.shelf.records import default_shelf
 
-BLOCK_FRAMES = 65536
 OUTPUTS = {".wav": "wav", ".flac": "flac", ".aiff": "aiff", ".aif": "aiff"}
 
 

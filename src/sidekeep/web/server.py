@@ -20,7 +20,6 @@ from sidekeep.web.app import build_app
 from sidekeep.web.door import Door
 from sidekeep.web.faults import faults_told
 
-USUAL_PORT = 7833
 MOST_CONNECTIONS = 200
 FIRST_REQUEST_S = 10.0
 LARGEST_HEAD = 32_768
@@ -106,7 +105,7 @@ def server_config(app: Any) -> uvicorn.Config:
 
 def run_server(
     shelf: Path,
-    port: int = USUAL_PORT,
+    port: int,
     *,
     tell: Callable[[str], None],
     opened: Callable[[str], None],

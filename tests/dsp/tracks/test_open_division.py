@@ -23,7 +23,7 @@ def plainly(
     count, lines = len(stops_s), len(printed_s)
     state, boundary = np.zeros((lines + 1, count)), np.zeros(count)
     for speed in SPEEDS:
-        prior = np.exp(-0.5 * ((speed - 1.0) / open_division._SPEED_SD) ** 2)
+        prior = np.exp(-0.5 * ((speed - 1.0) / open_division.SPEED_SD) ** 2)
         for chosen in itertools.chain.from_iterable(
             itertools.combinations(range(1, count), taken) for taken in range(min(lines, count - 1) + 1)
         ):
@@ -115,5 +115,5 @@ def test_twice_the_deviation_holds_nineteen_in_twenty() -> None:
 
 
 def _speed_shares() -> np.ndarray:
-    share = np.exp(-0.5 * ((np.array(SPEEDS) - 1.0) / open_division._SPEED_SD) ** 2)
+    share = np.exp(-0.5 * ((np.array(SPEEDS) - 1.0) / open_division.SPEED_SD) ** 2)
     return share / share.sum()

@@ -8,6 +8,7 @@ from pathlib import Path
 from sidekeep.cli.verbs.shelf import add_shelf_option
 
 USUAL_PORT = 7833
+"""Any that is free on most machines (chosen here); where it is not, another is taken and said."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

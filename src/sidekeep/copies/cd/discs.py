@@ -11,15 +11,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sidekeep.copies.kinds.table import CD_RATE_HZ
-from sidekeep.copies.tracks.cutting import CD_FRAME, SideAudio, side_cuts
+from sidekeep.copies.tracks.cutting import CD_FRAME, CD_FRAMES_PER_S, SideAudio, side_cuts
 from sidekeep.copies.tracks.levels import Piece
 from sidekeep.copies.tracks.tagging import TrackFacts
 from sidekeep.model.finding import Fact, Finding, Severity
 
-FRAMES_PER_S = 75
 MAXIMUM_TRACKS = 99
-MINIMUM_TRACK_FRAMES = 4 * FRAMES_PER_S
-SHORT_DISC_FRAMES = 74 * 60 * FRAMES_PER_S
+MINIMUM_TRACK_FRAMES = 4 * CD_FRAMES_PER_S
+SHORT_DISC_FRAMES = 74 * 60 * CD_FRAMES_PER_S
 LONG_DISC_FRAMES = 359_100
 """79.8 minutes: what a disc sold as 80 minutes is sure to take, first pause and lead-out aside."""
 
@@ -34,7 +33,7 @@ class Disc:
 
 def address_text(frames: int) -> str:
     """CD frames as ``mm:ss:ff``."""
-    seconds, part = divmod(frames, FRAMES_PER_S)
+    seconds, part = divmod(frames, CD_FRAMES_PER_S)
     minutes, seconds = divmod(seconds, 60)
     return f"{minutes:02d}:{seconds:02d}:{part:02d}"
 

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from sidekeep.errors import CopyError
 from sidekeep.files.checksum import md5, rest_sha256, sha256
 from sidekeep.files.codecs.flac import flac_audio_start, stream_md5
-
-_DECODE_FRAMES = 65536
+from sidekeep.flow.ports import BLOCK_FRAMES
 
 
 def payload_sha256(path: Path) -> str:
@@ -54,7 +53,7 @@ def flac_md5_matches(path: Path) -> bool:
         bits = ((int.from_bytes(head[18:26], "big") >> 36) & 0x1F) + 1
         got = md5()
         with soundfile.SoundFile(str(path)) as sound:
-            for block in sound.blocks(_DECODE_FRAMES, dtype="int32", always_2d=True):
+            for block in sound.blocks(BLOCK_FRAMES, dtype="int32", always_2d=True):
                 got.update(_packed(block, bits))
     except (OSError, soundfile.SoundFileError):
         return False

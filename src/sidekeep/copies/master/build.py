@@ -29,9 +29,9 @@ from sidekeep.files.tags.riff_info import add_chunk
 from sidekeep.files.wave.bext import Bext
 from sidekeep.files.wave.chunks import survey_chunks
 from sidekeep.files.writing.sinks import open_sink
+from sidekeep.flow.ports import BLOCK_FRAMES
 
 _EXACT_CONTAINERS = ("wav", "rf64", "bw64", "w64", "wavex", "aiff", "flac", "alac", "caf")
-_BLOCK_FRAMES = 65536
 _ROOM_TIMES = 4
 """A take is prepared only where so many of its size are free: its copy, and a longer side that is being recorded."""
 MASTER_VERSION = 2
@@ -240,7 +240,7 @@ def _place_take(take: MasterTake, folder: Path, taken: set[str], prepared: Path)
         ) as sink,
         reading_whole(source, [take.path], [take.sha256]),
     ):
-        for block in source.blocks(_BLOCK_FRAMES):
+        for block in source.blocks(BLOCK_FRAMES):
             sink.write_int(to_whole(block, form.bits)[0])
     return target.name, False
 

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from sidekeep.copies.tracks.cutting import CD_FRAMES_PER_S
 from sidekeep.files.plain_text import latin_1_text
 
 if TYPE_CHECKING:
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
 
 Encoding = Literal["utf-8", "iso-8859-1"]
 
-FRAMES_PER_S = 75
 MAXIMUM_TEXT = 80
 """Characters of one CD-Text field in a cue sheet (common practice, no source)."""
 
@@ -85,7 +85,7 @@ def cue_sheet(
 
 def cue_time(frame: int, rate_hz: int) -> str:
     """Start of a track as ``mm:ss:ff``, never after it."""
-    seconds, part = divmod(frame * FRAMES_PER_S // rate_hz, FRAMES_PER_S)
+    seconds, part = divmod(frame * CD_FRAMES_PER_S // rate_hz, CD_FRAMES_PER_S)
     minutes, seconds = divmod(seconds, 60)
     return f"{minutes:02d}:{seconds:02d}:{part:02d}"
 

@@ -18,7 +18,9 @@ from numpy.typing import NDArray
 from sidekeep.dsp.output.resample import Resampler, resampled_frames
 from sidekeep.errors import ParameterError
 
+CD_FRAMES_PER_S = 75
 CD_FRAME = 588
+"""Samples of a channel in a CD frame at 44.1 kHz: 44100 / 75 (IEC 60908)."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -21,12 +21,12 @@ from sidekeep.dsp.kernel import kernel
 Floats = NDArray[np.float64]
 Printed = Sequence[float | None]
 
-_NO = -1e9
+NO = -1e9
 """Stands for a logarithm of nothing and still adds up."""
 SPEEDS = np.linspace(0.97, 1.03, 17)
 """3 % either way holds the tolerance of nearly every player (common practice, no source); steps of 0.4 % are finer than the
 0.8 % by which printed times are off."""
-_SPEED_SD = 0.009
+SPEED_SD = 0.009
 """Most players are within 1 % (common practice, no source)."""
 WRONG_SHARE = 0.07
 WRONG_BY_S = 12.0
@@ -45,7 +45,7 @@ _SHORT_LOG = (-12.0, -7.0, -4.5, -2.7, -1.2, -0.5, 0.0)
 _NO_LIST = 1.0
 """Without a list pauses inside the music are as many as the gaps between tracks: a place must speak for itself. By trial, -2 to
 0.5 gave fewer right marks."""
-_UNLISTED = np.log(0.02)
+UNLISTED = float(np.log(0.02))
 _ABSENT = np.log(0.004)
 """One track in fifty that no line names, one line in 250 that is not on the side. Guesses: hidden tracks are rare, and a line
 that is not played is rarer."""
@@ -119,7 +119,7 @@ def divide(
     longest = np.concatenate([starts[None, :-1] - starts[:, None], shortest[:, -1:] + 6.0], axis=1)
     between = skipped[None, :count] - skipped[1 : count + 1][:, None] + taken[None, :]
     allowed = np.triu(np.ones((count, count), dtype=bool), 1) & (shortest > 1.0)
-    step = np.where(allowed, between, _NO)
+    step = np.where(allowed, between, NO)
     free = step + length_log_ratio(np.maximum(shortest, 0.5))
     if printed_s is None:
         return _divide_free(free)
@@ -127,7 +127,7 @@ def divide(
     for speed in SPEEDS if any(time is not None for time in printed_s) else (1.0,):
         layers = _layers(free, step, shortest * speed, longest * speed, printed_s)
         sums = _sums(layers, free)
-        prior = -0.5 * ((speed - 1.0) / _SPEED_SD) ** 2
+        prior = -0.5 * ((speed - 1.0) / SPEED_SD) ** 2
         weighed.append((float(speed), prior, sums))
     weights = np.array([sums.whole + prior for _, prior, sums in weighed])
     share = np.exp(weights - weights.max())
@@ -188,8 +188,8 @@ def _line_shares(
 def _divide_free(free: NDArray[np.float64]) -> Division:
     """Any number of tracks."""
     count = len(free)
-    forward, backward = np.full(count, _NO), np.full(count, _NO)
-    best, before = np.full(count, _NO), np.zeros(count, dtype=int)
+    forward, backward = np.full(count, NO), np.full(count, NO)
+    best, before = np.full(count, NO), np.zeros(count, dtype=int)
     forward[0] = backward[-1] = best[0] = 0.0
     for j in range(1, count):
         reach = best[:j] + free[:j, j]
@@ -224,11 +224,11 @@ class Sums:
 def _sums(layers: Floats, free: Floats) -> Sums:
     """Tracks in printed order; one may be unlisted, up to two absent, each at a price."""
     lines, count = len(layers), len(free)
-    extra = free + _UNLISTED
-    total, best = np.full((lines + 1, count), _NO), np.full((lines + 1, count), _NO)
+    extra = free + UNLISTED
+    total, best = np.full((lines + 1, count), NO), np.full((lines + 1, count), NO)
     came = np.zeros((lines + 1, count, 2), dtype=np.int64)
     forward_kernel(layers, extra, _ABSENT, total, best, came)
-    after = np.full((lines + 1, count), _NO)
+    after = np.full((lines + 1, count), NO)
     backward_kernel(layers, extra, _ABSENT, after)
     left = (lines - np.arange(lines + 1)) * _ABSENT
     used = int(np.argmax(best[:, -1] + left))

@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.tracks.division import (
     ANYTHING,
+    NO,
+    SPEED_SD,
+    UNLISTED,
     WRONG_BY_S,
     WRONG_SHARE,
     length_log_ratio,
@@ -28,10 +31,6 @@ Floats = NDArray[np.float64]
 
 SPEEDS = (0.98, 0.99, 1.0, 1.01, 1.02)
 """Coarser than in ``division``: this is asked every few seconds, and a percent of a track is two seconds."""
-_SPEED_SD = 0.009
-_NO = -1e9
-_UNLISTED = float(np.log(0.02))
-"""These three as in ``division``."""
 _UNKNOWN_S, _UNKNOWN_SPREAD = 230.0, 0.45
 """Length of a track when nothing is printed: median and standard deviation of the logarithm (common practice, no source)."""
 _PAUSE_S, _PAUSE_SD_S, _PAUSE_NOISE_S = 1.5, 1.5, 3.0
@@ -81,7 +80,7 @@ def divide_open(
     shortest = stops[None, :] - starts[:, None]
     longest = np.maximum(starts[None, :] - starts[:, None], shortest)
     between = skipped[None, :count] - skipped[1 : count + 1][:, None] + taken[None, :]
-    step = np.where(np.triu(np.ones((count, count), bool), 1) & (shortest > 1.0), between, _NO)
+    step = np.where(np.triu(np.ones((count, count), bool), 1) & (shortest > 1.0), between, NO)
     played = np.maximum(heard_s - starts, 0.0)
     rest = skipped[-1] - skipped[1 : count + 1]
     totals, states, boundaries, paths = [], [], [], []
@@ -100,7 +99,7 @@ def divide_open(
         )
         forward, came = _forward(layers, count)
         backward = _backward(layers, unfinished)
-        totals.append(backward[0, 0] - 0.5 * ((speed - 1.0) / _SPEED_SD) ** 2)
+        totals.append(backward[0, 0] - 0.5 * ((speed - 1.0) / SPEED_SD) ** 2)
         states.append(np.exp(np.clip(forward + unfinished - backward[0, 0], -80.0, 0.0)))
         boundaries.append(
             np.exp(np.clip(_log_sum(forward[1:] + backward[1:], 0) - backward[0, 0], -80.0, 0.0))
@@ -139,18 +138,18 @@ def _log_longer(length_s: Floats, printed_s: float | None) -> Floats:
 
 def _log_over(played_s: Floats) -> Floats:
     """Log weight of music going on after all that is printed: fine for a moment, then it is a track that is not printed."""
-    return np.asarray(np.where(played_s < 3.0, 0.0, _UNLISTED))
+    return np.asarray(np.where(played_s < 3.0, 0.0, UNLISTED))
 
 
 def _forward(layers: Sequence[Floats], count: int) -> tuple[Floats, NDArray[np.int64]]:
     """Log sums over all divisions that begin a line at a node, and the likeliest node before."""
-    total = np.full((len(layers) + 1, count), _NO)
+    total = np.full((len(layers) + 1, count), NO)
     came = np.zeros((len(layers) + 1, count), np.int64)
     total[0, 0] = 0.0
     for line, layer in enumerate(layers, start=1):
         reach = total[line - 1][:, None] + layer
         came[line] = reach.argmax(axis=0)
-        total[line] = np.maximum(_log_sum(reach, 0), _NO)
+        total[line] = np.maximum(_log_sum(reach, 0), NO)
     return total, came
 
 

@@ -24,12 +24,12 @@ from sidekeep.files.codecs.mp3 import id3_bytes, read_info
 from sidekeep.files.reading.decode import Decoder, to_float
 from sidekeep.files.samples import digest_type, peak_of
 from sidekeep.files.samples import to_float as whole_to_float
+from sidekeep.flow.ports import BLOCK_FRAMES
 from sidekeep.units import gain_to_db
 
 Listener = Callable[[NDArray[np.float64]], None]
 """Called with each decoded block (n, channels): for a meter that wants to hear the copy."""
 
-BLOCK_FRAMES = 65_536
 LEVEL_TOLERANCE_DB = 3.0
 """How far the level of a lossy copy may lie from what went in; encoders stay within 0.1 dB on music."""
 QUIET_LEVEL = 1e-3

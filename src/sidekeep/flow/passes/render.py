@@ -10,11 +10,9 @@ from sidekeep.dsp.output.fades import fade_gain
 from sidekeep.flow.measuring.kept_levels import KeptLevels, joint_loudness
 from sidekeep.flow.passes.edges import RenderSpan
 from sidekeep.flow.patches import PatchReader
-from sidekeep.flow.ports import Audio, AudioSource
+from sidekeep.flow.ports import BLOCK_FRAMES, Audio, AudioSource
 from sidekeep.model.recipe import LevelSettings
 from sidekeep.units import MINIMUM_DB, db_to_gain, gain_to_db
-
-BLOCK_FRAMES = 65536
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,6 +10,7 @@ from typing import Any
 
 from sidekeep.errors import SidekeepError
 from sidekeep.files.bounded import kept_json
+from sidekeep.flow.comparison.compare import LEVEL_HZ
 from sidekeep.flow.comparison.told.evening import Evening, OtherRecord
 from sidekeep.service.comparing.moments import near
 from sidekeep.service.comparing.takes import NamedTake
@@ -17,7 +18,6 @@ from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.record_folder import RecordFolder
 
 COMPARISONS = "comparisons"
-_LEVEL_HZ = (200.0, 2000.0)
 _TREBLE_HZ = (9000.0, 11000.0)
 
 
@@ -77,8 +77,8 @@ def other_record(name: str, values: dict[str, Any]) -> OtherRecord:
         change = values["noise"].get(kind, {}).get("change_db")
         return math.nan if change is None else float(change)
 
-    plain = level("all", _LEVEL_HZ)
-    inward = [level(part, _TREBLE_HZ) - level(part, _LEVEL_HZ) for part in ("inner", "outer")]
+    plain = level("all", LEVEL_HZ)
+    inward = [level(part, _TREBLE_HZ) - level(part, LEVEL_HZ) for part in ("inner", "outer")]
     shares = [
         row["share"]
         for row in values.get("distortion", ())

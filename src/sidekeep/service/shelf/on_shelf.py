@@ -11,11 +11,10 @@ from sidekeep.files.bounded import read_bounded
 from sidekeep.files.checksum import file_sha256
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.service.shelf.adopting import adopt
+from sidekeep.service.shelf.pictures import LARGEST_UPLOAD
 from sidekeep.service.shelf.records import plan_record, planned_before
 from sidekeep.shelf.art import art_files
 from sidekeep.shelf.record_folder import RecordFolder
-
-LARGEST_PICTURE = 60_000_000
 
 
 def put_on_shelf(
@@ -50,6 +49,6 @@ def put_on_shelf(
     if picture_path is not None and "front" not in art_files(folder.path):
         art = folder.path / "art"
         art.mkdir(exist_ok=True)
-        picture = read_bounded(picture_path, "picture", most_bytes=LARGEST_PICTURE)
+        picture = read_bounded(picture_path, "picture", most_bytes=LARGEST_UPLOAD)
         write_bytes(art / f"front{picture_path.suffix}", picture)
     return folder

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 KEPT_PX = 2400
 LARGEST_UPLOAD = 60_000_000
+"""Bytes of a picture, however it comes: a photograph of 80 million pixels as JPEG is half of it (chosen here)."""
 _ONE_AT_A_TIME = threading.RLock()
 """A large photograph unpacks to a quarter of a gigabyte. Always taken before the lock of a record."""
 

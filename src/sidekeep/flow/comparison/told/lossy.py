@@ -7,9 +7,7 @@ from dataclasses import replace
 from typing import Literal
 
 from sidekeep.flow.comparison.compare import Comparison
-
-TREBLE_HZ = 1900.0
-"""Treble begins here (``treble``)."""
+from sidekeep.flow.comparison.told.treble import TREBLE_HZ
 
 
 def without_lossy(comparison: Comparison, lossy: Collection[Literal["old", "new"]]) -> Comparison:

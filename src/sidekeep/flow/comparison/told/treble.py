@@ -19,6 +19,8 @@ from sidekeep.model.finding import Fact, Finding
 OUTER_SHARE = 0.25
 """Of what grew from the middle of the outer third (a sixth of the way in) to that of the inner one (five sixths), the outer one
 has a quarter itself, if it grows evenly: that much of its change is wear, the rest is the same all over."""
+TREBLE_HZ = 1900.0
+"""Treble is what lies over it: bands from 2 kHz on."""
 NEIGHBOURS = 2
 """A change of treble shows in this many neighbouring bands at least."""
 
@@ -38,7 +40,10 @@ def relative_changes(comparison: Comparison, part: str, channel: int) -> list[tu
     return [
         (band.hz, band.change_db - level, band.detectable_db)
         for band in comparison.bands
-        if band.part == part and band.channel == channel and band.hz > 1900.0 and np.isfinite(band.change_db)
+        if band.part == part
+        and band.channel == channel
+        and band.hz > TREBLE_HZ
+        and np.isfinite(band.change_db)
     ]
 
 
