@@ -10,7 +10,6 @@ from typing import Any
 
 from sidekeep.errors import SidekeepError
 from sidekeep.files.bounded import kept_json
-from sidekeep.flow.comparison.compare import LEVEL_HZ
 from sidekeep.flow.comparison.told.evening import Evening, OtherRecord
 from sidekeep.service.comparing.moments import near
 from sidekeep.service.comparing.takes import NamedTake
@@ -63,6 +62,8 @@ def _taken_on_both(folder: RecordFolder, when: tuple[str, str]) -> bool:
 
 def other_record(name: str, values: dict[str, Any]) -> OtherRecord:
     """The changes of a kept comparison (the object of ``compare --json``)."""
+    # no comparison is made here, and reading kept ones must not wait for its kernels
+    from sidekeep.flow.comparison.compare import LEVEL_HZ
 
     def level(part: str, hz: tuple[float, float]) -> float:
         found = [
