@@ -129,6 +129,19 @@ def test_back_reload_and_a_copied_address_lead_to_the_same_place(
     page.get_by_role("heading", level=1).wait_for()
 
 
+@pytest.mark.parametrize(
+    ("address", "words"),
+    [("//", "on your shelf"), ("//side", "nothing at this address"), ("/%F0%9F", "nothing at this address"), ("/record/nope/side/A", "not on the shelf"),
+     ("/record/{id}/side/A#t=99999&from=9&to=-3", "Side A"), ("/record/{id}/side/Q", "Side")],
+)  # fmt: skip
+def test_an_address_that_was_mistyped_leads_to_words_and_no_fault(
+    server: RunningServer, open_page: Callable[..., Any], address: str, words: str
+) -> None:
+    page = open_page(server, address.format(id=record_id(server)), allow=NOT_YET)
+    page.get_by_role("heading", level=1, name=words).first.wait_for()
+    answered(page)
+
+
 def test_all_script_together_is_small(server: RunningServer) -> None:
     """The goal is 150 kB compressed for every script of every place."""
     from sidekeep.web.files import PAGE

@@ -177,3 +177,18 @@ def test_an_evening_that_was_stopped_before_its_last_side_is_not_done(
     done = {"code": "done", "facts": {}, "severity": "note"}
     evening.tell({"kind": "session", "session": {**ended, "taken": ["A", "B"], "news": [done]}})
     page.get_by_role("heading", level=1, name="Done. Volume down, then lift the needle.").wait_for()
+
+
+def test_why_there_is_no_input_is_told_in_the_words_of_what_is_missing(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    page = open_page(fresh, None, allow=("409",))
+    text = "recording is not available: the PortAudio library is missing"
+    error = {"code": "no-portaudio", "facts": {}, "text": text}
+    page.route("**/api/inputs", lambda route: route.fulfill(status=409, json={"error": error}))
+    page.goto(f"http://{fresh.host}/turntable")
+    page.get_by_text(f"R{text[1:]}. Volume down before you touch a plug.").wait_for()
+    with_input(page)
+    page.get_by_role("button", name="Look again").click()
+    page.get_by_text("Deck", exact=True).wait_for()
+    page.get_by_text("PortAudio").wait_for(state="detached")

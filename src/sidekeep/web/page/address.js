@@ -63,7 +63,8 @@ export function keepAt(at) {
     else words.set(name, String(value));
   }
   const hash = words.toString();
-  history.replaceState(null, "", location.pathname + (hash ? `#${hash}` : ""));
+  // Whole, for a path that begins with two slashes is read as the name of another machine.
+  history.replaceState(null, "", location.href.split("#")[0] + (hash ? `#${hash}` : ""));
 }
 
 /** @returns {Address} */

@@ -57,7 +57,7 @@ export function Place() {
   }, []);
   usePasted();
   useEffect(() => {
-    history.replaceState(null, "", words ? `#${new URLSearchParams({ find: words })}` : location.pathname);
+    history.replaceState(null, "", words ? `#${new URLSearchParams({ find: words })}` : "/");
     if (!words.trim()) return setFound(null);
     let stale = false;
     const timer = setTimeout(async () => {
