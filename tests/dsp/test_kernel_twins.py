@@ -103,6 +103,10 @@ TWINS = {
             "dsp/impulses/evidence/test_network.py",
             "test_a_network_weighs_as_its_formula_says",
         ),
+        "bend": (
+            "dsp/impulses/evidence/test_network.py",
+            "test_many_hyperbolic_tangents_are_those_of_numpy",
+        ),
     },
     "dsp/impulses/evidence/rail.py": {
         "lies_on_the_rail": (EVIDENCE_TWINS, "test_a_crest_on_the_rail_is_that_of_the_plain_comparison"),

@@ -149,7 +149,7 @@ class Mender:
         while self._held.stop >= self._next_chunk + self.chunk + self.margin:
             self._look(self._next_chunk + self.chunk)
             out += self._begin(waiting=1)
-        return np.concatenate(out) if out else np.empty((0, self.channels))
+        return out[0] if len(out) == 1 else np.concatenate([*out, np.empty((0, self.channels))])
 
     def flush(self) -> Audio:
         """The rest of the frames; repairs are complete afterwards."""
@@ -270,28 +270,35 @@ class Mender:
         beats = doubtful = [False] * len(chunk.places)
         if self.use_beat:
             beats, doubtful = ask_beat(self._beats, self._settled, chunk, self._waiting, self.rate_hz)
+        chosen: list[Repaired] = []
         for place, beat, doubt in zip(chunk.places, beats, doubtful, strict=True):
             if place.left_alone:
                 continue
-            for repaired in place.repaired:
-                if not (beat or doubt):
-                    self._put(chunk, repaired)
-                elif doubt and repaired.size_db >= HEAD_DB:
-                    stop = repaired.start + repaired.length
-                    chunk.heads.append((repaired.start, stop, repaired.size_db))
+            if not (beat or doubt):
+                chosen += place.repaired
+            if doubt or not beat:
+                chunk.heads += [
+                    (one.start, one.start + one.length, one.size_db)
+                    for one in place.repaired
+                    if one.size_db >= HEAD_DB
+                ]
+        self._put(chosen)
         self._settled = [*self._settled, chunk][-BEAT_CHUNKS:]
         self._mended.append(chunk)
 
-    def _put(self, chunk: Chunk, repaired: Repaired) -> None:
-        """Put new samples in place, and note them."""
-        assert repaired.values is not None
-        start, stop = repaired.start, repaired.start + repaired.length
-        # As the patches will hold it: what is measured here is then, to the last bit, what is rendered, and the last
-        # digits of a least-squares fit, which differ from one run to the next, are gone.
-        self._held.view(start, stop)[:, repaired.channel] = repaired.values.astype(np.float32)
-        self._log.replaced(repaired, repaired.values)
-        if repaired.size_db >= HEAD_DB:
-            chunk.heads.append((start, stop, repaired.size_db))
+    def _put(self, chosen: list[Repaired]) -> None:
+        """Put the new samples of repairs in place, in order, and note them."""
+        if not chosen:
+            return
+        first = chosen[0].start
+        held = self._held.view(first, self._held.stop)
+        for one in chosen:
+            assert one.values is not None
+            at = one.start - first
+            # As the patches will hold it: what is measured here is then, to the last bit, what is rendered, and the last
+            # digits of a least-squares fit, which differ from one run to the next, are gone.
+            held[at : at + one.length, one.channel] = one.values.astype(np.float32)
+            self._log.replaced(one, one.values)
 
     def _release(self, *, last: bool = False) -> Audio:
         """Let the oldest mended chunk go, its thumps taken off."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from functools import cached_property
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,8 +54,8 @@ class PlaceFacts:
     @classmethod
     def of(cls, places: list[Place]) -> PlaceFacts:
         return cls(
-            np.array([max(place.repaired, key=_size_db).peak for place in places], dtype=np.int64),
-            np.array([max(one.damaged for one in place.repaired) for place in places], dtype=np.int64),
+            np.array([_largest(place.repaired).peak for place in places], dtype=np.int64),
+            np.array([max([one.damaged for one in place.repaired]) for place in places], dtype=np.int64),
             np.array([place.energy.index(max(place.energy)) for place in places], dtype=np.int64),
             np.array([sum(place.energy) for place in places], dtype=np.float64),
             np.array([place.left for place in places], dtype=np.float64),
@@ -62,8 +63,8 @@ class PlaceFacts:
         )
 
 
-def _size_db(repaired: Repaired) -> float:
-    return repaired.size_db
+def _largest(repaired: list[Repaired]) -> Repaired:
+    return repaired[0] if len(repaired) == 1 else max(repaired, key=attrgetter("size_db"))
 
 
 @dataclass

@@ -32,9 +32,9 @@ class RepairLog:
         return pieces
 
     def replaced(self, repaired: Repaired, values: Audio) -> None:
-        """A tick, pop or crackle, and the samples that took its place."""
+        """A tick, pop or crackle, and the samples that took its place, which are kept as they are."""
         start, channel = repaired.start, repaired.channel
-        self._pieces.append(PatchPiece(start, channel, "replace", values.copy(), len(self.repairs)))
+        self._pieces.append(PatchPiece(start, channel, "replace", values, len(self.repairs)))
         long = repaired.damaged / self.rate_hz > POP_S
         kind: RepairKind = "pop" if long else "tick" if repaired.size_db > CRACKLE_DB else "crackle"
         self.repairs.append(
@@ -102,8 +102,9 @@ def _join_channels(repairs: list[Repair]) -> tuple[list[Repair], list[int]]:
         repair = repairs[number]
         for back in range(1, min(4, len(joined)) + 1):
             other = joined[-back]
-            apart = {other.channel, repair.channel} == {"L", "R"}
-            if apart and repair.start_frame < other.stop_frame and "thump" not in (other.kind, repair.kind):
+            if repair.start_frame >= other.stop_frame or "thump" in (other.kind, repair.kind):
+                continue
+            if {other.channel, repair.channel} == {"L", "R"}:
                 bigger = other if other.size_db >= repair.size_db else repair
                 joined[-back] = Repair(
                     start_frame=other.start_frame,

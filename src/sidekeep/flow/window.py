@@ -31,7 +31,8 @@ class Window:
             needed = self._count + len(block)
             held = self._store[self._first : end]
             if needed > len(self._store) // 2:
-                self._store = np.empty((2 * needed, self._store.shape[1]))
+                # half as much again as moving asks for: what is held goes up and down, and new memory costs more than moving
+                self._store = np.empty((3 * needed, self._store.shape[1]))
             self._store[: self._count] = held
             self._first, end = 0, self._count
         self._store[end : end + len(block)] = block

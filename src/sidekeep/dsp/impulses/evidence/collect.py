@@ -66,6 +66,7 @@ def collect_evidence(
     """
     evidence[:] = 0.0
     order, window = models.shape[1] - 1, change_window(rate_factor)
+    rough = errors[0].astype(np.float32)
     for i in range(spans.shape[0]):
         first, last, peak = spans[i]
         model, level, row = models[peak // hop], scale[peak // cell], evidence[i]
@@ -73,7 +74,7 @@ def collect_evidence(
         odds[i] = weigh_evidence(row, screen)
         if odds[i] > least_odds:
             wall_evidence(own, other, errors[0], level, model, peak, rate_factor, row[0], row[_WALLS:])
-            repeat_evidence(errors[0], order, peak, rate_factor, row[_REPEATS:])
+            repeat_evidence(errors[0], rough, order, peak, rate_factor, row[_REPEATS:])
             row[_REPEATS + 3] = evenness_evidence(spans, tests, i, rate_factor)
             row[_SEAM] = change_evidence(own, first, last, rate_factor, window)
             seam_evidence(own, first, last, rate_factor, row[_SEAM + 1 :])

@@ -19,6 +19,8 @@ from sidekeep.dsp.kernel import inner_kernel
 from sidekeep.errors import ParameterError
 
 NAMES = ("stereo", "mono", "stereo_edges", "mono_edges", "screen")
+LOG_2 = math.log(2.0)
+INVERSE_LOG_2 = 1.0 / LOG_2
 LIMIT = 5.0
 """Spreads from its centre beyond which a number counts no further."""
 
@@ -112,10 +114,48 @@ def weigh_evidence(evidence: Vector, network: Network) -> float:
     value = np.empty(count)
     for i in range(count):
         value[i] = min(LIMIT, max(-LIMIT, (evidence[i] - centre[i]) / spread[i]))
+    inner = np.empty(units)
+    for u in range(units):
+        total = bias[u]
+        for i in range(count):
+            total += hidden[u, i] * value[i]
+        inner[u] = total
+    bend(inner)
     total = out[units]
     for u in range(units):
-        inner = bias[u]
-        for i in range(count):
-            inner += hidden[u, i] * value[i]
-        total += out[u] * math.tanh(inner)
+        total += out[u] * inner[u]
     return float(total)
+
+
+@inner_kernel
+def bend(values: Vector) -> None:
+    """The hyperbolic tangent of every value, in place, to 1e-15: all at once, where the usual function takes one by one.
+
+    By exp(-2 |x|) = 2^-k exp(-r), r within half of log 2, the power of two written as the bits of a number.
+    """
+    count = values.shape[0]
+    bits, rests = np.empty(count, np.int64), np.empty(count)
+    for i in range(count):
+        away = min(40.0, 2.0 * abs(values[i]))
+        times = np.int64(away * INVERSE_LOG_2 + 0.5)
+        bits[i] = (1023 - times) << 52
+        rests[i] = times * LOG_2 - away
+    powers = bits.view(np.float64)
+    for i in range(count):
+        x = rests[i]
+        # Taylor's series: the next term is under 1e-16
+        series = 1.0 + x / 13.0
+        series = 1.0 + series * x * (1.0 / 12.0)
+        series = 1.0 + series * x * (1.0 / 11.0)
+        series = 1.0 + series * x * (1.0 / 10.0)
+        series = 1.0 + series * x * (1.0 / 9.0)
+        series = 1.0 + series * x * (1.0 / 8.0)
+        series = 1.0 + series * x * (1.0 / 7.0)
+        series = 1.0 + series * x * (1.0 / 6.0)
+        series = 1.0 + series * x * 0.2
+        series = 1.0 + series * x * 0.25
+        series = 1.0 + series * x * (1.0 / 3.0)
+        series = 1.0 + series * x * 0.5
+        least = (1.0 + series * x) * powers[i]
+        size = (1.0 - least) / (1.0 + least)
+        values[i] = size if values[i] > 0.0 else -size

@@ -36,8 +36,13 @@ fewest intervals that tell anything."""
 
 
 @inner_kernel
-def repeat_evidence(error: Vector, order: int, peak: int, rate_factor: int, out: Vector) -> None:
-    """Fill the first three numbers of ``NAMES``: the same pulse again a period before and after, and the train."""
+def repeat_evidence(
+    error: Vector, rough: Singles, order: int, peak: int, rate_factor: int, out: Vector
+) -> None:
+    """Fill the first three numbers of ``NAMES``: the same pulse again a period before and after, and the train.
+
+    ``rough`` are the errors in single precision: enough to say how alike two pulses are.
+    """
     length = error.shape[0]
     reach, core = REACH * rate_factor, CORE * rate_factor
     low, high = max(order, peak - reach), min(length, peak + reach + 1)
@@ -48,28 +53,19 @@ def repeat_evidence(error: Vector, order: int, peak: int, rate_factor: int, out:
     longest = LONGEST_PERIOD * rate_factor
     width = end - begin
     twice, again = 0.0, 0.0
-    if begin - 2 * longest >= 0 and end + 2 * longest <= length:
-        # single precision is enough to say how alike two pulses are
-        lags = 2 * longest + 1
-        after, before = np.empty(lags, np.float32), np.empty(lags, np.float32)
-        pulse, mirrored = np.empty(width, np.float32), np.empty(width, np.float32)
-        ahead, behind = np.empty(lags + width - 1, np.float32), np.empty(lags + width - 1, np.float32)
-        scale = 1.0 / math.sqrt(power)
+    farthest = 2 * longest
+    if begin - farthest >= 0 and end + farthest <= length:
+        pulse, like = np.empty(width, np.float32), np.empty(2 * farthest + 1, np.float32)
         for k in range(width):
-            pulse[k] = error[begin + k] * scale
-            mirrored[k] = error[end - 1 - k] * scale
-        later, earlier = error[begin : begin + lags + width - 1], error[end - lags - width + 1 : end]
-        for i in range(lags + width - 1):
-            ahead[i] = later[i] * scale
-            behind[lags + width - 2 - i] = earlier[i] * scale
-        filter_ahead(ahead, lags, pulse, after)
-        filter_ahead(behind, lags, mirrored, before)
-        near_after, near_before = np.zeros(lags, np.float32), np.zeros(lags, np.float32)
-        highest_near(after, near_after)
-        highest_near(before, near_before)
+            pulse[k] = error[begin + k] / power
+        # how much of the pulse there is at every frame from two of the longest periods before it to as much behind it
+        filter_ahead(rough[begin - farthest :], like.shape[0], pulse, like)
+        near = np.zeros(2 * farthest + 1, np.float32)
+        highest_near(like, near)
         first = SHORTEST_PERIOD * rate_factor + 1
+        after, before = near[farthest:], near[: farthest + 1][::-1].copy()
         twice, again = most_alike(
-            near_after[first:], near_before[first:], near_after[2 * first :], near_before[2 * first :]
+            after[first:longest], before[first:longest], after[2 * first :], before[2 * first :]
         )
     out[0] = min(2.0, twice)
     out[1] = min(2.0, again)
@@ -78,9 +74,13 @@ def repeat_evidence(error: Vector, order: int, peak: int, rate_factor: int, out:
 
 @inner_kernel
 def highest_near(values: Singles, out: Singles) -> None:
-    """The highest of every value and its two neighbours; the first and the last have but one and are left out."""
+    """The highest of every value and its two neighbours; the first and the last have but one and are left out.
+
+    By their bits, as in ``most_alike``: what is under 0 stays so.
+    """
     count = values.shape[0] - 2
-    one, two, three, highest = values[:count], values[1:], values[2:], out[1:]
+    bits, highest = values.view(np.int32), out.view(np.int32)[1:]
+    one, two, three = bits[:count], bits[1:], bits[2:]
     for i in range(count):
         highest[i] = max(two[i], max(one[i], three[i]))
 
@@ -94,7 +94,7 @@ def most_alike(
 
     Compared by their bits: numbers over 0 are in the same order so, and neighbouring ones are then compared at once.
     """
-    count = after_twice.shape[0] // 2
+    count = after.shape[0]
     one, two = after.view(np.int32), before.view(np.int32)
     three, four = after_twice.view(np.int32), before_twice.view(np.int32)
     most = np.zeros(2, np.int32)
