@@ -189,3 +189,27 @@ def test_a_finding_of_another_version_is_told_with_code_and_facts(monkeypatch: p
         Finding(kind="moon-phase", start_frame=0, stop_frame=0, facts={"a": 1}), 1
     ) == ("moon-phase: a 1.")
     assert finding_text(Finding(kind="hum", start_frame=0, stop_frame=0), 1) == "hum."
+
+
+def test_marks_are_told_as_scratches_and_single_ticks() -> None:
+    assert finding_text(finding("new-marks"), RATE_HZ).startswith(
+        "New: a scratch (crossed 12 times, turn after turn) and 3 single ticks; the loudest at 0:44.0."
+    )
+    two = finding("gone-marks", scratches=2, crossings=9, singles=0)
+    assert finding_text(two, RATE_HZ).startswith("Gone: 2 scratches (crossed 9 times, turn after turn); the")
+
+
+def test_crosstalk_says_which_way() -> None:
+    more = finding("crosstalk-chain", channel="L", way="more")
+    assert "The left channel leaks into the other one more than before: what was added is 22 dB down" in (
+        finding_text(more, RATE_HZ)
+    )
+    less = finding("crosstalk-chain", way="less")
+    assert "The channels leak into each other less than before" in finding_text(less, RATE_HZ)
+    assert "The cartridge leans otherwise" in finding_text(finding("crosstalk-chain", way="turned"), RATE_HZ)
+
+
+@pytest.mark.parametrize(("ratio", "said"), [(1 / 1.03, "3.00 % faster"), (1.03, "2.91 % slower")])
+def test_speed_is_told_of_the_turntable_not_of_the_length(ratio: float, said: str) -> None:
+    """A new take that lasts 1.03 times as long was played at 1 / 1.03 of the speed."""
+    assert said in finding_text(finding("speed-chain", ratio=ratio), RATE_HZ)

@@ -136,6 +136,10 @@ def test_the_object_has_every_third_with_what_could_have_been_detected(pair: Com
     assert [row["part"] for row in values["level"]] == ["all", *THIRDS]
     for table in (values["noise"]["groove"], values["noise"]["hum"], values["crosstalk"]):
         assert [row["part"] for row in table["parts"]] == list(THIRDS)
+    leaks = values["crosstalk"]["parts"][1]
+    assert leaks["left_to_right_db"] > leaks["left_to_right_detectable_db"] > -45.0
+    assert leaks["left_to_right_is_more"] is True
+    assert leaks["right_to_left_db"] < leaks["right_to_left_detectable_db"]
     inner = values["noise"]["groove"]["parts"][2]
     assert inner["left_db"] > inner["left_detectable_db"] > 0.0
     for row in values["level"]:

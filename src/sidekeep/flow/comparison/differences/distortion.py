@@ -27,8 +27,10 @@ Floats = NDArray[np.float64]
 Span = tuple[float, float]
 
 LOW_HZ, HIGH_HZ = 900.0, 6500.0
+"""Where products of loud notes fall and the groove is quiet (chosen here). No matter (see the README)."""
 LOUD_SHARE = 0.25
 FEWEST_FRAMES = 48
+"""The loudest quarter; two frames to each of the most blocks. No matter."""
 FLOOR = 0.013
 """Share that is on one take only by the takes' small differences in speed: up to 1.2 % on 57 pressed pairs without change."""
 

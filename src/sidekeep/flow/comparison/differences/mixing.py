@@ -20,9 +20,12 @@ from sidekeep.flow.comparison.laying.laid import Laid
 Floats = NDArray[np.float64]
 
 LOW_HZ, HIGH_HZ = 300.0, 3000.0
+"""Where cartridges separate best (common practice, no source). No matter (see the README)."""
 SIZE = 4096
 PIECE_S = 2.0
+"""Spectra of 4096 frames, some twenty to a piece. No matter."""
 GROUPS, FEWEST_GROUPS = 8, 4
+"""Eight estimates tell their own spread, four are the fewest that do. No matter."""
 FLOOR = 0.01
 """Of the other channel; the cartridge itself leaks more, and how much differs a little with every lowering of the needle (common
 practice, no source)."""

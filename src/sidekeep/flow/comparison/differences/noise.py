@@ -25,15 +25,24 @@ Floats = NDArray[np.float64]
 Span = tuple[float, float]
 
 LOW_RATE_HZ = 2000
+"""Holds ``TOP_HZ`` well within the pass band."""
 FRAME_S, HOP_S = 1.0, 0.5
+"""A frame of a second, so that bins are hertz, as everything here counts them. How far they overlap: no matter (see the
+README)."""
 TOP_HZ = 320
+"""The fifth harmonic of 60 Hz and what lies beside it."""
 RUMBLE_HZ = (12, 45)
 """Below the mains lines; what lies under it is warp, and no pickup is meant to tell it."""
 MAINS_HZ = (50, 60)
 HARMONICS = (1, 2, 3, 5)
+"""Of a transformer the mains frequency and its odd harmonics, of a rectifier the even ones: those that stand out in most chains
+(common practice, no source)."""
 LINE_HZ, BESIDE_HZ = 2, 8
+"""Half a line with the skirts of its window and the drift of the mains, and how far beside it what else sounds there is looked
+at. No matter."""
 QUIETEST_SHARE = 0.2
 FEWEST_FRAMES = 24
+"""A fifth of the side, and three frames to each of the fewest blocks. No matter."""
 FLOORS_DB = {"groove": 0.3, "rumble": 6.0, "hum": 3.0}
 """What a player and its chain change by themselves from one evening to the next (common practice, no source). Rumble differs
 most: the resonance of arm and cartridge and what comes once a turn are never twice the same (1.7 dB, one deviation, on pressed

@@ -20,10 +20,13 @@ STEP_S = 5e-6
 """A wow of a thousandth of a percent once a turn of 1.8 s bends a curve by more than twice this within a second. Copies stay
 below 1e-6."""
 MOST = 0.95
+"""Of the bends that are known: a tick here and there may disturb one. No matter (see the README)."""
 APART_S = 1.0
+"""Over half a turn, so that the sway of a turn shows. No matter."""
 LEAST_S = 5.0
 """Of curve that is known well enough to say anything."""
 SHARED = 0.5
+"""Half way between two noises, which share little, and one. No matter."""
 NOISE_HZ = 2000.0
 """From here on a band is wide enough for two noises to share little of it by chance."""
 

@@ -27,6 +27,7 @@ from sidekeep.model.finding import Fact, Finding
 CLIPPED_FRAMES = 10
 """Fewer are a tick or two that hit the rail."""
 EDGE_APART = 1.1
+"""Edges nearer than a tenth are those of converters, not of formats. No matter (see the README)."""
 EVENING_KINDS = {
     "treble-worn",
     "treble-chain",
