@@ -87,11 +87,11 @@ def joined(parts: Sequence[str]) -> str:
     return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}" if parts else ""
 
 
-def listed(parts: Sequence[str]) -> str:
+def listed(parts: Sequence[str], between: str = ", ") -> str:
     """The first few of many, and how many more there are."""
     if len(parts) <= SHOWN_PLACES + 1:
-        return ", ".join(parts)
-    return f"{', '.join(parts[:SHOWN_PLACES])} and {len(parts) - SHOWN_PLACES} more"
+        return between.join(parts)
+    return f"{between.join(parts[:SHOWN_PLACES])} and {len(parts) - SHOWN_PLACES} more"
 
 
 def places(all_of: Sequence[About]) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from sidekeep.units import clock_text
 from sidekeep.wording.about import About, Say, SayAll, count, joined, listed, rpm_text
 
 
@@ -143,7 +144,50 @@ def _no_needle_up(about: About) -> str:
     return f"{_side(about)}: the recording ends before the needle is lifted.{lost}"
 
 
+_FREE_THE_NEEDLE = (
+    "Clean the record there and take the side again. If it happens again, see that the turntable stands level, that tracking "
+    "force and anti-skating are within the range that the maker of the cartridge gives, and that the stylus is not worn."
+)
+
+
+def _again(about: About) -> str:
+    turns = about.whole("turns")
+    if about.says("to_the_end"):
+        return f"at {about.start} the needle stuck in one turn, until it was lifted"
+    if turns == 1:
+        return f"at {about.start} the needle jumped back, and one turn was heard twice"
+    return f"at {about.start} the needle stuck: one turn was heard {turns} times more, until {about.stop}"
+
+
+def _stuck(about: About) -> str:
+    return f"{_side_first(about)}{_again(about)}. {_FREE_THE_NEEDLE}"
+
+
+def _all_stuck(all_of: Sequence[About]) -> str:
+    each = listed([_again(about) for about in all_of], "; ")
+    return f"{_side_first(all_of[0])}{each}. {_FREE_THE_NEEDLE}"
+
+
+def stuck_now(at_s: float, turns: int, *, goes_on: bool) -> str:
+    """What is said while the side is recorded."""
+    if goes_on:
+        return (
+            f"The needle is stuck since {clock_text(at_s)} and plays one turn again and again. Turn the volume down, lift the "
+            "needle, and lower it a little further in; or take the side again when the record is clean."
+        )
+    if turns == 1:
+        return (
+            f"The needle jumped back at {clock_text(at_s)}: one turn was heard twice. The recording goes on."
+        )
+    return f"The needle was stuck at {clock_text(at_s)}: one turn was heard {turns} times more. The recording goes on."
+
+
+def _side_first(about: About) -> str:
+    return f"{_side(about)}: " if about.word("side") else "Needle: "
+
+
 WORDS: Mapping[str, Say] = {
+    "needle-stuck": _stuck,
     "marks-carried": lambda about: (
         f"{_side(about)} was cut by hand on an earlier take; the marks were found again on {about.word('take')} by its sound. "
         "Look at them once; the earlier cuts are still in cuts.toml."
@@ -200,6 +244,7 @@ WORDS: Mapping[str, Say] = {
     "printed-time": _printed,
 }
 MANY: Mapping[str, SayAll] = {
+    "needle-stuck": _all_stuck,
     "unsure-start": _all_unsure,
     "printed-time": _all_printed,
     "side-missing": _all_missing,

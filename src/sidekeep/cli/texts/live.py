@@ -23,17 +23,27 @@ class LiveLine:
         if code == "live-begun":
             self._last = {}
             self._side = str(event["side"])
+        if code == "live-needle" and facts["goes_on"] and self._is_stuck():
+            self._last[code] = facts
+            return ""  # told already; the line counts on
         self._last[code] = facts
         return staying_text(event)
 
     def text(self) -> str:
-        """Track, time left, damage, level; empty while nothing is known."""
-        parts = [self._track(), self._left(), self._damage(), self._level()]
+        """A needle that is stuck, track, time left, damage, level; empty while nothing is known."""
+        parts = [self._needle(), self._track(), self._left(), self._damage(), self._level()]
         return "   ".join(part for part in parts if part)
 
     def is_over(self) -> bool:
         """Whether the survey of the side is there, or was given up."""
         return "live-settled" in self._last or "live-given-up" in self._last
+
+    def _is_stuck(self) -> bool:
+        needle = self._last.get("live-needle")
+        return needle is not None and bool(needle["goes_on"])
+
+    def _needle(self) -> str:
+        return f"NEEDLE STUCK, turn {self._last['live-needle']['turns'] + 1}" if self._is_stuck() else ""
 
     def _track(self) -> str:
         track = self._last.get("live-track")
@@ -88,6 +98,8 @@ def staying_text(event: Mapping[str, Any]) -> str:
         return f"side {side} will be surveyed when it is needed" + (
             f" ({facts['text']})" if facts.get("text") else ""
         )
+    if code == "live-needle":
+        return str(facts["text"])
     if code == "copies-prepared":
         files = facts["files"]
         if facts.get("again"):

@@ -11,6 +11,7 @@ also B. Allen et al., "FINDCHIRP", Phys. Rev. D 85, 122006, 2012, section on med
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,7 +58,10 @@ class FeatureTable:
 
 
 class FeatureMeter:
-    """``process`` blocks of any size, then ``finish``. The answer does not depend on the block sizes."""
+    """``process`` blocks of any size, then ``finish``. The answer does not depend on the block sizes. ``listener`` gets mid and
+    side at ``work_rate_hz`` and at a quarter of it, as they are made."""
+
+    listener: Callable[[NDArray[np.float64], NDArray[np.float64]], None] | None = None
 
     def __init__(self, *, rate_hz: int, channels: int) -> None:
         self.rate_hz = rate_hz
@@ -147,7 +151,10 @@ class FeatureMeter:
         mid_side(x, work)
         for halver in self._halvers:
             work = halver.process(work)
-        self._take_low(self._lower.process(work))
+        low = self._lower.process(work)
+        if self.listener is not None:
+            self.listener(work, low)
+        self._take_low(low)
         self._take_high(work)
 
     def _take_high(self, work: NDArray[np.float64]) -> None:

@@ -15,6 +15,7 @@ import numpy as np
 
 from sidekeep.dsp.turn.period import estimate_turn_from_sway
 from sidekeep.flow.live.side_watch import BoundaryBook, SideState, look_at_side
+from sidekeep.flow.live.stuck_needle import StuckNeedle
 from sidekeep.flow.live.turns import BINS, TurnLevels
 from sidekeep.flow.needle.gauge import FORECAST_BLOCK_S, forecast_peak
 from sidekeep.flow.passes.survey import Survey, SurveyRun
@@ -77,7 +78,7 @@ class LiveNews:
         self._told_repairs = 0
         self._turn: Turn | None = None
         self._state = SideState(heard_frame=0)
-        self._told_line: tuple[int, int] | None = None
+        self._needle = StuckNeedle(run.meters.features.watch, self._rate_hz)
 
     def begun(self) -> LiveEvent:
         """The first piece of news."""
@@ -101,6 +102,7 @@ class LiveNews:
         self._next_look = frame + int(LOOK_S * self._rate_hz)
         self._run.settle()
         events = [self._level(frame, behind_frames), *self._turns(frame), *self._damage(frame)]
+        events += self._stuck(frame)
         if self._turn_look.is_due(frame):
             events += self._measured(self._turn_look, frame, self._look_at_turn)
         if self._side_look.is_due(frame):
@@ -183,6 +185,9 @@ class LiveNews:
         facts = {"repairs": rows, "total": self._told_repairs}
         return [LiveEvent(code="live-damage", at_frame=frame, facts=facts)]
 
+    def _stuck(self, frame: int) -> list[LiveEvent]:
+        return [LiveEvent(code="live-needle", at_frame=frame, facts=facts) for facts in self._needle.look()]
+
     def _angle(self, repair: Repair) -> float | None:
         if self._turn is None:
             return None
@@ -212,7 +217,9 @@ class LiveNews:
         table = self._run.meters.features.so_far()
         if table is None:
             return []
-        self._state = look_at_side(features_of(table), self._side)
+        features = features_of(table)
+        self._needle.learn(features)
+        self._state = look_at_side(features.without(self._needle.spans), self._side)
         events = [self._boundary(frame, *change) for change in self._book.update(self._state)]
         playing = self._state.playing
         if playing is not None:

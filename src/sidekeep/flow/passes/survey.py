@@ -30,6 +30,7 @@ from sidekeep.flow.patches import PatchWriter, number_pieces
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
 from sidekeep.flow.tracks.cut import find_cuts
 from sidekeep.flow.tracks.side_features import SideFeatures
+from sidekeep.flow.tracks.turns_again import needle_findings, turns_again_in_music
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.cuts import Cuts
 from sidekeep.model.finding import Finding
@@ -38,7 +39,7 @@ from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
 from sidekeep.model.repair import Repair
 
-SURVEY_VERSION = 5
+SURVEY_VERSION = 6
 """Raise it when a survey finds, measures or keeps something else: kept surveys are made again then."""
 BLOCK_FRAMES = 131072
 METERED_LATE = 8
@@ -246,7 +247,9 @@ def _conclude(
 ) -> Survey:
     with ThreadPoolExecutor(1, thread_name_prefix="conclude") as pool:
         sway = pool.submit(estimate_turn_from_sway, meters.noise.sway_series(), meters.noise.sway_rate_hz)
-        features = meters.features.finish()
+        whole = meters.features.finish()
+        again = turns_again_in_music(whole, meters.features.watch)
+        features = whole.without([(each.start_frame, each.stop_frame) for each in again])
         cuts, cut_findings = find_cuts(features, sides=sides, others=others)
         measured = pool.submit(meters.noise.finish, features.groove_spans(cuts), features.idle_spans(cuts))
         music = [(side.music_start_frame, side.music_stop_frame) for side in cuts.sides]
@@ -256,6 +259,7 @@ def _conclude(
         noise = measured.result()
     findings = [
         *cut_findings,
+        *needle_findings(again, cuts),
         *meters.level.findings(form, music or None),
         *meters.noise.findings,
         *mended.findings,
@@ -275,7 +279,7 @@ def _conclude(
         turn=turn,
         findings=tuple(findings),
         repairs=mended.repairs,
-        envelope=features.envelope,
+        envelope=whole.envelope,
         mended=KeptLevels.of(mended_meter),
         recorded=KeptLevels.of(meters.level),
     )

@@ -52,7 +52,7 @@ def cut_findings(
     found: list[Finding] = []
     for side in sides:
         found += [f for track in side.tracks if (f := _unsure(side, track, features.rate_hz)) is not None]
-    found += _times(sides, division, listed, features.rate_hz)
+    found += _times(features, sides, division, listed)
     found += _needle(features, sides, part)
     return found
 
@@ -76,7 +76,7 @@ def _unsure(side: SideCuts, track: Track, rate_hz: int) -> Finding | None:
 
 
 def _times(
-    sides: Sequence[SideCuts], division: Division, listed: Sequence[SleeveTrack], rate_hz: int
+    features: Features, sides: Sequence[SideCuts], division: Division, listed: Sequence[SleeveTrack]
 ) -> list[Finding]:
     """Printed times that cannot be right beside what was found."""
     found = []
@@ -85,11 +85,11 @@ def _times(
         printed = listed[line].duration_s if line >= 0 else None
         if printed is None or track.confidence < SURE:
             continue
-        heard = (track.stop_frame - track.start_frame) / rate_hz * division.speed
+        heard = features.music_s(track.start_frame, track.stop_frame) * division.speed
         following = next(
             (t.start_frame for t in side.tracks if t.number == track.number + 1), track.stop_frame
         )
-        with_gap = max(heard, (following - track.start_frame) / rate_hz * division.speed)
+        with_gap = max(heard, features.music_s(track.start_frame, following) * division.speed)
         error = max(printed - with_gap, heard - printed)
         if error > _WRONG_TIME_S + _WRONG_TIME_SHARE * printed:
             found.append(
@@ -144,8 +144,7 @@ def _needle(features: Features, sides: Sequence[SideCuts], part: PlayedPart) -> 
                 facts={"side": last.side, "is_music_cut": cut_off},
             )
         )
-    stop = -(-last.music_stop_frame // features.table.hop_frames)
-    locked = find_locked_groove(features.table, stop, part.last)
+    locked = find_locked_groove(features.table, features.hop(last.music_stop_frame), part.last)
     if locked is not None:
         found.append(
             Finding(

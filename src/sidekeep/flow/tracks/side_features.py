@@ -6,7 +6,7 @@ Positions given out are frames at the take's rate, half-open.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -17,6 +17,7 @@ from sidekeep.dsp.tracks.features import FeatureMeter, FeatureTable
 from sidekeep.dsp.tracks.groove_noise import GrooveNoise, measure_groove
 from sidekeep.dsp.tracks.needle import Play, find_plays, runs
 from sidekeep.dsp.tracks.side_joins import find_join
+from sidekeep.flow.tracks.turn_watch import TurnWatch
 from sidekeep.model.cuts import Cuts
 
 ENVELOPE_POINTS = 2000
@@ -36,6 +37,10 @@ class SideFeatures:
 
     def __init__(self, *, rate_hz: int, channels: int) -> None:
         self._meter = FeatureMeter(rate_hz=rate_hz, channels=channels)
+        self.watch = TurnWatch(
+            self._meter.work_rate_hz, self._meter.base, self._meter.hop_frames // self._meter.base
+        )
+        self._meter.listener = self.watch.process
         self._whole: Features | None = None
 
     def process(self, block: NDArray[np.float64]) -> None:
@@ -53,12 +58,12 @@ class SideFeatures:
         return self._whole
 
 
-def features_of(table: FeatureTable) -> Features:
-    """A table with its plays: of a whole take, or of a beginning."""
+def features_of(table: FeatureTable, left_out: tuple[tuple[int, int], ...] = ()) -> Features:
+    """A table with its plays: of a whole take, of a beginning, or of what remains without the hops ``left_out``."""
     plays: list[Play] = []
     for play in find_plays(table):
         plays += _split(play, find_join(table.bands_db[play.down : play.up], table.hop_s))
-    return Features(table=table, plays=tuple(plays))
+    return Features(table=table, plays=tuple(plays), left_out=left_out)
 
 
 def _split(play: Play, join: int | None) -> list[Play]:
@@ -80,10 +85,12 @@ class PlayedPart:
 
 @dataclass(frozen=True)
 class Features:
-    """What was measured, and the stretches with the needle in the groove."""
+    """What was measured, and the stretches with the needle in the groove. ``left_out``: hops of the take that the table does not
+    have, because they were heard before; hops of the table are counted without them, frames are always the take's."""
 
     table: FeatureTable
     plays: tuple[Play, ...]
+    left_out: tuple[tuple[int, int], ...] = ()
 
     @property
     def rate_hz(self) -> int:
@@ -92,7 +99,38 @@ class Features:
 
     def frame(self, hop: int) -> int:
         """First frame of a hop, never past the end of the take."""
+        for start, stop in self.left_out:
+            hop += stop - start if hop >= start else 0
         return min(hop * self.table.hop_frames, self.table.length_frames)
+
+    def hop(self, frame: int) -> int:
+        """The first hop that begins at a frame or after it."""
+        hop = -(-frame // self.table.hop_frames)
+        return hop - sum(max(0, min(hop, stop) - start) for start, stop in self.left_out)
+
+    def music_s(self, start_frame: int, stop_frame: int) -> float:
+        """How long a stretch lasts on the record: without what was heard before."""
+        size = self.table.hop_frames
+        again = sum(
+            max(0, min(stop_frame, stop * size) - max(start_frame, start * size))
+            for start, stop in self.left_out
+        )
+        return (stop_frame - start_frame - again) / self.rate_hz
+
+    def without(self, spans: Sequence[tuple[int, int]]) -> Features:
+        """As if the take had gone on without these frames (in order): for what is the turn before once more."""
+        if not spans:
+            return self
+        size = self.table.hop_frames
+        hops = tuple((round(start / size), round(stop / size)) for start, stop in spans)
+        kept = np.ones(len(self.table.bands_db), dtype=bool)
+        for start, stop in hops:
+            kept[start:stop] = False
+        rows = {
+            name: getattr(self.table, name)[kept]
+            for name in ("bands_db", "impulse", "peak", "power", "chroma")
+        }
+        return features_of(replace(self.table, **rows), hops)
 
     @cached_property
     def parts(self) -> tuple[PlayedPart, ...]:
@@ -118,7 +156,7 @@ class Features:
             if play.joined:
                 play = replace(plays.pop(), up=play.up, saw_up=play.saw_up)
             plays.append(play)
-        return Features(table=self.table, plays=tuple(plays))
+        return replace(self, plays=tuple(plays))
 
     def idle_spans(self, cuts: Cuts | None = None) -> list[tuple[int, int]]:
         """Where the needle is not in the groove, 0.1 s away from its thumps. ``cuts`` that moved the needle win."""

@@ -127,7 +127,7 @@ class Groove:
             wow += s.warp * size * np.cos(harmonic * angle + phases[harmonic])
         if s.flutter > 0.0:
             shake = np.random.default_rng((*self.playing, 12))
-            wow += s.flutter * _flutter(shake, count, self.knot_frames / self.rate_hz)
+            wow += s.flutter * flutter_noise(shake, count, self.knot_frames / self.rate_hz)
         drift = s.speed_drift * (t_s / self.planned_s - 0.5)
         return (1.0 + s.speed_error) * (1.0 + drift) * (1.0 + wow)
 
@@ -143,7 +143,7 @@ class Groove:
         return np.interp(position, self.position, knots)
 
 
-def _flutter(rng: np.random.Generator, count: int, step_s: float) -> Floats:
+def flutter_noise(rng: np.random.Generator, count: int, step_s: float) -> Floats:
     """Unit-rms noise between 6 and 60 Hz."""
     from scipy.signal import butter, sosfilt
 

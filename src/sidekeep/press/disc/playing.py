@@ -156,7 +156,7 @@ def finish_take(
             if low < high:
                 block[low - first : high - first] += knock[low - frame : high - frame]
         dither = np.random.default_rng((*seed, 52, number)).random((len(block), 2), dtype=np.float32)
-        twin = _convert(block, settings, dither)
+        twin = convert(block, settings, dither)
         low, high = np.searchsorted(start, [first - longest, first + len(block)])
         if low < high:
             hit = np.zeros_like(block)
@@ -165,7 +165,7 @@ def finish_take(
             add_events(hit, first, *lists, damage.wave)
             index = np.flatnonzero(hit)
             hurt = block.reshape(-1)[index] + hit.reshape(-1)[index]
-            hurt = _convert(hurt, settings, dither.reshape(-1)[index])
+            hurt = convert(hurt, settings, dither.reshape(-1)[index])
             clean = twin.reshape(-1)[index]
             differs = hurt != clean
             indices.append(index[differs] + 2 * first)
@@ -187,7 +187,7 @@ def finish_take(
     )
 
 
-def _convert(audio: Floats, settings: PressSettings, dither: NDArray[np.float32]) -> Floats:
+def convert(audio: Floats, settings: PressSettings, dither: NDArray[np.float32]) -> Floats:
     """The converter: clipping rails, and rounding with rectangular dither that take and twin share."""
     rail = 1.0 if settings.clip_dbfs is None else db_to_gain(settings.clip_dbfs)
     clipped = np.clip(audio, -rail, rail)

@@ -15,6 +15,7 @@ export function LiveDisc({ session, record }) {
   const time = useRef(/** @type {HTMLElement | null} */ (null));
   const level = useRef(/** @type {HTMLElement | null} */ (null));
   const [track, setTrack] = useState("");
+  const [needle, setNeedle] = useState("");
   const colour = sleeveColour(record.colour);
   const side = record.sides.find((/** @type {any} */ each) => each.side === session.side);
   const printed_s = (side?.printed ?? []).reduce((/** @type {number} */ sum, /** @type {any} */ line) => sum + (line.duration_s ?? 0), 0);
@@ -38,6 +39,7 @@ export function LiveDisc({ session, record }) {
       if (event.side && event.side !== session.side) return;
       if (event.code === "live-turns") surveyed = true;
       if (event.code === "live-track") setTrack(trackText(event));
+      if (event.code === "live-needle") setNeedle(event.facts?.text ?? "");
       picture.hear(event);
     };
     knownNow().live.forEach(hear);
@@ -86,6 +88,7 @@ export function LiveDisc({ session, record }) {
   return html`<figure class="live">
     <div class="live-box"><canvas ref=${canvas} role="img" aria-label=${`The disc as it is recorded, and the level of both channels around it. ${recording ? "The needle is in the groove." : "The needle is not in the groove."}`}></canvas></div>
     <figcaption><p class="live-time number" ref=${time} role="timer" aria-label="Time recorded"></p><p class="live-level number" ref=${level}></p>
+      ${needle && html`<p class="live-needle" role="alert">${needle}</p>`}
       ${track && html`<p class="music live-track">${track}</p>`}</figcaption>
   </figure>`;
 }

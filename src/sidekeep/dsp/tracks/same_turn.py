@@ -1,0 +1,170 @@
+"""Whether a moment of a take is the turn before, heard again: music, damage and the noise of the groove itself.
+
+Conventions: frames at one rate, mid and side as (frames, 2) or mid alone as (frames,), floating point; delays count back
+in time. A groove that is played again gives the same sound an exact turn later, but for what is new each time: flutter, hum,
+the noise of the chain. Music that repeats once a turn does so too, all but its groove. Any two turns of a disc
+have noise of their own, so the difference of two moments holds twice the power of the noise however alike the music is
+(powers of what is independent add); of one groove heard twice it holds far less. That tells them apart.
+
+Delays are read from the phase of the cross spectrum (Knapp and Carter, "The generalized correlation method for
+estimation of time delay", IEEE Trans. ASSP 24(4), 1976; from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.tracks.features import HIGH_COUNT, HIGH_EDGES_HZ
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+
+SCREEN_HZ = (700.0, 5000.0)
+"""Where repeats are looked for: over hum and rumble, under half a low rate of 11 kHz."""
+LEAST_DB, STEP_DB, LEVELS = -160.0, 3.0, 54
+"""The steps of level by which cells are counted: from under the last bit of 24 to full scale."""
+_FINER = 8
+"""Steps to a frame in the first search for a delay."""
+LOUDEST = 10.0
+"""Cells up to this many times the power of the noise are judged: in louder ones what flutter leaves is as large as the noise."""
+
+
+@dataclass(frozen=True, eq=False)
+class Likeness:
+    """One moment laid on an earlier one, in cells of time and frequency. ``count`` and ``unlike`` (2, bands, LEVELS): how many
+    cells of mid and side lie at each level, and the power of the difference in them; bands are those of ``HIGH_EDGES_HZ``.
+    ``delay`` in frames, with a fraction; ``alike`` (pieces,): share of the sound that is the same, 0 to 1."""
+
+    delay: float
+    count: NDArray[np.int32]
+    unlike: Singles
+    alike: Floats
+
+
+def find_delay(now: Singles, past: Singles, rate_hz: float) -> tuple[int, float]:
+    """Where in ``past`` ``now`` is heard, both (frames,), ``past`` the longer: the frame at which it begins there, and how
+    clearly: the mean agreement of phase over ``SCREEN_HZ``, under 0.15 by chance and towards 1 for the same sound."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    size = next_fast_len(len(past), real=True)
+    low, high = (int(hz * size / rate_hz) for hz in SCREEN_HZ)
+    spectrum = rfft(past * _ends(len(past), len(now)), size)
+    part = spectrum[low:high] * np.conj(rfft(now * _bell(len(now)), size)[low:high])
+    cross = np.zeros_like(spectrum)
+    cross[low:high] = part / (np.abs(part) + np.float32(1e-30))
+    agreement = irfft(cross, size)[: len(past) - len(now) + 1]
+    best = int(np.argmax(agreement))
+    return best, float(agreement[best]) * size / (2.0 * max(1, len(part)))
+
+
+def likeness(now: Singles, past: Singles, piece: int, rate_hz: float) -> Likeness:
+    """Lay ``now`` (frames, 2) on ``past``, which begins some frames before the place it is thought to repeat and ends as many
+    after. ``piece``: frames within which the delay is taken to be one. ``delay`` is what is to be added to that of the place."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    size = next_fast_len(len(past), real=True)
+    ends, bell = _ends(len(past), len(now))[:, np.newaxis], _bell(len(now))[:, np.newaxis]
+    cross = (rfft(past * ends, size, axis=0) * np.conj(rfft(now * bell, size, axis=0))).sum(axis=1)
+    cross /= np.abs(cross) + np.float32(1e-30)
+    more = len(past) - len(now)
+    first = int(np.argmax(irfft(cross, size)[: more + 1]))
+    count = len(now) // piece
+    here = _spectra(now[: count * piece], piece)
+    there = _spectra(past[first : first + count * piece], piece)
+    edges = np.minimum(np.round(np.array(HIGH_EDGES_HZ) * piece / rate_hz), piece // 2).astype(np.int64)
+    inside = slice(int(edges[0]), int(edges[-1]))
+    here, there = here[:, :, inside], there[:, :, inside]
+    shifts = _shifts((here * np.conj(there)).sum(axis=0), inside.start, piece)
+    turning = 2.0 * np.pi / piece * np.arange(inside.start, inside.stop) * shifts[:, np.newaxis]
+    there = there * np.exp(np.complex64(-1j) * turning.astype(np.float32))
+    power = 0.5 * (_square(here) + _square(there))
+    apart = _square(here - there)
+    usual = power.mean(axis=(0, 1)) + np.float32(1e-30)
+    steps = (10.0 * np.log10(power + np.float32(1e-30)) - LEAST_DB) / STEP_DB
+    levels = np.clip(steps, 0, LEVELS - 1).astype(np.int64)
+    band = np.searchsorted(edges, np.arange(inside.start, inside.stop), side="right") - 1
+    rows = ((np.arange(2)[:, np.newaxis] * HIGH_COUNT + band)[:, np.newaxis] * LEVELS + levels).reshape(-1)
+    cells = 2 * HIGH_COUNT * LEVELS
+    return Likeness(
+        delay=more // 2 - first + float(np.median(shifts)),
+        count=np.bincount(rows, minlength=cells).reshape(2, -1, LEVELS).astype(np.int32),
+        unlike=np.bincount(rows, apart.reshape(-1), cells).reshape(2, -1, LEVELS).astype(np.float32),
+        alike=1.0 - (apart / usual).sum(axis=(0, 2)) / (2.0 * (power / usual).sum(axis=(0, 2)) + 1e-30),
+    )
+
+
+def noise_left(cells: Likeness, noise: Floats) -> tuple[float, int]:
+    """The power of the difference over what two turns of a disc would leave (about 1 for those, far less for one heard twice),
+    and how many cells say so. ``noise`` (2, bands): power of the groove noise in a cell of mid and side."""
+    top = 10.0 ** ((LEAST_DB + STEP_DB * np.arange(1, LEVELS + 1)) / 10.0)
+    quiet = (top < LOUDEST * noise[:, :, np.newaxis]) & (cells.count > 0)
+    count = int(cells.count[quiet].sum())
+    if not count:
+        return 1.0, 0
+    apart = float((cells.unlike * quiet / np.maximum(noise, 1e-30)[:, :, np.newaxis]).sum())
+    return apart / (2.0 * count), count
+
+
+def loud_share(cells: Likeness, noise: Floats) -> float:
+    """Share of the cells that are louder than those judged: next to none where there is groove noise alone."""
+    bottom = 10.0 ** ((LEAST_DB + STEP_DB * np.arange(LEVELS)) / 10.0)
+    loud = (bottom > LOUDEST * noise[:, :, np.newaxis]) & (noise[:, :, np.newaxis] > 0.0)
+    return float(cells.count[loud].sum()) / max(1, int(cells.count.sum()))
+
+
+def cell_noise(bands_db: Singles, piece: int, rate_hz: float) -> Floats:
+    """(2, bands): power of a cell of ``likeness`` in groove noise, from (hops, 2, HIGH_COUNT) levels of a ``FeatureTable``."""
+    edges = np.minimum(np.round(np.array(HIGH_EDGES_HZ) * piece / rate_hz), piece // 2)
+    power: Floats = 10.0 ** (np.median(bands_db.astype(np.float64), axis=0) / 10.0)
+    return power / np.maximum(np.diff(edges), 1.0)
+
+
+def _spectra(audio: Singles, piece: int) -> NDArray[np.complex64]:
+    """(2, pieces, bins), scaled so that the powers of a piece add up to its mean square."""
+    from scipy.fft import rfft
+
+    shape = _bell(piece)
+    shape = shape * np.float32(np.sqrt(2.0 / (piece * float(np.sum(shape**2)))))
+    return np.asarray(rfft(audio.reshape(-1, piece, 2).transpose(2, 0, 1) * shape, axis=2))
+
+
+def _square(spectra: NDArray[np.complex64]) -> Singles:
+    return spectra.real**2 + spectra.imag**2
+
+
+@lru_cache(maxsize=8)
+def _bell(length: int) -> Singles:
+    return np.hanning(length + 1)[:-1].astype(np.float32)
+
+
+@lru_cache(maxsize=8)
+def _ends(length: int, rise: int) -> Singles:
+    """Rises and falls over a quarter of ``rise`` at its ends: a cut edge has every frequency, and any two edges are alike."""
+    part = rise // 4
+    ends, slope = np.ones(length, np.float32), np.hanning(2 * part)
+    ends[:part], ends[length - part :] = slope[:part], slope[part:]
+    return ends
+
+
+def _shifts(cross: NDArray[np.complex64], first: int, piece: int) -> Floats:
+    """By how many frames each piece of the past is to be moved, from (pieces, bins) of cross spectra from bin ``first`` on: the
+    best of a grid, then towards the top of what fits. Strong bins count more, but not by their whole power."""
+    from scipy.fft import irfft
+
+    cross = (cross / np.sqrt(np.abs(cross) + np.float32(1e-30))).astype(np.complex64)
+    wide = np.zeros((len(cross), _FINER * piece // 2 + 1), np.complex64)
+    wide[:, first : first + cross.shape[1]] = cross
+    fits = irfft(wide, axis=1)
+    reach = 3 * _FINER // 2
+    near = np.concatenate([fits[:, -reach:], fits[:, : reach + 1]], axis=1)
+    shifts: Floats = (np.argmax(near, axis=1) - reach) / _FINER
+    omega = (2.0 * np.pi / piece * (first + np.arange(cross.shape[1]))).astype(np.float32)
+    for _ in range(3):
+        left = cross * np.exp(np.complex64(1j) * omega * shifts[:, np.newaxis].astype(np.float32))
+        steep, bent = (omega * left.imag).sum(axis=1), (omega**2 * left.real).sum(axis=1)
+        shifts = shifts - np.where(bent > 0.0, np.clip(steep / np.maximum(bent, 1e-30), -0.2, 0.2), 0.0)
+    return shifts

@@ -1,0 +1,158 @@
+"""A needle that stays in one turn, or jumps back into one: which stretches of a take are the turn before once more.
+
+Conventions: frames at the take's rate, half-open. A stretch begins where the needle has landed on what was heard a turn
+before, and ends where the groove goes on to what was not heard yet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.tracks.boundaries import music_bounds
+from sidekeep.dsp.tracks.features import LOW_COUNT
+from sidekeep.dsp.tracks.same_turn import cell_noise, noise_left
+from sidekeep.flow.tracks.side_features import Features, PlayedPart
+from sidekeep.flow.tracks.turn_watch import Moment, TurnWatch
+from sidekeep.model.cuts import Cuts
+from sidekeep.model.finding import Fact, Finding
+
+Floats = NDArray[np.float64]
+
+_LEFT = 0.5
+"""Of the noise that two turns of a disc would leave: up to 0.2 for one turn heard twice, 0.9 and more for two (pressed sides)."""
+_LEAST_CELLS = 200
+"""A moment has some ten thousand; where the music is too loud for this many to be near the noise, nothing is claimed."""
+_LEAST_TURN = 0.85
+"""A needle that lands a turn back plays a whole turn again; edges are known to some hundredths of a second."""
+_SAME_TURN = 0.001
+"""How much the turn may change from moment to moment: players sway by a few ten-thousandths (common practice, no source)."""
+_LEAST_NOISE_S = 1.0
+"""Of groove without music, to know its noise by."""
+
+
+@dataclass(frozen=True)
+class TurnAgain:
+    """A stretch of a take that was heard before. ``turns``: how often the turn was heard again."""
+
+    start_frame: int
+    stop_frame: int
+    period_s: float
+    turns: int
+
+
+def groove_noise_of(features: Features, watch: TurnWatch) -> Floats | None:
+    """(2, bands): the noise of the groove in the cells of a comparison; None where too little of it is heard alone."""
+    part = _longest(features)
+    if part is None or part.groove.quiet.sum() * features.table.hop_s < _LEAST_NOISE_S:
+        return None
+    bands_db = features.table.bands_db[part.first : part.last][part.groove.quiet]
+    return cell_noise(bands_db[:, :, LOW_COUNT:], watch.piece, watch.work_rate_hz)
+
+
+def needle_findings(again: Sequence[TurnAgain], cuts: Cuts) -> list[Finding]:
+    """What the person should know of them."""
+    found = []
+    for each in again:
+        side = next(
+            (
+                side
+                for side in cuts.sides
+                if side.needle_down_frame <= each.start_frame < side.needle_up_frame
+            ),
+            None,
+        )
+        to_the_end = (
+            side is not None and side.needle_up_frame - each.stop_frame < each.period_s * cuts.rate_hz
+        )
+        facts: dict[str, Fact] = {"turns": each.turns, "period_s": each.period_s, "to_the_end": to_the_end}
+        found.append(
+            Finding(
+                kind="needle-stuck",
+                start_frame=each.start_frame,
+                stop_frame=each.stop_frame,
+                severity="act",
+                facts={"side": side.side, **facts} if side is not None else facts,
+            )
+        )
+    return found
+
+
+def turns_again_in_music(features: Features, watch: TurnWatch) -> list[TurnAgain]:
+    """All stretches of a whole take but those after the music, where a locked groove is meant to hold the needle."""
+    noise = groove_noise_of(features, watch)
+    if noise is None:
+        return []
+    ends = []
+    for part in features.parts:
+        bounds = music_bounds(
+            part.groove, features.table.hop_s, after_thump=part.play.saw_down, before_thump=part.play.saw_up
+        )
+        ends.append((features.frame(part.last), features.frame(part.first + bounds[1])))
+    return [
+        each
+        for each in turns_again(watch, noise, features.rate_hz)
+        if not any(
+            music < each.start_frame + each.period_s * features.rate_hz and each.start_frame < last
+            for last, music in ends
+        )
+    ]
+
+
+def _longest(features: Features) -> PlayedPart | None:
+    return max(features.parts, key=lambda part: part.last - part.first, default=None)
+
+
+def turns_again(watch: TurnWatch, noise: Floats, rate_hz: int, *, since: int = 0) -> list[TurnAgain]:
+    """All stretches of what was heard so far, in order; of the moments from number ``since`` on."""
+    again = [
+        moment
+        for moment in watch.moments
+        if moment.number >= since and (moment.is_edge or _is_same_groove(moment, noise))
+    ]
+    found = []
+    for group in _groups(again):
+        sure = [moment for moment in group if not moment.is_edge]
+        if not sure:
+            continue
+        start, stop = _extent(group, sure, watch)
+        period_s = float(np.median([moment.delay_frames for moment in sure])) / rate_hz
+        turns = (stop - start) / rate_hz / period_s
+        if turns > _LEAST_TURN:
+            found.append(TurnAgain(start, stop, period_s, round(turns)))
+    return found
+
+
+def _is_same_groove(moment: Moment, noise: Floats) -> bool:
+    left, count = noise_left(moment.cells, noise)
+    return count >= _LEAST_CELLS and left < _LEFT
+
+
+def _groups(moments: Sequence[Moment]) -> list[list[Moment]]:
+    """Moments on end at one delay. One may be missing: a bang on the table, a pop."""
+    groups: list[list[Moment]] = []
+    for moment in moments:
+        last = groups[-1][-1] if groups else None
+        if (
+            last is not None
+            and moment.number - last.number <= 2
+            and abs(moment.delay_frames - last.delay_frames) < _SAME_TURN * last.delay_frames
+        ):
+            groups[-1].append(moment)
+        else:
+            groups.append([moment])
+    return groups
+
+
+def _extent(group: Sequence[Moment], sure: Sequence[Moment], watch: TurnWatch) -> tuple[int, int]:
+    """From the first piece that is alike to the last: in the moments at the ends, those that go on from what lies between."""
+    usual = float(np.median([np.median(moment.cells.alike) for moment in sure]))
+    first, last = (moment.cells.alike > 0.6 * usual for moment in (group[0], group[-1]))
+    before = int(np.argmin(first[::-1])) if not first.all() else len(first)
+    after = int(np.argmin(last)) if not last.all() else len(last)
+    start = (group[0].number + 1) * watch.moment_frames - before * watch.piece_frames
+    stop = group[-1].number * watch.moment_frames + after * watch.piece_frames
+    return start, stop

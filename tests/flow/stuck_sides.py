@@ -1,0 +1,54 @@
+"""Sides on which the needle jumps, pressed once and shared, and sides that only sound as if it did."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.press.disc.jumping import Jump, Jumped, press_jumping
+from sidekeep.press.disc.settings import PressSettings, used_lp
+from sidekeep.press.disc.side import Piece, Pressed, press_side
+from tests.small_record import play
+
+Floats = NDArray[np.float64]
+RATE_HZ = 44_100
+LENGTHS_S = (14.0, 18.0)
+SHORT = used_lp(
+    scratches=1,
+    scratch_turns=(4, 6),
+    needle_down_lead_s=2.0,
+    lead_in_s=3.0,
+    gap_s=2.0,
+    run_out_turns=4,
+    needle_up_tail_s=2.0,
+)
+
+
+def pieces(rate_hz: int = RATE_HZ) -> list[Piece]:
+    """Two pieces that do not repeat themselves: each bar has another root."""
+    made = []
+    for number, seconds in enumerate(LENGTHS_S, 1):
+        bars = [
+            play(110.0 * 2.0 ** ((5 * bar + 3 * number) % 12 / 12.0), 2.0, rate_hz)
+            for bar in range(int(seconds / 2.0))
+        ]
+        made.append(Piece(np.concatenate(bars), f"No. {number}"))
+    return made
+
+
+@cache
+def stuck(
+    times: int, *, rpm: float = 100.0 / 3.0, rate_hz: int = RATE_HZ, at_s: float = 9.0, turns: int = 1
+) -> Jumped:
+    """The first piece sticks ``times`` at nine seconds after the needle came down."""
+    jump = Jump(at_s=at_s, turns=turns, times=times)
+    return press_jumping(pieces(rate_hz), [jump], rate_hz=rate_hz, settings=SHORT.but(rpm=rpm), seed=4)
+
+
+def looped(period_s: float, settings: PressSettings, rate_hz: int = RATE_HZ) -> Pressed:
+    """Music that repeats once a turn of the disc, sample for sample, ten times and more."""
+    bar = play(196.0, period_s, rate_hz)
+    loop = np.concatenate([bar] * 12)
+    return press_side([Piece(loop, "Round"), *pieces(rate_hz)], rate_hz=rate_hz, settings=settings, seed=8)
