@@ -47,8 +47,16 @@ def stuck(
     return press_jumping(pieces(rate_hz), [jump], rate_hz=rate_hz, settings=SHORT.but(rpm=rpm), seed=4)
 
 
+def bar(period_s: float, rate_hz: int = RATE_HZ) -> Floats:
+    """Eight strokes of noise that die away: something in every band, and rests between."""
+    rng = np.random.default_rng(5)
+    count, strokes = round(period_s * rate_hz), 8
+    since = np.arange(count) % (count // strokes)
+    struck: Floats = 0.2 * np.exp(-since / (0.02 * rate_hz))[:, np.newaxis] * rng.standard_normal((count, 2))
+    return struck
+
+
 def looped(period_s: float, settings: PressSettings, rate_hz: int = RATE_HZ) -> Pressed:
-    """Music that repeats once a turn of the disc, sample for sample, ten times and more."""
-    bar = play(196.0, period_s, rate_hz)
-    loop = np.concatenate([bar] * 12)
+    """Music that repeats once a turn of the disc, sample for sample, twelve times."""
+    loop = np.concatenate([bar(period_s, rate_hz)] * 12)
     return press_side([Piece(loop, "Round"), *pieces(rate_hz)], rate_hz=rate_hz, settings=settings, seed=8)

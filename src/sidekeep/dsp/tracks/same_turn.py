@@ -37,9 +37,11 @@ LOUDEST = 10.0
 class Likeness:
     """One moment laid on an earlier one, in cells of time and frequency. ``count`` and ``unlike`` (2, bands, LEVELS): how many
     cells of mid and side lie at each level, and the power of the difference in them; bands are those of ``HIGH_EDGES_HZ``.
-    ``delay`` in frames, with a fraction; ``alike`` (pieces,): share of the sound that is the same, 0 to 1."""
+    ``delay`` in frames, with a fraction, and ``sway``, its standard deviation from piece to piece; ``alike`` (pieces,): share of
+    the sound that is the same, 0 to 1."""
 
     delay: float
+    sway: float
     count: NDArray[np.int32]
     unlike: Singles
     alike: Floats
@@ -91,6 +93,7 @@ def likeness(now: Singles, past: Singles, piece: int, rate_hz: float) -> Likenes
     cells = 2 * HIGH_COUNT * LEVELS
     return Likeness(
         delay=more // 2 - first + float(np.median(shifts)),
+        sway=float(np.std(shifts)),
         count=np.bincount(rows, minlength=cells).reshape(2, -1, LEVELS).astype(np.int32),
         unlike=np.bincount(rows, apart.reshape(-1), cells).reshape(2, -1, LEVELS).astype(np.float32),
         alike=1.0 - (apart / usual).sum(axis=(0, 2)) / (2.0 * (power / usual).sum(axis=(0, 2)) + 1e-30),
@@ -117,9 +120,11 @@ def loud_share(cells: Likeness, noise: Floats) -> float:
 
 
 def cell_noise(bands_db: Singles, piece: int, rate_hz: float) -> Floats:
-    """(2, bands): power of a cell of ``likeness`` in groove noise, from (hops, 2, HIGH_COUNT) levels of a ``FeatureTable``."""
+    """(2, bands): power of a cell of ``likeness`` in groove noise, from (hops, 2, HIGH_COUNT) levels of a ``FeatureTable`` in order.
+    Noise changes along a side: the quietest quarter is what is meant, so that no louder part is taken for the place at hand."""
     edges = np.minimum(np.round(np.array(HIGH_EDGES_HZ) * piece / rate_hz), piece // 2)
-    power: Floats = 10.0 ** (np.median(bands_db.astype(np.float64), axis=0) / 10.0)
+    quarters = np.array_split(bands_db.astype(np.float64), min(4, len(bands_db)))
+    power: Floats = 10.0 ** (np.min([np.median(part, axis=0) for part in quarters], axis=0) / 10.0)
     return power / np.maximum(np.diff(edges), 1.0)
 
 

@@ -22,7 +22,7 @@ from sidekeep.model.finding import Fact, Finding
 
 Floats = NDArray[np.float64]
 
-_LEFT = 0.5
+_LEFT = 0.45
 """Of the noise that two turns of a disc would leave: up to 0.2 for one turn heard twice, 0.9 and more for two (pressed sides)."""
 _LEAST_CELLS = 200
 """A moment has some ten thousand; where the music is too loud for this many to be near the noise, nothing is claimed."""
@@ -30,6 +30,9 @@ _LEAST_TURN = 0.85
 """A needle that lands a turn back plays a whole turn again; edges are known to some hundredths of a second."""
 _SAME_TURN = 0.001
 """How much the turn may change from moment to moment: players sway by a few ten-thousandths (common practice, no source)."""
+_LEAST_SWAY_S = 4e-7
+"""Spread of the delay within a quarter of a second: two playings on the steadiest player differ by some millionths of a second
+(flutter of 0.02 % at 6 Hz and more), a sound that was put together of copies not at all."""
 _LEAST_NOISE_S = 1.0
 """Of groove without music, to know its noise by."""
 
@@ -118,10 +121,11 @@ def turns_again(watch: TurnWatch, noise: Floats, rate_hz: int, *, since: int = 0
         sure = [moment for moment in group if not moment.is_edge]
         if not sure:
             continue
+        sway_s = float(np.median([moment.cells.sway for moment in sure])) / watch.work_rate_hz
         start, stop = _extent(group, sure, watch)
         period_s = float(np.median([moment.delay_frames for moment in sure])) / rate_hz
         turns = (stop - start) / rate_hz / period_s
-        if turns > _LEAST_TURN:
+        if turns > _LEAST_TURN and sway_s > _LEAST_SWAY_S:
             found.append(TurnAgain(start, stop, period_s, round(turns)))
     return found
 

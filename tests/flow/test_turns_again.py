@@ -1,0 +1,156 @@
+"""A needle that sticks: told at its place, with its turns, and nothing that only sounds like it is told."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+from numpy.typing import NDArray
+
+from sidekeep.cli.main import main
+from sidekeep.flow.tracks.side_features import SideFeatures
+from sidekeep.flow.tracks.turns_again import TurnAgain, groove_noise_of, turns_again, turns_again_in_music
+from sidekeep.press.disc.jumping import Jumped
+from tests.flow.stuck_sides import LENGTHS_S, RATE_HZ, SHORT, bar, looped, pieces, stuck
+
+Floats = NDArray[np.float64]
+SLEEVE = """Vesna Or Nobody - Small Hours (1987)
+
+Side A
+A1 Dew on the Crates 0:14
+A2 Second Sight 0:18
+"""
+EDGE_S = 0.06
+"""Edges are known to pieces of 23 ms, and the needle's own knock spoils one."""
+
+
+def heard(audio: Floats, rate_hz: int, block: int = 65_536) -> SideFeatures:
+    meter = SideFeatures(rate_hz=rate_hz, channels=audio.shape[1])
+    for first in range(0, len(audio), block):
+        meter.process(audio[first : first + block])
+    return meter
+
+
+def told(audio: Floats, rate_hz: int) -> list[TurnAgain]:
+    meter = heard(audio, rate_hz)
+    return turns_again_in_music(meter.finish(), meter.watch)
+
+
+def surveyed(path: Path, audio: Floats, capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
+    soundfile.write(path / "take.wav", audio, RATE_HZ, subtype="PCM_24")
+    (path / "sleeve.txt").write_text(SLEEVE, encoding="utf-8")
+    arguments = ["survey", str(path / "take.wav"), "--sleeve", str(path / "sleeve.txt"), "--json"]
+    assert main(arguments) == 1, "something is to be done"
+    found: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return found
+
+
+@pytest.mark.parametrize("times", [1, 6, 60])
+def test_a_stuck_needle_is_told_and_the_titles_stay_on_their_music(
+    times: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    side = stuck(times)
+    survey = surveyed(tmp_path, side.pressed.audio, capsys)
+    (finding,) = [each for each in survey["findings"] if each["kind"] == "needle-stuck"]
+    ((start, stop),) = side.spans
+    assert finding["severity"] == "act"
+    assert [finding["start_s"], finding["stop_s"]] == pytest.approx(
+        [start / RATE_HZ, stop / RATE_HZ], abs=EDGE_S
+    )
+    assert "0:11.0" in finding["text"]
+    assert ("heard twice" if times == 1 else f"{times} times more") in finding["text"]
+    tracks = survey["sides"][0]["tracks"]
+    assert [track["title"] for track in tracks] == ["Dew on the Crates", "Second Sight"]
+    for track, true in zip(tracks, side.pressed.truth.tracks, strict=True):
+        assert abs(track["start_s"] - true.audible_start_frame / RATE_HZ) < 0.5
+        assert abs(track["stop_s"] - true.audible_stop_frame / RATE_HZ) < 1.0
+    kinds = {each["kind"] for each in survey["findings"]}
+    assert not kinds & {"printed-time", "untitled-track", "no-needle-down", "wrong-speed", "track-count"}
+
+
+@pytest.mark.parametrize(
+    ("rpm", "rate_hz"), [(100.0 / 3.0, 48_000), (45.0, 44_100), (45.0, 96_000), (78.26, 44_100)]
+)
+def test_at_every_speed_and_rate(rpm: float, rate_hz: int) -> None:
+    """33 1/3 and 45 are those of IEC 60098, 78.26 that of a motor of 3600 a minute geared 46 to 1 (from memory)."""
+    side = stuck(2, rpm=rpm, rate_hz=rate_hz)
+    (found,) = told(side.pressed.audio, rate_hz)
+    ((start, stop),) = side.spans
+    assert found.turns == 2
+    assert [found.start_frame / rate_hz, found.stop_frame / rate_hz] == pytest.approx(
+        [start / rate_hz, stop / rate_hz], abs=EDGE_S
+    )
+    assert found.period_s == pytest.approx(side.pressed.truth.turn_period_s, rel=1e-4)
+
+
+def test_one_channel_is_enough() -> None:
+    side = stuck(2)
+    (found,) = told(side.pressed.audio[:, :1].copy(), RATE_HZ)
+    assert found.turns == 2
+
+
+def test_blocks_of_any_size_give_the_same() -> None:
+    side = stuck(1)
+    once = heard(side.pressed.audio, RATE_HZ, len(side.pressed.audio))
+    noise = groove_noise_of(once.finish(), once.watch)
+    assert noise is not None
+    whole = turns_again(once.watch, noise, RATE_HZ)
+    pieces_of = heard(side.pressed.audio, RATE_HZ, 9_973)
+    assert turns_again(pieces_of.watch, noise, RATE_HZ) == whole
+    assert len(whole) == 1
+
+
+@pytest.mark.parametrize("noise_dbfs", [-72.0, -62.0, -50.0])
+def test_music_that_repeats_once_a_turn_is_not_told(noise_dbfs: float) -> None:
+    """A loop of a turn to the sample, on a player without wow: only the noise of the groove tells that it goes on."""
+    still = SHORT.but(
+        hiss_dbfs=noise_dbfs,
+        eccentricity_mm=0.0,
+        warp=0.0,
+        flutter=0.0,
+        speed_error=0.0,
+        scratches=0,
+        dust_per_min=0.0,
+    )
+    side = looped(1.8, still)
+    meter = heard(side.audio, RATE_HZ)
+    assert turns_again_in_music(meter.finish(), meter.watch) == []
+    alike = [moment for moment in meter.watch.moments if not moment.is_edge]
+    assert len(alike) > 12, "the loop was not heard as one: the test shows nothing"
+
+
+def test_what_repeats_without_a_groove_is_not_told() -> None:
+    """Files that were never on a disc: a loop alone, a loop between silences, hum, silence."""
+    piece = pieces()[0]
+    loop = np.concatenate([bar(1.8)] * 12)
+    rest = np.zeros((2 * RATE_HZ, 2))
+    t_s = np.arange(20 * RATE_HZ) / RATE_HZ
+    hum = (
+        0.1 * sum(np.sin(2.0 * np.pi * 50.0 * n * t_s) / n for n in range(1, 40))[:, np.newaxis] * np.ones(2)
+    )
+    for audio in (loop, np.concatenate([rest, loop, rest, piece.audio]), hum, np.zeros((20 * RATE_HZ, 2))):
+        assert told(np.ascontiguousarray(audio), RATE_HZ) == []
+
+
+def test_the_locked_groove_may_hold_the_needle() -> None:
+    """The same turn again and again after the music, which is how a side ends (IEC 60098, the concentric finishing groove; from
+    memory)."""
+    end_s = sum(LENGTHS_S) + SHORT.lead_in_s + 2.0
+    side = stuck(8, at_s=end_s + 3.0)
+    meter = heard(side.pressed.audio, RATE_HZ)
+    noise = groove_noise_of(meter.finish(), meter.watch)
+    assert noise is not None
+    assert [each.turns for each in turns_again(meter.watch, noise, RATE_HZ)] == [8]
+    assert turns_again_in_music(meter.finish(), meter.watch) == []
+
+
+def test_a_jump_forward_is_no_turn_heard_again() -> None:
+    assert told(lost(1).pressed.audio, RATE_HZ) == []
+
+
+def lost(turns: int) -> Jumped:
+    return stuck(1, turns=-turns)
