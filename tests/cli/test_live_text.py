@@ -73,3 +73,16 @@ def test_the_lift_leaves_a_line() -> None:
     assert "not a take" in line.hear(event("live-given-up", reason="trouble", text="not a take"))
     assert "4 files" in line.hear(event("copies-prepared", files=4))
     assert line.hear(event("copies-prepared", files=4, again=True)) == ""
+
+
+def test_a_stuck_needle_is_said_once_and_stands_in_the_line_until_it_is_free() -> None:
+    line = LiveLine()
+    line.hear(track())
+    stuck = {"turns": 2, "goes_on": True, "text": "The needle is stuck."}
+    assert line.hear(event("live-needle", **stuck)) == "The needle is stuck."
+    assert line.text().startswith("needle stuck, turn heard 3 times   track 3")
+    assert line.hear(event("live-needle", **{**stuck, "turns": 3})) == ""
+    assert line.text().startswith("needle stuck, turn heard 4 times   track 3")
+    free = {"turns": 4, "goes_on": False, "text": "The needle was stuck."}
+    assert line.hear(event("live-needle", **free)) == "The needle was stuck."
+    assert line.text().startswith("track 3")

@@ -43,7 +43,9 @@ class LiveLine:
         return needle is not None and bool(needle["goes_on"])
 
     def _needle(self) -> str:
-        return f"NEEDLE STUCK, turn {self._last['live-needle']['turns'] + 1}" if self._is_stuck() else ""
+        if not self._is_stuck():
+            return ""
+        return f"needle stuck, turn heard {self._last['live-needle']['turns'] + 1} times"
 
     def _track(self) -> str:
         track = self._last.get("live-track")

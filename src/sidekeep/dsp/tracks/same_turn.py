@@ -120,8 +120,8 @@ def loud_share(cells: Likeness, noise: Floats) -> float:
 
 
 def cell_noise(bands_db: Singles, piece: int, rate_hz: float) -> Floats:
-    """(2, bands): power of a cell of ``likeness`` in groove noise, from (hops, 2, HIGH_COUNT) levels of a ``FeatureTable`` in order.
-    Noise changes along a side: the quietest quarter is what is meant, so that no louder part is taken for the place at hand."""
+    """(2, bands): power of a cell of ``likeness`` in groove noise, from (hops, 2, HIGH_COUNT) levels of a ``FeatureTable``. Noise
+    changes along a side: each band's quietest quarter counts, so that no louder part is taken for the place at hand."""
     edges = np.minimum(np.round(np.array(HIGH_EDGES_HZ) * piece / rate_hz), piece // 2)
     quarters = np.array_split(bands_db.astype(np.float64), min(4, len(bands_db)))
     power: Floats = 10.0 ** (np.min([np.median(part, axis=0) for part in quarters], axis=0) / 10.0)

@@ -196,7 +196,10 @@ class LiveNews:
     def _look_at_turn(self, frame: int) -> list[LiveEvent]:
         form = replace(self._run.form, length_frames=frame)
         noise = self._run.meters.noise
-        sway = estimate_turn_from_sway(noise.sway_so_far(), noise.sway_rate_hz)
+        series = noise.sway_so_far()
+        if not len(series):
+            return []  # the first block is not full yet
+        sway = estimate_turn_from_sway(series, noise.sway_rate_hz)
         turn = turn_of(tuple(self._run.mender.repairs), form, Cuts(rate_hz=self._rate_hz), sway)
         if turn.source == "none" or (self._turn is not None and turn.sd_ppm > 0.8 * self._turn.sd_ppm):
             return []

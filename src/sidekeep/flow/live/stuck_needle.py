@@ -16,8 +16,10 @@ from sidekeep.flow.tracks.turn_watch import TurnWatch
 from sidekeep.flow.tracks.turns_again import TurnAgain, groove_noise_of, turns_again
 from sidekeep.wording.of_sides import stuck_now
 
-_MUSIC = 0.03
-"""Share of cells well over the noise: under 0.01 in a locked groove and its tick, some tenths in music (pressed sides)."""
+_MUSIC = 0.015
+"""Share of cells well over the noise in the quieter moments of a turn: under 0.01 between the ticks of a locked groove, 0.03 and
+more in music (pressed sides)."""
+_QUIETER = 0.25
 _KEPT = 16
 """Moments before the newest that are looked at again: more than two turns."""
 
@@ -74,7 +76,8 @@ class StuckNeedle:
             for moment in self._watch.moments
             if each.start_frame <= moment.number * self._watch.moment_frames < each.stop_frame
         ]
-        return bool(np.mean([loud_share(moment.cells, self._noise) for moment in inside] or [0.0]) > _MUSIC)
+        shares = [loud_share(moment.cells, self._noise) for moment in inside]
+        return bool(shares) and float(np.quantile(shares, _QUIETER)) > _MUSIC
 
     def _facts(self, each: TurnAgain, goes_on: bool) -> dict[str, Any]:
         return {

@@ -30,9 +30,9 @@ _LEAST_TURN = 0.85
 """A needle that lands a turn back plays a whole turn again; edges are known to some hundredths of a second."""
 _SAME_TURN = 0.001
 """How much the turn may change from moment to moment: players sway by a few ten-thousandths (common practice, no source)."""
-_LEAST_SWAY_S = 4e-7
-"""Spread of the delay within a quarter of a second: two playings on the steadiest player differ by some millionths of a second
-(flutter of 0.02 % at 6 Hz and more), a sound that was put together of copies not at all."""
+_LEAST_SWAY_S = 1e-6
+"""Spread of the delay within a quarter of a second: two playings on a steady player differ by two millionths of a second
+(flutter of 0.02 %, from 6 Hz on), a sound that was put together of copies not at all, and by 0.8 at most when it was an MP3 since."""
 _LEAST_NOISE_S = 1.0
 """Of groove without music, to know its noise by."""
 
@@ -152,11 +152,15 @@ def _groups(moments: Sequence[Moment]) -> list[list[Moment]]:
 
 
 def _extent(group: Sequence[Moment], sure: Sequence[Moment], watch: TurnWatch) -> tuple[int, int]:
-    """From the first piece that is alike to the last: in the moments at the ends, those that go on from what lies between."""
+    """From the first piece that is alike to the last: in the moments at the ends, as many as go on from what lies between."""
     usual = float(np.median([np.median(moment.cells.alike) for moment in sure]))
-    first, last = (moment.cells.alike > 0.6 * usual for moment in (group[0], group[-1]))
-    before = int(np.argmin(first[::-1])) if not first.all() else len(first)
-    after = int(np.argmin(last)) if not last.all() else len(last)
+    before = _going_on(group[0].cells.alike[::-1] > 0.6 * usual)
+    after = _going_on(group[-1].cells.alike > 0.6 * usual)
     start = (group[0].number + 1) * watch.moment_frames - before * watch.piece_frames
     stop = group[-1].number * watch.moment_frames + after * watch.piece_frames
     return start, stop
+
+
+def _going_on(alike: NDArray[np.bool_]) -> int:
+    """How many pieces from the first on are alike, most of them: the needle's knock or a pop spoils one in between."""
+    return int(np.argmax(np.concatenate([[0], np.cumsum(np.where(alike, 1, -1))])))
