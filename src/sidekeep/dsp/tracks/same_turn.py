@@ -112,13 +112,6 @@ def noise_left(cells: Likeness, noise: Floats) -> tuple[float, int]:
     return apart / (2.0 * count), count
 
 
-def loud_share(cells: Likeness, noise: Floats) -> float:
-    """Share of the cells that are louder than those judged: next to none where there is groove noise alone."""
-    bottom = 10.0 ** ((LEAST_DB + STEP_DB * np.arange(LEVELS)) / 10.0)
-    loud = (bottom > LOUDEST * noise[:, :, np.newaxis]) & (noise[:, :, np.newaxis] > 0.0)
-    return float(cells.count[loud].sum()) / max(1, int(cells.count.sum()))
-
-
 def cell_noise(bands_db: Singles, piece: int, rate_hz: float) -> Floats:
     """(2, bands): power of a cell of ``likeness`` in groove noise, from (hops, 2, HIGH_COUNT) levels of a ``FeatureTable``. Noise
     changes along a side: each band's quietest quarter counts, so that no louder part is taken for the place at hand."""

@@ -223,6 +223,8 @@ class LiveNews:
         features = features_of(table)
         self._needle.learn(features)
         self._state = look_at_side(features.without(self._needle.spans), self._side)
+        if self._state.is_sounding:
+            self._needle.sounded(self._state.heard_frame)
         events = [self._boundary(frame, *change) for change in self._book.update(self._state)]
         playing = self._state.playing
         if playing is not None:

@@ -10,16 +10,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.tracks.same_turn import loud_share
 from sidekeep.flow.tracks.side_features import Features
 from sidekeep.flow.tracks.turn_watch import TurnWatch
 from sidekeep.flow.tracks.turns_again import TurnAgain, groove_noise_of, turns_again
 from sidekeep.wording.of_sides import stuck_now
 
-_MUSIC = 0.015
-"""Share of cells well over the noise in the quieter moments of a turn: under 0.01 between the ticks of a locked groove, 0.03 and
-more in music (pressed sides)."""
-_QUIETER = 0.25
 _KEPT = 16
 """Moments before the newest that are looked at again: more than two turns."""
 
@@ -30,6 +25,7 @@ class StuckNeedle:
     def __init__(self, watch: TurnWatch, rate_hz: int) -> None:
         self._watch, self._rate_hz = watch, rate_hz
         self._noise: NDArray[np.float64] | None = None
+        self._music_frame = 0
         self._again: list[TurnAgain] = []
         self._went_on = False
         self._since = 0
@@ -43,12 +39,17 @@ class StuckNeedle:
         """The noise of the groove, from what was measured so far."""
         self._noise = groove_noise_of(features, self._watch)
 
+    def sounded(self, frame: int) -> None:
+        """There was music up to this frame. A needle is told only where some came after it had landed: in a locked groove there
+        is none, and there it is meant to stay."""
+        self._music_frame = frame
+
     def look(self) -> list[dict[str, Any]]:
         """Facts of what is new: a needle that sticks, that goes on sticking, or that has come free."""
         if self._noise is None:
             return []
         found = turns_again(self._watch, self._noise, self._rate_hz, since=self._since)
-        found = [each for each in found if self._is_in_music(each)]
+        found = [each for each in found if each.start_frame < self._music_frame]
         now = self._watch.moments_heard
         newest = found[-1] if found else None
         goes_on = newest is not None and newest.stop_frame > (now - 2) * self._watch.moment_frames
@@ -67,17 +68,6 @@ class StuckNeedle:
             self._went_on = on
             told.append(self._facts(each, on))
         return told
-
-    def _is_in_music(self, each: TurnAgain) -> bool:
-        """Not the locked groove, which is meant to hold the needle."""
-        assert self._noise is not None
-        inside = [
-            moment
-            for moment in self._watch.moments
-            if each.start_frame <= moment.number * self._watch.moment_frames < each.stop_frame
-        ]
-        shares = [loud_share(moment.cells, self._noise) for moment in inside]
-        return bool(shares) and float(np.quantile(shares, _QUIETER)) > _MUSIC
 
     def _facts(self, each: TurnAgain, goes_on: bool) -> dict[str, Any]:
         return {
