@@ -32,7 +32,7 @@ _SAME_TURN = 0.001
 """How much the turn may change from moment to moment: players sway by a few ten-thousandths (common practice, no source)."""
 _LEAST_SWAY_S = 1e-6
 """Spread of the delay within a quarter of a second: two playings on a steady player differ by two millionths of a second
-(flutter of 0.02 %, from 6 Hz on), a sound that was put together of copies not at all, and by 0.8 at most when it was an MP3 since."""
+(flutter of 0.02 %, from 6 Hz on), a sound that was put together of copies not at all, and by 0.8 when it was an MP3 since."""
 _LEAST_NOISE_S = 1.0
 """Of groove without music, to know its noise by."""
 
