@@ -1,4 +1,5 @@
-"""Which places of a chunk keep a beat: what was left for doubt is a stroke like the others."""
+"""Which places of a chunk keep a beat: what was left for doubt is a stroke like the others. And what nine seconds may bear of the
+doubtful."""
 
 from __future__ import annotations
 
@@ -11,7 +12,7 @@ from sidekeep.flow.mend_chunks import Chunk, ask_beat
 RATE_HZ = 44_100
 
 
-def stroke(at_s: float, *, left_alone: bool, taken_out: float = 1.0) -> Repaired:
+def stroke(at_s: float, *, left_alone: bool, taken_out: float = 1.0, doubt: float = 0.0) -> Repaired:
     frame = round(at_s * RATE_HZ)
     return Repaired(
         channel=0,
@@ -22,6 +23,7 @@ def stroke(at_s: float, *, left_alone: bool, taken_out: float = 1.0) -> Repaired
         values=None if left_alone else np.zeros(44),
         damaged=44,
         doubtful=left_alone,
+        doubt=doubt,
         taken_out=taken_out,
         left=1.0,
     )
@@ -60,3 +62,21 @@ def test_what_was_left_off_the_beat_does_not_count_as_taken_out_there() -> None:
 def test_a_place_left_for_doubt_does_not_join_one_that_is_mended() -> None:
     chunk = chunk_of([stroke(1.0, left_alone=False), stroke(1.0 + 10 / RATE_HZ, left_alone=True)])
     assert [place.left_alone for place in chunk.places] == [False, True]
+
+
+def test_nine_seconds_bear_a_quarter_of_what_their_sure_repairs_take_out() -> None:
+    """The least doubtful first; a loud pop in the next chunk counts, what was left for doubt or is farther off does not."""
+    sure = stroke(1.0, left_alone=False, taken_out=1.0)
+    doubted = [
+        stroke(2.0, left_alone=False, taken_out=0.6, doubt=0.25),
+        stroke(3.1, left_alone=False, taken_out=0.5, doubt=0.5),
+    ]
+    left = stroke(4.3, left_alone=True, taken_out=9.0)
+    chunk, pop = chunk_of([sure, *doubted, left]), chunk_of([stroke(11.0, left_alone=False, taken_out=1.0)])
+    nothing = chunk_of([])
+    for behind, expected in (
+        ([], [False, False, True, False]),
+        ([pop], [False, False, False, False]),
+        ([nothing, pop], [False, False, True, False]),
+    ):
+        assert ask_beat(BeatWatch(), [], chunk, behind, RATE_HZ)[1] == expected

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.impulses.band import Band
 from sidekeep.dsp.impulses.beat import BeatWatch, doubtful_beside
 from sidekeep.dsp.impulses.mending import Repaired
+from sidekeep.dsp.impulses.safety import beyond_doubt_share
 from sidekeep.dsp.impulses.thumps import Thump
 from sidekeep.flow.ports import Audio
 
@@ -29,6 +30,8 @@ class Place:
     """What is taken out, by wall."""
     left: float = 0.0
     """What is left there."""
+    doubt: float = 0.0
+    """How doubtful the most doubtful of its repairs is, 0 to 1."""
     left_alone: bool = False
     """Left for doubt: a stroke like others of a beat, but nothing is mended."""
 
@@ -37,18 +40,20 @@ class Place:
         self.stop = max(self.stop, repaired.start + repaired.length)
         self.energy[repaired.channel] += repaired.taken_out
         self.left += repaired.left
+        self.doubt = max(self.doubt, repaired.doubt)
 
 
 @dataclass(frozen=True)
 class PlaceFacts:
     """What the beat is asked by, one value a place: peak, frames of damage, the wall of which most is taken out, how much that is
-    in all and how much is left; whether it was left for doubt."""
+    in all and how much is left; how doubtful it is, and whether it was left for doubt."""
 
     peaks: NDArray[np.int64]
     lengths: NDArray[np.int64]
     walls: NDArray[np.int64]
     energy: Floats
     left: Floats
+    doubts: Floats
     left_alone: NDArray[np.bool_]
 
     @classmethod
@@ -59,6 +64,7 @@ class PlaceFacts:
             np.array([place.energy.index(max(place.energy)) for place in places], dtype=np.int64),
             np.array([sum(place.energy) for place in places], dtype=np.float64),
             np.array([place.left for place in places], dtype=np.float64),
+            np.array([place.doubt for place in places], dtype=np.float64),
             np.array([place.left_alone for place in places], dtype=np.bool_),
         )
 
@@ -108,8 +114,8 @@ class LookedAt:
 def ask_beat(
     beats: BeatWatch, before: list[Chunk], chunk: Chunk, behind: list[Chunk], rate_hz: int
 ) -> tuple[list[bool], list[bool]]:
-    """Of every place of a chunk, whether it keeps a beat that those before and behind keep, and whether it is left for doubt
-    because most of what is taken out there does."""
+    """Of every place of a chunk, whether it keeps a beat that those before and behind keep, and whether it is left for doubt:
+    because most of what is taken out there does, or because nine seconds may not bear more that is doubtful by itself."""
     if not chunk.places:
         return [], []
     chunks = [*before, chunk, *behind]
@@ -130,5 +136,9 @@ def ask_beat(
     doubtful[counted] = doubtful_beside(
         kept[near][counted], lengths_s[near][counted], energy[near][counted], left[counted]
     )
+    made = ~left_alone & ~kept[near] & ~doubtful
+    doubts = np.concatenate([one.doubts for one in facts])[near]
+    sure = float(energy[near][made & (doubts == 0.0)].sum())
+    doubtful |= beyond_doubt_share(doubts * energy[near], made & (doubts > 0.0), sure)
     own = slice(begins[at] - near.start, begins[at + 1] - near.start)
     return kept[begins[at] : begins[at + 1]].tolist(), doubtful[own].tolist()

@@ -38,7 +38,7 @@ def damaged(work: Floats, rows: NDArray[np.int64], sizes: list[float]) -> Floats
 def asked(
     planes: Floats, work: Floats, rows: NDArray[np.int64], odds: list[float]
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    return kept_after_mending(planes, work, rows, np.array(odds), 1.0, RATE_HZ, 1)
+    return kept_after_mending(planes, work, rows, np.array(odds), 1.0, RATE_HZ, 1)[:2]
 
 
 @pytest.mark.parametrize("behind_db", [-20.0, -15.0, -6.0, 0.0, 6.0, 15.0, 20.0])
@@ -63,13 +63,13 @@ def test_what_dwarfs_all_other_repairs_must_be_surer() -> None:
     rows = rows_of(4_000, 8_000, 12_000)
     planes = damaged(work, rows, [0.01, 0.2, 0.01])
     for odds, is_kept in ((2.0, False), (9.0, True)):
-        kept, _ = asked(planes, work, rows, [2.0, odds, 2.0])
+        kept, _ = asked(planes, work, rows, [6.0, odds, 6.0])
         assert kept.tolist() == [True, is_kept, True]
     among_its_like = damaged(work, rows, [0.2, 0.2, 0.2])
-    assert asked(among_its_like, work, rows, [2.0] * 3)[0].all()
+    assert asked(among_its_like, work, rows, [6.0, 2.0, 6.0])[0].all()
     as_loud_as_the_music = damaged(work, rows, [0.01, 1.0, 0.01])
     for odds, is_kept in ((2.0, False), (3.5, True)):
-        kept, unsure = asked(as_loud_as_the_music, work, rows, [2.0, odds, 2.0])
+        kept, unsure = asked(as_loud_as_the_music, work, rows, [6.0, odds, 6.0])
         assert kept.tolist() == [True, is_kept, True]
         assert unsure.tolist() == [False, not is_kept, False], "it may be the head of a thump"
     louder_than_the_music = damaged(work, rows, [0.01, 6.0, 0.01])
@@ -82,6 +82,11 @@ def test_a_lone_repair_is_believed_when_it_is_sure() -> None:
     planes = damaged(work, rows, [0.2])
     for odds, is_kept in ((4.0, False), (6.0, True)):
         assert asked(planes, work, rows, [odds])[0].tolist() == [is_kept]
+    crowd, quiet = rows_of(4_000, 9_000, 12_000), damaged(work, rows_of(4_000, 9_000, 12_000), [0.2] * 3)
+    for odds, is_kept in ((4.0, False), (6.0, True)):
+        assert asked(quiet, work, crowd, [odds] * 3)[0].any() == is_kept, (
+            "unsure ones do not vouch for each other"
+        )
     none = np.empty((0, 3), dtype=np.int64)
     assert [len(flags) for flags in asked(work, work, none, [])] == [0, 0]
 
@@ -95,8 +100,60 @@ def test_a_cut_between_two_sounds_is_no_damage() -> None:
         assert asked(damaged(work, rows, [0.5]), work, rows, [25.0])[0].tolist() == [is_kept]
         brief = rows_of(3_018, length=22)
         assert asked(damaged(work, brief, [0.5]), work, brief, [25.0])[0].tolist() == [is_kept]
-        short = rows_of(3_022, length=16)
-        assert asked(damaged(work, short, [0.5]), work, short, [25.0])[0].all(), "too short to be asked"
+
+
+@pytest.mark.parametrize(
+    ("apart", "beside", "is_kept"), [(6.0, 0.0, True), (20.0, 0.0, False), (20.0, 1e4, True)]
+)
+def test_a_brief_repair_must_lie_on_a_plainer_cut_and_is_asked_where_it_weighs(
+    monkeypatch: pytest.MonkeyPatch, apart: float, beside: float, is_kept: bool
+) -> None:
+    """Beside damage ten thousand times as large it is too little to be asked."""
+    monkeypatch.setattr(safety, "misfit", lambda *_: apart)
+    work, rows = hiss(6_000, 0.01), rows_of(2_000, 4_000, length=16)
+    assert asked(damaged(work, rows, [0.5, beside]), work, rows, [25.0, 25.0])[0][0] == is_kept
+
+
+def test_larger_repairs_that_were_undone_do_not_hide_the_smaller_ones(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A pulse of a voice comes again near by, and so does a fainter one beside it."""
+    monkeypatch.setattr(safety, "misfit", lambda *_: 1.0)
+    monkeypatch.setattr(safety, "recurrence", lambda *_: (-0.5, 0.1))
+    work, rows = hiss(6_000, 0.01), rows_of(2_000, 4_000)
+    work[:, rows[0, 0] : rows[0, 1]] *= 100.0
+    kept, _ = asked(damaged(work, rows, [0.5, 0.5]), work, rows, [25.0, 25.0])
+    assert kept.tolist() == [False, False]
+
+
+@pytest.mark.parametrize(
+    ("word", "unlike", "is_kept"),
+    [(0.4, 0.45, False), (0.6, 0.45, True), (0.6, 0.1, False), (0.8, 0.1, True), (0.1, 0.6, True)],
+)
+def test_the_liker_a_place_near_by_the_more_its_word_counts(
+    monkeypatch: pytest.MonkeyPatch, word: float, unlike: float, is_kept: bool
+) -> None:
+    monkeypatch.setattr(safety, "misfit", lambda *_: 1.0)
+    monkeypatch.setattr(safety, "recurrence", lambda *_: (word, unlike))
+    work, rows = hiss(6_000, 0.01), rows_of(3_000)
+    assert asked(damaged(work, rows, [0.5]), work, rows, [25.0])[0].tolist() == [is_kept]
+
+
+def test_how_doubtful_a_repair_is_by_itself() -> None:
+    """For what it lacks of 1.5 nats a dB under -2 dB; not at all if it is short, or as loud as the music."""
+    work = hiss(40_000, 0.01)
+    rows = np.concatenate([rows_of(3_000, 8_000, 13_000, length=20), rows_of(18_000, length=15)])
+    planes = damaged(work, rows, [0.1, 0.1, 1.0, 0.1])
+    doubts = kept_after_mending(planes, work, rows, np.array([4.0, 25.0, 1.5, 4.0]), 1.0, RATE_HZ, 1)[2]
+    assert doubts[0] == pytest.approx((1.0 + 6.5 - 4.0) / safety.DOUBT_NATS)
+    assert doubts[1:].tolist() == [0.0, 0.0, 0.0]
+
+
+def test_who_wants_more_mended_wants_no_more_harm() -> None:
+    work, rows = hiss(20_000, 0.01), rows_of(9_000)
+    planes, odds = damaged(work, rows, [0.2]), np.array([4.0])
+    for least in (-0.5, 1.0):
+        assert not kept_after_mending(planes, work, rows, odds, least, RATE_HZ, 1)[0].any()
 
 
 @pytest.mark.parametrize(
@@ -138,7 +195,7 @@ def test_long_quiet_repairs_that_are_not_sure_may_not_outweigh_the_rest() -> Non
         ([0.2, 0.1, 0.3, 0.3], [9.0, 9.0, 9.0, 9.0], [True] * 4),
     ):
         planes = damaged(work, rows, [1.0, 1.0, *sizes])
-        kept, doubtful = asked(planes, work, rows, [4.0, 4.0, *odds])
+        kept, doubtful = asked(planes, work, rows, [6.0, 6.0, *odds])
         assert kept.tolist() == [True, True, *kept_of_quiet]
         assert doubtful.tolist() == (~kept).tolist()
 
@@ -216,7 +273,11 @@ def test_a_creaking_voice_keeps_most_of_its_pulses(
     monkeypatch.setattr(
         mending,
         "kept_after_mending",
-        lambda planes, work, rows, *_: (np.ones(len(rows), bool), np.zeros(len(rows), bool)),
+        lambda planes, work, rows, *_: (
+            np.ones(len(rows), bool),
+            np.zeros(len(rows), bool),
+            np.zeros(len(rows)),
+        ),
     )
     monkeypatch.setattr(mending, "doubted_nats", lambda peaks, *_: np.zeros(len(peaks)))
     assert worst_window(creaking, mended(creaking))[0] > 6.0
@@ -246,7 +307,11 @@ def test_a_tick_left_for_doubt_may_be_the_head_of_a_thump(monkeypatch: pytest.Mo
     monkeypatch.setattr(
         mending,
         "kept_after_mending",
-        lambda planes, work, rows, *_: (np.zeros(len(rows), bool), np.ones(len(rows), bool)),
+        lambda planes, work, rows, *_: (
+            np.zeros(len(rows), bool),
+            np.ones(len(rows), bool),
+            np.zeros(len(rows)),
+        ),
     )
     mender = Mender(MendSettings(), rate_hz=RATE_HZ, channels=2)
     out = np.concatenate([mender.process(audio), mender.flush()])

@@ -62,6 +62,8 @@ class Repaired:
     """Frames of damage in it: fewer than ``length`` where the repair was made at a lower rate."""
     doubtful: bool = False
     """Left as it was; it may be the head of a thump all the same."""
+    doubt: float = 0.0
+    """How doubtful what was mended is by itself, 0 to 1 (``safety``)."""
     taken_out: float = 0.0
     left: float = 0.0
     """Energy of what is taken out of the span, and of what is left in it."""
@@ -131,7 +133,9 @@ def mend_channels(
     explained = _estimate(channels[0], planes, work, taken, ROUNDS)
     at, _, best = (np.concatenate(column) for column in zip(*believed, strict=True))
     sure = odds_of_rows(taken.rows, at, best, manner.odds)
-    kept, doubtful = kept_after_mending(planes, work, taken.rows, sure, manner.odds, rate_hz, rate_factor)
+    kept, doubtful, doubts = kept_after_mending(
+        planes, work, taken.rows, sure, manner.odds, rate_hz, rate_factor
+    )
     inside = (taken.rows[:, 0] >= start) & (taken.rows[:, 0] < stop)
     told = np.flatnonzero((kept | doubtful) & (explained >= LEAST_EVIDENCE) & inside)
     taken_out, left = changed_energy(planes, work, taken.rows[told])
@@ -149,6 +153,7 @@ def mend_channels(
                     values=work[index, first:last].copy() if kept[row] else None,
                     damaged=last - first,
                     doubtful=not kept[row],
+                    doubt=float(doubts[row]),
                     taken_out=float(taken_out[index, at_row]),
                     left=float(left[index, at_row]),
                 )

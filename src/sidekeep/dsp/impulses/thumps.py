@@ -51,15 +51,16 @@ _NEAR = 1.5
 
 @dataclass(frozen=True, kw_only=True)
 class Thump:
-    """One subtracted tail. ``size_db``: its peak over the music's rms below 200 Hz just before it. ``lateral``: it speaks more
-    in the lateral part."""
+    """One subtracted tail. ``size_db``: its peak over the music's rms below 200 Hz just before it. ``evidence`` in nats, and what
+    the vertical and the lateral part show each by itself, 0 where nothing is taken off it."""
 
     start_frame: int
     stop_frame: int
     channel: str
     size_db: float
     evidence: float
-    lateral: bool
+    vertical_nats: float
+    lateral_nats: float
 
 
 class LowBand:
@@ -106,9 +107,8 @@ class LowBand:
         low = low[clear : len(low) - clear]
         if head < 3 * ORDER or len(low) - head - basis.shape[1] < 2 * ORDER:
             return None
-        taken, evidence, lateral = _weigh_parts(
-            [weigh(part, head, basis, variance, rings) for part in self._parts(low)]
-        )
+        taken, nats = _weigh_parts([weigh(part, head, basis, variance, rings) for part in self._parts(low)])
+        evidence = sum(nats)
         if evidence == 0.0:
             return None
         length = min(len(full), len(self.audio) - start)
@@ -131,7 +131,8 @@ class LowBand:
             channel=channel,
             size_db=float(20.0 * np.log10(max(peaks.max(), 1e-9) / rms)),
             evidence=evidence,
-            lateral=lateral,
+            vertical_nats=nats[0] if len(nats) == 2 else 0.0,
+            lateral_nats=nats[-1],
         )
         return thump, tail
 
@@ -193,24 +194,25 @@ def _first(tick: tuple[int, int]) -> int:
     return tick[0]
 
 
-def _weigh_parts(answers: list[Answer]) -> tuple[Floats, float, bool]:
-    """Weights of each part (parts, components), 0 where nothing is taken off it, the evidence in all, and whether the tail
-    speaks more in the lateral part, by which it is then judged alone."""
+def _weigh_parts(answers: list[Answer]) -> tuple[Floats, list[float]]:
+    """Weights of each part (parts, components) and its evidence, both 0 where nothing is taken off it.
+
+    A tail that speaks more in the lateral part is judged by that alone, but where the vertical one would do.
+    """
     weights = np.stack([answer.weights for answer in answers])
+    nats = [0.0] * len(answers)
     lateral = answers[-1]
-    more_lateral, beside = len(answers) == 1 or lateral.evidence > answers[0].evidence, False
-    if more_lateral:
+    if len(answers) == 1 or lateral.evidence > answers[0].evidence:
         share = _ONE_RING if lateral.evidence >= _SURE_NATS else _ONE_RING_LATERAL
         beside = len(answers) > 1 and _proved(answers[0], VERTICAL_NATS, share)
         if not _proved(lateral, EVIDENCE if beside else LATERAL_NATS, share):
-            return weights, 0.0, True
-    evidence = 0.0
+            return weights, nats
     for at, answer in enumerate(answers):
         if _proved(answer, EVIDENCE, _ONE_RING):
-            evidence += answer.evidence
+            nats[at] = answer.evidence
         else:
             weights[at] = 0.0
-    return weights, evidence, more_lateral and not beside
+    return weights, nats
 
 
 def _proved(answer: Answer, nats: float, share: float) -> bool:
