@@ -79,7 +79,7 @@ DOUBTFUL_SHARE = 0.25
 stretch 1 dB worse. The smallest are kept."""
 DOUBT_S, DOUBT_DB, DOUBT_NATS = 0.0004, -2.0, 6.0
 """A repair from this long on that takes out less than the second over what is left on its walls is doubtful for what it lacks of
-the odds it needs (``QUIET_NATS_A_DB``), wholly if so many nats. What that comes to is held against the sure ones of nine seconds."""
+the odds it needs (``QUIET_NATS_A_DB``), wholly if so many nats. It is held against the sure ones of nine seconds."""
 VAGUE_S, VAGUE_DB, VAGUE_NATS = 0.001, -6.0, 2.0
 """A repair from this long on that takes out less than this over what is left there, and is less than so many nats surer than it
 must be, is left for doubt in any case. On 42 sides of real music and ten of sharp sounds 74 such were false and 123 right, and
