@@ -170,7 +170,7 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "not-written": "{place} cannot be written: {reason}",
     "next-place": "recording goes on in {place}",
     "brought-home": "the take was brought back into the record's folder: {place}",
-    "left-at": "the take stays where it had to be written: {place}",
+    "left-at": "the take stays where it had to be written, {place}: make room, and the next 'take' brings it home",
     "not-closed": "{place} could not be closed ({reason}); it is kept, and the next start closes it",
     "cap": "after {hours} hours without a lift a new take begins",
     "repaired": "an interrupted take of side {side} was repaired and kept: {take}",

@@ -124,7 +124,7 @@ class Teller:
         if self._machine:
             self._print({"takes": [take.facts() for take in takes]})
             return
-        if not takes:
+        if not takes and not any(news.code in ("left-at", "not-closed") for news in self.news):
             self.note("no side was taken")
         for take in takes:
             self.note(f"side {take.side}, {clock_text(take.length_s)}: {take.folder}")

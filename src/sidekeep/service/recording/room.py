@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 from sidekeep.devices.recorder import RecorderSettings
-from sidekeep.files.atomic import whole_file
+from sidekeep.files.atomic import whole_file, write_json
+from sidekeep.files.bounded import kept_json
 from sidekeep.files.checksum import file_sha256
 from sidekeep.model.news import News
 from sidekeep.service.recording.side_fit import PrintedSide
@@ -19,6 +22,7 @@ RESERVE_BYTES = 96 << 20
 """For closing the take, its checksum file, the index (the capture itself stops with 64 MB left)."""
 USUAL_SIDE_S = 28.0 * 60.0
 """Wanted free where nothing is printed: longer than nearly every side (common practice, no source)."""
+_BELONGS = "belongs.json"
 
 
 class Room:
@@ -28,6 +32,7 @@ class Room:
         self._record = record_path
         self._shelf = record_path.parent
         self._bytes_per_min = settings.rate_hz * settings.channels * settings.bits / 8 * 60.0
+        self._id = ""
         with suppress(Exception):
             self._id = RecordFolder(record_path).record_id
 
@@ -58,12 +63,12 @@ class Room:
 
     def places(self) -> list[Path]:
         """Folders a take may be written to when its own cannot, best first."""
-        import tempfile
+        return rescue_places(self._shelf)
 
-        home = (
-            Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share") / "sidekeep" / "rescued"
-        )
-        return [self._shelf / "rescued", home, Path(tempfile.gettempdir()) / "sidekeep-rescued"]
+    def note_home(self, take_folder: Path, side: str) -> None:
+        """Keep beside a take that is written elsewhere where it belongs, for the next start if this one cannot bring it home."""
+        with suppress(OSError):
+            write_json(take_folder / _BELONGS, {"record": self._id, "side": side}, replace=True)
 
     def new_take_folder(self, folder: RecordFolder, side: str) -> tuple[RecordFolder, Path]:
         """A folder for a take: in the record's, wherever somebody moved that to; if none takes it, somewhere safe."""
@@ -120,8 +125,28 @@ def not_written(folder: RecordFolder, side: str, error: OSError) -> News:
     return News(code="not-written", severity="act", side=side, facts=facts)
 
 
+def rescue_places(shelf: Path) -> list[Path]:
+    """Folders where takes of a shelf may lie that could not be written to it."""
+    import tempfile
+
+    home = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share") / "sidekeep" / "rescued"
+    return [shelf / "rescued", home, Path(tempfile.gettempdir()) / "sidekeep-rescued"]
+
+
+def left_elsewhere(shelf: Path, record_id: str) -> list[tuple[Path, str]]:
+    """The sound and the side of every take of a record that still lies where it had to be written."""
+    found = []
+    for note in (note for place in rescue_places(shelf) for note in sorted(place.glob(f"*/{_BELONGS}"))):
+        facts: dict[str, Any] = kept_json(note, dict[str, Any]) or {}
+        side, path = str(facts.get("side", "")), note.with_name("take.wav")
+        if facts.get("record") == record_id and path.is_file() and re.fullmatch("[A-Z]+", side):
+            found.append((path, side))
+    return found
+
+
 def bring_home(path: Path, folder: RecordFolder, side: str) -> tuple[Path, News]:
     """Copy a take that had to be written elsewhere into the record's folder, if that works now."""
+    target: Path | None = None
     try:
         target = folder.new_take_folder(side) / "take.wav"
         with whole_file(target) as part:
@@ -129,8 +154,12 @@ def bring_home(path: Path, folder: RecordFolder, side: str) -> tuple[Path, News]
             if file_sha256(part) != file_sha256(path):
                 raise OSError("the copy reads back differently")
     except Exception:
+        if target is not None:
+            with suppress(OSError):
+                target.parent.rmdir()
         return path, News(code="left-at", severity="act", side=side, facts={"place": str(path)})
     with suppress(OSError):
         path.unlink()
+        path.with_name(_BELONGS).unlink(missing_ok=True)
         path.parent.rmdir()
     return target, News(code="brought-home", severity="look", side=side, facts={"place": str(target.parent)})

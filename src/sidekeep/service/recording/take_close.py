@@ -14,6 +14,7 @@ from sidekeep.files.checksum import file_sha256
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.wave.repair import repair_take
 from sidekeep.model.news import News
+from sidekeep.service.recording.room import bring_home, left_elsewhere
 from sidekeep.shelf.adopt import close_take, new_take
 from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.index.index import open_index
@@ -105,10 +106,25 @@ def recover(shelf: Path, *, am_taking: bool = False) -> list[ShelfTake]:
             take = close_interrupted(folder, take_folder)
             if take is not None:
                 here.append(take)
+        here += _brought_home(shelf, folder)
         if here:
             with contextlib.suppress(SidekeepError), open_index(shelf) as catalogue:
                 catalogue.put(folder)
         found += here
+    return found
+
+
+def _brought_home(shelf: Path, folder: RecordFolder) -> list[ShelfTake]:
+    """Takes of this record that had to be written elsewhere, and for which there is room by now."""
+    found: list[ShelfTake] = []
+    for path, side in left_elsewhere(shelf, folder.record_id):
+        with contextlib.suppress(AudioFileError, SidekeepError, OSError):
+            if repair_take(path).frames == 0:
+                continue
+            home, news = bring_home(path, folder, side)
+            if news.code == "brought-home":
+                letter = home.parent.name.rpartition("-")[0]
+                found.append(close_recorded(folder, home, side=letter, notes=[news]))
     return found
 
 

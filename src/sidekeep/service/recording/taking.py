@@ -223,7 +223,7 @@ class Taking:
         take, path = self.take, Path(str(event.fact("path")))
         assert take is not None
         if take.begun and path != take.path:
-            self._follower.ended(take.path)
+            self._follower.dropped(take.path)  # its survey is made when it is needed
         take.path, take.begun = path, True
         take.start_frame = int(event.fact("start_frame"))
         take.safe_frames = int(event.fact("frames", 0))
@@ -231,7 +231,10 @@ class Taking:
             self.phase = "recording"
         for news in take.begun_news():
             self._say(news) if news.severity == "note" else self.note(news)
-        self._follower.begun(take.path, take.path.parent, take.side)
+        if take.path.is_relative_to(self.folder.path):
+            self._follower.begun(take.path, take.path.parent, take.side)
+        else:
+            self._room.note_home(take.path.parent, take.side)
 
     def end(self, why: str) -> None:
         """Have the open take closed, for a reason; nothing without one."""
