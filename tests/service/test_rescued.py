@@ -12,6 +12,7 @@ from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.service.recording import room as rooms
 from sidekeep.service.recording.room import Room, bring_home
 from sidekeep.service.recording.take_close import recover
+from sidekeep.service.take_findings import take_findings
 from sidekeep.shelf.record_folder import RecordFolder
 
 SLEEVE = "Nan Okoro - Salt Tables (1970)\nSide A\nA1 Lamp 0:02\n"
@@ -32,7 +33,7 @@ def recorded_elsewhere(room: Room, frames: int = 8_000, *, is_closed: bool = Tru
         writer.close()
     else:
         writer.sync()
-    room.note_home(path.parent, "A")
+    room.note_home(path.parent, "A", goes_on=not is_closed)
     return path
 
 
@@ -44,7 +45,12 @@ def test_the_next_start_brings_home_what_had_to_stay_elsewhere(is_closed: bool, 
     folder.path.rename(folder.path.with_name("renamed"))
     (take,) = recover(tmp_path / "shelf")
     assert (take.folder, take.side, take.length_frames) == ("takes/A-1", "A", 8_000)
-    assert [news.code for news in take.notes] == ["brought-home"]
+    # That its beginning is in another take is a finding of it ever after.
+    assert [news.code for news in take.notes] == ["goes-on", "brought-home"][is_closed:]
+    cut = [
+        finding.kind for finding in take_findings(tmp_path / "shelf" / "renamed" / take.folder / "take.wav")
+    ]
+    assert cut == ["cut-short"][is_closed:]
     assert not path.parent.exists()
     assert recover(tmp_path / "shelf") == []
 

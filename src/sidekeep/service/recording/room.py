@@ -65,10 +65,12 @@ class Room:
         """Folders a take may be written to when its own cannot, best first."""
         return rescue_places(self._shelf)
 
-    def note_home(self, take_folder: Path, side: str) -> None:
-        """Keep beside a take that is written elsewhere where it belongs, for the next start if this one cannot bring it home."""
+    def note_home(self, take_folder: Path, side: str, *, goes_on: bool) -> None:
+        """Keep beside a take that is written elsewhere where it belongs, for the next start if this one cannot bring it home;
+        ``goes_on``: its side was begun in another take."""
+        facts = {"record": self._id, "side": side, "goes_on": goes_on}
         with suppress(OSError):
-            write_json(take_folder / _BELONGS, {"record": self._id, "side": side}, replace=True)
+            write_json(take_folder / _BELONGS, facts, replace=True)
 
     def new_take_folder(self, folder: RecordFolder, side: str) -> tuple[RecordFolder, Path]:
         """A folder for a take: in the record's, wherever somebody moved that to; if none takes it, somewhere safe."""
@@ -133,14 +135,15 @@ def rescue_places(shelf: Path) -> list[Path]:
     return [shelf / "rescued", home, Path(tempfile.gettempdir()) / "sidekeep-rescued"]
 
 
-def left_elsewhere(shelf: Path, record_id: str) -> list[tuple[Path, str]]:
-    """The sound and the side of every take of a record that still lies where it had to be written."""
+def left_elsewhere(shelf: Path, record_id: str) -> list[tuple[Path, str, bool]]:
+    """Every take of a record that still lies where it had to be written: its sound, its side, and whether that was begun in
+    another take."""
     found = []
     for note in (note for place in rescue_places(shelf) for note in sorted(place.glob(f"*/{_BELONGS}"))):
         facts: dict[str, Any] = kept_json(note, dict[str, Any]) or {}
         side, path = str(facts.get("side", "")), note.with_name("take.wav")
         if facts.get("record") == record_id and path.is_file() and re.fullmatch("[A-Z]+", side):
-            found.append((path, side))
+            found.append((path, side, facts.get("goes_on") is True))
     return found
 
 

@@ -117,14 +117,16 @@ def recover(shelf: Path, *, am_taking: bool = False) -> list[ShelfTake]:
 def _brought_home(shelf: Path, folder: RecordFolder) -> list[ShelfTake]:
     """Takes of this record that had to be written elsewhere, and for which there is room by now."""
     found: list[ShelfTake] = []
-    for path, side in left_elsewhere(shelf, folder.record_id):
+    for path, side, goes_on in left_elsewhere(shelf, folder.record_id):
         with contextlib.suppress(AudioFileError, SidekeepError, OSError):
             if repair_take(path).frames == 0:
                 continue
             home, news = bring_home(path, folder, side)
             if news.code == "brought-home":
-                letter = home.parent.name.rpartition("-")[0]
-                found.append(close_recorded(folder, home, side=letter, notes=[news]))
+                name = home.parent.relative_to(folder.path).as_posix()
+                on = News(code="goes-on", severity="act", side=side, take=name)
+                notes = [on, news] if goes_on else [news]
+                found.append(close_recorded(folder, home, side=side, notes=notes))
     return found
 
 

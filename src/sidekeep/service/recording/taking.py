@@ -222,7 +222,8 @@ class Taking:
         """The writer has bytes on the disk: only now it is said."""
         take, path = self.take, Path(str(event.fact("path")))
         assert take is not None
-        if take.begun and path != take.path:
+        goes_on = take.begun and path != take.path
+        if goes_on:
             self._follower.dropped(take.path)  # its survey is made when it is needed
         take.path, take.begun = path, True
         take.start_frame = int(event.fact("start_frame"))
@@ -234,7 +235,7 @@ class Taking:
         if take.path.is_relative_to(self.folder.path):
             self._follower.begun(take.path, take.path.parent, take.side)
         else:
-            self._room.note_home(take.path.parent, take.side)
+            self._room.note_home(take.path.parent, take.side, goes_on=goes_on)
 
     def end(self, why: str) -> None:
         """Have the open take closed, for a reason; nothing without one."""
