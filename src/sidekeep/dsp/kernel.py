@@ -78,10 +78,11 @@ def kernel(function: F) -> F:
     """Compile on first call, cached on disk, without the GIL; contiguous float64 arguments, no checks.
 
     Sums may be reordered, but products and sums are not contracted and quotients stay quotients.
+    A divisor of zero is not asked for, as in numpy: where every divisor is looked at, quotients are worked out one by one.
     """
     if PLAIN:
         return function
-    compiled = numba.njit(nogil=True, no_cfunc_wrapper=True, fastmath=_FREEDOM)(function)
+    compiled = numba.njit(nogil=True, no_cfunc_wrapper=True, error_model="numpy", fastmath=_FREEDOM)(function)
     compiled._cache = KernelCache(function)
     return compiled
 
@@ -94,6 +95,8 @@ def inner_kernel(function: F) -> F:
     """
     if PLAIN:
         return function
-    compiled = numba.njit(nogil=True, no_cfunc_wrapper=True, forceinline=True, fastmath=_FREEDOM)(function)
+    compiled = numba.njit(
+        nogil=True, no_cfunc_wrapper=True, forceinline=True, error_model="numpy", fastmath=_FREEDOM
+    )(function)
     compiled._cache = InnerKernelCache(function)
     return compiled

@@ -26,6 +26,8 @@ Floats = NDArray[np.float64]
 _WINDOW_S = 0.0008
 """Half width for a track just begun; a proved one goes down to a third of it."""
 _LEAST_WINDOW_S = 0.00025
+WIDEST = 1.5 * _WINDOW_S
+"""No window is wider, at the first turn."""
 _TILT = 4e-4
 """Largest shift a turn, as a share of the period."""
 _MISSES = 6
@@ -46,7 +48,7 @@ def half_width_s(track: Floats, turns: int) -> float:
     """Half the window of a track this many turns on; grows with the turns skipped."""
     settled = max(_LEAST_WINDOW_S, 3.0 * track[SCATTER_S])
     early = _WINDOW_S / max(1.0, track[HITS] - 1.0)
-    return float(min(1.5 * _WINDOW_S, max(settled, early)) * (1.0 + 0.35 * (turns - 1)))
+    return float(min(WIDEST, max(settled, early)) * (1.0 + 0.35 * (turns - 1)))
 
 
 @inner_kernel
@@ -64,21 +66,22 @@ def follow(tracks: Floats, count: int, time_s: float, channel: int) -> tuple[int
     best, best_off, best_turns = -1, 0.0, 0
     kept = 0
     for row in range(count):
-        track = tracks[row]
-        passed = (time_s - track[LAST_S]) / track[LAG_S]
+        passed = (time_s - tracks[row, LAST_S]) / tracks[row, LAG_S]
         # A turn is missed once its window is well behind.
         late = math.floor(passed - 0.02) if passed > 0.02 else 0
-        if late > track[OVERDUE]:
-            track[MISSES] += late - track[OVERDUE]
-            track[OVERDUE] = late
-        if track[OVERDUE] > min(float(_MISSES), track[HITS]):
+        if late > tracks[row, OVERDUE]:
+            tracks[row, MISSES] += late - tracks[row, OVERDUE]
+            tracks[row, OVERDUE] = late
+        if tracks[row, OVERDUE] > min(float(_MISSES), tracks[row, HITS]):
             continue
         if kept < row:
-            tracks[kept] = track
+            for column in range(COLUMNS):
+                tracks[kept, column] = tracks[row, column]
         turns = round(passed)
-        if turns >= 1 and int(track[CHANNEL]) & channel:
-            off = abs(time_s - track[LAST_S] - turns * track[LAG_S])
-            if off <= half_width_s(track, turns) and (best < 0 or off < best_off):
+        if turns >= 1 and int(tracks[kept, CHANNEL]) & channel:
+            off = abs(time_s - tracks[kept, LAST_S] - turns * tracks[kept, LAG_S])
+            near = off <= WIDEST * (1.0 + 0.35 * (turns - 1))
+            if near and off <= half_width_s(tracks[kept], turns) and (best < 0 or off < best_off):
                 best, best_off, best_turns = kept, off, turns
         kept += 1
     if best < 0:

@@ -105,15 +105,16 @@ def near_evidence(
     low, high = max(order, peak - reach), min(length, peak + reach + 1)
     begin, end = max(low, peak - core), min(high, peak + core + 1)
     rough, smooth = 1e-30, 1e-30
-    for side in range(3):
-        since, until = (max(2, low), begin) if side == 0 else (begin, end) if side == 1 else (end, high)
+    most_smooth = 1e3 * scale * scale
+    for side in range(2):
+        since, until = (max(2, low), begin) if side == 0 else (end, high)
         piece = own[max(0, since - 2) : max(2, until)]
         for n in range(2, piece.shape[0]):
             bend = piece[n] - 2.0 * piece[n - 1] + piece[n - 2]
-            if side == 1:
-                rough = max(rough, bend * bend)
-            else:
-                smooth += min(bend * bend, 1e3 * scale * scale)
+            smooth += min(bend * bend, most_smooth)
+    for n in range(max(2, begin), end):
+        bend = own[n] - 2.0 * own[n - 1] + own[n - 2]
+        rough = max(rough, bend * bend)
     out[6] = 0.5 * math.log(rough / (smooth / max(1, high - low - (end - begin)) + 1e-30))
     out[7] = math.log(max(1, last - first) / rate_factor)
     out[8] = 0.5 * math.log(gain)
