@@ -98,9 +98,13 @@ def _join_channels(repairs: list[Repair]) -> tuple[list[Repair], list[int]]:
     """Overlapping repairs of one kind on two channels become one on both; sorted by start. Also where each one went."""
     joined: list[Repair] = []
     owners = [0] * len(repairs)
-    for number in sorted(range(len(repairs)), key=lambda n: (repairs[n].start_frame, repairs[n].channel)):
+    keys = [(repair.start_frame, repair.channel) for repair in repairs]
+    reached = 0
+    for number in sorted(range(len(repairs)), key=keys.__getitem__):
         repair = repairs[number]
-        for back in range(1, min(4, len(joined)) + 1):
+        near = 0 if repair.start_frame >= reached else min(4, len(joined))
+        reached = max(reached, repair.stop_frame)
+        for back in range(1, near + 1):
             other = joined[-back]
             if repair.start_frame >= other.stop_frame or "thump" in (other.kind, repair.kind):
                 continue

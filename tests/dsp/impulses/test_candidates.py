@@ -73,9 +73,9 @@ def test_the_test_is_the_likelihood_ratio_of_three_unknown_frames(rate_factor: i
 def test_scale_is_the_larger_of_two_medians_of_cells() -> None:
     error = noise(2, 4096)
     error[2000:2500] *= 9.0
-    scale = np.empty(len(error) // CELL)
+    means, scale = np.empty((2, len(error) // CELL))
     every = np.ones(4, dtype=bool)
-    find_scale(error, 1024, every, scale)
+    find_scale(error, 1024, every, means, scale)
     mean = np.abs(error).reshape(-1, CELL).mean(axis=1) / 0.7979
     for c in range(60, 200):
         behind = np.sort(mean[max(0, c - GUARD - CELLS + 1) : c - GUARD + 1])
@@ -85,7 +85,7 @@ def test_scale_is_the_larger_of_two_medians_of_cells() -> None:
     # a lone click does not move it
     error[1000] += 5.0
     again = np.empty_like(scale)
-    find_scale(error, 1024, every, again)
+    find_scale(error, 1024, every, means, again)
     assert abs(again[1000 // CELL] / scale[1000 // CELL] - 1.0) < 0.2
 
 
@@ -95,12 +95,15 @@ def test_the_scale_is_looked_at_again_wherever_it_sees_a_changed_hop(changed: li
     hops = np.zeros(8, dtype=bool)
     hops[changed] = True
     after = before * np.where(np.repeat(hops, HOP)[: len(before)], 3.0, 1.0)
-    wanted, got = np.empty(-(-len(before) // CELL)), np.empty(-(-len(before) // CELL))
-    find_scale(after, HOP, np.ones(8, dtype=bool), wanted)
-    find_scale(before, HOP, np.ones(8, dtype=bool), got)
+    means, wanted, again, got = np.empty((4, -(-len(before) // CELL)))
+    find_scale(after, HOP, np.ones(8, dtype=bool), means, wanted)
+    find_scale(before, HOP, np.ones(8, dtype=bool), again, got)
     assert changed == [] or not np.array_equal(got, wanted)
-    find_scale(after, HOP, hops, got)
+    find_scale(after, HOP, hops, again, got)
     assert np.array_equal(got, wanted)
+    assert np.array_equal(again, means)
+    pieces = np.array_split(np.abs(after), np.arange(CELL, len(after), CELL))
+    np.testing.assert_allclose(means, [piece.mean() / 0.7979 for piece in pieces], rtol=1e-12)
 
 
 def test_candidates_hold_the_planted_pulses_and_few_others() -> None:
@@ -180,14 +183,13 @@ def test_what_is_due_is_worth_nats_in_its_window_on_its_wall() -> None:
 
 def test_the_calm_share_is_that_of_the_plain_means() -> None:
     rng = np.random.default_rng(21)
-    error = rng.standard_normal(40 * CELL) * np.repeat(rng.uniform(0.5, 20.0, 40), CELL)
+    means = rng.uniform(0.5, 20.0, 40)
     scale, peaks, reach = rng.uniform(0.5, 3.0, 40), np.array([3, 200, 330, 639]), 7
     plain = []
     for peak in peaks:
         here = peak // CELL
         cells = range(max(0, here - reach), min(40, here + reach))
-        means = np.array([np.mean(np.abs(error[c * CELL : (c + 1) * CELL])) / 0.7979 for c in cells])
-        power = np.mean(np.minimum(means, 8.0 * scale[list(cells)]) ** 2)
+        power = np.mean(np.minimum(means[list(cells)], 8.0 * scale[list(cells)]) ** 2)
         plain.append(float(np.clip(scale[here] ** 2 / power, 0.01, 1.0)))
-    np.testing.assert_allclose(calm_share(error, scale, peaks, reach, 0.01), plain, rtol=1e-12)
+    np.testing.assert_allclose(calm_share(means, scale, peaks, reach, 0.01), plain, rtol=1e-12)
     assert min(plain) == 0.01 < max(plain)

@@ -115,8 +115,8 @@ def test_candidates_are_those_of_the_plain_search(factor: int) -> None:
     fit_predictors(x, HOP, ORDER, stale, models)
     find_errors(x, HOP, models, stale, *errors)
     find_tests(errors[1], models, HOP, stale, factor, tests)
-    scale = np.empty(len(x) // CELL)
-    find_scale(errors[0], HOP, stale, scale)
+    means, scale = np.empty((2, len(x) // CELL))
+    find_scale(errors[0], HOP, stale, means, scale)
     stale[8] = False  # where 2049 lies
     wanted = plain_candidates(x, errors[0], tests, scale, models, stale, 3.0, 1.5, factor)
     spans, peaks = np.zeros((200, 3), dtype=np.int64), np.zeros(200)

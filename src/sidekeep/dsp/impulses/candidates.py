@@ -135,9 +135,28 @@ def backward_error(signal: Vector, model: Vector, at: int) -> float:
 
 
 @kernel
-def find_scale(error: Vector, hop: int, stale: NDArray[np.bool_], scale: Vector) -> None:
-    """Greatest-of local scale per cell of ``CELL`` frames (``scale`` has one value a cell), wherever it sees a stale hop."""
-    cells, reach = scale.shape[0], GUARD + CELLS
+def find_scale(error: Vector, hop: int, stale: NDArray[np.bool_], means: Vector, scale: Vector) -> None:
+    """Greatest-of local scale per cell of ``CELL`` frames (``scale`` has one value a cell), wherever it sees a stale hop.
+
+    ``means`` gets the deviation that each cell's mean absolute error stands for.
+    """
+    cells, reach, length = scale.shape[0], GUARD + CELLS, error.shape[0]
+    b = 0
+    while b < stale.shape[0]:
+        if not stale[b]:
+            b += 1
+            continue
+        first = b
+        while b < stale.shape[0] and stale[b]:
+            b += 1
+        begin, end = first * hop // CELL, min(cells, b * hop // CELL)
+        for c in range(begin, min(end, length // CELL)):
+            total, piece = 0.0, error[c * CELL : (c + 1) * CELL]
+            for n in range(CELL):
+                total += abs(piece[n])
+            means[c] = total / (CELL * 0.7979)
+        if end > length // CELL:
+            means[end - 1] = np.abs(error[(end - 1) * CELL :]).mean() / 0.7979
     b = 0
     while b < stale.shape[0]:
         if not stale[b]:
@@ -147,22 +166,15 @@ def find_scale(error: Vector, hop: int, stale: NDArray[np.bool_], scale: Vector)
         while b < stale.shape[0] and stale[b]:
             b += 1
         low, high = max(0, first * hop // CELL - reach), min(cells, b * hop // CELL + reach)
-        scale_cells(error, low, high, scale)
+        scale_cells(means, low, high, scale)
 
 
 @inner_kernel
-def scale_cells(error: Vector, low: int, high: int, scale: Vector) -> None:
+def scale_cells(means: Vector, low: int, high: int, scale: Vector) -> None:
     """``find_scale`` for the cells ``[low, high)``."""
     cells, reach = scale.shape[0], GUARD + CELLS
-    length = error.shape[0]
     since, until = max(0, low - reach), min(cells, high + reach)
-    mean = np.empty(until - since)
-    for c in range(since, until):
-        total = 0.0
-        begin, end = c * CELL, min(length, (c + 1) * CELL)
-        for n in range(begin, end):
-            total += abs(error[n])
-        mean[c - since] = total / max(1, end - begin) / 0.7979
+    mean = means[since:until]
     # running medians of the cells behind, kept sorted; the ones ahead are the same list later on
     behind = np.zeros(until - since)
     held = np.empty(CELLS)
@@ -198,25 +210,18 @@ def scale_cells(error: Vector, low: int, high: int, scale: Vector) -> None:
 
 
 @kernel
-def calm_share(error: Vector, scale: Vector, peaks: NDArray[np.int64], reach: int, least: float) -> Vector:
+def calm_share(means: Vector, scale: Vector, peaks: NDArray[np.int64], reach: int, least: float) -> Vector:
     """Power of the local scale over the mean power of the errors ``reach`` cells each side of a peak, ``least`` to 1.
 
-    In music that is predictable but for its attacks the mean is that of the attacks.
+    In music that is predictable but for its attacks the mean is that of the attacks. ``means``: those of ``find_scale``.
     """
     shares = np.ones(peaks.shape[0])
-    powers = np.empty(error.shape[0] // CELL)
-    for cell in range(powers.shape[0]):
-        mean = 0.0
-        for n in range(cell * CELL, (cell + 1) * CELL):
-            mean += abs(error[n])
-        mean /= 0.7979 * CELL
-        powers[cell] = min(mean, 8.0 * scale[cell]) ** 2
     for row in range(peaks.shape[0]):
         here = min(peaks[row] // CELL, scale.shape[0] - 1)
-        low, high = max(0, here - reach), min(powers.shape[0], here + reach)
-        total = 0.0
-        for cell in range(low, high):
-            total += powers[cell]
+        low, high = max(0, here - reach), min(scale.shape[0], here + reach)
+        total, seen, levels = 0.0, means[low:high], scale[low:high]
+        for i in range(high - low):
+            total += min(seen[i], 8.0 * levels[i]) ** 2
         if high > low and total > 0.0:
             shares[row] = min(1.0, max(least, scale[here] * scale[here] * (high - low) / total))
     return shares

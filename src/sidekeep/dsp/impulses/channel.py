@@ -57,7 +57,7 @@ class Channel:
         self.models = np.empty((hops, self.order + 1))
         self.errors = np.zeros((2, length))
         self.worth = np.zeros(length)
-        self.scale = np.empty(-(-length // CELL))
+        self.means, self.scale = np.empty((2, -(-length // CELL)))
         self.stale = np.ones(hops, dtype=np.bool_)
         self.spans = np.empty((0, 3), dtype=np.int64)
         self.tests = np.empty(0)
@@ -68,7 +68,7 @@ class Channel:
         """Refresh what is stale and list the candidates there; fainter ones too where a scratch is due on this wall."""
         fit_predictors(self.working, self.hop, self.order, self.stale, self.models)
         find_errors(self.working, self.hop, self.models, self.stale, self.errors[0], self.errors[1])
-        find_scale(self.errors[0], self.hop, self.stale, self.scale)
+        find_scale(self.errors[0], self.hop, self.stale, self.means, self.scale)
         find_tests(self.errors[1], self.models, self.hop, self.stale, self.rate_factor, self.worth)
         spans = np.empty((len(self.working) // 4, 3), dtype=np.int64)
         tests = np.empty(len(spans))
@@ -126,7 +126,7 @@ class Channel:
 
     def calm_share(self, peaks: NDArray[np.int64]) -> Floats:
         """Power of the local scale over that of the errors around each peak, ``LEAST_CALM`` to 1."""
-        return calm_share(self.errors[0], self.scale, peaks, CONTEXT * self.rate_factor // CELL, LEAST_CALM)
+        return calm_share(self.means, self.scale, peaks, CONTEXT * self.rate_factor // CELL, LEAST_CALM)
 
     def mark_stale(self, spans: NDArray[np.int64]) -> None:
         """Hops whose predictor or errors see a changed span."""
