@@ -13,8 +13,10 @@ Floats = NDArray[np.float64]
 
 FEATURE_HZ = 100
 BANDS = 12
+"""Windows of 10 ms; bands of half an octave (chosen here)."""
 LOWEST_HZ, HIGHEST_HZ = 150.0, 7500.0
 WINDOW_FRAMES = 512
+"""21 ms at 24 kHz."""
 
 
 class OnsetFeatures:

@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 CHUNK_S = 15.0
 CHUNKS = 14
 SHORTEST_CHUNK_S = 2.0
+"""Fourteen pieces of fifteen seconds, spread over the shorter take: some dozens of onsets in each (chosen here)."""
 SHORTEST_S = 4.0 * SHORTEST_CHUNK_S
 """Of less music no chunks can be told from chance: a chunk is not more than a quarter of the take."""
 STEP_RATIO = 0.0015
@@ -29,6 +30,8 @@ NEAR_RATIO, FAR_RATIO = 0.006, 0.084
 LINE_TOLERANCE_S = 0.35
 SAME_SHARE = 0.6
 BESIDE_CUT_S = 1.0
+"""How far drift takes a piece off the line; the share on it, more than half (chosen here); and what is left out beside a cut,
+which is known to a second."""
 LEAST_STEP_S = 0.025
 """From one second to the next; no turntable drifts by so much, even while it runs up to its speed."""
 STEP_EXPLAINS = 0.1

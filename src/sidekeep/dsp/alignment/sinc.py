@@ -19,6 +19,8 @@ Floats = NDArray[np.float64]
 HALF_TAPS = 16
 PHASES = 2048
 KAISER_BETA = 9.0
+"""Flat to 0.85 of half the rate (see above); between 2048 phases the table goes straight, which errs by -130 dB at half the
+rate."""
 
 
 @cache

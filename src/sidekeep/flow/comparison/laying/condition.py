@@ -19,7 +19,9 @@ from sidekeep.model.audio import AudioFormat
 
 SPECTRUM_FRAMES = 4096
 SPECTRA_A_BLOCK = 6
+"""Six spectra of 93 ms in each three seconds: some thousands over a side, as a survey has."""
 SILENT = 10 ** (-80 / 20)
+"""Under the hiss of a phono stage at a usual gain (common practice, no source)."""
 DEAD = 10 ** (-36 / 20)
 """Crosstalk alone leaves more in the other channel: cartridges separate them by 20 to 30 dB (common practice, no source)."""
 

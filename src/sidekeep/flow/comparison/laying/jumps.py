@@ -17,6 +17,7 @@ from sidekeep.dsp.alignment.time_map import TimeMap
 Floats = NDArray[np.float64]
 
 STEP_S = 0.1
+"""Eighteen to a turn of 33 1/3: places are then made exact on the knots."""
 TURNS_S, BESIDE_S = 5.4, 2.7
 """Three turns at 33 1/3 and four at 45 rpm are averaged on either side, this far from the moment: the curve needs a while to get
 from one level to the other."""
@@ -31,6 +32,7 @@ LAID_BESIDE_S = 0.3
 """Nearer than this to what is missing nothing is told where the takes were laid on each other on either side by themselves."""
 SURE_SD_S = 2e-3
 FEWEST_SHARE = 0.5
+"""A knot this sure lies in sound, and half of a level must (chosen here)."""
 
 
 @dataclass(frozen=True, kw_only=True)

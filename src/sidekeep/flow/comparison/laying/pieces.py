@@ -26,9 +26,11 @@ NEEDED_S, LEARNED_S = 3.0, 9.0
 """Of a piece so much must be left beside the seconds that are unsure, and so much of that tells where it goes on to: five turns
 at 33 1/3 rpm, so that wow averages out."""
 WINDOW_S, HOP_S = 0.1, 0.02
+"""A tenth of a second of sound tells which of two delays it follows; the moment is known to 20 ms."""
 LOOSE_SHARE, LEAST_LOOSE_S, MOST_LOOSE_S = 0.3, 0.001, 0.012
 """How far the sound may be from where a side is thought to go on to: wow and drift within some seconds, less than the step."""
 BROKEN_S = 0.15
+"""The window of ``HOP_S`` may lie over the moment, on either side."""
 BROKEN_SD_S = 1.0
 """So near to what is missing nothing is sure of the curve."""
 

@@ -21,6 +21,7 @@ from sidekeep.flow.ports import AudioSource
 Floats = NDArray[np.float64]
 
 FINE_HZ = 500
+"""Two milliseconds: a place of a cut needs no more."""
 ROUND_S, REACH_S = 8.0, 0.5
 """Seconds compared round a place, and how far from the line and its drift it is looked for."""
 SURE = 0.8
@@ -28,6 +29,7 @@ SURE = 0.8
 _SMOOTH = np.hanning(11)[1:-1] / np.hanning(11).sum()
 """Over some 18 ms: what is left of single periods of the bass would only match to a part of a step."""
 _FLOOR = 1e-4
+"""Of the level, -80 dB: silence has no shape."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -21,6 +21,8 @@ EXPECTED_SHARE, LEAST_EXPECTED = 0.6, 1.0
 """Of each kind, for every faint difference that is neither: the mean agrees with a difference by chance as much as with a mark in
 0.55 of all cases, either way, and with neither in 0.45 (``marks.AGREES``); and never fewer than the second."""
 CHANCE = 1e-3
+"""That so many are there by chance: one pair in a thousand for either kind. No matter (see the README): all of these, where
+twenty marks come."""
 ENOUGH_CLEAR = 5
 """Where so many clear ones came (or went), fainter ones did too: dust is of all sizes."""
 

@@ -16,6 +16,8 @@ ORDER = 32
 DIFFERENCE_ORDER = 16
 STRETCH_S = 0.5
 AROUND_CELLS = 25
+"""A predictor of 32 holds the partials of a few notes, which half a second keeps; 16 are enough for the colour of hiss; 25
+cells are 50 ms, over which music seldom changes and a mark is one cell (chosen here)."""
 WINDOWS_S = (0.00005, 0.00028)
 """Lengths over which the energy is summed: a speck of dust, and a tick with the ringing of the cartridge."""
 

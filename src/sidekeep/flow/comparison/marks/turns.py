@@ -18,6 +18,8 @@ SCRATCH_TOLERANCE_S = 0.006
 MISSED_TURNS = 3
 LOUDEST = 2500
 FEWEST = 5
+"""Four crossings make a scratch, each within a degree of its turn, up to two in a row too faint to be found; a turn is looked
+for in five marks and more, and in the loudest of very many (chosen here)."""
 
 
 def turn_of(both_s: Floats, both_db: Floats, marks: Sequence[Mark], length_s: float) -> TurnEstimate:
