@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import random
 import shutil
 import subprocess
@@ -11,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from sidekeep.errors import CopyError
 from sidekeep.model.recipe import LevelSettings, Recipe
 from sidekeep.shelf.choices.choice_files import put_side
 from sidekeep.shelf.choices.choices import Choices, change_choices, read_choices, read_history, take_back
@@ -197,3 +200,26 @@ def test_two_processes_that_change_undo_and_redo_lose_nothing(record: Path, tmp_
     read_choices(folder)
     assert read_journal(folder).state == state
     assert len((folder / HISTORY).read_bytes().splitlines()) == len(read_history(folder))
+
+
+def test_what_was_refused_before_a_file_got_its_name_is_not_there_afterwards(
+    record: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The journal has the change already when the disk refuses the first name: a person who was told of a failure must not find
+    the change made at the next look."""
+    folder = tmp_path / "record"
+    shutil.copytree(record, folder)
+    before = read_history(folder)
+    real = os.replace
+
+    def refuse(part: Path, final: Path) -> None:
+        if final.name.endswith(".toml"):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        real(part, final)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "replace", refuse)
+        with pytest.raises(CopyError, match="disk is full"):
+            change_both(folder)
+    assert as_seen(read_choices(folder)) == (OLD, "peak")
+    assert [entry.seq for entry in read_history(folder)] == [entry.seq for entry in before]
