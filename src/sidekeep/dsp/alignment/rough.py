@@ -30,7 +30,8 @@ NEAR_RATIO, FAR_RATIO = 0.006, 0.084
 LINE_TOLERANCE_S = 0.35
 SAME_SHARE = 0.6
 BESIDE_CUT_S = 1.0
-"""How far drift takes a piece off the line; the share on it, more than half (chosen here); and what is left out beside a cut,
+"""How far drift takes a piece off the line; the share on it: another recording put 14 % there
+(``./run bench compare --only other``); and what is left out beside a cut,
 which is known to a second."""
 LEAST_STEP_S = 0.025
 """From one second to the next; no turntable drifts by so much, even while it runs up to its speed."""

@@ -48,7 +48,7 @@ GAIN_TAPS = 63
 PREVIEW_S = 60.0
 LEVEL_HZ = (200.0, 2000.0)
 """Taps: 0.7 kHz fine at 44.1 kHz, as third octaves are from 3 kHz on. A minute of the middle tells the gain. Between 200 Hz and
-2 kHz neither rumble nor wear nor the stylus changes the level (common practice, no source)."""
+2 kHz neither rumble nor wear nor the stylus changes the level (common practice, no source). No matter (see the README)."""
 THIRD_OCTAVE = 10.0**0.1
 """A band ends half of it over its middle; the other half is what the wall of an edge takes."""
 LEVEL_FLOOR_DB = 0.3
