@@ -51,7 +51,7 @@ def called_kernels() -> list[str]:
         for name, kernel in vars(module).items():
             if getattr(kernel, "py_func", None) is None or kernel.py_func.__module__ != module.__name__:
                 continue
-            for signature in kernel.signatures:
+            for signature in kernel.dispatcher.signatures:
                 with contextlib.suppress(ValueError):  # a type without a word: compiled where it is called
                     lines.add(f"{module.__name__}:{name}\t" + "; ".join(map(name_type, signature)))
     return sorted(lines, key=lambda line: (_place_among_dearest(line), line))

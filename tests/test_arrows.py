@@ -35,7 +35,7 @@ DSP_MAY_USE = {"numpy", "scipy", "numba", "llvmlite", "soxr"}
 DSP_ROOMS = {
     "kernel_cache": set(),
     "kernel": {"kernel_cache"},
-    "compiling": {"kernel", "impulses"},
+    "compiling": {"kernel", "kernel_cache", "impulses"},
     "grid": set(),
     "impulses": {"kernel", "noise"},
     "turn": {"kernel", "noise"},

@@ -83,7 +83,7 @@ for count in (0, 6):
         middle(values, count)
     except ValueError as refused:
         print(refused)
-print(sum(middle.stats.cache_hits.values()), "numba.np.arraymath" in sys.modules)
+print(sum(middle.dispatcher.stats.cache_hits.values()), "numba.np.arraymath" in sys.modules)
 """
 
 
@@ -115,3 +115,12 @@ def test_a_kernel_cut_short_on_the_disk_is_compiled_again(tmp_path: Path, ending
     assert ask(tmp_path) == compiled
     assert ask(tmp_path)[:-1] == compiled[:-1]
     assert ask(tmp_path)[-1] == "1 False"
+
+
+@pytest.mark.parametrize(
+    "module", ["sidekeep.service.mend", "sidekeep.service.survey", "sidekeep.service.house"]
+)
+def test_the_compiler_is_not_met_before_a_kernel_is_called(module: str) -> None:
+    asked = f"import sys, {module}; print('numba' in sys.modules)"
+    said = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
+    assert said.stdout == "False\n"

@@ -18,7 +18,8 @@ from multiprocessing import get_context
 from typing import Any
 
 from sidekeep.dsp.impulses.evidence.network import Network
-from sidekeep.dsp.kernel import PLAIN, types
+from sidekeep.dsp.kernel import PLAIN
+from sidekeep.dsp.kernel_cache import types
 
 TABLE = "signatures.txt"
 MOST_PROCESSES = 4  # the dearest kernel takes as long as all others together, so more would only wait
@@ -56,7 +57,7 @@ def compile_line(line: str) -> str | None:
     module, _, kernel = name.partition(":")
     try:
         signature = tuple(type_named(word) for word in words.split("; "))
-        getattr(import_module(module), kernel).compile(signature)
+        getattr(import_module(module), kernel).dispatcher.compile(signature)
     except Exception as trouble:  # whatever it is: the kernel is compiled, or fails, where it is called
         return f"{name}: {type(trouble).__name__}: {trouble}"
     return None

@@ -13,8 +13,9 @@ import tempfile
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from functools import cached_property, update_wrapper
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -63,15 +64,34 @@ def forget_old(kernels: Path) -> None:
 
 os.environ.setdefault("NUMBA_CACHE_DIR", _cache_folder())
 os.environ.setdefault("NUMBA_OPT", "2")  # a fifth less time to compile, and the kernels are as fast
-
-import numba  # noqa: E402  (the cache folder must be known first)
-
-from sidekeep.dsp.kernel_cache import InnerKernelCache, KernelCache  # noqa: E402
-
-types = numba.types
-"""The compiler's types, for who must name them."""
-_FREEDOM = {"reassoc", "nsz"}
 PLAIN = os.environ.get("SIDEKEEP_PLAIN") == "1"
+
+
+class Kernel:
+    """A function that meets the compiler when it is first called: half of the commands call none, and start without it.
+
+    ``py_func`` is the function as it was written.
+    """
+
+    def __init__(self, function: Callable[..., Any], *, becomes_part_of_others: bool) -> None:
+        self.py_func = function
+        self._becomes_part_of_others = becomes_part_of_others
+        update_wrapper(self, function)
+
+    def __call__(self, *given: Any) -> Any:
+        return self.dispatcher(*given)
+
+    @cached_property
+    def dispatcher(self) -> Any:
+        """The compiler's own object for it, with all versions that were compiled or read from the disk."""
+        from sidekeep.dsp.kernel_cache import meet_compiler
+
+        return meet_compiler(self.py_func, becomes_part_of_others=self._becomes_part_of_others)
+
+    @property
+    def _numba_type_(self) -> Any:
+        """What the compiler asks when it compiles a kernel that calls this one."""
+        return self.dispatcher._numba_type_
 
 
 def kernel(function: F) -> F:
@@ -80,11 +100,7 @@ def kernel(function: F) -> F:
     Sums may be reordered, but products and sums are not contracted and quotients stay quotients.
     A divisor of zero is not asked for, as in numpy: where every divisor is looked at, quotients are worked out one by one.
     """
-    if PLAIN:
-        return function
-    compiled = numba.njit(nogil=True, no_cfunc_wrapper=True, error_model="numpy", fastmath=_FREEDOM)(function)
-    compiled._cache = KernelCache(function)
-    return compiled
+    return function if PLAIN else cast(F, Kernel(function, becomes_part_of_others=False))
 
 
 def inner_kernel(function: F) -> F:
@@ -93,10 +109,4 @@ def inner_kernel(function: F) -> F:
     Else it would be there once in every caller and once alone, its sums in another order in each, and which of them runs would
     depend on what a process happened to load first: so would the last bits of a survey (1.5e-11 was seen).
     """
-    if PLAIN:
-        return function
-    compiled = numba.njit(
-        nogil=True, no_cfunc_wrapper=True, forceinline=True, error_model="numpy", fastmath=_FREEDOM
-    )(function)
-    compiled._cache = InnerKernelCache(function)
-    return compiled
+    return function if PLAIN else cast(F, Kernel(function, becomes_part_of_others=True))

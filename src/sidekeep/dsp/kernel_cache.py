@@ -1,4 +1,4 @@
-"""Compiled kernels from the disk, without making the compiler ready for more: that takes ten times as long as they do.
+"""The compiler, and kernels from the disk without making the compiler ready for more: that takes ten times as long as they do.
 
 Numba readies its compiler before it looks into its cache, and what it kept names every module of its own that a part of a kernel
 came from, so that these are loaded too, with the dozens that they need. A kernel that is there already needs the memory it
@@ -7,14 +7,19 @@ allocates from, nothing else. One that is not is compiled as ever: the compiler 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 from typing import Any
 
+import numba
 from llvmlite import binding
 from numba.core.caching import CompileResultCacheImpl, FunctionCache
 from numba.core.environment import Environment
 from numba.core.runtime import _nrt_python
 
+types = numba.types
+"""The compiler's types, for who must name them."""
+_FREEDOM = {"reassoc", "nsz"}
 _NO_GLOBALS = {"__name__": __name__}
 
 
@@ -77,3 +82,16 @@ class KernelCache(InnerKernelCache):
     """The same for a kernel that is called from outside only."""
 
     _impl_class = _Alone
+
+
+def meet_compiler(function: Callable[..., Any], *, becomes_part_of_others: bool) -> Any:
+    """The function as the compiler holds it; nothing is compiled or read before it is called."""
+    compiled = numba.njit(
+        nogil=True,
+        no_cfunc_wrapper=True,
+        forceinline=becomes_part_of_others,
+        error_model="numpy",
+        fastmath=_FREEDOM,
+    )(function)
+    compiled._cache = (InnerKernelCache if becomes_part_of_others else KernelCache)(function)
+    return compiled
