@@ -43,11 +43,16 @@ def test_a_type_comes_back_from_its_word(value: object) -> None:
     assert type_named(name_type(asked)) == asked
 
 
-def test_what_can_be_only_read_has_no_word() -> None:
+def test_what_can_be_only_read_has_a_word_of_its_own() -> None:
     read_only = np.zeros(3)
     read_only.flags.writeable = False
+    assert name_type(numba.typeof(read_only)) == "float64 1C read"
+    assert type_named("float64 1C read") == numba.typeof(read_only) != numba.typeof(np.zeros(3))
+
+
+def test_what_no_kernel_is_called_with_has_no_word() -> None:
     with pytest.raises(ValueError, match="no word"):
-        name_type(numba.typeof(read_only))
+        name_type(numba.typeof((1.0, 2.0)))
 
 
 @pytest.mark.parametrize(

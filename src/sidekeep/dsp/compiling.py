@@ -3,7 +3,7 @@
 ``signatures.txt`` names the kernels that a job calls and the types it calls them with, the dearest to compile first. ``python -m
 tests.kernels`` writes it. Nothing depends on it: what is not named is compiled when it is first called, and what was
 compiled before takes some milliseconds here. A line is ``module:kernel``, a tab, and types with ``; `` between them: ``float64``,
-``float64 2C`` (an array: axes, and C, F or A for its order in memory), ``Network``.
+``float64 2C`` (an array: axes, and C, F or A for its order in memory), ``float64 1C read`` (one that is only read), ``Network``.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ def read_signatures() -> list[str]:
 
 def name_type(asked: Any) -> str:
     """The word of the table for a type of the compiler; ValueError where it has none."""
-    if isinstance(asked, types.Array) and asked.mutable and asked.aligned:
-        return f"{name_type(asked.dtype)} {asked.ndim}{asked.layout}"
+    if isinstance(asked, types.Array) and asked.aligned:
+        return f"{name_type(asked.dtype)} {asked.ndim}{asked.layout}{'' if asked.mutable else ' read'}"
     if isinstance(asked, types.NamedTuple) and asked.instance_class is Network:
         return "Network"
     if isinstance(asked, types.Boolean | types.Integer | types.Float):
@@ -43,12 +43,14 @@ def name_type(asked: Any) -> str:
 
 def type_named(word: str) -> Any:
     """The type of the compiler that a word of the table stands for."""
-    scalar, _, shape = word.partition(" ")
+    scalar, *shape = word.split(" ")
     if word == "Network":
         axes = [2 if name == "hidden" else 1 for name in Network._fields]
         return types.NamedTuple([types.Array(types.float64, count, "C") for count in axes], Network)
     element = types.boolean if scalar == "bool" else getattr(types, scalar)
-    return types.Array(element, int(shape[:-1]), shape[-1]) if shape else element
+    if not shape:
+        return element
+    return types.Array(element, int(shape[0][:-1]), shape[0][-1], readonly=shape[1:] == ["read"])
 
 
 def compile_line(line: str) -> str | None:
