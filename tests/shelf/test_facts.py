@@ -13,7 +13,7 @@ from sidekeep.errors import ShelfError, SidekeepError
 from sidekeep.model.news import News
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake, TakeFile, read_take
-from sidekeep.shelf.styluses import read_styluses
+from sidekeep.shelf.styluses import STYLUSES, Stylus, read_styluses, write_styluses
 from tests.outside import files_no_larger_than
 
 TAKE = ShelfTake(
@@ -121,3 +121,11 @@ def test_a_record_is_made_whole_or_not_at_all(tmp_path: Path) -> None:
         RecordFolder.create(place, sleeve="The Wicker Boats - Tallow Wharf Almanac\n")
     assert list(tmp_path.iterdir()) == []
     assert RecordFolder.create(place, sleeve="The Wicker Boats - Tallow Wharf Almanac\n").takes() == []
+
+
+def test_the_first_stylus_joins_what_a_person_wrote_into_the_list(tmp_path: Path) -> None:
+    """A list of nothing but a note, as it is begun by hand."""
+    (tmp_path / STYLUSES).write_text("# the spare one is in the drawer\n")
+    write_styluses(tmp_path, [Stylus(name="Kestrel 4", hours_before=120.0)])
+    assert "# the spare one is in the drawer" in (tmp_path / STYLUSES).read_text()
+    assert read_styluses(tmp_path) == [Stylus(name="Kestrel 4", hours_before=120.0)]
