@@ -51,6 +51,7 @@ MARGIN_FRAMES = 4096
 ASKED_CHUNKS = 10
 """A take that is not to be mended is looked at for so many chunks, some thirty seconds, whether it was decoded from an MP3."""
 THUMP_BEFORE_S, THUMP_AFTER_S = 0.6, 0.75
+"""Sound beside a chunk that the tails of thumps are told from and reach into (chosen here)."""
 
 LOSSY_NATS = 1.5
 """How much surer a repair in a lossy file must be: what an encoder does to clean music looks like damage at times. It halves the

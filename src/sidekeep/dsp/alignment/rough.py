@@ -38,6 +38,7 @@ LEAST_STEP_S = 0.025
 STEP_EXPLAINS = 0.1
 """A step is believed where it leaves no more than this of what a line misses."""
 FEWEST_CHUNKS, FEWEST_BEYOND = 3, 2
+"""Any two lie on a line; beside a line that is known two that agree say where the other one is."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -15,6 +15,8 @@ from sidekeep.flow.measuring.measures import FrameSpans
 Floats = NDArray[np.float64]
 
 _EDGE_ATOMS, _BIN_ATOMS, _RUN_ATOMS = 20, 20, 3
+"""Atoms are seconds: all of the first and last twenty are kept, and between them the quietest stretches of three in every twenty
+(chosen here)."""
 
 
 class QuietMoments:

@@ -42,6 +42,7 @@ from sidekeep.model.repair import Repair
 SURVEY_VERSION = 6
 """Raise it when a survey finds, measures or keeps something else: kept surveys are made again then."""
 BLOCK_FRAMES = 131072
+"""Some three seconds at 44.1 and 48 kHz; no sample depends on it."""
 METERED_LATE = 8
 """Blocks the meters may lie behind the mender: neither waits for the other's slow moments."""
 _SEVERITY_ORDER = {"act": 0, "look": 1, "note": 2}
