@@ -204,6 +204,23 @@ def test_whatever_ends_a_verb_it_clears_away_and_says_how_far_it_came(
     assert said.endswith("the same command again goes on)")
 
 
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("then", ['progress(0.44, "on")', 'raise RuntimeError("no compiled object yet")'])
+def test_a_library_that_swallows_the_wish_to_stop_does_not_undo_it(
+    number: int, then: str, tmp_path: Path
+) -> None:
+    """As the compiler of the kernels does, and fails afterwards."""
+    swallowing = f"        except KeyboardInterrupt:\n            {then}\n        finally:"
+    (tmp_path / "slow.py").write_text(SLOW_VERB.replace("        finally:", swallowing))
+    terminal = Terminal(str(tmp_path / "slow.py"), str(tmp_path / "cleared"), "side-A.wav")
+    terminal.wait_for("ready")
+    os.kill(terminal.pid, number)
+    assert terminal.leave() == 2
+    said = " ".join(terminal.text.split())
+    assert "stopped at 43 %, adopting side-A.wav; no half-written" in said
+    assert "something went wrong" not in said
+
+
 def test_a_signal_that_is_to_be_ignored_is(tmp_path: Path) -> None:
     script = f"import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN)\n{SLOW_VERB}".replace(
         "60.0", "1.0"
@@ -223,3 +240,31 @@ def test_the_page_is_closed_in_order_whatever_ends_it(number: int, tmp_path: Pat
     terminal.wait_for("Ctrl.C here ends it")
     os.kill(terminal.pid, number)
     assert terminal.leave() == 0
+
+
+def test_who_does_not_wait_for_the_survey_still_has_the_copies(tmp_path: Path) -> None:
+    """Ctrl+C while the last side is surveyed is meant for the waiting alone."""
+    (tmp_path / "slow.py").write_text(
+        """
+import os, sys, time
+from sidekeep.cli import main
+from sidekeep.cli.session import beside
+from sidekeep.cli.verbs import adopt
+def run(options):
+    from sidekeep.cli.terminal.output import progress_bar
+    evening = beside.Beside(None)
+    evening.follower.survey.settle = lambda seconds: (os.write(1, b"ready\\n"), time.sleep(60.0))
+    evening.settle(print)
+    with progress_bar("writing copies", quiet=True) as progress:
+        progress(1.0, "written")
+    print("copies are written")
+    return 0
+adopt.run = run
+sys.exit(main.main(["adopt", "x.wav"]))
+"""
+    )
+    terminal = Terminal(str(tmp_path / "slow.py"))
+    terminal.wait_for("ready")
+    os.kill(terminal.pid, signal.SIGINT)
+    assert terminal.leave() == 0
+    assert "copies are written" in terminal.text

@@ -12,7 +12,7 @@ from contextlib import suppress
 from sidekeep import __version__
 from sidekeep.cli.terminal.output import say
 from sidekeep.cli.terminal.parser import Parser, add_described
-from sidekeep.cli.terminal.stopping import how_far, stopped_as_by_ctrl_c
+from sidekeep.cli.terminal.stopping import how_far, stopped_as_by_ctrl_c, was_asked_to_stop
 from sidekeep.cli.texts import errors as error_words
 from sidekeep.cli.texts.answers import error_answer, stop_answer
 from sidekeep.errors import SidekeepError
@@ -69,18 +69,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
         with stopped_as_by_ctrl_c():
             return int(importlib.import_module(f"sidekeep.cli.verbs.{options.verb}").run(options))
     except KeyboardInterrupt:
-        what = f"stopped{how_far()}; no half-written file was left behind"
-        return _give_up(what + stop_answer(options.verb), options.debug)
+        return _give_up(_stopped(options.verb), options.debug)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_COULD_NOT
     except (SidekeepError, OSError, MemoryError) as error:
         return _give_up(_one_line(error) + error_answer(error), options.debug)
     except Exception as error:
+        if was_asked_to_stop():
+            return _give_up(_stopped(options.verb), options.debug)
         what = f"{type(error).__name__}: {_one_line(error)}" if str(error) else type(error).__name__
         return _give_up(
             f"something went wrong whose cause is not known ({what}); --debug shows where", options.debug
         )
+
+
+def _stopped(verb: str) -> str:
+    return f"stopped{how_far()}; no half-written file was left behind{stop_answer(verb)}"
 
 
 def _print_anything() -> None:

@@ -8,6 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from sidekeep.cli.terminal.stopping import heeded
 from sidekeep.cli.texts.live import LiveLine
 from sidekeep.service.live.evening import EveningFollower
 from sidekeep.units import count
@@ -44,8 +45,10 @@ class Beside:
         """After the last side: its survey is a matter of seconds."""
         if not self.follower.survey.is_settled and not self._machine:
             note("surveying the last side")
-        with suppress(KeyboardInterrupt):  # whoever does not want to wait has it surveyed later
+        try:
             self.follower.survey.settle(SETTLE_S)
+        except KeyboardInterrupt:  # whoever does not want to wait has it surveyed later
+            heeded()
         self.hear(note)
 
     def write_copies(self, record: Path, note: Callable[[str], None]) -> None:

@@ -11,21 +11,27 @@ from types import FrameType
 
 from sidekeep.flow.progress import Progress
 
-_AS_CTRL_C = ("SIGTERM", "SIGHUP", "SIGBREAK")
+_ENDING = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 _DONE: list[tuple[float, str]] = []
 """How far the work is that is under way, and what it does; empty before it has said so."""
+_ASKED: list[int] = []
+"""The signals that came."""
 
 
 @contextmanager
 def stopped_as_by_ctrl_c() -> Iterator[None]:
     """What ends a program at once ends it as Ctrl+C does, so that all that is open is closed and cleared away. A signal that was
-    to be ignored (``nohup``) still is."""
+    to be ignored (``nohup``) still is. A library that was just compiling may swallow it, or fail by it: ``was_asked_to_stop``."""
     before = {}
     _DONE.clear()
+    _ASKED.clear()
     if threading.current_thread() is threading.main_thread():
-        for name in _AS_CTRL_C:
+        for name in _ENDING:
             number = getattr(signal, name, None)
-            if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+            if number is not None and signal.getsignal(number) in (
+                signal.SIG_DFL,
+                signal.default_int_handler,
+            ):
                 before[number] = signal.signal(number, _stop)
     try:
         yield
@@ -35,13 +41,26 @@ def stopped_as_by_ctrl_c() -> Iterator[None]:
 
 
 def _stop(number: int, frame: FrameType | None) -> None:
+    _ASKED.append(number)
     raise KeyboardInterrupt
 
 
+def was_asked_to_stop() -> bool:
+    """Whether an error is only what became of a wish to stop."""
+    return bool(_ASKED)
+
+
+def heeded() -> None:
+    """The wish to stop has ended what it was meant for; what follows goes on."""
+    _ASKED.clear()
+
+
 def watched(progress: Progress) -> Progress:
-    """The same progress; how far it came is remembered for ``how_far``."""
+    """The same progress; how far it came is remembered for ``how_far``, and a wish to stop that was swallowed is raised again."""
 
     def report(share: float, doing: str = "") -> None:
+        if _ASKED:
+            raise KeyboardInterrupt
         _DONE[:] = [(share, doing)]
         progress(share, doing)
 
