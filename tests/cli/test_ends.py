@@ -239,7 +239,7 @@ def test_the_page_is_closed_in_order_whatever_ends_it(number: int, tmp_path: Pat
     terminal = Terminal("-m", "sidekeep", *words)
     terminal.wait_for("Ctrl.C here ends it")
     os.kill(terminal.pid, number)
-    assert terminal.leave() == 0
+    assert terminal.leave(240.0) == 0
 
 
 def test_who_does_not_wait_for_the_survey_still_has_the_copies(tmp_path: Path) -> None:
