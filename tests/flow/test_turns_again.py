@@ -87,6 +87,18 @@ def test_at_every_speed_and_rate(rpm: float, rate_hz: int) -> None:
     assert found.period_s == pytest.approx(side.pressed.truth.turn_period_s, rel=1e-4)
 
 
+@pytest.mark.parametrize("at_s", [9.07, 9.14, 9.21])
+def test_a_single_jump_is_told_wherever_it_lies(at_s: float) -> None:
+    """Moments lie on a grid of a quarter of a second: jumps at other places of it."""
+    side = stuck(1, at_s=at_s)
+    (found,) = told(side.pressed.audio, RATE_HZ)
+    ((start, stop),) = side.spans
+    assert found.turns == 1
+    assert [found.start_frame / RATE_HZ, found.stop_frame / RATE_HZ] == pytest.approx(
+        [start / RATE_HZ, stop / RATE_HZ], abs=EDGE_S
+    )
+
+
 def test_one_channel_is_enough() -> None:
     side = stuck(2)
     (found,) = told(side.pressed.audio[:, :1].copy(), RATE_HZ)

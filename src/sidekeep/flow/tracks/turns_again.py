@@ -111,19 +111,21 @@ def _longest(features: Features) -> PlayedPart | None:
 
 def turns_again(watch: TurnWatch, noise: Floats, rate_hz: int, *, since: int = 0) -> list[TurnAgain]:
     """All stretches of what was heard so far, in order; of the moments from number ``since`` on."""
-    again = [
-        moment
+    sure = {
+        moment.number
         for moment in watch.moments
-        if moment.number >= since and (moment.is_edge or _is_same_groove(moment, noise))
-    ]
+        if moment.number >= since and not moment.is_edge and _is_same_groove(moment, noise)
+    }
+    # beside one that is sure: part of it may go on from there
+    near = [m for m in watch.moments if sure & {m.number - 1, m.number, m.number + 1}]
     found = []
-    for group in _groups(again):
-        sure = [moment for moment in group if not moment.is_edge]
-        if not sure:
+    for group in _groups(near):
+        inner = [moment for moment in group if moment.number in sure]
+        if not inner:
             continue
-        sway_s = float(np.median([moment.cells.sway for moment in sure])) / watch.work_rate_hz
-        start, stop = _extent(group, sure, watch)
-        period_s = float(np.median([moment.delay_frames for moment in sure])) / rate_hz
+        sway_s = float(np.median([moment.cells.sway for moment in inner])) / watch.work_rate_hz
+        start, stop = _extent(group, inner, watch)
+        period_s = float(np.median([moment.delay_frames for moment in inner])) / rate_hz
         turns = (stop - start) / rate_hz / period_s
         if turns > _LEAST_TURN and sway_s > _LEAST_SWAY_S:
             found.append(TurnAgain(start, stop, period_s, round(turns)))
