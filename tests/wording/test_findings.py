@@ -78,6 +78,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "cd-divided": {"discs": 2},
     "cd-too-long": {"length": "81:00"},
     "other-recording": {"share": 0.2, "correlation": 0.1},
+    "other-disc": {"new": 210, "gone": 190, "both": 3},
     "part-only": {"share": 0.6},
     "take-cut": {"at_s": 102.0, "length_s": 5.0, "lacks": "new", "compared": "before"},
     "compare-silent": {"take": "new"},

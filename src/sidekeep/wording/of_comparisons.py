@@ -189,6 +189,11 @@ WORDS: Mapping[str, Say] = {
         f"These are not two takes of one side: {round(100 * about.number('share'))} % of the places compared line "
         "up; 60 % would be needed. Another side, another pressing, or too little music."
     ),
+    "other-disc": lambda about: (
+        f"Possibly another disc: of the old take's marks {about.whole('gone')} are not on the new one and {about.whole('both')} "
+        f"are, and {about.whole('new')} are new. A disc keeps its scratches and most of its dust. If these are two copies of "
+        "one record, what differs is no wear; if it is one disc, it was cleaned and has gathered new dust since."
+    ),
     "one-playing": lambda about: (
         "These two are one and the same playing: a recording and its copy. Whatever differs, the disc has no part in it."
     ),

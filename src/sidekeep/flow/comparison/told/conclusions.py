@@ -28,6 +28,11 @@ CLIPPED_FRAMES = 10
 """Fewer are a tick or two that hit the rail."""
 EDGE_APART = 1.1
 """Edges nearer than a tenth are those of converters, not of formats. No matter (see the README)."""
+OTHER_DISC_MARKS, OTHER_DISC_SHARE = 20, 0.2
+"""Marks that came and as many that went, and the most that may be on both. A disc keeps its scratches and more than half of its
+dust (common practice, no source): one disc played again had ten times as many on both as came, another copy hardly any."""
+OTHER_DISC_DB = (0.0, 12.0, 18.0, 24.0, 30.0)
+"""Sizes from which marks are counted: a sharp edge of the music is on both takes and looks like a small mark."""
 EVENING_KINDS = {
     "treble-worn",
     "treble-chain",
@@ -153,6 +158,9 @@ def _condition(comparison: Comparison) -> list[Finding]:
 def _marks(comparison: Comparison) -> list[Finding]:
     found = []
     minutes = max((comparison.music_s[1] - comparison.music_s[0]) / 60.0, 0.1)
+    other = _other_disc(comparison)
+    if other is not None:
+        return [other]
     for state in ("new", "gone"):
         marks = [mark for mark in comparison.marks if mark.state == state]
         if not marks:
@@ -177,6 +185,20 @@ def _marks(comparison: Comparison) -> list[Finding]:
     return found
 
 
+def _other_disc(comparison: Comparison) -> Finding | None:
+    """Two copies of one record: nearly every mark of the old take is gone, and as good as all of the new one's are new."""
+    for least_db in OTHER_DISC_DB:
+        came, went = (
+            sum(mark.state == state and mark.size_db >= least_db for mark in comparison.marks)
+            for state in ("new", "gone")
+        )
+        both = int(np.count_nonzero(comparison.persisting_db >= least_db))
+        fewer = min(came, went)
+        if fewer >= OTHER_DISC_MARKS and both <= OTHER_DISC_SHARE * (both + fewer):
+            return finding("other-disc", "look", {"new": came, "gone": went, "both": both})
+    return None
+
+
 def _unchanged(comparison: Comparison, found: Sequence[Finding]) -> list[Finding]:
     kinds = {one.kind for one in found}
     facts: dict[str, Fact] = {}
@@ -190,7 +212,7 @@ def _unchanged(comparison: Comparison, found: Sequence[Finding]) -> list[Finding
     inner = [one for one in comparison.distortion if one.part == "inner"]
     if inner and "distortion-inner" not in kinds:
         facts["distortion"] = max(DISTORTION_TOLD, *(one.detectable for one in inner))
-    if "new-marks" not in kinds and "take-jump" not in kinds:
+    if not kinds & {"new-marks", "other-disc", "take-jump"}:
         facts["persisting"] = len(comparison.persisting_s)
         facts["perhaps"] = sum(mark.state == "perhaps" for mark in comparison.marks)
     if not facts:
