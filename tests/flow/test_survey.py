@@ -290,7 +290,7 @@ def _write(folder: Path, what: str) -> Path:
         ("silence", 1, "silent"),
         ("digital silence", 1, "silent"),
         ("one second", 0, "noise-guessed"),
-        ("a moment", 1, "offset"),
+        ("a moment", 1, "too-short"),
         ("very short tracks", 1, "no-needle-down"),
     ],
 )

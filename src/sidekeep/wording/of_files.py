@@ -53,6 +53,10 @@ WORDS: Mapping[str, Say] = {
     "empty": lambda about: (
         "The file is whole, but there is no sound in it at all: not one frame. Record again."
     ),
+    "too-short": lambda about: (
+        f"There is hardly any sound in this take: {about.number('length_s'):.3f} s, too little to hear anything in. Name another "
+        "file, or take the side again."
+    ),
     "silent": lambda about: (
         "There is no sound in this take. Check that the right input was chosen, that the phono stage is switched on "
         "and that the needle was down. Turn the volume down before you try."

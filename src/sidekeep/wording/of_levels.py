@@ -90,7 +90,7 @@ WORDS: Mapping[str, Say] = {
     "clipped": lambda about: _clipped([about]),
     "clipped-before": lambda about: _clipped_before([about]),
     "level-hot": lambda about: (
-        f"The highest peak is {about.number('true_peak_dbtp'):.1f} dBTP: nothing was cut off, but there was no room to "
+        f"The highest peak is {about.number('true_peak_dbtp'):.1f} dBTP: no peak was found cut off, but there was no room to "
         "spare. Aim for -6 dBFS next time."
     ),
     "level-low": _level_low,

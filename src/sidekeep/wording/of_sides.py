@@ -172,8 +172,8 @@ def stuck_now(at_s: float, turns: int, *, goes_on: bool) -> str:
     """What is said while the side is recorded."""
     if goes_on:
         return (
-            f"The needle is stuck since {clock_text(at_s)} and plays one turn again and again. Turn the volume down, lift the "
-            "needle, and lower it a little further in; or take the side again when the record is clean."
+            f"The needle has been stuck since {clock_text(at_s)} and plays one turn again and again. Turn the volume down, lift "
+            "the needle, and lower it a little further in; or clean the record and take the side again."
         )
     if turns == 1:
         return (

@@ -228,3 +228,29 @@ def test_the_family_drawn_through_its_knots_is_the_family(rate_hz: int) -> None:
     wanted = rings_at(np.arange(frames) / rate_hz) @ mix
     got = at_full_rate(mix, frames, rate_hz)
     np.testing.assert_allclose(got, wanted, atol=2e-5 * np.abs(wanted).max())
+
+
+def test_where_a_tail_without_a_tick_begins_both_parts_tell(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The vertical part alone decides whether there is one; a place it likes a little better is 2.5 ms too early."""
+    view, _ = damaged(band_music(5), [40_000], "sliding", 0.3, (1.0, 0.6))
+    told = {39_960: (95.0, 20.0), 40_000: (90.0, 60.0), 40_040: (60.0, 140.0)}
+
+    def find_tail(self: LowBand, start: int, end: int) -> tuple[Thump, Floats]:
+        vertical, lateral = told[start]
+        thump = Thump(
+            start_frame=start,
+            stop_frame=start + 3200,
+            channel="both",
+            size_db=20.0,
+            evidence=vertical + lateral,
+            vertical_nats=vertical,
+            lateral_nats=lateral,
+        )
+        return thump, np.full((3200, 2), 0.1)
+
+    monkeypatch.setattr(LowBand, "find_tail", find_tail)
+    monkeypatch.setattr(
+        LowBand, "likely_heads", lambda self, place, ticks: [(start, start + 16, False) for start in told]
+    )
+    found = take_thumps(view, [(40_000, 40_032, 30.0)], 0, len(view), RATE_HZ)
+    assert [thump.start_frame for thump, _ in found] == [40_000]

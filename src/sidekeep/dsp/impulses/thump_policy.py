@@ -79,12 +79,16 @@ def take_thumps(
 
 
 def _surplus(thump: Thump, tail: Floats, headed: bool) -> float:
-    """Nats beyond those a tail needs; less than nothing where it is too quiet, or out of all proportion."""
-    surplus = thump.evidence - HEADED_NATS
-    if not headed:
-        surplus = max(thump.vertical_nats - FOUND_NATS, thump.lateral_nats - LATERAL_FOUND_NATS)
+    """Nats beyond those a tail needs; less than nothing where it is too quiet, or out of all proportion. Whether there is one
+    without a head each part tells by itself; where it begins both together."""
     loud = float(np.abs(tail).max()) >= 10.0 ** ((HEADED_DBFS if headed else FOUND_DBFS) / 20.0)
-    return surplus if loud and LEAST_DB <= thump.size_db <= MOST_DB else -1.0
+    if not loud or not LEAST_DB <= thump.size_db <= MOST_DB:
+        return -1.0
+    if headed:
+        return thump.evidence - HEADED_NATS
+    if thump.vertical_nats >= FOUND_NATS:
+        return thump.evidence - FOUND_NATS
+    return thump.evidence - LATERAL_FOUND_NATS if thump.lateral_nats >= LATERAL_FOUND_NATS else -1.0
 
 
 def _places(band: LowBand, ticks: list[tuple[int, int]], apart: float) -> list[int]:

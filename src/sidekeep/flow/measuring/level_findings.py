@@ -26,8 +26,8 @@ _DEAD_BELOW_DB = -40.0
 by 20 to 35 dB; common practice, no source)."""
 _LONGEST_DROPOUT_S = 2.0
 """What is still for longer was meant, as between two recordings, and not lost (chosen here)."""
-_LEAST_FOR_OFFSET_S = 1.0
-"""The mean of less is the music's own bass."""
+_TOO_SHORT_S = 1.0
+"""Less is no side, nor a song; its mean is no offset, but the music's own bass (chosen here)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,7 +64,7 @@ def find_faults(measured: LevelEvidence, format: AudioFormat) -> list[Finding]:
     found += _dropouts(measured)
     found += _clipping(measured)
     found += _flat_tops(measured)
-    found += _offset(measured)
+    found += _too_short(measured) or _offset(measured)
     found += _peak_level(measured, format)
     found += _source(measured, format)
     return found
@@ -252,9 +252,14 @@ def _flat_tops(measured: LevelEvidence) -> Iterator[Finding]:
         )
 
 
+def _too_short(measured: LevelEvidence) -> list[Finding]:
+    length_s = measured.length_frames / measured.rate_hz
+    if length_s >= _TOO_SHORT_S:
+        return []
+    return [_of_take(measured, kind="too-short", severity="look", facts={"length_s": length_s})]
+
+
 def _offset(measured: LevelEvidence) -> Iterator[Finding]:
-    if measured.length_frames < _LEAST_FOR_OFFSET_S * measured.rate_hz:
-        return
     worst = int(np.abs(measured.whole.dc).argmax())
     offset = float(measured.whole.dc[worst])
     if abs(offset) > 0.003:

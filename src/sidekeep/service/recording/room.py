@@ -138,8 +138,11 @@ def rescue_places(shelf: Path) -> list[Path]:
 def left_elsewhere(shelf: Path, record_id: str) -> list[tuple[Path, str, bool]]:
     """Every take of a record that still lies where it had to be written: its sound, its side, and whether that was begun in
     another take."""
-    found = []
-    for note in (note for place in rescue_places(shelf) for note in sorted(place.glob(f"*/{_BELONGS}"))):
+    found, notes = [], []
+    for place in rescue_places(shelf):
+        with suppress(OSError):  # another user's, or gone while we look
+            notes += sorted(place.glob(f"*/{_BELONGS}"))
+    for note in notes:
         facts: dict[str, Any] = kept_json(note, dict[str, Any]) or {}
         side, path = str(facts.get("side", "")), note.with_name("take.wav")
         if facts.get("record") == record_id and path.is_file() and re.fullmatch("[A-Z]+", side):
