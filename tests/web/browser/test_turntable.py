@@ -138,6 +138,30 @@ def test_what_was_surveyed_while_the_line_was_lost_is_on_the_disc_once_it_is_bac
     again.locator(".live-track", has_text="Second Sight").wait_for()
 
 
+def test_a_needle_that_stuck_on_one_side_or_take_is_not_told_of_the_next(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    record = planned(fresh)
+    page = open_page(fresh, None)
+    text = "The needle has been stuck since 1:12 and plays one turn again and again."
+    stuck = {"code": "live-needle", "side": "A", "at_frame": 6_912_000, "facts": {"text": text}}
+    begun = {"code": "live-begun", "side": "A", "at_frame": 0, "facts": {"rate_hz": 96_000}}
+    at_work = session_of(record, phase="recording", take="takes/A-1", elapsed_frames=6_920_000)
+    evening = Evening(page, fresh, session=at_work, live=[begun, stuck])
+    with_input(page)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    alert = page.get_by_role("alert").filter(has_text="stuck since 1:12")
+    alert.wait_for()
+    evening.tell({"kind": "live", "seq": 1, "events": [begun]})  # the same side, taken again
+    alert.wait_for(state="detached")
+    evening.tell({"kind": "live", "seq": 2, "events": [stuck]})
+    alert.wait_for()
+    flipped = {**at_work, "side": "B", "take": "takes/B-1", "elapsed_frames": 0, "taken": ["A"]}
+    state = {**fresh.get("/api/state"), "session": flipped, "live": [begun, stuck]}
+    evening.tell({"kind": "hello", "seq": 3, "state": state})
+    alert.wait_for(state="detached")
+
+
 def test_the_turntable_of_a_second_page_is_that_of_the_record_which_lies_on_it(
     fresh: RunningServer, open_page: Callable[..., Any]
 ) -> None:

@@ -34,14 +34,21 @@ export function LiveDisc({ session, record }) {
   }, [session]);
   useEffect(() => {
     let surveyed = false;
+    /** What was said of another side, or of another take of this one, is not true of this. */
+    const forget = () => {
+      setTrack("");
+      setNeedle("");
+    };
     /** @param {any} event */
     const hear = (event) => {
       if (event.side && event.side !== session.side) return;
+      if (event.code === "live-begun") forget();
       if (event.code === "live-turns") surveyed = true;
       if (event.code === "live-track") setTrack(trackText(event));
       if (event.code === "live-needle") setNeedle(event.facts?.text ?? "");
       picture.hear(event);
     };
+    forget();
     knownNow().live.forEach(hear);
     const latest = knownNow().meter;
     if (latest?.reading) picture.reading = latest.reading;
