@@ -93,9 +93,9 @@ export function LiveDisc({ session, record }) {
   }, [picture, recording, still]);
 
   return html`<figure class="live">
+    ${needle && html`<p class="live-needle" role="alert">${needle}</p>`}
     <div class="live-box"><canvas ref=${canvas} role="img" aria-label=${`The disc as it is recorded, and the level of both channels around it. ${recording ? "The needle is in the groove." : "The needle is not in the groove."}`}></canvas></div>
     <figcaption><p class="live-time number" ref=${time} role="timer" aria-label="Time recorded"></p><p class="live-level number" ref=${level}></p>
-      ${needle && html`<p class="live-needle" role="alert">${needle}</p>`}
       ${track && html`<p class="music live-track">${track}</p>`}</figcaption>
   </figure>`;
 }
