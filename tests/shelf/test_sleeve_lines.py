@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from sidekeep.cli.main import main
 from sidekeep.errors import SleeveError
+from sidekeep.model.record import Record, Side, SleeveTrack
 from sidekeep.service.choices.sleeves import load_sleeve
 from sidekeep.shelf.sleeve.decoding import MAX_CHARACTERS, MAX_LINE, decode_sleeve
 from sidekeep.shelf.sleeve.parts.quoting import unquote
@@ -290,3 +291,100 @@ def test_a_title_that_ends_with_a_quote_is_written_and_read_back() -> None:
     record = read_text('2\n²\t!"').record
     assert record.sides[0].tracks[0].title == '!"'
     assert read_text(write_sleeve(record)).record == record
+
+
+LETTERS = [chr(ord("A") + n) for n in range(26)]
+
+
+def test_a_box_of_thirteen_discs_is_written_and_read_back() -> None:
+    """Side I is not the first one, nor side V the fifth, where sides H and U are there."""
+    text = "Box\n" + "".join(f"Disc {d}\nSide A\nOil {d} 1:00\nSide B\nTar {d} 1:00\n" for d in range(1, 14))
+    record, _ = read_sleeve(text)
+    again, problems = read_sleeve(write_sleeve(record))
+    assert [side.name for side in again.sides] == LETTERS
+    assert (again, problems) == (record, [])
+    assert [side for side, _ in titles(HEAD + "Side I\nLamp\nSide II\nOil\n")] == ["A", "B"]
+    assert [side for side, _ in titles("Box\n" + "".join(f"Side {s}\nLamp\n" for s in LETTERS))] == LETTERS
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Side A\nA1 Lamp\nSide AA\nAA1 Oil\n",
+        "Side A\nLamp\nAA Side\nOil\n",
+        "A1 Lamp\nAA1 Oil\n",
+        "A Lamp\nAA Oil\n",
+        "A\tLamp\t3:10\nAA\tOil\t2:50\n",
+    ],
+)
+def test_a_single_with_two_first_sides(text: str) -> None:
+    assert titles(HEAD + text) == [("A", "Lamp"), ("B", "Oil")]
+
+
+def test_doubled_letters_of_a_set_go_on_behind_the_plain_ones() -> None:
+    text = "".join(f"Side {side}\nSong {side}\n" for side in ("A", "B", "AA", "BB"))
+    assert [side for side, _ in titles(HEAD + text)] == ["A", "B", "C", "D"]
+
+
+@pytest.mark.parametrize(
+    ("line", "title", "duration_s"),
+    [
+        ("1. Lamp 3 : 45", "Lamp", 225.0),
+        ("1. Lamp 3,45", "Lamp", 225.0),
+        ("１．灯油　３：４５", "灯油", 225.0),
+        ("１　灯油 ３：４５", "灯油", 225.0),
+        ("A1 حبل ٤:١٠", "حبل", 250.0),
+        ("① Lamp 3:45", "Lamp", 225.0),
+        ("1️⃣ Lamp 3:45", "Lamp", 225.0),
+        ("1. Lamp (Part 1) (3:45) [live]", "Lamp (Part 1) [live]", 225.0),
+        ("1. Rope &amp; Tar&nbsp;3:45", "Rope & Tar", 225.0),
+        ("1. Rock &#39;n&#39; Rope 3:45", "Rock 'n' Rope", 225.0),
+        ("<li><a href=x>Lamp</a> <span>3:45</span></li>", "Lamp", 225.0),
+        ("<tr><td>A1</td><td>Lamp</td><td>3:45</td></tr>", "Lamp", 225.0),
+        ("1. **Lamp** (3:45)", "Lamp", 225.0),
+        ("# Lamp 3:45", "Lamp", 225.0),
+        ("A1 La\u00admp\u202e 3:45", "Lamp", 225.0),
+        ("A1 می\u200cخواهم 3:45", "می\u200cخواهم", 225.0),
+        ('A1 "Rope &amp; Tar" 3:45', "Rope &amp; Tar", 225.0),
+        ("A1 &lt;Rope&gt; <oil> 3:45", "<Rope> <oil>", 225.0),
+        ("A1 F**k 2**3 ٣ 3:45", "F**k 2**3 ٣", 225.0),
+        ("7. Side B 3:45", "Side B", 225.0),
+    ],
+)
+def test_lists_as_they_are_pasted_from_pages_and_other_scripts(
+    line: str, title: str, duration_s: float
+) -> None:
+    side = read_sleeve(f"{HEAD}Side A\n{line}\n")[0].sides
+    assert [(track.title, track.duration_s) for track in side[0].tracks] == [(title, duration_s)]
+    assert len(side) == 1
+
+
+def test_headings_in_hebrew_arabic_and_of_marked_up_text() -> None:
+    for first, second in (("צד א", "צד ב"), ("الوجه الأول", "الوجه الثاني"), ("## Side A", "## Side B")):
+        assert titles(f"{HEAD}{first}\nA\u0301 3:00\n{second}\nLamp 3:00\n") == [
+            ("A", "A\u0301"),
+            ("B", "Lamp"),
+        ]
+    table = "| # | Title | Time |\n|---|:---|---:|\n| 1 | Lamp | 3:00 |\n| 2 | Oil | 3:00 |\n"
+    assert titles(f"# The Slate Weavers - Rain (1974)\n{table}") == [("A", "Lamp"), ("A", "Oil")]
+    assert read_sleeve("Tracklist:\n1. Lamp 3:00\n")[0].title == ""
+
+
+def test_what_was_cleaned_off_a_paste_is_kept_where_the_record_says_it() -> None:
+    """A title that holds an entity, a tag or stars is written so that it reads back."""
+    for odd in ("A &amp; B", "<b>Oil</b>", "**Oil**", "== Oil ==", "# Oil", "Oil ٤:١٠", "Tracklist", "① Oil"):
+        record = Record(
+            artist=odd,
+            title=odd,
+            label=odd,
+            sides=(Side(name="A", tracks=(SleeveTrack(number=1, title=odd),)),),
+        )
+        assert read_sleeve(write_sleeve(record)) == (record, [])
+
+
+def test_a_work_listed_beside_its_parts_is_told() -> None:
+    text = HEAD + "Side A\n1. Suite 20:00\n  a) First 5:00\n  b) Second 5:00\n  c) Third 10:00\n"
+    problems = read_sleeve(text)[1]
+    assert [(problem.line_number, problem.used) for problem in problems] == [(3, True)]
+    assert "3 tracks after it" in problems[0].reason
+    assert read_sleeve(HEAD + "1. Lamp 2:00\n2. Oil 1:00\n3. Wick 1:00\n")[1] == []

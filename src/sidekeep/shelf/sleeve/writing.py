@@ -50,7 +50,8 @@ def _render(record: Record, *, outright: bool) -> str:
             lines.append(f"{name}: {field_text(value)}")
     lines += [f"Note: {field_text(note)}" for note in record.notes]
     for side in record.sides:
-        lines += ["", f"Side {side.name}"]
+        # A letter that is a Roman number too is quoted where it might be read as one.
+        lines += ["", f'Side "{side.name}"' if outright and side.name in "IV" else f"Side {side.name}"]
         for index, track in enumerate(side.tracks, start=1):
             lines += _track_lines(track, side.name, index, outright=outright)
     return "\n".join(lines) + "\n"

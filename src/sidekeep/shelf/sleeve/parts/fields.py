@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 
+from sidekeep.shelf.sleeve.parts.pasted import without_markup
 from sidekeep.shelf.sleeve.parts.quoting import quote, unquote
 from sidekeep.shelf.sleeve.parts.words import FIELDS
 
@@ -117,4 +118,5 @@ def field_value(text: str) -> str:
 
 def field_text(value: str) -> str:
     """Text for a field that ``field_value`` reads back unchanged."""
-    return value if unquote(value) is None and value else quote(value)
+    plain = bool(value) and unquote(value) is None and without_markup(value) == value
+    return value if plain else quote(value)

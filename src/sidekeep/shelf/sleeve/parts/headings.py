@@ -18,7 +18,7 @@ _SIDE_FIRST = re.compile(
 _SIDE_LAST = re.compile(
     rf"^(?P<name>[^\W_]+)(?:\s*[-.]\s*|\s+)(?:{SIDE_WORDS})(?P<rest>(?:\W.*)?)$", re.IGNORECASE
 )
-_SIDE_CJK = re.compile(r"^(?:第)?(?P<name>[A-Za-z\uff21-\uff28]|[0-9])\s?面(?P<rest>.*)$")
+_SIDE_CJK = re.compile(r"^(?:第)?(?P<name>[A-Za-z\uff21-\uff28]|[0-9])\s?[面면](?P<rest>.*)$")
 _DISC = re.compile(
     rf"^(?:{DISC_WORDS})(?:\s*[:#.]?\s*)(?P<name>[0-9]{{1,2}}|[^\W\d_]+)(?P<rest>(?:\W.*)?)$",
     re.IGNORECASE,
@@ -28,11 +28,12 @@ _DISC = re.compile(
 @dataclass(frozen=True, kw_only=True)
 class Heading:
     """A side or disc heading. ``disc`` and ``side`` are 0 / empty when the line does not name them; ``extra`` is what
-    else stands on the line."""
+    else stands on the line. ``letter`` is set where a Roman number may be the letter of a later side: ``Side I``."""
 
     side: str = ""
     disc: int = 0
     extra: str = ""
+    letter: str = ""
 
 
 def read_heading(line: str) -> Heading | None:
@@ -55,23 +56,28 @@ def read_heading(line: str) -> Heading | None:
         match = pattern.match(line)
         if match is not None and (name := _side_name(match["name"])):
             extra = match["rest"].strip(" :-\u2013\u2014()[].=*#\"'\u201c\u201d")
-            if match["rest"][:1].isalnum() or (pattern is _SIDE_FIRST and _is_plain_sentence(match["rest"])):
+            counted = pattern is _SIDE_FIRST or match["name"].isdecimal()
+            if match["rest"][:1].isalnum() or (counted and _is_plain_sentence(match["rest"])):
                 return None
-            return Heading(side=name, disc=disc, extra="" if is_time(extra) else extra)
+            letter = match["name"] if match["name"] in ("I", "V") else ""
+            return Heading(side=name, disc=disc, extra="" if is_time(extra) else extra, letter=letter)
     if disc:
         return Heading(disc=disc, extra="" if is_time(line) else line)
     return None
 
 
 def _side_name(word: str) -> str:
-    word = unquote(word) or word
+    quoted = unquote(word) or ""
+    if len(quoted) == 1 and quoted.isascii() and quoted.isalpha():
+        return quoted.upper()
+    word = quoted or word
     folded = word.casefold()
-    if folded in ORDINALS and not (len(word) == 1 and folded not in "iv"):
+    if folded in ORDINALS and not (len(word) == 1 and word.isascii() and folded not in "iv"):
         return side_letter(ORDINALS[folded])
     if word.isdecimal():
         return side_letter(int(word)) if len(word) < 3 else ""
-    if len(word) == 2 and word[0].casefold() == word[1].casefold():
-        word = word[0]
+    if len(word) == 2 and word.isascii() and word.isalpha() and word[0].casefold() == word[1].casefold():
+        return word.upper()
     if len(word) == 1:
         letter = chr(ord(word) - 0xFEE0) if "\uff21" <= word <= "\uff5a" else word
         return letter.upper() if letter.isascii() and letter.isalpha() else ""

@@ -10,15 +10,16 @@ import re
 from dataclasses import dataclass
 
 from sidekeep.shelf.sleeve.parts.marks import PrintedMark, take_mark
+from sidekeep.shelf.sleeve.parts.pasted import plain_numbers
 from sidekeep.shelf.sleeve.parts.quoting import SPACES, tidy, unquote, visible
 from sidekeep.shelf.sleeve.parts.times import is_time, read_time, take_time, take_wrong_time
 
 _BULLET = re.compile(
-    r"^(?:[*+>\u2013\u2014-]\s+|[\u2022\u00b7\u25aa\u25cf\u25e6\u2023\u2043\u25a0\u25a1\u25ba\u25b6\u2192\u2713\u2714\u266a\u266b]\s*)(?=\S)"
+    r"^(?:[*+>#\u2013\u2014-]\s+|[\u2022\u00b7\u25aa\u25cf\u25e6\u2023\u2043\u25a0\u25a1\u25ba\u25b6\u2192\u2713\u2714\u266a\u266b]\s*)(?=\S)"
 )
 _DECORATION = re.compile(r"^[\W_]*$")
 _RULES = "-=_*~.#+/\\| \u2013\u2014\u2500\u2550\u2022\u00b7"
-_SIDE_CELL = re.compile(r"[A-Ha-h]")
+_SIDE_CELL = re.compile(r"[A-Ha-h]|AA|BB")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,10 +58,10 @@ def is_ruled(line: str) -> bool:
 
 def read_line(raw: str, *, letters: bool = False) -> PrintedLine:
     """Take mark and time off a track line. ``letters``: a capital letter before the title is a side."""
-    cells = tuple(tidy(cell) for cell in visible(raw).strip("\r\n").split("\t"))
+    cells = tuple(plain_numbers(tidy(cell)) for cell in visible(raw).strip("\r\n").split("\t"))
     if sum(bool(cell) for cell in cells) >= 2:
         return _read_cells(cells)
-    whole = visible(raw).strip()
+    whole = plain_numbers(visible(raw).strip())
     text = without_bullet(whole)
     text = re.sub(r" {2,}(?=\S)", "  ", SPACES.sub(lambda m: m[0] if len(m[0]) > 1 else " ", text))
     mark, rest = take_mark(text, letters=letters)

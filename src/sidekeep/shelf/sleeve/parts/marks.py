@@ -1,6 +1,7 @@
 """Marks before a title: ``A1``, ``1.``, ``#3``, ``1-02``, ``IV.``, ``B`` alone on a single.
 
-Conventions: a side is a capital letter, ``A`` for the first; numbers count from 1. A mark keeps its printed form.
+Conventions: a side is a capital letter, ``A`` for the first, or a doubled one, as singles with two first sides print it (``A``,
+``AA``); numbers count from 1. A mark keeps its printed form.
 """
 
 from __future__ import annotations
@@ -10,13 +11,13 @@ from dataclasses import dataclass
 
 _POSITION = re.compile(
     r"^(?i:track\s+|no\.?\s+|nr\.?\s+|#\s?|№\s?)?"
-    r"[(\[]?(?P<mark>(?P<side>[A-Za-z])(?P=side)?\s?[-.]?\s?(?P<side_number>[0-9]{1,2})(?P<part>[a-z](?=[\s.):\]]))?"
+    r"[(\[]?(?P<mark>(?P<side>[A-Za-z])(?P<twice>(?P=side))?\s?[-.]?\s?(?P<side_number>[0-9]{1,2})(?P<part>[a-z](?=[\s.):\]]))?"
     r"|(?P<disc>[0-9]{1,2})-(?P<disc_number>[0-9]{1,2})(?=[\s.):\]])"
     r"|(?P<number>[0-9]{1,3})(?P<number_part>[a-z](?=[.):\]]))?)"
     r"(?:\s*[)\]]\s*[-.:\u2013\u2014]?\s*|\s*[.:]\s*(?![0-9])|\s+[-\u2013\u2014|]\s*|-\s+|\s+|$)",
 )
-_STRICT_LETTER = re.compile(r"^(?P<mark>[A-H])(?:\s*[.:)/]\s+|\s+[-\u2013\u2014]\s+|\t+|\s{2,})(?=\S)")
-_LOOSE_LETTER = re.compile(r"^(?P<mark>[A-H])\s+(?=\S)")
+_STRICT_LETTER = re.compile(r"^(?P<mark>AA|BB|[A-H])(?:\s*[.:)/]\s+|\s+[-\u2013\u2014]\s+|\t+|\s{2,})(?=\S)")
+_LOOSE_LETTER = re.compile(r"^(?P<mark>AA|BB|[A-H])\s+(?=\S)")
 _ROMAN = re.compile(r"^(?P<mark>(?:X{0,2}(?:IX|IV|V?I{0,3})))(?:\s*[.)]\s+)")
 
 
@@ -41,7 +42,8 @@ def take_mark(text: str, *, letters: bool = False) -> tuple[PrintedMark, str]:
     if match is not None:
         mark, rest = match["mark"], text[match.end() :]
         if match["side"]:
-            return PrintedMark(mark, match["side"].upper(), int(match["side_number"])), rest
+            side = match["side"].upper() * (2 if match["twice"] else 1)
+            return PrintedMark(mark, side, int(match["side_number"])), rest
         if match["disc"]:
             return PrintedMark(mark, side_letter(int(match["disc"])), int(match["disc_number"])), rest
         return PrintedMark(mark, "", int(match["number"])), rest
@@ -55,7 +57,7 @@ def take_mark(text: str, *, letters: bool = False) -> tuple[PrintedMark, str]:
 
 
 def loose_letter(text: str) -> str:
-    """The capital letter A to H a line begins with, with a space after it, or empty."""
+    """The letter of a side a line begins with, with a space after it, or empty."""
     match = _LOOSE_LETTER.match(text) or _STRICT_LETTER.match(text)
     return match["mark"] if match else ""
 

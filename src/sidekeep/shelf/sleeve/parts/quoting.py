@@ -9,7 +9,12 @@ from __future__ import annotations
 import re
 
 SPACES = re.compile(r"[\s\u00a0\u2000-\u200a\u202f\u3000]+")
-UNSEEN = re.compile("[\ufeff\u200b\u200c\u2060\u0000-\u0008\u000e-\u001b\u007f-\u0084\u0086-\u009f]")
+UNSEEN = re.compile(
+    "[\ufeff\u00ad\u061c\u200b\u200e\u200f\u202a-\u202e\u2060\u2066-\u2069\u0000-\u0008\u000e-\u001b\u007f-\u0084\u0086-\u009f]"
+    "|(?<![\u0620-\u0dff])\u200c|\u200c(?![\u0620-\u0dff])"
+)
+"""What a person does not see: marks of direction, which would turn the words around a title too, and places to break a line.
+Between letters of a script that joins them, the mark that parts them is spelling, and stays."""
 _LONE = re.compile("[\ud800-\udfff]")
 _PAIRS = {
     '"': '"',
@@ -22,7 +27,7 @@ _PAIRS = {
 
 
 def visible(text: str) -> str:
-    """Without byte-order marks and control characters; half of a character pair becomes a replacement mark."""
+    """Without characters nobody sees; half of a character pair becomes a replacement mark."""
     return _LONE.sub("\ufffd", UNSEEN.sub("", text))
 
 

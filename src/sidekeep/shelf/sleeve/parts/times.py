@@ -17,7 +17,7 @@ _TIME = (
     rf"|(?P<s3>[0-9]{{1,3}}(?:\.[0-9]+)?)\s?{_SEC}"
     r"|(?:(?P<h4>[0-9]{1,2})\s?h(?:ours?|rs?)?\.?\s?)?(?P<m4>[0-9]{1,3})\s?m(?:in(?:utes?|\.)?)?\.?"
     r"(?:\s?(?P<s4>[0-9]{1,2}(?:\.[0-9]+)?)\s?(?:s(?:ec(?:onds?|\.)?)?\.?)?)?"
-    r"|(?P<m5>[0-9]{1,2})\.(?P<s5>[0-5][0-9])"
+    r"|(?P<m5>[0-9]{1,2})[.,](?P<s5>[0-5][0-9])"
     r"|(?P<none>[-\u2013?]{1,2}[:.][-\u2013?]{2})"
     r")"
 )
@@ -34,6 +34,7 @@ _FIRST = re.compile(
     rf"^[(\[{{<]?\s*{_SURE}{_TIME}{_UNIT}\s*[)\]}}>]?(?:\s*[-\u2013\u2014|:;,.]+\s+|\s+)", re.IGNORECASE
 )
 _WRONG = re.compile(r"(?:\s|[(\[])([0-9]{1,3}:[6-9][0-9])[)\]]?$")
+_INSIDE = re.compile(rf"^(?P<title>.*\S)\s*[(\[]\s*{_TIME}\s*[)\]]\s*(?P<more>[(\[][^()\[\]]*\D[)\]])$")
 _DASHES = "-\u2013\u2014"
 
 
@@ -94,6 +95,10 @@ def take_time(text: str) -> tuple[float | None, str, bool, bool]:
     if match is not None and _possible(match) and match["m5"] is None:
         value = _seconds(match)
         return (None if value is None else float(value)), text[match.end() :].strip(), True, False
+    match = _INSIDE.match(text)
+    if match is not None and _possible(match):
+        value = _seconds(match)
+        return (None if value is None else float(value)), f"{match['title']} {match['more']}", True, False
     return None, text, False, False
 
 

@@ -8,17 +8,20 @@ from __future__ import annotations
 
 import re
 
-SIDE_WORDS = "side|seite|face|lado|cara|lato|kant|sida|puoli|strona|strana|сторона|πλευρά|oldal|taraf|fața|zijde|banda|cote|côté"
+SIDE_WORDS = (
+    "side|seite|face|lado|cara|lato|kant|sida|puoli|strona|strana|сторона|πλευρά|"
+    "oldal|taraf|fața|zijde|banda|cote|côté|צד|الوجه|وجه"
+)
 DISC_WORDS = "disc|disk|disque|disco|platte|plate|record|lp|ep|skiva|levy|płyta|deska|пластинка|vinyl"
 
 ORDINALS = {
     word: number
     for number, words in enumerate(
         (
-            "one first i un une uno una eins ein erste première premier primera primo primeira één en ett",
-            "two second ii deux dos due zwei zweite deuxième seconde segunda seconda twee två to",
-            "three third iii trois tres tre drei dritte troisième tercera terza drie",
-            "four fourth iv quatre cuatro quattro vier vierte quatrième quarta fyra",
+            "one first i un une uno una eins ein erste première premier primera primo primeira één en ett א أ ا الأول",
+            "two second ii deux dos due zwei zweite deuxième seconde segunda seconda twee två to ב ب الثاني",
+            "three third iii trois tres tre drei dritte troisième tercera terza drie ג ج الثالث",
+            "four fourth iv quatre cuatro quattro vier vierte quatrième quarta fyra ד د الرابع",
             "five fifth v cinq cinco cinque fünf vijf fem",
             "six sixth vi seis sei sechs zes sex",
             "seven seventh vii sept siete sette sieben zeven sju",
@@ -28,6 +31,11 @@ ORDINALS = {
     )
     for word in words.split()
 }
+
+LIST_LINE = re.compile(
+    r"(?:track ?list(?:ing)?|tracks:|titelliste|liste des titres|lista de temas)\W*", re.IGNORECASE
+)
+"""A line that only says that the list follows."""
 
 FIELDS = {
     name: field
