@@ -19,7 +19,7 @@ from sidekeep.cli.main import main
 from sidekeep.dsp.compiling import TABLE, name_type
 from tests.small_record import RATE_HZ, small_record
 
-DEAREST = ("estimate_spans", "collect_evidence", "fit_extents", "misfit", "hop_impulse", "find_bursts")
+DEAREST = ("estimate_spans", "collect_evidence", "fit_extents", "take_back", "hop_impulse", "find_bursts")
 """17 to 2 seconds each (two cores, 2026-11-27); all others together 10."""
 
 

@@ -25,6 +25,7 @@ CONTINUITY = "dsp/impulses/test_continuity.py"
 AUTOREGRESSION = "dsp/impulses/test_autoregression.py"
 EVIDENCE = "dsp/impulses/evidence/test_evidence.py"
 EVIDENCE_TWINS = "dsp/impulses/evidence/test_evidence_twins.py"
+SAFETY = "dsp/impulses/test_safety.py"
 THUMP_SIZES = "dsp/impulses/test_thump_sizes.py"
 FORECAST = "dsp/turn/test_forecast_twins.py"
 FEATURES = "dsp/tracks/test_features.py"
@@ -163,7 +164,15 @@ TWINS = {
         "recurrence": ("dsp/impulses/test_recurrence.py", "test_the_kernel_is_its_plain_twin"),
     },
     "dsp/impulses/safety.py": {
-        "slope_energy": ("dsp/impulses/test_safety.py", "test_the_energy_of_slopes_is_the_plain_sum"),
+        "slope_energy": (SAFETY, "test_the_energy_of_slopes_is_the_plain_sum"),
+        "mean_square": (SAFETY, "test_the_mean_square_is_the_plain_one"),
+        "take_back": (SAFETY, "test_the_rules_are_those_of_their_plain_twin"),
+        "undo_pulses_and_cuts": (SAFETY, "test_the_rules_are_those_of_their_plain_twin"),
+        "leave_vague": (SAFETY, "test_the_rules_are_those_of_their_plain_twin"),
+        "undo_what_dwarfs": (SAFETY, "test_the_rules_are_those_of_their_plain_twin"),
+        "is_even": (SAFETY, "test_the_rules_are_those_of_their_plain_twin"),
+        "comes_again": (SAFETY, "test_the_rules_are_those_of_their_plain_twin"),
+        "is_long": (SAFETY, "test_the_rules_are_those_of_their_plain_twin"),
     },
     "dsp/impulses/thump_sizes.py": {
         "fit_music": (THUMP_SIZES, "test_the_music_is_fitted_outside_the_gap"),

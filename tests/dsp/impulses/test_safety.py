@@ -9,7 +9,16 @@ from benchmarks.sharp_sounds import sharp_sound
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses import mending, safety
-from sidekeep.dsp.impulses.safety import kept_after_mending, odds_of_rows, slope_energy
+from sidekeep.dsp.impulses.continuity import misfit
+from sidekeep.dsp.impulses.damage_spans import changed_energy
+from sidekeep.dsp.impulses.recurrence import recurrence
+from sidekeep.dsp.impulses.safety import (
+    kept_after_mending,
+    mean_square,
+    odds_of_rows,
+    slope_energy,
+)
+from sidekeep.dsp.kernel import Kernel
 from sidekeep.flow import mend
 from sidekeep.flow.mend import Mender
 from sidekeep.model.recipe import MendSettings
@@ -35,10 +44,26 @@ def damaged(work: Floats, rows: NDArray[np.int64], sizes: list[float]) -> Floats
     return planes
 
 
+def answers(
+    planes: Floats, work: Floats, rows: NDArray[np.int64], odds: list[float], least: float = 1.0
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_], Floats]:
+    changed = changed_energy(planes, work, rows)
+    return kept_after_mending(planes, work, rows, *changed, np.array(odds), least, RATE_HZ, 1)
+
+
 def asked(
     planes: Floats, work: Floats, rows: NDArray[np.int64], odds: list[float]
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    return kept_after_mending(planes, work, rows, np.array(odds), 1.0, RATE_HZ, 1)[:2]
+    return answers(planes, work, rows, odds)[:2]
+
+
+@pytest.fixture
+def rules(monkeypatch: pytest.MonkeyPatch) -> pytest.MonkeyPatch:
+    """The rules as they were written, not compiled: what they ask, and their limits, can be others then."""
+    for name, rule in list(vars(safety).items()):
+        if isinstance(rule, Kernel) and rule.py_func.__module__ == safety.__name__:
+            monkeypatch.setattr(safety, name, rule.py_func)
+    return monkeypatch
 
 
 @pytest.mark.parametrize("behind_db", [-20.0, -15.0, -6.0, 0.0, 6.0, 15.0, 20.0])
@@ -106,20 +131,20 @@ def test_a_cut_between_two_sounds_is_no_damage() -> None:
     ("apart", "beside", "is_kept"), [(6.0, 0.0, True), (20.0, 0.0, False), (20.0, 1e4, True)]
 )
 def test_a_brief_repair_must_lie_on_a_plainer_cut_and_is_asked_where_it_weighs(
-    monkeypatch: pytest.MonkeyPatch, apart: float, beside: float, is_kept: bool
+    rules: pytest.MonkeyPatch, apart: float, beside: float, is_kept: bool
 ) -> None:
     """Beside damage ten thousand times as large it is too little to be asked."""
-    monkeypatch.setattr(safety, "misfit", lambda *_: apart)
+    rules.setattr(safety, "misfit", lambda *_: apart)
     work, rows = hiss(6_000, 0.01), rows_of(2_000, 4_000, length=16)
     assert asked(damaged(work, rows, [0.5, beside]), work, rows, [25.0, 25.0])[0][0] == is_kept
 
 
 def test_larger_repairs_that_were_undone_do_not_hide_the_smaller_ones(
-    monkeypatch: pytest.MonkeyPatch,
+    rules: pytest.MonkeyPatch,
 ) -> None:
     """A pulse of a voice comes again near by, and so does a fainter one beside it."""
-    monkeypatch.setattr(safety, "misfit", lambda *_: 1.0)
-    monkeypatch.setattr(safety, "recurrence", lambda *_: (-0.5, 0.1))
+    rules.setattr(safety, "misfit", lambda *_: 1.0)
+    rules.setattr(safety, "recurrence", lambda *_: (-0.5, 0.1))
     work, rows = hiss(6_000, 0.01), rows_of(2_000, 4_000)
     work[:, rows[0, 0] : rows[0, 1]] *= 100.0
     kept, _ = asked(damaged(work, rows, [0.5, 0.5]), work, rows, [25.0, 25.0])
@@ -131,10 +156,10 @@ def test_larger_repairs_that_were_undone_do_not_hide_the_smaller_ones(
     [(0.4, 0.45, False), (0.6, 0.45, True), (0.6, 0.1, False), (0.8, 0.1, True), (0.1, 0.6, True)],
 )
 def test_the_liker_a_place_near_by_the_more_its_word_counts(
-    monkeypatch: pytest.MonkeyPatch, word: float, unlike: float, is_kept: bool
+    rules: pytest.MonkeyPatch, word: float, unlike: float, is_kept: bool
 ) -> None:
-    monkeypatch.setattr(safety, "misfit", lambda *_: 1.0)
-    monkeypatch.setattr(safety, "recurrence", lambda *_: (word, unlike))
+    rules.setattr(safety, "misfit", lambda *_: 1.0)
+    rules.setattr(safety, "recurrence", lambda *_: (word, unlike))
     work, rows = hiss(6_000, 0.01), rows_of(3_000)
     assert asked(damaged(work, rows, [0.5]), work, rows, [25.0])[0].tolist() == [is_kept]
 
@@ -144,33 +169,33 @@ def test_how_doubtful_a_repair_is_by_itself() -> None:
     work = hiss(40_000, 0.01)
     rows = np.concatenate([rows_of(3_000, 8_000, 13_000, length=20), rows_of(18_000, length=15)])
     planes = damaged(work, rows, [0.1, 0.1, 1.0, 0.1])
-    doubts = kept_after_mending(planes, work, rows, np.array([4.0, 25.0, 1.5, 4.0]), 1.0, RATE_HZ, 1)[2]
+    doubts = answers(planes, work, rows, [4.0, 25.0, 1.5, 4.0])[2]
     assert doubts[0] == pytest.approx((1.0 + 6.5 - 4.0) / safety.DOUBT_NATS)
     assert doubts[1:].tolist() == [0.0, 0.0, 0.0]
 
 
 def test_who_wants_more_mended_wants_no_more_harm() -> None:
     work, rows = hiss(20_000, 0.01), rows_of(9_000)
-    planes, odds = damaged(work, rows, [0.2]), np.array([4.0])
+    planes = damaged(work, rows, [0.2])
     for least in (-0.5, 1.0):
-        assert not kept_after_mending(planes, work, rows, odds, least, RATE_HZ, 1)[0].any()
+        assert not answers(planes, work, rows, [4.0], least)[0].any()
 
 
 @pytest.mark.parametrize(
     ("apart", "is_kept", "is_head"), [(4.0, True, False), (6.0, False, True), (9.0, False, False)]
 )
 def test_the_head_of_a_thump_may_look_like_a_faint_cut(
-    monkeypatch: pytest.MonkeyPatch, apart: float, is_kept: bool, is_head: bool
+    rules: pytest.MonkeyPatch, apart: float, is_kept: bool, is_head: bool
 ) -> None:
-    monkeypatch.setattr(safety, "misfit", lambda *_: apart)
+    rules.setattr(safety, "misfit", lambda *_: apart)
     work, rows = hiss(6_000, 0.01), rows_of(3_000)
     kept, heads = asked(damaged(work, rows, [0.5]), work, rows, [25.0])
     assert (kept.tolist(), heads.tolist()) == ([is_kept], [is_head])
 
 
-def test_what_comes_again_near_by_is_no_damage(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_comes_again_near_by_is_no_damage(rules: pytest.MonkeyPatch) -> None:
     """Pulses of an instrument, one of them taken for damage, and a tick between two others; nobody asks for cuts here."""
-    monkeypatch.setattr(safety, "misfit", lambda *_: 1.0)
+    rules.setattr(safety, "misfit", lambda *_: 1.0)
     music, ring = hiss(20_000, 1e-4), np.exp(-np.arange(4_000) / 1_500.0) * np.sin(np.arange(4_000) / 1.5)
     for at in range(500, 16_000, 700):
         music[:, at : at + 4_000] += 0.1 * ring
@@ -283,11 +308,11 @@ def test_a_creaking_voice_keeps_most_of_its_pulses(
     assert worst_window(creaking, mended(creaking))[0] > 6.0
 
 
-def test_cut_up_sounds_do_not_come_out_worse(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_cut_up_sounds_do_not_come_out_worse(rules: pytest.MonkeyPatch) -> None:
     """The same goal, of sounds joined with no fades; it is missed where no cut is asked for."""
     side = sharp_side("cut-up", 5)
     assert worst_window(side, mended(side))[0] < 0.0
-    monkeypatch.setattr(safety, "CUT_MISFIT", np.inf)
+    rules.setattr(safety, "CUT_MISFIT", np.inf)
     assert worst_window(side, mended(side))[0] > 1.5
 
 
@@ -326,3 +351,136 @@ def test_the_energy_of_slopes_is_the_plain_sum(first: int, last: int) -> None:
     planes = np.random.default_rng(6).standard_normal((2, 300))
     plain = np.square(np.diff(planes[:, first:last], axis=1)).sum()
     assert slope_energy(planes, first, last) == pytest.approx(plain, rel=1e-12)
+
+
+@pytest.mark.parametrize("frames", [0, 1, 77])
+def test_the_mean_square_is_the_plain_one(frames: int) -> None:
+    part = np.random.default_rng(7).standard_normal(frames)
+    assert mean_square(part) == pytest.approx(np.square(part).sum() / max(1, frames), rel=1e-12)
+
+
+def plainly_even(work: Floats, first: int, last: int) -> bool:
+    wide = int(safety.BESIDE_S * RATE_HZ)
+    before, behind = work[:, first - wide : first], work[:, last : last + wide]
+    treble = [np.square(np.diff(side, axis=1)).sum() for side in (before, behind)]
+    return bool(abs(10.0 * np.log10(treble[1] / treble[0])) <= safety.APART_DB)
+
+
+def plainly_long(before: Floats, own: Floats, span: slice) -> bool:
+    length_s, wide = (span.stop - span.start) / RATE_HZ, int(safety.BESIDE_S * RATE_HZ)
+    if length_s < safety.PULSE_S or length_s >= safety.LONG_S:
+        return length_s >= safety.LONG_S
+    out = before[span] - own[span]
+    beside = (own[span.start - wide : span.start], own[span.stop : span.stop + wide])
+    louder = np.square(before[span]).mean() / max(np.square(side).mean() for side in beside)
+    smooth = np.abs(np.diff(out)).max() <= safety.SMOOTH * np.abs(out).max()
+    return bool(smooth and 10.0 * np.log10(louder) > safety.PULSE_OVER_DB)
+
+
+def plainly_taken_back(
+    planes: Floats, work: Floats, rows: NDArray[np.int64], odds: Floats
+) -> tuple[list[str], NDArray[np.bool_]]:
+    """Why each row was taken back, one rule after the other; and which of these are left for doubt."""
+    taken_out, left_in = changed_energy(planes, work, rows)
+    energy, walls = taken_out.sum(axis=0), taken_out.argmax(axis=0)
+    share_db = 10.0 * np.log10(energy / left_in.sum(axis=0))
+    why = [""] * len(rows)
+    unsure, lengths = np.zeros(len(rows), dtype=bool), rows[:, 1] - rows[:, 0]
+    largest_first = sorted(range(len(rows)), key=lambda row: -energy[row])
+    for row in largest_first:
+        first, last, before, own = *rows[row, :2].tolist(), planes[walls[row]], work[walls[row]]
+        weighty = energy[row] >= safety.WEIGHTY * sum(e for e, w in zip(energy, why, strict=True) if not w)
+        brief = lengths[row] < safety.BRIEF_S * RATE_HZ
+        if share_db[row] >= safety.PULSE_DB[1]:
+            continue
+        if share_db[row] > safety.PULSE_DB[0] and not plainly_even(work, first, last):
+            why[row] = "uneven"
+            continue
+        if weighty and not brief:
+            word, unlike = recurrence(before, own, first, last, 1)
+            if unlike < safety.BACK_UNLIKE and word < safety.BACK_WORD - safety.BACK_SLANT * unlike:
+                why[row] = "again"
+                continue
+        if weighty or not brief:
+            apart = misfit(own, first, last, 1, 0.0)
+            if apart > (safety.CUT_MISFIT_BRIEF if brief else safety.CUT_MISFIT):
+                why[row], unsure[row] = "cut", apart <= safety.CUT_SURE
+    for row in range(len(rows)):
+        vague = lengths[row] >= safety.VAGUE_S * RATE_HZ and share_db[row] < safety.VAGUE_DB
+        if not why[row] and vague and odds[row] < 1.0 + safety.VAGUE_NATS:
+            why[row], unsure[row] = "vague", True
+    believed = energy / (1.0 + np.exp(-np.clip(odds, 1.0, 30.0)))
+    vouches = (odds >= 1.0 + safety.STAKE_MOST) | (share_db >= safety.PULSE_DB[1])
+    for row in largest_first:
+        if why[row]:
+            continue
+        others = sum(
+            believed[other]
+            for other in range(len(rows))
+            if vouches[other] and other != row and not why[other]
+        )
+        others += safety.STAKE_LEAST * np.square(planes).sum()
+        if energy[row] <= others:
+            break
+        quiet = share_db[row] < safety.STAKE_DB
+        nats, most = (
+            (safety.STAKE, safety.STAKE_MOST) if quiet else (safety.STAKE_LOUD, safety.STAKE_LOUD_MOST)
+        )
+        wanted = 1.0 + min(most, nats * np.log(energy[row] / others))
+        if share_db[row] < safety.PULSE_DB[1] and odds[row] < wanted:
+            why[row], unsure[row] = "dwarfs", not quiet
+    wanted = 1.0 + np.clip(safety.QUIET_NATS_A_DB * (safety.QUIET_DB - share_db), 0.0, safety.QUIET_MOST)
+    doubtful = [
+        not why[row]
+        and odds[row] < wanted[row]
+        and plainly_long(planes[walls[row]], work[walls[row]], slice(*rows[row, :2].tolist()))
+        for row in range(len(rows))
+    ]
+    sure = sum(believed[row] for row in range(len(rows)) if not why[row] and not doubtful[row])
+    together = 0.0
+    for row in reversed(largest_first):
+        if doubtful[row]:
+            together += energy[row]
+            if together > safety.DOUBTFUL_SHARE * sure:
+                why[row], unsure[row] = "doubtful", True
+    return why, unsure
+
+
+def test_the_rules_are_those_of_their_plain_twin() -> None:
+    """On made-up sounds with repairs of every size, length and odds; every rule takes something back."""
+    seen: set[str] = set()
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        work, planes, rows, odds = made_up_repairs(rng)
+        why, unsure = plainly_taken_back(planes, work, rows, odds)
+        kept, doubtful, _ = answers(planes, work, rows, odds.tolist())
+        assert kept.tolist() == [not word for word in why]
+        assert doubtful.tolist() == unsure.tolist()
+        seen |= set(why)
+    assert seen == {"", "uneven", "again", "cut", "vague", "dwarfs", "doubtful"}
+
+
+def made_up_repairs(rng: np.random.Generator) -> tuple[Floats, Floats, NDArray[np.int64], Floats]:
+    """A tone that changes its pitch and loudness in places, with pulses that come again; what was mended of it, and how surely."""
+    frames, count = 60_000, 40
+    pitch = np.repeat(rng.uniform(0.02, 0.2, 12), frames // 12)
+    loudness = np.repeat(10.0 ** rng.uniform(-1.5, 0.0, 6), frames // 6)
+    work = 0.1 * loudness * np.sin(np.cumsum(pitch)) + hiss(frames, 1e-3, int(rng.integers(1 << 30)))
+    firsts = 1_000 + 1_450 * np.arange(count) + rng.integers(0, 200, count)
+    firsts[::6] = frames // 12 * np.round(firsts[::6] / (frames / 12)).astype(int).clip(1, 11) - 20
+    firsts = np.unique(firsts)
+    lengths = rng.choice([15, 30, 40, 60, 90], len(firsts))
+    rows = np.stack([firsts, firsts + lengths, firsts + lengths // 2], axis=1)
+    planes, loudest = work.copy(), rng.choice([-0.3, 0.8])
+    for number, (first, last, _) in enumerate(rows.tolist()):
+        shape = rng.standard_normal(last - first) if number % 2 else np.hanning(last - first)
+        size = 10.0 ** rng.uniform(-1.5, loudest) * np.abs(work[:, first:last]).mean()
+        planes[rng.integers(2), first:last] += size * shape
+    at = firsts[-3]
+    pulse = 4.0 * np.abs(work[0, at : at + 60]).mean() * np.exp(-np.arange(60) / 15.0) * np.sin(np.arange(60))
+    for apart in range(-2_800, 2_801, 700):
+        planes[:, at + apart : at + apart + 60] += pulse
+        if apart:
+            work[:, at + apart : at + apart + 60] += pulse
+    rows[-3, 1] = at + 60
+    return work, planes, rows, rng.uniform(1.0, rng.choice([4.9, 9.0]), len(rows))

@@ -23,17 +23,18 @@ from sidekeep.dsp.impulses.autoregression import (
 )
 from sidekeep.dsp.impulses.candidates import QUIET
 from sidekeep.dsp.impulses.evidence.seam import fit_exactly
-from sidekeep.dsp.kernel import inner_kernel, kernel
+from sidekeep.dsp.kernel import inner_kernel
 
 WIDE, ORDER = 512, 24
 """Frames on each side that a predictor is fitted on, and its order, at 48 kHz and below."""
 
 
-@kernel
-def misfit(own: Vector, first: int, last: int, rate_factor: int) -> float:
+@inner_kernel
+def misfit(own: Vector, first: int, last: int, rate_factor: int, enough: float) -> float:
     """Least squared error with which both sides of a span agree over the usual one; near 1 for a sound that goes on.
 
-    0 where there is not the context to tell.
+    Where the predictor of the sound before gives no more than ``enough``, the other is not asked: it could but lower it. 0 where
+    there is not the context to tell.
     """
     wide, order = WIDE * rate_factor, ORDER * (rate_factor + 1) // 2
     if first - wide < 0 or last + wide > own.shape[0]:
@@ -41,6 +42,8 @@ def misfit(own: Vector, first: int, last: int, rate_factor: int) -> float:
     model = np.empty(order + 1)
     usual = fit_exactly(own[first - wide : first], order, model) + QUIET * QUIET
     ahead = least_error(own[first - order : last + order], order, model) / (order * usual)
+    if ahead <= enough:
+        return ahead
     usual = fit_exactly(own[last : last + wide][::-1].copy(), order, model) + QUIET * QUIET
     behind = least_error(own[first - order : last + order][::-1].copy(), order, model) / (order * usual)
     return min(ahead, behind)

@@ -133,16 +133,14 @@ def mend_channels(
     explained = _estimate(channels[0], planes, work, taken, ROUNDS)
     at, _, best = (np.concatenate(column) for column in zip(*believed, strict=True))
     sure = odds_of_rows(taken.rows, at, best, manner.odds)
+    taken_out, left = changed_energy(planes, work, taken.rows)
     kept, doubtful, doubts = kept_after_mending(
-        planes, work, taken.rows, sure, manner.odds, rate_hz, rate_factor
+        planes, work, taken.rows, taken_out, left, sure, manner.odds, rate_hz, rate_factor
     )
     inside = (taken.rows[:, 0] >= start) & (taken.rows[:, 0] < stop)
     told = np.flatnonzero((kept | doubtful) & (explained >= LEAST_EVIDENCE) & inside)
-    taken_out, left = changed_energy(planes, work, taken.rows[told])
-    for at_row, (row, (first, last, peak)) in enumerate(
-        zip(told.tolist(), taken.rows[told].tolist(), strict=True)
-    ):
-        for index in np.flatnonzero(taken_out[:, at_row]).tolist():
+    for row, (first, last, peak) in zip(told.tolist(), taken.rows[told].tolist(), strict=True):
+        for index in np.flatnonzero(taken_out[:, row]).tolist():
             repaired.append(
                 Repaired(
                     channel=index,
@@ -154,8 +152,8 @@ def mend_channels(
                     damaged=last - first,
                     doubtful=not kept[row],
                     doubt=float(doubts[row]),
-                    taken_out=float(taken_out[index, at_row]),
-                    left=float(left[index, at_row]),
+                    taken_out=float(taken_out[index, row]),
+                    left=float(left[index, row]),
                 )
             )
     repaired.sort(key=lambda r: (r.start, r.channel))

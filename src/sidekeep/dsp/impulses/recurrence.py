@@ -13,7 +13,7 @@ import numpy as np
 
 from sidekeep.dsp.impulses.autoregression import Vector
 from sidekeep.dsp.impulses.candidates import filter_ahead
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel
 
 ROUND, FAR, APART = 176, 2646, 22
 """Frames at 48 kHz and below: 4 ms of sound on each side that is compared; how far away the places may be (60 ms, two pulses of a
@@ -22,7 +22,7 @@ MOST_GAIN = 3.0
 """A note may swell or die away, but no more than so much from one cycle to the next few."""
 
 
-@kernel
+@inner_kernel
 def recurrence(
     before: Vector, mended: Vector, first: int, last: int, rate_factor: int
 ) -> tuple[float, float]:

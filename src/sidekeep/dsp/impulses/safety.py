@@ -18,12 +18,14 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.impulses.autoregression import Vector
 from sidekeep.dsp.impulses.continuity import misfit
-from sidekeep.dsp.impulses.damage_spans import changed_energy
 from sidekeep.dsp.impulses.recurrence import recurrence
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel, kernel
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 BESIDE_S = 0.003
 """Of the sound on both sides that is compared: a cycle of 300 Hz, a tenth of one of the pulses of a voice."""
@@ -90,6 +92,8 @@ def kept_after_mending(
     planes: Floats,
     work: Floats,
     rows: NDArray[np.int64],
+    taken_out: Floats,
+    left_in: Floats,
     odds: Floats,
     least: float,
     rate_hz: float,
@@ -97,62 +101,169 @@ def kept_after_mending(
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_], Floats]:
     """Which rows are kept; which are left for doubt: they may be heads of thumps all the same; how doubtful each is, 0 to 1.
 
-    ``odds``: log odds that each is damage; ``least``: those from which it was mended at all.
+    ``taken_out`` and ``left_in``: those of ``changed_energy``; ``odds``: log odds that each is damage; ``least``: those from
+    which it was mended at all.
     """
     least, lengths = max(least, BELIEVED), rows[:, 1] - rows[:, 0]
-    spans = [slice(first, last) for first, last, _ in rows.tolist()]
-    taken_out, left_in = changed_energy(planes, work, rows)
-    energy, left, most_changed = taken_out.sum(axis=0), left_in.sum(axis=0), taken_out.argmax(axis=0)
+    energy, left = taken_out.sum(axis=0), left_in.sum(axis=0)
     share_db = 10.0 * np.log10((energy + 1e-30) / (left + 1e-30))
-    kept, unsure = np.ones(len(rows), dtype=np.bool_), np.zeros(len(rows), dtype=np.bool_)
-    brief, in_hand = lengths < BRIEF_S * rate_hz, float(energy.sum())
-    for row in np.argsort(-energy, kind="stable").tolist():
+    kept = np.ones(len(rows), dtype=np.bool_)
+    unsure, doubtful = np.zeros((2, len(rows)), dtype=np.bool_)
+    sure = take_back(
+        planes,
+        work,
+        rows,
+        taken_out.argmax(axis=0),
+        energy,
+        np.argsort(-energy, kind="stable"),
+        share_db,
+        odds,
+        least,
+        rate_hz,
+        rate_factor,
+        kept,
+        unsure,
+        doubtful,
+    )
+    kept &= ~beyond_doubt_share(energy, doubtful, sure)
+    own_left = np.where(taken_out > 0.0, left_in, 0.0).sum(axis=0)
+    own_db = 10.0 * np.log10((energy + 1e-30) / (own_left + 1e-30))
+    lacks = least + np.clip(QUIET_NATS_A_DB * (DOUBT_DB - own_db), 0.0, QUIET_MOST) - odds
+    doubts = np.where(lengths >= DOUBT_S * rate_hz, np.clip(lacks / DOUBT_NATS, 0.0, 1.0), 0.0)
+    return kept, (doubtful | unsure) & ~kept, doubts
+
+
+@kernel
+def take_back(
+    planes: Floats,
+    work: Floats,
+    rows: Ints,
+    walls: Ints,
+    energy: Floats,
+    largest_first: Ints,
+    share_db: Floats,
+    odds: Floats,
+    least: float,
+    rate_hz: float,
+    rate_factor: int,
+    kept: Flags,
+    unsure: Flags,
+    doubtful: Flags,
+) -> float:
+    """Of all rows: which are not ``kept``; which of those are ``unsure``; which of those that are kept are ``doubtful``.
+
+    ``walls``: the channel of which most was taken out of each row; ``energy``: how much of all channels, ``share_db`` over what
+    was left. What the others that are kept take out, as far as they are believed, is returned.
+    """
+    undo_pulses_and_cuts(
+        planes, work, rows, walls, energy, largest_first, share_db, rate_hz, rate_factor, kept, unsure
+    )
+    leave_vague(rows, share_db, odds, least, rate_hz, kept, unsure)
+    always = 0.0
+    for channel in range(planes.shape[0]):
+        for value in planes[channel]:
+            always += value * value
+    believed = np.zeros(rows.shape[0])
+    for row in range(rows.shape[0]):
+        if kept[row]:
+            believed[row] = energy[row] / (1.0 + math.exp(-min(30.0, max(least, odds[row]))))
+    undo_what_dwarfs(
+        energy, largest_first, share_db, odds, least, believed, STAKE_LEAST * always, kept, unsure
+    )
+    sure = 0.0
+    for row in range(rows.shape[0]):
+        wanted = least + min(QUIET_MOST, max(0.0, QUIET_NATS_A_DB * (QUIET_DB - share_db[row])))
+        if kept[row]:
+            before, own = planes[walls[row]], work[walls[row]]
+            doubtful[row] = odds[row] < wanted and is_long(
+                before, own, rows[row, 0], rows[row, 1], rate_hz, rate_factor
+            )
+            if not doubtful[row]:
+                sure += believed[row]
+    return sure
+
+
+@inner_kernel
+def undo_pulses_and_cuts(
+    planes: Floats,
+    work: Floats,
+    rows: Ints,
+    walls: Ints,
+    energy: Floats,
+    largest_first: Ints,
+    share_db: Floats,
+    rate_hz: float,
+    rate_factor: int,
+    kept: Flags,
+    unsure: Flags,
+) -> None:
+    """Take back what was a pulse of an instrument or lies on a cut; a faint cut may be the head of a thump."""
+    in_hand = energy.sum()
+    for row in largest_first:
         if share_db[row] >= PULSE_DB[1]:
             continue
-        span, channel, weighty = spans[row], most_changed[row], energy[row] >= WEIGHTY * in_hand
-        before, own = planes[channel], work[channel]
-        if (share_db[row] > PULSE_DB[0] and not _is_even(work, span, rate_hz)) or (
-            weighty and not brief[row] and _comes_again(before, own, span, rate_factor)
+        first, last = rows[row, 0], rows[row, 1]
+        before, own = planes[walls[row]], work[walls[row]]
+        weighty, brief = energy[row] >= WEIGHTY * in_hand, last - first < BRIEF_S * rate_hz
+        if (share_db[row] > PULSE_DB[0] and not is_even(work, first, last, rate_hz)) or (
+            weighty and not brief and comes_again(before, own, first, last, rate_factor)
         ):
             kept[row] = False
-        elif weighty or not brief[row]:
-            apart = misfit(own, span.start, span.stop, rate_factor)
-            if apart > (CUT_MISFIT_BRIEF if brief[row] else CUT_MISFIT):
+        elif weighty or not brief:
+            limit = CUT_MISFIT_BRIEF if brief else CUT_MISFIT
+            apart = misfit(own, first, last, rate_factor, limit)
+            if apart > limit:
                 kept[row], unsure[row] = False, apart <= CUT_SURE
         if not kept[row]:
-            in_hand -= float(energy[row])
-    vague = (lengths >= VAGUE_S * rate_hz) & (share_db < VAGUE_DB) & (odds < least + VAGUE_NATS)
-    unsure |= kept & vague
-    kept &= ~vague
-    always = STAKE_LEAST * float(np.square(planes).sum())
-    believed = np.where(kept, energy / (1.0 + np.exp(-np.clip(odds, least, 30.0))), 0.0)
-    # what would not be believed alone vouches for no other
-    sure = np.where((odds >= least + STAKE_MOST) | (share_db >= PULSE_DB[1]), believed, 0.0)
-    total = float(sure.sum())
-    for row in np.argsort(-energy, kind="stable").tolist():
+            in_hand -= energy[row]
+
+
+@inner_kernel
+def leave_vague(
+    rows: Ints, share_db: Floats, odds: Floats, least: float, rate_hz: float, kept: Flags, unsure: Flags
+) -> None:
+    """Leave for doubt what is long, quiet and hardly believed."""
+    for row in range(rows.shape[0]):
+        long = rows[row, 1] - rows[row, 0] >= VAGUE_S * rate_hz
+        if kept[row] and long and share_db[row] < VAGUE_DB and odds[row] < least + VAGUE_NATS:
+            kept[row], unsure[row] = False, True
+
+
+@inner_kernel
+def undo_what_dwarfs(
+    energy: Floats,
+    largest_first: Ints,
+    share_db: Floats,
+    odds: Floats,
+    least: float,
+    believed: Floats,
+    always: float,
+    kept: Flags,
+    unsure: Flags,
+) -> None:
+    """Take back what takes out much more than all others together without being so much surer.
+
+    ``believed``: what each takes out, as far as it is believed; ``always``: what one may take out beside none. It is nothing
+    any more where it is taken back.
+    """
+    sure, total = np.zeros(energy.shape[0]), 0.0
+    for row in range(energy.shape[0]):
+        # what would not be believed alone vouches for no other
+        if odds[row] >= least + STAKE_MOST or share_db[row] >= PULSE_DB[1]:
+            sure[row] = believed[row]
+            total += sure[row]
+    for row in largest_first:
         if not kept[row]:
             continue
-        others = max(0.0, total - float(sure[row])) + always
+        others = max(0.0, total - sure[row]) + always
         if energy[row] <= others:
             break
         is_quiet = share_db[row] < STAKE_DB
         nats, most = (STAKE, STAKE_MOST) if is_quiet else (STAKE_LOUD, STAKE_LOUD_MOST)
         asked = min(most, nats * math.log(energy[row] / others))
         if share_db[row] < PULSE_DB[1] and odds[row] < least + asked:
-            kept[row], unsure[row] = False, not is_quiet
-            total -= float(sure[row])
-    doubtful = np.zeros(len(rows), dtype=np.bool_)
-    wanted = least + np.clip(QUIET_NATS_A_DB * (QUIET_DB - share_db), 0.0, QUIET_MOST)
-    for row in np.flatnonzero(kept & (odds < wanted)).tolist():
-        channel = most_changed[row]
-        doubtful[row] = _is_long(planes[channel], work[channel], spans[row], rate_hz, rate_factor)
-    believed[~kept | doubtful] = 0.0
-    kept &= ~beyond_doubt_share(energy, doubtful, float(believed.sum()))
-    own_left = np.where(taken_out > 0.0, left_in, 0.0).sum(axis=0)
-    own_db = 10.0 * np.log10((energy + 1e-30) / (own_left + 1e-30))
-    lacks = least + np.clip(QUIET_NATS_A_DB * (DOUBT_DB - own_db), 0.0, QUIET_MOST) - odds
-    doubts = np.where(lengths >= DOUBT_S * rate_hz, np.clip(lacks / DOUBT_NATS, 0.0, 1.0), 0.0)
-    return kept, (doubtful | unsure) & ~kept, doubts
+            kept[row], unsure[row], believed[row] = False, not is_quiet, 0.0
+            total -= sure[row]
 
 
 def beyond_doubt_share(energy: Floats, doubtful: NDArray[np.bool_], others: float) -> NDArray[np.bool_]:
@@ -179,9 +290,10 @@ def odds_of_rows(rows: NDArray[np.int64], peaks: NDArray[np.int64], odds: Floats
     return best
 
 
-def _is_even(work: Floats, span: slice, rate_hz: float) -> bool:
+@inner_kernel
+def is_even(work: Floats, first: int, last: int, rate_hz: float) -> bool:
     """Whether the treble (first differences) behind a span is about as loud as before it."""
-    wide, first, last = int(BESIDE_S * rate_hz), span.start, span.stop
+    wide = int(BESIDE_S * rate_hz)
     if first < wide + 1 or last + wide > work.shape[1]:
         return True
     floor = 1e-12 * wide
@@ -190,7 +302,7 @@ def _is_even(work: Floats, span: slice, rate_hz: float) -> bool:
     return abs(10.0 * math.log10(behind / before)) <= APART_DB
 
 
-@kernel
+@inner_kernel
 def slope_energy(planes: Floats, first: int, last: int) -> float:
     """Sum of the squared first differences of all channels within ``[first, last)``."""
     total = 0.0
@@ -201,21 +313,36 @@ def slope_energy(planes: Floats, first: int, last: int) -> float:
     return total
 
 
-def _comes_again(before: Floats, own: Floats, span: slice, rate_factor: int) -> bool:
-    """Whether the likest place near holds what was taken out of the span of a channel that was as ``before``."""
-    word, unlike = recurrence(before, own, span.start, span.stop, rate_factor)
+@inner_kernel
+def comes_again(before: Vector, own: Vector, first: int, last: int, rate_factor: int) -> bool:
+    """Whether the likest place near holds what was taken out of a span of a channel that was as ``before``."""
+    word, unlike = recurrence(before, own, first, last, rate_factor)
     return word < BACK_WORD - BACK_SLANT * unlike and unlike < BACK_UNLIKE
 
 
-def _is_long(before: Floats, own: Floats, span: slice, rate_hz: float, rate_factor: int) -> bool:
+@inner_kernel
+def is_long(before: Vector, own: Vector, first: int, last: int, rate_hz: float, rate_factor: int) -> bool:
     """Whether a repair is long, or nearly so with the look of a pulse of an instrument."""
-    length_s = (span.stop - span.start) / rate_hz
+    length_s = (last - first) / rate_hz
     if length_s < PULSE_S or length_s >= LONG_S:
         return length_s >= LONG_S
-    taken_out = before[span] - own[span]
-    if np.abs(taken_out[rate_factor:] - taken_out[:-rate_factor]).max() > SMOOTH * np.abs(taken_out).max():
+    peak, step = 0.0, 0.0
+    for n in range(first, last):
+        here = before[n] - own[n]
+        peak = max(peak, abs(here))
+        if n >= first + rate_factor:
+            step = max(step, abs(here - before[n - rate_factor] + own[n - rate_factor]))
+    if step > SMOOTH * peak:
         return False
     wide = int(BESIDE_S * rate_hz)
-    beside = [own[max(0, span.start - wide) : span.start], own[span.stop : span.stop + wide]]
-    louder = max(float(np.square(part).mean()) for part in beside if len(part))
-    return float(np.square(before[span]).mean()) > 10.0 ** (0.1 * PULSE_OVER_DB) * louder
+    louder = max(mean_square(own[max(0, first - wide) : first]), mean_square(own[last : last + wide]))
+    return mean_square(before[first:last]) > 10.0 ** (0.1 * PULSE_OVER_DB) * louder
+
+
+@inner_kernel
+def mean_square(part: Vector) -> float:
+    """Of some frames; 0 of none."""
+    total = 0.0
+    for n in range(part.shape[0]):
+        total += part[n] * part[n]
+    return total / max(1, part.shape[0])
