@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import pytest
@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidekeep.errors import ShelfError
-from sidekeep.flow.patches import NO_REPAIR, PatchPiece, PatchReader, PatchWriter, number_pieces
+from sidekeep.flow.patches import NO_REPAIR, PatchPiece, PatchPieces, PatchReader, PatchWriter, number_pieces
 
 
 @dataclass
@@ -26,9 +26,8 @@ class Made:
         file = io.BytesIO()
         writer = PatchWriter(file)
         for part in range(batches):
-            writer.add(
-                self.pieces[part * len(self.pieces) // batches : (part + 1) * len(self.pieces) // batches]
-            )
+            first, stop = (at * len(self.pieces) // batches for at in (part, part + 1))
+            writer.add(PatchPieces.of(self.pieces[first:stop]))
         writer.set_owners(self.owners)
         writer.close({"key": "k"})
         assert writer.size_bytes == len(file.getvalue())
@@ -133,8 +132,15 @@ def test_what_is_not_a_number_is_silence_whatever_is_left() -> None:
     original = np.ones((30, 2))
     original[5:9, 1] = np.nan
     original[20] = np.inf
-    pieces = list(number_pieces(0, original))
-    assert {piece.number for piece in pieces} == {NO_REPAIR}
+    found = number_pieces(0, original)
+    pieces = [
+        PatchPiece(start, channel, "number", np.zeros(length))
+        for start, channel, length in ((20, 0, 1), (5, 1, 4), (20, 1, 1))
+    ]
+    expected = PatchPieces.of(pieces)
+    for column in fields(PatchPieces):
+        np.testing.assert_array_equal(getattr(found, column.name), getattr(expected, column.name))
+    assert set(found.numbers.tolist()) == {NO_REPAIR}
     case = Made(original, [*pieces, PatchPiece(4, 1, "replace", np.full(8, 0.5), 0)], [0])
     out = PatchReader(case.file()).with_left({0}).apply(0, original)
     assert np.isfinite(out).all()

@@ -13,7 +13,7 @@ from sidekeep.flow.measuring.kept_levels import KeptLevels
 from sidekeep.flow.measuring.measures import PeakLoudnessMeter
 from sidekeep.flow.passes.edges import RenderSpan
 from sidekeep.flow.passes.render import BLOCK_FRAMES, RecordLevel, choose_gain, record_level, render_span
-from sidekeep.flow.patches import PatchPiece, PatchReader, PatchWriter
+from sidekeep.flow.patches import PatchPiece, PatchPieces, PatchReader, PatchWriter
 from sidekeep.flow.ports import Audio
 from sidekeep.model.cuts import Track
 from sidekeep.model.recipe import LevelSettings
@@ -40,7 +40,8 @@ def patched(take: Audio, mended: Audio) -> PatchReader:
         for channel in range(take.shape[1]):
             edges = np.flatnonzero(np.diff(changed[:, channel], prepend=False, append=False)) + at
             for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-                writer.add([PatchPiece(start, channel, "replace", mended[start:stop, channel], number)])
+                piece = PatchPiece(start, channel, "replace", mended[start:stop, channel], number)
+                writer.add(PatchPieces.of([piece]))
                 number += 1
     writer.set_owners(range(number))
     writer.close()

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.level.band_pyramid import BandBuilder, Bands
 from sidekeep.dsp.level.peak_pyramid import PeakBuilder, Peaks
-from sidekeep.flow.patches import PatchPiece, PatchReader, PatchWriter
+from sidekeep.flow.patches import PatchPiece, PatchPieces, PatchReader, PatchWriter
 from sidekeep.service.house.takes.mended_pictures import MendedBands, MendedPeaks
 
 RATE_HZ = 44_100
@@ -33,7 +33,8 @@ def patches() -> PatchReader:
     spots += [(79_020, 20, 0, "replace"), (199_950, 50, 1, "replace")]
     for number, (start, length, channel, layer) in enumerate(spots):
         values = 0.5 * rng.standard_normal(length)
-        writer.add([PatchPiece(start, channel, layer, values, number)])  # type: ignore[arg-type]
+        piece = PatchPiece(start, channel, layer, values, number)  # type: ignore[arg-type]
+        writer.add(PatchPieces.of([piece]))
     writer.set_owners([0, 1, 2, 2, 3])
     writer.close({})
     file.seek(0)

@@ -15,7 +15,7 @@ import pytest
 from sidekeep.errors import CopyError
 from sidekeep.flow.measuring.kept_levels import KeptLevels
 from sidekeep.flow.passes.survey import Survey
-from sidekeep.flow.patches import PatchPiece, PatchReader
+from sidekeep.flow.patches import PatchPiece, PatchPieces, PatchReader
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.cuts import Cuts, SideCuts, Track
 from sidekeep.model.finding import Finding
@@ -70,7 +70,7 @@ def survey(title: str = "Moss") -> Survey:
 
 def keep(folder: Path, key: str, value: float = 0.5, title: str = "Moss") -> None:
     draft = SurveyDraft(folder)
-    draft.patches.add([PatchPiece(100, 0, "replace", np.full(10, value), 0)])
+    draft.patches.add(PatchPieces.of([PatchPiece(100, 0, "replace", np.full(10, value), 0)]))
     draft.patches.set_owners([0])
     draft.finish(survey(title), key)
 
@@ -187,7 +187,7 @@ def test_a_forgotten_draft_is_cleared_and_a_live_one_stays(tmp_path: Path) -> No
     other = SurveyDraft(tmp_path)
     assert not dead.exists()
     live.patches.set_owners([0])
-    live.patches.add([PatchPiece(100, 0, "replace", np.zeros(10), 0)])
+    live.patches.add(PatchPieces.of([PatchPiece(100, 0, "replace", np.zeros(10), 0)]))
     assert live.finish(survey(), "k").patches_path.exists()
     other.abandon()
     assert [path.name for path in (tmp_path / SURVEYS).iterdir()] == ["k"]
@@ -225,5 +225,5 @@ def test_a_draft_that_the_disk_does_not_take_names_its_place(tmp_path: Path) -> 
     draft = SurveyDraft(tmp_path)
     pieces = [PatchPiece(start, 0, "replace", np.ones(1_000), 0) for start in range(0, 20_000, 1_000)]
     with files_no_larger_than(20_000), pytest.raises(CopyError, match=f"{SURVEYS}: .*file grows past"):
-        draft.patches.add(pieces)
+        draft.patches.add(PatchPieces.of(pieces))
     draft.abandon()

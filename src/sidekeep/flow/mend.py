@@ -21,13 +21,26 @@ from sidekeep.dsp.impulses.band import BandWatch
 from sidekeep.dsp.impulses.beat import BeatWatch
 from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.full_band import mend_stretch, rate_factor_of
-from sidekeep.dsp.impulses.mending import Manner, Repaired
-from sidekeep.dsp.impulses.thump_policy import HEAD_DB, take_thumps
+from sidekeep.dsp.impulses.mending import Manner
+from sidekeep.dsp.impulses.places import NOWHERE, Places
+from sidekeep.dsp.impulses.repaired import (
+    FATE,
+    LENGTH,
+    MENDED,
+    PEAK,
+    SIZE_DB,
+    START,
+    TOO_LONG,
+    WALL,
+    Repaired,
+    lay_values,
+)
+from sidekeep.dsp.impulses.thump_policy import take_thumps
 from sidekeep.dsp.turn.forecast import TurnForecast
 from sidekeep.errors import ParameterError
 from sidekeep.flow.mend_chunks import Chunk, LookedAt, ask_beat
 from sidekeep.flow.numbers import numbers_only
-from sidekeep.flow.patches import PatchPiece
+from sidekeep.flow.patches import PatchPieces
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.repair_log import RepairLog
 from sidekeep.flow.window import Window
@@ -122,7 +135,7 @@ class Mender:
         self._waiting: list[Chunk] = []
         self._settled: list[Chunk] = []
         self._mended: list[Chunk] = []
-        self._last_stop = [0] * channels
+        self._last_stops = np.zeros(channels, np.int64)
         self._out_frame = 0
 
     @property
@@ -174,7 +187,7 @@ class Mender:
         self._log.close()
         return np.concatenate(out) if out else np.empty((0, self.channels))
 
-    def take_pieces(self) -> list[PatchPiece]:
+    def take_pieces(self) -> PatchPieces:
         """What was changed since the last time this was asked, repair by repair (``flow.patches``)."""
         return self._log.take_pieces()
 
@@ -216,7 +229,7 @@ class Mender:
             out += self._advance()
         return out
 
-    def _mend(self, looked: LookedAt) -> Future[list[Repaired]]:
+    def _mend(self, looked: LookedAt) -> Future[Repaired]:
         chunk, low = looked.chunk, looked.low
         due = [
             ((time_s - low / self.rate_hz) * self.rate_hz, wide_s * self.rate_hz, odds, walls)
@@ -244,62 +257,40 @@ class Mender:
         self._waiting.append(chunk)
         if chunk.job is None:
             return
-        low = max(0, chunk.start - self.margin)
-        events: list[tuple[float, int, float]] = []
-        for repaired in chunk.job.result():
-            repaired.move(low)
-            start, stop, channel = repaired.start, repaired.start + repaired.length, repaired.channel
-            if repaired.doubtful:
-                chunk.place_at(start, stop, self.channels, left_alone=True).add(repaired)
-                if repaired.size_db >= HEAD_DB:
-                    chunk.heads.append((start, stop, repaired.size_db))
-                continue
-            if repaired.values is None:
-                self._log.too_long(start, stop, channel)
-                continue
-            if start < self._last_stop[channel]:
-                continue
-            self._last_stop[channel] = stop
-            chunk.place_at(start, stop, self.channels, left_alone=False).add(repaired)
-            events.append((repaired.peak / self.rate_hz, 1 << channel, 10 ** (repaired.size_db / 20)))
-        if self.use_turn and events:
-            self._prior.add(events)
+        found = chunk.job.result().moved(max(0, chunk.start - self.margin))
+        chunk.repaired, chunk.places = found, Places.of(found, self._last_stops)
+        fates = found.spans[:, FATE]
+        for row in found.spans[fates == TOO_LONG].tolist():
+            self._log.too_long(row[START], row[START] + row[LENGTH], row[WALL])
+        rows = np.flatnonzero((fates == MENDED) & (chunk.places.of_rows != NOWHERE))
+        if self.use_turn and len(rows):
+            times_s = found.spans[rows, PEAK] / self.rate_hz
+            walls = 1 << found.spans[rows, WALL]
+            sizes = [10 ** (size_db / 20) for size_db in found.facts[rows, SIZE_DB].tolist()]
+            self._prior.add(zip(times_s.tolist(), walls.tolist(), sizes, strict=True))
 
     def _settle(self) -> None:
         """Put the new samples of the chunk that has waited longest in place, but for those that keep the beat of the music."""
         chunk = self._waiting.pop(0)
-        beats = doubtful = [False] * len(chunk.places)
+        beats = doubtful = np.zeros(len(chunk.places), np.bool_)
         if self.use_beat:
             beats, doubtful = ask_beat(self._beats, self._settled, chunk, self._waiting, self.rate_hz)
-        chosen: list[Repaired] = []
-        for place, beat, doubt in zip(chunk.places, beats, doubtful, strict=True):
-            if place.left_alone:
-                continue
-            if not (beat or doubt):
-                chosen += place.repaired
-            if doubt or not beat:
-                chunk.heads += [
-                    (one.start, one.start + one.length, one.size_db)
-                    for one in place.repaired
-                    if one.size_db >= HEAD_DB
-                ]
-        self._put(chosen)
+        chunk.taken_back, chunk.on_beat = beats | doubtful, beats & ~doubtful
+        self._put(chunk)
         self._settled = [*self._settled, chunk][-BEAT_CHUNKS:]
         self._mended.append(chunk)
 
-    def _put(self, chosen: list[Repaired]) -> None:
-        """Put the new samples of repairs in place, in order, and note them."""
-        if not chosen:
+    def _put(self, chunk: Chunk) -> None:
+        """Put the new samples of repairs in place and note them."""
+        kept = chunk.kept()
+        if not len(kept):
             return
-        first = chosen[0].start
-        held = self._held.view(first, self._held.stop)
-        for one in chosen:
-            assert one.values is not None
-            at = one.start - first
-            # As the patches will hold it: what is measured here is then, to the last bit, what is rendered, and the last
-            # digits of a least-squares fit, which differ from one run to the next, are gone.
-            held[at : at + one.length, one.channel] = one.values.astype(np.float32)
-            self._log.replaced(one, one.values)
+        # As the patches will hold them: what is measured here is then, to the last bit, what is rendered, and the last
+        # digits of a least-squares fit, which differ from one run to the next, are gone.
+        values = kept.values.astype(np.float32)
+        first = int(kept.spans[0, START])
+        lay_values(self._held.view(first, self._held.stop), first, kept.spans, values)
+        self._log.replaced(kept.spans, kept.facts[:, SIZE_DB], values)
 
     def _release(self, *, last: bool = False) -> Audio:
         """Let the oldest mended chunk go, its thumps taken off."""
@@ -322,9 +313,8 @@ class Mender:
         high = min(reach, chunk.stop + int(THUMP_AFTER_S * self.rate_hz))
         chunk.low = low
         view = self._held.view(low, high).copy()
-        heads = [(start - low, stop - low, size) for start, stop, size in sorted(chunk.heads)]
         chunk.thumps = self._pool.submit(
-            take_thumps, view, heads, chunk.start - low, chunk.stop - low, self.rate_hz
+            take_thumps, view, chunk.heads(low), chunk.start - low, chunk.stop - low, self.rate_hz
         )
 
     def _finish_thumps(self, chunk: Chunk) -> None:

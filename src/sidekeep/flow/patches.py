@@ -52,12 +52,59 @@ class PatchPiece:
     start_frame: int
     channel: int
     layer: Layer
-    values: NDArray[np.float64]
+    values: NDArray[np.floating]
     number: int = NO_REPAIR
 
 
-def number_pieces(start_frame: int, block: Audio) -> Iterator[PatchPiece]:
+@dataclass(frozen=True, eq=False)
+class PatchPieces:
+    """Many pieces as columns: ``samples`` are the values of all, one behind the other, ``layers`` places in ``LAYERS``."""
+
+    starts: NDArray[np.int64]
+    lengths: NDArray[np.int64]
+    numbers: NDArray[np.int64]
+    channels: NDArray[np.int64]
+    layers: NDArray[np.int64]
+    samples: NDArray[np.float32]
+
+    def __len__(self) -> int:
+        return len(self.starts)
+
+    @classmethod
+    def of(cls, pieces: Iterable[PatchPiece]) -> PatchPieces:
+        """Pieces that came one by one."""
+        chosen = list(pieces)
+        rows = [
+            (one.start_frame, len(one.values), one.number, one.channel, LAYERS.index(one.layer))
+            for one in chosen
+        ]
+        starts, lengths, numbers, channels, layers = np.array(rows, np.int64).reshape(-1, 5).T
+        samples = np.concatenate([np.empty(0, np.float32), *(one.values for one in chosen)])
+        return cls(starts, lengths, numbers, channels, layers, samples.astype(np.float32))
+
+    @classmethod
+    def joined(cls, parts: Sequence[PatchPieces]) -> PatchPieces:
+        """All pieces of several, in order."""
+        if len(parts) == 1:
+            return parts[0]
+        if not parts:
+            return cls.of(())
+        return cls(
+            np.concatenate([part.starts for part in parts]),
+            np.concatenate([part.lengths for part in parts]),
+            np.concatenate([part.numbers for part in parts]),
+            np.concatenate([part.channels for part in parts]),
+            np.concatenate([part.layers for part in parts]),
+            np.concatenate([part.samples for part in parts]),
+        )
+
+
+def number_pieces(start_frame: int, block: Audio) -> PatchPieces:
     """Silence for every run of samples of a block that are not numbers."""
+    return PatchPieces.of(_number_pieces(start_frame, block))
+
+
+def _number_pieces(start_frame: int, block: Audio) -> Iterator[PatchPiece]:
     odd = ~np.isfinite(block)
     for channel in np.flatnonzero(odd.any(axis=0)):
         edges = np.flatnonzero(np.diff(odd[:, channel], prepend=False, append=False))
@@ -84,23 +131,14 @@ class PatchWriter:
         self.size_bytes = 0
         self._write(MAGIC)
 
-    def add(self, pieces: Iterable[PatchPiece]) -> None:
+    def add(self, pieces: PatchPieces) -> None:
         """Keep pieces; they come in about the order of time."""
-        chosen = list(pieces)
-        if not chosen:
+        if not len(pieces):
             return
-        samples = np.concatenate([piece.values for piece in chosen]).astype("<f4")
-        columns = {
-            "starts": [piece.start_frame for piece in chosen],
-            "lengths": [len(piece.values) for piece in chosen],
-            "numbers": [piece.number for piece in chosen],
-            "channels": [piece.channel for piece in chosen],
-            "layers": [LAYERS.index(piece.layer) for piece in chosen],
-        }
         self._write(
-            _HEAD.pack(b"P", len(chosen), len(samples))
-            + b"".join(np.array(columns[name], form).tobytes() for name, form in _COLUMNS)
-            + samples.tobytes()
+            _HEAD.pack(b"P", len(pieces), len(pieces.samples))
+            + b"".join(getattr(pieces, name).astype(form).tobytes() for name, form in _COLUMNS)
+            + pieces.samples.astype("<f4").tobytes()
         )
 
     def add_all_of(self, file: BinaryIO) -> None:

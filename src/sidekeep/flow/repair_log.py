@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from sidekeep.dsp.impulses.mending import Repaired
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.impulses.places import join_walls
+from sidekeep.dsp.impulses.repaired import DAMAGED, LENGTH, START, WALL
 from sidekeep.dsp.impulses.thumps import Thump
-from sidekeep.flow.patches import PatchPiece
+from sidekeep.flow.patches import LAYERS, PatchPiece, PatchPieces
 from sidekeep.flow.ports import Audio
 from sidekeep.model.finding import Channel, Finding
 from sidekeep.model.repair import Repair, RepairKind
@@ -13,58 +17,79 @@ POP_S = 0.0005
 """A repair longer than this is a pop, by the trade's use of the word."""
 CRACKLE_DB = 24.0
 """A short repair below this over the local slope counts as crackle."""
+CHANNELS: tuple[Channel, ...] = ("L", "R", "both")
+KINDS: tuple[RepairKind, ...] = ("tick", "pop", "crackle", "thump")
+_TICK, _POP, _CRACKLE, _THUMP = range(len(KINDS))
+_BOTH = CHANNELS.index("both")
+_REPLACE = LAYERS.index("replace")
 
 
 class RepairLog:
     """Grows as the take is mended; frames are those of the take. After ``close`` repairs and findings are complete and in order,
-    and ``owners`` says which of the repairs each one became when it was noted (those of two channels are joined)."""
+    and ``owners`` says which of the repairs each one became when it was noted (those of two channels are joined).
+
+    Repairs are noted as rows (first frame, last + 1, place in ``CHANNELS``, place in ``KINDS``) with their sizes beside them, and
+    become objects when somebody asks for them.
+    """
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         self.rate_hz, self.channels = rate_hz, channels
-        self.repairs: list[Repair] = []
         self.findings: list[Finding] = []
         self.owners: list[int] = []
-        self._pieces: list[PatchPiece] = []
+        self._rows: list[NDArray[np.int64]] = []
+        self._sizes_db: list[float] = []
+        self._repairs: list[Repair] = []
+        self._pieces: list[PatchPieces] = []
 
-    def take_pieces(self) -> list[PatchPiece]:
+    @property
+    def repairs(self) -> list[Repair]:
+        """All that were noted so far: one list that grows until ``close``."""
+        told = len(self._repairs)
+        if told < len(self._sizes_db):
+            rows = np.concatenate(self._rows)[told:].tolist()
+            self._repairs += [
+                Repair(
+                    start_frame=start,
+                    stop_frame=stop,
+                    channel=CHANNELS[channel],
+                    kind=KINDS[kind],
+                    size_db=size_db,
+                )
+                for (start, stop, channel, kind), size_db in zip(rows, self._sizes_db[told:], strict=True)
+            ]
+        return self._repairs
+
+    def take_pieces(self) -> PatchPieces:
         """What was changed since the last time this was asked, repair by repair (``flow.patches``)."""
         pieces, self._pieces = self._pieces, []
-        return pieces
+        return PatchPieces.joined(pieces)
 
-    def replaced(self, repaired: Repaired, values: Audio) -> None:
-        """A tick, pop or crackle, and the samples that took its place, which are kept as they are."""
-        start, channel = repaired.start, repaired.channel
-        self._pieces.append(PatchPiece(start, channel, "replace", values, len(self.repairs)))
-        long = repaired.damaged / self.rate_hz > POP_S
-        kind: RepairKind = "pop" if long else "tick" if repaired.size_db > CRACKLE_DB else "crackle"
-        self.repairs.append(
-            Repair(
-                start_frame=start,
-                stop_frame=start + repaired.length,
-                channel=self._name(channel),
-                kind=kind,
-                size_db=round(repaired.size_db, 2),
-            )
-        )
+    def replaced(
+        self, spans: NDArray[np.int64], sizes_db: NDArray[np.float64], values: NDArray[np.float32]
+    ) -> None:
+        """Ticks, pops and crackle (rows of ``dsp.impulses.repaired``), and the samples in their place, kept as they are."""
+        starts, lengths, walls = spans[:, START], spans[:, LENGTH], spans[:, WALL]
+        numbers = np.arange(len(spans)) + len(self._sizes_db)
+        layers = np.full(len(spans), _REPLACE)
+        self._pieces.append(PatchPieces(starts, lengths, numbers, walls, layers, values))
+        long = spans[:, DAMAGED] / self.rate_hz > POP_S
+        kinds = np.where(long, _POP, np.where(sizes_db > CRACKLE_DB, _TICK, _CRACKLE))
+        channels = np.full(len(spans), _BOTH) if self.channels == 1 else walls
+        self._rows.append(np.stack([starts, starts + lengths, channels, kinds], axis=1))
+        self._sizes_db += [round(size_db, 2) for size_db in sizes_db.tolist()]
 
     def taken_off(self, thump: Thump, tail: Audio, first_frame: int) -> None:
         """A thump, whose frames count from ``first_frame``, and the tail that was subtracted for it."""
         start = first_frame + thump.start_frame
-        self._pieces += [
-            PatchPiece(start, at, "subtract", tail[:, at], len(self.repairs))
+        pieces = [
+            PatchPiece(start, at, "subtract", tail[:, at], len(self._sizes_db))
             for at in range(self.channels)
             if tail[:, at].any()
         ]
-        channel: Channel = "L" if thump.channel == "L" else "R" if thump.channel == "R" else "both"
-        self.repairs.append(
-            Repair(
-                start_frame=start,
-                stop_frame=first_frame + thump.stop_frame,
-                channel=channel,
-                kind="thump",
-                size_db=round(thump.size_db, 2),
-            )
-        )
+        self._pieces.append(PatchPieces.of(pieces))
+        channel = CHANNELS.index(thump.channel) if thump.channel in ("L", "R") else _BOTH
+        self._rows.append(np.array([[start, first_frame + thump.stop_frame, channel, _THUMP]]))
+        self._sizes_db.append(round(thump.size_db, 2))
 
     def too_long(self, start: int, stop: int, channel: int) -> None:
         """Damage that is left as it is, since nothing may be invented there."""
@@ -74,7 +99,7 @@ class RepairLog:
                 kind="too-long-to-mend",
                 start_frame=start,
                 stop_frame=stop,
-                channel=self._name(channel),
+                channel="both" if self.channels == 1 else CHANNELS[channel],
                 severity="look",
                 facts={"length_ms": length_ms},
             )
@@ -87,39 +112,14 @@ class RepairLog:
         )
 
     def close(self) -> None:
-        self.repairs, self.owners = _join_channels(self.repairs)
+        """Nothing more will come: overlapping repairs of two channels become one on both, and all are in order."""
+        rows = np.concatenate([np.empty((0, 4), np.int64), *self._rows])
+        order = np.lexsort((rows[:, 2], rows[:, 0]))
+        rows, sizes_db = rows[order], np.array(self._sizes_db)[order]
+        places = np.empty(len(rows), np.int64)
+        count = join_walls(rows, sizes_db, _BOTH, _THUMP, places)
+        owners = np.empty(len(rows), np.int64)
+        owners[order] = places
+        self.owners = owners.tolist()
+        self._rows, self._sizes_db, self._repairs = [rows[:count]], sizes_db[:count].tolist(), []
         self.findings.sort(key=lambda f: (f.start_frame, f.channel))
-
-    def _name(self, channel: int) -> Channel:
-        return "both" if self.channels == 1 else "L" if channel == 0 else "R"
-
-
-def _join_channels(repairs: list[Repair]) -> tuple[list[Repair], list[int]]:
-    """Overlapping repairs of one kind on two channels become one on both; sorted by start. Also where each one went."""
-    joined: list[Repair] = []
-    owners = [0] * len(repairs)
-    keys = [(repair.start_frame, repair.channel) for repair in repairs]
-    reached = 0
-    for number in sorted(range(len(repairs)), key=keys.__getitem__):
-        repair = repairs[number]
-        near = 0 if repair.start_frame >= reached else min(4, len(joined))
-        reached = max(reached, repair.stop_frame)
-        for back in range(1, near + 1):
-            other = joined[-back]
-            if repair.start_frame >= other.stop_frame or "thump" in (other.kind, repair.kind):
-                continue
-            if {other.channel, repair.channel} == {"L", "R"}:
-                bigger = other if other.size_db >= repair.size_db else repair
-                joined[-back] = Repair(
-                    start_frame=other.start_frame,
-                    stop_frame=max(other.stop_frame, repair.stop_frame),
-                    channel="both",
-                    kind=bigger.kind,
-                    size_db=bigger.size_db,
-                )
-                owners[number] = len(joined) - back
-                break
-        else:
-            owners[number] = len(joined)
-            joined.append(repair)
-    return joined, owners

@@ -21,7 +21,16 @@ from sidekeep.dsp.impulses.full_band import (
     sinc_table,
 )
 from sidekeep.dsp.impulses.images import find_images
-from sidekeep.dsp.impulses.mending import Repaired
+from sidekeep.dsp.impulses.repaired import (
+    DAMAGED,
+    FACT_COLUMNS,
+    LENGTH,
+    MENDED,
+    SIZE_DB,
+    START,
+    TOO_LONG,
+    Repaired,
+)
 
 Floats = NDArray[np.float64]
 
@@ -257,28 +266,31 @@ def test_the_kernel_is_its_plain_twin(first: int) -> None:
 def test_repairs_whose_reaches_meet_are_one_and_each_stays_inside_its_span() -> None:
     planes, shown = np.zeros((1, 4_000)), np.zeros((1, 2_000))
 
-    def one(start: int) -> Repaired:
-        return Repaired(
-            channel=0, start=start, length=5, peak=start + 2, size_db=20.0, values=np.full(5, -0.1), damaged=5
-        )
-
-    near, far = bring_back([one(500), one(530), one(900)], planes, shown, 32)
-    assert (near.damaged, far.damaged) == (20, 10)
-    assert near.start > 2 * (500 - REACH)
-    assert near.start + near.length < 2 * (535 + REACH)
-    assert near.values is not None
+    spans = [np.array([start, 5, start + 2, 0, 5, MENDED]) for start in (500, 530, 900)]
+    facts = [np.array([20.0, 0.0, 0.0, 0.0])] * 3
+    made = Repaired.from_parts(spans, facts, [np.full(5, -0.1)] * 3)
+    back = bring_back(made, planes, shown, 32)
+    near, far = back.spans
+    assert (near[DAMAGED], far[DAMAGED]) == (20, 10)
+    assert near[START] > 2 * (500 - REACH)
+    assert near[START] + near[LENGTH] < 2 * (535 + REACH)
+    values = back.each_values()
+    assert [len(each) for each in values] == [near[LENGTH], far[LENGTH]]
+    assert (back.facts[:, SIZE_DB] == 20.0).all()
     # what was taken out is 0.1 there at the lower rate, so the take falls by as much
-    np.testing.assert_allclose(near.values[1_004 - near.start], -0.1, atol=0.02)
+    np.testing.assert_allclose(values[0][1_004 - near[START]], -0.1, atol=0.02)
 
 
 @pytest.mark.parametrize(("frames", "start", "length"), [(1_001, 490, 11), (999, 0, 500), (1_000, 495, 5)])
 def test_what_is_too_long_to_mend_ends_with_the_take(frames: int, start: int, length: int) -> None:
     """The last frame at the lower rate stands for one or two of the take's: a burst up to it reached one too far."""
-    burst = Repaired(channel=0, start=start, length=length, peak=start, size_db=0.0, values=None)
+    burst = Repaired.from_parts(
+        [np.array([start, length, start, 0, 0, TOO_LONG])], [np.zeros(FACT_COLUMNS)], [np.empty(0)]
+    )
     low = -(-frames // 2)
     assert start + length == low
-    (back,) = bring_back([burst], np.zeros((1, frames)), np.zeros((1, low)), 32)
-    assert (back.start, back.start + back.length) == (2 * start, frames)
+    (back,) = bring_back(burst, np.zeros((1, frames)), np.zeros((1, low)), 32).spans
+    assert (back[START], back[START] + back[LENGTH]) == (2 * start, frames)
 
 
 def test_the_steps_fit_the_sound() -> None:

@@ -24,6 +24,7 @@ from sidekeep.dsp.impulses.channel import Channel, find_shifts
 from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.mending import Manner, mend_channels
 from sidekeep.dsp.impulses.priors import DOUBT_UP, DUE_LIMIT, PRIOR_UP, due_bonus, share_shift
+from sidekeep.dsp.impulses.repaired import FATE, LENGTH, MENDED, START, WALL
 
 Floats = NDArray[np.float64]
 HOP, ORDER = 1024, 32
@@ -160,12 +161,12 @@ def test_mended_planes_differ_only_in_the_spans() -> None:
     planes[1, 20_000:20_004] += [0.2, -0.3, 0.2, -0.1]
     manner = Manner(open_at=4.6, odds=0.0)
     repaired = mend_channels(planes, 1, 44_100, manner, [], 0, 30_000)
-    found = {(r.channel, r.start <= at < r.start + r.length) for r in repaired for at in (9001, 20_001)}
+    rows = repaired.spans.tolist()
+    found = {(r[WALL], r[START] <= at < r[START] + r[LENGTH]) for r in rows for at in (9001, 20_001)}
     assert (0, True) in found
     assert (1, True) in found
-    for r in repaired:
-        assert r.values is not None
-        assert len(r.values) == r.length
+    assert [r[FATE] for r in rows] == [MENDED] * len(rows)
+    assert [len(values) for values in repaired.each_values()] == [r[LENGTH] for r in rows]
 
 
 def test_what_is_due_is_worth_nats_in_its_window_on_its_wall() -> None:

@@ -11,14 +11,26 @@ subtracted: nothing else of the take passes through any filter.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.band import Band
-from sidekeep.dsp.impulses.mending import Manner, Repaired, mend_channels
+from sidekeep.dsp.impulses.mending import Manner, mend_channels
 from sidekeep.dsp.impulses.priors import Due
+from sidekeep.dsp.impulses.repaired import (
+    DAMAGED,
+    FATE,
+    LEFT,
+    LENGTH,
+    MENDED,
+    PEAK,
+    SIZE_DB,
+    START,
+    TAKEN_OUT,
+    WALL,
+    Repaired,
+)
 from sidekeep.dsp.kernel import kernel
 
 Floats = NDArray[np.float64]
@@ -84,7 +96,7 @@ def mend_stretch(
     start: int,
     stop: int,
     band: Band | None,
-) -> list[Repaired]:
+) -> Repaired:
     """``mend_channels`` at the rate, and on the band, that a stretch needs; all frames in and out are the take's own."""
     if band is None:
         return mend_channels(planes, rate_factor_of(rate_hz), rate_hz, manner, due, start, stop)
@@ -109,55 +121,51 @@ def rate_factor_of(rate_hz: float) -> int:
     return max(1, round(rate_hz / 48_000))
 
 
-def bring_back(repaired: list[Repaired], planes: Floats, shown: Floats, steps: int) -> list[Repaired]:
-    """Repairs made in ``shown``, on the take's own frames; those whose reaches meet are one. In order."""
+def bring_back(repaired: Repaired, planes: Floats, shown: Floats, steps: int) -> Repaired:
+    """Repairs made in ``shown``, on the take's own frames; those whose reaches meet are one."""
     reach = REACH if steps < STEPS else 0
     table = sinc_table(steps)
     frames = planes.shape[1]
-    back = [_at_own_rate(one, steps, frames) for one in repaired if one.values is None]
+    spans, facts = repaired.spans, repaired.facts
+    own_spans = _at_own_rate(spans, steps, frames)
+    mended = spans[:, FATE] == MENDED
+    left = np.flatnonzero(~mended)
+    back, told, new = list(own_spans[left]), list(facts[left]), [np.empty(0)] * len(left)
+    ends = np.cumsum(np.where(mended, spans[:, LENGTH], 0))
     for channel in range(len(planes)):
         taken_out = np.zeros(shown.shape[1])
-        groups: list[list[Repaired]] = []
-        for one in repaired:
-            if one.channel != channel or one.values is None:
-                continue
-            span = slice(one.start, one.start + one.length)
-            taken_out[span] = shown[channel, span] - one.values
-            if groups and reach and one.start - reach < groups[-1][-1].start + groups[-1][-1].length + reach:
-                groups[-1].append(one)
-            else:
-                groups.append([one])
-        for group in groups:
-            last = group[-1].start + group[-1].length - 1 + reach
-            first = max(0, (group[0].start - reach) * STEPS // steps + (reach > 0))
+        rows = np.flatnonzero(mended & (spans[:, WALL] == channel))
+        starts, stops = spans[rows, START], spans[rows, START] + spans[rows, LENGTH]
+        for start, stop, end in zip(starts.tolist(), stops.tolist(), ends[rows].tolist(), strict=True):
+            taken_out[start:stop] = shown[channel, start:stop] - repaired.values[end - stop + start : end]
+        apart = (
+            starts[1:] - reach >= stops[:-1] + reach if reach else np.ones(max(0, len(rows) - 1), np.bool_)
+        )
+        for group in np.split(rows, np.flatnonzero(apart) + 1) if len(rows) else []:
+            last = int(spans[group[-1], START] + spans[group[-1], LENGTH]) - 1 + reach
+            first = max(0, (int(spans[group[0], START]) - reach) * STEPS // steps + (reach > 0))
             stop = min(frames, -(-last * STEPS // steps) + (reach == 0))
             values = np.empty(stop - first)
             interpolate(taken_out, table, steps, first, values)
             own = planes[channel, first:stop] - values
-            largest = max(group, key=lambda one: one.size_db)
-            back.append(
-                replace(
-                    _at_own_rate(largest, steps, frames),
-                    start=first,
-                    length=stop - first,
-                    values=own,
-                    damaged=sum(one.damaged for one in group) * STEPS // steps,
-                    taken_out=float(values @ values),
-                    left=float(own @ own),
-                )
-            )
-    return sorted(back, key=lambda one: (one.start, one.channel))
+            largest = group[np.argmax(facts[group, SIZE_DB])]
+            row, fact = own_spans[largest].copy(), facts[largest].copy()
+            row[START], row[LENGTH] = first, stop - first
+            row[DAMAGED] = int(spans[group, DAMAGED].sum()) * STEPS // steps
+            fact[TAKEN_OUT], fact[LEFT] = values @ values, own @ own
+            back.append(row)
+            told.append(fact)
+            new.append(own)
+    return Repaired.from_parts(back, told, new)
 
 
-def _at_own_rate(one: Repaired, steps: int, frames: int) -> Repaired:
-    """The same place in a stretch of so many frames: the last frame of the lower rate may stand for less than a whole one."""
-    start = one.start * STEPS // steps
-    return replace(
-        one,
-        start=start,
-        length=min(frames - start, one.length * STEPS // steps),
-        peak=one.peak * STEPS // steps,
-    )
+def _at_own_rate(spans: NDArray[np.int64], steps: int, frames: int) -> NDArray[np.int64]:
+    """The same places in a stretch of so many frames: the last frame of the lower rate may stand for less than a whole one."""
+    own = spans.copy()
+    own[:, START] = spans[:, START] * STEPS // steps
+    own[:, LENGTH] = np.minimum(frames - own[:, START], spans[:, LENGTH] * STEPS // steps)
+    own[:, PEAK] = spans[:, PEAK] * STEPS // steps
+    return own
 
 
 def sinc_table(steps: int) -> Floats:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,14 @@ from sidekeep.dsp.impulses.evidence.repeats import LONGEST_PERIOD
 from sidekeep.dsp.impulses.extent import PRICE_NATS, fit_extents
 from sidekeep.dsp.impulses.peers import DOUBT_WEIGHT, doubted_nats, peer_nats
 from sidekeep.dsp.impulses.priors import Due, beside_bonus, due_bonus
+from sidekeep.dsp.impulses.repaired import (
+    DOUBTFUL,
+    FACT_COLUMNS,
+    MENDED,
+    SPAN_COLUMNS,
+    TOO_LONG,
+    Repaired,
+)
 from sidekeep.dsp.impulses.safety import kept_after_mending, odds_of_rows
 
 Floats = NDArray[np.float64]
@@ -48,30 +57,13 @@ class Manner:
     odds: float
 
 
-@dataclass(kw_only=True, slots=True)
-class Repaired:
-    """A mended span of one channel, or with ``values`` None one that is too long to mend, or doubtful."""
+class Long(NamedTuple):
+    """A burst longer than can be mended: its wall, first frame, last + 1 and peak."""
 
-    channel: int
-    start: int
-    length: int
+    wall: int
+    first: int
+    last: int
     peak: int
-    size_db: float
-    values: Floats | None
-    damaged: int = 0
-    """Frames of damage in it: fewer than ``length`` where the repair was made at a lower rate."""
-    doubtful: bool = False
-    """Left as it was; it may be the head of a thump all the same."""
-    doubt: float = 0.0
-    """How doubtful what was mended is by itself, 0 to 1 (``safety``)."""
-    taken_out: float = 0.0
-    left: float = 0.0
-    """Energy of what is taken out of the span, and of what is left in it."""
-
-    def move(self, frames: int) -> None:
-        """Count its frames from as many earlier on."""
-        self.start += frames
-        self.peak += frames
 
 
 def mend_channels(
@@ -82,16 +74,16 @@ def mend_channels(
     due: list[Due],
     start: int,
     stop: int,
-) -> list[Repaired]:
-    """Mend a stretch: what was changed in spans that start in ``[start, stop)``, in order."""
+) -> Repaired:
+    """Mend a stretch: what was changed in spans that start in ``[start, stop)``."""
     work = planes.copy()
     channels = [Channel(plane, rate_factor) for plane in work]
     if planes.shape[1] < 8 * channels[0].order:
-        return []
+        return Repaired.none()
     edge = EDGE * rate_factor
     longest = int(LONGEST_S * rate_hz)
     taken = DamageSpans.none()
-    long: list[Repaired] = []
+    long: list[Long] = []
     believed: list[tuple[NDArray[np.int64], Floats, Floats]] = []
     shift, doubt_shift = 0.0, 0.0
     for again in range(2):
@@ -121,15 +113,14 @@ def mend_channels(
             if not again:
                 for first, last, peak in spans[~fits].tolist():
                     if start <= first < stop and not any(_meets(burst, first, last) for burst in long):
-                        long.append(_too_long(index, first, last, peak))
+                        long.append(Long(index, first, last, peak))
             fits &= (spans[:, 0] >= edge) & (spans[:, 1] <= planes.shape[1] - edge)
             for burst in long:
-                fits &= (spans[:, 0] >= burst.start + burst.length) | (spans[:, 1] <= burst.start)
+                fits &= (spans[:, 0] >= burst.last) | (spans[:, 1] <= burst.first)
             accepted = accepted.joined(DamageSpans(spans[fits], sizes[fits]), longest)
         if not len(accepted):
             break
         taken = mend_early(channels, planes, work, accepted, taken, longest)
-    repaired = long
     explained = _estimate(channels[0], planes, work, taken, ROUNDS)
     at, _, best = (np.concatenate(column) for column in zip(*believed, strict=True))
     sure = odds_of_rows(taken.rows, at, best, manner.odds)
@@ -139,25 +130,18 @@ def mend_channels(
     )
     inside = (taken.rows[:, 0] >= start) & (taken.rows[:, 0] < stop)
     told = np.flatnonzero((kept | doubtful) & (explained >= LEAST_EVIDENCE) & inside)
-    for row, (first, last, peak) in zip(told.tolist(), taken.rows[told].tolist(), strict=True):
-        for index in np.flatnonzero(taken_out[:, row]).tolist():
-            repaired.append(
-                Repaired(
-                    channel=index,
-                    start=first,
-                    length=last - first,
-                    peak=peak,
-                    size_db=20.0 * math.log10(taken.sizes[row]),
-                    values=work[index, first:last].copy() if kept[row] else None,
-                    damaged=last - first,
-                    doubtful=not kept[row],
-                    doubt=float(doubts[row]),
-                    taken_out=float(taken_out[index, row]),
-                    left=float(left[index, row]),
-                )
-            )
-    repaired.sort(key=lambda r: (r.start, r.channel))
-    return repaired
+    at_row, walls = np.nonzero(taken_out.T[told])
+    row = told[at_row]
+    first, last, peak = taken.rows[row].T
+    fates = np.where(kept[row], MENDED, DOUBTFUL)
+    spans = np.stack([first, last - first, peak, walls, last - first, fates], axis=1)
+    sizes_db = [20.0 * math.log10(size) for size in taken.sizes[row].tolist()]
+    facts = np.stack([sizes_db, doubts[row], taken_out[walls, row], left[walls, row]], axis=1)
+    return Repaired.from_planes(
+        work,
+        np.concatenate([_long_spans(long), spans]),
+        np.concatenate([np.zeros((len(long), FACT_COLUMNS)), facts]),
+    )
 
 
 def mend_early(
@@ -182,8 +166,8 @@ def mend_early(
     return taken
 
 
-def _meets(burst: Repaired, first: int, last: int) -> bool:
-    return burst.start < last and burst.start + burst.length > first
+def _meets(burst: Long, first: int, last: int) -> bool:
+    return burst.first < last and burst.last > first
 
 
 def _estimate(like: Channel, observed: Floats, work: Floats, spans: DamageSpans, rounds: int) -> Floats:
@@ -217,18 +201,19 @@ def _fit_extents(
     return DamageSpans.none().joined(DamageSpans(rows, accepted.sizes[good]), longest)
 
 
-def _find_long(channels: list[Channel], longest: int, most: int, start: int, stop: int) -> list[Repaired]:
+def _find_long(channels: list[Channel], longest: int, most: int, start: int, stop: int) -> list[Long]:
     """Bursts longer than can be mended, once each."""
-    found: list[Repaired] = []
+    found: list[Long] = []
     for index in range(len(channels)):
         other = channels[1 - index].working if len(channels) == 2 else np.empty(0)
         spans = np.empty((64, 2), dtype=np.int64)
         count = find_bursts(channels[index].working, other, longest, most, spans)
         for first, last in spans[:count].tolist():
             if start <= first < stop:
-                found.append(_too_long(index, first, last, first))
+                found.append(Long(index, first, last, first))
     return found
 
 
-def _too_long(channel: int, first: int, last: int, peak: int) -> Repaired:
-    return Repaired(channel=channel, start=first, length=last - first, peak=peak, size_db=0.0, values=None)
+def _long_spans(long: list[Long]) -> NDArray[np.int64]:
+    rows = [(one.first, one.last - one.first, one.peak, one.wall, 0, TOO_LONG) for one in long]
+    return np.array(rows, dtype=np.int64).reshape(-1, SPAN_COLUMNS)
