@@ -59,6 +59,22 @@ def test_gaps_at_any_noise_level(noise_dbfs: float, with_sleeve: bool) -> None:
     assert found.music_stop_frame == found.tracks[-1].stop_frame
 
 
+@pytest.mark.parametrize("lost_s", [0.05, 0.3, 0.5, 0.9])
+def test_sound_that_a_computer_lost_neither_ends_a_side_nor_hides_a_gap(lost_s: float) -> None:
+    """A recorder that fills in zeros for what it lost; nobody lifts and lowers a needle in less than a second."""
+    side, _ = plain()
+    audio = side.audio.copy()
+    for at_s in (20.0, 47.0):
+        first = round(at_s * RATE)
+        audio[first : first + round(lost_s * RATE)] = 0.0
+    cuts, _ = find_cuts(features_of(audio), sides=[sleeve(LENGTHS)])
+    (found,) = cuts.sides
+    assert found.needle_down_frame / RATE == pytest.approx(side.down_s, abs=0.1)
+    assert found.needle_up_frame / RATE == pytest.approx(side.up_s, abs=0.4)
+    assert_starts(cuts, side.starts_s)
+    assert [track.title for track in found.tracks] == ["A1", "A2", "A3"]
+
+
 def test_a_wrong_printed_time_moves_no_mark_and_is_reported() -> None:
     side, features = plain()
     cuts, findings = find_cuts(features, sides=[sleeve((LENGTHS[0], LENGTHS[1] + 10, LENGTHS[2]))])

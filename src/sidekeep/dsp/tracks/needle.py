@@ -7,7 +7,7 @@ the file or by a step up into steady groove noise (usually with a thump).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,8 @@ _MOST_LEVELS = 4
 """A guard: lift, muted input, another gain, silence of a file; no take has more."""
 _SILENCE_DB = FLOOR_DB + 20.0
 """Digital silence: below the last bit of 21; no input is as quiet."""
+_HOLE_S = 1.0
+"""No hand lifts and lowers a needle in less: what is silent for so short is sound that a computer lost (chosen here)."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +67,30 @@ def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Half-open spans where the mask holds."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
     return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2])]
+
+
+def without_holes(table: FeatureTable) -> FeatureTable:
+    """The same where no sound was lost: digital silence shorter than ``_HOLE_S`` between sound gets the levels beside it, for it
+    is neither a lifted needle nor the quietest groove."""
+    silent, last = high_level(table) < _SILENCE_DB, len(table.power) - 1
+    holes = [
+        (max(start - 1, 1), min(stop + 1, last))
+        for start, stop in runs(silent)
+        if start > 0 and stop <= last and (stop - start) * table.hop_s < _HOLE_S
+    ]
+    if not holes:
+        return table
+    rows = np.arange(len(table.power))
+    for start, stop in holes:
+        middle = (start + stop) // 2
+        rows[start:middle], rows[middle:stop] = start - 1, stop
+    return replace(
+        table,
+        bands_db=table.bands_db[rows],
+        impulse=table.impulse[rows],
+        power=table.power[rows],
+        chroma=table.chroma[rows],
+    )
 
 
 def find_plays(table: FeatureTable) -> list[Play]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.tracks.features import FeatureMeter, FeatureTable
 from sidekeep.dsp.tracks.groove_noise import GrooveNoise, measure_groove
-from sidekeep.dsp.tracks.needle import Play, find_plays, runs
+from sidekeep.dsp.tracks.needle import Play, find_plays, runs, without_holes
 from sidekeep.dsp.tracks.side_joins import find_join
 from sidekeep.flow.tracks.turn_watch import TurnWatch
 from sidekeep.model.cuts import Cuts
@@ -60,6 +60,7 @@ class SideFeatures:
 
 def features_of(table: FeatureTable, left_out: tuple[tuple[int, int], ...] = ()) -> Features:
     """A table with its plays: of a whole take, of a beginning, or of what remains without the hops ``left_out``."""
+    table = without_holes(table)
     plays: list[Play] = []
     for play in find_plays(table):
         plays += _split(play, find_join(table.bands_db[play.down : play.up], table.hop_s))
