@@ -103,6 +103,8 @@ def test_no_permission(tmp_path: Path) -> None:
         (0, 1000, "unfinished-file"),
         (0xFFFFFFFF, 1000, "unfinished-file"),
         (0x7FFFFFFF, 1000, "unfinished-file"),
+        (0x7FFFFFFF - 36, 1000, "unfinished-file"),
+        (0xFFFFFFFF - 44, 1000, "unfinished-file"),
         (600, 1000, "unfinished-file"),
         (5000, 1000, "truncated-file"),
         (1000, 1000, None),

@@ -172,6 +172,8 @@ def test_levels_and_offset() -> None:
     assert set(faults(1.99 * music())) == {"level-hot"}
     assert set(faults(4.0 * music(), bits=32, is_float=True)) == {"over-full-scale"}
     assert set(faults(music() + np.array([0.01, 0.0]))) == {"offset"}
+    assert faults(music() + np.array([0.01, 0.0]))["offset"].channel == "L"
+    assert faults(music() + np.array([0.01, -0.005]))["offset"].channel == "both"
 
 
 def test_dropouts_but_not_pauses() -> None:

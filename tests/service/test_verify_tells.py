@@ -65,6 +65,19 @@ def no_sleeve(record: Path) -> None:
     (record / "sleeve.txt").unlink()
 
 
+def a_record_that_did_not_come_along(record: Path) -> None:
+    """As a folder that is synchronised leaves a file it has not brought yet."""
+    (record / "record.toml").write_bytes(b"")
+
+
+def a_history_that_did_not_come_along(record: Path) -> None:
+    (record / "history.jsonl").write_bytes(b"")
+
+
+def a_recipe_that_cannot_be_read(record: Path) -> None:
+    (record / "recipe.toml").write_text("[level\n", "utf-8")
+
+
 def no_take_json_and_a_flipped_byte(record: Path) -> None:
     no_take_json(record)
     take = record / "takes" / "A-1" / "take.wav"
@@ -145,6 +158,9 @@ def what_an_interrupted_run_left(record: Path) -> None:
 
 DEEDS = [
     (no_sleeve, "sleeve.txt is gone"),
+    (a_record_that_did_not_come_along, "record.toml is empty"),
+    (a_history_that_did_not_come_along, "history.jsonl is empty"),
+    (a_recipe_that_cannot_be_read, "the recipe cannot be read"),
     (no_take_json, "has lost its take.json"),
     (no_take_json_and_a_flipped_byte, "changed: takes/A-1/take.wav"),
     (torn_take_json, "take.json"),

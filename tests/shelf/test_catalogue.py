@@ -16,6 +16,7 @@ from sidekeep.errors import ParameterError, ShelfError, SidekeepError
 from sidekeep.service.shelf import records as service
 from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.stylus_hours import keep_stylus, stylus_hours
+from sidekeep.service.shelf.verify import verify
 from sidekeep.shelf.index.catalogue import Catalogue
 from sidekeep.shelf.index.index_faults import CATALOGUE
 from sidekeep.shelf.index.migrations import STEPS
@@ -50,7 +51,7 @@ class NoRoom:
     """A database on a full disk: the file is there, nothing goes into it."""
 
     def __init__(self, place: Path, **_: object) -> None:
-        Path(place).touch()
+        Path(str(place).removeprefix("file:")).touch()
 
     def execute(self, *_: object) -> None:
         raise sqlite3.OperationalError("database or disk is full")
@@ -287,3 +288,48 @@ def test_an_index_from_the_future_is_set_aside_when_it_is_made_again(
     service.rebuild(tmp_path)
     assert set_asides(tmp_path) == ["1"]
     assert "newer sidekeep" in caplog.text
+
+
+def test_an_index_with_a_write_ahead_log_is_led_out_of_it(tmp_path: Path) -> None:
+    """Such a log needs one machine (sqlite.org, "Write-Ahead Logging"); a shelf may lie on a network drive."""
+    with sqlite3.connect(tmp_path / CATALOGUE) as old:
+        old.execute("PRAGMA journal_mode = WAL")
+        with Catalogue(tmp_path) as catalogue:  # somebody else has it open that way
+            assert catalogue.is_empty
+    old.close()
+    with Catalogue(tmp_path) as first, Catalogue(tmp_path) as second:
+        assert first.is_empty
+        assert second.is_empty
+        assert not list(tmp_path.glob("*-wal"))
+        assert second._db.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+
+
+def test_a_copy_of_a_records_folder_does_not_take_its_place(
+    tmp_path: Path, sleeve: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    shelf = tmp_path / "shelf"
+    record = service.plan_record(shelf, sleeve).path
+    for name in ("A copy of it", f"{record.name} - Copy"):
+        shutil.copytree(record, shelf / name)
+    assert service.rebuild(shelf) == 3
+    assert [entry.folder for entry in service.list_records(shelf)] == [record.name]
+    assert caplog.text.count("is it a copy of its folder?") == 2
+    told = {checked.place.name: checked.result for checked in verify(shelf, []) if checked.result.faults}
+    assert sorted(told) == ["A copy of it", f"{record.name} - Copy"]
+    assert f"it has the id of '{record.name}'" in told["A copy of it"].faults[0]
+
+
+def test_a_take_is_closed_on_a_disk_that_keeps_no_permissions(
+    tmp_path: Path, sleeve: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a FAT disk of somebody else's does: the take was never closed there."""
+
+    def refused(*_: object, **__: object) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(Path, "chmod", refused)
+    adopt(
+        [recording(tmp_path / "side-A.wav")], shelf=tmp_path / "shelf", sleeve_path=sleeve, side_letters=["A"]
+    )
+    (entry,) = service.list_records(tmp_path / "shelf")
+    assert entry.state == "partly taken"

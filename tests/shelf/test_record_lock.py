@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import errno
+import fcntl
+import os
 import subprocess
 import sys
 import threading
@@ -11,6 +14,8 @@ import pytest
 
 from sidekeep.errors import Cancelled, RecordBusy
 from sidekeep.files.bounded import kept_json
+from sidekeep.shelf.index.catalogue import Catalogue
+from sidekeep.shelf.index.connecting import _has_locks, connectable
 from sidekeep.shelf.record_lock import HOLDER, LOCK, Holder, at_work, choices_lock, folder_at_work
 
 HOLD = """
@@ -191,3 +196,45 @@ def test_a_note_that_has_no_room_leaves_nothing_behind(
     with at_work(tmp_path, "writing copies"):
         pass
     assert [path.name for path in tmp_path.iterdir()] == [LOCK]
+
+
+def refused(*_: object) -> None:
+    raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+
+@pytest.fixture
+def no_locks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk without locks, as some network drives are."""
+    monkeypatch.setattr(fcntl, "flock", refused)
+    monkeypatch.setattr(fcntl, "lockf", refused)
+    _has_locks.cache_clear()
+
+
+@pytest.mark.usefixtures("no_locks")
+def test_on_a_disk_without_locks_a_file_stands_in(tmp_path: Path) -> None:
+    with at_work(tmp_path, "writing copies"), at_work(tmp_path, "once more"), choices_lock(tmp_path):
+        script = HOLD.replace("from pathlib", NO_FLOCK + "from pathlib")
+        other = subprocess.run(
+            [sys.executable, "-c", script, str(tmp_path)], capture_output=True, text=True, input="\n"
+        )
+        assert "writing copies" in other.stderr
+        assert other.stdout == ""
+    with at_work(tmp_path, "again"), folder_at_work(tmp_path / "a", "copies"):
+        pass
+    assert not list(tmp_path.glob("*.held"))
+
+
+NO_FLOCK = """
+import fcntl
+def refused(*_):
+    raise OSError(37, "No locks available")
+fcntl.flock = refused
+"""
+
+
+@pytest.mark.usefixtures("no_locks")
+def test_on_a_disk_without_locks_the_index_is_opened_without(tmp_path: Path) -> None:
+    assert connectable(tmp_path / "shelf.sqlite").endswith("?nolock=1")
+    with Catalogue(tmp_path) as catalogue:
+        assert catalogue.is_empty
+    _has_locks.cache_clear()

@@ -121,7 +121,9 @@ def close_take(take_folder: Path, take: ShelfTake) -> None:
     """Write the facts and make the sound read-only: from here on it is never changed."""
     for file in take.files:
         path = take_folder / file.name
-        path.chmod(path.stat().st_mode & ~(stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH))
+        # Some disks keep no permissions, or refuse to change them; the take is whole without.
+        with contextlib.suppress(OSError):
+            path.chmod(path.stat().st_mode & ~(stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH))
     write_json(take_folder / "take.json", take.facts())
     record_folder = take_folder.parent.parent
     if (record_folder / "record.toml").is_file():

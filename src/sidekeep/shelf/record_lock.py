@@ -4,12 +4,13 @@ A job (copies, survey, adopting, an evening's takes) holds the record's lock fro
 do not: they have a lock of their own for the blink of an eye (``choices_lock``), so that a mark can be moved while side B
 is being recorded. Locks are the system's own (``flock``, on Windows ``LockFile``): they end with the process that held
 them, also when it is killed. On a network disk they hold as far as its server passes them on; where it has none at all,
-a lock file stands in, which a machine that lost its power leaves behind (delete ``.lock`` then).
+a file stands in, which a machine that lost its power leaves behind (delete ``.lock.held`` then).
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import socket
@@ -19,7 +20,7 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from filelock import BaseFileLock, FileLock, Timeout
+from filelock import BaseFileLock, FileLock, SoftFileLock, Timeout
 
 from sidekeep.errors import RecordBusy
 from sidekeep.files.atomic import copy_error
@@ -30,6 +31,8 @@ LOCK, HOLDER, CHOICES_LOCK = ".lock", ".lock-holder", ".choices.lock"
 CHOICES_WAIT_S = 20.0
 """Choices are written in milliseconds: who waits longer waits for something that hangs."""
 _POLL_S = 0.2
+_NO_LOCKS = {errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP}
+"""What a disk says that has no locks: some network drives."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,8 +74,7 @@ def at_work(
     ``wait_s`` 0 does not wait, None waits without end; ``waiting`` hears who is waited for, some times a second, and may
     raise to give up. Raises ``RecordBusy``. A thread that holds the record already may hold it again.
     """
-    lock = FileLock(folder / LOCK, is_singleton=True)
-    _acquire(lock, folder / HOLDER, folder.name, wait_s, waiting)
+    lock = _acquire(FileLock(folder / LOCK, is_singleton=True), folder / HOLDER, folder.name, wait_s, waiting)
     is_outermost = lock.lock_counter == 1
     try:
         if is_outermost:
@@ -99,10 +101,9 @@ def folder_at_work(
     """
     place = folder.parent / f".at-work-{bytes_sha256(os.fsencode(folder.name))[:12]}.lock"
     holder = place.with_suffix(".holder")
-    lock = FileLock(place)
     while True:
-        _acquire(lock, holder, folder.name, wait_s, waiting)
-        if _is_in_place(place):
+        lock = _acquire(FileLock(place), holder, folder.name, wait_s, waiting)
+        if isinstance(lock, SoftFileLock) or _is_in_place(place):
             break
         lock.release()
     try:
@@ -116,12 +117,12 @@ def folder_at_work(
 
 def _acquire(
     lock: BaseFileLock, holder: Path, name: str, wait_s: float | None, waiting: Callable[[str], None]
-) -> None:
+) -> BaseFileLock:
+    """The lock that is held then: the one that was asked for, or what stands in for it."""
     until = None if wait_s is None else time.monotonic() + wait_s
     while True:
         try:
-            lock.acquire(timeout=0)
-            return
+            return _take(lock, 0.0)
         except Timeout:
             known = kept_json(holder, Holder)
             who = known.text if known else "another job"
@@ -132,6 +133,19 @@ def _acquire(
             time.sleep(_POLL_S)
         except OSError as error:
             raise copy_error(error, lock.lock_file) from error
+
+
+def _take(lock: BaseFileLock, wait_s: float) -> BaseFileLock:
+    """Take a lock, or a file that stands in for it on a disk without locks. Raises Timeout."""
+    try:
+        lock.acquire(timeout=wait_s, poll_interval=0.01)
+        return lock
+    except OSError as error:
+        if error.errno not in _NO_LOCKS:
+            raise
+    stand_in = SoftFileLock(f"{lock.lock_file}.held", is_singleton=True)
+    stand_in.acquire(timeout=wait_s, poll_interval=0.01)
+    return stand_in
 
 
 def _is_in_place(place: Path) -> bool:
@@ -148,9 +162,8 @@ def _is_in_place(place: Path) -> bool:
 @contextlib.contextmanager
 def choices_lock(folder: Path) -> Iterator[None]:
     """Hold the choices of a record for one small change."""
-    lock = FileLock(folder / CHOICES_LOCK, is_singleton=True)
     try:
-        lock.acquire(timeout=CHOICES_WAIT_S, poll_interval=0.01)
+        lock = _take(FileLock(folder / CHOICES_LOCK, is_singleton=True), CHOICES_WAIT_S)
     except Timeout:
         raise RecordBusy("choices-busy", record=folder.name) from None
     except OSError as error:

@@ -18,8 +18,9 @@ Verdict = Literal["sound", "cut short", "unfinished"]
 
 UNKNOWN_32 = 0xFFFFFFFF
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
-_STREAMED_SIZES = (0x7FFFFFFF, 0x7FFFF000, 0x80000000, 0xFFFFFFFE, UNKNOWN_32)
-"""Sizes that programs write when they cannot know the length yet (common practice, no source)."""
+_STREAMED_SIZES = (range(0x7FFFEF00, 0x80000001), range(0xFFFFEF00, UNKNOWN_32 + 1))
+"""Sizes that programs write when they cannot know the length yet: the largest there are, or what a header leaves of them
+(common practice, no source)."""
 _MOST_CHUNKS = 10_000
 
 
@@ -121,7 +122,7 @@ def _judge(
     verdict: Verdict = "sound"
     audio = claimed
     if claimed > there:
-        streamed = form == "riff" and claimed in _STREAMED_SIZES
+        streamed = form == "riff" and any(claimed in sizes for sizes in _STREAMED_SIZES)
         verdict, audio = ("unfinished" if streamed else "cut short"), there
     elif there - claimed > 1 and not _chunks_fill(file, body + claimed + claimed % 2, size):
         verdict, audio = "unfinished", there

@@ -263,11 +263,11 @@ def _offset(measured: LevelEvidence) -> Iterator[Finding]:
     worst = int(np.abs(measured.whole.dc).argmax())
     offset = float(measured.whole.dc[worst])
     if abs(offset) > 0.003:
-        name = _name(worst, measured.channels)
+        is_in_all = bool((np.abs(measured.whole.dc) > 0.003).all())
         yield _of_take(
             measured,
             kind="offset",
-            channel=name,
+            channel="both" if is_in_all else _name(worst, measured.channels),
             severity="look",
             facts={"dc": offset, "offset_dbfs": gain_to_db(abs(offset))},
         )

@@ -6,7 +6,7 @@ Conventions: one finding a fact, with its place in frames. Kinds: ``unsure-start
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 
 from sidekeep.dsp.tracks.division import Division
 from sidekeep.dsp.tracks.locked_groove import find_locked_groove
@@ -52,9 +52,10 @@ def cut_findings(
     found: list[Finding] = []
     for side in sides:
         found += [f for track in side.tracks if (f := _unsure(side, track, features.rate_hz)) is not None]
-    found += _times(features, sides, division, listed)
-    found += _needle(features, sides, part)
-    return found
+    needle = _needle(features, sides, part)
+    cut = {finding.kind for finding in needle if finding.facts.get("is_music_cut")}
+    found += _times(features, sides, division, listed, cut)
+    return found + needle
 
 
 def _unsure(side: SideCuts, track: Track, rate_hz: int) -> Finding | None:
@@ -76,14 +77,21 @@ def _unsure(side: SideCuts, track: Track, rate_hz: int) -> Finding | None:
 
 
 def _times(
-    features: Features, sides: Sequence[SideCuts], division: Division, listed: Sequence[SleeveTrack]
+    features: Features,
+    sides: Sequence[SideCuts],
+    division: Division,
+    listed: Sequence[SleeveTrack],
+    cut: Set[str],
 ) -> list[Finding]:
-    """Printed times that cannot be right beside what was found."""
+    """Printed times that cannot be right beside what was found. Of a track that the take does not hold whole (``cut``: the kinds
+    that say so) nothing is said."""
     found = []
     places = [(side, track) for side in sides for track in side.tracks]
-    for (side, track), line in zip(places, division.listed, strict=False):
+    for at, ((side, track), line) in enumerate(zip(places, division.listed, strict=False)):
         printed = listed[line].duration_s if line >= 0 else None
         if printed is None or track.confidence < SURE:
+            continue
+        if (at == 0 and "no-needle-down" in cut) or (at == len(places) - 1 and "no-needle-up" in cut):
             continue
         heard = features.music_s(track.start_frame, track.stop_frame) * division.speed
         following = next(

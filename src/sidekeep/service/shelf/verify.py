@@ -18,6 +18,7 @@ from sidekeep.errors import CopyError, RecordBusy, ShelfError
 from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import kept_json
 from sidekeep.flow.progress import Progress, no_progress, part
+from sidekeep.service.shelf.kept_texts import text_faults
 from sidekeep.service.shelf.records import find_record, index_record, list_records
 from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.inventory import Inventory, read_inventory, remember
@@ -57,7 +58,7 @@ def verify(
                 raise ShelfError("shelf-is-file", shelf=shelf)
             raise ShelfError("no-shelf-to-verify", shelf=shelf)
         places = list(record_folders(shelf))
-    checked = [] if names else _records_gone(shelf)
+    checked = [] if names else _records_gone(shelf) + _records_twice(shelf)
     for index, place in enumerate(places):
         share = part(progress, index / len(places), (index + 1) / len(places))
         if isinstance(place, RecordFolder):
@@ -103,6 +104,24 @@ def _records_gone(shelf: Path) -> list[Checked]:
     ]
 
 
+def _records_twice(shelf: Path) -> list[Checked]:
+    """Folders that are a copy of another record's folder, with its id: only one of them can be in the list."""
+    known = {entry.record_id: entry.folder for entry in list_records(shelf)}
+    found = []
+    for folder in record_folders(shelf):
+        with contextlib.suppress(ShelfError):
+            place, first = folder.path.relative_to(shelf).as_posix(), known.get(folder.record_id)
+            if first is not None and first != place:
+                fault = (
+                    f"it has the id of '{first}', so it is not in the list; where it is a copy, move it off the shelf; "
+                    "to have it as a record of its own, take the line with the id out of its record.toml, then "
+                    "'sidekeep shelf rebuild'"
+                )
+                result = VerifyResult(checked_files=0, checked_bytes=0, faults=(fault,))
+                found.append(Checked(place=folder.path, result=result))
+    return found
+
+
 def verify_record(
     shelf: Path, folder: RecordFolder, decode_flac: bool = False, progress: Progress = no_progress
 ) -> VerifyResult:
@@ -117,7 +136,7 @@ def verify_record(
     )
     result = replace(
         result,
-        faults=result.faults + expected.faults + _copies_gone(folder) + _sleeve_gone(folder),
+        faults=result.faults + expected.faults + _copies_gone(folder) + text_faults(folder),
         unchecked=result.unchecked + expected.unchecked,
     )
     copies = folder.path / "copies"
@@ -135,13 +154,6 @@ def verify_record(
     with contextlib.suppress(ShelfError):
         index_record(shelf, folder)
     return result
-
-
-def _sleeve_gone(folder: RecordFolder) -> tuple[str, ...]:
-    """Every record was begun with one. It is a person's to change, so its content is no matter of checksums."""
-    if (folder.path / "sleeve.txt").exists():
-        return ()
-    return ("sleeve.txt is gone, and with it the titles; restore it from a backup, or write it anew",)
 
 
 @dataclass(frozen=True, kw_only=True)

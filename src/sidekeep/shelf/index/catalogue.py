@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Literal
 
 from sidekeep.errors import ShelfError
+from sidekeep.shelf.index.connecting import BUSY_S, connectable, roll_back_by_journal
 from sidekeep.shelf.index.index_faults import CATALOGUE, DamagedIndex, index_error
 from sidekeep.shelf.index.migrations import migrate, refuse_newer
 from sidekeep.shelf.record_folder import RecordFolder
@@ -66,10 +67,10 @@ class Catalogue:
                 refuse_newer(self._db)
                 undo.pop_all()
                 return
-            place = path if form == "kept" else ":memory:"
-            self._db = sqlite3.connect(place, isolation_level=None, timeout=10.0)
+            place = connectable(path) if form == "kept" else ":memory:"
+            self._db = sqlite3.connect(place, uri=True, isolation_level=None, timeout=BUSY_S)
             undo.callback(self._db.close)
-            self._db.execute("PRAGMA journal_mode = WAL")
+            roll_back_by_journal(self._db)
             self._db.execute("PRAGMA synchronous = FULL")
             self._db.execute("PRAGMA foreign_keys = ON")
             migrate(self._db)
@@ -220,12 +221,23 @@ class Catalogue:
         return {str(stylus): float(hours) for stylus, hours in rows}
 
     def rebuild(self, folders: Sequence[RecordFolder]) -> None:
-        """Forget everything and index the folders again, in one transaction."""
+        """Forget everything and index the folders again, in one transaction. Of folders with one id, a record and a copy of its
+        folder, the one that was in the index before is, else the first."""
         with self._transaction() as db:
+            before = {self.shelf / folder for (folder,) in db.execute("SELECT folder FROM record")}
+            taken: dict[str, RecordFolder] = {}
             for table in ("words", "take", "record"):
                 db.execute(f"DELETE FROM {table}")
-            for folder in folders:
+            for folder in sorted(folders, key=lambda each: each.path not in before):
                 try:
+                    first = taken.setdefault(folder.record_id, folder)
+                    if first is not folder:
+                        _log.warning(
+                            "not in the list: %s has the id of %s; is it a copy of its folder?",
+                            folder.path,
+                            first.path.name,
+                        )
+                        continue
                     self._put(db, folder)
                 except ShelfError as error:
                     _log.warning("not in the list: %s", error)

@@ -64,11 +64,12 @@ def _index_to_read(shelf: Path) -> Catalogue:
 
 
 def _has_unwritten_pages(shelf: Path) -> bool:
-    """Whether changes still lie in the log beside the file, which only a writer can bring in."""
-    try:
-        return (shelf / f"{CATALOGUE}-wal").stat().st_size > 0
-    except OSError:
-        return False
+    """Whether changes still lie beside the file, which only a writer can bring in or take back."""
+    for ending in ("-wal", "-journal"):
+        with contextlib.suppress(OSError):
+            if (shelf / (CATALOGUE + ending)).stat().st_size > 0:
+                return True
+    return False
 
 
 def make_again(shelf: Path, folders: Sequence[RecordFolder]) -> None:
@@ -108,7 +109,7 @@ def set_aside(shelf: Path) -> str:
     before = _those_aside(shelf)
     aside = shelf / f"{CATALOGUE}.damaged-{max(before, default=0) + 1}"
     path.rename(aside)
-    for ending in ("-wal", "-shm"):
+    for ending in ("-wal", "-shm", "-journal"):
         with contextlib.suppress(OSError):
             (shelf / (CATALOGUE + ending)).unlink()
     for number in sorted(before)[: -(KEPT_ASIDE - 1)]:
