@@ -388,3 +388,5 @@ def test_a_work_listed_beside_its_parts_is_told() -> None:
     assert [(problem.line_number, problem.used) for problem in problems] == [(3, True)]
     assert "3 tracks after it" in problems[0].reason
     assert read_sleeve(HEAD + "1. Lamp 2:00\n2. Oil 1:00\n3. Wick 1:00\n")[1] == []
+    record = read_sleeve(text)[0]
+    assert read_sleeve(write_sleeve(record)) == (record, [])

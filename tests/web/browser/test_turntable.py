@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import pytest
+
+from sidekeep.errors import DeviceError
 from tests.small_record import SLEEVE
 from tests.web.browser.stand_in import Evening, session_of, with_input
 from tests.web.browser.waiting import answered, until
@@ -203,13 +206,20 @@ def test_an_evening_that_was_stopped_before_its_last_side_is_not_done(
     page.get_by_role("heading", level=1, name="Done. Volume down, then lift the needle.").wait_for()
 
 
+def refusing(text: str) -> Callable[[], Any]:
+    def list_inputs() -> Any:
+        raise DeviceError("no-input", reason=text)
+
+    return list_inputs
+
+
 def test_why_there_is_no_input_is_told_in_the_words_of_what_is_missing(
-    fresh: RunningServer, open_page: Callable[..., Any]
+    fresh: RunningServer, open_page: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    page = open_page(fresh, None, allow=("409",))
+    """As an answer, not as a failed request, which the browser's console would show as a fault of the page."""
+    page = open_page(fresh, None)
     text = "recording is not available: the PortAudio library is missing"
-    error = {"code": "no-portaudio", "facts": {}, "text": text}
-    page.route("**/api/inputs", lambda route: route.fulfill(status=409, json={"error": error}))
+    monkeypatch.setattr("sidekeep.service.house.turntable.level.list_inputs", refusing(text))
     page.goto(f"http://{fresh.host}/turntable")
     page.get_by_text(f"R{text[1:]}. Volume down before you touch a plug.").wait_for()
     with_input(page)

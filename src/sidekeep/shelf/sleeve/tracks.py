@@ -151,9 +151,12 @@ class TrackList:
                     )
 
     def _check_parts(self) -> None:
-        """Report a work that is listed beside its parts: it would be looked for on the side twice."""
+        """Report a work that is listed beside its parts: it would be looked for on the side twice. Who says its title outright
+        means it."""
         for tracks in self.sides.values():
             for index, whole in enumerate(tracks):
+                if "title" in whole.attributes:
+                    continue
                 time_s, sum_s = whole.printed.duration_s or 0.0, 0.0
                 for count, part in enumerate(tracks[index + 1 :], start=1):
                     sum_s += part.printed.duration_s or 0.0

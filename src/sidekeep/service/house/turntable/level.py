@@ -31,10 +31,16 @@ GAUGE_KEPT_S = 60.0
 
 
 def input_views() -> dict[str, Any]:
-    """All inputs with their true format, and which one is used."""
+    """All inputs with their true format, and which one is used. Where there is none, ``trouble`` says why: that is an answer,
+    not a failure."""
     known = remembered_input()
     found = []
-    for each in list_inputs():
+    try:
+        inputs = list_inputs()
+    except DeviceError as error:
+        trouble = " ".join(str(error).split())
+        return {"inputs": [], "settings": settings_view(), "trouble": trouble}
+    for each in inputs:
         facts = {
             name: value
             for name, value in asdict(each).items()
@@ -48,7 +54,7 @@ def input_views() -> dict[str, Any]:
                 "chosen": known is not None and each.key == known[0],
             }
         )
-    return {"inputs": found, "settings": settings_view()}
+    return {"inputs": found, "settings": settings_view(), "trouble": ""}
 
 
 def use_input(key: str, rate_hz: int | None, bits: int | None) -> dict[str, Any]:

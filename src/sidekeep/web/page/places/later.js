@@ -77,7 +77,7 @@ export function Place({ address }) {
         ${found && html`<a class="button quiet" href=${`${path}/report${between}`} target="_blank" rel="noreferrer">All of it as a page<span class="unseen"> (opens a new window)</span></a>`}</p>`}
     ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
     ${found && !working && html`<ul class="changes">${(found.lines ?? found.findings ?? []).map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity ?? "note"}`}>${tight(finding.text)}</li>`)}</ul>`}
-    ${found && !working && found.same && html`<${TwoDiscs} found=${found} old=${old} young=${young} colour=${sleeveColour(record.colour)} />`}
+    ${found && !working && found.same && html`<${TwoDiscs} found=${found} old=${old} young=${young} colour=${sleeveColour(record)} />`}
     ${found && !working && (found.history ?? []).length > 1 && html`<${Years} points=${found.history} />`}
     <${Again} record=${record} />
     <h2>One better take out of these</h2>

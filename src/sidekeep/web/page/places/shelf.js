@@ -132,11 +132,11 @@ function Adding({ empty }) {
 
 /** One record, seen from its spine. @param {{record: any, pile: string[]}} props */
 function Spine({ record, pile }) {
-  const colour = sleeveColour(record.colour);
+  const colour = sleeveColour(record);
   const next = nextStep(record);
   const on_pile = pile.includes(record.id);
   return html`<li>
-    <a class="spine" href=${recordPath(record.id, next.place, next.side)} style=${{ "--colour": colour, "--writing": writingOn(colour) }}>
+    <a class=${record.colour ? "spine" : "spine bound"} href=${recordPath(record.id, next.place, next.side)} style=${{ "--colour": colour, "--writing": writingOn(colour) }}>
       <span class="spine-name"><span>${record.artist || "Unknown"}</span> <cite>${nameOf(record)}</cite></span>
       <span class="spine-year number">${record.year ?? ""}</span>
       <span class="spine-next">${next.text}</span>
@@ -150,7 +150,7 @@ function Spine({ record, pile }) {
 /** Small discs, one a side: a ring is not taken, a disc is, a point in it wants a look. @param {{sides: any[]}} props */
 function Sides({ sides }) {
   const said = sides.map((side) => `side ${side.side} ${side.state === "planned" ? "not taken" : side.unsure_count ? "taken, wants a look" : "taken"}`);
-  return html`<span class="spine-sides"><span class="unseen">${said.join(", ")}</span>
+  return html`<span class=${sides.length > 8 ? "spine-sides many" : "spine-sides"}><span class="unseen">${said.join(", ")}</span>
     ${sides.map((side) => html`<svg viewBox="0 0 20 20" aria-hidden="true" key=${side.side}>
       ${side.state === "planned"
         ? html`<circle cx="10" cy="10" r="7.5" fill="none" stroke="currentColor" stroke-width="1.6" stroke-dasharray="3 2.4" />`

@@ -13,7 +13,7 @@ const MOST_SLOWER = 4;
 /** @param {{desk: import("./desk.js").Desk, record: any, side: any}} props */
 export function Disc({ desk, record, side }) {
   const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
-  const colour = sleeveColour(record.colour);
+  const colour = sleeveColour(record);
   const picture = useMemo(
     () => new DiscPicture(desk.take, desk.whole(), { colour, writing: writingOn(colour), letter: side.side, title: record.title, artist: record.artist, paper: styled("--paper") }, { rpm: record.sleeve?.rpm, size_inch: record.sleeve?.size_inch }),
     [desk.take, colour, record.title, record.artist, desk.cuts?.needle_down_frame, desk.cuts?.needle_up_frame],

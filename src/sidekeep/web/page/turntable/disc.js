@@ -16,7 +16,7 @@ export function LiveDisc({ session, record }) {
   const level = useRef(/** @type {HTMLElement | null} */ (null));
   const [track, setTrack] = useState("");
   const [needle, setNeedle] = useState("");
-  const colour = sleeveColour(record.colour);
+  const colour = sleeveColour(record);
   const side = record.sides.find((/** @type {any} */ each) => each.side === session.side);
   const printed_s = (side?.printed ?? []).reduce((/** @type {number} */ sum, /** @type {any} */ line) => sum + (line.duration_s ?? 0), 0);
   const picture = useMemo(() => new LivePicture({ colour, writing: writingOn(colour), title: nameOf(record), artist: record.artist, letter: session.side, paper: styled("--paper") }, printed_s > 60 ? printed_s + 20 : USUAL_SIDE_S), [record.id, session.side]);

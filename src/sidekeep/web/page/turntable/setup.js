@@ -1,4 +1,5 @@
 /** The guide for the first evening: which input, is it quiet, is the level right. What was chosen is remembered. */
+import { CARD } from "../colours.js";
 import { readNumber, useField } from "../field.js";
 import { html, useEffect, useRef, useState } from "../html.js";
 import { isLeaving } from "../leaving.js";
@@ -28,7 +29,7 @@ export function SetUp({ done, known }) {
       if (!answer) return;
       setKept(answer.settings ?? {});
       setInputs(answer.inputs ?? []);
-      setTrouble("");
+      setTrouble(answer.trouble ?? "");
     } catch (error) {
       setServed(/** @type {any} */ (error).code !== "not-served");
       setTrouble(/** @type {any} */ (error).message ?? "");
@@ -94,7 +95,7 @@ function gauge(on) {
 function Gauge({ step, head, next, input }) {
   const [reading, setReading] = useState(/** @type {any} */ (null));
   const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
-  const picture = useRef(new LivePicture({ colour: "#4b4a45", writing: "#fff", title: "", artist: "", letter: "", paper: "#fff" }, 600));
+  const picture = useRef(new LivePicture({ colour: CARD, writing: "#fff", title: "", artist: "", letter: "", paper: "#fff" }, 600));
   const shown = useRef(0);
   const [aim, setAim] = useState(/** @type {[number, number]} */ ([-12, -6]));
   useEffect(() => {

@@ -1,0 +1,57 @@
+"""Spines of records without a picture: cloths of their own, names in their own direction, a box that stays a spine."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from tests.web.conftest import RunningServer
+
+BOX = "The Wicker Boats - Ten Discs (1999)\n" + "".join(
+    f"Disc {disc}\nSide A\nOil {disc} 1:00\nSide B\nTar {disc} 1:00\n" for disc in range(1, 11)
+)
+SHELF = (
+    BOX,
+    "The Wicker Boats - Tallow Wharf (1971)\nA1 Lamp Oil 3:45\n",
+    "Ottilie Fenn - Tin Lantern (1931)\nA1 Tin Lantern 3:10\n",
+    "להקת הסירות - שמן (ABC) 12\nA1 שמן 3:00\n",
+)
+
+
+def test_spines_without_pictures(fresh: RunningServer, open_page: Callable[..., Any]) -> None:
+    for text in SHELF:
+        fresh.ask("POST", "/api/records", {"text": text})
+    page = open_page(fresh, None)
+    page.set_viewport_size({"width": 320, "height": 640})
+    page.goto(f"http://{fresh.host}/")
+    page.get_by_text("Four records on your shelf").wait_for()
+    spines = {
+        name: page.locator(".spine", has_text=name) for name in ("Ten Discs", "Tallow", "Tin Lantern", "ABC")
+    }
+    heights = {name: spine.bounding_box()["height"] for name, spine in spines.items()}
+    assert heights["Ten Discs"] < 2 * heights["Tallow"]  # its words stood letter under letter
+    colours = {
+        name: spine.evaluate("spine => getComputedStyle(spine).getPropertyValue('--colour')")
+        for name, spine in spines.items()
+    }
+    assert len(set(colours.values())) == len(SHELF)
+
+    def hue(name: str) -> list[float]:
+        """What stays of a colour when it is made darker or lighter."""
+        levels = [int(colours[name].strip().lstrip("#")[at : at + 2], 16) for at in (0, 2, 4)]
+        return [round(level / sum(levels), 1) for level in levels]
+
+    assert hue("Ten Discs") == hue("Tallow")  # one artist, one cloth
+    # The Hebrew title is read from the right: its first letter stands right of the Latin ones in it.
+    first, latin = (
+        spines["ABC"]
+        .locator("cite")
+        .evaluate(
+            """cite => ["ש", "ABC"].map(word => {
+            const range = document.createRange(), at = cite.firstChild.textContent.indexOf(word);
+            range.setStart(cite.firstChild, at); range.setEnd(cite.firstChild, at + 1);
+            return range.getBoundingClientRect().left;
+        })"""
+        )
+    )
+    assert first > latin
