@@ -6,6 +6,7 @@ import os
 import shutil
 import sqlite3
 import stat
+import unicodedata
 from pathlib import Path
 
 import numpy as np
@@ -333,3 +334,25 @@ def test_a_take_is_closed_on_a_disk_that_keeps_no_permissions(
     )
     (entry,) = service.list_records(tmp_path / "shelf")
     assert entry.state == "partly taken"
+
+
+def test_names_that_are_one_on_another_disk_are_told_apart_and_texts_that_mean_one_record_are_one(
+    tmp_path: Path,
+) -> None:
+    """A shelf may move to a disk that does not tell capitals apart, nor two ways to write an accent."""
+    shelf = tmp_path / "shelf"
+    names = []
+    for at, title in enumerate(("Gr\u00fc\u00dfe", "GR\u00dcSSE", "Gru\u0308\u00dfe")):
+        text = tmp_path / f"{at}.txt"
+        text.write_text(f"The Wicker Boats - {title}\nA1 Lamp Oil 3:45\n", "utf-8")
+        if at == 1:
+            assert service.planned_before(shelf, text) is not None
+        names.append(service.plan_record(shelf, text).path.name)
+    assert len({unicodedata.normalize("NFC", name).casefold() for name in names}) == 3
+
+
+def test_a_record_may_be_called_by_a_picture(tmp_path: Path) -> None:
+    text = tmp_path / "sleeve.txt"
+    text.write_text("\U0001f6a4 - \u2693\ufe0f\nA1 \U0001f30a 1:00\n", "utf-8")
+    folder = service.plan_record(tmp_path / "shelf", text)
+    assert folder.record().artist == "\U0001f6a4"

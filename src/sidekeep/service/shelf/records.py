@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
-from sidekeep.copies.tracks.naming import NamingRules, folder_name
+from sidekeep.copies.tracks.naming import NamingRules, clash_key, folder_name
 from sidekeep.errors import ShelfError, SleeveError
 from sidekeep.files.guard import OutputGuard
 from sidekeep.model.record import Record
@@ -159,11 +159,14 @@ def planned_before(shelf: Path, sleeve_path: Path) -> RecordFolder | None:
         return None
     sleeve = load_sleeve(sleeve_path)
     assert sleeve is not None
-    wanted = (sleeve.record.artist, sleeve.record.title, sleeve.record.year)
+
+    def known_by(what: Record | Entry) -> tuple[str, str, int | None]:
+        return clash_key(what.artist), clash_key(what.title), what.year
+
     found = [
         entry
         for entry in list_records(shelf)
-        if entry.state != "gone" and (entry.artist, entry.title, entry.year) == wanted
+        if entry.state != "gone" and known_by(entry) == known_by(sleeve.record)
     ]
     return RecordFolder(shelf / found[0].folder) if len(found) == 1 else None
 
@@ -202,7 +205,8 @@ def index_record(shelf: Path, folder: RecordFolder) -> None:
 
 
 def free_folder(shelf: Path, record: Record) -> Path:
-    """A folder name nothing else has: a second copy of a record gets a number."""
+    """A folder name nothing else has, on no disk the shelf may move to: a second copy of a record gets a number."""
+    taken = {clash_key(path.name) for path in shelf.iterdir()} if shelf.is_dir() else set()
     name = folder_name(
         NamingRules(),
         {
@@ -213,7 +217,7 @@ def free_folder(shelf: Path, record: Record) -> Path:
             "catalogue_number": record.catalogue_number,
         },
     )
-    path, number = shelf / name, 2
-    while path.exists():
-        path, number = shelf / f"{name} [{number}]", number + 1
-    return path
+    found, number = name, 2
+    while clash_key(found) in taken:
+        found, number = f"{name} [{number}]", number + 1
+    return shelf / found

@@ -18,6 +18,7 @@ _BULLET = re.compile(
     r"^(?:[*+>#\u2013\u2014-]\s+|[\u2022\u00b7\u25aa\u25cf\u25e6\u2023\u2043\u25a0\u25a1\u25ba\u25b6\u2192\u2713\u2714\u266a\u266b]\s*)(?=\S)"
 )
 _DECORATION = re.compile(r"^[\W_]*$")
+_PICTURE = re.compile("[\U0001f000-\U0001ffff]|.\ufe0f")
 _RULES = "-=_*~.#+/\\| \u2013\u2014\u2500\u2550\u2022\u00b7"
 _SIDE_CELL = re.compile(r"[A-Ha-h]|AA|BB")
 
@@ -47,8 +48,8 @@ def without_bullet(line: str) -> str:
 
 
 def is_decoration(line: str) -> bool:
-    """True for a line of nothing but punctuation."""
-    return _DECORATION.match(line) is not None and unquote(line) is None
+    """True for a line of nothing but punctuation. Pictures are words: some records are called by one."""
+    return _DECORATION.match(line) is not None and unquote(line) is None and not _PICTURE.search(line)
 
 
 def is_ruled(line: str) -> bool:

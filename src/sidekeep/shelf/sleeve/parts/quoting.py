@@ -7,6 +7,7 @@ quotes inside and backslashes are part of it.
 from __future__ import annotations
 
 import re
+import unicodedata
 
 SPACES = re.compile(r"[\s\u00a0\u2000-\u200a\u202f\u3000]+")
 UNSEEN = re.compile(
@@ -27,8 +28,9 @@ _PAIRS = {
 
 
 def visible(text: str) -> str:
-    """Without characters nobody sees; half of a character pair becomes a replacement mark."""
-    return _LONE.sub("\ufffd", UNSEEN.sub("", text))
+    """Without characters nobody sees, letters and their accents as one (NFC); half of a character pair becomes a replacement
+    mark."""
+    return unicodedata.normalize("NFC", _LONE.sub("\ufffd", UNSEEN.sub("", text)))
 
 
 def tidy(text: str) -> str:
