@@ -89,3 +89,28 @@ def test_a_sleeve_is_read_as_it_is_typed(server: RunningServer) -> None:
     read = server.ask("POST", "/api/sleeve/read", {"text": TEXT}).json()
     assert read["record"]["sides"][0]["tracks"][0]["title"] == "Salt Road"
     assert [line["number"] for line in read["lines"]] == [1, 2, 3, 4]
+
+
+@pytest.mark.parametrize("mount_point", [False, True])
+def test_a_shelf_whose_disk_is_gone_is_no_empty_shelf(fresh: RunningServer, mount_point: bool) -> None:
+    """Records planned in the folder the disk is mounted on would be hidden as soon as it is back."""
+    record = fresh.ask("POST", "/api/records", {"text": TEXT}).json()["id"]
+    assert len(fresh.get("/api/records")["records"]) == 1
+    shelf = fresh.house.shelf
+    away = shelf.rename(shelf.with_name("away"))
+    if mount_point:
+        shelf.mkdir()
+    for method, path, body in (
+        ("GET", "/api/records", None),
+        ("GET", f"/api/records/{record}", None),
+        ("POST", "/api/records", {"text": TEXT}),
+    ):
+        answer = fresh.ask(method, path, body)
+        assert answer.status == 409
+        assert answer.json()["error"]["code"] == "shelf-gone"
+    assert fresh.get("/api/state")["shelf"]["writable"] is False
+    assert not shelf.exists() or list(shelf.iterdir()) == []
+    if mount_point:
+        shelf.rmdir()
+    away.rename(shelf)
+    assert fresh.get(f"/api/records/{record}")["title"] == "Copper Weather"

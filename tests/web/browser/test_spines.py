@@ -1,4 +1,4 @@
-"""Spines of records without a picture: cloths of their own, names in their own direction, a box that stays a spine."""
+"""The shelf by eye: spines of records without a picture, names in their own direction, and a disk that is gone."""
 
 from __future__ import annotations
 
@@ -55,3 +55,20 @@ def test_spines_without_pictures(fresh: RunningServer, open_page: Callable[..., 
         )
     )
     assert first > latin
+
+
+def test_a_page_says_that_the_disk_of_the_shelf_is_gone(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    record = fresh.ask("POST", "/api/records", {"text": SHELF[1]}).json()["id"]
+    assert fresh.get("/api/records")["records"]
+    shelf = fresh.house.shelf
+    away = shelf.rename(shelf.with_name("away"))
+    page = open_page(fresh, None, allow=("409",))
+    for place in ("sleeve", "side/A", "copies"):
+        page.goto(f"http://{fresh.host}/record/{record}/{place}")
+        page.get_by_role("heading", level=1, name="The shelf is not there.").wait_for()
+        page.get_by_text("its disk may be unplugged").wait_for()
+    away.rename(shelf)
+    page.reload()
+    page.get_by_role("heading", level=1, name="Nothing is taken yet.").wait_for()

@@ -34,6 +34,7 @@ from sidekeep.service.house.takes.take_view import take_page_view
 from sidekeep.service.house.turntable.level import settings_view
 from sidekeep.service.house.turntable.turntable import Turntable
 from sidekeep.service.house.upkeep import close_interrupted_takes, index_again, interrupted_views
+from sidekeep.service.shelf.presence import refuse_gone
 from sidekeep.service.shelf.records import change_record
 from sidekeep.shelf.choices.choice_files import RECIPE
 from sidekeep.shelf.choices.choices import read_choices
@@ -62,13 +63,17 @@ class House:
         self._then: dict[str, list[str]] = {}
 
     def state(self) -> dict[str, Any]:
-        """What a page needs first."""
+        """What a page needs first; of a shelf whose disk is gone, all but its records."""
+        try:
+            record_count, pile = len(self.library.entries()), self.pile.record_ids()
+        except ShelfError:
+            record_count, pile = 0, []
         return {
             "version": __version__,
             "seq": self.news.last_number,
             "shelf": {
                 "name": self.shelf.name,
-                "record_count": len(self.library.entries()),
+                "record_count": record_count,
                 "free_bytes": self.library.free_bytes(),
                 "writable": self.library.is_writable(),
             },
@@ -76,7 +81,7 @@ class House:
             "last_session": self.turntable.last(),
             "live": self.turntable.live(),
             "jobs": self.jobs.views(),
-            "pile": self.pile.record_ids(),
+            "pile": pile,
             "settings": settings_view(),
         }
 
@@ -123,6 +128,7 @@ class House:
 
     def place_for_upload(self) -> tuple[str, Path, int]:
         """Where a recording that is being sent waits: its name, its path, and how many bytes it may have."""
+        refuse_gone(self.shelf)
         folder = self.shelf / UPLOADS
         folder.mkdir(parents=True, exist_ok=True)
         name = uuid.uuid4().hex

@@ -19,6 +19,7 @@ from pathlib import Path
 from sidekeep.errors import ChangedElsewhere, NotThere, ShelfError, SleeveError
 from sidekeep.files.checksum import text_sha256
 from sidekeep.service.choices.edits import revision_of
+from sidekeep.service.shelf.presence import refuse_gone
 from sidekeep.service.shelf.records import index_record, list_records, open_catalogue, plan_sleeve
 from sidekeep.shelf.index.catalogue import Entry, record_folders
 from sidekeep.shelf.record_folder import RecordFolder
@@ -69,6 +70,7 @@ class Library:
 
     def entries(self, words: str = "", state: str = "") -> list[Entry]:
         """The index of the shelf: all records, or those that hold the words."""
+        refuse_gone(self.shelf)
         if not self.shelf.is_dir():
             return []
         return list_records(self.shelf, words, state=state)
@@ -78,6 +80,7 @@ class Library:
         with self._lock:
             known = self._folders.get(record_id)
         if known is None or not _is_record(known, record_id):
+            refuse_gone(self.shelf)
             known = self._look_for(record_id)
         return RecordFolder(known)
 
@@ -238,6 +241,10 @@ class Library:
 
     def is_writable(self) -> bool:
         """Whether something can be put on the shelf."""
+        try:
+            refuse_gone(self.shelf)
+        except ShelfError:
+            return False
         place = self.shelf
         while not place.exists() and place != place.parent:
             place = place.parent

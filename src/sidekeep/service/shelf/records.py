@@ -14,6 +14,7 @@ from sidekeep.errors import ShelfError, SleeveError
 from sidekeep.files.guard import OutputGuard
 from sidekeep.model.record import Record
 from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, read_sleeve_text, sleeve_findings
+from sidekeep.service.shelf.presence import refuse_gone, seen_with_records
 from sidekeep.shelf.index.catalogue import Catalogue, Entry, record_folders
 from sidekeep.shelf.index.index import make_again, open_index
 from sidekeep.shelf.inventory import Inventory, write_inventory
@@ -32,7 +33,8 @@ def default_shelf() -> Path:
 
 
 def open_catalogue(shelf: Path, *, create: bool = False) -> Catalogue:
-    """The index of a shelf; a folder that is none is refused unless it may be made."""
+    """The index of a shelf; a folder that is none is refused unless it may be made, and one that has lost its records too."""
+    refuse_gone(shelf)
     if create:
         OutputGuard().check(shelf)
         make_shelf(shelf)
@@ -57,6 +59,8 @@ def list_records(shelf: Path, words: str = "", *, state: str = "") -> list[Entry
     """Records on the shelf, all or those that match."""
     with open_catalogue(shelf) as catalogue:
         entries = [_as_it_is(shelf, entry) for entry in catalogue.entries(words)]
+        if entries:
+            seen_with_records(shelf)
         if any(entry.state == "gone" for entry in entries) and _follow_renamed(shelf, catalogue):
             entries = [_as_it_is(shelf, entry) for entry in catalogue.entries(words)]
     return [entry for entry in entries if not state or entry.state == state]

@@ -180,7 +180,8 @@ async function readUntilNewest(id, run) {
   } catch (error) {
     loading.delete(id);
     if (/** @type {any} */ (error).code === "away") return null;
-    known.records.set(id, { id, missing: true, text: /** @type {any} */ (error).message });
+    const { code, message } = /** @type {any} */ (error);
+    known.records.set(id, { id, missing: true, code, text: message });
     changed();
     return null;
   }

@@ -139,6 +139,10 @@ WORDS: Mapping[str, Sentence] = {
     "side-not-on-sleeve": (
         "side {side} is not on the sleeve, which has {known}: add it to sleeve.txt, or record it anyway"
     ),
+    "shelf-gone": (
+        "the records in {shelf} are not there any more: its disk may be unplugged, or the network drive lost; connect it again "
+        "(nothing is written there meanwhile)"
+    ),
     "no-shelf-to-verify": "there is no shelf at {shelf}; name a folder to verify",
     "input-not-opened": "the sound input cannot be opened ({reason})",
     "input-moved": "the system switched to another input ({other}), which is not the one you chose, so listening was ended",

@@ -3,6 +3,7 @@ import { recordPath } from "../address.js";
 import { makeEdit, stepBack } from "../changes.js";
 import { draft, keepDraft } from "../drafts.js";
 import { html, useEffect, useState } from "../html.js";
+import { Missing } from "../missing.js";
 import { get, post, remove } from "../server.js";
 import { askJob, loadRecord, once, tell, told, useKnown, useRecord } from "../store.js";
 import { readNumber, useField } from "../field.js";
@@ -31,7 +32,7 @@ export function Place({ address }) {
   const [more, setMore] = useState(() => typed(address.record));
   useEffect(() => void told(get("/api/kinds")).then((answer) => answer && setKinds(answer.kinds ?? answer)), []);
   if (!record) return html`<p class="soft waiting">One moment …</p>`;
-  if (record.missing) return html`<h1>This record is not on the shelf.</h1><p><a href="/">To the shelf</a></p>`;
+  if (record.missing) return html`<${Missing} record=${record} />`;
   const jobs = [...known.jobs.values()].filter((job) => job.record === record.id);
   const working = jobs.find((job) => job.state === "running" || job.state === "waiting");
   const last = [...jobs].reverse().find((job) => job.kind === "copies" || job.kind === "verify");

@@ -2,6 +2,7 @@
 import { recordPath } from "../address.js";
 import { sleeveColour } from "../colours.js";
 import { html, useEffect, useState } from "../html.js";
+import { Missing } from "../missing.js";
 import { get, put } from "../server.js";
 import { askJob, told, useKnown, useRecord } from "../store.js";
 import { capital, clock, count, day, tight, whole } from "../words.js";
@@ -61,7 +62,7 @@ export function Place({ address }) {
     };
   }, [path, between, job?.state]);
   if (!record) return html`<p class="soft waiting">One moment …</p>`;
-  if (record.missing) return html`<h1>This record is not on the shelf.</h1><p><a href="/">To the shelf</a></p>`;
+  if (record.missing) return html`<${Missing} record=${record} />`;
   if (!pairs.length) return html`<h1>A year later</h1><p>When a side has been taken twice, this place tells what has changed in between: new damage, lost treble, more noise.</p><p><a class="button" href=${recordPath(record.id, "turntable")}>Take a side again</a></p>`;
   const working = job && (job.state === "running" || job.state === "waiting");
   const best = record.sides.find((/** @type {any} */ each) => each.side === side)?.chosen_take;

@@ -2,6 +2,7 @@
 import { recordPath } from "../address.js";
 import { makeEdit, stepBack } from "../changes.js";
 import { html, useEffect, useMemo, useRef, useState } from "../html.js";
+import { Missing } from "../missing.js";
 import { askJob, useKnown, useRecord } from "../store.js";
 import { useTake } from "../take.js";
 import { capital, clock, count, whole } from "../words.js";
@@ -23,7 +24,7 @@ export function Place({ address }) {
   const record = useRecord(address.record);
   const known = useKnown();
   if (!record) return html`<p class="soft waiting">One moment …</p>`;
-  if (record.missing) return html`<h1>This record is not on the shelf.</h1><p><a href="/">To the shelf</a></p>`;
+  if (record.missing) return html`<${Missing} record=${record} />`;
   const side = record.sides.find((/** @type {any} */ each) => each.side === address.side);
   if (!side) return html`<h1>This record has no side ${address.side}.</h1><p><a href=${recordPath(record.id)}>To its sleeve</a></p>`;
   if (!side.chosen_take) return html`<h1>Side ${side.side} is not taken yet.</h1><p class="buttons by-itself"><a class="button main" href=${recordPath(record.id, "turntable")}>To the turntable</a></p><${Takes} record=${record} side=${side} />`;

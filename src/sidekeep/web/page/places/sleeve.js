@@ -3,6 +3,7 @@ import { go, recordPath } from "../address.js";
 import { change } from "../changes.js";
 import { draft, keepDraft } from "../drafts.js";
 import { html, useEffect, useLayoutEffect, useRef, useState } from "../html.js";
+import { Missing } from "../missing.js";
 import { post, Refused, remove } from "../server.js";
 import { forgetRecord, keepRecord, tell, told, useKnown, useRecord } from "../store.js";
 import { clock, count, listed } from "../words.js";
@@ -16,7 +17,7 @@ const EXAMPLE = "Artist - Title (Year)\n\nSide A\nFirst song 3:45\nSecond song 4
 export function Place({ address }) {
   const record = useRecord(address.record);
   if (address.record && !record) return html`<p class="soft waiting">One moment …</p>`;
-  if (record?.missing) return html`<h1>This record is not on the shelf.</h1><p class="soft">${record.text}</p><p><a href="/">To the shelf</a></p>`;
+  if (record?.missing) return html`<${Missing} record=${record} />`;
   return html`<${Sleeve} key=${address.record || "new"} id=${address.record} record=${record} />`;
 }
 

@@ -1,6 +1,7 @@
 /** Turntable: the guide for the first time, then one sentence that reads from across the room, and the disc drawing itself. */
 import { go, recordPath } from "../address.js";
 import { html, useEffect, useState } from "../html.js";
+import { Missing } from "../missing.js";
 import { askJob, loadRecord, loadShelf, putSessionBy, say, useKnown, useRecord } from "../store.js";
 import { capital, count, nameOf, tight } from "../words.js";
 import { newsText, sentenceOf } from "../turntable/words.js";
@@ -25,7 +26,7 @@ export function Place({ address }) {
     return html`<${SetUp} done=${null} known=${ready} />`;
   }
   if (!record || ready === null) return html`<p class="soft waiting">One moment …</p>`;
-  if (record.missing) return html`<h1>This record is not on the shelf.</h1><p><a href="/">To the shelf</a></p>`;
+  if (record.missing) return html`<${Missing} record=${record} />`;
   if (busy && session.record !== record.id) return html`<${Elsewhere} session=${session} />`;
   if (session?.record === record.id) return html`<${Evening} session=${session} record=${record} />`;
   if (!ready || address.at["set-up"]) return html`<${SetUp} known=${ready} done=${() => { setReady(true); go(recordPath(record.id, "turntable"), { replace: true }); void startSession(record); }} />`;
