@@ -135,6 +135,19 @@ def test_signals_end_the_evening_and_wait_for_its_end(
     assert json.loads(acts.read_text()) == [["stop", "", why]]
 
 
+def test_an_evening_that_is_to_outlive_its_terminal_does(tmp_path: Path) -> None:
+    """As under ``nohup``: the hangup ended it."""
+    script = f"import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN)\n{SCRIPT}"
+    (tmp_path / "script.py").write_text(script)
+    terminal = Terminal(str(tmp_path / "script.py"), str(tmp_path / "acts.json"))
+    terminal.wait_for("ready")
+    os.kill(terminal.pid, signal.SIGHUP)
+    time.sleep(0.5)
+    os.kill(terminal.pid, signal.SIGINT)
+    assert terminal.leave() == 0
+    assert json.loads((tmp_path / "acts.json").read_text()) == [["stop", "", "key"]]
+
+
 def test_a_second_signal_does_not_cut_the_closing_short(begun: tuple[Terminal, Path]) -> None:
     terminal, acts = begun
     for _ in range(3):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from pathlib import Path
 from typing import Any
 
@@ -68,3 +69,34 @@ def test_a_kind_that_is_none_is_refused_before_anything_is_recorded(
     assert main(words) == 2
     assert "wax" in capsys.readouterr().err
     assert not (tmp_path / "shelf").exists()
+
+
+class Survey:
+    """A survey that needs a number of waits."""
+
+    def __init__(self, waits: int, *, dies: bool = False) -> None:
+        self.waits, self.dies = waits, dies
+
+    is_settled = False
+
+    def settle(self, wait_s: float) -> bool:
+        self.waits -= 1
+        if not self.dies:
+            time.sleep(wait_s)
+        return self.waits <= 0
+
+
+@pytest.mark.parametrize(("waits", "dies", "told"), [(1, False, 0), (2, False, 1), (2, True, 0)])
+def test_a_survey_that_takes_long_says_why(
+    waits: int, dies: bool, told: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It gives way to whatever else the machine has to do: who waits a hundred seconds wants to know."""
+    monkeypatch.setattr(take_beside, "EveningFollower", Told)
+    monkeypatch.setattr(take_beside, "SOON_S", 0.01)
+    monkeypatch.setattr(take_beside, "SETTLE_S", 0.02)
+    beside = Beside(tmp_path)
+    beside.follower.survey = Survey(waits, dies=dies)  # type: ignore[assignment]
+    notes: list[str] = []
+    beside.settle(notes.append)
+    assert notes[0] == "surveying the last side"
+    assert [("busy with something else" in note) for note in notes[1:]] == [True] * told

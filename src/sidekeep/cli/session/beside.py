@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -15,6 +16,10 @@ from sidekeep.units import count
 
 SETTLE_S = 120.0
 """So long the end of an evening waits for the last side's survey; longer, and it is made when it is needed."""
+
+
+SOON_S = 10.0
+"""A survey that is not there by then is slow: usually because other programs keep the machine busy, to which it gives way."""
 
 
 class Beside:
@@ -46,7 +51,14 @@ class Beside:
         if not self.follower.survey.is_settled and not self._machine:
             note("surveying the last side")
         try:
-            self.follower.survey.settle(SETTLE_S)
+            begun_s = time.monotonic()
+            is_settled = self.follower.survey.settle(SOON_S)
+            if not is_settled and time.monotonic() - begun_s >= SOON_S and not self._machine:
+                note(
+                    "this computer is busy with something else, so that takes a while; "
+                    "Ctrl+C leaves it for later, and nothing is lost"
+                )
+            self.follower.survey.settle(SETTLE_S - SOON_S)
         except KeyboardInterrupt:  # whoever does not want to wait has it surveyed later
             heeded()
         self.hear(note)

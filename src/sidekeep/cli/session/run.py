@@ -8,13 +8,12 @@ from __future__ import annotations
 import signal
 import threading
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from types import FrameType
-from typing import Any
 
 from sidekeep.cli.session.beside import Beside
 from sidekeep.cli.terminal.keys import terminal_keys
+from sidekeep.cli.terminal.stopping import ended_by
 from sidekeep.cli.texts.take import Teller
 from sidekeep.model.news import News
 from sidekeep.service.recording.take_session import TakeSession
@@ -27,7 +26,6 @@ _OF_A_TAKE = ("again", "discard", "side-is")
 """Done to the take on the screen, and to no other: the next one may begin as the key is pressed."""
 _TYPES_ON_S = 1.0
 """Who types on does not wait for the screen: a key so soon after another means what that one leads to."""
-_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 
 
 def take_at_terminal(session: TakeSession, teller: Teller, beside: Beside | None = None) -> list[ShelfTake]:
@@ -41,9 +39,13 @@ def take_at_terminal(session: TakeSession, teller: Teller, beside: Beside | None
         except BaseException as error:
             wrong.append(error)
 
+    def stop(number: int, frame: FrameType | None) -> None:
+        # The evening is over, and the take is closed first.
+        session.act(Act(do="stop", why="key" if number == signal.SIGINT else "signal"))
+
     thread = threading.Thread(target=work, name="session")
     typed_s = -_TYPES_ON_S
-    with teller, terminal_keys() as keys, closing_signals(session):
+    with teller, terminal_keys() as keys, ended_by(stop):
         thread.start()
         while thread.is_alive():
             thread.join(0.15)
@@ -84,22 +86,3 @@ def _other_side(news: Sequence[News], sides: Sequence[str]) -> str:
         if each.code in ("begun", "side-is"):
             return next((side for side in sides if side != each.side), "")
     return ""
-
-
-@contextmanager
-def closing_signals(session: TakeSession) -> Iterator[None]:
-    """Signals that end a program end the evening instead, and the take is closed first."""
-    before: dict[int, Any] = {}
-
-    def stop(number: int, frame: FrameType | None) -> None:
-        session.act(Act(do="stop", why="key" if number == signal.SIGINT else "signal"))
-
-    for name in _SIGNALS:
-        number = getattr(signal, name, None)
-        if number is not None:
-            before[number] = signal.signal(number, stop)
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

@@ -5,13 +5,14 @@ from __future__ import annotations
 
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
 from sidekeep.flow.progress import Progress
 
 _ENDING = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+Ended = Callable[[int, FrameType | None], None]
 _DONE: list[tuple[float, str]] = []
 """How far the work is that is under way, and what it does; empty before it has said so."""
 _ASKED: list[int] = []
@@ -20,19 +21,24 @@ _ASKED: list[int] = []
 
 @contextmanager
 def stopped_as_by_ctrl_c() -> Iterator[None]:
-    """What ends a program at once ends it as Ctrl+C does, so that all that is open is closed and cleared away. A signal that was
-    to be ignored (``nohup``) still is. A library that was just compiling may swallow it, or fail by it: ``was_asked_to_stop``."""
-    before = {}
+    """What ends a program at once ends it as Ctrl+C does, so that all that is open is closed and cleared away. A library that was
+    just compiling may swallow it, or fail by it: ``was_asked_to_stop``."""
     _DONE.clear()
     _ASKED.clear()
+    with ended_by(_stop):
+        yield
+
+
+@contextmanager
+def ended_by(stop: Ended) -> Iterator[None]:
+    """``stop`` is called by what ends a program, as long as this lasts. A signal that was to be ignored (``nohup``) still is, and
+    so is one whose handler is not Python's. Only the main thread may ask for signals; elsewhere nothing changes."""
+    before = {}
     if threading.current_thread() is threading.main_thread():
         for name in _ENDING:
             number = getattr(signal, name, None)
-            if number is not None and signal.getsignal(number) in (
-                signal.SIG_DFL,
-                signal.default_int_handler,
-            ):
-                before[number] = signal.signal(number, _stop)
+            if number is not None and signal.getsignal(number) not in (signal.SIG_IGN, None):
+                before[number] = signal.signal(number, stop)
     try:
         yield
     finally:

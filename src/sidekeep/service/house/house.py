@@ -6,6 +6,7 @@ import contextlib
 import re
 import subprocess
 import sys
+import threading
 import uuid
 from collections.abc import Mapping
 from pathlib import Path
@@ -306,6 +307,10 @@ class House:
         return record
 
     def close(self) -> None:
-        """End what is running."""
-        self.turntable.close()
-        self.jobs.close()
+        """End what is running: the job while the take is being closed, which may take its time."""
+        jobs = threading.Thread(target=self.jobs.close, name="ending the jobs")
+        jobs.start()
+        try:
+            self.turntable.close()
+        finally:
+            jobs.join()
