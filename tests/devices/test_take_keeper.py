@@ -15,6 +15,7 @@ import soundfile
 
 from sidekeep.devices.messenger import Messenger
 from sidekeep.devices.take_keeper import RESERVE_BYTES, Block, Ring, TakeKeeper
+from sidekeep.files.wave.rf64 import TakeWriter
 
 RATE_HZ, BLOCK = 8_000, 400
 
@@ -108,6 +109,27 @@ def test_a_take_that_cannot_be_written_goes_on_in_the_next_place(tmp_path: Path)
     np.testing.assert_array_equal(first, np.arange(1, len(first) + 1))
     assert second[0] <= len(first) + 1
     np.testing.assert_array_equal(second, np.arange(second[0], 10 * RATE_HZ + 1))
+
+
+def test_a_place_that_has_no_room_keeps_no_empty_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a full shelf an empty ``rescued/A-1`` stayed for ever."""
+    full, home = tmp_path / "full" / "rescued", tmp_path / "home"
+    full.parent.mkdir()
+    free = TakeWriter.free_bytes
+    monkeypatch.setattr(
+        TakeWriter, "free_bytes", lambda take: 0 if take.path.is_relative_to(full.parent) else free(take)
+    )
+    running = Running()
+    wanted = full.parent / "A-1" / "take.wav"
+    wanted.parent.mkdir()
+    running.order(do="begin", path=str(wanted), from_frame=0, places=[str(full), str(home)])
+    running.feed(2.0)
+    running.order(do="end")
+    running.stop()
+    assert running.said.wait_for("begun")["path"] == str(home / "A-1" / "take.wav")
+    assert [path.name for path in full.parent.iterdir()] == ["A-1"]
 
 
 def _refuses(raw: bytes) -> None:

@@ -224,17 +224,19 @@ class TakeKeeper:
         start_before = self._take_start
         for place in self._order.get("places", ()):
             folder = Path(place)
+            was_there = folder.exists()
+            path = _free_name(folder, Path(self._order["path"]))
             try:
                 folder.mkdir(parents=True, exist_ok=True)
                 if why == "full" and shutil.disk_usage(folder).free < 4 * SPARE_DISK_BYTES:
-                    continue
+                    raise OSError(28, os.strerror(28), str(folder))
                 if str(folder) in tried or folder == here:
                     continue
-                path = _free_name(folder, Path(self._order["path"]))
                 path.parent.mkdir(parents=True)
                 closing, self._reserve = self._reserve, None
                 self._open(path, start)
             except (SidekeepError, OSError):
+                _leave_no_empty(path.parent, None if was_there else folder)
                 continue
             if closing is not None:
                 with contextlib.suppress(OSError):
@@ -292,6 +294,14 @@ class TakeKeeper:
 
 _ENDS = {"full": "full", "failed": "lost", "lost": "lost"}
 """What an end means to the session, where it was not asked for."""
+
+
+def _leave_no_empty(*folders: Path | None) -> None:
+    """Take away folders that were made for a take and took none."""
+    for folder in folders:
+        if folder is not None:
+            with contextlib.suppress(OSError):
+                folder.rmdir()
 
 
 def _free_name(folder: Path, wanted: Path) -> Path:
