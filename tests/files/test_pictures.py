@@ -7,8 +7,9 @@ import struct
 import zlib
 from pathlib import Path
 
+import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageFile
 
 from sidekeep.errors import ParameterError
 from sidekeep.files.pictures.artwork import MAXIMUM_PIXELS, Picture, load_picture, prepare_picture
@@ -148,3 +149,14 @@ def test_files(tmp_path: Path) -> None:
         load_picture(tmp_path)
     with pytest.raises(ParameterError, match="must be one of"):
         load_picture(path, "inside")  # type: ignore[arg-type]
+
+
+def test_the_finest_grain_is_drawn_without_a_word(
+    capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The library wrote "Suspension not allowed here" among our lines: its buffer was too short."""
+    monkeypatch.setattr(ImageFile, "MAXBLOCK", 65_536)
+    grain = np.random.default_rng(3).integers(0, 255, (600, 600, 3), dtype=np.uint8)
+    picture = prepare_picture(encoded(Image.fromarray(grain), "PNG"))
+    assert opened(picture).size == (600, 600)
+    assert capfd.readouterr().err == ""

@@ -180,17 +180,12 @@ def _within(drawn: Image.Image, maximum_bytes: int) -> tuple[Image.Image, bytes]
 
 def _jpeg(drawn: Image.Image, quality: int) -> bytes:
     """Colours at full resolution at the usual quality, at half below it."""
-    subsampling = 0 if quality == JPEG_QUALITY else 2
-    for optimize in (True, False):
-        out = io.BytesIO()
-        try:
-            drawn.save(out, "JPEG", quality=quality, optimize=optimize, subsampling=subsampling)
-        except OSError:
-            # The library's buffer is too short for the finest of pictures when it is to be optimised.
-            if optimize:
-                continue
-            raise
-        break
+    from PIL import ImageFile
+
+    # What is optimised must fit into one buffer; the library's own is too short for the finest grain, and it says so aloud.
+    ImageFile.MAXBLOCK = max(ImageFile.MAXBLOCK, 4 * drawn.width * drawn.height)
+    out = io.BytesIO()
+    drawn.save(out, "JPEG", quality=quality, optimize=True, subsampling=0 if quality == JPEG_QUALITY else 2)
     return out.getvalue()
 
 
