@@ -47,6 +47,7 @@ TWINS = {
         "autocorrelate": (AUTOREGRESSION, "test_correlations_equal_numpy"),
         "correlate_walls": (AUTOREGRESSION, "test_correlations_of_two_walls_equal_numpy"),
         "add_products": (AUTOREGRESSION, "test_products_are_those_of_the_windows_that_fit"),
+        "solve_products": (AUTOREGRESSION, "test_the_model_of_products_is_that_of_dense_least_squares"),
         "levinson": (AUTOREGRESSION, "test_levinson_equals_the_toeplitz_solver"),
         "model_correlation": (
             AUTOREGRESSION,
@@ -110,6 +111,7 @@ TWINS = {
         ),
     },
     "dsp/impulses/evidence/rail.py": {
+        "greatest": (EVIDENCE_TWINS, "test_the_greatest_level_is_that_of_either_sign"),
         "lies_on_the_rail": (EVIDENCE_TWINS, "test_a_crest_on_the_rail_is_that_of_the_plain_comparison"),
     },
     "dsp/impulses/evidence/repeats.py": {
@@ -121,6 +123,7 @@ TWINS = {
             "test_an_even_pace_is_told_from_chance_as_the_gamma_distribution_tells_it",
         ),
         "train_evidence": (EVIDENCE_TWINS, "test_train_evidence"),
+        "find_pulses": (EVIDENCE_TWINS, "test_pulses_are_found_outwards"),
     },
     "dsp/impulses/evidence/seam.py": {
         "change_window": (EVIDENCE, "test_the_change_of_sound_is_that_of_plain_predictors"),

@@ -17,6 +17,7 @@ from sidekeep.dsp.impulses.autoregression import (
     levinson,
     model_correlation,
     solve_band,
+    solve_products,
 )
 
 Floats = NDArray[np.float64]
@@ -45,14 +46,34 @@ def test_correlations_of_two_walls_equal_numpy(length: int, order: int) -> None:
     np.testing.assert_allclose(across, lagged(left, right) + lagged(right, left), atol=1e-13)
 
 
-@pytest.mark.parametrize("length", [200, 12, 9, 8, 3])
-def test_products_are_those_of_the_windows_that_fit(length: int) -> None:
+@pytest.mark.parametrize("order", [8, 9, 11])
+@pytest.mark.parametrize("length", [200, 15, 12, 10, 3])
+def test_products_are_those_of_the_windows_that_fit(length: int, order: int) -> None:
     x = np.random.default_rng(5).standard_normal(length)
-    products = np.ones((9, 9))
-    add_products(x, 8, products)
-    windows = [x[at : at + 9][::-1] for at in range(length - 8)]
-    wanted = np.sum([np.outer(one, one) for one in windows], axis=0) if windows else np.zeros((9, 9))
-    np.testing.assert_allclose(np.triu(products), np.triu(1.0 + wanted), atol=1e-12)
+    first, band = np.ones(order + 1), np.ones((order, order))
+    add_products(x, order, first, band)
+    windows = [x[at : at + order + 1][::-1] for at in range(length - order)]
+    wanted = 1.0 + sum((np.outer(one, one) for one in windows), np.zeros((order + 1, order + 1)))
+    np.testing.assert_allclose(first, wanted[0], atol=1e-12)
+    for i in range(order):
+        np.testing.assert_allclose(band[i, : order - i], wanted[i + 1, i + 1 :], atol=1e-12)
+
+
+def test_the_model_of_products_is_that_of_dense_least_squares() -> None:
+    x = lfilter([1.0], [1.0, -1.6, 0.81], np.random.default_rng(6).standard_normal(200))
+    first, band, model = np.zeros(9), np.zeros((8, 8)), np.empty(9)
+    add_products(x, 8, first, band)
+    power = np.trace(
+        np.lib.stride_tricks.sliding_window_view(x[:-1], 8).T
+        @ np.lib.stride_tricks.sliding_window_view(x[:-1], 8)
+    )
+    left = solve_products(first, band, 0.01, 0.5, model)
+    windows = np.lib.stride_tricks.sliding_window_view(x, 9)[:, ::-1]
+    before = windows[:, 1:]
+    noise = (0.01 * power / 8 + 0.5) * np.eye(8)
+    taps = np.linalg.solve(before.T @ before + noise, -before.T @ windows[:, 0])
+    np.testing.assert_allclose(model, np.r_[1.0, taps], atol=1e-9)
+    assert left == pytest.approx(float(windows[:, 0] @ windows @ model), rel=1e-9)
 
 
 def test_levinson_equals_the_toeplitz_solver() -> None:

@@ -141,32 +141,69 @@ def levinson(correlation: Vector, order: int, out: Vector, scratch: Vector) -> f
 
 
 @inner_kernel
-def add_products(signal: Vector, order: int, products: Matrix) -> None:
-    """``products[i, j] += sum_n signal[n - i] signal[n - j]`` for j >= i, n from order to the end: the normal equations of a
-    predictor fitted within ``signal`` (covariance method: no window).
+def add_products(signal: Vector, order: int, first: Vector, band: Matrix) -> None:
+    """The normal equations of a predictor fitted within ``signal`` (covariance method: no window); n from order to the end.
 
-    The rest of a row follows from the row before it by its first and last pair.
+    ``first[k] += sum_n signal[n] signal[n - k]``, k = 0..order, and of what is foretold from
+    ``band[i, d] += sum_n signal[n - 1 - i] signal[n - 1 - i - d]`` (order, order); what lies outside the matrix gets numbers
+    without a meaning. Four lags a pass, as in ``autocorrelate``; every row follows from the one before it by its first and last
+    pair.
     """
     n = signal.shape[0]
     if n <= order:
         return
-    line, before = np.empty(order + 1), np.empty(order + 1)
-    for lag in range(order + 1):
-        total = 0.0
-        for i in range(order, n):
-            total += signal[i] * signal[i - lag]
-        before[lag] = total
-        products[0, lag] += total
+    whole, here = n - order, signal[order:]
+    sums = np.empty(order + 1)
+    lag = 0
+    while lag + 3 <= order:
+        one, two, three, four = 0.0, 0.0, 0.0, 0.0
+        behind = signal[order - lag - 3 :]
+        for i in range(whole):
+            one += here[i] * behind[i + 3]
+            two += here[i] * behind[i + 2]
+            three += here[i] * behind[i + 1]
+            four += here[i] * behind[i]
+        sums[lag], sums[lag + 1], sums[lag + 2], sums[lag + 3] = one, two, three, four
+        lag += 4
+    for last in range(lag, order + 1):
+        total, behind = 0.0, signal[order - last :]
+        for i in range(whole):
+            total += here[i] * behind[i]
+        sums[last] = total
+    for k in range(order + 1):
+        first[k] += sums[k]
+    # the frames before the first that is foretold, and the last ones, both backwards; silence beyond, for rows of equal length
+    head, tail = np.zeros(2 * order), np.zeros(2 * order)
+    for k in range(order):
+        head[k], tail[k] = signal[order - 1 - k], signal[n - 1 - k]
     for i in range(order):
-        for j in range(i, order):
-            line[j + 1] = (
-                before[j]
-                + signal[order - 1 - i] * signal[order - 1 - j]
-                - signal[n - 1 - i] * signal[n - 1 - j]
-            )
-        for j in range(i + 1, order + 1):
-            before[j] = line[j]
-            products[i + 1, j] += line[j]
+        comes, goes, row, ahead, behind = head[i], tail[i], band[i], head[i:], tail[i:]
+        for d in range(order):
+            sums[d] += comes * ahead[d] - goes * behind[d]
+            row[d] += sums[d]
+
+
+@inner_kernel
+def solve_products(first: Vector, band: Matrix, share: float, least: float, model: Vector) -> float:
+    """The ``model`` of the equations of ``add_products``, and its squared error in all; ``band`` is lost.
+
+    White noise is added to each frame: so much as a ``share`` of their power, and ``least``.
+    """
+    order = band.shape[0]
+    power = 0.0
+    for i in range(order):
+        power += band[i, 0]
+    taps = model[1:]
+    for i in range(order):
+        band[i, 0] += share * power / order + least
+        taps[i] = -first[i + 1]
+    factor_band(band, order, order - 1)
+    solve_band(band, order, order - 1, taps)
+    model[0] = 1.0
+    error = 0.0
+    for k in range(order + 1):
+        error += model[k] * first[k]
+    return error
 
 
 @inner_kernel

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from sidekeep.dsp.impulses.autoregression import Matrix, Vector, add_products, factor_band, solve_band
+from sidekeep.dsp.impulses.autoregression import Matrix, Vector, add_products, factor_band, solve_products
 from sidekeep.dsp.impulses.candidates import filter_ahead
 from sidekeep.dsp.kernel import inner_kernel, kernel
 
@@ -25,25 +25,11 @@ def fit_music(low: Vector, begin: int, stop: int, model: Vector) -> float:
     order, n = model.shape[0] - 1, low.shape[0]
     mean = (low[:begin].sum() + low[stop:].sum()) / (n - (stop - begin))
     sides = (low[:begin] - mean, low[stop:] - mean)
-    products = np.zeros((order + 1, order + 1))
+    first, band = np.zeros(order + 1), np.zeros((order, order))
     for side in sides:
-        add_products(side, order, products)
-    trace = 0.0
-    for i in range(1, order + 1):
-        trace += products[i, i]
-    band, right = np.zeros((order, order)), np.empty(order)
-    for i in range(order):
-        right[i] = products[0, i + 1]
-        for j in range(i + 1):
-            band[j, i - j] = products[j + 1, i + 1]
-        band[i, 0] += 1e-7 * trace / order + 1e-20
-    factor_band(band, order, order - 1)
-    solve_band(band, order, order - 1, right)
-    model[0] = 1.0
-    mirrored = np.ones(order + 1)
-    for k in range(order):
-        model[k + 1] = -right[k]
-        mirrored[order - 1 - k] = -right[k]
+        add_products(side, order, first, band)
+    solve_products(first, band, 1e-7, 1e-20, model)
+    mirrored = model[::-1].copy()
     squares, count = np.empty(n), 0
     for side in sides:
         more = max(0, side.shape[0] - order)

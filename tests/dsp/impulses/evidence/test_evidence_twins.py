@@ -8,13 +8,14 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.candidates import fit_predictors
 from sidekeep.dsp.impulses.evidence.near import CORE, REACH, near_evidence
-from sidekeep.dsp.impulses.evidence.rail import RAIL_LEAST, RAIL_ROOM, RAIL_SIDES, lies_on_the_rail
+from sidekeep.dsp.impulses.evidence.rail import RAIL_LEAST, RAIL_ROOM, RAIL_SIDES, greatest, lies_on_the_rail
 from sidekeep.dsp.impulses.evidence.repeats import (
     ALIKE,
     LONGEST_PERIOD,
     SHORTEST_PERIOD,
     TRAIN_MOST,
     UNEVEN,
+    find_pulses,
     highest_near,
     most_alike,
     repeat_evidence,
@@ -120,11 +121,11 @@ def test_wall_evidence(sound: Sound, peak: int, factor: int) -> None:
 def test_the_most_alike_is_the_best_of_all_periods() -> None:
     rng = np.random.default_rng(3)
     for drop in (0.0, 0.5, 4.0):  # with the last all is under 0
-        values = (rng.standard_normal((2, 64)) - drop).astype(np.float32)
-        twice = (rng.standard_normal((2, 129)) - drop).astype(np.float32)
-        a, b, c, d = *values, *twice[:, :128:2]
+        near = (rng.standard_normal((2, 128)) - drop).astype(np.float32)
+        a, b = near[:, 5:64]
+        c, d = near[:, 10:128:2]
         wanted = np.minimum(a, b).max(), np.maximum(np.minimum(a, c), np.minimum(b, d)).max()
-        assert most_alike(*values, *twice) == tuple(max(0.0, float(value)) for value in wanted)
+        assert most_alike(near, 5, 64) == tuple(max(0.0, float(value)) for value in wanted)
 
 
 def plain_train(error: Floats, begin: int, end: int, factor: int) -> float:
@@ -191,13 +192,34 @@ def test_trains_of_every_density(apart: int) -> None:
 
 def test_the_highest_of_three_neighbours() -> None:
     values = np.random.default_rng(3).standard_normal(37).astype(np.float32)
-    out = np.zeros(37, np.float32)
+    out = np.full((2, 18), np.nan, np.float32)
     highest_near(values, out)
-    wanted = np.max([values[:-2], values[1:-1], values[2:]], axis=0)
-    np.testing.assert_array_equal(np.maximum(out[1:-1], 0.0), np.maximum(wanted, 0.0))
-    np.testing.assert_array_equal(out[1:-1] < 0.0, wanted < 0.0)
+    highest = np.max([values[:-2], values[1:-1], values[2:]], axis=0)
+    wanted = np.stack([highest[17:], highest[17::-1]])
+    np.testing.assert_array_equal(np.maximum(out, 0.0), np.maximum(wanted, 0.0))
+    np.testing.assert_array_equal(out < 0.0, wanted < 0.0)
     assert wanted.min() < 0.0 < wanted.max()
-    assert out[0] == out[-1] == 0.0
+
+
+def test_pulses_are_found_outwards() -> None:
+    rng = np.random.default_rng(7)
+    for step in (-1, 1):
+        for seed in range(6):
+            error = rng.standard_normal(500)
+            places, within = np.zeros(8 + 4 * seed, np.int64), np.zeros(201, np.uint8)
+            count, reached = find_pulses(error, 250, step, -1.0, 1.2 + 0.2 * seed, 8, places, within)
+            line, wanted, away = -error[250::step], [], 8
+            while len(wanted) < len(places) and away <= 200:
+                if line[away] >= 1.2 + 0.2 * seed:
+                    wanted.append(away + int(np.argmax(line[away : away + 8])))
+                    away += 8
+                else:
+                    away += 1
+            assert (count, reached) == (len(wanted), min(away, 200))
+            assert places[:count].tolist() == wanted
+            assert within[: reached + 1].tolist() == [
+                sum(one <= d for one in wanted) for d in range(reached + 1)
+            ]
 
 
 @pytest.mark.parametrize("peak", [3000, 3290, 2400, 700])
@@ -225,6 +247,12 @@ def test_repeat_evidence(sound: Sound, peak: int) -> None:
     assert got[2] == pytest.approx(plain_train(sound.error, begin, end, 1), rel=1e-9, abs=1e-12)
     if peak == 3290:
         assert got[0] > 0.3
+
+
+def test_the_greatest_level_is_that_of_either_sign() -> None:
+    values = np.random.default_rng(5).standard_normal(37)
+    assert greatest(values) == greatest(-values) == float(np.abs(values).max())
+    assert greatest(np.zeros(3)) == 0.0
 
 
 def test_a_crest_on_the_rail_is_that_of_the_plain_comparison() -> None:

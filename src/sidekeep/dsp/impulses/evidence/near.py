@@ -109,8 +109,9 @@ def near_evidence(
     for side in range(2):
         since, until = (max(2, low), begin) if side == 0 else (end, high)
         piece = own[max(0, since - 2) : max(2, until)]
-        for n in range(2, piece.shape[0]):
-            bend = piece[n] - 2.0 * piece[n - 1] + piece[n - 2]
+        early, middle, late = piece, piece[1:], piece[2:]
+        for n in range(late.shape[0]):
+            bend = late[n] - 2.0 * middle[n] + early[n]
             smooth += min(bend * bend, most_smooth)
     for n in range(max(2, begin), end):
         bend = own[n] - 2.0 * own[n - 1] + own[n - 2]

@@ -2,11 +2,25 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from sidekeep.dsp.impulses.autoregression import Vector
+from sidekeep.dsp.impulses.evidence.near import WITHOUT_SIGN
 from sidekeep.dsp.kernel import inner_kernel
 
 RAIL_ROOM, RAIL_LEAST, RAIL_SIDES, RAIL_ODDS = 0.015, 3, 0.75, -10.0
 """Of a crest cut off: unevenness as a share of its level, least frames, level of the music beside it; log odds given."""
+
+
+@inner_kernel
+def greatest(own: Vector) -> float:
+    """The greatest level, by its bits without the sign, as in ``near``."""
+    bits, most = own.view(np.int64), np.zeros(1, np.int64)
+    highest = most[0]
+    for n in range(bits.shape[0]):
+        highest = max(highest, bits[n] & WITHOUT_SIGN)
+    most[0] = highest
+    return float(most.view(np.float64)[0])
 
 
 @inner_kernel

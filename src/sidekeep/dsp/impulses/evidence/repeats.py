@@ -26,7 +26,7 @@ ALIKE = 0.4
 """Share of a pulse's height that another of its sign must reach to be one of its train."""
 UNEVEN = 0.03
 """By how much, as a share of the period, the pulses of a train may be off their time."""
-LOG_MISS = math.log(0.2)
+MISS = 0.2
 """Of a train a pulse is missing as often."""
 TRAIN_MOST = 64
 """Pulses looked at on each side."""
@@ -60,13 +60,9 @@ def repeat_evidence(
             pulse[k] = error[begin + k] / power
         # how much of the pulse there is at every frame from two of the longest periods before it to as much behind it
         filter_ahead(rough[begin - farthest :], like.shape[0], pulse, like)
-        near = np.zeros(2 * farthest + 1, np.float32)
+        near = np.empty((2, farthest), np.float32)
         highest_near(like, near)
-        first = SHORTEST_PERIOD * rate_factor + 1
-        after, before = near[farthest:], near[: farthest + 1][::-1].copy()
-        twice, again = most_alike(
-            after[first:longest], before[first:longest], after[2 * first :], before[2 * first :]
-        )
+        twice, again = most_alike(near, SHORTEST_PERIOD * rate_factor + 1, longest)
     out[0] = min(2.0, twice)
     out[1] = min(2.0, again)
     out[2] = train_evidence(error, begin, end, rate_factor)
@@ -74,33 +70,38 @@ def repeat_evidence(
 
 @inner_kernel
 def highest_near(values: Singles, out: Singles) -> None:
-    """The highest of every value and its two neighbours; the first and the last have but one and are left out.
+    """The highest of every value and its two neighbours, by how far it is from the middle one: ``out`` (2, reach) from there on
+    and backwards, of ``values`` (2 reach + 1).
 
-    By their bits, as in ``most_alike``: what is under 0 stays so.
+    By their bits, as in ``most_alike``: what is under 0 stays so. An index without a sign is one that the compiler need not look
+    at: the loop is then worked through sixteen at a time.
     """
-    count = values.shape[0] - 2
-    bits, highest = values.view(np.int32), out.view(np.int32)[1:]
-    one, two, three = bits[:count], bits[1:], bits[2:]
-    for i in range(count):
-        highest[i] = max(two[i], max(one[i], three[i]))
+    reach = out.shape[1]
+    bits, highest = values.view(np.int32), out.view(np.int32)
+    one, two, three, after = bits[reach - 1 :], bits[reach:], bits[reach + 1 :], highest[0]
+    for i in range(reach):
+        after[i] = max(two[i], max(one[i], three[i]))
+    one, two, three, before = bits[:reach], bits[1:], bits[2:], highest[1]
+    for i in range(reach):
+        before[np.uint64(reach - 1 - i)] = max(two[i], max(one[i], three[i]))
 
 
 @inner_kernel
-def most_alike(
-    after: Singles, before: Singles, after_twice: Singles, before_twice: Singles
-) -> tuple[float, float]:
+def most_alike(near: Singles, first: int, longest: int) -> tuple[float, float]:
     """How like the pulse its neighbours one period away on both sides are, and those one and two periods away on one side; at
-    the best period, 0 at least. Periods in order; of those twice as long every other value counts.
+    the best period of ``first`` to below ``longest``, 0 at least. ``near``: that of ``highest_near``.
 
-    Compared by their bits: numbers over 0 are in the same order so, and neighbouring ones are then compared at once.
+    Compared by their bits: numbers over 0 are in the same order so, and neighbouring ones are then compared at once. Every other
+    value is the lower half of a pair's bits.
     """
-    count = after.shape[0]
-    one, two = after.view(np.int32), before.view(np.int32)
-    three, four = after_twice.view(np.int32), before_twice.view(np.int32)
+    bits = near.view(np.int32)
+    one, two = bits[0, first:longest], bits[1, first:longest]
+    three = near[0, 2 * first : 2 * longest].view(np.int64).astype(np.int32)
+    four = near[1, 2 * first : 2 * longest].view(np.int64).astype(np.int32)
     most = np.zeros(2, np.int32)
     twice, again = most[0], most[1]
-    for i in range(count):
-        a, b, c, d = one[i], two[i], three[2 * i], four[2 * i]
+    for i in range(longest - first):
+        a, b, c, d = one[i], two[i], three[i], four[i]
         twice = max(twice, min(a, b))
         again = max(again, max(min(a, c), min(b, d)))
     most[0], most[1] = twice, again
@@ -125,7 +126,7 @@ def evenness_evidence(
         begin -= 1
     while stop < spans.shape[0] and spans[stop, 2] - here <= reach:
         stop += 1
-    count, total, logs = 0, 0.0, 0.0
+    count, total, logs, product = 0, 0.0, 0.0, 1.0
     before = np.int64(-1)
     for i in range(begin, stop):
         if tests[i] > EVEN_LIKE * tests[row] or EVEN_LIKE * tests[i] < tests[row]:
@@ -136,10 +137,15 @@ def evenness_evidence(
                 continue
             count += 1
             total += interval
-            logs += math.log(interval)
+            # one logarithm for many intervals, before their product is out of range
+            product *= interval
+            if product > 1e250:
+                logs += math.log(product)
+                product = 1.0
         before = spans[i, 2]
     if count < EVEN_LEAST:
         return 0.0
+    logs += math.log(product)
     # Minka's start for the gamma's shape (Estimating a gamma distribution, 2002, from memory), good to 2 %
     s = max(1e-3, math.log(total / count) - logs / count)
     shape = (3.0 - s + math.sqrt((s - 3.0) * (s - 3.0) + 24.0 * s)) / (12.0 * s)
@@ -157,73 +163,93 @@ def train_evidence(error: Vector, begin: int, end: int, rate_factor: int) -> flo
     no time. Every pulse nearby gives a period to try; times a whole number of periods away are then hits or misses,
     held against the chance of a hit among so many pulses.
     """
-    length = error.shape[0]
     at = begin
     for n in range(begin, end):
         if abs(error[n]) > abs(error[at]):
             at = n
     sign = 1.0 if error[at] > 0.0 else -1.0
-    least = ALIKE * abs(error[at])
-    core, shortest, longest = CORE * rate_factor, SHORTEST_PERIOD * rate_factor, LONGEST_PERIOD * rate_factor
+    least, far = ALIKE * abs(error[at]), 2 * LONGEST_PERIOD * rate_factor
     places = np.empty((2, TRAIN_MOST), dtype=np.int64)
-    counts = np.zeros(2, dtype=np.int64)
-    reached = np.zeros(2, dtype=np.int64)
+    within = np.empty((2, far + 1), dtype=np.uint8)
+    counts, reached = np.zeros(2, dtype=np.int64), np.zeros(2, dtype=np.int64)
     for side in range(2):
-        step = -1 if side == 0 else 1
-        n = at + step * core
-        while counts[side] < TRAIN_MOST and abs(n - at) <= 2 * longest and 0 <= n < length:
-            # 32 frames on at once where none of them is high enough, else to the first that is
-            first = n if side == 1 else n - 31
-            if first >= 0 and first + 32 <= length and abs(n + 32 * step - at) <= 2 * longest:
-                high, piece = 0, error[first : first + 32]
-                for k in range(32):
-                    high += 1 if sign * piece[k] >= least else 0
-                if not high:
-                    n += 32 * step
-                    continue
-                while sign * error[n] < least:
-                    n += step
-            if sign * error[n] >= least:
-                top, stop = n, n + step * core
-                while n != stop and 0 <= n < length:
-                    if sign * error[n] > sign * error[top]:
-                        top = n
-                    n += step
-                places[side, counts[side]] = top
-                counts[side] += 1
-            else:
-                n += step
-        reached[side] = min(abs(n - at), 2 * longest)
-    seen = reached[0] + reached[1]
-    if counts[0] + counts[1] < 2 or seen <= 0:
+        counts[side], reached[side] = find_pulses(
+            error, at, 2 * side - 1, sign, least, CORE * rate_factor, places[side], within[side]
+        )
+    pulses, seen = counts[0] + counts[1], reached[0] + reached[1]
+    if pulses < 2 or seen <= 0:
         return 0.0
-    rate = (counts[0] + counts[1]) / seen
-    best = 0.0
+    rate = pulses / seen
+    # of a miss by chance, exp(-expected pulses): at a place, and for what each period makes it wider
+    none_there, best = math.exp(-rate * (2.0 * rate_factor + 1.0)), 1.0
     for side in range(2):
         for row in range(counts[side]):
-            period = abs(places[side, row] - at)
-            if period < shortest or period > longest:
+            period = places[side, row]
+            if period < SHORTEST_PERIOD * rate_factor or period > LONGEST_PERIOD * rate_factor:
                 continue
-            total, chances = 0.0, 1.0
+            train, chance = 1.0, 1.0
+            none_wider = math.exp(-rate * 2.0 * UNEVEN * period)
             for way in range(2):
-                sense = -1 if way == 0 else 1
-                cursor = 0
+                none, until = none_there, within[way]
                 for times in range(1, 5):
-                    if way == side and times == 1:
-                        continue
+                    none *= none_wider
                     due = times * period
                     wide = UNEVEN * due + rate_factor
                     if due + wide > reached[way]:
                         break
-                    while cursor < counts[way] and sense * (places[way, cursor] - at) < due - wide:
-                        cursor += 1
-                    hit = cursor < counts[way] and sense * (places[way, cursor] - at) <= due + wide
-                    # of a hit by chance, 1 - exp(-expected)
-                    expected = rate * (2.0 * wide + 1.0)
-                    if hit:
-                        chances *= (1.0 - math.exp(-expected)) / 0.8
-                    else:
-                        total += LOG_MISS + expected
-            if chances < math.exp(total - best):
-                best = total - math.log(chances)
-    return min(12.0, best)
+                    if way == side and times == 1:
+                        continue
+                    is_hit = until[int(due + wide)] != until[math.ceil(due - wide) - 1]
+                    one, other = (1.0 - MISS, 1.0 - none) if is_hit else (MISS, none)
+                    train *= one
+                    chance *= other
+            best = max(best, train / chance)
+    return min(12.0, math.log(best))
+
+
+@inner_kernel
+def find_pulses(
+    error: Vector,
+    at: int,
+    step: int,
+    sign: float,
+    least: float,
+    core: int,
+    places: NDArray[np.int64],
+    within: NDArray[np.uint8],
+) -> tuple[int, int]:
+    """Pulses of one ``sign`` and ``least`` height from ``core`` frames after (``step`` 1) or before (-1) ``at`` on: how many, and
+    how many frames were looked through.
+
+    ``places`` get how far away their tops are, as many as it holds; ``within[d]`` how many are no more than d frames away, as far
+    as was looked through.
+    """
+    length, far, most = error.shape[0], within.shape[0] - 1, places.shape[0]
+    count, filled, n = 0, 0, at + step * core
+    while count < most and abs(n - at) <= far and 0 <= n < length:
+        # 32 frames on at once where none of them is high enough, else to the first that is
+        first = n if step == 1 else n - 31
+        if first >= 0 and first + 32 <= length and abs(n + 32 * step - at) <= far:
+            high, piece = 0, error[first : first + 32]
+            for k in range(32):
+                high += 1 if sign * piece[k] >= least else 0
+            if not high:
+                n += 32 * step
+                continue
+            while sign * error[n] < least:
+                n += step
+        if sign * error[n] < least:
+            n += step
+            continue
+        top, highest, stop = n, sign * error[n], n + step * core
+        while n != stop and 0 <= n < length:
+            if sign * error[n] > highest:
+                top, highest = n, sign * error[n]
+            n += step
+        places[count] = abs(top - at)
+        within[filled : min(far + 1, places[count])] = count
+        filled = min(far + 1, places[count])
+        count += 1
+    reached = min(abs(n - at), far)
+    within[filled : reached + 1] = count
+    return count, reached

@@ -14,9 +14,8 @@ from sidekeep.dsp.impulses.autoregression import (
     Vector,
     add_products,
     autocorrelate,
-    factor_band,
     levinson,
-    solve_band,
+    solve_products,
 )
 from sidekeep.dsp.impulses.candidates import QUIET
 from sidekeep.dsp.kernel import inner_kernel
@@ -73,26 +72,9 @@ def fit_exactly(signal: Vector, order: int, model: Vector) -> float:
 
     Without a window a decaying ring is foretold from either end.
     """
-    n = signal.shape[0]
-    products = np.zeros((order + 1, order + 1))
-    add_products(signal, order, products)
-    trace = 0.0
-    for i in range(1, order + 1):
-        trace += products[i, i]
-    band, right = np.zeros((order, order)), np.empty(order)
-    for i in range(order):
-        right[i] = -products[0, i + 1]
-        for j in range(i + 1):
-            band[j, i - j] = products[j + 1, i + 1]
-        band[i, 0] += 1e-9 * trace / order + 1e-18
-    factor_band(band, order, order - 1)
-    solve_band(band, order, order - 1, right)
-    model[0] = 1.0
-    power = products[0, 0]
-    for k in range(order):
-        model[k + 1] = right[k]
-        power += right[k] * products[0, k + 1]
-    return max(0.0, power) / (n - order)
+    first, band = np.zeros(order + 1), np.zeros((order, order))
+    add_products(signal, order, first, band)
+    return max(0.0, solve_products(first, band, 1e-9, 1e-18, model)) / (signal.shape[0] - order)
 
 
 @inner_kernel
