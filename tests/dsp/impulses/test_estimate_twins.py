@@ -349,7 +349,7 @@ def test_rows_of_the_factor_are_those_of_cholesky() -> None:
     taps, band, rest = (
         correlation(np.r_[1.0, 0.4 * numbers(28, ORDER)]),
         np.empty((SPAN, ORDER + 1)),
-        np.empty(ORDER + 1),
+        np.empty(ORDER + 2),
     )
     for i in range(SPAN):
         factor_row(band, i, ORDER, taps, rest)
@@ -365,7 +365,7 @@ def test_rows_of_the_factor_hold_for_music_that_is_foretold_nearly_whole() -> No
     """Schur's recursion and Cholesky's sums agree where the matrix is hardest: a pure tone under a whisper of noise."""
     tone = np.sin(0.05 * np.arange(2000)) * np.hanning(2000) + 1e-4 * numbers(33, 2000)
     model, _ = predictor(correlation(tone, 32))
-    taps, band, rest = correlation(model, 32), np.empty((150, 33)), np.empty(33)
+    taps, band, rest = correlation(model, 32), np.empty((150, 33)), np.empty(34)
     for i in range(150):
         factor_row(band, i, 32, taps, rest)
     matrix = np.asarray(toeplitz(np.append(taps, np.zeros(150 - 33))))

@@ -111,30 +111,33 @@ def correlate_walls(left: Vector, right: Vector, order: int, own: Matrix, across
 def levinson(correlation: Vector, order: int, out: Vector, scratch: Vector) -> float:
     """Solve the Yule-Walker equations; ``out`` gets the model, the error power is returned. ``scratch``: 2 (order + 1) long.
 
-    The recursion stops early (the rest stays zero) when nothing more can be predicted. The model is kept forwards and backwards,
-    so that all runs through neighbouring places.
+    The recursion stops early (the rest stays zero) when nothing more can be predicted. Reflections come from what each step
+    leaves of the correlations (Schur's way), not from a sum over the model, for which all would have to wait. The model is kept
+    forwards and backwards; backwards it takes the places that what is left gives up.
     """
-    mirrored, back = scratch[: order + 1], scratch[order + 1 : 2 * order + 2]
+    one, two = scratch[: order + 1], scratch[order + 1 : 2 * order + 2]
     for k in range(order + 1):
-        mirrored[k] = correlation[order - k]
-        back[k] = 0.0
+        one[k], two[k] = correlation[k], correlation[k]
         out[k] = 0.0
-    out[0], back[order] = 1.0, 1.0
     power = correlation[0] * (1.0 + RIDGE) + FLOOR
+    one[0], out[0] = power, 1.0
     least = power * 1e-14
     for m in range(1, order + 1):
-        total = 0.0
-        lags = mirrored[order - m : order]
-        for k in range(m):
-            total += out[k] * lags[k]
-        reflection = -total / power
-        forth, turned = out[1 : m + 1], back[order - m + 1 : order + 1]
-        for k in range(m):
-            one, two = forth[k], turned[k]
-            forth[k] = one + reflection * two
-            turned[k] = two + reflection * one
-        back[order - m] = reflection
+        reflection = -two[m] / power
         power *= 1.0 - reflection * reflection
+        left, right = one[: order - m + 1], two[m : order + 1]
+        for k in range(order - m + 1):
+            a, b = left[k], right[k]
+            left[k] = a + reflection * b
+            right[k] = b + reflection * a
+        if m == 1:
+            one[order] = 1.0
+        forth, turned = out[1 : m + 1], one[order - m + 1 : order + 1]
+        for k in range(m):
+            a, b = forth[k], turned[k]
+            forth[k] = a + reflection * b
+            turned[k] = b + reflection * a
+        one[order - m] = reflection
         if power < least:
             return least
     return power
@@ -275,4 +278,4 @@ def invert_band(factor: Matrix, count: int, width: int, inverse: Matrix) -> None
             inverse[i, width + 1 + d] = line[d]
         inverse[i, width] = pivot * (pivot - total)
         for d in range(reach):
-            inverse[i + 1 + d, width - 1 - d] = line[d]
+            inverse[np.uint64(i + 1 + d), np.uint64(width - 1 - d)] = line[d]

@@ -45,8 +45,9 @@ def fit_predictors(signal: Vector, hop: int, order: int, stale: NDArray[np.bool_
         if not stale[b]:
             continue
         low = max(0, min(length - span, b * hop - hop // 2))
+        seen = signal[low : low + span]
         for i in range(span):
-            windowed[i] = signal[low + i] * window[i]
+            windowed[i] = seen[i] * window[i]
         autocorrelate(windowed, order, correlation)
         correlation[0] += span * 1e-11
         levinson(correlation, order, models[b], scratch)
@@ -113,15 +114,21 @@ def find_errors(
             ahead[k] = models[b, k] * gain
         first = b * hop
         count = min(hop, length - first)
-        for i in range(count + 2 * order):
-            at = first - order + i
-            piece[i] = signal[at] if 0 <= at < length else 0.0
-        filter_ahead(piece, count + order, back, error)
+        begin, end = first - order, first + count + order
+        seen = piece[: end - begin]
+        if begin >= 0 and end <= length:
+            seen = signal[begin:end]
+        else:
+            for i in range(end - begin):
+                seen[i] = signal[begin + i] if 0 <= begin + i < length else 0.0
+        filter_ahead(seen, count + order, back, error)
         filter_ahead(error, count, ahead, twice)
-        for i in range(count):
-            inside = order <= first + i < length - order
-            forward[first + i] = error[i] if inside else 0.0
-            both[first + i] = twice[i] if inside else 0.0
+        low, high = max(0, order - first), min(count, length - order - first)
+        for values, out in ((error, forward[first : first + count]), (twice, both[first : first + count])):
+            for i in range(count):
+                out[i] = values[i]
+            out[:low] = 0.0
+            out[max(low, high) :] = 0.0
 
 
 @inner_kernel

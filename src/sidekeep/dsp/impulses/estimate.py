@@ -149,16 +149,23 @@ def see_parts(
     Off the ends of the take they are 0.
     """
     channels, length = observed.shape
-    low = start - order
-    parts = np.zeros((channels, stop + order - low))
-    for at in range(max(0, low), min(length, stop + order)):
-        inside = start <= at < stop
-        left = observed[0, at] if inside else working[0, at]
-        if channels == 1:
-            parts[0, at - low] = left
-        else:
-            right = observed[1, at] if inside else working[1, at]
-            parts[0, at - low], parts[1, at - low] = rotated(cosine, sine, left, right)
+    begin, end = max(0, start - order), min(length, stop + order)
+    parts = np.zeros((channels, stop - start + 2 * order))
+    for c in range(channels):
+        line = parts[c, begin - (start - order) :]
+        before, inside, behind = working[c, begin:start], observed[c, start:stop], working[c, stop:end]
+        for i in range(before.shape[0]):
+            line[i] = before[i]
+        line = parts[c, order:]
+        for i in range(inside.shape[0]):
+            line[i] = inside[i]
+        line = parts[c, order + stop - start :]
+        for i in range(behind.shape[0]):
+            line[i] = behind[i]
+    if channels == 2:
+        one, two = parts[0], parts[1]
+        for i in range(one.shape[0]):
+            one[i], two[i] = rotated(cosine, sine, one[i], two[i])
     return parts
 
 

@@ -33,13 +33,13 @@ GIVE_UP_NATS, GIVE_UP_SHARE = 6.0, 0.01
 def factor_row(band: Matrix, i: int, order: int, taps: Vector, rest: Vector) -> None:
     """Row i of U, those before it known: B = U' U is Toeplitz, ``band[i, d]`` gets U[i, i + d], ``band[i, 0]`` 1 / U[i, i].
 
-    Schur's algorithm: of a Toeplitz matrix each row follows from the one before and a second vector, which ``rest`` (order + 1)
+    Schur's algorithm: of a Toeplitz matrix each row follows from the one before and a second vector, which ``rest`` (order + 2)
     keeps from call to call (Bojanczyk, Brent, de Hoog & Sweet, SIAM J. Matrix Anal. Appl. 16(1), 1995, from memory).
     """
     row = band[i]
     if i == 0:
         row[0] = 1.0 / math.sqrt(max(taps[0] * (1.0 + 1e-9), FLOOR))
-        rest[0] = 0.0
+        rest[0], rest[order + 1] = 0.0, 0.0
         for d in range(1, order + 1):
             row[d] = taps[d] * row[0]
             rest[d] = row[d]
@@ -49,7 +49,7 @@ def factor_row(band: Matrix, i: int, order: int, taps: Vector, rest: Vector) -> 
     along = math.sqrt(max(1.0 - reflection * reflection, LEAST_ALONG))
     row[0] = before[0] / along
     for d in range(1, order + 1):
-        other = rest[d + 1] if d < order else 0.0
+        other = rest[d + 1]
         value = (before[d] - reflection * other) / along
         row[d] = value
         rest[d] = along * other - reflection * value
@@ -112,7 +112,7 @@ def fit_extents(
         if channels == 2:
             guess_gains(observed, first, last, gains)
         fit_zone(observed, working, start, stop, fade, order, gains, force, taps)
-        band, rest = np.empty((m, order + 1)), np.empty(order + 1)
+        band, rest = np.empty((m, order + 1)), np.empty(order + 2)
         end, ready = best_end(force, taps, band, 0, rest, peak - start + 1, prices[row])
         # read backwards the matrix is the same, and so is its factor
         backwards = force[:end][::-1].copy()

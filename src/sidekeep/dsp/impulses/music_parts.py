@@ -44,19 +44,22 @@ def split_music(
     channels = working.shape[0]
     low = max(0, start - fade.shape[0] + 1)
     high = min(working.shape[1], stop + fade.shape[0] - 1)
-    n = high - low
-    weights, plain = np.zeros(n), np.empty((channels, n))
-    for i in range(start - low):
-        weights[start - low - 1 - i] = fade[i + 1]
-    for i in range(high - stop):
-        weights[stop - low + i] = fade[i + 1]
-    share = 0.0
-    for i in range(n):
-        share += weights[i] * weights[i]
+    n, before, after = high - low, start - low, high - stop
+    plain, falling = np.empty((channels, n)), fade[1:]
     for channel in range(channels):
-        seen, line = working[channel, low:high], plain[channel]
-        for i in range(n):
-            line[i] = seen[i] * weights[i]
+        seen, line = working[channel, low:start], plain[channel]
+        for i in range(before):
+            line[i] = seen[i] * fade[np.uint64(before - i)]
+        for i in range(before, n - after):
+            line[i] = 0.0
+        seen, line = working[channel, stop:high], plain[channel, n - after :]
+        for i in range(after):
+            line[i] = seen[i] * falling[i]
+    share = 0.0
+    for i in range(before):
+        share += falling[i] * falling[i]
+    for i in range(after):
+        share += falling[i] * falling[i]
     scratch = np.empty(2 * order + 2)
     if channels == 1:
         autocorrelate(plain[0], order, correlations[0])

@@ -85,12 +85,17 @@ def learn_pulse(
     m, p = wave.shape[0], spread.shape[1] // 2
     fit_colour(wave, spread, variance, trip > 0, colour)
     sums, doubts = np.zeros(m + 1), np.zeros(m + 1)
+    first, second = colour[1], colour[2]
     for i in range(m):
-        value, unsure = 0.0, 0.0
-        for k in range(min(i, COLOUR) + 1):
-            value += colour[k] * wave[i - k]
-            for j in range(min(i, COLOUR) + 1):
-                unsure += colour[k] * colour[j] * spread[i - k, p + k - j]
+        value, unsure = wave[i], spread[i, p]
+        if i > 0:
+            row = spread[i - 1]
+            value += first * wave[i - 1]
+            unsure += first * (first * row[p] + 2.0 * row[p + 1])
+        if i > 1:
+            row = spread[i - 2]
+            value += second * wave[i - 2]
+            unsure += second * (second * row[p] + 2.0 * (row[p + 2] + first * row[p + 1]))
         sums[i + 1] = sums[i] + max(0.0, value * value + unsure)
         doubts[i + 1] = doubts[i] + max(0.0, unsure)
     for i in range(m):
