@@ -18,6 +18,7 @@ from sidekeep.shelf.choices.choice_files import put_side, side_path, sides_in
 from sidekeep.shelf.choices.choices import Choices
 from sidekeep.shelf.choices.journal import JournalEntry, State
 from sidekeep.shelf.choices.recipe_file import put_recipe, read_recipe, recipe_of
+from sidekeep.shelf.choices.sleeve_titles import follow_sleeve
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
 
@@ -121,7 +122,8 @@ def _change(folder: RecordFolder, edit: Edit) -> Callable[[State], State]:
             if not edit.text:
                 del state["record/notes"]
         else:
-            state["sleeve"] = edit.text
+            before, state["sleeve"] = state.get("sleeve"), edit.text
+            follow_sleeve(state, before)
         return state
 
     return change

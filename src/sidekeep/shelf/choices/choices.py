@@ -47,6 +47,7 @@ from sidekeep.shelf.choices.picture_corners import (
     is_of_a_picture,
 )
 from sidekeep.shelf.choices.recipe_file import recipe_of
+from sidekeep.shelf.choices.sleeve_titles import follow_sleeve
 from sidekeep.shelf.record_lock import choices_lock
 from sidekeep.shelf.toml_text import LONGEST_TEXT
 
@@ -164,6 +165,7 @@ def _settled(folder: Path) -> Journal:
         if path.startswith("cuts/") and value != journal.state.get(path):
             # With no journal nobody knows what a survey proposed and what a person moved: all of it is theirs.
             now[path] = _marked(_with_music_moved(value, journal.state.get(path)), journal.state.get(path))
+    follow_sleeve(now, journal.state.get("sleeve"))
     changes = differences_of(journal.state, now)
     is_picture = not is_first and all(is_of_a_picture(each.path) and each.before is None for each in changes)
     by: By = "survey" if is_first else "upload" if is_picture else "by-hand"
