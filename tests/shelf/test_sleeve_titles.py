@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from sidekeep.model.cuts import SideCuts, Track
-from sidekeep.service.choices.edits import apply, choices, undo
-from sidekeep.shelf.choices.choice_files import put_side
+from sidekeep.service.choices.edits import apply, choices, redo, undo
+from sidekeep.shelf.choices.choice_files import put_side, sides_in
 from sidekeep.shelf.choices.choices import change_choices
 from sidekeep.shelf.choices.journal import State
 from sidekeep.shelf.record_folder import RecordFolder
@@ -73,3 +74,38 @@ def test_of_a_list_that_is_longer_now_nobody_knows_which_line_became_which(recor
     before = titles(record)
     apply(record, {"kind": "sleeve", "text": CORRECTED.replace("A3", "A3 Ghost 0:05\nA4")})
     assert titles(record) == before
+
+
+def test_a_survey_between_does_not_keep_a_change_from_being_taken_back(record: RecordFolder) -> None:
+    """It notes which line a track is and how sure that is, and titles what nobody titled: that is no change of a person's."""
+    before = titles(record)
+
+    def move(state: State) -> State:
+        (side,) = sides_in(state)
+        first = replace(side.tracks[0], start_frame=50_000, edited=True)
+        put_side(state, replace(side, tracks=(first, *side.tracks[1:])))
+        return state
+
+    change_choices(record.path, "move-mark", {}, move)
+    apply(record, {"kind": "sleeve", "text": CORRECTED})
+
+    def note(state: State) -> State:
+        (side,) = sides_in(state)
+        tracks = tuple(replace(each, title_confidence=0.5, line=4 - each.line) for each in side.tracks)
+        put_side(state, replace(side, tracks=tracks, likely_side="B"))
+        return state
+
+    change_choices(record.path, "cuts-proposed", {}, note, by="survey")
+    undo(record)
+    undo(record)
+    assert titles(record) == before
+    assert choices(record).sides[0].tracks[0].start_frame == 44_100
+    assert redo(record).choices.sides[0].tracks[0].start_frame == 50_000
+
+
+def test_a_change_by_hand_between_does(record: RecordFolder) -> None:
+    apply(record, {"kind": "sleeve", "text": CORRECTED})
+    text = (record.path / "cuts.toml").read_text("utf-8")
+    (record.path / "cuts.toml").write_text(text.replace("Rope", "Ropes"), "utf-8")
+    undo(record)
+    assert titles(record)[1][0] == "Rope"

@@ -98,10 +98,34 @@ class Journal:
             raise ParameterError("nothing-to-redo" if redo else "nothing-to-undo")
         entry = self.entry(waiting[-1])
         changes = entry.changes if redo else tuple(Change(c.path, c.after, c.before) for c in entry.changes)
-        stale = [change.path for change in changes if self.state.get(change.path) != change.before]
+        stale = [change.path for change in changes if not self._stands(change.path, change.before)]
         if stale:
             raise ChangedElsewhere("changed-since", path=stale[0], seq=entry.seq)
-        return entry, changes
+        return entry, tuple(Change(c.path, self.state.get(c.path), c.after) for c in changes)
+
+    def _stands(self, path: str, value: Any) -> bool:
+        """Whether a person's value is still there. What a survey notes on cuts of theirs leaves them what they are."""
+        now = self.state.get(path)
+        if path.startswith("cuts/") and isinstance(now, dict) and isinstance(value, dict):
+            return _cuts_of_a_person(now) == _cuts_of_a_person(value)
+        return bool(now == value)
+
+
+_NOTED_BY_SURVEYS = {"line", "title_confidence"}
+_TITLED_BY_SURVEYS = {"title", "artist", "composer"}
+
+
+def _cuts_of_a_person(side: Mapping[str, Any]) -> dict[str, Any]:
+    """A side without what a survey may write into it when a person has changed it (``titles.settle_titles``)."""
+    tracks = [
+        {
+            name: value
+            for name, value in track.items()
+            if name not in _NOTED_BY_SURVEYS and (track["edited"] or name not in _TITLED_BY_SURVEYS)
+        }
+        for track in side["tracks"]
+    ]
+    return {name: value for name, value in side.items() if name != "likely_side"} | {"tracks": tracks}
 
 
 def differences_of(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[Change, ...]:
