@@ -160,7 +160,10 @@ def judge_side(case: Case, quick: bool) -> None:
         score = score_mending(side.audio, side.twin, filtered, side.truth)
         print(_line("reference", score, seconds / other_s), f"  ours is {other_s / ours_s:.1f} times as fast")
     rise_db, at_s = worst_window(side, mended)
-    print(f"worst ten seconds of ours: {rise_db:+.1f} dB, from {at_s} s")
+    heard_db, _ = worst_window(side, mended, heard_only=True)
+    print(
+        f"worst ten seconds of ours: {rise_db:+.1f} dB, from {at_s} s; of what can be heard {heard_db:+.1f} dB"
+    )
     able = [
         100.0 * share_mended_where_possible(side.audio, side.twin, out, others, side.truth)[0]
         for out, others in (
@@ -198,9 +201,10 @@ def judge_harm(quick: bool) -> None:
             mended, repairs = mend(side.audio, side.truth.rate_hz)
             score = score_mending(side.audio, side.twin, mended, side.truth, repairs)
             rise_db, at_s = worst_window(side, mended)
+            heard_db, _ = worst_window(side, mended, heard_only=True)
             print(
-                f"  {name}, {preset}: {rise_db:+.1f} dB from {at_s} s, {score.false_repairs_per_min:.0f}, "
-                f"{score.side_fall_db:.1f}"
+                f"  {name}, {preset}: {rise_db:+.1f} dB from {at_s} s (what can be heard {heard_db:+.1f}), "
+                f"{score.false_repairs_per_min:.0f}, {score.side_fall_db:.1f}"
             )
 
 

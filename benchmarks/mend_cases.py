@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from benchmarks.real_music import load_pieces
 from benchmarks.sharp_sounds import sharp_sound
+from sidekeep.dsp.impulses.masking import FULL_SCALE_DB, WINDOW_S, band_levels, masked_threshold
 from sidekeep.press.disc.side import PRESETS, Piece, Pressed, press_side
 from sidekeep.press.disc.truth import THUMP
 
@@ -148,22 +149,47 @@ def falls_db(damaged: Floats, clean: Floats, mended: Floats, hits: list[Hit]) ->
     return np.clip(np.array(falls), -60.0, 60.0)
 
 
-def worst_window(side: Pressed, mended: Floats) -> tuple[float, int]:
+def worst_window(side: Pressed, mended: Floats, *, heard_only: bool = False) -> tuple[float, int]:
     """The ten seconds, of all that begin on a second, that came out worst: error after over error before in dB, and where.
 
-    Errors under -115 dBFS (mean over the window) do not count.
+    Errors under -115 dBFS (mean over the window) do not count; with ``heard_only`` none does that the music masks.
     """
     truth, rate = side.truth, side.truth.rate_hz
     first, last = truth.needle_down_frame // rate + 1, truth.needle_up_frame // rate
-    before, after = (
-        np.array([np.sum(np.square((x - side.twin)[n * rate : (n + 1) * rate])) for n in range(first, last)])
-        for x in (side.audio, mended)
-    )
+    errors = (side.audio - side.twin, mended - side.twin)
+    if heard_only:
+        before, after = (heard_energy(error, side.twin, rate)[first:last] for error in errors)
+    else:
+        before, after = (
+            np.array([np.sum(np.square(error[n * rate : (n + 1) * rate])) for n in range(first, last)])
+            for error in errors
+        )
     wide = np.ones(min(10, len(before)))
     least = 2 * len(wide) * rate * 10.0**-11.5
     sums = [np.convolve(x, wide, "valid") + least for x in (after, before)]
     rise_db = 10.0 * np.log10(sums[0] / sums[1])
     return float(rise_db.max()), first + int(np.argmax(rise_db))
+
+
+def heard_energy(error: Floats, music: Floats, rate_hz: int) -> Floats:
+    """Energy of an error in each whole second, of what stands over the music's masked threshold (``masking``) alone.
+
+    Asked in windows of 12 ms, twice as many as fit, each critical band for itself.
+    """
+    wide = round(WINDOW_S * rate_hz)
+    energy = np.zeros(len(error) // rate_hz + 1)
+    for channel in range(error.shape[1]):
+        for at in range(0, len(error) - wide, wide // 2):
+            part = np.ascontiguousarray(error[at : at + wide, channel])
+            if not part.any():
+                continue
+            levels = band_levels(part, rate_hz)
+            threshold = masked_threshold(band_levels(music[at : at + wide, channel], rate_hz))
+            heard = 10.0 ** (0.1 * (levels[levels > threshold] - FULL_SCALE_DB))
+            energy[at // rate_hz] += (
+                0.25 * wide * float(heard.sum())
+            )  # a sine of full scale has half its square
+    return energy[: len(error) // rate_hz]
 
 
 TAIL_S, ROUND_S = 0.12, 0.15

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import sys
 
+import numpy as np
 import pytest
 from benchmarks import bench_mend
 from benchmarks.__main__ import chosen, main, names
+from benchmarks.mend_cases import heard_energy
 
 
 def test_what_follows_a_name_belongs_to_the_benchmark() -> None:
@@ -67,3 +69,19 @@ def test_help_and_an_unknown_option_run_nothing(
         main()
     assert ended.value.code == 2
     assert "--no-such-option" in capsys.readouterr().err
+
+
+def test_what_the_music_masks_is_no_heard_error_and_the_rest_counts_whole() -> None:
+    """A tick 40 dB under hiss is masked; a sine of 4 kHz beside a bass is heard, its energy within half a decibel."""
+    rate_hz = 44_100
+    hiss = 0.1 * np.random.default_rng(1).standard_normal((2 * rate_hz, 2))
+    error = np.zeros_like(hiss)
+    error[rate_hz + 1_000 : rate_hz + 1_010] = 0.001
+    assert not heard_energy(error, hiss, rate_hz).any()
+    times = np.arange(2 * rate_hz)[:, np.newaxis] / rate_hz
+    bass = 0.3 * np.sin(2.0 * np.pi * 60.0 * times) * np.ones(2)
+    error = 0.01 * np.sin(2.0 * np.pi * 4_000.0 * times) * [1.0, 0.0]
+    error[:rate_hz] = 0.0
+    silent, heard = heard_energy(error, bass, rate_hz)
+    assert silent == pytest.approx(0.0, abs=0.02)
+    assert 10.0 * np.log10(heard / np.square(error).sum()) == pytest.approx(0.0, abs=0.5)

@@ -149,6 +149,9 @@ TWINS = {
         "split_music": (ESTIMATE, "test_music_is_split_where_least_is_left_to_predict"),
         "rotated": (ESTIMATE, "test_the_parts_are_a_rotation_and_rotate_back"),
     },
+    "dsp/impulses/likeness.py": {
+        "count_alike": ("dsp/impulses/test_likeness.py", "test_the_alike_are_counted_as_by_numpy"),
+    },
     "dsp/impulses/peers.py": {
         "count_peers": ("dsp/impulses/test_peers.py", "test_the_kernel_is_its_plain_twin"),
         "neighbours": ("dsp/impulses/test_peers.py", "test_the_kernel_is_its_plain_twin"),

@@ -6,11 +6,13 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+import pytest
 
 from sidekeep.dsp.impulses.beat import BeatWatch
 from sidekeep.dsp.impulses.places import Places
 from sidekeep.dsp.impulses.repaired import DOUBTFUL, MENDED, Repaired
 from sidekeep.flow.mend_chunks import Chunk, ask_beat
+from sidekeep.flow.window import Window
 
 RATE_HZ = 44_100
 
@@ -80,3 +82,27 @@ def test_nine_seconds_bear_a_quarter_of_what_their_sure_repairs_take_out() -> No
         ([nothing, pop], [False, False, True, False]),
     ):
         assert ask_beat(BeatWatch(), [], chunk, behind, RATE_HZ)[1].tolist() == expected
+
+
+@pytest.mark.parametrize(
+    ("faint", "plain", "is_left"), [(3, 0, True), (3, 1, True), (2, 2, False), (1, 0, True), (12, 1, False)]
+)
+def test_what_nobody_hears_is_left_alone_where_it_is_most_of_few_repairs(
+    faint: int, plain: int, is_left: bool
+) -> None:
+    """What lies 20 dB under hiss is masked by it in 12 ms and in a critical band; what lies 18 dB over it is not."""
+    count = faint + plain
+    chunk = chunk_of([Stroke(1.0 + 0.2 * n) for n in range(count)])
+    rng = np.random.default_rng(1)
+    hiss = 0.01 * rng.standard_normal((5 * RATE_HZ, 2))
+    values = hiss[chunk.repaired.spans[:, 0, np.newaxis] + np.arange(44), 0].ravel()
+    chunk.repaired = Repaired(chunk.repaired.spans, chunk.repaired.facts, values)
+    for number, first in enumerate(chunk.repaired.spans[:, 0].tolist()):
+        size = 0.001 if number < faint else 0.08
+        hiss[first : first + 44, 0] += size * rng.standard_normal(44)
+    held = Window(2)
+    held.append(hiss)
+    chunk.taken_back = np.zeros(count, np.bool_)
+    assert chunk.unheard(held, RATE_HZ).tolist() == [is_left] * faint + [False] * plain
+    chunk.taken_back[:] = True
+    assert not chunk.unheard(held, RATE_HZ).any(), "nothing is put in place"

@@ -48,7 +48,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair
 
-MENDER_VERSION = 15
+MENDER_VERSION = 16
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
 """Two cores are what a machine has at least; no sample depends on it."""
@@ -276,6 +276,7 @@ class Mender:
         if self.use_beat:
             beats, doubtful = ask_beat(self._beats, self._settled, chunk, self._waiting, self.rate_hz)
         chunk.taken_back, chunk.on_beat = beats | doubtful, beats & ~doubtful
+        chunk.taken_back |= chunk.unheard(self._held, self.rate_hz)
         self._put(chunk)
         self._settled = [*self._settled, chunk][-BEAT_CHUNKS:]
         self._mended.append(chunk)

@@ -10,14 +10,33 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.band import Band
 from sidekeep.dsp.impulses.beat import BeatWatch, doubtful_beside
+from sidekeep.dsp.impulses.masking import heard_db
 from sidekeep.dsp.impulses.places import NOWHERE, Places
-from sidekeep.dsp.impulses.repaired import DOUBTFUL, FATE, LENGTH, MENDED, SIZE_DB, START, Repaired
+from sidekeep.dsp.impulses.repaired import (
+    DOUBTFUL,
+    FATE,
+    LENGTH,
+    MENDED,
+    SIZE_DB,
+    START,
+    WALL,
+    Repaired,
+    lay_values,
+)
 from sidekeep.dsp.impulses.safety import beyond_doubt_share
 from sidekeep.dsp.impulses.thump_policy import HEAD_DB, Head
 from sidekeep.dsp.impulses.thumps import Thump
 from sidekeep.flow.ports import Audio
+from sidekeep.flow.window import Window
 
 Bools = NDArray[np.bool_]
+
+FEW = 12
+"""Places mended in a stretch: where there are no more, what nobody hears is left alone if it is most of them (``masking``). A
+clean record of hard-cut samples got 17 to 23 false repairs a minute, 64 of 68 of them unheard; of what is mended on used records
+a tenth is unheard, and true for the most part."""
+ROOM_S = 0.01
+"""Sound on both sides of what is asked for: more than a window of ``masking`` holds."""
 
 
 @dataclass
@@ -39,11 +58,31 @@ class Chunk:
 
     def kept(self) -> Repaired:
         """What is put in place of what was found."""
+        return self.repaired.only(self._rows_kept())
+
+    def _rows_kept(self) -> Bools:
         at = self.places.of_rows
         mended = self.repaired.spans[:, FATE] == MENDED
         kept = mended & (at != NOWHERE)
         kept[kept] = ~self.taken_back[at[kept]]
-        return self.repaired.only(kept)
+        return kept
+
+    def unheard(self, held: Window, rate_hz: int) -> Bools:
+        """Of every place, whether what would be put in place there is not heard, where those are most of few."""
+        at, kept = self.places.of_rows[self._rows_kept()], self.kept()
+        is_kept, heard = np.zeros((2, len(self.places)), np.bool_)
+        is_kept[at] = True
+        if not 0 < is_kept.sum() <= FEW:
+            return heard
+        starts, stops = kept.spans[:, START], kept.spans[:, START] + kept.spans[:, LENGTH]
+        low = max(held.start, int(starts[0] - ROOM_S * rate_hz))
+        before = held.view(low, int(stops.max() + ROOM_S * rate_hz)).copy()
+        own = before.copy()
+        lay_values(own, low, kept.spans, kept.values.astype(np.float32))
+        for place, start, stop, wall in zip(at, starts - low, stops - low, kept.spans[:, WALL], strict=True):
+            heard[place] |= heard_db(before[:, wall], own[:, wall], int(start), int(stop), rate_hz) >= 0.0
+        unheard = is_kept & ~heard
+        return unheard if 2 * unheard.sum() > is_kept.sum() else np.zeros_like(unheard)
 
     def heads(self, low: int) -> list[Head]:
         """Ticks hard enough to have a tail, mended or left for doubt, in order, on frames from ``low`` on: not what keeps

@@ -14,6 +14,7 @@ from sidekeep.dsp.impulses.beat import (
     follow_lines,
     fullest,
     on_lines,
+    on_swaying_lines,
 )
 
 
@@ -139,7 +140,8 @@ def test_beside_a_beat_that_outweighs_what_is_quiet_repairs_are_doubtful_but_for
     dust = np.r_[energy, np.full(80, 0.1)], np.r_[left, np.full(80, 10.0)]
     kept = doubtful_beside(np.r_[on_beat, [False] * 80], np.r_[lengths_s, np.full(80, 0.0002)], *dust)
     assert not kept.any()
-    loud = np.where(lengths_s >= 0.0, 0.1 * energy, left)
+    assert doubtful_beside(on_beat, lengths_s, energy, energy / 10.0**-0.25).any(), "-2.5 dB is quiet"
+    loud = np.where(lengths_s >= 0.0, 1.5 * energy, left)
     assert not doubtful_beside(on_beat, lengths_s, energy, loud).any()
     energy[0] = 1.0  # less than the quiet ones together
     assert not doubtful_beside(on_beat, lengths_s, energy, left).any()
@@ -175,6 +177,34 @@ def test_lines_are_followed_as_by_plain_least_squares() -> None:
             period, line = np.polyfit(numbers, strokes_s[near], 1)
         assert found == pytest.approx((period, line), abs=1e-9)
         assert found[0] == pytest.approx(period_s, abs=1e-4)
+
+
+def test_a_stroke_is_looked_for_where_those_near_it_lie_when_the_disc_sways() -> None:
+    """Strokes come up to 1.6 ms late, one of them 0.6 ms later still; the same lateness alone is no stroke."""
+    grid = (0.25, 0.0)
+    lines_s = 0.25 * np.arange(1.0, 80.0)
+    strokes_s = lines_s + 0.0016 * np.sin(2.0 * np.pi * lines_s / 40.0)
+    strokes_s[39] += 0.0006
+    assert not on_lines(strokes_s, grid)[39]
+    assert on_swaying_lines(strokes_s, strokes_s, grid).all()
+    assert not on_swaying_lines(strokes_s[39:40], strokes_s[[10, 20, 39, 79 - 10]], grid).any(), (
+        "too far away"
+    )
+    early_s = strokes_s[39:40] - 0.0022 - 0.0021
+    assert not on_swaying_lines(early_s, strokes_s, grid).any(), "off the line, and off the strokes"
+    plain = [
+        abs(off) <= NEAR_S or abs(off - np.mean(near)) <= NEAR_S
+        for off, near in (
+            (
+                at - 0.25 * np.round(at / 0.25),
+                [s - 0.25 * np.round(s / 0.25) for s in strokes_s if abs(s - at) < 3.0 and on_lines(s, grid)],
+            )
+            for at in np.linspace(5.0, 15.0, 3001)
+        )
+    ]
+    assert on_swaying_lines(np.linspace(5.0, 15.0, 3001), strokes_s, grid).tolist() == plain
+    strokes_s[39] += 0.0008
+    assert ask(strokes_s).all()
 
 
 def test_two_strokes_tell_no_grid_and_leave_the_guess() -> None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.impulses import mending, safety
 from sidekeep.dsp.impulses.continuity import misfit
 from sidekeep.dsp.impulses.damage_spans import changed_energy
+from sidekeep.dsp.impulses.likeness import count_alike
 from sidekeep.dsp.impulses.recurrence import recurrence
 from sidekeep.dsp.impulses.safety import (
     kept_after_mending,
@@ -85,7 +86,7 @@ def test_what_is_little_or_louder_than_the_music_is_no_pulse_of_it(share: float)
 
 def test_what_dwarfs_all_other_repairs_must_be_surer() -> None:
     work = hiss(20_000, 0.01)
-    rows = rows_of(4_000, 8_000, 12_000)
+    rows = rows_of(4_000, 8_000, 12_000, length=30)
     planes = damaged(work, rows, [0.01, 0.2, 0.01])
     for odds, is_kept in ((2.0, False), (9.0, True)):
         kept, _ = asked(planes, work, rows, [6.0, odds, 6.0])
@@ -139,6 +140,32 @@ def test_a_brief_repair_must_lie_on_a_plainer_cut_and_is_asked_where_it_weighs(
     assert asked(damaged(work, rows, [0.5, beside]), work, rows, [25.0, 25.0])[0][0] == is_kept
 
 
+@pytest.mark.parametrize(
+    ("apart", "others", "is_kept"), [(2.5, 0.5, False), (1.8, 0.5, True), (2.5, 4.0, True)]
+)
+def test_what_takes_out_more_than_all_others_must_lie_on_a_sound_that_goes_on_more_plainly(
+    rules: pytest.MonkeyPatch, apart: float, others: float, is_kept: bool
+) -> None:
+    rules.setattr(safety, "misfit", lambda *_: apart)
+    work, rows = hiss(6_000, 0.01), rows_of(2_000, 4_000)
+    kept, heads = asked(damaged(work, rows, [1.0, others]), work, rows, [25.0, 25.0])
+    assert (kept[0], heads[0]) == (is_kept, not is_kept)
+
+
+@pytest.mark.parametrize(("pulses", "length", "is_kept"), [(4, 40, False), (3, 40, True), (4, 25, True)])
+def test_what_has_the_shape_of_three_others_is_a_pulse_of_an_instrument(
+    rules: pytest.MonkeyPatch, pulses: int, length: int, is_kept: bool
+) -> None:
+    rules.setattr(safety, "misfit", lambda *_: 1.0)
+    firsts = range(3_000, 3_000 + 4_000 * pulses, 4_000)
+    work, rows = hiss(22_000, 0.01), rows_of(*firsts, length=length)
+    planes = work.copy()
+    for first in firsts:
+        planes[:, first : first + length] += 0.02 * np.hanning(length)
+    kept, heads = asked(planes, work, rows, [25.0] * pulses)
+    assert (kept.tolist(), heads.tolist()) == ([is_kept] * pulses, [False] * pulses)
+
+
 def test_larger_repairs_that_were_undone_do_not_hide_the_smaller_ones(
     rules: pytest.MonkeyPatch,
 ) -> None:
@@ -188,9 +215,9 @@ def test_the_head_of_a_thump_may_look_like_a_faint_cut(
     rules: pytest.MonkeyPatch, apart: float, is_kept: bool, is_head: bool
 ) -> None:
     rules.setattr(safety, "misfit", lambda *_: apart)
-    work, rows = hiss(6_000, 0.01), rows_of(3_000)
-    kept, heads = asked(damaged(work, rows, [0.5]), work, rows, [25.0])
-    assert (kept.tolist(), heads.tolist()) == ([is_kept], [is_head])
+    work, rows = hiss(6_000, 0.01), rows_of(3_000, 5_000)
+    kept, heads = asked(damaged(work, rows, [0.5, 4.0]), work, rows, [25.0, 25.0])
+    assert (kept.tolist(), heads.tolist()) == ([is_kept, True], [is_head, False])
 
 
 def test_what_comes_again_near_by_is_no_damage(rules: pytest.MonkeyPatch) -> None:
@@ -215,8 +242,8 @@ def test_long_quiet_repairs_that_are_not_sure_may_not_outweigh_the_rest() -> Non
     loud, quiet = rows_of(3_000, 4_000, length=60), rows_of(10_000, 14_000, 18_000, 22_000, length=60)
     rows = np.concatenate([loud, quiet])
     for sizes, odds, kept_of_quiet in (
-        ([0.1, 0.1, 0.1, 0.1], [3.2, 3.2, 3.2, 3.2], [True] * 4),
-        ([0.2, 0.1, 0.3, 0.3], [3.2, 3.2, 2.0, 2.0], [True, True, False, False]),
+        ([0.1, 0.1, 0.1, 0.1], [4.2, 4.2, 4.2, 4.2], [True] * 4),
+        ([0.2, 0.1, 0.3, 0.3], [4.2, 4.2, 2.0, 2.0], [True, True, False, False]),
         ([0.2, 0.1, 0.3, 0.3], [9.0, 9.0, 9.0, 9.0], [True] * 4),
     ):
         planes = damaged(work, rows, [1.0, 1.0, *sizes])
@@ -227,7 +254,13 @@ def test_long_quiet_repairs_that_are_not_sure_may_not_outweigh_the_rest() -> Non
 
 @pytest.mark.parametrize(
     ("length", "size", "odds", "is_kept"),
-    [(50, 0.1, 2.5, False), (50, 0.1, 3.2, True), (50, 0.35, 2.5, True), (40, 0.1, 2.5, True)],
+    [
+        (37, 0.1, 2.5, False),
+        (50, 0.1, 2.5, False),
+        (50, 0.1, 3.2, True),
+        (50, 0.35, 2.5, True),
+        (30, 0.1, 2.5, True),
+    ],
 )
 def test_what_is_long_quiet_and_hardly_believed_is_left_for_doubt_however_little_it_is(
     length: int, size: float, odds: float, is_kept: bool
@@ -235,6 +268,20 @@ def test_what_is_long_quiet_and_hardly_believed_is_left_for_doubt_however_little
     work = hiss(20_000, 0.01)
     rows = np.concatenate([rows_of(3_000, 5_000, length=40), rows_of(9_000, length=length)])
     kept, doubtful = asked(damaged(work, rows, [4.0, 4.0, size]), work, rows, [6.0, 6.0, odds])
+    assert kept.tolist() == [True, True, is_kept]
+    assert doubtful.tolist() == [False, False, not is_kept]
+
+
+@pytest.mark.parametrize(
+    ("apart", "odds", "is_kept"), [(1.1, 3.2, True), (1.3, 3.2, False), (1.3, 5.8, False), (1.3, 6.2, True)]
+)
+def test_what_is_long_and_quiet_must_be_surer_where_the_sound_goes_on_less_plainly(
+    rules: pytest.MonkeyPatch, apart: float, odds: float, is_kept: bool
+) -> None:
+    rules.setattr(safety, "misfit", lambda *_: apart)
+    work = hiss(20_000, 0.01)
+    rows = np.concatenate([rows_of(3_000, 5_000, length=40), rows_of(9_000, length=50)])
+    kept, doubtful = asked(damaged(work, rows, [4.0, 4.0, 0.1]), work, rows, [6.0, 6.0, odds])
     assert kept.tolist() == [True, True, is_kept]
     assert doubtful.tolist() == [False, False, not is_kept]
 
@@ -255,7 +302,7 @@ def test_a_repair_counts_as_long_sooner_with_the_look_of_a_pulse(
     work = hiss(20_000, 0.01)
     rows = np.concatenate([rows_of(3_000, length=60), rows_of(9_000, length=length)])
     planes = damaged(work, rows, [0.5, 0.0])
-    shape = 0.007 * np.sin(np.pi * (np.arange(length) + 0.5) / length)
+    shape = 0.0075 * np.sin(np.pi * (np.arange(length) + 0.5) / length)
     if not smooth:
         shape *= np.resize([1.0, -1.0], length)
     span = slice(9_000, 9_000 + length)
@@ -263,7 +310,7 @@ def test_a_repair_counts_as_long_sooner_with_the_look_of_a_pulse(
         work[:, span] *= 2.0
         shape *= 2.0
     planes[:, span] = work[:, span] + shape
-    assert asked(planes, work, rows, [6.0, 3.0])[0].tolist() == [True, is_kept]
+    assert asked(planes, work, rows, [6.0, 2.5])[0].tolist() == [True, is_kept]
 
 
 def test_a_row_has_the_best_odds_of_the_candidates_in_it() -> None:
@@ -387,11 +434,17 @@ def plainly_taken_back(
     why = [""] * len(rows)
     unsure, lengths = np.zeros(len(rows), dtype=bool), rows[:, 1] - rows[:, 0]
     largest_first = sorted(range(len(rows)), key=lambda row: -energy[row])
+    alike = np.zeros(len(rows), dtype=np.int64)
+    count_alike(planes, work, rows, walls, lengths >= 31, int(0.7 * RATE_HZ), safety.ALIKE, alike)
     for row in largest_first:
         first, last, before, own = *rows[row, :2].tolist(), planes[walls[row]], work[walls[row]]
-        weighty = energy[row] >= safety.WEIGHTY * sum(e for e, w in zip(energy, why, strict=True) if not w)
+        in_hand = sum(e for e, w in zip(energy, why, strict=True) if not w)
+        weighty = energy[row] >= safety.WEIGHTY * in_hand
         brief = lengths[row] < safety.BRIEF_S * RATE_HZ
         if share_db[row] >= safety.PULSE_DB[1]:
+            continue
+        if alike[row] >= safety.ALIKE_OTHERS:
+            why[row] = "alike"
             continue
         if share_db[row] > safety.PULSE_DB[0] and not plainly_even(work, first, last):
             why[row] = "uneven"
@@ -403,11 +456,16 @@ def plainly_taken_back(
                 continue
         if weighty or not brief:
             apart = misfit(own, first, last, 1, 0.0)
-            if apart > (safety.CUT_MISFIT_BRIEF if brief else safety.CUT_MISFIT):
+            alone = energy[row] > 0.5 * in_hand and lengths[row] < safety.LONG_S * RATE_HZ
+            limit = safety.CUT_MISFIT_ALONE if alone else safety.CUT_MISFIT
+            if apart > (safety.CUT_MISFIT_BRIEF if brief else limit):
                 why[row], unsure[row] = "cut", apart <= safety.CUT_SURE
     for row in range(len(rows)):
         vague = lengths[row] >= safety.VAGUE_S * RATE_HZ and share_db[row] < safety.VAGUE_DB
-        if not why[row] and vague and odds[row] < 1.0 + safety.VAGUE_NATS:
+        if why[row] or not vague:
+            continue
+        apart = misfit(work[walls[row]], rows[row, 0], rows[row, 1], 1, 0.0) > safety.VAGUE_MISFIT
+        if odds[row] < 1.0 + (safety.VAGUE_NATS_APART if apart else safety.VAGUE_NATS):
             why[row], unsure[row] = "vague", True
     believed = energy / (1.0 + np.exp(-np.clip(odds, 1.0, 30.0)))
     vouches = (odds >= 1.0 + safety.STAKE_MOST) | (share_db >= safety.PULSE_DB[1])
@@ -457,7 +515,7 @@ def test_the_rules_are_those_of_their_plain_twin() -> None:
         assert kept.tolist() == [not word for word in why]
         assert doubtful.tolist() == unsure.tolist()
         seen |= set(why)
-    assert seen == {"", "uneven", "again", "cut", "vague", "dwarfs", "doubtful"}
+    assert seen == {"", "alike", "uneven", "again", "cut", "vague", "dwarfs", "doubtful"}
 
 
 def made_up_repairs(rng: np.random.Generator) -> tuple[Floats, Floats, NDArray[np.int64], Floats]:
