@@ -25,6 +25,7 @@ CONTINUITY = "dsp/impulses/test_continuity.py"
 AUTOREGRESSION = "dsp/impulses/test_autoregression.py"
 EVIDENCE = "dsp/impulses/evidence/test_evidence.py"
 EVIDENCE_TWINS = "dsp/impulses/evidence/test_evidence_twins.py"
+BELIEF = "dsp/impulses/test_belief.py"
 SAFETY = "dsp/impulses/test_safety.py"
 THUMP_SIZES = "dsp/impulses/test_thump_sizes.py"
 FORECAST = "dsp/turn/test_forecast_twins.py"
@@ -61,6 +62,11 @@ TWINS = {
         "follow_lines": ("dsp/impulses/test_beat.py", "test_lines_are_followed_as_by_plain_least_squares"),
         "fullest": ("dsp/impulses/test_beat.py", "test_the_fullest_window_is_that_of_the_plain_search"),
     },
+    "dsp/impulses/belief.py": {"weigh_candidates": (BELIEF, "test_belief_is_the_sum_of_its_parts")},
+    "dsp/impulses/channel.py": {
+        "keep_fresh": (CANDIDATES, "test_candidates_of_stale_hops_that_stand_out_or_are_due_are_fresh"),
+        "mark_hops": (CANDIDATES, "test_hops_that_see_a_changed_row_are_stale"),
+    },
     "dsp/impulses/candidates.py": {
         "fit_predictors": (FINDING, "test_predictors_are_those_of_the_windowed_autocorrelation"),
         "filter_ahead": (FINDING, "test_filtering_ahead_is_the_plain_sum"),
@@ -79,6 +85,9 @@ TWINS = {
         "predict": (CONTINUITY, "test_errors_are_the_valid_part_of_the_convolution"),
     },
     "dsp/impulses/damage_spans.py": {
+        "_is_before": (FINDING, "test_two_tables_become_one_in_order"),
+        "sort_rows": (FINDING, "test_two_tables_become_one_in_order"),
+        "merge_rows": (FINDING, "test_two_tables_become_one_in_order"),
         "join_rows": (FINDING, "test_joined_rows_are_the_runs_of_a_painted_line"),
         "sum_changes": (FINDING, "test_what_is_taken_out_and_left_are_plain_sums_of_squares"),
     },
@@ -155,9 +164,15 @@ TWINS = {
     "dsp/impulses/peers.py": {
         "count_peers": ("dsp/impulses/test_peers.py", "test_the_kernel_is_its_plain_twin"),
         "neighbours": ("dsp/impulses/test_peers.py", "test_the_kernel_is_its_plain_twin"),
+        "lower_among_peers": (
+            "dsp/impulses/test_peers.py",
+            "test_what_was_mended_at_the_first_look_is_a_peer_that_was_taken",
+        ),
         "lower_in_crowds": ("dsp/impulses/test_peers.py", "test_the_crowd_s_kernel_is_its_plain_twin"),
     },
     "dsp/impulses/priors.py": {
+        "share_shift": (CANDIDATES, "test_the_share_of_damage_is_that_of_all_rounds_written_out"),
+        "add_beside": (BELIEF, "test_what_lies_close_behind_a_large_repair_may_be_the_rest_of_it"),
         "spread_due": (CANDIDATES, "test_what_is_due_is_worth_nats_in_its_window_on_its_wall"),
     },
     "dsp/impulses/pulse.py": {
@@ -172,6 +187,7 @@ TWINS = {
     "dsp/impulses/safety.py": {
         "slope_energy": (SAFETY, "test_the_energy_of_slopes_is_the_plain_sum"),
         "mean_square": (SAFETY, "test_the_mean_square_is_the_plain_one"),
+        "odds_of_rows": (SAFETY, "test_a_row_has_the_best_odds_of_the_candidates_in_it"),
         "take_back": (SAFETY, "test_the_rules_are_those_of_their_plain_twin"),
         "undo_pulses_and_cuts": (SAFETY, "test_the_rules_are_those_of_their_plain_twin"),
         "leave_vague": (SAFETY, "test_the_rules_are_those_of_their_plain_twin"),
@@ -179,6 +195,11 @@ TWINS = {
         "is_even": (SAFETY, "test_the_rules_are_those_of_their_plain_twin"),
         "comes_again": (SAFETY, "test_the_rules_are_those_of_their_plain_twin"),
         "is_long": (SAFETY, "test_the_rules_are_those_of_their_plain_twin"),
+    },
+    "dsp/impulses/span_rooms.py": {
+        "octaves_over": (BELIEF, "test_rooms_and_margins_are_their_formulas"),
+        "find_rooms": (BELIEF, "test_rooms_and_margins_are_their_formulas"),
+        "add_margins": (BELIEF, "test_rooms_and_margins_are_their_formulas"),
     },
     "dsp/impulses/thump_sizes.py": {
         "fit_music": (THUMP_SIZES, "test_the_music_is_fitted_outside_the_gap"),

@@ -20,10 +20,10 @@ from sidekeep.dsp.impulses.candidates import (
     find_tests,
     fit_predictors,
 )
-from sidekeep.dsp.impulses.channel import Channel, find_shifts
+from sidekeep.dsp.impulses.channel import NOTHING_DUE, Channel, find_shifts, keep_fresh, mark_hops
 from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.mending import Manner, mend_channels
-from sidekeep.dsp.impulses.priors import DOUBT_UP, DUE_LIMIT, PRIOR_UP, due_bonus, share_shift
+from sidekeep.dsp.impulses.priors import DOUBT_UP, DUE_LIMIT, PRIOR_UP, SHARE_ROUNDS, share_shift, spread_due
 from sidekeep.dsp.impulses.repaired import FATE, LENGTH, MENDED, START, WALL
 
 Floats = NDArray[np.float64]
@@ -121,12 +121,51 @@ def test_candidates_hold_the_planted_pulses_and_few_others() -> None:
 
 
 def test_the_share_of_damage_moves_the_odds_both_ways() -> None:
-    assert share_shift(np.full(200, -6.0), 0.3, 7.0, 1.0) < -1.0
-    assert share_shift(np.full(200, 6.0), 0.3, 7.0, 1.0) == 1.0
-    assert share_shift(np.empty(0), 0.3, 7.0, 1.0) == 0.0
+    assert share_shift(np.full(200, -6.0), 0.3, 7.0, 1.0, 0.05, 1.0) < -1.0
+    assert share_shift(np.full(200, 6.0), 0.3, 7.0, 1.0, 0.05, 1.0) == 1.0
+    assert share_shift(np.empty(0), 0.3, 7.0, 1.0, 0.05, 1.0) == 0.0
     # odds that fit the share already stay: 200 candidates, a third of them damage for sure
     mixed = np.where(np.arange(200) < 67, 9.0, -9.0)
-    assert abs(share_shift(mixed, 1.0 / 3.0, 7.0, 1.0)) < 0.05
+    assert abs(share_shift(mixed, 1.0 / 3.0, 7.0, 1.0, 0.05, 1.0)) < 0.05
+
+
+def test_the_share_of_damage_is_that_of_all_rounds_written_out() -> None:
+    rng = np.random.default_rng(4)
+    for _ in range(20):
+        odds = rng.normal(rng.uniform(-4.0, 4.0), 3.0, 80)
+        shift, prior = 0.0, math.log(0.2 / 0.8)
+        for _ in range(SHARE_ROUNDS):
+            share = ((1.0 / (1.0 + np.exp(-odds - shift))).sum() + 0.05 * 2.0) / 82.0
+            shift = float(np.clip(math.log(share / (1.0 - share)) - prior, -3.0, 1.5))
+        asked = np.insert(odds, [3, 70], np.inf)
+        assert share_shift(asked, 0.2, 3.0, 1.5, 0.05, 2.0) == pytest.approx(shift, abs=1e-9)
+
+
+def test_candidates_of_stale_hops_that_stand_out_or_are_due_are_fresh() -> None:
+    rng = np.random.default_rng(5)
+    peaks = np.sort(rng.choice(20_000, 60, replace=False))
+    spans = np.stack([peaks - 5, peaks + 5, peaks], axis=1)
+    tests, stale = rng.uniform(3.0, 7.0, 60), rng.random(20) < 0.5
+    due = np.array([[10_000.0, 3_000.0, 0.0, 2]])
+    for wall in range(2):
+        is_due = (np.abs(peaks - 10_000) <= 3_000) & (wall == 1)
+        wanted = stale[peaks // 1_000] & ((tests >= 5.0) | is_due)
+        kept, sizes = spans.copy(), tests.copy()
+        count = keep_fresh(kept, sizes, stale, 1_000, 5.0, due, wall)
+        assert kept[:count].tolist() == spans[wanted].tolist()
+        assert sizes[:count].tolist() == tests[wanted].tolist()
+
+
+def test_hops_that_see_a_changed_row_are_stale() -> None:
+    rng = np.random.default_rng(6)
+    firsts = np.sort(rng.choice(40_000, 6, replace=False))
+    rows = np.stack([firsts, firsts + 300, firsts + 9], axis=1)
+    stale = np.zeros(40, dtype=bool)
+    stale[7] = True
+    mark_hops(rows, 1_000, 545, stale)
+    for hop in range(40):
+        sees = (rows[:, 0] - 545 < 1_000 * (hop + 1)) & (rows[:, 1] + 545 >= 1_000 * hop)
+        assert stale[hop] == (sees.any() or hop == 7)
 
 
 def test_where_the_second_judge_doubts_most_it_doubts_the_rest() -> None:
@@ -177,9 +216,15 @@ def test_what_is_due_is_worth_nats_in_its_window_on_its_wall() -> None:
         for row, peak in enumerate(spans[:, 2]):
             if walls & 1 and abs(peak - frame) <= wide:
                 plain[row] = max(plain[row], min(DUE_LIMIT, max(0.0, odds + DUE_LIMIT)))
-    assert due_bonus(spans, due, 0).tolist() == plain.tolist() == [0.0, 4.0, 4.0, 0.0]
-    assert due_bonus(spans, due, 1).tolist() == [0.0, 0.0, 2.0, 0.0]
-    assert due_bonus(spans, [], 0).tolist() == [0.0] * 4
+    bonus = np.empty(4)
+    for wall, given, wanted in (
+        (0, np.array(due), [0.0, 4.0, 4.0, 0.0]),
+        (1, np.array(due), [0.0, 0.0, 2.0, 0.0]),
+        (0, NOTHING_DUE, [0.0] * 4),
+    ):
+        spread_due(spans, given, wall, bonus)
+        assert bonus.tolist() == wanted
+    assert plain.tolist() == [0.0, 4.0, 4.0, 0.0]
 
 
 def test_the_calm_share_is_that_of_the_plain_means() -> None:

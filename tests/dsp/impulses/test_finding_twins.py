@@ -22,7 +22,7 @@ from sidekeep.dsp.impulses.candidates import (
     find_tests,
     fit_predictors,
 )
-from sidekeep.dsp.impulses.damage_spans import changed_energy, join_rows
+from sidekeep.dsp.impulses.damage_spans import changed_energy, join_rows, merge_rows
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -177,11 +177,12 @@ def test_bursts_are_those_of_the_plain_search(kind: str) -> None:
 @pytest.mark.parametrize("seed", range(4))
 def test_joined_rows_are_the_runs_of_a_painted_line(longest: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
-    first = np.sort(rng.integers(0, 900, 60))
+    own = 15 * seed
+    first = np.concatenate([np.sort(rng.integers(0, 900, many)) for many in (own, 60 - own)])
     stop = first + rng.integers(1, 40, 60)
     rows, sizes = np.stack([first, stop, first], axis=1), rng.permutation(60).astype(float)
     joined, largest = rows.copy(), sizes.copy()
-    count = join_rows(joined, largest, longest)
+    count = join_rows(joined, largest, own, longest)
     painted = np.zeros(1000, dtype=bool)
     for begin, end in zip(first, stop):
         painted[begin:end] = True
@@ -198,6 +199,19 @@ def test_joined_rows_are_the_runs_of_a_painted_line(longest: int, seed: int) -> 
             assert peak == first[inside][np.argmax(sizes[inside])]
         # none of them touch: the last of one and the first of the next are apart
         assert (joined[1:count, 0] > joined[: count - 1, 1]).all()
+
+
+@pytest.mark.parametrize("own", [0, 1, 20, 50])
+def test_two_tables_become_one_in_order(own: int) -> None:
+    rng = np.random.default_rng(own)
+    first = np.concatenate([np.sort(rng.integers(0, 60, many)) for many in (own, 50 - own)])
+    first = np.maximum(0, first + rng.integers(-3, 4, 50))
+    rows, sizes = np.stack([first, first + rng.integers(1, 9, 50), np.arange(50)], axis=1), rng.random(50)
+    order = np.lexsort((rows[:, 1], rows[:, 0]))
+    merged, beside = rows.copy(), sizes.copy()
+    merge_rows(merged, beside, own)
+    assert merged.tolist() == rows[order].tolist()
+    assert beside.tolist() == sizes[order].tolist()
 
 
 def test_what_is_taken_out_and_left_are_plain_sums_of_squares() -> None:

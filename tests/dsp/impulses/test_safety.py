@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from benchmarks.mend_cases import worst_window
 from benchmarks.sharp_sounds import sharp_sound
 from numpy.typing import NDArray
 
-from sidekeep.dsp.impulses import mending, safety
+from sidekeep.dsp.impulses import belief, mending, safety
 from sidekeep.dsp.impulses.continuity import misfit
 from sidekeep.dsp.impulses.damage_spans import changed_energy
 from sidekeep.dsp.impulses.likeness import count_alike
@@ -58,12 +60,17 @@ def asked(
     return answers(planes, work, rows, odds)[:2]
 
 
+def plain(rule: Any) -> Any:
+    """As it was written, not compiled: what it asks, and its limits, can be others then."""
+    return rule.py_func if isinstance(rule, Kernel) else rule
+
+
 @pytest.fixture
 def rules(monkeypatch: pytest.MonkeyPatch) -> pytest.MonkeyPatch:
-    """The rules as they were written, not compiled: what they ask, and their limits, can be others then."""
+    """All rules of ``safety``, plain."""
     for name, rule in list(vars(safety).items()):
-        if isinstance(rule, Kernel) and rule.py_func.__module__ == safety.__name__:
-            monkeypatch.setattr(safety, name, rule.py_func)
+        if getattr(plain(rule), "__module__", "") == safety.__name__:
+            monkeypatch.setattr(safety, name, plain(rule))
     return monkeypatch
 
 
@@ -351,7 +358,8 @@ def test_a_creaking_voice_keeps_most_of_its_pulses(
             np.zeros(len(rows)),
         ),
     )
-    monkeypatch.setattr(mending, "doubted_nats", lambda peaks, *_: np.zeros(len(peaks)))
+    monkeypatch.setattr(mending, "weigh_candidates", plain(belief.weigh_candidates))
+    monkeypatch.setattr(belief, "lower_in_crowds", lambda *_: None)
     assert worst_window(creaking, mended(creaking))[0] > 6.0
 
 

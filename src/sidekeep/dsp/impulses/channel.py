@@ -5,8 +5,6 @@ Conventions: those of ``mending``. After something was mended, only the hops tha
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,20 +24,25 @@ from sidekeep.dsp.impulses.priors import (
     DOUBT_DOWN,
     DOUBT_UP,
     DUE_OPEN,
+    PRIOR_BELIEF,
+    PRIOR_BELIEVED,
     PRIOR_DOWN,
     PRIOR_UP,
-    Due,
-    due_bonus,
     share_shift,
+    spread_due,
 )
+from sidekeep.dsp.kernel import kernel
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 HOP, CONTEXT = 1024, 1024
 """Frames at 48 kHz from one predictor to the next, and of the context on each side that an estimate sees: 512 to 2048 were
 tried, for no difference or a little."""
 GROW_AT = 2.5
 """Scales from which errors beside a candidate belong to its span."""
+NOTHING_DUE = np.empty((0, 4))
 LEAST_CALM = 0.3
 """Of ``Channel.calm_share``: the price of a frame does not fall further."""
 
@@ -55,8 +58,8 @@ class Channel:
         self.hop = HOP * rate_factor
         hops = -(-length // self.hop)
         self.models = np.empty((hops, self.order + 1))
-        self.errors = np.zeros((2, length))
-        self.worth = np.zeros(length)
+        self.errors = np.empty((2, length))
+        self.worth = np.empty(length)
         self.means, self.scale = np.empty((2, -(-length // CELL)))
         self.stale = np.ones(hops, dtype=np.bool_)
         self.spans = np.empty((0, 3), dtype=np.int64)
@@ -64,8 +67,11 @@ class Channel:
         self.odds = np.empty(0)
         self.doubts = np.empty(0)
 
-    def look(self, open_at: float, due: Sequence[Due] = (), wall: int = 0) -> None:
-        """Refresh what is stale and list the candidates there; fainter ones too where a scratch is due on this wall."""
+    def look(self, open_at: float, due: Floats = NOTHING_DUE, wall: int = 0) -> None:
+        """Refresh what is stale and list the candidates there; fainter ones too where a scratch is due on this wall.
+
+        ``due``: rows as in ``priors.Due``.
+        """
         fit_predictors(self.working, self.hop, self.order, self.stale, self.models)
         find_errors(self.working, self.hop, self.models, self.stale, self.errors[0], self.errors[1])
         find_scale(self.errors[0], self.hop, self.stale, self.means, self.scale)
@@ -80,16 +86,14 @@ class Channel:
             self.models,
             self.hop,
             self.stale,
-            min(open_at, DUE_OPEN) if due else open_at,
+            min(open_at, DUE_OPEN) if len(due) else open_at,
             GROW_AT,
             self.rate_factor,
             spans,
             tests,
         )
-        fresh = self.stale[spans[:count, 2] // self.hop]
-        fresh &= (tests[:count] >= open_at) | (due_bonus(spans[:count], due, wall) > 0.0)
-        self.spans = np.ascontiguousarray(spans[:count][fresh])
-        self.tests = np.ascontiguousarray(tests[:count][fresh])
+        count = keep_fresh(spans[:count], tests, self.stale, self.hop, open_at, due, wall)
+        self.spans, self.tests = spans[:count].copy(), tests[:count].copy()
         self.stale[:] = False
 
     def collect(self, other: Floats, least_odds: float = SCREEN_ODDS) -> Floats:
@@ -128,13 +132,35 @@ class Channel:
         """Power of the local scale over that of the errors around each peak, ``LEAST_CALM`` to 1."""
         return calm_share(self.means, self.scale, peaks, CONTEXT * self.rate_factor // CELL, LEAST_CALM)
 
-    def mark_stale(self, spans: NDArray[np.int64]) -> None:
-        """Hops whose predictor or errors see a changed span."""
-        hops, room = len(self.stale), self.order + self.hop // 2 + 1
-        first = np.clip((spans[:, 0] - room) // self.hop, 0, hops)
-        last = np.clip((spans[:, 1] + room) // self.hop + 1, 0, hops)
-        begun, ended = (np.cumsum(np.bincount(at, minlength=hops + 1)) for at in (first, last))
-        self.stale |= (begun > ended)[:hops]
+    def mark_stale(self, rows: Ints) -> None:
+        """Hops whose predictor or errors see a changed row."""
+        mark_hops(rows, self.hop, self.order + self.hop // 2 + 1, self.stale)
+
+
+@kernel
+def keep_fresh(
+    spans: Ints, tests: Floats, stale: Flags, hop: int, open_at: float, due: Floats, wall: int
+) -> int:
+    """Move the candidates of stale hops that stand out by ``open_at`` scales, or are due, to the front; how many."""
+    bonus = np.empty(spans.shape[0])
+    spread_due(spans, due, wall, bonus)
+    count = 0
+    for i in range(spans.shape[0]):
+        if stale[spans[i, 2] // hop] and (tests[i] >= open_at or bonus[i] > 0.0):
+            for column in range(3):
+                spans[count, column] = spans[i, column]
+            tests[count] = tests[i]
+            count += 1
+    return count
+
+
+@kernel
+def mark_hops(rows: Ints, hop: int, room: int, stale: Flags) -> None:
+    """``stale`` the hops that lie within ``room`` of a row."""
+    for row in range(rows.shape[0]):
+        first, last = max(0, (rows[row, 0] - room) // hop), (rows[row, 1] + room) // hop
+        for b in range(first, min(stale.shape[0], last + 1)):
+            stale[b] = True
 
 
 def order_for(rate_factor: int) -> int:
@@ -148,12 +174,6 @@ def find_shifts(channels: list[Channel]) -> tuple[float, float]:
     doubts = np.concatenate([channel.doubts for channel in channels])
     weights = fitted_weights()
     return (
-        share_shift(odds, weights.share, PRIOR_DOWN, PRIOR_UP),
-        share_shift(
-            doubts[np.isfinite(doubts)],
-            weights.edges_share,
-            DOUBT_DOWN,
-            DOUBT_UP,
-            (weights.edges_share, DOUBT_BELIEF),
-        ),
+        share_shift(odds, weights.share, PRIOR_DOWN, PRIOR_UP, PRIOR_BELIEVED, PRIOR_BELIEF),
+        share_shift(doubts, weights.edges_share, DOUBT_DOWN, DOUBT_UP, weights.edges_share, DOUBT_BELIEF),
     )

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel, kernel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -37,9 +37,7 @@ class DamageSpans:
         """Both, joined where they touch or overlap; what would be longer than ``longest`` stays side by side."""
         rows = np.concatenate([self.rows, other.rows])
         sizes = np.concatenate([self.sizes, other.sizes])
-        order = np.lexsort((rows[:, 1], rows[:, 0]))
-        rows, sizes = np.ascontiguousarray(rows[order]), sizes[order]
-        count = join_rows(rows, sizes, longest)
+        count = join_rows(rows, sizes, len(self), longest)
         return DamageSpans(rows[:count], sizes[:count])
 
     def meeting(self, other: DamageSpans) -> DamageSpans:
@@ -72,9 +70,46 @@ def sum_changes(before: Floats, after: Floats, rows: Ints, taken_out: Floats, le
                 left[c, i] += after[c, n] ** 2
 
 
+@inner_kernel
+def sort_rows(rows: Ints, first: int, stop: int, order: Ints) -> None:
+    """``order[first:stop]`` gets these rows by their first frame and then their last; they are nearly in order."""
+    for i in range(first, stop):
+        k = i
+        while k > first and _is_before(rows[i], rows[order[k - 1]]):
+            order[k] = order[k - 1]
+            k -= 1
+        order[k] = i
+
+
+@inner_kernel
+def merge_rows(rows: Ints, sizes: Floats, own: int) -> None:
+    """Two tables, of which the first has ``own`` rows, become one in order, in place."""
+    count, k, n = rows.shape[0], own, 0
+    order, merged = np.empty(count, np.int64), np.empty(count, np.int64)
+    sort_rows(rows, 0, own, order)
+    sort_rows(rows, own, count, order)
+    for i in range(own + 1):
+        while k < count and (i == own or _is_before(rows[order[k]], rows[order[i]])):
+            merged[n] = order[k]
+            n, k = n + 1, k + 1
+        if i < own:
+            merged[n] = order[i]
+            n += 1
+    rows[:], sizes[:] = rows[merged], sizes[merged]
+
+
+@inner_kernel
+def _is_before(one: Ints, other: Ints) -> bool:
+    return one[0] < other[0] or (one[0] == other[0] and one[1] < other[1])
+
+
 @kernel
-def join_rows(rows: Ints, sizes: Floats, longest: int) -> int:
-    """Join rows that touch, in place; how many are left. The peak of a joined row is that of the largest."""
+def join_rows(rows: Ints, sizes: Floats, own: int, longest: int) -> int:
+    """Join what touches of two tables, one of ``own`` rows and one behind it, in place; how many are left, in order.
+
+    The peak of a joined row is that of the largest.
+    """
+    merge_rows(rows, sizes, own)
     count = 0
     for i in range(rows.shape[0]):
         first, stop, peak = rows[i, 0], rows[i, 1], rows[i, 2]

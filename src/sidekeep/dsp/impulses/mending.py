@@ -15,14 +15,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.impulses.belief import weigh_candidates
 from sidekeep.dsp.impulses.candidates import find_bursts
 from sidekeep.dsp.impulses.channel import CONTEXT, Channel, find_shifts
 from sidekeep.dsp.impulses.damage_spans import DamageSpans, changed_energy
 from sidekeep.dsp.impulses.estimate import estimate_spans
 from sidekeep.dsp.impulses.evidence.repeats import LONGEST_PERIOD
 from sidekeep.dsp.impulses.extent import PRICE_NATS, fit_extents
-from sidekeep.dsp.impulses.peers import DOUBT_WEIGHT, doubted_nats, peer_nats
-from sidekeep.dsp.impulses.priors import Due, beside_bonus, due_bonus
+from sidekeep.dsp.impulses.priors import Due
 from sidekeep.dsp.impulses.repaired import (
     DOUBTFUL,
     FACT_COLUMNS,
@@ -32,6 +32,7 @@ from sidekeep.dsp.impulses.repaired import (
     Repaired,
 )
 from sidekeep.dsp.impulses.safety import kept_after_mending, odds_of_rows
+from sidekeep.dsp.impulses.span_rooms import add_margins, find_rooms
 
 Floats = NDArray[np.float64]
 EDGE = 2 * LONGEST_PERIOD + 64
@@ -41,10 +42,6 @@ LONGEST_S, BURST_S = 0.004, 0.04
 5 dB on half of the sides. And the longest that is told of: what goes on beyond it is music."""
 EARLY_ROUNDS, ROUNDS = 1, 8
 """Of the estimate, before the second look and after it: 1, 2, 3 made no difference, 5 made more events worse than 8."""
-BEFORE, BEFORE_OCTAVE, AFTER, AFTER_OCTAVE = 4, 8, 12, 16
-"""Frames at 48 kHz by which a span may grow, and more for every octave of its size over 4 scales."""
-MARGIN, MARGIN_SHARE = 6, 0.2
-"""Frames at 48 kHz added behind the end the evidence wants, and a share of the length; the tail sinks under the errors."""
 LEAST_EVIDENCE = 24.0
 """Nats a repair must explain of the two-sided error, or it is taken back."""
 
@@ -84,11 +81,13 @@ def mend_channels(
     longest = int(LONGEST_S * rate_hz)
     taken = DamageSpans.none()
     long: list[Long] = []
+    expected = np.array(due, dtype=np.float64).reshape(-1, 4)
+    none = np.empty(0, dtype=np.int64), np.empty(0)
     believed: list[tuple[NDArray[np.int64], Floats, Floats]] = []
     shift, doubt_shift = 0.0, 0.0
     for again in range(2):
         for index, channel in enumerate(channels):
-            channel.look(manner.open_at, due, index)
+            channel.look(manner.open_at, expected, index)
         for index, channel in enumerate(channels):
             channel.judge(channels[1 - index].working if len(channels) == 2 else np.empty(0))
         if not again:
@@ -96,19 +95,24 @@ def mend_channels(
             shift, doubt_shift = find_shifts(channels)
         accepted = DamageSpans.none()
         for index, channel in enumerate(channels):
-            odds = channel.odds + shift + DOUBT_WEIGHT * np.minimum(0.0, channel.doubts + doubt_shift)
-            odds += due_bonus(channel.spans, due, index)
-            if again:
-                odds += beside_bonus(channel.spans, taken, rate_hz)
-            peaks = channel.spans[:, 2].copy()
-            odds += doubted_nats(
-                peaks, channel.tests, odds, channel.doubts + doubt_shift, manner.odds, rate_hz
+            odds = weigh_candidates(
+                channel.spans,
+                channel.tests,
+                channel.odds,
+                channel.doubts,
+                shift,
+                doubt_shift,
+                expected,
+                index,
+                taken.rows,
+                taken.sizes,
+                *(believed[index][:2] if again else none),
+                manner.odds,
+                float(rate_hz),
             )
-            mended = believed[index][:2] if again else None
-            odds += peer_nats(peaks, channel.tests, odds, manner.odds, rate_hz, mended)
             rows = np.flatnonzero(odds > manner.odds)
             spans, sizes = channel.spans[rows], channel.tests[rows]
-            believed.append((peaks[rows], sizes, odds[rows]))
+            believed.append((spans[:, 2].copy(), sizes, odds[rows]))
             fits = spans[:, 1] - spans[:, 0] <= longest
             if not again:
                 for first, last, peak in spans[~fits].tolist():
@@ -122,8 +126,8 @@ def mend_channels(
             break
         taken = mend_early(channels, planes, work, accepted, taken, longest)
     explained = _estimate(channels[0], planes, work, taken, ROUNDS)
-    at, _, best = (np.concatenate(column) for column in zip(*believed, strict=True))
-    sure = odds_of_rows(taken.rows, at, best, manner.odds)
+    peaks, _, best = (np.concatenate(column) for column in zip(*believed, strict=True))
+    sure = odds_of_rows(taken.rows, peaks, best, manner.odds)
     taken_out, left = changed_energy(planes, work, taken.rows)
     kept, doubtful, doubts = kept_after_mending(
         planes, work, taken.rows, taken_out, left, sure, manner.odds, rate_hz, rate_factor
@@ -182,23 +186,15 @@ def _fit_extents(
     channels: list[Channel], observed: Floats, work: Floats, accepted: DamageSpans, edge: int, longest: int
 ) -> DamageSpans:
     """The accepted spans with the ends that the evidence wants, and some room for what sinks under it."""
-    like = channels[0]
-    rate_factor = like.rate_factor
-    ends = accepted.rows.copy()
-    length = ends[:, 1] - ends[:, 0]
-    octaves = np.log2(np.maximum(accepted.sizes, 4.0) / 4.0)
-    before = rate_factor * (BEFORE + BEFORE_OCTAVE * octaves)
-    after = rate_factor * (AFTER + AFTER_OCTAVE * octaves) + octaves * length
-    rooms = np.stack([before, np.clip(after, 0.0, np.maximum(0.0, longest - length - before))], axis=1)
-    prices = PRICE_NATS * np.mean([channel.calm_share(accepted.rows[:, 2]) for channel in channels], axis=0)
-    fit_extents(observed, work, ends, rooms.astype(np.int64), CONTEXT * rate_factor, like.order, prices)
-    margin = rate_factor * (MARGIN + octaves) + MARGIN_SHARE * (ends[:, 1] - ends[:, 0])
-    first = np.maximum(edge, ends[:, 0] - rate_factor)
-    last = np.minimum(observed.shape[1] - edge, ends[:, 1] + margin.astype(np.int64))
-    last = np.minimum(last, first + longest)
-    good = last > first
-    rows = np.stack([first, last, accepted.rows[:, 2]], axis=1)[good]
-    return DamageSpans.none().joined(DamageSpans(rows, accepted.sizes[good]), longest)
+    like, rate_factor = channels[0], channels[0].rate_factor
+    rows, sizes = accepted.rows.copy(), accepted.sizes.copy()
+    rooms = np.empty((len(rows), 2), dtype=np.int64)
+    find_rooms(rows, sizes, longest, rate_factor, rooms)
+    calm = [channel.calm_share(accepted.rows[:, 2].copy()) for channel in channels]
+    prices = PRICE_NATS * np.mean(calm, axis=0)
+    fit_extents(observed, work, rows, rooms, CONTEXT * rate_factor, like.order, prices)
+    count = add_margins(rows, sizes, longest, rate_factor, edge, observed.shape[1])
+    return DamageSpans.none().joined(DamageSpans(rows[:count], sizes[:count]), longest)
 
 
 def _find_long(channels: list[Channel], longest: int, most: int, start: int, stop: int) -> list[Long]:

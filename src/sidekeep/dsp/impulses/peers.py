@@ -7,7 +7,7 @@ are counted: how many were taken for damage, how many refused. It is the share o
 place and this size.
 
 The second judge is asked in the same way: where it doubts the most of a crowd, its word alone counts for all of it
-(``doubted_nats``). For one place by itself it is too quick to doubt; a crowd of pulses is what it was fitted to know.
+(``lower_in_crowds``). For one place by itself it is too quick to doubt; a crowd of pulses is what it was fitted to know.
 """
 
 from __future__ import annotations
@@ -17,9 +17,11 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.kernel import inner_kernel, kernel
+from sidekeep.dsp.kernel import inner_kernel
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 REACH_S = 0.3
 """A note or two: long enough for ten pulses of a low voice."""
@@ -40,42 +42,50 @@ CROWD = 3
 """Candidates, the one that is asked for among them, that make a crowd."""
 
 
-def peer_nats(
-    peaks: NDArray[np.int64],
+@inner_kernel
+def lower_among_peers(
+    peaks: Ints,
     sizes: Floats,
     odds: Floats,
     least: float,
-    rate_hz: float,
-    mended: tuple[NDArray[np.int64], Floats] | None = None,
-) -> Floats:
-    """Nats, 0 or less, to add to the odds of each candidate; ``least`` are the odds from which it is taken.
+    reach: int,
+    mended_peaks: Ints,
+    mended_sizes: Floats,
+) -> None:
+    """Lower the odds of each candidate for its peers; ``least`` are the odds from which it is taken, ``reach`` is in frames.
 
-    ``mended``: peaks and sizes, in order, of what was taken at a first look. It is no candidate any more, but a peer that was
-    taken all the same; else a crowd would be judged by those of it that are still there, the refused ones.
+    ``mended_peaks`` and their sizes, in order, are of what was taken at a first look. It is no candidate any more, but a peer
+    that was taken all the same; else a crowd would be judged by those of it that are still there, the refused ones.
     """
-    count = len(peaks)
-    if mended is not None:
-        gone = ~np.isin(mended[0], peaks)
-        every = np.concatenate([peaks, mended[0][gone]])
-        order = np.argsort(every, kind="stable")
-        sure = np.full(len(every) - count, np.inf)
-        peaks, sizes = every[order], np.concatenate([sizes, mended[1][gone]])[order]
-        odds = np.concatenate([odds, sure])[order]
-    nats = np.zeros(len(peaks))
+    count, gone = peaks.shape[0], mended_peaks.shape[0]
+    every, size, sure = np.empty(count + gone, np.int64), np.empty(count + gone), np.empty(count + gone)
+    own, n, k = np.empty(count, np.int64), 0, 0
+    for i in range(count + 1):
+        while k < gone and (i == count or mended_peaks[k] <= peaks[i]):
+            # what is looked at again counts once, as what it is taken for now
+            if i == count or mended_peaks[k] < peaks[i]:
+                every[n], size[n], sure[n] = mended_peaks[k], mended_sizes[k], np.inf
+                n += 1
+            k += 1
+        if i < count:
+            every[n], size[n], sure[n] = peaks[i], sizes[i], odds[i]
+            own[i] = n
+            n += 1
+    nats, taken = np.zeros(n), np.empty(n)
     for _ in range(ROUNDS):
-        taken = odds + nats > least
-        if not taken.any():
+        some = 0.0
+        for i in range(n):
+            taken[i] = 1.0 if sure[i] + nats[i] > least else 0.0
+            some += taken[i]
+        if some == 0.0:
             break
-        count_peers(peaks, sizes, taken, odds > least, int(REACH_S * rate_hz), nats)
-    if mended is None:
-        return nats
-    own = np.empty(len(nats))
-    own[order] = nats
-    return own[:count]
+        count_peers(every[:n], size[:n], taken, sure[:n] > least, reach, nats)
+    for i in range(count):
+        odds[i] += nats[own[i]]
 
 
 @inner_kernel
-def neighbours(peaks: NDArray[np.int64], i: int, reach: int, low: int, high: int) -> tuple[int, int]:
+def neighbours(peaks: Ints, i: int, reach: int, low: int, high: int) -> tuple[int, int]:
     """The candidates within ``reach`` of the i-th, half-open; ``low`` and ``high`` are those of the one before it, or 0."""
     while peaks[low] < peaks[i] - reach:
         low += 1
@@ -84,67 +94,49 @@ def neighbours(peaks: NDArray[np.int64], i: int, reach: int, low: int, high: int
     return low, high
 
 
-@kernel
-def count_peers(
-    peaks: NDArray[np.int64],
-    sizes: Floats,
-    taken: NDArray[np.bool_],
-    asked: NDArray[np.bool_],
-    reach: int,
-    nats: Floats,
-) -> None:
-    """``nats[i]`` of every candidate that is ``asked`` for, from the peers on both sides."""
+@inner_kernel
+def count_peers(peaks: Ints, sizes: Floats, taken: Floats, asked: Flags, reach: int, nats: Floats) -> None:
+    """``nats[i]``, 0 or less, of every candidate that is ``asked`` for, from the peers on both sides; ``taken``: 1 or 0."""
     low, high = 0, 0
     for i in range(peaks.shape[0]):
         low, high = neighbours(peaks, i, reach, low, high)
         if not asked[i]:
             continue
-        yes, no = FEW, FEW
-        for j in range(low, high):
-            if j != i and sizes[j] >= AS_LARGE * sizes[i]:
-                if taken[j]:
-                    yes += 1
-                else:
-                    no += 1
-        nats[i] = -NATS * max(0.0, math.log(no / yes))
+        # itself left out
+        peers, yes = -1.0, -taken[i]
+        size, was = sizes[low:high], taken[low:high]
+        for j in range(high - low):
+            large = 1.0 if size[j] >= AS_LARGE * sizes[i] else 0.0
+            peers += large
+            yes += large * was[j]
+        nats[i] = -NATS * max(0.0, math.log((FEW + peers - yes) / (FEW + yes)))
 
 
-def doubted_nats(
-    peaks: NDArray[np.int64], sizes: Floats, odds: Floats, doubts: Floats, least: float, rate_hz: float
-) -> Floats:
-    """Nats, 0 or less, to add to ``odds`` so that they are no better than the second judge's where it doubts a crowd.
+@inner_kernel
+def lower_in_crowds(
+    peaks: Ints, sizes: Floats, odds: Floats, doubts: Floats, least: float, reach: int
+) -> None:
+    """Lower the odds of each candidate over ``least`` to the second judge's where it doubts a crowd within ``reach`` frames.
 
     ``doubts`` are the second judge's log odds, infinite where it was not asked; where it doubts, ``DOUBT_WEIGHT`` times its doubt
     was taken from ``odds`` already. Its crowd are those near, half as large and more,
     that would be taken but for its doubt; it doubts them when it believes less than half of them.
     """
-    nats = np.zeros(len(peaks))
-    asked = np.isfinite(doubts) & (odds - DOUBT_WEIGHT * np.minimum(0.0, doubts) > least)
-    lower_in_crowds(peaks, sizes, odds, doubts, asked, least, int(DOUBT_REACH_S * rate_hz), nats)
-    return nats
-
-
-@kernel
-def lower_in_crowds(
-    peaks: NDArray[np.int64],
-    sizes: Floats,
-    odds: Floats,
-    doubts: Floats,
-    asked: NDArray[np.bool_],
-    least: float,
-    reach: int,
-    nats: Floats,
-) -> None:
-    """``nats[i]`` of every candidate over ``least``, from the crowd on both sides."""
+    count = peaks.shape[0]
+    asked, believed = np.zeros(count), np.zeros(count)
+    for i in range(count):
+        if math.isfinite(doubts[i]) and odds[i] - DOUBT_WEIGHT * min(0.0, doubts[i]) > least:
+            asked[i], believed[i] = 1.0, 1.0 / (1.0 + math.exp(-min(30.0, max(-30.0, doubts[i]))))
     low, high = 0, 0
-    for i in range(peaks.shape[0]):
+    for i in range(count):
         low, high = neighbours(peaks, i, reach, low, high)
-        if odds[i] <= least or not asked[i]:
+        if odds[i] <= least or asked[i] == 0.0:
             continue
-        crowd, believed = 0, 0.0
-        for j in range(low, high):
-            if asked[j] and sizes[j] >= DOUBT_AS_LARGE * sizes[i]:
-                crowd += 1
-                believed += 1.0 / (1.0 + math.exp(-min(30.0, max(-30.0, doubts[j]))))
-        if crowd >= CROWD and 2.0 * believed < crowd:
-            nats[i] = min(0.0, doubts[i] - odds[i])
+        crowd, sure = 0.0, 0.0
+        size, one, word = sizes[low:high], asked[low:high], believed[low:high]
+        for j in range(high - low):
+            large = 1.0 if size[j] >= DOUBT_AS_LARGE * sizes[i] else 0.0
+            crowd += large * one[j]
+            sure += large * word[j]
+        if crowd >= CROWD and 2.0 * sure < crowd:
+            odds[i] = min(odds[i], doubts[i])

@@ -134,7 +134,7 @@ def kept_after_mending(
         share_db,
         odds,
         least,
-        rate_hz,
+        float(rate_hz),
         rate_factor,
         kept,
         unsure,
@@ -315,13 +315,14 @@ def beyond_doubt_share(energy: Floats, doubtful: NDArray[np.bool_], others: floa
     return beyond
 
 
-def odds_of_rows(rows: NDArray[np.int64], peaks: NDArray[np.int64], odds: Floats, least: float) -> Floats:
+@kernel
+def odds_of_rows(rows: Ints, peaks: Ints, odds: Floats, least: float) -> Floats:
     """The best odds of the candidates whose peaks lie in each row; ``least`` where there is none."""
-    best = np.full(len(rows), least)
-    if len(rows) and len(peaks):
-        at = np.searchsorted(rows[:, 0], peaks, "right") - 1
-        inside = (at >= 0) & (peaks < rows[at, 1])
-        np.maximum.at(best, at[inside], odds[inside])
+    best = np.full(rows.shape[0], least)
+    for i in range(peaks.shape[0]):
+        at = np.searchsorted(rows[:, 0], peaks[i], "right") - 1
+        if at >= 0 and peaks[i] < rows[at, 1]:
+            best[at] = max(best[at], odds[i])
     return best
 
 
