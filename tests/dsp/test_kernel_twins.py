@@ -26,6 +26,7 @@ AUTOREGRESSION = "dsp/impulses/test_autoregression.py"
 EVIDENCE = "dsp/impulses/evidence/test_evidence.py"
 EVIDENCE_TWINS = "dsp/impulses/evidence/test_evidence_twins.py"
 BELIEF = "dsp/impulses/test_belief.py"
+PLACES = "dsp/impulses/test_places.py"
 SAFETY = "dsp/impulses/test_safety.py"
 THUMP_SIZES = "dsp/impulses/test_thump_sizes.py"
 FORECAST = "dsp/turn/test_forecast_twins.py"
@@ -170,6 +171,10 @@ TWINS = {
         ),
         "lower_in_crowds": ("dsp/impulses/test_peers.py", "test_the_crowd_s_kernel_is_its_plain_twin"),
     },
+    "dsp/impulses/places.py": {
+        "gather_places": (PLACES, "test_places_are_those_of_the_plain_twin"),
+        "join_walls": (PLACES, "test_repairs_of_two_walls_that_overlap_become_one"),
+    },
     "dsp/impulses/priors.py": {
         "share_shift": (CANDIDATES, "test_the_share_of_damage_is_that_of_all_rounds_written_out"),
         "add_beside": (BELIEF, "test_what_lies_close_behind_a_large_repair_may_be_the_rest_of_it"),
@@ -183,6 +188,10 @@ TWINS = {
     },
     "dsp/impulses/recurrence.py": {
         "recurrence": ("dsp/impulses/test_recurrence.py", "test_the_kernel_is_its_plain_twin"),
+    },
+    "dsp/impulses/repaired.py": {
+        "gather_values": (PLACES, "test_values_are_gathered_and_laid_row_by_row"),
+        "lay_values": (PLACES, "test_values_are_gathered_and_laid_row_by_row"),
     },
     "dsp/impulses/safety.py": {
         "slope_energy": (SAFETY, "test_the_energy_of_slopes_is_the_plain_sum"),
