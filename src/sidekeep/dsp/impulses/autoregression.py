@@ -54,9 +54,9 @@ def autocorrelate(signal: Vector, order: int, out: Vector) -> None:
         out[first], out[first + 1], out[first + 2], out[first + 3] = one, two, three, four
         first += 4
     for lag in range(first, order + 1):
-        total = 0.0
-        for n in range(length - lag):
-            total += signal[n] * signal[n + lag]
+        total, ahead = 0.0, signal[lag:]
+        for n in range(ahead.shape[0]):
+            total += signal[n] * ahead[n]
         out[lag] = total
 
 
@@ -100,10 +100,11 @@ def correlate_walls(left: Vector, right: Vector, order: int, own: Matrix, across
         first += 4
     for lag in range(first, order + 1):
         a, b, c = 0.0, 0.0, 0.0
-        for n in range(length - lag):
-            a += left[n] * left[n + lag]
-            b += right[n] * right[n + lag]
-            c += left[n] * right[n + lag] + right[n] * left[n + lag]
+        u, v = left[lag:], right[lag:]
+        for n in range(u.shape[0]):
+            a += left[n] * u[n]
+            b += right[n] * v[n]
+            c += left[n] * v[n] + right[n] * u[n]
         own[0, lag], own[1, lag], across[lag] = a, b, c
 
 
@@ -267,8 +268,17 @@ def invert_band(factor: Matrix, count: int, width: int, inverse: Matrix) -> None
         row = factor[i]
         for d in range(reach):
             line[d] = 0.0
-        for k in range(1, reach + 1):
-            weight, below = row[k], inverse[i + k, width + 1 - k : width + 1 - k + reach]
+        k = 1
+        while k + 3 <= reach:
+            # four rows at a time: the line is read and written once for all of them
+            one, two, three, four = row[k], row[k + 1], row[k + 2], row[k + 3]
+            near, next_one = inverse[i + k, width + 1 - k :], inverse[i + k + 1, width - k :]
+            third, far = inverse[i + k + 2, width - 1 - k :], inverse[i + k + 3, width - 2 - k :]
+            for d in range(reach):
+                line[d] += one * near[d] + two * next_one[d] + three * third[d] + four * far[d]
+            k += 4
+        for last in range(k, reach + 1):
+            weight, below = row[last], inverse[i + last, width + 1 - last :]
             for d in range(reach):
                 line[d] += weight * below[d]
         total = 0.0

@@ -302,10 +302,10 @@ def find_candidates(
         level = scale[cell]
         least = open_at * open_at * level * level
         stop = min(end, (cell + 1) * CELL)
-        most = 0.0
-        for at in range(n, stop):
-            most = max(most, tests[at])
-        if most < least:
+        high, piece = 0, tests[n:stop]
+        for at in range(piece.shape[0]):
+            high += 1 if piece[at] >= least else 0
+        if not high:
             n = stop
             continue
         while tests[n] < least:

@@ -57,11 +57,17 @@ def weigh(
         for k in range(p + 1):
             line[k] = row[k]
     if weighed:
+        first, second = colour[1], colour[2]
         for i in range(m):
             weight = 1.0 / variance[i]
-            for k in range(min(i, COLOUR) + 1):
-                for j in range(k, min(i, COLOUR) + 1):
-                    band[i - j, j - k] += weight * colour[k] * colour[j]
+            band[i, 0] += weight
+            if i > 0:
+                band[i - 1, 0] += weight * first * first
+                band[i - 1, 1] += weight * first
+            if i > 1:
+                band[i - 2, 0] += weight * second * second
+                band[i - 2, 1] += weight * second * first
+                band[i - 2, 2] += weight * second
     factor_band(band, m, p)
     solve_band(band, m, p, wave)
 

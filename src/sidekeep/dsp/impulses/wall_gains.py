@@ -23,9 +23,10 @@ LEAST_GAIN = 0.12
 def guess_gains(observed: Matrix, first: int, last: int, gains: Vector) -> None:
     """Sign and ratio of the pulse on the two walls from its second differences against a straight line's."""
     aa, bb, ab = 1e-30, 1e-30, 0.0
-    for n in range(first, last):
-        a = observed[0, n] - 2.0 * observed[0, n - 1] + observed[0, n - 2]
-        b = observed[1, n] - 2.0 * observed[1, n - 1] + observed[1, n - 2]
+    left, right = observed[0, first - 2 : last], observed[1, first - 2 : last]
+    for n in range(last - first):
+        a = left[n + 2] - 2.0 * left[n + 1] + left[n]
+        b = right[n + 2] - 2.0 * right[n + 1] + right[n]
         aa += a * a
         bb += b * b
         ab += a * b

@@ -48,11 +48,10 @@ def low_pass(factor: int, half_width: int = HALF_WIDTH) -> NDArray[np.float64]:
 @kernel
 def _fast_decimate(audio, taps, factor, out):  # type: ignore[no-untyped-def]
     for k in range(out.shape[0]):
-        first = k * factor
         for c in range(out.shape[1]):
-            total = 0.0
+            total, seen = 0.0, audio[c, k * factor :]
             for i in range(taps.shape[0]):
-                total += taps[i] * audio[c, first + i]
+                total += taps[i] * seen[i]
             out[k, c] = total
 
 

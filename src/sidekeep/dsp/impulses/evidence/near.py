@@ -62,11 +62,12 @@ def near_evidence(
     order = model.shape[0] - 1
     reach = REACH * rate_factor
     core = CORE * rate_factor
-    z, zf, zb = 1e-3, 1e-3, 1e-3
+    z, zf, zb = 1e-3 * scale, 1e-3 * scale, 1e-3 * scale
     for n in range(max(0, first), min(length, last)):
-        z = max(z, abs(both[n]) / scale)
-        zf = max(zf, abs(error[n]) / scale)
-        zb = max(zb, abs(backward_error(own, model, n)) / scale)
+        z = max(z, abs(both[n]))
+        zf = max(zf, abs(error[n]))
+        zb = max(zb, abs(backward_error(own, model, n)))
+    z, zf, zb = z / scale, zf / scale, zb / scale
     out[0] = math.log(z)
     out[1] = math.log(zf / z)
     out[2] = math.log(zb / z)
