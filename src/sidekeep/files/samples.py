@@ -45,7 +45,7 @@ def digest_type(bits: int, is_float: bool) -> str:
     return f"<f{bits // 8}" if is_float else "<i4"
 
 
-def pack_samples(samples: NDArray[Any], bits: int) -> bytes:
+def pack_samples(samples: NDArray[Any], bits: int) -> bytes | bytearray:
     """Whole numbers, any integer dtype, (n, channels), as little-endian bytes of ``bits`` bits."""
     if bits == 16:
         return samples.astype("<i2").tobytes()
@@ -53,7 +53,11 @@ def pack_samples(samples: NDArray[Any], bits: int) -> bytes:
     if bits == 32:
         return whole.tobytes()
     if bits == 24:
-        return whole.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
+        # two bytes and one, each with one step through the memory: a tenth of what cutting bytes off one by one takes
+        count, packed = whole.size, bytearray(3 * whole.size)
+        np.ndarray(count, "<u2", packed, 0, (3,))[:] = whole.view("<u2").reshape(-1)[::2]
+        np.ndarray(count, np.uint8, packed, 2, (3,))[:] = whole.view(np.uint8).reshape(-1)[2::4]
+        return packed
     raise ParameterError("sample-bits", bits=bits)
 
 

@@ -11,6 +11,7 @@ once the music after them has been mended as well.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import cache
@@ -167,25 +168,27 @@ class Mender:
 
     def flush(self) -> Audio:
         """The rest of the frames; repairs are complete afterwards."""
-        out: list[Audio] = []
+        return np.concatenate([np.empty((0, self.channels)), *self.drain()])
+
+    def drain(self) -> Iterator[Audio]:
+        """The same in parts, each as soon as it is there; repairs are complete after the last."""
         while self._next_chunk < self._held.stop:
             self._look(min(self._held.stop, self._next_chunk + self.chunk))
             if self._next_chunk < self._held.stop:
-                out += self._begin(waiting=1)
+                yield from self._begin(waiting=1)
         self._bands.end()
-        out += self._begin()
+        yield from self._begin()
         while self._running:
             self._finish()
-            out += self._advance()
+            yield from self._advance()
         while self._waiting:
-            out += self._advance(last=True)
+            yield from self._advance(last=True)
         while self._mended:
-            out.append(self._release(last=True))
+            yield self._release(last=True)
         self._pool.shutdown()
         if self._bands.was_decoded:
             self._log.decoded(self._held.stop)
         self._log.close()
-        return np.concatenate(out) if out else np.empty((0, self.channels))
 
     def take_pieces(self) -> PatchPieces:
         """What was changed since the last time this was asked, repair by repair (``flow.patches``)."""
@@ -265,9 +268,8 @@ class Mender:
         rows = np.flatnonzero((fates == MENDED) & (chunk.places.of_rows != NOWHERE))
         if self.use_turn and len(rows):
             times_s = found.spans[rows, PEAK] / self.rate_hz
-            walls = 1 << found.spans[rows, WALL]
             sizes = [10 ** (size_db / 20) for size_db in found.facts[rows, SIZE_DB].tolist()]
-            self._prior.add(zip(times_s.tolist(), walls.tolist(), sizes, strict=True))
+            self._prior.add(np.stack([times_s, 1 << found.spans[rows, WALL], sizes], axis=1))
 
     def _settle(self) -> None:
         """Put the new samples of the chunk that has waited longest in place, but for those that keep the beat of the music."""

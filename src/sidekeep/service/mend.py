@@ -77,7 +77,7 @@ def mend_file(
             for done, original, mended in blocks:
                 _write(outputs[0], mended, form)
                 if taken_out_path is not None:
-                    _write(outputs[1], original - mended, form)
+                    _write(outputs[1], np.concatenate(original) - mended, form)
                 progress(done / max(1, form.length_frames), "mending")
         for output in outputs:
             output.close()
@@ -110,21 +110,21 @@ def keep_pieces(source: AudioSource, mender: Mender, file: BinaryIO, progress: P
     return PatchReader(file)
 
 
-def patched_blocks(source: AudioSource, patches: PatchReader) -> Iterator[tuple[int, Audio, Audio]]:
-    """(frames done, original, mended) from patches."""
+def patched_blocks(source: AudioSource, patches: PatchReader) -> Iterator[tuple[int, list[Audio], Audio]]:
+    """(frames done, original in parts, mended) from patches."""
     frame = 0
     for block in source.blocks(BLOCK_FRAMES):
         mended = patches.apply(frame, block)
         frame += len(block)
-        yield frame, block, mended
+        yield frame, [block], mended
 
 
-def mended_blocks(source: AudioSource, mender: Mender) -> Iterator[tuple[int, Audio, Audio]]:
-    """(frames done, original, mended), the two aligned."""
+def mended_blocks(source: AudioSource, mender: Mender) -> Iterator[tuple[int, list[Audio], Audio]]:
+    """(frames done, original in parts, mended), the two aligned."""
     held: deque[Audio] = deque()
     done = 0
 
-    def pair(mended: Audio) -> tuple[Audio, Audio]:
+    def pair(mended: Audio) -> tuple[list[Audio], Audio]:
         parts, missing = [], len(mended)
         while missing > 0:
             block = held.popleft()
@@ -132,7 +132,7 @@ def mended_blocks(source: AudioSource, mender: Mender) -> Iterator[tuple[int, Au
             if len(block) > missing:
                 held.appendleft(block[missing:])
             missing -= len(parts[-1])
-        return np.concatenate(parts), mended
+        return parts, mended
 
     for block in source.blocks(BLOCK_FRAMES):
         held.append(block)
@@ -141,9 +141,9 @@ def mended_blocks(source: AudioSource, mender: Mender) -> Iterator[tuple[int, Au
         if len(mended):
             done += len(mended)
             yield done, *pair(mended)
-    rest = mender.flush()
-    if len(rest):
-        yield done + len(rest), *pair(rest)
+    for mended in mender.drain():
+        done += len(mended)
+        yield done, *pair(mended)
 
 
 def _open_output(path: Path, form: AudioFormat, replace: bool) -> AudioSink:
@@ -169,5 +169,9 @@ def _write(sink: AudioSink, block: Audio, form: AudioFormat) -> None:
         sink.write(block)
         return
     scale = float(2 ** (form.bits - 1))
-    steps = np.clip(np.floor(block * scale + 0.5), -scale, scale - 1.0)
+    # each step in place: fresh memory costs more than the arithmetic
+    steps = block * scale
+    steps += 0.5
+    np.floor(steps, out=steps)
+    np.clip(steps, -scale, scale - 1.0, out=steps)
     sink.write_int(steps.astype(np.int32))

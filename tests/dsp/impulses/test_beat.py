@@ -6,8 +6,17 @@ import numpy as np
 import pytest
 
 from sidekeep.dsp.impulses.beat import (
+    CELL_S,
+    GRIDS_A_STROKE,
+    LEAST_PAIRS,
+    LEAST_SHARE,
+    LONGEST_S,
     NEAR_S,
+    OVER_CHANCE,
+    PARTS,
     REMEMBERED,
+    SHORTEST_S,
+    TRIED,
     BeatWatch,
     doubtful_beside,
     find_grid,
@@ -15,6 +24,7 @@ from sidekeep.dsp.impulses.beat import (
     fullest,
     on_lines,
     on_swaying_lines,
+    try_grids,
 )
 
 
@@ -209,3 +219,49 @@ def test_a_stroke_is_looked_for_where_those_near_it_lie_when_the_disc_sways() ->
 
 def test_two_strokes_tell_no_grid_and_leave_the_guess() -> None:
     assert follow_lines(np.array([1.0, 1.5]), 1.5, 0.5, 1.5) == (0.5, 1.5)
+
+
+def plain_periods(strokes_s: np.ndarray) -> list[float]:
+    """The commonest distances and their parts, from the table of all distances."""
+    apart = np.subtract.outer(strokes_s, strokes_s)
+    apart = np.sort(apart[(apart > 0.0) & (apart < LONGEST_S)])
+    cells = np.bincount((apart / CELL_S).astype(np.int64), minlength=int(LONGEST_S / CELL_S) + 2)
+    pairs = cells[:-1] + cells[1:]
+    least = max(LEAST_PAIRS, pairs.mean() + OVER_CHANCE * np.sqrt(pairs.mean()))
+    found: list[float] = []
+    for cell in [cell for cell in np.argsort(-pairs, kind="stable") if pairs[cell] >= least][:TRIED]:
+        distance = float(np.median(apart[(apart >= cell * CELL_S) & (apart < (cell + 2) * CELL_S)]))
+        for parts in range(1, PARTS + 1):
+            period = distance / parts
+            if period >= SHORTEST_S and min([abs(period - other) for other in found], default=1.0) > 0.0002:
+                found.append(period)
+    return found
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_grids_are_tried_as_by_the_plain_search(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    on = 3.0 + 0.3 * np.arange(60)[rng.random(60) < 0.7]
+    strokes_s = np.sort(np.concatenate([on, rng.uniform(3.0, 21.0, 70)]))
+    strokes_s = strokes_s[np.diff(strokes_s, prepend=0.0) > 0.01]
+    grids = np.empty((TRIED * PARTS, 3))
+    grids = grids[: try_grids(strokes_s, grids)]
+    guesses, middle_s = plain_periods(strokes_s), strokes_s[len(strokes_s) // 2]
+    assert len(grids) == len(guesses) > 3
+    for (period_s, line_s, worth), guess_s in zip(grids.tolist(), guesses, strict=True):
+        near_s = strokes_s[np.abs(strokes_s - middle_s) < 20.0 * guess_s] - middle_s
+        phases = np.sort(np.mod(near_s, guess_s))
+        first_s = middle_s + fullest(np.concatenate([phases, phases + guess_s]), len(phases))[0]
+        assert (period_s, line_s) == pytest.approx(
+            follow_lines(strokes_s, middle_s, guess_s, first_s), rel=1e-12
+        )
+        share, chance = on_lines(strokes_s, (period_s, line_s)).mean(), min(0.9, 2.0 * NEAR_S / period_s)
+        nats = share * np.log(share / chance) + (1.0 - share) * np.log((1.0 - share) / (1.0 - chance))
+        expected = len(strokes_s) * (nats if share > chance else 0.0) - np.log(
+            len(strokes_s) * GRIDS_A_STROKE
+        )
+        if (share - chance) / (1.0 - chance) < LEAST_SHARE:
+            assert worth == -np.inf
+        else:
+            assert worth == pytest.approx(expected, rel=1e-9)
+    assert grids[:, 2].max() > 0.0

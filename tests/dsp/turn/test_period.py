@@ -256,7 +256,7 @@ def _forecast(times: Floats, sizes: Floats, stop_s: float) -> Iterator[tuple[flo
         for time_s, half_width_s, log_odds in prior.expected(second, second + 1):
             assert second <= time_s < second + 1
             yield log_odds, bool(np.any(np.abs(times[here] - time_s) <= half_width_s))
-        prior.add((float(t), 3, float(s)) for t, s in zip(times[here], sizes[here]))
+        prior.add(np.stack([times[here], np.full(here.sum(), 3.0), sizes[here]], axis=1))
     assert prior.period_s == pytest.approx(1.8021, rel=1e-3)
 
 
@@ -280,7 +280,7 @@ def test_prior_expects_nothing_of_dust() -> None:
     rng = np.random.default_rng(8)
     prior = TurnForecast()
     for time_s in np.sort(rng.uniform(0.0, 300.0, 300)):
-        prior.add([(float(time_s), 3, 1.0)])
+        prior.add(np.array([[time_s, 3.0, 1.0]]))
     assert prior.period_s == 0.0
     assert prior.expected(300.0, 310.0) == []
 
@@ -288,7 +288,7 @@ def test_prior_expects_nothing_of_dust() -> None:
 def test_prior_is_given_a_period_and_keeps_walls() -> None:
     prior = TurnForecast(period_s=1.8)
     for turn in range(4):
-        prior.add([(1.0 + 1.8 * turn, 1, 5.0)])
+        prior.add(np.array([[1.0 + 1.8 * turn, 1.0, 5.0]]))
     (due,) = prior.expected_walls(7.5, 9.0)
     assert due[0] == pytest.approx(8.2)
     assert due[3] == 1

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.safety import DOUBTFUL_SHARE, beyond_doubt_share
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import inner_kernel, kernel
 
 Floats = NDArray[np.float64]
 Grid = tuple[float, float]
@@ -169,16 +169,13 @@ def find_grid(times_s: Floats, sizes: Floats) -> Grid | None:
     count = len(strokes_s)
     if count < LEAST_EVENTS:
         return None
+    grids = np.empty((TRIED * PARTS, 3))
     best, best_worth = None, SURE_NATS
-    for guess_s in _periods(strokes_s):
-        period_s, line_s = fit_grid(strokes_s, guess_s)
-        on = on_lines(strokes_s, (period_s, line_s))
-        chance = min(0.9, 2.0 * NEAR_S / period_s)
-        hits = float(on.mean())
-        if (hits - chance) / (1.0 - chance) < LEAST_SHARE:
+    for period_s, line_s, worth in grids[: try_grids(strokes_s, grids)].tolist():
+        if worth <= best_worth:
             continue
-        worth = count * _divergence(hits, chance) - math.log(count * GRIDS_A_STROKE)
-        if worth > best_worth and not _is_the_turn(strokes_s[on], strokes_s, period_s):
+        on = on_lines(strokes_s, (period_s, line_s))
+        if not _is_the_turn(strokes_s[on], strokes_s, period_s):
             best, best_worth = (period_s, line_s), worth
     return best
 
@@ -213,42 +210,107 @@ def fullest_line(times_s: Floats, period_s: float) -> NDArray[np.bool_] | None:
     if len(times_s) < LINE_EVENTS:
         return None
     middle_s = 0.5 * float(times_s[0] + times_s[-1])
-    on = on_lines(times_s, (period_s, middle_s + _densest(times_s - middle_s, period_s)))
-    nats = len(on) * _divergence(float(on.mean()), min(0.9, 2.0 * NEAR_S / period_s))
+    phases_s = np.sort(np.mod(times_s - middle_s, period_s))
+    phase_s, _ = fullest(np.concatenate([phases_s, phases_s + period_s]), len(phases_s))
+    on = on_lines(times_s, (period_s, middle_s + phase_s))
+    nats = len(on) * divergence(float(on.mean()), min(0.9, 2.0 * NEAR_S / period_s))
     believed = on.sum() >= LINE_EVENTS and nats - math.log(len(on) * LINES_A_STROKE) >= LINE_NATS
     return on if believed else None
 
 
-def _periods(strokes_s: Floats) -> list[float]:
-    """The commonest distances of strokes, with their halves, thirds and quarters."""
-    apart = np.subtract.outer(strokes_s, strokes_s)
-    apart = apart[(apart > 0.0) & (apart < LONGEST_S)]
-    cells = np.bincount((apart / CELL_S).astype(np.int64), minlength=int(LONGEST_S / CELL_S) + 2)
-    pairs = cells[:-1] + cells[1:]
-    usual = float(pairs.mean())
-    least = max(LEAST_PAIRS, usual + OVER_CHANCE * math.sqrt(usual))
-    common = np.flatnonzero(pairs >= least)
-    found: list[float] = []
-    apart.sort()
-    for cell in common[np.argsort(-pairs[common], kind="stable")][:TRIED].tolist():
-        first, stop = np.searchsorted(apart, (cell * CELL_S, (cell + 2) * CELL_S)).tolist()
-        distance = float(0.5 * (apart[(first + stop - 1) // 2] + apart[(first + stop) // 2]))
-        for parts in range(1, PARTS + 1):
-            if distance / parts >= SHORTEST_S and all(
-                abs(distance / parts - other) > 0.0002 for other in found
-            ):
-                found.append(distance / parts)
+@kernel
+def try_grids(strokes_s: Floats, grids: Floats) -> int:
+    """Grids fitted to the commonest distances of strokes, with their halves, thirds and quarters; how many there are.
+
+    ``grids`` (``TRIED * PARTS``, 3) gets the period and a line of each, and the nats it is worth: -inf where too few are on it.
+    """
+    count = strokes_s.shape[0]
+    periods_s = np.empty(TRIED * PARTS)
+    found = list_periods(strokes_s, periods_s)
+    middle_s = strokes_s[count // 2]
+    near_s = np.empty(2 * count)
+    for row in range(found):
+        period_s, held = periods_s[row], 0
+        for stroke_s in strokes_s:
+            if abs(stroke_s - middle_s) < 20.0 * period_s:
+                near_s[held] = stroke_s - middle_s
+                held += 1
+        line_s = middle_s + densest(near_s, held, period_s)
+        period_s, line_s = follow_lines(strokes_s, middle_s, period_s, line_s)
+        hits = 0
+        for stroke_s in strokes_s:
+            off_s = stroke_s - line_s - period_s * np.rint((stroke_s - line_s) / period_s)
+            hits += abs(off_s) <= NEAR_S
+        share, chance = hits / count, min(0.9, 2.0 * NEAR_S / period_s)
+        grids[row, 0], grids[row, 1], grids[row, 2] = period_s, line_s, -np.inf
+        if (share - chance) / (1.0 - chance) >= LEAST_SHARE:
+            grids[row, 2] = count * divergence(share, chance) - math.log(count * GRIDS_A_STROKE)
     return found
 
 
-def fit_grid(strokes_s: Floats, period_s: float) -> Grid:
-    """The period and line that hold the most strokes near a first guess."""
-    middle_s = float(strokes_s[len(strokes_s) // 2])
-    near_s = strokes_s[np.abs(strokes_s - middle_s) < 20.0 * period_s]
-    return follow_lines(strokes_s, middle_s, period_s, middle_s + _densest(near_s - middle_s, period_s))
+@inner_kernel
+def list_periods(strokes_s: Floats, periods_s: Floats) -> int:
+    """The commonest distances of strokes, with their halves, thirds and quarters; how many there are.
+
+    A distance is counted in cells, and looked for in two neighbours together: theirs is the median of all in them.
+    """
+    cells = np.zeros(int(LONGEST_S / CELL_S) + 2, np.int64)
+    for later in range(strokes_s.shape[0]):
+        for earlier in range(later - 1, -1, -1):
+            apart_s = strokes_s[later] - strokes_s[earlier]
+            if apart_s >= LONGEST_S:
+                break
+            cells[int(apart_s / CELL_S)] += 1
+    pairs = cells[:-1] + cells[1:]
+    usual = pairs.sum() / pairs.shape[0]
+    least = max(float(LEAST_PAIRS), usual + OVER_CHANCE * math.sqrt(usual))
+    found = 0
+    for _ in range(TRIED):
+        cell = np.argmax(pairs)
+        if pairs[cell] < least:
+            break
+        distance_s = middle_distance(strokes_s, cell * CELL_S, (cell + 2) * CELL_S, pairs[cell])
+        pairs[cell] = -1
+        for parts in range(1, PARTS + 1):
+            period_s = distance_s / parts
+            fresh = period_s >= SHORTEST_S
+            for other in range(found):
+                fresh = fresh and abs(period_s - periods_s[other]) > 0.0002
+            if fresh:
+                periods_s[found] = period_s
+                found += 1
+    return found
 
 
-@kernel
+@inner_kernel
+def middle_distance(strokes_s: Floats, from_s: float, to_s: float, most: int) -> float:
+    """The median of the distances of strokes in ``[from_s, to_s)``, of which there are about ``most``."""
+    apart_s = np.empty(most + 2)
+    held = 0
+    for later in range(strokes_s.shape[0]):
+        for earlier in range(later - 1, -1, -1):
+            distance_s = strokes_s[later] - strokes_s[earlier]
+            if distance_s >= to_s:
+                break
+            if distance_s >= from_s and held < apart_s.shape[0]:
+                apart_s[held] = distance_s
+                held += 1
+    sort_few(apart_s, held)
+    return 0.5 * (apart_s[(held - 1) // 2] + apart_s[held // 2])
+
+
+@inner_kernel
+def sort_few(values: Floats, count: int) -> None:
+    """Sort the first ``count`` values, some hundred at most, in place."""
+    for at in range(1, count):
+        value, place = values[at], at
+        while place > 0 and values[place - 1] > value:
+            values[place] = values[place - 1]
+            place -= 1
+        values[place] = value
+
+
+@inner_kernel
 def follow_lines(strokes_s: Floats, middle_s: float, period_s: float, line_s: float) -> Grid:
     """Period and line fitted to the strokes on the lines of a first guess.
 
@@ -276,13 +338,19 @@ def follow_lines(strokes_s: Floats, middle_s: float, period_s: float, line_s: fl
     return period_s, line_s
 
 
-def _densest(times_s: Floats, period_s: float) -> float:
-    """The phase, in seconds, round which most of the times lie."""
-    phases = np.sort(np.mod(times_s, period_s))
-    return fullest(np.concatenate([phases, phases + period_s]), len(phases))[0]
+@inner_kernel
+def densest(times_s: Floats, count: int, period_s: float) -> float:
+    """The phase, in seconds, round which most of the first ``count`` times lie, which become phases in order; there is room for
+    twice as many."""
+    for at in range(count):
+        times_s[at] = np.mod(times_s[at], period_s)
+    sort_few(times_s, count)
+    for at in range(count):
+        times_s[count + at] = times_s[at] + period_s
+    return fullest(times_s[: 2 * count], count)[0]
 
 
-@kernel
+@inner_kernel
 def fullest(sorted_s: Floats, begins: int) -> tuple[float, int]:
     """Of sorted values, those that the fullest window two lines' half widths long holds: their median, and how many.
 
@@ -321,7 +389,8 @@ def _is_the_turn(on_s: Floats, strokes_s: Floats, period_s: float) -> bool:
     return False
 
 
-def _divergence(share: float, chance: float) -> float:
+@inner_kernel
+def divergence(share: float, chance: float) -> float:
     """Nats a trial by which a share of hits is unlike its chance (Kullback and Leibler); 0 below the chance."""
     if share <= chance:
         return 0.0

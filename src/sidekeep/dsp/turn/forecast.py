@@ -12,7 +12,6 @@ a few look-ups per event; memory is what happened in the last few turns.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -172,17 +171,17 @@ class TurnForecast:
     _tracks: Floats = field(default_factory=lambda: np.empty((0, COLUMNS)))
     _count: int = 0
     _recent: Floats = field(default_factory=lambda: np.empty((0, 3)))
-    _past: list[tuple[float, int, float]] = field(default_factory=list)
+    _past: Floats = field(default_factory=lambda: np.empty((0, 3)))
     _learned_s: float = -1e9
 
-    def add(self, events: Iterable[tuple[float, int, float]]) -> None:
-        """Take accepted events: (time in seconds, channel bit mask 1 left 2 right 3 both, size > 0)."""
-        fresh = sorted(events)
-        self._past += fresh
+    def add(self, events: Floats) -> None:
+        """Take accepted events, (events, 3): time in seconds, channel bit mask (1 left 2 right 3 both), size > 0."""
+        fresh = _in_order(events)
+        self._past = np.concatenate([self._past, fresh])
         if self.period_s > 0.0:
             self._follow(fresh)
         wait_s = _LEARN_EVERY_S * (8.0 if self.period_s > 0.0 else 1.0)
-        if self._past and self._past[-1][0] - self._learned_s > wait_s:
+        if len(self._past) and self._past[-1, 0] - self._learned_s > wait_s:
             self._learn()
 
     def expected(self, start_s: float, stop_s: float) -> list[tuple[float, float, float]]:
@@ -205,11 +204,10 @@ class TurnForecast:
         """Scratches being followed."""
         return self._count
 
-    def _follow(self, events: list[tuple[float, int, float]]) -> None:
+    def _follow(self, table: Floats) -> None:
         """Give events, in order, to the tracks; what is older than two turns is forgotten."""
-        if not events:
+        if not len(table):
             return
-        table = np.array(events)
         held = self._recent[self._recent[:, 0] >= table[0, 0] - 2.2 * self.period_s]
         self._recent = np.concatenate([held, np.empty((len(table), 3))])
         self._tracks = np.concatenate([self._tracks[: self._count], np.empty((len(table), COLUMNS))])
@@ -217,15 +215,15 @@ class TurnForecast:
 
     def _learn(self) -> None:
         """Look for the turn in what happened lately; the first find replays it to start the tracks."""
-        now_s = self._past[-1][0]
+        now_s = float(self._past[-1, 0])
         self._learned_s = now_s
-        self._past = [event for event in self._past if event[0] > now_s - _HISTORY_S]
+        self._past = self._past[self._past[:, 0] > now_s - _HISTORY_S]
         if len(self._past) > 2 * _HISTORY_EVENTS:
-            loudest = sorted(self._past, key=lambda event: -event[2])[:_HISTORY_EVENTS]
-            self._past = sorted(loudest)
+            loudest = np.argsort(-self._past[:, 2], kind="stable")[:_HISTORY_EVENTS]
+            self._past = _in_order(self._past[loudest])
         if len(self._past) < 5:
             return
-        table = np.array(sorted(self._past))
+        table = _in_order(self._past)
         start_s = float(table[0, 0])
         found = find_recurrence(
             table[:, 0] - start_s, table[:, 2], table[:, 1].astype(np.int64), max(1.0, now_s - start_s)
@@ -238,4 +236,9 @@ class TurnForecast:
             self._count = 0
             self._recent = np.empty((0, 3))
             first_s = now_s - 12.0 * self.period_s
-            self._follow([event for event in sorted(self._past) if event[0] > first_s])
+            self._follow(table[table[:, 0] > first_s])
+
+
+def _in_order(events: Floats) -> Floats:
+    """By time, then channel, then size."""
+    return events[np.lexsort((events[:, 2], events[:, 1], events[:, 0]))]

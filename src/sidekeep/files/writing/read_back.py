@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -119,17 +120,22 @@ def read_back(
     unit = float(1 << (bits - 1)) if whole else 1.0
     frames, peak, channels, rate_hz = 0, 0.0, 0, 0
     meter: DifferenceMeter | None = None
-    for rate_now, samples in _decoded(path, kind, bits, is_float, takes_off_padding):
-        rate_hz, channels = rate_now, samples.shape[1]
-        frames += len(samples)
-        peak = max(peak, peak_of(samples) / unit)
-        if lossless:
-            digest.update(np.ascontiguousarray(samples, dtype=digest_as).data)
-        else:
-            meter = meter or DifferenceMeter(rate_hz, channels)
-            meter.add(samples)
-        if listen is not None:
-            listen(whole_to_float(samples, bits) if whole else to_float(samples))
+    summed: Future[None] | None = None
+    with ThreadPoolExecutor(1, thread_name_prefix="sum") as summing:
+        for rate_now, samples in _decoded(path, kind, bits, is_float, takes_off_padding):
+            rate_hz, channels = rate_now, samples.shape[1]
+            frames += len(samples)
+            peak = max(peak, peak_of(samples) / unit)
+            if lossless:
+                if summed is not None:
+                    summed.result()
+                # the next block is decoded meanwhile
+                summed = summing.submit(digest.update, np.ascontiguousarray(samples, dtype=digest_as).data)
+            else:
+                meter = meter or DifferenceMeter(rate_hz, channels)
+                meter.add(samples)
+            if listen is not None:
+                listen(whole_to_float(samples, bits) if whole else to_float(samples))
     return ReadBack(
         frames=frames,
         rate_hz=rate_hz,
