@@ -37,7 +37,8 @@ class RepairLog:
         self.findings: list[Finding] = []
         self.owners: list[int] = []
         self._rows: list[NDArray[np.int64]] = []
-        self._sizes_db: list[float] = []
+        self._sizes_db: list[NDArray[np.float64]] = []
+        self._noted = 0
         self._repairs: list[Repair] = []
         self._pieces: list[PatchPieces] = []
 
@@ -45,8 +46,9 @@ class RepairLog:
     def repairs(self) -> list[Repair]:
         """All that were noted so far: one list that grows until ``close``."""
         told = len(self._repairs)
-        if told < len(self._sizes_db):
+        if told < self._noted:
             rows = np.concatenate(self._rows)[told:].tolist()
+            sizes_db = np.concatenate(self._sizes_db)[told:].tolist()
             self._repairs += [
                 Repair(
                     start_frame=start,
@@ -55,7 +57,7 @@ class RepairLog:
                     kind=KINDS[kind],
                     size_db=size_db,
                 )
-                for (start, stop, channel, kind), size_db in zip(rows, self._sizes_db[told:], strict=True)
+                for (start, stop, channel, kind), size_db in zip(rows, sizes_db, strict=True)
             ]
         return self._repairs
 
@@ -69,27 +71,26 @@ class RepairLog:
     ) -> None:
         """Ticks, pops and crackle (rows of ``dsp.impulses.repaired``), and the samples in their place, kept as they are."""
         starts, lengths, walls = spans[:, START], spans[:, LENGTH], spans[:, WALL]
-        numbers = np.arange(len(spans)) + len(self._sizes_db)
+        numbers = np.arange(len(spans)) + self._noted
         layers = np.full(len(spans), _REPLACE)
         self._pieces.append(PatchPieces(starts, lengths, numbers, walls, layers, values))
         long = spans[:, DAMAGED] / self.rate_hz > POP_S
         kinds = np.where(long, _POP, np.where(sizes_db > CRACKLE_DB, _TICK, _CRACKLE))
         channels = np.full(len(spans), _BOTH) if self.channels == 1 else walls
-        self._rows.append(np.stack([starts, starts + lengths, channels, kinds], axis=1))
-        self._sizes_db += [round(size_db, 2) for size_db in sizes_db.tolist()]
+        self._note(np.stack([starts, starts + lengths, channels, kinds], axis=1), sizes_db)
 
     def taken_off(self, thump: Thump, tail: Audio, first_frame: int) -> None:
         """A thump, whose frames count from ``first_frame``, and the tail that was subtracted for it."""
         start = first_frame + thump.start_frame
         pieces = [
-            PatchPiece(start, at, "subtract", tail[:, at], len(self._sizes_db))
+            PatchPiece(start, at, "subtract", tail[:, at], self._noted)
             for at in range(self.channels)
             if tail[:, at].any()
         ]
         self._pieces.append(PatchPieces.of(pieces))
         channel = CHANNELS.index(thump.channel) if thump.channel in ("L", "R") else _BOTH
-        self._rows.append(np.array([[start, first_frame + thump.stop_frame, channel, _THUMP]]))
-        self._sizes_db.append(round(thump.size_db, 2))
+        row = np.array([[start, first_frame + thump.stop_frame, channel, _THUMP]])
+        self._note(row, np.array([thump.size_db]))
 
     def too_long(self, start: int, stop: int, channel: int) -> None:
         """Damage that is left as it is, since nothing may be invented there."""
@@ -115,11 +116,17 @@ class RepairLog:
         """Nothing more will come: overlapping repairs of two channels become one on both, and all are in order."""
         rows = np.concatenate([np.empty((0, 4), np.int64), *self._rows])
         order = np.lexsort((rows[:, 2], rows[:, 0]))
-        rows, sizes_db = rows[order], np.array(self._sizes_db)[order]
+        rows, sizes_db = rows[order], np.concatenate([np.empty(0), *self._sizes_db])[order]
         places = np.empty(len(rows), np.int64)
         count = join_walls(rows, sizes_db, _BOTH, _THUMP, places)
         owners = np.empty(len(rows), np.int64)
         owners[order] = places
         self.owners = owners.tolist()
-        self._rows, self._sizes_db, self._repairs = [rows[:count]], sizes_db[:count].tolist(), []
+        self._rows, self._sizes_db = [rows[:count]], [sizes_db[:count]]
+        self._repairs, self._noted = [], count
         self.findings.sort(key=lambda f: (f.start_frame, f.channel))
+
+    def _note(self, rows: NDArray[np.int64], sizes_db: NDArray[np.float64]) -> None:
+        self._rows.append(rows)
+        self._sizes_db.append(np.round(sizes_db, 2))
+        self._noted += len(rows)

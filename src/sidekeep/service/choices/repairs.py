@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sidekeep.flow.measuring.kept_levels import KeptLevels
 from sidekeep.flow.mend_choices import left_repairs, levels_with
-from sidekeep.flow.passes.survey import Survey
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import AudioSource
 from sidekeep.model.finding import Fact, Finding
 from sidekeep.model.recipe import MendChoice, MendSettings
 from sidekeep.model.repair import Repair
+
+if TYPE_CHECKING:
+    from sidekeep.flow.passes.survey import Survey
 
 
 @dataclass(frozen=True, kw_only=True)
