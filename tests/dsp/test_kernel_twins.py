@@ -60,8 +60,14 @@ TWINS = {
         "invert_band": (AUTOREGRESSION, "test_band_solver_and_inverse_equal_dense_ones"),
     },
     "dsp/impulses/beat.py": {
+        "densest": ("dsp/impulses/test_beat.py", "test_grids_are_tried_as_by_the_plain_search"),
+        "divergence": ("dsp/impulses/test_beat.py", "test_grids_are_tried_as_by_the_plain_search"),
         "follow_lines": ("dsp/impulses/test_beat.py", "test_lines_are_followed_as_by_plain_least_squares"),
         "fullest": ("dsp/impulses/test_beat.py", "test_the_fullest_window_is_that_of_the_plain_search"),
+        "list_periods": ("dsp/impulses/test_beat.py", "test_grids_are_tried_as_by_the_plain_search"),
+        "middle_distance": ("dsp/impulses/test_beat.py", "test_grids_are_tried_as_by_the_plain_search"),
+        "sort_few": ("dsp/impulses/test_beat.py", "test_grids_are_tried_as_by_the_plain_search"),
+        "try_grids": ("dsp/impulses/test_beat.py", "test_grids_are_tried_as_by_the_plain_search"),
     },
     "dsp/impulses/belief.py": {"weigh_candidates": (BELIEF, "test_belief_is_the_sum_of_its_parts")},
     "dsp/impulses/channel.py": {
