@@ -8,6 +8,8 @@ standard. Nothing is taken to be masked by what came before or comes after the w
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,12 +24,20 @@ WINDOW_S = 512 / 44_100
 FULL_SCALE_DB = 96.0
 
 
+@lru_cache(maxsize=4)
+def _window(count: int, rate_hz: float) -> tuple[Floats, NDArray[np.int64]]:
+    """A window that gives a sine of full scale a power of 1, and the band of each frequency in it."""
+    window = np.hanning(count + 1)[:count]
+    window *= np.sqrt(4.0 / (count * float(np.square(window).sum())))
+    bands = np.searchsorted(EDGES_HZ, np.arange(count // 2 + 1) * rate_hz / count, "right") - 1
+    return window, bands
+
+
 def band_levels(frames: Floats, rate_hz: float) -> Floats:
     """Level in each critical band, in dB over 20 uPa, of a window of frames; a sine of full scale has ``FULL_SCALE_DB``."""
-    count = len(frames)
-    window = np.hanning(count + 1)[:count]
-    power = np.square(np.abs(np.fft.rfft(frames * window))) * 4.0 / (count * float(np.square(window).sum()))
-    bands = np.searchsorted(EDGES_HZ, np.arange(len(power)) * rate_hz / count, "right") - 1
+    window, bands = _window(len(frames), rate_hz)
+    spectrum = np.fft.rfft(frames * window)
+    power = np.square(spectrum.real) + np.square(spectrum.imag)
     sums = np.bincount(bands, power, len(EDGES_HZ))[: len(BARK)]
     return np.asarray(FULL_SCALE_DB + 10.0 * np.log10(sums + 1e-20))
 
@@ -38,24 +48,23 @@ def quiet_threshold() -> Floats:
     return np.asarray(3.64 * khz**-0.8 - 6.5 * np.exp(-0.6 * np.square(khz - 3.3)) + 1e-3 * khz**4)
 
 
+@lru_cache(maxsize=1)
+def _slopes() -> tuple[Floats, Floats, Floats]:
+    """What a band (row) masks in another (column): dB for each dB of its level, and dB beside; and the power masked in quiet."""
+    apart = BARK[np.newaxis, :] - BARK[:, np.newaxis]
+    where = [apart < -3.0, apart < -1.0, apart < 0.0, apart < 1.0, apart < 8.0]
+    each = np.select(where, [0.0, -0.4, 0.4 * apart, 0.0, 0.15 * (apart - 1.0)], 0.0)
+    beside = np.select(
+        where, [-np.inf, 17.0 * apart + 11.0, 6.0 * apart, -17.0 * apart, -17.0 * apart], -np.inf
+    )
+    return each + 1.0, beside - 6.025 - 0.275 * BARK[:, np.newaxis], 10.0 ** (0.1 * quiet_threshold())
+
+
 def masked_threshold(levels: Floats) -> Floats:
     """The level in each band under which nothing is heard beside sound with such ``levels``, in dB over 20 uPa."""
-    apart, level = BARK[np.newaxis, :] - BARK[:, np.newaxis], levels[:, np.newaxis]
-    spread = np.select(
-        [apart < -3.0, apart < -1.0, apart < 0.0, apart < 1.0, apart < 8.0],
-        [
-            -np.inf,
-            17.0 * (apart + 1.0) - (0.4 * level + 6.0),
-            (0.4 * level + 6.0) * apart,
-            -17.0 * apart,
-            -(apart - 1.0) * (17.0 - 0.15 * level) - 17.0,
-        ],
-        -np.inf,
-    )
-    masked = level - 6.025 - 0.275 * BARK[:, np.newaxis] + spread
-    return np.asarray(
-        10.0 * np.log10((10.0 ** (0.1 * masked)).sum(axis=0) + 10.0 ** (0.1 * quiet_threshold()))
-    )
+    each, beside, in_quiet = _slopes()
+    masked = np.exp(0.1 * np.log(10.0) * (each * levels[:, np.newaxis] + beside))
+    return np.asarray(10.0 * np.log10(masked.sum(axis=0) + in_quiet))
 
 
 def heard_db(before: Floats, after: Floats, first: int, last: int, rate_hz: float) -> float:
