@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import time
+import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 
@@ -199,6 +200,26 @@ def test_what_is_gone_or_half_is_told(
     assert shelf_service.list_records(shelf)[0].state != "verified"
     # Asked again, it is not forgotten.
     assert main(["verify", "--shelf", str(shelf), "small hours"]) == 1
+
+
+def test_accents_stored_apart_from_their_letters_are_no_other_files(
+    record: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As a shelf comes back from a disk that stores them so: every such file was missing, and another was there."""
+    copies = copies_of(record)
+    flac = next(copies.rglob("01*.flac"))
+    listed = copies / MANIFEST_NAME
+    name = flac.name.replace("Dew", "D\u00e9w")
+    listed.write_text(listed.read_text("utf-8").replace(flac.name, name), "utf-8")
+    history = copies / HISTORY_NAME
+    history.write_text(history.read_text("utf-8").replace(flac.name, name), "utf-8")
+    add_to_manifest(copies, [HISTORY_NAME])
+    flac.rename(flac.with_name(unicodedata.normalize("NFD", name)))
+    capsys.readouterr()
+    main(["verify", str(copies)])
+    said = capsys.readouterr().out
+    assert "missing" not in said
+    assert "extra" not in said
 
 
 def test_a_folder_of_copies_without_its_manifest_is_checked_by_the_history(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
+import unicodedata
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -77,7 +78,7 @@ class CheckPass:
         if (root / "bagit.txt").is_file():
             self._bag(root, progress)
             return
-        sums = self._expected(root)
+        sums = _as_they_lie(root, self._expected(root))
         self.sums(root, sums, "sha256", progress)
         bags = [found.parent for found in sorted(root.rglob("bagit.txt"))]
         for place in sorted(root.glob("master*/")):
@@ -218,7 +219,7 @@ class CheckPass:
             self._faults.append(f"{name}: the bag has no payload manifest")
         for file_name, path in lists.items():
             try:
-                sums = read_bag_manifest(read_list(path), f"{name}/{file_name}")
+                sums = _as_they_lie(bag, read_bag_manifest(read_list(path), f"{name}/{file_name}"))
             except CopyError as problem:
                 self._faults.append(str(problem))
                 continue
@@ -265,6 +266,19 @@ def _batches(todo: list[tuple[str, str, int]]) -> Iterator[list[tuple[str, str, 
             batch, size_bytes = [], 0
     if batch:
         yield batch
+
+
+def _as_they_lie(root: Path, sums: Mapping[str, str]) -> dict[str, str]:
+    """A list with its paths as they are on the disk: some systems store an accent apart from its letter (NFD), and a folder that
+    was copied from there keeps that."""
+    absent = {path for path in sums if not path.isascii() and not os.path.lexists(root / path)}
+    if not absent:
+        return dict(sums)
+    there = {unicodedata.normalize("NFC", path): path for path in _files_below(root)}
+    return {
+        there.get(unicodedata.normalize("NFC", path), path) if path in absent else path: wanted
+        for path, wanted in sums.items()
+    }
 
 
 def _files_below(root: Path) -> Iterator[str]:
