@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import io
 import shutil
+import unicodedata
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -117,6 +118,20 @@ def test_a_second_run_keeps_everything_and_needs_no_sound(finished: Feeder) -> N
         written = run.finish()
     assert {each.action for each in written} == {"kept"}
     assert tree(finished.out) == before
+
+
+def test_accents_that_a_disk_stored_apart_are_no_other_files(finished: Feeder, tmp_path: Path) -> None:
+    """As copies come back from a disk that does so: each was made again beside the old one, under the same name to the eye."""
+    shutil.copytree(finished.out, tmp_path / "old")
+    apart = [path for path in (tmp_path / "old").rglob("*") if not path.name.isascii()]
+    for path in apart:
+        path.rename(path.with_name(unicodedata.normalize("NFD", path.name)))
+    old = Feeder(tmp_path / "old", rate_hz=96_000, lengths=finished.lengths)
+    with CopyRun(old.plan(EVERY)) as run:
+        written = run.finish()
+    assert len(apart) > 5
+    assert {each.action for each in written} == {"kept"}
+    assert tree(tmp_path / "old") == tree(finished.out)
 
 
 def test_the_same_copies_in_another_place_are_the_same_bytes(finished: Feeder, tmp_path: Path) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import threading
-import unicodedata
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from pathlib import Path
 from sidekeep.copies.kept.bag import DECLARATION, read_bag_info, read_bag_manifest
 from sidekeep.copies.kept.history import HISTORY_NAME, MAKING_FOLDER, read_history
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_list, read_manifest
+from sidekeep.copies.kept.names_on_disk import as_they_lie, files_below
 from sidekeep.copies.kept.pass_note import PassNote
 from sidekeep.copies.kept.payload import flac_md5_matches, has_md5
 from sidekeep.errors import Cancelled, CopyError
@@ -90,7 +90,7 @@ class CheckPass:
             )
         for bag in bags:
             self._bag(bag, no_progress)
-        for path in _files_below(root):
+        for path in files_below(root):
             if path not in sums and path != MANIFEST_NAME and not path.startswith(f"{MAKING_FOLDER}/"):
                 self._stranger(root / path)
 
@@ -214,7 +214,7 @@ class CheckPass:
             for path in sorted(bag.glob("*manifest-*.txt"))
             if path.stem.rpartition("-")[2] in _ALGORITHMS
         }
-        payload = {path for path in _files_below(bag) if path.startswith("data/")}
+        payload = {path for path in files_below(bag) if path.startswith("data/")}
         if not any(each.startswith("manifest-") for each in lists):
             self._faults.append(f"{name}: the bag has no payload manifest")
         for file_name, path in lists.items():
@@ -269,21 +269,6 @@ def _batches(todo: list[tuple[str, str, int]]) -> Iterator[list[tuple[str, str, 
 
 
 def _as_they_lie(root: Path, sums: Mapping[str, str]) -> dict[str, str]:
-    """A list with its paths as they are on the disk: some systems store an accent apart from its letter (NFD), and a folder that
-    was copied from there keeps that."""
-    absent = {path for path in sums if not path.isascii() and not os.path.lexists(root / path)}
-    if not absent:
-        return dict(sums)
-    there = {unicodedata.normalize("NFC", path): path for path in _files_below(root)}
-    return {
-        there.get(unicodedata.normalize("NFC", path), path) if path in absent else path: wanted
-        for path, wanted in sums.items()
-    }
-
-
-def _files_below(root: Path) -> Iterator[str]:
-    start = len(os.path.join(root, ""))
-    for place, _, names in os.walk(root):
-        inside = place[start:].replace(os.sep, "/")
-        for name in names:
-            yield f"{inside}/{name}" if inside else name
+    """A list with its paths as they are on the disk."""
+    other = as_they_lie(root, sums)
+    return {other.get(path, path): wanted for path, wanted in sums.items()}

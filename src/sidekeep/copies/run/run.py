@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.copies.kept.history import FileEntry, Staged, read_history
+from sidekeep.copies.kept.names_on_disk import called_as_listed
 from sidekeep.copies.master.build import build_master, look_at_master
 from sidekeep.copies.plan.planned import CopyPlan, PlannedFile
 from sidekeep.copies.run.exact_files import ExactFiles
@@ -89,6 +90,7 @@ class CopyRun:
         )
         try:
             self._history = read_history(self.plan.folder)
+            called_as_listed(self.plan.folder, self._history.files)
             self.plan = with_other_sides(self.plan, self._history)
             fresh = self._sort_out()
             self._lossy = LossyFiles(
