@@ -187,6 +187,16 @@ def test_dropouts_but_not_pauses() -> None:
     assert "dropout" not in faults(pause)
 
 
+def test_words_of_eight_bits_stand_still_by_themselves() -> None:
+    """Quiet groove is less than one of their steps: 83 losses of sound were told in a take of 53 s, and an offset of half a step."""
+    quiet = np.random.default_rng(4).normal(0.0, 10.0 ** (-52.0 / 20.0), (10 * RATE_HZ, 2))
+    coarse = np.floor(quiet * 128.0 + 0.5) / 128.0 + 0.5 / 128.0
+    assert not {"dropout", "offset"} & set(faults(coarse, bits=8))
+    lost = music().copy()
+    lost[RATE_HZ : RATE_HZ + 4_000] = 0.0
+    assert "dropout" in faults(np.round(lost * 128.0) / 128.0, bits=8)
+
+
 def test_where_the_file_came_from() -> None:
     found = faults(np.round(music() * 2**15) / 2**15)
     assert found["fewer-bits"].facts["bits_in_use"] == 16

@@ -28,6 +28,10 @@ _LONGEST_DROPOUT_S = 2.0
 """What is still for longer was meant, as between two recordings, and not lost (chosen here)."""
 _TOO_SHORT_S = 1.0
 """Less is no side, nor a song; its mean is no offset, but the music's own bass (chosen here)."""
+_LOUD_DB, _OVER_A_STEP_DB = -60.0, 20.0
+"""Sound that cannot have faded into silence, and how far it lies over a step of the words (chosen here)."""
+_LEAST_OFFSET = 0.003
+"""Of full scale, -50 dB: less costs no headroom worth naming (chosen here)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,10 +65,10 @@ def find_faults(measured: LevelEvidence, format: AudioFormat) -> list[Finding]:
     if power_to_db(float(measured.whole.power.max())) < _SILENT_DB:
         return [*found, _silent(measured)]
     found += _channels(measured)
-    found += _dropouts(measured)
+    found += _dropouts(measured, format)
     found += _clipping(measured)
     found += _flat_tops(measured)
-    found += _too_short(measured) or _offset(measured)
+    found += _too_short(measured) or _offset(measured, format)
     found += _peak_level(measured, format)
     found += _source(measured, format)
     return found
@@ -172,15 +176,22 @@ def _channels(measured: LevelEvidence) -> Iterator[Finding]:
         )
 
 
-def _dropouts(measured: LevelEvidence) -> Iterator[Finding]:
-    """Digital silence in the midst of sound: the computer lost audio, not the record."""
+def _step(format: AudioFormat) -> float:
+    """One step of the file's words, of full scale; none where they are floating-point."""
+    return 0.0 if format.is_float else float(2.0 ** (1 - format.bits))
+
+
+def _dropouts(measured: LevelEvidence, format: AudioFormat) -> Iterator[Finding]:
+    """Digital silence in the midst of sound: the computer lost audio, not the record. Where the words are so coarse that quiet
+    sound is less than a step, they stand still by themselves."""
+    loud_db = max(_LOUD_DB, gain_to_db(_step(format)) + _OVER_A_STEP_DB)
     lost = [
         (start, stop)
         for start, stop in measured.still_spans
         if start > 0
         and stop < measured.length_frames
         and stop - start <= _LONGEST_DROPOUT_S * measured.rate_hz
-        and _is_loud_around(measured, start, stop)
+        and _is_loud_around(measured, start, stop, loud_db)
     ]
     if lost:
         length_s = sum(stop - start for start, stop in lost) / measured.rate_hz
@@ -197,10 +208,10 @@ def _dropouts(measured: LevelEvidence) -> Iterator[Finding]:
         )
 
 
-def _is_loud_around(measured: LevelEvidence, start: int, stop: int) -> bool:
+def _is_loud_around(measured: LevelEvidence, start: int, stop: int, loud_db: float) -> bool:
     before = measured.powers[max(0, start // measured.window_frames - 1)]
     after = measured.powers[min(len(measured.powers) - 1, stop // measured.window_frames + 1)]
-    return power_to_db(float(min(before.max(), after.max()))) > -60.0
+    return power_to_db(float(min(before.max(), after.max()))) > loud_db
 
 
 def _clocks(frames: list[int], rate_hz: int) -> tuple[str, ...]:
@@ -259,11 +270,12 @@ def _too_short(measured: LevelEvidence) -> list[Finding]:
     return [_of_take(measured, kind="too-short", severity="look", facts={"length_s": length_s})]
 
 
-def _offset(measured: LevelEvidence) -> Iterator[Finding]:
+def _offset(measured: LevelEvidence, format: AudioFormat) -> Iterator[Finding]:
+    least = max(_LEAST_OFFSET, _step(format))
     worst = int(np.abs(measured.whole.dc).argmax())
     offset = float(measured.whole.dc[worst])
-    if abs(offset) > 0.003:
-        is_in_all = bool((np.abs(measured.whole.dc) > 0.003).all())
+    if abs(offset) > least:
+        is_in_all = bool((np.abs(measured.whole.dc) > least).all())
         yield _of_take(
             measured,
             kind="offset",
