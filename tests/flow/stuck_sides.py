@@ -48,15 +48,26 @@ def stuck(
 
 
 def bar(period_s: float, rate_hz: int = RATE_HZ) -> Floats:
-    """Eight strokes of noise that die away: something in every band, and rests between."""
+    """Strokes of noise that die away, eight in 1.8 s: something in every band, and rests between."""
     rng = np.random.default_rng(5)
-    count, strokes = round(period_s * rate_hz), 8
+    count, strokes = round(period_s * rate_hz), max(1, round(8 * period_s / 1.8))
     since = np.arange(count) % (count // strokes)
     struck: Floats = 0.2 * np.exp(-since / (0.02 * rate_hz))[:, np.newaxis] * rng.standard_normal((count, 2))
     return struck
 
 
-def looped(period_s: float, settings: PressSettings, rate_hz: int = RATE_HZ) -> Pressed:
-    """Music that repeats once a turn of the disc, sample for sample, twelve times."""
-    loop = np.concatenate([bar(period_s, rate_hz)] * 12)
+def looped(period_s: float, settings: PressSettings, rate_hz: int = RATE_HZ, times: int = 12) -> Pressed:
+    """Music that repeats after so long, sample for sample: a turn of the disc, or several."""
+    loop = np.concatenate([bar(period_s, rate_hz)] * times)
     return press_side([Piece(loop, "Round"), *pieces(rate_hz)], rate_hz=rate_hz, settings=settings, seed=8)
+
+
+def pasted(settings: PressSettings, rate_hz: int = RATE_HZ) -> Pressed:
+    """A piece whose chorus of seven seconds, with drums, was put together of one recording: it comes again five and nine turns of a
+    long-playing record later."""
+    verse, other = pieces(rate_hz)
+    chorus = other.audio[: 7 * rate_hz] + bar(7.0, rate_hz)
+    first = verse.audio[: 2 * rate_hz]
+    second = verse.audio[2 * rate_hz : round(2.0 * rate_hz) + round(9 * 1.8 * rate_hz) - len(chorus)]
+    song = np.concatenate([chorus, first, chorus, second, chorus])
+    return press_side([Piece(song, "Chorus"), other], rate_hz=rate_hz, settings=settings, seed=8)

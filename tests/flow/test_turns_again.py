@@ -13,9 +13,16 @@ from numpy.typing import NDArray
 
 from sidekeep.cli.main import main
 from sidekeep.flow.tracks.side_features import SideFeatures
-from sidekeep.flow.tracks.turns_again import TurnAgain, groove_noise_of, turns_again, turns_again_in_music
+from sidekeep.flow.tracks.turns_again import (
+    TurnAgain,
+    groove_noise_of,
+    turns_again,
+    turns_again_in_music,
+    turns_back,
+)
 from sidekeep.press.disc.jumping import Jumped
-from tests.flow.stuck_sides import LENGTHS_S, RATE_HZ, SHORT, bar, looped, pieces, stuck
+from sidekeep.press.disc.settings import PressSettings
+from tests.flow.stuck_sides import LENGTHS_S, RATE_HZ, SHORT, bar, looped, pasted, pieces, stuck
 
 Floats = NDArray[np.float64]
 SLEEVE = """Vesna Or Nobody - Small Hours (1987)
@@ -116,10 +123,60 @@ def test_blocks_of_any_size_give_the_same() -> None:
     assert len(whole) == 1
 
 
-@pytest.mark.parametrize("noise_dbfs", [-72.0, -62.0, -50.0])
-def test_music_that_repeats_once_a_turn_is_not_told(noise_dbfs: float) -> None:
-    """A loop of a turn to the sample, on a player without wow: only the noise of the groove tells that it goes on."""
-    still = SHORT.but(
+@pytest.mark.parametrize(
+    ("turns", "times", "rpm"),
+    [
+        (2, 1, 100.0 / 3.0),
+        (5, 2, 100.0 / 3.0),
+        (10, 1, 100.0 / 3.0),
+        (3, 1, 45.0),
+        (2, 1, 78.26),
+        (9, 3, 78.26),
+    ],
+)
+def test_a_jump_over_several_turns_is_told(turns: int, times: int, rpm: float) -> None:
+    side = stuck(times, turns=turns, rpm=rpm, at_s=22.0)
+    (found,) = told(side.pressed.audio, RATE_HZ)
+    ((start, stop),) = side.spans
+    assert [found.start_frame / RATE_HZ, found.stop_frame / RATE_HZ] == pytest.approx(
+        [start / RATE_HZ, stop / RATE_HZ], abs=EDGE_S
+    )
+    turn_s = side.pressed.truth.turn_period_s
+    assert found.period_s == pytest.approx(turns * turn_s, rel=1e-4)
+    assert found.turns == times
+    assert turns_back(found, turn_s) == turns
+
+
+def test_without_the_turn_of_the_player_a_jump_goes_by_the_speeds_of_records() -> None:
+    """9 s are five turns of 33 1/3, 4 s three of 45 (IEC 60098, from memory); 5.06 s are no whole number of any."""
+    counted = [turns_back(TurnAgain(0, 1, each_s, 1), None) for each_s in (9.0, 4.0, 5.06, 1.8, 1.35)]
+    assert counted == [5, 3, 0, 1, 1]
+
+
+def test_a_jump_over_several_turns_is_told_in_seconds_and_turns(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    survey = surveyed(tmp_path, stuck(1, turns=3, at_s=12.0).pressed.audio, capsys)
+    (finding,) = [each for each in survey["findings"] if each["kind"] == "needle-stuck"]
+    assert "at 0:14.0 the needle jumped back, and 5.4 s (3 turns) were heard twice" in finding["text"]
+    assert [track["title"] for track in survey["sides"][0]["tracks"]] == ["Dew on the Crates", "Second Sight"]
+
+
+@pytest.mark.parametrize(
+    ("noise_dbfs", "turns"), [(-72.0, 1), (-62.0, 1), (-50.0, 1), (-62.0, 2), (-62.0, 4)]
+)
+def test_music_that_repeats_with_the_disc_is_not_told(noise_dbfs: float, turns: int) -> None:
+    """A loop of one turn to the sample, of two or four, as a bar is at 133.33 and 66.67 beats a minute (four beats in 1.8 and 3.6 s), on a player without wow: only the noise of the groove tells that it goes on."""
+    side = looped(1.8 * turns, still(noise_dbfs), times=12 // turns)
+    meter = heard(side.audio, RATE_HZ)
+    assert turns_again_in_music(meter.finish(), meter.watch) == []
+    alike = [moment for moment in meter.watch.moments if not moment.is_edge]
+    assert len(alike) > 12, "the loop was not heard as one: the test shows nothing"
+
+
+def still(noise_dbfs: float) -> PressSettings:
+    """A player that does not sway at all, and a clean disc."""
+    return SHORT.but(
         hiss_dbfs=noise_dbfs,
         eccentricity_mm=0.0,
         warp=0.0,
@@ -128,11 +185,17 @@ def test_music_that_repeats_once_a_turn_is_not_told(noise_dbfs: float) -> None:
         scratches=0,
         dust_per_min=0.0,
     )
-    side = looped(1.8, still)
+
+
+@pytest.mark.parametrize("settings", [still(-62.0), SHORT], ids=["still", "used"])
+def test_a_chorus_put_together_of_one_recording_is_not_told(settings: PressSettings) -> None:
+    side = pasted(settings)
     meter = heard(side.audio, RATE_HZ)
     assert turns_again_in_music(meter.finish(), meter.watch) == []
-    alike = [moment for moment in meter.watch.moments if not moment.is_edge]
-    assert len(alike) > 12, "the loop was not heard as one: the test shows nothing"
+    alike_s = [moment.delay_frames / RATE_HZ for moment in meter.watch.moments if not moment.is_edge]
+    assert sum(8.9 < each_s < 16.4 for each_s in alike_s) > 20, (
+        "the chorus was not heard as one: the test shows nothing"
+    )
 
 
 def test_what_repeats_without_a_groove_is_not_told() -> None:
@@ -144,7 +207,14 @@ def test_what_repeats_without_a_groove_is_not_told() -> None:
     hum = (
         0.1 * sum(np.sin(2.0 * np.pi * 50.0 * n * t_s) / n for n in range(1, 40))[:, np.newaxis] * np.ones(2)
     )
-    for audio in (loop, np.concatenate([rest, loop, rest, piece.audio]), hum, np.zeros((20 * RATE_HZ, 2))):
+    again = np.concatenate([rest, piece.audio, piece.audio[: 6 * RATE_HZ], rest])
+    for audio in (
+        loop,
+        np.concatenate([rest, loop, rest, piece.audio]),
+        again,
+        hum,
+        np.zeros((20 * RATE_HZ, 2)),
+    ):
         assert told(np.ascontiguousarray(audio), RATE_HZ) == []
 
 
@@ -158,6 +228,12 @@ def test_the_locked_groove_may_hold_the_needle() -> None:
     assert noise is not None
     assert [each.turns for each in turns_again(meter.watch, noise, RATE_HZ)] == [8]
     assert turns_again_in_music(meter.finish(), meter.watch) == []
+
+
+def test_the_run_out_may_be_heard_again() -> None:
+    """Three turns of silent groove after the music, over again: nothing is lost by it."""
+    end_s = sum(LENGTHS_S) + SHORT.lead_in_s + 2.0
+    assert told(stuck(2, turns=3, at_s=end_s + 6.0).pressed.audio, RATE_HZ) == []
 
 
 def test_a_jump_forward_is_no_turn_heard_again() -> None:

@@ -54,7 +54,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "no-needle-down": {"side": "A", "is_music_cut": True},
     "no-needle-up": {"side": "A", "is_music_cut": True},
     "sides-joined": {"side": "B"},
-    "needle-stuck": {"side": "A", "turns": 6, "period_s": 1.8, "to_the_end": False},
+    "needle-stuck": {"side": "A", "turns": 6, "period_s": 1.8, "back_turns": 1, "to_the_end": False},
     "locked-groove": {"side": "A", "period_s": 1.8},
     "side-missing": {"side": "B"},
     "order-believed": {"file": "1.wav", "side": "A", "other": "B"},

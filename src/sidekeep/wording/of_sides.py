@@ -151,12 +151,22 @@ _FREE_THE_NEEDLE = (
 
 
 def _again(about: About) -> str:
-    turns = about.whole("turns")
-    if about.says("to_the_end"):
+    turns, back = about.whole("turns"), about.whole("back_turns")
+    passage = "one turn" if back == 1 else seconds_again(about.number("period_s"), back)
+    if about.says("to_the_end") and turns > 1:
+        kept = "stuck in one turn" if back == 1 else f"jumped back again and again over the same {passage}"
+        return f"at {about.start} the needle {kept}, until it was lifted"
+    if about.says("to_the_end") and back == 1:
         return f"at {about.start} the needle stuck in one turn, until it was lifted"
     if turns == 1:
-        return f"at {about.start} the needle jumped back, and one turn was heard twice"
-    return f"at {about.start} the needle stuck: one turn was heard {turns} times more, until {about.stop}"
+        return f"at {about.start} the needle jumped back, and {passage} {'was' if back == 1 else 'were'} heard twice"
+    kept = "stuck: one turn was" if back == 1 else f"jumped back again and again: {passage} were"
+    return f"at {about.start} the needle {kept} heard {turns} times more, until {about.stop}"
+
+
+def seconds_again(period_s: float, back_turns: int) -> str:
+    """``5.4 s (3 turns)``: what a needle that jumps back plays again; without the turns where they are not known (0)."""
+    return f"{period_s:.1f} s ({back_turns} turns)" if back_turns else f"{period_s:.1f} s"
 
 
 def _stuck(about: About) -> str:
@@ -168,18 +178,24 @@ def _all_stuck(all_of: Sequence[About]) -> str:
     return f"{_side_first(all_of[0])}{each}. {_FREE_THE_NEEDLE}"
 
 
-def stuck_now(at_s: float, turns: int, *, goes_on: bool) -> str:
-    """What is said while the side is recorded."""
+def stuck_now(at_s: float, turns: int, passage: str, *, goes_on: bool) -> str:
+    """What is said while the side is recorded. ``passage``: what is heard again, empty for one turn."""
+    at = clock_text(at_s)
     if goes_on:
+        stuck = (
+            f"The needle has jumped back again and again since {at} and plays the same {passage}."
+            if passage
+            else f"The needle has been stuck since {at} and plays one turn again and again."
+        )
         return (
-            f"The needle has been stuck since {clock_text(at_s)} and plays one turn again and again. Turn the volume down, lift "
-            "the needle, and lower it a little further in; or clean the record and take the side again."
+            f"{stuck} Turn the volume down, lift the needle, and lower it a little further in; or clean the record and take the "
+            "side again."
         )
     if turns == 1:
-        return (
-            f"The needle jumped back at {clock_text(at_s)}: one turn was heard twice. The recording goes on."
-        )
-    return f"The needle was stuck at {clock_text(at_s)}: one turn was heard {turns} times more. The recording goes on."
+        twice = f"{passage} were heard twice" if passage else "one turn was heard twice"
+        return f"The needle jumped back at {at}: {twice}. The recording goes on."
+    more = f"{passage} were heard" if passage else "one turn was heard"
+    return f"The needle was stuck at {at}: {more} {turns} times more. The recording goes on."
 
 
 def _side_first(about: About) -> str:

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from sidekeep.dsp.tracks.features import HIGH_COUNT, HIGH_EDGES_HZ
-from sidekeep.dsp.tracks.same_turn import LEVELS, Likeness, find_delay, likeness, noise_left
+from sidekeep.dsp.tracks.same_turn import LEVELS, Likeness, likeness, noise_left
 
 Singles = NDArray[np.float32]
 RATE_HZ, PIECE, PIECES = 44_100.0, 1024, 12
@@ -51,7 +51,9 @@ def test_the_delay_is_found_to_a_hundredth_of_a_frame(by: float) -> None:
 
 
 def test_the_power_of_the_difference_of_independent_noises_is_their_sum() -> None:
-    left, count = noise_left(laid(noise(1, 24_000), noise(2, 24_000)), groove(0.01))
+    found = laid(noise(1, 24_000), noise(2, 24_000))
+    left, count = noise_left(found, groove(0.01))
+    assert found.rest == pytest.approx(2.0, abs=0.05), "their difference has twice the power of either"
     assert left == pytest.approx(1.0, abs=0.05)
     bins = round(HIGH_EDGES_HZ[-1] * PIECE / RATE_HZ) - round(HIGH_EDGES_HZ[0] * PIECE / RATE_HZ)
     assert count == pytest.approx(2 * PIECES * bins, rel=0.01)
@@ -64,6 +66,7 @@ def test_of_one_groove_heard_twice_only_what_is_new_is_left(share: float) -> Non
     found = laid(later(same, 3.3) + fresh * noise(2, 24_000), same + fresh * noise(3, 24_000))
     assert noise_left(found, groove(0.01))[0] == pytest.approx(share, abs=0.02)
     assert found.alike.mean() == pytest.approx(1.0 - share, abs=0.02)
+    assert found.rest < 0.01 if share == 0.0 else found.rest < 1.0
 
 
 def test_the_same_music_over_two_grooves_leaves_the_noise_of_both() -> None:
@@ -80,14 +83,3 @@ def test_cells_too_loud_to_tell_are_not_counted() -> None:
     found = laid(noise(1, 24_000, level=0.1), noise(2, 24_000, level=0.1))
     assert noise_left(found, groove(1e-3)) == (1.0, 0)
     assert found.count.shape == found.unlike.shape == (2, HIGH_COUNT, LEVELS)
-
-
-def test_where_a_sound_is_heard_before() -> None:
-    rate_hz, place = 11_025.0, 417
-    past = noise(1, 4_300, 1)[:, 0]
-    now = past[place : place + 3_072] + noise(2, 3_072, 1, level=0.003)[:, 0]
-    found, clear = find_delay(now.astype(np.float32), past.astype(np.float32), rate_hz)
-    assert found == place
-    assert clear > 0.3
-    other = noise(3, 3_072, 1)[:, 0]
-    assert find_delay(other.astype(np.float32), past.astype(np.float32), rate_hz)[1] < 0.15

@@ -61,6 +61,29 @@ def test_a_single_jump_back_is_told_once(monkeypatch: pytest.MonkeyPatch) -> Non
     assert "heard twice" in facts["text"]
 
 
+def test_a_jump_over_several_turns_is_told_once_it_is_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    side = stuck(1, turns=3, at_s=12.0)
+    ((_, stop),) = side.spans
+    ((at_s, facts),) = told(side, monkeypatch)
+    assert not facts["goes_on"], "it comes free by itself: nobody need get up"
+    assert at_s - stop / RATE_HZ < SOON_S
+    assert "jumped back at 0:14: 5.4 s (3 turns) were heard twice" in facts["text"]
+
+
+def test_a_needle_that_jumps_back_over_the_same_turns_is_told_while_it_does(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    side = stuck(5, turns=2, at_s=12.0)
+    ((start, stop),) = side.spans
+    news_of = told(side, monkeypatch)
+    at_s, first = news_of[0]
+    assert first["goes_on"]
+    assert "plays the same 3.6 s (2 turns)" in first["text"]
+    assert at_s - start / RATE_HZ < SOON_S
+    assert (news_of[-1][1]["turns"], news_of[-1][1]["goes_on"]) == (5, False)
+    assert news_of[-1][0] - stop / RATE_HZ < SOON_S
+
+
 def test_the_locked_groove_is_nothing_to_tell(monkeypatch: pytest.MonkeyPatch) -> None:
     end_s = sum(LENGTHS_S) + SHORT.lead_in_s + 2.0
     assert told(stuck(8, at_s=end_s + 3.0), monkeypatch) == []

@@ -45,7 +45,9 @@ class LiveLine:
     def _needle(self) -> str:
         if not self._is_stuck():
             return ""
-        return f"needle stuck, turn heard {self._last['live-needle']['turns'] + 1} times"
+        needle = self._last["live-needle"]
+        what = "turn" if needle["back_turns"] == 1 else f"{needle['period_s']:.1f} s"
+        return f"needle stuck, {what} heard {needle['turns'] + 1} times"
 
     def _track(self) -> str:
         track = self._last.get("live-track")

@@ -15,7 +15,7 @@ from sidekeep.dsp.tracks.needle import running_median
 
 TURN_PERIODS_S = (1.8, 60.0 / 45.0, 60.0 / 78.26)
 """33 1/3, 45 and 78.26 rpm (IEC 60098, from memory)."""
-_WIDTH = 0.03
+MOST_OFF = 0.03
 """A player that is 3 % off is heard to be out of tune and set right (common practice, no source)."""
 _LEAST_STRENGTH = 0.35
 """Of 1 for the same tick at every turn; dust between the ticks lowers it. By trial (as in ``boundaries``)."""
@@ -38,7 +38,7 @@ def find_locked_groove(table: FeatureTable, start: int, stop: int) -> LockedGroo
     tail = np.log(np.maximum(table.impulse[start:stop].astype(np.float64), 1.0))
     best: LockedGroove | None = None
     for period_s in TURN_PERIODS_S:
-        lags = np.arange(int(period_s * (1 - _WIDTH) / hop_s), int(period_s * (1 + _WIDTH) / hop_s) + 2)
+        lags = np.arange(int(period_s * (1 - MOST_OFF) / hop_s), int(period_s * (1 + MOST_OFF) / hop_s) + 2)
         if len(tail) < _TURNS * lags[-1]:
             continue
         x = np.clip(tail - running_median(tail, round(1.0 / hop_s)), 0.0, None)

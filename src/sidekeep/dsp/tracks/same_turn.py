@@ -23,8 +23,6 @@ from sidekeep.dsp.tracks.features import HIGH_COUNT, HIGH_EDGES_HZ
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-SCREEN_HZ = (700.0, 5000.0)
-"""Where repeats are looked for: over hum and rumble, under half a low rate of 11 kHz."""
 LEAST_DB, STEP_DB, LEVELS = -160.0, 3.0, 54
 """The steps of level by which cells are counted: from under the last bit of 24 to full scale."""
 _FINER = 8
@@ -38,29 +36,15 @@ class Likeness:
     """One moment laid on an earlier one, in cells of time and frequency. ``count`` and ``unlike`` (2, bands, LEVELS): how many
     cells of mid and side lie at each level, and the power of the difference in them; bands are those of ``HIGH_EDGES_HZ``.
     ``delay`` in frames, with a fraction, and ``sway``, its standard deviation from piece to piece; ``alike`` (pieces,): share of
-    the sound that is the same, 0 to 1."""
+    the sound that is the same, 0 to 1. ``rest``: what the difference leaves of a cell, on average over all, loud or faint: near
+    0 for a groove heard twice, more for the same music in another groove, about 2 for other sound."""
 
     delay: float
     sway: float
     count: NDArray[np.int32]
     unlike: Singles
     alike: Floats
-
-
-def find_delay(now: Singles, past: Singles, rate_hz: float) -> tuple[int, float]:
-    """Where in ``past`` ``now`` is heard, both (frames,), ``past`` the longer: the frame at which it begins there, and how
-    clearly: the mean agreement of phase over ``SCREEN_HZ``, under 0.15 by chance and towards 1 for the same sound."""
-    from scipy.fft import irfft, next_fast_len, rfft
-
-    size = next_fast_len(len(past), real=True)
-    low, high = (int(hz * size / rate_hz) for hz in SCREEN_HZ)
-    spectrum = rfft(past * _ends(len(past), len(now)), size)
-    part = spectrum[low:high] * np.conj(rfft(now * _bell(len(now)), size)[low:high])
-    cross = np.zeros_like(spectrum)
-    cross[low:high] = part / (np.abs(part) + np.float32(1e-30))
-    agreement = irfft(cross, size)[: len(past) - len(now) + 1]
-    best = int(np.argmax(agreement))
-    return best, float(agreement[best]) * size / (2.0 * max(1, len(part)))
+    rest: float
 
 
 def likeness(now: Singles, past: Singles, piece: int, rate_hz: float) -> Likeness:
@@ -69,8 +53,8 @@ def likeness(now: Singles, past: Singles, piece: int, rate_hz: float) -> Likenes
     from scipy.fft import irfft, next_fast_len, rfft
 
     size = next_fast_len(len(past), real=True)
-    ends, bell = _ends(len(past), len(now))[:, np.newaxis], _bell(len(now))[:, np.newaxis]
-    cross = (rfft(past * ends, size, axis=0) * np.conj(rfft(now * bell, size, axis=0))).sum(axis=1)
+    whole, middle = ends(len(past), len(now))[:, np.newaxis], bell(len(now))[:, np.newaxis]
+    cross = (rfft(past * whole, size, axis=0) * np.conj(rfft(now * middle, size, axis=0))).sum(axis=1)
     cross /= np.abs(cross) + np.float32(1e-30)
     more = len(past) - len(now)
     first = int(np.argmax(irfft(cross, size)[: more + 1]))
@@ -96,6 +80,7 @@ def likeness(now: Singles, past: Singles, piece: int, rate_hz: float) -> Likenes
         sway=float(np.std(shifts)),
         count=np.bincount(rows, minlength=cells).reshape(2, -1, LEVELS).astype(np.int32),
         unlike=np.bincount(rows, apart.reshape(-1), cells).reshape(2, -1, LEVELS).astype(np.float32),
+        rest=float(np.mean(apart / (power + np.float32(1e-30)))),
         alike=1.0 - (apart / usual).sum(axis=(0, 2)) / (2.0 * (power / usual).sum(axis=(0, 2)) + 1e-30),
     )
 
@@ -125,7 +110,7 @@ def _spectra(audio: Singles, piece: int) -> NDArray[np.complex64]:
     """(2, pieces, bins), scaled so that the powers of a piece add up to its mean square."""
     from scipy.fft import rfft
 
-    shape = _bell(piece)
+    shape = bell(piece)
     shape = shape * np.float32(np.sqrt(2.0 / (piece * float(np.sum(shape**2)))))
     return np.asarray(rfft(audio.reshape(-1, piece, 2).transpose(2, 0, 1) * shape, axis=2))
 
@@ -135,17 +120,18 @@ def _square(spectra: NDArray[np.complex64]) -> Singles:
 
 
 @lru_cache(maxsize=8)
-def _bell(length: int) -> Singles:
+def bell(length: int) -> Singles:
+    """(length,): rises from 0 and falls again, for the sound of a moment."""
     return np.hanning(length + 1)[:-1].astype(np.float32)
 
 
 @lru_cache(maxsize=8)
-def _ends(length: int, rise: int) -> Singles:
-    """Rises and falls over a quarter of ``rise`` at its ends: a cut edge has every frequency, and any two edges are alike."""
+def ends(length: int, rise: int) -> Singles:
+    """(length,): rises and falls over a quarter of ``rise`` at its ends: a cut edge has every frequency, any two are alike."""
     part = rise // 4
-    ends, slope = np.ones(length, np.float32), np.hanning(2 * part)
-    ends[:part], ends[length - part :] = slope[:part], slope[part:]
-    return ends
+    shape, slope = np.ones(length, np.float32), np.hanning(2 * part)
+    shape[:part], shape[length - part :] = slope[:part], slope[part:]
+    return shape
 
 
 def _shifts(cross: NDArray[np.complex64], first: int, piece: int) -> Floats:

@@ -204,6 +204,7 @@ class LiveNews:
         if turn.source == "none" or (self._turn is not None and turn.sd_ppm > 0.8 * self._turn.sd_ppm):
             return []
         self._turn = turn
+        self._needle.turns_at(turn.period_s)
         return [self._tell_turn(frame, turn)]
 
     def _tell_turn(self, frame: int, turn: Turn) -> LiveEvent:

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from sidekeep.flow.tracks.side_features import Features
 from sidekeep.flow.tracks.turn_watch import TurnWatch
-from sidekeep.flow.tracks.turns_again import TurnAgain, groove_noise_of, turns_again
-from sidekeep.wording.of_sides import stuck_now
+from sidekeep.flow.tracks.turns_again import TurnAgain, groove_noise_of, turns_again, turns_back
+from sidekeep.wording.of_sides import seconds_again, stuck_now
 
 _KEPT = 16
 """Moments before the newest that are looked at again: more than two turns."""
@@ -29,6 +29,7 @@ class StuckNeedle:
         self._again: list[TurnAgain] = []
         self._went_on = False
         self._since = 0
+        self._turn_s: float | None = None
 
     @property
     def spans(self) -> list[tuple[int, int]]:
@@ -38,6 +39,10 @@ class StuckNeedle:
     def learn(self, features: Features) -> None:
         """The noise of the groove, from what was measured so far."""
         self._noise = groove_noise_of(features, self._watch)
+
+    def turns_at(self, turn_s: float) -> None:
+        """How long a turn of this player is, once that is known."""
+        self._turn_s = turn_s
 
     def sounded(self, frame: int) -> None:
         """There was music up to this frame. A needle is told only where some came after it had landed: in a locked groove there
@@ -58,6 +63,8 @@ class StuckNeedle:
         told = []
         for each in found:
             on = goes_on and each is newest
+            if on and not each.is_one_turn and each.turns < 2:
+                continue  # it jumped once, and what it plays again comes to its end
             before = self._again[-1] if self._again else None
             if before is None or each.start_frame >= before.stop_frame:
                 self._again.append(each)
@@ -70,11 +77,14 @@ class StuckNeedle:
         return told
 
     def _facts(self, each: TurnAgain, goes_on: bool) -> dict[str, Any]:
+        back = turns_back(each, self._turn_s)
+        passage = "" if each.is_one_turn else seconds_again(each.period_s, back)
         return {
             "start_frame": each.start_frame,
             "stop_frame": each.stop_frame,
             "turns": each.turns,
             "period_s": round(each.period_s, 4),
+            "back_turns": back,
             "goes_on": goes_on,
-            "text": stuck_now(each.start_frame / self._rate_hz, each.turns, goes_on=goes_on),
+            "text": stuck_now(each.start_frame / self._rate_hz, each.turns, passage, goes_on=goes_on),
         }

@@ -260,7 +260,7 @@ def _conclude(
         noise = measured.result()
     findings = [
         *cut_findings,
-        *needle_findings(again, cuts),
+        *needle_findings(again, cuts, turn),
         *meters.level.findings(form, music or None),
         *meters.noise.findings,
         *mended.findings,

@@ -1,25 +1,40 @@
 """Listens to a take for moments that are the turn before once more, and keeps those; ``flow.tracks.turns_again`` judges them.
 
 Conventions: frames at the take's rate where said, else at the working rate of the features. A *moment* is twelve hops of the
-features, a little over a quarter of a second. Memory is that of the last two seconds and of what was found alike.
+features, a little over a quarter of a second. Every moment is looked for one turn of a record or two
+earlier, every third anywhere in the last ten turns. Memory is that of those ten turns (about 15 MB) and of what was found alike.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.tracks.locked_groove import TURN_PERIODS_S
-from sidekeep.dsp.tracks.same_turn import Likeness, find_delay, likeness
+from sidekeep.dsp.tracks.earlier_sound import EarlierSound
+from sidekeep.dsp.tracks.locked_groove import MOST_OFF, TURN_PERIODS_S
+from sidekeep.dsp.tracks.same_turn import Likeness, likeness
 
+Singles = NDArray[np.float32]
+
+FARTHEST_S = 18.0
+"""Ten turns of a long-playing record (chosen here: a needle that jumps farther has been pushed, and whoever did so knows)."""
+_BACK = 12
+"""Moments before one that was found that may belong to it: the search misses some where the music hides the groove."""
+_EVERY, _MOST = 3, (3, 2)
+"""Every third moment is laid on the three likeliest places of all, the others on the two likeliest of the last two turns: two
+turns of a 78 are few moments, and music that repeats itself is like itself at several places."""
+_SURE = 0.5
+"""Where the difference leaves less than this of the cells nothing farther back is asked: 0.3 to 0.4 for a groove heard twice, 0.7
+and more for music alone (pressed sides)."""
+_FAR_MORE = 0.7
+"""Of what the other leaves: a turn that is heard for the seventh time is as like the one six turns back as the last."""
+_SAME = 0.001
+"""As in ``turns_again``: delays of one stretch."""
 _HOPS = 12
 """Of a moment: three and more to a turn of any speed, and long enough to tell a repeat from chance."""
-_WIDTH = 0.03
-"""How far off its speed a player may be (as in ``locked_groove``)."""
-_CLEAR = 0.22
-"""Agreement of phase from which a moment is looked at: chance stays under 0.15, a turn heard twice over 0.3 (pressed sides)."""
 ALIKE = 0.4
 """Share of a piece that must be the same: about 0 for other sound, over 0.7 for a groove heard twice (pressed sides)."""
 _REFINE_FRAMES, _EDGE_FRAMES = 24, 2
@@ -47,9 +62,11 @@ class TurnWatch:
         self.moments: list[Moment] = []
         self._scale = scale
         self._size = _HOPS * piece
-        self._reach = (int(max(TURN_PERIODS_S) * (1.0 + _WIDTH) * work_rate_hz) // 4 + 2) * 4
-        self._work, self._low = np.zeros((0, 2), np.float32), np.zeros(0, np.float32)
-        self._first = 0
+        self._reach = (int(FARTHEST_S * (1.0 + MOST_OFF) * work_rate_hz) // 4 + 2) * 4
+        kept = self._reach + _REFINE_FRAMES + (_BACK + 2) * self._size
+        self._work, self._low = Tail((2,), kept), Tail((), kept // 4 + 1)
+        self._earlier = EarlierSound(self._size // 4, work_rate_hz / 4.0, self._reach // 4)
+        self._delays = _delays_looked_for(work_rate_hz / 4.0)
         self._next = 0
 
     @property
@@ -69,56 +86,114 @@ class TurnWatch:
 
     def process(self, work: NDArray[np.float64], low: NDArray[np.float64]) -> None:
         """The next frames of mid and side, at the working rate and at a quarter of it: (n, 2) and (m, 2), any n and m."""
-        self._work = np.concatenate([self._work, work.astype(np.float32)])
-        self._low = np.concatenate([self._low, low[:, 0].astype(np.float32)])
-        while (self._next + 1) * self._size <= self._first + min(len(self._work), 4 * len(self._low)):
-            self._look(self._next)
-            self._next += 1
-        stale = max(0, (self._next - 1) * self._size - self._reach - _REFINE_FRAMES - self._first) // 4 * 4
-        self._work, self._low = self._work[stale:], self._low[stale // 4 :]
-        self._first += stale
+        at, under = 0, 0
+        while at < len(work) or under < len(low):
+            # no more at once than a moment: the rest of the tail is what was heard before
+            self._work.append(work[at : at + self._size])
+            self._low.append(low[under : under + self._size // 4, 0])
+            at, under = at + self._size, under + self._size // 4
+            while (self._next + 1) * self._size <= min(self._work.stop, 4 * self._low.stop):
+                self._look(self._next)
+                self._next += 1
 
     def _look(self, number: int) -> None:
-        before = self.moments[-1] if self.moments and self.moments[-1].number == number - 1 else None
-        delay, clear = self._screened(number)
-        moment = self._compared(number, delay, is_edge=False) if clear > _CLEAR else None
-        if moment is not None and np.median(moment.cells.alike) > ALIKE:
-            if before is None and number:
-                self._keep_edge(number - 1, moment)
-            self.moments.append(moment)
-        elif before is not None and not before.is_edge:
-            self._keep_edge(number, before)
-
-    def _keep_edge(self, number: int, beside: Moment) -> None:
-        """The moment at either end of a stretch that is alike, at the delay of the stretch: part of it may be, too."""
-        edge = self._compared(number, round(beside.delay_frames / self._scale), is_edge=True)
-        if edge is not None and (edge.cells.alike > ALIKE).any():
-            self.moments.append(edge)
-
-    def _screened(self, number: int) -> tuple[int, float]:
-        """The likeliest delay at the turns of records, and how clear it is."""
-        start, length = (number * self._size - self._first) // 4, self._size // 4
-        now = self._low[start : start + length]
-        best, clear = 0, 0.0
+        size = self._size // 4
+        if number:
+            self._earlier.add(number - 1, self._low.read((number - 1) * size, 2 * size))
+        now = self._low.read(number * size, size)
         if float(np.mean(now**2)) < _SILENCE:
-            return best, clear
-        rate_hz = self.work_rate_hz / 4.0
-        for period_s in TURN_PERIODS_S:
-            shortest = int(period_s * (1.0 - _WIDTH) * rate_hz)
-            longest = int(period_s * (1.0 + _WIDTH) * rate_hz) + 1
-            if start >= longest:
-                past = self._low[start - longest : start - shortest + length]
-                place, found = find_delay(now, past, rate_hz)
-                if found > clear:
-                    best, clear = 4 * (longest - place), found
-        return best, clear
+            return
+        before = self.moments[-1] if self.moments and self.moments[-1].number == number - 1 else None
+        goes_on = before is not None and not before.is_edge
+        delays = [round(before.delay_frames / self._scale)] if before is not None and goes_on else []
+        moment = self._likest(number, delays)
+        if moment is None or moment.cells.rest > _SURE:
+            is_all_asked = number % _EVERY == 0
+            ranges, most = (self._delays, _MOST[0]) if is_all_asked else (self._delays[:-1], _MOST[1])
+            found = self._earlier.find(number, now, ranges, most)
+            moment = self._likest(number, [4 * delay for delay in found], moment)
+        if moment is not None:
+            self._keep_before(moment)
+            self.moments.append(moment)
+        elif goes_on:
+            edge = self._compared(number, delays[0], is_edge=True)
+            if edge is not None and (edge.cells.alike > ALIKE).any():
+                self.moments.append(edge)
+
+    def _likest(self, number: int, delays: Sequence[int], best: Moment | None = None) -> Moment | None:
+        """The moment laid on the first of what it is alike to, or on what it is far more like; ``best`` is such a one by now."""
+        for delay in delays:
+            moment = self._compared(number, delay, is_edge=False)
+            is_alike = moment is not None and np.median(moment.cells.alike) > ALIKE
+            if (
+                moment is not None
+                and is_alike
+                and (best is None or moment.cells.rest < _FAR_MORE * best.cells.rest)
+            ):
+                best = moment
+        return best
+
+    def _keep_before(self, moment: Moment) -> None:
+        """The moments before one that begins to be alike, at its delay: the first is an edge of which a part may be alike. Those
+        that are less like something else are taken back."""
+        delay = round(moment.delay_frames / self._scale)
+        fresh: list[Moment] = []
+        for number in range(moment.number - 1, max(-1, moment.number - 1 - _BACK), -1):
+            old = next((each for each in self.moments[-_BACK:] if each.number == number), None)
+            if old is not None and abs(old.delay_frames - moment.delay_frames) < _SAME * moment.delay_frames:
+                break
+            each = self._compared(number, delay, is_edge=False)
+            if each is None or (old is not None and old.cells.rest < min(_SURE, each.cells.rest)):
+                break
+            is_alike = bool(np.median(each.cells.alike) > ALIKE)
+            if is_alike or (each.cells.alike > ALIKE).any():
+                fresh.append(replace(each, is_edge=not is_alike))
+            if not is_alike:
+                break
+        first = fresh[-1].number if fresh else moment.number
+        while self.moments and self.moments[-1].number >= first:
+            self.moments.pop()
+        self.moments += fresh[::-1]
 
     def _compared(self, number: int, delay: int, *, is_edge: bool) -> Moment | None:
-        start = number * self._size - self._first
+        start = number * self._size
         reach = _EDGE_FRAMES if is_edge else _REFINE_FRAMES
         first = start - delay - reach
         if first < 0:
             return None
-        past = self._work[first : first + self._size + 2 * reach]
-        cells = likeness(self._work[start : start + self._size], past, self.piece, self.work_rate_hz)
+        past = self._work.read(first, self._size + 2 * reach)
+        cells = likeness(self._work.read(start, self._size), past, self.piece, self.work_rate_hz)
         return Moment(number, (delay + cells.delay) * self._scale, cells, is_edge)
+
+
+def _delays_looked_for(rate_hz: float) -> list[tuple[int, int]]:
+    """In frames: one turn of every speed, from two turns of the fastest to two of the slowest, and at last all beyond that."""
+    ranges = [(period_s * (1.0 - MOST_OFF), period_s * (1.0 + MOST_OFF)) for period_s in TURN_PERIODS_S]
+    two_s = 2.0 * min(TURN_PERIODS_S) * (1.0 - MOST_OFF), 2.0 * max(TURN_PERIODS_S) * (1.0 + MOST_OFF)
+    ranges += [two_s, (two_s[1], FARTHEST_S * (1.0 + MOST_OFF))]
+    return [(int(low * rate_hz), int(high * rate_hz) + 1) for low, high in ranges]
+
+
+class Tail:
+    """The last ``kept`` frames of a sound and whatever was appended since, by their place in it."""
+
+    def __init__(self, shape: tuple[int, ...], kept: int) -> None:
+        self.stop = 0
+        self._kept = kept
+        self._frames = np.zeros((2 * kept, *shape), np.float32)
+        self._first = 0
+
+    def append(self, frames: NDArray[np.float64]) -> None:
+        """The next frames, at most ``kept``."""
+        if self.stop + len(frames) - self._first > len(self._frames):
+            stale = self.stop - self._kept - self._first
+            self._frames[: self._kept] = self._frames[stale : stale + self._kept].copy()
+            self._first += stale
+        at = self.stop - self._first
+        self._frames[at : at + len(frames)] = frames
+        self.stop += len(frames)
+
+    def read(self, start: int, count: int) -> Singles:
+        """So many frames from one on, which must be among the last ``kept``."""
+        at = start - self._first
+        return self._frames[at : at + count]

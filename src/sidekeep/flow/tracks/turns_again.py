@@ -14,11 +14,13 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.tracks.boundaries import music_bounds
 from sidekeep.dsp.tracks.features import LOW_COUNT
+from sidekeep.dsp.tracks.locked_groove import MOST_OFF, TURN_PERIODS_S
 from sidekeep.dsp.tracks.same_turn import cell_noise, noise_left
 from sidekeep.flow.tracks.side_features import Features, PlayedPart
 from sidekeep.flow.tracks.turn_watch import Moment, TurnWatch
 from sidekeep.model.cuts import Cuts
 from sidekeep.model.finding import Fact, Finding
+from sidekeep.model.measures import Turn
 
 Floats = NDArray[np.float64]
 
@@ -27,24 +29,35 @@ _LEFT = 0.45
 _LEAST_CELLS = 200
 """A moment has some ten thousand; where the music is too loud for this many to be near the noise, nothing is claimed."""
 _LEAST_TURN = 0.85
-"""A needle that lands a turn back plays a whole turn again; edges are known to some hundredths of a second."""
+"""A needle that lands a turn back plays a whole turn again, one that lands farther back at least as much; edges are known to some
+hundredths of a second."""
 _SAME_TURN = 0.001
 """How much the turn may change from moment to moment: players sway by a few ten-thousandths (common practice, no source)."""
 _LEAST_SWAY_S = 1e-6
 """Spread of the delay within a quarter of a second: two playings on a steady player differ by two millionths of a second
 (flutter of 0.02 %, from 6 Hz on), a sound that was put together of copies not at all, and by 0.8 when it was an MP3 since."""
+_LONGEST_TURN_S = (1.0 + MOST_OFF) * max(TURN_PERIODS_S)
+_WHOLE = 0.01
+"""How far from whole turns of a speed a longer jump may be: a turn is known to some thousandths without the disc's own damage."""
+_MOST_MISSING = 5
 _LEAST_NOISE_S = 1.0
 """Of groove without music, to know its noise by."""
 
 
 @dataclass(frozen=True)
 class TurnAgain:
-    """A stretch of a take that was heard before. ``turns``: how often the turn was heard again."""
+    """A stretch of a take that was heard ``period_s`` before: one turn of the disc, or several. ``turns``: how often that was
+    heard again."""
 
     start_frame: int
     stop_frame: int
     period_s: float
     turns: int
+
+    @property
+    def is_one_turn(self) -> bool:
+        """Whether the needle fell back a single turn of a speed of records."""
+        return any(abs(self.period_s / turn_s - 1.0) < MOST_OFF for turn_s in TURN_PERIODS_S)
 
 
 def groove_noise_of(features: Features, watch: TurnWatch) -> Floats | None:
@@ -56,8 +69,9 @@ def groove_noise_of(features: Features, watch: TurnWatch) -> Floats | None:
     return cell_noise(bands_db[:, :, LOW_COUNT:], watch.piece, watch.work_rate_hz)
 
 
-def needle_findings(again: Sequence[TurnAgain], cuts: Cuts) -> list[Finding]:
-    """What the person should know of them."""
+def needle_findings(again: Sequence[TurnAgain], cuts: Cuts, turn: Turn) -> list[Finding]:
+    """What the person should know of them. ``turn``: what the survey knows of the player's."""
+    turn_s = turn.period_s if turn.source != "none" else None
     found = []
     for each in again:
         side = next(
@@ -71,7 +85,12 @@ def needle_findings(again: Sequence[TurnAgain], cuts: Cuts) -> list[Finding]:
         to_the_end = (
             side is not None and side.needle_up_frame - each.stop_frame < each.period_s * cuts.rate_hz
         )
-        facts: dict[str, Fact] = {"turns": each.turns, "period_s": each.period_s, "to_the_end": to_the_end}
+        facts: dict[str, Fact] = {
+            "turns": each.turns,
+            "period_s": each.period_s,
+            "back_turns": turns_back(each, turn_s),
+            "to_the_end": to_the_end,
+        }
         found.append(
             Finding(
                 kind="needle-stuck",
@@ -82,6 +101,17 @@ def needle_findings(again: Sequence[TurnAgain], cuts: Cuts) -> list[Finding]:
             )
         )
     return found
+
+
+def turns_back(each: TurnAgain, turn_s: float | None) -> int:
+    """How many turns of the disc the needle fell back; 0 where that is not sure. ``turn_s``: the player's, when it is known."""
+    if each.is_one_turn:
+        return 1
+    for one_s in (turn_s,) if turn_s is not None else TURN_PERIODS_S:
+        turns = round(each.period_s / one_s)
+        if turns and abs(each.period_s / (turns * one_s) - 1.0) < _WHOLE:
+            return turns
+    return 0
 
 
 def turns_again_in_music(features: Features, watch: TurnWatch) -> list[TurnAgain]:
@@ -99,7 +129,8 @@ def turns_again_in_music(features: Features, watch: TurnWatch) -> list[TurnAgain
         each
         for each in turns_again(watch, noise, features.rate_hz)
         if not any(
-            music < each.start_frame + each.period_s * features.rate_hz and each.start_frame < last
+            music < each.start_frame + min(each.period_s, _LONGEST_TURN_S) * features.rate_hz
+            and each.start_frame < last
             for last, music in ends
         )
     ]
@@ -119,16 +150,16 @@ def turns_again(watch: TurnWatch, noise: Floats, rate_hz: int, *, since: int = 0
     # beside one that is sure: part of it may go on from there
     near = [m for m in watch.moments if sure & {m.number - 1, m.number, m.number + 1}]
     found = []
-    for group in _groups(near):
+    for group in _groups(near, _LONGEST_TURN_S * rate_hz):
         inner = [moment for moment in group if moment.number in sure]
         if not inner:
             continue
         sway_s = float(np.median([moment.cells.sway for moment in inner])) / watch.work_rate_hz
         start, stop = _extent(group, inner, watch)
         period_s = float(np.median([moment.delay_frames for moment in inner])) / rate_hz
-        turns = (stop - start) / rate_hz / period_s
-        if turns > _LEAST_TURN and sway_s > _LEAST_SWAY_S:
-            found.append(TurnAgain(start, stop, period_s, round(turns)))
+        length_s = (stop - start) / rate_hz
+        if length_s > _LEAST_TURN * min(period_s, max(TURN_PERIODS_S)) and sway_s > _LEAST_SWAY_S:
+            found.append(TurnAgain(start, stop, period_s, max(1, round(length_s / period_s))))
     return found
 
 
@@ -137,14 +168,16 @@ def _is_same_groove(moment: Moment, noise: Floats) -> bool:
     return count >= _LEAST_CELLS and left < _LEFT
 
 
-def _groups(moments: Sequence[Moment]) -> list[list[Moment]]:
-    """Moments on end at one delay. One may be missing: a bang on the table, a pop."""
+def _groups(moments: Sequence[Moment], one_turn_frames: float) -> list[list[Moment]]:
+    """Moments on end at one delay. One may be missing: a bang on the table, a pop; of several turns more, where loud music hides
+    the groove: the same delay to a thousandth is no chance."""
     groups: list[list[Moment]] = []
     for moment in moments:
         last = groups[-1][-1] if groups else None
         if (
             last is not None
-            and moment.number - last.number <= 2
+            and moment.number - last.number
+            <= (2 if last.delay_frames < one_turn_frames else _MOST_MISSING + 1)
             and abs(moment.delay_frames - last.delay_frames) < _SAME_TURN * last.delay_frames
         ):
             groups[-1].append(moment)
