@@ -44,11 +44,13 @@ from sidekeep.flow.progress import part
 
 Floats = NDArray[np.float64]
 
-GAIN_TAPS = 63
+_HALF_TAPS = 31
+GAIN_TAPS = 2 * _HALF_TAPS + 1
 PREVIEW_S = 60.0
 LEVEL_HZ = (200.0, 2000.0)
-"""Taps: 0.7 kHz fine at 44.1 kHz, as third octaves are from 3 kHz on. A minute of the middle tells the gain. Between 200 Hz and
-2 kHz neither rumble nor wear nor the stylus changes the level (common practice, no source). No matter (see the README)."""
+"""Taps lie about a middle one, so they are odd in number (zero phase); 0.7 kHz fine at 44.1 kHz, as third octaves are from 3 kHz
+on. A minute of the middle tells the gain. Between 200 Hz and 2 kHz neither rumble nor wear nor the stylus changes the level
+(common practice, no source). No matter (see the README)."""
 THIRD_OCTAVE = 10.0**0.1
 """A band ends half of it over its middle; the other half is what the wall of an edge takes."""
 LEVEL_FLOOR_DB = 0.3
@@ -233,11 +235,11 @@ def gain_filters(powers: FramePowers, rate_hz: int) -> Floats:
     for channel in range(powers.old.shape[2]):
         known = [(c.hz, c.change_db) for c in changes if c.channel == channel and np.isfinite(c.change_db)]
         if not known:
-            filters.append(np.eye(1, GAIN_TAPS, GAIN_TAPS // 2)[0])
+            filters.append(np.eye(1, GAIN_TAPS, _HALF_TAPS)[0])
             continue
         gain_db = np.interp(np.log(hz + 1.0), np.log([h + 1.0 for h, _ in known]), [-db for _, db in known])
         pulse = np.fft.irfft(10.0 ** (gain_db / 20.0), 1024)
-        taps = np.roll(pulse, GAIN_TAPS // 2)[:GAIN_TAPS] * np.hanning(GAIN_TAPS + 2)[1:-1]
+        taps = np.roll(pulse, _HALF_TAPS)[:GAIN_TAPS] * np.hanning(GAIN_TAPS + 2)[1:-1]
         taps *= np.sum(pulse) / max(np.sum(taps), 1e-9)
         filters.append(taps)
     return np.stack(filters)
