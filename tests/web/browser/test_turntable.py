@@ -165,6 +165,35 @@ def test_a_needle_that_stuck_on_one_side_or_take_is_not_told_of_the_next(
     alert.wait_for(state="detached")
 
 
+@pytest.mark.parametrize("width", [1280, 360])
+def test_while_the_needle_is_stuck_nobody_is_told_to_walk_away(
+    fresh: RunningServer, open_page: Callable[..., Any], width: int
+) -> None:
+    record = planned(fresh)
+    page = open_page(fresh, None, viewport={"width": width, "height": 740})
+    at_work = session_of(record, phase="recording", take="takes/A-1", elapsed_frames=6_920_000)
+    evening = Evening(page, fresh, session=at_work, live=[])
+    with_input(page)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    heading, away = page.get_by_role("heading", level=1), page.get_by_text("walk away")
+    away.wait_for()
+
+    def told(goes_on: bool, text: str) -> None:
+        facts = {"text": text, "goes_on": goes_on}
+        events = [{"code": "live-needle", "side": "A", "at_frame": 6_912_000, "facts": facts}]
+        evening.tell({"kind": "live", "seq": 1, "events": events})
+
+    told(True, "The needle has been stuck since 1:12.")
+    heading.filter(has_text="The needle is stuck on side A.").wait_for()
+    away.wait_for(state="detached")
+    box = page.get_by_text("Volume down. Then lift it").bounding_box()
+    assert box is not None
+    assert box["y"] + box["height"] < 740, "it is seen without scrolling"
+    told(False, "The needle was stuck at 1:12.")
+    away.wait_for()
+    heading.filter(has_text="Side A is being recorded.").wait_for()
+
+
 def test_the_turntable_of_a_second_page_is_that_of_the_record_which_lies_on_it(
     fresh: RunningServer, open_page: Callable[..., Any]
 ) -> None:

@@ -6,6 +6,7 @@ import { askJob, loadRecord, loadShelf, putSessionBy, say, useKnown, useRecord }
 import { capital, count, nameOf, tight } from "../words.js";
 import { newsText, sentenceOf } from "../turntable/words.js";
 import { LiveDisc } from "../turntable/disc.js";
+import { useNeedle } from "../turntable/needle.js";
 import { SetUp } from "../turntable/setup.js";
 import { Stylus } from "../turntable/stylus.js";
 import { act, inputIsKnown, setSurveysAtOnce, setWritesAfter, sidesToTake, startSession, surveysAtOnce, USUAL_KINDS, writesAfter } from "../turntable/session.js";
@@ -90,7 +91,8 @@ function Ready({ record }) {
 
 /** @param {{session: any, record: any}} props */
 function Evening({ session, record }) {
-  const sentence = sentenceOf(session);
+  const needle = useNeedle(session);
+  const sentence = sentenceOf(session, needle.is_stuck);
   useEffect(() => say(sentence.main), [sentence.main]);
   const done = session.phase === "done";
   useEffect(() => {
@@ -104,7 +106,7 @@ function Evening({ session, record }) {
       ${done ? html`<${Done} record=${record} session=${session} />` : html`<${Acts} session=${session} record=${record} />`}
       <${News} session=${session} />
     </div>
-    ${!done && html`<${LiveDisc} session=${session} record=${record} />`}
+    ${!done && html`<${LiveDisc} session=${session} record=${record} needle=${needle.text} />`}
   </div>`;
 }
 

@@ -9,13 +9,12 @@ import { trackText } from "./words.js";
 
 const USUAL_SIDE_S = 1320;
 
-/** @param {{session: any, record: any}} props */
-export function LiveDisc({ session, record }) {
+/** @param {{session: any, record: any, needle: string}} props ``needle``: what is to be said of it */
+export function LiveDisc({ session, record, needle }) {
   const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
   const time = useRef(/** @type {HTMLElement | null} */ (null));
   const level = useRef(/** @type {HTMLElement | null} */ (null));
   const [track, setTrack] = useState("");
-  const [needle, setNeedle] = useState("");
   const colour = sleeveColour(record);
   const side = record.sides.find((/** @type {any} */ each) => each.side === session.side);
   const printed_s = (side?.printed ?? []).reduce((/** @type {number} */ sum, /** @type {any} */ line) => sum + (line.duration_s ?? 0), 0);
@@ -35,17 +34,13 @@ export function LiveDisc({ session, record }) {
   useEffect(() => {
     let surveyed = false;
     /** What was said of another side, or of another take of this one, is not true of this. */
-    const forget = () => {
-      setTrack("");
-      setNeedle("");
-    };
+    const forget = () => setTrack("");
     /** @param {any} event */
     const hear = (event) => {
       if (event.side && event.side !== session.side) return;
       if (event.code === "live-begun") forget();
       if (event.code === "live-turns") surveyed = true;
       if (event.code === "live-track") setTrack(trackText(event));
-      if (event.code === "live-needle") setNeedle(event.facts?.text ?? "");
       picture.hear(event);
     };
     forget();

@@ -1,9 +1,10 @@
 /** What the turntable says: one sentence for the room, and the news in words. */
 import { clock, decibels, roughly, sidesInWords } from "../words.js";
 
-/** @param {any} session @returns {{main: string, more: string}} */
-export function sentenceOf(session) {
+/** @param {any} session @param {boolean} is_stuck  the needle plays one place again and again @returns {{main: string, more: string}} */
+export function sentenceOf(session, is_stuck) {
   const side = session.side;
+  if (session.phase === "recording" && is_stuck) return { main: `The needle is stuck on side ${side}.`, more: "Volume down. Then lift it and lower it a little further in, or clean the record and take the side again." };
   switch (session.phase) {
     case "opening": return { main: "One moment: the input is being opened.", more: "" };
     case "armed": return { main: `Lower the needle on side ${side}.`, more: "Volume down first. Recording begins by itself; the seconds before are kept." };
