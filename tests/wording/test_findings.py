@@ -202,6 +202,13 @@ def test_marks_are_told_as_scratches_and_single_ticks() -> None:
     assert finding_text(two, RATE_HZ).startswith("Gone: 2 scratches (crossed 9 times, turn after turn); the")
 
 
+def test_where_few_marks_are_on_both_takes_two_readings_are_told() -> None:
+    text = finding_text(finding("gone-marks", both=1), RATE_HZ)
+    assert "Only 1 is on both takes" in text
+    assert "another, cleaner copy" in text
+    assert "washed very well" in finding_text(finding("other-disc", cleaner=True), RATE_HZ)
+
+
 def test_crosstalk_says_which_way() -> None:
     more = finding("crosstalk-chain", channel="L", way="more")
     assert "The left channel leaks into the other one more than before: what was added is 22 dB down" in (

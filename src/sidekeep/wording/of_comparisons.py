@@ -30,6 +30,17 @@ def _marks(about: About) -> str:
     return f"{joined(parts)}; the loudest at {about.start}"
 
 
+def _gone(about: About) -> str:
+    if not about.has("both"):
+        return f"Gone: {_marks(about)} (dust that was there before)."
+    both = about.whole("both")
+    kept = f"Only {both} are" if both > 1 else "Only 1 is" if both else "None is"
+    return (
+        f"Gone: {_marks(about)}. {kept} on both takes: a record that was washed very well looks so, and another, cleaner copy "
+        "too. So few marks cannot tell which."
+    )
+
+
 def _by(about: About) -> str:
     change_db = about.number("change_db")
     return f"{abs(change_db):.1f} dB {'more' if change_db > 0 else 'less'} than before"
@@ -192,7 +203,8 @@ WORDS: Mapping[str, Say] = {
     "other-disc": lambda about: (
         f"Possibly another disc: of the old take's marks {about.whole('gone')} are not on the new one and {about.whole('both')} "
         f"are, and {about.whole('new')} are new. A disc keeps its scratches and most of its dust. If these are two copies of "
-        "one record, what differs is no wear; if it is one disc, it was cleaned and has gathered new dust since."
+        "one record, what differs is no wear; if it is one disc, it was "
+        f"{'washed very well' if about.says('cleaner') else 'cleaned and has gathered new dust since'}."
     ),
     "one-playing": lambda about: (
         "These two are one and the same playing: a recording and its copy. Whatever differs, the disc has no part in it."
@@ -249,7 +261,7 @@ WORDS: Mapping[str, Say] = {
         "Left and right are swapped in the new take. Turn the volume down, then swap the two plugs."
     ),
     "new-marks": lambda about: f"New: {_marks(about)}. Clean the record and play it again to see what stays.",
-    "gone-marks": lambda about: f"Gone: {_marks(about)} (dust that was there before).",
+    "gone-marks": _gone,
     "treble-worn": lambda about: _worn([about]),
     "treble-stylus": lambda about: _stylus([about]),
     "treble-inner-gain": lambda about: _inner_gain([about]),

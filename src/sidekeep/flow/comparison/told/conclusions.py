@@ -31,6 +31,9 @@ EDGE_APART = 1.1
 OTHER_DISC_MARKS, OTHER_DISC_SHARE = 20, 0.2
 """Marks that came and as many that went, and the most that may be on both. A disc keeps its scratches and more than half of its
 dust (common practice, no source): one disc played again had ten times as many on both as came, another copy hardly any."""
+CLEANER_COPY_MARKS, CLEANER_COPY_SHARE = 100, 0.05
+"""Marks that went where none need have come, and the most that may be on both: another copy may be nearly clean. Fewer cannot
+tell it from a record that was washed (chosen here: a pressed disc that lost all its loose dust kept two thirds of its marks)."""
 OTHER_DISC_DB = (0.0, 12.0, 18.0, 24.0, 30.0)
 """Sizes from which marks are counted: a sharp edge of the music is on both takes and looks like a small mark."""
 EVENING_KINDS = {
@@ -168,6 +171,7 @@ def _marks(comparison: Comparison) -> list[Finding]:
         scratches = {mark.scratch for mark in marks if mark.scratch is not None}
         singles = sum(mark.scratch is None for mark in marks)
         loudest = max(marks, key=lambda mark: mark.size_db)
+        both = _few_on_both(comparison) if state == "gone" else None
         found.append(
             finding(
                 "new-marks" if state == "new" else "gone-marks",
@@ -178,6 +182,7 @@ def _marks(comparison: Comparison) -> list[Finding]:
                     "crossings": len(marks) - singles,
                     "singles": singles,
                     "per_min": len(marks) / minutes,
+                    **({"both": both} if both is not None else {}),
                 },
                 at_frame=round(loudest.start_s * comparison.rate_hz),
             )
@@ -186,17 +191,36 @@ def _marks(comparison: Comparison) -> list[Finding]:
 
 
 def _other_disc(comparison: Comparison) -> Finding | None:
-    """Two copies of one record: nearly every mark of the old take is gone, and as good as all of the new one's are new."""
-    for least_db in OTHER_DISC_DB:
-        came, went = (
-            sum(mark.state == state and mark.size_db >= least_db for mark in comparison.marks)
-            for state in ("new", "gone")
-        )
-        both = int(np.count_nonzero(comparison.persisting_db >= least_db))
+    """Two copies of one record: nearly every mark of the old take is gone, and as good as all of the new one's are new; or so
+    many are gone that a disc would have kept more."""
+    for came, went, both in _counts(comparison):
         fewer = min(came, went)
-        if fewer >= OTHER_DISC_MARKS and both <= OTHER_DISC_SHARE * (both + fewer):
-            return finding("other-disc", "look", {"new": came, "gone": went, "both": both})
+        is_other = fewer >= OTHER_DISC_MARKS and both <= OTHER_DISC_SHARE * (both + fewer)
+        is_cleaner = went >= CLEANER_COPY_MARKS and both <= CLEANER_COPY_SHARE * (both + went)
+        if is_other or is_cleaner:
+            facts: dict[str, Fact] = {"new": came, "gone": went, "both": both, "cleaner": not is_other}
+            return finding("other-disc", "look", facts)
     return None
+
+
+def _few_on_both(comparison: Comparison) -> int | None:
+    """How many marks are on both takes, where nearly all are gone; None where enough are."""
+    for _, went, both in _counts(comparison):
+        if went >= OTHER_DISC_MARKS and both <= OTHER_DISC_SHARE * (both + went):
+            return both
+    return None
+
+
+def _counts(comparison: Comparison) -> list[tuple[int, int, int]]:
+    """Marks that came, that went and that are on both, from every size of ``OTHER_DISC_DB`` on."""
+    return [
+        (
+            sum(mark.state == "new" and mark.size_db >= least_db for mark in comparison.marks),
+            sum(mark.state == "gone" and mark.size_db >= least_db for mark in comparison.marks),
+            int(np.count_nonzero(comparison.persisting_db >= least_db)),
+        )
+        for least_db in OTHER_DISC_DB
+    ]
 
 
 def _unchanged(comparison: Comparison, found: Sequence[Finding]) -> list[Finding]:
