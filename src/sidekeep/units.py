@@ -9,6 +9,11 @@ from __future__ import annotations
 
 import math
 
+LP_RPM, SINGLE_RPM = 100.0 / 3.0, 45.0
+"""Turns a minute of long-playing records and of singles (IEC 60098, from memory)."""
+SHELLAC_RPM = (71.29, 76.59, 6000.0 / 77.0, 3600.0 / 46.0, 80.0)
+"""Of "78s", which had no one speed: those that ID3v2.4 lists for turntables (frames, 4.2.3, TMED), and what a geared motor gave
+on mains of 50 Hz (77.92; 78.26 is the same on 60 Hz; from memory)."""
 MINIMUM_DB = -200.0
 """What silence reads, so that reports and JSON never hold minus infinity."""
 

@@ -80,10 +80,12 @@ def test_a_stuck_needle_is_told_and_the_titles_stay_on_their_music(
 
 
 @pytest.mark.parametrize(
-    ("rpm", "rate_hz"), [(100.0 / 3.0, 48_000), (45.0, 44_100), (45.0, 96_000), (78.26, 44_100)]
+    ("rpm", "rate_hz"),
+    [(100.0 / 3.0, 48_000), (45.0, 44_100), (45.0, 96_000), (78.26, 44_100), (71.29, 44_100)],
 )
 def test_at_every_speed_and_rate(rpm: float, rate_hz: int) -> None:
-    """33 1/3 and 45 are those of IEC 60098, 78.26 that of a motor of 3600 a minute geared 46 to 1 (from memory)."""
+    """33 1/3 and 45 are those of IEC 60098, 78.26 that of a motor of 3600 a minute geared 46 to 1 (from memory), 71.29 is one of
+    ID3v2.4 (frames, 4.2.3, TMED)."""
     side = stuck(2, rpm=rpm, rate_hz=rate_hz)
     (found,) = told(side.pressed.audio, rate_hz)
     ((start, stop),) = side.spans

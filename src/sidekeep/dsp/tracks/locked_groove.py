@@ -1,6 +1,6 @@
 """The locked groove at the end of a side: the same tick at every turn.
 
-Conventions: hops of a ``FeatureTable``. Looked for at the turn periods of records only (33 1/3, 45 and 78 rpm, 3 % either
+Conventions: hops of a ``FeatureTable``. Looked for at the turn periods of records only (33 1/3, 45, 78 and 71 rpm, 3 % either
 way), in the impulses after the music. Strength is the correlation of the impulses with themselves a turn later, 0 to 1.
 """
 
@@ -12,9 +12,10 @@ import numpy as np
 
 from sidekeep.dsp.tracks.features import FeatureTable
 from sidekeep.dsp.tracks.needle import running_median
+from sidekeep.units import LP_RPM, SHELLAC_RPM, SINGLE_RPM
 
-TURN_PERIODS_S = (1.8, 60.0 / 45.0, 60.0 / 78.26)
-"""33 1/3, 45 and 78.26 rpm (IEC 60098, from memory)."""
+TURN_PERIODS_S = (60.0 / LP_RPM, 60.0 / SINGLE_RPM, 60.0 / SHELLAC_RPM[3], 60.0 / SHELLAC_RPM[0])
+"""33 1/3, 45, 78.26 and 71.29 rpm: the others of shellac lie within ``MOST_OFF`` of 78.26."""
 MOST_OFF = 0.03
 """A player that is 3 % off is heard to be out of tune and set right (common practice, no source)."""
 _LEAST_STRENGTH = 0.35

@@ -17,11 +17,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.units import LP_RPM, SHELLAC_RPM, SINGLE_RPM
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-NOMINAL_RPM = (50.0 / 3.0, 100.0 / 3.0, 45.0, 6000.0 / 77.0, 3600.0 / 46.0, 80.0)
-"""16 2/3, 33 1/3, 45, 78 at 50 Hz and at 60 Hz mains, 80."""
+NOMINAL_RPM = (LP_RPM / 2.0, LP_RPM, SINGLE_RPM, *SHELLAC_RPM)
+"""16 2/3, 33 1/3, 45 and those of shellac."""
 SPEED_REACH = 0.06
 """How far from nominal a player may run (one semitone)."""
 

@@ -26,7 +26,7 @@ from sidekeep.model.cuts import Cuts
 from sidekeep.model.measures import Turn
 from sidekeep.model.record import Side
 from sidekeep.model.repair import Repair
-from sidekeep.units import gain_to_db
+from sidekeep.units import LP_RPM, gain_to_db
 
 LOOK_S = 2.0
 """Of sound between two looks: as often as the header of the file is made valid."""
@@ -36,8 +36,6 @@ _SHARE = 0.04
 """Of the time that a dear question may take: recording and mending need the processor."""
 _USUAL_SIDE_S = 1320.0
 """22 minutes, the side of a long-playing record (common practice, no source)."""
-_USUAL_RPM = 100.0 / 3.0
-"""Of a long-playing record (IEC 60098), until the turn is known."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,7 +69,7 @@ class LiveNews:
     def __init__(self, run: SurveyRun, side: Side | None, *, rpm: float | None = None) -> None:
         self._run, self._side = run, side
         self._rate_hz = run.form.rate_hz
-        self._levels = TurnLevels(self._rate_hz, 60.0 / (rpm or _USUAL_RPM))
+        self._levels = TurnLevels(self._rate_hz, 60.0 / (rpm or LP_RPM))
         self._next_look = 0
         self._side_look, self._turn_look = _Every(SIDE_EVERY_S), _Every(TURN_EVERY_S)
         self._book = BoundaryBook(self._rate_hz)

@@ -10,10 +10,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.units import LP_RPM, SHELLAC_RPM, SINGLE_RPM
+
 Floats = NDArray[np.float64]
 
-_TURN_PERIODS_S = (60.0 / 100.0 * 3.0, 60.0 / 45.0, 60.0 / 78.26, 60.0 / 77.92)
-"""33 1/3, 45 and the two 78s (78.26 on 60 Hz mains, 77.92 on 50 Hz; IEC 98)."""
+_TURN_PERIODS_S = (60.0 / LP_RPM, 60.0 / SINGLE_RPM, 60.0 / SHELLAC_RPM[3], 60.0 / SHELLAC_RPM[2])
+"""33 1/3, 45 and the two 78s: more lengths would be more chances for crackle, and older records seldom have a locked groove
+(common practice, no source)."""
 _SPEED_ERRORS = np.linspace(-0.006, 0.006, 7)
 """Turntables run up to 0.3 % off (IEC 98 allows 1.2 % fast and 0.8 % slow, from memory); twice the first, in steps of 0.2
 %."""

@@ -13,8 +13,9 @@ from sidekeep.model.cuts import Cuts
 from sidekeep.model.finding import Fact, Finding
 from sidekeep.model.measures import Clicks, Turn
 from sidekeep.model.repair import Repair
+from sidekeep.units import LP_RPM, SINGLE_RPM
 
-_SPEEDS_RPM = (100.0 / 3.0, 45.0)
+_SPEEDS_RPM = (LP_RPM, SINGLE_RPM)
 """Those at which a turn off by little is told; 78s were cut at many speeds (common practice, no source)."""
 MOST_OFF = 0.015
 """DIN 45500 let a player for the home run 1.5 % fast (from memory); a quarter of a semitone."""

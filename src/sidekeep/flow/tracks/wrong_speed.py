@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.record import Side
+from sidekeep.units import LP_RPM, SHELLAC_RPM, SINGLE_RPM
 
-SPEEDS_RPM = (100.0 / 3.0, 45.0, 78.26)
-"""IEC 60098 for the first two; 78.26 is what a motor of 3600 a minute gives by a gear of 46 to 1 (from memory)."""
+SPEEDS_RPM = (LP_RPM, SINGLE_RPM, SHELLAC_RPM[3])
+"""One of shellac is enough: printed times do not tell those from each other."""
 _NEAR_S = 2.5
 _NEAR_SHARE = 0.02
 """Printed times are rounded, gaps belong to neither track, players are a percent off."""

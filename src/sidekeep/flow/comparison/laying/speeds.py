@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sidekeep.flow.ports import Audio, AudioSource
+from sidekeep.units import LP_RPM, SINGLE_RPM
 
-STANDARD_RPM = (100.0 / 3.0, 45.0, 78.0)
-"""IEC 60098 (from memory)."""
+STANDARD_RPM = (LP_RPM, SINGLE_RPM, 78.0)
+"""What a switch of a turntable offers; speeds of shellac are nearer to each other than the lengths of two takes."""
 WITHIN = 0.15
 """The lengths of two takes say so when they agree this closely: how long one lets the lead-in and the run-out go on differs."""
 
