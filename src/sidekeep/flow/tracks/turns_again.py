@@ -156,7 +156,8 @@ def turns_again(watch: TurnWatch, noise: Floats, rate_hz: int, *, since: int = 0
             continue
         sway_s = float(np.median([moment.cells.sway for moment in inner])) / watch.work_rate_hz
         start, stop = _extent(group, inner, watch)
-        period_s = float(np.median([moment.delay_frames for moment in inner])) / rate_hz
+        delays = np.array([moment.delay_frames for moment in inner])
+        period_s = float(np.median(delays / np.round(delays / delays.min()))) / rate_hz
         length_s = (stop - start) / rate_hz
         if length_s > _LEAST_TURN * min(period_s, max(TURN_PERIODS_S)) and sway_s > _LEAST_SWAY_S:
             found.append(TurnAgain(start, stop, period_s, max(1, round(length_s / period_s))))
@@ -178,12 +179,19 @@ def _groups(moments: Sequence[Moment], one_turn_frames: float) -> list[list[Mome
             last is not None
             and moment.number - last.number
             <= (2 if last.delay_frames < one_turn_frames else _MOST_MISSING + 1)
-            and abs(moment.delay_frames - last.delay_frames) < _SAME_TURN * last.delay_frames
+            and _is_whole(moment.delay_frames, last.delay_frames)
         ):
             groups[-1].append(moment)
         else:
             groups.append([moment])
     return groups
+
+
+def _is_whole(one: float, other: float) -> bool:
+    """Whether two delays are one, or one of them a multiple of the other: a turn that is heard for the third time was heard one
+    turn before and two."""
+    times = max(one, other) / min(one, other)
+    return abs(times / round(times) - 1.0) < _SAME_TURN
 
 
 def _extent(group: Sequence[Moment], sure: Sequence[Moment], watch: TurnWatch) -> tuple[int, int]:
