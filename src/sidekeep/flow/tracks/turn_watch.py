@@ -142,7 +142,7 @@ class TurnWatch:
             old = next((each for each in self.moments[-_BACK:] if each.number == number), None)
             if old is not None and abs(old.delay_frames - moment.delay_frames) < _SAME * moment.delay_frames:
                 break
-            each = self._compared(number, delay, is_edge=False)
+            each = self._compared(number, delay, is_edge=True)
             if each is None or (old is not None and old.cells.rest < min(_SURE, each.cells.rest)):
                 break
             is_alike = bool(np.median(each.cells.alike) > ALIKE)
@@ -150,6 +150,7 @@ class TurnWatch:
                 fresh.append(replace(each, is_edge=not is_alike))
             if not is_alike:
                 break
+            delay = round(each.delay_frames / self._scale)
         first = fresh[-1].number if fresh else moment.number
         while self.moments and self.moments[-1].number >= first:
             self.moments.pop()
