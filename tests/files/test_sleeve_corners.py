@@ -167,6 +167,12 @@ def test_a_hard_shadow_that_may_be_taken_for_the_sleeve_makes_it_less_sure(
     assert not found.is_sure
 
 
+def test_beside_a_wide_hard_shadow_the_corners_are_the_sleeve_s(without_shadow: NDArray[np.uint8]) -> None:
+    """What lies between two figures that are as good is the table in shade, so the inner one is the sleeve."""
+    found = find_corners(with_hard_shadow(without_shadow, SLANTED, (90, 20)))
+    assert np.abs(found.corners - SLANTED).max() < 0.01
+
+
 def test_a_shadow_that_a_line_of_the_wood_runs_into_makes_it_less_sure() -> None:
     """In a large picture of a table with much grain: the side is drawn from the shadow's edge to a line of the wood."""
     plain = photograph(STRAIGHT, table=(120, 86, 60), size=(2000, 1500))

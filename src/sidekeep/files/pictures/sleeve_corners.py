@@ -6,8 +6,8 @@ top left, top right, bottom right, bottom left as the picture lies.
 How it is found: straight lines are voted for by edges that run their way (the Hough transform with the direction of
 the gradient: Duda and Hart, Communications of the ACM 15 (1972); O'Gorman and Clowes (1973)); every two pairs of
 opposite lines make a four-sided figure, and the one whose sides are edges all along, sharp, and which is large, is
-the sleeve: frames printed on it are smaller, shadows beside it are soft, and boards of the table go on where a sleeve
-ends. Its sides are then fitted anew, closer.
+the sleeve: frames printed on it are smaller, shadows beside it are soft or of the table's colour, and boards of the table go
+on where a sleeve ends. Its sides are then fitted anew, closer.
 """
 
 from __future__ import annotations
@@ -42,6 +42,8 @@ _NO_TIP = 0.4
 _RIVAL = 0.9
 """From this share of the best score on, another figure may be the sleeve as well."""
 _RIVALS = 80
+_SIDES = 4
+"""A shadow lies beside two sides at most; as many steps inward again for lines that are found twice."""
 _ELSEWHERE, _LONGEST_SHADOW = 0.012, 0.15
 """How far a shadow's edge may lie from the sleeve's, as a share of a side."""
 _NEAR_SHADOW = 0.04
@@ -78,37 +80,49 @@ def find_corners(pixels: NDArray[np.uint8]) -> FoundCorners:
     scores = _scores(slopes, figures) if len(figures) else np.zeros(1)
     if scores.max() <= 0.0:
         return nothing
-    best = figures[int(np.argmax(scores))]
+    best, is_clear = _out_of_shade(small, figures, scores)
     large = _shrunk(pixels, 4 * _WORK_PX) if max(height, width) > _WORK_PX else small
     fine = _Slopes(large) if max(height, width) > _WORK_PX else slopes
     finer = fine.size / slopes.size
     fitted = _fitted(fine, (best + 0.5) * finer - 0.5, reach=3.0 * float(finer.max()))
-    is_sure = not _may_be_shadow(small, figures, scores) and not _is_shade_within(large, fitted)
+    is_sure = is_clear and not _is_shade_within(large, fitted)
     return FoundCorners(corners=np.clip((fitted + 0.5) / fine.size, 0.0, 1.0), is_found=True, is_sure=is_sure)
 
 
-def _may_be_shadow(
+def _out_of_shade(
     small: NDArray[np.float32], figures: NDArray[np.float64], scores: NDArray[np.float64]
-) -> bool:
-    """Whether another figure is nearly as good, and what lies between one of its sides and that of the best looks like the
-    table in shade: the same colour, darker. What is printed on a sleeve looks like the table by chance only."""
-    best = figures[int(np.argmax(scores))]
-    side_px = float(np.sqrt(areas(best)))
-    middle = best.mean(axis=0)
+) -> tuple[NDArray[np.float64], bool]:
+    """The best figure, and whether it is clear of shadows. Another may be nearly as good, and what lies between one of its sides
+    and that of the best look like the table in shade: the same colour, darker. Then the sleeve is the inner one, as long as
+    nothing says so of that one, too; but it is not sure: what is printed on a sleeve may look like the table by chance."""
     good = np.argsort(scores)[::-1][:_RIVALS]
-    for rival in figures[good[scores[good] >= _RIVAL * scores.max()]]:
-        for one, other in ((best, rival), (rival, best)):
-            outer, inner = (_side_points(each) for each in (one, other))
-            apart = np.linalg.norm(outer - inner, axis=-1).mean(axis=-1) / side_px
-            is_outside = np.linalg.norm(outer - middle, axis=-1).mean(axis=-1) > np.linalg.norm(
-                inner - middle, axis=-1
-            ).mean(axis=-1)
-            for side in np.nonzero((apart > _ELSEWHERE) & (apart < _LONGEST_SHADOW) & is_outside)[0]:
-                between = _colour_at(small, 0.5 * (outer[side] + inner[side]))
-                beyond = _colour_at(small, outer[side] + 0.5 * (outer[side] - inner[side]))
-                shade = between / np.maximum(beyond, 1.0)
-                if shade.min() > _BLACK and shade.max() < _SHADED and np.ptp(shade) < _SAME_COLOUR:
-                    return True
+    rivals = figures[good[scores[good] >= _RIVAL * scores.max()]]
+    best, is_clear = rivals[0], True
+    for _ in range(_SIDES):
+        inner = next((rival for rival in rivals if _is_shade_between(small, best, rival)), None)
+        if inner is None:
+            break
+        best, is_clear = inner, False
+    return best, is_clear and not any(_is_shade_between(small, rival, best) for rival in rivals)
+
+
+def _is_shade_between(
+    small: NDArray[np.float32], figure: NDArray[np.float64], within: NDArray[np.float64]
+) -> bool:
+    """Whether a strip of the table in shade lies between a side of the one and that of the other, which is farther in."""
+    side_px = float(np.sqrt(areas(figure)))
+    middle = figure.mean(axis=0)
+    outer, inner = (_side_points(each) for each in (figure, within))
+    apart = np.linalg.norm(outer - inner, axis=-1).mean(axis=-1) / side_px
+    is_outside = np.linalg.norm(outer - middle, axis=-1).mean(axis=-1) > np.linalg.norm(
+        inner - middle, axis=-1
+    ).mean(axis=-1)
+    for side in np.nonzero((apart > _ELSEWHERE) & (apart < _LONGEST_SHADOW) & is_outside)[0]:
+        between = _colour_at(small, 0.5 * (outer[side] + inner[side]))
+        beyond = _colour_at(small, outer[side] + 0.5 * (outer[side] - inner[side]))
+        shade = between / np.maximum(beyond, 1.0)
+        if shade.min() > _BLACK and shade.max() < _SHADED and np.ptp(shade) < _SAME_COLOUR:
+            return True
     return False
 
 
@@ -164,8 +178,11 @@ class _Slopes:
         self.height, self.width = small.shape[:2]
         self.size = np.array([self.width, self.height], np.float64)
         blurred = ndimage.gaussian_filter(small, (1.0, 1.0, 0.0))
-        across = ndimage.sobel(blurred, axis=1) / 8.0
-        down = ndimage.sobel(blurred, axis=0) / 8.0
+        # One colour at a time: of all three at once it would smooth them into each other before the strongest is chosen.
+        across, down = (
+            np.stack([ndimage.sobel(blurred[..., colour], axis=axis) for colour in range(3)], axis=-1) / 2.0
+            for axis in (1, 0)
+        )
         size = across**2 + down**2
         self.x, self.y, strongest = across[..., 0], down[..., 0], size[..., 0]
         for colour in (1, 2):
