@@ -148,15 +148,10 @@ def find_scale(error: Vector, hop: int, stale: NDArray[np.bool_], means: Vector,
     ``means`` gets the deviation that each cell's mean absolute error stands for.
     """
     cells, reach, length = scale.shape[0], GUARD + CELLS, error.shape[0]
-    b = 0
-    while b < stale.shape[0]:
+    for b in range(stale.shape[0]):
         if not stale[b]:
-            b += 1
             continue
-        first = b
-        while b < stale.shape[0] and stale[b]:
-            b += 1
-        begin, end = first * hop // CELL, min(cells, b * hop // CELL)
+        begin, end = b * hop // CELL, min(cells, (b + 1) * hop // CELL)
         for c in range(begin, min(end, length // CELL)):
             total, piece = 0.0, error[c * CELL : (c + 1) * CELL]
             for n in range(CELL):
@@ -166,14 +161,13 @@ def find_scale(error: Vector, hop: int, stale: NDArray[np.bool_], means: Vector,
             means[end - 1] = np.abs(error[(end - 1) * CELL :]).mean() / 0.7979
     b = 0
     while b < stale.shape[0]:
-        if not stale[b]:
-            b += 1
-            continue
         first = b
         while b < stale.shape[0] and stale[b]:
             b += 1
-        low, high = max(0, first * hop // CELL - reach), min(cells, b * hop // CELL + reach)
-        scale_cells(means, low, high, scale)
+        if b > first:
+            low, high = max(0, first * hop // CELL - reach), min(cells, b * hop // CELL + reach)
+            scale_cells(means, low, high, scale)
+        b += 1
 
 
 @inner_kernel
