@@ -78,11 +78,13 @@ def test_the_lift_leaves_a_line() -> None:
 def test_a_stuck_needle_is_said_once_and_stands_in_the_line_until_it_is_free() -> None:
     line = LiveLine()
     line.hear(track())
-    stuck = {"turns": 2, "goes_on": True, "text": "The needle is stuck."}
+    stuck = {"turns": 2, "back_turns": 1, "period_s": 1.8, "goes_on": True, "text": "The needle is stuck."}
     assert line.hear(event("live-needle", **stuck)) == "The needle is stuck."
     assert line.text().startswith("needle stuck, turn heard 3 times   track 3")
     assert line.hear(event("live-needle", **{**stuck, "turns": 3})) == ""
     assert line.text().startswith("needle stuck, turn heard 4 times   track 3")
-    free = {"turns": 4, "goes_on": False, "text": "The needle was stuck."}
+    assert line.hear(event("live-needle", **{**stuck, "back_turns": 3, "period_s": 5.4})) == ""
+    assert line.text().startswith("needle stuck, 5.4 s heard 3 times   track 3")
+    free = {**stuck, "turns": 4, "goes_on": False, "text": "The needle was stuck."}
     assert line.hear(event("live-needle", **free)) == "The needle was stuck."
     assert line.text().startswith("track 3")

@@ -18,10 +18,16 @@ def noise(seed: int, frames: int) -> NDArray[np.float64]:
     return np.random.default_rng(seed).standard_normal(frames)
 
 
-def found(sound: NDArray[np.float64], number: int, ranges: list[tuple[int, int]], most: int = 3) -> list[int]:
+def found(
+    sound: NDArray[np.float64],
+    number: int,
+    ranges: list[tuple[int, int]],
+    most: int = 3,
+    rate_hz: float = RATE_HZ,
+) -> list[int]:
     """Where the moment of this number was heard before, all that went before it remembered."""
     single = sound.astype(np.float32)
-    earlier = EarlierSound(MOMENT, RATE_HZ, REACH)
+    earlier = EarlierSound(MOMENT, rate_hz, REACH)
     for each in range(number - 1):
         earlier.add(each, single[each * MOMENT : (each + 2) * MOMENT])
     return earlier.find(number, single[number * MOMENT : (number + 1) * MOMENT], ranges, most)
@@ -41,6 +47,19 @@ def test_a_sound_is_found_where_it_was(delay: int) -> None:
 def test_other_sound_is_not_found() -> None:
     for seed in range(20):
         assert found(noise(seed, 71 * MOMENT), 70, ALL) == []
+
+
+@pytest.mark.parametrize("rate_hz", [8_000.0, 5_512.5, 4_000.0, 2_000.0, 1_500.0])
+def test_where_the_sound_ends_within_the_band_what_is_left_of_it_tells(rate_hz: float) -> None:
+    """Half of these rates is 4 kHz to 750 Hz; the band ends at 2.8 kHz. With next to nothing left nothing is told falsely."""
+    number, delay = 70, 20_000
+    sound = noise(1, (number + 1) * MOMENT)
+    assert found(sound, number, ALL, rate_hz=rate_hz) == []
+    first = number * MOMENT
+    sound[first:] = sound[first - delay : first - delay + MOMENT]
+    where = found(sound, number, ALL, rate_hz=rate_hz)
+    if rate_hz > 1_500.0:
+        assert where[0] == pytest.approx(delay, abs=rate_hz / (min(BAND_HZ[1], rate_hz / 2.0) - BAND_HZ[0]))
 
 
 def test_of_a_sound_that_was_heard_twice_both_places_are_told() -> None:

@@ -9,6 +9,7 @@ from memory). One band moved down to zero is enough to find a delay to some fram
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -20,8 +21,9 @@ Singles = NDArray[np.float32]
 
 BAND_HZ = (700.0, 2800.0)
 """Over hum and rumble; two octaves of music and groove."""
-_CLEAR = 0.2
-"""Agreement of phase: chance stays under 0.16, a groove heard twice reaches 0.2 to 0.8 (pressed sides)."""
+_CLEAR, _CLEAR_BINS = 0.2, 1000
+"""Agreement of phase: in a row of so many bins chance stays under 0.16, a groove heard twice reaches 0.2 to 0.8 (pressed sides).
+By chance shorter rows agree better, as one over the root of their length: takes at rates of 16 kHz and below have such."""
 
 
 class EarlierSound:
@@ -32,9 +34,11 @@ class EarlierSound:
 
         self._size = moment_frames
         self._count = reach_frames // moment_frames + 2
-        width = int((BAND_HZ[1] - BAND_HZ[0]) * 2 * moment_frames / rate_hz)
         self._low = int(BAND_HZ[0] * 2 * moment_frames / rate_hz)
-        self._bins = next_fast_len(width)
+        width = int((BAND_HZ[1] - BAND_HZ[0]) * 2 * moment_frames / rate_hz)
+        # at a low rate the band ends where the sound does, and what is left of a row is nothing
+        self._bins = next_fast_len(max(1, min(width, moment_frames + 1 - self._low)))
+        self._clear = _CLEAR * max(1.0, math.sqrt(_CLEAR_BINS / self._bins))
         self._past = np.zeros((self._count, self._bins), np.complex64)
         self._numbers = np.full(self._count, -1, np.int64)
 
@@ -64,10 +68,12 @@ class EarlierSound:
         rows = np.arange(len(known))
         clear, delays = fits[rows, best], back[rows, best]
         order = np.argsort(-clear)[:most]
-        return [round(float(delays[row])) for row in order if clear[row] > _CLEAR]
+        return [round(float(delays[row])) for row in order if clear[row] > self._clear]
 
     def _phases(self, sound: Singles) -> NDArray[np.complex64]:
         from scipy.fft import rfft
 
         band = rfft(sound, 2 * self._size)[self._low : self._low + self._bins]
-        return np.asarray(band / (np.abs(band) + np.float32(1e-30)), np.complex64)
+        phases = np.zeros(self._bins, np.complex64)
+        phases[: len(band)] = band / (np.abs(band) + np.float32(1e-30))
+        return phases

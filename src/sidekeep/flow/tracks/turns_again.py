@@ -21,6 +21,7 @@ from sidekeep.flow.tracks.turn_watch import Moment, TurnWatch
 from sidekeep.model.cuts import Cuts
 from sidekeep.model.finding import Fact, Finding
 from sidekeep.model.measures import Turn
+from sidekeep.units import LP_RPM, SINGLE_RPM
 
 Floats = NDArray[np.float64]
 
@@ -104,10 +105,13 @@ def needle_findings(again: Sequence[TurnAgain], cuts: Cuts, turn: Turn) -> list[
 
 
 def turns_back(each: TurnAgain, turn_s: float | None) -> int:
-    """How many turns of the disc the needle fell back; 0 where that is not sure. ``turn_s``: the player's, when it is known."""
+    """How many turns of the disc the needle fell back; 0 where that is not sure. ``turn_s``: the player's, when it is known.
+
+    When it is not, only long-playing records and singles are thought of: of the many speeds of shellac one nearly always fits.
+    """
     if each.is_one_turn:
         return 1
-    for one_s in (turn_s,) if turn_s is not None else TURN_PERIODS_S:
+    for one_s in (turn_s,) if turn_s is not None else (60.0 / LP_RPM, 60.0 / SINGLE_RPM):
         turns = round(each.period_s / one_s)
         if turns and abs(each.period_s / (turns * one_s) - 1.0) < _WHOLE:
             return turns

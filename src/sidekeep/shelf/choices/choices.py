@@ -9,7 +9,6 @@ files is written now. A file that cannot be understood is refused in one line an
 from __future__ import annotations
 
 import contextlib
-import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,6 +36,7 @@ from sidekeep.shelf.choices.journal import (
     Journal,
     JournalEntry,
     State,
+    cut_back,
     differences_of,
     next_entry,
     read_journal,
@@ -269,7 +269,7 @@ def _commit(
             if journal.whole_bytes > whole and all(
                 _sum(now) == files[name][0] for name, now in read_texts(folder).items() if name in files
             ):
-                os.truncate(folder / HISTORY, whole)
+                cut_back(folder, whole)
         raise
     return entry
 

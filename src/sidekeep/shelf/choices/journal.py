@@ -197,10 +197,19 @@ def write_entry(folder: Path, journal: Journal, entry: JournalEntry) -> None:
             flush_folder(folder)
     except OSError as error:
         with contextlib.suppress(OSError):
-            os.truncate(path, journal.whole_bytes)  # a line that is not safe does not count
+            cut_back(folder, journal.whole_bytes)  # a line that is not safe does not count
         raise copy_error(error, path) from error
     journal.whole_bytes += len(line)
     journal.take_in(entry)
+
+
+def cut_back(folder: Path, whole_bytes: int) -> None:
+    """Leave so much of the history, and no file where that is nothing: an empty one looks like one that was lost."""
+    path = folder / HISTORY
+    if whole_bytes:
+        os.truncate(path, whole_bytes)
+    else:
+        path.unlink(missing_ok=True)
 
 
 def set_aside(folder: Path) -> str:
