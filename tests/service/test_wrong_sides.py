@@ -8,6 +8,7 @@ import pytest
 
 from sidekeep.cli.session.run import act_of_key
 from sidekeep.model.news import News
+from sidekeep.service.recording.sides_due import SidesDue, is_turned_over
 from sidekeep.service.recording.take_types import Act
 from sidekeep.shelf.shelf_take import ShelfTake
 from tests.service.scripted_evening import RATE_HZ, SLEEVE, ScriptedEvening
@@ -143,6 +144,91 @@ def test_a_played_twice_is_noticed_and_b_taken_after_all(
     ]
     assert [take.folder for take in evening.folder.binned()] == ["takes/.bin/B-1"]
     assert evening.codes[-1] == "done"
+
+
+FOUR_SIDES = SLEEVE + "Side C\nC1 Cider 1:20\nSide D\nD1 Pips 0:45\n"
+C, D = ("side", 3, 80.0), ("side", 4, 45.0)
+
+
+def test_discs_that_hold_a_and_d_b_and_c_are_taken_as_they_lie(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Sets for a changer: the back of side A is side D, and it is said that D comes first."""
+    turned: list[tuple[str, object]] = []
+
+    def person(news: News) -> Act | None:
+        if news.code != "flip":
+            return None
+        turned.append((news.side, news.facts["turned"]))
+        return Act(do="first", side="D", take="") if news.side == "B" and len(turned) == 1 else None
+
+    steps = [IDLE, A, IDLE, D, IDLE, B, IDLE, C, IDLE]
+    evening = ScriptedEvening(tmp_path, steps, sides="ABCD", sleeve=FOUR_SIDES, answer=person)
+    evening.run(monkeypatch)
+    assert evening.folders == ["takes/A-1", "takes/B-1", "takes/C-1", "takes/D-1"]
+    assert [news.side for news in evening.news if news.code == "fits"] == ["A", "D", "B", "C"]
+    assert turned == [("B", True), ("B", False), ("C", False)]
+    assert evening.codes[-1] == "done"
+
+
+@pytest.mark.parametrize(("key", "sides"), [("n", ["B", "A"]), ("nn", ["A", "B"])])
+def test_b_is_taken_first_where_that_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, key: str, sides: list[str]
+) -> None:
+    asked: list[bool] = []
+
+    def person(news: News) -> Act | None:
+        if news.code != "armed" or len(asked) == len(key):
+            return None
+        asked.append(True)
+        return act_of_key("n", [news], ("A", "B"))
+
+    first, second = ({"A": A, "B": B}[side] for side in sides)
+    steps = [IDLE, first, IDLE, second, IDLE]
+    evening = ScriptedEvening(tmp_path, steps, answer=person).run(monkeypatch)
+    assert [news.side for news in evening.news if news.code == "fits"] == sides
+    assert evening.folders == ["takes/A-1", "takes/B-1"]
+
+
+@pytest.mark.parametrize(
+    ("before", "side", "turned"),
+    [
+        ("A", "B", True),
+        ("B", "A", True),
+        ("B", "C", False),
+        ("C", "D", True),
+        ("A", "D", False),
+        ("A", "AA", True),
+    ],
+)
+def test_the_back_of_a_disc_is_the_other_letter_of_its_pair(before: str, side: str, turned: bool) -> None:
+    assert is_turned_over(before, side) is turned
+
+
+@pytest.mark.parametrize(
+    ("side", "is_taken", "after"),
+    [
+        ("D", False, ("D", ["A", "B", "C"])),
+        ("C", True, ("C", ["B", "D"])),
+        ("", False, ("B", ["C", "D", "A"])),
+        ("A", False, ("A", ["B", "C", "D"])),
+    ],
+)
+def test_what_is_let_first_is_due_once(side: str, is_taken: bool, after: tuple[str, list[str]]) -> None:
+    due = SidesDue("ABCD")
+    due.let_first(side, is_taken=is_taken)
+    assert (due.side, due.waiting) == after
+
+
+def test_a_side_that_is_nowhere_is_not_let_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[News] = []
+
+    def person(news: News) -> Act | None:
+        asked.append(news)
+        return Act(do="first", side="Q", take="") if len(asked) == 1 else None
+
+    evening = ScriptedEvening(tmp_path, [IDLE, A, IDLE, B, IDLE], answer=person).run(monkeypatch)
+    assert evening.folders == ["takes/A-1", "takes/B-1"]
 
 
 def test_music_after_a_run_out_that_was_none_is_on_the_disk(

@@ -48,11 +48,15 @@ def test_what_is_pressed_names_the_take_that_was_seen(
     false_start = {"code": "false-start", "side": "A", "facts": {"reason": "discard"}, "severity": "note"}
     evening.tell({"kind": "session", "session": session_of(record, news=[false_start])})
     press("What was put aside was the side: keep it")
-    press("It is side B")
+    press("Side B first")
+    flip = session_of(record, phase="flip", side="B", taken=["A"], turned=True)
+    evening.tell({"kind": "session", "session": flip})
+    press("It was side B")
     press("Stop for tonight")
     assert sent == [
         {"do": "discard", "record": record, "take": "takes/A-1"},
         {"do": "keep", "record": record, "take": ""},
+        {"do": "first", "record": record, "take": "", "side": "B"},
         {"do": "side-is", "record": record, "take": "", "side": "B"},
         {"do": "stop", "record": record},
     ]
@@ -81,18 +85,41 @@ def test_presses_in_a_row_come_as_they_were_made_and_a_double_one_once(
 
     page.route("**/api/session/act", answer)
     page.goto(f"http://{fresh.host}/record/{record}/turntable")
-    page.get_by_role("button", name="It is side B").wait_for()
+    page.get_by_role("button", name="Side B first").wait_for()
     page.evaluate(
         """() => {
           const press = (name) => [...document.querySelectorAll(".stage-acts button")].find((each) => each.textContent === name).click();
-          ["It is side B", "It is side B", "Begin now", "Stop for tonight", "Stop for tonight"].forEach(press);
+          ["Side B first", "Side B first", "Begin now", "Stop for tonight", "Stop for tonight"].forEach(press);
         }"""
     )
     until(page, lambda: held)
     held[0].fulfill(json={"session": None})
     until(page, lambda: len(sent) >= 3)
     answered(page)
-    assert sent == ["side-is", "begin", "stop"]
+    assert sent == ["first", "begin", "stop"]
+
+
+def test_after_the_second_side_of_a_disc_the_next_disc_is_asked_for(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """A flip would bring the side that was just played before."""
+    sides = "".join(f"Side {side}\n{side}1 Rope 3:0{at}\n" for at, side in enumerate("ABCD"))
+    text = f"Marrow Lane - The Long Orchard (1975)\n{sides}"
+    record = str(fresh.ask("POST", "/api/records", {"text": text}).json()["id"])
+    page = open_page(fresh, None)
+    at_work = session_of(record, sides=list("ABCD"), phase="flip", side="C", taken=["A", "B"], turned=False)
+    evening = Evening(page, fresh, session=at_work)
+    with_input(page)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    page.get_by_role("heading", level=1, name="The next disc. Lower the needle on side C.").wait_for()
+    page.get_by_role("button", name="Side D first").wait_for()
+    page.get_by_text("It was another side").click()
+    names = ["It was side A", "It was side C", "It was side D"]
+    assert page.get_by_role("button", name="It was side").all_inner_texts() == names
+    evening.tell(
+        {"kind": "session", "session": {**at_work, "side": "D", "taken": ["A", "B", "C"], "turned": True}}
+    )
+    page.get_by_role("heading", level=1, name="Flip the record. Lower the needle on side D.").wait_for()
 
 
 def test_the_survey_can_wait_until_the_side_is_over_and_that_is_remembered(

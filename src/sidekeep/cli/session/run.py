@@ -20,7 +20,15 @@ from sidekeep.service.recording.take_session import TakeSession
 from sidekeep.service.recording.take_types import Act, Do, ShelfTake
 from sidekeep.service.recording.verdict import DOUBTS
 
-_ACTS: dict[str, Do] = {"s": "begin", "e": "end", "a": "again", "d": "discard", "k": "keep", "q": "stop"}
+_ACTS: dict[str, Do] = {
+    "s": "begin",
+    "e": "end",
+    "a": "again",
+    "d": "discard",
+    "k": "keep",
+    "n": "first",
+    "q": "stop",
+}
 _OTHER_SIDE = "x"
 _OF_A_TAKE = ("again", "discard", "side-is")
 """Done to the take on the screen, and to no other: the next one may begin as the key is pressed."""

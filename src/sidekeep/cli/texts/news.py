@@ -100,6 +100,7 @@ _WISHES = {
     "discard": "putting the take aside",
     "keep": "bringing the take back",
     "side-is": "naming the other side",
+    "first": "waiting for another side",
 }
 """What could not be done, by the act that wanted it."""
 
@@ -131,7 +132,10 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
         else "that take has ended already; nothing was done"
     ),
     "not-done": lambda facts: f"{_WISHES.get(str(facts['do']), 'that')} did not work: {facts['reason']}",
-    "flip": "side {side}: turn the volume down, flip the record, clean it, lower the needle when ready",
+    "flip": lambda facts: (
+        f"side {facts['side']}: turn the volume down, {'flip the record' if facts['turned'] else 'put its disc on'}, clean it, "
+        "lower the needle when ready"
+    ),
     "answer": _answer,
     "done": "done",
     "stopped": _stopped,

@@ -23,11 +23,13 @@ _PHASES = {
     "recording": "recording",
     "run-out": "recording the run-out",
     "closing": "closing",
-    "flip": "waiting for the flip",
+    "flip": "waiting for the needle",
     "waiting": "waiting for the input",
     "done": "done",
 }
-KEYS_LINE = "keys: s start, e end this side, a again, d put aside, k keep, x other side, q stop"
+KEYS_LINE = (
+    "keys: s start, e end this side, a again, d put aside, k keep, x other side, n another side first, q stop"
+)
 
 
 class Teller:

@@ -199,6 +199,8 @@ class TakeSession:
             taking.keep_last()
         elif act.do == "side-is":
             taking.side_is(act.side)
+        elif act.do == "first" and not is_open:
+            taking.let_first(act.side)
 
     # Status
 

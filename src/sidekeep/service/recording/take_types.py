@@ -12,12 +12,12 @@ from sidekeep.model.news import News
 from sidekeep.shelf.shelf_take import ShelfTake
 
 Phase = Literal["opening", "armed", "recording", "run-out", "closing", "flip", "waiting", "done"]
-Do = Literal["begin", "end", "again", "discard", "keep", "side-is", "stop"]
+Do = Literal["begin", "end", "again", "discard", "keep", "side-is", "first", "stop"]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Act:
-    """What a person wants. ``side`` goes with ``side-is``; ``why`` of a stop: ``key`` or ``signal``.
+    """What a person wants. ``side`` goes with ``side-is`` and ``first``; ``why`` of a stop: ``key`` or ``signal``.
 
     ``take`` is the open take the person saw, empty when they saw none; None of those who look at nothing. An act that means
     another take than the one it meets is not done.

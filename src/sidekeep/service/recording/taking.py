@@ -25,8 +25,8 @@ from sidekeep.service.recording.last_question import LastQuestion
 from sidekeep.service.recording.open_take import ClosedPiece, OpenTake, bext_of
 from sidekeep.service.recording.pieces import Pieces
 from sidekeep.service.recording.room import Room, not_written
-from sidekeep.service.recording.side_fit import printed_sides
-from sidekeep.service.recording.sides_due import SidesDue
+from sidekeep.service.recording.side_fit import printed_sides, sides_on_sleeve
+from sidekeep.service.recording.sides_due import SidesDue, is_turned_over
 from sidekeep.service.recording.take_types import Act, Follower, Phase, TakeOptions
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
@@ -297,7 +297,11 @@ class Taking:
         if self.due.next():
             side = self.due.side
             self.phase = "flip"
-            self._say(News(code="flip", side=side), *self._room.news(self._printed.get(side)))
+            turned = is_turned_over(self._pieces.last_side(), side)
+            self._say(
+                News(code="flip", side=side, facts={"turned": turned}),
+                *self._room.news(self._printed.get(side)),
+            )
         elif doubt:
             self.phase = "armed"
             until = self._frame + round(self.options.answer_s * self._rate_hz)
@@ -358,6 +362,17 @@ class Taking:
         self._say(renamed)
         if not self.over:
             self.phase = "flip"
+            self.arm()
+
+    def let_first(self, side: str) -> None:
+        """Another side than the one that is due is played first: the discs lie otherwise, or the person wants it so. One that is
+        not on the sleeve is no side to play first, unless any is taken."""
+        known = sides_on_sleeve(self._record) or self.options.sides
+        if side and side not in (*known, *self.options.sides) and not self.options.any_side:
+            return
+        was = self.due.side
+        self.due.let_first(side, is_taken=self._question.settle())
+        if self.due.side != was and self.phase in ("armed", "flip"):
             self.arm()
 
     # News, closing

@@ -7,6 +7,7 @@ from typing import Any
 
 from sidekeep.errors import SidekeepError
 from sidekeep.flow.needle.gauge import GaugeReading
+from sidekeep.service.recording.sides_due import is_turned_over
 
 
 @dataclass
@@ -29,7 +30,9 @@ class SessionView:
 
     def view(self) -> dict[str, Any]:
         """As a page sees it."""
-        return {**asdict(self), "sides": list(self.sides), "then": {"copies": list(self.then_copies)}}
+        turned = bool(self.taken) and is_turned_over(self.taken[-1], self.side)
+        then = {"copies": list(self.then_copies)}
+        return {**asdict(self), "sides": list(self.sides), "then": then, "turned": turned}
 
 
 def reading_view(reading: GaugeReading) -> dict[str, Any]:

@@ -160,8 +160,8 @@ class Turntable:
     def act(
         self, do: str, side: str = "", *, record: str | None = None, take: str | None = None
     ) -> dict[str, Any]:
-        """What the person wants now: begin, end, again, discard, keep, side-is, stop. ``record`` and ``take`` (empty: no open
-        one) are what they saw on the turntable; when another take is open by now, nothing is done and that is the refusal."""
+        """What the person wants now: begin, end, again, discard, keep, side-is, first, stop. ``record`` and ``take`` (empty: no
+        open one) are what they saw on the turntable; with another take open by now, nothing is done and that is the refusal."""
         if do not in get_args(Do):
             raise ParameterError("no-such-act", do=do[:20], known=get_args(Do))
         with self._lock:

@@ -116,19 +116,34 @@ const wasPutAside = (session) => (session.news ?? []).findLast((/** @type {any} 
 /** @param {{session: any, record: any}} props */
 function Acts({ session, record }) {
   const open = session.phase === "recording" || session.phase === "run-out";
-  const others = record.sides.map((/** @type {any} */ side) => side.side).filter((/** @type {string} */ side) => side !== session.side);
-  const before = (session.taken ?? []).at(-1) ?? "";
+  const waits = session.phase === "armed" || session.phase === "flip";
+  const taken = session.taken ?? [];
+  const before = taken.at(-1) ?? "";
+  // Of an open take, or of the last one, it can be said that it was another side; of one that is not begun, that another comes first.
+  const judged = open ? session.side : waits ? before : "";
+  const others = judged ? record.sides.map((/** @type {any} */ side) => side.side).filter((/** @type {string} */ side) => side !== judged) : [];
+  const first = waits ? session.sides.filter((/** @type {string} */ side) => side !== session.side && !taken.includes(side)) : [];
   const asks = (/** @type {string} */ what, more = {}) => () => void act(session, what, { take: session.take ?? "", ...more });
   return html`<p class="buttons stage-acts">
-    ${(session.phase === "armed" || session.phase === "flip") && html`<button class="large" onClick=${() => void act(session, "begin")}>Begin now</button>`}
+    ${waits && html`<button class="large" onClick=${() => void act(session, "begin")}>Begin now</button>`}
     ${open && html`<button class="large main" onClick=${asks("end")}>End this side</button>`}
     ${open && html`<button onClick=${asks("again")}>Take it again</button>`}
     ${open && html`<button class="quiet" onClick=${asks("discard")}>Throw it away</button>`}
     ${session.phase === "flip" && html`<button class="quiet" onClick=${asks("again")}>Take ${before ? `side ${before}` : "the last side"} again</button>`}
-    ${(open || session.phase === "armed") && others.map((/** @type {string} */ side) => html`<button class="quiet" onClick=${asks("side-is", { side })}>It is side ${side}</button>`)}
-    ${(session.phase === "armed" || session.phase === "flip") && wasPutAside(session) && html`<button class="quiet" onClick=${asks("keep")}>What was put aside was the side: keep it</button>`}
+    ${others.length > 0 && html`<${Sides} many="It ${open ? "is" : "was"} another side" all=${others.map((/** @type {string} */ side) => ({ side, text: `It ${open ? "is" : "was"} side ${side}` }))} press=${(/** @type {string} */ side) => asks("side-is", { side })} />`}
+    ${first.length > 0 && html`<${Sides} many="Another side first" all=${first.map((/** @type {string} */ side) => ({ side, text: `Side ${side} first` }))} press=${(/** @type {string} */ side) => asks("first", { side })} />`}
+    ${waits && wasPutAside(session) && html`<button class="quiet" onClick=${asks("keep")}>What was put aside was the side: keep it</button>`}
     <button class="quiet" onClick=${() => void act(session, "stop")}>Stop for tonight</button>
   </p>`;
+}
+
+/** So many sides are offered by themselves; more are behind a word. */
+const SIDES_IN_SIGHT = 2;
+
+/** @param {{many: string, all: {side: string, text: string}[], press: (side: string) => () => void}} props */
+function Sides({ many, all, press }) {
+  const buttons = all.map(({ side, text }) => html`<button key=${side} class="quiet" onClick=${press(side)}>${text}</button>`);
+  return all.length > SIDES_IN_SIGHT ? html`<details><summary>${many}</summary><span class="buttons">${buttons}</span></details>` : html`${buttons}`;
 }
 
 /** @param {{session: any}} props */

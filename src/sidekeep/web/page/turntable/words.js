@@ -11,7 +11,7 @@ export function sentenceOf(session, is_stuck) {
     case "recording": return { main: `Side ${side} is being recorded.`, more: "You can walk away. It ends by itself." };
     case "run-out": return { main: `Side ${side} has run out.`, more: "Volume down, then lift the needle. If music comes back, the side goes on." };
     case "closing": return { main: `Side ${side} is being closed.`, more: "Its checksum is taken." };
-    case "flip": return { main: `Flip the record. Lower the needle on side ${side}.`, more: "Volume down first. Lift the needle if it is still down, and clean the record." };
+    case "flip": return { main: `${session.turned === false ? "The next disc." : "Flip the record."} Lower the needle on side ${side}.`, more: "Volume down first. Lift the needle if it is still down, and clean the record." };
     case "waiting": return { main: "Waiting.", more: "It goes on by itself as soon as the input or the room on the disk is back." };
     default: return { main: endOf(session), more: "" };
   }
@@ -37,8 +37,9 @@ const WORDS = {
   fits: ({ side }) => `Side ${side} is as long as the sleeve says.`,
   short: (facts) => `Side ${facts.side} is ${length(facts)} long; the sleeve prints ${clock(facts.printed_s)}. Did the needle skip?`,
   long: (facts) => `Side ${facts.side} is ${length(facts)} long; the sleeve prints only ${clock(facts.printed_s)}.`,
-  "looks-like": ({ side, other }) => `This looks like side ${other}, not side ${side}. If so, say "It is side ${other}".`,
+  "looks-like": ({ side, other }) => `This looks like side ${other}, not side ${side}. If so, press “It was side ${other}”.`,
   "same-as": ({ side, other }) => `Side ${side} sounds the same as side ${other}: was the record flipped?`,
+  "side-is": ({ side, was }) => `Taken for side ${side} now, not side ${was}.`,
   "false-start": ({ side, reason }) => (reason === "again" ? `That try of side ${side} is in the bin; it is armed again.` : reason === "discard" ? `Side ${side} is in the bin.` : `A false start of side ${side}: put in the bin, and armed again.`),
   "asked-twice": ({ side }) => `A take was put aside just now. Say it once more if side ${side} is to go too.`,
   "not-meant": ({ side }) => (side ? `Side ${side} has begun in the meantime and is still being recorded. Nothing was done to it: ask again if you mean it.` : "That take has ended already. Nothing was done."),
