@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import pytest
+
+from tests.web.browser.stand_in import Evening
 from tests.web.browser.waiting import answered, until
 from tests.web.conftest import RunningServer
 
@@ -85,6 +88,42 @@ def test_a_change_whose_answer_the_page_did_not_hear_is_neither_told_nor_made_tw
     page.reload()
     answered(page)
     assert notes_of(fresh, record) == ["mine"]
+
+
+@pytest.mark.parametrize("theirs", ["", "theirs"])
+def test_what_was_not_answered_is_made_by_itself_once_the_service_is_back(
+    fresh: RunningServer, open_page: Callable[..., Any], theirs: str
+) -> None:
+    """In its order; where somebody else changed the record meanwhile, that is told and nothing is overwritten."""
+    record = record_with(fresh, TEXT)
+    page = open_page(fresh, None, allow=("ERR_FAILED", "409"))
+    evening = Evening(page, fresh)
+    page.goto(f"http://{fresh.host}/record/{record}/sleeve")
+    answered(page)
+    tried: list[Any] = []
+
+    def away(route: Any) -> None:
+        tried.append(route)
+        route.abort()
+
+    page.route("**/edits", away)
+    page.evaluate(ASK, [record, ["one", "two"]])
+    until(page, lambda: len(tried) == 2)
+    notice = page.get_by_text("The note was not kept yet")
+    notice.wait_for()
+    if theirs:
+        fresh.ask("POST", f"/api/records/{record}/edits", {"edit": {"kind": "notes", "text": theirs}})
+    page.unroute("**/edits")
+    page.wait_for_timeout(500)  # the second has been told as well
+    evening.tell({"kind": "hello", "seq": 0, "state": fresh.get("/api/state")})
+    if theirs:
+        page.get_by_text("The note was not made; what you see now is the newest.").wait_for()
+        notice.wait_for()  # what came after it is asked about
+        assert notes_of(fresh, record) == [theirs]
+    else:
+        until(page, lambda: notes_of(fresh, record) == ["one", "two"])
+        answered(page)
+        assert page.locator(".notice").count() == 0
 
 
 def test_a_list_pasted_the_moment_the_shelf_is_seen_is_not_lost(

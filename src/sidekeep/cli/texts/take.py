@@ -27,9 +27,7 @@ _PHASES = {
     "waiting": "waiting for the input",
     "done": "done",
 }
-KEYS_LINE = (
-    "keys: s start, e end this side, a again, d put aside, k keep, x other side, n another side first, q stop"
-)
+KEYS_LINE = "keys: s start, e end, a again, d put aside, k keep, x other side, n another first, q stop"
 
 
 class Teller:

@@ -22,6 +22,15 @@ _STREAMED_SIZES = (range(0x7FFFEF00, 0x80000001), range(0xFFFFEF00, UNKNOWN_32 +
 """Sizes that programs write when they cannot know the length yet: the largest there are, or what a header leaves of them
 (common practice, no source)."""
 _MOST_CHUNKS = 10_000
+_KNOWN = frozenset(
+    name.encode()
+    for names in (
+        "fmt data ds64 fact bext LIST list JUNK junk PAD FLLR cue plst smpl",
+        "inst iXML axml chna ID3 id3 PEAK levl cart umid",
+    )
+    for name in (each.ljust(4) for each in names.split())
+)
+"""Names of chunks in use: the standards named above, and common practice (no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,8 +99,19 @@ def survey_chunks(file: BinaryIO) -> RiffLayout | None:
             chunks[name] = (body, length)
             return _judge(file, size, form, fmt, body, length, chunks)
         chunks.setdefault(name, (body, length))
-        offset = body + length + length % 2
+        offset = _after_chunk(file, body, length)
     return None
+
+
+def _after_chunk(file: BinaryIO, body: int, length: int) -> int:
+    """Where the chunk after this one begins. A body of odd length is followed by one byte of padding; programs forget it, and
+    then the name of the next chunk stands where the padding should be."""
+    end = body + length
+    if length % 2 == 0:
+        return end
+    file.seek(end)
+    names = file.read(5)
+    return end if names[:4] in _KNOWN and names[1:] not in _KNOWN else end + 1
 
 
 def _read_format(block: bytes) -> tuple[int, int, int, int, int] | None:
@@ -124,7 +144,7 @@ def _judge(
     if claimed > there:
         streamed = form == "riff" and any(claimed in sizes for sizes in _STREAMED_SIZES)
         verdict, audio = ("unfinished" if streamed else "cut short"), there
-    elif there - claimed > 1 and not _chunks_fill(file, body + claimed + claimed % 2, size):
+    elif there - claimed > 1 and not _chunks_fill(file, _after_chunk(file, body, claimed), size):
         verdict, audio = "unfinished", there
     return RiffLayout(
         form=form,
@@ -151,7 +171,7 @@ def _chunks_fill(file: BinaryIO, offset: int, size: int) -> bool:
         if len(raw) < 8 or not all(32 <= byte < 127 for byte in raw[:4]):
             return False
         length = struct.unpack("<I", raw[4:])[0]
-        offset += 8 + length + length % 2
+        offset = _after_chunk(file, offset + 8, length)
         if offset > size + 1:
             return False
     return False

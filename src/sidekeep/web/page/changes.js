@@ -5,7 +5,7 @@
  */
 import { isLeaving } from "./leaving.js";
 import { get, post, put, Refused } from "./server.js";
-import { keepRecord, knownNow, loadRecord, tell } from "./store.js";
+import { keepRecord, knownNow, loadRecord, onEvent, seen, tell } from "./store.js";
 
 /**
  * @typedef {object} Asked  one change as it is sent
@@ -116,8 +116,26 @@ function tellUnheard(asked) {
   unheard.add(asked);
   const letGo = () => void unheard.delete(asked);
   const again = () => void lineUp({ ...asked, insists: true });
-  tell(`${asked.what} was not kept: sidekeep does not answer. Is it still running?`, { severity: "act", action: { text: "Try again", run: again }, put_by: letGo });
+  tell(unheardText(asked), { severity: "act", action: { text: "Try again", run: again }, put_by: letGo });
 }
+/** @param {Asked} asked */
+const unheardText = (asked) => `${asked.what} was not kept yet: sidekeep does not answer. It is made once it does; is it still running?`;
+
+/** sidekeep answers again: what it had not answered is made now, in its order. Of a record that somebody changed meanwhile, the first
+ * change is refused for that, and what came after it is asked about as well. */
+async function makeUnheard() {
+  const waiting = [...unheard];
+  const texts = new Set(waiting.map(unheardText));
+  unheard.clear();
+  for (const notice of knownNow().notices.filter((each) => texts.has(each.text))) seen(notice.id);
+  /** @type {Map<string, boolean>} */
+  const made = new Map();
+  for (const asked of waiting) {
+    if (made.get(asked.id) === false) tellUnheard(asked);
+    else made.set(asked.id, Boolean(await lineUp(made.has(asked.id) ? { ...asked, revision: undefined } : asked)));
+  }
+}
+onEvent("hello", () => void makeUnheard());
 
 /** Whether the change after the revision it was sent for is this one. @param {Asked} asked */
 async function isMade(asked) {
