@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sidekeep.files.codecs.flac import stream_md5
+from sidekeep.files.reading.own_sum import stream_md5
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.samples import to_float, to_whole
 from sidekeep.files.writing.read_back import read_back

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from sidekeep.copies.kept.history import MAKING_FOLDER
 from sidekeep.copies.kept.manifest import read_manifest
-from sidekeep.copies.kept.payload import flac_md5_matches
 from sidekeep.copies.run import lossy, lossy_files
 from sidekeep.copies.run.run import CopyRun
 from sidekeep.errors import Cancelled, ChecksumError, CopyError, ParameterError
+from sidekeep.files.reading.own_sum import flac_md5_matches
 from tests.copies.feeder import FOLDER, Feeder, drive, record, tree
 from tests.outside import mounted, nobody_writes
 

@@ -9,9 +9,9 @@ import pytest
 
 from sidekeep.copies.kept import checking
 from sidekeep.copies.kept.manifest import write_manifest
-from sidekeep.copies.kept.payload import flac_md5_matches
 from sidekeep.copies.kept.verify import check_sums, verify_folder
 from sidekeep.errors import Cancelled, CopyError
+from sidekeep.files.reading.own_sum import flac_md5_matches
 from tests.copies.feeder import Feeder
 
 FOLDER = "The Wicker Boats - Tallow Wharf Almanac (1971)"

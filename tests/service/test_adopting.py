@@ -6,13 +6,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from sidekeep.errors import CopyError, ShelfError
 from sidekeep.files.reading.reader import open_take
+from sidekeep.service.mend import mend_file
 from sidekeep.service.shelf import adopting
 from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.pyramids import PEAKS
 from sidekeep.service.shelf.records import list_records
+from sidekeep.service.survey import survey_file
 from tests.small_record import small_record
 
 
@@ -92,3 +95,21 @@ def test_moving_that_is_broken_off_goes_on_and_leaves_no_original(
     adopted = adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve, move=True)
     assert [take.folder for take in adopted.takes] == ["takes/A-1", "takes/B-1"]
     assert not any(path.exists() for path in files)
+
+
+def test_of_a_flac_file_whose_sound_is_not_what_it_says_is_told_when_it_is_adopted_and_when_it_is_heard(
+    tmp_path: Path,
+) -> None:
+    """Its MD5 is in bytes 26 to 42 (RFC 9639, section 8.2)."""
+    path = tmp_path / "side.flac"
+    soundfile.write(path, np.random.default_rng(2).uniform(-0.1, 0.1, (30_000, 2)), 44_100, subtype="PCM_16")
+    content = bytearray(path.read_bytes())
+    content[30] ^= 1
+    path.write_bytes(content)
+    adopted = adopt([path], shelf=tmp_path / "shelf", side_letters=["A"])
+    assert [finding.kind for finding in adopted.findings[0]] == ["own-sum-differs"]
+    assert any(
+        "side.flac is not what its own checksum says" in problem for problem in adopted.takes[0].problems
+    )
+    assert "own-sum-differs" in [finding.kind for finding in survey_file([path]).survey.findings]
+    assert "own-sum-differs" in [finding.kind for finding in mend_file(path, tmp_path / "out.flac").findings]

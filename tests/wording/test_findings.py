@@ -27,6 +27,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "truncated-file": {"name": "side-A.wav", "read_frames": 61_000, "claimed_frames": 90_000},
     "unfinished-file": {"name": "side-A.wav", "read_frames": 61_000, "claimed_frames": 0},
     "damaged-file": {"name": "side-A.mp3", "damaged_packets": 1},
+    "own-sum-differs": {"name": "side-A.flac"},
     "not-a-number": {"frames": 2},
     "fewer-bits": {"bits": 24, "bits_in_use": 16},
     "decoded-copy": {},

@@ -73,7 +73,7 @@ def mend_file(
                 progress = part(progress, 0.8, 1.0)
             else:
                 blocks = mended_blocks(source, mender)
-            stack.enter_context(reading_whole(source, [source_path]))
+            reading = stack.enter_context(reading_whole(source, [source_path]))
             for done, original, mended in blocks:
                 _write(outputs[0], mended, form)
                 if taken_out_path is not None:
@@ -88,7 +88,7 @@ def mend_file(
     return MendResult(
         format=form,
         repairs=mended_repairs(mender.repairs, left),
-        findings=(*unmatched, *mender.findings),
+        findings=(*reading.findings, *unmatched, *mender.findings),
     )
 
 

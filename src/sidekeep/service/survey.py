@@ -45,7 +45,7 @@ def survey_file(
     sleeve = load_sleeve(sleeve_path)
     sides = expected_sides(sleeve, side_letters, paths[0].name)
     source = open_take(paths)
-    with reading_whole(source, paths):
+    with reading_whole(source, paths) as reading:
         survey = survey_take(
             source,
             file=str(paths[0]),
@@ -54,6 +54,7 @@ def survey_file(
             mend=mend or MendSettings(),
             progress=progress,
         )
+    survey = replace(survey, findings=(*reading.findings, *survey.findings))
     survey = with_outer_findings(survey, source, sleeve, is_side_told=bool(side_letters))
     return SurveyResult(survey=survey, sleeve=sleeve)
 

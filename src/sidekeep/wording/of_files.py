@@ -50,6 +50,10 @@ WORDS: Mapping[str, Say] = {
         f"{count(about.whole('damaged_packets'), 'piece')} of {about.word('name')} could not be decoded and "
         f"{'is' if about.whole('damaged_packets') == 1 else 'are'} missing. Restore the file from a backup."
     ),
+    "own-sum-differs": lambda about: (
+        f"The sound of {about.word('name')} is not what its own checksum says (FLAC keeps an MD5 of its samples): the file was "
+        "damaged after it was made. Restore it from a backup, or copy it again from where it came; what is there is used."
+    ),
     "empty": lambda about: (
         "The file is whole, but there is no sound in it at all: not one frame. Record again."
     ),

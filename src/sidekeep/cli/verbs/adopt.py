@@ -35,6 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Adopt and say where things are now."""
     from sidekeep.cli.terminal.output import print_json, progress_bar, say
+    from sidekeep.cli.texts.findings import print_findings
     from sidekeep.service.shelf.adopting import adopt
     from sidekeep.service.shelf.records import default_shelf, sleeve_problems
 
@@ -61,6 +62,9 @@ def run(options: argparse.Namespace) -> int:
     else:
         for take in adopted.takes:
             print(f"side {take.side}, {clock_text(take.length_s)}: {adopted.folder.path / take.folder}")
+        for take, found in zip(adopted.takes, adopted.findings, strict=True):
+            print_findings(found, take.rate_hz)
         for problem in problems:
             say(f"Look: {problem}")
-    return 1 if problems else 0
+    told = any(finding.severity != "note" for found in adopted.findings for finding in found)
+    return 1 if problems or told else 0

@@ -14,10 +14,10 @@ from sidekeep.copies.kept.history import HISTORY_NAME, MAKING_FOLDER, read_histo
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, read_list, read_manifest
 from sidekeep.copies.kept.names_on_disk import as_they_lie, files_below
 from sidekeep.copies.kept.pass_note import PassNote
-from sidekeep.copies.kept.payload import flac_md5_matches, has_md5
 from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.bounded import read_text_bounded
 from sidekeep.files.checksum import CHUNK_BYTES, file_digest
+from sidekeep.files.reading.own_sum import carried_md5, flac_md5_matches
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.units import count
 
@@ -192,7 +192,7 @@ class CheckPass:
             try:
                 digest = file_digest(place + path, algorithm)
                 if digest == wanted and self._decode_flac and path.lower().endswith(".flac"):
-                    if not has_md5(Path(place + path)):
+                    if not carried_md5(Path(place + path)):
                         self._unchecked.append(f"{inside + path} carries no MD5 of its own sound")
                     digest = digest if flac_md5_matches(Path(place + path)) else "the sound differs"
             except OSError:

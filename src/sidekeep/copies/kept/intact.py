@@ -20,6 +20,7 @@ from sidekeep.files.checksum import file_sha256
 from sidekeep.files.guard import TAKE_FACTS
 from sidekeep.files.reading.source import FileSource
 from sidekeep.files.reading.witness import Witness
+from sidekeep.model.finding import Finding
 
 RECORDINGS_NAME = "recordings-sha256.txt"
 """In a master: the checksum of the recording that each take in it was made from."""
@@ -27,9 +28,10 @@ RECORDINGS_NAME = "recordings-sha256.txt"
 
 @dataclass
 class Reading:
-    """``sha256`` of every file, filled in when the reading is over."""
+    """``sha256`` of every file, and what is to be told of their sound; filled in when the reading is over."""
 
     sha256: tuple[str, ...] = field(default=())
+    findings: tuple[Finding, ...] = field(default=())
 
 
 def known_sums(paths: Sequence[Path]) -> tuple[str | None, ...]:
@@ -61,6 +63,7 @@ def reading_whole(
             if changed is not None:
                 raise still_moving(paths[changed])
             reading.sha256 = witness.finish()
+            reading.findings = witness.findings()
     except OSError as error:
         if error.filename is None or Path(error.filename) not in paths:
             raise

@@ -27,14 +27,6 @@ def _start(job: FileForm) -> Encoder:
 FLAC = Codec(kind="flac", suffix=".flac", lossless=True, start=_start, bits=(16, 24), highest_rate_hz=655_350)
 
 
-def stream_md5(head: bytes) -> str:
-    """The MD5 of the samples from a file's first 42 bytes (RFC 9639, section 8.2); empty when not set."""
-    if len(head) < 42 or head[:4] != b"fLaC" or head[4] & 0x7F:
-        return ""
-    digest = head[26:42]
-    return digest.hex() if any(digest) else ""
-
-
 def flac_audio_start(file: BinaryIO) -> int:
     """Where the first frame of an open FLAC file begins, behind its metadata blocks (RFC 9639, section 8.1); 0
     when it is none, or its frames do not begin there."""

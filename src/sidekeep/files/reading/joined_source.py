@@ -52,6 +52,10 @@ class JoinedSource(FileSource):
                     )
                 )
 
+    @property
+    def files(self) -> list[FileSource]:
+        return self.parts
+
     def _blocks(self, block_frames: int, start: int, stop: int) -> Iterator[Audio]:
         pending: list[NDArray[Any]] = []
         held = 0

@@ -12,6 +12,7 @@ import soundfile
 from sidekeep.errors import AudioFileError
 from sidekeep.files.checksum import Tap
 from sidekeep.files.names import library_name
+from sidekeep.files.reading.own_sum import OwnSum
 from sidekeep.files.reading.source import FileSource
 from sidekeep.files.samples import unpack_samples
 from sidekeep.files.wave.chunks import RiffLayout
@@ -70,6 +71,7 @@ class SndfileSource(FileSource):
     ) -> None:
         super().__init__(path)
         self.tap: Tap | None = None
+        self.own_sum: OwnSum | None = None
         self._layout = layout
         self._whole = whole
         with self._open() as handle:
@@ -153,6 +155,8 @@ class SndfileSource(FileSource):
                     at += len(block)
                     if len(block) < wanted:
                         raise self._broken(at)
+                    if self.own_sum is not None:
+                        self.own_sum.saw(at - wanted, block)
                     yield block
         except (soundfile.SoundFileError, OSError) as error:
             raise self._broken(at) from error

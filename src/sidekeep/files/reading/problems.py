@@ -38,6 +38,18 @@ def unfinished(source: _Opened, *, claimed_frames: int) -> Finding:
     )
 
 
+def sound_differs(source: _Opened, start_frame: int = 0) -> Finding:
+    """``own-sum-differs``: the sound is not what the file's own checksum says of it; ``start_frame`` is where the file begins in
+    its take."""
+    return Finding(
+        kind="own-sum-differs",
+        start_frame=start_frame,
+        stop_frame=start_frame + source.format.length_frames,
+        severity="look",
+        facts={"name": source.path.name},
+    )
+
+
 def damaged(source: _Opened, packets: int) -> Finding:
     """``damaged-file``: pieces that could not be decoded and are missing from the sound."""
     return Finding(

@@ -6,7 +6,7 @@ findings about the file itself.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -35,6 +35,11 @@ class FileSource:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.problems = []
+
+    @property
+    def files(self) -> Sequence[FileSource]:
+        """The files that it is read from, in order."""
+        return [self]
 
     def blocks(
         self, block_frames: int, start_frame: int = 0, stop_frame: int | None = None

@@ -20,9 +20,9 @@ from numpy.typing import NDArray
 
 from sidekeep.errors import AudioFileError, CopyError
 from sidekeep.files.checksum import sha256
-from sidekeep.files.codecs.flac import stream_md5
 from sidekeep.files.codecs.mp3 import id3_bytes, read_info
 from sidekeep.files.reading.decode import Decoder, to_float
+from sidekeep.files.reading.own_sum import stream_md5
 from sidekeep.files.samples import digest_type, peak_of
 from sidekeep.files.samples import to_float as whole_to_float
 from sidekeep.flow.ports import BLOCK_FRAMES

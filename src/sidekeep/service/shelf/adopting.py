@@ -10,8 +10,10 @@ from sidekeep.copies.kept.intact import known_sums
 from sidekeep.errors import ShelfError
 from sidekeep.files.checksum import FileState, file_sha256
 from sidekeep.files.guard import OutputGuard, refuse_removal
+from sidekeep.files.reading.own_sum import own_sum_findings
 from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
+from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record
 from sidekeep.service.choices.sleeves import assign_files, load_sleeve, name_findings, order_findings
 from sidekeep.service.shelf.pyramids import PEAKS
@@ -33,10 +35,11 @@ from sidekeep.wording.findings import finding_text
 
 @dataclass(frozen=True, kw_only=True)
 class Adopted:
-    """What came onto the shelf."""
+    """What came onto the shelf, and what there is to tell of each take, by its number in ``takes``."""
 
     folder: RecordFolder
     takes: tuple[ShelfTake, ...]
+    findings: tuple[tuple[Finding, ...], ...]
 
 
 def adopt(
@@ -86,6 +89,7 @@ def adopt(
             else RecordFolder.create(free_folder(shelf, record), sleeve=write_sleeve(record))
         )
     takes: list[ShelfTake] = []
+    told: list[tuple[Finding, ...]] = []
     with at_work(folder.path, "adopting", wait_s=None, waiting=lambda text: progress(0.0, text)):
         for index, (take, source) in enumerate(zip(takes_files, sources, strict=True)):
             letters = "".join(side.name for side in take.sides) if take.sides else "A"
@@ -94,11 +98,13 @@ def adopt(
                 if move:
                     whole_on_shelf(folder, there)
                 takes.append(there)
+                told.append(())
                 continue
-            odd = [*source.problems]
+            odd = [*source.problems, *own_sum_findings(source)]
             if record.sides and side_letters is None:
                 odd += name_findings(take.paths[0], tuple(letters), source.format.length_frames)
                 odd += order_findings(take.paths[0], tuple(letters), record, source.format.length_frames)
+            told.append(tuple(odd))
             takes.append(
                 adopt_take(
                     folder,
@@ -121,7 +127,7 @@ def adopt(
         if move:
             remove_originals(before)
     index_record(shelf, folder)
-    return Adopted(folder=folder, takes=tuple(takes))
+    return Adopted(folder=folder, takes=tuple(takes), findings=tuple(told))
 
 
 def _held(folder: RecordFolder, paths: Sequence[Path]) -> ShelfTake | None:

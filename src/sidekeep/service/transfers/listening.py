@@ -51,7 +51,7 @@ def listen_to(
             patches=patches,
             progress=lambda share, doing="": progress(share, f"{doing} ({name})"),
         )
-    return survey, reading.sha256
+    return replace(survey, findings=(*reading.findings, *survey.findings)), reading.sha256
 
 
 def name_takes(
