@@ -61,6 +61,7 @@ def judge(
     news = [News(code="taken", side=side, take=piece.name, facts=taken)]
     # What goes on where another take was cut short is a part, and says nothing by its length.
     if not piece.take.anew and (found := fit(side, piece.music_s, printed)) is not None:
+        found = _parted(piece, earlier, own) or found
         news.append(found)
         piece.looks_like = str(found.facts["other"]) if found.code == "looks-like" else ""
     for other in earlier:
@@ -68,6 +69,26 @@ def judge(
             news.append(News(code="same-as", severity="act", side=side, facts={"other": other.side}))
     piece.take.notes += [each for each in news if each.severity != "note"]
     return "taken", news
+
+
+def _parted(piece: ClosedPiece, earlier: Sequence[ClosedPiece], own: PrintedSide | None) -> News | None:
+    """A side whose beginning was put aside when the needle was lifted in it, and lowered there again later: together they are as
+    long as printed. By its length alone the rest may look like another side."""
+    before = earlier[-1] if earlier else None
+    if own is None or before is None or before.binned != "lifted" or before.side != piece.side:
+        return None
+    is_whole = piece.music_s >= own.expected_s - own.tolerance_s
+    if is_whole or before.length_s < LEVER_FROM_S:
+        return None
+    if before.music_s + piece.music_s < own.expected_s - own.tolerance_s:
+        return None
+    facts: dict[str, Fact] = {
+        "length_s": round(piece.music_s, 1),
+        "printed_s": own.length_s,
+        "aside_s": round(before.music_s, 1),
+        "aside": before.name.rpartition("/")[2],
+    }
+    return News(code="parted", severity="act", side=piece.side, facts=facts)
 
 
 def run_out_kept_s(printed: PrintedSide | None, music_s: float) -> float:
