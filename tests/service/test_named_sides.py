@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from sidekeep.service.choices.sleeves import name_findings, order_findings, read_sleeve_text
+from sidekeep.service.choices.named_sides import name_findings, order_findings, sides_of_names
+from sidekeep.service.choices.sleeves import assign_files, read_sleeve_text
 from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.survey import survey_file
 from tests.small_record import RATE_HZ, play
@@ -28,12 +29,60 @@ ONE_SIDE = "Vesna Or Nobody - Small Hours (1987)\nSide A\nA1 Dew on the Crates 0
         ("side A and side B.wav", ("C",), False),
         ("outside.wav", ("A",), False),
         ("side one.wav", ("A",), False),
+        ("side 2.wav", ("A",), True),
+        ("02 Seite 1.wav", ("A",), False),
+        ("A-Seite.wav", ("B",), True),
+        ("B面.wav", ("A",), True),
+        ("B-sides and other songs.wav", ("A",), False),
+        ("LP 2, side A.wav", ("C",), False),
+        ("Disc 2 Side 2.flac", ("C",), True),
+        ("LP2 Side C.flac", ("C",), False),
+        ("face 2 face.wav", ("A",), False),
+        ("Facet, Seiten, sides.wav", ("A",), False),
+        ("side 27.wav", ("A",), False),
         ("Small Hours - B.wav", ("A",), False),
         ("inside B.wav", ("A",), False),
     ],
 )
 def test_a_letter_beside_the_word_for_side_counts(name: str, sides: tuple[str, ...], told: bool) -> None:
     assert bool(name_findings(Path(name), sides, 100)) == told
+
+
+def test_sides_of_a_second_disc_are_not_those_of_the_first(tmp_path: Path) -> None:
+    """Each disc has a side A, as many people call them."""
+    record = read_sleeve_text(
+        "Vesna - Long (1987)\n" + "".join(f"Side {each}\nDew 3:10\n" for each in "ABCD")
+    ).record
+    names = ["LP1 Side A.wav", "LP1 Side B.wav", "LP2 Side A.wav", "LP2 Side B.wav"]
+    files = [tmp_path / name for name in names]
+    for file in files:
+        file.touch()
+    assert [[side.name for side in take.sides or ()] for take in assign_files(files, record)] == [
+        ["A"],
+        ["B"],
+        ["C"],
+        ["D"],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("names", "missing", "sides"),
+    [
+        (["b.wav", "a.wav"], "AB", ["B", "A"]),
+        (["one.wav", "two.wav"], "AB", ["A", "B"]),
+        (["Side B.wav"], "AB", ["B"]),
+        (["take.wav"], "AB", ["AB"]),
+        (["take.wav"], "B", ["B"]),
+        (["take.wav"], "", ["AB"]),
+        (["Side A 1.wav", "Side A 2.wav"], "AB", ["A", ""]),
+        (["1 Dew.wav", "2 Rail.wav", "3 Wall.wav"], "AB", ["", "", ""]),
+        ([], "AB", []),
+    ],
+)
+def test_what_recordings_are_taken_for_until_a_person_says(
+    names: list[str], missing: str, sides: list[str]
+) -> None:
+    assert sides_of_names(names, "AB", missing) == sides
 
 
 def test_a_file_of_side_b_under_a_sleeve_that_lists_side_a_only(tmp_path: Path) -> None:

@@ -14,14 +14,8 @@ from sidekeep.flow.passes.survey import Survey, survey_take
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
-from sidekeep.service.choices.sleeves import (
-    Sleeve,
-    load_sleeve,
-    name_findings,
-    order_findings,
-    side_in_name,
-    sleeve_findings,
-)
+from sidekeep.service.choices.named_sides import name_findings, order_findings, side_in_name
+from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, sleeve_findings
 from sidekeep.service.take_findings import take_findings
 
 

@@ -58,6 +58,42 @@ def test_typing_survives_reload_and_leaving(fresh: RunningServer, open_page: Cal
     assert page.get_by_label("Sleeve text").input_value() == TEXT
 
 
+@pytest.mark.parametrize(
+    ("names", "sides", "told"),
+    [
+        (["Tallow B.wav", "Tallow A.wav"], ["A", "B"], ""),
+        (["Side B.wav"], ["B"], ""),
+        (["both.wav"], ["AB"], ""),
+        (
+            ["1 Lamp Oil.wav", "2 Rope.wav", "3 Eel.wav"],
+            ["", "", ""],
+            "Nothing tells which side some of them are",
+        ),
+    ],
+)
+def test_recordings_that_are_brought_in_are_the_sides_their_names_say(
+    fresh: RunningServer, open_page: Callable[..., Any], names: list[str], sides: list[str], told: str
+) -> None:
+    """A single recording of side B is not the whole record, and twelve tracks are not twelve takes of side B."""
+    page = open_page(fresh, "/new")
+    page.get_by_label("Sleeve text").fill(TEXT)
+    page.get_by_text("Two tracks on sides A and B").wait_for()
+    files = [{"name": name, "mimeType": "audio/wav", "buffer": b"RIFF"} for name in names]
+    page.get_by_label("Choose the recordings").set_input_files(files)
+    chosen = page.locator(".bring li select")
+    until(page, lambda: chosen.count() == len(names))
+    assert [each.input_value() for each in chosen.all()] == sides
+    bring = page.get_by_role("button", name="Bring them in")
+    assert bring.is_enabled() is any(sides)
+    assert page.locator(".bring .finding").count() == bool(told)
+    if told:
+        page.get_by_text(told).wait_for()
+        chosen.nth(0).select_option("A")
+        chosen.nth(1).select_option("A")
+        page.get_by_text("Side A is there twice").wait_for()
+        assert bring.is_enabled()
+
+
 def test_a_sleeve_text_that_was_changed_elsewhere_is_not_overwritten_unseen(
     fresh: RunningServer, open_page: Callable[..., Any]
 ) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,11 +10,9 @@ from sidekeep.errors import ParameterError, SleeveError
 from sidekeep.files.bounded import read_bounded
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record, Side
+from sidekeep.service.choices.named_sides import side_in_name, side_said
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
-from sidekeep.shelf.sleeve.parts.quoting import visible
 from sidekeep.shelf.sleeve.reading import SleeveProblem, read_sleeve
-
-_SIDE = re.compile(r"\b(?:side|face|seite|lado|cara|lato) ?([a-z])\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,77 +104,6 @@ def assign_files(
         TakeFiles(paths=(path,), sides=tuple(sides[index * share : (index + 1) * share]))
         for index, path in enumerate(files)
     ]
-
-
-def side_in_name(file_name: str, known: dict[str, Side]) -> Side | None:
-    """``side-B.wav``, ``Side B 1.flac``, ``my record - B.wav``: the letter a person put there."""
-    words = _words(file_name)
-    last = words[-1] if words else ""
-    return side_said(file_name, known) or (known.get(last) if len(last) == 1 else None)
-
-
-def side_said(file_name: str, known: dict[str, Side]) -> Side | None:
-    """The same, but in so many words: a title may end in a letter. None where two sides are named (``Side A and B.wav``)."""
-    said = _letters_said(file_name) & set(known)
-    others = {word for word in _words(file_name) if word in known}
-    return known[said.pop()] if len(said) == 1 and not others - said else None
-
-
-def name_findings(path: Path, taken_as: Sequence[str], length_frames: int) -> list[Finding]:
-    """A finding where a file says in so many words to be another side than those it was taken as."""
-    said = _letters_said(path.name)
-    if len(said) != 1 or not taken_as or said & set(taken_as):
-        return []
-    return [
-        Finding(
-            kind="named-otherwise",
-            start_frame=0,
-            stop_frame=length_frames,
-            severity="look",
-            facts={"file": visible(path.name), "named": said.pop(), "side": ", ".join(taken_as)},
-        )
-    ]
-
-
-def order_findings(path: Path, taken_as: Sequence[str], record: Record, length_frames: int) -> list[Finding]:
-    """A finding where nothing but the order of the files says which side this is: its name does not, and another side of the
-    sleeve has as many tracks of as good as the same times, or neither has times."""
-    known = {side.name: side for side in record.sides}
-    if len(taken_as) != 1 or taken_as[0] not in known or side_in_name(path.name, known) is not None:
-        return []
-    own = known[taken_as[0]]
-    alike = [side.name for side in record.sides if side is not own and _sounds_as_long(own, side)]
-    return [
-        Finding(
-            kind="order-believed",
-            start_frame=0,
-            stop_frame=length_frames,
-            severity="note",
-            facts={"file": visible(path.name), "side": own.name, "other": other},
-        )
-        for other in alike[:1]
-    ]
-
-
-def _sounds_as_long(one: Side, two: Side) -> bool:
-    """Whether no track's length tells two sides apart: players run up to one percent wrong, and printed times are rounded (common
-    practice, no source)."""
-    if len(one.tracks) != len(two.tracks):
-        return False
-    for a, b in zip(one.tracks, two.tracks, strict=True):
-        if (a.duration_s is None) != (b.duration_s is None):
-            return False
-        if a.duration_s and b.duration_s and abs(a.duration_s - b.duration_s) > 2.0 + 0.01 * a.duration_s:
-            return False
-    return True
-
-
-def _letters_said(file_name: str) -> set[str]:
-    return {letter.upper() for letter in _SIDE.findall(" ".join(_words(file_name)))}
-
-
-def _words(file_name: str) -> list[str]:
-    return "".join(c if c.isalnum() else " " for c in Path(file_name).stem).split()
 
 
 def _refuse_twice(files: Sequence[Path]) -> None:

@@ -15,7 +15,8 @@ from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record
-from sidekeep.service.choices.sleeves import assign_files, load_sleeve, name_findings, order_findings
+from sidekeep.service.choices.named_sides import name_findings, order_findings
+from sidekeep.service.choices.sleeves import assign_files, load_sleeve
 from sidekeep.service.shelf.pyramids import PEAKS
 from sidekeep.service.shelf.records import (
     find_record,

@@ -7,9 +7,10 @@ from typing import Any
 from starlette.responses import Response
 
 from sidekeep.model.recipe import LevelSettings
+from sidekeep.service.choices.named_sides import sides_of_names
 from sidekeep.service.house.records.sleeve_lines import read_sleeve_lines
 from sidekeep.web.asking import Ask, Endpoint, only_here
-from sidekeep.web.endpoints.sent import Edit, PlayAgain, Revision, SleeveSent, Text
+from sidekeep.web.endpoints.sent import Edit, PlayAgain, Recordings, Revision, SleeveSent, Text
 from sidekeep.web.guard import REPORT_POLICY
 
 
@@ -47,6 +48,11 @@ def write_sleeve(ask: Ask) -> Any:
 
 def read_sleeve(ask: Ask) -> Any:
     return read_sleeve_lines(ask.body.text)
+
+
+def sides_of_recordings(ask: Ask) -> Any:
+    sent = ask.body
+    return {"sides": sides_of_names(sent.names, sent.sides, sent.missing)}
 
 
 def recipe(ask: Ask) -> Any:
@@ -108,6 +114,7 @@ ENDPOINTS: list[Endpoint] = [
     Endpoint(method="DELETE", path="/api/records/{record}/bin", handler=empty_take_bin, body=Revision),
     Endpoint(method="PUT", path="/api/records/{record}/sleeve", handler=write_sleeve, body=SleeveSent),
     Endpoint(method="POST", path="/api/sleeve/read", handler=read_sleeve, body=Text),
+    Endpoint(method="POST", path="/api/sleeve/sides", handler=sides_of_recordings, body=Recordings),
     Endpoint(method="GET", path="/api/records/{record}/recipe", handler=recipe),
     Endpoint(method="GET", path="/api/records/{record}/recipe/file", handler=recipe_file),
     Endpoint(method="GET", path="/api/records/{record}/report", handler=report),

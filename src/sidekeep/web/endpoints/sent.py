@@ -22,6 +22,14 @@ class SleeveSent(Struct, forbid_unknown_fields=True):
     revision: int | None = None
 
 
+class Recordings(Struct, forbid_unknown_fields=True):
+    """Names of recordings, the sides of their record, and which of those have no take yet."""
+
+    names: Annotated[list[str], Meta(max_length=1000)]
+    sides: Annotated[list[str], Meta(max_length=100)]
+    missing: Annotated[list[str], Meta(max_length=100)] = []
+
+
 class Copies(Struct, forbid_unknown_fields=True):
     """Which kinds of copies to write, and what this time is otherwise than usual. ``kinds`` is the older word for ``copies``."""
 

@@ -23,6 +23,12 @@ function send(path, file, progress) {
   });
 }
 
+/** More recordings than any record has sides: a folder of everything was chosen. */
+const MOST_FILES = 60;
+
+/** @param {string} letters one side, several, or none @param {string[]} all */
+const sidesText = (letters, all) => (!letters ? "left out" : letters.length === 1 ? `side ${letters}` : letters === all.join("") ? "the whole record" : `sides ${letters}`);
+
 /** @param {{record: any, sides: string[], make: () => Promise<any>}} props */
 export function BringIn({ record, sides, make }) {
   const [files, setFiles] = useState(/** @type {{file: File, side: string}[]} */ ([]));
@@ -33,10 +39,13 @@ export function BringIn({ record, sides, make }) {
   const coming = sent ? [] : [...known.jobs.values()].filter((job) => record && job.kind === "adopt" && job.record === record.id && (job.state === "running" || job.state === "waiting"));
   const jobs = (sent?.jobs ?? []).map((id) => known.jobs.get(id)).filter(Boolean);
   const letters = sides.length ? sides : ["A", "B"];
+  const missing = letters.filter((letter) => !record?.sides.some((/** @type {any} */ side) => side.side === letter && side.chosen_take));
   /** @param {FileList | null} chosen */
-  const choose = (chosen) => {
+  const choose = async (chosen) => {
     const sorted = [...(chosen ?? [])].sort((a, b) => a.name.localeCompare(b.name, undefined, { numeric: true }));
-    setFiles(sorted.map((file, at) => ({ file, side: sorted.length === 1 && letters.length > 1 ? letters.join("") : (letters[at] ?? letters[letters.length - 1]) })));
+    if (sorted.length > MOST_FILES) return tell(`${capital(count(sorted.length, "recording"))} for one record: choose those of its sides.`, { severity: "look" });
+    const told_sides = sorted.length ? (await told(post("/api/sleeve/sides", { names: sorted.map((file) => file.name), sides: letters, missing })))?.sides : [];
+    setFiles(sorted.map((file, at) => ({ file, side: told_sides?.[at] ?? "" })));
   };
   // What is being sent is lost when the page goes: ask first.
   useEffect(() => {
@@ -63,6 +72,7 @@ export function BringIn({ record, sides, make }) {
     const owner = record ?? (await make());
     if (!owner) return;
     for (const [at, { file, side }] of files.entries()) {
+      if (!side) continue;
       setNow({ at, share: 0 });
       try {
         const words = new URLSearchParams({ record: owner.id, side, name: file.name, stylus });
@@ -78,22 +88,27 @@ export function BringIn({ record, sides, make }) {
     setFiles([]);
     setSent({ record: owner.id, jobs: asked });
   });
-  const choices = [...letters, ...(letters.length > 1 ? [letters.join("")] : [])];
+  const several = [...new Set([letters.join(""), missing.join(""), ...files.map(({ side }) => side)])].filter((side) => side.length > 1);
+  const choices = [...letters, ...several, ""];
+  const wanted = files.map(({ side }) => side).filter(Boolean);
+  const twice = [...new Set(wanted.filter((side, at) => wanted.indexOf(side) !== at))];
   return html`<section class="bring" aria-labelledby="bring">
     <h2 id="bring">Recorded already?</h2>
     <p class="soft">Bring in the files: one per side, or one with the whole record. They are copied; your files stay where they are.</p>
     ${files.length > 0 && html`<ul>${files.map(({ file, side }, at) => html`<li key=${at}>
       <span>${file.name} <span class="soft">${size(file.size)}</span></span>
       <label>is <select value=${side} disabled=${now !== null} onChange=${(/** @type {any} */ event) => setFiles(files.map((each, place) => (place === at ? { ...each, side: event.target.value } : each)))}>
-        ${choices.map((letter) => html`<option value=${letter} selected=${letter === side}>${letter.length > 1 ? "the whole record" : `side ${letter}`}</option>`)}</select></label>
+        ${choices.map((letter) => html`<option key=${letter} value=${letter} selected=${letter === side}>${sidesText(letter, letters)}</option>`)}</select></label>
       ${now?.at === at && html`<progress class="bar" max="1" value=${now.share} aria-label=${`Sending ${file.name}`}></progress>`}
     </li>`)}</ul>`}
+    ${wanted.length < files.length && html`<p class="finding look">Nothing tells which side ${files.length - wanted.length > 1 ? "some of them are" : "one of them is"}: say it, or leave it out. A side has to be one recording, not one for each track.</p>`}
+    ${twice.length > 0 && html`<p class="finding look">${capital(sidesText(twice[0] ?? "", letters))} is there twice: each recording becomes a take of its own, and the last one counts.</p>`}
     ${files.length > 0 && html`<label class="with-stylus">Played with the stylus <input type="text" maxlength="200" value=${stylus} placeholder="not known" onInput=${(/** @type {any} */ event) => setStylus(event.target.value)} /></label>`}
     ${sent && html`<p>${jobs.find((job) => job.state === "running")?.doing || "Waiting for its turn"} …</p><progress class="bar" max="1" value=${jobs.reduce((sum, job) => sum + (job.share ?? 0), 0) / Math.max(1, sent.jobs.length)} aria-label="Bringing the recordings in"></progress>`}
     ${coming.length > 0 && html`<p role="status">${capital(count(coming.length, "recording is", "recordings are"))} being brought in …</p><progress class="bar" max="1" value=${coming.reduce((sum, job) => sum + (job.share ?? 0), 0) / coming.length} aria-label="Bringing the recordings in"></progress>`}
     <p class="buttons">
-      ${files.length > 0 && html`<button class="main" disabled=${now !== null} onClick=${bring}>Bring them in</button>`}
-      <label class="button">Choose the recordings<input class="unseen" type="file" accept="audio/*,.wav,.flac,.aiff,.aif,.w64,.rf64" multiple onChange=${(/** @type {any} */ event) => choose(event.target.files)} /></label>
+      ${files.length > 0 && html`<button class="main" disabled=${now !== null || !wanted.length} onClick=${bring}>Bring them in</button>`}
+      <label class="button">Choose the recordings<input class="unseen" type="file" accept="audio/*,.wav,.flac,.aiff,.aif,.w64,.rf64" multiple onChange=${(/** @type {any} */ event) => void choose(event.target.files)} /></label>
     </p>
   </section>`;
 }
