@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from sidekeep.devices.recorder import RecorderSettings
+from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.service.recording import room as rooms
 from sidekeep.service.recording.room import Room, bring_home
 from sidekeep.service.recording.take_close import recover
 from sidekeep.service.take_findings import take_findings
 from sidekeep.shelf.record_folder import RecordFolder
+from tests.service.scripted_evening import ScriptedEvening, ScriptedInput
 
 SLEEVE = "Nan Okoro - Salt Tables (1970)\nSide A\nA1 Lamp 0:02\n"
 FORM = RecorderSettings(rate_hz=8_000, channels=2, bits=24)
@@ -71,3 +73,34 @@ def test_what_cannot_come_home_yet_stays_and_leaves_no_empty_take(
     assert path.is_file()
     assert list((folder.path / "takes").iterdir()) == []
     assert len(recover(tmp_path / "shelf")) == 1
+
+
+def test_a_side_that_went_on_elsewhere_comes_home_and_its_beginning_is_a_take_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk was full at 60 s, and had room again when the needle was lifted."""
+    block = ScriptedInput.block
+    moved: list[int] = []
+
+    def and_move(self: ScriptedInput, start: int, stop: int) -> Iterator[RecorderEvent]:
+        if start >= 60 * 8_000 and self._writer is not None and not moved:
+            moved.append(start)
+            self._writer.close()
+            self._start, path = start, tmp_path / "rescued" / "A-1" / "take.wav"
+            path.parent.mkdir(parents=True)
+            self._writer = TakeWriter(path, rate_hz=8_000, channels=2, bits=24)
+            facts = {"path": str(path), "start_frame": start, "frames": 0}
+            self._waiting.append(RecorderEvent(kind="begun", facts=facts))
+        yield from block(self, start, stop)
+
+    monkeypatch.setattr(ScriptedInput, "block", and_move)
+    steps = [("idle", 20.0), ("side", 1, 100.0), ("idle", 30.0)]
+    evening = ScriptedEvening(tmp_path, steps, sides="A").run(monkeypatch)
+    beginning, rest = sorted(evening.folder.takes(), key=lambda take: take.folder)
+    assert (beginning.folder, rest.folder) == ("takes/A-1", "takes/A-2")
+    assert beginning.length_frames + (20 - 4) * 8_000 == moved[0]
+    assert beginning.length_frames + rest.length_frames >= 104 * 8_000
+    assert [note.code for note in beginning.notes] == ["unexpected-end"]
+    assert [note.code for note in rest.notes] == ["goes-on", "brought-home"]
+    assert [take.folder for take in evening.folder.chosen_takes()] == ["takes/A-2"]
+    assert evening.folder.unfinished() == []

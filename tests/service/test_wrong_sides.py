@@ -155,22 +155,22 @@ def test_a_side_whose_beginning_was_put_aside_is_not_taken_for_another(
     evening = ScriptedEvening(tmp_path, steps, sides="A", sleeve=sleeve).run(monkeypatch)
     assert evening.folders == ["takes/A-2"]
     assert [take.folder for take in evening.folder.binned()] == ["takes/.bin/A-1"]
-    (parted,) = [news for news in evening.news if news.code == "parted"]
+    (parted,) = [news for news in evening.news if news.code == "beginning-aside"]
     assert (parted.facts["aside"], parted.facts["aside_s"]) == ("A-1", 70.0)
     assert "looks-like(A)" not in evening.codes
     (take,) = evening.folder.takes()
-    assert [note.code for note in take.notes] == ["parted"]
+    assert [note.code for note in take.notes] == ["beginning-aside"]
 
 
 @pytest.mark.parametrize("again_s", [150.0, 30.0])
-def test_a_side_that_is_whole_or_a_tiny_rest_is_not_parted(
+def test_a_side_that_is_whole_or_a_tiny_rest_is_not_beginning_aside(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, again_s: float
 ) -> None:
     sleeve = SLEEVE.replace("1:40", "2:30").replace("1:00", "1:20")
     steps = [IDLE, ("side", 1, 70.0), ("idle", 60.0), ("side", 3, again_s), ("idle", 30.0)]
     evening = ScriptedEvening(tmp_path, steps, sides="A", sleeve=sleeve).run(monkeypatch)
     assert "false-start(A)" in evening.codes
-    assert "parted(A)" not in evening.codes
+    assert "beginning-aside(A)" not in evening.codes
 
 
 FOUR_SIDES = SLEEVE + "Side C\nC1 Cider 1:20\nSide D\nD1 Pips 0:45\n"

@@ -122,7 +122,7 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
         f"{facts['side']}"
     ),
     "looks-like": _looks_like,
-    "parted": lambda facts: (
+    "beginning-aside": lambda facts: (
         f"only {facts.time('length_s')} of music: the {facts.time('aside_s')} before that lie in the bin ({facts['aside']}), put "
         f"there when the needle was lifted. Press a to take side {facts['side']} again, in one go"
     ),

@@ -23,7 +23,7 @@ from sidekeep.model.record import Record
 from sidekeep.service.recording.loss_places import placed_by_sound
 from sidekeep.service.recording.room import bring_home
 from sidekeep.service.recording.side_fit import COURSE_STEP_S
-from sidekeep.service.recording.take_close import close_recorded
+from sidekeep.service.recording.take_close import close_interrupted, close_recorded
 from sidekeep.service.recording.take_types import TakeOptions
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
@@ -35,7 +35,7 @@ from sidekeep.units import power_to_db
 class OpenTake:
     """Frames are the capture's. ``begun``: the writer has confirmed the file. ``anew``: it goes on where an earlier take of
     the side was cut short. ``music_before_s``: music up to the last time the needle was lowered again. ``course``: level in dB
-    every ``COURSE_STEP_S``."""
+    every ``COURSE_STEP_S``. ``parts`` were written before a disk refused and it went on elsewhere."""
 
     side: str
     path: Path
@@ -52,6 +52,7 @@ class OpenTake:
     end_reason: str = ""
     notes: list[News] = field(default_factory=list)
     course: list[float] = field(default_factory=list)
+    parts: list[Path] = field(default_factory=list)
     _powers: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     _clipped: bool = False
 
@@ -72,7 +73,7 @@ class OpenTake:
         news = [
             News(code="begun", side=self.side, take=self.name, severity=severity, facts=facts, at_frame=0)
         ]
-        if self.anew:
+        if self.anew or self.parts:
             news.append(News(code="goes-on", severity="act", side=self.side, take=self.name))
         return news
 
@@ -134,7 +135,8 @@ class ClosedPiece:
             take=take,
             reason=take.end_reason or "lost",
             length_s=max(0.0, (up - take.needle_frame) / rate_hz),
-            music_s=max(0.0, min(music_s, (up - take.start_frame) / rate_hz)),
+            # Of a take that went on elsewhere all of the side counts, not what the last file holds.
+            music_s=max(0.0, min(music_s, (up - min(take.start_frame, take.needle_frame)) / rate_hz)),
             frames=frames,
         )
 
@@ -180,6 +182,12 @@ class ClosedPiece:
         if closed.side != take.side:
             closed = relabel_take(folder, closed, take.side)
         self.closed = bin_take(folder, closed, self.binned) if self.binned else closed
+        for path in take.parts:
+            part = close_interrupted(
+                folder, path.parent, stylus=options.stylus, input_name=options.input_name
+            )
+            if part is not None and self.binned:
+                bin_take(folder, part, self.binned)
 
     def to_bin(self, folder: RecordFolder, why: str) -> None:
         """It was no side after all."""

@@ -225,6 +225,7 @@ class Taking:
         goes_on = take.begun and path != take.path
         if goes_on:
             self._follower.dropped(take.path)  # its survey is made when it is needed
+            take.parts.append(take.path)
         take.path, take.begun = path, True
         take.start_frame = int(event.fact("start_frame"))
         take.safe_frames = int(event.fact("frames", 0))

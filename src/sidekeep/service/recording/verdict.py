@@ -61,7 +61,7 @@ def judge(
     news = [News(code="taken", side=side, take=piece.name, facts=taken)]
     # What goes on where another take was cut short is a part, and says nothing by its length.
     if not piece.take.anew and (found := fit(side, piece.music_s, printed)) is not None:
-        found = _parted(piece, earlier, own) or found
+        found = _beginning_aside(piece, earlier, own) or found
         news.append(found)
         piece.looks_like = str(found.facts["other"]) if found.code == "looks-like" else ""
     for other in earlier:
@@ -71,7 +71,9 @@ def judge(
     return "taken", news
 
 
-def _parted(piece: ClosedPiece, earlier: Sequence[ClosedPiece], own: PrintedSide | None) -> News | None:
+def _beginning_aside(
+    piece: ClosedPiece, earlier: Sequence[ClosedPiece], own: PrintedSide | None
+) -> News | None:
     """A side whose beginning was put aside when the needle was lifted in it, and lowered there again later: together they are as
     long as printed. By its length alone the rest may look like another side."""
     before = earlier[-1] if earlier else None
@@ -88,7 +90,7 @@ def _parted(piece: ClosedPiece, earlier: Sequence[ClosedPiece], own: PrintedSide
         "aside_s": round(before.music_s, 1),
         "aside": before.name.rpartition("/")[2],
     }
-    return News(code="parted", severity="act", side=piece.side, facts=facts)
+    return News(code="beginning-aside", severity="act", side=piece.side, facts=facts)
 
 
 def run_out_kept_s(printed: PrintedSide | None, music_s: float) -> float:
