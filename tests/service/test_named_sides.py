@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from sidekeep.errors import ParameterError
 from sidekeep.service.choices.named_sides import name_findings, order_findings, sides_of_names
 from sidekeep.service.choices.sleeves import assign_files, read_sleeve_text
 from sidekeep.service.shelf.adopting import adopt
@@ -65,6 +66,13 @@ def test_sides_of_a_second_disc_are_not_those_of_the_first(tmp_path: Path) -> No
     ]
 
 
+def test_tracks_of_side_a_are_not_taken_for_sides(tmp_path: Path) -> None:
+    record = read_sleeve_text("Vesna - Small (1987)\nSide A\nDew\nRail\nSide B\nWall\n").record
+    files = [tmp_path / "A1 Dew.wav", tmp_path / "A2 Rail.wav"]
+    with pytest.raises(ParameterError, match="its name says side A"):
+        assign_files(files, record)
+
+
 @pytest.mark.parametrize(
     ("names", "missing", "sides"),
     [
@@ -74,7 +82,10 @@ def test_sides_of_a_second_disc_are_not_those_of_the_first(tmp_path: Path) -> No
         (["take.wav"], "AB", ["AB"]),
         (["take.wav"], "B", ["B"]),
         (["take.wav"], "", ["AB"]),
-        (["Side A 1.wav", "Side A 2.wav"], "AB", ["A", ""]),
+        (["Side A 1.wav", "Side A 2.wav"], "AB", ["", ""]),
+        (["A1 Dew.wav", "B1 Rail.wav"], "AB", ["A", "B"]),
+        (["A1 Dew.wav", "A2 Rail.wav", "B1 Wall.wav"], "AB", ["", "", "B"]),
+        (["U2 in a film.wav", "B-1.wav"], "AB", ["A", "B"]),
         (["1 Dew.wav", "2 Rail.wav", "3 Wall.wav"], "AB", ["", "", ""]),
         ([], "AB", []),
     ],

@@ -15,14 +15,18 @@ _SIDE = re.compile(
     r"|\b([a-z]) ?(?:side|seite|面)(?![^\W_])",
     re.IGNORECASE,
 )
+_MARK = re.compile(r"([A-Z])[1-9]\d?")
+"""A track's letter and number before its title."""
 _DISC = re.compile(r"\b(?:disc|disk|disque|disco|platte|lp|vinyl) ?([1-9])\b", re.IGNORECASE)
 
 
 def side_in_name(file_name: str, known: Mapping[str, Side]) -> Side | None:
-    """``side-B.wav``, ``Side B 1.flac``, ``my record - B.wav``: the letter a person put there."""
+    """``side-B.wav``, ``Side B 1.flac``, ``my record - B.wav``, ``B2 Rope.wav``: the letter a person put there."""
     words = _words(file_name)
     last = words[-1] if words and not _said(words) else ""
     letter = last.upper() if len(words) == 1 else last
+    if mark := _MARK.fullmatch(words[0] if words else ""):
+        letter = last = mark[1]
     return side_said(file_name, known) or (known.get(letter) if len(last) == 1 else None)
 
 
@@ -87,13 +91,13 @@ def _sounds_as_long(one: Side, two: Side) -> bool:
 def sides_of_names(names: Sequence[str], sides: Sequence[str], missing: Sequence[str]) -> list[str]:
     """The side(s) that each of some recordings is taken for until the person says otherwise; empty where nothing tells.
 
-    Names that say a side are believed, the first of several that say the same. Where none says one, as many recordings as there
-    are ``sides``, or as are ``missing`` of them, are those in order; a single one is the one that is missing, or all."""
+    Names that say a side are believed, unless several say the same: then they are pieces or tracks of it, and none is the side.
+    Where none says one, as many recordings as there are ``sides``, or as are ``missing`` of them, are those in order; a single
+    one is the one that is missing, or all."""
     known = {side: Side(name=side) for side in sides}
     found = [said.name if (said := side_in_name(name, known)) is not None else "" for name in names]
-    found = [side if side not in found[:at] else "" for at, side in enumerate(found)]
     if any(found):
-        return found
+        return [side if found.count(side) == 1 else "" for side in found]
     if len(names) == 1:
         return ["".join(missing or sides)]
     return next((list(those) for those in (missing, sides) if len(those) == len(names)), found)
