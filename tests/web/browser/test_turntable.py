@@ -278,6 +278,7 @@ def test_why_there_is_no_input_is_told_in_the_words_of_what_is_missing(
     monkeypatch.setattr("sidekeep.service.house.turntable.level.list_inputs", refusing(text))
     page.goto(f"http://{fresh.host}/turntable")
     page.get_by_text(f"R{text[1:]}. Volume down before you touch a plug.").wait_for()
+    assert page.get_by_role("link", name="Bring the files in").get_attribute("href") == "/new"
     with_input(page)
     page.get_by_role("button", name="Look again").click()
     page.get_by_text("Deck", exact=True).wait_for()

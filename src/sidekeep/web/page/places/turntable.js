@@ -24,13 +24,13 @@ export function Place({ address }) {
   const busy = session && session.phase !== "done";
   if (!address.record) {
     if (busy) return html`<${Onwards} session=${session} />`;
-    return html`<${SetUp} done=${null} known=${ready} />`;
+    return html`<${SetUp} done=${null} known=${ready} bring="/new" />`;
   }
   if (!record || ready === null) return html`<p class="soft waiting">One moment …</p>`;
   if (record.missing) return html`<${Missing} record=${record} />`;
   if (busy && session.record !== record.id) return html`<${Elsewhere} session=${session} />`;
   if (session?.record === record.id) return html`<${Evening} session=${session} record=${record} />`;
-  if (!ready || address.at["set-up"]) return html`<${SetUp} known=${ready} done=${() => { setReady(true); go(recordPath(record.id, "turntable"), { replace: true }); void startSession(record); }} />`;
+  if (!ready || address.at["set-up"]) return html`<${SetUp} known=${ready} bring=${recordPath(record.id, "sleeve")} done=${() => { setReady(true); go(recordPath(record.id, "turntable"), { replace: true }); void startSession(record); }} />`;
   return html`<${Ready} record=${record} />`;
 }
 

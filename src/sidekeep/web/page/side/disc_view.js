@@ -77,7 +77,7 @@ export function Disc({ desk, record, side }) {
     }
     desk.moved();
   };
-  return html`<figure class="disc-view">
+  return html`<figure class="disc-view" aria-label="The disc">
     <canvas ref=${canvas} role="img" aria-label=${`Side ${side.side} as a disc under a lamp: ${count((desk.cuts?.tracks ?? []).length, "track")}, ${count(desk.take.repairs.length, "damaged place")}. The table of tracks tells the same.`}></canvas>
     <figcaption class="buttons"><button class="quiet" onClick=${() => zoom(1.8)}>Closer<span class="unseen"> to the disc</span></button><button class="quiet" onClick=${() => zoom(1 / 1.8)}>Farther<span class="unseen"> from the disc</span></button><button class="quiet" onClick=${() => zoom(0)}>The whole disc</button></figcaption>
   </figure>`;

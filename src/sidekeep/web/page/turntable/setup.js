@@ -14,8 +14,8 @@ const LOWEST_AIM_DBFS = -40;
 const WORD_LENGTHS = [16, 24, 32];
 const STEPS = ["The input", "Is it quiet?", "The level"];
 
-/** @param {{done: (() => void) | null, known: boolean | null}} props */
-export function SetUp({ done, known }) {
+/** @param {{done: (() => void) | null, known: boolean | null, bring: string}} props  `bring`: where recordings that exist already are brought in */
+export function SetUp({ done, known, bring }) {
   const [step, setStep] = useState(0);
   const [inputs, setInputs] = useState(/** @type {any[] | null} */ (null));
   const head = useRef(/** @type {HTMLElement | null} */ (null));
@@ -42,13 +42,13 @@ export function SetUp({ done, known }) {
   if (!served) return html`<div class="setup"><h1>Recording begins on the command line.</h1><p class="stage-more">This sidekeep does not record from the page. Its command <code>sidekeep take</code> does; what it takes is on the shelf afterwards.</p><p class="buttons"><a class="button main" href="/">To the shelf</a></p></div>`;
   return html`<div class="setup">
     <ol class="setup-steps" aria-label="The guide">${STEPS.map((text, at) => html`<li key=${text}><button class="quiet" aria-current=${at === step ? "step" : null} disabled=${at > 0 && !chosen} onClick=${() => setStep(at)}><span class="number">${at + 1}</span> ${text}</button></li>`)}</ol>
-    ${step === 0 && html`<${Inputs} inputs=${inputs} trouble=${trouble} kept=${kept} load=${load} head=${head} next=${() => setStep(1)} chosen=${chosen} />`}
+    ${step === 0 && html`<${Inputs} inputs=${inputs} trouble=${trouble} kept=${kept} load=${load} head=${head} next=${() => setStep(1)} chosen=${chosen} bring=${bring} />`}
     ${step > 0 && html`<${Gauge} key=${step} step=${step} head=${head} next=${step === 1 ? () => setStep(2) : done} known=${known} input=${chosen} />`}
   </div>`;
 }
 
-/** @param {{inputs: any[] | null, trouble: string, kept: any, load: () => Promise<void>, head: any, next: () => void, chosen: any}} props */
-function Inputs({ inputs, trouble, kept, load, head, next, chosen }) {
+/** @param {{inputs: any[] | null, trouble: string, kept: any, load: () => Promise<void>, head: any, next: () => void, chosen: any, bring: string}} props */
+function Inputs({ inputs, trouble, kept, load, head, next, chosen, bring }) {
   /** @param {any} input @param {{rate_hz?: number, bits?: number}} [how] */
   const use = async (input, how = {}) => {
     if (await told(post("/api/inputs/choose", { input: input.id ?? input.name, rate_hz: input.rate_hz, bits: input.bits, ...how }))) await load();
@@ -56,7 +56,8 @@ function Inputs({ inputs, trouble, kept, load, head, next, chosen }) {
   return html`<h1 ref=${head} tabindex="-1">Which input is the turntable on?</h1>
     <p class="care">Turntable, then phono stage, then a <strong>line</strong> input; not the microphone input. Volume down before you touch a plug.</p>
     ${inputs === null && html`<p class="soft">Asking the sound system what it has …</p>`}
-    ${inputs?.length === 0 && html`<p class="finding act">${capital(trouble || "no sound input was found: connect the interface and switch it on")}. Volume down before you touch a plug.</p>`}
+    ${inputs?.length === 0 && html`<p class="finding act">${capital(trouble || "no sound input was found: connect the interface and switch it on")}. Volume down before you touch a plug.</p>
+      <p>Recorded already? <a href=${bring}>Bring the files in</a>: everything else is done without a sound input.</p>`}
     <ul class="inputs">${(inputs ?? []).map((input) => {
       const notes = (input.notes ?? []).map((/** @type {any} */ note) => (typeof note === "string" ? { text: note, severity: "look" } : newsText(note))).filter(Boolean);
       return html`<li key=${input.id ?? input.name} class=${input.chosen ? "chosen" : ""}>
