@@ -64,7 +64,10 @@ WORDS: Mapping[str, Sentence] = {
     "cuts-side-twice": "cuts.toml: side {side} is there twice for one take; delete one of them",
     "index-damaged": "{path} is damaged ({reason}); it can be made again from the record folders",
     "index-in-use": "{path} is in use by another program; try again in a moment",
-    "index-disk-full": "{path} cannot grow: the disk is full; nothing of the records is lost",
+    "index-disk-full": (
+        "{path} cannot grow: the disk is full. What is in the record folders is kept, a change just made too; make room, then "
+        "'sidekeep shelf rebuild'"
+    ),
     "index-not-permitted": "{path} cannot be written: the disk is read-only, or its permissions forbid it",
     "index-unread": "{path} cannot be read or written: the system reports {reason}",
     "index-not-opened": (
