@@ -99,6 +99,44 @@ def test_presses_in_a_row_come_as_they_were_made_and_a_double_one_once(
     assert sent == ["first", "begin", "stop"]
 
 
+def test_an_input_that_goes_while_its_level_is_watched_is_told_and_comes_back_by_itself(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """Until it is back nothing of it is believed: the last reading stood there as if the chain were quiet."""
+    page = open_page(fresh, None)
+    evening = Evening(page, fresh)
+    with_input(page)
+    asked: list[Any] = []
+
+    def answer(route: Any) -> None:
+        asked.append(route.request.post_data_json)
+        route.fulfill(json={"on": True})
+
+    page.route("**/api/gauge", answer)
+    page.goto(f"http://{fresh.host}/turntable")
+    page.get_by_role("button", name="This is the input").click()
+    reading = {"noise_dbfs": -71.0, "hum_hz": 0.0, "hum_dbfs": -120.0, "highest_dbfs": -70.0}
+    meter = {"kind": "meter", "reading": reading, "recording": False, "aim_dbfs": [-12.0, -6.0]}
+    until(page, lambda: asked)
+    evening.tell(meter)
+    quiet = page.get_by_text("The noise of the chain is")
+    quiet.wait_for()
+    text = "the sound input is gone: check its plug"
+    evening.tell({"kind": "meter-ended", "code": "input-gone", "facts": {}, "text": text})
+    page.get_by_text("No sound comes from Deck.").wait_for()
+    notice = page.get_by_text("The sound input is gone")
+    notice.wait_for()
+    assert quiet.count() == 0
+    assert page.get_by_role("button", name="It is quiet").is_disabled()
+    before = len(asked)
+    until(page, lambda: len(asked) > before)
+    page.wait_for_timeout(300)
+    evening.tell(meter)
+    quiet.wait_for()
+    notice.wait_for(state="detached")
+    assert page.get_by_role("button", name="It is quiet").is_enabled()
+
+
 def test_after_the_second_side_of_a_disc_the_next_disc_is_asked_for(
     fresh: RunningServer, open_page: Callable[..., Any]
 ) -> None:

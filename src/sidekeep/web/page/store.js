@@ -1,6 +1,7 @@
 /** What the page knows: one truth for all places, kept fresh by the server's events. */
 import { useEffect, useState } from "./html.js";
 import { get, listen, post, Refused } from "./server.js";
+import { capital } from "./words.js";
 
 /**
  * @typedef {object} Notice  something said to the person, until they have seen it
@@ -258,7 +259,7 @@ function hear(event) {
   } else if (event.kind === "session") {
     known.session = event.session;
   } else if (event.kind === "session-failed" || event.kind === "meter-ended") {
-    tell(event.text, { severity: "act" });
+    tell(capital(event.text), { severity: "act" });
   } else if (event.kind === "pile" && known.state) {
     known.state.pile = event.pile ?? event.records;
   }

@@ -6,10 +6,12 @@ import { isLeaving } from "../leaving.js";
 import { fit } from "../pictures/light.js";
 import { LivePicture } from "../pictures/live.js";
 import { newestOnly, post } from "../server.js";
-import { knownNow, onEvent, told } from "../store.js";
+import { knownNow, onEvent, seen, told } from "../store.js";
 import { capital, decibels, form } from "../words.js";
 import { adviceText, newsText } from "./words.js";
 
+/** How often an input that is gone is asked for. */
+const AGAIN_MS = 3000;
 const LOWEST_AIM_DBFS = -40;
 const WORD_LENGTHS = [16, 24, 32];
 const STEPS = ["The input", "Is it quiet?", "The level"];
@@ -99,11 +101,27 @@ function Gauge({ step, head, next, input }) {
   const picture = useRef(new LivePicture({ colour: CARD, writing: "#fff", title: "", artist: "", letter: "", paper: "#fff" }, 600));
   const shown = useRef(0);
   const [aim, setAim] = useState(/** @type {[number, number]} */ ([-12, -6]));
+  const [gone, setGone] = useState("");
+  // The input is gone: what was read of it is nothing any more, and it is asked for until it is back.
+  useEffect(() => {
+    if (!gone) return;
+    const again = setInterval(() => void post("/api/gauge", { on: listening }).catch(() => undefined), AGAIN_MS);
+    return () => {
+      clearInterval(again);
+      const told_of = knownNow().notices.find((notice) => notice.text === gone);
+      if (told_of) seen(told_of.id);
+    };
+  }, [gone]);
   useEffect(() => {
     gauge(true);
     const alive = setInterval(() => void post("/api/gauge", { on: listening }).catch(() => undefined), 20_000);
+    const ended = onEvent("meter-ended", (event) => {
+      setReading(null);
+      setGone(capital(event.text));
+    });
     const meter = onEvent("meter", (event) => {
       if (!event.reading) return;
+      setGone("");
       picture.current.reading = event.reading;
       if (event.aim_dbfs) {
         picture.current.aim = event.aim_dbfs;
@@ -126,25 +144,27 @@ function Gauge({ step, head, next, input }) {
     tick();
     return () => {
       clearInterval(alive);
+      ended();
       meter();
       cancelAnimationFrame(frame);
       gauge(false);
     };
   }, []);
   const advice = adviceText(reading);
+  const name = input?.label ?? input?.name ?? "the input";
   return html`<div class="gauge">
     <div>
       ${step === 1
         ? html`<h1 ref=${head} tabindex="-1" class="far">Lift the needle. Is it quiet?</h1>
-            ${reading ? html`<p class="stage-more">${reading.hum_hz && reading.hum_dbfs > -65 ? `There is hum: ${decibels(reading.hum_dbfs, "dBFS", 0)} at ${Math.round(reading.hum_hz)} Hz.` : reading.noise_dbfs > -119 ? `The noise of the chain is ${decibels(reading.noise_dbfs, "dBFS", 0)}. No hum worth speaking of.` : "Listening …"}</p>` : html`<p class="soft">Listening to ${input?.label ?? input?.name ?? "the input"} …</p>`}
+            ${reading ? html`<p class="stage-more">${reading.hum_hz && reading.hum_dbfs > -65 ? `There is hum: ${decibels(reading.hum_dbfs, "dBFS", 0)} at ${Math.round(reading.hum_hz)} Hz.` : reading.noise_dbfs > -119 ? `The noise of the chain is ${decibels(reading.noise_dbfs, "dBFS", 0)}. No hum worth speaking of.` : "Listening …"}</p>` : gone ? html`<p class="stage-more">No sound comes from ${name}. Volume down, then plug it in and switch it on: it is heard by itself.</p>` : html`<p class="soft">Listening to ${name} …</p>`}
             <p class="care">Fasten the turntable's thin <strong>earth wire</strong> to the screw on the phono stage. <strong>Never</strong> disconnect or defeat the mains safety earth of anything; for wiring or faults ask a qualified person.</p>`
-        : html`<h1 ref=${head} tabindex="-1" class="far">${advice.text || "Volume down. Then play the loudest passage."}</h1>
+        : html`<h1 ref=${head} tabindex="-1" class="far">${gone ? `No sound comes from ${name}.` : advice.text || "Volume down. Then play the loudest passage."}</h1>
             <p class="stage-more">Use the gain of the interface or phono stage, not a slider in the computer. The aim is between the brackets.</p>
             <p class="aim">The highest peaks should lie between ${decibels(aim[0], "dBFS", 0)} and <${Aim} peak=${aim[1]} />.</p>
             ${reading?.highest_dbfs > -100 && html`<dl class="gauge-facts"><div><dt>highest so far</dt><dd class="number">${decibels(reading.highest_dbfs, "dBFS")}</dd></div>
               ${reading.forecast_dbfs > -100 && html`<div><dt>the side may reach</dt><dd class="number">${decibels(reading.forecast_dbfs, "dBFS")}</dd></div>`}
               <div><dt>left is louder by</dt><dd class="number">${decibels(reading.balance_db ?? 0)}</dd></div></dl>`}`}
-      <p class="buttons">${next && html`<button class="main large" onClick=${next}>${step === 1 ? "It is quiet" : "The level is set"}</button>`}${!next && step === 2 ? html`<a class="button main large" href="/">To the shelf</a>` : null}</p>
+      <p class="buttons">${next && html`<button class="main large" disabled=${Boolean(gone)} onClick=${next}>${step === 1 ? "It is quiet" : "The level is set"}</button>`}${!next && step === 2 ? html`<a class="button main large" href="/">To the shelf</a>` : null}</p>
     </div>
     <figure class="live"><div class="live-box"><canvas ref=${canvas} role="img" aria-label=${reading ? `Level: highest ${decibels(reading.highest_dbfs, "dBFS")}` : "Level"}></canvas></div></figure>
   </div>`;
