@@ -35,6 +35,12 @@ def test_titles_are_as_sure_as_the_least_sure_beginning(
     assert [each.title_confidence >= TITLE_SURE for each in found] == named
 
 
+def test_no_title_is_sure_where_the_sleeve_alone_makes_a_gap_of_a_rest() -> None:
+    tracks = [track(1, 0.99), track(2, 0.99), track(3, 0.94)]
+    found = without_times(tracks, saw_down=True, is_forced=[2])
+    assert [each.title_confidence >= TITLE_SURE for each in found] == [True, False, False]
+
+
 def test_a_single_track_needs_no_number() -> None:
     (alone,) = without_times([track(1, 0.99)], saw_down=False)
     assert alone.title_confidence == 0.98

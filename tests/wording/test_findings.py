@@ -54,6 +54,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "marks-not-carried": {"side": "A", "take": "A-2"},
     "no-needle-down": {"side": "A", "is_music_cut": True},
     "no-needle-up": {"side": "A", "is_music_cut": True},
+    "gap-unused": {"side": "A", "track": 2, "tracks": 3, "at_s": 61.2, "confidence": 0.98},
     "sides-joined": {"side": "B"},
     "needle-stuck": {"side": "A", "turns": 6, "period_s": 1.8, "back_turns": 1, "to_the_end": False},
     "locked-groove": {"side": "A", "period_s": 1.8},

@@ -36,6 +36,19 @@ def _all_unsure(all_of: Sequence[About]) -> str:
     return f"The starts of {count(len(each), 'track')} are not quite sure: {listed(each)}. Listen to each of them once."
 
 
+def _gap(about: About) -> str:
+    return f"in {_track(about)} at {about.length('at_s', 1)}"
+
+
+def _unused_gaps(all_of: Sequence[About]) -> str:
+    gaps, clear = ("a gap was", "It is") if len(all_of) == 1 else (f"{len(all_of)} gaps were", "They are")
+    return (
+        f"{_side(all_of[0])}: {gaps} not used, {listed([_gap(about) for about in all_of])}. {clear} as clear as a gap between "
+        "two tracks, and no printed time says that the track goes on. Is a title missing from the sleeve text? Then add it; "
+        "if it is a rest in the music, leave it."
+    )
+
+
 def _printed(about: About) -> str:
     return (
         f"{_track(about)} lasts {about.length('heard_s')}, the sleeve says {about.length('printed_s')}. The gaps around it "
@@ -257,11 +270,13 @@ WORDS: Mapping[str, Say] = {
         "are right, take the sleeve's order."
     ),
     "unsure-start": _unsure,
+    "gap-unused": lambda about: _unused_gaps([about]),
     "printed-time": _printed,
 }
 MANY: Mapping[str, SayAll] = {
     "needle-stuck": _all_stuck,
     "unsure-start": _all_unsure,
+    "gap-unused": _unused_gaps,
     "printed-time": _all_printed,
     "side-missing": _all_missing,
     "unused-play": _all_unused,

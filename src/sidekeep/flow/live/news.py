@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from sidekeep.dsp.turn.period import estimate_turn_from_sway
-from sidekeep.flow.live.side_watch import BoundaryBook, SideState, look_at_side
+from sidekeep.flow.live.side_watch import BoundaryBook, SeenBoundary, SideState, look_at_side
 from sidekeep.flow.live.stuck_needle import StuckNeedle
 from sidekeep.flow.live.turns import BINS, TurnLevels
 from sidekeep.flow.needle.gauge import FORECAST_BLOCK_S, forecast_peak
@@ -117,7 +117,17 @@ class LiveNews:
         """What the finished survey makes of the provisional news."""
         frame = survey.format.length_frames
         tracks = [track for side in survey.cuts.sides for track in side.tracks]
-        events = [self._boundary(frame, *change) for change in self._book.settle(tracks)]
+        unused = [
+            SeenBoundary(
+                frame=each.stop_frame,
+                sure=float(each.facts["confidence"]),  # type: ignore[arg-type]
+                boundary="gap",
+                track=None,
+            )
+            for each in survey.findings
+            if each.kind == "gap-unused"
+        ]
+        events = [self._boundary(frame, *change) for change in self._book.settle(tracks, unused)]
         if survey.turn.source != "none":
             events.append(self._tell_turn(frame, survey.turn))
         return events

@@ -15,6 +15,7 @@ from sidekeep.dsp.tracks.boundaries import Place, music_bounds
 from sidekeep.dsp.tracks.open_division import OpenDivision, divide_open
 from sidekeep.flow.tracks.cut import candidate_places
 from sidekeep.flow.tracks.side_features import Features, PlayedPart
+from sidekeep.flow.tracks.unused_gaps import clear_gaps
 from sidekeep.model.cuts import Boundary, Track
 from sidekeep.model.record import Side
 
@@ -38,7 +39,8 @@ _SAME_S = 2.0
 
 @dataclass(frozen=True, kw_only=True)
 class SeenBoundary:
-    """A track that seems to have begun at ``frame``. ``track``: its number by the sleeve's order, None when not known."""
+    """A track that seems to have begun at ``frame``. ``track``: its number by the sleeve's order, None when not known, or when
+    all that is printed has its place elsewhere."""
 
     frame: int
     sure: float
@@ -99,7 +101,15 @@ def look_at_side(features: Features, side: Side | None) -> SideState:
         heard_frame=heard,
         music_start_frame=features.frame(part.first + start),
         is_sounding=(end - stop) * hop_s < 1.0,
-        boundaries=_boundaries(features, part, nodes, division, len(printed)),
+        boundaries=_with_unused(
+            features,
+            part,
+            (start, stop),
+            nodes,
+            division,
+            printed,
+            _boundaries(features, part, nodes, division, len(printed)),
+        ),
         playing=Playing(
             line=division.line,
             is_listed=bool(printed) and division.line < len(printed),
@@ -158,6 +168,32 @@ def _boundaries(
     return tuple(found)
 
 
+def _with_unused(
+    features: Features,
+    part: PlayedPart,
+    span: tuple[int, int],
+    nodes: list[Place],
+    division: OpenDivision,
+    printed: Sequence[float | None],
+    found: tuple[SeenBoundary, ...],
+) -> tuple[SeenBoundary, ...]:
+    """Boundaries with the clear gaps that are left over when every printed track has begun elsewhere, in a track of which no
+    time is printed: a title may be missing from the sleeve."""
+    if not printed:
+        return found
+    over = [place for place in nodes[1:] if place.gap and place.start < span[1]]
+    ends = Place(span[0], span[0], True, 0.0), Place(span[1], span[1], True, 0.0)
+    near = _SAME_S * features.rate_hz
+    more = list(found)
+    for place, sure in clear_gaps([ends[0], *over, ends[1]], features.table.hop_s):
+        frame = features.frame(part.first + place.start)
+        line = sum(nodes[node].start <= place.start for node in division.starts) - 1
+        has_time = line < len(printed) and printed[line] is not None
+        if not has_time and all(abs(seen.frame - frame) > near for seen in found):
+            more.append(SeenBoundary(frame=frame, sure=sure, boundary="gap", track=None))
+    return tuple(sorted(more, key=lambda seen: seen.frame))
+
+
 @dataclass
 class BoundaryBook:
     """Gives boundaries an id that stays and tells what is new: seen, settled, withdrawn."""
@@ -187,20 +223,24 @@ class BoundaryBook:
             news.append((number, "withdrawn", seen))
         return news
 
-    def settle(self, tracks: Sequence[Track]) -> list[tuple[int, str, SeenBoundary]]:
-        """The last word: the starts of the finished survey, all but the first of each side."""
+    def settle(
+        self, tracks: Sequence[Track], unused: Sequence[SeenBoundary] = ()
+    ) -> list[tuple[int, str, SeenBoundary]]:
+        """The last word: the starts of the finished survey but the first of each side, and clear gaps that it did not use."""
         news: list[tuple[int, str, SeenBoundary]] = []
         left = dict(self._known)
-        for track in tracks:
-            if track.boundary == "edge":
-                continue
-            number = self._find(left, track.start_frame)
+        begun = [
+            SeenBoundary(
+                frame=track.start_frame, sure=track.confidence, boundary=track.boundary, track=track.number
+            )
+            for track in tracks
+            if track.boundary != "edge"
+        ]
+        for seen in sorted([*begun, *unused], key=lambda each: each.frame):
+            number = self._find(left, seen.frame)
             if number is None:
                 number, self._next = self._next, self._next + 1
             left.pop(number, None)
-            seen = SeenBoundary(
-                frame=track.start_frame, sure=track.confidence, boundary=track.boundary, track=track.number
-            )
             news.append((number, "settled", seen))
         return news + [(number, "withdrawn", seen) for number, (seen, _) in left.items()]
 

@@ -36,6 +36,7 @@ from sidekeep.flow.tracks.titles import (
     with_titles,
     without_times,
 )
+from sidekeep.flow.tracks.unused_gaps import gap_findings, unused_gaps, without_sleeve
 from sidekeep.model.cuts import Cuts, SideCuts, Track
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side, SleeveTrack
@@ -99,6 +100,9 @@ def find_cuts(
             cut_sides = [replace(_less_sure(side, sure), likely_side=likely) for side in cut_sides]
         found += cut_sides
         findings += cut_findings(features, cut_sides, cut.division, cut.listed, part)
+        if cut.listed and cut_sides:
+            left_over = unused_gaps(cut.places, cut.division, cut.listed, hop_s)
+            findings += gap_findings(features, part, cut_sides, left_over)
     cuts = with_claims(Cuts(rate_hz=features.rate_hz, sides=tuple(found)), claimed_sides(found))
     cuts = with_titles(cuts, sides or ())
     told = title_findings(cuts, sides or ())
@@ -185,7 +189,18 @@ def _tracks(features: Features, cut: CutSide) -> list[Track]:
     if not saw_down:
         tracks = begun_late(tracks, division)
     timed = sum(line.duration_s is not None for line in cut.listed)
-    return tracks if 2 * timed >= max(1, len(cut.listed)) else without_times(tracks, saw_down=saw_down)
+    if 2 * timed >= max(1, len(cut.listed)):
+        return tracks
+    return without_times(tracks, saw_down=saw_down, is_forced=_forced(cut, features.table.hop_s))
+
+
+def _forced(cut: CutSide, hop_s: float) -> list[int]:
+    """Tracks, by index, that begin at a gap where none would without the sleeve's number of tracks."""
+    if not cut.listed:
+        return []
+    alone = {place.start: sure for place, sure in without_sleeve(cut.places, hop_s)}
+    begun = [cut.places[node] for node in cut.division.nodes[:-1]]
+    return [index for index, place in enumerate(begun) if index and place.gap and alone[place.start] < 0.5]
 
 
 def _stops(cut: CutSide, hop_s: float) -> list[int]:

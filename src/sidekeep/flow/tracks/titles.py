@@ -95,10 +95,14 @@ def begun_late(tracks: Sequence[Track], division: Division) -> list[Track]:
     return [replace(first, title_confidence=min(first.title_confidence, _DOUBTED)), *tracks[1:]]
 
 
-def without_times(tracks: Sequence[Track], *, saw_down: bool) -> list[Track]:
+def without_times(tracks: Sequence[Track], *, saw_down: bool, is_forced: Collection[int] = ()) -> list[Track]:
     """Tracks of a side that prints no times, or few: their number alone says which is which, so no title is surer than the
-    least sure place where a track begins. Only the first needs no number where the needle was heard to come down before it."""
+    least sure place where a track begins. ``is_forced``: indexes of tracks that begin at a gap which is none by itself, because
+    the sleeve lists so many: it may list one too many. Only the first needs no number where the needle was heard to come down
+    before it."""
     weakest = min((track.confidence for track in tracks[1:]), default=1.0)
+    if is_forced:
+        weakest = min(weakest, _DOUBTED)
     return [
         replace(track, title_confidence=min(track.title_confidence, weakest))
         if number or not saw_down
