@@ -390,3 +390,36 @@ def test_a_work_listed_beside_its_parts_is_told() -> None:
     assert read_sleeve(HEAD + "1. Lamp 2:00\n2. Oil 1:00\n3. Wick 1:00\n")[1] == []
     record = read_sleeve(text)[0]
     assert read_sleeve(write_sleeve(record)) == (record, [])
+
+
+@pytest.mark.parametrize(
+    "line", ["A1 Lamp Oil 3;45", "A1 Lamp Oil (3;45)", "A1 Lamp Oil\n3;45", "3:45 Lamp Oil"]
+)
+def test_a_colon_that_slipped_is_one(line: str) -> None:
+    record, problems = read_sleeve(HEAD + "Side A\n" + line + "\nA2 Wick 2:10\n")
+    assert problems == []
+    assert [(track.title, track.duration_s) for track in record.sides[0].tracks][0] == ("Lamp Oil", 225.0)
+
+
+@pytest.mark.parametrize(
+    ("lines", "asked"),
+    [
+        ("A1 Lamp Oil 3h45\nA2 Wick\nA3 Reed", ["3:45"]),
+        ("A1 Lamp Oil 345\nA2 Wick 2:10\nA3 Reed 4:00", ["3:45"]),
+        ('A1 "Lamp Oil 345"\nA2 Wick 2:10\nA3 Reed 4:00', []),
+        ("A1 Lamp Oil 345\nA2 Wick\nA3 Reed", []),  # no track has a time, so this need be none
+        ("A1 Lamp Oil 1975\nA2 Wick 2:10\nA3 Reed 4:00", []),  # no minute has 75 seconds
+        ("A1 Lamp Oil 345 3:10\nA2 Wick 2:10\nA3 Reed 4:00", []),
+    ],
+)
+def test_a_title_that_ends_like_a_time_stays_and_is_asked_about(lines: str, asked: list[str]) -> None:
+    reading = read_text(HEAD + "Side A\n" + lines + "\n")
+    first = reading.record.sides[0].tracks[0]
+    assert first.title.startswith("Lamp Oil ")
+    assert first.duration_s in (None, 190.0)
+    doubts = [doubt for line in reading.lines for doubt in line.doubts]
+    assert [doubt.facts["time"] for doubt in doubts if doubt.code == "time-perhaps"] == asked
+    assert len(doubts) == len(asked)
+    again = read_text(write_sleeve(reading.record))  # who says a title outright means it
+    assert [doubt.code for line in again.lines for doubt in line.doubts] == []
+    assert again.record.sides == reading.record.sides

@@ -14,6 +14,7 @@ from sidekeep.shelf.sleeve.outcome import ReadingLine
 from sidekeep.shelf.sleeve.parts.headings import Heading
 from sidekeep.shelf.sleeve.parts.lines import PrintedLine
 from sidekeep.shelf.sleeve.parts.marks import side_letter
+from sidekeep.shelf.sleeve.parts.times import like_a_time
 from sidekeep.shelf.sleeve.people import Draft, settle_people
 
 
@@ -116,6 +117,7 @@ class TrackList:
         settle_people(drafts, record_artist)
         self._check_numbers()
         self._check_parts()
+        self._check_times()
         sides = []
         places: dict[int, tuple[str, int]] = {}
         for name, tracks in self.sides.items():
@@ -169,6 +171,22 @@ class TrackList:
                         break
                     if sum_s > time_s + count or part.printed.number or part.printed.duration_s is None:
                         break
+
+    def _check_times(self) -> None:
+        """Report a title that ends like a time, where it has none: for sure, or because most of the others of its side have one.
+        It stays a title: only the person knows."""
+        for tracks in self.sides.values():
+            timed = sum(draft.printed.timed for draft in tracks)
+            for draft in tracks:
+                if draft.printed.timed or draft.printed.literal or "title" in draft.attributes:
+                    continue
+                time, is_clear = like_a_time(draft.title)
+                if time and (is_clear or 2 * timed > len(tracks)):
+                    draft.line.doubt(
+                        "time-perhaps",
+                        f"its title ends like a time; if it is one, write {time}, if not, put the title in quotes",
+                        time=time,
+                    )
 
 
 def _track(draft: Draft, index: int) -> SleeveTrack:

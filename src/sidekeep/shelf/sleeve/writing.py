@@ -14,7 +14,7 @@ from sidekeep.shelf.sleeve.parts.fields import field_text, read_field, write_rpm
 from sidekeep.shelf.sleeve.parts.headings import read_heading
 from sidekeep.shelf.sleeve.parts.lines import read_line
 from sidekeep.shelf.sleeve.parts.quoting import quote, unquote
-from sidekeep.shelf.sleeve.parts.times import write_time
+from sidekeep.shelf.sleeve.parts.times import like_a_time, write_time
 from sidekeep.shelf.sleeve.reading import read_sleeve
 
 
@@ -63,8 +63,12 @@ def _track_lines(track: SleeveTrack, side: str, index: int, *, outright: bool) -
     time = "" if track.duration_s is None else write_time(track.duration_s)
     line = " ".join(filter(None, (mark, title, time)))
     alone = read_line(line)
+    is_doubtful = track.duration_s is None and like_a_time(track.title)[0]
     if not outright and (
-        (alone.body, alone.mark) != (track.title, mark) or read_heading(line) or read_field(line)
+        (alone.body, alone.mark) != (track.title, mark)
+        or is_doubtful
+        or read_heading(line)
+        or read_field(line)
     ):
         return _track_lines(track, side, index, outright=True)
     lines = [line]

@@ -35,7 +35,17 @@ _FIRST = re.compile(
 )
 _WRONG = re.compile(r"(?:\s|[(\[])([0-9]{1,3}:[6-9][0-9])[)\]]?$")
 _INSIDE = re.compile(rf"^(?P<title>.*\S)\s*[(\[]\s*{_TIME}\s*[)\]]\s*(?P<more>[(\[][^()\[\]]*\D[)\]])$")
+_SLIPPED = re.compile(r"(?P<before>(?:^|\s)[(\[]?)(?P<m>[0-9]{1,2});(?P<s>[0-5][0-9])(?P<after>[)\]]?)$")
+"""A colon typed without its shift key, on the keyboards that have both on one key."""
+_LIKE_A_TIME = re.compile(
+    r"(?:^|\s)(?:(?P<h>[0-9]{1,2})\s?[hH]\s?(?P<s1>[0-5][0-9])|(?P<m>[1-9][0-9]?)(?P<s2>[0-5][0-9]))$"
+)
 _DASHES = "-\u2013\u2014"
+
+
+def _typed(text: str) -> str:
+    """The text with ``3;45`` at its end as ``3:45``: no title ends so."""
+    return _SLIPPED.sub(r"\g<before>\g<m>:\g<s>\g<after>", text)
 
 
 def _seconds(match: re.Match[str]) -> Decimal | None:
@@ -58,7 +68,7 @@ def _possible(match: re.Match[str]) -> bool:
 
 def read_time(text: str) -> float | None:
     """Seconds of a printed time such as ``3:45``, ``3'45"``, ``3.45``, ``3 min 45 s``; None if it is none."""
-    match = _ONLY.fullmatch(text.strip())
+    match = _ONLY.fullmatch(_typed(text.strip()))
     if match is None or not _possible(match):
         return None
     value = _seconds(match)
@@ -67,7 +77,7 @@ def read_time(text: str) -> float | None:
 
 def is_time(text: str) -> bool:
     """True for a printed time or a placeholder for one."""
-    match = _ONLY.fullmatch(text.strip())
+    match = _ONLY.fullmatch(_typed(text.strip()))
     return match is not None and _possible(match)
 
 
@@ -81,6 +91,7 @@ def write_time(duration_s: float) -> str:
 
 def take_time(text: str) -> tuple[float | None, str, bool, bool]:
     """(seconds, rest, a time was there, a dash stood before it)."""
+    text = _typed(text)
     match = _LAST.search(text)
     if match is not None and _possible(match):
         rest = text[: match.start()].rstrip(" .\u2026_\u00b7")
@@ -100,6 +111,15 @@ def take_time(text: str) -> tuple[float | None, str, bool, bool]:
         value = _seconds(match)
         return (None if value is None else float(value)), f"{match['title']} {match['more']}", True, False
     return None, text, False, False
+
+
+def like_a_time(text: str) -> tuple[str, bool]:
+    """(how the end of a title would be written as a time, or empty; nothing else can be meant). ``3h45`` is the hours and minutes
+    of no track of a record; ``345`` may well be a title, or the end of one."""
+    match = _LIKE_A_TIME.search(text)
+    if match is None:
+        return "", False
+    return f"{match['h'] or match['m']}:{match['s1'] or match['s2']}", match["h"] is not None
 
 
 def take_wrong_time(text: str) -> tuple[str, str]:
