@@ -78,6 +78,35 @@ def _rougher_part(about: About) -> str:
     )
 
 
+def _hiss(about: About) -> str:
+    """How much of it is the chain, by its noise with the needle up."""
+    how = about.word("hiss") if about.has("hiss") else ""
+    if how == "none":
+        return " The hiss with the needle up is too little, or too much as it was, to account for it."
+    if how == "part":
+        groove_db = about.number("groove_db")
+        return (
+            " Part of it is hiss of the chain, which is there with the needle up; without that the groove has "
+            f"{abs(groove_db):.1f} dB {'more' if groove_db > 0 else 'less'}."
+        )
+    if how == "unknown":
+        on = about.word("unknown_on")
+        which = "neither take holds" if on == "both" else f"the {on} take does not hold"
+        return f" Whether that is the disc or the phono stage cannot be told: {which} a moment with the needle up."
+    return ""
+
+
+def _noise_chain(about: About) -> str:
+    noise = f"Surface noise: {_by(about)}{_most(about)}."
+    if about.has("hiss") and about.word("hiss") == "all":
+        hiss_db = about.number("hiss_db")
+        return (
+            f"{noise} That is hiss of the chain (phono stage, wires, input), not this disc: with the needle up there is "
+            f"{abs(hiss_db):.1f} dB {'more' if hiss_db > 0 else 'less'} of it{_backed(about, 'changed')}."
+        )
+    return f"{noise} That is stylus or chain, not this disc{_backed(about, 'changed')}."
+
+
 def _backed(about: About, what: str) -> str:
     """What other records of the same two evenings say."""
     if not about.has("others"):
@@ -182,16 +211,45 @@ def _lossy(all_of: Sequence[About]) -> str:
     )
 
 
+def _lacking(about: About) -> str:
+    length_s = about.number("length_s")
+    length = f"{length_s:.1f} s" if length_s >= 1.0 else f"{1000 * length_s:.0f} ms"
+    turns = about.whole("turns") if about.has("turns") else 0
+    long = f" ({count(turns, 'turn')} of the disc)" if turns else ""
+    return f"{length}{long} of the {about.word('lacks')} take near {about.start}"
+
+
 def _jumps(all_of: Sequence[About]) -> str:
-    shown = [
-        f"{1000 * about.number('length_s'):.0f} ms of the {about.word('lacks')} take near {about.start}"
-        for about in all_of[:SHOWN_PLACES]
-    ]
+    shown = [_lacking(about) for about in all_of[:SHOWN_PLACES]]
     more = len(all_of) - len(shown)
+    turned = [about for about in all_of if about.has("turns") and about.whole("turns")]
     return (
         f"{'Moments are' if len(all_of) > 1 else 'A moment is'} missing: about "
-        f"{joined([*shown, *([f'{more} more'] if more else [])])}. Frames were lost while recording, the take was cut, or the "
-        "needle skipped; the moments around are not compared."
+        f"{joined([*shown, *([f'{more} more'] if more else [])])}. "
+        f"{_by_whom(turned[0]) if len(turned) == len(all_of) else _LOST}; the moments around are not compared."
+    )
+
+
+_LOST = "Frames were lost while recording, the take was cut, or the needle skipped"
+
+
+def _by_whom(about: About) -> str:
+    """Whole turns are lost, or heard twice, by a needle only."""
+    lacks, other = ("old", "new") if about.word("lacks") == "old" else ("new", "old")
+    return f"Whole turns: the needle jumped forward over them on the {lacks} take, or back on the {other} one"
+
+
+def _cut(about: About) -> str:
+    turns = about.whole("turns") if about.has("turns") else 0
+    why = (
+        f"That is as long as {count(turns, 'turn')} of the disc. {_by_whom(about)}"
+        if turns
+        else "The take was cut, or the needle jumped"
+    )
+    return (
+        f"About {about.number('length_s'):.1f} s of the music is missing from the {about.word('lacks')} take near "
+        f"{about.length('at_s')}, or the other one has that much more. {why}. Only what comes {about.word('compared')} that "
+        "place was compared."
     )
 
 
@@ -212,11 +270,7 @@ WORDS: Mapping[str, Say] = {
     "part-only": lambda about: (
         f"Only {round(100 * about.number('share'))} % of the longer take is in both; the rest was not compared."
     ),
-    "take-cut": lambda about: (
-        f"About {about.number('length_s'):.1f} s of the music is missing from the {about.word('lacks')} take near "
-        f"{about.length('at_s')}, or the other one has that much more: the take was cut, or the needle jumped. Only what comes "
-        f"{about.word('compared')} that place was compared."
-    ),
+    "take-cut": _cut,
     "take-jump": lambda about: _jumps([about]),
     "compare-speeds": lambda about: (
         f"The old take was played at {rpm_text(about.number('old_rpm'))} rpm and the new one at "
@@ -266,11 +320,11 @@ WORDS: Mapping[str, Say] = {
     "treble-stylus": lambda about: _stylus([about]),
     "treble-inner-gain": lambda about: _inner_gain([about]),
     "treble-chain": lambda about: _treble_chain([about]),
-    "groove-noise": lambda about: f"Surface noise: {_by(about)}{_most(about)}{_backed(about, 'changed')}.",
-    "groove-noise-part": _rougher_part,
-    "noise-chain": lambda about: (
-        f"Surface noise: {_by(about)}{_most(about)}. That is stylus or chain, not this disc{_backed(about, 'changed')}."
+    "groove-noise": lambda about: (
+        f"Surface noise: {_by(about)}{_most(about)}{_backed(about, 'changed')}.{_hiss(about)}"
     ),
+    "groove-noise-part": _rougher_part,
+    "noise-chain": _noise_chain,
     "distortion-inner": lambda about: _distortion([about]),
     "rumble-change": lambda about: f"Rumble (the turntable and what it stands on): {_by(about)}.",
     "hum-change": _hum,

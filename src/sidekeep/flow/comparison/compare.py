@@ -23,6 +23,7 @@ from sidekeep.flow.comparison.differences.bands import (
     joined,
 )
 from sidekeep.flow.comparison.differences.distortion import Distortion, distortion_of
+from sidekeep.flow.comparison.differences.idle import NO_IDLE, IdleNoise, idle_level
 from sidekeep.flow.comparison.differences.mixing import (
     ChannelPowers,
     MixingChange,
@@ -70,6 +71,7 @@ class Comparison:
     rate_hz: int = 0
     bands: tuple[BandChange, ...] = ()
     noise: tuple[NoiseChange, ...] = ()
+    idle: IdleNoise = NO_IDLE
     distortion: tuple[Distortion, ...] = ()
     mixing: tuple[MixingChange, ...] = ()
     marks: tuple[Mark, ...] = ()
@@ -167,6 +169,7 @@ def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_pr
         if music_s[0] <= mark.start_s <= music_s[1] and sure(mark.start_s)
     ]
     turn = turn_of(both_s, both_db, marks, old.format.length_s)
+    measures = _measures(alignment, powers, parts, music_s, groove_s)
     return Comparison(
         alignment=alignment,
         is_one_playing=is_one_playing(curve, powers),
@@ -176,7 +179,8 @@ def compare_takes(old: AudioSource, new: AudioSource, progress: Progress = no_pr
         covered=(curve.stop_s - curve.start_s)
         / max(old.format.length_s, new.format.length_s / alignment.clock),
         rate_hz=rate_hz,
-        **_measures(alignment, powers, parts, music_s, groove_s),
+        **measures,
+        idle=_idle(old, new, alignment, measures.get("noise", ()), music_s, rate_hz),
         marks=tuple(without_faint(placed(marks, turn))),
         persisting_s=both_s,
         persisting_db=both_db,
@@ -195,20 +199,44 @@ def _measures(
     player lie at other frequencies of the music. Nothing of bands above a sharp upper edge."""
     if alignment.speed is not None:
         return {}
-    edge_hz = min((one.edge_hz or np.inf for one in alignment.conditions or ()), default=np.inf)
+    highest_hz = _highest_hz(alignment)
     return {
         "bands": tuple(
-            change if change.hz * THIRD_OCTAVE < edge_hz else change.untold()
+            change if change.hz < highest_hz else change.untold()
             for change in band_changes(powers, music_s, groove_s)
         ),
         "noise": tuple(
-            noise_changes(
-                powers, [low for _, _, _, low in parts], music_s, groove_s, highest_hz=edge_hz / THIRD_OCTAVE
-            )
+            noise_changes(powers, [low for _, _, _, low in parts], music_s, groove_s, highest_hz=highest_hz)
         ),
         "distortion": tuple(distortion_of(powers, music_s, groove_s)),
         "mixing": tuple(mixing_changes([mixing for _, _, mixing, _ in parts], music_s)),
     }
+
+
+def _idle(
+    old: AudioSource,
+    new: AudioSource,
+    alignment: Alignment,
+    noise: Sequence[NoiseChange],
+    music_s: tuple[float, float],
+    rate_hz: int,
+) -> IdleNoise:
+    """What the chain of each take hisses without the needle, where there is surface noise to compare it with."""
+    groove = next((one for one in noise if one.kind == "groove" and one.part == "all"), None)
+    curve = alignment.curve
+    if groove is None or curve is None:
+        return NO_IDLE
+    highest_hz = _highest_hz(alignment)
+    first_s, last_s = (float(at_s) for at_s in curve.at(np.array(music_s)))
+    return IdleNoise(
+        old_dbfs=idle_level(old, music_s, groove.old_dbfs, rate_hz, highest_hz),
+        new_dbfs=idle_level(new, (first_s, last_s), groove.new_dbfs, rate_hz, highest_hz),
+    )
+
+
+def _highest_hz(alignment: Alignment) -> float:
+    """Up to where noise is compared: under a sharp upper edge of either take."""
+    return min((one.edge_hz or np.inf for one in alignment.conditions or ()), default=np.inf) / THIRD_OCTAVE
 
 
 def _where_sure(alignment: Alignment) -> Callable[[float], bool]:

@@ -12,7 +12,7 @@ import numpy as np
 
 from sidekeep.flow.comparison.compare import LEVEL_FLOOR_DB, Comparison
 from sidekeep.flow.comparison.differences.bands import THIRDS
-from sidekeep.flow.comparison.differences.noise import ChannelNoise
+from sidekeep.flow.comparison.differences.noise import ChannelNoise, NoiseChange
 from sidekeep.flow.comparison.told.evening import Evening
 from sidekeep.flow.comparison.told.said import channel_name, finding
 from sidekeep.model.finding import Channel, Fact, Finding
@@ -26,6 +26,8 @@ GROWS_INWARD = 1.7
 60098 from memory): what does not grow like this is not tracing."""
 MORE_DB = 0.1
 """Under it neither take is said to hold more."""
+HARDLY = 0.1
+"""Share of the noise under which what is left of it for the groove is no number any more: powers are known to a few percent."""
 ONE_CHANNEL_DB = 6.0
 """Four times the power: then it is worth saying where."""
 
@@ -47,11 +49,13 @@ def noise_findings(comparison: Comparison, evening: Evening) -> list[Finding]:
         facts: dict[str, Fact] = {"change_db": relative, "detectable_db": change.detectable_db}
         if change.kind == "groove":
             others = evening.shared("groove_db", relative)
+            apart = _apart(comparison, change)
+            is_chain = others.is_shared or apart["hiss"] == "all"
             found.append(
                 finding(
-                    "noise-chain" if others.is_shared else "groove-noise",
-                    "look" if relative > 0 and not others.is_shared else "note",
-                    {**facts, **_most(comparison), **others.facts},
+                    "noise-chain" if is_chain else "groove-noise",
+                    "look" if relative > 0 and not is_chain else "note",
+                    {**facts, **_most(comparison), **apart, **others.facts},
                 )
             )
         elif change.kind == "rumble":
@@ -63,14 +67,44 @@ def noise_findings(comparison: Comparison, evening: Evening) -> list[Finding]:
     return found
 
 
+def _apart(comparison: Comparison, change: NoiseChange) -> dict[str, Fact]:
+    """How much of a change of surface noise is the hiss of the chain with the needle up, against the level of the music.
+    ``hiss``: ``all`` of it, ``none``, ``part``, or that it is ``unknown`` on the ``old`` take, the ``new`` one or ``both``."""
+    idle = comparison.idle
+    if idle.old_dbfs is None or idle.new_dbfs is None:
+        on = "both" if idle.old_dbfs is idle.new_dbfs else "old" if idle.old_dbfs is None else "new"
+        return {"hiss": "unknown", "unknown_on": on}
+    level = _level_db(comparison)
+    old, new, chain_old, chain_new = (
+        10.0 ** (dbfs / 10.0)
+        for dbfs in (change.old_dbfs, change.new_dbfs - level, idle.old_dbfs, idle.new_dbfs - level)
+    )
+    facts: dict[str, Fact] = {"hiss_db": idle.new_dbfs - level - idle.old_dbfs}
+    by_chain = max(old - chain_old, 0.0) + chain_new
+    if abs(_ratio_db(new, by_chain)) <= change.detectable_db:
+        return {"hiss": "all", **facts}
+    if abs(_ratio_db(by_chain, old)) <= change.detectable_db:
+        return {"hiss": "none", **facts}
+    groove_old, groove_new = max(old - chain_old, HARDLY * old), max(new - chain_new, HARDLY * new)
+    return {"hiss": "part", **facts, "groove_db": _ratio_db(groove_new, groove_old)}
+
+
+def _ratio_db(one: float, other: float) -> float:
+    return float(10.0 * np.log10(max(one, 1e-20) / max(other, 1e-20)))
+
+
+def _level_db(comparison: Comparison) -> float:
+    """The mean change of the plain level, 0 where none is known."""
+    levels = [comparison.level_change_db(channel) for channel in comparison.channels]
+    return float(np.nanmean(levels)) if levels and np.isfinite(levels).any() else 0.0
+
+
 def relative_noise_db(comparison: Comparison, kind: str) -> float:
     """Change of a kind of noise; of the surface and of rumble against the level of the music. nan if it was not measured."""
     change = comparison.noise_of(kind)
     if change is None:
         return float("nan")
-    levels = [comparison.level_change_db(channel) for channel in comparison.channels]
-    level = float(np.nanmean(levels)) if levels and np.isfinite(levels).any() else 0.0
-    return change.change_db - (level if kind != "hum" else 0.0)
+    return change.change_db - (_level_db(comparison) if kind != "hum" else 0.0)
 
 
 def _most(comparison: Comparison) -> dict[str, Fact]:

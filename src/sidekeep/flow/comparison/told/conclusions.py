@@ -21,6 +21,7 @@ from sidekeep.flow.comparison.told.chain import (
 )
 from sidekeep.flow.comparison.told.evening import Evening
 from sidekeep.flow.comparison.told.said import finding
+from sidekeep.flow.comparison.told.skipped import turns_skipped
 from sidekeep.flow.comparison.told.treble import treble_findings, treble_is_steady
 from sidekeep.model.finding import Fact, Finding
 
@@ -113,6 +114,7 @@ def _coverage(comparison: Comparison) -> list[Finding]:
                     "length_s": abs(cut.length_s),
                     "lacks": "new" if cut.length_s > 0.0 else "old",
                     "compared": "before" if np.isfinite(cut.stop_s) else "after",
+                    "turns": turns_skipped(cut.length_s, comparison.turn),
                 },
             )
         )
@@ -120,6 +122,7 @@ def _coverage(comparison: Comparison) -> list[Finding]:
         facts = {
             "length_s": abs(jump.length_s),
             "lacks": "new" if jump.length_s > 0.0 else "old",
+            "turns": turns_skipped(jump.length_s, comparison.turn),
         }
         found.append(finding("take-jump", "look", facts, at_frame=round(jump.at_s * comparison.rate_hz)))
     if comparison.alignment.inverted is not None:

@@ -67,6 +67,13 @@ def comparison_object(comparison: Comparison, findings: list[Finding], old: str,
             for kind in ("groove", "rumble", "hum")
             if (whole := comparison.noise_of(kind)) is not None
         },
+        "idle_noise": {
+            name: None if dbfs is None else _number(dbfs, 2)
+            for name, dbfs in (
+                ("old_dbfs", comparison.idle.old_dbfs),
+                ("new_dbfs", comparison.idle.new_dbfs),
+            )
+        },
         "distortion": [
             {
                 "part": one.part,
