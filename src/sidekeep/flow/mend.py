@@ -129,6 +129,7 @@ class Mender:
         self._bands = BandWatch(rate_hz, self.rate_factor, lossy=lossy)
         self._prior, self._beats = TurnForecast(), BeatWatch()
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
+        self._tails = ThreadPoolExecutor(1, thread_name_prefix="thumps")
         self._held = Window(channels)
         self._next_chunk = 0
         self._looked_at: list[LookedAt] = []
@@ -162,8 +163,8 @@ class Mender:
         self._held.append(numbers_only(block))
         out: list[Audio] = []
         while self._held.stop >= self._next_chunk + self.chunk + self.margin:
-            self._look(self._next_chunk + self.chunk)
             out += self._begin(waiting=1)
+            self._look(self._next_chunk + self.chunk)
         return out[0] if len(out) == 1 else np.concatenate([*out, np.empty((0, self.channels))])
 
     def flush(self) -> Audio:
@@ -173,9 +174,9 @@ class Mender:
     def drain(self) -> Iterator[Audio]:
         """The same in parts, each as soon as it is there; repairs are complete after the last."""
         while self._next_chunk < self._held.stop:
+            yield from self._begin(waiting=1)
             self._look(min(self._held.stop, self._next_chunk + self.chunk))
-            if self._next_chunk < self._held.stop:
-                yield from self._begin(waiting=1)
+        yield from self._begin(waiting=1)
         self._bands.end()
         yield from self._begin()
         while self._running:
@@ -186,6 +187,7 @@ class Mender:
         while self._mended:
             yield self._release(last=True)
         self._pool.shutdown()
+        self._tails.shutdown()
         if self._bands.was_decoded:
             self._log.decoded(self._held.stop)
         self._log.close()
@@ -223,13 +225,16 @@ class Mender:
         """Begin to mend what was looked at, all but so many chunks; what is done on the way."""
         out: list[Audio] = []
         while len(self._looked_at) > waiting:
+            # the next begins as soon as the oldest is there: all that waits until then is done while they run
+            finished = len(self._running) >= IN_FLIGHT
+            if finished:
+                self._finish()
             looked = self._looked_at.pop(0)
             if self.settings.enabled:
                 looked.chunk.job = self._mend(looked)
             self._running.append(looked.chunk)
-            if len(self._running) >= IN_FLIGHT:
-                self._finish()
-            out += self._advance()
+            if finished:
+                out += self._advance()
         return out
 
     def _mend(self, looked: LookedAt) -> Future[Repaired]:
@@ -316,7 +321,7 @@ class Mender:
         high = min(reach, chunk.stop + int(THUMP_AFTER_S * self.rate_hz))
         chunk.low = low
         view = self._held.view(low, high).copy()
-        chunk.thumps = self._pool.submit(
+        chunk.thumps = self._tails.submit(
             take_thumps, view, chunk.heads(low), chunk.start - low, chunk.stop - low, self.rate_hz
         )
 
