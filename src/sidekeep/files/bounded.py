@@ -11,8 +11,6 @@ import stat
 from pathlib import Path
 from typing import Any
 
-import msgspec
-
 from sidekeep.errors import ParameterError, SidekeepError
 
 TEXT_BYTES = 4 << 20
@@ -59,6 +57,8 @@ def read_text_bounded(
 def decode_json(content: bytes | str, kind: Any = Any) -> Any:
     """JSON as plain values, or as ``kind`` (a struct or dataclass, checked). ``ValueError`` in one line for anything else,
     also for what is nested too deeply."""
+    import msgspec  # here, for most files are no JSON, and most commands read none of it
+
     try:
         return msgspec.json.decode(content, type=kind)
     except RecursionError:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import threading
+from collections.abc import Iterable
 from dataclasses import dataclass
 from io import BufferedIOBase, RawIOBase
 from pathlib import Path
@@ -26,8 +27,11 @@ class Sum(Protocol):
     def update(self, data: Bytes, /) -> None:
         """Take in what comes next."""
 
+    def digest(self) -> bytes:
+        """Of everything so far."""
+
     def hexdigest(self) -> str:
-        """Of everything so far, in hex."""
+        """The same in hex."""
 
 
 def sha256() -> Sum:
@@ -67,6 +71,36 @@ def copy_sha256(source: str | os.PathLike[str], target: str | os.PathLike[str]) 
         writing.flush()
         os.fsync(writing.fileno())
     return digest.hexdigest()
+
+
+class StripedSum:
+    """SHA-256 over the SHA-256 of every stripe of so many bytes: stripes can be summed side by side, by ``stripes_sha256``."""
+
+    def __init__(self, stripe_bytes: int) -> None:
+        self._stripe_bytes = stripe_bytes
+        self._stripes: list[bytes] = []
+        self._digest, self._held = hashlib.sha256(), 0
+
+    def update(self, data: Bytes) -> None:
+        """Take in what comes next."""
+        view = memoryview(data).cast("B")
+        while len(view) >= self._stripe_bytes - self._held:
+            part, view = view[: self._stripe_bytes - self._held], view[self._stripe_bytes - self._held :]
+            self._digest.update(part)
+            self._stripes.append(self._digest.digest())
+            self._digest, self._held = hashlib.sha256(), 0
+        self._digest.update(view)
+        self._held += len(view)
+
+    def hexdigest(self) -> str:
+        """Of everything so far, in hex."""
+        rest = [self._digest.digest()] if self._held else []
+        return stripes_sha256([*self._stripes, *rest])
+
+
+def stripes_sha256(stripes: Iterable[bytes]) -> str:
+    """SHA-256, in hex, over the SHA-256 of each of the stripes, the last of which may be shorter, in order."""
+    return hashlib.sha256(b"".join(stripes)).hexdigest()
 
 
 class SummedFile:

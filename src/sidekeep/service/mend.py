@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import contextlib
-import tempfile
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 
 import numpy as np
 
@@ -18,16 +16,13 @@ from sidekeep.files.guard import OutputGuard
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.writing.sinks import open_sink
 from sidekeep.flow.mend import Mender
-from sidekeep.flow.mend_choices import left_repairs
-from sidekeep.flow.patches import PatchReader, PatchWriter, number_pieces
 from sidekeep.flow.ports import BLOCK_FRAMES, Audio, AudioSink, AudioSource
-from sidekeep.flow.progress import Progress, no_progress, part
+from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair
-from sidekeep.service.choices.repairs import mended_repairs, unmatched_findings
-from sidekeep.service.shelf.records import default_shelf
+from sidekeep.service.shelf.place import default_shelf
 
 OUTPUTS = {".wav": "wav", ".flac": "flac", ".aiff": "aiff", ".aif": "aiff"}
 
@@ -64,16 +59,16 @@ def mend_file(
     try:
         if taken_out_path is not None:
             outputs.append(_open_output(taken_out_path, form, replace))
-        with tempfile.TemporaryFile() as file, contextlib.ExitStack() as stack:
+        with contextlib.ExitStack() as stack:
             if settings.leave or settings.choices:
-                patches = keep_pieces(source, mender, file, part(progress, 0.0, 0.8))
-                chosen = left_repairs(mender.repairs, settings)
-                left, unmatched = chosen.left, unmatched_findings(chosen.unmatched)
-                blocks = patched_blocks(source, patches.with_left(left))
-                progress = part(progress, 0.8, 1.0)
+                # loaded where somebody chooses: it takes as long as mending some seconds of sound
+                from sidekeep.service import mend_choosing
+
+                chosen = stack.enter_context(mend_choosing.chosen(source, mender, settings, progress))
+                left, unmatched, blocks, progress = chosen
             else:
                 blocks = mended_blocks(source, mender)
-            reading = stack.enter_context(reading_whole(source, [source_path]))
+            reading = stack.enter_context(reading_whole(source, [source_path], only_known=True))
             for done, original, mended in blocks:
                 _write(outputs[0], mended, form)
                 if taken_out_path is not None:
@@ -87,36 +82,9 @@ def mend_file(
         raise
     return MendResult(
         format=form,
-        repairs=mended_repairs(mender.repairs, left),
+        repairs=tuple(repair for index, repair in enumerate(mender.repairs) if index not in left),
         findings=(*reading.findings, *unmatched, *mender.findings),
     )
-
-
-def keep_pieces(source: AudioSource, mender: Mender, file: BinaryIO, progress: Progress) -> PatchReader:
-    """Mend a whole recording into patches: with all repairs known, any of them can be left."""
-    patches = PatchWriter(file)
-    frame = 0
-    for block in source.blocks(BLOCK_FRAMES):
-        patches.add(number_pieces(frame, block))
-        mender.process(block)
-        patches.add(mender.take_pieces())
-        frame += len(block)
-        progress(frame / max(1, source.format.length_frames), "mending")
-    mender.flush()
-    patches.add(mender.take_pieces())
-    patches.set_owners(mender.owners)
-    patches.close()
-    file.seek(0)
-    return PatchReader(file)
-
-
-def patched_blocks(source: AudioSource, patches: PatchReader) -> Iterator[tuple[int, list[Audio], Audio]]:
-    """(frames done, original in parts, mended) from patches."""
-    frame = 0
-    for block in source.blocks(BLOCK_FRAMES):
-        mended = patches.apply(frame, block)
-        frame += len(block)
-        yield frame, [block], mended
 
 
 def mended_blocks(source: AudioSource, mender: Mender) -> Iterator[tuple[int, list[Audio], Audio]]:

@@ -37,7 +37,8 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.terminal.output import print_json, progress_bar, say
     from sidekeep.cli.texts.findings import print_findings
     from sidekeep.service.shelf.adopting import adopt
-    from sidekeep.service.shelf.records import default_shelf, sleeve_problems
+    from sidekeep.service.shelf.place import default_shelf
+    from sidekeep.service.shelf.records import sleeve_problems
 
     with progress_bar("adopting", quiet=options.json) as progress:
         adopted = adopt(

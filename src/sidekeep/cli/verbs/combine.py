@@ -28,7 +28,7 @@ def run(options: argparse.Namespace) -> int:
     """Combine, then say what was made of what."""
     from sidekeep.cli.terminal.output import print_json, progress_bar, say
     from sidekeep.service.comparing.combine import combine
-    from sidekeep.service.shelf.records import default_shelf
+    from sidekeep.service.shelf.place import default_shelf
 
     with progress_bar("combining", quiet=options.json) as progress:
         made = combine(

@@ -24,7 +24,7 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.cli.terminal.output import print_json, progress_bar
     from sidekeep.cli.texts.findings import print_findings
     from sidekeep.service.comparing.compare import compare
-    from sidekeep.service.shelf.records import default_shelf
+    from sidekeep.service.shelf.place import default_shelf
 
     with progress_bar("listening to both", quiet=options.json) as progress:
         result = compare(

@@ -125,7 +125,7 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.errors import ParameterError
     from sidekeep.service.choices.kinds import facts_from, naming_from
     from sidekeep.service.choices.recipes import wish_from
-    from sidekeep.service.shelf.records import default_shelf
+    from sidekeep.service.shelf.place import default_shelf
     from sidekeep.service.transfers.copies import copy_record
     from sidekeep.service.transfers.transferred import TransferOptions
 

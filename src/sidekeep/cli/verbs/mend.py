@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from sidekeep.cli.terminal.collector import collector_at_rest
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
@@ -31,6 +33,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Mend and tell what was done."""
+    with collector_at_rest():
+        return _run(options)
+
+
+def _run(options: argparse.Namespace) -> int:
     from sidekeep.cli.terminal.output import print_json, progress_bar, say
     from sidekeep.cli.texts.findings import print_findings
     from sidekeep.cli.texts.kinds import repairs_text

@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Serve until Ctrl+C."""
-    from sidekeep.service.shelf.records import default_shelf
+    from sidekeep.service.shelf.place import default_shelf
 
     return serve(
         options.shelf or default_shelf(), options.port, in_browser=not options.no_browser, debug=options.debug

@@ -69,8 +69,9 @@ def run(options: argparse.Namespace) -> int:
     """List, plan, rebuild, tell and change what was decided, or keep the stylus log."""
     from sidekeep.cli.terminal.output import print_json, say
     from sidekeep.service.shelf import records as service
+    from sidekeep.service.shelf.place import default_shelf
 
-    shelf = options.shelf or service.default_shelf()
+    shelf = options.shelf or default_shelf()
     if options.action == "rebuild":
         found = service.rebuild(shelf)
         print_json({"records": found}) if options.json else print(

@@ -46,7 +46,7 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.service.choices.kinds import checked_kinds
     from sidekeep.service.inputs import pick_input
     from sidekeep.service.recording.take_record import open_session
-    from sidekeep.service.shelf.records import default_shelf
+    from sidekeep.service.shelf.place import default_shelf
 
     if options.by_key and not is_terminal():
         raise ParameterError("no-terminal-for-keys")

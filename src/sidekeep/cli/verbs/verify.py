@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Check; 1 when something is changed, missing or unreadable, or could not be checked."""
     from sidekeep.cli.terminal.output import print_json, progress_bar, say
-    from sidekeep.service.shelf.records import default_shelf
+    from sidekeep.service.shelf.place import default_shelf
     from sidekeep.service.shelf.verify import verify
 
     with progress_bar("verifying", quiet=options.json) as progress:

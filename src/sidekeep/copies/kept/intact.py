@@ -7,15 +7,13 @@ anything gets a name, names the take, and tells what is left: a bag that still h
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sidekeep.copies.kept.bag import read_bag_manifest
-from sidekeep.copies.kept.manifest import parse_manifest, read_list
 from sidekeep.errors import AudioFileError, ChecksumError, CopyError
-from sidekeep.files.bounded import kept_json
 from sidekeep.files.checksum import file_sha256
 from sidekeep.files.guard import TAKE_FACTS
 from sidekeep.files.reading.source import FileSource
@@ -40,8 +38,13 @@ def known_sums(paths: Sequence[Path]) -> tuple[str | None, ...]:
 
 
 def _sum_in_facts(path: Path) -> str | None:
+    beside = path.parent / TAKE_FACTS
+    if not os.path.lexists(beside):
+        return None
+    from sidekeep.files.bounded import kept_json
+
     try:
-        facts: Any = kept_json(path.parent / TAKE_FACTS)
+        facts: Any = kept_json(beside)
         return next(str(each["sha256"]) for each in facts["files"] if each["name"] == path.name)
     except (KeyError, TypeError, StopIteration):
         return None
@@ -49,15 +52,20 @@ def _sum_in_facts(path: Path) -> str | None:
 
 @contextlib.contextmanager
 def reading_whole(
-    source: FileSource, paths: Sequence[Path], wanted: Sequence[str | None] | None = None
+    source: FileSource,
+    paths: Sequence[Path],
+    wanted: Sequence[str | None] | None = None,
+    *,
+    only_known: bool = False,
 ) -> Iterator[Reading]:
-    """Around any work that reads all of a take. ``wanted`` are the checksums it must have (default: those in its
-    ``take.json``). Raises ``ChecksumError`` at the end when it has others, or changed on the way."""
+    """Around any work that reads all of a take. ``wanted`` are the checksums it must have (default: those in its ``take.json``).
+    With ``only_known`` none are taken where there is nothing to compare them with. Raises ``ChecksumError`` at the end when it has
+    others, or changed on the way."""
     if wanted is None:
         wanted = known_sums(paths)
     reading = Reading()
     try:
-        with Witness(source) as witness:
+        with Witness(source, takes_sums=not only_known or any(wanted)) as witness:
             yield reading
             changed = witness.changed()
             if changed is not None:
@@ -68,7 +76,7 @@ def reading_whole(
         if error.filename is None or Path(error.filename) not in paths:
             raise
         raise AudioFileError("recording-unread", path=error.filename, reason=error.strerror) from error
-    for path, should, found in zip(paths, wanted, reading.sha256, strict=True):
+    for path, should, found in zip(paths, wanted, reading.sha256 or wanted, strict=True):
         if should is not None and found != should:
             raise not_what_it_was(path, should)
 
@@ -91,6 +99,9 @@ def not_what_it_was(path: Path, sha256: str) -> ChecksumError:
 def find_in_bags(path: Path, sha256: str) -> tuple[Path, bool] | None:
     """A file in a bag of the same record that still holds the take, and whether it is the very file (the other way
     is the same samples as Broadcast Wave). Read in full before it is offered."""
+    from sidekeep.copies.kept.bag import read_bag_manifest
+    from sidekeep.copies.kept.manifest import parse_manifest, read_list
+
     record = next((each for each in path.parents if (each / "record.toml").is_file()), path.parent)
     for declared in sorted(record.glob("copies/*/master*/bagit.txt")):
         bag = declared.parent

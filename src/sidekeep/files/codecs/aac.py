@@ -18,7 +18,6 @@ and its run-up are left out, so that the ends are as good as the rest.
 from __future__ import annotations
 
 import contextlib
-import tempfile
 from typing import Any
 
 import numpy as np
@@ -93,6 +92,8 @@ class _Held:
     def __init__(self, job: FileForm) -> None:
         self._job = job
         self._frames = 0
+        import tempfile  # here, for whoever asks for another kind needs none of it
+
         self._file = tempfile.TemporaryFile(prefix="sidekeep-", dir=job.path.parent)  # noqa: SIM115
         # The name is taken at once, as every encoder does.
         job.path.touch()

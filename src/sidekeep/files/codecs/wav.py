@@ -30,7 +30,7 @@ class _WavEncoder:
             bext=bext,
             is_float=job.is_float,
             of_copy=bext is None and _fits(job),
-            replace=True,
+            is_part=True,
         )
 
     def encode(self, samples: NDArray[Any]) -> None:

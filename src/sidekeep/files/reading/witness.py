@@ -19,12 +19,13 @@ from sidekeep.model.finding import Finding
 
 
 class Witness:
-    """Watches the files of one source while it is read; ``finish`` gives their checksums and what changed.
+    """Watches the files of one source while it is read; ``finish`` gives their checksums, ``changed`` what changed.
+    Without ``takes_sums`` there are none: for what has no checksum to be compared with.
 
     As a context manager it lets the files go. Give it the source before its first block is read.
     """
 
-    def __init__(self, source: FileSource) -> None:
+    def __init__(self, source: FileSource, *, takes_sums: bool = True) -> None:
         self._parts = source.files
         self._states = [FileState.of(part.path) for part in self._parts]
         self._pool: ThreadPoolExecutor | None = None
@@ -32,6 +33,8 @@ class Witness:
         for part in self._parts:
             if isinstance(part, SndfileSource) and part.format.container == "flac":
                 part.own_sum = OwnSum(part.path, part.format.length_frames)
+            if not takes_sums:
+                continue
             if isinstance(part, SndfileSource) and part.reads_plainly:
                 part.tap = Tap(part.path)
                 self._sums.append(part.tap)
@@ -69,12 +72,11 @@ class Witness:
     def __exit__(
         self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
     ) -> None:
-        for part, each in zip(self._parts, self._sums, strict=True):
+        for part in self._parts:
             if isinstance(part, SndfileSource):
-                part.own_sum = None
+                part.own_sum = part.tap = None
+        for each in self._sums:
             if isinstance(each, Tap):
                 each.drop()
-                if isinstance(part, SndfileSource):
-                    part.tap = None
         if self._pool is not None:
             self._pool.shutdown(wait=True, cancel_futures=True)

@@ -119,6 +119,9 @@ def write_at(descriptor: int, data: bytes, offset: int) -> None:
 class TakeWriter:
     """Append samples to a new file; refuses one that exists unless ``replace``.
 
+    ``is_part``: the file lies under a temporary name, and who gives it its own brings it to the disk before: nothing is waited
+    for here.
+
     bits: 16, 24 or 32 (32 or 64 with ``is_float``). With ``of_copy`` the file may not pass 4 GiB. Not for several
     threads at once. Any failure of the disk is a ``CopyError``; what was appended before it stays whole and
     can be synced and closed.
@@ -135,6 +138,7 @@ class TakeWriter:
         is_float: bool = False,
         of_copy: bool = False,
         replace: bool = False,
+        is_part: bool = False,
     ) -> None:
         if bits not in ((32, 64) if is_float else (16, 24, 32)):
             raise ParameterError("wav-float-bits" if is_float else "sample-bits", bits=bits)
@@ -148,10 +152,14 @@ class TakeWriter:
             rate_hz=rate_hz, channels=channels, bits=bits, is_float=is_float, bext=bext, of_copy=of_copy
         )
         self._bytes = 0
-        # The name appears with a whole head behind it: killed in between, no unreadable file is left.
-        with whole_file(self.path, replace) as part:
-            part.write_bytes(self._head.bytes_for(0))
+        self._is_part = is_part
         try:
+            if is_part:
+                self.path.write_bytes(self._head.bytes_for(0))
+            else:
+                # The name appears with a whole head behind it: killed in between, no unreadable file is left.
+                with whole_file(self.path, replace) as part:
+                    part.write_bytes(self._head.bytes_for(0))
             self._file = os.open(self.path, os.O_RDWR | O_BINARY)
         except OSError as error:
             raise copy_error(error, self.path) from error
@@ -206,13 +214,16 @@ class TakeWriter:
         self.synced_frames = self.frames
 
     def close(self) -> None:
-        """Pad to an even length, sync and let the file go; closing twice does nothing."""
+        """Pad to an even length, sync (a part gets its head only) and let the file go; closing twice does nothing."""
         if not self._open:
             return
         try:
             if self._bytes % 2:
                 self._write_all(b"\0")
-            self.sync()
+            if self._is_part:
+                write_at(self._file, self._head.bytes_for(self._bytes), 0)
+            else:
+                self.sync()
         except OSError as error:
             raise copy_error(error, self.path) from error
         finally:

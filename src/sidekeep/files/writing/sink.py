@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace as changed
 from pathlib import Path
 from typing import Any
@@ -17,11 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.errors import CopyError, ParameterError, SidekeepError
-from sidekeep.files.atomic import copy_error, forget_parts, give_name, refuse_existing
-from sidekeep.files.checksum import sha256
+from sidekeep.files.atomic import copy_error, flush_file, forget_parts, give_name, refuse_existing
+from sidekeep.files.checksum import StripedSum
 from sidekeep.files.codecs.codec import Codec, Encoder, FileForm
 from sidekeep.files.samples import digest_type, peak_of, to_float, to_whole
-from sidekeep.files.writing.read_back import DifferenceMeter, Listener, Written, check_copy
+from sidekeep.files.writing.read_back import DifferenceMeter, Listener, Written, check_copy, stripe_bytes
 
 Finish = Callable[[Path], None]
 """Called with the finished part file before it is read back: the place for tags."""
@@ -48,7 +49,7 @@ class FileSink:
         self.path, self.codec = path, codec
         self._job, self._replace, self._finish, self._check = job, replace, finish, check
         self._listen = listen
-        self._digest = sha256()
+        self._digest = StripedSum(stripe_bytes(job.channels, job.bits, job.is_float))
         self._digest_type = digest_type(job.bits, job.is_float) if codec.lossless else None
         self._meter = None if codec.lossless else DifferenceMeter(job.rate_hz, job.channels)
         self._state = "open"
@@ -127,7 +128,11 @@ class FileSink:
                 file_bytes=part.stat().st_size,
             )
             if self._check:
-                check_copy(part, self._written, self._listen)
+                # the disk takes its time: the file is read back, from the system's memory as ever, while it does
+                with ThreadPoolExecutor(1, thread_name_prefix="flush") as flushing:
+                    flushed = flushing.submit(flush_file, part)
+                    check_copy(part, self._written, self._listen)
+                    flushed.result()
             give_name(part, self.path, replace=self._replace)
             self._state = "closed"
         except BaseException as error:

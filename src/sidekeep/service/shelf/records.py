@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -22,14 +21,6 @@ from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.sleeve.writing import write_sleeve
 from sidekeep.wording.findings import finding_text
-
-SHELF_VARIABLE = "SIDEKEEP_SHELF"
-
-
-def default_shelf() -> Path:
-    """``$SIDEKEEP_SHELF``, or ``sidekeep`` in the person's home."""
-    named = os.environ.get(SHELF_VARIABLE)
-    return Path(named).expanduser() if named else Path.home() / "sidekeep"
 
 
 def open_catalogue(shelf: Path, *, create: bool = False) -> Catalogue:

@@ -20,7 +20,7 @@ from sidekeep.flow.patches import PatchWriter
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.service.choices.kinds import refuse_early
 from sidekeep.service.choices.sleeves import Sleeve, TakeFiles, assign_files, load_sleeve
-from sidekeep.service.shelf.records import default_shelf
+from sidekeep.service.shelf.place import default_shelf
 from sidekeep.service.survey import with_outer_findings
 from sidekeep.service.transfers.listening import file_origin, listen_to, name_takes
 from sidekeep.service.transfers.transferred import (
