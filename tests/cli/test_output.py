@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import json
 import sys
@@ -13,6 +14,7 @@ import pytest
 from rich.cells import cell_len
 
 from sidekeep.cli.main import VERBS, build_parser, main
+from sidekeep.cli.terminal.collector import collector_at_rest
 from sidekeep.cli.terminal.output import say
 from sidekeep.cli.terminal.parser import in_words
 from sidekeep.cli.terminal.screen import fold
@@ -26,6 +28,18 @@ LONG = "Look: side A: the left channel is 3 dB louder than the right one from st
 class Terminal(io.StringIO):
     def isatty(self) -> bool:
         return True
+
+
+@pytest.mark.parametrize("was_at_work", [True, False])
+def test_the_collector_goes_back_to_what_it_did(was_at_work: bool) -> None:
+    before = gc.isenabled()
+    try:
+        (gc.enable if was_at_work else gc.disable)()
+        with collector_at_rest():
+            assert not gc.isenabled()
+        assert gc.isenabled() is was_at_work
+    finally:
+        (gc.enable if before else gc.disable)()
 
 
 @pytest.mark.parametrize("columns", [40, 80])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import os
 from pathlib import Path
@@ -13,9 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidekeep.errors import CopyError, ParameterError
+from sidekeep.files.checksum import StripedSum
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.samples import pack_samples, to_float, to_whole, unpack_samples
 from sidekeep.files.wave.bext import Bext
+from sidekeep.files.writing import read_back as room
 from sidekeep.files.writing.read_back import DifferenceMeter
 from sidekeep.files.writing.sinks import CODECS, open_sink
 from sidekeep.flow.ports import Audio, AudioSink
@@ -301,6 +304,14 @@ def test_the_level_does_not_depend_on_blocks(sizes: list[int]) -> None:
     assert parts.level == pytest.approx(whole.level, rel=1e-12)
 
 
+@pytest.mark.parametrize("frames", [1, 2, 3, 4, 7, 4_097])
+@pytest.mark.parametrize("channels", [1, 2])
+def test_packing_does_not_need_fours(frames: int, channels: int, rng: np.random.Generator) -> None:
+    whole = rng.integers(-(1 << 23), 1 << 23, (frames, channels))
+    plain = b"".join(int(v).to_bytes(3, "little", signed=True) for v in whole.ravel())
+    assert pack_samples(whole, 24) == plain
+
+
 @pytest.mark.parametrize("bits", [16, 24, 32])
 def test_unpacking_is_exact(bits: int, rng: np.random.Generator) -> None:
     whole = rng.integers(-(1 << (bits - 1)), 1 << (bits - 1), (501, 2))
@@ -310,3 +321,73 @@ def test_unpacking_is_exact(bits: int, rng: np.random.Generator) -> None:
         np.testing.assert_array_equal(
             unpack_samples(data, 1002, bits), (whole / 2.0 ** (bits - 1)).reshape(-1)
         )
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.binary(max_size=200), st.integers(1, 40), st.lists(st.integers(0, 60), max_size=9))
+def test_the_sum_over_stripes_does_not_depend_on_blocks(data: bytes, stripe: int, cuts: list[int]) -> None:
+    """The plain way is the standard library's SHA-256 over the digest of every stripe."""
+    plain = hashlib.sha256(
+        b"".join(hashlib.sha256(data[at : at + stripe]).digest() for at in range(0, len(data), stripe))
+    )
+    summed, at = StripedSum(stripe), 0
+    for size in [*cuts, len(data)]:
+        summed.update(data[at : at + size])
+        at += size
+    assert summed.hexdigest() == plain.hexdigest()
+
+
+@pytest.mark.parametrize("kind", ["wav", "aiff"])
+@pytest.mark.parametrize("harm", ["one bit", "two stripes changed places", "cut short"])
+def test_whatever_changes_in_any_stripe_is_noticed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rng: np.random.Generator, kind: str, harm: str
+) -> None:
+    """Five stripes, the last of them short, read by two threads."""
+    monkeypatch.setattr(room, "STRIPE_FRAMES", 1_000)
+    whole = rng.integers(-(1 << 23), 1 << 23, (4_100, 2)).astype(np.int32)
+    frame_bytes = 6
+
+    def meddle(part: Path, stripe: int) -> None:
+        data = bytearray(part.read_bytes())
+        first = len(data) - 4_100 * frame_bytes
+        at = first + stripe * 1_000 * frame_bytes
+        if harm == "one bit":
+            data[at + 100] ^= 1
+        elif harm == "cut short":
+            del data[at + 100 * frame_bytes :]
+        else:
+            other = first + (stripe + 1) % 4 * 1_000 * frame_bytes
+            size = 1_000 * frame_bytes
+            data[at : at + size], data[other : other + size] = (
+                data[other : other + size],
+                data[at : at + size],
+            )
+        part.write_bytes(data)
+
+    for stripe in range(5 if harm == "one bit" else 4):
+        path = tmp_path / f"{stripe}.{kind}"
+        sink = open_sink(
+            path, kind, rate_hz=44_100, channels=2, finish=functools.partial(meddle, stripe=stripe)
+        )
+        sink.write_int(whole)
+        with pytest.raises(CopyError):
+            sink.close()
+        assert not list(tmp_path.iterdir())
+
+
+def test_a_copy_is_on_the_disk_before_it_gets_its_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And the folder's entry after it; while it is written nothing is waited for."""
+    done: list[str] = []
+    flush, link = os.fsync, os.link
+    monkeypatch.setattr(os, "fsync", lambda file: (done.append("flush"), flush(file))[1])
+    monkeypatch.setattr(os, "fdatasync", lambda file: done.append("flush"))
+    monkeypatch.setattr(os, "link", lambda old, new: (done.append("name"), link(old, new))[1])
+    sink = open_sink(tmp_path / "a.wav", "wav", rate_hz=44_100, channels=2)
+    sink.write(0.1 * music(44_100, 0.2))
+    assert done == []
+    sink.close()
+    assert done.count("name") == 1
+    assert "flush" in done[: done.index("name")]
+    assert "flush" in done[done.index("name") :]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import math
 from functools import cache
@@ -400,3 +401,19 @@ def test_a_take_brought_to_a_higher_rate_is_mended_as_well_from_its_first_second
     assert sum(hit.start < 3 * RATE_HZ for hit in hits) > 3
     assert np.median(falls[: len(falls) // 3]) > 24.0
     assert np.median(falls) > 24.0
+
+
+def test_mending_leaves_nothing_that_holds_itself() -> None:
+    """The verb runs with the collector of garbage at rest: what only that would find must not grow with the length."""
+    run(hurt(music(2.0))[0])
+    left = []
+    for seconds in (12.0, 48.0):
+        audio = hurt(music(seconds), count=int(4 * seconds))[0]
+        gc.collect()
+        gc.disable()
+        try:
+            run(audio)
+            left.append(gc.collect())
+        finally:
+            gc.enable()
+    assert left[1] <= left[0] + 100

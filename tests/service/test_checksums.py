@@ -5,6 +5,7 @@ Each way of going wrong is tried on a shelf and on plain files; what is left (a 
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from pathlib import Path
@@ -188,6 +189,37 @@ def test_the_checksum_taken_while_reading_is_the_files(tmp_path: Path, suffix: s
                     pass
             assert witness.changed() is None
             assert witness.finish() == (file_sha256(path),)
+
+
+def test_a_recording_without_a_checksum_is_watched_all_the_same(tmp_path: Path) -> None:
+    path = tmp_path / "x.wav"
+    soundfile.write(path, small_record().a.audio[:100_000], 44_100, subtype="PCM_24")
+    source = open_source(path)
+    with Witness(source, takes_sums=False) as witness:
+        for _ in source.blocks(65_536):
+            pass
+        assert witness.finish() == ()
+        with path.open("ab") as file:
+            file.write(bytes(600))
+        assert witness.changed() == 0
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_take_that_is_not_what_it_was_is_not_mended(tmp_path: Path, known: bool) -> None:
+    """What lies on no shelf has no checksum that it could differ from."""
+    (tmp_path / "take").mkdir()
+    files, _ = small_record().write(tmp_path / "take")
+    if known:
+        facts = {"files": [{"name": files[0].name, "sha256": file_sha256(files[0])}]}
+        (tmp_path / "take" / "take.json").write_text(json.dumps(facts))
+    mend_file(files[0], tmp_path / "sound.wav")
+    flip(files[0])
+    if known:
+        with pytest.raises(ChecksumError, match=r"side-A\.wav"):
+            mend_file(files[0], tmp_path / "out.wav")
+    else:
+        mend_file(files[0], tmp_path / "out.wav")
+    assert (tmp_path / "out.wav").exists() is not known
 
 
 def test_a_tap_reads_only_what_nobody_else_read(tmp_path: Path) -> None:

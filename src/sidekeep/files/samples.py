@@ -45,7 +45,7 @@ def digest_type(bits: int, is_float: bool) -> str:
     return f"<f{bits // 8}" if is_float else "<i4"
 
 
-def pack_samples(samples: NDArray[Any], bits: int) -> bytes | bytearray:
+def pack_samples(samples: NDArray[Any], bits: int) -> bytes | memoryview:
     """Whole numbers, any integer dtype, (n, channels), as little-endian bytes of ``bits`` bits."""
     if bits == 16:
         return samples.astype("<i2").tobytes()
@@ -53,13 +53,17 @@ def pack_samples(samples: NDArray[Any], bits: int) -> bytes | bytearray:
     if bits == 32:
         return whole.tobytes()
     if bits == 24:
-        # two bytes and one, each with one step through the memory: a tenth of what cutting bytes off one by one takes
-        count, packed = whole.size, bytearray(3 * whole.size)
-        if not count:
-            return packed
-        np.ndarray(count, "<u2", packed, 0, (3,))[:] = whole.view("<u2").reshape(-1)[::2]
-        np.ndarray(count, np.uint8, packed, 2, (3,))[:] = whole.view(np.uint8).reshape(-1)[2::4]
-        return packed
+        # four samples are three words: a third of what cutting off every fourth byte takes
+        packed = np.empty(3 * whole.size, np.uint8)
+        fours = whole.size // 4
+        one, two, three, four = whole.reshape(-1)[: 4 * fours].view("<u4").reshape(-1, 4).T
+        words = packed[: 12 * fours].view("<u4").reshape(-1, 3).T
+        np.bitwise_or(one & 0xFFFFFF, two << 24, out=words[0])
+        np.bitwise_or(two >> 8 & 0xFFFF, three << 16, out=words[1])
+        np.bitwise_or(three >> 16 & 0xFF, four << 8, out=words[2])
+        rest = whole.reshape(-1)[4 * fours :].view(np.uint8).reshape(-1, 4)
+        packed[12 * fours :] = rest[:, :3].reshape(-1)
+        return packed.data
     raise ParameterError("sample-bits", bits=bits)
 
 

@@ -2,10 +2,10 @@
 
 Conventions: blocks are (frames, channels) float64 in and out; positions are frames from the first one given to
 ``process``. The take is cut into chunks on a fixed grid; each is mended with margins of context on both sides, so
-results do not depend on the sizes of the blocks. Chunks run side by side in two threads; what an earlier chunk
-found is used (the turn of the disc) a fixed number of chunks later. Repairs wait until some chunks after theirs are mended:
-those that keep the beat of the music are left out. Thumps are taken off in order, behind the mended ticks at their heads,
-once the music after them has been mended as well.
+results do not depend on the sizes of the blocks. Chunks run side by side in two threads, thumps in one of their own;
+what an earlier chunk found is used (the turn of the disc) a fixed number of chunks later. Repairs wait until some chunks
+after theirs are mended: those that keep the beat of the music are left out. Thumps are taken off in order, behind the
+mended ticks at their heads, once the music after them has been mended as well.
 """
 
 from __future__ import annotations
@@ -163,8 +163,8 @@ class Mender:
         self._held.append(numbers_only(block))
         out: list[Audio] = []
         while self._held.stop >= self._next_chunk + self.chunk + self.margin:
-            out += self._begin(waiting=1)
             self._look(self._next_chunk + self.chunk)
+            out += self._begin(waiting=1)
         return out[0] if len(out) == 1 else np.concatenate([*out, np.empty((0, self.channels))])
 
     def flush(self) -> Audio:
@@ -174,9 +174,9 @@ class Mender:
     def drain(self) -> Iterator[Audio]:
         """The same in parts, each as soon as it is there; repairs are complete after the last."""
         while self._next_chunk < self._held.stop:
-            yield from self._begin(waiting=1)
             self._look(min(self._held.stop, self._next_chunk + self.chunk))
-        yield from self._begin(waiting=1)
+            if self._next_chunk < self._held.stop:
+                yield from self._begin(waiting=1)
         self._bands.end()
         yield from self._begin()
         while self._running:

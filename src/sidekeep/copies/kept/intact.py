@@ -58,9 +58,9 @@ def reading_whole(
     *,
     only_known: bool = False,
 ) -> Iterator[Reading]:
-    """Around any work that reads all of a take. ``wanted`` are the checksums it must have (default: those in its ``take.json``).
-    With ``only_known`` none are taken where there is nothing to compare them with. Raises ``ChecksumError`` at the end when it has
-    others, or changed on the way."""
+    """Around any work that reads all of a take. ``wanted`` are the checksums it must have (default: those in its
+    ``take.json``). With ``only_known`` none are taken where there is nothing to compare them with. Raises
+    ``ChecksumError`` at the end when it has others, or changed on the way."""
     if wanted is None:
         wanted = known_sums(paths)
     reading = Reading()
