@@ -1,6 +1,6 @@
 """The one place that takes checksums: of bytes, of files whole or while somebody else reads them, of what is copied or written.
 
-SHA-256 (FIPS 180-4) throughout; ``file_digest`` takes others too, for bags made elsewhere. ``OSError`` comes out
+SHA-256 (FIPS 180-4) for all that is kept; ``file_digest`` takes others too, for bags made elsewhere. ``OSError`` comes out
 of these functions as it is.
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import threading
-from collections.abc import Iterable
+import zlib
 from dataclasses import dataclass
 from io import BufferedIOBase, RawIOBase
 from pathlib import Path
@@ -27,11 +27,8 @@ class Sum(Protocol):
     def update(self, data: Bytes, /) -> None:
         """Take in what comes next."""
 
-    def digest(self) -> bytes:
-        """Of everything so far."""
-
     def hexdigest(self) -> str:
-        """The same in hex."""
+        """Of everything so far, in hex."""
 
 
 def sha256() -> Sum:
@@ -73,34 +70,33 @@ def copy_sha256(source: str | os.PathLike[str], target: str | os.PathLike[str]) 
     return digest.hexdigest()
 
 
-class StripedSum:
-    """SHA-256 over the SHA-256 of every stripe of so many bytes: stripes can be summed side by side, by ``stripes_sha256``."""
+class StripeSums:
+    """The CRC-32 of every stripe of so many bytes (the polynomial of ISO 3309, as in gzip and PNG).
+
+    For what was written a moment ago and is read back: no protection against anybody, but against whatever happens by itself. It
+    takes a third of what SHA-256 takes where the processor has that built in, a tenth where it has not, and stripes can be summed
+    side by side.
+    """
 
     def __init__(self, stripe_bytes: int) -> None:
         self._stripe_bytes = stripe_bytes
-        self._stripes: list[bytes] = []
-        self._digest, self._held = hashlib.sha256(), 0
+        self._whole: list[int] = []
+        self._sum, self._held = 0, 0
 
     def update(self, data: Bytes) -> None:
         """Take in what comes next."""
         view = memoryview(data).cast("B")
         while len(view) >= self._stripe_bytes - self._held:
             part, view = view[: self._stripe_bytes - self._held], view[self._stripe_bytes - self._held :]
-            self._digest.update(part)
-            self._stripes.append(self._digest.digest())
-            self._digest, self._held = hashlib.sha256(), 0
-        self._digest.update(view)
+            self._whole.append(zlib.crc32(part, self._sum))
+            self._sum, self._held = 0, 0
+        self._sum = zlib.crc32(view, self._sum)
         self._held += len(view)
 
-    def hexdigest(self) -> str:
-        """Of everything so far, in hex."""
-        rest = [self._digest.digest()] if self._held else []
-        return stripes_sha256([*self._stripes, *rest])
-
-
-def stripes_sha256(stripes: Iterable[bytes]) -> str:
-    """SHA-256, in hex, over the SHA-256 of each of the stripes, the last of which may be shorter, in order."""
-    return hashlib.sha256(b"".join(stripes)).hexdigest()
+    @property
+    def sums(self) -> tuple[int, ...]:
+        """Of every stripe so far, the last of which may be shorter."""
+        return (*self._whole, self._sum) if self._held else tuple(self._whole)
 
 
 class SummedFile:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from sidekeep.errors import CopyError, ParameterError, SidekeepError
 from sidekeep.files.atomic import copy_error, flush_file, forget_parts, give_name, refuse_existing
-from sidekeep.files.checksum import StripedSum
+from sidekeep.files.checksum import StripeSums
 from sidekeep.files.codecs.codec import Codec, Encoder, FileForm
 from sidekeep.files.samples import digest_type, peak_of, to_float, to_whole
 from sidekeep.files.writing.read_back import DifferenceMeter, Listener, Written, check_copy, stripe_bytes
@@ -49,7 +49,7 @@ class FileSink:
         self.path, self.codec = path, codec
         self._job, self._replace, self._finish, self._check = job, replace, finish, check
         self._listen = listen
-        self._digest = StripedSum(stripe_bytes(job.channels, job.bits, job.is_float))
+        self._sums = StripeSums(stripe_bytes(job.channels, job.bits, job.is_float))
         self._digest_type = digest_type(job.bits, job.is_float) if codec.lossless else None
         self._meter = None if codec.lossless else DifferenceMeter(job.rate_hz, job.channels)
         self._state = "open"
@@ -66,7 +66,7 @@ class FileSink:
             lossless=codec.lossless,
             peak=0.0,
             level=0.0,
-            samples_sha256="",
+            samples_sums=(),
             past_full_scale=0,
         )
         self._frames, self._peak, self._past = 0, 0.0, 0
@@ -123,7 +123,7 @@ class FileSink:
                 frames=self._frames,
                 peak=self._peak,
                 level=self._meter.level if self._meter else 0.0,
-                samples_sha256=self._digest.hexdigest() if self.codec.lossless else "",
+                samples_sums=self._sums.sums if self.codec.lossless else (),
                 past_full_scale=self._past,
                 file_bytes=part.stat().st_size,
             )
@@ -168,7 +168,7 @@ class FileSink:
             return
         try:
             if self._digest_type is not None:
-                self._digest.update(np.ascontiguousarray(samples, dtype=self._digest_type).data)
+                self._sums.update(np.ascontiguousarray(samples, dtype=self._digest_type).data)
             self._encoder.encode(samples)
         except BaseException as error:
             self._fail(error)
