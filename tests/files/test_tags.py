@@ -234,7 +234,16 @@ def id3_frames(body: bytes, version: int) -> dict[str, bytes]:
 
 @pytest.mark.parametrize(
     ("rpm", "code"),
-    [(33.333, "TT/33"), (45.0, "TT/45"), (78.26, "TT/78"), (78.0, "TT/78"), (None, "TT"), (16.67, "TT")],
+    [
+        (33.333, "TT/33"),
+        (45.0, "TT/45"),
+        (78.26, "TT/78"),
+        (78.0, "TT/78"),
+        (77.92, "TT/78"),
+        (71.29, "TT/71"),
+        (None, "TT"),
+        (16.67, "TT"),
+    ],
 )
 def test_media_codes(rpm: float | None, code: str) -> None:
     """ID3v2.4.0 native frames, section 4.2.3, TMED: turntable records and their speeds."""

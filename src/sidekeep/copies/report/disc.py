@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from sidekeep.copies.report.data import RepairView, SideView
 from sidekeep.model.record import Record
-from sidekeep.units import count
+from sidekeep.units import LP_RPM, count
 
 _RING_STOPS = 240
 _STRIP_STOPS = 400
@@ -92,7 +92,7 @@ class _Disc:
         inner = 60.0 * scale if size_inch > 7 else 53.0
         self.label = 50.0 * scale if size_inch > 7 else 45.0
         start_s, stop_s = played(side)
-        full_s = 1440.0 * (self.outer - inner) / 86.0 * 33.333 / (record.rpm or 33.333)
+        full_s = 1440.0 * (self.outer - inner) / 86.0 * LP_RPM / (record.rpm or LP_RPM)
         share = min(1.0, max(0.6, (stop_s - start_s) / full_s))
         self.inner = self.outer - (self.outer - inner) * share
         self._start_s, self._length_s = start_s, stop_s - start_s
@@ -106,7 +106,7 @@ def turn_period_s(side: SideView, record: Record) -> float:
     """Seconds of a turn: measured, else from what the record says, else of an LP."""
     if side.turn is not None and side.turn.source != "none" and side.turn.period_s > 0.0:
         return side.turn.period_s
-    return 60.0 / (record.rpm or 100.0 / 3.0)
+    return 60.0 / (record.rpm or LP_RPM)
 
 
 def _marks(side: SideView) -> list[RepairView]:

@@ -12,16 +12,12 @@ from typing import Any
 from sidekeep.files.pictures.artwork import PICTURE_TYPES, Picture
 from sidekeep.files.tags.riff_info import write_info
 from sidekeep.files.tags.tag_set import TagSet, fixed_padding, replaygain_texts
+from sidekeep.units import LP_RPM, SHELLAC_RPM, SINGLE_RPM
 
-# ID3v2.4 section 4.2.3 (TMED), turntable speeds.
-_MEDIA_CODES = (
-    (33.333, "TT/33"),
-    (45.0, "TT/45"),
-    (71.29, "TT/71"),
-    (76.59, "TT/76"),
-    (78.26, "TT/78"),
-    (80.0, "TT/80"),
+_MEDIA_CODES = tuple(
+    (speed, f"TT/{int(speed)}") for speed in (LP_RPM, SINGLE_RPM, *SHELLAC_RPM) if speed != SHELLAC_RPM[2]
 )
+"""ID3v2.4 section 4.2.3 (TMED), turntable speeds: whole turns a minute name them. It has no code for 77.92."""
 
 
 def media_code(rpm: float | None) -> str:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from sidekeep.errors import ParameterError
+from sidekeep.units import LP_RPM, SHELLAC_RPM
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,7 +45,7 @@ class PressSettings:
         round once a turn, as on a disc (off, every turn of it is damaged elsewhere).
     """
 
-    rpm: float = 100.0 / 3.0
+    rpm: float = LP_RPM
     speed_error: float = 0.001
     speed_drift: float = 0.0
     start_radius_mm: float = 146.3
@@ -197,7 +198,7 @@ def worn_lp(**changes: Any) -> PressSettings:
 def bad_78(**changes: Any) -> PressSettings:
     """A worn shellac disc: about a tenth of the samples are hit."""
     shellac = PressSettings(
-        rpm=3600.0 / 46.0,
+        rpm=SHELLAC_RPM[3],
         start_radius_mm=146.0,
         end_radius_mm=50.0,
         eccentricity_mm=0.4,

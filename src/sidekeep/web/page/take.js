@@ -1,5 +1,6 @@
 /** One take as the page holds it: what was measured, its damage, and pieces of its picture at any zoom. */
 import { useEffect, useState } from "./html.js";
+import { LP_RPM } from "./pictures/light.js";
 import { get, getBytes, Refused } from "./server.js";
 
 const TILE_COLUMNS = 4096;
@@ -27,7 +28,7 @@ export class Take {
     this.length = view.length_frames;
     /** @type {number} */
     this.channels = view.channels;
-    this.period = view.turn?.period_frames || (60 / (100 / 3)) * view.rate_hz;
+    this.period = view.turn?.period_frames || (60 / LP_RPM) * view.rate_hz;
     this.origin = view.turn?.origin_frame ?? 0;
     /** @type {import("./shapes.js").Repair[]} */
     this.repairs = repairs;

@@ -11,6 +11,7 @@ import re
 from sidekeep.shelf.sleeve.parts.pasted import without_markup
 from sidekeep.shelf.sleeve.parts.quoting import quote, unquote
 from sidekeep.shelf.sleeve.parts.words import FIELDS
+from sidekeep.units import LP_RPM
 
 DASH = re.compile(r"\s+[-\u2013\u2014\u2012\u2212]{1,2}\s+|\s*[\u2014]\s*")
 SLASH = re.compile(r"\s+[/|]\s+")
@@ -46,7 +47,7 @@ def read_rpm(text: str) -> float | None:
     if match[2]:
         return (float(whole) * 3 + int(match[2])) / 3
     if whole in ("33", "33.3", "33.33", "33.333"):
-        return 100 / 3
+        return LP_RPM
     if whole in ("16", "16.6", "16.67", "16.66"):
         return 50 / 3
     value = float(whole)
@@ -55,7 +56,7 @@ def read_rpm(text: str) -> float | None:
 
 def write_rpm(rpm: float) -> str:
     """``33 1/3`` for a third, else the number itself."""
-    for thirds, name in ((100 / 3, "33 1/3"), (50 / 3, "16 2/3")):
+    for thirds, name in ((LP_RPM, "33 1/3"), (50 / 3, "16 2/3")):
         if rpm == thirds:
             return name
     return f"{rpm:g}" if float(f"{rpm:g}") == rpm else repr(rpm)

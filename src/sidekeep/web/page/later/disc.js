@@ -1,5 +1,6 @@
 /** Two takes of a side laid over each other: the marks of both on one disc, and both to listen to. */
 import { html, useEffect, useRef, useState } from "../html.js";
+import { LP_RPM } from "../pictures/light.js";
 import { get } from "../server.js";
 import { capital, clock, count, decibels, whole } from "../words.js";
 import { ListenToBoth, useEar } from "./listen.js";
@@ -9,7 +10,7 @@ const EDGE_MM = 146;
 const INSIDE_MM = 60;
 const MOST_POINTS = 2500;
 const MOST_LISTED = 12;
-const NOMINAL_TURN_S = 1.8;
+const NOMINAL_TURN_S = 60 / LP_RPM;
 
 /**
  * @param {{found: any, old: any, young: any, colour: string}} props what the comparison found, the two takes, the colour of the label

@@ -56,6 +56,9 @@ export function lightAlong(envelope, start, stop, points) {
   return light;
 }
 
+/** Turns a minute of long-playing records, as `units.py` has it (a test compares them). */
+export const LP_RPM = 100 / 3;
+
 /** Sizes in millimetres of a 12 inch disc (IEC 60098), the spacing of the grooves taken as even. */
 export const SIZE_MM = { edge: 150, outer: 146, inner: 60, label: 50, spindle: 3.6 };
 
@@ -69,7 +72,7 @@ export function placing({ start, stop, rate_hz, size_inch, rpm }) {
   const edge = SIZE_MM.edge * scale;
   const outer = edge - 4;
   const inner = inch > 7 ? SIZE_MM.inner * scale : 53;
-  const full_s = ((1440 * (outer - inner)) / 86) * (33.333 / (rpm || 33.333));
+  const full_s = ((1440 * (outer - inner)) / 86) * (LP_RPM / (rpm || LP_RPM));
   const share = Math.min(1, Math.max(0.6, (stop - start) / rate_hz / full_s));
   const last = outer - (outer - inner) * share;
   const length = Math.max(1, stop - start);

@@ -1,9 +1,9 @@
 /** The disc that draws itself while it is recorded, from the edge inward, with the level of both channels around it. */
-import { circle, css, lightOf, paintLabel, placing, shade } from "./light.js";
+import { LP_RPM, circle, css, lightOf, paintLabel, placing, shade } from "./light.js";
 
 const BOTTOM_DB = -48;
 const USUAL_AIM = [-12, -6];
-const NOMINAL_TURN_S = 60 / (100 / 3);
+const NOMINAL_TURN_S = 60 / LP_RPM;
 /** Angles of the level arcs: from below, up each side, to the top. */
 const FROM = 0.5 * Math.PI + 0.62;
 const TO = 1.5 * Math.PI - 0.16;
