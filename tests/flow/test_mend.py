@@ -293,20 +293,25 @@ def test_clicks_that_keep_the_beat_are_left_and_damage_among_them_is_mended() ->
     assert mended[True] >= 20
 
 
-def test_a_side_without_treble_is_mended_where_its_file_is_known_to_be_lossy() -> None:
+@pytest.mark.parametrize(
+    ("once_hz", "seconds", "channels", "least"),
+    [(32_000, 8.0, 2, 24), (39_000, 8.0, 2, 30), (39_000, 8.0, 1, 18), (32_000, 2.5, 2, 8)],
+)
+def test_a_side_without_treble_is_mended_whether_its_file_is_known_to_be_lossy_or_not(
+    once_hz: int, seconds: float, channels: int, least: int
+) -> None:
+    """It was so of lossy files only: of 320 repairs at 44.1 kHz 6 were left where the sound ended at 15 to 21 kHz."""
     import soxr
 
-    audio, places = hurt(music(8.0, 32_000))
-    cut = soxr.resample(audio, 32_000, RATE_HZ, quality="VHQ")
-    found = []
+    audio, places = hurt(music(seconds, once_hz), once_hz, count=int(5 * seconds))
+    cut = soxr.resample(audio, once_hz, RATE_HZ, quality="VHQ")[:, :channels]
+    at = [place * RATE_HZ // once_hz for place in places]
     for lossy in (False, True):
-        mender = Mender(MendSettings(), rate_hz=RATE_HZ, channels=2, lossy=lossy)
+        mender = Mender(MendSettings(), rate_hz=RATE_HZ, channels=channels, lossy=lossy)
         mender.process(cut)
         mender.flush()
         spans = [(r.start_frame, r.stop_frame) for r in mender.repairs]
-        at = [place * RATE_HZ // 32_000 for place in places]
-        found.append(sum(any(a - 40 <= place < b + 40 for a, b in spans) for place in at))
-    assert found[1] > 0.7 * len(places) > 0.2 * len(places) > found[0]
+        assert sum(any(a - 40 <= place < b + 40 for a, b in spans) for place in at) >= least
 
 
 @pytest.mark.parametrize("seconds", [1.5, 3.0, 6.0])

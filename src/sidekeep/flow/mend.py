@@ -49,7 +49,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair
 
-MENDER_VERSION = 16
+MENDER_VERSION = 17
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
 """Two cores are what a machine has at least; no sample depends on it."""
@@ -68,8 +68,8 @@ THUMP_BEFORE_S, THUMP_AFTER_S = 0.6, 0.75
 """Sound beside a chunk that the tails of thumps are told from and reach into (chosen here)."""
 
 LOSSY_NATS = 1.5
-"""How much surer a repair in a lossy file must be: what an encoder does to clean music looks like damage at times. It halves the
-false repairs there, for 2 to 3 % of the strong damage."""
+"""How much surer a repair must be in a lossy file, or in one whose sound ends where an encoder may have ended it: what an encoder
+does to clean music looks like damage at times. It halves the false repairs there, for 2 to 3 % of the strong damage."""
 MANNERS = {
     "gentle": Manner(open_at=5.0, odds=2.5),
     "even": Manner(open_at=4.6, odds=1.0),
@@ -246,7 +246,8 @@ class Mender:
             )
         ]
         manner = self.manner
-        if self.lossy:
+        band = self._bands.believed(looked.band)
+        if self.lossy or (band is not None and not band.is_looked_after):
             manner = replace(manner, odds=manner.odds + LOSSY_NATS)
         return self._pool.submit(
             mend_stretch,
@@ -256,7 +257,7 @@ class Mender:
             due,
             chunk.start - low,
             chunk.stop - low,
-            self._bands.believed(looked.band),
+            band,
         )
 
     def _finish(self) -> None:
