@@ -314,6 +314,21 @@ def test_a_side_without_treble_is_mended_whether_its_file_is_known_to_be_lossy_o
         assert sum(any(a - 40 <= place < b + 40 for a, b in spans) for place in at) >= least
 
 
+def test_where_too_little_is_damaged_such_a_file_may_be_clean_music() -> None:
+    """Music that was once in a lossy file ends so too, and a few of its sounds look like damage."""
+    import soxr
+
+    audio, _ = hurt(music(12.0, 32_000), 32_000, count=6)
+    cut = soxr.resample(audio, 32_000, RATE_HZ, quality="VHQ")
+    found = []
+    for lossy in (False, True):
+        mender = Mender(MendSettings(), rate_hz=RATE_HZ, channels=2, lossy=lossy)
+        mender.process(cut)
+        mender.flush()
+        found.append(len(mender.repairs))
+    assert found[0] == 0 < 2 < found[1]
+
+
 @pytest.mark.parametrize("seconds", [1.5, 3.0, 6.0])
 def test_a_short_take_at_a_higher_rate_is_mended_from_its_beginning_to_its_end(seconds: float) -> None:
     """Shorter than a stretch; with a second one, and a third, that are too short to say where the sound ends. The filter is of

@@ -247,7 +247,8 @@ class Mender:
         ]
         manner = self.manner
         band = self._bands.believed(looked.band)
-        if self.lossy or (band is not None and not band.is_looked_after):
+        chunk.unsure_edge = band is not None and not band.is_looked_after and not self.lossy
+        if self.lossy or chunk.unsure_edge:
             manner = replace(manner, odds=manner.odds + LOSSY_NATS)
         return self._pool.submit(
             mend_stretch,
@@ -278,12 +279,14 @@ class Mender:
             self._prior.add(np.stack([times_s, 1 << found.spans[rows, WALL], sizes], axis=1))
 
     def _settle(self) -> None:
-        """Put the new samples of the chunk that has waited longest in place, but for those that keep the beat of the music."""
+        """Put the new samples of the chunk that has waited longest in place, but for those that keep the beat of the music, and
+        all where this is more likely clean music."""
         chunk = self._waiting.pop(0)
         beats = doubtful = np.zeros(len(chunk.places), np.bool_)
         if self.use_beat:
             beats, doubtful = ask_beat(self._beats, self._settled, chunk, self._waiting, self.rate_hz)
         chunk.taken_back, chunk.on_beat = beats | doubtful, beats & ~doubtful
+        chunk.taken_back |= chunk.of_clean_music([*self._settled, *self._waiting], self.rate_hz)
         chunk.taken_back |= chunk.unheard(self._held, self.rate_hz)
         self._put(chunk)
         self._settled = [*self._settled, chunk][-BEAT_CHUNKS:]
