@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from sidekeep.flow.tracks.play_sides import assign_sides
+import pytest
+
+from sidekeep.dsp.tracks.boundaries import Place
+from sidekeep.flow.tracks.play_sides import assign_sides, divide_places, likely_side
 from sidekeep.model.record import Side, SleeveTrack
 
 
@@ -56,3 +59,30 @@ def test_sides_without_times_take_the_long_plays() -> None:
 
 def test_of_two_sides_as_long_as_each_other_the_first_is_taken() -> None:
     assert names([905], [A, side("B", 300, 600), side("C", 300, 600)]) == ([(0, "A")], [], "BC")
+
+
+@pytest.mark.parametrize(
+    ("side_b", "missing", "is_sure"),
+    [
+        ((30, 55, 38, 24, 48), (A,), False),  # two of five do not fit
+        ((30, 55, 38, 24, 48), (), True),  # nobody doubts that it is side B
+        ((30, 19, 38, 24, 48), (A,), True),  # one misprint is forgiven
+        ((30, 19, 38, 24, 33), (A,), True),
+    ],
+)
+def test_times_that_fit_by_chance_name_no_side_that_nobody_named(
+    side_b: tuple[float, ...], missing: tuple[Side, ...], is_sure: bool
+) -> None:
+    """A side played at another speed, under the sleeve of which it has only the length: three of five times fit."""
+    hop_s, gap_s = 0.1, 2.0
+    at_s, places = 0.0, [Place(0, 0, True, 0.0)]
+    for length_s in (29.6, 19.3, 38.5, 24.4, 33.3):
+        at_s += length_s
+        places.append(Place(round(at_s / hop_s), round((at_s + gap_s) / hop_s), True, 4.0))
+        at_s += gap_s
+    places[-1] = Place(places[-1].start, places[-1].start, True, 0.0)
+    own = side("B", *side_b)
+    division = divide_places(places, side_b, hop_s)
+    name, sure = likely_side(places, division, own, [own], hop_s, missing)
+    assert name == ""
+    assert (sure > 0.9) is is_sure

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from sidekeep.cli.session.run import act_of_key
 from sidekeep.model.news import News
+from sidekeep.service.house.turntable.session_view import SessionView
 from sidekeep.service.recording.sides_due import SidesDue, is_turned_over
-from sidekeep.service.recording.take_types import Act
+from sidekeep.service.recording.take_types import Act, TakeStatus
 from sidekeep.shelf.shelf_take import ShelfTake
 from tests.service.scripted_evening import RATE_HZ, SLEEVE, ScriptedEvening
 
@@ -171,6 +173,42 @@ def test_a_side_that_is_whole_or_a_tiny_rest_is_not_beginning_aside(
     evening = ScriptedEvening(tmp_path, steps, sides="A", sleeve=sleeve).run(monkeypatch)
     assert "false-start(A)" in evening.codes
     assert "beginning-aside(A)" not in evening.codes
+
+
+class Watched(ScriptedEvening):
+    """``views`` is what a page was told of the sides taken so far, whenever that changed."""
+
+    def __init__(self, *given: Any, **more: Any) -> None:
+        self.view = SessionView(record="it", sides=("A", "B"), then_copies=())
+        self.views: list[list[str]] = []
+        super().__init__(*given, **more)
+
+    def _tell(self, status: TakeStatus) -> None:
+        self.view.phase, self.view.side, self.view.take = status.phase, status.side, status.take
+        for news in status.news:
+            self.view.hear(news)
+        if self.views[-1:] != [self.view.view()["taken"]]:
+            self.views.append(list(self.view.taken))
+        super()._tell(status)
+
+
+def test_a_page_is_told_which_sides_are_taken_once_they_are_named_right(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What it offers to take again, or to play first, goes by that."""
+    evening = Watched(tmp_path / "1", [IDLE, B, IDLE, A, IDLE], answer=Person(looks_like="x"))
+    evening.run(monkeypatch)
+    assert evening.views == [[], ["A"], ["B"], ["B", "A"]]
+    evening = Watched(tmp_path / "2", [IDLE, A, IDLE, A, IDLE, B, IDLE], answer=Person(flip="a"))
+    evening.run(monkeypatch)
+    assert evening.views == [[], ["A"], [], ["A"], ["A", "B"]]
+    swapped = Watched(tmp_path / "3", [IDLE, B, IDLE, A, IDLE], answer=Person(answer="x"))
+    swapped.run(monkeypatch)
+    assert sorted(swapped.views[-1]) == ["A", "B"]
+    fumbled = ("side", 1, 20.0)
+    evening = Watched(tmp_path / "4", [IDLE, fumbled, IDLE, A, IDLE, B, IDLE])
+    evening.run(monkeypatch)
+    assert evening.views == [[], ["A"], ["A", "B"]]
 
 
 FOUR_SIDES = SLEEVE + "Side C\nC1 Cider 1:20\nSide D\nD1 Pips 0:45\n"

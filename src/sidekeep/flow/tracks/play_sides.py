@@ -30,6 +30,8 @@ _UNKNOWN = 0.35
 """Cost of a side of unknown length: less than a play left over, so that lengths decide only where they are printed."""
 _OTHER_SIDE = 6.0
 """Log ratio by which another side's printed times must fit better before a play is said to be that side."""
+_BY_CHANCE = 0.5
+"""Of a play that is perhaps a missing side: with two times that do not fit, those that do may fit by chance."""
 _LATER = 1e-3
 """Of two plays that fit alike the later one is taken: a side that was played twice is whole the second time."""
 _EARLIER = 1e-4
@@ -165,7 +167,9 @@ def likely_side(
             better -= _OTHER_SIDE
         if better > best:
             best, name = better, other.name
-    return name, 1.0 / (1.0 + against)
+    off = sum(division.fits[track, line] < 0.0 for track, line in listed)
+    sure = 1.0 / (1.0 + against)
+    return name, min(sure, _BY_CHANCE) if absent and off > 1 else sure
 
 
 def divide_places(

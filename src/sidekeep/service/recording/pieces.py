@@ -77,6 +77,11 @@ class Pieces:
         piece = self._last()
         return piece.take.name if piece is not None else ""
 
+    def last_folder(self) -> str:
+        """Where the last take that counts lies in its record now."""
+        piece = self._last()
+        return piece.name if piece is not None else ""
+
     def undo_last(self, folder: RecordFolder, why: str) -> ClosedPiece | None:
         """The last take that counts goes to the bin."""
         piece = self._last()

@@ -354,7 +354,9 @@ class Taking:
             self._say(renamed)
             return
         at_end = self._question.settle()
-        if self._pieces.relabel_last(self.folder, side, self._follower):
+        is_swap = self._pieces.relabel_last(self.folder, side, self._follower)
+        renamed = replace(renamed, take=self._pieces.last_folder())
+        if is_swap:
             self._say(renamed, News(code="side-is", side=was, facts={"was": side}))
             if at_end:
                 self._next_side()

@@ -25,7 +25,6 @@ from sidekeep.service.wishes import form_wished
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
 
-NEWS_KEPT = 200
 _START_WAIT_S = 20.0
 _SETTLE_S = 120.0
 """So long what follows an evening waits for the last side's survey; after that it is surveyed anew."""
@@ -224,8 +223,8 @@ class Turntable:
             view.phase, view.side, view.take = status.phase, status.side, status.take
             view.elapsed_frames, view.safe_frames = status.elapsed_frames, status.safe_frames
             view.rate_hz, view.input_open = status.rate_hz, status.input_open
-            view.taken += [news.side for news in status.news if news.code == "taken"]
-            view.news = [*view.news, *(news.as_object() for news in status.news)][-NEWS_KEPT:]
+            for news in status.news:
+                view.hear(news)
             shown = view.view() if is_new else None
         if shown is not None:
             self._news.publish("session", {"session": shown})
