@@ -137,6 +137,25 @@ def test_an_input_that_goes_while_its_level_is_watched_is_told_and_comes_back_by
     assert page.get_by_role("button", name="It is quiet").is_enabled()
 
 
+def test_which_input_is_listened_to_is_said_and_what_to_do_when_it_hears_nothing(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """With the wrong input the needle would be waited for without end."""
+    record = planned(fresh)
+    page = open_page(fresh, None)
+    page.clock.install()
+    evening = Evening(page, fresh, session=session_of(record), settings={"input_name": "Deck"})
+    with_input(page)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    page.get_by_text("Listening to Deck.").wait_for()
+    long = page.get_by_text("The needle is down and nothing happens?")
+    assert long.count() == 0
+    page.clock.fast_forward(61_000)
+    long.wait_for()
+    evening.tell({"kind": "session", "session": session_of(record, phase="recording", take="takes/A-1")})
+    page.get_by_text("Listening to Deck.").wait_for(state="detached")
+
+
 def test_after_the_second_side_of_a_disc_the_next_disc_is_asked_for(
     fresh: RunningServer, open_page: Callable[..., Any]
 ) -> None:

@@ -103,11 +103,29 @@ function Evening({ session, record }) {
     <div class="stage-words">
       <h1 class="far">${sentence.main}</h1>
       ${sentence.more && html`<p class="stage-more">${sentence.more}</p>`}
+      ${WAITS.has(session.phase) && html`<${Listening} session=${session} />`}
       ${done ? html`<${Done} record=${record} session=${session} />` : html`<${Acts} session=${session} record=${record} />`}
       <${News} session=${session} />
     </div>
     ${!done && html`<${LiveDisc} session=${session} record=${record} needle=${needle.text} />`}
   </div>`;
+}
+
+const WAITS = new Set(["armed", "flip"]);
+/** So long nobody waits who has lowered the needle. */
+const LONG_WAIT_MS = 60_000;
+
+/** Which input the needle is waited for on: with another one it would be for ever. @param {{session: any}} props */
+function Listening({ session }) {
+  const name = useKnown().state?.settings?.input_name;
+  const [long, setLong] = useState(false);
+  useEffect(() => {
+    setLong(false);
+    const timer = setTimeout(() => setLong(true), LONG_WAIT_MS);
+    return () => clearTimeout(timer);
+  }, [session.phase, session.side]);
+  if (!name && !long) return null;
+  return html`<p class="soft">${name && `Listening to ${name}. `}${long && "The needle is down and nothing happens? Begin now by hand, or stop for tonight and look at input and level."}</p>`;
 }
 
 /** Whether the last thing that came of the needle is a take in the bin. @param {any} session */
@@ -116,7 +134,7 @@ const wasPutAside = (session) => (session.news ?? []).findLast((/** @type {any} 
 /** @param {{session: any, record: any}} props */
 function Acts({ session, record }) {
   const open = session.phase === "recording" || session.phase === "run-out";
-  const waits = session.phase === "armed" || session.phase === "flip";
+  const waits = WAITS.has(session.phase);
   const taken = session.taken ?? [];
   const before = taken.at(-1) ?? "";
   // Of an open take, or of the last one, it can be said that it was another side; of one that is not begun, that another comes first.
