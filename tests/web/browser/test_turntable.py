@@ -130,7 +130,9 @@ def test_an_input_that_goes_while_its_level_is_watched_is_told_and_comes_back_by
     assert page.get_by_role("button", name="It is quiet").is_disabled()
     before = len(asked)
     until(page, lambda: len(asked) > before)
+    evening.tell({**meter, "reading": {**reading, "noise_dbfs": -120.0}})  # opened again, and silent
     page.wait_for_timeout(300)
+    assert page.get_by_text("No sound comes from Deck.").count() == 1
     evening.tell(meter)
     quiet.wait_for()
     notice.wait_for(state="detached")

@@ -12,6 +12,8 @@ import { adviceText, newsText } from "./words.js";
 
 /** How often an input that is gone is asked for. */
 const AGAIN_MS = 3000;
+/** Up to here nothing is heard at all. */
+const SILENT_DBFS = -119;
 const LOWEST_AIM_DBFS = -40;
 const WORD_LENGTHS = [16, 24, 32];
 const STEPS = ["The input", "Is it quiet?", "The level"];
@@ -102,6 +104,7 @@ function Gauge({ step, head, next, input }) {
   const shown = useRef(0);
   const [aim, setAim] = useState(/** @type {[number, number]} */ ([-12, -6]));
   const [gone, setGone] = useState("");
+  const away = useRef(false);
   // The input is gone: what was read of it is nothing any more, and it is asked for until it is back.
   useEffect(() => {
     if (!gone) return;
@@ -118,9 +121,13 @@ function Gauge({ step, head, next, input }) {
     const ended = onEvent("meter-ended", (event) => {
       setReading(null);
       setGone(capital(event.text));
+      away.current = true;
     });
     const meter = onEvent("meter", (event) => {
       if (!event.reading) return;
+      // Opened again it may give nothing yet, or nothing at all.
+      if (away.current && !(event.reading.noise_dbfs > SILENT_DBFS)) return;
+      away.current = false;
       setGone("");
       picture.current.reading = event.reading;
       if (event.aim_dbfs) {
@@ -156,7 +163,7 @@ function Gauge({ step, head, next, input }) {
     <div>
       ${step === 1
         ? html`<h1 ref=${head} tabindex="-1" class="far">Lift the needle. Is it quiet?</h1>
-            ${reading ? html`<p class="stage-more">${reading.hum_hz && reading.hum_dbfs > -65 ? `There is hum: ${decibels(reading.hum_dbfs, "dBFS", 0)} at ${Math.round(reading.hum_hz)} Hz.` : reading.noise_dbfs > -119 ? `The noise of the chain is ${decibels(reading.noise_dbfs, "dBFS", 0)}. No hum worth speaking of.` : "Listening …"}</p>` : gone ? html`<p class="stage-more">No sound comes from ${name}. Volume down, then plug it in and switch it on: it is heard by itself.</p>` : html`<p class="soft">Listening to ${name} …</p>`}
+            ${reading ? html`<p class="stage-more">${reading.hum_hz && reading.hum_dbfs > -65 ? `There is hum: ${decibels(reading.hum_dbfs, "dBFS", 0)} at ${Math.round(reading.hum_hz)} Hz.` : reading.noise_dbfs > SILENT_DBFS ? `The noise of the chain is ${decibels(reading.noise_dbfs, "dBFS", 0)}. No hum worth speaking of.` : "Listening …"}</p>` : gone ? html`<p class="stage-more">No sound comes from ${name}. Volume down, then plug it in and switch it on: it is heard by itself.</p>` : html`<p class="soft">Listening to ${name} …</p>`}
             <p class="care">Fasten the turntable's thin <strong>earth wire</strong> to the screw on the phono stage. <strong>Never</strong> disconnect or defeat the mains safety earth of anything; for wiring or faults ask a qualified person.</p>`
         : html`<h1 ref=${head} tabindex="-1" class="far">${gone ? `No sound comes from ${name}.` : advice.text || "Volume down. Then play the loudest passage."}</h1>
             <p class="stage-more">Use the gain of the interface or phono stage, not a slider in the computer. The aim is between the brackets.</p>
