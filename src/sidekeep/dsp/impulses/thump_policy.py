@@ -34,6 +34,10 @@ thumps, ticks before other sounds reach 23 nats, 28 in one piece with drums on b
 FOUND_DBFS, FOUND_NATS = -44.0, 70.0
 """The same of a tail without a head, of which there could be one anywhere, in the vertical part by itself. A drum on one wall, a
 piano or castanets show about as much in both parts, up to 46 in the vertical one; of 50 true tails one shows under 70 there."""
+UPRIGHT = 3.0
+"""... where the tail has so many times the energy in the vertical part. One that has less must show as much as a lateral one, in
+either part: where drums and basses leave little in the vertical part, a little of them stands out there. Two of 160 pieces of
+music came out 19 and 31 dB worse somewhere by 134 and 88 nats of such; of 879 true tails none that has less shows under 150."""
 LEAST_DB, MOST_DB = -15.0, 75.0
 """Peak of a tail over the music's bass: below the first it is not heard, above the second it is no thump.
 Chosen by hand, no finer reason."""
@@ -86,9 +90,16 @@ def _surplus(thump: Thump, tail: Floats, headed: bool) -> float:
         return -1.0
     if headed:
         return thump.evidence - HEADED_NATS
-    if thump.vertical_nats >= FOUND_NATS:
-        return thump.evidence - FOUND_NATS
+    least = FOUND_NATS if _is_upright(tail) else LATERAL_FOUND_NATS
+    if thump.vertical_nats >= least:
+        return thump.evidence - least
     return thump.evidence - LATERAL_FOUND_NATS if thump.lateral_nats >= LATERAL_FOUND_NATS else -1.0
+
+
+def _is_upright(tail: Floats) -> bool:
+    """Whether most of a tail is vertical; of one channel nothing is."""
+    vertical, lateral = (float(np.sum(np.square(tail[:, 0] + sign * tail[:, -1]))) for sign in (-1.0, 1.0))
+    return vertical >= UPRIGHT * lateral
 
 
 def _places(band: LowBand, ticks: list[tuple[int, int]], apart: float) -> list[int]:
