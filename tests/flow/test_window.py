@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from sidekeep.flow.window import Window
 
 
-def test_frames_come_out_as_they_went_in_whatever_is_dropped_between() -> None:
+@pytest.mark.parametrize("held_frames", [0, 150, 700])
+def test_frames_come_out_as_they_went_in_whatever_is_dropped_between(held_frames: int) -> None:
     rng = np.random.default_rng(1)
     take = rng.standard_normal((5000, 2))
-    window = Window(2)
+    window = Window(2, held_frames)
     at = dropped = 0
     while at < len(take):
         count = int(rng.integers(1, 400))

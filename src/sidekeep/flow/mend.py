@@ -130,7 +130,7 @@ class Mender:
         self._prior, self._beats = TurnForecast(), BeatWatch()
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
         self._tails = ThreadPoolExecutor(1, thread_name_prefix="thumps")
-        self._held = Window(channels)
+        self._held = Window(channels, self.latency_frames)
         self._next_chunk = 0
         self._looked_at: list[LookedAt] = []
         self._running: list[Chunk] = []

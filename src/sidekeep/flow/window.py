@@ -1,6 +1,7 @@
 """The stretch of a take that a step still needs: frames come in at one end and are let go at the other.
 
-Positions are frames of the take. The store is moved only when it is full, so frames are copied about once.
+Positions are frames of the take. The store is moved only when it is full, so frames are copied about once; memory that it never
+comes to is none.
 """
 
 from __future__ import annotations
@@ -11,11 +12,14 @@ from sidekeep.flow.ports import Audio
 
 
 class Window:
-    """Frames ``start`` to ``stop`` of a take, (frames, channels), writable in place."""
+    """Frames ``start`` to ``stop`` of a take, (frames, channels), writable in place.
 
-    def __init__(self, channels: int) -> None:
+    ``held_frames``: how many are held as a rule, where that is known.
+    """
+
+    def __init__(self, channels: int, held_frames: int = 0) -> None:
         self.start = 0
-        self._store = np.empty((0, channels))
+        self._store = np.empty((3 * held_frames, channels))
         self._first = 0
         self._count = 0
 
