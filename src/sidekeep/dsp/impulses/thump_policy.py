@@ -90,9 +90,8 @@ def _surplus(thump: Thump, tail: Floats, headed: bool) -> float:
         return -1.0
     if headed:
         return thump.evidence - HEADED_NATS
-    least = FOUND_NATS if _is_upright(tail) else LATERAL_FOUND_NATS
-    if thump.vertical_nats >= least:
-        return thump.evidence - least
+    if thump.vertical_nats >= (FOUND_NATS if _is_upright(tail) else LATERAL_FOUND_NATS):
+        return thump.evidence - FOUND_NATS
     return thump.evidence - LATERAL_FOUND_NATS if thump.lateral_nats >= LATERAL_FOUND_NATS else -1.0
 
 
