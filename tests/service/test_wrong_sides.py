@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from sidekeep.cli.session.run import act_of_key
+from sidekeep.cli.texts.news import news_text
 from sidekeep.model.news import News
 from sidekeep.service.house.turntable.session_view import SessionView
 from sidekeep.service.recording.sides_due import SidesDue, is_turned_over
@@ -283,6 +284,16 @@ def test_what_is_let_first_is_due_once(side: str, is_taken: bool, after: tuple[s
     due = SidesDue("ABCD")
     due.let_first(side, is_taken=is_taken)
     assert (due.side, due.waiting) == after
+
+
+@pytest.mark.parametrize(
+    ("by_needle", "words"), [(True, "down, then lower"), (False, "down, press s, then lower")]
+)
+def test_at_the_terminal_who_begins_by_key_is_told_which(by_needle: bool, words: str) -> None:
+    armed = News(code="armed", side="A", facts={"printed_s": None, "by_needle": by_needle})
+    flip = News(code="flip", side="B", facts={"turned": True, "by_needle": by_needle})
+    assert words in news_text(armed)
+    assert ("press s, then lower the needle" in news_text(flip)) is not by_needle
 
 
 def test_a_side_that_is_nowhere_is_not_let_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

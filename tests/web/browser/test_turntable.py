@@ -158,6 +158,27 @@ def test_which_input_is_listened_to_is_said_and_what_to_do_when_it_hears_nothing
     page.get_by_text("Listening to Deck.").wait_for(state="detached")
 
 
+def test_who_begins_and_ends_by_press_is_not_told_that_it_goes_by_itself(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """The needle on the groove and nothing recorded, or the run-out all night: that is what walking away would come to."""
+    record = planned(fresh)
+    page = open_page(fresh, None)
+    evening = Evening(page, fresh, session=session_of(record, by_needle=False))
+    with_input(page)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    heading = page.get_by_role("heading", level=1)
+    heading.filter(has_text="Press Begin now, then lower the needle on side A.").wait_for()
+    page.get_by_text("Nothing begins by itself").wait_for()
+    at_work = session_of(record, by_needle=False, phase="recording", take="takes/A-1")
+    evening.tell({"kind": "session", "session": at_work})
+    page.get_by_text("it does not end by itself").wait_for()
+    assert page.get_by_text("You can walk away").count() == 0
+    flip = session_of(record, by_needle=False, phase="flip", side="B", taken=["A"], turned=True)
+    evening.tell({"kind": "session", "session": flip})
+    heading.filter(has_text="Flip the record. Press Begin now, then lower the needle on side B.").wait_for()
+
+
 def test_after_the_second_side_of_a_disc_the_next_disc_is_asked_for(
     fresh: RunningServer, open_page: Callable[..., Any]
 ) -> None:

@@ -39,7 +39,14 @@ class _Facts(dict[str, Any]):
 
 def _armed(facts: _Facts) -> str:
     printed = f" ({facts.time('printed_s')} on the sleeve)" if facts.get("printed_s") else ""
-    return f"armed for side {facts['side']}{printed}: turn the volume down, then lower the needle"
+    press = "" if facts["by_needle"] else "press s, "
+    return f"armed for side {facts['side']}{printed}: turn the volume down, {press}then lower the needle"
+
+
+def _flip(facts: _Facts) -> str:
+    turn = "flip the record" if facts["turned"] else "put its disc on"
+    press = "" if facts["by_needle"] else "press s, then "
+    return f"side {facts['side']}: turn the volume down, {turn}, clean it, {press}lower the needle when ready"
 
 
 def _begun(facts: _Facts) -> str:
@@ -136,10 +143,7 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
         else "that take has ended already; nothing was done"
     ),
     "not-done": lambda facts: f"{_WISHES.get(str(facts['do']), 'that')} did not work: {facts['reason']}",
-    "flip": lambda facts: (
-        f"side {facts['side']}: turn the volume down, {'flip the record' if facts['turned'] else 'put its disc on'}, clean it, "
-        "lower the needle when ready"
-    ),
+    "flip": _flip,
     "answer": _answer,
     "done": "done",
     "stopped": _stopped,

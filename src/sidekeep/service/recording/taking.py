@@ -16,6 +16,7 @@ from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
 from sidekeep.errors import SidekeepError
 from sidekeep.flow.needle.needle_watch import NeedleEvent
 from sidekeep.flow.ports import Audio
+from sidekeep.model.finding import Fact
 from sidekeep.model.news import News
 from sidekeep.service.recording import verdict
 from sidekeep.service.recording.afterthoughts import PUT_ASIDE, Afterthoughts
@@ -299,10 +300,8 @@ class Taking:
             side = self.due.side
             self.phase = "flip"
             turned = is_turned_over(self._pieces.last_side(), side)
-            self._say(
-                News(code="flip", side=side, facts={"turned": turned}),
-                *self._room.news(self._printed.get(side)),
-            )
+            facts: dict[str, Fact] = {"turned": turned, "by_needle": self.options.by_needle}
+            self._say(News(code="flip", side=side, facts=facts), *self._room.news(self._printed.get(side)))
         elif doubt:
             self.phase = "armed"
             until = self._frame + round(self.options.answer_s * self._rate_hz)
@@ -315,7 +314,9 @@ class Taking:
         if self.phase != "flip":
             self.phase = "armed"
         own = self._printed.get(self.due.side)
-        armed = News(code="armed", side=self.due.side, facts={"printed_s": own.length_s if own else None})
+        printed_s = own.length_s if own else None
+        facts: dict[str, Fact] = {"printed_s": printed_s, "by_needle": self.options.by_needle}
+        armed = News(code="armed", side=self.due.side, facts=facts)
         self._say(*[each for each in news if each is not None], armed, *self._room.news(own))
 
     # Afterthoughts

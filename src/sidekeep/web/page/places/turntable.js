@@ -125,7 +125,7 @@ function Listening({ session }) {
     return () => clearTimeout(timer);
   }, [session.phase, session.side]);
   if (!name && !long) return null;
-  return html`<p class="soft">${name && `Listening to ${name}. `}${long && "The needle is down and nothing happens? Begin now by hand, or stop for tonight and look at input and level."}</p>`;
+  return html`<p class="soft">${name && `Listening to ${name}. `}${long && session.by_needle !== false && "The needle is down and nothing happens? Begin now by hand, or stop for tonight and look at input and level."}</p>`;
 }
 
 /** Whether the last thing that came of the needle is a take in the bin. @param {any} session */
@@ -142,8 +142,8 @@ function Acts({ session, record }) {
   const others = judged ? record.sides.map((/** @type {any} */ side) => side.side).filter((/** @type {string} */ side) => side !== judged) : [];
   const first = waits ? session.sides.filter((/** @type {string} */ side) => side !== session.side && !taken.includes(side)) : [];
   const asks = (/** @type {string} */ what, more = {}) => () => void act(session, what, { take: session.take ?? "", ...more });
-  return html`<p class="buttons stage-acts">
-    ${waits && html`<button class="large" onClick=${() => void act(session, "begin")}>Begin now</button>`}
+  return html`<div class="buttons stage-acts">
+    ${waits && html`<button class=${session.by_needle === false ? "large main" : "large"} onClick=${() => void act(session, "begin")}>Begin now</button>`}
     ${open && html`<button class="large main" onClick=${asks("end")}>End this side</button>`}
     ${open && html`<button onClick=${asks("again")}>Take it again</button>`}
     ${open && html`<button class="quiet" onClick=${asks("discard")}>Throw it away</button>`}
@@ -152,7 +152,7 @@ function Acts({ session, record }) {
     ${first.length > 0 && html`<${Sides} many="Another side first" all=${first.map((/** @type {string} */ side) => ({ side, text: `Side ${side} first` }))} press=${(/** @type {string} */ side) => asks("first", { side })} />`}
     ${waits && wasPutAside(session) && html`<button class="quiet" onClick=${asks("keep")}>What was put aside was the side: keep it</button>`}
     <button class="quiet" onClick=${() => void act(session, "stop")}>Stop for tonight</button>
-  </p>`;
+  </div>`;
 }
 
 /** So many sides are offered by themselves; more are behind a word. */

@@ -5,13 +5,21 @@ import { clock, decibels, roughly, sidesInWords } from "../words.js";
 export function sentenceOf(session, is_stuck) {
   const side = session.side;
   if (session.phase === "recording" && is_stuck) return { main: `The needle is stuck on side ${side}.`, more: "Volume down. Then lift it and lower it a little further in, or clean the record and take the side again." };
+  const by_press = session.by_needle === false;
+  const turn = session.turned === false ? "The next disc." : "Flip the record.";
+  if (by_press) {
+    const kept = "Volume down first. Nothing begins by itself: press, then lower the needle. The four seconds before your press are kept.";
+    if (session.phase === "armed") return { main: `Press Begin now, then lower the needle on side ${side}.`, more: kept };
+    if (session.phase === "flip") return { main: `${turn} Press Begin now, then lower the needle on side ${side}.`, more: kept };
+    if (session.phase === "recording") return { main: `Side ${side} is being recorded.`, more: "Stay near: it does not end by itself. Press End this side when the music is over." };
+  }
   switch (session.phase) {
     case "opening": return { main: "One moment: the input is being opened.", more: "" };
     case "armed": return { main: `Lower the needle on side ${side}.`, more: "Volume down first. Recording begins by itself; the seconds before are kept." };
     case "recording": return { main: `Side ${side} is being recorded.`, more: "You can walk away. It ends by itself." };
     case "run-out": return { main: `Side ${side} has run out.`, more: "Volume down, then lift the needle. If music comes back, the side goes on." };
     case "closing": return { main: `Side ${side} is being closed.`, more: "Its checksum is taken." };
-    case "flip": return { main: `${session.turned === false ? "The next disc." : "Flip the record."} Lower the needle on side ${side}.`, more: "Volume down first. Lift the needle if it is still down, and clean the record." };
+    case "flip": return { main: `${turn} Lower the needle on side ${side}.`, more: "Volume down first. Lift the needle if it is still down, and clean the record." };
     case "waiting": return { main: "Waiting.", more: "It goes on by itself as soon as the input or the room on the disk is back." };
     default: return { main: endOf(session), more: "" };
   }
