@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.granules import GranuleWatch
-from sidekeep.dsp.impulses.images import find_images
+from sidekeep.dsp.impulses.images import LOW_ONCE_HZ, find_images
 
 Floats = NDArray[np.float64]
 
@@ -171,7 +171,11 @@ def find_band(planes: Floats, rate_hz: float, size: int) -> Band | None:
     lowest = int(LOWEST_HZ * size / rate_hz)
     wide = max(3, round(WIDE_HZ * size / rate_hz))
     edge, reach = _find_edge(level_db, wide, lowest), None
+    empty = 0.375 * 2.0 * (power.shape[2] - 1) * 10.0 ** (0.1 * EMPTY_DBFS)
     images = find_images(planes, rate_hz, size)
+    emptiest = np.sort(middle.max(axis=0))[:wide]
+    if images is None and float(emptiest.mean()) < empty:
+        images = find_images(planes, rate_hz, size, LOW_ONCE_HZ)
     if images is not None and images.level_to_hz >= 3.0 * WIDE_HZ:
         edge, reach = round(images.level_to_hz * size / rate_hz), 0.5 * images.once_hz / rate_hz
     is_soft = edge is None and rate_hz < TWICE_HZ
@@ -182,7 +186,6 @@ def find_band(planes: Floats, rate_hz: float, size: int) -> Band | None:
     if edge is None:
         return None
     is_looked_after = not is_soft and (reach is not None or _is_looked_after(edge / size, rate_hz))
-    empty = 0.375 * 2.0 * (power.shape[2] - 1) * 10.0 ** (0.1 * EMPTY_DBFS)
     nothing_above = reach is not None or _above(edge, wide, power) < empty
     below = slice(edge - wide, edge - wide // 4)
     return Band(

@@ -17,7 +17,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 ONCE_HZ = (44_100, 48_000, 88_200, 96_000)
-"""Rates that takes are made at."""
+"""Rates that takes are made at ..."""
+LOW_ONCE_HZ = (22_050, 24_000, 32_000)
+"""... and those of long play, broadcasting and speech."""
 LOOKED_AT_HZ = (300.0, 1_500.0)
 """How far below the old half rate a sound is compared with its image: nearer, both are within one bin."""
 LOCKED = 0.7
@@ -25,6 +27,10 @@ LOCKED = 0.7
 FAINT_DB = -20.0
 """An image this far below its sound: there the filter takes less than a decibel (a sound and its image add up to the whole
 where the filter falls halfway at the old half rate)."""
+SOUND_DBFS = -110.0
+"""Least level of the sound there, as noise that is white over the whole band: below it, in a file that was never rounded, a
+steady tone far off is all there is, and its leakage may keep any pace. A record's treble is -85 and more, rounding to 16 bits
+-93."""
 EVERY = 4
 """Every fourth spectrum is enough."""
 FEWEST = 16
@@ -39,16 +45,19 @@ class Images:
     level_to_hz: float
 
 
-def find_images(planes: Floats, rate_hz: float, size: int) -> Images | None:
-    """Whether a stretch holds images, by spectra of ``size`` frames; None where it does not, or holds none that can be seen."""
+def find_images(
+    planes: Floats, rate_hz: float, size: int, rates_hz: tuple[int, ...] = ONCE_HZ
+) -> Images | None:
+    """Whether a stretch holds images of one of some rates (in ascending order), by spectra of ``size`` frames; None where it
+    does not, or holds none that can be seen."""
     count = planes.shape[1] // size
-    seen_hz = 0.5 * (rate_hz - min(ONCE_HZ))
+    seen_hz = 0.5 * (rate_hz - min(rates_hz))
     if len(range(0, count, EVERY)) < FEWEST or seen_hz < 2.0 * LOOKED_AT_HZ[0]:
         return None
     frames = planes[:, : count * size].reshape(len(planes), count, size)[:, ::EVERY] * np.hanning(size)
     sound = np.fft.rfft(frames, axis=2)
     begins = np.arange(0, count, EVERY) * size
-    for once_hz in ONCE_HZ:
+    for once_hz in rates_hz:
         far = min(LOOKED_AT_HZ[1], 0.5 * (rate_hz - once_hz))
         if far < 2.0 * LOOKED_AT_HZ[0]:
             break
@@ -57,7 +66,8 @@ def find_images(planes: Floats, rate_hz: float, size: int) -> Images | None:
         both = sound[:, :, low:high] * image[:, :, size - low : size - high : -1]
         phases = both / (np.abs(both) + 1e-30) * _turned(once_hz / rate_hz, begins)[:, np.newaxis]
         locked = np.abs(np.mean(phases, axis=1))
-        if float(np.median(locked)) > LOCKED:
+        there = float(np.median(np.square(np.abs(sound[:, :, low:high]))))
+        if float(np.median(locked)) > LOCKED and there > 0.375 * size * 10.0 ** (0.1 * SOUND_DBFS):
             return Images(once_hz=once_hz, level_to_hz=_level_to(sound, image, once_hz, rate_hz, size))
     return None
 
