@@ -8,11 +8,13 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 import sidekeep
 import sidekeep.dsp
-from sidekeep.dsp.kernel import FORGOTTEN_AFTER_S, PLAIN, forget_old, inner_kernels_key
+from sidekeep.dsp.kernel import FORGOTTEN_AFTER_S, PLAIN, borrowed, forget_old, inner_kernels_key, kernel
 
 INNER = "\n@inner_kernel\ndef half(x):\n    return 0.5 * x\n"
 OUTER = "\n@kernel\ndef twice_half(x):\n    return 2.0 * half(x)\n"
@@ -57,6 +59,41 @@ def test_how_kernels_are_compiled_or_kept_is_part_of_the_key(tmp_path: Path) -> 
         (tmp_path / name).write_text("another")
         seen.add(inner_kernels_key(tmp_path))
     assert len(seen) == 5
+
+
+@kernel
+def weigh_pieces(
+    values: NDArray[np.float64], weights: tuple[NDArray[np.float64], NDArray[np.float64]]
+) -> NDArray[np.float64]:
+    values, weights = borrowed((values, weights))
+    sums = np.zeros(2)
+    for i in range(values.shape[0] - 2):
+        piece = values[i : i + 3]
+        for side in range(2):
+            row = weights[side]
+            for k in range(3):
+                sums[side] += row[k] * piece[k]
+    return sums
+
+
+def test_what_a_kernel_borrows_is_still_held_by_who_gave_it() -> None:
+    values, one, two = np.arange(20.0), np.array([1.0, 2.0, 3.0]), np.ones(3)
+    before = [sys.getrefcount(array) for array in (values, one, two)]
+    for _ in range(100):
+        sums = weigh_pieces(values, (one, two))
+    assert [sys.getrefcount(array) for array in (values, one, two)] == before
+    wanted = [np.correlate(values, row, "valid").sum() for row in (one, two)]
+    np.testing.assert_allclose(sums, wanted, rtol=1e-12)
+    assert borrowed(values) is values
+
+
+@pytest.mark.skipif(PLAIN, reason="SIDEKEEP_PLAIN=1: nothing is compiled")
+def test_nothing_is_counted_for_what_a_kernel_borrows() -> None:
+    weigh_pieces(np.arange(9.0), (np.ones(3), np.ones(3)))
+    (code,) = weigh_pieces.dispatcher.inspect_llvm().values()  # type: ignore[attr-defined]
+    body = code[code.index("define") :].split("\n}\n")[0]
+    assert "weigh_pieces" in body.splitlines()[0]
+    assert "call void @NRT_incref" not in body
 
 
 MIDDLE = """

@@ -132,6 +132,7 @@ TWINS = {
     },
     "dsp/impulses/evidence/repeats.py": {
         "repeat_evidence": (EVIDENCE_TWINS, "test_repeat_evidence"),
+        "roughen": (EVIDENCE_TWINS, "test_errors_in_single_precision_are_there_round_every_peak"),
         "highest_near": (EVIDENCE_TWINS, "test_the_highest_of_three_neighbours"),
         "most_alike": (EVIDENCE_TWINS, "test_the_most_alike_is_the_best_of_all_periods"),
         "evenness_evidence": (
@@ -149,6 +150,7 @@ TWINS = {
     },
     "dsp/impulses/evidence/walls.py": {"wall_evidence": (EVIDENCE_TWINS, "test_wall_evidence")},
     "dsp/impulses/extent.py": {
+        "first_row": (ESTIMATE, "test_rows_of_the_factor_are_those_of_cholesky"),
         "factor_row": (ESTIMATE, "test_rows_of_the_factor_are_those_of_cholesky"),
         "best_end": ("dsp/impulses/test_extent.py", "test_the_best_end_is_that_of_dense_algebra"),
         "fit_extents": (

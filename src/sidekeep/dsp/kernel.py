@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
+Held = TypeVar("Held")
 
 
 FORGOTTEN_AFTER_S = 90 * 86_400.0
@@ -110,3 +111,24 @@ def inner_kernel(function: F) -> F:
     depend on what a process happened to load first: so would the last bits of a survey (1.5e-11 was seen).
     """
     return function if PLAIN else cast(F, Kernel(function, becomes_part_of_others=True))
+
+
+class _Borrowed:
+    """``borrowed(array)``: the same array, or tuple of arrays, of which a kernel does not count who holds it.
+
+    For what a kernel is given, which its caller holds until it is done. Else every slice is counted, and two threads wait for
+    each other where they count the same array. Not for what a kernel allocates, which would be gone too early, nor for what it
+    gives back.
+    """
+
+    def __call__(self, array: Held) -> Held:
+        return array
+
+    @property
+    def _numba_type_(self) -> Any:
+        from sidekeep.dsp.kernel_cache import borrowing
+
+        return borrowing()
+
+
+borrowed = _Borrowed()

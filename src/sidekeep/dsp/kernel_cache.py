@@ -12,10 +12,13 @@ from functools import cache
 from typing import Any
 
 import numba
-from llvmlite import binding
+from llvmlite import binding, ir
+from numba.core import cgutils
 from numba.core.caching import CompileResultCacheImpl, FunctionCache
 from numba.core.environment import Environment
+from numba.core.registry import cpu_target
 from numba.core.runtime import _nrt_python
+from numba.extending import intrinsic
 
 types = numba.types
 """The compiler's types, for who must name them."""
@@ -95,3 +98,28 @@ def meet_compiler(function: Callable[..., Any], *, becomes_part_of_others: bool)
     )(function)
     compiled._cache = (InnerKernelCache if becomes_part_of_others else KernelCache)(function)
     return compiled
+
+
+@intrinsic
+def _borrow(_: Any, asked: Any) -> Any:
+    def write(context: Any, builder: Any, signature: Any, given: Any) -> Any:
+        return _without_holder(context, builder, signature.args[0], given[0])
+
+    return asked(asked), write
+
+
+def _without_holder(context: Any, builder: Any, kind: Any, value: Any) -> Any:
+    """Code for an array, or a tuple of arrays, that names no holder: the compiler counts nothing for it, nor for its slices."""
+    if isinstance(kind, types.BaseTuple):
+        parts = zip(kind.types, cgutils.unpack_tuple(builder, value), strict=True)
+        return context.make_tuple(
+            builder, kind, [_without_holder(context, builder, part, held) for part, held in parts]
+        )
+    array = context.make_array(kind)(context, builder, value)
+    array.meminfo = ir.Constant(array.meminfo.type, None)
+    return array._getvalue()
+
+
+def borrowing() -> Any:
+    """What the compiler takes ``kernel.borrowed`` for."""
+    return cpu_target.typing_context.resolve_value_type(_borrow)

@@ -35,15 +35,11 @@ def test_correlations_equal_numpy(length: int, order: int) -> None:
 @pytest.mark.parametrize(("length", "order"), [(300, 8), (300, 11), (9, 8), (5, 8), (1, 3)])
 def test_correlations_of_two_walls_equal_numpy(length: int, order: int) -> None:
     left, right = np.random.default_rng(4).standard_normal((2, length))
-    own, across = np.full((2, order + 1), np.nan), np.full(order + 1, np.nan)
-    correlate_walls(left, right, order, own, across)
-
-    def lagged(x: Floats, y: Floats) -> Floats:
-        return np.r_[np.correlate(x, y, "full")[length - 1 :], np.zeros(order)][: order + 1]
-
-    np.testing.assert_allclose(own[0], lagged(left, left), atol=1e-13)
-    np.testing.assert_allclose(own[1], lagged(right, right), atol=1e-13)
-    np.testing.assert_allclose(across, lagged(left, right) + lagged(right, left), atol=1e-13)
+    got = np.full((3, order + 1), np.nan)
+    correlate_walls(left, right, order, got)
+    for row, signal in zip(got, (left, right, left + right)):
+        wanted = np.r_[np.correlate(signal, signal, "full")[length - 1 :], np.zeros(order)][: order + 1]
+        np.testing.assert_allclose(row, wanted, atol=1e-12)
 
 
 @pytest.mark.parametrize("order", [8, 9, 11])
@@ -141,3 +137,10 @@ def test_model_correlation_is_the_diagonal_of_the_normal_matrix() -> None:
     normal = errors @ errors.T
     for lag in range(4):
         np.testing.assert_allclose(np.diag(normal, lag), taps[lag])
+
+
+@pytest.mark.parametrize("order", [0, 1, 2, 3, 4, 7, 10, 32, 48])
+def test_model_correlation_equals_numpy(order: int) -> None:
+    model, taps = np.random.default_rng(order).standard_normal(order + 1), np.empty(order + 1)
+    model_correlation(model, order, taps)
+    np.testing.assert_allclose(taps, np.correlate(model, model, "full")[order:], rtol=1e-12, atol=1e-12)

@@ -21,7 +21,7 @@ from sidekeep.dsp.impulses.estimate import (
     see_parts,
     sum_spread,
 )
-from sidekeep.dsp.impulses.extent import factor_row, fit_zone
+from sidekeep.dsp.impulses.extent import factor_row, first_row, fit_zone
 from sidekeep.dsp.impulses.music_parts import half_window, rotated, split_music
 from sidekeep.dsp.impulses.pulse import (
     COLOUR,
@@ -351,8 +351,9 @@ def test_rows_of_the_factor_are_those_of_cholesky() -> None:
         np.empty((SPAN, ORDER + 1)),
         np.empty(ORDER + 2),
     )
-    for i in range(SPAN):
-        factor_row(band, i, ORDER, taps, rest)
+    first_row(band, taps, rest)
+    for i in range(1, SPAN):
+        factor_row(band[i - 1], band[i], rest)
     matrix = dense_taps(taps)
     factor = np.linalg.cholesky(matrix + 1e-9 * taps[0] * np.eye(SPAN)).T
     for i in range(SPAN):
@@ -366,8 +367,9 @@ def test_rows_of_the_factor_hold_for_music_that_is_foretold_nearly_whole() -> No
     tone = np.sin(0.05 * np.arange(2000)) * np.hanning(2000) + 1e-4 * numbers(33, 2000)
     model, _ = predictor(correlation(tone, 32))
     taps, band, rest = correlation(model, 32), np.empty((150, 33)), np.empty(34)
-    for i in range(150):
-        factor_row(band, i, 32, taps, rest)
+    first_row(band, taps, rest)
+    for i in range(1, 150):
+        factor_row(band[i - 1], band[i], rest)
     matrix = np.asarray(toeplitz(np.append(taps, np.zeros(150 - 33))))
     factor = np.linalg.cholesky(matrix + 1e-9 * taps[0] * np.eye(150)).T
     np.testing.assert_allclose(1.0 / band[:, 0], np.diag(factor), rtol=1e-6)

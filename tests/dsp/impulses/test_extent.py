@@ -9,7 +9,7 @@ from scipy.linalg import toeplitz
 from scipy.signal import lfilter
 
 from sidekeep.dsp.impulses.damage_spans import DamageSpans, overlap
-from sidekeep.dsp.impulses.extent import PRICE_NATS, best_end, fit_extents
+from sidekeep.dsp.impulses.extent import PRICE_NATS, best_end, first_row, fit_extents
 
 Floats = NDArray[np.float64]
 ORDER, CONTEXT = 16, 512
@@ -29,7 +29,9 @@ def test_the_best_end_is_that_of_dense_algebra(least: int) -> None:
     force = 3.0 * np.linalg.cholesky(matrix) @ np.r_[rng.standard_normal(12), np.zeros(28)]
     explained = [0.5 * force[:k] @ np.linalg.solve(matrix[:k, :k], force[:k]) for k in range(1, 41)]
     wanted = least + int(np.argmax((np.array(explained) - PRICE_NATS * np.arange(1, 41))[least - 1 :]))
-    end, ready = best_end(force, taps, np.empty((40, 4)), 0, np.empty(5), least, PRICE_NATS)
+    band, rest = np.empty((40, 4)), np.empty(5)
+    first_row(band, taps, rest)
+    end, ready = best_end(force.copy(), band, 1, rest, least, PRICE_NATS)
     assert end == wanted
     assert end <= ready <= 40
 

@@ -51,7 +51,7 @@ def test_predictors_are_those_of_the_windowed_autocorrelation() -> None:
         np.testing.assert_allclose(models[b], [1.0, *-solve_toeplitz(r[:-1], r[1:])], atol=1e-9)
 
 
-@pytest.mark.parametrize("taps", [3, 8, 17, 24])
+@pytest.mark.parametrize("taps", [1, 3, 8, 9, 17, 24, 33])
 @pytest.mark.parametrize("count", [1, 7, 100])
 def test_filtering_ahead_is_the_plain_sum(taps: int, count: int) -> None:
     signal, weights = noise(2, count + taps - 1), noise(3, taps)

@@ -61,11 +61,10 @@ def autocorrelate(signal: Vector, order: int, out: Vector) -> None:
 
 
 @inner_kernel
-def correlate_walls(left: Vector, right: Vector, order: int, own: Matrix, across: Vector) -> None:
-    """The correlations of each of two signals, ``own`` (2, order + 1), and those of one with the other, both ways together.
+def correlate_walls(left: Vector, right: Vector, order: int, out: Matrix) -> None:
+    """The correlations of two signals and of their sum: rows 0, 1 and 2 of ``out``, each as in ``autocorrelate``.
 
-    ``across[k] = sum_n left[n] right[n + k] + right[n] left[n + k]``. Four lags a pass, as in ``autocorrelate``; all of them see
-    as many frames as the greatest, and what the lesser ones see beyond is added behind.
+    Four lags a pass. All of them see as many frames as the greatest, and what the lesser ones see beyond is added behind.
     """
     length = left.shape[0]
     first = 0
@@ -78,25 +77,25 @@ def correlate_walls(left: Vector, right: Vector, order: int, own: Matrix, across
         for n in range(whole):
             a0 += x[n] * u[n]
             b0 += y[n] * v[n]
-            c0 += x[n] * v[n] + y[n] * u[n]
+            c0 += (x[n] + y[n]) * (u[n] + v[n])
             a1 += x[n] * u[n + 1]
             b1 += y[n] * v[n + 1]
-            c1 += x[n] * v[n + 1] + y[n] * u[n + 1]
+            c1 += (x[n] + y[n]) * (u[n + 1] + v[n + 1])
             a2 += x[n] * u[n + 2]
             b2 += y[n] * v[n + 2]
-            c2 += x[n] * v[n + 2] + y[n] * u[n + 2]
+            c2 += (x[n] + y[n]) * (u[n + 2] + v[n + 2])
             a3 += x[n] * u[n + 3]
             b3 += y[n] * v[n + 3]
-            c3 += x[n] * v[n + 3] + y[n] * u[n + 3]
-        own[0, first], own[0, first + 1], own[0, first + 2], own[0, first + 3] = a0, a1, a2, a3
-        own[1, first], own[1, first + 1], own[1, first + 2], own[1, first + 3] = b0, b1, b2, b3
-        across[first], across[first + 1], across[first + 2], across[first + 3] = c0, c1, c2, c3
+            c3 += (x[n] + y[n]) * (u[n + 3] + v[n + 3])
+        out[0, first], out[0, first + 1], out[0, first + 2], out[0, first + 3] = a0, a1, a2, a3
+        out[1, first], out[1, first + 1], out[1, first + 2], out[1, first + 3] = b0, b1, b2, b3
+        out[2, first], out[2, first + 1], out[2, first + 2], out[2, first + 3] = c0, c1, c2, c3
         for more in range(3):
+            lag = first + more
             for n in range(whole, whole + 3 - more):
-                lag = first + more
-                own[0, lag] += left[n] * left[n + lag]
-                own[1, lag] += right[n] * right[n + lag]
-                across[lag] += left[n] * right[n + lag] + right[n] * left[n + lag]
+                out[0, lag] += left[n] * left[n + lag]
+                out[1, lag] += right[n] * right[n + lag]
+                out[2, lag] += (left[n] + right[n]) * (left[n + lag] + right[n + lag])
         first += 4
     for lag in range(first, order + 1):
         a, b, c = 0.0, 0.0, 0.0
@@ -104,8 +103,8 @@ def correlate_walls(left: Vector, right: Vector, order: int, own: Matrix, across
         for n in range(u.shape[0]):
             a += left[n] * u[n]
             b += right[n] * v[n]
-            c += left[n] * v[n] + right[n] * u[n]
-        own[0, lag], own[1, lag], across[lag] = a, b, c
+            c += (left[n] + right[n]) * (u[n] + v[n])
+        out[0, lag], out[1, lag], out[2, lag] = a, b, c
 
 
 @inner_kernel
@@ -212,10 +211,26 @@ def solve_products(first: Vector, band: Matrix, share: float, least: float, mode
 
 @inner_kernel
 def model_correlation(model: Vector, order: int, out: Vector) -> None:
-    """``out[k] = sum_l a[l] a[l + k]``: the diagonals of A' A, and the taps of the two-sided error."""
+    """``out[k] = sum_l a[l] a[l + k]``: the diagonals of A' A, and the taps of the two-sided error.
+
+    Four taps a pass, so that the sums are read and written once for all of them.
+    """
     for lag in range(order + 1):
         out[lag] = 0.0
-    for k in range(order + 1):
+    first = 0
+    while first + 3 <= order:
+        one, two, three, four = model[first], model[first + 1], model[first + 2], model[first + 3]
+        ahead, whole = model[first:], order - 2 - first
+        for lag in range(whole):
+            out[lag] += (
+                one * ahead[lag] + two * ahead[lag + 1] + three * ahead[lag + 2] + four * ahead[lag + 3]
+            )
+        # the last lags that the four still reach
+        out[whole] += one * ahead[whole] + two * ahead[whole + 1] + three * ahead[whole + 2]
+        out[whole + 1] += one * ahead[whole + 1] + two * ahead[whole + 2]
+        out[whole + 2] += one * ahead[whole + 2]
+        first += 4
+    for k in range(first, order + 1):
         tap, ahead = model[k], model[k : order + 1]
         for lag in range(order + 1 - k):
             out[lag] += tap * ahead[lag]

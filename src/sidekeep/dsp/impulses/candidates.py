@@ -36,8 +36,9 @@ def fit_predictors(signal: Vector, hop: int, order: int, stale: NDArray[np.bool_
     length = signal.shape[0]
     span = min(2 * hop, length)
     window = np.empty(span)
-    for i in range(span):
+    for i in range((span + 1) // 2):
         window[i] = 0.5 - 0.5 * math.cos(2.0 * math.pi * (i + 0.5) / span)
+        window[span - 1 - i] = window[i]
     windowed = np.empty(span)
     correlation = np.empty(order + 1)
     scratch = np.empty(2 * order + 2)
@@ -176,28 +177,19 @@ def scale_cells(means: Vector, low: int, high: int, scale: Vector) -> None:
     cells, reach = scale.shape[0], GUARD + CELLS
     since, until = max(0, low - reach), min(cells, high + reach)
     mean = means[since:until]
-    # running medians of the cells behind, kept sorted; the ones ahead are the same list later on
-    behind = np.zeros(until - since)
-    held = np.empty(CELLS)
-    count = 0
+    # running medians of the cells behind; the ones ahead are the same list later on. The cells are held in order, between
+    # endless quiet and endless noise: the oldest goes and all above it move down, the new one comes and all above it move up
+    behind = np.empty(until - since)
+    held, left = np.full(CELLS + 2, np.inf), np.full(CELLS + 2, np.inf)
+    held[0], left[0] = -np.inf, -np.inf
+    here, above, lower, gone = held[1 : CELLS + 1], held[2:], left[:CELLS], left[1 : CELLS + 1]
     for c in range(until - since):
-        place = count
-        if count == CELLS:
-            # the oldest goes, and the new one starts from its place
-            old = mean[c - CELLS]
-            place = 0
-            while held[place] != old:
-                place += 1
-            while place + 1 < count and held[place + 1] < mean[c]:
-                held[place] = held[place + 1]
-                place += 1
-        else:
-            count += 1
-        while place > 0 and held[place - 1] > mean[c]:
-            held[place] = held[place - 1]
-            place -= 1
-        held[place] = mean[c]
-        behind[c] = held[count // 2]
+        old, new = mean[c - CELLS] if c >= CELLS else np.inf, mean[c]
+        for i in range(CELLS):
+            gone[i] = here[i] if here[i] < old else above[i]
+        for i in range(CELLS):
+            here[i] = min(gone[i], max(lower[i], new))
+        behind[c] = here[min(c + 1, CELLS) // 2]
     for c in range(low, high):
         level = QUIET
         if c - GUARD >= CELLS // 2:

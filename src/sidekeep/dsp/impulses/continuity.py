@@ -21,7 +21,7 @@ from sidekeep.dsp.impulses.autoregression import (
     model_correlation,
     solve_band,
 )
-from sidekeep.dsp.impulses.candidates import QUIET
+from sidekeep.dsp.impulses.candidates import QUIET, filter_ahead
 from sidekeep.dsp.impulses.evidence.seam import fit_exactly
 from sidekeep.dsp.kernel import inner_kernel
 
@@ -56,17 +56,19 @@ def least_error(signal: Vector, order: int, model: Vector) -> float:
     filled = signal.copy()
     taps = np.empty(order + 1)
     model_correlation(model, order, taps)
-    band, change = np.empty((count, order + 1)), np.zeros(count)
+    band, change = np.empty((count, order + 1)), np.empty(count)
     errors = np.empty(count + order)
     predict(filled, order, model, errors)
+    filter_ahead(errors, count, model, change)
     for i in range(count):
+        line = band[i]
         for k in range(order + 1):
-            change[i] -= model[k] * errors[i + k]
-            band[i, k] = taps[k]
-        band[i, 0] *= 1.0 + RIDGE
+            line[k] = taps[k]
+        line[0] *= 1.0 + RIDGE
     factor_band(band, count, order)
     solve_band(band, count, order, change)
-    filled[order : order + count] += change
+    for i in range(count):
+        filled[order + i] -= change[i]
     predict(filled, order, model, errors)
     total = 0.0
     for i in range(count + order):
@@ -77,8 +79,7 @@ def least_error(signal: Vector, order: int, model: Vector) -> float:
 @inner_kernel
 def predict(signal: Vector, order: int, model: Vector, errors: Vector) -> None:
     """``errors[i]`` gets the prediction error of frame ``order + i``."""
-    for i in range(errors.shape[0]):
-        total = 0.0
-        for k in range(order + 1):
-            total += model[k] * signal[order + i - k]
-        errors[i] = total
+    turned = np.empty(order + 1)
+    for k in range(order + 1):
+        turned[k] = model[order - k]
+    filter_ahead(signal, errors.shape[0], turned, errors)

@@ -36,7 +36,7 @@ from sidekeep.dsp.impulses.candidates import filter_ahead
 from sidekeep.dsp.impulses.music_parts import half_window, rotated, split_music
 from sidekeep.dsp.impulses.pulse import COLOUR, TINY, has_settled, learn_pulse, weigh
 from sidekeep.dsp.impulses.wall_gains import choose_sign, guess_gains, learn_gains, likelier_turned
-from sidekeep.dsp.kernel import inner_kernel, kernel
+from sidekeep.dsp.kernel import borrowed, inner_kernel, kernel
 
 LEARNT, LEARNT_LAST = 3, 4
 """The predictors of the music are learnt anew in rounds 0 to 2, and once more in round 4. After that they stay, for what is taken
@@ -59,6 +59,7 @@ def estimate_spans(
 
     The gains of two walls are learnt, from a first guess by what stands out; a wall without damage stays as it is.
     """
+    observed, working, spans = borrowed((observed, working, spans))
     channels = observed.shape[0]
     gains = np.ones(channels)
     fade = half_window(context)
@@ -213,10 +214,21 @@ def learn_part(
     correlation, model = scratch[0], scratch[1]
     for k in range(p + 1):
         correlation[k] = fixed[k] + gain * gain * unsure[k]
-    # pairs that touch the span: with a frame of it first, and with one of it after a frame before it
-    for i in range(m):
-        here, ahead = around[p + i], around[p + i : 2 * p + i + 1]
-        behind = mirror[p + m - 1 - i : 2 * p + m - i]
+    # pairs that touch the span: with a frame of it first, and with one of it after a frame before it; four frames a pass
+    i = 0
+    while i + 3 < m:
+        one, two, three, four = around[p + i], around[p + i + 1], around[p + i + 2], around[p + i + 3]
+        ahead, behind = around[p + i :], mirror[p + m - 4 - i :]
+        for k in range(p + 1):
+            correlation[k] += (
+                one * (ahead[k] + behind[k + 3])
+                + two * (ahead[k + 1] + behind[k + 2])
+                + three * (ahead[k + 2] + behind[k + 1])
+                + four * (ahead[k + 3] + behind[k])
+            )
+        i += 4
+    for last in range(i, m):
+        here, ahead, behind = around[p + last], around[p + last :], mirror[p + m - 1 - last :]
         for k in range(p + 1):
             correlation[k] += here * (ahead[k] + behind[k])
     power = levinson(correlation, p, model, scratch[2])

@@ -19,7 +19,7 @@ from sidekeep.dsp.impulses.autoregression import FLOOR, Matrix, Vector, model_co
 from sidekeep.dsp.impulses.estimate import pull_of, see_parts
 from sidekeep.dsp.impulses.music_parts import half_window, rotated, split_music
 from sidekeep.dsp.impulses.wall_gains import guess_gains
-from sidekeep.dsp.kernel import inner_kernel, kernel
+from sidekeep.dsp.kernel import borrowed, inner_kernel, kernel
 
 PRICE_NATS = 1.1
 """What a frame must explain to be worth filling."""
@@ -30,45 +30,49 @@ GIVE_UP_NATS, GIVE_UP_SHARE = 6.0, 0.01
 
 
 @inner_kernel
-def factor_row(band: Matrix, i: int, order: int, taps: Vector, rest: Vector) -> None:
-    """Row i of U, those before it known: B = U' U is Toeplitz, ``band[i, d]`` gets U[i, i + d], ``band[i, 0]`` 1 / U[i, i].
+def first_row(band: Matrix, taps: Vector, rest: Vector) -> None:
+    """Row 0 of U, from the first row of B, and what ``factor_row`` goes on from."""
+    order = taps.shape[0] - 1
+    row = band[0]
+    pivot = 1.0 / math.sqrt(max(taps[0] * (1.0 + 1e-9), FLOOR))
+    for d in range(order + 1):
+        row[d] = taps[d] * pivot
+        rest[d] = row[d]
+    row[0] = pivot
+    rest[0], rest[order + 1] = 0.0, 0.0
+
+
+@inner_kernel
+def factor_row(before: Vector, row: Vector, rest: Vector) -> None:
+    """A row of U from the one before: B = U' U is Toeplitz, ``row[d]`` gets U[i, i + d], ``row[0]`` 1 / U[i, i].
 
     Schur's algorithm: of a Toeplitz matrix each row follows from the one before and a second vector, which ``rest`` (order + 2)
     keeps from call to call (Bojanczyk, Brent, de Hoog & Sweet, SIAM J. Matrix Anal. Appl. 16(1), 1995, from memory).
     """
-    row = band[i]
-    if i == 0:
-        row[0] = 1.0 / math.sqrt(max(taps[0] * (1.0 + 1e-9), FLOOR))
-        rest[0], rest[order + 1] = 0.0, 0.0
-        for d in range(1, order + 1):
-            row[d] = taps[d] * row[0]
-            rest[d] = row[d]
-        return
-    before = band[i - 1]
     reflection = rest[1] * before[0]
     along = math.sqrt(max(1.0 - reflection * reflection, LEAST_ALONG))
     row[0] = before[0] / along
-    for d in range(1, order + 1):
+    share = 1.0 / along
+    for d in range(1, row.shape[0]):
         other = rest[d + 1]
-        value = (before[d] - reflection * other) / along
+        value = (before[d] - reflection * other) * share
         row[d] = value
         rest[d] = along * other - reflection * value
 
 
 @inner_kernel
 def best_end(
-    force: Vector, taps: Vector, band: Matrix, ready: int, rest: Vector, least: int, price: float
+    left: Vector, band: Matrix, ready: int, rest: Vector, least: int, price: float
 ) -> tuple[int, int]:
     """Frames of the zone worth filling, counted from its first one, at least ``least``; and rows of U made.
 
-    ``force`` is g, ``taps`` the first row of B, ``band`` U with ``ready`` rows made, ``rest`` what ``factor_row`` keeps.
+    ``left`` is g, which is lost; ``band`` U with ``ready`` rows made, the first at least; ``rest`` what ``factor_row`` keeps.
     """
-    m, order = force.shape[0], band.shape[1] - 1
-    left = force.copy()
+    m, order = left.shape[0], band.shape[1] - 1
     total, best, end = 0.0, -1e300, least
     for i in range(m):
         if i >= ready:
-            factor_row(band, i, order, taps, rest)
+            factor_row(band[i - 1], band[i], rest)
             ready = i + 1
         row, reach = band[i], min(order, m - 1 - i)
         value = left[i] * row[0]
@@ -98,25 +102,29 @@ def fit_extents(
 
     ``rooms`` (spans, 2) says how many frames before and after a span may be added.
     """
+    observed, working, spans, rooms = borrowed((observed, working, spans, rooms))
     channels, length = working.shape
     gains = np.ones(2)
     fade = half_window(context)
+    taps, rest = np.empty(order + 1), np.empty(order + 2)
     for row in range(spans.shape[0]):
         first, last, peak = spans[row, 0], spans[row, 1], spans[row, 2]
         start, stop = max(order, first - rooms[row, 0]), min(length - order, last + rooms[row, 1])
         m = stop - start
         if m < 2:
             continue
-        force = np.zeros(m)
-        taps = np.zeros(order + 1)
+        force, left, band = np.empty(m), np.empty(m), np.empty((m, order + 1))
         if channels == 2:
             guess_gains(observed, first, last, gains)
         fit_zone(observed, working, start, stop, fade, order, gains, force, taps)
-        band, rest = np.empty((m, order + 1)), np.empty(order + 2)
-        end, ready = best_end(force, taps, band, 0, rest, peak - start + 1, prices[row])
+        first_row(band, taps, rest)
+        for i in range(m):
+            left[i] = force[i]
+        end, ready = best_end(left, band, 1, rest, peak - start + 1, prices[row])
         # read backwards the matrix is the same, and so is its factor
-        backwards = force[:end][::-1].copy()
-        back, ready = best_end(backwards, taps, band, ready, rest, end - (peak - start), prices[row])
+        for i in range(end):
+            left[np.uint64(end - 1 - i)] = force[i]
+        back, ready = best_end(left[:end], band, ready, rest, end - (peak - start), prices[row])
         begin = end - back
         if end > begin:
             spans[row, 0], spans[row, 1] = start + begin, start + end

@@ -60,37 +60,28 @@ def split_music(
         share += falling[i] * falling[i]
     for i in range(after):
         share += falling[i] * falling[i]
-    scratch = np.empty(2 * order + 2)
+    # the channels themselves, and behind them their sum and difference; angles in between were tried and gained nothing
+    ways = 1 if channels == 1 else 4
+    trials, found, told = np.empty((ways, order + 1)), np.empty((ways, order + 1)), np.empty(ways)
+    scratch, side = np.empty(2 * order + 2), math.sqrt(0.5)
     if channels == 1:
-        autocorrelate(plain[0], order, correlations[0])
-        correlations[0, 0] += n * 1e-12
-        powers[0] = levinson(correlations[0], order, models[0], scratch)
-        return 1.0, 0.0, share
-    own, across = np.empty((2, order + 1)), np.empty(order + 1)
-    correlate_walls(plain[0], plain[1], order, own, across)
-    trial = np.empty((2, order + 1))
-    model = np.empty((2, order + 1))
-    best = 1e300
-    cosine, sine = 1.0, 0.0
-    for step in range(2):
-        # the channels themselves, and their sum and difference; angles in between were tried and gained nothing
-        c = 1.0 if step == 0 else math.sqrt(0.5)
-        s = 0.0 if step == 0 else math.sqrt(0.5)
+        autocorrelate(plain[0], order, trials[0])
+    else:
+        correlate_walls(plain[0], plain[1], order, trials)
         for k in range(order + 1):
-            mixed = c * s * across[k]
-            trial[0, k] = c * c * own[0, k] + s * s * own[1, k] + mixed
-            trial[1, k] = s * s * own[0, k] + c * c * own[1, k] - mixed
-        trial[0, 0] += n * 1e-12
-        trial[1, 0] += n * 1e-12
-        one = levinson(trial[0], order, model[0], scratch)
-        two = levinson(trial[1], order, model[1], scratch)
-        total = math.log(one) + math.log(two)
-        if total < best - 1e-9:
-            best, cosine, sine = total, c, s
-            correlations[:] = trial
-            models[:] = model
-            powers[0], powers[1] = one, two
-    return cosine, sine, share
+            trials[2, k] *= 0.5
+            trials[3, k] = trials[0, k] + trials[1, k] - trials[2, k]
+    for way in range(ways):
+        trials[way, 0] += n * 1e-12
+        told[way] = levinson(trials[way], order, found[way], scratch)
+    is_turned = ways == 4 and told[2] * told[3] < told[0] * told[1] * (1.0 - 1e-9)
+    first = 2 if is_turned else 0
+    for part in range(channels):
+        powers[part] = told[first + part]
+        for k in range(order + 1):
+            correlations[part, k] = trials[first + part, k]
+            models[part, k] = found[first + part, k]
+    return (side, side, share) if is_turned else (1.0, 0.0, share)
 
 
 @inner_kernel

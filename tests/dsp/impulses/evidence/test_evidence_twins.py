@@ -19,6 +19,7 @@ from sidekeep.dsp.impulses.evidence.repeats import (
     highest_near,
     most_alike,
     repeat_evidence,
+    roughen,
     train_evidence,
 )
 from sidekeep.dsp.impulses.evidence.walls import wall_evidence
@@ -188,6 +189,20 @@ def test_trains_of_every_density(apart: int) -> None:
         at = int(pulses[len(pulses) // 2])
         got = train_evidence(error, at - CORE, at + CORE + 1, 1)
         assert got == pytest.approx(plain_train(error, at - CORE, at + CORE + 1, 1), rel=1e-9, abs=1e-9)
+
+
+def test_errors_in_single_precision_are_there_round_every_peak() -> None:
+    error, rough, until = (
+        np.random.default_rng(4).standard_normal(30_000),
+        np.full(30_000, np.nan, np.float32),
+        0,
+    )
+    for peak in (3, 2000, 2100, 12_000, 13_000, 29_990):
+        until = roughen(error, until, peak, 1, rough)
+        near = slice(max(0, peak - 2016), min(30_000, peak + 2016))
+        assert np.array_equal(rough[near], error[near].astype(np.float32))
+        assert until == near.stop
+    assert np.isnan(rough[4200:9900]).all()  # where nobody looks nothing is done
 
 
 def test_the_highest_of_three_neighbours() -> None:

@@ -19,10 +19,10 @@ from sidekeep.dsp.impulses.evidence import near, repeats, seam, walls
 from sidekeep.dsp.impulses.evidence.near import near_evidence
 from sidekeep.dsp.impulses.evidence.network import Network, weigh_evidence
 from sidekeep.dsp.impulses.evidence.rail import RAIL_ODDS, greatest, lies_on_the_rail
-from sidekeep.dsp.impulses.evidence.repeats import evenness_evidence, repeat_evidence
+from sidekeep.dsp.impulses.evidence.repeats import evenness_evidence, repeat_evidence, roughen
 from sidekeep.dsp.impulses.evidence.seam import change_evidence, change_window, seam_evidence
 from sidekeep.dsp.impulses.evidence.walls import wall_evidence
-from sidekeep.dsp.kernel import kernel
+from sidekeep.dsp.kernel import borrowed, kernel
 
 NEAR_EVIDENCE = near.NAMES
 """What the place itself tells; cheap to ask."""
@@ -64,9 +64,11 @@ def collect_evidence(
     ``errors`` (2, frames) are forward and two-sided. Of candidates that the screen gives ``least_odds`` or less only the near
     evidence is asked; the rest of their row is 0.
     """
+    own, other, errors, scale, models = borrowed((own, other, errors, scale, models))
+    spans, tests, screen, evidence = borrowed((spans, tests, screen, evidence))
     evidence[:] = 0.0
     order, window = models.shape[1] - 1, change_window(rate_factor)
-    rough = errors[0].astype(np.float32)
+    rough, rough_until = np.empty(errors.shape[1], np.float32), 0
     for i in range(spans.shape[0]):
         first, last, peak = spans[i]
         model, level, row = models[peak // hop], scale[peak // cell], evidence[i]
@@ -74,6 +76,7 @@ def collect_evidence(
         odds[i] = weigh_evidence(row, screen)
         if odds[i] > least_odds:
             wall_evidence(own, other, errors[0], level, model, peak, rate_factor, row[0], row[_WALLS:])
+            rough_until = roughen(errors[0], rough_until, peak, rate_factor, rough)
             repeat_evidence(errors[0], rough, order, peak, rate_factor, row[_REPEATS:])
             row[_REPEATS + 3] = evenness_evidence(spans, tests, i, rate_factor)
             row[_SEAM] = change_evidence(own, first, last, rate_factor, window)
@@ -94,6 +97,7 @@ def judge_candidates(
 
     ``doubts`` are those of the second, infinite where it is not asked.
     """
+    own, spans, evidence, network, edges = borrowed((own, spans, evidence, network, edges))
     doubts[:] = np.inf
     rail = greatest(own)
     for i in range(spans.shape[0]):

@@ -41,7 +41,7 @@ def repeat_evidence(
 ) -> None:
     """Fill the first three numbers of ``NAMES``: the same pulse again a period before and after, and the train.
 
-    ``rough`` are the errors in single precision: enough to say how alike two pulses are.
+    ``rough`` are the errors in single precision (``roughen``): enough to say how alike two pulses are.
     """
     length = error.shape[0]
     reach, core = REACH * rate_factor, CORE * rate_factor
@@ -66,6 +66,20 @@ def repeat_evidence(
     out[0] = min(2.0, twice)
     out[1] = min(2.0, again)
     out[2] = train_evidence(error, begin, end, rate_factor)
+
+
+@inner_kernel
+def roughen(error: Vector, until: int, peak: int, rate_factor: int, rough: Singles) -> int:
+    """The errors round a peak in single precision, as far as ``repeat_evidence`` looks; before ``until`` that is done already.
+
+    Up to where it is done now is returned: peaks come in order.
+    """
+    reach = (2 * LONGEST_PERIOD + 2 * CORE) * rate_factor
+    low, high = max(until, peak - reach), min(error.shape[0], peak + reach)
+    seen, out = error[low : max(low, high)], rough[low : max(low, high)]
+    for n in range(seen.shape[0]):
+        out[n] = seen[n]
+    return max(until, high)
 
 
 @inner_kernel
@@ -190,7 +204,7 @@ def train_evidence(error: Vector, begin: int, end: int, rate_factor: int) -> flo
             train, chance = 1.0, 1.0
             none_wider = math.exp(-rate * 2.0 * UNEVEN * period)
             for way in range(2):
-                none, until = none_there, within[way]
+                none = none_there
                 for times in range(1, 5):
                     none *= none_wider
                     due = times * period
@@ -199,7 +213,7 @@ def train_evidence(error: Vector, begin: int, end: int, rate_factor: int) -> flo
                         break
                     if way == side and times == 1:
                         continue
-                    is_hit = until[int(due + wide)] != until[math.ceil(due - wide) - 1]
+                    is_hit = within[way, int(due + wide)] != within[way, math.ceil(due - wide) - 1]
                     one, other = (1.0 - MISS, 1.0 - none) if is_hit else (MISS, none)
                     train *= one
                     chance *= other

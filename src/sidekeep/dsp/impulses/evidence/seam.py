@@ -33,8 +33,9 @@ def change_window(rate_factor: int) -> Vector:
     """The Hann window under which ``change_evidence`` looks at either side."""
     wide = CHANGE * rate_factor
     window = np.empty(wide)
-    for i in range(wide):
+    for i in range(wide // 2):
         window[i] = 0.5 - 0.5 * math.cos(2.0 * math.pi * (i + 0.5) / wide)
+        window[wide - 1 - i] = window[i]
     return window
 
 
