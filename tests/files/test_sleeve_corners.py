@@ -167,6 +167,27 @@ def test_a_hard_shadow_that_may_be_taken_for_the_sleeve_makes_it_less_sure(
     assert not found.is_sure
 
 
+@pytest.mark.parametrize("shift_px", [(60, 45), (80, 60)])
+def test_a_shadow_that_falls_aside_leaves_no_doubt(
+    without_shadow: NDArray[np.uint8], shift_px: tuple[int, int]
+) -> None:
+    """It leaves as much of the table bare at the end of each strip as it covers beyond the other side."""
+    found = find_corners(with_hard_shadow(without_shadow, SLANTED, shift_px))
+    assert found.is_sure
+    assert np.abs(found.corners - SLANTED).max() < 0.01
+
+
+def test_a_band_printed_in_the_colour_of_a_shadow_does(without_shadow: NDArray[np.uint8]) -> None:
+    """It reaches the corners, as no shadow does."""
+    picture = Image.fromarray(without_shadow)
+    points = SLANTED * np.array(picture.size)
+    outer = points + np.array([[0, 0], [60, 0], [60, 45], [0, 45]])
+    draw = ImageDraw.Draw(picture)
+    for band in ([points[1], outer[1], outer[2], points[2]], [points[2], outer[2], outer[3], points[3]]):
+        draw.polygon([(float(x), float(y)) for x, y in band], fill=(60, 43, 30))
+    assert not find_corners(np.asarray(picture)).is_sure
+
+
 def test_beside_a_wide_hard_shadow_the_corners_are_the_sleeve_s(without_shadow: NDArray[np.uint8]) -> None:
     """What lies between two figures that are as good is the table in shade, so the inner one is the sleeve."""
     found = find_corners(with_hard_shadow(without_shadow, SLANTED, (90, 20)))

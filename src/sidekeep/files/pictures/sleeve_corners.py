@@ -19,6 +19,13 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy import ndimage
 
+from sidekeep.files.pictures.shade import (
+    is_cast,
+    is_part_of,
+    is_shade_between,
+    is_shade_within,
+    strips_between,
+)
 from sidekeep.files.pictures.straighten import WHOLE, areas, in_order
 
 _WORK_PX = 420
@@ -44,18 +51,6 @@ _RIVAL = 0.9
 _RIVALS = 80
 _SIDES = 4
 """A shadow lies beside two sides at most; as many steps inward again for lines that are found twice."""
-_ELSEWHERE, _LONGEST_SHADOW = 0.012, 0.15
-"""How far a shadow's edge may lie from the sleeve's, as a share of a side."""
-_NEAR_SHADOW = 0.04
-"""A shadow so near is looked for in the large picture."""
-_ASIDE_PX = np.arange(3, 8)
-"""How far within and beyond a side of the large picture the colours beside it are taken."""
-_BLACK, _SHADED, _ANY = 0.25, 0.8, 1.08
-"""Shade is so much darker than what lies beside it, as a share (where it is looked at closely, none is enough) ..."""
-_SAME_COLOUR, _MUCH_THE_SAME = 0.08, 0.12
-"""... and in all three colours alike, within this (where grain is not yet averaged away, within that)."""
-_OTHER_COLOUR = 12.0
-"""Of 255: farther from the table's than grain and light make it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,83 +75,40 @@ def find_corners(pixels: NDArray[np.uint8]) -> FoundCorners:
     scores = _scores(slopes, figures) if len(figures) else np.zeros(1)
     if scores.max() <= 0.0:
         return nothing
-    best, is_clear = _out_of_shade(small, figures, scores)
     large = _shrunk(pixels, 4 * _WORK_PX) if max(height, width) > _WORK_PX else small
+    best, is_clear = _out_of_shade(small, large, figures, scores)
     fine = _Slopes(large) if max(height, width) > _WORK_PX else slopes
     finer = fine.size / slopes.size
     fitted = _fitted(fine, (best + 0.5) * finer - 0.5, reach=3.0 * float(finer.max()))
-    is_sure = is_clear and not _is_shade_within(large, fitted)
+    is_sure = is_clear and not is_shade_within(large, fitted)
     return FoundCorners(corners=np.clip((fitted + 0.5) / fine.size, 0.0, 1.0), is_found=True, is_sure=is_sure)
 
 
 def _out_of_shade(
-    small: NDArray[np.float32], figures: NDArray[np.float64], scores: NDArray[np.float64]
+    small: NDArray[np.float32],
+    large: NDArray[np.float32],
+    figures: NDArray[np.float64],
+    scores: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], bool]:
     """The best figure, and whether it is clear of shadows. Another may be nearly as good, and what lies between one of its sides
     and that of the best look like the table in shade: the same colour, darker. Then the sleeve is the inner one, as long as
-    nothing says so of that one, too; but it is not sure: what is printed on a sleeve may look like the table by chance."""
+    nothing says so of that one, too. It is sure only where the shade is cast: what is printed on a sleeve may look like the table
+    in shade by chance, but it reaches the sleeve's corners."""
     good = np.argsort(scores)[::-1][:_RIVALS]
     rivals = figures[good[scores[good] >= _RIVAL * scores.max()]]
-    best, is_clear = rivals[0], True
+    best = outermost = rivals[0]
     for _ in range(_SIDES):
-        inner = next((rival for rival in rivals if _is_shade_between(small, best, rival)), None)
+        inner = next((rival for rival in rivals if is_shade_between(small, best, rival)), None)
         if inner is None:
             break
-        best, is_clear = inner, False
-    return best, is_clear and not any(_is_shade_between(small, rival, best) for rival in rivals)
-
-
-def _is_shade_between(
-    small: NDArray[np.float32], figure: NDArray[np.float64], within: NDArray[np.float64]
-) -> bool:
-    """Whether a strip of the table in shade lies between a side of the one and that of the other, which is farther in."""
-    side_px = float(np.sqrt(areas(figure)))
-    middle = figure.mean(axis=0)
-    outer, inner = (_side_points(each) for each in (figure, within))
-    apart = np.linalg.norm(outer - inner, axis=-1).mean(axis=-1) / side_px
-    is_outside = np.linalg.norm(outer - middle, axis=-1).mean(axis=-1) > np.linalg.norm(
-        inner - middle, axis=-1
-    ).mean(axis=-1)
-    for side in np.nonzero((apart > _ELSEWHERE) & (apart < _LONGEST_SHADOW) & is_outside)[0]:
-        between = _colour_at(small, 0.5 * (outer[side] + inner[side]))
-        beyond = _colour_at(small, outer[side] + 0.5 * (outer[side] - inner[side]))
-        shade = between / np.maximum(beyond, 1.0)
-        if shade.min() > _BLACK and shade.max() < _SHADED and np.ptp(shade) < _SAME_COLOUR:
-            return True
-    return False
-
-
-def _is_shade_within(picture: NDArray[np.float32], quad: NDArray[np.float64]) -> bool:
-    """Whether just within one of the sides lies the table, in shade or not, and the sleeve farther in: so near that the edges are
-    one line in a small picture, or with the edge of a shadow that a line of the wood runs into."""
-    side_px = float(np.sqrt(areas(quad[None])[0]))
-    middle = quad.mean(axis=0)
-    steps = np.arange(-round(_NEAR_SHADOW * side_px), _ASIDE_PX[-1] + 1)
-    for points in _side_points(quad):
-        along = points[-1] - points[0]
-        normal = np.array([along[1], -along[0]]) / max(1e-9, float(np.hypot(*along)))
-        if (points.mean(axis=0) - middle) @ normal < 0.0:
-            normal = -normal
-        colours = np.array([_colour_at(picture, points + step * normal) for step in steps])
-        beyond, between = (np.median(colours[np.isin(steps, at)], axis=0) for at in (_ASIDE_PX, -_ASIDE_PX))
-        shade = between / np.maximum(beyond, 1.0)
-        if shade.min() > _BLACK and shade.max() < _ANY and np.ptp(shade) < _MUCH_THE_SAME:
-            away = np.abs(colours[steps < -_ASIDE_PX[-1]] - between).max(initial=0.0)
-            if away > max(_OTHER_COLOUR, np.abs(beyond - between).max()):
-                return True
-    return False
-
-
-def _side_points(quad: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Places along the four sides, away from the corners: (4, places, 2)."""
-    along = np.roll(quad, -1, axis=0) - quad
-    return quad[:, None, :] + np.linspace(0.15, 0.85, 30)[None, :, None] * along[:, None, :]
-
-
-def _colour_at(small: NDArray[np.float32], points: NDArray[np.float64]) -> NDArray[np.float64]:
-    x = np.clip(np.round(points[:, 0]).astype(int), 0, small.shape[1] - 1)
-    y = np.clip(np.round(points[:, 1]).astype(int), 0, small.shape[0] - 1)
-    return np.median(small[y, x].astype(np.float64), axis=0)
+        best = inner
+    first = strips_between(small, large, outermost, best)
+    shades = [strips for strips in (strips_between(small, large, rival, best) for rival in rivals) if strips]
+    if not shades:
+        return best, best is outermost
+    cast = next((strips for strips in [first, *shades] if is_cast(strips)), None)
+    is_explained = best is outermost or bool(first)
+    return best, is_explained and cast is not None and all(is_part_of(strips, cast) for strips in shades)
 
 
 def _shrunk(pixels: NDArray[np.uint8], longest_px: int) -> NDArray[np.float32]:
