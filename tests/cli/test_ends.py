@@ -87,18 +87,25 @@ class Terminal:
         end = time.monotonic() + seconds
         while time.monotonic() < end:
             code = self._process.poll()
+            while self._read_on():
+                pass
             if code is not None:
                 return code
-            try:
-                if self.screen < 0:
-                    time.sleep(0.05)
-                elif select.select([self.screen], [], [], 0.05)[0]:
-                    self.text += os.read(self.screen, 65_536).decode("utf-8", "replace")
-            except OSError:
-                time.sleep(0.05)
+            time.sleep(0.05)
         self._process.kill()
         self._process.wait()
         raise AssertionError("it did not end")
+
+    def _read_on(self) -> bool:
+        """Whether there was more to read. Where all ends of a terminal are closed, reading it is an error."""
+        if self.screen < 0 or not select.select([self.screen], [], [], 0.0)[0]:
+            return False
+        try:
+            said = os.read(self.screen, 65_536)
+        except OSError:
+            return False
+        self.text += said.decode("utf-8", "replace")
+        return bool(said)
 
     def close(self) -> None:
         """As when its window is closed."""
