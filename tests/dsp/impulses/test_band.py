@@ -9,6 +9,7 @@ import pytest
 import soxr
 from numpy.typing import NDArray
 
+from sidekeep.dsp.impulses import band as bands
 from sidekeep.dsp.impulses.band import BandWatch
 from sidekeep.dsp.impulses.full_band import (
     REACH,
@@ -348,3 +349,40 @@ def test_the_steps_fit_the_sound() -> None:
     assert fitting_steps(0.25) == 32
     assert fitting_steps(0.4595) == 59
     assert fitting_steps(0.5) == STEPS
+
+
+def plain_edge(level_db: Floats, wide: int, lowest: int, soft: bool) -> int | None:
+    """As ``_find_edge`` would be if it asked everywhere."""
+    half, last = wide // 2, len(level_db) - 2
+    at = np.arange(max(lowest, 3 * wide), last)
+    if not len(at):
+        return None
+    rest = np.array([level_db[index:].max() for index in range(len(level_db))])
+    middle = np.array(
+        [np.median(level_db[index : index + wide]) for index in range(len(level_db) - wide + 1)]
+    )
+    below, further = middle[at - half - wide], middle[at - 3 * wide]
+    fall = below - rest[np.minimum(at + half, last)]
+    fall[further - below >= bands.SLOPE * fall] = 0.0
+    steepest = int(np.argmax(np.minimum(fall, bands.ENOUGH_DB) if soft else fall))
+    if fall[steepest] <= bands.FALL_DB:
+        return None
+    start = int(at[steepest]) - half - wide
+    edge = start + int(np.flatnonzero(level_db[start : at[steepest] + half] > below[steepest] - 3.0)[-1])
+    return min(edge, int(at[steepest]) - half - wide // 4) if soft else edge
+
+
+@pytest.mark.parametrize("soft", [False, True])
+def test_an_edge_is_asked_for_only_where_one_can_be(soft: bool) -> None:
+    rng = np.random.default_rng(7)
+    found = 0
+    for _ in range(300):
+        size = int(rng.choice([257, 513]))
+        level_db = np.cumsum(rng.normal(-0.05, rng.uniform(0.0, 1.5), size)) + rng.normal(0.0, 1.0, size)
+        fade = (np.arange(size) - rng.uniform(0.2, 0.99) * size) / rng.uniform(1.0, 60.0)
+        level_db -= rng.uniform(0.0, 60.0) * np.clip(fade, 0.0, 1.0)
+        wide, lowest = int(rng.integers(3, 50)), int(rng.uniform(0.02, 0.3) * size)
+        edge = bands._find_edge(level_db, wide, lowest, soft=soft)
+        assert edge == plain_edge(level_db, wide, lowest, soft)
+        found += edge is not None
+    assert 60 < found < 240

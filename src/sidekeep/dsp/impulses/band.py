@@ -213,8 +213,12 @@ def _find_edge(level_db: Floats, wide: int, lowest: int, *, soft: bool = False) 
         return None
     # the highest level from each bin on: nothing may come back above an edge
     rest = np.maximum.accumulate(level_db[::-1])[::-1]
-    middle = np.median(np.lib.stride_tricks.sliding_window_view(level_db, wide), axis=1)
-    below, further = middle[at - half - wide], middle[at - 3 * wide]
+    # what is below an edge is no higher than the highest from there on: in most music nothing is left to be asked
+    at = at[rest[at - half - wide] - rest[np.minimum(at + half, last)] > FALL_DB]
+    if not len(at):
+        return None
+    windows = np.lib.stride_tricks.sliding_window_view(level_db, wide)
+    below, further = np.median(windows[at - half - wide], axis=1), np.median(windows[at - 3 * wide], axis=1)
     fall = below - rest[np.minimum(at + half, last)]
     fall[further - below >= SLOPE * fall] = 0.0
     steepest = int(np.argmax(np.minimum(fall, ENOUGH_DB) if soft else fall))
