@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from sidekeep.errors import CopyError, ShelfError
+from sidekeep.errors import CopyError, ParameterError, ShelfError
 from sidekeep.files.reading.reader import open_take
 from sidekeep.service.mend import mend_file
 from sidekeep.service.shelf import adopting
@@ -113,3 +113,20 @@ def test_of_a_flac_file_whose_sound_is_not_what_it_says_is_told_when_it_is_adopt
     )
     assert "own-sum-differs" in [finding.kind for finding in survey_file([path]).survey.findings]
     assert "own-sum-differs" in [finding.kind for finding in mend_file(path, tmp_path / "out.flac").findings]
+
+
+def test_a_recording_for_a_record_that_has_takes_is_the_side_that_is_missing(tmp_path: Path) -> None:
+    files = [tmp_path / f"{name}.wav" for name in ("first", "second", "third", "side A again")]
+    for number, path in enumerate(files):
+        soundfile.write(path, np.random.default_rng(number).normal(0.0, 0.05, (4410, 2)), 44_100)
+    sleeve = tmp_path / "two.txt"
+    sleeve.write_text("The Wicker Boats - Two (1971)\nSide A\nA1 Lamp Oil\nSide B\nB1 Gull\n")
+    shelf = tmp_path / "shelf"
+    adopt(files[:1], shelf=shelf, sleeve_path=sleeve, side_letters=["A"])
+    adopted = adopt(files[1:2], shelf=shelf, record_name="two")
+    assert [take.folder_name for take in adopted.takes] == ["B-1"]
+    with pytest.raises(ParameterError) as caught:
+        adopt(files[2:3], shelf=shelf, record_name="two")
+    assert caught.value.code == "sides-unclear"
+    adopted = adopt(files[3:], shelf=shelf, record_name="two")
+    assert [take.folder_name for take in adopted.takes] == ["A-2"]

@@ -32,6 +32,7 @@ def assigned(files: list[str], sides: str) -> list[str]:
         (["side-B.wav", "side-D.wav", "side-A.wav"], "ABCD", ["B", "D", "A"]),
         # A title may end in a letter, or a name hold two sides.
         (["Plan B.wav"], "AB", ["AB"]),
+        (["B.wav"], "AB", ["B"]),
         (["Side A and B.wav"], "AB", ["AB"]),
         (["side A, side B.wav", "side C, side D.wav"], "ABCD", ["AB", "CD"]),
         (["first.wav", "second.wav"], "ABCD", ["AB", "CD"]),
@@ -55,3 +56,32 @@ def test_a_name_that_says_another_side_is_refused(files: list[str]) -> None:
 def test_what_a_person_says_stands_over_the_names() -> None:
     takes = assign_files([Path("side-B.wav"), Path("side-A.wav")], record("AB"), ["A", "B"])
     assert [[side.name for side in take.sides or ()] for take in takes] == [["A"], ["B"]]
+
+
+@pytest.mark.parametrize(
+    ("files", "expected"),
+    [
+        (["Side B.wav", "Side A.wav"], ["B", "A"]),
+        (["Seite 2.wav", "Seite 1.wav"], ["B", "A"]),
+        (["b.flac", "a.flac"], ["B", "A"]),
+        (["Quay - B.wav", "Quay - A.wav"], ["B", "A"]),
+        (["Side B.wav"], ["B"]),
+        (["Side D.wav", "Side C.wav"], ["D", "C"]),
+        # Nothing tells: in order, or for one file whatever is found on it.
+        (["two.wav", "one.wav"], ["A", "B"]),
+        (["Vitamin C.wav", "Plan B.wav"], ["A", "B"]),
+        (["Side A 1.wav", "Side A 2.wav"], ["A", "B"]),
+        (["Plan B.wav"], [""]),
+    ],
+)
+def test_without_a_sleeve_names_are_believed_too(files: list[str], expected: list[str]) -> None:
+    takes = assign_files([Path(name) for name in files], None)
+    assert ["".join(side.name for side in take.sides or ()) for take in takes] == expected
+
+
+def test_more_files_than_letters_are_refused() -> None:
+    files = [Path(f"{number:02d}.wav") for number in range(27)]
+    assert len(assign_files(files[:26], None)) == 26
+    with pytest.raises(ParameterError) as caught:
+        assign_files(files, None)
+    assert caught.value.code == "more-files-than-letters"

@@ -14,7 +14,12 @@ from sidekeep.flow.passes.survey import Survey, survey_take
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
-from sidekeep.service.choices.named_sides import name_findings, order_findings, side_in_name
+from sidekeep.service.choices.named_sides import (
+    name_findings,
+    order_findings,
+    side_in_name,
+    sides_without_sleeve,
+)
 from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, sleeve_findings
 from sidekeep.service.take_findings import take_findings
 
@@ -56,7 +61,8 @@ def survey_file(
 def expected_sides(sleeve: Sleeve | None, letters: str | None, file_name: str) -> tuple[Side, ...] | None:
     """The sides to look for: those asked for, else the one the file's name tells, else all of the sleeve."""
     if sleeve is None or not sleeve.record.sides:
-        return tuple(Side(name=letter) for letter in letters.upper()) if letters else None
+        letters = letters or sides_without_sleeve([file_name])[0]
+        return tuple(Side(name=letter) for letter in letters.upper()) or None
     known = {side.name: side for side in sleeve.record.sides}
     if letters:
         if strange := [letter for letter in letters.upper() if letter not in known]:
@@ -72,8 +78,9 @@ def with_outer_findings(
 ) -> Survey:
     """Adds what only the file itself or the sleeve text can tell. ``is_side_told``: a person said which sides the file holds."""
     extra = [*source.problems, *take_findings(source.path), *sleeve_findings(sleeve)]
-    if sleeve is not None and not is_side_told:
+    if not is_side_told:
         taken_as = [side.side for side in survey.cuts.sides]
         extra += name_findings(source.path, taken_as, source.format.length_frames)
+    if sleeve is not None and not is_side_told:
         extra += order_findings(source.path, taken_as, sleeve.record, source.format.length_frames)
     return replace(survey, findings=(*extra, *survey.findings)) if extra else survey

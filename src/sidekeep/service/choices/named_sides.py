@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import string
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record, Side
 from sidekeep.shelf.sleeve.parts.quoting import visible
 
+SIDE_LETTERS = string.ascii_uppercase
 _SIDE = re.compile(
     r"\b(?:(?:side|face|seite|lado|cara|lato|strona) ([a-z])|side([a-rt-z])|(?:side|seite|lado|lato) ?([1-9]|1\d|2[0-6]))\b"
     r"|\b([a-z]) ?(?:side|seite|面)(?![^\W_])",
@@ -31,12 +33,28 @@ def side_in_name(file_name: str, known: Mapping[str, Side]) -> Side | None:
 
 
 def side_said(file_name: str, known: Mapping[str, Side]) -> Side | None:
-    """The same, but in so many words: a title may end in a letter. None where two sides are named (``Side A and B.wav``)."""
+    """The same, but in so many words, or with nothing else in the name (``B.wav``): a title may end in a letter. None where two
+    sides are named (``Side A and B.wav``)."""
     words = _words(file_name)
+    if len(words) == 1 and len(words[0]) == 1:
+        return known.get(words[0].upper())
     said = _said(words)
     letters = set(said.values()) & set(known)
     others = {word for word in words if word in known} - set(said)
     return known[letters.pop()] if len(letters) == 1 and not others else None
+
+
+def sides_without_sleeve(names: Sequence[str]) -> list[str]:
+    """The side each of some recordings is by its name where no sleeve says which sides there are; empty where nothing tells.
+
+    Names are believed when every one says a side and no two the same: in so many words, or as letters that count up from A."""
+    known = {letter: Side(name=letter) for letter in SIDE_LETTERS}
+    for says in (side_said, side_in_name):
+        found = [side.name for name in names if (side := says(name, known)) is not None]
+        counts_up = sorted(found) == list(SIDE_LETTERS[: len(names)])
+        if len(set(found)) == len(names) and (says is side_said or (counts_up and len(names) > 1)):
+            return found
+    return [""] * len(names)
 
 
 def name_findings(path: Path, taken_as: Sequence[str], length_frames: int) -> list[Finding]:

@@ -10,7 +10,12 @@ from sidekeep.errors import ParameterError, SleeveError
 from sidekeep.files.bounded import read_bounded
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record, Side
-from sidekeep.service.choices.named_sides import side_in_name, side_said
+from sidekeep.service.choices.named_sides import (
+    SIDE_LETTERS,
+    side_in_name,
+    side_said,
+    sides_without_sleeve,
+)
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
 from sidekeep.shelf.sleeve.reading import SleeveProblem, read_sleeve
 
@@ -73,7 +78,8 @@ def assign_files(
     """Which sides are on which file.
 
     ``side_letters`` names the side(s) of every file (``A``, ``B``, or ``AB`` for both in one file);
-    neighbours with the same letter are pieces of one side. Without it: as many files as sides go one to
+    neighbours with the same letter are pieces of one side. Without it, and without a sleeve, names that say a side are believed,
+    else files are sides in order. With a sleeve: as many files as sides go one to
     one, and a name that says another side is refused; fewer files whose names all say a side are those; else one file holds
     all sides, fewer files share the sides evenly.
     """
@@ -84,10 +90,7 @@ def assign_files(
     if side_letters is not None:
         return _by_letters(files, known, side_letters)
     if not known:
-        return [
-            TakeFiles(paths=(path,), sides=None if len(files) == 1 else (Side(name=chr(ord("A") + index)),))
-            for index, path in enumerate(files)
-        ]
+        return _without_sleeve(files)
     sides = list(known.values())
     if len(files) < len(sides):
         letters = [side.name for path in files if (side := side_said(path.name, known)) is not None]
@@ -103,6 +106,18 @@ def assign_files(
     return [
         TakeFiles(paths=(path,), sides=tuple(sides[index * share : (index + 1) * share]))
         for index, path in enumerate(files)
+    ]
+
+
+def _without_sleeve(files: Sequence[Path]) -> list[TakeFiles]:
+    if len(files) > len(SIDE_LETTERS):
+        raise ParameterError("more-files-than-letters", files=len(files), most=len(SIDE_LETTERS))
+    said = sides_without_sleeve([path.name for path in files])
+    if len(files) == 1 and not said[0]:
+        return [TakeFiles(paths=(files[0],), sides=None)]
+    return [
+        TakeFiles(paths=(path,), sides=(Side(name=side or in_order),))
+        for path, side, in_order in zip(files, said, SIDE_LETTERS, strict=False)
     ]
 
 

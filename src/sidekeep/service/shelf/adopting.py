@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sidekeep.copies.kept.intact import known_sums
-from sidekeep.errors import ShelfError
+from sidekeep.errors import ParameterError, ShelfError
 from sidekeep.files.checksum import FileState, file_sha256
 from sidekeep.files.guard import OutputGuard, refuse_removal
 from sidekeep.files.reading.own_sum import own_sum_findings
@@ -15,7 +15,7 @@ from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record
-from sidekeep.service.choices.named_sides import name_findings, order_findings
+from sidekeep.service.choices.named_sides import name_findings, order_findings, side_said, sides_of_names
 from sidekeep.service.choices.sleeves import assign_files, load_sleeve
 from sidekeep.service.shelf.pyramids import PEAKS
 from sidekeep.service.shelf.records import (
@@ -72,7 +72,10 @@ def adopt(
     else:
         sleeve = load_sleeve(sleeve_path)
         record = sleeve.record if sleeve else Record(title=visible(files[0].stem) if files else "")
-    takes_files = assign_files(files, record if record.sides else None, side_letters)
+    told_sides = side_letters
+    if record_name is not None and side_letters is None:
+        told_sides = _sides_left(folder, record, files)
+    takes_files = assign_files(files, record if record.sides else None, told_sides)
     sources = [
         open_take(take.paths) for take in takes_files
     ]  # every file is opened before anything is copied
@@ -102,7 +105,7 @@ def adopt(
                 told.append(())
                 continue
             odd = [*source.problems, *own_sum_findings(source)]
-            if record.sides and side_letters is None:
+            if side_letters is None:
                 odd += name_findings(take.paths[0], tuple(letters), source.format.length_frames)
                 odd += order_findings(take.paths[0], tuple(letters), record, source.format.length_frames)
             told.append(tuple(odd))
@@ -129,6 +132,26 @@ def adopt(
             remove_originals(before)
     index_record(shelf, folder)
     return Adopted(folder=folder, takes=tuple(takes), findings=tuple(told))
+
+
+def _sides_left(folder: RecordFolder | None, record: Record, files: Sequence[Path]) -> list[str] | None:
+    """For recordings that are brought to a record with takes: the sides they are by their names, or those no take is of yet. None
+    where the order of the sleeve decides, as for a record without takes. Raises ``ParameterError`` where nothing tells."""
+    sides = [side.name for side in record.sides]
+    taken = {letter for take in folder.takes() for letter in take.side} if folder else set()
+    missing = [side for side in sides if side not in taken]
+    if not sides or len(missing) == len(sides) or len(files) >= len(sides):
+        return None
+    found = sides_of_names([path.name for path in files], sides, missing)
+    if (
+        not missing
+        and len(files) == 1
+        and side_said(files[0].name, dict.fromkeys(sides, record.sides[0])) is None
+    ):
+        found = [""]
+    if not all(found):
+        raise ParameterError("sides-unclear", files=len(files), sides=len(sides))
+    return found
 
 
 def _held(folder: RecordFolder, paths: Sequence[Path]) -> ShelfTake | None:

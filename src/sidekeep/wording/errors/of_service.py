@@ -153,6 +153,10 @@ WORDS: Mapping[str, Sentence] = {
         "({inputs:; })"
     ),
     "no-picture": _no_picture,
+    "more-files-than-letters": (
+        "{files} recordings, and sides are called A to Z: give at most {most} at a time, one record after the other, "
+        "or the pieces of one side under one letter"
+    ),
     "sides-unclear": _sides_unclear,
     "name-says-other-side": "{file} is given as side {side}, and its name says side {said}: give the files in the order of the "
     "sleeve, or say which is which, one letter per file",
