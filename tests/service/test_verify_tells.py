@@ -22,6 +22,7 @@ from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.verify import RESUME
 from sidekeep.service.transfers.copies import copy_record
 from sidekeep.service.transfers.transferred import TransferOptions
+from sidekeep.shelf.record_folder import RecordFolder
 from tests.small_record import SLEEVE, small_record
 
 
@@ -323,3 +324,22 @@ def test_a_take_in_the_bin_is_not_missed(record: Path) -> None:
     (record / "takes" / ".bin").mkdir()
     (record / "takes" / "B-1").rename(record / "takes" / ".bin" / "B-1")
     assert main(["verify", "--shelf", str(record.parent)]) == 0
+
+
+def test_what_is_verified_stays_so_by_what_was_read_and_not_by_any_clock(record: Path) -> None:
+    """Times come along or not when a folder is copied, FAT keeps them to 2 s (Microsoft, "FAT: General Overview of On-Disk
+    Format"), and clocks are set back."""
+    assert main(["verify", str(record), "--shelf", str(record.parent)]) == 0
+    manifest = copies_of(record) / MANIFEST_NAME
+    for checked_s, listed_s in ((1e9, 2e9), (2e9, 1e9)):
+        os.utime(record / "checks.json", (checked_s, checked_s))
+        os.utime(manifest, (listed_s, listed_s))
+        assert RecordFolder(record).state() == "verified"
+    before = manifest.read_text()
+    manifest.write_text(before + f"{'0' * 64}  lossless/new.flac\n")
+    os.utime(manifest, (1e9, 1e9))
+    assert RecordFolder(record).state() == "copied"
+    manifest.write_text(before)
+    assert RecordFolder(record).state() == "verified"
+    shutil.copytree(record / "takes" / "B-1", record / "takes" / "B-2")
+    assert RecordFolder(record).state() == "copied"

@@ -95,6 +95,8 @@ def test_a_records_life_on_the_shelf(tmp_path: Path, sleeve: Path) -> None:
     (folder.path / "copies" / "manifest-sha256.txt").write_text("")
     assert folder.state() == "copied"
     (folder.path / "checks.json").write_text('[{"ok": true}]')
+    assert folder.state() == "copied"
+    (folder.path / "checks.json").write_text(f'[{{"ok": true, "covers": "{folder.covers()}"}}]')
     assert folder.state() == "verified"
 
 

@@ -32,6 +32,7 @@ from typing import Any, Literal
 from sidekeep.errors import ShelfError, SleeveError
 from sidekeep.files.atomic import write_text
 from sidekeep.files.bounded import kept_json, read_bounded, read_text_bounded
+from sidekeep.files.checksum import file_sha256, text_sha256
 from sidekeep.model.record import Record
 from sidekeep.shelf.shelf_take import ShelfTake, read_take
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
@@ -176,15 +177,22 @@ class RecordFolder:
             return "partly taken"
         if not (self.path / "cuts.toml").exists():
             return "taken"
-        manifests = list((self.path / "copies").rglob("manifest-sha256.txt"))
-        if not manifests:
+        if not self._manifests():
             return "cut"
-        check = self.last_check()
-        if check is None or not check.get("ok"):
-            return "copied"
-        checked_s = (self.path / "checks.json").stat().st_mtime
-        is_newer = any(manifest.stat().st_mtime > checked_s for manifest in manifests)
-        return "copied" if is_newer else "verified"
+        check = self.last_check() or {}
+        return "verified" if check.get("ok") and check.get("covers") == self.covers() else "copied"
+
+    def covers(self) -> str:
+        """One checksum over all that a check goes by: those of the takes, and the lists of the copies. It changes with every take
+        and every run of copies, whatever the clocks of this and other disks say."""
+        takes = [f"{take.folder} {take.sha256}" for take in self.takes()]
+        lists = [
+            f"{path.relative_to(self.path).as_posix()} {file_sha256(path)}" for path in self._manifests()
+        ]
+        return text_sha256("\n".join(sorted(takes) + lists))
+
+    def _manifests(self) -> list[Path]:
+        return sorted((self.path / "copies").rglob("manifest-sha256.txt"))
 
     def last_check(self) -> dict[str, Any] | None:
         """The newest entry of ``checks.json``."""

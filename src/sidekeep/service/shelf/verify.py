@@ -271,10 +271,14 @@ def _keep(folder: RecordFolder, result: VerifyResult) -> None:
     path = folder.path / CHECKS
     known: Any = kept_json(path)
     checks: list[Any] = known if isinstance(known, list) else []
+    covers = ""
+    with contextlib.suppress(ShelfError, OSError):  # it was told above, and is no check that stands
+        covers = folder.covers()
     checks.append(
         {
             "checked_utc": datetime.now(UTC).replace(microsecond=0).isoformat(),
             "ok": result.ok and result.is_complete,
+            "covers": covers,
             "files": result.checked_files,
             "changed": list(result.changed),
             "missing": list(result.missing),
