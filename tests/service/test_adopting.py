@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import errno
+import io
+import os
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
 
-from sidekeep.errors import CopyError, ParameterError, ShelfError
+from sidekeep.errors import AudioFileError, CopyError, ParameterError, ShelfError
+from sidekeep.files import checksum
 from sidekeep.files.reading.reader import open_take
 from sidekeep.service.mend import mend_file
 from sidekeep.service.shelf import adopting
@@ -130,3 +135,51 @@ def test_a_recording_for_a_record_that_has_takes_is_the_side_that_is_missing(tmp
     assert caught.value.code == "sides-unclear"
     adopted = adopt(files[3:], shelf=shelf, record_name="two")
     assert [take.folder_name for take in adopted.takes] == ["A-2"]
+
+
+def test_without_a_sleeve_too_adopting_goes_on_in_its_record_and_brings_nothing_in_twice(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    files = [tmp_path / f"{name}.wav" for name in ("one", "two")]
+    for number, path in enumerate(files):
+        soundfile.write(path, np.random.default_rng(number).normal(0.0, 0.05, (4410, 2)), 44_100)
+    shelf = tmp_path / "shelf"
+    whole, calls = adopting.adopt_take, iter(["none", "first", "none", "first", "second"])
+
+    def full(*given: object, **facts: object) -> object:
+        if next(calls) == "none":
+            raise CopyError("disk-full", path="take.wav")
+        return whole(*given, **facts)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(adopting, "adopt_take", full)
+    for _ in range(2):
+        with pytest.raises(CopyError):
+            adopt(files, shelf=shelf)
+    adopted = adopt(files, shelf=shelf)
+    assert [take.folder_name for take in adopted.takes] == ["A-1", "B-1"]
+    assert [entry.folder for entry in list_records(shelf)] == ["one"]
+    with pytest.raises(ShelfError) as caught:
+        adopt(files, shelf=shelf)
+    assert caught.value.code == "adopted-before"
+
+
+def test_a_recording_that_cannot_be_read_is_named_and_not_the_disk_it_goes_to(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "one.wav"
+    soundfile.write(path, np.zeros((4410, 2)), 44_100)
+
+    class Torn(io.FileIO):
+        def read(self, size: int | None = -1) -> bytes:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    plain = open
+
+    def opened(name: Path, mode: str = "r", **kind: Any) -> Any:
+        return Torn(name) if kind == {"buffering": 0} else plain(name, mode, **kind)
+
+    monkeypatch.setattr(checksum, "open", opened, raising=False)
+    with pytest.raises(AudioFileError) as caught:
+        adopt([path], shelf=tmp_path / "shelf")
+    assert caught.value.code == "recording-unread"
+    assert caught.value.facts["path"] == str(path)

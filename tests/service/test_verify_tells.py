@@ -18,6 +18,7 @@ from sidekeep.cli.main import main
 from sidekeep.copies.kept.history import HISTORY_NAME
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, add_to_manifest
 from sidekeep.service.shelf import records as shelf_service
+from sidekeep.service.shelf import verify as verifying
 from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.verify import RESUME
 from sidekeep.service.transfers.copies import copy_record
@@ -343,3 +344,41 @@ def test_what_is_verified_stays_so_by_what_was_read_and_not_by_any_clock(record:
     assert RecordFolder(record).state() == "verified"
     shutil.copytree(record / "takes" / "B-1", record / "takes" / "B-2")
     assert RecordFolder(record).state() == "copied"
+
+
+def test_one_torn_list_does_not_keep_the_other_records_from_being_checked(
+    record: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The record's own files are still checked by the history, and so is the rest of the shelf."""
+    other = record.parent / "Z other"
+    shutil.copytree(record, other)
+    (other / "record.toml").write_text('id = "another"\n')
+    manifest = copies_of(record) / MANIFEST_NAME
+    manifest.write_text("\0" + manifest.read_text()[1:])
+    track = min(copies_of(record).glob("lossless/*.flac"))
+    track.write_bytes(track.read_bytes()[:-1])
+    assert main(["verify", "--shelf", str(record.parent)]) == 1
+    told = capsys.readouterr().out
+    assert "line 1 is not a checksum" in told
+    assert f"changed: {track.relative_to(record).as_posix()}" in told
+    assert f"{other}: all right" in told
+
+
+def test_what_breaks_the_check_of_one_record_is_told_of_that_record(
+    record: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = record.parent / "Z other"
+    shutil.copytree(record, other)
+    (other / "record.toml").write_text('id = "another"\n')
+    whole = verifying.expected_takes
+
+    def torn(folder: RecordFolder) -> verifying.ExpectedTakes:
+        if folder.path == record:
+            raise OSError(5, "Input/output error", str(record / "takes"))
+        return whole(folder)
+
+    monkeypatch.setattr(verifying, "expected_takes", torn)
+    assert main(["verify", "--shelf", str(record.parent)]) == 1
+    told = capsys.readouterr().out
+    assert "Input/output error" in told
+    assert f"{other}: all right" in told

@@ -1,7 +1,7 @@
 """The one place that takes checksums: of bytes, of files whole or while somebody else reads them, of what is copied or written.
 
 SHA-256 (FIPS 180-4) for all that is kept; ``file_digest`` takes others too, for bags made elsewhere. ``OSError`` comes out
-of these functions as it is.
+of these functions as it is, but for what is said otherwise.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from io import BufferedIOBase, RawIOBase
 from pathlib import Path
 from typing import BinaryIO, Protocol
+
+from sidekeep.errors import AudioFileError
 
 CHUNK_BYTES = 1 << 20
 
@@ -57,17 +59,25 @@ def rest_sha256(file: BufferedIOBase | RawIOBase) -> str:
 
 
 def copy_sha256(source: str | os.PathLike[str], target: str | os.PathLike[str]) -> str:
-    """Copy a file into a new one, bring it to the disk, and give the SHA-256 of what was read on the way.
+    """Copy a recording into a new file, bring it to the disk, and give the SHA-256 of what was read on the way.
 
-    ``target`` must not be there: ``FileExistsError``."""
+    ``target`` must not be there: ``FileExistsError``. A ``source`` that cannot be read is an ``AudioFileError``, so that nobody
+    looks for the fault on the other disk."""
     digest = hashlib.sha256()
     with open(source, "rb", buffering=0) as reading, open(target, "xb") as writing:
-        while chunk := reading.read(CHUNK_BYTES):
+        while chunk := _next_chunk(reading, source):
             digest.update(chunk)
             writing.write(chunk)
         writing.flush()
         os.fsync(writing.fileno())
     return digest.hexdigest()
+
+
+def _next_chunk(file: RawIOBase, path: str | os.PathLike[str]) -> bytes:
+    try:
+        return file.read(CHUNK_BYTES) or b""
+    except OSError as error:
+        raise AudioFileError("recording-unread", path=path, reason=error.strerror) from error
 
 
 class StripeSums:

@@ -96,13 +96,21 @@ class CheckPass:
 
     def _expected(self, root: Path) -> dict[str, str]:
         """Path to checksum, by the manifest and by the history: neither alone is believed."""
-        listed = read_manifest(root)
         place = self._name(root) or root.name
+        listed: dict[str, str] = {}
+        has_list = True
+        try:
+            listed = read_manifest(root)
+        except CopyError as problem:
+            has_list = False
+            self._faults.append(f"{problem}; checked by {HISTORY_NAME} alone")
         try:
             made = {path: entry.sha256 for path, entry in read_history(root).files.items()}
         except CopyError as problem:
             made = {}
             self._faults.append(str(problem))
+        if not has_list:
+            return made
         if not (root / MANIFEST_NAME).is_file():
             self._faults.append(f"{place}: {MANIFEST_NAME} is gone; checked by {HISTORY_NAME} alone")
         elif not listed and not made:

@@ -24,6 +24,7 @@ from sidekeep.service.shelf.records import (
     index_record,
     plan_record,
     planned_before,
+    unnamed_before,
 )
 from sidekeep.shelf.adopt import adopt_take, remove_originals, whole_on_shelf
 from sidekeep.shelf.record_folder import RecordFolder
@@ -64,8 +65,10 @@ def adopt(
     folder: RecordFolder | None
     if record_name is not None:
         folder = find_record(shelf, record_name)
+    elif sleeve_path is not None:
+        folder = planned_before(shelf, sleeve_path)
     else:
-        folder = planned_before(shelf, sleeve_path) if sleeve_path is not None else None
+        folder = unnamed_before(shelf, Record(title=visible(files[0].stem))) if files else None
     may_go_on = record_name is None and folder is not None and bool(folder.takes())
     if folder is not None and not may_go_on:
         record = folder.record()

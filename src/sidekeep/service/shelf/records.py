@@ -150,10 +150,20 @@ def _plan(shelf: Path, record: Record, text: str, name: str) -> RecordFolder:
 
 def planned_before(shelf: Path, sleeve_path: Path) -> RecordFolder | None:
     """The record a sleeve text was planned from earlier, when there is a shelf, and just one of that name on it."""
-    if not shelf.is_dir():
-        return None
     sleeve = load_sleeve(sleeve_path)
     assert sleeve is not None
+    return _only_one_of(shelf, sleeve.record)
+
+
+def unnamed_before(shelf: Path, record: Record) -> RecordFolder | None:
+    """The same for recordings without a sleeve, whose record is called after the first of them and lists no sides."""
+    found = _only_one_of(shelf, record)
+    return found if found is not None and not found.record().sides else None
+
+
+def _only_one_of(shelf: Path, record: Record) -> RecordFolder | None:
+    if not shelf.is_dir():
+        return None
 
     def known_by(what: Record | Entry) -> tuple[str, str, int | None]:
         return clash_key(what.artist), clash_key(what.title), what.year
@@ -161,7 +171,7 @@ def planned_before(shelf: Path, sleeve_path: Path) -> RecordFolder | None:
     found = [
         entry
         for entry in list_records(shelf)
-        if entry.state != "gone" and known_by(entry) == known_by(sleeve.record)
+        if entry.state != "gone" and known_by(entry) == known_by(record)
     ]
     return RecordFolder(shelf / found[0].folder) if len(found) == 1 else None
 

@@ -14,7 +14,7 @@ from sidekeep.copies.kept.checking import VerifyResult
 from sidekeep.copies.kept.history import HISTORY_NAME
 from sidekeep.copies.kept.manifest import MANIFEST_NAME
 from sidekeep.copies.kept.verify import check_sums, verify_folder
-from sidekeep.errors import CopyError, RecordBusy, ShelfError
+from sidekeep.errors import Cancelled, CopyError, RecordBusy, ShelfError, SidekeepError
 from sidekeep.files.atomic import write_json
 from sidekeep.files.bounded import kept_json
 from sidekeep.flow.progress import Progress, no_progress, part
@@ -65,8 +65,13 @@ def verify(
             try:
                 with _held(place, share, waits=bool(names)):
                     result = verify_record(shelf, place, decode_flac, share)
+            except Cancelled:
+                raise
             except RecordBusy as error:
                 result = VerifyResult(checked_files=0, checked_bytes=0, unchecked=(str(error),))
+            except (SidekeepError, OSError) as error:
+                # What is the matter with one record must not keep the others from being checked.
+                result = VerifyResult(checked_files=0, checked_bytes=0, faults=(str(error),))
             checked.append(Checked(place=place.path, result=result))
         else:
             checked.append(Checked(place=place, result=verify_folder(place, share, decode_flac=decode_flac)))
