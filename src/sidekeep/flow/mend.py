@@ -37,6 +37,7 @@ from sidekeep.dsp.impulses.repaired import (
     lay_values,
 )
 from sidekeep.dsp.impulses.thump_policy import take_thumps
+from sidekeep.dsp.impulses.thumps import get_ready
 from sidekeep.dsp.turn.forecast import TurnForecast
 from sidekeep.errors import ParameterError
 from sidekeep.flow.mend_chunks import Chunk, LookedAt, ask_beat
@@ -130,6 +131,8 @@ class Mender:
         self._prior, self._beats = TurnForecast(), BeatWatch()
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
         self._tails = ThreadPoolExecutor(1, thread_name_prefix="thumps")
+        if use_thumps and settings.enabled:
+            self._tails.submit(get_ready, rate_hz)
         self._held = Window(channels, self.latency_frames)
         self._next_chunk = 0
         self._looked_at: list[LookedAt] = []

@@ -63,6 +63,11 @@ class Thump:
     lateral_nats: float
 
 
+def get_ready(rate_hz: int) -> None:
+    """Reckon what every look at a take of ``rate_hz`` needs: it takes as long as mending fifteen seconds, and needs no sound."""
+    basis_at(rate_hz, low_factor(rate_hz, LOW_RATE_HZ))
+
+
 class LowBand:
     """A stretch of a take and its low end at two lower rates, kept in step while tails are taken off.
 
