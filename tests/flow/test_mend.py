@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from sidekeep.dsp.impulses.thump_rings import basis_at
 from sidekeep.errors import ParameterError
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.patches import PatchReader, PatchWriter
@@ -437,3 +438,12 @@ def test_mending_leaves_nothing_that_holds_itself() -> None:
         finally:
             gc.enable()
     assert left[1] <= left[0] + 100
+
+
+def test_what_thumps_are_told_by_is_there_before_the_first_sound() -> None:
+    """Nobody waits for it then; a take that is not mended does without."""
+    basis_at.cache_clear()
+    Mender(MendSettings(enabled=False), rate_hz=RATE_HZ, channels=1)._tails.shutdown()
+    assert not basis_at.cache_info().currsize
+    Mender(MendSettings(), rate_hz=RATE_HZ, channels=1)._tails.shutdown()
+    assert basis_at.cache_info().currsize

@@ -10,7 +10,7 @@ import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,14 @@ class Encoder(Protocol):
 
     def drop(self) -> None:
         """Let go; the file will be removed."""
+
+
+@runtime_checkable
+class GrowingEncoder(Encoder, Protocol):
+    """One whose file grows at its end alone, and can be read while it does."""
+
+    def claim(self) -> None:
+        """Let the file say that all there is so far belongs to it."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -39,6 +39,9 @@ class _WavEncoder:
         else:
             self._writer.append_bytes(samples.astype(self._float_type).tobytes())
 
+    def claim(self) -> None:
+        self._writer.claim()
+
     def finish(self) -> None:
         self._writer.close()
 

@@ -213,6 +213,13 @@ class TakeWriter:
             raise copy_error(error, self.path) from error
         self.synced_frames = self.frames
 
+    def claim(self) -> None:
+        """Let the head claim all appended frames: they can be read from now on, but nothing is brought to the disk."""
+        try:
+            write_at(self._file, self._head.bytes_for(self._bytes), 0)
+        except OSError as error:
+            raise copy_error(error, self.path) from error
+
     def close(self) -> None:
         """Pad to an even length, sync (a part gets its head only) and let the file go; closing twice does nothing."""
         if not self._open:

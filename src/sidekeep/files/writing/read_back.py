@@ -157,25 +157,32 @@ def read_back(
     )
 
 
+def read_plain(
+    handle: soundfile.SoundFile, start: int, stop: int, sums: StripeSums, bits: int, is_float: bool
+) -> tuple[int, float]:
+    """Frames from ``start`` on to ``stop``, or as many as there are, into ``sums``: how many there were, and their peak."""
+    dtype = f"float{bits}" if is_float else "int32"
+    handle.seek(start)
+    room = np.empty((min(BLOCK_FRAMES, max(0, stop - start)), handle.channels), dtype=dtype)
+    at, peak = start, 0.0
+    while at < stop:
+        block = handle.read(dtype=dtype, always_2d=True, out=room[: min(len(room), stop - at)])
+        if not len(block):
+            break
+        if not is_float:
+            block >>= 32 - bits
+        sums.update(np.ascontiguousarray(block, dtype=digest_type(bits, is_float)).data)
+        at, peak = at + len(block), max(peak, peak_of(block))
+    return at - start, peak / (1.0 if is_float else float(1 << (bits - 1)))
+
+
 def _read_stripes(path: Path, bits: int, is_float: bool) -> ReadBack:
     """The same of plain samples, which can be read from anywhere: the two halves side by side."""
-    dtype = f"float{bits}" if is_float else "int32"
 
     def read(start: int, stop: int) -> tuple[int, float, tuple[int, ...]]:
         with soundfile.SoundFile(str(path)) as handle:
-            handle.seek(start)
-            room = np.empty((BLOCK_FRAMES, handle.channels), dtype=dtype)
             sums = StripeSums(stripe_bytes(handle.channels, bits, is_float))
-            at, peak = start, 0.0
-            while at < stop:
-                block = handle.read(dtype=dtype, always_2d=True, out=room[: min(len(room), stop - at)])
-                if not len(block):
-                    break
-                if not is_float:
-                    block >>= 32 - bits
-                sums.update(np.ascontiguousarray(block, dtype=digest_type(bits, is_float)).data)
-                at, peak = at + len(block), max(peak, peak_of(block))
-        return at - start, peak, sums.sums
+            return *read_plain(handle, start, stop, sums, bits, is_float), sums.sums
 
     try:
         with soundfile.SoundFile(str(path)) as handle:
@@ -190,23 +197,28 @@ def _read_stripes(path: Path, bits: int, is_float: bool) -> ReadBack:
         frames=sum(counts),
         rate_hz=rate_hz,
         channels=channels,
-        peak=max(peaks) / (1.0 if is_float else float(1 << (bits - 1))),
+        peak=max(peaks),
         level=0.0,
         samples_sums=sums[0] + sums[1],
     )
 
 
-def check_copy(path: Path, written: Written, listen: Listener | None = None) -> ReadBack:
-    """Compare a file with what was written into it; raises ``CopyError`` when it does not give it back."""
+def read_copy(path: Path, written: Written, listen: Listener | None = None) -> ReadBack:
+    """What a file gives back of what was written into it."""
+    return read_back(
+        path,
+        written.kind,
+        bits=written.bits,
+        is_float=written.is_float,
+        listen=listen,
+        takes_off_padding=written.frames < SHORTEST_GAPLESS_FRAMES,
+    )
+
+
+def check_copy(path: Path, written: Written, read: Callable[[], ReadBack]) -> ReadBack:
+    """Compare what ``read`` gives of a file with what was written into it; raises ``CopyError`` when it is not the same."""
     try:
-        got = read_back(
-            path,
-            written.kind,
-            bits=written.bits,
-            is_float=written.is_float,
-            listen=listen,
-            takes_off_padding=written.frames < SHORTEST_GAPLESS_FRAMES,
-        )
+        got = read()
     except AudioFileError as error:
         raise CopyError("not-read-back", path=written.path, reason=error) from error
     if (got.frames, got.rate_hz, got.channels) != (written.frames, written.rate_hz, written.channels):

@@ -20,9 +20,17 @@ from numpy.typing import NDArray
 from sidekeep.errors import CopyError, ParameterError, SidekeepError
 from sidekeep.files.atomic import copy_error, flush_file, forget_parts, give_name, refuse_existing
 from sidekeep.files.checksum import StripeSums
-from sidekeep.files.codecs.codec import Codec, Encoder, FileForm
+from sidekeep.files.codecs.codec import Codec, Encoder, FileForm, GrowingEncoder
 from sidekeep.files.samples import digest_type, peak_of, to_float, to_whole
-from sidekeep.files.writing.read_back import DifferenceMeter, Listener, Written, check_copy, stripe_bytes
+from sidekeep.files.writing.follow import Follower
+from sidekeep.files.writing.read_back import (
+    DifferenceMeter,
+    Listener,
+    Written,
+    check_copy,
+    read_copy,
+    stripe_bytes,
+)
 
 Finish = Callable[[Path], None]
 """Called with the finished part file before it is read back: the place for tags."""
@@ -77,6 +85,9 @@ class FileSink:
         except OSError as error:
             self._remove()
             raise copy_error(error, path) from error
+        # tags change a file once more, and who listens wants to hear it in one piece
+        may_follow = check and finish is None and listen is None and isinstance(self._encoder, GrowingEncoder)
+        self._follower = Follower(job.path, job.channels, job.bits, job.is_float) if may_follow else None
 
     @property
     def written(self) -> Written:
@@ -131,7 +142,11 @@ class FileSink:
                 # the disk takes its time: the file is read back, from the system's memory as ever, while it does
                 with ThreadPoolExecutor(1, thread_name_prefix="flush") as flushing:
                     flushed = flushing.submit(flush_file, part)
-                    check_copy(part, self._written, self._listen)
+                    follower = self._follower
+                    if follower is not None and follower.has_begun:
+                        check_copy(part, self._written, follower.finish)
+                    else:
+                        check_copy(part, self._written, lambda: read_copy(part, self._written, self._listen))
                     flushed.result()
             give_name(part, self.path, replace=self._replace)
             self._state = "closed"
@@ -142,6 +157,8 @@ class FileSink:
         """Leave nothing behind; does nothing once closed."""
         if self._state == "open":
             self._state = "abandoned"
+            if self._follower is not None:
+                self._follower.drop()
             self._encoder.drop()
             self._remove()
 
@@ -176,6 +193,17 @@ class FileSink:
         self._peak = max(self._peak, (peak_of(samples) if peak is None else peak) / self._unit)
         if self._meter is not None:
             self._meter.add(samples)
+        if self._follower is not None and self._follower.is_behind(self._frames):
+            self._let_follow(self._follower)
+
+    def _let_follow(self, follower: Follower) -> None:
+        """What is in the file by now can be read back."""
+        assert isinstance(self._encoder, GrowingEncoder)
+        try:
+            self._encoder.claim()
+        except BaseException as error:
+            self._fail(error)
+        follower.come(self._frames)
 
     def _fail(self, error: BaseException) -> None:
         """Leave nothing, and raise what a person can be told."""
