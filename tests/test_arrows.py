@@ -77,7 +77,7 @@ INNER_ROOMS = {
         "tracks": {""},
         "needle": {"", "measuring"},
         "passes": {"", "measuring", "tracks"},
-        "comparison": {"", "passes"},
+        "comparison": {"", "needle", "passes"},
         "live": {"", "tracks", "needle", "passes"},
     },
     "copies": {
@@ -98,7 +98,7 @@ INNER_ROOMS = {
         "": {"choices", "shelf"},
         "recording": {"", "shelf"},
         "transfers": {"", "choices", "shelf"},
-        "comparing": {"shelf", "transfers"},
+        "comparing": {"choices", "shelf", "transfers"},
         "live": {"choices", "shelf", "transfers"},
         "house": {"", "choices", "shelf", "recording", "transfers", "comparing", "live"},
     },

@@ -35,6 +35,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "over-full-scale": {"true_peak_dbtp": 1.2},
     "lost-sound": {"lost_s": 0.05},
     "needle-lifted": {"lifted_s": 3.0},
+    "pieces-meet": {"how": "music", "first": "A-1", "second": "A-2"},
     "sleeve-line": {"line_number": 4, "line": "???", "reason": "no title", "is_used": False},
     "take-chosen": {"side": "A", "take": "A-1", "newest": "A-2", "newest_s": 61.0, "take_s": 1200.0},
     "take-not-there": {"side": "A", "take": "A-1", "wanted": 3},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from sidekeep.errors import ShelfError
@@ -30,6 +31,11 @@ def take_findings(path: Path) -> list[Finding]:
         notes = read_take(path.parent, path.parent.parent.parent).notes
     except (ShelfError, ValueError):
         return []
+    return findings_of_notes(notes)
+
+
+def findings_of_notes(notes: Sequence[News]) -> list[Finding]:
+    """Those of the notes of a take that tell of its sound."""
     return [finding for note in notes if (finding := _finding(note)) is not None]
 
 
@@ -59,6 +65,14 @@ def _finding(note: News) -> Finding | None:
             stop_frame=at,
             severity="act",
             facts={"lifted_s": _seconds(note, "lifted_s")},
+        )
+    if note.code == "pieces-meet":
+        return Finding(
+            kind="pieces-meet",
+            start_frame=at,
+            stop_frame=at,
+            severity="act" if note.severity == "act" else "look",
+            facts=note.facts,
         )
     if note.code in _CUT:
         return Finding(

@@ -15,6 +15,7 @@ from sidekeep.files.checksum import FileState, copy_sha256, file_sha256
 from sidekeep.files.guard import refuse_removal
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.audio import AudioFormat
+from sidekeep.model.news import News
 from sidekeep.shelf.inventory import remember
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake, TakeFile
@@ -32,6 +33,7 @@ def adopt_take(
     original_name: str = "",
     problems: Sequence[str] = (),
     wanted: Sequence[str | None] | None = None,
+    notes: Sequence[News] = (),
     progress: Progress = no_progress,
 ) -> ShelfTake:
     """Copy the pieces of one take into a new take folder and close it; every copy has been read back and found equal then.
@@ -64,6 +66,7 @@ def adopt_take(
             stylus=stylus,
             original_name=original_name or ", ".join(visible(path.name) for path in paths),
             problems=tuple(problems),
+            notes=tuple(notes),
         )
         close_take(take_folder, take)
     except BaseException:

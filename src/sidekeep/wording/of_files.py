@@ -37,6 +37,20 @@ def _cut_short_at_places(all_of: Sequence[About]) -> str:
     )
 
 
+_MEETING = {
+    "exact": "no sample is missing and none is there twice",
+    "music": "in music that both hold, so nothing should be missing",
+    "apart": "they hold no music in common, so what was played between them is missing; take the side again if you want it whole",
+}
+
+
+def _pieces_meet(about: About) -> str:
+    return (
+        f"{about.word('first')} and {about.word('second')} were put together at {about.start}: "
+        f"{_MEETING[about.word('how')]}. Listen there."
+    )
+
+
 WORDS: Mapping[str, Say] = {
     "truncated-file": lambda about: (
         f"{about.word('name')} ends at {about.frames('read_frames')} although its header promises "
@@ -92,6 +106,7 @@ WORDS: Mapping[str, Say] = {
         f"The needle was lifted at {about.start} and lowered again {about.number('lifted_s'):.1f} s later. "
         "Take the side again if you want it whole."
     ),
+    "pieces-meet": _pieces_meet,
     "cut-short": lambda about: (
         f"The recording was interrupted at {about.start}; all that was written is kept. "
         "Take the side again if it is not whole."

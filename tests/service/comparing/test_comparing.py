@@ -182,7 +182,9 @@ def test_room_for_a_combined_take_is_asked_for_before_the_work(
     ):
         if free is not None:
             usage = shutil.disk_usage(tmp_path)._replace(free=free)
-            monkeypatch.setattr("sidekeep.service.comparing.combine.shutil.disk_usage", lambda _, u=usage: u)
+            monkeypatch.setattr(
+                "sidekeep.service.comparing.made_take.shutil.disk_usage", lambda _, u=usage: u
+            )
         else:
             monkeypatch.undo()
             monkeypatch.setattr("sidekeep.service.comparing.combine.prepare", prepare)

@@ -131,7 +131,8 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "looks-like": _looks_like,
     "beginning-aside": lambda facts: (
         f"only {facts.time('length_s')} of music: the {facts.time('aside_s')} before that lie in the bin ({facts['aside']}), put "
-        f"there when the needle was lifted. Press a to take side {facts['side']} again, in one go"
+        f"there when the needle was lifted. Press a to take side {facts['side']} again, in one go, or put the two "
+        "together afterwards with 'sidekeep combine --pieces'"
     ),
     "same-as": "this is the music of side {other} once more: was the record flipped? Press a to take side {side} again",
     "side-is": "taken for side {side} now, not {was}",

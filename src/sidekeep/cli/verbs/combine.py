@@ -19,6 +19,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="FILE", help="write a WAV here instead of a new take on the shelf"
     )
+    parser.add_argument(
+        "--pieces",
+        action="store_true",
+        help="they are pieces of one side, in the order they were played: put one behind the other",
+    )
     parser.add_argument("--replace", action="store_true", help="overwrite FILE if it is there")
     parser.add_argument("--json", action="store_true", help="print JSON")
     add_shelf_option(parser)
@@ -30,6 +35,8 @@ def run(options: argparse.Namespace) -> int:
     from sidekeep.service.comparing.combine import combine
     from sidekeep.service.shelf.place import default_shelf
 
+    if options.pieces:
+        return _pieces(options)
     with progress_bar("combining", quiet=options.json) as progress:
         made = combine(
             options.shelf or default_shelf(),
@@ -58,3 +65,45 @@ def run(options: argparse.Namespace) -> int:
         )
         print(place)
     return 0
+
+
+_HOW = {
+    "exact": "at the same samples",
+    "music": "in music that both hold",
+    "apart": "with what was played between missing",
+}
+
+
+def _pieces(options: argparse.Namespace) -> int:
+    from sidekeep.cli.terminal.output import print_json, progress_bar, say
+    from sidekeep.service.comparing.piecing import put_together
+    from sidekeep.service.shelf.place import default_shelf
+    from sidekeep.units import clock_text, frames_to_seconds
+
+    with progress_bar("putting the pieces together", quiet=options.json) as progress:
+        made = put_together(
+            options.shelf or default_shelf(),
+            options.take,
+            out_path=options.out,
+            replace=options.replace,
+            progress=progress,
+        )
+    place = made.path or (
+        made.sources[0].record.path / made.take.folder if made.take and made.sources[0].record else None
+    )
+    rate_hz = made.sources[0].source.format.rate_hz
+    seams = [(frames_to_seconds(at, rate_hz), seam.how) for at, seam in zip(made.places, made.seams)]
+    if options.json:
+        print_json(
+            {
+                "schema": 1,
+                "sources": [source.name for source in made.sources],
+                "made": str(place),
+                "seams": [{"at_s": at_s, "how": how} for at_s, how in seams],
+            }
+        )
+    else:
+        for first, second, (at_s, how) in zip(made.sources, made.sources[1:], seams):
+            say(f"{first.name} and {second.name} meet at {clock_text(at_s, 1)}, {_HOW[how]}")
+        print(place)
+    return 1 if any(how == "apart" for _, how in seams) else 0

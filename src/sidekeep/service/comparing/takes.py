@@ -10,7 +10,7 @@ from sidekeep.errors import ShelfError
 from sidekeep.files.reading.reader import open_take
 from sidekeep.files.reading.source import FileSource
 from sidekeep.service.shelf.records import find_record
-from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.record_folder import BIN, RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake, read_take
 
 _TAKE_NAME = re.compile(r"(?P<side>[A-Za-z]+)-(?P<number>[0-9]+)")
@@ -27,13 +27,17 @@ class NamedTake:
     take: ShelfTake | None = None
 
 
-def named_take(shelf: Path, name: str, beside: NamedTake | None = None) -> NamedTake:
-    """The take behind a name: a file, a take's folder, ``WORDS/A-2``, or ``A-2`` alone for the record of ``beside``."""
+def named_take(
+    shelf: Path, name: str, beside: NamedTake | None = None, *, also_binned: bool = False
+) -> NamedTake:
+    """The take behind a name: a file, a take's folder, ``WORDS/A-2``, or ``A-2`` alone for the record of ``beside``; with
+    ``also_binned`` also one that lies in its record's bin."""
     path = Path(name).expanduser()
     if path.is_file():
         return NamedTake(name=path.name, source=open_take([path]), paths=(path,))
     if path.is_dir() and (path / "take.json").exists():
-        return _on_shelf(RecordFolder(path.parent.parent), path)
+        takes = path.parent.parent if path.parent.name == BIN else path.parent
+        return _on_shelf(RecordFolder(takes.parent), path)
     words, _, last = name.rpartition("/")
     match = _TAKE_NAME.fullmatch(last)
     if match is None:
@@ -44,7 +48,10 @@ def named_take(shelf: Path, name: str, beside: NamedTake | None = None) -> Named
         record = beside.record
     else:
         raise ShelfError("take-of-which-record", name=name, take=last)
-    folder = record.path / "takes" / f"{match['side'].upper()}-{int(match['number'])}"
+    own = f"{match['side'].upper()}-{int(match['number'])}"
+    folder = record.path / "takes" / own
+    if also_binned and not folder.exists():
+        folder = record.path / "takes" / BIN / own
     if not (folder / "take.json").exists():
         known = ", ".join(take.folder.rpartition("/")[2] for take in record.takes())
         if not known:

@@ -58,14 +58,16 @@ class Comparisons:
         path = self._folder(old_id, new_id) / REPORT_NAME
         return read_bounded(path, "report", most_bytes=LIST_BYTES)
 
-    def ask_to_combine(self, take_ids: list[str]) -> dict[str, Any]:
-        """The job that makes one better take out of several of a side; the first is the best."""
-        found = [self._library.take(each) for each in take_ids]
+    def ask_to_combine(self, take_ids: list[str], *, pieces: bool = False) -> dict[str, Any]:
+        """The job that makes one better take out of several of a side, of which the first is the best; or one out of the
+        ``pieces`` of a side, in the order they were played, in the bin or not."""
+        found = [self._library.take(each, also_binned=pieces) for each in take_ids]
         if len({each.path for each in found}) < len(found) or len({each.record_id for each in found}) > 1:
             raise ParameterError("combine-of-one-record")
         if len({each.take.side for each in found}) > 1:
             raise ParameterError("combine-of-one-side")
-        return self._ask_for("combine", found[0].record_id, takes=[each.take.folder for each in found])
+        takes = [each.take.folder for each in found]
+        return self._ask_for("combine", found[0].record_id, takes=takes, pieces=pieces)
 
     def _folder(self, old_id: str, new_id: str) -> Path:
         old, new = self._pair(old_id, new_id)

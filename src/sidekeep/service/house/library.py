@@ -109,8 +109,11 @@ class Library:
             self._takes.update({each.take_id: (record_id, each.take.folder) for each in found})
         return found
 
-    def take(self, wanted: str) -> FoundTake:
-        """The take of an id. Raises ``NotThere``."""
+    def take(self, wanted: str, *, also_binned: bool = False) -> FoundTake:
+        """The take of an id; with ``also_binned`` also one in its record's bin. Raises ``NotThere``."""
+        if also_binned:
+            with contextlib.suppress(NotThere):
+                return self._binned_take(wanted)
         with self._lock:
             record_id = self._takes.get(wanted, ("", ""))[0]
         candidates = [record_id] if record_id else []

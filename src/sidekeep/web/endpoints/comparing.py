@@ -39,7 +39,7 @@ def comparison_report(ask: Ask) -> Response:
 
 
 def combine_takes(ask: Ask) -> Any:
-    return ask.house.comparisons.ask_to_combine([ask.part("take"), *ask.body.others])
+    return ask.house.comparisons.ask_to_combine([ask.part("take"), *ask.body.others], pieces=ask.body.pieces)
 
 
 ENDPOINTS: list[Endpoint] = [

@@ -133,9 +133,10 @@ class Check(Struct, forbid_unknown_fields=True):
 
 
 class Others(Struct, forbid_unknown_fields=True):
-    """The other takes to combine with, the best first."""
+    """The other takes to combine with, the best first; or the further ``pieces`` of the side, in the order they were played."""
 
     others: Annotated[list[str], Meta(min_length=1, max_length=8)]
+    pieces: bool = False
 
 
 class StylusFacts(Struct, forbid_unknown_fields=True):

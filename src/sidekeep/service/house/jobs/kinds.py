@@ -23,6 +23,7 @@ from sidekeep.service.choices.kinds import facts_from, naming_from
 from sidekeep.service.choices.recipes import wish_from
 from sidekeep.service.comparing.combine import combine
 from sidekeep.service.comparing.compare import compare
+from sidekeep.service.comparing.piecing import PutTogether, put_together
 from sidekeep.service.house.library import take_id
 from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.pyramids import BANDS, PEAKS
@@ -159,27 +160,39 @@ def _compare(shelf: Path, progress: Progress, *, folder: str, old: str, new: str
     }
 
 
-def _combine(shelf: Path, progress: Progress, *, folder: str, takes: list[str]) -> dict[str, Any]:
-    """One better take out of several; they stay as they are, and the new one lies beside them."""
+def _combine(
+    shelf: Path, progress: Progress, *, folder: str, takes: list[str], pieces: bool = False
+) -> dict[str, Any]:
+    """One better take out of several, or one out of the ``pieces`` of a side; they stay as they are, and the new one lies beside
+    them."""
     record = RecordFolder(Path(folder))
     before = set(_take_folders(record))
+    names = [str(record.path / take) for take in takes]
+    facts: dict[str, Any]
     try:
         with at_work(record.path, "combining takes"):
-            made = combine(
-                shelf, [str(record.path / take) for take in takes], progress=part(progress, 0.0, 0.9)
-            )
-        assert made.take is not None
-        place = record.path / made.take.folder
-        PEAKS.of(place, open_take([place / file.name for file in made.take.files]), part(progress, 0.9, 1.0))
+            if pieces:
+                joined = put_together(shelf, names, progress=part(progress, 0.0, 0.9))
+                take, facts = joined.take, {"seams": _seams(joined)}
+            else:
+                made = combine(shelf, names, progress=part(progress, 0.0, 0.9))
+                take, facts = made.take, {"replaced_frames": made.facts.replaced_frames}
+        assert take is not None
+        place = record.path / take.folder
+        PEAKS.of(place, open_take([place / file.name for file in take.files]), part(progress, 0.9, 1.0))
     except BaseException:
         _drop_unclosed(record, before)
         raise
     return {
-        "take": take_id(record.record_id, made.take),
-        "side": made.take.side,
-        "number": made.take.number,
-        "replaced_frames": made.facts.replaced_frames,
+        "take": take_id(record.record_id, take),
+        "side": take.side,
+        "number": take.number,
+        **facts,
     }
+
+
+def _seams(joined: PutTogether) -> list[dict[str, Any]]:
+    return [{"frame": frame, "how": seam.how} for frame, seam in zip(joined.places, joined.seams)]
 
 
 def _findings(findings: Sequence[Finding], rate_hz: int) -> list[dict[str, Any]]:

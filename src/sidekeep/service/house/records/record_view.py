@@ -11,6 +11,7 @@ from sidekeep.model.cuts import SideCuts
 from sidekeep.model.record import Record
 from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.house.records.copies_view import copies_view
+from sidekeep.service.house.records.side_pieces import pieces_of_side
 from sidekeep.service.house.records.summary_view import summary_view
 from sidekeep.service.house.takes.cuts_view import cuts_view, kept_cuts, side_cuts
 from sidekeep.service.house.takes.doubts import findings_of_side, unsure_view
@@ -28,6 +29,7 @@ def record_view(library: Library, takes: HeldTakes, entry: Entry) -> dict[str, A
     folder = RecordFolder(library.shelf / entry.folder)
     record = folder.record()
     found = library.takes(entry.record_id)
+    binned = library.binned(entry.record_id)
     chosen = {take.folder for take in folder.chosen_takes()}
     choices = read_choices(folder.path)
     cuts = kept_cuts(folder, choices)
@@ -37,9 +39,9 @@ def record_view(library: Library, takes: HeldTakes, entry: Entry) -> dict[str, A
         "sleeve": sleeve_view(record),
         "pictures": [picture.view() for picture in kept_pictures(folder)],
         "takes": [take_view(each, is_chosen=each.take.folder in chosen) for each in found],
-        "binned": [take_view(each, is_chosen=False) for each in library.binned(entry.record_id)],
+        "binned": [take_view(each, is_chosen=False) for each in binned],
         "sides": [
-            _side_view(record, name, found, chosen, cuts, takes, choices.seen)
+            _side_view(record, name, found, binned, chosen, cuts, takes, choices.seen)
             for name in dict.fromkeys(
                 [
                     *(side.name for side in record.sides),
@@ -67,6 +69,7 @@ def _side_view(
     record: Record,
     name: str,
     found: Sequence[FoundTake],
+    binned: Sequence[FoundTake],
     chosen: set[str],
     cuts: dict[str, tuple[int, SideCuts]],
     takes: HeldTakes,
@@ -79,6 +82,7 @@ def _side_view(
         "side": name,
         "chosen_take": current.take_id if current else None,
         "take_ids": [each.take_id for each in own],
+        "pieces": pieces_of_side(name, current, found, binned),
         "printed": [asdict(track) for track in printed.tracks] if printed else [],
         "cuts": None,
         "unsure": [],

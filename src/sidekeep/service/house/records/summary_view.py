@@ -15,6 +15,7 @@ from sidekeep.service.house.records.thumbnails import cover_colour
 from sidekeep.service.house.takes.cuts_view import kept_cuts
 from sidekeep.service.house.takes.doubts import findings_of_side, unsure_view, with_own
 from sidekeep.service.shelf.pictures import kept_pictures
+from sidekeep.service.take_findings import findings_of_notes
 from sidekeep.shelf.choices.choices import Choices, read_choices
 from sidekeep.shelf.index.catalogue import Entry
 from sidekeep.shelf.record_folder import RecordFolder
@@ -83,7 +84,9 @@ def _side_summary(
         if key is not None and (known := _conclusions(place, key)) is not None:
             mine = cuts[1] if cuts else next((side for side in known[0].sides if side.side == name), None)
             if mine is not None:
-                own = findings_of_side(mine, with_own(known[0].sides, mine), known[1])
+                own = findings_of_side(
+                    mine, with_own(known[0].sides, mine), [*findings_of_notes(take.notes), *known[1]]
+                )
                 unsure = len(unsure_view(mine, own, take.rate_hz, take.sha256, choices.seen))
     return {
         "side": name,

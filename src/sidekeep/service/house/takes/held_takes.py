@@ -9,6 +9,7 @@ import io
 import logging
 import threading
 from collections import OrderedDict
+from dataclasses import replace
 from typing import Literal
 
 from sidekeep.dsp.level.band_pyramid import Bands
@@ -27,6 +28,7 @@ from sidekeep.service.house.takes.mended_pictures import (
     MendedPeaks,
 )
 from sidekeep.service.shelf.pyramids import BANDS, PEAKS
+from sidekeep.service.take_findings import findings_of_notes
 from sidekeep.shelf.choices.choices import read_choices
 from sidekeep.shelf.surveys.kept_survey import KeptSurvey, kept_survey, newest_key
 
@@ -61,9 +63,12 @@ class HeldTake:
         return self.source.format.rate_hz
 
     def survey(self) -> Survey | None:
-        """The survey kept beside the take, or None while there is none."""
+        """The survey kept beside the take, with what was told while it was recorded; None while there is none."""
         kept = self._newest()
-        return kept.survey if kept else None
+        if kept is None:
+            return None
+        told = findings_of_notes(self.found.take.notes)
+        return replace(kept.survey, findings=(*told, *kept.survey.findings)) if told else kept.survey
 
     def _newest(self) -> KeptSurvey | None:
         key = newest_key(self.found.path)

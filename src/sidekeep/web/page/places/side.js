@@ -7,6 +7,7 @@ import { askJob, useKnown, useRecord } from "../store.js";
 import { useTake } from "../take.js";
 import { capital, clock, count, whole } from "../words.js";
 import { Desk } from "../side/desk.js";
+import { Pieces } from "../side/pieces.js";
 import { Disc } from "../side/disc_view.js";
 import { Damage, Findings } from "../side/damage.js";
 import { History } from "../side/history.js";
@@ -40,7 +41,7 @@ function Whole({ record, side, job, why, at }) {
   const { take, trouble } = useTake(side.chosen_take, `${record.revision}/${job ? "" : "settled"}`);
   if (trouble) return html`<h1>Side ${side.side}</h1><p class="finding act">${trouble}</p><${Takes} record=${record} side=${side} />`;
   if (!take) return html`<div class="side-head"><h1>Side ${side.side}</h1><p class="soft">Opening the side …</p></div>`;
-  if (!take.view.surveyed && !take.view.envelope) return html`<div class="side-head"><h1>Side ${side.side}</h1></div><${NotSurveyed} record=${record} job=${job} why=${why} /><${Takes} record=${record} side=${side} />`;
+  if (!take.view.surveyed && !take.view.envelope) return html`<div class="side-head"><h1>Side ${side.side}</h1></div><${NotSurveyed} record=${record} job=${job} why=${why} /><${Pieces} record=${record} side=${side} /><${Takes} record=${record} side=${side} />`;
   return html`<${OnTheDesk} key=${take.id} record=${record} side=${side} take=${take} job=${job} why=${why} at=${at} />`;
 }
 
@@ -117,6 +118,7 @@ function OnTheDesk({ record, side, take, job, why, at }) {
       </p>
     </div>
     ${take.view.surveyed === false ? html`<${NotSurveyed} record=${record} job=${job} why=${why} />` : why && html`<${NotAgain} record=${record} why=${why} />`}
+    <${Pieces} record=${record} side=${side} />
     <div class="desk">
       <${Disc} desk=${desk} record=${record} side=${side} />
       <div class="desk-right">

@@ -46,7 +46,7 @@ const WORDS = {
   short: (facts) => `Side ${facts.side} is ${length(facts)} long; the sleeve prints ${clock(facts.printed_s)}. Did the needle skip?`,
   long: (facts) => `Side ${facts.side} is ${length(facts)} long; the sleeve prints only ${clock(facts.printed_s)}.`,
   "looks-like": ({ side, other }) => `This looks like side ${other}, not side ${side}. If so, press “It was side ${other}”.`,
-  "beginning-aside": (facts) => `Only ${length(facts)} of side ${facts.side}: the ${clock(facts.aside_s)} before that were put aside when the needle was lifted. Take side ${facts.side} again, in one go.`,
+  "beginning-aside": (facts) => `Only ${length(facts)} of side ${facts.side}: the ${clock(facts.aside_s)} before that were put aside when the needle was lifted. Take side ${facts.side} again, in one go; or put the two together on its page.`,
   "same-as": ({ side, other }) => `Side ${side} sounds the same as side ${other}: was the record flipped?`,
   "side-is": ({ side, was }) => `Taken for side ${side} now, not side ${was}.`,
   "false-start": ({ side, reason }) => (reason === "again" ? `That try of side ${side} is in the bin; it is armed again.` : reason === "discard" ? `Side ${side} is in the bin.` : `A false start of side ${side}: put in the bin, and armed again.`),

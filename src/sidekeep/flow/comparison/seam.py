@@ -1,0 +1,263 @@
+"""Where two pieces of one side meet: the needle was lifted in the middle, the disk was full, the machine slept.
+
+The second piece was begun at the same samples (a disk that refused), or the needle was lowered a little earlier in the groove
+than it was lifted: then both hold some music, and from somewhere in it on the second takes over. Where they have nothing in
+common what was played between them is missing, and the second follows the first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.alignment.fine import NEAR_HOP_S, NEAR_WINDOW_S, near_delays
+from sidekeep.dsp.alignment.onsets import FEATURE_HZ, OnsetFeatures
+from sidekeep.dsp.output.resample import Resampler
+from sidekeep.errors import ParameterError
+from sidekeep.flow.comparison.laying.curve import LEAST_CLEAR, NEAR_HZ
+from sidekeep.flow.comparison.laying.reading import read_span
+from sidekeep.flow.needle.needle_watch import NeedleWatch
+from sidekeep.flow.numbers import numbers_only
+from sidekeep.flow.ports import BLOCK_FRAMES, Audio, AudioSource, Progress, no_progress
+
+Floats = NDArray[np.float64]
+Meeting = Literal["exact", "music", "apart"]
+
+FADE_S = 0.01
+"""From one piece into the other: shorter than a beat is blurred by, longer than a click (chosen here)."""
+TAIL_S, LEAST_SAME_FRAMES = 120.0, 256
+"""Before the end of the first piece the second is looked for sample by sample; so few frames alike are no chance where they
+differ among themselves."""
+CHUNK_S, CHUNK_HOP_S, LOOKED_S = 2.0, 0.5, 45.0
+"""Of the second piece so much is looked for in the first, in pieces of two seconds."""
+FEWEST_ALIKE = 4
+"""Pieces that agree on where they lie: three seconds and a half of music in both."""
+AGREE_S, MOST_PLACES = 0.03, 4
+"""A piece may lie in several places that are alike, such as bars; the sound decides between so many."""
+NEAR_REACH_S = 0.06
+NEEDLE_NOISE_S = 0.3
+"""Beside a needle that is lifted or lowered its own noise is heard (common practice, no source)."""
+QUIET_S = 0.05
+BEFORE_S = 1.0
+"""The second piece may begin so much before the first: both at the beginning of the side, and the needle's place is known to
+less."""
+LIFTED_DB = 4.0
+"""The groove stands so much over the chain at least (``flow.needle.chain``)."""
+LEVEL_S = 0.05
+
+
+@dataclass(frozen=True, kw_only=True)
+class Seam:
+    """The first piece counts up to ``before_frame``, the second from ``after_frame`` on. ``how``: the same samples
+    (``exact``), the same ``music`` in both, or ``apart``: they have nothing in common."""
+
+    before_frame: int
+    after_frame: int
+    how: Meeting
+
+
+def find_seam(before: AudioSource, after: AudioSource, progress: Progress = no_progress) -> Seam:
+    """Where the second of two pieces of a side takes over. Raises ``ParameterError`` for pieces of other rate or channels, and
+    where the second lies before the first."""
+    one, other = before.format, after.format
+    if (one.rate_hz, one.channels) != (other.rate_hz, other.channels):
+        raise ParameterError("pieces-differ")
+    same = _same_samples(before, after)
+    if same is not None:
+        return Seam(before_frame=same, after_frame=0, how="exact")
+    up = _needle_up(before)
+    progress(0.3, "looking for where the pieces meet")
+    down = _needle_down(after)
+    found = _same_music(before, after, up, down)
+    progress(1.0, "looking for where the pieces meet")
+    if found is not None:
+        return found
+    noise = round(NEEDLE_NOISE_S * one.rate_hz)
+    stop = max(up - noise, 0) if up < one.length_frames else up
+    start = min(down + noise, other.length_frames) if down else 0
+    return Seam(before_frame=stop, after_frame=start, how="apart")
+
+
+def joined_blocks(pieces: Sequence[AudioSource], seams: Sequence[Seam]) -> Iterator[Audio]:
+    """The pieces one behind the other, from each into the next at its seam; outside the fades every sample is as it was. Raises
+    ``ParameterError`` where the seams leave nothing of a piece."""
+    begin, fades = 0, _fades(pieces, seams)
+    for number, piece in enumerate(pieces):
+        half = fades[number] if number < len(seams) else 0
+        stop = seams[number].before_frame - half if number < len(seams) else piece.format.length_frames
+        if stop <= begin:
+            raise ParameterError("pieces-out-of-order")
+        yield from piece.blocks(BLOCK_FRAMES, begin, stop)
+        if number == len(seams):
+            return
+        begin = seams[number].after_frame + half
+        if half:
+            rising = ((np.arange(2 * half) + 0.5) / (2 * half))[:, np.newaxis]
+            going = piece.read(stop, stop + 2 * half)
+            coming = pieces[number + 1].read(begin - 2 * half, begin)
+            yield going * (1.0 - rising) + coming * rising
+
+
+def seam_places(seams: Sequence[Seam]) -> list[int]:
+    """The frame of every seam in what ``joined_blocks`` gives."""
+    places, shift = [], 0
+    for seam in seams:
+        places.append(seam.before_frame + shift)
+        shift += seam.before_frame - seam.after_frame
+    return places
+
+
+def _fades(pieces: Sequence[AudioSource], seams: Sequence[Seam]) -> list[int]:
+    """Half the length of each fade; none where the samples are the same, less where a piece ends before."""
+    half = round(FADE_S / 2 * pieces[0].format.rate_hz)
+    return [
+        0
+        if seam.how == "exact"
+        else max(0, min(half, before.format.length_frames - seam.before_frame, seam.after_frame))
+        for before, seam in zip(pieces, seams)
+    ]
+
+
+def _same_samples(before: AudioSource, after: AudioSource) -> int | None:
+    """The frame of the first piece at which the second begins, sample for sample up to the end of the first."""
+    length, rate_hz = before.format.length_frames, before.format.rate_hz
+    low = max(0, length - round(TAIL_S * rate_hz))
+    tail = before.read(low, length)
+    head = after.read(0, min(len(tail), after.format.length_frames))
+    if len(head) < LEAST_SAME_FRAMES or len(tail) < LEAST_SAME_FRAMES:
+        return None
+    places = np.arange(len(tail) - LEAST_SAME_FRAMES + 1)
+    for at in range(LEAST_SAME_FRAMES):
+        places = places[(tail[places + at] == head[at]).all(axis=1)]
+        if not len(places):
+            return None
+    for place in places.tolist():
+        same = tail[place : place + len(head)]
+        if np.ptp(same, axis=0).any() and np.array_equal(same, head[: len(same)]):
+            return low + int(place)
+    return None
+
+
+def _needle_up(source: AudioSource) -> int:
+    """The last frame before the last lift; the length where the needle stayed down. What the chain is like is heard before the
+    needle came down."""
+    form = source.format
+    hop = round(LEVEL_S * form.rate_hz)
+    chain = source.read(0, _needle_down(source))
+    if len(chain) < 4 * hop:
+        return form.length_frames
+    usual = float(np.median(_levels(chain, hop))) * 10.0 ** (LIFTED_DB / 10.0)
+    low = max(len(chain), form.length_frames - round(TAIL_S * form.rate_hz))
+    loud = np.flatnonzero(_levels(source.read(low, form.length_frames), hop) > usual)
+    return min(form.length_frames, low + (int(loud[-1]) + 1) * hop if len(loud) else low)
+
+
+def _levels(audio: Audio, hop: int) -> Floats:
+    """(windows,) power of what rises and falls fast: rumble and hum of the chain do not count."""
+    steps = np.square(np.diff(numbers_only(audio), axis=0, prepend=audio[:1])).mean(axis=1)
+    powers: Floats = steps[: len(steps) // hop * hop].reshape(-1, hop).mean(axis=1) + 1e-20
+    return powers
+
+
+def _needle_down(source: AudioSource) -> int:
+    """The frame at which the needle came down; 0 where it was down from the start."""
+    form = source.format
+    watch = NeedleWatch(rate_hz=form.rate_hz, channels=form.channels)
+    for block in source.blocks(BLOCK_FRAMES, 0, min(form.length_frames, round(LOOKED_S * form.rate_hz))):
+        for event in watch.process(numbers_only(block)):
+            if event.state == "down":
+                return event.frame
+    return 0
+
+
+def _same_music(before: AudioSource, after: AudioSource, up: int, down: int) -> Seam | None:
+    rate_hz = before.format.rate_hz
+    stop = min(after.format.length_frames, down + round(LOOKED_S * rate_hz))
+    onsets = _onsets(before, 0, up), _onsets(after, down, stop)
+    best: tuple[float, Seam] | None = None
+    begun_s = _needle_down(before) / rate_hz
+    for offset_s, low_s, high_s in _agreeing(*onsets):
+        # the music that both hold, in seconds of the second piece, clear of the needle's own noise
+        begin_s = down / rate_hz + max(low_s, NEEDLE_NOISE_S)
+        end_s = down / rate_hz + min(high_s, up / rate_hz - NEEDLE_NOISE_S - offset_s)
+        found = _place(before, after, offset_s - down / rate_hz, begin_s, end_s)
+        if found is not None and found[0] > LEAST_CLEAR + 0.1 and (best is None or found[0] > best[0]):
+            if offset_s < begun_s - BEFORE_S:
+                raise ParameterError("pieces-out-of-order")
+            best = found
+    return None if best is None else best[1]
+
+
+def _onsets(source: AudioSource, start: int, stop: int) -> Floats:
+    rate_hz = source.format.rate_hz
+    told_hz = min(24_000, rate_hz - rate_hz % FEATURE_HZ)
+    step, features = Resampler(rate_hz, told_hz, 1), OnsetFeatures(told_hz)
+    for block in source.blocks(BLOCK_FRAMES, start, stop):
+        features.process(step.process(numbers_only(block).mean(axis=1, keepdims=True))[:, 0])
+    features.process(step.flush()[:, 0])
+    return features.finish()
+
+
+def _agreeing(before: Floats, after: Floats) -> list[tuple[float, float, float]]:
+    """How much later the music of the second piece may lie in the first, in seconds, and the span of the second (from its
+    beginning) that was found there, the likeliest first; nothing where too few pieces of it agree."""
+    from scipy.signal import fftconvolve
+
+    size, hop = round(CHUNK_S * FEATURE_HZ), round(CHUNK_HOP_S * FEATURE_HZ)
+    if min(len(before), len(after)) < size:
+        return []
+    energy = np.concatenate([[0.0], np.cumsum(np.square(before).sum(axis=1))])
+    there = np.maximum(energy[size:] - energy[:-size], 1e-9)
+    found = []
+    for start in range(0, len(after) - size + 1, hop):
+        chunk = after[start : start + size]
+        match = fftconvolve(before, chunk[::-1], mode="valid", axes=0).sum(axis=1)
+        likeness = match / np.sqrt(there * max(float(np.square(chunk).sum()), 1e-9))
+        place = int(np.argmax(likeness))
+        found.append((start, place - start, float(likeness[place])))
+    agreeing: list[tuple[float, float, float]] = []
+    while found and len(agreeing) < MOST_PLACES:
+        groups = [[one for one in found if abs(one[1] - each[1]) <= AGREE_S * FEATURE_HZ] for each in found]
+        best = max(groups, key=lambda group: (len(group), sum(one[2] for one in group)))
+        if len(best) < FEWEST_ALIKE:
+            break
+        offset_s = float(np.median([one[1] for one in best])) / FEATURE_HZ
+        agreeing.append((offset_s, best[0][0] / FEATURE_HZ, (best[-1][0] + size) / FEATURE_HZ))
+        found = [one for one in found if one not in best]
+    return agreeing
+
+
+def _place(
+    before: AudioSource, after: AudioSource, offset_s: float, low_s: float, high_s: float
+) -> tuple[float, Seam] | None:
+    """In the music that both hold (seconds of the second piece) the quietest moment at which they surely lie on each other,
+    and how clear it is that they do (0 to 1)."""
+    rate_hz = before.format.rate_hz
+    if high_s - low_s < 2.0 * NEAR_WINDOW_S:
+        return None
+    own, own_s = read_span(after, low_s, high_s, NEAR_HZ)
+    ruler, ruler_s = read_span(before, low_s + offset_s, high_s + offset_s, NEAR_HZ)
+    first = round((low_s - own_s) * NEAR_HZ), round((low_s + offset_s - ruler_s) * NEAR_HZ)
+    count = round((high_s - low_s) * NEAR_HZ)
+    played, held = (
+        mono[start : start + count]
+        for mono, start in ((own.mean(axis=1), first[0]), (ruler.mean(axis=1), first[1]))
+    )
+    delays, clear, _ = near_delays(held, played, NEAR_HZ, NEAR_REACH_S)
+    if not len(delays):
+        return None
+    half = round(QUIET_S / 2 * NEAR_HZ)
+    middles = np.rint((NEAR_WINDOW_S / 2 + NEAR_HOP_S * np.arange(len(delays))) * NEAR_HZ).astype(int)
+    power = np.array([np.square(played[at - half : at + half]).mean() for at in middles])
+    sure = clear >= np.median(clear)
+    at = int(np.argmin(np.where(sure, power, np.inf)))
+    moment_s = float(middles[at]) / NEAR_HZ
+    # both spans were read from whole frames of the low rate
+    before_s = ruler_s + first[1] / NEAR_HZ + moment_s
+    after_s = own_s + first[0] / NEAR_HZ + moment_s + float(delays[at])
+    seam = Seam(before_frame=round(before_s * rate_hz), after_frame=round(after_s * rate_hz), how="music")
+    return float(np.median(clear)), seam

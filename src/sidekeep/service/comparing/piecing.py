@@ -1,0 +1,137 @@
+"""Pieces of one side put together, as a new take beside them: the needle was lifted, the disk was full, the machine slept.
+
+The pieces stay where they are, in the record's bin too; the new take is used from then on, and put into the bin it gives way
+to what was used before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from sidekeep.copies.kept.intact import reading_whole
+from sidekeep.errors import ParameterError
+from sidekeep.files.samples import to_whole
+from sidekeep.files.wave.rf64 import TakeWriter
+from sidekeep.flow.comparison.seam import Seam, find_seam, joined_blocks, seam_places
+from sidekeep.flow.progress import Progress, no_progress, part
+from sidekeep.model.edits import ChooseTake
+from sidekeep.model.news import News
+from sidekeep.service.choices import edits
+from sidekeep.service.comparing.made_take import (
+    check_room,
+    file_to_write,
+    home_of,
+    made_of,
+    put_on_shelf,
+)
+from sidekeep.service.comparing.takes import NamedTake, named_take
+from sidekeep.shelf.shelf_take import ShelfTake
+
+_CARRIED = ("loss", "steady-loss", "overflow", "stall", "clipped", "lowered-again")
+"""News that tell of a place in a piece, not of its ends."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class PutTogether:
+    """What came of it: the new take on the shelf, or the file; ``places`` are the frames of the seams in it."""
+
+    sources: tuple[NamedTake, ...]
+    seams: tuple[Seam, ...]
+    places: tuple[int, ...]
+    take: ShelfTake | None = None
+    path: Path | None = None
+
+
+def put_together(
+    shelf: Path,
+    names: Sequence[str],
+    *,
+    out_path: Path | None = None,
+    replace: bool = False,
+    progress: Progress = no_progress,
+) -> PutTogether:
+    """Put pieces of one side together, in the order they were played. Takes of one record, in its bin or not, give a new take of
+    that side; files need ``out_path`` (a .wav)."""
+    if len(names) < 2:
+        raise ParameterError("takes-too-few")
+    takes: list[NamedTake] = []
+    for name in names:
+        takes.append(named_take(shelf, name, takes[0] if takes else None, also_binned=True))
+    home = home_of(takes, out_path, shelf)
+    if home is not None and len({take.take.side for take in takes if take.take is not None}) > 1:
+        raise ParameterError("combine-of-one-side")
+    form = takes[0].source.format
+    bits = max(take.source.format.bits for take in takes)
+    is_float = any(take.source.format.is_float for take in takes)
+    bits = 32 if is_float else max(16, bits)
+    sources = [take.source for take in takes]
+    folder = home.path.parent if out_path is None and home is not None else (out_path or shelf).parent
+    frames = sum(source.format.length_frames for source in sources)
+    check_room(frames, form, bits, folder, is_twice=out_path is None)
+    with ExitStack() as stack:
+        for take in takes:
+            stack.enter_context(reading_whole(take.source, take.paths))
+        pairs = list(pairwise(sources))
+        seams = [
+            find_seam(*pair, part(progress, 0.4 * at / len(pairs), 0.4 * (at + 1) / len(pairs)))
+            for at, pair in enumerate(pairs)
+        ]
+        places = seam_places(seams)
+        bext = made_of([take.name for take in takes], form, bits, "joined")
+        with file_to_write(out_path, home.path.parent if home else None, replace) as target:
+            writer = TakeWriter(
+                target,
+                rate_hz=form.rate_hz,
+                channels=form.channels,
+                bits=bits,
+                is_float=is_float,
+                bext=bext,
+                replace=True,
+            )
+            try:
+                for block in joined_blocks(sources, seams):
+                    if is_float:
+                        writer.append_bytes(np.ascontiguousarray(block, "<f4").tobytes())
+                    else:
+                        writer.append(to_whole(block, bits)[0])
+                    progress(0.4 + 0.5 * min(1.0, writer.frames / frames), "putting the pieces together")
+            finally:
+                writer.close()
+            made = None
+            if out_path is None and home is not None:
+                made = put_on_shelf(shelf, home, takes, target, _notes(takes, seams, places))
+                if made.side in home.choose_takes().owners and made.folder not in {
+                    take.folder for take in home.chosen_takes()
+                }:
+                    edits.apply(home, ChooseTake(side=made.side, number=made.number))
+    progress(1.0, "put together")
+    return PutTogether(
+        sources=tuple(takes), seams=tuple(seams), places=tuple(places), take=made, path=out_path
+    )
+
+
+def _notes(takes: Sequence[NamedTake], seams: Sequence[Seam], places: Sequence[int]) -> list[News]:
+    """What was told of the pieces, where it lies now, and where they meet."""
+    notes: list[News] = []
+    starts = [0, *(seam.after_frame for seam in seams)]
+    stops = [*(seam.before_frame for seam in seams), takes[-1].source.format.length_frames]
+    for take, start, stop, at in zip(takes, starts, stops, [0, *places]):
+        for note in take.take.notes if take.take is not None else ():
+            if note.code in _CARRIED and start <= note.at_frame < stop:
+                notes.append(replace(note, at_frame=note.at_frame - start + at, take=""))
+    for take, after, seam, place in zip(takes, takes[1:], seams, places):
+        notes.append(
+            News(
+                code="pieces-meet",
+                severity="act" if seam.how == "apart" else "look",
+                at_frame=place,
+                facts={"how": seam.how, "first": take.name, "second": after.name},
+            )
+        )
+    return notes
