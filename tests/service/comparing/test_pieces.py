@@ -147,7 +147,7 @@ def test_files_go_to_a_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
         soundfile.write(tmp_path / name, audio, RATE, subtype="PCM_16")
     words = ["combine", str(tmp_path / "one.wav"), str(tmp_path / "two.wav"), "--pieces", "--out"]
     assert main([*words, str(tmp_path / "side.wav")]) == 1
-    assert "one.wav and two.wav meet at 0:09.0" in capsys.readouterr().err
+    assert "one.wav and two.wav meet at 0:09.0" in capsys.readouterr().out
     whole, rate_hz = soundfile.read(tmp_path / "side.wav", dtype="int16")
     assert rate_hz == RATE
     pieces = [soundfile.read(tmp_path / name, dtype="int16")[0] for name in ("one.wav", "two.wav")]
