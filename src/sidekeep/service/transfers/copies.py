@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from sidekeep.copies.kinds.table import parse_kinds
 from sidekeep.errors import ShelfError
 from sidekeep.files.pictures.artwork import Picture
 from sidekeep.files.reading.reader import open_take
@@ -20,6 +21,7 @@ from sidekeep.service.choices.titles import told_anew
 from sidekeep.service.shelf.pictures import kept_pictures
 from sidekeep.service.shelf.records import find_record, index_record
 from sidekeep.service.survey import with_outer_findings
+from sidekeep.service.transfers.copies_room import refuse_no_room
 from sidekeep.service.transfers.listening import listen_to, name_takes
 from sidekeep.service.transfers.report import write_report
 from sidekeep.service.transfers.settled_cuts import settle_cuts
@@ -81,6 +83,7 @@ def _copy_held(
     sleeve = _sleeve(folder)
     barcode = options.facts.barcode or sleeve.record.barcode
     refuse_early(options.kinds, barcode, sleeve.record, wanted.copies.forms)
+    refuse_no_room(folder, chosen.takes, parse_kinds(options.kinds), wanted.copies)
     takes = survey_record(
         folder, chosen, sleeve, options.recipe, part(progress, 0.0, 0.5), titles=options.titles
     )

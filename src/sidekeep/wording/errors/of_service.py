@@ -134,6 +134,10 @@ WORDS: Mapping[str, Sentence] = {
     "no-room-to-combine": (
         "there are {free_mb} MB free on the disk of {folder}, but the combined take needs {needed_mb} MB: make room first"
     ),
+    "no-room-for-copies": (
+        "there are {free_mb} MB free on the disk of {folder}, but these copies need about {needed_mb} MB: make room first, or "
+        "write fewer kinds"
+    ),
     "no-music": "no music was found on these recordings; see what the survey says about them",
     "out-is-file": "{path} is a file; copies go into a folder",
     "isrc-unreadable": "ISRC {text!r} must be a track's mark and its code, such as A2=AA6Q72000047",

@@ -18,6 +18,7 @@ from sidekeep.service.house.takes.doubts import findings_of_side, unsure_view
 from sidekeep.service.house.takes.held_takes import HeldTakes
 from sidekeep.service.house.takes.take_view import take_view
 from sidekeep.service.shelf.pictures import kept_pictures
+from sidekeep.service.transfers.copies_room import usual_bytes
 from sidekeep.shelf.choices.choice_files import RECIPE
 from sidekeep.shelf.choices.choices import read_choices
 from sidekeep.shelf.index.catalogue import Entry
@@ -29,8 +30,9 @@ def record_view(library: Library, takes: HeldTakes, entry: Entry) -> dict[str, A
     folder = RecordFolder(library.shelf / entry.folder)
     record = folder.record()
     found = library.takes(entry.record_id)
+    used = folder.chosen_takes()
     binned = library.binned(entry.record_id)
-    chosen = {take.folder for take in folder.chosen_takes()}
+    chosen = {take.folder for take in used}
     choices = read_choices(folder.path)
     cuts = kept_cuts(folder, choices)
     return {
@@ -51,6 +53,10 @@ def record_view(library: Library, takes: HeldTakes, entry: Entry) -> dict[str, A
         ],
         "recipe": recipe_view(folder),
         "copies": copies_view(folder),
+        "copies_room": {
+            "free_bytes": library.free_bytes(),
+            "kinds": usual_bytes(used, choices.recipe.copies),
+        },
         "last_check": folder.last_check(),
         "can_undo": choices.can_undo,
         "can_redo": choices.can_redo,

@@ -66,6 +66,7 @@ export function Place({ address }) {
           ${kinds && html`<details class="kinds-more" open=${chosen.some((name) => !FIRST.includes(name))}><summary>${capital(count(kinds.filter((kind) => !FIRST.includes(kind.name)).length, "more kind"))}</summary>
             <${Kinds} kinds=${kinds.filter((kind) => !FIRST.includes(kind.name))} chosen=${chosen} choose=${choose} /></details>`}
           <${More} more=${more} set=${(/** @type {typeof USUAL_WAY} */ next) => { setMore(next); keepTyped(record.id, next); }} />
+          <${Room} room=${record.copies_room} chosen=${chosen} there=${record.copies ?? []} />
           <p class="buttons"><button class="main large" disabled=${Boolean(working) || !chosen.length} onClick=${() => void write(false)}>Write ${chosen.length === 1 ? "this kind" : chosen.length ? `these ${count(chosen.length, "kind")}` : "the copies"}</button>
             ${record.copies?.length > 0 && html`<button class="quiet" disabled=${Boolean(working) || !chosen.length} onClick=${() => void write(true)}>Write again, in place of the old files</button>`}</p>
         </section>
@@ -73,6 +74,16 @@ export function Place({ address }) {
       </div>
       <${There} record=${record} working=${working} />
     </div>`}`;
+}
+
+/** What the chosen kinds need on the disk, and whether it is there; those that are there need nothing new.
+ * @param {{room: any, chosen: string[], there: any[]}} props */
+function Room({ room, chosen, there }) {
+  const have = new Set(there.flatMap((set) => (Array.isArray(set.kinds) ? set.kinds.map((/** @type {any} */ kind) => kind.kind) : [])));
+  const needed = chosen.filter((name) => !have.has(name)).reduce((sum, name) => sum + (room?.kinds?.[name] ?? 0), 0);
+  if (!needed) return null;
+  const is_tight = needed > room.free_bytes;
+  return html`<p class=${is_tight ? "finding act" : "soft"}>About ${size(needed)} on the disk; ${size(room.free_bytes)} are free.${is_tight ? " Make room first, or choose fewer kinds." : ""}</p>`;
 }
 
 /** @param {{kinds: any[], chosen: string[], choose: (kind: string, on: boolean) => void}} props */
