@@ -5,6 +5,8 @@ from __future__ import annotations
 import errno
 import io
 import os
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from sidekeep.cli.main import main
 from sidekeep.errors import AudioFileError, CopyError, ParameterError, ShelfError
 from sidekeep.files import checksum
 from sidekeep.files.reading.reader import open_take
@@ -21,6 +24,7 @@ from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.pyramids import PEAKS
 from sidekeep.service.shelf.records import list_records
 from sidekeep.service.survey import survey_file
+from sidekeep.shelf.record_folder import RecordFolder
 from tests.small_record import small_record
 
 
@@ -183,3 +187,38 @@ def test_a_recording_that_cannot_be_read_is_named_and_not_the_disk_it_goes_to(
         adopt([path], shelf=tmp_path / "shelf")
     assert caught.value.code == "recording-unread"
     assert caught.value.facts["path"] == str(path)
+
+
+KILLED_AT = """
+import os, signal, sys
+from sidekeep.cli.main import main
+at, steps = int(sys.argv[1]), ["rename", "link", "mkdir", "fsync"]
+def counted(whole):
+    def step(*given, **kind):
+        global at
+        at -= 1
+        if at == 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return whole(*given, **kind)
+    return step
+for name in steps:
+    setattr(os, name, counted(getattr(os, name)))
+main(sys.argv[2:])
+"""
+
+
+@pytest.mark.parametrize("at", range(2, 34, 4))
+def test_killed_at_any_step_nothing_half_is_left_and_the_same_call_brings_in_what_is_missing(
+    tmp_path: Path, at: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, sleeve, shelf = tmp_path / "one.wav", tmp_path / "one.txt", tmp_path / "shelf"
+    soundfile.write(path, np.random.default_rng(1).normal(0.0, 0.05, (4410, 2)), 44_100)
+    sleeve.write_text("The Wicker Boats - One (1971)\nSide A\nA1 Lamp Oil\n")
+    call = ["adopt", str(path), "--sleeve", str(sleeve), "--shelf", str(shelf)]
+    subprocess.run([sys.executable, "-c", KILLED_AT, str(at), *call], capture_output=True, timeout=120)
+    if shelf.exists():
+        assert main(["verify", "--shelf", str(shelf)]) == 0, capsys.readouterr().out
+    assert main(call) in (0, 2)  # 2: it was all there
+    assert main(["verify", "--shelf", str(shelf)]) == 0, capsys.readouterr().out
+    (entry,) = list_records(shelf)
+    assert [take.folder_name for take in RecordFolder(shelf / entry.folder).takes()] == ["A-1"]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import os
+import shutil
 import stat
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
@@ -10,7 +12,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from sidekeep.errors import ChecksumError, ShelfError
-from sidekeep.files.atomic import whole_file, write_json
+from sidekeep.files.atomic import copy_error, flush_folder, forget_parts, part_path, whole_file, write_json
 from sidekeep.files.checksum import FileState, copy_sha256, file_sha256
 from sidekeep.files.guard import refuse_removal
 from sidekeep.flow.progress import Progress, no_progress
@@ -36,7 +38,8 @@ def adopt_take(
     notes: Sequence[News] = (),
     progress: Progress = no_progress,
 ) -> ShelfTake:
-    """Copy the pieces of one take into a new take folder and close it; every copy has been read back and found equal then.
+    """Copy the pieces of one take into a new take folder and close it; every copy has been read back and found equal then. The
+    folder gets its name whole: one that was killed on the way leaves no half take.
 
     ``wanted`` are checksums the pieces are known to have: another one is a ``ChecksumError``.
     """
@@ -44,14 +47,18 @@ def adopt_take(
         if path.resolve().is_relative_to(folder.path.resolve()):
             raise ShelfError("adopted-already", path=path, name=folder.path.name)
     before = [FileState.of(path) for path in paths]
-    take_folder = folder.new_take_folder(side)
+    take_folder = folder.free_take_folder(side)
+    making = part_path(take_folder.with_name(".new"))
     total = sum(path.stat().st_size for path in paths) or 1
     done = 0
     files: list[TakeFile] = []
     try:
+        take_folder.parent.mkdir(exist_ok=True)
+        forget_parts(take_folder.parent)
+        making.mkdir()
         for index, path in enumerate(paths):
             name = f"take{'' if len(paths) == 1 else f'-{index + 1}'}{path.suffix.lower()}"
-            files.append(_copy_checked(path, take_folder / name, wanted[index] if wanted else None))
+            files.append(_copy_checked(path, making / name, wanted[index] if wanted else None))
             if FileState.of(path) != before[index]:
                 raise ChecksumError("source-changed", path=path)
             done += files[-1].size_bytes
@@ -68,14 +75,15 @@ def adopt_take(
             problems=tuple(problems),
             notes=tuple(notes),
         )
-        close_take(take_folder, take)
-    except BaseException:
-        for file in files:
-            with contextlib.suppress(OSError):
-                (take_folder / file.name).unlink()
-        with contextlib.suppress(OSError):
-            take_folder.rmdir()
+        write_facts(making, take)
+        os.rename(making, take_folder)
+        flush_folder(take_folder.parent)
+    except BaseException as error:
+        shutil.rmtree(making, ignore_errors=True)
+        if isinstance(error, OSError):
+            raise copy_error(error, take_folder) from error
         raise
+    remember_take(take_folder, take)
     return take
 
 
@@ -121,13 +129,23 @@ def new_take(
 
 
 def close_take(take_folder: Path, take: ShelfTake) -> None:
-    """Write the facts and make the sound read-only: from here on it is never changed."""
+    """Write the facts and make the sound read-only: from here on it is never changed, and missed when it is gone."""
+    write_facts(take_folder, take)
+    remember_take(take_folder, take)
+
+
+def write_facts(take_folder: Path, take: ShelfTake) -> None:
+    """Make the sound read-only and write ``take.json``."""
     for file in take.files:
         path = take_folder / file.name
         # Some disks keep no permissions, or refuse to change them; the take is whole without.
         with contextlib.suppress(OSError):
             path.chmod(path.stat().st_mode & ~(stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH))
     write_json(take_folder / "take.json", take.facts())
+
+
+def remember_take(take_folder: Path, take: ShelfTake) -> None:
+    """Note in the inventory that this take must be there."""
     record_folder = take_folder.parent.parent
     if (record_folder / "record.toml").is_file():
         remember(record_folder, takes=[(take.folder, {file.name: file.sha256 for file in take.files})])

@@ -20,6 +20,9 @@ relative, so the folder can be moved anywhere.
 
 from __future__ import annotations
 
+import contextlib
+import errno
+import os
 import re
 import shutil
 import uuid
@@ -30,7 +33,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from sidekeep.errors import ShelfError, SleeveError
-from sidekeep.files.atomic import write_text
+from sidekeep.files.atomic import copy_error, flush_folder, forget_parts, part_path, write_text
 from sidekeep.files.bounded import kept_json, read_bounded, read_text_bounded
 from sidekeep.files.checksum import file_sha256, text_sha256
 from sidekeep.model.record import Record
@@ -44,6 +47,7 @@ State = Literal["planned", "partly taken", "taken", "cut", "copied", "verified",
 STATES: tuple[State, ...] = ("planned", "partly taken", "taken", "cut", "copied", "verified", "gone")
 BIN = ".bin"
 """Folder in ``takes`` for pieces that are no sides; their numbers are not given again."""
+_NEW = ".new"
 _TAKE_FOLDER = re.compile(r"(?P<side>[A-Z]+)-(?P<number>[0-9]+)")
 
 
@@ -62,30 +66,41 @@ class RecordFolder:
 
     @classmethod
     def create(cls, path: Path, *, sleeve: str, notes: str = "") -> RecordFolder:
-        """Make the folder with its sleeve, whole or not at all; refuses one that is there."""
-        try:
-            path.mkdir(parents=True)
-        except FileExistsError:
-            raise ShelfError("on-shelf-already", name=path.name) from None
+        """Make the folder with its sleeve, whole or not at all, also where the process is killed; refuses one that is there."""
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if os.path.lexists(path):
+            raise ShelfError("on-shelf-already", name=path.name)
+        forget_parts(path.parent)
         record_facts = {
             "id": str(uuid.uuid4()),
             "added": datetime.now(UTC).replace(microsecond=0),
             "notes": notes,
         }
+        # A name with a dot in front is passed over by whoever looks for records meanwhile.
+        making = part_path(path.with_name(_NEW))
         try:
+            making.mkdir()
             write_text(
-                path / "record.toml",
+                making / "record.toml",
                 new_toml(
                     record_facts, comment="This record on the shelf. Notes are yours; please leave the id."
                 ),
             )
-            write_text(path / "sleeve.txt", sleeve)
+            write_text(making / "sleeve.txt", sleeve)
             for name in ("art", "takes", "copies"):
-                (path / name).mkdir()
-        except BaseException:
+                (making / name).mkdir()
+            os.rename(making, path)
+        except OSError as error:
             # half a record would keep its name from the whole one
-            shutil.rmtree(path, ignore_errors=True)
+            shutil.rmtree(making, ignore_errors=True)
+            if error.errno in (errno.EEXIST, errno.ENOTEMPTY):
+                raise ShelfError("on-shelf-already", name=path.name) from None
+            raise copy_error(error, path) from error
+        except BaseException:
+            shutil.rmtree(making, ignore_errors=True)
             raise
+        with contextlib.suppress(OSError):
+            flush_folder(path.parent)
         return cls(path)
 
     def facts(self) -> dict[str, Any]:
@@ -149,11 +164,15 @@ class RecordFolder:
 
     def new_take_folder(self, side: str) -> Path:
         """Makes the next free ``takes/<side>-<n>``."""
-        used = [*self._take_folders(), *self._take_folders(binned=True)]
-        number = 1 + max((n for _, name, n in used if name == side), default=0)
-        folder = self.path / "takes" / f"{side}-{number}"
+        folder = self.free_take_folder(side)
         folder.mkdir(parents=True)
         return folder
+
+    def free_take_folder(self, side: str) -> Path:
+        """The next free ``takes/<side>-<n>``, not yet made."""
+        used = [*self._take_folders(), *self._take_folders(binned=True)]
+        number = 1 + max((n for _, name, n in used if name == side), default=0)
+        return self.path / "takes" / f"{side}-{number}"
 
     def chosen_takes(self) -> list[ShelfTake]:
         """The takes that copies are made from (``choose_takes``)."""

@@ -177,7 +177,7 @@ def expected_takes(folder: RecordFolder) -> ExpectedTakes:
     unchecked: list[str] = []
     present: dict[str, dict[str, str]] = {}
     for place in sorted(path for path in (folder.path / "takes").glob("*") if path.is_dir()):
-        if place.name.startswith("."):
+        if place.name.startswith(".") or not any(place.iterdir()):
             continue
         name = f"takes/{place.name}"
         try:
