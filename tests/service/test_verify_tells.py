@@ -382,3 +382,54 @@ def test_what_breaks_the_check_of_one_record_is_told_of_that_record(
     told = capsys.readouterr().out
     assert "Input/output error" in told
     assert f"{other}: all right" in told
+
+
+@pytest.mark.parametrize(
+    "name", ["sleeve.txt", "record.toml", "history.jsonl", "takes/A-1/take.json", "art/front.jpg"]
+)
+def test_what_rots_in_a_text_is_told_and_what_a_person_writes_is_not(
+    record: Path, name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (record / "art").mkdir(exist_ok=True)
+    (record / "art" / "front.jpg").write_bytes(bytes(range(256)))
+    path = record / name
+    for each in record.rglob("*"):
+        os.utime(each, (1.7e9, 1.7e9))
+    assert main(["verify", str(record), "--shelf", str(record.parent)]) == 0
+    whole, at = path.read_bytes(), len(path.read_bytes()) // 2
+    path.write_bytes(whole[:at] + bytes([whole[at] ^ 4]) + whole[at + 1 :])
+    os.utime(path, (1.7e9, 1.7e9))
+    capsys.readouterr()
+    for _ in range(1 if name == "history.jsonl" else 2):
+        assert main(["verify", str(record), "--shelf", str(record.parent)]) == 1
+        assert f"{name} is not what it was at the last check" in capsys.readouterr().out
+    path.write_bytes(whole)
+    assert main(["verify", str(record), "--shelf", str(record.parent)]) == 0
+    if name == "sleeve.txt":
+        path.write_bytes(whole.replace(b"Third Rail", b"Third Row"))
+        assert main(["verify", str(record), "--shelf", str(record.parent)]) == 0
+
+
+def test_a_kind_of_copies_that_a_person_took_away_is_one_sentence_and_can_be_forgotten(
+    record: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shutil.rmtree(copies_of(record) / "lossless")
+    assert main(["verify", "--shelf", str(record.parent)]) == 1
+    told = capsys.readouterr().out
+    assert "lossless is gone" in told
+    assert "missing:" not in told
+    assert main(["shelf", "--shelf", str(record.parent), "rebuild"]) == 0
+    assert main(["verify", "--shelf", str(record.parent)]) == 0
+
+
+def test_of_a_take_that_rotted_is_told_where_it_still_is(
+    record: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    take = record / "takes" / "A-1" / "take.wav"
+    take.chmod(0o644)
+    take.write_bytes(take.read_bytes()[:-1] + b"\1")
+    assert main(["verify", "--shelf", str(record.parent)]) == 1
+    assert "still holds its sound" in capsys.readouterr().out
+    take.unlink()
+    assert main(["verify", "--shelf", str(record.parent)]) == 1
+    assert "takes/A-1/take.wav is missing, and " in capsys.readouterr().out

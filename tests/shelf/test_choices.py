@@ -115,6 +115,39 @@ def test_a_spoilt_journal_is_set_aside(record: Path) -> None:
     assert read_history(record)[0].facts == {"set_aside": aside.name}
 
 
+def test_a_bit_that_rots_in_the_journal_moves_no_mark_and_breaks_nothing(record: Path) -> None:
+    move(record)
+    move(record, frame=206_000)
+    whole = (record / HISTORY).read_bytes()
+    files = {name: (record / name).read_bytes() for name in ("record.toml", "sleeve.txt")}
+    cuts = (record / "cuts.toml").read_bytes()
+    for at in range(5, len(whole), 97):
+        rotten = bytearray(whole)
+        rotten[at] ^= 1 << at % 7
+        (record / HISTORY).write_bytes(rotten)
+        assert start(record) == 206_000
+        first = read_history(record)[0]
+        assert "set_aside" in first.facts or (record / HISTORY).read_bytes().startswith(whole[: at // 2])
+        assert {name: (record / name).read_bytes() for name in files} == files
+        (record / "cuts.toml").write_bytes(cuts)  # where the journal is gone, all in it is a person's
+        for aside in record.glob("history.spoilt-*.jsonl"):
+            aside.unlink()
+
+
+def test_lines_of_an_earlier_version_have_no_checksum_and_are_read(record: Path) -> None:
+    move(record)
+    lines = [json.loads(line) for line in (record / HISTORY).read_text().splitlines()]
+    bare = "".join(json.dumps({name: line[name] for name in line if name != "sum"}) + "\n" for line in lines)
+    (record / HISTORY).write_text(bare)
+    assert [entry.seq for entry in read_history(record)] == [line["seq"] for line in lines]
+    move(record, frame=206_000)
+    assert len(read_history(record)) == len(lines) + 1
+    # Where such a line rotted into what can be read and means nothing, it is as spoilt as any.
+    (record / HISTORY).write_text(bare.replace('"cuts/', '"zuts/', 1))
+    assert start(record) == 206_000
+    assert len(list(record.glob("history.spoilt-*.jsonl"))) == 1
+
+
 def test_a_full_disk_keeps_the_old_in_journal_and_files(
     record: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

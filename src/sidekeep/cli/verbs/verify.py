@@ -57,6 +57,10 @@ def run(options: argparse.Namespace) -> int:
             for word in ("changed", "missing", "unreadable", "extra"):
                 for path in getattr(result, word):
                     print(f"  {word}: {path}")
+            if any(
+                path.startswith("copies/") for path in (*result.changed, *result.missing, *result.unreadable)
+            ):
+                say("  copies can be made again from the takes: 'sidekeep copies RECORD --replace'")
             for fault in result.faults:
                 say(f"  {fault}")
             for sentence in result.unchecked:

@@ -8,8 +8,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
+from sidekeep.copies.kept.gone import forget_kinds_gone
+from sidekeep.copies.kept.manifest import MANIFEST_NAME
 from sidekeep.copies.tracks.naming import NamingRules, clash_key, folder_name
-from sidekeep.errors import ShelfError, SleeveError
+from sidekeep.errors import CopyError, RecordBusy, ShelfError, SleeveError
 from sidekeep.files.guard import OutputGuard
 from sidekeep.model.record import Record
 from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, read_sleeve_text, sleeve_findings
@@ -18,6 +20,7 @@ from sidekeep.shelf.index.catalogue import Catalogue, Entry, record_folders
 from sidekeep.shelf.index.index import make_again, open_index
 from sidekeep.shelf.inventory import Inventory, write_inventory
 from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.record_lock import at_work
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.sleeve.writing import write_sleeve
 from sidekeep.wording.findings import finding_text
@@ -104,6 +107,9 @@ def rebuild(shelf: Path) -> int:
 
 def _accept(folder: RecordFolder) -> None:
     """What is there now is what there should be."""
+    with contextlib.suppress(RecordBusy, CopyError), at_work(folder.path, "making the index again"):
+        for place in (path.parent for path in (folder.path / "copies").glob(f"*/{MANIFEST_NAME}")):
+            forget_kinds_gone(place)
     write_inventory(
         folder.path,
         Inventory(

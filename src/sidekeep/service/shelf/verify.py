@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep.copies.kept.checking import VerifyResult
+from sidekeep.copies.kept.gone import kinds_gone
 from sidekeep.copies.kept.history import HISTORY_NAME
+from sidekeep.copies.kept.intact import find_in_bags, not_what_it_was
 from sidekeep.copies.kept.manifest import MANIFEST_NAME
 from sidekeep.copies.kept.verify import check_sums, verify_folder
 from sidekeep.errors import Cancelled, CopyError, RecordBusy, ShelfError, SidekeepError
@@ -20,6 +22,7 @@ from sidekeep.files.bounded import kept_json
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.service.shelf.kept_texts import text_faults
 from sidekeep.service.shelf.records import find_record, index_record, list_records
+from sidekeep.service.shelf.silent_changes import Noted, silent_changes
 from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.inventory import Inventory, read_inventory, remember
 from sidekeep.shelf.record_folder import RecordFolder
@@ -131,6 +134,7 @@ def verify_record(
     shelf: Path, folder: RecordFolder, decode_flac: bool = False, progress: Progress = no_progress
 ) -> VerifyResult:
     """Takes against their checksums, copies against their manifests; the outcome is kept with its date."""
+    told, noted = silent_changes(folder.path, (folder.last_check() or {}).get("texts"))
     expected = expected_takes(folder)
     result = check_sums(
         folder.path,
@@ -141,7 +145,14 @@ def verify_record(
     )
     result = replace(
         result,
-        faults=result.faults + expected.faults + _copies_gone(folder) + text_faults(folder),
+        faults=(
+            *result.faults,
+            *expected.faults,
+            *_takes_lost(folder, expected, result),
+            *_copies_gone(folder),
+            *told,
+            *text_faults(folder),
+        ),
         unchecked=result.unchecked + expected.unchecked,
     )
     copies = folder.path / "copies"
@@ -152,9 +163,9 @@ def verify_record(
             decode_flac=decode_flac,
             resume_path=folder.path / (RESUME + "-copies"),
         )
-        result = _joined(result, below)
+        result = _with_kinds_gone(folder, _joined(result, below))
     with _if_it_can_be_kept(folder):
-        _keep(folder, result)
+        _keep(folder, result, noted)
     # What cannot be indexed was told above; the answer must not be lost over it.
     with contextlib.suppress(ShelfError):
         index_record(shelf, folder)
@@ -256,6 +267,31 @@ def _copies_gone(folder: RecordFolder) -> tuple[str, ...]:
     return tuple(faults)
 
 
+def _takes_lost(folder: RecordFolder, expected: ExpectedTakes, result: VerifyResult) -> list[str]:
+    """What to do about recordings that are not what they were or not there: whether a bag still holds them."""
+    told = [
+        str(not_what_it_was(folder.path / path, expected.sums[path]))
+        for path in (*result.changed, *result.unreadable)
+    ]
+    for path in result.missing:
+        if (held := find_in_bags(folder.path / path, expected.sums[path])) is not None:
+            told.append(f"{path} is missing, and {held[0]} still holds its sound")
+    return told
+
+
+def _with_kinds_gone(folder: RecordFolder, result: VerifyResult) -> VerifyResult:
+    """A whole kind of copies that is gone is told in one sentence instead of file by file, with what can be done."""
+    missing, faults = list(result.missing), []
+    for place in sorted(path for path in (folder.path / "copies").glob("*") if path.is_dir()):
+        for kind in kinds_gone(place):
+            within = f"copies/{place.name}/{kind}/"
+            missing = [path for path in missing if not path.startswith(within)]
+            faults.append(
+                f"{within.rstrip('/')} is gone; 'sidekeep copies' makes it again, 'sidekeep shelf rebuild' forgets it"
+            )
+    return replace(result, missing=tuple(missing), faults=(*result.faults, *faults))
+
+
 def _joined(takes: VerifyResult, copies: VerifyResult) -> VerifyResult:
     def under(paths: tuple[str, ...]) -> tuple[str, ...]:
         return tuple(f"copies/{path}" for path in paths)
@@ -272,13 +308,16 @@ def _joined(takes: VerifyResult, copies: VerifyResult) -> VerifyResult:
     )
 
 
-def _keep(folder: RecordFolder, result: VerifyResult) -> None:
+def _keep(folder: RecordFolder, result: VerifyResult, noted: Noted) -> None:
     path = folder.path / CHECKS
     known: Any = kept_json(path)
     checks: list[Any] = known if isinstance(known, list) else []
     covers = ""
     with contextlib.suppress(ShelfError, OSError):  # it was told above, and is no check that stands
         covers = folder.covers()
+    for check in checks:
+        if isinstance(check, dict):
+            check.pop("texts", None)  # the newest is enough
     checks.append(
         {
             "checked_utc": datetime.now(UTC).replace(microsecond=0).isoformat(),
@@ -290,6 +329,7 @@ def _keep(folder: RecordFolder, result: VerifyResult) -> None:
             "unreadable": list(result.unreadable),
             "faults": list(result.faults),
             "unchecked": list(result.unchecked),
+            "texts": noted,
         }
     )
     write_json(path, checks[-_CHECKS_KEPT:], replace=True)

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
 from sidekeep.errors import ChangedElsewhere, CopyError, ShelfError, SidekeepError
 from sidekeep.files.checksum import text_sha256
 from sidekeep.model.cuts import SideCuts
@@ -80,7 +82,7 @@ def read_choices(folder: Path) -> Choices:
         with choices_lock(folder):
             return _choices(_settled(folder))
     except CopyError:
-        journal = read_journal(folder)
+        journal = _sound_journal(folder)
         journal.state = read_state(folder, read_texts(folder), journal.state)
         return _choices(journal)
 
@@ -89,7 +91,7 @@ def read_history(folder: Path) -> list[JournalEntry]:
     """Every change so far, oldest first."""
     with contextlib.suppress(CopyError), choices_lock(folder):
         return _settled(folder).entries
-    return read_journal(folder).entries
+    return _sound_journal(folder).entries
 
 
 def change_choices(
@@ -147,9 +149,23 @@ def _expect(journal: Journal, revision: int | None) -> None:
         raise ChangedElsewhere("changed-elsewhere", revision=journal.revision, expected_revision=revision)
 
 
+def _sound_journal(folder: Path) -> Journal:
+    """The journal; one whose lines can be read and mean nothing is spoilt like any other."""
+    journal = read_journal(folder)
+    try:
+        sides_in(journal.state)
+        recipe_of(journal.state)
+        for entry in journal.entries:
+            for change in entry.changes:
+                file_of(change.path)
+    except (KeyError, TypeError, ValueError, msgspec.MsgspecError, SidekeepError):
+        return Journal(set_aside=True)
+    return journal
+
+
 def _settled(folder: Path) -> Journal:
     """The journal, brought in line with the files."""
-    journal = read_journal(folder)
+    journal = _sound_journal(folder)
     facts = {}
     if journal.set_aside:
         facts = {"set_aside": set_aside(folder)}

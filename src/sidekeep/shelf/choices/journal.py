@@ -4,13 +4,14 @@ A change is written and flushed here *before* the files it changes: a pulled plu
 look. The choices are held as a flat map from a path (``recipe/level.target``, ``cuts/<take>/<side>``) to a plain value;
 an entry holds what was and what is for every path it changes, so any of them can be undone at any time, also after
 others have been changed by the survey. A line torn by a pulled plug is cut off; a file that is spoilt further up is
-set aside, and a new one begins.
+set aside, and a new one begins. Every line ends with a checksum of itself, so that nothing is undone to a value that rotted.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -22,6 +23,7 @@ import msgspec
 from sidekeep.errors import ChangedElsewhere, ParameterError, ShelfError
 from sidekeep.files.atomic import copy_error, flush_folder
 from sidekeep.files.bounded import LIST_BYTES, read_bounded
+from sidekeep.files.checksum import bytes_sha256
 
 HISTORY = "history.jsonl"
 By = Literal["person", "by-hand", "survey", "upload", "undo", "redo"]
@@ -48,6 +50,11 @@ class JournalEntry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True
     changes: tuple[Change, ...] = ()
     files: dict[str, tuple[str, str]] = {}
     of: int | None = None
+
+
+_ENTRY = msgspec.json.Decoder(JournalEntry)
+_SUM_DIGITS = 16
+_SUM = re.compile(rb',"sum":"([0-9a-f]{16})"\}\n?\Z')
 
 
 @dataclass
@@ -166,11 +173,15 @@ def read_journal(folder: Path) -> Journal:
         return Journal()
     content = read_bounded(path, "history", most_bytes=LIST_BYTES, error=ShelfError)
     journal = Journal()
-    decode = msgspec.json.Decoder(JournalEntry).decode
     lines = content.splitlines(keepends=True)
+    is_summed = False
     for number, line in enumerate(lines):
         try:
-            entry = decode(line)
+            body, has_sum = _summed(line)
+            if is_summed and not has_sum:
+                raise msgspec.ValidationError("its checksum is gone")
+            is_summed = has_sum
+            entry = _ENTRY.decode(body)
             if entry.seq != journal.revision + 1 or not line.endswith(b"\n"):
                 raise msgspec.ValidationError("not the next line")
         except (msgspec.DecodeError, msgspec.ValidationError, UnicodeDecodeError):
@@ -181,6 +192,23 @@ def read_journal(folder: Path) -> Journal:
     return journal
 
 
+def _line(entry: JournalEntry) -> bytes:
+    """An entry as a line, with the checksum of all before it at its end."""
+    body = msgspec.json.encode(entry)
+    return body[:-1] + b',"sum":"%s"}\n' % bytes_sha256(body)[:_SUM_DIGITS].encode()
+
+
+def _summed(line: bytes) -> tuple[bytes, bool]:
+    """The entry in a line, and whether a checksum vouches for it: lines of earlier versions have none. Raises for a wrong one."""
+    found = _SUM.search(line)
+    if found is None:
+        return line, False
+    body = line[: found.start()] + b"}"
+    if bytes_sha256(body)[:_SUM_DIGITS].encode() != found[1]:
+        raise msgspec.ValidationError("not what was written")
+    return body, True
+
+
 def write_entry(folder: Path, journal: Journal, entry: JournalEntry) -> None:
     """Append an entry and bring it to the disk; what a torn write left behind the last whole line is cut off."""
     path = folder / HISTORY
@@ -189,7 +217,7 @@ def write_entry(folder: Path, journal: Journal, entry: JournalEntry) -> None:
         with path.open("r+b" if not is_new else "x+b") as file:
             file.truncate(journal.whole_bytes)
             file.seek(journal.whole_bytes)
-            line = msgspec.json.encode(entry) + b"\n"
+            line = _line(entry)
             file.write(line)
             file.flush()
             os.fsync(file.fileno())
