@@ -24,7 +24,7 @@ PlainLines = list[tuple[ReadingLine, str]]
 COLUMNS = {
     name: column
     for column, names in {
-        "mark": "mark|number|no|no.|nr|nr.|#|track|nummer|numéro|número|numero",
+        "mark": "mark|position|pos|pos.|number|no|no.|nr|nr.|#|track|nummer|numéro|número|numero",
         "title": "title|titel|titre|título|titolo|song|piece|name",
         "artist": "artist|artists|performer|interpret|künstler|artiste|artista|band",
         "time": "time|length|duration|dauer|durée|duración|duração|durata|zeit|min|seconds",

@@ -14,6 +14,7 @@ from sidekeep.model.record import Record
 from sidekeep.shelf.sleeve.columns import PlainLines, table_lines
 from sidekeep.shelf.sleeve.decoding import MAX_LINE, checked
 from sidekeep.shelf.sleeve.json_form import json_lines, looks_like_json
+from sidekeep.shelf.sleeve.layouts import lengths_from_starts, one_track_a_line
 from sidekeep.shelf.sleeve.line_reader import ATTRIBUTE, LineReader
 from sidekeep.shelf.sleeve.outcome import Doubt, ReadingLine, ReadLine, SleeveReading
 from sidekeep.shelf.sleeve.parts.fields import read_field
@@ -62,11 +63,13 @@ def read_text(text: str) -> SleeveReading:
             rows.pop()
         lines = [ReadingLine(number=number, text=visible(row).strip()) for number, row in enumerate(rows, 1)]
         table = table_lines(_short(lines))
-        plain = table if table is not None else list(zip(lines, rows, strict=True))
+        plain = table if table is not None else one_track_a_line(list(zip(lines, rows, strict=True)))
     reader = LineReader(letters=_has_letter_marks(plain))
     for line, row in plain:
         reader.read(line, row)
     record = reader.finish()
+    if not any(line.reads_as == "side" for line in lines):
+        record = lengths_from_starts(record)
     read = _in_order(lines)
     if record == Record() and not any(line.doubts for line in read):
         empty = Doubt(code="no-list", text="no track list in this text")

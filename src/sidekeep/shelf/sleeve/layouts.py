@@ -1,0 +1,176 @@
+"""Track lists whose layout was lost on the way: pasted from a phone's browser, from a PDF, from below a video.
+
+Conventions: rows are put as a sleeve would print them, one track a line, each still with the line of the text it came from, so
+that one reader (``line_reader``) makes the record. A layout is only undone where every part of it fits; else the rows stay.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+
+from sidekeep.model.record import Record
+from sidekeep.shelf.sleeve.columns import PlainLines
+from sidekeep.shelf.sleeve.parts.headings import read_heading
+from sidekeep.shelf.sleeve.parts.lines import read_line
+from sidekeep.shelf.sleeve.parts.quoting import tidy
+from sidekeep.shelf.sleeve.parts.times import is_time, read_time, take_time
+
+_GAP = re.compile(r"\t+|[ \u00a0]{3,}")
+_MARK_INSIDE = re.compile(r"(?:(?<=[\s,;/|])|^)(?=[A-H][0-9]{1,2}[.):]?\s+\S)")
+_PARTED = " \t,;/|"
+_NEAR = 14
+"""Letters by which a column may begin before or after its heading."""
+_MOST_TEXTS = 3
+"""On their own lines below a mark: title, artist, and one more."""
+
+
+def one_track_a_line(plain: PlainLines) -> PlainLines:
+    """The rows of a text, each with one track."""
+    return _titles_then_times(_cells_below_each_other(_several_in_a_line(_side_by_side(plain))))
+
+
+def lengths_from_starts(record: Record) -> Record:
+    """A list without sides whose times are those at which tracks begin (the first is 0:00, each later than the one before), with
+    their lengths instead; the last has none."""
+    starts = [track.duration_s for side in record.sides for track in side.tracks]
+    known = [start for start in starts if start is not None]
+    if len(starts) < 3 or len(known) < len(starts) or known[0] != 0.0:
+        return record
+    lengths = [round(later - earlier, 3) for earlier, later in zip(known, known[1:])]
+    if min(lengths) <= 0.0:
+        return record
+    given = iter([*lengths, None])
+    sides = tuple(
+        replace(side, tracks=tuple(replace(track, duration_s=next(given)) for track in side.tracks))
+        for side in record.sides
+    )
+    return replace(record, sides=sides)
+
+
+def _side_by_side(plain: PlainLines) -> PlainLines:
+    """Sides printed in columns, under headings that stand on one line."""
+    for top, (line, row) in enumerate(plain):
+        heads = _parts(row)
+        if len(heads) < 2 or any(read_heading(tidy(text)) is None for _, text in heads):
+            continue
+        columns: list[PlainLines] = [[(line, text)] for _, text in heads]
+        rest: PlainLines = []
+        for below, text in plain[top + 1 :]:
+            cells = _in_columns(text, [at for at, _ in heads])
+            for column, cell in zip(columns, cells, strict=True):
+                if cell:
+                    column.append((below, cell))
+            if not any(cells):
+                rest.append((below, text))
+        if all(len(column) > 1 for column in columns):
+            return [*plain[:top], *(row for column in columns for row in column), *rest]
+    return plain
+
+
+def _parts(row: str) -> list[tuple[int, str]]:
+    """What stands between wide gaps, and where it begins."""
+    found, at = [], 0
+    for gap in [*_GAP.finditer(row), None]:
+        stop = gap.start() if gap else len(row)
+        if row[at:stop].strip():
+            found.append((at, row[at:stop].strip()))
+        at = gap.end() if gap else stop
+    return found
+
+
+def _in_columns(row: str, heads: Sequence[int]) -> list[str]:
+    """The row cut at the gaps nearest to where the columns begin; with tabs at every so many cells."""
+    cells = [cell for cell in row.split("\t") if cell.strip()]
+    if "\t" in row.strip("\t") and len(cells) % len(heads) == 0:
+        size = len(cells) // len(heads)
+        return ["\t".join(cells[at * size : (at + 1) * size]) for at in range(len(heads))]
+    starts = [at for at, _ in _parts(row)]
+    cuts = [0]
+    for head in heads[1:]:
+        near = [at for at in starts if abs(at - head) <= _NEAR and at > cuts[-1]]
+        # of two gaps the one before a mark: the other stands before a time
+        marked = [at for at in near if read_line(row[at:]).mark]
+        cuts.append(min(marked or near, key=lambda at: abs(at - head), default=len(row)))
+    return [row[start:stop].strip() for start, stop in zip(cuts, [*cuts[1:], len(row)])]
+
+
+def _several_in_a_line(plain: PlainLines) -> PlainLines:
+    """``A1 Lamp Oil 3:45, A2 Rope 4:10``: a new track at every mark, where each part of the line ends with a time."""
+    rows: PlainLines = []
+    for line, row in plain:
+        starts = [match.start() for match in _MARK_INSIDE.finditer(row)] if '"' not in row else []
+        parts = [row[start:stop].strip(_PARTED) for start, stop in zip(starts, [*starts[1:], len(row)])]
+        if len(parts) > 1 and not row[: starts[0]].strip() and all(take_time(part)[2] for part in parts):
+            rows += [(line, part) for part in parts]
+        else:
+            rows.append((line, row))
+    return rows
+
+
+def _cells_below_each_other(plain: PlainLines) -> PlainLines:
+    """Mark, title and time (and an artist) each on a line of its own, as a table comes out of a small window."""
+    full = [(line, tidy(row)) for line, row in plain if row.strip()]
+    marks = [at for at, (_, text) in enumerate(full) if _is_mark(text)]
+    if len(marks) < 2 or not _is_counted([full[at][1] for at in marks]):
+        return plain
+    rows: PlainLines = [*full[: marks[0]]]
+    shapes = set()
+    for at, stop in zip(marks, [*marks[1:], len(full)]):
+        texts = full[at + 1 : stop]
+        heading = next((k for k, (_, text) in enumerate(texts) if k and read_heading(text)), len(texts))
+        texts, after = texts[:heading], texts[heading:]
+        times = [text for _, text in texts if is_time(text)]
+        titles = [each for each in texts if not is_time(each[1])]
+        if not 1 <= len(titles) <= _MOST_TEXTS or len(times) > 1 or any("\t" in text for _, text in titles):
+            return plain
+        shapes.add((len(titles), len(times)))
+        line, title = titles[0]
+        for other, _ in full[at : at + 1 + heading]:
+            other.reads_as = "track"
+        rows.append((line, "\t".join([full[at][1], title, *times])))
+        rows += after
+    # what stands below some marks only is no table, but a list with its titles on the next line
+    return rows if len({titles for titles, _ in shapes}) == 1 and any(times for _, times in shapes) else plain
+
+
+def _is_mark(text: str) -> bool:
+    read = read_line(f"{text} x")
+    return bool(read.mark) and read.body == "x" and not is_time(text)
+
+
+def _is_counted(marks: Sequence[str]) -> bool:
+    """Whether marks count on from each other, or begin anew at 1."""
+    numbers = [re.sub(r"\D+", "", mark) for mark in marks]
+    if not all(numbers):
+        return False
+    counted = [int(number[-2:]) for number in numbers]
+    return counted[0] == 1 and all(b in (a + 1, 1) for a, b in zip(counted, counted[1:]))
+
+
+def _titles_then_times(plain: PlainLines) -> PlainLines:
+    """A column of titles and below it the column of their times, within each side."""
+    begins = [at for at, (_, row) in enumerate(plain) if at == 0 or read_heading(tidy(row)) is not None]
+    rows: PlainLines = []
+    for start, stop in zip(begins, [*begins[1:], len(plain)]):
+        rows += _joined(plain[start:stop])
+    return rows
+
+
+def _joined(section: PlainLines) -> PlainLines:
+    full = [(line, row) for line, row in section if row.strip()]
+    first = next((at for at, (_, row) in enumerate(full) if is_time(tidy(row))), len(full))
+    heads = 1 if full and read_heading(tidy(full[0][1])) is not None else 0
+    titles, times = full[heads:first], full[first:]
+    # a title of the record, and an artist, may stand above where no heading does
+    above = len(titles) - len(times)
+    if len(times) < 2 or not (above == 0 or (not heads and above in (1, 2))):
+        return section
+    pairs = list(zip(titles[above:], times))
+    if any(read_time(tidy(time[1])) is None or take_time(tidy(title[1]))[2] for title, time in pairs):
+        return section
+    for line, _ in times:
+        line.reads_as = "track"
+    joined = [(line, f"{row.rstrip()}\t{tidy(time)}") for (line, row), (_, time) in pairs]
+    return [*full[:heads], *titles[:above], *joined]
