@@ -262,6 +262,10 @@ TWINS = {
     "dsp/output/dither.py": {
         "_fast_quantise": ("dsp/output/test_dither.py", "test_kernel_equals_plain_twin"),
     },
+    "dsp/output/steps.py": {
+        "_fast_steps": ("dsp/output/test_steps.py", "test_steps_are_those_of_plain_numpy"),
+        "_fast_pack_24": ("dsp/output/test_steps.py", "test_packing_is_that_of_plain_python"),
+    },
     "dsp/tracks/division.py": {
         "forward_kernel": (
             "dsp/tracks/test_division.py",

@@ -397,3 +397,14 @@ def test_a_copy_is_on_the_disk_before_it_gets_its_name(
     assert done.count("name") == 1
     assert "flush" in done[: done.index("name")]
     assert "flush" in done[done.index("name") :]
+
+
+def test_room_that_is_there_already_gives_the_same(rng: np.random.Generator) -> None:
+    """Larger than needed, and too small."""
+    whole = rng.integers(-(1 << 23), 1 << 23, (501, 2)).astype(np.int32)
+    plain = bytes(pack_samples(whole, 24))
+    for size in (0, 3_005, 3_006, 5_000):
+        assert bytes(pack_samples(whole, 24, np.full(size, 9, np.uint8))) == plain
+    data = bytearray(1) + plain
+    room = np.full(2_000, 9, np.int32)
+    np.testing.assert_array_equal(unpack_samples(data, 1_002, 24, room), unpack_samples(data, 1_002, 24))

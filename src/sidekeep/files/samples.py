@@ -45,35 +45,36 @@ def digest_type(bits: int, is_float: bool) -> str:
     return f"<f{bits // 8}" if is_float else "<i4"
 
 
-def pack_samples(samples: NDArray[Any], bits: int) -> bytes | memoryview:
-    """Whole numbers, any integer dtype, (n, channels), as little-endian bytes of ``bits`` bits."""
+def pack_samples(
+    samples: NDArray[Any], bits: int, room: NDArray[np.uint8] | None = None
+) -> bytes | memoryview:
+    """Whole numbers, any integer dtype, (n, channels), as little-endian bytes of ``bits`` bits.
+
+    Those of 24 bits are put into ``room`` where they fit.
+    """
     if bits == 16:
         return samples.astype("<i2").tobytes()
     whole = np.ascontiguousarray(samples, dtype="<i4")
     if bits == 32:
         return whole.tobytes()
     if bits == 24:
-        # four samples are three words: a third of what cutting off every fourth byte takes
-        packed = np.empty(3 * whole.size, np.uint8)
-        fours = whole.size // 4
-        one, two, three, four = whole.reshape(-1)[: 4 * fours].view("<u4").reshape(-1, 4).T
-        words = packed[: 12 * fours].view("<u4").reshape(-1, 3).T
-        np.bitwise_or(one & 0xFFFFFF, two << 24, out=words[0])
-        np.bitwise_or(two >> 8 & 0xFFFF, three << 16, out=words[1])
-        np.bitwise_or(three >> 16 & 0xFF, four << 8, out=words[2])
-        rest = whole.reshape(-1)[4 * fours :].view(np.uint8).reshape(-1, 4)
-        packed[12 * fours :] = rest[:, :3].reshape(-1)
-        return packed.data
+        # loaded where it is needed: many verbs need no kernel
+        from sidekeep.flow.sample_bytes import packed_24
+
+        return packed_24(whole, room)
     raise ParameterError("sample-bits", bits=bits)
 
 
-def unpack_samples(data: bytearray, count: int, bits: int) -> NDArray[np.float64]:
+def unpack_samples(
+    data: bytearray, count: int, bits: int, room: NDArray[np.int32] | None = None
+) -> NDArray[np.float64]:
     """``count`` little-endian whole numbers of 16, 24 or 32 bits as float64 with full scale +-1, exactly.
 
     The samples begin at the second byte of ``data``: one of 24 bits is read as 32 bits that begin with the byte
-    before it, which is taken off.
+    before it, which is taken off, in ``room`` if there is one, of ``count`` samples or more.
     """
     if bits == 24:
-        longer = np.ndarray(count, "<i4", data, 0, (3,)) & -256
+        into = None if room is None else room[:count]
+        longer = np.bitwise_and(np.ndarray(count, "<i4", data, 0, (3,)), -256, out=into)
         return np.multiply(longer, 2.0**-31)
     return np.multiply(np.ndarray(count, f"<i{bits // 8}", data, 1), 2.0 ** (1 - bits))

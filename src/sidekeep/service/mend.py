@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from sidekeep.copies.kept.intact import reading_whole
+from sidekeep.dsp.output.steps import nearest_steps
 from sidekeep.errors import ParameterError
 from sidekeep.files.guard import OutputGuard
 from sidekeep.files.reading.reader import open_source
@@ -55,10 +56,10 @@ def mend_file(
     mender = Mender(settings, rate_hz=form.rate_hz, channels=form.channels, lossy=form.is_lossy)
     unmatched: tuple[Finding, ...] = ()
     left: frozenset[int] = frozenset()
-    outputs = [_open_output(out_path, form, replace)]
+    outputs = [_Output(out_path, form, replace)]
     try:
         if taken_out_path is not None:
-            outputs.append(_open_output(taken_out_path, form, replace))
+            outputs.append(_Output(taken_out_path, form, replace))
         with contextlib.ExitStack() as stack:
             if settings.leave or settings.choices:
                 # loaded where somebody chooses: it takes as long as mending some seconds of sound
@@ -67,12 +68,12 @@ def mend_file(
                 chosen = stack.enter_context(mend_choosing.chosen(source, mender, settings, progress))
                 left, unmatched, blocks, progress = chosen
             else:
-                blocks = mended_blocks(source, mender)
+                blocks = mended_blocks(source, mender, keeps_original=taken_out_path is not None)
             reading = stack.enter_context(reading_whole(source, [source_path], only_known=True))
             for done, original, mended in blocks:
-                _write(outputs[0], mended, form)
+                outputs[0].write(mended)
                 if taken_out_path is not None:
-                    _write(outputs[1], np.concatenate(original) - mended, form)
+                    outputs[1].write(np.concatenate(original) - mended)
                 progress(done / max(1, form.length_frames), "mending")
         for output in outputs:
             output.close()
@@ -87,31 +88,34 @@ def mend_file(
     )
 
 
-def mended_blocks(source: AudioSource, mender: Mender) -> Iterator[tuple[int, list[Audio], Audio]]:
-    """(frames done, original in parts, mended), the two aligned."""
+def mended_blocks(
+    source: AudioSource, mender: Mender, *, keeps_original: bool
+) -> Iterator[tuple[int, list[Audio], Audio]]:
+    """(frames done, original in parts, mended), the two aligned; no parts without ``keeps_original``."""
     held: deque[Audio] = deque()
     done = 0
 
-    def pair(mended: Audio) -> tuple[list[Audio], Audio]:
-        parts, missing = [], len(mended)
-        while missing > 0:
+    def original(missing: int) -> list[Audio]:
+        parts: list[Audio] = []
+        while keeps_original and missing > 0:
             block = held.popleft()
             parts.append(block[:missing])
             if len(block) > missing:
                 held.appendleft(block[missing:])
             missing -= len(parts[-1])
-        return parts, mended
+        return parts
 
     for block in source.blocks(BLOCK_FRAMES):
-        held.append(block)
+        if keeps_original:
+            held.append(block)
         mended = mender.process(block)
         mender.take_pieces()
         if len(mended):
             done += len(mended)
-            yield done, *pair(mended)
+            yield done, original(len(mended)), mended
     for mended in mender.drain():
         done += len(mended)
-        yield done, *pair(mended)
+        yield done, original(len(mended)), mended
 
 
 def _open_output(path: Path, form: AudioFormat, replace: bool) -> AudioSink:
@@ -131,15 +135,25 @@ def _open_output(path: Path, form: AudioFormat, replace: bool) -> AudioSink:
     )
 
 
-def _write(sink: AudioSink, block: Audio, form: AudioFormat) -> None:
-    """Nearest step of the word length: exact for what came from such a file."""
-    if form.is_float:
-        sink.write(block)
-        return
-    scale = float(2 ** (form.bits - 1))
-    # each step in place: fresh memory costs more than the arithmetic
-    steps = block * scale
-    steps += 0.5
-    np.floor(steps, out=steps)
-    np.clip(steps, -scale, scale - 1.0, out=steps)
-    sink.write_int(steps.astype(np.int32))
+class _Output:
+    """A file that mended sound goes into, in the word length of the source."""
+
+    def __init__(self, path: Path, form: AudioFormat, replace: bool) -> None:
+        self._form = form
+        self._sink = _open_output(path, form, replace)
+        self._steps = np.empty((0, form.channels), np.int32)
+
+    def write(self, block: Audio) -> None:
+        """Append; fresh memory for the steps would cost more than the steps."""
+        if self._form.is_float:
+            self._sink.write(block)
+            return
+        if len(block) > len(self._steps):
+            self._steps = np.empty(block.shape, np.int32)
+        self._sink.write_int(nearest_steps(block, self._form.bits, self._steps))
+
+    def close(self) -> None:
+        self._sink.close()
+
+    def abandon(self) -> None:
+        self._sink.abandon()

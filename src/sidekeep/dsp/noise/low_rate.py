@@ -86,7 +86,8 @@ def decimate(audio: NDArray[np.float64], factor: int, half_width: int = HALF_WID
     """The whole of (frames, channels) at 1/factor of its rate: (ceil(frames / factor), channels)."""
     taps = low_pass(factor, half_width)
     half = len(taps) // 2
-    held = np.zeros((audio.shape[1], len(audio) + 2 * half))
+    held = np.empty((audio.shape[1], len(audio) + 2 * half))
+    held[:, :half] = held[:, half + len(audio) :] = 0.0
     held[:, half : half + len(audio)] = audio.T
     out = np.empty((-(-len(audio) // factor), audio.shape[1]))
     _fast_decimate(held, taps, factor, out)

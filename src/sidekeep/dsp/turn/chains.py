@@ -142,8 +142,8 @@ def _is_musical(own: Floats, times_s: Floats, lag_s: float) -> bool:
     limit = min(_MUSICAL_SHARE, max(0.3, 0.05 + 2.2 / at_once))
     for shift in (0.0, 0.5):
         cells = np.floor(lags / _CELL_S + shift).astype(np.int64)
-        distinct = np.unique(np.stack((cells, one), axis=1), axis=0)
-        counts = np.bincount(distinct[:, 0])
+        distinct = np.unique(cells * len(own) + one)
+        counts = np.bincount(distinct // len(own))
         able = len(own) - np.searchsorted(left_s, (np.arange(len(counts)) + 1 - shift) * _CELL_S)
         chance = 1.0 - np.exp(-len(times_s) * _CELL_S / max(times_s[-1] - times_s[0], 1.0))
         share = (counts / np.maximum(able, 5.0) - chance) / (1.0 - chance)

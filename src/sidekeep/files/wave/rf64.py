@@ -22,6 +22,7 @@ import struct
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.errors import ParameterError
@@ -152,6 +153,7 @@ class TakeWriter:
             rate_hz=rate_hz, channels=channels, bits=bits, is_float=is_float, bext=bext, of_copy=of_copy
         )
         self._bytes = 0
+        self._room = np.empty(0, np.uint8)
         self._is_part = is_part
         try:
             if is_part:
@@ -190,7 +192,9 @@ class TakeWriter:
         """Append whole numbers of ``bits`` bits, shape (n, channels)."""
         if samples.ndim != 2 or samples.shape[1] != self.channels:
             raise ParameterError("wav-columns", shape=samples.shape, channels=self.channels)
-        self.append_bytes(pack_samples(samples, self.bits))
+        if self.bits == 24 and 3 * samples.size > len(self._room):
+            self._room = np.empty(3 * samples.size, np.uint8)
+        self.append_bytes(pack_samples(samples, self.bits, self._room))
 
     def free_bytes(self) -> int:
         """What an ordinary user may still write on this file's disk, wherever its folder is called now."""
