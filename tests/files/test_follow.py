@@ -59,8 +59,8 @@ def test_a_bit_that_changes_on_its_way_is_noticed(
     """In the first stretch, a later one and the last, which is read when the file is whole."""
     pack, seen = rf64.pack_samples, iter(range(10))
 
-    def spoil(samples: np.ndarray, bits: int) -> bytes:
-        data = bytearray(pack(samples, bits))
+    def spoil(samples: np.ndarray, bits: int, room: np.ndarray) -> bytes:
+        data = bytearray(pack(samples, bits, room))
         if next(seen) == block:
             data[1_001] ^= 4
         return bytes(data)
