@@ -21,12 +21,15 @@ TESTS = Path(__file__).parents[1]
 FINDING = "dsp/impulses/test_finding_twins.py"
 ESTIMATE = "dsp/impulses/test_estimate_twins.py"
 CANDIDATES = "dsp/impulses/test_candidates.py"
+COLUMNS = "dsp/impulses/test_columns.py"
 CONTINUITY = "dsp/impulses/test_continuity.py"
 AUTOREGRESSION = "dsp/impulses/test_autoregression.py"
 EVIDENCE = "dsp/impulses/evidence/test_evidence.py"
 EVIDENCE_TWINS = "dsp/impulses/evidence/test_evidence_twins.py"
 BELIEF = "dsp/impulses/test_belief.py"
 PLACES = "dsp/impulses/test_places.py"
+MEDIAN = "dsp/impulses/test_running_median.py"
+RECURRENCE = "dsp/impulses/test_recurrence.py"
 SAFETY = "dsp/impulses/test_safety.py"
 THUMP_SIZES = "dsp/impulses/test_thump_sizes.py"
 FORECAST = "dsp/turn/test_forecast_twins.py"
@@ -85,6 +88,13 @@ TWINS = {
         "find_tests": (CANDIDATES, "test_the_test_is_the_likelihood_ratio_of_three_unknown_frames"),
         "find_candidates": (FINDING, "test_candidates_are_those_of_the_plain_search"),
         "find_bursts": (FINDING, "test_bursts_are_those_of_the_plain_search"),
+    },
+    "dsp/impulses/columns.py": {
+        "on_lines": (COLUMNS, "test_what_is_asked_for_begins_on_a_line_of_memory"),
+        "lay_out": (COLUMNS, "test_columns_are_pieces_of_the_signal_side_by_side_and_go_back"),
+        "lay_back": (COLUMNS, "test_columns_are_pieces_of_the_signal_side_by_side_and_go_back"),
+        "filter_columns": (COLUMNS, "test_filtering_in_columns_is_filtering_along_the_signal"),
+        "correlate_columns": (COLUMNS, "test_correlations_in_columns_are_those_along_the_signal"),
     },
     "dsp/impulses/continuity.py": {
         "misfit": (CONTINUITY, "test_the_least_error_and_the_misfit_are_those_of_dense_least_squares"),
@@ -195,11 +205,21 @@ TWINS = {
         "fit_colour": (ESTIMATE, "test_the_colour_is_that_of_weighted_least_squares"),
     },
     "dsp/impulses/recurrence.py": {
-        "recurrence": ("dsp/impulses/test_recurrence.py", "test_the_kernel_is_its_plain_twin"),
+        "recurrence": (RECURRENCE, "test_the_kernel_is_its_plain_twin"),
+        "explain_places": (RECURRENCE, "test_each_place_explains_what_a_gain_of_it_takes_away"),
+        "first_greatest": (RECURRENCE, "test_of_the_greatest_the_first_along_the_signal_is_found"),
     },
     "dsp/impulses/repaired.py": {
         "gather_values": (PLACES, "test_values_are_gathered_and_laid_row_by_row"),
         "lay_values": (PLACES, "test_values_are_gathered_and_laid_row_by_row"),
+    },
+    "dsp/impulses/running_median.py": {
+        "running_median": (MEDIAN, "test_running_medians_are_those_of_sorted_windows"),
+        "median_of_twenty": (MEDIAN, "test_the_median_is_right_whatever_the_order_of_its_parts"),
+        "sort_four": (MEDIAN, "test_four_are_sorted"),
+        "merge_fours": (MEDIAN, "test_two_fours_in_order_become_eight"),
+        "greatest_two_below": (MEDIAN, "test_the_middle_of_two_eights"),
+        "least_three_above": (MEDIAN, "test_the_middle_of_two_eights"),
     },
     "dsp/impulses/safety.py": {
         "slope_energy": (SAFETY, "test_the_energy_of_slopes_is_the_plain_sum"),

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.candidates import (
     CELL,
-    CELLS,
     GUARD,
     QUIET,
     backward_error,
@@ -25,6 +24,7 @@ from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.mending import Manner, mend_channels
 from sidekeep.dsp.impulses.priors import DOUBT_UP, DUE_LIMIT, PRIOR_UP, SHARE_ROUNDS, share_shift, spread_due
 from sidekeep.dsp.impulses.repaired import FATE, LENGTH, MENDED, START, WALL
+from sidekeep.dsp.impulses.running_median import CELLS
 
 Floats = NDArray[np.float64]
 HOP, ORDER = 1024, 32

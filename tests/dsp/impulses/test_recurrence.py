@@ -7,7 +7,16 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from sidekeep.dsp.impulses.recurrence import APART, FAR, MOST_GAIN, ROUND, recurrence
+from sidekeep.dsp.impulses.columns import SINGLES
+from sidekeep.dsp.impulses.recurrence import (
+    APART,
+    FAR,
+    MOST_GAIN,
+    ROUND,
+    explain_places,
+    first_greatest,
+    recurrence,
+)
 
 Floats = NDArray[np.float64]
 FIRST, LAST = 6_000, 6_060
@@ -124,3 +133,30 @@ def test_the_kernel_is_its_plain_twin(first: int, last: int) -> None:
     assert recurrence(sound, mended, first, last, 1) == pytest.approx(
         plain_recurrence(sound, mended, first, last), abs=1e-5
     )
+
+
+@pytest.mark.parametrize("silent", [False, True])
+def test_each_place_explains_what_a_gain_of_it_takes_away(silent: bool) -> None:
+    rng, wide, gap, rows = np.random.default_rng(6), 20, 30, 7
+    slope = rng.standard_normal(SINGLES * rows + gap + 24)
+    if silent:
+        slope[10:100] = 0.0
+    ahead, behind = np.zeros((2, 24), np.float32)
+    ahead[:wide], behind[:wide] = rng.standard_normal((2, wide))
+    explained = np.full(SINGLES * rows, np.nan)
+    explain_places(slope, ahead, behind, wide, gap, explained)
+    here = np.r_[ahead[:wide], behind[:wide]].astype(np.float64)
+    for k in range(SINGLES * rows):
+        there = np.r_[slope[k : k + wide], slope[k + gap : k + gap + wide]]
+        gain = np.clip(here @ there / max(there @ there, 1e-30), 0.0, MOST_GAIN)
+        wanted = here @ here - np.square(here - gain * there).sum()
+        assert explained[SINGLES * (k % rows) + k // rows] == pytest.approx(wanted, abs=1e-4)
+
+
+def test_of_the_greatest_the_first_along_the_signal_is_found() -> None:
+    rows = 9
+    for places in ([77], [3, 100], [100, 12], [9 * SINGLES - 1], [0, 1]):
+        along = np.random.default_rng(7).random(SINGLES * rows)
+        along[places] = 2.0
+        assert first_greatest(np.ascontiguousarray(along.reshape(SINGLES, rows).T).ravel()) == min(places)
+    assert first_greatest(np.zeros(SINGLES * rows)) == -1

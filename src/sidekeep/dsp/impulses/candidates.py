@@ -15,15 +15,21 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.impulses.autoregression import Matrix, Vector, autocorrelate, levinson, model_correlation
+from sidekeep.dsp.impulses.autoregression import Matrix, Vector, levinson, model_correlation
+from sidekeep.dsp.impulses.columns import (
+    DOUBLES,
+    Reals,
+    correlate_columns,
+    filter_columns,
+    lay_back,
+    lay_out,
+    on_lines,
+)
+from sidekeep.dsp.impulses.running_median import CELLS, running_median
 from sidekeep.dsp.kernel import inner_kernel, kernel
-
-Reals = NDArray[np.float64] | NDArray[np.float32]
 
 CELL = 16
 """Frames averaged to one cell of the scale."""
-CELLS = 20
-"""Cells looked at on each side."""
 GUARD = 3
 """Cells next to the tested one that are left out."""
 QUIET = 1.5e-5
@@ -39,7 +45,8 @@ def fit_predictors(signal: Vector, hop: int, order: int, stale: NDArray[np.bool_
     for i in range((span + 1) // 2):
         window[i] = 0.5 - 0.5 * math.cos(2.0 * math.pi * (i + 0.5) / span)
         window[span - 1 - i] = window[i]
-    windowed = np.empty(span)
+    places = -(-span // DOUBLES)
+    windowed, laid = np.zeros(DOUBLES * places + order), on_lines(DOUBLES * (places + order))
     correlation = np.empty(order + 1)
     scratch = np.empty(2 * order + 2)
     for b in range(models.shape[0]):
@@ -49,7 +56,8 @@ def fit_predictors(signal: Vector, hop: int, order: int, stale: NDArray[np.bool_
         seen = signal[low : low + span]
         for i in range(span):
             windowed[i] = seen[i] * window[i]
-        autocorrelate(windowed, order, correlation)
+        lay_out(windowed, DOUBLES, places, laid)
+        correlate_columns(laid, DOUBLES, order, correlation)
         correlation[0] += span * 1e-11
         levinson(correlation, order, models[b], scratch)
 
@@ -100,9 +108,10 @@ def find_errors(
     length = signal.shape[0]
     order = models.shape[1] - 1
     back, ahead = np.empty(order + 1), np.empty(order + 1)
-    piece = np.empty(hop + 2 * order)
-    error = np.empty(hop + order)
-    twice = np.empty(hop)
+    places = -(-hop // DOUBLES)
+    piece, values = np.zeros(DOUBLES * places + 2 * order), np.empty(DOUBLES * places)
+    laid, error = on_lines(DOUBLES * (places + 2 * order)), on_lines(DOUBLES * (places + order))
+    twice = on_lines(DOUBLES * places)
     for b in range(models.shape[0]):
         if not stale[b]:
             continue
@@ -115,19 +124,23 @@ def find_errors(
             ahead[k] = models[b, k] * gain
         first = b * hop
         count = min(hop, length - first)
-        begin, end = first - order, first + count + order
-        seen = piece[: end - begin]
+        begin, end = first - order, first - order + piece.shape[0]
+        seen = piece
         if begin >= 0 and end <= length:
             seen = signal[begin:end]
         else:
-            for i in range(end - begin):
-                seen[i] = signal[begin + i] if 0 <= begin + i < length else 0.0
-        filter_ahead(seen, count + order, back, error)
-        filter_ahead(error, count, ahead, twice)
+            for i in range(piece.shape[0]):
+                piece[i] = signal[begin + i] if 0 <= begin + i < length else 0.0
+        lay_out(seen, DOUBLES, places, laid)
+        filter_columns(laid, DOUBLES, back, error)
+        filter_columns(error, DOUBLES, ahead, twice)
         low, high = max(0, order - first), min(count, length - order - first)
-        for values, out in ((error, forward[first : first + count]), (twice, both[first : first + count])):
-            for i in range(count):
-                out[i] = values[i]
+        for rows, out in ((error, forward[first : first + count]), (twice, both[first : first + count])):
+            if count == values.shape[0]:
+                lay_back(rows, DOUBLES, places, out)
+            else:
+                lay_back(rows, DOUBLES, places, values)
+                out[:] = values[:count]
             out[:low] = 0.0
             out[max(low, high) :] = 0.0
 
@@ -176,20 +189,9 @@ def scale_cells(means: Vector, low: int, high: int, scale: Vector) -> None:
     """``find_scale`` for the cells ``[low, high)``."""
     cells, reach = scale.shape[0], GUARD + CELLS
     since, until = max(0, low - reach), min(cells, high + reach)
-    mean = means[since:until]
-    # running medians of the cells behind; the ones ahead are the same list later on. The cells are held in order, between
-    # endless quiet and endless noise: the oldest goes and all above it move down, the new one comes and all above it move up
+    # of the cells behind; those of the cells ahead are the same list later on
     behind = np.empty(until - since)
-    held, left = np.full(CELLS + 2, np.inf), np.full(CELLS + 2, np.inf)
-    held[0], left[0] = -np.inf, -np.inf
-    here, above, lower, gone = held[1 : CELLS + 1], held[2:], left[:CELLS], left[1 : CELLS + 1]
-    for c in range(until - since):
-        old, new = mean[c - CELLS] if c >= CELLS else np.inf, mean[c]
-        for i in range(CELLS):
-            gone[i] = here[i] if here[i] < old else above[i]
-        for i in range(CELLS):
-            here[i] = min(gone[i], max(lower[i], new))
-        behind[c] = here[min(c + 1, CELLS) // 2]
+    running_median(means[since:until], behind)
     for c in range(low, high):
         level = QUIET
         if c - GUARD >= CELLS // 2:

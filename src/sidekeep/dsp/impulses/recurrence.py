@@ -10,9 +10,10 @@ All is asked of first differences, for the bass is much the same everywhere.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.autoregression import Vector
-from sidekeep.dsp.impulses.candidates import filter_ahead
+from sidekeep.dsp.impulses.columns import SINGLES, filter_columns, lay_out, on_lines
 from sidekeep.dsp.kernel import inner_kernel
 
 ROUND, FAR, APART = 176, 2646, 22
@@ -39,38 +40,36 @@ def recurrence(
     begin = max(step, low - farthest)
     end = min(before.shape[0], high + farthest)
     lags = end - begin - (high - low) + 1
-    padded = (wide + 7) // 8 * 8
-    slope = np.zeros(end - begin + padded + 8)
-    for n in range(begin, end):
-        slope[n - begin] = before[n] - before[n - step]
-    squares = np.zeros(end - begin + 1)
-    for n in range(end - begin):
-        squares[n + 1] = squares[n] + slope[n] * slope[n]
-    ahead, behind = np.zeros(padded), np.zeros(padded)
-    own, gap, power = low - begin, stop - low, 1e-20
+    padded, own, gap = (wide + 7) // 8 * 8, low - begin, stop - low
+    rows = -(-lags // SINGLES)
+    slope = np.zeros(SINGLES * rows + gap + padded)
+    here, earlier = before[begin:end], before[begin - step :]
+    for n in range(here.shape[0]):
+        slope[n] = here[n] - earlier[n]
+    ahead, behind = np.zeros(padded, np.float32), np.zeros(padded, np.float32)
+    power = 1e-20
     for i in range(wide):
-        ahead[i] = mended[low + i] - mended[low + i - step]
-        behind[i] = mended[stop + i] - mended[stop + i - step]
-        power += ahead[i] * ahead[i] + behind[i] * behind[i]
-    # single precision is enough to say how alike two places are
-    rough = slope.astype(np.float32)
-    left, right = np.empty(lags, np.float32), np.empty(lags, np.float32)
-    filter_ahead(rough, lags, ahead.astype(np.float32), left)
-    filter_ahead(rough[gap:], lags, behind.astype(np.float32), right)
-    unlike, best, gain = 1.0, -1, 0.0
-    for k in range(lags):
-        if abs(k - own) < nearest:
-            continue
-        like = squares[k + wide] - squares[k] + squares[k + gap + wide] - squares[k + gap] + 1e-20
-        if like < 1e-20:  # exact silence: beside loud sums what was added is lost
-            continue
-        along = float(left[k]) + float(right[k])
-        scale = min(MOST_GAIN, max(0.0, along / like))
-        rest = (power - 2.0 * scale * along + scale * scale * like) / power
-        if rest < unlike:
-            unlike, best, gain = rest, k, scale
+        left_ahead = mended[low + i] - mended[low + i - step]
+        left_behind = mended[stop + i] - mended[stop + i - step]
+        power += left_ahead * left_ahead + left_behind * left_behind
+        ahead[i], behind[i] = left_ahead, left_behind
+    explained = on_lines(SINGLES * rows)
+    explain_places(slope, ahead, behind, wide, gap, explained)
+    # not the span itself, nor what was only laid out to fill the columns
+    for k in range(max(0, own - nearest + 1), min(lags, own + nearest)):
+        explained[SINGLES * (k % rows) + k // rows] = 0.0
+    for k in range(lags, SINGLES * rows):
+        explained[SINGLES * (k % rows) + k // rows] = 0.0
+    best = first_greatest(explained)
     if best < 0:
         return 1.0, 1.0
+    most = explained[SINGLES * (best % rows) + best // rows]
+    like, along = 1e-20, 0.0
+    for i in range(wide):
+        a, b = slope[best + i], slope[best + gap + i]
+        like += a * a + b * b
+        along += ahead[i] * a + behind[i] * b
+    gain, unlike = min(MOST_GAIN, max(0.0, along / like)), (power - most) / power
     across, energy = 0.0, 1e-20
     for n in range(first, stop):
         left_here = mended[n] - mended[n - step]
@@ -78,3 +77,63 @@ def recurrence(
         across += out * (left_here - gain * slope[n - low + best])
         energy += out * out
     return 1.0 + 2.0 * across / energy, max(0.0, unlike)
+
+
+@inner_kernel
+def explain_places(
+    slope: Vector,
+    ahead: NDArray[np.float32],
+    behind: NDArray[np.float32],
+    wide: int,
+    gap: int,
+    explained: Vector,
+) -> None:
+    """How much of the power of the surroundings, ``wide`` frames ``ahead`` and as many ``behind``, each place explains.
+
+    The places are those of ``slope``, ``gap`` frames from its sound ahead to that behind, laid out in columns (``columns``).
+    Nothing is explained where there is exact silence: beside loud sums what was added to be divided by is lost.
+    """
+    count, behind_at = explained.shape[0], SINGLES * gap
+    laid = on_lines(count + behind_at + SINGLES * ahead.shape[0])
+    lay_out(slope, SINGLES, count // SINGLES, laid)
+    # single precision is enough to say how alike two places are
+    rough = on_lines(laid.shape[0] // 2).view(np.float32)
+    squares = on_lines(laid.shape[0] + SINGLES)
+    squares[:SINGLES] = 0.0
+    for i in range(laid.shape[0]):
+        rough[i] = laid[i]
+        squares[i + SINGLES] = squares[i] + laid[i] * laid[i]
+    alike = on_lines(count).view(np.float32)
+    left, right = alike[:count], alike[count:]
+    filter_columns(rough, SINGLES, ahead, left)
+    filter_columns(rough[behind_at:], SINGLES, behind, right)
+    one, two = squares[:count], squares[SINGLES * wide :]
+    three, four = squares[behind_at:], squares[behind_at + SINGLES * wide :]
+    for i in range(count):
+        like = two[i] - one[i] + four[i] - three[i] + 1e-20
+        along = float(left[i]) + float(right[i])
+        scale = min(MOST_GAIN, max(0.0, along / like))
+        explained[i] = scale * (2.0 * along - scale * like) if like >= 1e-20 else 0.0
+
+
+@inner_kernel
+def first_greatest(laid: Vector) -> int:
+    """The first place of the greatest of what is laid out in columns, all 0 or more; -1 where all are 0.
+
+    By their bits: numbers over 0 are in the same order so, and are compared eight at a time.
+    """
+    bits, rows = laid.view(np.int64), laid.shape[0] // SINGLES
+    most = np.int64(0)
+    for i in range(bits.shape[0]):
+        most = max(most, bits[i])
+    if most == 0:
+        return -1
+    first = laid.shape[0]
+    for r in range(rows):
+        line, there = bits[SINGLES * r : SINGLES * (r + 1)], 0
+        for c in range(SINGLES):
+            there += 1 if line[c] == most else 0
+        for c in range(SINGLES if there else 0):
+            if line[c] == most:
+                first = min(first, rows * c + r)
+    return first

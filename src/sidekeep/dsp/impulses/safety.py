@@ -177,8 +177,9 @@ def take_back(
     leave_vague(work, rows, walls, share_db, odds, least, rate_hz, rate_factor, kept, unsure)
     always = 0.0
     for channel in range(planes.shape[0]):
-        for value in planes[channel]:
-            always += value * value
+        plane = planes[channel]
+        for n in range(plane.shape[0]):
+            always += plane[n] * plane[n]
     believed = np.zeros(rows.shape[0])
     for row in range(rows.shape[0]):
         if kept[row]:
