@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from sidekeep.copies.kept.history import HISTORY_NAME
+from sidekeep.copies.kept.verify import verify_folder
+from sidekeep.copies.run import successors
 from sidekeep.copies.run.run import CopyRun
 from sidekeep.errors import CopyError, ParameterError
 from sidekeep.wording.findings import finding_text
@@ -169,3 +172,32 @@ def test_a_note_of_sides_from_before_is_read(tmp_path: Path) -> None:
         entry.pop("label")
     history.write_text(json.dumps(value), "utf-8")
     assert {each.action for each in feeder.copies("lossless")} == {"kept"}
+
+
+@pytest.mark.parametrize("step", [1, 2, 3, 4])
+def test_a_report_that_was_broken_off_at_any_step_is_known_as_our_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: int
+) -> None:
+    Feeder(tmp_path).copies("lossless")
+    folder = tmp_path / FOLDER
+    successors.write_report_file(folder, b"first", replace=False, made_by="test")
+    steps = iter(range(1, 10))
+
+    def dying(whole: Callable[..., object]) -> Callable[..., object]:
+        def call(*given: object, **facts: object) -> object:
+            if next(steps) == step:
+                raise KeyboardInterrupt
+            return whole(*given, **facts)
+
+        return call
+
+    with monkeypatch.context() as context:
+        for name in ("write_bytes", "write_history", "add_to_manifest"):
+            context.setattr(successors, name, dying(getattr(successors, name)))
+        with pytest.raises(KeyboardInterrupt):
+            successors.write_report_file(folder, b"second", replace=False, made_by="test")
+    successors.write_report_file(folder, b"second", replace=False, made_by="test")
+    assert verify_folder(tmp_path).ok
+    (folder / "report.html").write_bytes(b"a person's")
+    with pytest.raises(CopyError):
+        successors.write_report_file(folder, b"third", replace=False, made_by="test")

@@ -7,10 +7,10 @@ told. A record whose title was corrected keeps its folder, which is renamed.
 
 from __future__ import annotations
 
+import dataclasses
 import os
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 
 from sidekeep.copies.kept.history import (
@@ -123,19 +123,24 @@ def is_own_report(folder: Path, history: History) -> bool:
     """Whether the report may be written: none is there, or the one that was written here and not touched since."""
     found = sum_of(folder / REPORT_NAME)
     entry = history.files.get(REPORT_NAME)
-    return found in ("", entry.sha256 if entry else read_manifest(folder).get(REPORT_NAME, ""))
+    ours = {entry.sha256, entry.before_sha256} if entry else {read_manifest(folder).get(REPORT_NAME, "")}
+    return found == "" or found in ours
 
 
 def write_report_file(folder: Path, content: bytes, *, replace: bool, made_by: str) -> Path:
     """Write the report beside the copies, into their history and manifest. One that is not as it was written here
-    is replaced only when that was asked for."""
+    is replaced only when that was asked for. It stands in the history before it has its name, so that a run that dies in between
+    knows it for its own."""
     history = read_history(folder)
     if not replace and not is_own_report(folder, history):
         raise already_there(folder / REPORT_NAME)
-    write_bytes(folder / REPORT_NAME, content, replace=True)
-    history.files[REPORT_NAME] = FileEntry(
-        path=REPORT_NAME, kind="report", sha256=bytes_sha256(content), size_bytes=len(content)
-    )
+    before = sum_of(folder / REPORT_NAME)
+    entry = FileEntry(path=REPORT_NAME, kind="report", sha256=bytes_sha256(content), size_bytes=len(content))
+    if before != entry.sha256:
+        history.files[REPORT_NAME] = dataclasses.replace(entry, before_sha256=before)
+        write_history(folder, history, made_by)
+        write_bytes(folder / REPORT_NAME, content, replace=True)
+    history.files[REPORT_NAME] = entry
     write_history(folder, history, made_by)
     add_to_manifest(folder, [REPORT_NAME, HISTORY_NAME])
     return folder / REPORT_NAME
@@ -181,7 +186,7 @@ def with_other_sides(plan: CopyPlan, history: History) -> CopyPlan:
                     if path.startswith(folder)
                 ]
             )
-    return replace(plan, texts=texts)
+    return dataclasses.replace(plan, texts=texts)
 
 
 def stale_files(plan: CopyPlan, before: Mapping[str, FileEntry]) -> set[str]:
