@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from pathlib import Path
 
 import numpy as np
 import soundfile
@@ -54,14 +55,15 @@ def process_and_all(audio: Floats, rate_hz: int, *, with_reference: bool) -> lis
     with tempfile.TemporaryDirectory() as folder:
         side, out = f"{folder}/side.wav", f"{folder}/out.wav"
         soundfile.write(side, audio, rate_hz, subtype="PCM_24")
-        commands = {"ours": [sys.executable, "-m", "sidekeep", "mend", "--replace", side, out]}
+        commands = {"ours": [sys.executable, "-m", "sidekeep", "mend", side, out]}
         tool = shutil.which("ffmpeg") if with_reference else None
         if tool is not None:
             commands["the reference"] = [tool, "-v", "error", "-y", "-i", side, "-af", "adeclick"]
             commands["the reference"] += ["-c:a", "pcm_s24le", out]
-        runs = {name: [as_command_s(command)] for name, command in commands.items()}
-        for _ in range(1, RUNS):
+        runs: dict[str, list[tuple[float, float]]] = {name: [] for name in commands}
+        for _ in range(RUNS):
             for name, command in commands.items():
+                Path(out).unlink(missing_ok=True)  # to take away what was there is no part of mending
                 runs[name].append(as_command_s(command))
     best_s = {name: [min(column) for column in zip(*took, strict=True)] for name, took in runs.items()}
     seconds, (ours_s, ours_cpu_s) = len(audio) / rate_hz, best_s["ours"]

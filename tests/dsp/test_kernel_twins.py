@@ -62,6 +62,9 @@ TWINS = {
         "solve_band": (AUTOREGRESSION, "test_band_solver_and_inverse_equal_dense_ones"),
         "invert_band": (AUTOREGRESSION, "test_band_solver_and_inverse_equal_dense_ones"),
     },
+    "dsp/impulses/band.py": {
+        "sum_squares": ("dsp/impulses/test_band.py", "test_powers_and_medians_are_those_of_plain_numpy"),
+    },
     "dsp/impulses/beat.py": {
         "densest": ("dsp/impulses/test_beat.py", "test_grids_are_tried_as_by_the_plain_search"),
         "divergence": ("dsp/impulses/test_beat.py", "test_grids_are_tried_as_by_the_plain_search"),

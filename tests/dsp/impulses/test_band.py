@@ -10,7 +10,7 @@ import soxr
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses import band as bands
-from sidekeep.dsp.impulses.band import BandWatch
+from sidekeep.dsp.impulses.band import BandWatch, _medians, sum_squares
 from sidekeep.dsp.impulses.full_band import (
     REACH,
     STEPS,
@@ -386,3 +386,14 @@ def test_an_edge_is_asked_for_only_where_one_can_be(soft: bool) -> None:
         assert edge == plain_edge(level_db, wide, lowest, soft)
         found += edge is not None
     assert 60 < found < 240
+
+
+def test_powers_and_medians_are_those_of_plain_numpy(rng: np.random.Generator) -> None:
+    """To the last bit: which edge is taken depends on them."""
+    spectra = np.fft.rfft(rng.normal(size=(2, 5, 64)), axis=2)
+    power = np.empty(spectra.shape)
+    sum_squares(spectra.view(np.float64).reshape(-1), power.reshape(-1))
+    np.testing.assert_array_equal(power, np.square(spectra.real) + np.square(spectra.imag))
+    for wide in (1, 2, 5, 12):
+        rows = rng.normal(size=(7, wide))
+        np.testing.assert_array_equal(_medians(rows), np.median(rows, axis=1))

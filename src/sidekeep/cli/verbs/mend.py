@@ -42,7 +42,6 @@ def _run(options: argparse.Namespace) -> int:
     from sidekeep.cli.texts.findings import print_findings
     from sidekeep.cli.texts.kinds import repairs_text
     from sidekeep.errors import ParameterError
-    from sidekeep.flow.passes.contract import finding_object, repair_object
     from sidekeep.model.recipe import MendSettings
     from sidekeep.service.mend import mend_file
 
@@ -61,6 +60,8 @@ def _run(options: argparse.Namespace) -> int:
         )
     rate_hz = result.format.rate_hz
     if options.json:
+        from sidekeep.flow.passes.contract import finding_object, repair_object
+
         print_json(
             {
                 "schema": 1,

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.granules import GranuleWatch
 from sidekeep.dsp.impulses.images import LOW_ONCE_HZ, find_images
+from sidekeep.dsp.kernel import kernel
 
 Floats = NDArray[np.float64]
 
@@ -163,7 +164,8 @@ def find_band(planes: Floats, rate_hz: float, size: int) -> Band | None:
         return None
     frames = planes[:, : count * size].reshape(len(planes), count, size)[:, ::EVERY]
     spectra = np.fft.rfft(frames * _window(size), axis=2)
-    power = np.square(spectra.real) + np.square(spectra.imag)
+    power: Floats = np.empty(spectra.shape)
+    sum_squares(spectra.view(np.float64).reshape(-1), power.reshape(-1))
     power.sort(axis=1)
     count = power.shape[1]
     quiet = power[:, int(QUIET_SHARE * count)] / QUIET_BIAS
@@ -200,6 +202,13 @@ def find_band(planes: Floats, rate_hz: float, size: int) -> Band | None:
         if nothing_above
         else -math.inf,
     )
+
+
+@kernel
+def sum_squares(parts: Floats, power: Floats) -> None:
+    """Of every two numbers that follow each other, the real and the imaginary part of one."""
+    for i in range(power.shape[0]):
+        power[i] = parts[2 * i] * parts[2 * i] + parts[2 * i + 1] * parts[2 * i + 1]
 
 
 @lru_cache(maxsize=4)
