@@ -27,12 +27,19 @@ def later(sound: NDArray[np.float64], by: float) -> NDArray[np.float64]:
 
 def laid(now: NDArray[np.float64], past: NDArray[np.float64]) -> Likeness:
     """The middle of ``now`` laid on the middle of ``past``, which are of one length."""
+    found = laid_if_alike(now, past, -np.inf)
+    assert found is not None
+    return found
+
+
+def laid_if_alike(now: NDArray[np.float64], past: NDArray[np.float64], least: float) -> Likeness | None:
     first, size = 4_000, PIECE * PIECES
     return likeness(
         now[first : first + size].astype(np.float32),
         past[first - MORE : first + size + MORE].astype(np.float32),
         PIECE,
         RATE_HZ,
+        least,
     )
 
 
@@ -83,3 +90,18 @@ def test_cells_too_loud_to_tell_are_not_counted() -> None:
     found = laid(noise(1, 24_000, level=0.1), noise(2, 24_000, level=0.1))
     assert noise_left(found, groove(1e-3)) == (1.0, 0)
     assert found.count.shape == found.unlike.shape == (2, HIGH_COUNT, LEVELS)
+
+
+def test_what_is_alike_in_no_piece_is_not_looked_at_closer() -> None:
+    sound = noise(1, 24_000)
+    assert laid_if_alike(noise(2, 24_000), sound, 0.4) is None
+    same = laid_if_alike(later(sound, 3.3), sound, 0.4)
+    assert same is not None
+    whole = laid(later(sound, 3.3), sound)
+    np.testing.assert_array_equal(same.count, whole.count)
+    assert (same.delay, same.rest) == (whole.delay, whole.rest)
+    edge = noise(2, 24_000)
+    edge[: 4_000 + 4 * PIECE] = sound[: 4_000 + 4 * PIECE]
+    begun = laid_if_alike(edge, sound, 0.4)
+    assert begun is not None, "some pieces alike are an edge"
+    assert list(np.flatnonzero(begun.alike > 0.4)) == [0, 1, 2, 3]

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.safety import DOUBTFUL_SHARE, beyond_doubt_share
 from sidekeep.dsp.kernel import inner_kernel, kernel
+from sidekeep.units import LP_RPM, SHELLAC_RPM, SINGLE_RPM
 
 Floats = NDArray[np.float64]
 Grid = tuple[float, float]
@@ -68,7 +69,7 @@ MOST_GRIDS, MOST_LINES = 3, 4
 """Of one kind: grids that are looked for, and lines in a period once that is known."""
 LINES_A_STROKE, LINE_NATS, LINE_EVENTS = 8.0, 8.0, 4
 """The same for a line when the period is known: only where it lies is searched for, so less is asked of it."""
-TURNS_S = (60.0 / 80.0, 60.0 / 78.26, 60.0 / 45.0, 1.8)
+TURNS_S = (60.0 / SHELLAC_RPM[4], 60.0 / SHELLAC_RPM[3], 60.0 / SINGLE_RPM, 60.0 / LP_RPM)
 """Of the speeds at which records turn, 80, 78.26, 45 and 33 1/3 a minute."""
 TURN_ROOM = 0.007
 """How far off its nominal speed a disc may turn."""

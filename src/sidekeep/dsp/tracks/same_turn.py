@@ -47,29 +47,36 @@ class Likeness:
     rest: float
 
 
-def likeness(now: Singles, past: Singles, piece: int, rate_hz: float) -> Likeness:
+def likeness(
+    now: Singles, past: Singles, piece: int, rate_hz: float, least: float = -np.inf
+) -> Likeness | None:
     """Lay ``now`` (frames, 2) on ``past``, which begins some frames before the place it is thought to repeat and ends as many
-    after. ``piece``: frames within which the delay is taken to be one. ``delay`` is what is to be added to that of the place."""
+    after. ``piece``: frames within which the delay is taken to be one. ``delay`` is what is to be added to that of the place.
+    None where no piece is more alike than ``least``."""
     from scipy.fft import irfft, next_fast_len, rfft
 
     size = next_fast_len(len(past), real=True)
-    whole, middle = ends(len(past), len(now))[:, np.newaxis], bell(len(now))[:, np.newaxis]
-    cross = (rfft(past * whole, size, axis=0) * np.conj(rfft(now * middle, size, axis=0))).sum(axis=1)
+    # all four side by side: they are then transformed at once
+    sounds = np.zeros((size, 4), np.float32)
+    np.multiply(past, ends(len(past), len(now))[:, np.newaxis], out=sounds[: len(past), :2])
+    np.multiply(now, bell(len(now))[:, np.newaxis], out=sounds[: len(now), 2:])
+    spectra = rfft(sounds, axis=0)
+    cross = (spectra[:, :2] * np.conj(spectra[:, 2:])).sum(axis=1)
     cross /= np.abs(cross) + np.float32(1e-30)
     more = len(past) - len(now)
     first = int(np.argmax(irfft(cross, size)[: more + 1]))
     count = len(now) // piece
-    here = _spectra(now[: count * piece], piece)
-    there = _spectra(past[first : first + count * piece], piece)
     edges = np.minimum(np.round(np.array(HIGH_EDGES_HZ) * piece / rate_hz), piece // 2).astype(np.int64)
     inside = slice(int(edges[0]), int(edges[-1]))
-    here, there = here[:, :, inside], there[:, :, inside]
-    shifts = _shifts((here * np.conj(there)).sum(axis=0), inside.start, piece)
-    turning = 2.0 * np.pi / piece * np.arange(inside.start, inside.stop) * shifts[:, np.newaxis]
-    there = there * np.exp(np.complex64(-1j) * turning.astype(np.float32))
+    here = _spectra(now[: count * piece], piece)[:, :, inside]
+    there = _spectra(past[first : first + count * piece], piece)[:, :, inside]
     power = 0.5 * (_square(here) + _square(there))
-    apart = _square(here - there)
     usual = power.mean(axis=(0, 1)) + np.float32(1e-30)
+    shifts = _shifts((here * np.conj(there)).sum(axis=0), inside.start, piece)
+    apart = _square(here - there * np.conj(_turned(shifts, inside.start, here.shape[2], piece)))
+    alike = 1.0 - apart.sum(axis=0) @ (1.0 / usual) / (2.0 * power.sum(axis=0) @ (1.0 / usual) + 1e-30)
+    if not (alike > least).any():
+        return None
     steps = (10.0 * np.log10(power + np.float32(1e-30)) - LEAST_DB) / STEP_DB
     levels = np.clip(steps, 0, LEVELS - 1).astype(np.int64)
     band = np.searchsorted(edges, np.arange(inside.start, inside.stop), side="right") - 1
@@ -81,7 +88,7 @@ def likeness(now: Singles, past: Singles, piece: int, rate_hz: float) -> Likenes
         count=np.bincount(rows, minlength=cells).reshape(2, -1, LEVELS).astype(np.int32),
         unlike=np.bincount(rows, apart.reshape(-1), cells).reshape(2, -1, LEVELS).astype(np.float32),
         rest=float(np.mean(apart / (power + np.float32(1e-30)))),
-        alike=1.0 - (apart / usual).sum(axis=(0, 2)) / (2.0 * (power / usual).sum(axis=(0, 2)) + 1e-30),
+        alike=alike,
     )
 
 
@@ -137,18 +144,30 @@ def ends(length: int, rise: int) -> Singles:
 def _shifts(cross: NDArray[np.complex64], first: int, piece: int) -> Floats:
     """By how many frames each piece of the past is to be moved, from (pieces, bins) of cross spectra from bin ``first`` on: the
     best of a grid, then towards the top of what fits. Strong bins count more, but not by their whole power."""
-    from scipy.fft import irfft
-
     cross = (cross / np.sqrt(np.abs(cross) + np.float32(1e-30))).astype(np.complex64)
-    wide = np.zeros((len(cross), _FINER * piece // 2 + 1), np.complex64)
-    wide[:, first : first + cross.shape[1]] = cross
-    fits = irfft(wide, axis=1)
-    reach = 3 * _FINER // 2
-    near = np.concatenate([fits[:, -reach:], fits[:, : reach + 1]], axis=1)
-    shifts: Floats = (np.argmax(near, axis=1) - reach) / _FINER
+    steps = _steps(first, cross.shape[1], piece)
+    fits = cross.real @ steps.real - cross.imag @ steps.imag
+    shifts: Floats = (np.argmax(fits, axis=1) - fits.shape[1] // 2) / _FINER
     omega = (2.0 * np.pi / piece * (first + np.arange(cross.shape[1]))).astype(np.float32)
     for _ in range(3):
-        left = cross * np.exp(np.complex64(1j) * omega * shifts[:, np.newaxis].astype(np.float32))
-        steep, bent = (omega * left.imag).sum(axis=1), (omega**2 * left.real).sum(axis=1)
+        left = cross * _turned(shifts, first, cross.shape[1], piece)
+        steep, bent = left.imag @ omega, left.real @ omega**2
         shifts = shifts - np.where(bent > 0.0, np.clip(steep / np.maximum(bent, 1e-30), -0.2, 0.2), 0.0)
     return shifts
+
+
+@lru_cache(maxsize=8)
+def _steps(first: int, count: int, piece: int) -> NDArray[np.complex64]:
+    """(bins, steps): how bins from ``first`` on turn with every delay of the grid, a frame and a half either way."""
+    reach = 3 * _FINER // 2
+    return np.ascontiguousarray(_turned(np.arange(-reach, reach + 1) / _FINER, first, count, piece).T)
+
+
+def _turned(shifts: Floats, first: int, count: int, piece: int) -> NDArray[np.complex64]:
+    """(shifts, bins): how so many bins from ``first`` on turn with a delay in frames."""
+    angle = shifts[:, np.newaxis].astype(np.float32) * (
+        2.0 * np.pi / piece * (first + np.arange(count))
+    ).astype(np.float32)
+    turned = np.empty(angle.shape, np.complex64)
+    turned.real, turned.imag = np.cos(angle), np.sin(angle)
+    return turned

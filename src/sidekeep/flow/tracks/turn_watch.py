@@ -110,14 +110,15 @@ class TurnWatch:
         if moment is None or moment.cells.rest > _SURE:
             is_all_asked = number % _EVERY == 0
             ranges, most = (self._delays, _MOST[0]) if is_all_asked else (self._delays[:-1], _MOST[1])
-            found = self._earlier.find(number, now, ranges, most)
-            moment = self._likest(number, [4 * delay for delay in found], moment)
+            found = (4 * delay for delay in self._earlier.find(number, now, ranges, most))
+            others = [delay for delay in found if all(abs(delay - one) > _REFINE_FRAMES for one in delays)]
+            moment = self._likest(number, others, moment)
         if moment is not None:
             self._keep_before(moment)
             self.moments.append(moment)
         elif goes_on:
             edge = self._compared(number, delays[0], is_edge=True)
-            if edge is not None and (edge.cells.alike > ALIKE).any():
+            if edge is not None:
                 self.moments.append(edge)
 
     def _likest(self, number: int, delays: Sequence[int], best: Moment | None = None) -> Moment | None:
@@ -146,8 +147,7 @@ class TurnWatch:
             if each is None or (old is not None and old.cells.rest < min(_SURE, each.cells.rest)):
                 break
             is_alike = bool(np.median(each.cells.alike) > ALIKE)
-            if is_alike or (each.cells.alike > ALIKE).any():
-                fresh.append(replace(each, is_edge=not is_alike))
+            fresh.append(replace(each, is_edge=not is_alike))
             if not is_alike:
                 break
             delay = round(each.delay_frames / self._scale)
@@ -157,14 +157,15 @@ class TurnWatch:
         self.moments += fresh[::-1]
 
     def _compared(self, number: int, delay: int, *, is_edge: bool) -> Moment | None:
+        """The moment laid on the sound so long before it; None where nothing of it is alike."""
         start = number * self._size
         reach = _EDGE_FRAMES if is_edge else _REFINE_FRAMES
         first = start - delay - reach
         if first < 0:
             return None
         past = self._work.read(first, self._size + 2 * reach)
-        cells = likeness(self._work.read(start, self._size), past, self.piece, self.work_rate_hz)
-        return Moment(number, (delay + cells.delay) * self._scale, cells, is_edge)
+        cells = likeness(self._work.read(start, self._size), past, self.piece, self.work_rate_hz, ALIKE)
+        return None if cells is None else Moment(number, (delay + cells.delay) * self._scale, cells, is_edge)
 
 
 def _delays_looked_for(rate_hz: float) -> list[tuple[int, int]]:
