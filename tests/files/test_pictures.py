@@ -160,3 +160,11 @@ def test_the_finest_grain_is_drawn_without_a_word(
     picture = prepare_picture(encoded(Image.fromarray(grain), "PNG"))
     assert opened(picture).size == (600, 600)
     assert capfd.readouterr().err == ""
+
+
+def test_a_greyscale_scan_in_floating_point_is_not_black() -> None:
+    """From 0 to 1, as such pictures are kept (common practice, no source)."""
+    grey = Image.fromarray(np.tile(np.linspace(0.0, 1.0, 300, dtype=np.float32), (200, 1)))
+    picture = prepare_picture(encoded(grey, "TIFF"))
+    for x in (0, 150, 299):
+        assert pixel(picture, x, 100)[0] == pytest.approx(255.0 * x / 299.0, abs=3)

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFilter
 
 from sidekeep.errors import ParameterError
+from sidekeep.files.pictures.plausible import may_be_square
 from sidekeep.files.pictures.sleeve_corners import find_corners
 from sidekeep.files.pictures.straighten import check_corners, projective_map, straighten
 
@@ -254,3 +255,75 @@ def test_twelve_megapixels_are_looked_at_as_well() -> None:
     found = find_corners(half.repeat(2, axis=0).repeat(2, axis=1))
     assert found.is_found
     assert np.abs(found.corners - SLANTED).max() < 0.01
+
+
+LEFT = np.array([[-0.08, 0.1], [0.55, 0.12], [0.56, 0.9], [-0.07, 0.88]])
+LOW = np.array([[0.2, 0.25], [0.8, 0.23], [0.81, 1.08], [0.19, 1.1]])
+TWO_SIDES = np.array([[-0.05, 0.2], [0.6, 0.22], [0.6, 1.06], [-0.06, 1.05]])
+ALL_ROUND = np.array([[-0.05, -0.1], [1.05, -0.1], [1.05, 1.1], [-0.05, 1.1]])
+NEARLY = np.array([[0.0, 0.1], [0.6, 0.1], [0.6, 0.9], [0.0, 0.9]])
+
+
+def with_panel(pixels: NDArray[np.uint8], corners: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """The front is a panel of one colour with a border of another."""
+    picture = Image.fromarray(pixels)
+    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], float)
+    a, b, c, d, e, f, g, h = projective_map(unit, corners * np.array(picture.size))
+    panel = [(0.08, 0.08), (0.92, 0.08), (0.92, 0.92), (0.08, 0.92)]
+    drawn = [
+        ((a * x + b * y + c) / (g * x + h * y + 1), (d * x + e * y + f) / (g * x + h * y + 1))
+        for x, y in panel
+    ]
+    ImageDraw.Draw(picture).polygon(drawn, fill=(60, 90, 120))
+    return np.asarray(picture)
+
+
+@pytest.mark.parametrize("has_panel", [False, True], ids=["frame", "panel"])
+@pytest.mark.parametrize(
+    "corners", [LEFT, LOW, TWO_SIDES, ALL_ROUND, NEARLY], ids=["left", "low", "two sides", "all", "touches"]
+)
+def test_of_a_sleeve_that_the_picture_cuts_nothing_is_sure(
+    corners: NDArray[np.float64], has_panel: bool
+) -> None:
+    """What is printed on it is whole, and would pass for a smaller sleeve."""
+    pixels = photograph(corners, table=(120, 86, 60), wood=2.5)
+    found = find_corners(with_panel(pixels, corners) if has_panel else pixels)
+    assert not found.is_found or not found.is_sure
+
+
+@pytest.mark.parametrize("corners", [STRAIGHT, SLANTED, TURNED, SMALL])
+def test_a_whole_sleeve_with_a_panel_is_sure(corners: NDArray[np.float64]) -> None:
+    found = find_corners(with_panel(photograph(corners, table=(120, 86, 60), wood=2.5), corners))
+    assert found.is_sure
+    assert np.abs(found.corners - corners).max() < 0.01
+
+
+def test_what_can_be_no_square_for_any_lens_is_not_sure() -> None:
+    """Seen from above: a band of the sleeve has the table's colour, so that nothing shows where it ends."""
+    picture = Image.fromarray(photograph(STRAIGHT, table=(205, 200, 190), wood=2.5))
+    low, high = STRAIGHT[0] * picture.size, STRAIGHT[2] * picture.size
+    draw = ImageDraw.Draw(picture)
+    draw.rectangle([low[0], low[1], high[0], low[1] + 0.1 * (high[1] - low[1])], fill=(205, 200, 190))
+    found = find_corners(np.asarray(picture))
+    assert np.abs(found.corners - STRAIGHT).max() > 0.05
+    assert not found.is_sure
+
+
+def seen(
+    tilt: float, focal: float, size: NDArray[np.float64], shape: tuple[float, float]
+) -> NDArray[np.float64]:
+    """The corners of a rectangle tilted away from a pinhole camera with that focal length, in pixels."""
+    x, y = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]).T * 0.5 * np.array(shape)[:, None]
+    turn = np.deg2rad(25.0)
+    x, y = np.cos(turn) * x - np.sin(turn) * y, np.sin(turn) * x + np.cos(turn) * y
+    depth = 2.0 + np.sin(tilt) * y
+    return np.stack([x / depth, np.cos(tilt) * y / depth], axis=-1) * focal * size.max() + 0.5 * size
+
+
+@pytest.mark.parametrize("focal", [0.7, 1.0, 2.0])
+@pytest.mark.parametrize("tilt", [0.0, 0.2, 0.5])
+def test_a_square_seen_by_a_pinhole_may_be_one(tilt: float, focal: float) -> None:
+    """Twice as wide as high may not: an opened sleeve is no square from wherever it is seen."""
+    size = np.array([1200.0, 900.0])
+    assert may_be_square(seen(tilt, focal, size, (1.0, 1.0)), size)
+    assert not may_be_square(seen(tilt, focal, size, (2.0, 1.0)), size)

@@ -214,6 +214,9 @@ def _upright_rgb(picture: Image.Image) -> Image.Image:
         layered = upright.convert("RGBA")
         white = Image.new("RGBA", layered.size, "white")
         upright = Image.alpha_composite(white, layered)
+    elif upright.mode == "F" and upright.getextrema()[1] <= 1.0:
+        # Floating-point greyscale goes from 0 to 1; as whole numbers it would be black.
+        upright = upright.point(lambda value: value * 255.0 + 0.5).convert("L")
     elif upright.mode.startswith("I") or upright.mode == "F":
         # 16-bit greyscale scans; plain conversion would clip them to white.
         upright = upright.convert("I").point(lambda value: value / 256).convert("L")

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy import ndimage
 
+from sidekeep.files.pictures.plausible import is_cut, is_frame_line, may_be_square
 from sidekeep.files.pictures.shade import (
     is_cast,
     is_part_of,
@@ -48,6 +49,10 @@ _NO_TIP = 0.4
 """What is left of a side that does not reach one of its corners."""
 _RIVAL = 0.9
 """From this share of the best score on, another figure may be the sleeve as well."""
+_NEARLY, _NO_LIMIT = 0.7, 1e9
+"""The same for one that is cut by the picture's border, whose sides there have no edge that could be too short."""
+_AS_STEEP, _PARTS = 0.4, 5
+"""How steep every fifth of its own sides is beside those of the best: the side of a whole sleeve ends before the border."""
 _RIVALS = 80
 _SIDES = 4
 """A shadow lies beside two sides at most; as many steps inward again for lines that are found twice."""
@@ -56,7 +61,7 @@ _SIDES = 4
 @dataclass(frozen=True, kw_only=True)
 class FoundCorners:
     """``is_found`` False: no sleeve stands out (or the picture is square already), and the corners are the picture's. ``is_sure``
-    False: another figure, as of a hard shadow beside the sleeve, is nearly as good."""
+    False: another figure, as of a hard shadow beside the sleeve, is nearly as good, or this may be a part of the sleeve only."""
 
     corners: NDArray[np.float64]
     is_found: bool
@@ -71,7 +76,8 @@ def find_corners(pixels: NDArray[np.uint8]) -> FoundCorners:
         return nothing
     small = _shrunk(pixels, _WORK_PX)
     slopes = _Slopes(small)
-    figures = _figures(slopes)
+    lines = np.array(_lines(slopes)).reshape(-1, 3)
+    figures = _figures(slopes, lines)
     scores = _scores(slopes, figures) if len(figures) else np.zeros(1)
     if scores.max() <= 0.0:
         return nothing
@@ -80,8 +86,16 @@ def find_corners(pixels: NDArray[np.uint8]) -> FoundCorners:
     fine = _Slopes(large) if max(height, width) > _WORK_PX else slopes
     finer = fine.size / slopes.size
     fitted = _fitted(fine, (best + 0.5) * finer - 0.5, reach=3.0 * float(finer.max()))
-    is_sure = is_clear and not is_shade_within(large, fitted)
-    return FoundCorners(corners=np.clip((fitted + 0.5) / fine.size, 0.0, 1.0), is_found=True, is_sure=is_sure)
+    corners = (fitted + 0.5) / fine.size
+    is_sure = (
+        is_clear
+        and not is_shade_within(large, fitted)
+        and not is_cut(corners)
+        and may_be_square(fitted, fine.size)
+        and not is_frame_line(large, fitted)
+        and not _is_part_of_a_cut_one(slopes, lines, best, float(scores.max()))
+    )
+    return FoundCorners(corners=np.clip(corners, 0.0, 1.0), is_found=True, is_sure=is_sure)
 
 
 def _out_of_shade(
@@ -183,10 +197,12 @@ def _lines(slopes: _Slopes) -> list[tuple[float, float, float]]:
     return found
 
 
-def _figures(slopes: _Slopes) -> NDArray[np.float64]:
+def _figures(
+    slopes: _Slopes, lines: NDArray[np.float64], *, most_uneven: float = 2.0, borders: int = 0
+) -> NDArray[np.float64]:
     """Four-sided figures (n, 4, 2) of two pairs of opposite lines that could be a square seen at a slant: corners in
-    the picture, convex, no side more than twice another, a good part of the picture. The ``_JUDGED`` likeliest."""
-    lines = np.array(_lines(slopes)).reshape(-1, 3)
+    the picture, convex, no side much longer than another, a good part of the picture. The ``_JUDGED`` likeliest. The last
+    ``borders`` of the lines are the picture's own, of which a figure then has one or two."""
     one, other = np.triu_indices(len(lines), 1)
     opposite = _apart(lines[one, 0], lines[other, 0]) < 0.6
     one, other = one[opposite], other[opposite]
@@ -197,6 +213,8 @@ def _figures(slopes: _Slopes) -> NDArray[np.float64]:
     for side in range(4):
         across &= _apart(angles[:, side], angles[:, (side + 1) % 4]) > 0.8
     quads = quads[across]
+    if borders:
+        quads = quads[np.isin((quads >= len(lines) - borders).sum(axis=1), (1, 2))]
     if not len(quads):
         return np.zeros((0, 4, 2))
     corners = np.stack(
@@ -212,13 +230,64 @@ def _figures(slopes: _Slopes) -> NDArray[np.float64]:
     )
     convex = (bends > 0.0).all(axis=1) | (bends < 0.0).all(axis=1)
     sides = np.hypot(edges[..., 0], edges[..., 1])
-    even = sides.max(axis=1) <= 2.0 * sides.min(axis=1)
+    even = sides.max(axis=1) <= most_uneven * sides.min(axis=1)
     good = np.flatnonzero(inside & convex & even)
     good = good[areas(corners[good]) > _SMALLEST_SHARE * slopes.width * slopes.height]
     # Votes for the length of a side tell how much of it can be an edge.
     full = (lines[quads[good], 2] / np.maximum(sides[good], 1.0)).min(axis=1)
     best = good[np.argsort(-full)[:_JUDGED]]
     return in_order(corners[best])
+
+
+def _is_part_of_a_cut_one(
+    slopes: _Slopes, lines: NDArray[np.float64], best: NDArray[np.float64], score: float
+) -> bool:
+    """Whether round the best figure lies one of two or three lines and the picture's border that is nearly as good: a sleeve
+    that was cut by the frame, of which something printed on it was found. It has a corner in the picture, and there both its
+    lines end: joints of the table run on."""
+    right, down = (slopes.width - 1) / 2, (slopes.height - 1) / 2
+    own = [(0.0, -right), (0.0, right), (np.pi / 2, -down), (np.pi / 2, down)]
+    borders = np.array([(angle, distance, _NO_LIMIT) for angle, distance in own])
+    figures = _figures(slopes, np.concatenate([lines, borders]), most_uneven=4.0, borders=4)
+    if len(figures):
+        figures = figures[_is_inside(figures, best.mean(axis=0)) & (areas(figures) > float(areas(best)))]
+    if not len(figures):
+        return False
+    is_border = _on_border(slopes, figures)
+    parts = np.median(
+        _steepness(slopes, figures, _ALONG).reshape(-1, 4, _PARTS, len(_ALONG) // _PARTS), axis=-1
+    )
+    steep = np.where(is_border, np.inf, parts.min(axis=-1)).min(axis=1)
+    usual = float(np.median(_steepness(slopes, best[None], _ALONG), axis=-1).min())
+    scores = _scores(slopes, figures, is_border)
+    good = np.flatnonzero((scores >= _NEARLY * score) & (steep > _AS_STEEP * usual))
+    return bool(good.size) and bool(_has_corner(slopes, figures[good], is_border[good]).any())
+
+
+def _is_inside(figures: NDArray[np.float64], point: NDArray[np.float64]) -> NDArray[np.bool_]:
+    sides = np.roll(figures, -1, axis=1) - figures
+    away = point - figures
+    return np.asarray((sides[..., 0] * away[..., 1] - sides[..., 1] * away[..., 0] > 0.0).all(axis=1))
+
+
+def _on_border(slopes: _Slopes, figures: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """(figures, 4): sides that are the picture's border."""
+    last = slopes.size - 1.0
+    near = np.stack([np.abs(figures), np.abs(figures - last)], axis=-1) < 1.0
+    return np.asarray((near & np.roll(near, -1, axis=1)).any(axis=(2, 3)))
+
+
+def _has_corner(
+    slopes: _Slopes, figures: NDArray[np.float64], is_border: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Which figures have a corner of two lines of their own that both end there."""
+    between = np.median(_slope_across(slopes, figures, _ALONG), axis=-1)
+    before, after = (
+        _slope_across(slopes, figures, beyond).mean(axis=-1) / np.where(between == 0.0, np.inf, between)
+        for beyond in (-_BEYOND, 1.0 + _BEYOND)
+    )
+    begins, ends = (~is_border & (ratio < 0.5) for ratio in (before, after))
+    return np.asarray((begins & np.roll(ends, 1, axis=1)).any(axis=1))
 
 
 def _apart(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -236,15 +305,19 @@ def _crossings(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[
     return np.stack((x, y), axis=1)
 
 
-def _scores(slopes: _Slopes, quads: NDArray[np.float64]) -> NDArray[np.float64]:
+def _scores(
+    slopes: _Slopes, quads: NDArray[np.float64], is_border: NDArray[np.bool_] | None = None
+) -> NDArray[np.float64]:
     """How much each figure is a sleeve; 0 when a side is not an edge for most of its length, and right up to both ends.
+    Sides that are the picture's border, (figures, 4), are not asked.
 
     Most figures have a side that is no edge at all: only of the others it is asked how sharp their edges are.
     """
     scores = np.zeros(len(quads))
+    own = np.ones((len(quads), 4), bool) if is_border is None else ~is_border
     edge = _steepness(slopes, quads, _ALONG)
-    most = _is_edge(slopes, edge).mean(axis=-1)
-    may_be = np.flatnonzero((most.min(axis=1) > 0.5 * _SURE) & (most.mean(axis=1) > _SURE))
+    least, usual = _least_and_usual(_is_edge(slopes, edge).mean(axis=-1), own)
+    may_be = np.flatnonzero((least > 0.5 * _SURE) & (usual > _SURE))
     quads, edge = quads[may_be], edge[may_be]
     found = _sharp_edge(slopes, quads, edge)
     # A board of the table may lie where a side should end: both ends must be edges as well, up to the corner.
@@ -252,11 +325,19 @@ def _scores(slopes: _Slopes, quads: NDArray[np.float64]) -> NDArray[np.float64]:
     tips = np.minimum(found[..., :2].max(axis=-1), found[..., -2:].max(axis=-1))
     supports = found.mean(axis=-1) * np.minimum(1.0, 1.5 * ends) * (_NO_TIP + (1.0 - _NO_TIP) * tips)
     supports *= 1.0 - _BOARD * _goes_on(slopes, quads, edge)
-    least, usual = supports.min(axis=1), supports.mean(axis=1)
+    least, usual = _least_and_usual(supports, own[may_be])
     share = areas(quads) / (slopes.width * slopes.height)
     is_sleeve = (least > 0.5 * _SURE) & (usual > _SURE)
     scores[may_be] = np.where(is_sleeve, 0.5 * (least + usual) * np.sqrt(share), 0.0)
     return scores
+
+
+def _least_and_usual(
+    supports: NDArray[np.float64], own: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Of the sides that count."""
+    least = np.where(own, supports, np.inf).min(axis=1)
+    return least, np.where(own, supports, 0.0).sum(axis=1) / np.maximum(own.sum(axis=1), 1)
 
 
 def _goes_on(slopes: _Slopes, quads: NDArray[np.float64], edge: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -34,7 +34,7 @@ export function Pictures({ record, make }) {
     setBusy("");
     if (kept?.sure === false) {
       setDoubted(kind);
-      tell("Beside the sleeve lies what may be a shadow: its corners are shown on the photograph. Move them where they are not the sleeve's.", { severity: "look" });
+      tell("It is not sure where the sleeve ends (a shadow, a printed frame, a sleeve cut by the picture): its corners are shown on the photograph. Move them where they are not the sleeve's.", { severity: "look" });
     }
   };
   useLayoutEffect(() => {
