@@ -197,6 +197,7 @@ def _too_large(name: str, width_px: int, height_px: int) -> ParameterError:
 
 def _upright_rgb(picture: Image.Image) -> Image.Image:
     """Turned as the camera meant it, in sRGB, on white where it was transparent, without metadata."""
+    import numpy as np
     from PIL import Image, ImageCms, ImageOps
 
     upright = ImageOps.exif_transpose(picture)
@@ -214,7 +215,7 @@ def _upright_rgb(picture: Image.Image) -> Image.Image:
         layered = upright.convert("RGBA")
         white = Image.new("RGBA", layered.size, "white")
         upright = Image.alpha_composite(white, layered)
-    elif upright.mode == "F" and upright.getextrema()[1] <= 1.0:
+    elif upright.mode == "F" and float(np.asarray(upright).max()) <= 1.0:
         # Floating-point greyscale goes from 0 to 1; as whole numbers it would be black.
         upright = upright.point(lambda value: value * 255.0 + 0.5).convert("L")
     elif upright.mode.startswith("I") or upright.mode == "F":
