@@ -42,6 +42,26 @@ def test_the_collector_goes_back_to_what_it_did(was_at_work: bool) -> None:
         (gc.enable if before else gc.disable)()
 
 
+def test_the_collector_does_not_go_through_all_at_once_when_it_is_at_work_again() -> None:
+    """It took two hundredths of a second at the end of every command."""
+    was_at_work = gc.isenabled()
+    gc.enable()
+    rounds: list[str] = []
+    note = lambda phase, info: rounds.append(phase)  # noqa: E731
+    try:
+        with collector_at_rest():
+            made = [[number] for number in range(50_000)]
+            gc.callbacks.append(note)
+        more = [[number] for number in range(50)]
+        assert rounds == []
+        assert gc.isenabled()
+        del made, more
+    finally:
+        gc.callbacks.remove(note)
+        if not was_at_work:
+            gc.disable()
+
+
 @pytest.mark.parametrize("columns", [40, 80])
 def test_a_line_is_broken_between_words_on_a_terminal(columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", str(columns))
