@@ -49,8 +49,8 @@ TWINS = {
         "_read": ("dsp/alignment/test_kernels.py", "test_reading_is_its_plain_twin"),
     },
     "dsp/impulses/autoregression.py": {
-        "autocorrelate": (AUTOREGRESSION, "test_correlations_equal_numpy"),
         "correlate_walls": (AUTOREGRESSION, "test_correlations_of_two_walls_equal_numpy"),
+        "autocorrelate": (AUTOREGRESSION, "test_correlations_equal_numpy"),
         "add_products": (AUTOREGRESSION, "test_products_are_those_of_the_windows_that_fit"),
         "solve_products": (AUTOREGRESSION, "test_the_model_of_products_is_that_of_dense_least_squares"),
         "levinson": (AUTOREGRESSION, "test_levinson_equals_the_toeplitz_solver"),
@@ -141,6 +141,7 @@ TWINS = {
     },
     "dsp/impulses/evidence/rail.py": {
         "greatest": (EVIDENCE_TWINS, "test_the_greatest_level_is_that_of_either_sign"),
+        "rail_of": (EVIDENCE_TWINS, "test_the_rail_is_known_wherever_a_span_that_counts_may_lie_on_it"),
         "lies_on_the_rail": (EVIDENCE_TWINS, "test_a_crest_on_the_rail_is_that_of_the_plain_comparison"),
     },
     "dsp/impulses/evidence/repeats.py": {

@@ -8,7 +8,15 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.candidates import fit_predictors
 from sidekeep.dsp.impulses.evidence.near import CORE, REACH, near_evidence
-from sidekeep.dsp.impulses.evidence.rail import RAIL_LEAST, RAIL_ROOM, RAIL_SIDES, greatest, lies_on_the_rail
+from sidekeep.dsp.impulses.evidence.rail import (
+    PIECE,
+    RAIL_LEAST,
+    RAIL_ROOM,
+    RAIL_SIDES,
+    greatest,
+    lies_on_the_rail,
+    rail_of,
+)
 from sidekeep.dsp.impulses.evidence.repeats import (
     ALIKE,
     LONGEST_PERIOD,
@@ -265,9 +273,24 @@ def test_repeat_evidence(sound: Sound, peak: int) -> None:
 
 
 def test_the_greatest_level_is_that_of_either_sign() -> None:
-    values = np.random.default_rng(5).standard_normal(37)
-    assert greatest(values) == greatest(-values) == float(np.abs(values).max())
-    assert greatest(np.zeros(3)) == 0.0
+    values = np.random.default_rng(5).standard_normal(2 * PIECE + 37)
+    most = float(np.abs(values).max())
+    assert greatest(values, np.inf) == greatest(-values, np.inf) == greatest(values, most) == most
+    assert greatest(np.zeros(3), 0.0) == 0.0
+
+
+def test_where_one_level_is_enough_what_comes_after_is_not_looked_at() -> None:
+    values = np.full(3 * PIECE, 0.1)
+    values[[5, PIECE + 5, 2 * PIECE + 5]] = 0.2, -0.6, 0.9
+    assert [greatest(values, enough) for enough in (0.1, 0.3, 0.7)] == [0.2, 0.6, 0.9]
+
+
+def test_the_rail_is_known_wherever_a_span_that_counts_may_lie_on_it() -> None:
+    values = np.full(3 * PIECE, 0.1)
+    values[[5, PIECE + 5, 2 * PIECE + 5]] = 0.2, -0.6, 0.9
+    spans = np.array([[0, 9, 5], [PIECE, PIECE + 9, PIECE + 5], [2 * PIECE, 2 * PIECE + 9, 2 * PIECE + 5]])
+    for odds, wanted in (([-9, -9, -9], 0.2), ([0, -9, -9], 0.6), ([0, 0, -9], 0.9), ([-9, 0, 0], 0.9)):
+        assert rail_of(values, spans, np.array(odds, np.float64), -5.0) == wanted
 
 
 def test_a_crest_on_the_rail_is_that_of_the_plain_comparison() -> None:

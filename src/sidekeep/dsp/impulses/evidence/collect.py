@@ -18,7 +18,7 @@ from sidekeep.dsp.impulses.autoregression import Matrix, Vector
 from sidekeep.dsp.impulses.evidence import near, repeats, seam, walls
 from sidekeep.dsp.impulses.evidence.near import near_evidence
 from sidekeep.dsp.impulses.evidence.network import Network, weigh_evidence
-from sidekeep.dsp.impulses.evidence.rail import RAIL_ODDS, greatest, lies_on_the_rail
+from sidekeep.dsp.impulses.evidence.rail import RAIL_ODDS, lies_on_the_rail, rail_of
 from sidekeep.dsp.impulses.evidence.repeats import evenness_evidence, repeat_evidence, roughen
 from sidekeep.dsp.impulses.evidence.seam import change_evidence, change_window, seam_evidence
 from sidekeep.dsp.impulses.evidence.walls import wall_evidence
@@ -99,7 +99,7 @@ def judge_candidates(
     """
     own, spans, evidence, network, edges = borrowed((own, spans, evidence, network, edges))
     doubts[:] = np.inf
-    rail = greatest(own)
+    rail = rail_of(own, spans, odds, SCREEN_ODDS)
     for i in range(spans.shape[0]):
         if odds[i] > SCREEN_ODDS:
             odds[i] = weigh_evidence(evidence[i], network)
