@@ -208,6 +208,14 @@ def test_where_the_file_came_from() -> None:
     assert set(faults(lossy, bits=32, is_float=True)) == {"band-limit"}
 
 
+def test_a_coarse_change_of_rate_is_told_of() -> None:
+    """Every second sample played twice: 24 kHz once."""
+    noise = np.random.default_rng(2).normal(0.0, 0.01, music(26.0).shape)
+    found = faults(np.repeat((music(26.0) + noise)[::2], 2, axis=0), bits=32, is_float=True)
+    assert found["mirrored-sound"].facts["once_hz"] == 24_000
+    assert "mirrored-sound" not in faults(music(26.0) + noise, bits=32, is_float=True)
+
+
 @pytest.mark.parametrize("seconds", [0.01, 0.5, 3.0])
 def test_what_rests_beside_zero_takes_a_second_to_be_sure_of(seconds: float) -> None:
     """Ten milliseconds of a bass note are half a wave of it: their mean is music, not an offset of the converter."""

@@ -30,6 +30,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "own-sum-differs": {"name": "side-A.flac"},
     "not-a-number": {"frames": 2},
     "fewer-bits": {"bits": 24, "bits_in_use": 16},
+    "mirrored-sound": {"once_hz": 44_100, "rate_hz": 48_000, "under_db": 24.0},
     "decoded-copy": {},
     "band-limit": {"edge_hz": 16_000.0, "fall_db": 40.0},
     "over-full-scale": {"true_peak_dbtp": 1.2},

@@ -93,6 +93,11 @@ WORDS: Mapping[str, Say] = {
         "1 kHz). Grooves fade gently: this file was once at a lower sample rate or in a lossy format. "
         "Use the original if there is one."
     ),
+    "mirrored-sound": lambda about: (
+        f"This file was at {about.number('once_hz') / 1000:g} kHz once and was brought to {about.number('rate_hz') / 1000:g} kHz "
+        "by a coarse method: its sound is there a second time, mirrored, some "
+        f"{about.number('under_db'):.0f} dB under itself. Use the file it was made from if there is one."
+    ),
     "decoded-copy": lambda about: (
         "This file was decoded from an MP3: the blocks that its encoder cut the sound into are still there. What it left out is "
         "gone, and less of the damage can be mended. Use the recording it was made from if there is one."

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.level.channels import BandLimit
 from sidekeep.dsp.level.clipping import RAIL, LevelRuns, clipped_frames
 from sidekeep.dsp.level.flat_tops import FlatTops
+from sidekeep.dsp.level.mirrors import Mirrors
 from sidekeep.dsp.level.sample_levels import LevelSums
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Channel, Fact, Finding, Severity
@@ -53,6 +54,7 @@ class LevelEvidence:
     bits_in_use: int
     bass_correlation: float
     band_limit: BandLimit | None
+    mirrors: Mirrors | None
     powers: NDArray[np.float64]
     window_frames: int
 
@@ -327,4 +329,16 @@ def _source(measured: LevelEvidence, format: AudioFormat) -> Iterator[Finding]:
             kind="band-limit",
             severity="note",
             facts={"edge_hz": edge.edge_hz, "fall_db": edge.fall_db},
+        )
+    mirrors = measured.mirrors
+    if mirrors is not None:
+        yield _of_take(
+            measured,
+            kind="mirrored-sound",
+            severity="note",
+            facts={
+                "once_hz": mirrors.once_hz,
+                "rate_hz": measured.rate_hz,
+                "under_db": round(-mirrors.image_db, 1),
+            },
         )

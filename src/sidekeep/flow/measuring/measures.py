@@ -19,6 +19,7 @@ from sidekeep.dsp.level.channels import ChannelMeter
 from sidekeep.dsp.level.clipping import ClippingMeter, LevelRuns, clipped_frames
 from sidekeep.dsp.level.flat_tops import FlatTops, judge_flat_tops
 from sidekeep.dsp.level.loudness import LoudnessMeter, integrated_loudness, loudness_range
+from sidekeep.dsp.level.mirrors import MirrorMeter
 from sidekeep.dsp.level.sample_levels import SampleMeter, all_numbers
 from sidekeep.dsp.level.true_peak import TruePeakMeter
 from sidekeep.flow.measuring.level_findings import LevelEvidence, find_faults
@@ -157,10 +158,11 @@ class LevelMeter(JointMeter):
         self._samples = SampleMeter(rate_hz, channels)
         self._clipping = ClippingMeter(rate_hz, channels)
         self._channels = ChannelMeter(rate_hz, channels)
+        self._mirrors = MirrorMeter(rate_hz, channels)
         super().__init__(
             rate_hz,
             channels,
-            (self._loudness, self._peaks, self._samples, self._clipping, self._channels),
+            (self._loudness, self._peaks, self._samples, self._clipping, self._channels, self._mirrors),
         )
 
     def finish(self, music_spans: FrameSpans | None = None, needle_spans: FrameSpans | None = None) -> Level:
@@ -228,6 +230,7 @@ class LevelMeter(JointMeter):
                 bits_in_use=self._channels.bits_in_use,
                 bass_correlation=self._channels.bass_correlation,
                 band_limit=self._channels.band_limit,
+                mirrors=self._mirrors.found(),
                 powers=self._samples.mean_squares,
                 window_frames=self.window_frames,
             ),
