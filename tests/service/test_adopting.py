@@ -16,7 +16,7 @@ import soundfile
 
 from sidekeep.cli.main import main
 from sidekeep.errors import AudioFileError, CopyError, ParameterError, ShelfError
-from sidekeep.files import checksum
+from sidekeep.files import atomic, checksum
 from sidekeep.files.reading.reader import open_take
 from sidekeep.service.mend import mend_file
 from sidekeep.service.shelf import adopting
@@ -222,3 +222,23 @@ def test_killed_at_any_step_nothing_half_is_left_and_the_same_call_brings_in_wha
     assert main(["verify", "--shelf", str(shelf)]) == 0, capsys.readouterr().out
     (entry,) = list_records(shelf)
     assert [take.folder_name for take in RecordFolder(shelf / entry.folder).takes()] == ["A-1"]
+
+
+@pytest.mark.parametrize("name", ["sleeve.txt", "take.wav", "take.json"])
+def test_a_disk_that_fails_is_told_by_the_name_the_file_would_have(
+    tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "one.wav"
+    soundfile.write(path, np.zeros((4410, 2)), 44_100)
+    whole = atomic.flush_file
+
+    def fails(part: Path) -> None:
+        if part.name.startswith(f"{name}."):
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        whole(part)
+
+    monkeypatch.setattr(atomic, "flush_file", fails)
+    with pytest.raises(CopyError) as caught:
+        adopt([path], shelf=tmp_path / "shelf")
+    place = tmp_path / "shelf" / "one"
+    assert caught.value.facts["path"] == str(place / (name if name == "sleeve.txt" else f"takes/A-1/{name}"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import atexit
+import errno
 import gc
 import importlib
 import io
@@ -68,6 +69,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one verb; returns the exit code."""
     words = list(sys.argv[1:] if arguments is None else arguments)
     verb = next((word for word in words if not word.startswith("-")), None)
+    _open_streams()
     _print_anything()
     options = build_parser(verb).parse_args(words)
     try:
@@ -93,6 +95,17 @@ def _stopped(verb: str) -> str:
     return f"stopped{how_far()}; no half-written file was left behind{stop_answer(verb)}"
 
 
+def _open_streams() -> None:
+    """A stream that was closed from outside (``>&-``) leads nowhere, instead of into the first file that is opened."""
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        if getattr(sys, name) is None:
+            with suppress(OSError):
+                os.fstat(number)
+                continue
+            os.open(os.devnull, os.O_RDWR)  # the lowest number that is free, so this one
+            setattr(sys, name, open(number, mode, encoding="utf-8", closefd=False))  # noqa: SIM115
+
+
 def _print_anything() -> None:
     """A file name need not be text in this encoding: what cannot be printed as it is, is printed escaped."""
     for stream in (sys.stdout, sys.stderr):
@@ -101,6 +114,11 @@ def _print_anything() -> None:
 
 
 def _one_line(error: BaseException) -> str:
+    if isinstance(error, OSError) and error.errno == errno.ENOSPC and not error.filename:
+        # Files of ours that meet a full disk say so themselves: what is left is what was printed.
+        return (
+            f"what this command has to say could not be written to where its output goes ({error.strerror})"
+        )
     if isinstance(error, OSError) and error.strerror:
         return f"{error.strerror}: {error.filename}" if error.filename else error.strerror
     if isinstance(error, MemoryError):

@@ -59,6 +59,15 @@ def copy_error(error: OSError, path: str | os.PathLike[str]) -> CopyError:
     return CopyError(code, path=path)
 
 
+def told_as(error: CopyError, making: Path, final: Path) -> CopyError:
+    """The same error, of a file in a folder that has no name yet, by the name it will have."""
+    facts = {
+        name: value.replace(os.fspath(making), os.fspath(final)) if isinstance(value, str) else value
+        for name, value in error.facts.items()
+    }
+    return CopyError(error.code, **facts)
+
+
 def is_disk_full(error: BaseException) -> bool:
     """Whether writing failed for want of room."""
     return getattr(error, "code", "") in ("disk-full", "quota-full") or (

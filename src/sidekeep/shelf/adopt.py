@@ -11,8 +11,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
-from sidekeep.errors import ChecksumError, ShelfError
-from sidekeep.files.atomic import copy_error, flush_folder, forget_parts, part_path, whole_file, write_json
+from sidekeep.errors import ChecksumError, CopyError, ShelfError
+from sidekeep.files.atomic import (
+    copy_error,
+    flush_folder,
+    forget_parts,
+    part_path,
+    told_as,
+    whole_file,
+    write_json,
+)
 from sidekeep.files.checksum import FileState, copy_sha256, file_sha256
 from sidekeep.files.guard import refuse_removal
 from sidekeep.flow.progress import Progress, no_progress
@@ -82,6 +90,8 @@ def adopt_take(
         shutil.rmtree(making, ignore_errors=True)
         if isinstance(error, OSError):
             raise copy_error(error, take_folder) from error
+        if isinstance(error, CopyError):
+            raise told_as(error, making, take_folder) from error
         raise
     remember_take(take_folder, take)
     return take

@@ -32,8 +32,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
-from sidekeep.errors import ShelfError, SleeveError
-from sidekeep.files.atomic import copy_error, flush_folder, forget_parts, part_path, write_text
+from sidekeep.errors import CopyError, ShelfError, SleeveError
+from sidekeep.files.atomic import copy_error, flush_folder, forget_parts, part_path, told_as, write_text
 from sidekeep.files.bounded import kept_json, read_bounded, read_text_bounded
 from sidekeep.files.checksum import file_sha256, text_sha256
 from sidekeep.model.record import Record
@@ -96,8 +96,10 @@ class RecordFolder:
             if error.errno in (errno.EEXIST, errno.ENOTEMPTY):
                 raise ShelfError("on-shelf-already", name=path.name) from None
             raise copy_error(error, path) from error
-        except BaseException:
+        except BaseException as error:
             shutil.rmtree(making, ignore_errors=True)
+            if isinstance(error, CopyError):
+                raise told_as(error, making, path) from error
             raise
         with contextlib.suppress(OSError):
             flush_folder(path.parent)
