@@ -358,3 +358,30 @@ def test_a_record_may_be_called_by_a_picture(tmp_path: Path) -> None:
     text.write_text("\U0001f6a4 - \u2693\ufe0f\nA1 \U0001f30a 1:00\n", "utf-8")
     folder = service.plan_record(tmp_path / "shelf", text)
     assert folder.record().artist == "\U0001f6a4"
+
+
+@pytest.mark.parametrize(
+    ("words", "is_found"),
+    [
+        ("Gr\u00fc\u00dfe", True),
+        ("gr\u00fcsse", True),
+        ("GR\u00dcSSE", True),
+        ("grusse", True),
+        ("gruss", True),
+        ("russe", False),  # beginnings count
+        ("\u57e0\u982d", True),  # in the middle of a name without spaces
+        ("\u9727 gr\u00fcsse", True),
+        ("\u697d\u5668", False),
+        ("\U0001f30a", True),
+        ("\U0001f525", False),
+        ("kai's", False),
+        ("...", False),
+    ],
+)
+def test_found_by_any_script(tmp_path: Path, words: str, is_found: bool) -> None:
+    """Looked for as a keyboard allows it."""
+    text = "\u9727\u306e\u57e0\u982d\u697d\u56e3 - Gr\u00fc\u00dfe vom Kai \U0001f30a (1971)\nSide A\nA1 Tau 3:00\n"
+    folder = service.plan_sleeve(tmp_path / "shelf", text)
+    with Catalogue(tmp_path / "shelf") as catalogue:
+        catalogue.put(folder)
+        assert bool(catalogue.entries(words)) is is_found

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import re
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from typing import Literal
 
 from sidekeep.errors import ShelfError
 from sidekeep.shelf.index.connecting import BUSY_S, connectable, roll_back_by_journal
+from sidekeep.shelf.index.finding import holds, parted
 from sidekeep.shelf.index.index_faults import CATALOGUE, DamagedIndex, index_error
 from sidekeep.shelf.index.migrations import migrate, refuse_newer
 from sidekeep.shelf.record_folder import RecordFolder
@@ -197,13 +197,19 @@ class Catalogue:
     def entries(self, words: str = "", *, state: str = "") -> list[Entry]:
         """Records that hold all the words (beginnings count), by artist and title."""
         query = f"SELECT {_COLUMNS} FROM record"
-        terms = re.findall(r"\w+", words)
+        terms, others = parted(words)
         conditions, values = [], []
-        if words.strip() and not terms:
+        if words.strip() and not terms and not others:
             return []
         if terms:
             conditions.append("id IN (SELECT record_id FROM words WHERE words MATCH ?)")
             values.append(" ".join(f'"{term}"*' for term in terms))
+        if others:
+            self._db.create_function("holds", 2, holds, deterministic=True)
+        for term in others:
+            text = "artist || ' ' || title || ' ' || tracks || ' ' || other"
+            conditions.append(f"id IN (SELECT record_id FROM words WHERE holds({text}, ?))")
+            values.append(term)
         if state:
             conditions.append("state = ?")
             values.append(state)
