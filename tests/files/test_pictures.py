@@ -126,6 +126,10 @@ def test_the_same_file_gives_the_same_bytes() -> None:
     [
         (b"", "is not a picture"),
         (b"Lamp Oil 3:45\n", "is not a picture"),
+        # the brands of ISO/IEC 23008-12, 10.2, and of AVIF: what a phone sends
+        (b"\0\0\0\x18ftypheic\0\0\0\0heicmif1" + bytes(200), "set the camera to JPEG"),
+        (b"\0\0\0\x1cftypmif1\0\0\0\0mif1heic" + bytes(200), "set the camera to JPEG"),
+        (b"\0\0\0\x18ftypisom\0\0\0\0isommp41" + bytes(200), "is not a picture"),
         (huge_png(40_000, 40_000), "at most 80 million are allowed"),
         (huge_png(12_000, 12_000), "12000 x 12000 pixels"),
         (encoded(half_and_half())[:900], "damaged picture"),

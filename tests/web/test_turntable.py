@@ -92,7 +92,8 @@ def test_a_side_is_taken_and_its_copies_follow_by_themselves(
     survey = until(120, lambda: [job for job in fresh.get("/api/jobs")["jobs"] if job["kind"] == "survey"])[0]
     until(240, lambda: fresh.get(f"/api/jobs/{survey['id']}")["state"] in ("done", "failed"))
     unsure = [side["unsure"] for side in fresh.get(f"/api/records/{record}")["sides"]]
-    if any(unsure):  # the machine played with gaps, say: then nothing is copied unasked
+    # The machine played with gaps, say: then nothing is copied unasked. Sound lost while recording holds nothing up.
+    if any(doubt["why"]["code"] != "lost-sound" for doubts in unsure for doubt in doubts):
         assert "copies" not in [job["kind"] for job in fresh.get("/api/jobs")["jobs"]]
     else:
         until(120, lambda: "copies" in [job["kind"] for job in fresh.get("/api/jobs")["jobs"]])

@@ -249,7 +249,8 @@ WORDS: Mapping[str, Say] = {
     "other-side": lambda about: (
         f"{_side(about)}: going by the lengths of the tracks and the times the sleeve prints for both sides, this seems to be "
         f"side {about.word('likely_side')}. No titles were given. If it is side {about.word('likely_side')}, say so or swap "
-        f"the sides of the record; if it is side {about.word('side')} after all, take the titles as printed."
+        f"the sides of the record; if it is side {about.word('side')} after all, take the titles as printed. If it "
+        "is neither, look whether this is the sleeve of this record."
     ),
     "named-otherwise": lambda about: (
         f"By its name {about.word('file')} is side {about.word('named')}, but it was taken as side {about.word('side')}. "

@@ -7,6 +7,7 @@ JPEG. A picture that would unpack to more than ``MAXIMUM_PIXELS`` is refused by 
 from __future__ import annotations
 
 import io
+import re
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -139,6 +140,10 @@ def prepare_picture(
         )
 
 
+_PHONE = re.compile(rb"....ftyp(?:hei[cmsx]|hev[cmsx]|mif1|msf1|avi[fs])", re.DOTALL)
+"""A picture in the container that phones use by themselves: its brand (ISO/IEC 23008-12, 10.2; AVIF v1.1, 6)."""
+
+
 @contextmanager
 def _opened(data: bytes, name: str) -> Iterator[ImageFile]:
     """The picture by its header, no larger than we take; what goes wrong with it meanwhile is a ``ParameterError``."""
@@ -156,6 +161,8 @@ def _opened(data: bytes, name: str) -> Iterator[ImageFile]:
     except Image.DecompressionBombError:
         raise ParameterError("picture-far-too-large", name=name, most_millions=_MOST_MILLIONS) from None
     except UnidentifiedImageError:
+        if _PHONE.match(data):
+            raise ParameterError("picture-of-phone", name=name) from None
         raise ParameterError("not-a-picture", name=name) from None
     except (OSError, ValueError, SyntaxError, EOFError) as problem:
         if isinstance(problem, ParameterError):

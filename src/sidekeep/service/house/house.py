@@ -298,7 +298,10 @@ class House:
             self.news.publish("shelf")
 
     def _is_unsure(self, record_id: str) -> bool:
-        return any(side["unsure"] for side in self.record(record_id)["sides"])
+        """Whether copies had better wait for a look. Sound that was lost is told, but no look puts it right: who does not take
+        the side again has the copies."""
+        doubts = [doubt for side in self.record(record_id)["sides"] for doubt in side["unsure"]]
+        return any(doubt["why"]["code"] != "lost-sound" for doubt in doubts)
 
     def changed(self, record_id: str) -> dict[str, Any]:
         """Tell everybody that a record changed; the record as it is now."""

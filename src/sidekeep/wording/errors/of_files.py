@@ -65,6 +65,10 @@ WORDS: Mapping[str, Sentence] = {
     "mp3-length": "{name} is not as long as what went in; the cause is not known: try again",
     "picture-kind": "picture kind {kind!r} must be one of {known}",
     "picture-side": "maximum_side_px={maximum_side_px} must lie between 64 and 10000",
+    "picture-of-phone": (
+        "{name} is in the form in which phones keep their photographs (HEIC or AVIF), which cannot be read here: set the "
+        "camera to JPEG, or share the picture as JPEG"
+    ),
     "not-a-picture": "{name} is not a picture that can be read; give a JPEG or PNG file",
     "picture-damaged": "{name} is a damaged picture ({reason}); save or scan it again",
     "reads-back-another-length": (
