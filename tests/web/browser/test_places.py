@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from tests.web.browser.waiting import answered, side_is_ready
+from tests.web.browser.waiting import answered, drawn, side_is_ready
 from tests.web.conftest import RunningServer
 
 PLACES = {
@@ -92,6 +92,19 @@ def test_places_fit_a_phone_from_the_first(
     settled(page)
     assert_fits(page)
     assert violations(page, axe_script) == []
+
+
+@pytest.mark.parametrize("place", ["shelf", "new", "sleeve", "side", "copies", "turntable"])
+def test_text_twice_as_large_fits_a_phone(
+    server: RunningServer, open_page: Callable[..., Any], place: str
+) -> None:
+    """WCAG 2.2, 1.4.4 (AA): a person who reads at 200 % loses nothing at the side of a phone."""
+    path = PLACES[place].format(id=record_id(server))
+    page = open_page(server, path, allow=NOT_YET, viewport={"width": 360, "height": 780})
+    settled(page)
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    drawn(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
 
 
 def test_the_check_sees_a_fault(
