@@ -7,8 +7,8 @@ import { capital, clock, listed } from "../words.js";
 /** The newest job that put takes of this record together. @param {any} known @param {any} record */
 const jobOf = (known, record) => [...known.jobs.values()].reverse().find((each) => each.kind === "combine" && each.record === record.id);
 
-/** @param {any} record @param {string[]} ids in the order they were played */
-const putTogether = ([first, ...others]) => askJob(`/api/takes/${encodeURIComponent(/** @type {string} */ (first))}/combine`, { others, pieces: true });
+/** @param {string[]} ids in the order they were played */
+const putTogether = (ids) => askJob(`/api/takes/${encodeURIComponent(ids[0] ?? "")}/combine`, { others: ids.slice(1), pieces: true });
 
 /** Where they lie, told by what was noticed while they were recorded: one button. @param {{record: any, side: any}} props */
 export function Pieces({ record, side }) {
