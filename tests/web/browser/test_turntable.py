@@ -65,6 +65,28 @@ def test_what_is_pressed_names_the_take_that_was_seen(
     page.get_by_role("button", name="keep it").wait_for(state="detached")
 
 
+def test_sound_lost_at_several_places_is_told_once(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """A machine that slept loses some at once: the same sentence stood there three times."""
+    record = planned(fresh)
+    page = open_page(fresh, None)
+    loss = {"code": "loss", "side": "A", "take": "takes/A-1", "severity": "act"}
+    news = [
+        {**loss, "facts": {"lost_s": 10.7}},
+        {**loss, "facts": {"lost_s": 0.05}},
+        {"code": "still", "side": "A", "take": "takes/A-1", "severity": "note", "facts": {}},
+        {**loss, "facts": {"lost_s": 5.6}},
+        {**loss, "take": "takes/B-1", "side": "B", "facts": {"lost_s": 0.3}},
+    ]
+    Evening(page, fresh, session=session_of(record, phase="flip", side="B", news=news))
+    with_input(page)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    lost = page.get_by_label("What has happened").get_by_text("of sound was lost")
+    page.get_by_text("Sound was lost at 3 places, 16.35 s in all.").wait_for()
+    assert lost.count() == 1  # that of the other take
+
+
 def test_presses_in_a_row_come_as_they_were_made_and_a_double_one_once(
     fresh: RunningServer, open_page: Callable[..., Any]
 ) -> None:

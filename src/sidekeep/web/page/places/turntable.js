@@ -4,7 +4,7 @@ import { html, useEffect, useState } from "../html.js";
 import { Missing } from "../missing.js";
 import { askJob, loadRecord, loadShelf, putSessionBy, say, useKnown, useRecord } from "../store.js";
 import { capital, count, nameOf, tight } from "../words.js";
-import { newsText, sentenceOf } from "../turntable/words.js";
+import { newsLines, sentenceOf } from "../turntable/words.js";
 import { LiveDisc } from "../turntable/disc.js";
 import { useNeedle } from "../turntable/needle.js";
 import { SetUp } from "../turntable/setup.js";
@@ -166,7 +166,7 @@ function Sides({ many, all, press }) {
 
 /** @param {{session: any}} props */
 function News({ session }) {
-  const news = (session.news ?? []).map(newsText).filter(Boolean).slice(-5).reverse();
+  const news = newsLines(session.news ?? []).slice(-5).reverse();
   if (!news.length) return null;
   return html`<ul class="stage-news" aria-label="What has happened">${news.map((/** @type {any} */ each, /** @type {number} */ at) => html`<li key=${at} class=${each.severity}>${tight(each.text)}</li>`)}</ul>`;
 }

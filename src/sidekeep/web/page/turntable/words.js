@@ -98,6 +98,20 @@ export function newsText(news) {
   return text ? { text, severity: news.severity ?? "note" } : null;
 }
 
+/** What has happened, the oldest first; sound that was lost at several places of a take is told once, where it was lost last.
+ * @param {any[]} all @returns {{text: string, severity: string}[]} */
+export function newsLines(all) {
+  const lost = all.filter((news) => news.code === "loss");
+  return all.flatMap((news) => {
+    const alike = news.code === "loss" ? lost.filter((each) => each.take === news.take) : [news];
+    if (alike.at(-1) !== news) return [];
+    const line = newsText(news);
+    if (!line || alike.length === 1) return line ?? [];
+    const lost_s = alike.reduce((sum, each) => sum + Number(each.facts?.lost_s ?? 0), 0);
+    return { ...line, text: `Sound was lost at ${alike.length} places, ${Number(lost_s.toFixed(2))} s in all. Take this side again.` };
+  });
+}
+
 /** Advice of the gauge: what to do, and whether the level is right. @param {any} reading @returns {{text: string, right: boolean}} */
 export function adviceText(reading) {
   const code = reading?.advice?.code ?? reading?.advice_code ?? "";
