@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from sidekeep.cli.terminal.collector import collector_at_rest
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the verb."""
@@ -20,6 +22,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Survey and print."""
+    with collector_at_rest():
+        return _run(options)
+
+
+def _run(options: argparse.Namespace) -> int:
     from sidekeep.cli.terminal.output import print_json, progress_bar
     from sidekeep.cli.texts.survey import print_survey
     from sidekeep.flow.passes.contract import survey_object
