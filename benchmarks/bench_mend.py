@@ -286,7 +286,7 @@ def judge_lossy(quick: bool) -> None:
                     f"  {case.name}, {kbit_s} kbit/s, {'told' if told else 'not told'}: {len(repairs)}, "
                     f"{score.kinds['tick'].median_fall_db:.1f}, {score.kinds['crackle'].median_fall_db:.1f}, "
                     f"{score.loud.median_fall_db:.1f}, {100 * score.all.share_strong_mended:.1f}, "
-                    f"{score.side_fall_db:.1f}, {worst_window(side, mended)[0]:.1f}, false "
+                    f"{score.side_fall_db:.1f}, {worst_window(side, mended, given=encoded)[0]:.1f}, false "
                     f"{score.false_repairs_per_min:.1f}",
                     flush=True,
                 )

@@ -149,14 +149,17 @@ def falls_db(damaged: Floats, clean: Floats, mended: Floats, hits: list[Hit]) ->
     return np.clip(np.array(falls), -60.0, 60.0)
 
 
-def worst_window(side: Pressed, mended: Floats, *, heard_only: bool = False) -> tuple[float, int]:
+def worst_window(
+    side: Pressed, mended: Floats, *, given: Floats | None = None, heard_only: bool = False
+) -> tuple[float, int]:
     """The ten seconds, of all that begin on a second, that came out worst: error after over error before in dB, and where.
 
     Errors under -115 dBFS (mean over the window) do not count; with ``heard_only`` none does that the music masks.
+    ``given`` is what was given to be mended where it is not the side itself, such as what an encoder left of it.
     """
     truth, rate = side.truth, side.truth.rate_hz
     first, last = truth.needle_down_frame // rate + 1, truth.needle_up_frame // rate
-    errors = (side.audio - side.twin, mended - side.twin)
+    errors = ((side.audio if given is None else given) - side.twin, mended - side.twin)
     if heard_only:
         before, after = (heard_energy(error, side.twin, rate)[first:last] for error in errors)
     else:
