@@ -94,6 +94,7 @@ PLACES: dict[str, dict[str, tuple[str, str] | str]] = {
     },
     "combine": {
         "take": ("places/later.js", "One better take out of these"),
+        "--pieces": ("side/pieces.js", "Put them together"),
         "--out": FILES,
         "--replace": FILES,
         "--shelf": HERE,

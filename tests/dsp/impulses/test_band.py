@@ -397,3 +397,17 @@ def test_powers_and_medians_are_those_of_plain_numpy(rng: np.random.Generator) -
     for wide in (1, 2, 5, 12):
         rows = rng.normal(size=(7, wide))
         np.testing.assert_array_equal(_medians(rows), np.median(rows, axis=1))
+
+
+def test_a_take_that_is_seen_frame_by_frame_has_the_same_edge(rng: np.random.Generator) -> None:
+    """Planes of a take that is not to be mended are a view of its frames."""
+    once = 0.001 * rng.standard_normal((60_000, 2))
+    raised = soxr.resample(once, 32_000, 44_100, quality="VHQ")
+    for frames in (raised, 0.001 * rng.standard_normal((80_000, 2))):
+        of_view, of_copy = (
+            BandWatch(44_100, 1, lossy=True).look(planes, 0)
+            for planes in (frames.T, frames.T.copy(order="C"))
+        )
+        assert (of_view is None) == (of_copy is None)
+        if of_view is not None and of_copy is not None:
+            assert (of_view.edge, of_view.reach) == (of_copy.edge, of_copy.reach)

@@ -154,6 +154,10 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
         "press a to take it again"
     ),
     "goes-on": "side {side} goes on as another take: {take}",
+    "pieces-meet": lambda facts: (
+        f"{facts['first']} and {facts['second']} were put together here"
+        + (": what was played between them is missing" if facts["how"] == "apart" else "; listen there")
+    ),
     "loss": lambda facts: (
         f"{float(facts['lost_s'] or 0):.3f} s of sound was lost"
         + (f" a while ago (known to within {facts['within_s']} s)" if facts["within_s"] else "")

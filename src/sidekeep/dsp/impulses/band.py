@@ -163,7 +163,8 @@ def find_band(planes: Floats, rate_hz: float, size: int) -> Band | None:
     if count < 8 * EVERY:
         return None
     frames = planes[:, : count * size].reshape(len(planes), count, size)[:, ::EVERY]
-    spectra = np.fft.rfft(frames * _window(size), axis=2)
+    # a take that is not mended is seen frame by frame, and so would its spectra be
+    spectra = np.ascontiguousarray(np.fft.rfft(frames * _window(size), axis=2))
     power: Floats = np.empty(spectra.shape)
     sum_squares(spectra.view(np.float64).reshape(-1), power.reshape(-1))
     power.sort(axis=1)

@@ -13,7 +13,8 @@ def pieces_of_side(
     letter: str, chosen: FoundTake | None, takes: Sequence[FoundTake], binned: Sequence[FoundTake]
 ) -> list[str]:
     """The ids of takes that seem to be one side, in the order they were played, the one in use last; nothing where it is
-    whole, by what was told of it, or where they were put together already. ``takes`` and ``binned`` are those of the record."""
+    whole, by what was told of it, or where they were put together already and that take is not in the bin. ``takes`` and
+    ``binned`` are those of the record."""
     if chosen is None or chosen.take.side != letter or chosen.take.how == "combined":
         return []
     own = sorted(
@@ -24,7 +25,7 @@ def pieces_of_side(
     while (before := _before(row[0], own)) is not None:
         row.insert(0, before)
     names = BETWEEN.join(each.take.folder_name for each in row)
-    made = any(each.take.how == "combined" and each.take.original_name == names for each in [*takes, *binned])
+    made = any(each.take.how == "combined" and each.take.original_name == names for each in takes)
     return [] if len(row) == 1 or made else [each.take_id for each in row]
 
 
