@@ -184,6 +184,10 @@ TWINS = {
     "dsp/impulses/likeness.py": {
         "count_alike": ("dsp/impulses/test_likeness.py", "test_the_alike_are_counted_as_by_numpy"),
     },
+    "dsp/impulses/lone.py": dict.fromkeys(
+        ("doubt_alone", "has_two_sounds", "is_in_phase"),
+        ("dsp/impulses/test_lone.py", "test_the_kernel_is_its_plain_twin"),
+    ),
     "dsp/impulses/peers.py": {
         "count_peers": ("dsp/impulses/test_peers.py", "test_the_kernel_is_its_plain_twin"),
         "neighbours": ("dsp/impulses/test_peers.py", "test_the_kernel_is_its_plain_twin"),

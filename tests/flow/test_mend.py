@@ -18,6 +18,7 @@ from scipy.signal import lfilter
 from sidekeep.dsp.impulses.thump_rings import basis_at
 from sidekeep.errors import ParameterError
 from sidekeep.flow.mend import Mender
+from sidekeep.flow.mend_chunks import Chunk
 from sidekeep.flow.patches import PatchReader, PatchWriter
 from sidekeep.model.recipe import MendSettings
 from sidekeep.press.music.nullset import null_sound
@@ -105,6 +106,20 @@ def test_every_length_comes_out_whole(length: int) -> None:
     audio = music(3.2)[:length]
     out, _ = run(audio, (7_919,))
     assert out.shape == audio.shape
+
+
+@pytest.mark.parametrize(("count", "is_mended"), [(4, False), (40, True)])
+def test_what_is_believed_only_among_others_is_left_where_there_are_hardly_any(
+    damaged: tuple[Floats, Floats, list[int]], monkeypatch: pytest.MonkeyPatch, count: int, is_mended: bool
+) -> None:
+    """Twelve seconds with all repairs of that kind; 20 places a minute are next to no damage, 200 are much. Any blocks agree."""
+    monkeypatch.setattr(Chunk, "lone", lambda self: np.ones(len(self.places), np.bool_))
+    hit, _ = hurt(damaged[0], count=count)
+    whole, mender = run(hit, (len(hit),))
+    assert bool(mender.repairs) == is_mended
+    assert np.array_equal(run(hit, (30_011, 65_536))[0], whole)
+    monkeypatch.undo()
+    assert run(hit)[1].repairs
 
 
 def test_pulses_fall_and_the_rest_is_bit_identical(

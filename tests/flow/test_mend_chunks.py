@@ -24,6 +24,7 @@ class Stroke(NamedTuple):
     left_alone: bool = False
     taken_out: float = 1.0
     doubt: float = 0.0
+    lone: bool = False
 
 
 def chunk_of(strokes: list[Stroke]) -> Chunk:
@@ -32,7 +33,7 @@ def chunk_of(strokes: list[Stroke]) -> Chunk:
         np.array([frame, 44, frame, 0, 44, DOUBTFUL if stroke.left_alone else MENDED])
         for frame, stroke in zip(frames, strokes, strict=True)
     ]
-    facts = [np.array([20.0, stroke.doubt, stroke.taken_out, 1.0]) for stroke in strokes]
+    facts = [np.array([20.0, stroke.doubt, stroke.taken_out, 1.0, stroke.lone]) for stroke in strokes]
     values = [np.zeros(0 if stroke.left_alone else 44) for stroke in strokes]
     repaired = Repaired.from_parts(spans, facts, values)
     places = Places.of(repaired, np.zeros(2, np.int64))
@@ -82,6 +83,15 @@ def test_nine_seconds_bear_a_quarter_of_what_their_sure_repairs_take_out() -> No
         ([nothing, pop], [False, False, True, False]),
     ):
         assert ask_beat(BeatWatch(), [], chunk, behind, RATE_HZ)[1].tolist() == expected
+
+
+def test_a_place_is_lone_where_one_of_its_walls_is() -> None:
+    assert chunk_of([Stroke(1.0), Stroke(2.0, lone=True), Stroke(3.0)]).lone().tolist() == [
+        False,
+        True,
+        False,
+    ]
+    assert not len(chunk_of([]).lone())
 
 
 @pytest.mark.parametrize(

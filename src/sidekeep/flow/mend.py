@@ -40,7 +40,7 @@ from sidekeep.dsp.impulses.thump_policy import take_thumps
 from sidekeep.dsp.impulses.thumps import get_ready
 from sidekeep.dsp.turn.forecast import TurnForecast
 from sidekeep.errors import ParameterError
-from sidekeep.flow.mend_chunks import Chunk, LookedAt, ask_beat
+from sidekeep.flow.mend_chunks import HARDLY_DAMAGED_A_MIN, Chunk, LookedAt, ask_beat
 from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.patches import PatchPieces
 from sidekeep.flow.ports import Audio
@@ -50,7 +50,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair
 
-MENDER_VERSION = 17
+MENDER_VERSION = 18
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
 """Two cores are what a machine has at least; no sample depends on it."""
@@ -141,6 +141,7 @@ class Mender:
         self._settled: list[Chunk] = []
         self._mended: list[Chunk] = []
         self._last_stops = np.zeros(channels, np.int64)
+        self._found = 0
         self._out_frame = 0
 
     @property
@@ -272,6 +273,7 @@ class Mender:
             return
         found = chunk.job.result().moved(max(0, chunk.start - self.margin))
         chunk.repaired, chunk.places = found, Places.of(found, self._last_stops)
+        self._found += int(np.count_nonzero(~chunk.places.left_alone))
         fates = found.spans[:, FATE]
         for row in found.spans[fates == TOO_LONG].tolist():
             self._log.too_long(row[START], row[START] + row[LENGTH], row[WALL])
@@ -290,6 +292,9 @@ class Mender:
             beats, doubtful = ask_beat(self._beats, self._settled, chunk, self._waiting, self.rate_hz)
         chunk.taken_back, chunk.on_beat = beats | doubtful, beats & ~doubtful
         chunk.taken_back |= chunk.of_clean_music([*self._settled, *self._waiting], self.rate_hz)
+        reached = self._waiting[-1].stop if self._waiting else chunk.stop
+        if self._found * 60.0 * self.rate_hz <= HARDLY_DAMAGED_A_MIN * reached:
+            chunk.taken_back |= chunk.lone()
         chunk.taken_back |= chunk.unheard(self._held, self.rate_hz)
         self._put(chunk)
         self._settled = [*self._settled, chunk][-BEAT_CHUNKS:]

@@ -148,6 +148,27 @@ def test_a_brief_repair_must_lie_on_a_plainer_cut_and_is_asked_where_it_weighs(
 
 
 @pytest.mark.parametrize(
+    ("apart", "size", "length", "others", "is_kept"),
+    [
+        (3.0, 0.1, 16, 2, False),
+        (2.0, 0.1, 16, 2, True),
+        (3.0, 0.1, 16, 12, True),
+        (3.0, 0.5, 16, 2, True),
+        (3.0, 0.1, 9, 2, True),
+    ],
+)
+def test_where_a_stretch_has_few_repairs_a_brief_quiet_one_must_not_look_like_a_cut(
+    rules: pytest.MonkeyPatch, apart: float, size: float, length: int, others: int, is_kept: bool
+) -> None:
+    """The others are as loud as the sound, so that it takes out less than they do."""
+    rules.setattr(safety, "misfit", lambda *_: apart)
+    firsts = [2_000 + 400 * n for n in range(others + 1)]
+    work, rows = hiss(8_000, 0.01), rows_of(*firsts, length=length)
+    sizes = [size] + [1.0] * others
+    assert asked(damaged(work, rows, sizes), work, rows, [25.0] * len(rows))[0][0] == is_kept
+
+
+@pytest.mark.parametrize(
     ("apart", "length", "is_kept"), [(11.0, 40, False), (4.0, 40, True), (20.0, 16, True)]
 )
 def test_what_is_louder_than_the_sound_is_asked_for_a_cut_alone(

@@ -16,12 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.belief import weigh_candidates
-from sidekeep.dsp.impulses.candidates import find_bursts
+from sidekeep.dsp.impulses.candidates import CELL, find_bursts
 from sidekeep.dsp.impulses.channel import CONTEXT, Channel, find_shifts
 from sidekeep.dsp.impulses.damage_spans import DamageSpans, changed_energy
 from sidekeep.dsp.impulses.estimate import estimate_spans
 from sidekeep.dsp.impulses.evidence.repeats import LONGEST_PERIOD
 from sidekeep.dsp.impulses.extent import PRICE_NATS, fit_extents
+from sidekeep.dsp.impulses.lone import doubt_alone
 from sidekeep.dsp.impulses.priors import Due
 from sidekeep.dsp.impulses.repaired import (
     DOUBTFUL,
@@ -31,7 +32,7 @@ from sidekeep.dsp.impulses.repaired import (
     TOO_LONG,
     Repaired,
 )
-from sidekeep.dsp.impulses.safety import kept_after_mending, odds_of_rows
+from sidekeep.dsp.impulses.safety import BELIEVED, kept_after_mending, odds_of_rows
 from sidekeep.dsp.impulses.span_rooms import add_margins, find_rooms
 
 Floats = NDArray[np.float64]
@@ -132,6 +133,10 @@ def mend_channels(
     kept, doubtful, doubts = kept_after_mending(
         planes, work, taken.rows, taken_out, left, sure, manner.odds, rate_hz, rate_factor
     )
+    usual = np.stack([channel.scale[taken.rows[:, 2] // CELL] for channel in channels])
+    least = max(manner.odds, BELIEVED)
+    lone = np.empty(len(taken), dtype=np.bool_)
+    doubt_alone(planes, work, taken.rows, taken_out, left, usual, sure, least, lone)
     inside = (taken.rows[:, 0] >= start) & (taken.rows[:, 0] < stop)
     told = np.flatnonzero((kept | doubtful) & (explained >= LEAST_EVIDENCE) & inside)
     at_row, walls = np.nonzero(taken_out.T[told])
@@ -140,7 +145,7 @@ def mend_channels(
     fates = np.where(kept[row], MENDED, DOUBTFUL)
     spans = np.stack([first, last - first, peak, walls, last - first, fates], axis=1)
     sizes_db = [20.0 * math.log10(size) for size in taken.sizes[row].tolist()]
-    facts = np.stack([sizes_db, doubts[row], taken_out[walls, row], left[walls, row]], axis=1)
+    facts = np.stack([sizes_db, doubts[row], taken_out[walls, row], left[walls, row], lone[row]], axis=1)
     return Repaired.from_planes(
         work,
         np.concatenate([_long_spans(long), spans]),

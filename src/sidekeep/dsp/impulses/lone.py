@@ -1,0 +1,83 @@
+"""Repairs that are believed only among others: where next to nothing is damaged they are more likely music.
+
+Conventions: those of ``mending``; rows (first, last + 1, peak) of a stretch in order. How much is damaged in all is known when
+repairs wait for the stretches behind theirs (``flow.mend_chunks``). Such is what moves both walls in phase where the sound is
+smooth. Music is cut laterally for the most part, for a loud vertical cut would throw the needle out (common practice, no source);
+and so is every edge of a sample, a stroke or a consonant. Damage falls as it likes: on one wall, in opposite phase, in phase. On
+records with next to none five of six false repairs are in phase, and one of six right ones. Nearly all false ones lie where the
+sound is smooth: any edge of it is many times the usual error there, and still next to nothing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.impulses.autoregression import Matrix
+from sidekeep.dsp.kernel import inner_kernel, kernel
+
+Vector = NDArray[np.float64]
+
+LATERAL_NATS, LATERAL_DB, SMOOTH = 6.0, 5.0, 9e-4
+"""How much surer than any other what is in phase must be, if it takes out less than this over what it leaves and the usual
+prediction error there is under the last (-61 dBFS). On 93 sides, 34 of them clean records, this leaves 28 of 30 false repairs
+and 5 true ones; with 4 nats 23 and 2; were the sound as rough as it likes, 29 and 20."""
+LEAST_SHARE = 0.02
+"""Energy on the weaker wall over that on the other from which a repair is one of both: 8 degrees off a wall."""
+LEAST_SIDE = 1e-6
+"""Energy of the difference of the walls over that of their sum from which they are two at all: of one sound on both, damage is in
+phase as well."""
+
+
+@kernel
+def doubt_alone(
+    planes: Matrix,
+    work: Matrix,
+    rows: NDArray[np.int64],
+    taken_out: Matrix,
+    left_in: Matrix,
+    usual: Matrix,
+    odds: Vector,
+    least: float,
+    doubted: NDArray[np.bool_],
+) -> None:
+    """``doubted[i]``: whether row i is believed only among others; ``least`` are the log odds from which any is.
+
+    ``taken_out`` and ``left_in`` (channels, rows): those of ``changed_energy``; ``usual`` (channels, rows): the usual prediction
+    error at the peak of each.
+    """
+    doubted[:] = False
+    if rows.shape[0] == 0 or not has_two_sounds(planes):
+        return
+    loud = 10.0 ** (0.1 * LATERAL_DB)
+    for i in range(rows.shape[0]):
+        stronger = 0 if taken_out[0, i] >= taken_out[1, i] else 1
+        most, least_out = taken_out[stronger, i], taken_out[1 - stronger, i]
+        doubted[i] = (
+            odds[i] < least + LATERAL_NATS
+            and most + least_out < loud * (left_in[0, i] + left_in[1, i])
+            and least_out >= LEAST_SHARE * most
+            and usual[stronger, i] < SMOOTH
+            and is_in_phase(planes, work, rows[i, 0], rows[i, 1])
+        )
+
+
+@inner_kernel
+def is_in_phase(planes: Matrix, work: Matrix, first: int, last: int) -> bool:
+    """Whether what was taken out of ``[first, last)`` moves both walls the same way."""
+    across = 0.0
+    for n in range(first, last):
+        across += (planes[0, n] - work[0, n]) * (planes[1, n] - work[1, n])
+    return across > 0.0
+
+
+@inner_kernel
+def has_two_sounds(planes: Matrix) -> bool:
+    """Whether there are two walls, and they do not hold the same."""
+    if planes.shape[0] != 2:
+        return False
+    middle, side = 0.0, 0.0
+    for n in range(planes.shape[1]):
+        middle += (planes[0, n] + planes[1, n]) ** 2
+        side += (planes[0, n] - planes[1, n]) ** 2
+    return side > LEAST_SIDE * middle

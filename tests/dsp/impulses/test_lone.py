@@ -1,0 +1,87 @@
+"""What is believed only among others: what moves both walls as music does, where the sound is smooth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from sidekeep.dsp.impulses.damage_spans import changed_energy
+from sidekeep.dsp.impulses.lone import (
+    LATERAL_DB,
+    LATERAL_NATS,
+    LEAST_SHARE,
+    LEAST_SIDE,
+    SMOOTH,
+    doubt_alone,
+)
+
+Floats = NDArray[np.float64]
+LEAST = 1.0
+
+
+def doubted(
+    planes: Floats, work: Floats, rows: NDArray[np.int64], usual: Floats, odds: Floats
+) -> NDArray[np.bool_]:
+    answers = np.zeros(len(rows), dtype=np.bool_)
+    energy = changed_energy(planes, work, rows)
+    doubt_alone(planes, work, rows, *energy, usual, odds, LEAST, answers)
+    return answers
+
+
+@pytest.mark.parametrize(
+    ("walls", "size", "usual", "odds", "is_doubted"),
+    [
+        ((1.0, 0.6), 0.3, 3e-4, 5.0, True),
+        ((0.3, 1.0), 0.3, 3e-4, 5.0, True),
+        ((1.0, 0.6), 0.3, 3e-4, 8.0, False),
+        ((1.0, 0.6), 0.3, 3e-3, 5.0, False),
+        ((1.0, 0.6), 9.0, 3e-4, 5.0, False),
+        ((1.0, -0.6), 0.3, 3e-4, 5.0, False),
+        ((1.0, 0.05), 0.3, 3e-4, 5.0, False),
+        ((0.0, 1.0), 0.3, 3e-4, 5.0, False),
+    ],
+)
+def test_what_is_in_phase_where_the_sound_is_smooth_must_be_sure(
+    walls: tuple[float, float], size: float, usual: float, odds: float, is_doubted: bool
+) -> None:
+    """``size``: of the pulse on the stronger wall over the sound."""
+    rng = np.random.default_rng(1)
+    work = 0.01 * rng.standard_normal((2, 3_000))
+    planes, rows = work.copy(), np.array([(1_000, 1_020, 1_010)], dtype=np.int64)
+    planes[:, 1_000:1_020] += 0.01 * size * np.outer(walls, np.hanning(22)[1:-1])
+    assert doubted(planes, work, rows, np.full((2, 1), usual), np.array([odds])).tolist() == [is_doubted]
+
+
+def test_of_one_sound_on_both_walls_damage_is_in_phase_as_well() -> None:
+    work = np.repeat(0.01 * np.random.default_rng(1).standard_normal((1, 3_000)), 2, axis=0)
+    planes, rows = work.copy(), np.array([(1_000, 1_020, 1_010)], dtype=np.int64)
+    planes[:, 1_000:1_020] += 0.003
+    assert not doubted(planes, work, rows, np.full((2, 1), 3e-4), np.array([2.0])).any()
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_the_kernel_is_its_plain_twin(channels: int) -> None:
+    rng = np.random.default_rng(3)
+    work = 0.01 * rng.standard_normal((channels, 60_000))
+    firsts = np.arange(200) * 290 + 100
+    rows = np.stack([firsts, firsts + rng.integers(8, 120, 200), firsts + 4], axis=1)
+    planes = work.copy()
+    for first, last, _ in rows.tolist():
+        walls = rng.choice([0.0, 0.3, 1.0, 1.0, -1.0], channels) * rng.uniform(0.8, 1.0, channels)
+        planes[:, first:last] += 0.01 * 10.0 ** rng.uniform(-2.0, 0.6) * walls[:, np.newaxis]
+    usual, odds = 10.0 ** rng.uniform(-4.0, -2.5, (channels, 200)), rng.uniform(0.0, 9.0, 200)
+    expected = []
+    for row, (first, last, _) in enumerate(rows.tolist()):
+        out, left = planes[:, first:last] - work[:, first:last], work[:, first:last]
+        energy = np.square(out).sum(axis=1)
+        db = 10.0 * np.log10((energy.sum() + 1e-300) / np.square(left).sum())
+        is_lateral = False
+        side = np.square(planes[0] - planes[-1]).sum()
+        if channels == 2 and side > LEAST_SIDE * np.square(planes.sum(axis=0)).sum():
+            is_smooth = usual[energy.argmax(), row] < SMOOTH
+            both = energy.min() >= LEAST_SHARE * energy.max() and (out[0] * out[1]).sum() > 0.0
+            is_lateral = both and is_smooth and db < LATERAL_DB and odds[row] < LEAST + LATERAL_NATS
+        expected.append(bool(is_lateral))
+    assert (5 < sum(expected) < 150) == (channels == 2)
+    assert doubted(planes, work, rows, usual, odds).tolist() == expected
