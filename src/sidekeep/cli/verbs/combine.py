@@ -1,11 +1,16 @@
-"""``sidekeep combine``: one better take out of several of one side."""
+"""``sidekeep combine``: one take out of several of one side, better than any or put together of pieces."""
 
 from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sidekeep.cli.verbs.shelf import add_shelf_option
+
+if TYPE_CHECKING:
+    from sidekeep.service.comparing.combine import Combined
+    from sidekeep.service.comparing.piecing import PutTogether
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -45,15 +50,12 @@ def run(options: argparse.Namespace) -> int:
             replace=options.replace,
             progress=progress,
         )
-    place = made.path or (
-        made.sources[0].record.path / made.take.folder if made.take and made.sources[0].record else None
-    )
     if options.json:
         print_json(
             {
                 "schema": 1,
                 "sources": [source.name for source in made.sources],
-                "made": str(place),
+                "made": str(_place(made)),
                 "weights": [1.0, *(round(weight, 3) for weight in made.facts.weights)],
                 "replaced_frames": made.facts.replaced_frames,
             }
@@ -63,8 +65,14 @@ def run(options: argparse.Namespace) -> int:
         say(
             f"combined {names}: {made.facts.replaced_frames:,} damaged frames of the first were taken from the others"
         )
-        print(place)
+        print(_place(made))
     return 0
+
+
+def _place(made: Combined | PutTogether) -> Path | None:
+    """The file that was made, or the folder of the new take."""
+    record = made.sources[0].record
+    return made.path or (record.path / made.take.folder if made.take and record else None)
 
 
 _HOW = {
@@ -88,9 +96,6 @@ def _pieces(options: argparse.Namespace) -> int:
             replace=options.replace,
             progress=progress,
         )
-    place = made.path or (
-        made.sources[0].record.path / made.take.folder if made.take and made.sources[0].record else None
-    )
     rate_hz = made.sources[0].source.format.rate_hz
     seams = [(frames_to_seconds(at, rate_hz), seam.how) for at, seam in zip(made.places, made.seams)]
     if options.json:
@@ -98,12 +103,12 @@ def _pieces(options: argparse.Namespace) -> int:
             {
                 "schema": 1,
                 "sources": [source.name for source in made.sources],
-                "made": str(place),
+                "made": str(_place(made)),
                 "seams": [{"at_s": at_s, "how": how} for at_s, how in seams],
             }
         )
     else:
         for first, second, (at_s, how) in zip(made.sources, made.sources[1:], seams):
             say(f"{first.name} and {second.name} meet at {clock_text(at_s, 1)}, {_HOW[how]}")
-        print(place)
+        print(_place(made))
     return 1 if any(how == "apart" for _, how in seams) else 0
