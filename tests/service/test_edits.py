@@ -96,6 +96,7 @@ def tracks(folder: RecordFolder, letter: str = "A") -> list[tuple[int, int, str,
         ({"kind": "move-mark", "side": "A", "track": 2, "edge": "start", "frame": 195_000}, (195_000, 290_000, "A 2", "gap")),
         ({"kind": "move-mark", "side": "A", "track": 2, "edge": "stop", "frame": 295_000}, (200_000, 295_000, "A 2", "gap")),
         ({"kind": "split", "side": "A", "frame": 150_000}, (150_000, 190_000, "", "segue")),
+        ({"kind": "split", "side": "A", "frame": 195_000}, (195_000, 200_000, "", "gap")),
         ({"kind": "join", "side": "A", "track": 2}, (200_000, 390_000, "A 2", "gap")),
         ({"kind": "runs-on", "side": "A", "track": 2}, (200_000, 290_000, "A 2", "segue")),
         ({"kind": "retitle", "side": "A", "track": 2, "title": "  Moss \n"}, (200_000, 290_000, "Moss", "gap")),
@@ -115,6 +116,15 @@ def test_an_edit_of_cuts_and_its_undo(
     assert tracks(folder) == before
     edits.redo(folder)
     assert tracks(folder)[1] == wanted
+
+
+def test_a_track_is_begun_before_the_first_and_after_the_last(folder: RecordFolder) -> None:
+    edits.apply(folder, {"kind": "split", "side": "A", "frame": 50_000})
+    assert tracks(folder)[0] == (50_000, 100_000, "", "edge")
+    edits.apply(folder, {"kind": "split", "side": "A", "frame": 395_000})
+    assert tracks(folder)[4] == (395_000, LENGTH, "", "gap")
+    (found,) = [one for one in edits.choices(folder).sides if one.side == "A"]
+    assert (found.music_start_frame, found.music_stop_frame) == (50_000, LENGTH)
 
 
 def test_music_bounds_move_the_outer_marks(folder: RecordFolder) -> None:
@@ -142,7 +152,8 @@ def test_right_makes_a_mark_sure(folder: RecordFolder) -> None:
         ({"kind": "move-mark", "side": "A", "track": 1, "edge": "start", "frame": 5, "to": 3}, "edit"),
         ({"kind": "dance"}, "edit"),
         ({}, "edit"),
-        ({"kind": "split", "side": "A", "frame": 195_000}, "not-in-a-track"),
+        ({"kind": "split", "side": "A", "frame": 200_000}, "no-track-there"),
+        ({"kind": "split", "side": "A", "frame": LENGTH}, "no-track-there"),
         ({"kind": "join", "side": "A", "track": 3}, "no-track-after"),
         ({"kind": "runs-on", "side": "A", "track": 1}, "first-track"),
         ({"kind": "retitle", "side": "A", "track": 1}, "nothing-given"),

@@ -39,7 +39,8 @@ def move_mark(
 
 
 def split(side: SideCuts, frame: int) -> SideCuts:
-    """A new track, without a title, begins at ``frame`` inside a track; in a gap it begins a track up to the next one."""
+    """A new track, without a title, begins at ``frame``: inside a track it takes the rest of it, elsewhere it goes up to the next
+    track, or to the end of the music."""
     tracks = list(side.tracks)
     for at, track in enumerate(tracks):
         if track.start_frame < frame < track.stop_frame:
@@ -54,7 +55,22 @@ def split(side: SideCuts, frame: int) -> SideCuts:
                 edited=True,
             )
             return _with_tracks(side, [*tracks[:at], first, second, *tracks[at + 1 :]])
-    raise ParameterError("not-in-a-track", frame=frame, side=side.side)
+    following = [at for at, track in enumerate(tracks) if track.start_frame > frame]
+    at = following[0] if following else len(tracks)
+    ends = [side.music_stop_frame, side.needle_up_frame]
+    stop = tracks[at].start_frame if following else next((end for end in ends if end > frame), frame)
+    if not side.needle_down_frame <= frame < stop or any(track.start_frame == frame for track in tracks):
+        raise ParameterError("no-track-there", frame=frame, side=side.side)
+    begun = Track(
+        number=0,
+        title="",
+        start_frame=frame,
+        stop_frame=stop,
+        confidence=1.0,
+        boundary="gap" if at else "edge",
+        edited=True,
+    )
+    return _with_tracks(side, [*tracks[:at], begun, *tracks[at:]])
 
 
 def join(side: SideCuts, number: int) -> SideCuts:

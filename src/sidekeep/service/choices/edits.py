@@ -13,6 +13,7 @@ from sidekeep.model import edits
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.edits import Edit, edit_facts, read_edit
 from sidekeep.model.recipe import MendChoice, MendSettings, Recipe
+from sidekeep.service.choices.untouched import untouched_side
 from sidekeep.shelf.choices import choices as kept
 from sidekeep.shelf.choices.choice_files import put_side, side_path, sides_in
 from sidekeep.shelf.choices.choices import Choices
@@ -21,6 +22,7 @@ from sidekeep.shelf.choices.recipe_file import put_recipe, read_recipe, recipe_o
 from sidekeep.shelf.choices.sleeve_titles import follow_sleeve
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
+from sidekeep.shelf.surveys.kept_survey import newest_key
 
 SideEdit = (
     edits.MoveMark
@@ -99,7 +101,9 @@ def _change(folder: RecordFolder, edit: Edit) -> Callable[[State], State]:
     def change(state: State) -> State:
         if isinstance(edit, SideEdit):
             take = _chosen(folder, state, edit.side)
-            put_side(state, _change_side(_side(state, take, edit.side), edit, take.length_frames))
+            is_surveyed = newest_key(folder.path / take.folder) is not None
+            side = _side(state, take, edit.side, is_surveyed=is_surveyed)
+            put_side(state, _change_side(side, edit, take.length_frames))
         elif isinstance(edit, edits.Leave | edits.Mend | edits.MendAll | edits.RecipeEdit):
             put_recipe(state, _change_recipe(recipe_of(state), edit))
         elif isinstance(edit, edits.RecipeText):
@@ -146,11 +150,14 @@ def _words(state: State, prefix: str) -> dict[str, str]:
     return {path.removeprefix(prefix): str(v) for path, v in state.items() if path.startswith(prefix)}
 
 
-def _side(state: State, take: ShelfTake, letter: str) -> SideCuts:
+def _side(state: State, take: ShelfTake, letter: str, *, is_surveyed: bool) -> SideCuts:
+    """The side as it is cut; where its survey found no music, as a person begins."""
     found = [side for side in sides_in(state) if (side.take, side.side) == (take.sha256, letter)]
-    if not found:
+    if found:
+        return found[0]
+    if not is_surveyed:
         raise NotThere("not-surveyed", side=letter)
-    return found[0]
+    return untouched_side(letter, take)
 
 
 def _change_side(side: SideCuts, edit: SideEdit, length_frames: int) -> SideCuts:

@@ -13,7 +13,7 @@ from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.house.records.copies_view import copies_view
 from sidekeep.service.house.records.side_pieces import pieces_of_side
 from sidekeep.service.house.records.summary_view import summary_view
-from sidekeep.service.house.takes.cuts_view import cuts_view, kept_cuts, side_cuts
+from sidekeep.service.house.takes.cuts_view import cuts_view, kept_cuts, side_cuts, sides_on
 from sidekeep.service.house.takes.doubts import findings_of_side, unsure_view
 from sidekeep.service.house.takes.held_takes import HeldTakes
 from sidekeep.service.house.takes.take_view import take_view
@@ -96,12 +96,13 @@ def _side_view(
     if current is not None:
         opened = takes.get(current.take_id)
         side = side_cuts(opened, name, cuts)
+        survey = opened.survey()
         if side is not None:
             view["cuts"] = cuts_view(side, opened)
-            survey = opened.survey()
-            sides = [each for letter in current.take.side if (each := side_cuts(opened, letter, cuts))]
-            found_there = findings_of_side(side, sides, survey.findings if survey else ())
-            view["unsure"] = unsure_view(side, found_there, opened.rate_hz, current.take.sha256, seen)
+        sides = sides_on(opened, cuts)
+        for mine in (each for each in sides if each.side == name):
+            found_there = findings_of_side(mine, sides, survey.findings if survey else ())
+            view["unsure"] = unsure_view(mine, found_there, opened.rate_hz, current.take.sha256, seen)
     return view
 
 

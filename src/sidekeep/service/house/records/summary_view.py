@@ -6,14 +6,17 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from sidekeep.errors import SidekeepError
+from sidekeep.files.reading.reader import open_take
 from sidekeep.model.cuts import Cuts, SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record
+from sidekeep.service.choices.untouched import untouched_side
 from sidekeep.service.comparing.reminder import standing_reminder
 from sidekeep.service.house.library import Library
 from sidekeep.service.house.records.thumbnails import cover_colour
 from sidekeep.service.house.takes.cuts_view import kept_cuts
-from sidekeep.service.house.takes.doubts import findings_of_side, unsure_view, with_own
+from sidekeep.service.house.takes.doubts import findings_of_side, unsure_view
 from sidekeep.service.shelf.pictures import kept_pictures
 from sidekeep.service.take_findings import findings_of_notes
 from sidekeep.shelf.choices.choices import Choices, read_choices
@@ -82,12 +85,11 @@ def _side_summary(
         key = newest_key(place)
         state = "surveyed" if key is not None else "taken"
         if key is not None and (known := _conclusions(place, key)) is not None:
-            mine = cuts[1] if cuts else next((side for side in known[0].sides if side.side == name), None)
-            if mine is not None:
-                own = findings_of_side(
-                    mine, with_own(known[0].sides, mine), [*findings_of_notes(take.notes), *known[1]]
-                )
-                unsure = len(unsure_view(mine, own, take.rate_hz, take.sha256, choices.seen))
+            found = {side.side: side for side in known[0].sides} | ({name: cuts[1]} if cuts else {})
+            sides = [found.get(letter) or untouched_side(letter, take) for letter in take.side]
+            mine = next(side for side in sides if side.side == name)
+            own = findings_of_side(mine, sides, [*_told_of(place, take), *known[1]])
+            unsure = len(unsure_view(mine, own, take.rate_hz, take.sha256, choices.seen))
     return {
         "side": name,
         "state": state,
@@ -96,6 +98,21 @@ def _side_summary(
         "track_count": len(printed.tracks) if printed else 0,
         "unsure_count": unsure,
     }
+
+
+def _told_of(place: Path, take: ShelfTake) -> list[Finding]:
+    """What its files tell, and what was told while it was recorded. Only a take that was odd when it came is opened for it."""
+    files = tuple(place / file.name for file in take.files) if take.problems else ()
+    return [*_told_by(files, take.sha256), *findings_of_notes(take.notes)]
+
+
+@lru_cache(maxsize=2000)
+def _told_by(files: tuple[Path, ...], sha256: str) -> tuple[Finding, ...]:
+    """What the header of files that stand under a checksum tells; a shelf is listed without those that cannot be opened."""
+    try:
+        return tuple(open_take(files).problems) if files else ()
+    except SidekeepError:
+        return ()
 
 
 @lru_cache(maxsize=2000)

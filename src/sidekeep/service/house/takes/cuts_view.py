@@ -12,6 +12,7 @@ from sidekeep.errors import SidekeepError
 from sidekeep.flow.passes.edges import render_spans
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.recipe import EdgeSettings
+from sidekeep.service.choices.untouched import untouched_side
 from sidekeep.service.house.takes.held_takes import HeldTake
 from sidekeep.shelf.choices.choices import Choices, read_choices
 from sidekeep.shelf.record_folder import RecordFolder
@@ -38,6 +39,14 @@ def side_cuts(opened: HeldTake, name: str, cuts: dict[str, tuple[int, SideCuts]]
         return mine[1]
     survey = opened.survey()
     return next((side for side in survey.cuts.sides if side.side == name), None) if survey else None
+
+
+def sides_on(opened: HeldTake, cuts: dict[str, tuple[int, SideCuts]]) -> list[SideCuts]:
+    """All sides of a take: those that no music was found of are without tracks. None while the take is not surveyed."""
+    found = [(name, side_cuts(opened, name, cuts)) for name in opened.found.take.side]
+    if opened.survey() is None:
+        return [side for _, side in found if side is not None]
+    return [side or untouched_side(name, opened.found.take) for name, side in found]
 
 
 def cuts_view(side: SideCuts, opened: HeldTake) -> dict[str, Any]:

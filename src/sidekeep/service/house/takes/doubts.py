@@ -26,11 +26,6 @@ def findings_of_side(side: SideCuts, sides: Sequence[SideCuts], findings: Iterab
     return [finding for finding in findings if not order or owner(finding) == side.side]
 
 
-def with_own(sides: Sequence[SideCuts], mine: SideCuts) -> list[SideCuts]:
-    """The sides of a take with one of them as the person has it."""
-    return [mine if each.side == mine.side else each for each in sides]
-
-
 def unsure_view(
     side: SideCuts, findings: Iterable[Finding], rate_hz: int, sha256: str, seen: Mapping[str, str]
 ) -> list[dict[str, Any]]:

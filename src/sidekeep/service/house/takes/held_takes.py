@@ -22,6 +22,7 @@ from sidekeep.flow.mend_choices import left_repairs, levels_with
 from sidekeep.flow.passes.survey import Survey
 from sidekeep.flow.patches import PatchReader
 from sidekeep.flow.ports import Audio
+from sidekeep.model.finding import Finding
 from sidekeep.service.house.library import FoundTake, Library
 from sidekeep.service.house.takes.mended_pictures import (
     MendedBands,
@@ -62,12 +63,16 @@ class HeldTake:
         """Frames a second."""
         return self.source.format.rate_hz
 
+    def told(self) -> tuple[Finding, ...]:
+        """What the file itself tells, and what was told while it was recorded."""
+        return (*self.source.problems, *findings_of_notes(self.found.take.notes))
+
     def survey(self) -> Survey | None:
-        """The survey kept beside the take, with what was told while it was recorded; None while there is none."""
+        """The survey kept beside the take, with what is ``told`` of it; None while there is none."""
         kept = self._newest()
         if kept is None:
             return None
-        told = findings_of_notes(self.found.take.notes)
+        told = self.told()
         return replace(kept.survey, findings=(*told, *kept.survey.findings)) if told else kept.survey
 
     def _newest(self) -> KeptSurvey | None:

@@ -12,7 +12,7 @@ import numpy as np
 
 from sidekeep.flow.passes.contract import survey_object
 from sidekeep.service.house.library import FoundTake
-from sidekeep.service.house.takes.cuts_view import cuts_view, kept_cuts, side_cuts
+from sidekeep.service.house.takes.cuts_view import cuts_view, kept_cuts, side_cuts, sides_on
 from sidekeep.service.house.takes.damage_view import angle_origin
 from sidekeep.service.house.takes.doubts import findings_of_side, findings_view, unsure_view
 from sidekeep.service.house.takes.held_takes import HeldTake
@@ -66,15 +66,16 @@ def take_page_view(opened: HeldTake, is_chosen: bool) -> dict[str, Any]:
         "surveyed": survey is not None,
         "sides": [],
         "unsure": [],
-        "problems": findings_view(opened.source.problems, opened.rate_hz),
+        "findings": findings_view(opened.told(), opened.rate_hz),
         "envelope": envelope_view(opened),
     }
-    sides = [side for name in opened.found.take.side if (side := side_cuts(opened, name, cuts)) is not None]
+    sides = sides_on(opened, cuts)
     findings = survey.findings if survey else ()
     lines = []
     for side in sides:
         own = findings_of_side(side, sides, findings)
-        view["sides"].append(cuts_view(side, opened))
+        if side_cuts(opened, side.side, cuts) is not None:
+            view["sides"].append(cuts_view(side, opened))
         view["unsure"] += unsure_view(side, own, opened.rate_hz, opened.found.take.sha256, choices.seen)
         lines += [{**line, "side": side.side} for line in findings_view(own, opened.rate_hz)]
     if survey is None:
@@ -84,7 +85,7 @@ def take_page_view(opened: HeldTake, is_chosen: bool) -> dict[str, Any]:
     return {
         **view,
         "proposed": [cuts_view(side, opened) for side in survey.cuts.sides],
-        "findings": lines if sides else findings_view(findings, opened.rate_hz),
+        "findings": lines,
         "level": known["level"],
         "noise": known["noise"],
         "clicks": known["clicks"],

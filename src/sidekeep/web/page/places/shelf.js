@@ -39,7 +39,7 @@ export function nextStep(record) {
   if (record.trouble) return { text: record.state === "gone" ? "its folder is gone" : "its folder cannot be read", place: "sleeve", side: "" };
   if (!record.sides.length) return { text: "no tracks read from its sleeve text yet", place: "sleeve", side: "" };
   if (missing.length === record.sides.length) return { text: "waits for the needle", place: "turntable", side: "" };
-  if (missing.length) return { text: `side ${listed(missing)} ${missing.length > 1 ? "are" : "is"} missing`, place: "turntable", side: "" };
+  if (missing.length) return { text: missing.length > 1 ? `sides ${listed(missing)} are missing` : `side ${missing[0]} is missing`, place: "turntable", side: "" };
   if (unsure(record)) return { text: `${count(unsure(record), "thing wants", "things want")} a look`, place: "side", side: (record.sides.find((/** @type {any} */ side) => side.unsure_count) ?? record.sides[0]).side };
   if (["copied", "verified"].includes(record.state)) return { text: record.state === "verified" ? "copied and read back" : "copied", place: "copies", side: "" };
   if (record.state === "taken") return { text: "taken; its tracks are not looked for yet", place: "side", side: record.sides[0].side };

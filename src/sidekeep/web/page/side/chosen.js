@@ -114,7 +114,7 @@ function Needle({ desk, edit, side }) {
   return html`
     <p>The needle is at <time>${clock(at / rate, 2)}</time>, ${track ? html`in <cite>${track.title || `track ${track.number}`}</cite>` : "between the tracks"}.</p>
     <p class="buttons">
-      <button disabled=${!track} onClick=${() => void edit({ kind: "split", side: side.side, frame: Math.round(desk.now()) }, "The split")}>Split here <kbd>S</kbd></button>
+      <button disabled=${desk.take.view.surveyed === false} onClick=${() => void edit({ kind: "split", side: side.side, frame: Math.round(desk.now()) }, track ? "The split" : "The new track")}>${track ? "Split here" : "A track begins here"} <kbd>S</kbd></button>
       <button class="quiet" onClick=${() => void edit({ kind: "music-start", side: side.side, frame: Math.round(desk.now()) }, "Where the music begins")}>The music begins here</button>
       <button class="quiet" onClick=${() => void edit({ kind: "music-stop", side: side.side, frame: Math.round(desk.now()) }, "Where the music ends")}>The music ends here</button>
     </p>`;

@@ -15,7 +15,7 @@ export const KEYS = [
   [["Page up", "Page down"], "on a mark: one second"],
   [["Home", "End"], "on a mark: to where the music begins or ends before or after it"],
   [["+", "−", "0"], "closer, farther, the whole side"],
-  [["S"], "split the track at the needle"],
+  [["S"], "split the track at the needle; between tracks, begin one"],
   [["X"], "leave or mend the chosen repair"],
   [["[", "]"], "a region from here, to here"],
   [["Ctrl", "Z"], "undo; with Shift: redo"],

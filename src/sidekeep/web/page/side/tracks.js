@@ -10,7 +10,8 @@ export function Tracks({ desk, record, side, edit, unsure }) {
   const tracks = desk.cuts?.tracks ?? [];
   const chosen = desk.choice?.kind === "mark" ? desk.choice.track : null;
   const printed = new Map((side.printed ?? []).map((/** @type {any} */ track) => [track.number, track]));
-  if (!tracks.length) return html`<p class="soft">No tracks were found on this side. Lower the needle on the strip and choose <em>Split here</em>.</p>`;
+  if (desk.take.view.surveyed === false) return null;
+  if (!tracks.length) return html`<p class="soft">No tracks were found on this side. Lower the needle on the strip where the first one begins and choose <em>A track begins here</em>.</p>`;
   return html`<div class="tracks-box"><table class="tracks">
     <caption class="unseen">Tracks of side ${side.side} of ${record.title}, as found on the take</caption>
     <thead class="unseen"><tr><th scope="col">Number</th><th scope="col">Title</th><th scope="col">Begins</th><th scope="col">Length</th></tr></thead>
