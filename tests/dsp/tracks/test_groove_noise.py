@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from functools import cache
 
 import numpy as np
@@ -146,3 +147,23 @@ def test_running_median_and_runs() -> None:
         running_median(np.stack([x, -x], axis=1), 3)[:, 1], [-1.0, -2.0, -3.0, -3.0, -8.0]
     )
     assert runs(np.array([True, False, True, True])) == [(0, 1), (2, 4)]
+
+
+def most_held_bytes(minutes: int) -> tuple[int, int]:
+    """What is held at most while the groove of so long a part is measured, and the size of its levels."""
+    rng = np.random.default_rng(1)
+    hops = round(minutes * 60 / HOP_S)
+    bands_db = (-60.0 + rng.normal(0.0, 1.0, (hops, 2, BAND_COUNT))).astype(np.float32)
+    bands_db[np.arange(hops) % 8000 > 300] += np.float32(25.0)
+    impulse = np.full(hops, 4.5, np.float32)
+    tracemalloc.start()
+    measure_groove(bands_db, impulse, HOP_S)
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    return most, bands_db.nbytes
+
+
+def test_an_hour_holds_little_more_than_its_levels() -> None:
+    """Every further minute costs about what its levels take, not several tables of them."""
+    (one, one_levels), (other, other_levels) = most_held_bytes(6), most_held_bytes(12)
+    assert other - one < 2.0 * (other_levels - one_levels)

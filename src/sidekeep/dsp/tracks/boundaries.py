@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.tracks.groove_noise import GrooveNoise
+from sidekeep.dsp.tracks.groove_noise import GrooveNoise, OverFloor
 from sidekeep.dsp.tracks.locked_groove import TURN_PERIODS_S
 from sidekeep.dsp.tracks.needle import running_median, runs
 
@@ -231,7 +231,7 @@ def crowd_places(
 
 
 def _difference(
-    table: NDArray[Any], quiet: NDArray[np.bool_], start: int, stop: int, reach: int, hop_s: float
+    table: NDArray[Any] | OverFloor, quiet: NDArray[np.bool_], start: int, stop: int, reach: int, hop_s: float
 ) -> Floats | None:
     """Means of the columns over the music before and after a run, apart; None with less than half a second of music."""
     means = []

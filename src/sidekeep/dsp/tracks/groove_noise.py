@@ -49,6 +49,29 @@ _SLICE_HOPS = 8192
 
 
 @dataclass(frozen=True)
+class OverFloor:
+    """Levels over the floor, offsets taken out, reckoned where they are asked for: ``over[first:last]`` is (hops, columns).
+    ``smooth_db`` (hops, columns): smoothed levels. ``base_db``, ``slope_db`` (columns,): the floor in the middle of the part, and
+    how it rises over it."""
+
+    smooth_db: NDArray[np.float32]
+    base_db: Floats
+    slope_db: Floats
+
+    def __len__(self) -> int:
+        return len(self.smooth_db)
+
+    def __getitem__(self, part: slice) -> Floats:
+        place = _place(len(self))[part, None]
+        over = _without_offset(self.smooth_db[part] - (self.base_db + self.slope_db * place))
+        return np.asfortranarray(over)
+
+    def where(self, mask: Mask) -> Floats:
+        """The rows of a mask (hops,)."""
+        return np.concatenate([self[part][mask[part]] for part in _slices(len(self)) if mask[part].any()])
+
+
+@dataclass(frozen=True)
 class GrooveNoise:
     """``excess`` (hops,): about 0.3 in groove noise, grows with music. ``hits`` (hops,): moments of 20 ms and more
     that stand out of the noise though smoothing hides them (a drum in near-silence; seldom a pop). ``quiet`` (hops,):
@@ -58,18 +81,17 @@ class GrooveNoise:
     excess: Floats
     hits: Mask
     quiet: Mask
-    above_db: Floats
+    above_db: Floats | OverFloor
     spread_db: Floats
     threshold: float
 
 
 def measure_groove(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], hop_s: float) -> GrooveNoise:
     """Floor and excess of one play (between needle down and up)."""
-    smooth = _smooth(_columns(bands_db), hop_s)
+    smooth = _smooth(bands_db, hop_s)
     quiet = _first_quiet(smooth, hop_s)
     for _ in range(5):
-        base, slope = _fit_floor(smooth, quiet)
-        above = _over_floor(smooth, base, slope)
+        above = OverFloor(smooth, *_fit_floor(smooth, quiet))
         spread, excess, threshold = _stand_out(above, quiet)
         before, quiet = quiet, _quiet(excess, threshold, hop_s)
         if not quiet.any():
@@ -77,7 +99,6 @@ def measure_groove(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], 
             break
         if np.array_equal(before, quiet):
             break
-    del smooth
     clicky = _clicky(quiet, above, impulse, hop_s)
     quiet = quiet | clicky
     hits = _hits(bands_db, impulse, quiet) & ~clicky
@@ -85,7 +106,7 @@ def measure_groove(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], 
     return GrooveNoise(excess, hits, quiet, above, spread, threshold)
 
 
-def _clicky(quiet: Mask, above: Floats, impulse: NDArray[np.float32], hop_s: float) -> Mask:
+def _clicky(quiet: Mask, above: OverFloor, impulse: NDArray[np.float32], hop_s: float) -> Mask:
     """Short bursts between groove noise, click upon click and hardly over the noise in any band: damage, not music."""
     clicky = np.zeros(len(quiet), dtype=bool)
     for start, stop in runs(~quiet):
@@ -128,18 +149,22 @@ def _hits(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], quiet: Ma
     hits = np.zeros(len(bands_db), dtype=bool)
     if quiet.sum() < 20:
         return hits
-    high = bands_db[:, :, LOW_COUNT:].astype(np.float64)
-    normal = np.median(high[quiet], axis=0)
+    bands = bands_db[:, :, LOW_COUNT:]
+    normal = np.median(bands[quiet].astype(np.float64), axis=0)
     used = normal > FLOOR_DB + 15
     if not used[0].any():
         return hits
-    above = high - normal
-    above -= np.clip(np.quantile(above[:, used], _OFFSET_SHARE, axis=1), *_OFFSET_DB)[:, None, None]
-    spread = np.clip(-np.quantile(above[quiet][:, used], 0.16, axis=0), 0.3, 3.0)
-    excess = _excess(above[:, used], spread)
+
+    def over_normal(part: slice | Mask) -> Floats:
+        above = bands[part] - normal
+        common = np.quantile(above[:, used], _OFFSET_SHARE, axis=1)
+        return np.asarray(above - np.clip(common, *_OFFSET_DB)[:, None, None])
+
+    spread = np.clip(-np.quantile(over_normal(quiet)[:, used], 0.16, axis=0), 0.3, 3.0)
+    excess = np.concatenate([_excess(over_normal(part)[:, used], spread) for part in _slices(len(bands))])
     middle, usual = np.quantile(excess[quiet], [0.5, 0.84])
     for start, stop in runs(excess > np.clip(middle + 5.0 * (usual - middle), 1.4, 2.0)):
-        one = above[start:stop].mean(axis=0)
+        one = over_normal(slice(start, stop)).mean(axis=0)
         mid, side = one[0][used[0]].mean(), one[1][used[1]].mean() if used[1].any() else 0.0
         peak = one[used].max() - np.median(one[used])
         like_music = (mid - side > 1.2 and peak > 4.0) or (max(mid, side) > 3.0 and stop - start > 1)
@@ -150,34 +175,32 @@ def _hits(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], quiet: Ma
     return hits
 
 
-def _columns(bands_db: NDArray[np.float32]) -> Floats:
-    """(hops, columns): mid bands then side bands that carry anything, without the rumble bands."""
-    both = np.concatenate([bands_db[:, 0, _SKIP_LOW_BANDS:], bands_db[:, 1, _SKIP_LOW_BANDS:]], axis=1)
-    used = np.median(both, axis=0) > FLOOR_DB + 15
-    columns = both[:, used] if used.any() else both[:, :1]
-    return columns.astype(np.float64)
+def _columns(bands_db: NDArray[np.float32]) -> list[NDArray[np.float32]]:
+    """Levels (hops,) of the mid bands and then the side bands that carry anything, without the rumble bands."""
+    every = [bands_db[:, side, band] for side in (0, 1) for band in range(_SKIP_LOW_BANDS, bands_db.shape[2])]
+    return [one for one in every if np.median(one) > FLOOR_DB + 15] or every[:1]
 
 
-def _smooth(columns: Floats, hop_s: float) -> Floats:
-    """Medians over time; longer for all than a thump spoils."""
-    half = columns.shape[1] // 2
-    per_signal = half if columns.shape[1] > LOW_COUNT * 2 else columns.shape[1]
-    is_low = (np.arange(columns.shape[1]) % per_signal) < LOW_COUNT - _SKIP_LOW_BANDS
-    smooth = np.empty_like(columns)
-    for chosen, length_s in ((is_low, _LOW_SMOOTH_S), (~is_low, _HIGH_SMOOTH_S)):
-        if chosen.any():
-            smooth[:, chosen] = running_median(columns[:, chosen], round(length_s / hop_s))
+def _smooth(bands_db: NDArray[np.float32], hop_s: float) -> NDArray[np.float32]:
+    """(hops, columns) medians over time; longer for all than a thump spoils. Of an odd number: single precision loses nothing."""
+    columns = _columns(bands_db)
+    per_signal = len(columns) // 2 if len(columns) > LOW_COUNT * 2 else len(columns)
+    smooth = np.empty((len(columns), len(bands_db)), np.float32).T
+    for index, column in enumerate(columns):
+        is_low = index % per_signal < LOW_COUNT - _SKIP_LOW_BANDS
+        length_s = _LOW_SMOOTH_S if is_low else _HIGH_SMOOTH_S
+        smooth[:, index] = running_median(column.astype(np.float64), round(length_s / hop_s))
     return smooth
 
 
-def _first_quiet(smooth: Floats, hop_s: float) -> Mask:
+def _first_quiet(smooth: NDArray[np.float32], hop_s: float) -> Mask:
     """The hops that sound like the quietest steady half second."""
     size = max(3, round(_LEAST_NOISE_S / hop_s))
-    level = smooth.mean(axis=1)
+    level = smooth.mean(axis=1, dtype=np.float64)
     wide = running_median(level, size)
     inner = wide[size:-size] if len(wide) > 3 * size else wide
     place = int(np.argmin(inner)) + (len(wide) - len(inner)) // 2
-    centre = np.median(smooth[max(0, place - size // 2) : place + size // 2 + 1], axis=0)
+    centre = np.median(smooth[max(0, place - size // 2) : place + size // 2 + 1].astype(np.float64), axis=0)
     worst = np.concatenate([np.quantile(smooth[part] - centre, 0.9, axis=1) for part in _slices(len(smooth))])
     mask = worst < max(4.0, float(worst[place]) + 1.5)
     mask[max(0, place - size // 2) : place + size // 2 + 1] = True
@@ -193,22 +216,13 @@ def _place(count: int) -> Floats:
     return np.linspace(-0.5, 0.5, count)
 
 
-def _over_floor(smooth: Floats, base: Floats, slope: Floats) -> Floats:
-    """Level over the floor, offsets taken out."""
-    place = _place(len(smooth))[:, None]
-    above = np.empty_like(smooth)
-    for part in _slices(len(smooth)):
-        above[part] = _without_offset(smooth[part] - (base + slope * place[part]))
-    return above
-
-
-def _fit_floor(smooth: Floats, quiet: Mask) -> tuple[Floats, Floats]:
+def _fit_floor(smooth: NDArray[np.float32], quiet: Mask) -> tuple[Floats, Floats]:
     """Middle and slope of one straight line a band through the quiet hops; hops that stand above it lose their
     say."""
     time = _place(len(smooth))
     step = max(1, int(quiet.sum()) // 4000)
     index = np.flatnonzero(quiet)[::step]
-    x, y = time[index], smooth[index]
+    x, y = time[index], smooth[index].astype(np.float64)
     weight = np.ones_like(y)
     base, slope = np.median(y, axis=0), np.zeros(y.shape[1])
     for _ in range(6):
@@ -241,11 +255,12 @@ def _without_offset(above: Floats) -> Floats:
     return above - patch * ramp
 
 
-def _stand_out(above: Floats, quiet: Mask) -> tuple[Floats, Floats, float]:
+def _stand_out(above: OverFloor, quiet: Mask) -> tuple[Floats, Floats, float]:
     """Spread in noise of the level over the floor, excess, and the threshold of the excess."""
-    part = above[quiet]
-    spread = np.clip(np.median(part, axis=0) - np.quantile(part, 0.16, axis=0), 0.4, 3.0)
-    excess = _excess(above, spread)
+    noise = above.where(quiet).T.copy()
+    spread = np.array([np.median(one) - np.quantile(one, 0.16) for one in noise])
+    spread = np.clip(spread, 0.4, 3.0)
+    excess = np.concatenate([_excess(above[part], spread) for part in _slices(len(above))])
     inside = np.sort(excess[quiet])
     middle = float(inside[len(inside) // 2])
     threshold = float(np.clip(middle + 2.5 * (middle - inside[len(inside) // 20]) + 0.25, 0.6, 1.2))
@@ -253,10 +268,7 @@ def _stand_out(above: Floats, quiet: Mask) -> tuple[Floats, Floats, float]:
 
 
 def _excess(above: Floats, spread: Floats) -> Floats:
-    excess = np.empty(len(above))
-    for part in _slices(len(above)):
-        excess[part] = np.sqrt(np.mean(np.clip(above[part] / spread - 1.0, 0.0, 12.0) ** 2, axis=1))
-    return excess
+    return np.asarray(np.sqrt(np.mean(np.clip(above / spread - 1.0, 0.0, 12.0) ** 2, axis=1)))
 
 
 def _quiet(excess: Floats, threshold: float, hop_s: float) -> Mask:
