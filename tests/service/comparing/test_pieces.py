@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from sidekeep.cli.main import main
 from sidekeep.errors import ParameterError
 from sidekeep.files.reading.reader import open_take
-from sidekeep.flow.comparison.seam import find_seam, joined_blocks, seam_places
+from sidekeep.flow.comparison.seam import find_seam, joined_blocks, order_by_sound, seam_places
 from sidekeep.model.news import News
 from sidekeep.service.choices import edits
 from sidekeep.service.comparing.piecing import put_together
@@ -104,6 +104,19 @@ def test_pieces_in_the_wrong_order_are_refused() -> None:
         list(joined_blocks([before, before], [find_seam(before, before)]))
 
 
+def test_a_long_piece_that_was_named_too_late_is_known_by_its_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What both hold lies after the beginning of the piece, where the other one is looked for; the sound tells the order of
+    several, and nothing of pieces that share nothing."""
+    monkeypatch.setattr("sidekeep.flow.comparison.seam.LOOKED_S", 12.0)
+    first, second, third = Held(lifted_at(22.0)), Held(lowered_at(16.0)), Held(lowered_at(30.0))
+    with pytest.raises(ParameterError, match="one behind the other"):
+        find_seam(second, first)
+    assert find_seam(first, third).how == "apart"
+    assert order_by_sound([second, first]) == (1, 0)
+    assert order_by_sound([third, second, first]) == (2, 1, 0)
+    assert order_by_sound([first, third]) == ()
+
+
 @pytest.fixture
 def folder(tmp_path: Path) -> RecordFolder:
     """A-1 in the bin, lifted; A-2, its rest."""
@@ -139,6 +152,15 @@ def test_a_new_take_is_used_and_gives_way_again(
     edits.undo(folder)
     bin_take(folder, used, "discard")
     assert [take.folder_name for take in folder.chosen_takes()] == ["A-2"]
+
+
+def test_the_right_order_is_named(
+    folder: RecordFolder, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["combine", "tallow/A-2", "A-1", "--pieces", "--shelf", str(folder.path.parent)]
+    assert main(words) == 2
+    assert "name them so: A-1 A-2" in capsys.readouterr().err
+    assert [take.folder_name for take in folder.takes()] == ["A-2"]
 
 
 def test_files_go_to_a_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

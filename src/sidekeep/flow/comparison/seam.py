@@ -2,13 +2,15 @@
 
 The second piece was begun at the same samples (a disk that refused), or the needle was lowered a little earlier in the groove
 than it was lifted: then both hold some music, and from somewhere in it on the second takes over. Where they have nothing in
-common what was played between them is missing, and the second follows the first.
+common what was played between them is missing, and the second follows the first; unless it is the other way round that they
+have: then they were named in the wrong order.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import permutations
 from typing import Literal
 
 import numpy as np
@@ -38,6 +40,10 @@ FEWEST_ALIKE = 4
 """Pieces that agree on where they lie: three seconds and a half of music in both."""
 AGREE_S, MOST_PLACES = 0.03, 4
 """A piece may lie in several places that are alike, such as bars; the sound decides between so many."""
+LEAST_ALIKE = 0.5
+"""Of what both would hold (its onsets, by their power) so much must agree: music repeats its bars. In 16 pieces of real and made
+music what was truly in both came to 0.87 and more; of the places taken for it in pieces that share nothing all but five were
+under it (2026-11-28)."""
 NEAR_REACH_S = 0.06
 NEEDLE_NOISE_S = 0.3
 """Beside a needle that is lifted or lowered its own noise is heard (common practice, no source)."""
@@ -76,10 +82,42 @@ def find_seam(before: AudioSource, after: AudioSource, progress: Progress = no_p
     progress(1.0, "looking for where the pieces meet")
     if found is not None:
         return found
+    if _lies_before(after, before):
+        raise ParameterError("pieces-out-of-order")
     noise = round(NEEDLE_NOISE_S * one.rate_hz)
     stop = max(up - noise, 0) if up < one.length_frames else up
     start = min(down + noise, other.length_frames) if down else 0
     return Seam(before_frame=stop, after_frame=start, how="apart")
+
+
+def order_by_sound(pieces: Sequence[AudioSource]) -> tuple[int, ...]:
+    """The pieces by their places in the sequence, in the order in which what they hold in common puts them; empty where it tells
+    no order. Pieces that share nothing with another stay as they are beside the rest."""
+    count = len(pieces)
+    follows = {
+        (first, second)
+        for first, second in permutations(range(count), 2)
+        if _lies_before(pieces[first], pieces[second])
+    }
+    order: list[int] = []
+    while len(order) < count:
+        left = [index for index in range(count) if index not in order]
+        free = [index for index in left if not any((other, index) in follows for other in left)]
+        if not free:
+            return ()
+        goes_on = [index for index in free if order and (order[-1], index) in follows]
+        order.append((goes_on or free)[0])
+    return tuple(order) if follows else ()
+
+
+def _lies_before(before: AudioSource, after: AudioSource) -> bool:
+    """Whether the second piece begins in what the first holds last and goes on from there."""
+    if _same_samples(before, after) is not None:
+        return True
+    try:
+        return _same_music(before, after, _needle_up(before), _needle_down(after)) is not None
+    except ParameterError:
+        return False
 
 
 def joined_blocks(pieces: Sequence[AudioSource], seams: Sequence[Seam]) -> Iterator[Audio]:
@@ -175,10 +213,12 @@ def _needle_down(source: AudioSource) -> int:
 
 
 def _same_music(before: AudioSource, after: AudioSource, up: int, down: int) -> Seam | None:
+    """Where in the music that both hold the second takes over; None where they hold none. Raises ``ParameterError`` where the
+    second begins before the first."""
     rate_hz = before.format.rate_hz
     stop = min(after.format.length_frames, down + round(LOOKED_S * rate_hz))
     onsets = _onsets(before, 0, up), _onsets(after, down, stop)
-    best: tuple[float, Seam] | None = None
+    best: tuple[float, float, Seam] | None = None
     begun_s = _needle_down(before) / rate_hz
     for offset_s, low_s, high_s in _agreeing(*onsets):
         # the music that both hold, in seconds of the second piece, clear of the needle's own noise
@@ -186,10 +226,12 @@ def _same_music(before: AudioSource, after: AudioSource, up: int, down: int) -> 
         end_s = down / rate_hz + min(high_s, up / rate_hz - NEEDLE_NOISE_S - offset_s)
         found = _place(before, after, offset_s - down / rate_hz, begin_s, end_s)
         if found is not None and found[0] > LEAST_CLEAR + 0.1 and (best is None or found[0] > best[0]):
-            if offset_s < begun_s - BEFORE_S:
-                raise ParameterError("pieces-out-of-order")
-            best = found
-    return None if best is None else best[1]
+            best = found[0], offset_s, found[1]
+    if best is None:
+        return None
+    if best[1] < begun_s - BEFORE_S:
+        raise ParameterError("pieces-out-of-order")
+    return best[2]
 
 
 def _onsets(source: AudioSource, start: int, stop: int) -> Floats:
@@ -204,7 +246,8 @@ def _onsets(source: AudioSource, start: int, stop: int) -> Floats:
 
 def _agreeing(before: Floats, after: Floats) -> list[tuple[float, float, float]]:
     """How much later the music of the second piece may lie in the first, in seconds, and the span of the second (from its
-    beginning) that was found there, the likeliest first; nothing where too few pieces of it agree."""
+    beginning) that was found there, the likeliest first; nothing where too few pieces of it agree, or too little of what both
+    would hold."""
     from scipy.signal import fftconvolve
 
     size, hop = round(CHUNK_S * FEATURE_HZ), round(CHUNK_HOP_S * FEATURE_HZ)
@@ -219,14 +262,17 @@ def _agreeing(before: Floats, after: Floats) -> list[tuple[float, float, float]]
         likeness = match / np.sqrt(there * max(float(np.square(chunk).sum()), 1e-9))
         place = int(np.argmax(likeness))
         found.append((start, place - start, float(likeness[place])))
+    power = {start: float(np.square(after[start : start + size]).sum()) for start, _, _ in found}
     agreeing: list[tuple[float, float, float]] = []
     while found and len(agreeing) < MOST_PLACES:
         groups = [[one for one in found if abs(one[1] - each[1]) <= AGREE_S * FEATURE_HZ] for each in found]
         best = max(groups, key=lambda group: (len(group), sum(one[2] for one in group)))
         if len(best) < FEWEST_ALIKE:
             break
-        offset_s = float(np.median([one[1] for one in best])) / FEATURE_HZ
-        agreeing.append((offset_s, best[0][0] / FEATURE_HZ, (best[-1][0] + size) / FEATURE_HZ))
+        offset = float(np.median([one[1] for one in best]))
+        both = sum(power[start] for start in power if 0 <= start + offset <= len(before) - size)
+        if sum(power[one[0]] for one in best) >= LEAST_ALIKE * both:
+            agreeing.append((offset / FEATURE_HZ, best[0][0] / FEATURE_HZ, (best[-1][0] + size) / FEATURE_HZ))
         found = [one for one in found if one not in best]
     return agreeing
 

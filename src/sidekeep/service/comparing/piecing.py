@@ -18,7 +18,7 @@ from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.errors import ParameterError
 from sidekeep.files.samples import to_whole
 from sidekeep.files.wave.rf64 import TakeWriter
-from sidekeep.flow.comparison.seam import Seam, find_seam, joined_blocks, seam_places
+from sidekeep.flow.comparison.seam import Seam, find_seam, joined_blocks, order_by_sound, seam_places
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.edits import ChooseTake
 from sidekeep.model.news import News
@@ -77,11 +77,7 @@ def put_together(
     with ExitStack() as stack:
         for take in takes:
             stack.enter_context(reading_whole(take.source, take.paths))
-        pairs = list(pairwise(sources))
-        seams = [
-            find_seam(*pair, part(progress, 0.4 * at / len(pairs), 0.4 * (at + 1) / len(pairs)))
-            for at, pair in enumerate(pairs)
-        ]
+        seams = _seams(takes, progress)
         places = seam_places(seams)
         bext = made_of([take.name for take in takes], form, bits, "joined")
         with file_to_write(out_path, home.path.parent if home else None, replace) as target:
@@ -114,6 +110,24 @@ def put_together(
     return PutTogether(
         sources=tuple(takes), seams=tuple(seams), places=tuple(places), take=made, path=out_path
     )
+
+
+def _seams(takes: Sequence[NamedTake], progress: Progress) -> list[Seam]:
+    """Where each piece meets the next. Pieces in the wrong order are refused; the right one is named where the sound tells it."""
+    sources = [take.source for take in takes]
+    pairs = list(pairwise(sources))
+    try:
+        return [
+            find_seam(*pair, part(progress, 0.4 * at / len(pairs), 0.4 * (at + 1) / len(pairs)))
+            for at, pair in enumerate(pairs)
+        ]
+    except ParameterError as error:
+        order = order_by_sound(sources) if error.code == "pieces-out-of-order" else ()
+        if not order or order == tuple(range(len(takes))):
+            raise
+        raise ParameterError(
+            "pieces-in-another-order", order=[takes[index].name for index in order]
+        ) from error
 
 
 def _notes(takes: Sequence[NamedTake], seams: Sequence[Seam], places: Sequence[int]) -> list[News]:

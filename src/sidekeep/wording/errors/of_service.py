@@ -31,6 +31,7 @@ WORDS: Mapping[str, Sentence] = {
     "take-named-twice": "one recording is named twice; name different takes of one side",
     "pieces-differ": "these recordings differ in sample rate or channels: they are no pieces of one side",
     "pieces-out-of-order": "these pieces do not lie one behind the other; name them in the order they were played",
+    "pieces-in-another-order": "these pieces were played in another order; name them so: {order: }",
     "no-out": "these takes are not of one record on the shelf: say which WAV file the combined one goes to",
     "combined-not-wav": "{name}: the combined take is a WAV file; give it a name that ends in .wav",
     "takes-alike": "both names mean the same recording; name an old take and a new one",
