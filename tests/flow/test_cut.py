@@ -396,3 +396,27 @@ def test_sides_joined_without_a_lift_are_told_by_their_noise() -> None:
     cuts, findings = find_cuts(features, sides=[sleeve((31, 26, 34, 28))])
     assert len(cuts.sides) == 1
     assert "sides-joined" not in {finding.kind for finding in findings}
+
+
+@pytest.mark.parametrize(("faint_s", "gap_s"), [(9.0, 3.0), (0.0, 12.0)])
+def test_music_that_begins_under_the_noise_is_placed_by_its_printed_time_and_told_as_unsure(
+    faint_s: float, gap_s: float
+) -> None:
+    """Twelve seconds in which nothing is heard: a gap of three and a beginning 50 dB down, or a long gap. The printed times tell
+    which."""
+    begins = tune(7, max(faint_s, 0.1), fade_s=0.0)[: round(faint_s * RATE)] * 10 ** (-50 / 20)
+    pieces = [tune(1, 31.0), np.concatenate([begins, tune(2, 26.0)]), tune(3, 34.0)]
+    side = make_side(pieces, gaps_s=[gap_s, 3.0], noise_dbfs=-42.0, idle_dbfs=-85.0)
+    cuts, findings = find_cuts(features_of(side.audio), sides=[sleeve((31.0, 26.0 + faint_s, 34.0))])
+    marks = starts_s(cuts)
+    assert [track.title for track in cuts.sides[0].tracks] == ["A1", "A2", "A3"]
+    told = [finding for finding in findings if finding.kind == "unsure-start"]
+    if faint_s:
+        assert abs(marks[1] - side.starts_s[1]) < 3.0
+        assert [finding.facts["track"] for finding in told] == [2]
+    else:
+        assert_starts(cuts, side.starts_s)
+        assert told == []
+    # without printed times nothing tells it from a long gap
+    cuts, _ = find_cuts(features_of(side.audio))
+    assert starts_s(cuts)[1] == pytest.approx(side.starts_s[1] + faint_s, abs=EARLY_S)

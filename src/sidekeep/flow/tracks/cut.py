@@ -16,6 +16,7 @@ from sidekeep.dsp.tracks.boundaries import (
     Place,
     crowd_places,
     decay_end,
+    faint_starts,
     gap_places,
     music_bounds,
     novelty,
@@ -130,9 +131,17 @@ def _divide_play(
     start, stop = span
     listed = tuple(track for side in sides for track in side.tracks)
     places = candidate_places(features, part, span, with_segues=len(listed) > 1)
+    if _is_timed(listed):
+        places += faint_starts(part.groove, places, hop_s)
+        places.sort(key=lambda place: (place.stop, place.start))
     nodes = (Place(start, start, True, 0.0), *places, Place(stop, stop, True, 0.0))
     division = divide_places(nodes, [track.duration_s for track in listed] if listed else None, hop_s)
     return CutSide(part, nodes, division, listed, lines_of(division))
+
+
+def _is_timed(listed: Sequence[SleeveTrack]) -> bool:
+    """Whether half of the lines and more have a printed time."""
+    return bool(listed) and 2 * sum(line.duration_s is not None for line in listed) >= len(listed)
 
 
 def candidate_places(
@@ -188,8 +197,7 @@ def _tracks(features: Features, cut: CutSide) -> list[Track]:
     saw_down = cut.part.play.saw_down
     if not saw_down:
         tracks = begun_late(tracks, division)
-    timed = sum(line.duration_s is not None for line in cut.listed)
-    if 2 * timed >= max(1, len(cut.listed)):
+    if _is_timed(cut.listed):
         return tracks
     return without_times(tracks, saw_down=saw_down, is_forced=_forced(cut, features.table.hop_s))
 

@@ -25,7 +25,7 @@ _SAME_S = 2.0
 def without_sleeve(places: Sequence[Place], hop_s: float) -> list[tuple[Place, float]]:
     """Every gap with how sure it is that a track begins after it, as if there were no sleeve. ``places``: those of a play, its
     first and last being the ends of the music."""
-    nodes = [places[0], *(place for place in places[1:-1] if place.gap), places[-1]]
+    nodes = [places[0], *(place for place in places[1:-1] if place.gap and not place.is_faint), places[-1]]
     free = divide(
         [place.stop * hop_s for place in nodes],
         [place.start * hop_s for place in nodes],
@@ -45,6 +45,7 @@ def unused_gaps(
 ) -> list[tuple[Place, float]]:
     """Clear gaps inside a track of ``division`` whose printed time does not say that it goes on there; each with how sure it is
     without a sleeve."""
+    used = {places[node].stop for node in division.nodes}
     marks_s = [places[node].start * hop_s for node in division.nodes]
     found = []
     for place, sure in clear_gaps(places, hop_s):
@@ -54,7 +55,7 @@ def unused_gaps(
         goes_on = (
             line >= 0 and listed[line].duration_s is not None and float(division.fits[track, line]) > 0.0
         )
-        if not goes_on and min(abs(at_s - mark_s) for mark_s in marks_s) > _SAME_S:
+        if not goes_on and place.stop not in used and min(abs(at_s - mark_s) for mark_s in marks_s) > _SAME_S:
             found.append((place, sure))
     return found
 
