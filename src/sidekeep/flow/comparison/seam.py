@@ -114,10 +114,7 @@ def _lies_before(before: AudioSource, after: AudioSource) -> bool:
     """Whether the second piece begins in what the first holds last and goes on from there."""
     if _same_samples(before, after) is not None:
         return True
-    try:
-        return _same_music(before, after, _needle_up(before), _needle_down(after)) is not None
-    except ParameterError:
-        return False
+    return _same_music(before, after, _needle_up(before), _needle_down(after)) is not None
 
 
 def joined_blocks(pieces: Sequence[AudioSource], seams: Sequence[Seam]) -> Iterator[Audio]:
@@ -213,8 +210,8 @@ def _needle_down(source: AudioSource) -> int:
 
 
 def _same_music(before: AudioSource, after: AudioSource, up: int, down: int) -> Seam | None:
-    """Where in the music that both hold the second takes over; None where they hold none. Raises ``ParameterError`` where the
-    second begins before the first."""
+    """Where in the music that both hold the second takes over; None where they hold none, or where the second begins before the
+    first."""
     rate_hz = before.format.rate_hz
     stop = min(after.format.length_frames, down + round(LOOKED_S * rate_hz))
     onsets = _onsets(before, 0, up), _onsets(after, down, stop)
@@ -227,11 +224,7 @@ def _same_music(before: AudioSource, after: AudioSource, up: int, down: int) -> 
         found = _place(before, after, offset_s - down / rate_hz, begin_s, end_s)
         if found is not None and found[0] > LEAST_CLEAR + 0.1 and (best is None or found[0] > best[0]):
             best = found[0], offset_s, found[1]
-    if best is None:
-        return None
-    if best[1] < begun_s - BEFORE_S:
-        raise ParameterError("pieces-out-of-order")
-    return best[2]
+    return best[2] if best is not None and best[1] >= begun_s - BEFORE_S else None
 
 
 def _onsets(source: AudioSource, start: int, stop: int) -> Floats:
