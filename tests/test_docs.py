@@ -256,7 +256,6 @@ CHANGE_KINDS = ("added", "changed", "fixed", "removed", "docs", "sound")
 
 def test_changelog_fragments_are_named_and_filled() -> None:
     fragments = [path for path in (ROOT / "changelog.d").iterdir() if path.name != "README.md"]
-    assert fragments
     for path in fragments:
         assert re.fullmatch(rf"[a-z0-9-]+\.({'|'.join(CHANGE_KINDS)})\.md", path.name), path.name
         assert len(path.read_text("utf-8").strip()) > 20, path.name

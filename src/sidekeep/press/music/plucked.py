@@ -17,7 +17,7 @@ def _frames(length_s: float, release_s: float, rate_hz: int) -> int:
     return int((length_s + release_s) * rate_hz) + 1
 
 
-def _damp(tone: Array, length_s: float, release_s: float, rate_hz: int) -> Array:
+def _damp(tone: Array, length_s: float, rate_hz: int) -> Array:
     """Lift the finger at ``length_s``: a smooth end, and zero as the last sample."""
     start = min(tone.shape[0] - 1, int(length_s * rate_hz))
     tone[start:] *= 0.5 + 0.5 * np.cos(np.pi * np.linspace(0.0, 1.0, tone.shape[0] - start))[:, None]
@@ -57,9 +57,7 @@ def plucked_string(
     pick = _pick(rng, pitch_hz, 1200.0 + 4200.0 * velocity, place * rng.uniform(0.9, 1.1), rate_hz, 0.35)
     tone = loop_string(pick, pitch_hz, decay_s * (220.0 / pitch_hz) ** 0.35, 0.34, frames, rate_hz)
     box = ring_modes((104.0, 208.0, 415.0), (0.16, 0.12, 0.07), (0.05, 0.06, 0.04), frames, rate_hz)
-    return (
-        _damp((tone + box * velocity)[:, None] * (0.4 + 0.6 * velocity), length_s, release_s, rate_hz) * 0.75
-    )
+    return _damp((tone + box * velocity)[:, None] * (0.4 + 0.6 * velocity), length_s, rate_hz) * 0.75
 
 
 def harpsichord(
@@ -76,7 +74,7 @@ def harpsichord(
     quill_frames = min(frames, int(0.004 * rate_hz))
     tone[:quill_frames] += 0.25 * rng.standard_normal(quill_frames) * np.hanning(quill_frames)
     fall = int(length_s * rate_hz)
-    tone = _damp(tone[:, None], length_s, release_s, rate_hz)
+    tone = _damp(tone[:, None], length_s, rate_hz)
     knock = ring_modes(
         (310.0, 720.0, 1650.0), (0.05, 0.05, 0.05), (0.03, 0.025, 0.015), frames - fall, rate_hz
     )
@@ -94,7 +92,7 @@ def electric_bass(
     tone = loop_string(pick, pitch_hz, 5.0, 0.42, frames, rate_hz)
     tone += 0.5 * ring_modes([pitch_hz], [1.6], [0.5], frames, rate_hz)
     tone = np.tanh(1.4 * tone) / 1.4
-    return _damp(tone[:, None], length_s, release_s, rate_hz) * (0.45 + 0.55 * velocity)
+    return _damp(tone[:, None], length_s, rate_hz) * (0.45 + 0.55 * velocity)
 
 
 def electric_guitar(
@@ -119,7 +117,7 @@ def electric_guitar(
     for multiple in (1.0, 1.4983, 2.0) if fifth else (1.0,):
         pick = _pick(rng, pitch_hz * multiple, 2500.0 + 3000.0 * velocity, 0.14, rate_hz, 0.2)
         tone += loop_string(pick, pitch_hz * multiple, 6.0, 0.2, frames, rate_hz)
-    tone = _damp(tone[:, None], length_s, release_s, rate_hz)[:, 0]
+    tone = _damp(tone[:, None], length_s, rate_hz)[:, 0]
     if drive > 1.0:
         pushed = resample_poly(pass_band(tone, 90.0, 5000.0, rate_hz, 1), 2, 1) * drive
         pushed = np.tanh(pushed + 0.25) - math.tanh(0.25)
@@ -168,7 +166,7 @@ def piano(
         * np.hanning(2 * knock_frames)[knock_frames:]
         * np.minimum(1.0, np.arange(knock_frames) / (0.002 * rate_hz))
     )
-    return _damp(tone[:, None], length_s, release_s, rate_hz) * (0.24 * (0.12 + 0.88 * velocity))
+    return _damp(tone[:, None], length_s, rate_hz) * (0.24 * (0.12 + 0.88 * velocity))
 
 
 def mallet(
@@ -197,4 +195,4 @@ def mallet(
     tone[:tap_frames] += 0.12 * velocity * tap * np.hanning(tap_frames)
     rise = max(2, int(0.0012 * rate_hz))
     tone[:rise] *= np.linspace(0.0, 1.0, rise)
-    return _damp(tone[:, None], length_s, release_s, rate_hz) * (0.42 * (0.2 + 0.8 * velocity))
+    return _damp(tone[:, None], length_s, rate_hz) * (0.42 * (0.2 + 0.8 * velocity))
