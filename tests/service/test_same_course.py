@@ -47,6 +47,15 @@ def test_sides_of_the_same_track_lengths_are_not_the_same_music() -> None:
     assert not any(same_course(course(1, after_s=60.0), course(seed, after_s=60.0)) for seed in range(2, 12))
 
 
+@pytest.mark.parametrize("period_s", [2.0, 8.0, 14.0])
+def test_steady_music_is_never_surely_the_same(period_s: float) -> None:
+    """Bars of one pace, drones that swell: their course fits wherever a bar begins."""
+    at_s = np.arange(0.0, 180.0, COURSE_STEP_S)
+    swell = MUSIC_DB + 4.0 * np.sin(2.0 * np.pi * at_s / period_s)
+    one, other = (list(swell + np.random.default_rng(seed).normal(0.0, 0.5, len(swell))) for seed in (1, 2))
+    assert not same_course(one, other)
+
+
 def test_pieces_too_short_to_be_sure_are_not_judged() -> None:
     assert not same_course(course(1)[:400], course(1)[:400])
     assert not same_course([], [])

@@ -70,7 +70,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "wrong-speed": {"side": "A", "found": 3, "times": 1.35, "cut_rpm": 45.0, "played_rpm": 100.0 / 3.0},
     "other-side": {"side": "A", "likely_side": "B"},
     "same-sound": {"file": "a.wav", "other": "b.wav"},
-    "same-music": {"file": "a.wav", "other": "b.wav"},
+    "same-music": {"file": "a.wav", "other": "b.wav", "is_sure": True},
     "unsure-start": _UNSURE,
     "printed-time": {"side": "A", "track": 2, "printed_s": 200.0, "heard_s": 260.0},
     "copies-clipped": {"samples": 3},

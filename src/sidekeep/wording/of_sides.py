@@ -215,6 +215,20 @@ def _side_first(about: About) -> str:
     return f"{_side(about)}: " if about.word("side") else "Needle: "
 
 
+def _same_music(about: About) -> str:
+    files = f"{about.word('file')} and {about.word('other')}"
+    if not about.finding.facts["is_sure"]:
+        return (
+            f"{files} may hold the same music: they get louder and softer alike, but so does music that is so steady. "
+            "Listen whether one side was played twice."
+        )
+    return (
+        f"{files} seem to hold the same music, as when one side was played twice. "
+        "No titles were given to either. Listen: if one of them is not the side it was given as, record that side; if both "
+        "are right, take the sleeve's order."
+    )
+
+
 WORDS: Mapping[str, Say] = {
     "needle-stuck": _stuck,
     "marks-carried": lambda about: (
@@ -265,11 +279,7 @@ WORDS: Mapping[str, Say] = {
         f"{about.word('file')} and {about.word('other')} hold the same recording, so one side is missing and one of the two "
         "is not the side it was given as. Give every side its own recording."
     ),
-    "same-music": lambda about: (
-        f"{about.word('file')} and {about.word('other')} seem to hold the same music, as when one side was played twice. "
-        "No titles were given to either. Listen: if one of them is not the side it was given as, record that side; if both "
-        "are right, take the sleeve's order."
-    ),
+    "same-music": _same_music,
     "unsure-start": _unsure,
     "gap-unused": lambda about: _unused_gaps([about]),
     "printed-time": _printed,

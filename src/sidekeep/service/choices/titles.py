@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from sidekeep.flow.passes.survey import Survey
-from sidekeep.flow.tracks.same_music import is_same_length, is_same_music
+from sidekeep.flow.tracks.same_music import Alike, how_alike, is_same_length
 from sidekeep.flow.tracks.title_findings import TITLE_KINDS, title_findings
 from sidekeep.flow.tracks.titles import TitleChoice, with_titles
 from sidekeep.model.cuts import Cuts
@@ -24,10 +24,10 @@ _ALIKE = 1e-4
 def retitled(
     survey: Survey, sides: Sequence[Side], how: TitleChoice = "sure", double: Finding | None = None
 ) -> Survey:
-    """The survey with the titles the sleeve has now. ``double`` tells that another take holds the same sound or music: then no
-    title is given unless the person chose how."""
+    """The survey with the titles the sleeve has now. ``double`` tells that another take holds the same sound or music: where that
+    is sure no title is given unless the person chose how."""
     cuts = with_titles(survey.cuts, sides, how)
-    if double is not None and how == "sure":
+    if double is not None and double.severity == "act" and how == "sure":
         cuts = _untitled(cuts)
     told = with_title_findings(replace(survey, cuts=cuts), sides)
     return replace(told, findings=(double, *told.findings)) if double is not None else told
@@ -52,10 +52,15 @@ def same_sound(surveys: Sequence[Survey]) -> dict[int, Finding]:
     side played twice and given as two."""
     found: dict[int, Finding] = {}
     for (index, one), (other_index, other) in itertools.combinations(enumerate(surveys), 2):
-        tell = _same_sound if _is_same(one, other) else _same_music if _is_music_of(one, other) else None
-        if tell is not None:
-            found.setdefault(index, tell(one, other))
-            found.setdefault(other_index, tell(other, one))
+        if _is_same(one, other):
+            told = _same_sound(one, other), _same_sound(other, one)
+        elif (alike := _music_of(one, other)) != "other":
+            told = _same_music(one, other, alike), _same_music(other, one, alike)
+        else:
+            continue
+        for place, finding in zip((index, other_index), told):
+            if place not in found or (found[place].severity, finding.severity) == ("look", "act"):
+                found[place] = finding
     return found
 
 
@@ -66,18 +71,21 @@ def _same_sound(one: Survey, other: Survey) -> Finding:
     )
 
 
-def _same_music(one: Survey, other: Survey) -> Finding:
-    facts = {"file": one.file, "other": other.file}
+def _same_music(one: Survey, other: Survey, alike: Alike) -> Finding:
     return Finding(
-        kind="same-music", start_frame=0, stop_frame=one.format.length_frames, severity="act", facts=facts
+        kind="same-music",
+        start_frame=0,
+        stop_frame=one.format.length_frames,
+        severity="act" if alike == "same" else "look",
+        facts={"file": one.file, "other": other.file, "is_sure": alike == "same"},
     )
 
 
-def _is_music_of(one: Survey, other: Survey) -> bool:
+def _music_of(one: Survey, other: Survey) -> Alike:
     if not (one.cuts.sides and other.cuts.sides and is_same_length(_music_s(one), _music_s(other))):
-        return False
+        return "other"
     first, second = (each.format.length_frames / each.format.rate_hz for each in (one, other))
-    return is_same_music(one.envelope, first, other.envelope, second)
+    return how_alike(one.envelope, first, other.envelope, second)
 
 
 def _music_s(survey: Survey) -> float:

@@ -24,6 +24,9 @@ _LEAST_COURSE_S = 30.0
 COURSE_STEP_S = 0.05
 _SAME_COURSE = 0.8
 """Two playings of one pressed side came to 0.94 and more, other sides to 0.19 at most (noisy, worn, any shift of the steps)."""
+_RIVAL, _RIVAL_S = 0.85, 1.5
+"""Where the course lies nearly as well on another place, so much away, the music is steady: its course says nothing. Two plays of
+real music come to 0.76 there, different drones to 0.88 (2026-11-28)."""
 _MINUTE_S = 60.0
 _SMOOTHING = np.array([1.0, 2.0, 3.0, 2.0, 1.0]) / 9.0
 _MUSIC_WITHIN_DB = 20.0
@@ -99,7 +102,9 @@ def same_course(one: Sequence[float], two: Sequence[float]) -> bool:
         return False
     size = round(_MINUTE_S / COURSE_STEP_S)
     starts = range(0, max(1, len(a) - size // 2), size)
-    return float(np.median([_correlation(a, b, start, size, shift) for start in starts])) > _SAME_COURSE
+    found = np.array([_correlation(a, b, start, size, shift) for start in starts])
+    likeness, rival = np.median(found, axis=0)
+    return bool(likeness > _SAME_COURSE and rival < _RIVAL * likeness)
 
 
 def _music_part(course: Sequence[float]) -> NDArray[np.float64]:
@@ -117,10 +122,12 @@ def _music_part(course: Sequence[float]) -> NDArray[np.float64]:
     return np.where(is_music, levels, np.nan)[places[0] : places[-1] + 1]
 
 
-def _correlation(a: NDArray[np.float64], b: NDArray[np.float64], start: int, size: int, shift: int) -> float:
+def _correlation(
+    a: NDArray[np.float64], b: NDArray[np.float64], start: int, size: int, shift: int
+) -> tuple[float, float]:
     """The highest correlation of a piece of ``a`` with ``b`` near the same place, where both have music: that music stops
-    says nothing of which music it is."""
-    best = 0.0
+    says nothing of which music it is. And the highest at a place more than ``_RIVAL_S`` from that one."""
+    found = np.zeros(2 * shift + 1)
     for by in range(-shift, shift + 1):
         first = max(start, -by)
         stop = min(start + size, len(a), len(b) - by)
@@ -132,8 +139,10 @@ def _correlation(a: NDArray[np.float64], b: NDArray[np.float64], start: int, siz
             continue
         x, y = x[both] - x[both].mean(), y[both] - y[both].mean()
         power = float(np.sqrt((x @ x) * (y @ y)))
-        best = max(best, float(x @ y) / power if power > 0.0 else 0.0)
-    return best
+        found[by + shift] = float(x @ y) / power if power > 0.0 else 0.0
+    place = int(np.argmax(found))
+    away = np.abs(np.arange(len(found)) - place) > _RIVAL_S / COURSE_STEP_S
+    return max(0.0, float(found[place])), float(found[away].max(initial=0.0))
 
 
 def shortest_side_s(side: str, printed: Mapping[str, PrintedSide], *, without_print_s: float) -> float:
