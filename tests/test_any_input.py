@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from pathlib import Path
@@ -181,3 +182,18 @@ def test_a_take_is_not_moved_onto_itself(shelf: Path, tmp_path: Path) -> None:
 def test_a_device_is_no_picture() -> None:
     with pytest.raises(ParameterError, match="not a file"):
         load_picture(Path("/dev/zero"))
+
+
+@pytest.mark.parametrize("per_turn", [4, 6, 8])
+def test_a_tone_with_nothing_beside_it(
+    per_turn: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Half of full scale, of 4, 6 and 8 samples a turn, as in EBU Tech 3341, cases 15 to 18: no noise is left in any band."""
+    rate, count = 48_000, 4 * 48_000
+    tone = 0.5 * np.sin(2 * np.pi * np.arange(count) / per_turn + np.deg2rad(67.5))
+    tone[:240] *= np.linspace(0.0, 1.0, 240)
+    tone[-240:] *= np.linspace(1.0, 0.0, 240)
+    soundfile.write(tmp_path / "tone.wav", np.stack([tone, tone], axis=1), rate, subtype="PCM_24")
+    assert main(["survey", str(tmp_path / "tone.wav"), "--json"]) in (0, 1)
+    level = json.loads(capsys.readouterr().out)["level"]
+    assert -6.4 <= level["true_peak_dbtp"] <= -5.8

@@ -42,7 +42,7 @@ _USUAL_S = 210.0
 _SHORT_S = (0.5, 2.0, 5.0, 10.0, 25.0, 45.0, 70.0)
 _SHORT_LOG = (-12.0, -7.0, -4.5, -2.7, -1.2, -0.5, 0.0)
 """Tracks are seldom under a minute (common practice, no source); by trial, wrong marks fell from 22 to 14 for two starts lost."""
-_NO_LIST = 1.0
+NO_LIST = 1.0
 """Without a list pauses inside the music are as many as the gaps between tracks: a place must speak for itself. By trial, -2 to
 0.5 gave fewer right marks."""
 UNLISTED = float(np.log(0.02))
@@ -109,7 +109,7 @@ def divide(
     """Best division. ``stops_s``/``starts_s``: where music stops/starts again at each node (node 0 and the last
     are the music's start and end). ``printed_s``: printed times in order (None where missing), or None without list."""
     stops, starts = np.asarray(stops_s, float), np.asarray(starts_s, float)
-    odds = np.asarray(log_odds, float) - (_NO_LIST if printed_s is None else 0.0)
+    odds = np.asarray(log_odds, float) - (NO_LIST if printed_s is None else 0.0)
     taken = -np.logaddexp(0.0, -odds)
     passed = -np.logaddexp(0.0, odds)
     taken[0] = taken[-1] = passed[0] = passed[-1] = 0.0

@@ -246,6 +246,9 @@ def _without_offset(above: Floats) -> Floats:
     above = above - np.clip(np.quantile(above, _OFFSET_SHARE, axis=1, keepdims=True), *_OFFSET_DB)
     count = above.shape[1]
     high = HIGH_COUNT if count >= 2 * HIGH_COUNT else count // 2
+    if high < 2:
+        # Of a tone with nothing beside it there is a band or two: none can rise against the others.
+        return above
     patch = np.clip(np.quantile(above[:, count - high // 2 :], 0.3, axis=1, keepdims=True), 0.0, _PATCH_DB)
     ramp = np.zeros(count)
     ramp[count - high :] = np.linspace(0.0, 1.1, high)

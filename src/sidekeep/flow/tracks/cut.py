@@ -27,6 +27,7 @@ from sidekeep.dsp.tracks.division import Division
 from sidekeep.flow.tracks.cut_findings import cut_findings, plays_finding
 from sidekeep.flow.tracks.play_sides import assign_sides, divide_places, likely_side, played_once
 from sidekeep.flow.tracks.side_features import Features, PlayedPart
+from sidekeep.flow.tracks.title_doubts import with_doubts
 from sidekeep.flow.tracks.title_findings import title_findings
 from sidekeep.flow.tracks.titles import (
     Lines,
@@ -58,13 +59,14 @@ _LEAST_MUSIC_S = 2.0
 
 @dataclass(frozen=True)
 class CutSide:
-    """One play cut: the tracks of ``sides`` (usually one) in order, and what led to them."""
+    """One play cut: the tracks of its sides (``sides`` of them, usually one) in order, and what led to them."""
 
     part: PlayedPart
     places: tuple[Place, ...]
     division: Division
     listed: tuple[SleeveTrack, ...]
     lines: Lines
+    sides: int
 
 
 def find_cuts(
@@ -135,8 +137,11 @@ def _divide_play(
         places += faint_starts(part.groove, places, hop_s)
         places.sort(key=lambda place: (place.stop, place.start))
     nodes = (Place(start, start, True, 0.0), *places, Place(stop, stop, True, 0.0))
-    division = divide_places(nodes, [track.duration_s for track in listed] if listed else None, hop_s)
-    return CutSide(part, nodes, division, listed, lines_of(division))
+    times = [track.duration_s for track in listed]
+    division = divide_places(nodes, times if listed else None, hop_s)
+    lines = lines_of(division, [len(side.tracks) for side in sides])
+    lines = with_doubts(lines, nodes, division, times, hop_s)
+    return CutSide(part, nodes, division, listed, lines, len(sides))
 
 
 def _is_timed(listed: Sequence[SleeveTrack]) -> bool:
@@ -199,16 +204,17 @@ def _tracks(features: Features, cut: CutSide) -> list[Track]:
         tracks = begun_late(tracks, division)
     if _is_timed(cut.listed):
         return tracks
-    return without_times(tracks, saw_down=saw_down, is_forced=_forced(cut, features.table.hop_s))
+    is_doubted = bool(cut.listed) and (cut.sides > 1 or _is_other_number(cut, features.table.hop_s))
+    return without_times(tracks, saw_down=saw_down, is_doubted=is_doubted)
 
 
-def _forced(cut: CutSide, hop_s: float) -> list[int]:
-    """Tracks, by index, that begin at a gap where none would without the sleeve's number of tracks."""
-    if not cut.listed:
-        return []
+def _is_other_number(cut: CutSide, hop_s: float) -> bool:
+    """True where a track begins at a gap that would be none without the sleeve's number of tracks: it may list one too
+    many. Or where a gap as clear as the others is left over: it may list one too few."""
     alone = {place.start: sure for place, sure in without_sleeve(cut.places, hop_s)}
-    begun = [cut.places[node] for node in cut.division.nodes[:-1]]
-    return [index for index, place in enumerate(begun) if index and place.gap and alone[place.start] < 0.5]
+    begun = [cut.places[node] for node in cut.division.nodes[1:-1]]
+    forced = any(place.gap and alone[place.start] < 0.5 for place in begun)
+    return forced or bool(unused_gaps(cut.places, cut.division, cut.listed, hop_s))
 
 
 def _stops(cut: CutSide, hop_s: float) -> list[int]:

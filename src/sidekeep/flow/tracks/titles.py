@@ -22,12 +22,12 @@ from sidekeep.model.record import Side, SleeveTrack
 TitleChoice = Literal["sure", "printed", "heard"]
 TITLE_SURE = 0.9
 """From it on a title is written without a question: one in ten of those just over it is wrong, if the confidence is right."""
-_DOUBTED = 0.5
+DOUBTED = 0.5
 """What a title is worth whose printed time does not fit, on a side where others do not fit either."""
 _NO_MISPRINT = -5.0
 """Log ratio of a length to its printed time below which it is no misprint: more than a minute and a quarter off, or far shorter
 than printed. A mark beside it is wrong, or a line is not on the side."""
-_OTHER_ORDER = 7.0
+OTHER_ORDER = 7.0
 """Log ratio by which another order of the printed times must fit better: sleeves are rarely printed in a wrong order."""
 
 
@@ -44,26 +44,30 @@ def name_of_track(side: str, number: int) -> str:
     return f"Side {side}, track {number}" if side else f"Track {number}"
 
 
-def lines_of(division: Division) -> Lines:
+def lines_of(division: Division, counts: Sequence[int] = ()) -> Lines:
     """The printed line of every track of a division. The better the printed times fit in another order than the sleeve's,
-    the less sure are the tracks that would move; where that order is the likelier, they get the line of that order."""
+    the less sure are the tracks that would move; where that order is the likelier, they get the line of that order. ``counts``:
+    the lines of each side, where they are those of several."""
     index = list(division.listed)
     sure = [
         float(division.line_shares[track, line]) if line >= 0 else 0.0 for track, line in enumerate(index)
     ]
     heard, gain = _heard_order(division.fits, index)
-    as_printed = 1.0 / (1.0 + math.exp(min(gain - _OTHER_ORDER, 60.0)))
+    as_printed = 1.0 / (1.0 + math.exp(min(gain - OTHER_ORDER, 60.0)))
     for track, line in enumerate(heard):
         if line != index[track]:
             sure[track] *= as_printed
             if as_printed < 0.5:
                 index[track] = line
-    for track in _not_as_printed(division.fits, index):
-        sure[track] = min(sure[track], _DOUBTED)
+    for track in (
+        *_not_as_printed(division.fits, index),
+        *_sides_that_do_not_fit(division.fits, index, counts),
+    ):
+        sure[track] = min(sure[track], DOUBTED)
     listed = [share for share, line in zip(sure, index, strict=True) if line >= 0]
     if division.fits.any() and sum(share < TITLE_SURE for share in listed) > len(listed) / 2:
         # Where most do not fit, one may fit by chance.
-        sure = [min(share, _DOUBTED) for share in sure]
+        sure = [min(share, DOUBTED) for share in sure]
     return Lines(tuple(index), tuple(sure))
 
 
@@ -84,6 +88,22 @@ def _not_as_printed(fits: NDArray[np.float64], index: Sequence[int]) -> list[int
     return sorted(doubted & set(range(len(index))))
 
 
+def _sides_that_do_not_fit(
+    fits: NDArray[np.float64], index: Sequence[int], counts: Sequence[int]
+) -> list[int]:
+    """Tracks of sides of which no printed time fits, on a play that is thought to hold several: the next side's music may
+    have been laid on them. A misprint is forgiven among times of its own side only."""
+    edges = np.cumsum(counts)
+    found: list[int] = []
+    for first, after in zip([0, *edges[:-1]], edges, strict=True) if len(edges) > 1 else ():
+        listed = [(track, line) for track, line in enumerate(index) if first <= line < after]
+        if any(fits[track, line] < 0.0 for track, line in listed) and not any(
+            fits[track, line] > 0.0 for track, line in listed
+        ):
+            found += [track for track, _ in listed]
+    return found
+
+
 def begun_late(tracks: Sequence[Track], division: Division) -> list[Track]:
     """Tracks of a recording that begins with the needle in the groove. What is left of the first tells nothing of which it
     is, unless every printed line is there and every time fits."""
@@ -92,17 +112,17 @@ def begun_late(tracks: Sequence[Track], division: Division) -> list[Track]:
     if whole and all(division.fits[track, line] >= 0.0 for track, line in enumerate(lines)):
         return list(tracks)
     first = tracks[0]
-    return [replace(first, title_confidence=min(first.title_confidence, _DOUBTED)), *tracks[1:]]
+    return [replace(first, title_confidence=min(first.title_confidence, DOUBTED)), *tracks[1:]]
 
 
-def without_times(tracks: Sequence[Track], *, saw_down: bool, is_forced: Collection[int] = ()) -> list[Track]:
+def without_times(tracks: Sequence[Track], *, saw_down: bool, is_doubted: bool = False) -> list[Track]:
     """Tracks of a side that prints no times, or few: their number alone says which is which, so no title is surer than the
-    least sure place where a track begins. ``is_forced``: indexes of tracks that begin at a gap which is none by itself, because
-    the sleeve lists so many: it may list one too many. Only the first needs no number where the needle was heard to come down
-    before it."""
+    least sure place where a track begins. Only the first needs no number where the needle was heard to come down before it.
+    ``is_doubted``: that number is not what is heard, so a line may be missing or too many anywhere, at the beginning too; or the
+    lines are those of several sides and nothing was heard between them."""
+    if is_doubted:
+        return [replace(track, title_confidence=min(track.title_confidence, DOUBTED)) for track in tracks]
     weakest = min((track.confidence for track in tracks[1:]), default=1.0)
-    if is_forced:
-        weakest = min(weakest, _DOUBTED)
     return [
         replace(track, title_confidence=min(track.title_confidence, weakest))
         if number or not saw_down

@@ -18,7 +18,7 @@ from sidekeep.model.record import SleeveTrack
 AS_CLEAR = 0.6
 """How sure a gap must be without a sleeve. On 34 pressed sides without printed times gaps that a sleeve one title short left over
 had 0.62 and more, rests within the music 0.47 at most (2026-11-27)."""
-_SAME_S = 2.0
+SAME_S = 2.0
 """A gap this near a mark is that mark's."""
 
 
@@ -55,7 +55,7 @@ def unused_gaps(
         goes_on = (
             line >= 0 and listed[line].duration_s is not None and float(division.fits[track, line]) > 0.0
         )
-        if not goes_on and place.stop not in used and min(abs(at_s - mark_s) for mark_s in marks_s) > _SAME_S:
+        if not goes_on and place.stop not in used and min(abs(at_s - mark_s) for mark_s in marks_s) > SAME_S:
             found.append((place, sure))
     return found
 
