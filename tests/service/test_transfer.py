@@ -244,7 +244,7 @@ def test_a_clash_with_somebody_elses_file_is_refused_in_one_line(
 
 def test_titles_that_no_file_system_takes(side_a: tuple[Path, Path], tmp_path: Path) -> None:
     title = 'Up/Down \\ 100% <"Loud"?> 🎛️👩‍🎤 | CON: *'
-    side_a[1].write_text(f"AC/…/🐈 - ../Night: {title}\n\nSide A\nA1 {title}\nA2 ../../etc\n")
+    side_a[1].write_text(f"AC/…/🐈 - ../Night: {title}\n\nSide A\nA1 {title} 0:08\nA2 ../../etc 0:08\n")
     done = transfer([side_a[0]], out_dir=tmp_path / "out", sleeve_path=side_a[1], options=UNTOUCHED)
     assert done.folder.parent == tmp_path / "out"
     assert list((tmp_path / "out").iterdir()) == [done.folder]

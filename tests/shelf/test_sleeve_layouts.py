@@ -31,6 +31,37 @@ TEXTS = {
     ),
     "titles, then times": HEAD + "Side A\nLamp Oil\nRope\n3:45\n4:10\nSide B\nKelp\nEel Pie\n5:02\n2:50\n",
     "in a line": HEAD + "A1 Lamp Oil 3:45, A2 Rope 4:10 / B1 Kelp 5:02, B2 Eel Pie 2:50\n",
+    "in a line, by signs": HEAD + "Side A: Lamp Oil (3:45) / Rope (4:10)\nSide B\nKelp 5:02 · Eel Pie 2:50\n",
+    "in a line, numbered": HEAD
+    + "Side A: 1. Lamp Oil (3:45), 2. Rope (4:10)\nSide B: 1. Kelp (5:02), 2. Eel Pie (2:50)\n",
+    "a web page": HEAD
+    + '<h3 class="side">Side A</h3><ul><li>Lamp Oil 3:45</li><li>Rope 4:10</li></ul><h3>Side B</h3><p>Kelp 5:02<br>Eel Pie 2:50</p>\n',
+    "a web page's table": HEAD
+    + "<table><tr><td>A1</td><td>Lamp Oil</td><td>3:45</td></tr><tr><td>A2</td><td>Rope</td><td>4:10</td></tr>"
+    + "<tr><td>B1</td><td>Kelp</td><td>5:02</td></tr><tr><td>B2</td><td>Eel Pie</td><td>2:50</td></tr></table>\n",
+    "1A, 2A": HEAD + "1A Lamp Oil 3:45\n2A Rope 4:10\n1B Kelp 5:02\n2B Eel Pie 2:50\n",
+    "A/1": HEAD + "A/1 Lamp Oil 3:45\nA/2 Rope 4:10\nB/1 Kelp 5:02\nB/2 Eel Pie 2:50\n",
+    "S1T1": HEAD + "S1T1 Lamp Oil 3:45\nS1T2 Rope 4:10\nS2T1 Kelp 5:02\nS2T2 Eel Pie 2:50\n",
+    "side and track in words": HEAD
+    + "Side A, Track 1: Lamp Oil 3:45\nSide A, Track 2: Rope 4:10\nSide B, Track 1: Kelp 5:02\nSide B, Track 2: Eel Pie 2:50\n",
+    "letters": HEAD + "Side A\na) Lamp Oil 3:45\nb) Rope 4:10\nSide B\na) Kelp 5:02\nb) Eel Pie 2:50\n",
+    "pictures": HEAD + "Side A\n🎵 Lamp Oil 3:45\n🎵 Rope 4:10\nSide B\n🎵 Kelp 5:02\n🎵 Eel Pie 2:50\n",
+    "times with a hyphen": HEAD + "Side A\nLamp Oil 3-45\nRope 4-10\nSide B\nKelp 5-02\nEel Pie 2-50\n",
+    "times apart": HEAD + "Side A\nLamp Oil  3 45\nRope  4 10\nSide B\nKelp  5 02\nEel Pie  2 50\n",
+    "from when to when": HEAD
+    + "Side A\n0:00 - 3:45 Lamp Oil\n3:45 - 7:55 Rope\nSide B\n0:00 - 5:02 Kelp\n5:02 - 7:52 Eel Pie\n",
+    "dots with spaces": HEAD
+    + "Side A\nLamp Oil . . . . . 3:45\nRope . . . . 4:10\nSide B\nKelp . . . 5:02\nEel Pie . . . . 2:50\n",
+    "a colon or a sign before the time": HEAD
+    + "Side A\nLamp Oil: 3:45\nRope: 4:10\nSide B\nKelp = 5:02\nEel Pie = 2:50\n",
+    "by whom": HEAD
+    + 'Side A\n"Lamp Oil" by The Wicker Boats 3:45\n"Rope" by The Wicker Boats 4:10\nSide B\n'
+    + '"Kelp" by The Wicker Boats 5:02\n"Eel Pie" by The Wicker Boats 2:50\n',
+    "what the label says": HEAD
+    + "SIDE A  STEREO  33 1/3\nLamp Oil 3:45\nRope 4:10\nSIDE B  STEREO  33 1/3\nKelp 5:02\nEel Pie 2:50\n",
+    "names of columns above each side": HEAD
+    + "Side A\nNo.\tTitle\tLength\n1.\tLamp Oil\t3:45\n2.\tRope\t4:10\n"
+    + "Side B\nNo.\tTitle\tLength\n1.\tKelp\t5:02\n2.\tEel Pie\t2:50\nTotal length:\t7:52\n",
     "a column of positions": "Position,Title,Duration\nA1,Lamp Oil,3:45\nA2,Rope,4:10\nB1,Kelp,5:02\nB2,Eel Pie,2:50\n",
 }
 
@@ -46,12 +77,62 @@ def test_every_layout_says_the_same(layout: str) -> None:
     assert read_sleeve(write_sleeve(record))[0] == record
 
 
+@pytest.mark.parametrize("names", [("(I. Marsh)", "(N. Okoro)"), (" I. Marsh", " N. Okoro")])
+def test_who_wrote_it_may_stand_below_the_title_or_behind_the_time(names: tuple[str, str]) -> None:
+    first, second = names
+    below = first.startswith("(")
+    text = f"{HEAD}Side A\nLamp Oil (3:45){chr(10) if below else ''}{first}\nRope (4:10){chr(10) if below else ''}{second}\n"
+    record, problems = read_sleeve(text)
+    assert problems == []
+    found = [(track.title, track.composer, track.duration_s) for track in record.sides[0].tracks]
+    assert found == [("Lamp Oil", "I. Marsh", 225.0), ("Rope", "N. Okoro", 250.0)]
+
+
+@pytest.mark.parametrize(
+    ("text", "asked"),
+    [
+        (HEAD + "Side A: Lamp Oil / Rope\nSide B: Kelp; Eel Pie\n", [2, 3]),
+        (HEAD + "Side A\nLamp Oil • Rope\nSide B\nKelp — Eel Pie\n", [3, 5]),
+        (HEAD + "Side A: 1 Lamp Oil 2 Rope\n", [2]),
+        (HEAD + "Side A\nLamp Oil 3:45\nRope 4:10\n  a) Planks\n  b) Nails\n", [5, 6]),
+        (HEAD + "A1 Lamp Oil 3:45\n   Fiddle – Nan Okoro\nA2 Rope 4:10\n", [3]),
+        (HEAD + "Side A\nLamp Oil 3:45\nRope* 4:10\n* first recording\n", [5]),
+        (HEAD + "THIS SIDE\nLamp Oil 3:45\nRope 4:10\nTHAT SIDE\nKelp 5:02\nEel Pie 2:50\n", [2, 5]),
+        ("Tallow by The Wicker Boats (1971)\nSide A\nLamp Oil 3:45\nRope 4:10\n", [1]),
+    ],
+)
+def test_what_may_be_meant_otherwise_is_asked(text: str, asked: list[int]) -> None:
+    """Read as it stands, and told: only the person knows."""
+    _, problems = read_sleeve(text)
+    assert [problem.line_number for problem in problems] == asked
+    assert all(problem.used for problem in problems)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        HEAD + 'Side A\n"Lamp Oil / Rope"\nSide B\n"Kelp; Eel Pie"\n',
+        HEAD + "A Lamp Oil / Rope\nB Kelp\n",
+        HEAD + "Side A\nLamp Oil 3:45\nRope\nKelp 4:10\n",
+        HEAD + "Side A\n2A Mooring Street 3:45\nRope 4:10\nKelp 5:02\n",
+        HEAD + "Side A\nLamp Oil 3-45\nRope 4:10\nKelp 5:02\n",
+        'Title: "Stand by Me"\nSide A\nLamp Oil 3:45\n',
+    ],
+)
+def test_what_one_line_says_is_no_habit_and_nothing_is_asked(text: str) -> None:
+    record, problems = read_sleeve(text)
+    assert problems == []
+    said = text.partition("Side A\n")[2] or text
+    for track in (track for side in record.sides for track in side.tracks):
+        assert track.title in said
+
+
 def test_no_line_vanishes() -> None:
     """Every line that is not empty was read as something, in the order of the text."""
     for text in TEXTS.values():
         lines = read_text(text).lines
         assert [line.number for line in lines] == sorted(line.number for line in lines)
-        assert {line.reads_as for line in lines if line.text} <= {"title", "side", "track", "field"}
+        assert {line.reads_as for line in lines if line.text} <= {"title", "side", "track", "field", "note"}
 
 
 def test_a_list_without_a_head_begins_with_its_first_mark() -> None:

@@ -17,6 +17,7 @@ from sidekeep.shelf.sleeve.parts.lines import is_ruled, read_line
 from sidekeep.shelf.sleeve.parts.marks import side_letter
 from sidekeep.shelf.sleeve.parts.quoting import quote, tidy
 from sidekeep.shelf.sleeve.parts.times import is_time, read_time, write_time
+from sidekeep.shelf.sleeve.parts.words import CREDIT_LINE
 
 PlainLines = list[tuple[ReadingLine, str]]
 """A line of the text (several in a row may be the same one) and what it says in the plain form."""
@@ -28,7 +29,7 @@ COLUMNS = {
         "title": "title|titel|titre|título|titolo|song|piece|name",
         "artist": "artist|artists|performer|interpret|künstler|artiste|artista|band",
         "time": "time|length|duration|dauer|durée|duración|duração|durata|zeit|min|seconds",
-        "composer": "composer|composers|writer|writers|written by|komponist|compositeur|author|authors",
+        "composer": "composer|composers|writer|writers|writer(s)|written by|komponist|compositeur|author|authors",
         "side": "side|seite|face|lado|cara|lato",
         "disc": "disc|disk|platte|disque|disco",
         "note": "note|notes|comment|remark|remarks",
@@ -93,6 +94,12 @@ def _with_names(lines: Sequence[ReadingLine], top: int, names: Sequence[str], de
     for line in lines[top + 1 :]:
         cells = _cells(line.text, delimiter)
         if not any(cells) or is_ruled(line.text.replace(":", "")):
+            continue
+        if [cell.casefold() for cell in cells] == [name.casefold() for name in names]:
+            line.reads_as = "field"  # the names once more, above the next side
+            continue
+        if CREDIT_LINE.match(line.text):
+            plain.append((line, tidy(line.text)))
             continue
         values = {name: cell for name, cell in zip(columns, cells, strict=False) if name and cell}
         if len(cells) > len(columns) and any(cells[len(columns) :]):

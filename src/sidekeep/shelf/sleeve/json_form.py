@@ -19,7 +19,7 @@ from sidekeep.shelf.sleeve.parts.marks import side_letter
 from sidekeep.shelf.sleeve.parts.quoting import tidy
 from sidekeep.shelf.sleeve.parts.words import FIELDS
 
-_LISTS = ("sides", "tracks", "discs")
+_LISTS = ("sides", "tracks", "tracklist", "discs")
 _DEEPEST = 6
 _MOST_ENTRIES = 5000
 _SHOWN = 80

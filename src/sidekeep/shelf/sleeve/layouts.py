@@ -12,14 +12,26 @@ from dataclasses import replace
 
 from sidekeep.model.record import Record
 from sidekeep.shelf.sleeve.columns import PlainLines
+from sidekeep.shelf.sleeve.habits import in_usual_form
 from sidekeep.shelf.sleeve.parts.headings import read_heading
 from sidekeep.shelf.sleeve.parts.lines import read_line
+from sidekeep.shelf.sleeve.parts.pasted import without_markup
 from sidekeep.shelf.sleeve.parts.quoting import tidy
 from sidekeep.shelf.sleeve.parts.times import is_time, read_time, take_time
 
 _GAP = re.compile(r"\t+|[ \u00a0]{3,}")
 _MARK_INSIDE = re.compile(r"(?:(?<=[\s,;/|])|^)(?=[A-H][0-9]{1,2}[.):]?\s+\S)")
 _PARTED = " \t,;/|"
+_BETWEEN = tuple(
+    re.compile(sign)
+    for sign in (r"\s*[\u2022\u00b7|]\s*", r"\s+/\s+", r"\s*;\s+", r"\s+[\u2014\u2013-]\s+", r",\s+")
+)
+"""What stands between the tracks of a line."""
+_LONGEST = 1000
+"""Letters of a line that is looked through for several tracks: a guard, each is tried at every sign."""
+_BLOCK = re.compile(r"<br\s*/?>|</?(?:li|tr|p|h[1-6]|div|ul|ol|table|tbody|thead)\s*>", re.IGNORECASE)
+_ATTRIBUTES = re.compile(r"<(?P<tag>[a-zA-Z][a-zA-Z0-9]*)\s[^<>]*?(?P<end>/?)>")
+_SPACED_LEADER = re.compile(r"(?:\s\.){3,}\s*(?=\S+\s*$)")
 _NEAR = 14
 """Letters by which a column may begin before or after its heading."""
 _MOST_TEXTS = 3
@@ -28,7 +40,8 @@ _MOST_TEXTS = 3
 
 def one_track_a_line(plain: PlainLines) -> PlainLines:
     """The rows of a text, each with one track."""
-    return _titles_then_times(_cells_below_each_other(_several_in_a_line(_side_by_side(plain))))
+    rows = _several_in_a_line(_side_by_side(_web_blocks(plain)))
+    return in_usual_form(_titles_then_times(_cells_below_each_other(rows)))
 
 
 def lengths_from_starts(record: Record) -> Record:
@@ -47,6 +60,18 @@ def lengths_from_starts(record: Record) -> Record:
         for side in record.sides
     )
     return replace(record, sides=sides)
+
+
+def _web_blocks(plain: PlainLines) -> PlainLines:
+    """Source of a web page: what it shows on lines of their own."""
+    rows: PlainLines = []
+    for line, row in plain:
+        bare = _ATTRIBUTES.sub(r"<\g<tag>\g<end>>", row)
+        if _BLOCK.search(bare):
+            rows += [(line, without_markup(part)) for part in _BLOCK.split(bare)]
+        else:
+            rows.append((line, row))
+    return rows
 
 
 def _side_by_side(plain: PlainLines) -> PlainLines:
@@ -97,16 +122,34 @@ def _in_columns(row: str, heads: Sequence[int]) -> list[str]:
 
 
 def _several_in_a_line(plain: PlainLines) -> PlainLines:
-    """``A1 Lamp Oil 3:45, A2 Rope 4:10``: a new track at every mark, where each part of the line ends with a time."""
+    """``A1 Lamp Oil 3:45, A2 Rope 4:10``: a new track at every mark, or after every sign between them, where each part of the
+    line ends with a time. The heading of a side may stand before them."""
     rows: PlainLines = []
     for line, row in plain:
+        if len(row) > _LONGEST:
+            rows.append((line, row))
+            continue
+        row = _SPACED_LEADER.sub(" ... ", row)
         starts = [match.start() for match in _MARK_INSIDE.finditer(row)] if '"' not in row else []
         parts = [row[start:stop].strip(_PARTED) for start, stop in zip(starts, [*starts[1:], len(row)])]
         if len(parts) > 1 and not row[: starts[0]].strip() and all(take_time(part)[2] for part in parts):
             rows += [(line, part) for part in parts]
         else:
-            rows.append((line, row))
+            rows += [(line, part) for part in _parted_by_signs(row)]
     return rows
+
+
+def _parted_by_signs(row: str) -> list[str]:
+    text = tidy(row)
+    heading = read_heading(text)
+    extra = heading.extra.split(" ")[0] if heading is not None and heading.side else ""
+    at = text.find(extra, 4) if extra else 0
+    for sign in _BETWEEN if '"' not in row and "\t" not in row and at >= 0 else ():
+        parts = [part.strip(_PARTED) for part in sign.split(text[at:])]
+        taken = [take_time(part) for part in parts]
+        if len(parts) > 1 and all(time is not None and rest for time, rest, _, _ in taken):
+            return [text[:at].strip(" :-\u2013\u2014"), *parts] if at else parts
+    return [row]
 
 
 def _cells_below_each_other(plain: PlainLines) -> PlainLines:

@@ -31,6 +31,9 @@ from sidekeep.shelf.sleeve.tracks import TrackList
 ATTRIBUTE = re.compile(r"^(?:\s{2,}|\t)(title|artist|composer|note|isrc|mark|number): (.*)$")
 """An indented line below a track that says one thing of it outright."""
 
+_KIND = re.compile(r"\b(?:LP|EP|album|single|vinyl|reissue|released)\b", re.IGNORECASE)
+_BY_WHOM = re.compile(r"\S by (?:[Tt]he [A-Z]|[A-Z])")
+
 
 class LineReader:
     """Goes through the lines once; what one line leaves open is settled in ``finish``."""
@@ -234,6 +237,11 @@ class LineReader:
             return
         artist, title, year = read_title_line(_joined(self.head[0]))
         rest = self.head[1:]
+        if not artist and "artist" not in self.fields and _BY_WHOM.search(title):
+            self.head[0][0].doubt(
+                "artist-perhaps",
+                "all of it is read as the title: if an artist is named, write Artist - Title; if not, put it in quotes",
+            )
         if not artist and rest and "artist" not in self.fields:
             artist, (second_artist, title, second_year) = title, read_title_line(_joined(rest[0]))
             title = f"{second_artist} - {title}" if second_artist else title
@@ -245,7 +253,7 @@ class LineReader:
                 self.fields.setdefault(key, value)
         notes: list[tuple[ReadingLine, str]] = []
         for line, text, _ in rest:
-            if "year" not in self.fields and text.isdecimal() and read_year(text):
+            if "year" not in self.fields and (text.isdecimal() or _KIND.search(text)) and read_year(text):
                 self.fields["year"] = read_year(text)
                 line.reads_as = "field"
             else:

@@ -10,6 +10,7 @@ import dataclasses
 import itertools
 
 from sidekeep.model.record import Side, SleeveTrack
+from sidekeep.shelf.sleeve.asked import ask
 from sidekeep.shelf.sleeve.outcome import ReadingLine
 from sidekeep.shelf.sleeve.parts.headings import Heading
 from sidekeep.shelf.sleeve.parts.lines import PrintedLine
@@ -118,6 +119,7 @@ class TrackList:
         self._check_numbers()
         self._check_parts()
         self._check_times()
+        ask(self.sides)
         sides = []
         places: dict[int, tuple[str, int]] = {}
         for name, tracks in self.sides.items():

@@ -25,6 +25,13 @@ _DISC = re.compile(
 )
 
 
+_ON_THE_LABEL = re.compile(
+    r"[\s,;:/|()-]*(?:(?:stereo|mono|lp|ep|33(?:\s?1/3|\s?\u2153|[.,]3+)?|45|78|rpm|r\.p\.m\.?|u/min)[\s,;:/|()-]*)+",
+    re.IGNORECASE,
+)
+"""What a label says beside the side: ``SIDE A  STEREO  33 1/3``."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Heading:
     """A side or disc heading. ``disc`` and ``side`` are 0 / empty when the line does not name them; ``extra`` is what
@@ -55,6 +62,9 @@ def read_heading(line: str) -> Heading | None:
     for pattern in (_SIDE_FIRST, _SIDE_LAST, _SIDE_CJK):
         match = pattern.match(line)
         if match is not None and (name := _side_name(match["name"])):
+            on_label = match["rest"].strip() and _ON_THE_LABEL.fullmatch(match["rest"])
+            if on_label:
+                return Heading(side=name, disc=disc)
             extra = match["rest"].strip(" :-\u2013\u2014()[].=*#\"'\u201c\u201d")
             counted = pattern is _SIDE_FIRST or match["name"].isdecimal()
             if match["rest"][:1].isalnum() or (counted and _is_plain_sentence(match["rest"])):

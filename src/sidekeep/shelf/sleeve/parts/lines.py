@@ -27,7 +27,7 @@ _SIDE_CELL = re.compile(r"[A-Ha-h]|AA|BB")
 class PrintedLine:
     """What one track line says. ``body`` is what is left between mark and time; ``literal`` when it was quoted;
     ``dash_time`` when a dash stands before the time; ``wrong_time`` is a time that cannot be; ``cells`` are the texts of
-    a line separated by tabs."""
+    a line separated by tabs; ``is_indented`` with two spaces and more before it."""
 
     body: str
     mark: str = ""
@@ -40,6 +40,7 @@ class PrintedLine:
     wrong_time: str = ""
     cells: tuple[str, ...] = ()
     bullet: bool = False
+    is_indented: bool = False
 
 
 def without_bullet(line: str) -> str:
@@ -64,6 +65,7 @@ def read_line(raw: str, *, letters: bool = False) -> PrintedLine:
         return _read_cells(cells)
     whole = plain_numbers(visible(raw).strip())
     text = without_bullet(whole)
+    is_pointed = text != whole
     text = re.sub(r" {2,}(?=\S)", "  ", SPACES.sub(lambda m: m[0] if len(m[0]) > 1 else " ", text))
     mark, rest = take_mark(text, letters=letters)
     if not rest and mark.text and is_time(text):
@@ -90,7 +92,8 @@ def read_line(raw: str, *, letters: bool = False) -> PrintedLine:
         dash_time=dash_time,
         timed=timed,
         wrong_time=wrong,
-        bullet=text != whole,
+        bullet=is_pointed,
+        is_indented=visible(raw).startswith("  "),
     )
 
 

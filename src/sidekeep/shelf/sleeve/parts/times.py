@@ -26,7 +26,7 @@ _UNIT = r"(?:\s?(?:min(?:utes?|\.)?|mins?\.?|h|hrs?))?"
 _ONLY = re.compile(rf"[(\[{{<]?\s*{_SURE}{_TIME}{_UNIT}\s*[)\]}}>]?", re.IGNORECASE)
 # Possessive: of a leader of a thousand dots nothing is tried twice.
 _LAST = re.compile(
-    rf"(?:^|(?P<gap>\s*+[.\u2026_\u00b7]{{2,}}+\s*|\s*(?:\s|^)[-\u2013\u2014|~,;:/]+\s*|\s*[,;|\u2014\u2013]\s*|\s+|(?=[(\[])))"
+    rf"(?:^|(?P<gap>\s*+[.\u2026_\u00b7]{{2,}}+\s*|\s*(?:\s|^)[-\u2013\u2014|~,;:/]+\s*|\s*[,;|=\u2014\u2013]\s*|:\s+|\s+|(?=[(\[])))"
     rf"[(\[{{<]?\s*{_SURE}{_TIME}{_UNIT}\s*[)\]}}>]?\s*[.;,]?$",
     re.IGNORECASE,
 )

@@ -1,0 +1,69 @@
+"""What only the person knows about a list: lines that may be several tracks, or none.
+
+Nothing is changed here; each line is told once, with what to write if it was meant otherwise. A title said outright, in quotes
+or on an indented line, is meant.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+
+from sidekeep.shelf.sleeve.parts.words import SIDE_WORDS
+from sidekeep.shelf.sleeve.people import Draft
+
+_SEVERAL = re.compile(r"\S(?:\s+[/|\u2014\u2013]\s+|;\s+|\s*[\u2022\u00b7]\s*)\S")
+_NEXT_NUMBER = re.compile(r"\s2[.)]?\s+\S")
+_PART = re.compile(r"^(?:[a-z][.)]|[ivx]{1,4}[.)])\s+\S")
+_SIDE_WORD = re.compile(rf"(?<!\w)(?:{SIDE_WORDS})(?!\w)", re.IGNORECASE)
+
+
+def ask(sides: Mapping[str, Sequence[Draft]]) -> None:
+    """Tell every line that may be several tracks or none."""
+    for drafts in sides.values():
+        if len(drafts) == 1 and not _is_outright(drafts[0]) and _may_be_several(drafts[0]):
+            drafts[0].line.doubt(
+                "several-perhaps",
+                "its one title may be several: if it is, put each track on a line of its own; if not, put it in quotes",
+            )
+    every = [draft for drafts in sides.values() for draft in drafts]
+    timed = [draft for draft in every if draft.printed.timed]
+    if len(timed) < max(2, len(every) / 2):
+        return
+    for draft in every:
+        if not draft.printed.timed and not _is_outright(draft) and (what := _unlike(draft, timed)):
+            draft.line.doubt(
+                "no-track-perhaps",
+                f"it has no time, and {what}: if it is no track, leave it out; if it is one, put its title in quotes",
+            )
+
+
+def _is_outright(draft: Draft) -> bool:
+    return draft.printed.literal or "title" in draft.attributes
+
+
+def _may_be_several(draft: Draft) -> bool:
+    """A mark and a time are said of one track; without them nothing says where it ends."""
+    if draft.printed.timed:
+        return False
+    if draft.printed.mark:
+        return draft.printed.number == 1 and _NEXT_NUMBER.search(draft.title) is not None
+    return _SEVERAL.search(draft.title) is not None
+
+
+def _unlike(draft: Draft, timed: Sequence[Draft]) -> str:
+    """In which way a line without a time is unlike those that have one."""
+    printed = draft.printed
+    if _PART.match(printed.body):
+        return "looks like a part of the track before it"
+    if printed.body.startswith("(") and printed.body.endswith(")"):
+        return "stands in brackets"
+    if _SIDE_WORD.search(printed.body):
+        return "looks like the heading of a side"
+    if printed.is_indented and not any(other.printed.is_indented for other in timed):
+        return "stands further in than the others"
+    if printed.bullet and not any(other.printed.bullet for other in timed):
+        return "has a sign before it that the others lack"
+    if not printed.mark and all(other.printed.mark for other in timed):
+        return "no mark as the others have"
+    return ""
