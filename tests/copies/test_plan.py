@@ -93,6 +93,17 @@ def test_tracks_the_sleeve_does_not_name_and_long_records(tmp_path: Path) -> Non
     assert len(set(paths)) == 120
 
 
+def test_files_of_one_sound_wait_in_places_of_their_own(tmp_path: Path) -> None:
+    """A record of one track is the same sound as tracks, as a side and as a whole."""
+    feeder = Feeder(tmp_path, record=record((("Alone",),)), lengths=((200_000,),))
+    places = [
+        (planned.alone_key, planned.suffix)
+        for planned in feeder.plan("lossless,record,cd,cd-image,portable").files
+    ]
+    assert len(places) == 5
+    assert len(set(places)) == len(places)
+
+
 def test_two_tracks_of_one_title_get_two_files(tmp_path: Path) -> None:
     feeder = Feeder(tmp_path, record=record((("Reel", "reel"), ("REEL",))))
     plan = feeder.plan("lossless", naming=NamingRules(track="{title}"))

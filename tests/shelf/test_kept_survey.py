@@ -100,6 +100,17 @@ def test_a_survey_comes_back_as_it_was(tmp_path: Path) -> None:
     assert newest_key(tmp_path) == "k1"
 
 
+def test_the_newest_survey_is_the_one_made_or_used_last_and_a_half_made_one_is_none(tmp_path: Path) -> None:
+    for at_s, key in enumerate(("k1", "k3", "k2")):
+        keep(tmp_path, key, 0.5)
+        os.utime(tmp_path / SURVEYS / key, (at_s, at_s))
+    (tmp_path / SURVEYS / "k9").mkdir()
+    assert newest_key(tmp_path) == "k2"
+    os.utime(tmp_path / SURVEYS / "k1", (9.0, 9.0))
+    assert newest_key(tmp_path) == "k1"
+    assert newest_key(tmp_path / "no take") is None
+
+
 @pytest.mark.parametrize("name", ["survey.json", "survey.npz", "mend.patches", "sums.json"])
 def test_another_surveys_file_or_a_flipped_byte_is_no_survey(tmp_path: Path, name: str) -> None:
     """Old and new are never paired, whichever file a crash, a copy or a failing disk changed."""
