@@ -7,6 +7,7 @@ import json
 import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -93,6 +94,30 @@ def test_a_leftover_of_a_killed_run_is_taken_away_and_nothing_else(tmp_path: Pat
         ["a.txt", mine.name, elsewhere, "song.part", "notes-1-2.part"]
     )
     assert (tmp_path / "a.txt").read_text(encoding="utf-8") == "new"
+
+
+def test_what_another_machine_writes_is_left_even_if_both_have_one_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Small computers come from their makers with the same name; process numbers of one mean nothing on the other. And the clock of
+    one may be a year ahead."""
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    names = []
+    for number, machine in enumerate(("8f1e", "27aa")):
+        (tmp_path / f"id-{number}").write_text(machine + "\n")
+        monkeypatch.setattr(atomic, "_MACHINE", tmp_path / f"id-{number}")
+        atomic._place.cache_clear()
+        names.append(part_path(tmp_path / "a.flac").name.replace(f"-{os.getpid()}-", f"-{ended.pid}-"))
+    theirs, ours = names
+    for name in names:
+        (tmp_path / name).write_text("x")
+    now_s = time.time
+    monkeypatch.setattr(time, "time", lambda: now_s() + 366 * 86_400.0)
+    atomic.forget_parts(tmp_path)
+    atomic._place.cache_clear()
+    assert not (tmp_path / ours).exists()
+    assert (tmp_path / theirs).exists()
 
 
 def test_two_that_write_one_file_at_once_never_share_a_temporary_one(tmp_path: Path) -> None:

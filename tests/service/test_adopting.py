@@ -7,6 +7,7 @@ import io
 import os
 import subprocess
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -50,6 +51,127 @@ def test_adopting_twice_brings_nothing_in_twice(tmp_path: Path) -> None:
     assert [entry.folder for entry in list_records(tmp_path / "shelf")] == [adopted.folder.path.name]
     again = adopt(files[:1], shelf=tmp_path / "shelf", record_name="small hours", side_letters=["A"])
     assert [take.folder_name for take in again.takes] == ["A-2"]
+
+
+def test_the_same_adopted_twice_at_once_comes_in_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second call finds the record while the first copies into it, and has to wait."""
+    files, sleeve = small_record().write(tmp_path)
+    copying, is_waited_for = threading.Event(), threading.Event()
+    whole = adopting.adopt_take
+
+    def slow(*given: object, **facts: object) -> object:
+        copying.set()
+        assert is_waited_for.wait(120.0)
+        return whole(*given, **facts)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(adopting, "adopt_take", slow)
+    made: list[adopting.Adopted] = []
+    first = threading.Thread(
+        target=lambda: made.append(adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve))
+    )
+    first.start()
+    assert copying.wait(120.0)
+
+    def progress(share: float, doing: str = "") -> None:
+        if doing.startswith("waiting"):
+            is_waited_for.set()
+
+    with pytest.raises(ShelfError) as caught:
+        adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve, progress=progress)
+    first.join()
+    assert caught.value.code == "adopted-before"
+    assert [take.folder_name for take in made[0].folder.takes()] == ["A-1", "B-1"]
+    assert len(list_records(tmp_path / "shelf")) == 1
+
+
+def test_other_recordings_of_the_same_record_at_the_same_moment_get_a_record_of_their_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As they would a moment later."""
+    files, sleeve = small_record().write(tmp_path)
+    (tmp_path / "other").mkdir()
+    others = []
+    for path in files:
+        sound, rate_hz = soundfile.read(path, dtype="int32")
+        others.append(tmp_path / "other" / path.name)
+        soundfile.write(others[-1], sound[:-7], rate_hz, subtype="PCM_24")
+    copying, is_waited_for = threading.Event(), threading.Event()
+    whole = adopting.adopt_take
+
+    def slow(*given: object, **facts: object) -> object:
+        copying.set()
+        assert is_waited_for.wait(120.0)
+        return whole(*given, **facts)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(adopting, "adopt_take", slow)
+    first = threading.Thread(target=lambda: adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve))
+    first.start()
+    assert copying.wait(120.0)
+
+    def progress(share: float, doing: str = "") -> None:
+        if doing.startswith("waiting"):
+            is_waited_for.set()
+
+    second = adopt(others, shelf=tmp_path / "shelf", sleeve_path=sleeve, progress=progress)
+    first.join()
+    assert second.folder.path.name.endswith("[2]")
+    assert [take.folder_name for take in second.folder.takes()] == ["A-1", "B-1"]
+    assert len(list_records(tmp_path / "shelf")) == 2
+
+
+def test_a_record_is_made_once_by_two_that_bring_it_in_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    files, sleeve = small_record().write(tmp_path)
+    making, looked = threading.Event(), threading.Event()
+    plan, find = adopting.plan_record, adopting.planned_before
+
+    def slow(*given: object) -> object:
+        making.set()
+        looked.wait(3.0)  # the other one looks meanwhile, or waits for its turn to look
+        return plan(*given)  # type: ignore[arg-type]
+
+    def noted(*given: object) -> object:
+        found = find(*given)  # type: ignore[arg-type]
+        if making.is_set():
+            looked.set()
+        return found
+
+    monkeypatch.setattr(adopting, "plan_record", slow)
+    monkeypatch.setattr(adopting, "planned_before", noted)
+    ended: list[str] = []
+
+    def bring_in() -> None:
+        try:
+            ended.append(adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve).folder.path.name)
+        except ShelfError as error:
+            ended.append(error.code)
+
+    first, second = threading.Thread(target=bring_in), threading.Thread(target=bring_in)
+    first.start()
+    assert making.wait(120.0)
+    second.start()
+    first.join()
+    second.join()
+    (entry,) = list_records(tmp_path / "shelf")
+    assert sorted(ended) == sorted([entry.folder, "adopted-before"])
+
+
+def test_a_recording_that_the_named_record_holds_is_not_brought_in_again_unless_its_side_is_said(
+    tmp_path: Path,
+) -> None:
+    files, sleeve = small_record().write(tmp_path)
+    shelf = tmp_path / "shelf"
+    folder = adopt(files, shelf=shelf, sleeve_path=sleeve).folder
+    for again in (files, files[1:]):
+        with pytest.raises(ShelfError) as caught:
+            adopt(again, shelf=shelf, record_name="small hours")
+        assert caught.value.code == "adopted-before"
+    assert [take.folder_name for take in folder.takes()] == ["A-1", "B-1"]
+    adopt(files[1:], shelf=shelf, record_name="small hours", side_letters=["B"])
+    assert [take.folder_name for take in folder.takes()] == ["A-1", "B-1", "B-2"]
 
 
 def test_adopting_that_was_broken_off_goes_on_and_the_shelf_knows_of_both(

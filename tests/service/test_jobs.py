@@ -19,6 +19,7 @@ from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.house import House
 from sidekeep.service.house.jobs.queue import Jobs
 from sidekeep.service.shelf.adopting import adopt
+from sidekeep.shelf.record_lock import at_work
 from tests.small_record import small_record
 
 
@@ -146,6 +147,34 @@ def test_work_cancelled_while_its_process_is_being_started_never_begins(
     assert house.jobs.cancel(job["id"])["state"] == "cancelled"
     assert leftovers(house.shelf) == []
     is_usable(house, record)
+
+
+def test_a_side_that_is_being_recorded_outlives_the_sent_in_one_that_waited_for_it(house: House) -> None:
+    """The recording holds the record, the sent one waits, side B begins, and then the person thinks better of it."""
+    record = only_record(house)
+    folder = house.library.folder(record)
+    (house.shelf / ".uploads").mkdir()
+    (house.shelf / ".uploads" / "sent").write_bytes((folder.path / "takes/A-1/take.wav").read_bytes())
+    recording, over = threading.Event(), threading.Event()
+
+    def evening() -> None:
+        with at_work(folder.path, "recording"):
+            recording.set()
+            over.wait(240.0)
+
+    thread = threading.Thread(target=evening)
+    thread.start()
+    try:
+        assert recording.wait(120.0)
+        job = house.ask_for("adopt", record, upload="sent", name="side A.wav", sides="A")
+        wait_for(house, job["id"], lambda view: ended(view) or "recording" in view["doing"])
+        growing = folder.new_take_folder("B") / "take.wav"
+        growing.write_bytes(b"the sound of side B")
+        assert house.jobs.cancel(job["id"])["state"] == "cancelled"
+        assert growing.read_bytes() == b"the sound of side B"
+    finally:
+        over.set()
+        thread.join()
 
 
 def test_work_that_is_deaf_is_ended_and_cleared_up(house: House) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import subprocess
+import sys
 import time
 import unicodedata
 from collections.abc import Callable
@@ -17,6 +19,7 @@ import soundfile
 from sidekeep.cli.main import main
 from sidekeep.copies.kept.history import HISTORY_NAME
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, add_to_manifest
+from sidekeep.files.atomic import part_path
 from sidekeep.service.shelf import records as shelf_service
 from sidekeep.service.shelf import verify as verifying
 from sidekeep.service.shelf.adopting import adopt
@@ -319,6 +322,36 @@ def test_making_the_index_again_accepts_what_is_there(record: Path) -> None:
     assert main(["verify", "--shelf", str(record.parent)]) == 1
     assert main(["shelf", "--shelf", str(record.parent), "rebuild"]) == 0
     assert main(["verify", "--shelf", str(record.parent)]) == 0
+
+
+def test_ok_of_the_json_is_what_the_exit_code_says(record: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Also where nothing is wrong and something could not be checked."""
+    assert main(["verify", "--json", "--shelf", str(record.parent)]) == 0
+    assert json.loads(capsys.readouterr().out)["ok"] is True
+    other = record / "takes" / "C-1"
+    other.mkdir()
+    (other / "take.wav").write_bytes(b"nobody closed it")
+    assert main(["verify", "--json", "--shelf", str(record.parent)]) == 1
+    found = json.loads(capsys.readouterr().out)
+    assert found["ok"] is False
+    assert [place["ok"] for place in found["places"]] == [False]
+    assert found["places"][0]["unchecked"]
+    assert not any(found["places"][0][name] for name in ("changed", "missing", "unreadable", "faults"))
+
+
+def test_what_killed_runs_left_in_a_record_goes_with_a_check(record: Path) -> None:
+    """Also where nobody else would write ever again: in the folder of a take in the bin."""
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    (record / "takes" / ".bin").mkdir()
+    (record / "takes" / "B-1").rename(record / "takes" / ".bin" / "B-1")
+    mine = part_path(record / "takes" / ".bin" / "B-1" / "take.json")
+    left = mine.with_name(mine.name.replace(f"-{os.getpid()}-", f"-{ended.pid}-"))
+    left.write_text("{")
+    mine.write_text("{")
+    assert main(["verify", "--shelf", str(record.parent)]) == 0
+    assert mine.exists()
+    assert not left.exists()
 
 
 def test_a_take_in_the_bin_is_not_missed(record: Path) -> None:

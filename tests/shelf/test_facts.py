@@ -52,6 +52,23 @@ def test_the_facts_of_a_take_come_back(tmp_path: Path) -> None:
     assert read_take(written(tmp_path), tmp_path) == TAKE
 
 
+def test_a_take_whose_moving_was_cut_off_is_what_its_folder_is_called(tmp_path: Path) -> None:
+    """A take is moved by one rename; its facts are written after it."""
+    place = written(tmp_path)
+    place.rename(place.with_name("B-1"))
+    moved = read_take(place.with_name("B-1"), tmp_path)
+    assert (moved.side, moved.number, moved.folder) == ("B", 1, "takes/B-1")
+    (tmp_path / "takes" / ".bin").mkdir()
+    binned = place.with_name(".bin") / "A-2"
+    place.with_name("B-1").rename(binned)
+    assert read_take(binned, tmp_path).binned == "discard"
+    facts = json.loads((binned / "take.json").read_text())
+    (binned / "take.json").write_text(json.dumps(facts | {"binned": "lifted"}))
+    assert read_take(binned, tmp_path).binned == "lifted"
+    binned.rename(place)
+    assert read_take(place, tmp_path) == TAKE
+
+
 def test_what_is_not_known_yet_is_passed_over_and_what_is_left_out_has_its_usual_value(
     tmp_path: Path,
 ) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import signal
 import subprocess
 import sys
 import threading
@@ -12,8 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from sidekeep.errors import Cancelled, RecordBusy
+from sidekeep.errors import Cancelled, CopyError, RecordBusy, ShelfError
+from sidekeep.files.atomic import write_text
 from sidekeep.files.bounded import kept_json
+from sidekeep.service.recording.take_close import is_taking, only_one_taker
 from sidekeep.shelf.index.catalogue import Catalogue
 from sidekeep.shelf.index.connecting import _has_locks, connectable
 from sidekeep.shelf.record_lock import HOLDER, LOCK, Holder, at_work, choices_lock, folder_at_work
@@ -85,6 +88,28 @@ def test_waiting_can_be_given_up(tmp_path: Path) -> None:
             pass
     finally:
         end(other)
+
+
+def test_a_record_that_moves_away_while_it_is_waited_for_is_not_made_again_as_an_empty_folder(
+    tmp_path: Path,
+) -> None:
+    record = tmp_path / "record"
+    record.mkdir()
+    other = holding(record)
+
+    def move(text: str) -> None:
+        if record.exists():
+            record.rename(tmp_path / "elsewhere")
+
+    try:
+        with pytest.raises(CopyError) as caught, at_work(record, "survey", wait_s=None, waiting=move):
+            pass
+    finally:
+        end(other)
+    assert caught.value.code == "folder-not-there"
+    with pytest.raises(CopyError), choices_lock(record):
+        pass
+    assert not record.exists()
 
 
 def test_a_killed_job_leaves_no_lock(tmp_path: Path) -> None:
@@ -198,6 +223,21 @@ def test_a_note_that_has_no_room_leaves_nothing_behind(
     assert [path.name for path in tmp_path.iterdir()] == [LOCK]
 
 
+def test_a_note_that_a_killed_job_left_half_goes_with_the_next_file_of_the_record(tmp_path: Path) -> None:
+    killed = f"""
+import os, sys
+from pathlib import Path
+from sidekeep.shelf.record_lock import at_work
+os.replace = lambda *_: os.kill(os.getpid(), {signal.SIGKILL:d})
+with at_work(Path(sys.argv[1]), "writing copies"):
+    pass
+"""
+    assert subprocess.run([sys.executable, "-c", killed, str(tmp_path)]).returncode == -signal.SIGKILL
+    assert len(list(tmp_path.iterdir())) == 2
+    write_text(tmp_path / "notes.txt", "x")
+    assert sorted(path.name for path in tmp_path.iterdir()) == [LOCK, "notes.txt"]
+
+
 def refused(*_: object) -> None:
     raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
 
@@ -221,6 +261,18 @@ def test_on_a_disk_without_locks_a_file_stands_in(tmp_path: Path) -> None:
         assert other.stdout == ""
     with at_work(tmp_path, "again"), folder_at_work(tmp_path / "a", "copies"):
         pass
+    assert not list(tmp_path.glob("*.held"))
+
+
+@pytest.mark.usefixtures("no_locks")
+def test_on_a_disk_without_locks_one_can_record_and_not_two(tmp_path: Path) -> None:
+    assert not is_taking(tmp_path)
+    with only_one_taker(tmp_path):
+        assert is_taking(tmp_path)
+        with pytest.raises(ShelfError) as caught, only_one_taker(tmp_path):
+            pass
+        assert caught.value.code == "shelf-recording"
+    assert not is_taking(tmp_path)
     assert not list(tmp_path.glob("*.held"))
 
 

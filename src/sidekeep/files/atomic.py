@@ -31,6 +31,7 @@ from sidekeep.files.checksum import bytes_sha256
 PART = ".part"
 WORK = ".sidekeep-work"
 _LONGEST_NAME_BYTES = 255
+_MACHINE = Path("/etc/machine-id")
 _FORGOTTEN_S = 2 * 86_400.0
 _COUNT = itertools.count(1)
 _WHO = re.compile(r"\.(?P<place>[0-9a-f]{8})-(?P<process>[0-9]+)-[0-9a-f]+\.part$")
@@ -94,6 +95,8 @@ def forget_parts(folder: Path, *, mine: bool = False) -> None:
     """Take away files and folders that killed runs left under temporary names of ours: those of processes of this machine
     that are gone, and whatever nobody touched for two days. With ``mine`` those of this process too."""
     with contextlib.suppress(OSError), os.scandir(folder) as entries:
+        # By the clock of the disk too: one of ours that runs days ahead must not end what another machine writes now.
+        now_s = min(time.time(), os.stat(folder).st_mtime)
         for entry in entries:
             found = _WHO.search(entry.name)
             if found is None:
@@ -102,7 +105,7 @@ def forget_parts(folder: Path, *, mine: bool = False) -> None:
                 process, is_here = int(found["process"]), found["place"] == _place()
                 is_gone = is_here and not _is_running(process)
                 is_mine = mine and is_here and process == os.getpid()
-                is_old = time.time() - entry.stat(follow_symlinks=False).st_mtime > _FORGOTTEN_S
+                is_old = now_s - entry.stat(follow_symlinks=False).st_mtime > _FORGOTTEN_S
                 if not (is_gone or is_mine or is_old):
                     continue
                 if entry.is_dir(follow_symlinks=False):
@@ -111,14 +114,23 @@ def forget_parts(folder: Path, *, mine: bool = False) -> None:
                     os.unlink(entry.path)
 
 
+def forget_parts_below(top: Path) -> None:
+    """The same in a folder and all that are in it."""
+    for folder, _, _ in os.walk(top):
+        forget_parts(Path(folder))
+
+
 @cache
 def _place() -> str:
-    """Where process numbers mean what they mean here: the machine and, on Linux, the container."""
-    try:
+    """Where process numbers mean what they mean here: the machine and, on Linux, the container. Machines that share a disk may
+    have one name, as they come from their makers."""
+    inside = machine = ""
+    with contextlib.suppress(OSError):
         inside = os.readlink("/proc/self/ns/pid")
-    except OSError:
-        inside = ""
-    return f"{zlib.crc32(f'{socket.gethostname()} {inside}'.encode('utf-8', 'replace')):08x}"
+    with contextlib.suppress(OSError, UnicodeDecodeError):
+        machine = _MACHINE.read_text("ascii").strip()
+    words = " ".join((socket.gethostname(), machine, inside))
+    return f"{zlib.crc32(words.encode('utf-8', 'replace')):08x}"
 
 
 def _is_running(process: int) -> bool:

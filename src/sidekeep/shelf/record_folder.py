@@ -23,7 +23,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import re
 import shutil
 import uuid
 from collections.abc import Iterator, Mapping
@@ -37,7 +36,7 @@ from sidekeep.files.atomic import copy_error, flush_folder, forget_parts, part_p
 from sidekeep.files.bounded import kept_json, read_bounded, read_text_bounded
 from sidekeep.files.checksum import file_sha256, text_sha256
 from sidekeep.model.record import Record
-from sidekeep.shelf.shelf_take import ShelfTake, read_take
+from sidekeep.shelf.shelf_take import BIN, TAKE_FOLDER, ShelfTake, read_take
 from sidekeep.shelf.sleeve.decoding import MAX_BYTES, decode_sleeve
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.take_choice import ChosenTakes, choose_takes
@@ -45,10 +44,7 @@ from sidekeep.shelf.toml_text import new_toml, read_toml
 
 State = Literal["planned", "partly taken", "taken", "cut", "copied", "verified", "gone"]
 STATES: tuple[State, ...] = ("planned", "partly taken", "taken", "cut", "copied", "verified", "gone")
-BIN = ".bin"
-"""Folder in ``takes`` for pieces that are no sides; their numbers are not given again."""
 _NEW = ".new"
-_TAKE_FOLDER = re.compile(r"(?P<side>[A-Z]+)-(?P<number>[0-9]+)")
 
 
 def _table(facts: Mapping[str, Any], name: str) -> dict[str, Any]:
@@ -225,7 +221,7 @@ class RecordFolder:
         takes = self.path / "takes" / BIN if binned else self.path / "takes"
         found = []
         for folder in takes.iterdir() if takes.is_dir() else ():
-            match = _TAKE_FOLDER.fullmatch(folder.name)
+            match = TAKE_FOLDER.fullmatch(folder.name)
             if match and folder.is_dir():
                 found.append((folder, match["side"], int(match["number"])))
         yield from sorted(found, key=lambda item: (len(item[1]), item[1], item[2]))

@@ -23,11 +23,11 @@ from pathlib import Path
 from filelock import BaseFileLock, FileLock, SoftFileLock, Timeout
 
 from sidekeep.errors import RecordBusy
-from sidekeep.files.atomic import copy_error
+from sidekeep.files.atomic import copy_error, part_path
 from sidekeep.files.bounded import kept_json
 from sidekeep.files.checksum import bytes_sha256
 
-LOCK, HOLDER, CHOICES_LOCK = ".lock", ".lock-holder", ".choices.lock"
+LOCK, HOLDER, CHOICES_LOCK, SHELF_LOCK = ".lock", ".lock-holder", ".choices.lock", ".records.lock"
 CHOICES_WAIT_S = 20.0
 """Choices are written in milliseconds: who waits longer waits for something that hangs."""
 _POLL_S = 0.2
@@ -101,6 +101,10 @@ def folder_at_work(
     """
     place = folder.parent / f".at-work-{bytes_sha256(os.fsencode(folder.name))[:12]}.lock"
     holder = place.with_suffix(".holder")
+    try:
+        place.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise copy_error(error, place.parent) from error
     while True:
         lock = _acquire(FileLock(place), holder, folder.name, wait_s, waiting)
         if isinstance(lock, SoftFileLock) or _is_in_place(place):
@@ -136,7 +140,11 @@ def _acquire(
 
 
 def _take(lock: BaseFileLock, wait_s: float) -> BaseFileLock:
-    """Take a lock, or a file that stands in for it on a disk without locks. Raises Timeout."""
+    """Take a lock, or a file that stands in for it on a disk without locks. Raises Timeout, and FileNotFoundError where its
+    folder is not there: a record that was moved away meanwhile must not come back as an empty folder with a lock."""
+    folder = os.path.dirname(lock.lock_file) or "."
+    if not os.path.isdir(folder):
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), folder)
     try:
         lock.acquire(timeout=wait_s, poll_interval=0.01)
         return lock
@@ -146,6 +154,14 @@ def _take(lock: BaseFileLock, wait_s: float) -> BaseFileLock:
     stand_in = SoftFileLock(f"{lock.lock_file}.held", is_singleton=True)
     stand_in.acquire(timeout=wait_s, poll_interval=0.01)
     return stand_in
+
+
+def try_lock(place: Path) -> BaseFileLock | None:
+    """Hold a lock of that name until it is released, or None where somebody else does. Raises OSError."""
+    try:
+        return _take(FileLock(place), 0.0)
+    except Timeout:
+        return None
 
 
 def _is_in_place(place: Path) -> bool:
@@ -159,15 +175,25 @@ def _is_in_place(place: Path) -> bool:
     return False
 
 
-@contextlib.contextmanager
-def choices_lock(folder: Path) -> Iterator[None]:
+def choices_lock(folder: Path) -> contextlib.AbstractContextManager[None]:
     """Hold the choices of a record for one small change."""
+    return _short(folder / CHOICES_LOCK)
+
+
+def records_lock(shelf: Path) -> contextlib.AbstractContextManager[None]:
+    """Hold the list of the shelf's records while one is looked for and made: two who bring in the same record at once would
+    make two."""
+    return _short(shelf / SHELF_LOCK)
+
+
+@contextlib.contextmanager
+def _short(place: Path) -> Iterator[None]:
     try:
-        lock = _take(FileLock(folder / CHOICES_LOCK, is_singleton=True), CHOICES_WAIT_S)
+        lock = _take(FileLock(place, is_singleton=True), CHOICES_WAIT_S)
     except Timeout:
-        raise RecordBusy("choices-busy", record=folder.name) from None
+        raise RecordBusy("choices-busy", record=place.parent.name) from None
     except OSError as error:
-        raise copy_error(error, folder / CHOICES_LOCK) from error
+        raise copy_error(error, place) from error
     try:
         yield
     finally:
@@ -176,7 +202,7 @@ def choices_lock(folder: Path) -> Iterator[None]:
 
 def _name_holder(place: Path, holder: Holder) -> None:
     """A note for whoever meets the lock; without it they are told less, so a failure is none of ours."""
-    part = place.with_name(f"{place.name}.{holder.host}.{holder.pid}")
+    part = part_path(place)
     with contextlib.suppress(OSError):
         try:
             part.write_text(json.dumps(asdict(holder)), "utf-8")

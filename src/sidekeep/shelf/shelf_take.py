@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -12,6 +13,10 @@ from sidekeep.errors import ShelfError
 from sidekeep.files.bounded import decode_json, read_bounded
 from sidekeep.files.checksum import text_sha256
 from sidekeep.model.news import News, with_severity
+
+BIN = ".bin"
+"""Folder in ``takes`` for pieces that are no sides; their numbers are not given again."""
+TAKE_FOLDER = re.compile(r"(?P<side>[A-Z]+)-(?P<number>[0-9]+)")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,6 +84,11 @@ def read_take(folder: Path, record_folder: Path) -> ShelfTake:
         content = read_bounded(folder / "take.json", "facts", error=ShelfError)
         values: dict[str, Any] = decode_json(content, dict[str, Any])
         values["folder"] = folder.relative_to(record_folder).as_posix()
+        if match := TAKE_FOLDER.fullmatch(folder.name):
+            # A take is moved by one rename, and its facts are written after it: killed in between, the name is what holds.
+            values |= {"side": match["side"], "number": int(match["number"])}
+            is_binned = folder.parent.name == BIN
+            values["binned"] = (values.get("binned") or "discard") if is_binned else ""
         if isinstance(notes := values.get("notes"), list):
             values["notes"] = [with_severity(note) for note in notes]
         take = msgspec.convert(values, ShelfTake)

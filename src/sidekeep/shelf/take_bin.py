@@ -15,8 +15,8 @@ from pathlib import Path
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import write_json
 from sidekeep.shelf.inventory import Inventory, read_inventory, write_inventory
-from sidekeep.shelf.record_folder import BIN, RecordFolder
-from sidekeep.shelf.shelf_take import ShelfTake
+from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.shelf_take import BIN, ShelfTake
 
 
 def bin_take(folder: RecordFolder, take: ShelfTake, why: str) -> ShelfTake:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from sidekeep.service.comparing.combine import combine
 from sidekeep.service.shelf.adopting import adopt
 from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.record_lock import at_work
 from tests.flow.comparison.pairs import RATE, SHORT, play
 from tests.outside import files_no_larger_than
 
@@ -62,6 +64,32 @@ def test_two_files(files: tuple[Path, Path], tmp_path: Path, capsys: pytest.Capt
     assert json.loads((tmp_path / "a year" / "comparison.json").read_text())["marks"] == values["marks"]
     # made again over itself, but not over anything of somebody else's
     assert run(capsys, "compare", *files, "--out", tmp_path / "a year")[0] == 1
+
+
+def test_two_that_combine_takes_of_one_record_take_turns(shelf: Path, tmp_path: Path) -> None:
+    """Each would take the next free number for its own: the one that comes second waits, and says for whom."""
+    shutil.copytree(shelf, tmp_path / "shelf")
+    (record,) = [path.parent for path in (tmp_path / "shelf").glob("*/record.toml")]
+    takes = [f"{record}/{path.name}" for path in sorted((record / "takes").iterdir())][:2]
+    held, let_go, told = threading.Event(), threading.Event(), []
+
+    def work() -> None:
+        with at_work(record, "combining other takes"):
+            held.set()
+            let_go.wait(120.0)
+
+    def progress(share: float, doing: str = "") -> None:
+        told.append(doing)
+        let_go.set()
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    assert held.wait(120.0)
+    made = combine(tmp_path / "shelf", takes, progress=progress)
+    thread.join()
+    assert "combining other takes" in told[0]
+    assert made.take is not None
+    assert (record / made.take.folder / "take.wav").is_file()
 
 
 def test_what_was_heard_is_told_though_it_cannot_be_kept(

@@ -33,13 +33,19 @@ def run(options: argparse.Namespace) -> int:
         checked = verify(
             options.shelf or default_shelf(), options.place, decode_flac=options.decode, progress=progress
         )
+    is_right = all(each.result.ok and each.result.is_complete for each in checked)
     if options.json:
         print_json(
             {
                 "schema": 1,
-                "ok": all(each.result.ok for each in checked),
+                "ok": is_right,
                 "places": [
-                    {"place": str(each.place), "ok": each.result.ok, **vars(each.result)} for each in checked
+                    {
+                        "place": str(each.place),
+                        "ok": each.result.ok and each.result.is_complete,
+                        **vars(each.result),
+                    }
+                    for each in checked
                 ],
             }
         )
@@ -67,4 +73,4 @@ def run(options: argparse.Namespace) -> int:
                 say(f"  not checked: {sentence}")
         if not checked:
             print("there is nothing to verify yet")
-    return 0 if all(each.result.ok and each.result.is_complete for each in checked) else 1
+    return 0 if is_right else 1

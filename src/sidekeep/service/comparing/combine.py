@@ -18,6 +18,7 @@ from sidekeep.service.comparing.made_take import (
     BETWEEN,
     check_room,
     file_to_write,
+    held_for_making,
     home_of,
     made_of,
     put_on_shelf,
@@ -64,6 +65,8 @@ def combine(
     folder = home.path.parent if out_path is None and home is not None else (out_path or shelf).parent
     check_room(form.length_frames, form, BITS, folder, is_twice=out_path is None)
     with ExitStack() as stack:
+        if out_path is None and home is not None:
+            stack.enter_context(held_for_making(home, progress))
         for take in takes:
             stack.enter_context(reading_whole(take.source, take.paths))
         combiner = prepare(takes[0].source, [take.source for take in takes[1:]], part(progress, 0.0, 0.5))

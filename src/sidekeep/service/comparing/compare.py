@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -23,6 +24,7 @@ from sidekeep.service.comparing.history import side_history
 from sidekeep.service.comparing.page import comparison_page
 from sidekeep.service.comparing.takes import NamedTake, named_take
 from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.record_lock import at_work
 from sidekeep.wording.findings import told
 
 PAGES = ("comparison.json", "comparison.txt", "report.html")
@@ -76,10 +78,16 @@ def compare(
         old=old, new=new, comparison=comparison, findings=findings, values=values, folder=folder
     )
     try:
-        if folder is not None:
-            _keep(result, folder)
-        if folder is not None and out_dir is None:
-            keep_alignment(folder, comparison, replace=True)
+        with ExitStack() as stack:
+            if folder is not None and out_dir is None and new.record is not None:
+                doing = "keeping a comparison"
+                stack.enter_context(
+                    at_work(new.record.path, doing, wait_s=None, waiting=lambda text: progress(0.95, text))
+                )
+            if folder is not None:
+                _keep(result, folder)
+            if folder is not None and out_dir is None:
+                keep_alignment(folder, comparison, replace=True)
     except CopyError as error:
         result = replace(result, folder=None, not_kept=error)
     progress(1.0, "compared")

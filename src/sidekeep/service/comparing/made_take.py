@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,12 +14,14 @@ from sidekeep.files.atomic import whole_file, work_folder
 from sidekeep.files.guard import OutputGuard
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.wave.bext import Bext, history_line
+from sidekeep.flow.progress import Progress
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.news import News
 from sidekeep.service.comparing.takes import NamedTake
 from sidekeep.service.shelf.records import open_catalogue
 from sidekeep.shelf.adopt import adopt_take
 from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.record_lock import at_work
 from sidekeep.shelf.shelf_take import ShelfTake
 
 BETWEEN = " + "
@@ -75,6 +77,11 @@ def made_of(names: Sequence[str], form: AudioFormat, bits: int, how: str) -> Bex
             text=f"{how} by sidekeep from {len(names)} takes",
         ),
     )
+
+
+def held_for_making(home: RecordFolder, progress: Progress) -> AbstractContextManager[None]:
+    """The record, for as long as a new take of it is made: two at once would give it one number."""
+    return at_work(home.path, "combining takes", wait_s=None, waiting=lambda text: progress(0.0, text))
 
 
 @contextmanager

@@ -26,6 +26,7 @@ from sidekeep.service.choices import edits
 from sidekeep.service.comparing.made_take import (
     check_room,
     file_to_write,
+    held_for_making,
     home_of,
     made_of,
     put_on_shelf,
@@ -75,6 +76,8 @@ def put_together(
     frames = sum(source.format.length_frames for source in sources)
     check_room(frames, form, bits, folder, is_twice=out_path is None)
     with ExitStack() as stack:
+        if out_path is None and home is not None:
+            stack.enter_context(held_for_making(home, progress))
         for take in takes:
             stack.enter_context(reading_whole(take.source, take.paths))
         seams = _seams(takes, progress)

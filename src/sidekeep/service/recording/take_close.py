@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import IO
 
 from sidekeep.errors import AudioFileError, ShelfError, SidekeepError
 from sidekeep.files.atomic import copy_error
@@ -19,8 +17,11 @@ from sidekeep.shelf.adopt import close_take, new_take
 from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.index.index import open_index
 from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.record_lock import try_lock
 from sidekeep.shelf.shelf_take import ShelfTake, TakeFile
 from sidekeep.shelf.surveys.draft import forget_drafts
+
+_TAKING = ".taking"
 
 
 def close_recorded(
@@ -54,37 +55,29 @@ def only_one_taker(shelf: Path) -> Iterator[None]:
     """A second sidekeep must not record onto the same shelf: two would fight for one input."""
     try:
         shelf.mkdir(parents=True, exist_ok=True)
-        file = (shelf / ".taking").open("a+b")
+        lock = try_lock(shelf / _TAKING)
     except OSError as error:
         raise copy_error(error, shelf) from error
-    with file:
-        if not _lock(file):
-            raise ShelfError("shelf-recording", shelf=shelf)
+    if lock is None:
+        raise ShelfError("shelf-recording", shelf=shelf)
+    try:
         yield
+    finally:
+        lock.release()
 
 
 def is_taking(shelf: Path) -> bool:
     """Whether somebody records onto this shelf now."""
+    place = shelf / _TAKING
+    if not place.exists():
+        return False
     try:
-        with (shelf / ".taking").open("r+b") as file:
-            return not _lock(file)
+        lock = try_lock(place)
     except OSError:
         return False
-
-
-def _lock(file: IO[bytes]) -> bool:
-    try:
-        if os.name == "nt":
-            import msvcrt
-
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
-        else:
-            import fcntl
-
-            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
+    if lock is not None:
+        lock.release()
+    return lock is None
 
 
 def interrupted(shelf: Path) -> list[Path]:

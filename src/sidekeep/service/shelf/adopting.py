@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from sidekeep.copies.kept.intact import known_sums
@@ -12,26 +13,27 @@ from sidekeep.files.checksum import FileState, file_sha256
 from sidekeep.files.guard import OutputGuard, refuse_removal
 from sidekeep.files.reading.own_sum import own_sum_findings
 from sidekeep.files.reading.reader import open_take
+from sidekeep.files.reading.source import FileSource
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.finding import Finding
 from sidekeep.model.record import Record
 from sidekeep.service.choices.named_sides import name_findings, order_findings, side_said, sides_of_names
-from sidekeep.service.choices.sleeves import assign_files, load_sleeve
+from sidekeep.service.choices.sleeves import TakeFiles, assign_files, load_sleeve
 from sidekeep.service.shelf.pyramids import PEAKS
 from sidekeep.service.shelf.records import (
+    add_record,
     find_record,
-    free_folder,
     index_record,
+    make_shelf,
     plan_record,
     planned_before,
     unnamed_before,
 )
 from sidekeep.shelf.adopt import adopt_take, remove_originals, whole_on_shelf
 from sidekeep.shelf.record_folder import RecordFolder
-from sidekeep.shelf.record_lock import at_work
+from sidekeep.shelf.record_lock import at_work, records_lock
 from sidekeep.shelf.shelf_take import ShelfTake
 from sidekeep.shelf.sleeve.parts.quoting import visible
-from sidekeep.shelf.sleeve.writing import write_sleeve
 from sidekeep.wording.findings import finding_text
 
 
@@ -62,45 +64,18 @@ def adopt(
     OutputGuard(files).check(shelf)
     for path in files if move else ():
         refuse_removal(path)
-    folder: RecordFolder | None
-    if record_name is not None:
-        folder = find_record(shelf, record_name)
-    elif sleeve_path is not None:
-        folder = planned_before(shelf, sleeve_path)
-    else:
-        folder = unnamed_before(shelf, Record(title=visible(files[0].stem))) if files else None
-    may_go_on = record_name is None and folder is not None and bool(folder.takes())
-    if folder is not None and not may_go_on:
-        record = folder.record()
-    else:
-        sleeve = load_sleeve(sleeve_path)
-        record = sleeve.record if sleeve else Record(title=visible(files[0].stem) if files else "")
-    told_sides = side_letters
-    if record_name is not None and side_letters is None:
-        told_sides = _sides_left(folder, record, files)
-    takes_files = assign_files(files, record if record.sides else None, told_sides)
-    sources = [
-        open_take(take.paths) for take in takes_files
-    ]  # every file is opened before anything is copied
+    wish = _Wish(
+        files=files, shelf=shelf, sleeve_path=sleeve_path, record_name=record_name, letters=side_letters
+    )
+    plan = wish.plan(may_be_there=move)  # every file is opened before anything is made
     before = {path: FileState.of(path) for path in files}
-    held: list[ShelfTake | None] = [None] * len(takes_files)
-    if folder is not None and may_go_on:
-        held = [_held(folder, take.paths) for take in takes_files]
-        if all(held) and not move:
-            raise ShelfError("adopted-before", name=folder.path.name)
-        folder = folder if any(held) else None
-    if folder is None:
-        folder = (
-            plan_record(shelf, sleeve_path)
-            if sleeve_path is not None
-            else RecordFolder.create(free_folder(shelf, record), sleeve=write_sleeve(record))
-        )
     takes: list[ShelfTake] = []
     told: list[tuple[Finding, ...]] = []
-    with at_work(folder.path, "adopting", wait_s=None, waiting=lambda text: progress(0.0, text)):
-        for index, (take, source) in enumerate(zip(takes_files, sources, strict=True)):
+    with contextlib.ExitStack() as held:
+        folder, plan = _hold_record(held, wish, plan.folder, move, progress)
+        for index, (take, source) in enumerate(zip(plan.takes, plan.sources, strict=True)):
             letters = "".join(side.name for side in take.sides) if take.sides else "A"
-            there = held[index]
+            there = plan.there[index]
             if there is not None and there.side == letters:
                 if move:
                     whole_on_shelf(folder, there)
@@ -109,8 +84,9 @@ def adopt(
                 continue
             odd = [*source.problems, *own_sum_findings(source)]
             if side_letters is None:
-                odd += name_findings(take.paths[0], tuple(letters), source.format.length_frames)
-                odd += order_findings(take.paths[0], tuple(letters), record, source.format.length_frames)
+                frames = source.format.length_frames
+                odd += name_findings(take.paths[0], tuple(letters), frames)
+                odd += order_findings(take.paths[0], tuple(letters), plan.record, frames)
             told.append(tuple(odd))
             takes.append(
                 adopt_take(
@@ -121,20 +97,134 @@ def adopt(
                     stylus=stylus,
                     wanted=known_sums(take.paths),
                     problems=[finding_text(finding, source.format.rate_hz) for finding in odd],
-                    progress=part(progress, index / len(sources), (index + 0.9) / len(sources)),
+                    progress=part(progress, index / len(plan.takes), (index + 0.9) / len(plan.takes)),
                 )
             )
             kept_in = folder.path / takes[-1].folder
             PEAKS.of(
                 kept_in,
                 open_take([kept_in / file.name for file in takes[-1].files]),
-                part(progress, (index + 0.9) / len(sources), (index + 1) / len(sources)),
+                part(progress, (index + 0.9) / len(plan.takes), (index + 1) / len(plan.takes)),
             )
             index_record(shelf, folder)  # a run that is broken off leaves the index right
         if move:
             remove_originals(before)
     index_record(shelf, folder)
     return Adopted(folder=folder, takes=tuple(takes), findings=tuple(told))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Plan:
+    """The record that recordings go to, None for one that is still to be made, and what it says; the takes they are, opened; and
+    which of these it holds already."""
+
+    folder: RecordFolder | None
+    record: Record
+    takes: list[TakeFiles]
+    sources: list[FileSource]
+    there: list[ShelfTake | None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Wish:
+    """What was asked for. What of it is done already is looked up anew each time: somebody else may be bringing in the same."""
+
+    files: Sequence[Path]
+    shelf: Path
+    sleeve_path: Path | None
+    record_name: str | None
+    letters: Sequence[str] | None
+    opened: dict[tuple[Path, ...], FileSource] = field(default_factory=dict)
+    sums: dict[Path, str] = field(default_factory=dict)
+
+    def plan(self, *, may_be_there: bool) -> _Plan:
+        """What is to be done as things stand. Raises ``ShelfError`` where all is there, unless it may be."""
+        folder = self._found()
+        is_named = self.record_name is not None
+        # Who names record and side wants another take of it, also of the same sound.
+        may_go_on = (
+            folder is not None and bool(folder.takes()) and not (is_named and self.letters is not None)
+        )
+        if folder is not None and (is_named or not may_go_on):
+            record = folder.record()
+        else:
+            record = self._record_said()
+        if folder is not None and is_named and may_go_on and not may_be_there:
+            if self.files and all(self._held(folder, [path]) for path in self.files):
+                raise ShelfError("adopted-before", name=folder.path.name)
+        letters = self.letters
+        if is_named and letters is None:
+            letters = _sides_left(folder, record, self.files)
+        takes = assign_files(self.files, record if record.sides else None, letters)
+        sources = [self._open(take.paths) for take in takes]
+        there: list[ShelfTake | None] = [None] * len(takes)
+        if folder is not None and may_go_on:
+            there = [self._held(folder, take.paths) for take in takes]
+            if all(there) and not may_be_there:
+                raise ShelfError("adopted-before", name=folder.path.name)
+            folder = folder if is_named or any(there) else None
+        return _Plan(folder=folder, record=record, takes=takes, sources=sources, there=there)
+
+    def make(self) -> RecordFolder:
+        """A new record for them, in the index at once, so that whoever looks next finds it."""
+        if self.sleeve_path is not None:
+            return plan_record(self.shelf, self.sleeve_path)
+        return add_record(self.shelf, self._record_said())
+
+    def _found(self) -> RecordFolder | None:
+        if self.record_name is not None:
+            return find_record(self.shelf, self.record_name)
+        if self.sleeve_path is not None:
+            return planned_before(self.shelf, self.sleeve_path)
+        return unnamed_before(self.shelf, self._record_said()) if self.files else None
+
+    def _record_said(self) -> Record:
+        sleeve = load_sleeve(self.sleeve_path)
+        if sleeve is not None:
+            return sleeve.record
+        return Record(title=visible(self.files[0].stem) if self.files else "")
+
+    def _open(self, paths: tuple[Path, ...]) -> FileSource:
+        # Whoever came first may have moved them: opening says so in one line.
+        if paths not in self.opened or not all(path.exists() for path in paths):
+            self.opened[paths] = open_take(paths)
+        return self.opened[paths]
+
+    def _held(self, folder: RecordFolder, paths: Sequence[Path]) -> ShelfTake | None:
+        """The take of a record that holds the very same files, in the same order."""
+        sizes = [path.stat().st_size for path in paths]
+        alike = [take for take in folder.takes() if [file.size_bytes for file in take.files] == sizes]
+        for path in paths if alike else ():
+            self.sums[path] = self.sums.get(path) or file_sha256(path)
+        return next(
+            (take for take in alike if [file.sha256 for file in take.files] == [self.sums[p] for p in paths]),
+            None,
+        )
+
+
+def _hold_record(
+    held: contextlib.ExitStack, wish: _Wish, folder: RecordFolder | None, move: bool, progress: Progress
+) -> tuple[RecordFolder, _Plan]:
+    """Hold the record that the recordings go to, made where there is none. Whoever had to wait looks again what is left to do:
+    the one that came first may have brought in the same."""
+    while True:
+        if folder is None:
+            make_shelf(wish.shelf)
+            with records_lock(wish.shelf):
+                plan = wish.plan(may_be_there=move)
+                if plan.folder is None:
+                    made = wish.make()
+                    held.enter_context(at_work(made.path, "adopting"))
+                    return made, plan
+                folder = plan.folder
+        held.enter_context(
+            at_work(folder.path, "adopting", wait_s=None, waiting=lambda text: progress(0.0, text))
+        )
+        plan = wish.plan(may_be_there=move)
+        if plan.folder is not None and plan.folder.path == folder.path:
+            return folder, plan
+        held.close()
+        folder = plan.folder
 
 
 def _sides_left(folder: RecordFolder | None, record: Record, files: Sequence[Path]) -> list[str] | None:
@@ -155,11 +245,3 @@ def _sides_left(folder: RecordFolder | None, record: Record, files: Sequence[Pat
     if not all(found):
         raise ParameterError("sides-unclear", files=len(files), sides=len(sides))
     return found
-
-
-def _held(folder: RecordFolder, paths: Sequence[Path]) -> ShelfTake | None:
-    """The take of a record that holds the very same files, in the same order."""
-    sizes = [path.stat().st_size for path in paths]
-    alike = [take for take in folder.takes() if [file.size_bytes for file in take.files] == sizes]
-    sums = [file_sha256(path) for path in paths] if alike else []
-    return next((take for take in alike if [file.sha256 for file in take.files] == sums), None)

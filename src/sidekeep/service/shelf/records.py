@@ -20,7 +20,7 @@ from sidekeep.shelf.index.catalogue import Catalogue, Entry, record_folders
 from sidekeep.shelf.index.index import make_again, open_index
 from sidekeep.shelf.inventory import Inventory, write_inventory
 from sidekeep.shelf.record_folder import RecordFolder
-from sidekeep.shelf.record_lock import at_work
+from sidekeep.shelf.record_lock import at_work, records_lock
 from sidekeep.shelf.sleeve.reading import read_sleeve
 from sidekeep.shelf.sleeve.writing import write_sleeve
 from sidekeep.wording.findings import finding_text
@@ -148,7 +148,13 @@ def plan_sleeve(shelf: Path, text: str) -> RecordFolder:
 def _plan(shelf: Path, record: Record, text: str, name: str) -> RecordFolder:
     if not record.title and not record.artist:
         raise SleeveError("file-without-name", name=name)
-    with open_catalogue(shelf, create=True) as catalogue:
+    return add_record(shelf, record, text)
+
+
+def add_record(shelf: Path, record: Record, sleeve: str | None = None) -> RecordFolder:
+    """A new record on the shelf, under a name of its own, and in the index at once; ``sleeve`` None is kept as a plain text."""
+    with open_catalogue(shelf, create=True) as catalogue, records_lock(shelf):
+        text = write_sleeve(record) if sleeve is None else sleeve
         folder = RecordFolder.create(free_folder(shelf, record), sleeve=text)
         catalogue.put(folder)
     return folder

@@ -17,7 +17,7 @@ from sidekeep.copies.kept.intact import find_in_bags, not_what_it_was
 from sidekeep.copies.kept.manifest import MANIFEST_NAME
 from sidekeep.copies.kept.verify import check_sums, verify_folder
 from sidekeep.errors import Cancelled, CopyError, RecordBusy, ShelfError, SidekeepError
-from sidekeep.files.atomic import write_json
+from sidekeep.files.atomic import forget_parts_below, write_json
 from sidekeep.files.bounded import kept_json
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.service.shelf.kept_texts import text_faults
@@ -134,6 +134,7 @@ def verify_record(
     shelf: Path, folder: RecordFolder, decode_flac: bool = False, progress: Progress = no_progress
 ) -> VerifyResult:
     """Takes against their checksums, copies against their manifests; the outcome is kept with its date."""
+    forget_parts_below(folder.path)
     told, noted = silent_changes(folder.path, (folder.last_check() or {}).get("texts"))
     expected = expected_takes(folder)
     result = check_sums(

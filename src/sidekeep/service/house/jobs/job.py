@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
-from dataclasses import dataclass, field
-from pathlib import Path
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import msgspec
@@ -28,7 +26,6 @@ class Job:
     left_s: float | None = None
     result: dict[str, Any] | None = None
     error: dict[str, Any] | None = None
-    takes_before: set[Path] = field(default_factory=set)
     is_given: bool = False  # the worker has it
     is_stopping: bool = False
 
@@ -46,12 +43,6 @@ class Job:
             "result": self.result,
             "error": self.error,
         }
-
-    def take_folders(self) -> set[Path]:
-        """The takes that its record has now."""
-        folder = self.arguments.get("folder")
-        takes = Path(folder) / "takes" if folder else Path(os.devnull)
-        return set(takes.iterdir()) if takes.is_dir() else set()
 
 
 class KeptJob(msgspec.Struct):

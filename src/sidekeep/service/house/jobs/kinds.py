@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep.errors import CopyError, RecordBusy
-from sidekeep.files.atomic import forget_parts
+from sidekeep.files.atomic import forget_parts_below
 from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.passes.contract import facts_object
 from sidekeep.flow.progress import Progress, part
@@ -122,7 +122,6 @@ def _adopt(
     """Bring in a recording that was sent; the copy that was sent is removed when it is safe on the shelf."""
     waiting = shelf / UPLOADS / upload
     record = RecordFolder(Path(folder))
-    before = set(_take_folders(record))
     try:
         # Renamed to what it was called, so that the take remembers it.
         named = waiting.with_name(f"{upload}-folder") / name
@@ -140,9 +139,6 @@ def _adopt(
         place = record.path / take.folder
         PEAKS.of(place, open_take([place / file.name for file in take.files]), part(progress, 0.6, 1.0))
         return {"take": take_id(record.record_id, take), "side": take.side}
-    except BaseException:
-        _drop_unclosed(record, before)
-        raise
     finally:
         waiting.unlink(missing_ok=True)
         shutil.rmtree(waiting.with_name(f"{upload}-folder"), ignore_errors=True)
@@ -166,23 +162,18 @@ def _combine(
     """One better take out of several, or one out of the ``pieces`` of a side; they stay as they are, and the new one lies beside
     them."""
     record = RecordFolder(Path(folder))
-    before = set(_take_folders(record))
     names = [str(record.path / take) for take in takes]
     facts: dict[str, Any]
-    try:
-        with at_work(record.path, "combining takes"):
-            if pieces:
-                joined = put_together(shelf, names, progress=part(progress, 0.0, 0.9))
-                take, facts = joined.take, {"seams": _seams(joined)}
-            else:
-                made = combine(shelf, names, progress=part(progress, 0.0, 0.9))
-                take, facts = made.take, {"replaced_frames": made.facts.replaced_frames}
-        assert take is not None
-        place = record.path / take.folder
-        PEAKS.of(place, open_take([place / file.name for file in take.files]), part(progress, 0.9, 1.0))
-    except BaseException:
-        _drop_unclosed(record, before)
-        raise
+    with at_work(record.path, "combining takes"):
+        if pieces:
+            joined = put_together(shelf, names, progress=part(progress, 0.0, 0.9))
+            take, facts = joined.take, {"seams": _seams(joined)}
+        else:
+            made = combine(shelf, names, progress=part(progress, 0.0, 0.9))
+            take, facts = made.take, {"replaced_frames": made.facts.replaced_frames}
+    assert take is not None
+    place = record.path / take.folder
+    PEAKS.of(place, open_take([place / file.name for file in take.files]), part(progress, 0.9, 1.0))
     return {
         "take": take_id(record.record_id, take),
         "side": take.side,
@@ -207,18 +198,6 @@ def _findings(findings: Sequence[Finding], rate_hz: int) -> list[dict[str, Any]]
     ]
 
 
-def _take_folders(record: RecordFolder) -> list[Path]:
-    takes = record.path / "takes"
-    return [path for path in takes.iterdir() if path.is_dir()] if takes.is_dir() else []
-
-
-def _drop_unclosed(record: RecordFolder, before: set[Path]) -> None:
-    """Take folders that came since and were never closed hold half a copy of what was sent."""
-    for place in _take_folders(record):
-        if place not in before and not (place / "take.json").exists():
-            shutil.rmtree(place, ignore_errors=True)
-
-
 KINDS: dict[str, Callable[..., dict[str, Any]]] = {
     "survey": _survey,
     "copies": _copies,
@@ -229,23 +208,20 @@ KINDS: dict[str, Callable[..., dict[str, Any]]] = {
 }
 
 
-def clear_up(shelf: Path, kind: str, arguments: dict[str, Any], takes_before: set[Path]) -> None:
-    """What a stopped job left: half-written things only, temporary names, work folders, takes that were never
-    closed. Nothing is touched while somebody else is at work on the record."""
+def clear_up(shelf: Path, kind: str, arguments: dict[str, Any]) -> None:
+    """What a stopped job left: temporary names, work folders, copies half made. Takes are not among it: one that comes gets its
+    name whole, and one without facts is being recorded. Nothing is touched while somebody else is at work on the record."""
     folder = arguments.get("folder", "")
     if folder:
         with contextlib.suppress(RecordBusy, CopyError), at_work(Path(folder), "clearing up"):
-            _clear_record(RecordFolder(Path(folder)), kind, takes_before)
+            _clear_record(Path(folder))
     if kind == "adopt":
         upload = shelf / UPLOADS / arguments["upload"]
         upload.unlink(missing_ok=True)
         shutil.rmtree(upload.with_name(f"{upload.name}-folder"), ignore_errors=True)
 
 
-def _clear_record(record: RecordFolder, kind: str, takes_before: set[Path]) -> None:
-    for place, _, _ in os.walk(record.path):
-        forget_parts(Path(place))
-    for path in [*record.path.rglob(".sidekeep-*"), *record.path.rglob(".making")]:
+def _clear_record(folder: Path) -> None:
+    forget_parts_below(folder)
+    for path in folder.rglob(".making"):
         shutil.rmtree(path, ignore_errors=True)
-    if kind in ("adopt", "combine"):
-        _drop_unclosed(record, takes_before)

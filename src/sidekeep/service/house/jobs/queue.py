@@ -151,7 +151,6 @@ class Jobs:
                     continue
                 job.state = "running"
                 job.begun_s = time.monotonic()
-                job.takes_before = job.take_folders()
                 self._tell(job)
             try:
                 self._run(job)
@@ -245,7 +244,7 @@ class Jobs:
 
     def _clear_up(self, job: Job) -> None:
         with contextlib.suppress(OSError):
-            clear_up(self._shelf, job.kind, job.arguments, job.takes_before)
+            clear_up(self._shelf, job.kind, job.arguments)
 
     def _forget_old(self) -> None:
         ended = [job for job in self._jobs.values() if job.state in ("done", "failed", "cancelled")]
