@@ -55,9 +55,20 @@ def copy_error(error: OSError, path: str | os.PathLike[str]) -> CopyError:
     """The one-line ``CopyError`` for what the operating system said about ``path``, which a person knows by its final name."""
     path = _WHO.sub("", os.fspath(path))
     code = _CODES.get(error.errno or 0)
+    if code == "disk-full" and _takes_no_more_files(path):
+        code = "no-more-files"
     if code is None:
         return CopyError("not-written", path=path, reason=error.strerror or error)
     return CopyError(code, path=path)
+
+
+def _takes_no_more_files(path: str) -> bool:
+    """Whether there is room for bytes on the disk, and none in its list of files (Linux and macOS tell)."""
+    try:
+        found = os.statvfs(os.path.dirname(path) or ".")
+    except (OSError, AttributeError):
+        return False
+    return found.f_bavail > 0 and found.f_files > 0 and found.f_favail == 0
 
 
 def told_as(error: CopyError, making: Path, final: Path) -> CopyError:
@@ -71,7 +82,7 @@ def told_as(error: CopyError, making: Path, final: Path) -> CopyError:
 
 def is_disk_full(error: BaseException) -> bool:
     """Whether writing failed for want of room."""
-    return getattr(error, "code", "") in ("disk-full", "quota-full") or (
+    return getattr(error, "code", "") in ("disk-full", "quota-full", "no-more-files") or (
         isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)
     )
 
@@ -231,7 +242,10 @@ def work_folder(parent: Path) -> Iterator[Path]:
     """A folder of this process on the disk of ``parent``, gone at the end whatever happens. Those of killed runs go first."""
     forget_parts(parent)
     folder = part_path(parent / WORK)
-    folder.mkdir()
+    try:
+        folder.mkdir()
+    except OSError as error:
+        raise copy_error(error, parent) from error
     try:
         yield folder
     finally:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -84,11 +84,6 @@ def read_take(folder: Path, record_folder: Path) -> ShelfTake:
         content = read_bounded(folder / "take.json", "facts", error=ShelfError)
         values: dict[str, Any] = decode_json(content, dict[str, Any])
         values["folder"] = folder.relative_to(record_folder).as_posix()
-        if match := TAKE_FOLDER.fullmatch(folder.name):
-            # A take is moved by one rename, and its facts are written after it: killed in between, the name is what holds.
-            values |= {"side": match["side"], "number": int(match["number"])}
-            is_binned = folder.parent.name == BIN
-            values["binned"] = (values.get("binned") or "discard") if is_binned else ""
         if isinstance(notes := values.get("notes"), list):
             values["notes"] = [with_severity(note) for note in notes]
         take = msgspec.convert(values, ShelfTake)
@@ -97,4 +92,9 @@ def read_take(folder: Path, record_folder: Path) -> ShelfTake:
                 raise ValueError(f"{file.name!r} is no name of a file in the take's folder")
     except (ShelfError, ValueError, msgspec.ValidationError) as error:
         raise ShelfError("take-facts-unread", path=folder / "take.json", reason=error) from error
-    return take
+    match = TAKE_FOLDER.fullmatch(folder.name)
+    if match is None:
+        return take
+    # A take is moved by one rename, and its facts are written after it: killed in between, the name is what holds.
+    binned = (take.binned or "discard") if folder.parent.name == BIN else ""
+    return replace(take, side=match["side"], number=int(match["number"]), binned=binned)

@@ -139,6 +139,10 @@ WORDS: Mapping[str, Sentence] = {
     "tag-nul": "{name} {text!r} holds a NUL character; take it out of the sleeve text",
     "tag-half-character": "{name} {text!r} holds half a character; type it again",
     "disk-full": "cannot write {path}: the disk is full; free some space or choose another folder",
+    "no-more-files": (
+        "cannot write {path}: the disk has room, but takes no more files; remove some that you do not need, "
+        "or choose another folder"
+    ),
     "quota-full": (
         "cannot write {path}: your share of the disk is used up; free some space or choose another folder"
     ),
