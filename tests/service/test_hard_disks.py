@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import subprocess
 import tempfile
@@ -14,7 +15,8 @@ import soundfile
 
 from sidekeep.cli.main import main
 from sidekeep.devices.inputs import SoundInput
-from sidekeep.errors import ShelfError, SidekeepError
+from sidekeep.errors import CopyError, ShelfError, SidekeepError
+from sidekeep.files.atomic import work_folder
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.service.recording.take_close import recover
 from sidekeep.service.recording.take_record import open_session
@@ -127,6 +129,29 @@ def test_a_full_disk(
     assert_reads(shelf, capsys, caplog)
     (small_disk / "filling").unlink()
     assert [entry.title for entry in service.list_records(shelf)] == ["Salt Tables"]
+
+
+def test_a_disk_that_takes_no_more_files(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
+) -> None:
+    """It has room, and says that it is full: many small files use up its list of files before its bytes."""
+    (tmp_path / "many").mkdir()
+    with mounted(tmp_path / "many", "size=64m,nr_inodes=60"):
+        shelf = make_record(tmp_path / "many", tmp_path)
+        (shelf / "others").mkdir()
+        with contextlib.suppress(OSError):
+            for number in range(60):
+                (shelf / "others" / f"{number}").write_bytes(b"")
+        assert_reads(shelf, capsys, caplog)
+        assert main(["mend", str(tmp_path / "a.wav"), str(shelf / "b.wav")]) == 2
+        told = capsys.readouterr().err
+        assert "takes no more files" in told
+        assert ".part" not in told
+        with pytest.raises(CopyError) as caught, work_folder(shelf):
+            pass
+        assert caught.value.code == "no-more-files"
+        assert caught.value.facts["path"] == str(shelf)
+        assert not list(shelf.rglob("*.part"))
 
 
 @pytest.mark.parametrize("has_index", [True, False])
