@@ -262,6 +262,9 @@ def test_what_is_not_a_number_comes_out_as_silence() -> None:
     )
     assert np.isfinite(given).all()
     np.testing.assert_array_equal(given, wanted)
+    (told,) = [finding for finding in mended[0].findings if finding.kind == "not-a-number"]
+    assert (told.start_frame, told.stop_frame, told.facts["frames"]) == (20_000, 30_001, 11)
+    assert not [finding for finding in mended[1].findings if finding.kind == "not-a-number"]
 
 
 def test_a_scratch_is_followed_when_it_grows_faint() -> None:

@@ -41,7 +41,7 @@ from sidekeep.dsp.impulses.thumps import get_ready
 from sidekeep.dsp.turn.forecast import TurnForecast
 from sidekeep.errors import ParameterError
 from sidekeep.flow.mend_chunks import HARDLY_DAMAGED_A_MIN, Chunk, LookedAt, ask_beat
-from sidekeep.flow.numbers import numbers_only
+from sidekeep.flow.numbers import OddFrames
 from sidekeep.flow.patches import PatchPieces
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.repair_log import RepairLog
@@ -126,7 +126,7 @@ class Mender:
         self.chunk = CHUNK_FRAMES * self.rate_factor
         self.margin = MARGIN_FRAMES * self.rate_factor
         self.latency_frames = (IN_FLIGHT + BEAT_CHUNKS + 4) * self.chunk + self.margin
-        self._log = RepairLog(rate_hz, channels)
+        self._log, self._odd = RepairLog(rate_hz, channels), OddFrames()
         self._bands = BandWatch(rate_hz, self.rate_factor, lossy=lossy)
         self._prior, self._beats = TurnForecast(), BeatWatch()
         self._pool = ThreadPoolExecutor(THREADS, thread_name_prefix="mend")
@@ -150,7 +150,7 @@ class Mender:
 
     @property
     def findings(self) -> list[Finding]:
-        return self._log.findings
+        return [*self._odd.findings, *self._log.findings]
 
     @property
     def owners(self) -> list[int]:
@@ -164,7 +164,7 @@ class Mender:
     def process(self, block: Audio) -> Audio:
         """Take frames in; mended frames come out ``latency_frames`` or less behind. What is not a number
         comes out as silence: the kernels cannot bear it."""
-        self._held.append(numbers_only(block))
+        self._held.append(self._odd.cleaned(block))
         out: list[Audio] = []
         while self._held.stop >= self._next_chunk + self.chunk + self.margin:
             self._look(self._next_chunk + self.chunk)

@@ -151,9 +151,13 @@ def _take(lock: BaseFileLock, wait_s: float) -> BaseFileLock:
     except OSError as error:
         if error.errno not in _NO_LOCKS:
             raise
-    stand_in = SoftFileLock(f"{lock.lock_file}.held", is_singleton=True)
+    stand_in = SoftFileLock(_stand_in(lock.lock_file), is_singleton=lock.is_singleton)
     stand_in.acquire(timeout=wait_s, poll_interval=0.01)
     return stand_in
+
+
+def _stand_in(place: str | os.PathLike[str]) -> str:
+    return f"{os.fspath(place)}.held"
 
 
 def try_lock(place: Path) -> BaseFileLock | None:
@@ -162,6 +166,19 @@ def try_lock(place: Path) -> BaseFileLock | None:
         return _take(FileLock(place), 0.0)
     except Timeout:
         return None
+
+
+def is_held(place: Path) -> bool:
+    """Whether somebody holds the lock of that name; False where nobody can tell."""
+    if not place.exists() and not os.path.exists(_stand_in(place)):
+        return False
+    try:
+        lock = try_lock(place)
+    except OSError:
+        return False
+    if lock is not None:
+        lock.release()
+    return lock is None
 
 
 def _is_in_place(place: Path) -> bool:

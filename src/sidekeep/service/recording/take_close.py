@@ -17,7 +17,7 @@ from sidekeep.shelf.adopt import close_take, new_take
 from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.index.index import open_index
 from sidekeep.shelf.record_folder import RecordFolder
-from sidekeep.shelf.record_lock import try_lock
+from sidekeep.shelf.record_lock import is_held, try_lock
 from sidekeep.shelf.shelf_take import ShelfTake, TakeFile
 from sidekeep.shelf.surveys.draft import forget_drafts
 
@@ -68,16 +68,7 @@ def only_one_taker(shelf: Path) -> Iterator[None]:
 
 def is_taking(shelf: Path) -> bool:
     """Whether somebody records onto this shelf now."""
-    place = shelf / _TAKING
-    if not place.exists():
-        return False
-    try:
-        lock = try_lock(place)
-    except OSError:
-        return False
-    if lock is not None:
-        lock.release()
-    return lock is None
+    return is_held(shelf / _TAKING)
 
 
 def interrupted(shelf: Path) -> list[Path]:
