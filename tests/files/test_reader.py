@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidekeep.errors import AudioFileError, ParameterError
+from sidekeep.files.reading.library_source import SndfileSource
 from sidekeep.files.reading.reader import open_source, open_take
 from sidekeep.files.writing.sinks import codec_of, open_sink
 from tests.files.sounds import music, wav_bytes, whole_numbers
@@ -229,3 +230,23 @@ def test_eight_bit_files(tmp_path: Path) -> None:
     source = open_source(tmp_path / "a.wav")
     assert source.format.bits == 8
     np.testing.assert_array_equal(source.read(0, 3)[:, 0], [-1.0, 0.0, 0.5])
+
+
+@pytest.mark.parametrize("endian", ["LITTLE", "BIG"])
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"])
+def test_a_caf_file_of_unknown_length_is_read_where_it_lies(
+    tmp_path: Path, subtype: str, endian: str
+) -> None:
+    """A recorder that was cut off leaves the size -1 (Apple, "Core Audio Format Specification 1.0"). Decoded whole to be opened, an
+    hour of it took minutes."""
+    audio = np.random.default_rng(3).uniform(-0.5, 0.5, (5_000, 2))
+    soundfile.write(tmp_path / "a.caf", audio, 48_000, subtype=subtype, endian=endian)
+    wanted, _ = soundfile.read(tmp_path / "a.caf", dtype="float64")
+    content = bytearray((tmp_path / "a.caf").read_bytes())
+    at = content.index(b"data") + 4
+    content[at : at + 8] = b"\xff" * 8
+    (tmp_path / "b.caf").write_bytes(content)
+    source = open_source(tmp_path / "b.caf")
+    assert isinstance(source, SndfileSource)
+    assert (source.format.rate_hz, source.format.length_frames) == (48_000, 5_000)
+    np.testing.assert_array_equal(np.concatenate(list(source.blocks(1_000))), wanted)

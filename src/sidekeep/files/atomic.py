@@ -25,7 +25,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from sidekeep.errors import CopyError
+from sidekeep.errors import CopyError, SidekeepError
+from sidekeep.files.bounded import read_text_bounded
 from sidekeep.files.checksum import bytes_sha256
 
 PART = ".part"
@@ -138,8 +139,8 @@ def _place() -> str:
     inside = machine = ""
     with contextlib.suppress(OSError):
         inside = os.readlink("/proc/self/ns/pid")
-    with contextlib.suppress(OSError, UnicodeDecodeError):
-        machine = _MACHINE.read_text("ascii").strip()
+    with contextlib.suppress(OSError, SidekeepError):
+        machine = read_text_bounded(_MACHINE, "facts").strip()
     words = " ".join((socket.gethostname(), machine, inside))
     return f"{zlib.crc32(words.encode('utf-8', 'replace')):08x}"
 

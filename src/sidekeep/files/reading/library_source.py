@@ -109,7 +109,7 @@ class SndfileSource(FileSource):
             window,
             format="RAW",
             subtype=subtype,
-            endian="LITTLE",
+            endian="LITTLE" if layout.is_little_endian else "BIG",
             samplerate=layout.rate_hz,
             channels=layout.channels,
         )

@@ -22,6 +22,7 @@ from sidekeep.files.reading.decoded_source import DecodedSource
 from sidekeep.files.reading.joined_source import JoinedSource
 from sidekeep.files.reading.library_source import SUBTYPE_BITS, SndfileSource
 from sidekeep.files.reading.source import FileSource
+from sidekeep.files.wave.caf import open_ended
 from sidekeep.files.wave.chunks import RiffLayout, survey_chunks
 from sidekeep.model.audio import AudioFormat
 
@@ -93,6 +94,12 @@ def _open_by_kind(file: Path, head: bytes) -> FileSource:
         if layout is not None:
             return _open_riff(file, layout)
     container = _sndfile_container(head)
+    if container == "caf":
+        with open(file, "rb") as handle:
+            layout = open_ended(handle)
+        if layout is not None:
+            _check_form(file, layout)
+            return SndfileSource(file, container, layout)
     if container:
         source = _try_sndfile(file, container)
         if source is not None:

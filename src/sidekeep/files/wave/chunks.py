@@ -47,6 +47,7 @@ class RiffLayout:
     claimed_bytes: int
     audio_bytes: int
     verdict: Verdict
+    is_little_endian: bool = True
     chunks: dict[str, tuple[int, int]] = field(default_factory=dict)
 
     @property
