@@ -155,10 +155,11 @@ def test_hours_are_numbers(tmp_path: Path, hours: str) -> None:
         assert main(["shelf", "--shelf", str(tmp_path / "s"), "styluses", "X", option, hours]) == 2
 
 
-@pytest.mark.parametrize("letters", ["²", "ß", "AA", "../..", "A,²", "\udcff"])
+@pytest.mark.parametrize("letters", ["²", "ß", "1", "AA", "../..", "A,²", "\udcff"])
 def test_sides_are_plain_letters(tmp_path: Path, letters: str) -> None:
     soundfile.write(tmp_path / "a.wav", np.zeros((1000, 2)), 44_100, subtype="PCM_16")
     assert main(["adopt", str(tmp_path / "a.wav"), "--shelf", str(tmp_path / "s"), "--sides", letters]) == 2
+    assert main(["survey", str(tmp_path / "a.wav"), "--sides", letters]) == 2
 
 
 def test_one_file_is_not_two_sides(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -108,7 +108,15 @@ def test_folding_loses_no_word_and_keeps_the_indent(line: str, width: int) -> No
             "sidekeep shelf styluses: --hours-before 'long' is not a number",
         ),
         (["gauge", "--input"], "sidekeep gauge: --input needs a value"),
-        (["verify", "--loud"], "sidekeep: not understood: --loud"),
+        (["verify", "--loud"], "sidekeep verify: not understood: --loud"),
+        (
+            ["survey", "a.wav", "--sleve", "b.txt"],
+            "sidekeep survey: not understood: --sleve b.txt; did you mean '--sleeve'?",
+        ),
+        (
+            ["shelf", "styluses", "--hours-bfore=5"],
+            "sidekeep shelf styluses: not understood: --hours-bfore=5; did you mean '--hours-before'?",
+        ),
     ],
 )
 def test_wrong_words_are_answered_in_one_line(

@@ -14,7 +14,7 @@ from contextlib import suppress
 
 from sidekeep import __version__
 from sidekeep.cli.terminal.output import say
-from sidekeep.cli.terminal.parser import Parser, add_described
+from sidekeep.cli.terminal.parser import Parser, add_described, parsed
 from sidekeep.cli.terminal.stopping import how_far, stopped_as_by_ctrl_c, was_asked_to_stop
 from sidekeep.cli.texts import errors as error_words
 from sidekeep.cli.texts.answers import error_answer, stop_answer
@@ -71,7 +71,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     verb = next((word for word in words if not word.startswith("-")), None)
     _open_streams()
     _print_anything()
-    options = build_parser(verb).parse_args(words)
+    options = parsed(build_parser(verb), words)
     try:
         with stopped_as_by_ctrl_c():
             return int(importlib.import_module(f"sidekeep.cli.verbs.{options.verb}").run(options))

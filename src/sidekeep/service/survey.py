@@ -20,7 +20,7 @@ from sidekeep.service.choices.named_sides import (
     side_in_name,
     sides_without_sleeve,
 )
-from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, sleeve_findings
+from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, plain_letters, sleeve_findings
 from sidekeep.service.take_findings import take_findings
 
 
@@ -60,14 +60,15 @@ def survey_file(
 
 def expected_sides(sleeve: Sleeve | None, letters: str | None, file_name: str) -> tuple[Side, ...] | None:
     """The sides to look for: those asked for, else the one the file's name tells, else all of the sleeve."""
+    letters = plain_letters(letters) if letters else None
     if sleeve is None or not sleeve.record.sides:
         letters = letters or sides_without_sleeve([file_name])[0]
         return tuple(Side(name=letter) for letter in letters.upper()) or None
     known = {side.name: side for side in sleeve.record.sides}
     if letters:
-        if strange := [letter for letter in letters.upper() if letter not in known]:
+        if strange := [letter for letter in letters if letter not in known]:
             raise ParameterError("side-unknown", side=strange[0], known=known)
-        return tuple(known[letter] for letter in letters.upper())
+        return tuple(known[letter] for letter in letters)
     if len(known) > 1 and (named := side_in_name(file_name, known)):
         return (named,)
     return tuple(known.values())

@@ -6,6 +6,7 @@ import argparse
 import difflib
 import re
 import sys
+from collections.abc import Sequence
 from typing import Any, NoReturn
 
 
@@ -18,6 +19,27 @@ class Parser(argparse.ArgumentParser):
 
         say(f"{self.prog}: {in_words(message)} ('{self.prog} --help' tells more)", to=sys.stderr)
         self.exit(2)
+
+
+def parsed(parser: argparse.ArgumentParser, words: Sequence[str]) -> argparse.Namespace:
+    """The options; words that belong to none are told by the verb they were given to, with the option they may mean."""
+    options, extra = parser.parse_known_args(words)
+    if extra:
+        asked = _innermost(parser, words)
+        given = extra[0].partition("=")[0]
+        close = difflib.get_close_matches(given, list(asked._option_string_actions), n=1)
+        meant = f"; did you mean '{close[0]}'?" if close and given.startswith("-") else ""
+        asked.error(f"not understood: {' '.join(extra)}{meant}")
+    return options
+
+
+def _innermost(parser: argparse.ArgumentParser, words: Sequence[str]) -> argparse.ArgumentParser:
+    """The parser of the verb, or of its action, that the words are for."""
+    for word in words:
+        for action in parser._actions:
+            if isinstance(action, argparse._SubParsersAction) and word in action.choices:
+                return _innermost(action.choices[word], words[words.index(word) + 1 :])
+    return parser
 
 
 def add_described(parsers: Any, name: str, what: str) -> argparse.ArgumentParser:
@@ -53,7 +75,6 @@ _MESSAGES = (
         r"the following arguments are required: (?P<names>.*)",
         lambda found: f"missing: {found['names']}",
     ),
-    (r"unrecognized arguments: (?P<words>.*)", lambda found: f"not understood: {found['words']}"),
     (
         r"argument (?P<name>[^:]+): invalid (?P<kind>int|float) value: '(?P<given>.*)'",
         lambda found: f"{found['name']} '{found['given']}' is not {_KINDS[found['kind']]}",

@@ -134,6 +134,14 @@ def _refuse_twice(files: Sequence[Path]) -> None:
             raise ParameterError("file-twice", path=path, other=first)
 
 
+def plain_letters(letters: str) -> str:
+    """The letters of sides, ``A`` or ``AB``, in capitals. Raises ParameterError for anything else, and for one given twice."""
+    wanted = letters.strip().upper()
+    if not wanted or not (wanted.isalpha() and wanted.isascii()) or len(set(wanted)) != len(wanted):
+        raise ParameterError("side-letters-of-files", side=letters)
+    return wanted
+
+
 def _by_letters(
     files: Sequence[Path], known: dict[str, Side], side_letters: Sequence[str]
 ) -> list[TakeFiles]:
@@ -141,9 +149,7 @@ def _by_letters(
         raise ParameterError("sides-miscounted", sides=len(side_letters), files=len(files))
     takes: list[TakeFiles] = []
     for path, letters in zip(files, side_letters, strict=True):
-        wanted = letters.strip().upper()
-        if not wanted or not (wanted.isalpha() and wanted.isascii()) or len(set(wanted)) != len(wanted):
-            raise ParameterError("side-letters-of-files", side=letters)
+        wanted = plain_letters(letters)
         if known and (strange := [letter for letter in wanted if letter not in known]):
             raise ParameterError("side-unknown", side=strange[0], known=known)
         sides = tuple(known.get(letter, Side(name=letter)) for letter in wanted)
