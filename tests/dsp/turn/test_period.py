@@ -231,6 +231,33 @@ def test_of_two_turns_as_likely_neither_is_told(noise: float) -> None:
     assert abs(ppm(found, 1.818)) < 1000.0
 
 
+def _bound_ppm(power: Floats, rate_hz: float, turn_hz: float, drift_ppm: float) -> float:
+    """Least standard deviation of a line's frequency in white noise of such ``power`` a sample, its phase unknown and what it
+    gains over the series known to ``drift_ppm``: by Fisher's information (Rife & Boorstyn, IEEE Trans. Information Theory 20(5),
+    1974; with unequal noise as for any Gaussian)."""
+    t = (np.arange(len(power)) - 0.5 * len(power)) / rate_hz
+    slopes = 2.0 * np.pi * np.stack((t, t**2 / 2.0, np.full(len(t), 1.0 / (2.0 * np.pi))))
+    information = (slopes * (0.5 / power)) @ slopes.T
+    information[1, 1] += 1.0 / (1e-6 * drift_ppm * turn_hz * rate_hz / len(t)) ** 2
+    return 1e6 * float(np.sqrt(np.linalg.inv(information)[0, 0])) / turn_hz
+
+
+def test_what_is_quiet_tells_the_sway() -> None:
+    """Five minutes, all but the first and the last a hundred times as loud down there: told nearly as well as it can be."""
+    rate_hz, period_s = 25.0, 1.8027
+    t = np.arange(int(300.0 * rate_hz)) / rate_hz
+    power = np.where(np.abs(t - 150.0) > 90.0, 0.1, 10.0)
+    errors, claimed = [], []
+    for seed in range(12):
+        noise = np.sqrt(power) * np.random.default_rng(seed).standard_normal(len(t))
+        found = estimate_turn_from_sway(np.cos(2.0 * np.pi * t / period_s + seed) + noise, rate_hz)
+        errors.append(ppm(found, period_s))
+        claimed.append(found.sd_ppm)
+    bound = _bound_ppm(power, rate_hz, 1.0 / period_s, 9.0)
+    assert np.sqrt(np.mean(np.square(errors))) < 1.5 * bound
+    assert 0.8 * bound < np.median(claimed) < 2.0 * bound
+
+
 def test_no_sway_no_turn() -> None:
     for seed in range(8):
         assert estimate_turn_from_sway(swaying(50 + seed, 1.8, 240.0, 0.0), 100.0).source == "none"

@@ -5,7 +5,7 @@ low band of a take as it is, or a level over time. Frequencies of the harmonics 
 
 Method: power at the first harmonics of each trial turn against the median of its own neighbourhood
 (Z_m and the H-test's choice of m: de Jager et al., A&A 221, 1989), an extreme-value false-alarm level,
-then the likelihood over speed and speed drift from pieces of the series.
+then the likelihood over speed and speed drift (``sway_fit``).
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.noise.low_rate import decimate, low_factor
 from sidekeep.dsp.turn.chains import SPEED_RANGES_S, distance_from_nominal
+from sidekeep.dsp.turn.sway_fit import fit_sway
 from sidekeep.errors import ParameterError
 
 Floats = NDArray[np.float64]
@@ -25,6 +26,8 @@ Floats = NDArray[np.float64]
 _HARMONICS = 6
 _BAND_RATE_HZ = 24.0
 """Enough for six harmonics at 80 rpm inside the pass band."""
+_HIGHEST = 0.38
+"""Of the rate: up to there the low-pass on the way down lets pass."""
 _LEAST_TURNS = 6
 """Lines of a Hann window are four bins wide: of fewer than four turns they would lie over each other; six leave bins for the
 noise between."""
@@ -123,7 +126,7 @@ def _search(low: Floats, rate_hz: float, low_s: float, high_s: float) -> Sway:
     best = Sway()
     trials = log(len(SPEED_RANGES_S) * _HARMONICS * max(4.0, 1.5 * length_s * (1.0 / low_s - 1.0 / high_s)))
     for number in range(1, _HARMONICS + 1):
-        if number / low_s > 0.38 * rate_hz:
+        if number / low_s > _HIGHEST * rate_hz:
             break
         noise = _floor(power, bin_hz, 0.86 * number / high_s, 1.14 * number / low_s)
         ratio = power[np.rint(number * turns_hz / bin_hz).astype(np.int64)] / noise
@@ -187,67 +190,8 @@ def _is_beat(power: Floats, bin_hz: float, turn_hz: float, low_s: float, high_s:
 
 
 def _refine(low: Floats, rate_hz: float, found: Sway) -> Sway:
-    """Best speed and drift by the likelihood of the harmonics, demodulated in pieces of about ten turns."""
-    length_s = len(low) / rate_hz
-    count = int(np.clip(length_s / (8.0 * found.period_s), 3, 120))
-    centre_s = 0.5 * length_s
-    time_s = np.arange(len(low)) / rate_hz - centre_s
-    window = np.hanning(len(low) + 2)[1:-1] ** 0.5
-    spectrum, size = _spectrum(low)
-    power, bin_hz = np.abs(spectrum) ** 2, rate_hz / size
-    gain = float(np.sum(window**2)) / float(np.sum(np.hanning(len(low) + 2)[1:-1] ** 2))
-    turn_hz = 1.0 / found.period_s
-    pieces, weights, numbers = [], [], []
-    for number in range(1, _HARMONICS + 1):
-        if number * turn_hz > 0.38 * rate_hz:
-            break
-        noise = gain * _floor(power, bin_hz, 0.9 * number * turn_hz, 1.1 * number * turn_hz)
-        shifted = low * (window * np.exp(-2j * np.pi * number * turn_hz * time_s))[:, None]
-        pieces.append(np.array([part.sum(axis=0) for part in np.array_split(shifted, count)]))
-        weights.append(1.0 / noise)
-        numbers.append(number)
-    places_s = np.array([part.mean() for part in np.array_split(time_s, count)])
-
-    def likelihood(off_hz: float, bend_hz_per_s: float) -> float:
-        phase = off_hz * places_s + 0.5 * bend_hz_per_s * places_s**2
-        value = 0.0
-        for number, piece, weight in zip(numbers, pieces, weights):
-            line = np.exp(-2j * np.pi * number * phase) @ piece
-            value += float(np.sum(np.abs(line) ** 2 * weight))
-        return value
-
-    off, bend = 0.0, 0.0
-    step_hz, step_bend = 0.5 / length_s, 2.0 / length_s**2
-    # Drift is prized open only as far as the data insists: 0.1 % over a side, standard deviation.
-    bend_sd = 1e-3 * turn_hz / length_s
-    for _ in range(7):
-        tries = [
-            (
-                likelihood(off + i * step_hz, bend + j * step_bend)
-                - 0.5 * ((bend + j * step_bend) / bend_sd) ** 2,
-                i,
-                j,
-            )
-            for i in range(-4, 5)
-            for j in range(-4, 5)
-        ]
-        _, i, j = max(tries)
-        off, bend = off + i * step_hz, bend + j * step_bend
-        step_hz, step_bend = step_hz / 2.5, step_bend / 2.5
-    h_f, h_b = 0.02 / length_s, 0.08 / length_s**2
-    middle = likelihood(off, bend)
-    ff = (likelihood(off + h_f, bend) - 2 * middle + likelihood(off - h_f, bend)) / h_f**2
-    bb = (likelihood(off, bend + h_b) - 2 * middle + likelihood(off, bend - h_b)) / h_b**2 - 1 / bend_sd**2
-    fb = (
-        likelihood(off + h_f, bend + h_b)
-        - likelihood(off + h_f, bend - h_b)
-        - likelihood(off - h_f, bend + h_b)
-        + likelihood(off - h_f, bend - h_b)
-    ) / (4 * h_f * h_b)
-    det = ff * bb - fb**2
-    sd_hz = float(np.sqrt(max(-bb / det, 0.0))) if ff < 0.0 and det > 0.0 else 0.3 / length_s
-    # The line's own wander (music, flutter) is not in the model: a hundredth of a cycle over the take.
-    sd_hz = float(np.hypot(sd_hz, 0.003 / length_s))
-    best_hz = turn_hz + off
-    period_s = 1.0 / best_hz
-    return Sway(period_s, sd_hz * period_s**2, -bend * length_s / best_hz, found.log_chance)
+    """Speed and drift of what was found, as well as its harmonics tell them."""
+    turn_hz, sd_hz, bend_hz_s = fit_sway(low, rate_hz, 1.0 / found.period_s, _HARMONICS, _HIGHEST * rate_hz)
+    period_s = 1.0 / turn_hz
+    drift = -bend_hz_s * len(low) / rate_hz / turn_hz
+    return Sway(period_s, sd_hz * period_s**2, drift, found.log_chance)
