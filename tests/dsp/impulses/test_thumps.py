@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from sidekeep.dsp.impulses import thumps as thumps_room
+from sidekeep.dsp.impulses.thump_evidence import Answer
 from sidekeep.dsp.impulses.thump_policy import take_thumps
 from sidekeep.dsp.impulses.thump_rings import TAIL_S, at_full_rate, rings_at
 from sidekeep.dsp.impulses.thumps import LowBand, Thump
@@ -245,6 +247,7 @@ def test_where_a_tail_without_a_tick_begins_both_parts_tell(monkeypatch: pytest.
             evidence=vertical + lateral,
             vertical_nats=vertical,
             lateral_nats=lateral,
+            is_pure=False,
         )
         return thump, np.full((3200, 2), 0.1) * [1.0, -1.0]
 
@@ -254,6 +257,49 @@ def test_where_a_tail_without_a_tick_begins_both_parts_tell(monkeypatch: pytest.
     )
     found = take_thumps(view, [(40_000, 40_032, 30.0)], 0, len(view), RATE_HZ)
     assert [thump.start_frame for thump, _ in found] == [40_000]
+
+
+@pytest.mark.parametrize(
+    ("headed", "vertical", "lateral", "purity", "is_taken"),
+    [
+        (True, 0.0, 60.0, 0.97, True),
+        (True, 0.0, 60.0, 0.94, False),
+        (True, 0.0, 50.0, 0.97, False),
+        (True, 26.0, 0.0, 0.97, True),
+        (True, 26.0, 0.0, 0.94, False),
+        (False, 0.0, 140.0, 0.97, False),
+        (False, 50.0, 0.0, 0.97, True),
+        (False, 50.0, 0.0, 0.94, False),
+        (False, 40.0, 0.0, 0.97, False),
+    ],
+)
+def test_what_is_one_ring_and_nothing_else_need_show_less(
+    monkeypatch: pytest.MonkeyPatch,
+    headed: bool,
+    vertical: float,
+    lateral: float,
+    purity: float,
+    is_taken: bool,
+) -> None:
+    """A drum is never quite one ring; a tail mostly is, and then it is believed in music that hides the rest of it."""
+    view, _ = damaged(band_music(5), [40_000], "sliding", 0.3, (1.0, -0.3))
+    answers: list[Answer] = []
+
+    def weigh(low: Floats, head: int, basis: Floats, variance: Floats, rings: Floats) -> Answer:
+        if not answers:
+            answers.extend(
+                Answer(nats, 0.0, purity, np.full(len(basis), share))
+                for nats, share in ((vertical, 1.0), (lateral, 0.2))
+            )
+        return answers.pop(0)
+
+    monkeypatch.setattr(thumps_room, "weigh", weigh)
+    monkeypatch.setattr(
+        LowBand,
+        "likely_heads",
+        lambda self, place, ticks: [(40_000, 40_016, headed)] if place < 60_000 else [],
+    )
+    assert bool(take_thumps(view, [(40_000, 40_032, 30.0)], 0, len(view), RATE_HZ)) == is_taken
 
 
 @pytest.mark.parametrize(("wall", "left_alone"), [(0.5, True), (0.3, True), (-0.75, False)])
