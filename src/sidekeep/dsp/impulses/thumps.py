@@ -39,7 +39,7 @@ reach 0.92, one in a hundred less than 0.89. Drums, which lie more in the latera
 needle's own thumps, of 150 and more, go down to 0.85."""
 PURE, _PURE_LATERAL_NATS = 0.96, 55.0
 """What a single ring explains so much of is *pure*, and so many nats of it in the lateral part are enough behind a tick. On 38
-pressed sides without thumps nothing that pure passes 50 nats in the lateral part and 31 in the vertical one, less pure drums do."""
+pressed sides without thumps nothing so pure passes 50 nats there; less pure drums do."""
 _RISE, _RISES_PER_S = 5.0, 2.0
 """Least power ratio of a sudden rise, and how many of them a second are looked into. With 8 and one a second four of 263 tails
 are missed, for the same time."""
