@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from tests.web.browser.stand_in import Evening
+from tests.web.browser.waiting import answered
 from tests.web.conftest import RunningServer
 
 BOX = "The Wicker Boats - Ten Discs (1999)\n" + "".join(
@@ -69,6 +71,50 @@ def test_a_page_says_that_the_disk_of_the_shelf_is_gone(
         page.goto(f"http://{fresh.host}/record/{record}/{place}")
         page.get_by_role("heading", level=1, name="The shelf is not there.").wait_for()
         page.get_by_text("its disk may be unplugged").wait_for()
+    page.goto(f"http://{fresh.host}/")
+    page.get_by_text("This page looks for it by itself.").wait_for()
+    page.get_by_role("link", name="Turntable").click()  # nothing is loaded anew: what the page knows stays
+    page.get_by_role("link", name="Shelf").click()
     away.rename(shelf)
-    page.reload()
+    page.get_by_text("This page looks for it by itself.").wait_for(state="detached")
+    page.locator(".spine").first.wait_for()
+    page.locator(".spine").first.click()
+    page.get_by_role("link", name="Copies").click()
     page.get_by_role("heading", level=1, name="Nothing is taken yet.").wait_for()
+    answered(page)
+    shelf.rename(away)
+    page.get_by_role("link", name="Shelf", exact=True).click()
+    page.get_by_text("its disk may be unplugged").wait_for()
+    page.locator(".spine").first.wait_for()  # what was there is shown on
+    away.rename(shelf)
+    page.get_by_text("This page looks for it by itself.").wait_for(state="detached")
+
+
+def test_a_page_says_that_another_version_of_the_service_answers(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    page = open_page(fresh, None)
+    evening = Evening(page, fresh)
+    page.goto(f"http://{fresh.host}/")
+    page.get_by_role("heading", name="Your shelf is empty").wait_for()
+    state = fresh.get("/api/state")
+    evening.tell({"kind": "hello", "seq": 0, "state": state})
+    assert page.get_by_text("Another version").count() == 0
+    evening.tell({"kind": "hello", "seq": 0, "state": {**state, "version": "99.0"}})
+    page.get_by_text("Another version of sidekeep answers now.").wait_for()
+    with page.expect_navigation():
+        page.get_by_role("button", name="Load it again").click()
+
+
+def test_a_record_with_many_sides_keeps_its_name_in_a_narrow_window_and_with_large_letters(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    sides = "".join(f"Side {letter}\n{letter}1 Rain {letter} 3:00\n" for letter in "ABCDEF")
+    fresh.ask("POST", "/api/records", {"text": f"Six Fathom Choir - Six Sides of Rain (1972)\n{sides}"})
+    page = open_page(fresh, "/", viewport={"width": 768, "height": 1024})
+    for size in ("100%", "200%"):
+        page.evaluate("size => { document.documentElement.style.fontSize = size; }", size)
+        name = page.locator(".spine-name")
+        cut = name.evaluate("name => name.scrollHeight - name.clientHeight")
+        assert cut <= 1, size  # nothing of it is hidden
+        assert page.locator(".spine cite").bounding_box()["width"] > 60, size

@@ -3,7 +3,7 @@ import { followLink, recordPath, useAddress } from "./address.js";
 import { askAgain } from "./changes.js";
 import { html, render, useEffect, useRef, useState } from "./html.js";
 import { knownNow, seen, start, useKnown, useRecord } from "./store.js";
-import { count, nameOf, tight } from "./words.js";
+import { capital, count, nameOf, tight } from "./words.js";
 
 /** @type {Record<string, () => Promise<any>>} */
 const PLACES = {
@@ -65,6 +65,7 @@ function Page() {
       </nav>
     </header>
     ${known.link === "down" && html`<p class="away" role="alert">The connection to sidekeep is lost. This page tries again by itself; what you typed is kept.</p>`}
+    ${known.shelf_gone && html`<p class="away" role="alert">${capital(known.shelf_gone)}. This page looks for it by itself.</p>`}
     <main id="main" ref=${main} tabindex="-1" class=${`place at-${address.place}`}>
       ${address.record && html`<${Way} id=${address.record} address=${address} />`}
       ${address.place === "lost"

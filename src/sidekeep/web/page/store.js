@@ -24,10 +24,11 @@ import { capital } from "./words.js";
  * @property {string} said  the newest news for a screen reader
  * @property {any[]} live  what the live survey told of the side that is being taken
  * @property {any} meter  the newest reading
+ * @property {string} shelf_gone  why, while the disk of the shelf is not there
  */
 
 /** @type {Known} */
-const known = { link: "starting", state: null, records: new Map(), shelf: null, jobs: new Map(), session: null, notices: [], said: "", live: [], meter: null };
+const known = { link: "starting", state: null, records: new Map(), shelf: null, jobs: new Map(), session: null, notices: [], said: "", live: [], meter: null, shelf_gone: "" };
 /** @type {Set<() => void>} */
 const listeners = new Set();
 /** @type {Map<string, Set<(event: any) => void>>} */
@@ -97,7 +98,7 @@ export async function told(work) {
     return await work;
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
-    tell(error.message, { severity: "act" });
+    if (!isShelfGone(error)) tell(error.message, { severity: "act" });
     return null;
   }
 }
@@ -121,13 +122,33 @@ export async function loadShelf() {
   const mine = (shelf_asked += 1);
   try {
     const { records } = await get("/api/records");
-    if (mine !== shelf_asked) return;
+    // Something to see at once: what was overtaken is shown only where nothing is known yet.
+    if (mine !== shelf_asked && known.shelf) return;
     known.shelf = records;
     changed();
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
-    if (error.code !== "away") tell(error.message, { severity: "act" });
+    if (!isShelfGone(error) && error.code !== "away") tell(error.message, { severity: "act" });
   }
+}
+
+const SHELF_AGAIN_MS = 4000;
+const SHELF_GONE = "shelf-gone";
+/** Whether it was refused because the disk of the shelf is not there; then that is told, and the shelf asked for until it is back. @param {Refused} refused */
+function isShelfGone({ code, message }) {
+  if (code !== SHELF_GONE) return false;
+  if (!known.shelf_gone) setTimeout(askForShelf, SHELF_AGAIN_MS);
+  known.shelf_gone = message;
+  changed();
+  return true;
+}
+async function askForShelf() {
+  const code = await get("/api/records").then(() => "", (/** @type {any} */ error) => error.code);
+  if (code === SHELF_GONE || code === "away") return void setTimeout(askForShelf, SHELF_AGAIN_MS);
+  known.shelf_gone = "";
+  say("The shelf is there again.");
+  void loadState();
+  refresh();
 }
 
 /** The server's state read anew: what this page showed ahead of an answer was refused. */
@@ -181,6 +202,7 @@ async function readUntilNewest(id, run) {
   } catch (error) {
     loading.delete(id);
     if (/** @type {any} */ (error).code === "away") return null;
+    if (isShelfGone(/** @type {any} */ (error)) && known.records.has(id)) return null;
     const { code, message } = /** @type {any} */ (error);
     known.records.set(id, { id, missing: true, code, text: message });
     changed();
@@ -237,6 +259,7 @@ export function putSessionBy() {
 /** @param {any} event */
 function hear(event) {
   if (event.kind === "hello" && event.state) {
+    if (known.state && known.state.version !== event.state.version) tell("Another version of sidekeep answers now. Load this page again to go with it; what you typed is kept.", { severity: "look", action: { text: "Load it again", run: () => location.reload() } });
     known.state = event.state;
     // What came of an evening stays on the page until the next one, or until a side is to be taken again.
     const last = event.state.last_session;
