@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import sqlite3
@@ -20,7 +21,7 @@ from sidekeep.service.shelf.stylus_hours import keep_stylus, stylus_hours
 from sidekeep.service.shelf.verify import verify
 from sidekeep.shelf.index.catalogue import Catalogue
 from sidekeep.shelf.index.index_faults import CATALOGUE
-from sidekeep.shelf.index.migrations import STEPS
+from sidekeep.shelf.index.migrations import STEPS, migrate
 from sidekeep.shelf.record_folder import RecordFolder
 
 SLEEVE = """Marrow Lane - The Orchard Hours (1974)
@@ -385,3 +386,30 @@ def test_found_by_any_script(tmp_path: Path, words: str, is_found: bool) -> None
     with Catalogue(tmp_path / "shelf") as catalogue:
         catalogue.put(folder)
         assert bool(catalogue.entries(words)) is is_found
+
+
+def test_a_new_index_is_made_once_by_several_that_open_it_at_the_same_time(
+    tmp_path: Path,
+) -> None:
+    """One sees the empty file, and is held up until another has made the tables: nothing is damaged by that."""
+    path = tmp_path / "shelf.sqlite"
+    slow = sqlite3.connect(path, isolation_level=None)
+    seen: list[str] = []
+
+    def other_is_faster(statement: str) -> None:
+        if statement.startswith("BEGIN") and not seen:
+            seen.append(statement)
+            with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as fast:
+                migrate(fast)
+
+    class Watched:
+        def execute(self, statement: str) -> sqlite3.Cursor:
+            other_is_faster(statement)
+            return slow.execute(statement)
+
+    with contextlib.closing(slow):
+        migrate(Watched())  # type: ignore[arg-type]
+        assert seen
+        assert slow.execute("PRAGMA user_version").fetchone() == (len(STEPS),)
+        assert slow.execute("SELECT count(*) FROM record").fetchone() == (0,)
+        assert not slow.in_transaction

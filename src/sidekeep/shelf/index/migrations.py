@@ -54,7 +54,16 @@ def refuse_newer(connection: sqlite3.Connection) -> int:
 
 
 def migrate(connection: sqlite3.Connection) -> None:
-    """Bring a catalogue to the newest form."""
-    version = refuse_newer(connection)
-    for number, step in enumerate(STEPS[version:], start=version + 1):
-        connection.executescript(f"BEGIN IMMEDIATE; {step}; PRAGMA user_version = {number}; COMMIT;")
+    """Bring a catalogue to the newest form. Several may open a new one at once: each step is made by the first of them."""
+    while (version := refuse_newer(connection)) < len(STEPS):
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            if refuse_newer(connection) == version:
+                # Not as a script: that would end the transaction before its first statement.
+                for statement in STEPS[version].split(";"):
+                    connection.execute(statement)
+                connection.execute(f"PRAGMA user_version = {version + 1}")
+            connection.execute("COMMIT")
+        except BaseException:
+            connection.execute("ROLLBACK")
+            raise
