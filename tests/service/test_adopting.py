@@ -168,7 +168,7 @@ def test_a_recording_that_the_named_record_holds_is_not_brought_in_again_unless_
     for again in (files, files[1:]):
         with pytest.raises(ShelfError) as caught:
             adopt(again, shelf=shelf, record_name="small hours")
-        assert caught.value.code == "adopted-before"
+        assert caught.value.code == "record-holds-them"
     assert [take.folder_name for take in folder.takes()] == ["A-1", "B-1"]
     adopt(files[1:], shelf=shelf, record_name="small hours", side_letters=["B"])
     assert [take.folder_name for take in folder.takes()] == ["A-1", "B-1", "B-2"]

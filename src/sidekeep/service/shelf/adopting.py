@@ -151,7 +151,7 @@ class _Wish:
             record = self._record_said()
         if folder is not None and is_named and may_go_on and not may_be_there:
             if self.files and all(self._held(folder, [path]) for path in self.files):
-                raise ShelfError("adopted-before", name=folder.path.name)
+                raise ShelfError("record-holds-them", name=folder.path.name)
         letters = self.letters
         if is_named and letters is None:
             letters = _sides_left(folder, record, self.files)
@@ -161,7 +161,8 @@ class _Wish:
         if folder is not None and may_go_on:
             there = [self._held(folder, take.paths) for take in takes]
             if all(there) and not may_be_there:
-                raise ShelfError("adopted-before", name=folder.path.name)
+                code = "record-holds-them" if is_named else "adopted-before"
+                raise ShelfError(code, name=folder.path.name)
             folder = folder if is_named or any(there) else None
         return _Plan(folder=folder, record=record, takes=takes, sources=sources, there=there)
 

@@ -19,7 +19,10 @@ def _changed_since(facts: Facts) -> str:
 
 WORDS: Mapping[str, Sentence] = {
     "adopted-already": "{path} is part of {name} already; there is nothing to adopt",
-    "adopted-before": "these recordings are on the shelf already, as {name}; to keep them once more, name a record for them",
+    "adopted-before": (
+        "these recordings are on the shelf already, as {name}; to keep them once more, name a record and sides for them"
+    ),
+    "record-holds-them": "{name} holds these recordings already; to keep them once more, name their sides",
     "source-differs": (
         "{path} is not what it was: its checksum does not match; restore it from a backup or a bag first"
     ),
