@@ -1,11 +1,13 @@
 """Repairs that are believed only among others: where next to nothing is damaged they are more likely music.
 
 Conventions: those of ``mending``; rows (first, last + 1, peak) of a stretch in order. How much is damaged in all is known when
-repairs wait for the stretches behind theirs (``flow.mend_chunks``). Such is what moves both walls in phase where the sound is
-smooth. Music is cut laterally for the most part, for a loud vertical cut would throw the needle out (common practice, no source);
-and so is every edge of a sample, a stroke or a consonant. Damage falls as it likes: on one wall, in opposite phase, in phase. On
-records with next to none five of six false repairs are in phase, and one of six right ones. Nearly all false ones lie where the
-sound is smooth: any edge of it is many times the usual error there, and still next to nothing.
+repairs wait for the stretches behind theirs (``flow.mend_chunks``). Two things speak for music. One is that both walls move in
+phase where the sound is smooth. Music is cut laterally for the most part, for a loud vertical cut would throw the needle out
+(common practice, no source); and so is every edge of a sample, a stroke or a consonant. Damage falls as it likes: on one wall, in
+opposite phase, in phase. On records with next to none five of six false repairs are in phase, and one of six right ones. Nearly
+all false ones lie where the sound is smooth: any edge of it is many times the usual error there, and still next to nothing. The
+other is that the sound before and that behind do not quite agree (``continuity``): not as badly as at a cut, but worse than over
+damage, where one of twenty does. Two of three false repairs on such records are of that kind.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.autoregression import Matrix
+from sidekeep.dsp.impulses.continuity import misfit
 from sidekeep.dsp.kernel import inner_kernel, kernel
 
 Vector = NDArray[np.float64]
@@ -22,6 +25,12 @@ LATERAL_NATS, LATERAL_DB, SMOOTH = 6.0, 5.0, 9e-4
 """How much surer than any other what is in phase must be, if it takes out less than this over what it leaves and the usual
 prediction error there is under the last (-61 dBFS). On 93 sides, 34 of them clean records, this leaves 28 of 30 false repairs
 and 5 true ones; with 4 nats 23 and 2; were the sound as rough as it likes, 29 and 20."""
+APART, APART_DB, APART_ROWS = 1.4, 10.0, 12
+"""What takes out less than the second over what it leaves must be as much surer too where both sides agree worse than the first,
+over the usual; and if it is in phase besides, and takes out less than ``LATERAL_DB``, no odds are enough. It is asked where a
+stretch has no more rows than the last: where there are more, they vouch for each other. On 45 clean records this and the above
+leave 30 of 44 false repairs and 3 of 177 true ones that nothing else does, on 13 used ones none of 16,431; with 1.2 30 and 7,
+with 1.7 21 and 2; were no odds enough whatever the direction, 30 and 6."""
 LEAST_SHARE = 0.02
 """Energy on the weaker wall over that on the other from which a repair is one of both: 8 degrees off a wall."""
 LEAST_SIDE = 1e-6
@@ -39,6 +48,7 @@ def doubt_alone(
     usual: Matrix,
     odds: Vector,
     least: float,
+    rate_factor: int,
     doubted: NDArray[np.bool_],
 ) -> None:
     """``doubted[i]``: whether row i is believed only among others; ``least`` are the log odds from which any is.
@@ -49,17 +59,21 @@ def doubt_alone(
     doubted[:] = False
     if rows.shape[0] == 0 or not has_two_sounds(planes):
         return
-    loud = 10.0 ** (0.1 * LATERAL_DB)
+    loud, plain = 10.0 ** (0.1 * LATERAL_DB), 10.0 ** (0.1 * APART_DB)
     for i in range(rows.shape[0]):
         stronger = 0 if taken_out[0, i] >= taken_out[1, i] else 1
         most, least_out = taken_out[stronger, i], taken_out[1 - stronger, i]
-        doubted[i] = (
-            odds[i] < least + LATERAL_NATS
-            and most + least_out < loud * (left_in[0, i] + left_in[1, i])
+        left = left_in[0, i] + left_in[1, i]
+        unsure, first, last = odds[i] < least + LATERAL_NATS, rows[i, 0], rows[i, 1]
+        lateral = (
+            most + least_out < loud * left
             and least_out >= LEAST_SHARE * most
-            and usual[stronger, i] < SMOOTH
-            and is_in_phase(planes, work, rows[i, 0], rows[i, 1])
+            and is_in_phase(planes, work, first, last)
         )
+        doubted[i] = lateral and unsure and usual[stronger, i] < SMOOTH
+        if not doubted[i] and rows.shape[0] <= APART_ROWS:
+            asked = lateral or (unsure and most + least_out < plain * left)
+            doubted[i] = asked and misfit(work[stronger], first, last, rate_factor, APART) > APART
 
 
 @inner_kernel

@@ -136,7 +136,7 @@ def mend_channels(
     usual = np.stack([channel.scale[taken.rows[:, 2] // CELL] for channel in channels])
     least = max(manner.odds, BELIEVED)
     lone = np.empty(len(taken), dtype=np.bool_)
-    doubt_alone(planes, work, taken.rows, taken_out, left, usual, sure, least, lone)
+    doubt_alone(planes, work, taken.rows, taken_out, left, usual, sure, least, rate_factor, lone)
     inside = (taken.rows[:, 0] >= start) & (taken.rows[:, 0] < stop)
     told = np.flatnonzero((kept | doubtful) & (explained >= LEAST_EVIDENCE) & inside)
     at_row, walls = np.nonzero(taken_out.T[told])
