@@ -118,3 +118,6 @@ def test_a_record_with_many_sides_keeps_its_name_in_a_narrow_window_and_with_lar
         cut = name.evaluate("name => name.scrollHeight - name.clientHeight")
         assert cut <= 1, size  # nothing of it is hidden
         assert page.locator(".spine cite").bounding_box()["width"] > 60, size
+    page.set_viewport_size({"width": 320, "height": 568})
+    page.evaluate("() => { document.documentElement.style.fontSize = ''; }")
+    assert page.locator(".spine-next").bounding_box()["width"] > 90  # its words are not broken into letters
