@@ -216,7 +216,7 @@ def test_what_is_not_a_number_becomes_silence_and_a_patch(tmp_path: Path) -> Non
 
 def test_mending_what_is_not_a_number_gives_numbers(tmp_path: Path) -> None:
     path = _write(tmp_path, "nan")
-    assert main(["mend", str(path), str(tmp_path / "out.wav")]) == 0
+    assert main(["mend", str(path), str(tmp_path / "out.wav")]) == 1
     before, _ = soundfile.read(path, always_2d=True)
     after, _ = soundfile.read(tmp_path / "out.wav", always_2d=True)
     assert before.shape == after.shape
