@@ -95,7 +95,10 @@ def test_a_split_keeps_the_comments_of_the_other_tracks() -> None:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (("rate_hz = 96000", "rate_hz = 0"), "rate_hz"),
+        (("rate_hz = 96000", "rate_hz = 0"), "whole number of frames per second"),
+        (("rate_hz = 96000", "rate_hz = true"), "whole number of frames per second"),
+        (("rate_hz = 96000", "rate_hz = 96000.5"), "whole number of frames per second"),
+        (("rate_hz = 96000", ""), "whole number of frames per second"),
         (('name = "A"', ""), "without a name"),
         (('start = "0:20.000073"\nstart_frame = 1920007', ""), "neither start nor start_frame"),
         (('start = "0:20.000073"', 'start = "soon"'), "must be a time"),

@@ -46,6 +46,8 @@ def test_what_is_left_out_has_its_default() -> None:
         ("mend = 3", "must be a table"),
         ("version = 'one'", "whole number"),
         ("[mend", "cannot be read"),
+        ("[[mend.choice]]\nsound = 'dry'", "unknown entry 'sound'"),
+        ("[[mend.choice]]\nbelow_db = true", "of the wrong kind"),
     ],
 )
 def test_a_wrong_edit_is_one_sentence(text: str, said: str) -> None:
