@@ -161,3 +161,24 @@ def test_the_compiler_is_not_met_before_a_kernel_is_called(module: str) -> None:
     asked = f"import sys, {module}; print('numba' in sys.modules)"
     said = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
     assert said.stdout == "False\n"
+
+
+def test_where_nothing_can_be_written_kernels_work_and_it_is_said_once(tmp_path: Path) -> None:
+    """A folder for passing files that is none, and no home: also what calls no kernel did not begin."""
+    script = """
+import tempfile
+tempfile.tempdir = "/proc/none"
+import numpy as np
+from sidekeep.dsp import kernel
+from sidekeep.dsp.level.sample_levels import all_numbers
+assert not kernel.IS_KEPT
+assert all_numbers(np.zeros((5, 2)))
+assert not all_numbers(np.full((5, 2), np.nan))
+"""
+    surroundings = {name: value for name, value in os.environ.items() if name != "NUMBA_CACHE_DIR"}
+    surroundings["XDG_CACHE_HOME"] = "/proc/none"
+    done = subprocess.run(
+        [sys.executable, "-c", script], env=surroundings, capture_output=True, text=True, cwd=tmp_path
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stderr.count("no folder can be written to") == 1

@@ -7,20 +7,21 @@ Kernels are serial and release the GIL, so two of them run side by side in plain
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 import shutil
 import tempfile
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from functools import cached_property, update_wrapper
+from functools import cache, cached_property, update_wrapper
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
 Held = TypeVar("Held")
 
-
+_log = logging.getLogger(__name__)
 FORGOTTEN_AFTER_S = 90 * 86_400.0
 """Three months: kernels of a version that was not started for so long are compiled again if it ever is (chosen here)."""
 
@@ -40,19 +41,29 @@ def inner_kernels_key(room: Path) -> str:
 
 
 def _cache_folder() -> str:
+    """Where compiled kernels are kept; empty where no place can be written to."""
     base = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")
     key = inner_kernels_key(Path(__file__).parent)
-    for kernels in (Path(base) / "sidekeep" / "kernels", Path(tempfile.gettempdir()) / "sidekeep-kernels"):
+    places = [Path(base) / "sidekeep" / "kernels"]
+    with suppress(OSError):  # no folder for passing files either
+        places.append(Path(tempfile.gettempdir()) / f"sidekeep-kernels-{_user()}")
+    for kernels in places:
         folder = kernels / key
         try:
             if not folder.is_dir():
-                folder.mkdir(parents=True, exist_ok=True)
+                folder.mkdir(mode=0o700, parents=True, exist_ok=True)
                 forget_old(kernels)
+            # Kernels are run: from a place of all users none that somebody else may have put there.
+            is_safe = kernels == places[0] or folder.stat().st_uid == _user()
         except OSError:
             continue
-        if os.access(folder, os.W_OK):
+        if is_safe and os.access(folder, os.W_OK):
             return str(folder)
-    return tempfile.mkdtemp(prefix="sidekeep-kernels-")
+    return ""
+
+
+def _user() -> int:
+    return os.getuid() if hasattr(os, "getuid") else 0
 
 
 def forget_old(kernels: Path) -> None:
@@ -63,7 +74,10 @@ def forget_old(kernels: Path) -> None:
                 shutil.rmtree(folder, ignore_errors=True)
 
 
-os.environ.setdefault("NUMBA_CACHE_DIR", _cache_folder())
+if "NUMBA_CACHE_DIR" not in os.environ and (_folder := _cache_folder()):
+    os.environ["NUMBA_CACHE_DIR"] = _folder
+IS_KEPT = "NUMBA_CACHE_DIR" in os.environ
+"""Whether kernels are kept from one start to the next."""
 os.environ.setdefault("NUMBA_OPT", "2")  # a fifth less time to compile, and the kernels are as fast
 PLAIN = os.environ.get("SIDEKEEP_PLAIN") == "1"
 
@@ -87,12 +101,24 @@ class Kernel:
         """The compiler's own object for it, with all versions that were compiled or read from the disk."""
         from sidekeep.dsp.kernel_cache import meet_compiler
 
-        return meet_compiler(self.py_func, becomes_part_of_others=self._becomes_part_of_others)
+        if not IS_KEPT:
+            _tell_once()
+        return meet_compiler(
+            self.py_func, becomes_part_of_others=self._becomes_part_of_others, is_kept=IS_KEPT
+        )
 
     @property
     def _numba_type_(self) -> Any:
         """What the compiler asks when it compiles a kernel that calls this one."""
         return self.dispatcher._numba_type_
+
+
+@cache
+def _tell_once() -> None:
+    _log.warning(
+        "parts of sidekeep are compiled when they are first needed, and no folder can be written to keep them in: every start "
+        "takes a minute or more until XDG_CACHE_HOME names one that can"
+    )
 
 
 def kernel(function: F) -> F:

@@ -87,7 +87,7 @@ class KernelCache(InnerKernelCache):
     _impl_class = _Alone
 
 
-def meet_compiler(function: Callable[..., Any], *, becomes_part_of_others: bool) -> Any:
+def meet_compiler(function: Callable[..., Any], *, becomes_part_of_others: bool, is_kept: bool) -> Any:
     """The function as the compiler holds it; nothing is compiled or read before it is called."""
     compiled = numba.njit(
         nogil=True,
@@ -96,7 +96,8 @@ def meet_compiler(function: Callable[..., Any], *, becomes_part_of_others: bool)
         error_model="numpy",
         fastmath=_FREEDOM,
     )(function)
-    compiled._cache = (InnerKernelCache if becomes_part_of_others else KernelCache)(function)
+    if is_kept:
+        compiled._cache = (InnerKernelCache if becomes_part_of_others else KernelCache)(function)
     return compiled
 
 
