@@ -17,6 +17,7 @@ from scipy.signal import lfilter
 
 from sidekeep.dsp.impulses.thump_rings import basis_at
 from sidekeep.errors import ParameterError
+from sidekeep.flow import mend
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.mend_chunks import Chunk
 from sidekeep.flow.patches import PatchReader, PatchWriter
@@ -120,6 +121,22 @@ def test_what_is_believed_only_among_others_is_left_where_there_are_hardly_any(
     assert np.array_equal(run(hit, (30_011, 65_536))[0], whole)
     monkeypatch.undo()
     assert run(hit)[1].repairs
+
+
+@pytest.mark.parametrize(("count", "is_believed"), [(4, False), (40, True)])
+def test_tails_are_asked_for_more_where_hardly_any_damage_is(
+    damaged: tuple[Floats, Floats, list[int]], monkeypatch: pytest.MonkeyPatch, count: int, is_believed: bool
+) -> None:
+    asked: list[bool] = []
+
+    def take_none(*_: object, hardly_damaged: bool) -> list[object]:
+        asked.append(not hardly_damaged)
+        return []
+
+    monkeypatch.setattr(mend, "take_thumps", take_none)
+    run(hurt(damaged[0], count=count)[0])
+    assert asked
+    assert set(asked) == {is_believed}
 
 
 def test_pulses_fall_and_the_rest_is_bit_identical(

@@ -293,7 +293,8 @@ class Mender:
         chunk.taken_back, chunk.on_beat = beats | doubtful, beats & ~doubtful
         chunk.taken_back |= chunk.of_clean_music([*self._settled, *self._waiting], self.rate_hz)
         reached = self._waiting[-1].stop if self._waiting else chunk.stop
-        if self._found * 60.0 * self.rate_hz <= HARDLY_DAMAGED_A_MIN * reached:
+        chunk.hardly_damaged = self._found * 60.0 * self.rate_hz <= HARDLY_DAMAGED_A_MIN * reached
+        if chunk.hardly_damaged:
             chunk.taken_back |= chunk.lone()
         chunk.taken_back |= chunk.unheard(self._held, self.rate_hz)
         self._put(chunk)
@@ -334,7 +335,13 @@ class Mender:
         chunk.low = low
         view = self._held.view(low, high).copy()
         chunk.thumps = self._tails.submit(
-            take_thumps, view, chunk.heads(low), chunk.start - low, chunk.stop - low, self.rate_hz
+            take_thumps,
+            view,
+            chunk.heads(low),
+            chunk.start - low,
+            chunk.stop - low,
+            self.rate_hz,
+            hardly_damaged=chunk.hardly_damaged,
         )
 
     def _finish_thumps(self, chunk: Chunk) -> None:

@@ -57,6 +57,8 @@ class Chunk:
     job: Future[Repaired] | None = None
     unsure_edge: bool = False
     """Whether its sound ends where an encoder may have ended it, and no file says that one did."""
+    hardly_damaged: bool = False
+    """Whether next to nothing is damaged up to it and a little beyond (``HARDLY_DAMAGED_A_MIN``)."""
     repaired: Repaired = field(default_factory=Repaired.none)
     """What was found in it, on frames of the take."""
     places: Places = field(default_factory=lambda: Places.of(Repaired.none(), np.zeros(1, np.int64)))

@@ -409,7 +409,9 @@ def test_cut_up_sounds_do_not_come_out_worse(rules: pytest.MonkeyPatch) -> None:
 def test_a_tick_left_for_doubt_may_be_the_head_of_a_thump(monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[tuple[int, int]] = []
 
-    def take_none(view: Floats, heads: list[tuple[int, int, float]], *_: object) -> list[object]:
+    def take_none(
+        view: Floats, heads: list[tuple[int, int, float]], *_: object, **__: object
+    ) -> list[object]:
         seen.extend((start, stop) for start, stop, _ in heads)
         return []
 

@@ -260,6 +260,53 @@ def test_where_a_tail_without_a_tick_begins_both_parts_tell(monkeypatch: pytest.
 
 
 @pytest.mark.parametrize(
+    ("headed", "hardly_damaged", "wall", "nats", "is_taken"),
+    [
+        (False, False, -1.0, 72.0, True),
+        (False, True, -1.0, 72.0, False),
+        (False, True, -1.0, 145.0, True),
+        (False, False, 0.3, 248.0, True),
+        (False, True, 0.3, 248.0, False),
+        (False, True, 0.3, 310.0, True),
+        (True, True, -1.0, 35.0, True),
+    ],
+)
+def test_on_a_record_with_next_to_no_damage_a_tail_without_a_tick_must_show_twice_as_much(
+    monkeypatch: pytest.MonkeyPatch,
+    headed: bool,
+    hardly_damaged: bool,
+    wall: float,
+    nats: float,
+    is_taken: bool,
+) -> None:
+    """A bass note of a clean record of ambient music showed 248 nats, and came out 57 dB worse than it was."""
+    view, _ = damaged(band_music(5), [40_000], "sliding", 0.3, (1.0, -0.3))
+
+    def find_tail(self: LowBand, start: int, end: int) -> tuple[Thump, Floats]:
+        thump = Thump(
+            start_frame=start,
+            stop_frame=start + 3200,
+            channel="both",
+            size_db=20.0,
+            evidence=nats,
+            vertical_nats=nats,
+            lateral_nats=0.0,
+            is_pure=False,
+        )
+        return thump, np.full((3200, 2), 0.1) * [1.0, wall]
+
+    monkeypatch.setattr(LowBand, "find_tail", find_tail)
+    monkeypatch.setattr(
+        LowBand,
+        "likely_heads",
+        lambda self, place, ticks: [(40_000, 40_016, headed)] if place < 60_000 else [],
+    )
+    heads = [(40_000, 40_032, 30.0)]
+    found = take_thumps(view, heads, 0, len(view), RATE_HZ, hardly_damaged=hardly_damaged)
+    assert bool(found) == is_taken
+
+
+@pytest.mark.parametrize(
     ("headed", "vertical", "lateral", "purity", "is_taken"),
     [
         (True, 0.0, 60.0, 0.97, True),

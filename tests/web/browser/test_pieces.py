@@ -28,5 +28,6 @@ def test_two_pieces_are_one_side_by_one_button(tmp_path: Path, open_page: Callab
         page.get_by_text("A-1 and A-2 were put together", exact=False).first.wait_for(timeout=PATIENCE_MS)
         page.get_by_role("button", name="Put take 3 in the bin").click()
         page.get_by_text("Take 1 in the bin", exact=False).wait_for(timeout=PATIENCE_MS)
+        page.close()  # before its server goes away
     finally:
         server.close()

@@ -161,8 +161,9 @@ class _Wish:
         if folder is not None and may_go_on:
             there = [self._held(folder, take.paths) for take in takes]
             if all(there) and not may_be_there:
-                code = "record-holds-them" if is_named else "adopted-before"
-                raise ShelfError(code, name=folder.path.name)
+                if is_named:
+                    raise ShelfError("record-holds-them", name=folder.path.name)
+                raise ShelfError("adopted-before", name=folder.path.name)
             folder = folder if is_named or any(there) else None
         return _Plan(folder=folder, record=record, takes=takes, sources=sources, there=there)
 
