@@ -29,7 +29,7 @@ _STEADY = 0.05
 _DRIFTS_PER_S = ((3e-8, 1.0), (1e-6, 0.1))
 """As for what comes back (``chain_fit``): players that hold their speed, and belts that drift by about 0.01 % a minute."""
 _WANDER_TURNS = 0.0015
-"""What the place of a sway may be off by over a take without a word. On 36 pressed sides of 5 minutes 72 % of what is told lies
+"""What the place of a sway may be off by over a take without a word. On 36 pressed sides of 5 minutes 75 % of what is told lies
 within its deviation then (0.003: 78, 0.001: 69), but the press turns more evenly than a player does."""
 _REACH = 4.0
 """Cycles over the whole series that the first guess may be off by."""
