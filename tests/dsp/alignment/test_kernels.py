@@ -156,38 +156,3 @@ def test_two_unrelated_recordings_are_no_pair() -> None:
 
     assert not rough_line(beats(1), beats(2)).is_same
     assert rough_line(beats(1), beats(1)).is_same
-
-
-def sequenced(rate_hz: int, seed: int) -> np.ndarray:
-    """Three pieces of sharp attacks in bars that repeat, as sequenced music has them; own, no source."""
-    rng = np.random.default_rng(seed)
-    pieces = []
-    for beat_s in rng.uniform(0.4, 0.8, 3):
-        since = np.arange(round(0.5 * beat_s * rate_hz)) / rate_hz
-        bars = [
-            sum(np.sin(2 * np.pi * hz * k * since) / k for k in range(1, 9))
-            * np.minimum(since / 0.003, 1.0)
-            * np.exp(-since / 0.1)
-            for hz in rng.uniform(80.0, 500.0, 16)
-        ]
-        pieces.append(np.tile(np.concatenate(bars), int(40.0 / (8 * beat_s))))
-    music = np.concatenate(pieces)
-    return 0.3 * music + 1e-3 * rng.standard_normal(len(music))
-
-
-@pytest.mark.parametrize("late_s", [0.38, 0.385])
-def test_bars_that_repeat_are_found_where_they_are(late_s: float) -> None:
-    """An onset fell into one window of one take and between two of the other, and another bar fitted better."""
-    rate_hz = 20_000
-    music = sequenced(rate_hz, 3)
-    rng = np.random.default_rng(4)
-    lines = []
-    for before in (0, round(late_s * rate_hz)):
-        take = np.concatenate([np.zeros(before), music])
-        features = OnsetFeatures(rate_hz)
-        features.process(take + 8e-5 * rng.standard_normal(len(take)))
-        lines.append(features.finish())
-    line = rough_line(*lines)
-    assert line.is_same
-    assert line.offset_s == pytest.approx(late_s, abs=0.02)
-    assert line.speed_ratio == pytest.approx(1.0, abs=1e-3)

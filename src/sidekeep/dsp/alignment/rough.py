@@ -27,21 +27,12 @@ STEP_RATIO = 0.0015
 """Over a chunk half of this moves an onset by 11 ms, about one window."""
 NEAR_RATIO, FAR_RATIO = 0.006, 0.084
 """Turntables of one speed differ by less than the first; pitch controls reach the second (common practice, no source)."""
-BLUR = (1.0, 2.0, 3.0, 2.0, 1.0)
-"""Weights of the windows around one: an onset falls into one window of one take and between two of the other. On a pair of sharp
-attacks and repeated bars the true places correlated at 0.19 without it and at 0.59 with it, those of another recording at 0.12
-and 0.16. Of 75 pairs of the same music 17 were missed or misplaced without it, 3 with it."""
-AS_WELL, WELL_ENOUGH = 0.9, 0.4
-"""Music that repeats its bars fits elsewhere as well. So a chunk lies on a line that others draw, too, where its correlation
-there is so much of its best, and no less than the second (chosen here: another recording reaches 0.2)."""
 LINE_TOLERANCE_S = 0.35
 SAME_SHARE = 0.6
-LEAST_CORRELATION = 0.2
 BESIDE_CUT_S = 1.0
-"""How far drift takes a piece off the line; the share on it: another recording put 14 % there (``./run bench compare --only
-other``); the median correlation there, which is 0.04 to 0.18 where different music lies on a line by chance, and 0.3 and more
-where it is the same (25 pieces, each with each other and with itself); and what is left out beside a cut, which is known to
-a second."""
+"""How far drift takes a piece off the line; the share on it: another recording put 14 % there
+(``./run bench compare --only other``); and what is left out beside a cut,
+which is known to a second."""
 LEAST_STEP_S = 0.025
 """From one second to the next; no turntable drifts by so much, even while it runs up to its speed."""
 STEP_EXPLAINS = 0.1
@@ -75,11 +66,7 @@ class RoughLine:
     @property
     def is_same(self) -> bool:
         """Whether the takes hold the same cutting."""
-        return (
-            self.chunks >= FEWEST_CHUNKS
-            and self.share >= SAME_SHARE
-            and self.correlation >= LEAST_CORRELATION
-        )
+        return self.chunks >= FEWEST_CHUNKS and self.share >= SAME_SHARE
 
 
 def rough_line(old: Floats, new: Floats) -> RoughLine:
@@ -103,12 +90,8 @@ def rough_line(old: Floats, new: Floats) -> RoughLine:
 
 
 def _line_of(short: Floats, long: Floats) -> RoughLine:
-    short, long = _blurred(short), _blurred(long)
     near = np.arange(-NEAR_RATIO, NEAR_RATIO + 1e-9, STEP_RATIO) + 1.0
-    looked = _look_for(short, long, near, CHUNKS)
-    line = _fit(looked)
-    if not line.is_same and line.chunks >= FEWEST_CHUNKS and line.correlation >= WELL_ENOUGH:
-        line = _fit((_moved_onto(line, looked[0], short, long), looked[1]))
+    line = _fit(_look_for(short, long, near, CHUNKS))
     if line.is_same:
         return line
     far = np.arange(-FAR_RATIO, FAR_RATIO + 1e-9, STEP_RATIO) + 1.0
@@ -134,7 +117,7 @@ def _look_for(short: Floats, long: Floats, ratios: Floats, count: int) -> tuple[
     """Chunks with their best place, and the length of the long take in seconds."""
     from scipy.fft import irfft, next_fast_len, rfft
 
-    size = _chunk_windows(short)
+    size = round(min(CHUNK_S, len(short) / FEATURE_HZ * SHORTEST_CHUNK_S / SHORTEST_S) * FEATURE_HZ)
     if size < SHORTEST_CHUNK_S * FEATURE_HZ or len(long) < size:
         return [], len(long) / FEATURE_HZ
     length = next_fast_len(len(long) + 2 * size, real=True)
@@ -157,40 +140,6 @@ def _look_for(short: Floats, long: Floats, ratios: Floats, count: int) -> tuple[
                 best = (float(correlation[place]), place + len(played) / 2.0, float(ratio))
         found.append(_Found((start + size / 2.0) / FEATURE_HZ, best[1] / FEATURE_HZ, best[2], best[0]))
     return found, len(long) / FEATURE_HZ
-
-
-def _chunk_windows(short: Floats) -> int:
-    return round(min(CHUNK_S, len(short) / FEATURE_HZ * SHORTEST_CHUNK_S / SHORTEST_S) * FEATURE_HZ)
-
-
-def _moved_onto(line: RoughLine, found: list[_Found], short: Floats, long: Floats) -> list[_Found]:
-    """The chunks, each at its place on the line where it fits there about as well as anywhere (``AS_WELL``)."""
-    size, reach = _chunk_windows(short), round(LINE_TOLERANCE_S * FEATURE_HZ)
-    moved = []
-    for one in found:
-        start = round(one.at_s * FEATURE_HZ - 0.5 * size)
-        played = _at_ratio(short[start : start + size], line.speed_ratio)
-        on_line = round((line.offset_s + line.speed_ratio * one.at_s) * FEATURE_HZ - 0.5 * len(played))
-        best = _Found(one.at_s, 0.0, line.speed_ratio, 0.0)
-        for place in range(max(0, on_line - reach + 1), min(on_line + reach, len(long) - len(played) + 1)):
-            there = long[place : place + len(played)]
-            power = float(np.square(there).sum() * np.square(played).sum())
-            correlation = float((there * played).sum()) / np.sqrt(max(power, 1e-18))
-            if correlation > best.correlation:
-                best = replace(
-                    best, found_s=(place + 0.5 * len(played)) / FEATURE_HZ, correlation=correlation
-                )
-        fits = best.correlation >= max(WELL_ENOUGH, AS_WELL * one.correlation)
-        moved.append(best if fits else one)
-    return moved
-
-
-def _blurred(features: Floats) -> Floats:
-    """Features with every window spread over its neighbours (``BLUR``)."""
-    rows = np.pad(features, ((2, 2), (0, 0)))
-    return sum(
-        (weight * rows[at : at + len(features)] for at, weight in enumerate(BLUR)), np.zeros_like(features)
-    )
 
 
 def _at_ratio(chunk: Floats, ratio: float) -> Floats:
