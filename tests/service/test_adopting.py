@@ -8,6 +8,7 @@ import os
 import subprocess
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -53,11 +54,8 @@ def test_adopting_twice_brings_nothing_in_twice(tmp_path: Path) -> None:
     assert [take.folder_name for take in again.takes] == ["A-2"]
 
 
-def test_the_same_adopted_twice_at_once_comes_in_once(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The second call finds the record while the first copies into it, and has to wait."""
-    files, sleeve = small_record().write(tmp_path)
+def held_up(monkeypatch: pytest.MonkeyPatch) -> tuple[threading.Event, Callable[..., None]]:
+    """Nothing is copied before another call waits, which its progress tells; the event says that one has begun to."""
     copying, is_waited_for = threading.Event(), threading.Event()
     whole = adopting.adopt_take
 
@@ -66,18 +64,26 @@ def test_the_same_adopted_twice_at_once_comes_in_once(
         assert is_waited_for.wait(120.0)
         return whole(*given, **facts)  # type: ignore[arg-type]
 
+    def progress(share: float, doing: str = "") -> None:
+        if doing.startswith("waiting"):
+            is_waited_for.set()
+
     monkeypatch.setattr(adopting, "adopt_take", slow)
+    return copying, progress
+
+
+def test_the_same_adopted_twice_at_once_comes_in_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second call finds the record while the first copies into it, and has to wait."""
+    files, sleeve = small_record().write(tmp_path)
+    copying, progress = held_up(monkeypatch)
     made: list[adopting.Adopted] = []
     first = threading.Thread(
         target=lambda: made.append(adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve))
     )
     first.start()
     assert copying.wait(120.0)
-
-    def progress(share: float, doing: str = "") -> None:
-        if doing.startswith("waiting"):
-            is_waited_for.set()
-
     with pytest.raises(ShelfError) as caught:
         adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve, progress=progress)
     first.join()
@@ -97,23 +103,10 @@ def test_other_recordings_of_the_same_record_at_the_same_moment_get_a_record_of_
         sound, rate_hz = soundfile.read(path, dtype="int32")
         others.append(tmp_path / "other" / path.name)
         soundfile.write(others[-1], sound[:-7], rate_hz, subtype="PCM_24")
-    copying, is_waited_for = threading.Event(), threading.Event()
-    whole = adopting.adopt_take
-
-    def slow(*given: object, **facts: object) -> object:
-        copying.set()
-        assert is_waited_for.wait(120.0)
-        return whole(*given, **facts)  # type: ignore[arg-type]
-
-    monkeypatch.setattr(adopting, "adopt_take", slow)
+    copying, progress = held_up(monkeypatch)
     first = threading.Thread(target=lambda: adopt(files, shelf=tmp_path / "shelf", sleeve_path=sleeve))
     first.start()
     assert copying.wait(120.0)
-
-    def progress(share: float, doing: str = "") -> None:
-        if doing.startswith("waiting"):
-            is_waited_for.set()
-
     second = adopt(others, shelf=tmp_path / "shelf", sleeve_path=sleeve, progress=progress)
     first.join()
     assert second.folder.path.name.endswith("[2]")

@@ -7,15 +7,14 @@ neighbours in the other order, or be another record's. Conventions: as in ``flow
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 
 from sidekeep.dsp.tracks.boundaries import Place
 from sidekeep.dsp.tracks.division import NO_LIST, Division, printed_sd_s
 from sidekeep.flow.tracks.play_sides import divide_places
-from sidekeep.flow.tracks.titles import DOUBTED, OTHER_ORDER, Lines
-from sidekeep.flow.tracks.unused_gaps import SAME_S, clear_gaps
+from sidekeep.flow.tracks.titles import DOUBTED, Lines, share_as_printed
+from sidekeep.flow.tracks.unused_gaps import gaps_left_over
 
 _TOLD_APART = 3.0
 """Standard deviations two printed times must differ by, or their order cannot be heard."""
@@ -42,7 +41,7 @@ def with_doubts(
         return _alone(lines, places, division, printed_s[0] or 0.0, hop_s)
     explains = (division.score - _without_list(places, hop_s)) / timed
     if explains < _EXPLAINS:
-        return replace(lines, sure=tuple(min(share, DOUBTED) for share in lines.sure))
+        return lines.doubted()
     sure = list(lines.sure)
     for track in range(1, len(sure)):
         if not places[division.nodes[track]].gap:
@@ -63,7 +62,7 @@ def _alone(
     times = (last.stop - first.start) * hop_s / max(printed_s, 1.0)
     if 1.0 / _TWICE <= times <= _TWICE:
         return lines
-    return replace(lines, sure=tuple(min(share, DOUBTED) for share in lines.sure))
+    return lines.doubted()
 
 
 def _without_list(places: Sequence[Place], hop_s: float) -> float:
@@ -88,7 +87,7 @@ def _as_printed(
         return 1.0
     swapped = [*printed_s[:first], other, one, *printed_s[second + 1 :]]
     gain = divide_places(places, swapped, hop_s).score - division.score
-    return 1.0 / (1.0 + math.exp(min(gain - OTHER_ORDER, 60.0)))
+    return share_as_printed(gain)
 
 
 def _beside_clear_gaps(places: Sequence[Place], division: Division, hop_s: float) -> set[int]:
@@ -97,11 +96,5 @@ def _beside_clear_gaps(places: Sequence[Place], division: Division, hop_s: float
     segues = [index for index in range(1, len(nodes) - 1) if not places[nodes[index]].gap]
     if not segues:
         return set()
-    marks_s = [places[node].start * hop_s for node in nodes]
-    used = {places[node].stop for node in nodes}
-    holding = set()
-    for place, _ in clear_gaps(places, hop_s):
-        at_s = place.start * hop_s
-        if place.stop not in used and min(abs(at_s - mark_s) for mark_s in marks_s) > SAME_S:
-            holding.add(sum(mark_s <= at_s for mark_s in marks_s) - 1)
+    holding = {track for track, _, _ in gaps_left_over(places, division, hop_s)}
     return {track for index in segues if {index - 1, index} & holding for track in (index - 1, index)}

@@ -27,7 +27,7 @@ DOUBTED = 0.5
 _NO_MISPRINT = -5.0
 """Log ratio of a length to its printed time below which it is no misprint: more than a minute and a quarter off, or far shorter
 than printed. A mark beside it is wrong, or a line is not on the side."""
-OTHER_ORDER = 7.0
+_OTHER_ORDER = 7.0
 """Log ratio by which another order of the printed times must fit better: sleeves are rarely printed in a wrong order."""
 
 
@@ -37,6 +37,10 @@ class Lines:
 
     index: tuple[int, ...]
     sure: tuple[float, ...]
+
+    def doubted(self) -> Lines:
+        """The same lines, none of them surer than a doubted one."""
+        return replace(self, sure=tuple(min(share, DOUBTED) for share in self.sure))
 
 
 def name_of_track(side: str, number: int) -> str:
@@ -53,7 +57,7 @@ def lines_of(division: Division, counts: Sequence[int] = ()) -> Lines:
         float(division.line_shares[track, line]) if line >= 0 else 0.0 for track, line in enumerate(index)
     ]
     heard, gain = _heard_order(division.fits, index)
-    as_printed = 1.0 / (1.0 + math.exp(min(gain - OTHER_ORDER, 60.0)))
+    as_printed = share_as_printed(gain)
     for track, line in enumerate(heard):
         if line != index[track]:
             sure[track] *= as_printed
@@ -67,8 +71,13 @@ def lines_of(division: Division, counts: Sequence[int] = ()) -> Lines:
     listed = [share for share, line in zip(sure, index, strict=True) if line >= 0]
     if division.fits.any() and sum(share < TITLE_SURE for share in listed) > len(listed) / 2:
         # Where most do not fit, one may fit by chance.
-        sure = [min(share, DOUBTED) for share in sure]
+        return Lines(tuple(index), tuple(sure)).doubted()
     return Lines(tuple(index), tuple(sure))
+
+
+def share_as_printed(gain: float) -> float:
+    """How likely the sleeve's order is the right one, where another fits better by this log ratio."""
+    return 1.0 / (1.0 + math.exp(min(gain - _OTHER_ORDER, 60.0)))
 
 
 def _not_as_printed(fits: NDArray[np.float64], index: Sequence[int]) -> list[int]:

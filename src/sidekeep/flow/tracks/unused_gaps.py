@@ -18,7 +18,7 @@ from sidekeep.model.record import SleeveTrack
 AS_CLEAR = 0.6
 """How sure a gap must be without a sleeve. On 34 pressed sides without printed times gaps that a sleeve one title short left over
 had 0.62 and more, rests within the music 0.47 at most (2026-11-27)."""
-SAME_S = 2.0
+_SAME_S = 2.0
 """A gap this near a mark is that mark's."""
 
 
@@ -40,22 +40,32 @@ def clear_gaps(places: Sequence[Place], hop_s: float) -> list[tuple[Place, float
     return [(place, sure) for place, sure in without_sleeve(places, hop_s) if sure >= AS_CLEAR]
 
 
-def unused_gaps(
-    places: Sequence[Place], division: Division, listed: Sequence[SleeveTrack], hop_s: float
-) -> list[tuple[Place, float]]:
-    """Clear gaps inside a track of ``division`` whose printed time does not say that it goes on there; each with how sure it is
-    without a sleeve."""
+def gaps_left_over(
+    places: Sequence[Place], division: Division, hop_s: float
+) -> list[tuple[int, Place, float]]:
+    """The clear gaps that are no mark of ``division``, each with the index of its track and how sure it is without a sleeve."""
     used = {places[node].stop for node in division.nodes}
     marks_s = [places[node].start * hop_s for node in division.nodes]
     found = []
     for place, sure in clear_gaps(places, hop_s):
         at_s = place.start * hop_s
-        track = sum(mark_s <= at_s for mark_s in marks_s) - 1
+        if place.stop not in used and min(abs(at_s - mark_s) for mark_s in marks_s) > _SAME_S:
+            found.append((sum(mark_s <= at_s for mark_s in marks_s) - 1, place, sure))
+    return found
+
+
+def unused_gaps(
+    places: Sequence[Place], division: Division, listed: Sequence[SleeveTrack], hop_s: float
+) -> list[tuple[Place, float]]:
+    """Clear gaps inside a track of ``division`` whose printed time does not say that it goes on there; each with how sure it is
+    without a sleeve."""
+    found = []
+    for track, place, sure in gaps_left_over(places, division, hop_s):
         line = division.listed[track]
         goes_on = (
             line >= 0 and listed[line].duration_s is not None and float(division.fits[track, line]) > 0.0
         )
-        if not goes_on and place.stop not in used and min(abs(at_s - mark_s) for mark_s in marks_s) > SAME_S:
+        if not goes_on:
             found.append((place, sure))
     return found
 
