@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import base64
+import io
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from sidekeep.copies.report.data import (
     ClipView,
@@ -21,6 +23,7 @@ from sidekeep.copies.report.data import (
 )
 from sidekeep.copies.report.disc import brightness, disc_picture, strip_picture, turn_period_s
 from sidekeep.copies.report.page import decibels, render_report, size_text
+from sidekeep.files.pictures.colour import writing_on
 from sidekeep.model.measures import Clicks, Level, Noise, Turn
 from sidekeep.model.record import Record
 from sidekeep.units import MINIMUM_DB
@@ -147,14 +150,14 @@ def test_the_unrolled_side_is_explained_once_where_the_first_one_stands() -> Non
 
 def test_self_contained() -> None:
     """No address of any kind but data within the page, no script, no form, no import."""
-    text = render_report(data())
-    assert not re.search(r"(https?:|//[a-z]|url\((?!#)|@import|javascript:)", text)
+    text = re.sub(r'"data:[^"]*"', '"inside"', render_report(data()))
+    assert not re.search(r'(https?:|//[a-z]|url\((?!#|"inside")|@import|javascript:)', text)
     for tag, attributes in Page(text).tags:
         assert tag not in ("script", "iframe", "object", "embed", "form", "base")
         assert not [name for name in attributes if name.startswith("on")]
         for name in ("src", "href", "poster", "srcset"):
             if (value := attributes.get(name)) is not None:
-                assert value.startswith("data:")
+                assert value == "inside"
 
 
 def test_sounds_and_picture_are_inside() -> None:
@@ -204,6 +207,34 @@ def test_without_a_usable_picture_there_is_a_plate(picture: bytes | None) -> Non
     tags = Page(render_report(replace(data(), picture=picture))).tags
     assert "img" not in [tag for tag, _ in tags]
     assert any("plate" in str(attributes.get("class")) for _, attributes in tags)
+
+
+@pytest.mark.parametrize(("sleeve", "writing"), [((240, 236, 226), "#000000"), ((70, 40, 90), "#ffffff")])
+def test_labels_have_the_colour_of_the_sleeve_and_can_be_read(
+    sleeve: tuple[int, int, int], writing: str
+) -> None:
+    kept = io.BytesIO()
+    Image.new("RGB", (90, 90), sleeve).save(kept, "PNG")
+    (main,) = [
+        attributes
+        for tag, attributes in Page(render_report(replace(data(), picture=kept.getvalue()))).tags
+        if tag == "main"
+    ]
+    assert main["style"] == "--label: #{:02x}{:02x}{:02x}; --writing: {}".format(*sleeve, writing)
+
+
+@pytest.mark.parametrize(
+    ("colour", "ratio"), [("#000000", 21.0), ("#ffffff", 21.0), ("#767676", 4.54), ("#757575", 4.61)]
+)
+def test_writing_on_a_colour_stands_out(colour: str, ratio: float) -> None:
+    """WCAG 2.2, contrast ratio: 21 for black on white; white on #767676 is the well-known 4.54. #757575 from memory."""
+    levels = {"#000000": 0.0, "#ffffff": 1.0}
+    grey = int(colour[1:3], 16) / 255.0
+    shade = ((grey + 0.055) / 1.055) ** 2.4 if grey > 0.04045 else grey / 12.92
+    light, dark = max(shade, levels[writing_on(colour)]), min(shade, levels[writing_on(colour)])
+    assert (light + 0.05) / (dark + 0.05) >= 4.5
+    white = max(shade, 1.0), min(shade, 1.0)
+    assert colour == "#ffffff" or (white[0] + 0.05) / (white[1] + 0.05) == pytest.approx(ratio, abs=0.01)
 
 
 def test_almost_nothing_to_tell() -> None:

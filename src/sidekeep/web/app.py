@@ -13,6 +13,7 @@ from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp
 
 from sidekeep.errors import NotThere, SidekeepError
+from sidekeep.fonts import FOLDER as FONTS
 from sidekeep.service.house.house import House
 from sidekeep.web.answers import answer_to, json_answer
 from sidekeep.web.asking import Ask, Endpoint, read_body
@@ -28,11 +29,14 @@ log = logging.getLogger("sidekeep.web")
 
 def build_app(house: House, door: Door) -> ASGIApp:
     """Everything one server answers with, to those the door lets in."""
-    page = PageFiles()
+    page, fonts = PageFiles(), PageFiles(FONTS)
 
     # The page's files are few, small and kept in memory: no thread is needed for them.
     async def page_file(request: Request) -> Response:
         return page.answer(request, request.path_params["name"])
+
+    async def font_file(request: Request) -> Response:
+        return fonts.answer(request, request.path_params["name"])
 
     async def icon(request: Request) -> Response:
         return page.answer(request, "icon.svg")
@@ -49,6 +53,7 @@ def build_app(house: House, door: Door) -> ASGIApp:
             for endpoint in _gathered(ENDPOINTS)
         ),
         Route(LET_IN, door.answer, methods=["GET", "POST"]),
+        Route("/page/fonts/{name:path}", font_file, methods=["GET"]),
         Route("/page/{name:path}", page_file, methods=["GET"]),
         Route("/favicon.ico", icon, methods=["GET"]),
         Route("/{place:path}", place, methods=["GET"]),

@@ -22,7 +22,7 @@ PAGE_POLICY = (
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 REPORT_POLICY = (
-    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; media-src data:; "
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; media-src data:; font-src data:; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; sandbox"
 )
 _HEADERS = {

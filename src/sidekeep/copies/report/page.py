@@ -14,6 +14,8 @@ from markupsafe import Markup
 from sidekeep.copies.report.data import FindingView, ReportData, SideView, TrackView
 from sidekeep.copies.report.disc import disc_picture, strip_picture
 from sidekeep.copies.report.typeset import tight
+from sidekeep.files.pictures.colour import sleeve_colour, writing_on
+from sidekeep.fonts import with_faces
 from sidekeep.model.finding import SEVERITY_WORDS
 from sidekeep.model.record import Record
 from sidekeep.units import MINIMUM_DB, clock_text
@@ -32,10 +34,11 @@ def render_report(data: ReportData) -> str:
     mime, record = _mime(data.picture), data.record
     order = list(SEVERITY_WORDS)
     counts = [Counter[str](repair.kind for repair in side.repairs) for side in data.sides]
-    return _template().render(
+    page = _template().render(
         heading=_heading(record),
         record=record,
         picture=_inside(mime, data.picture) if data.picture and mime else "",
+        label=_label(data.picture) if data.picture and mime else None,
         printed=_printed(record),
         facts=_facts(data),
         sides=data.sides,
@@ -50,6 +53,7 @@ def render_report(data: ReportData) -> str:
         f"{size_text(sum(file.size_bytes for file in data.files))} in all",
         made=" · ".join(part for part in (data.made_with, data.made_at) if part),
     )
+    return with_faces(page)
 
 
 @cache
@@ -73,6 +77,15 @@ def _template() -> Template:
         "severity_words": SEVERITY_WORDS,
     }
     return environment.get_template("report.html")
+
+
+def _label(picture: bytes) -> dict[str, str] | None:
+    """The labels are drawn in the sleeve's colour, as on the page of a side; None where it cannot be told."""
+    try:
+        colour = sleeve_colour(picture)
+    except OSError:
+        return None
+    return {"colour": colour, "writing": writing_on(colour)}
 
 
 def _heading(record: Record) -> str:

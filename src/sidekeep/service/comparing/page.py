@@ -14,6 +14,7 @@ import numpy as np
 from sidekeep.copies.report.typeset import tight
 from sidekeep.flow.comparison.compare import Comparison
 from sidekeep.flow.comparison.laying.laid import BLOCK_S, lay_block
+from sidekeep.fonts import with_faces
 from sidekeep.model.finding import SEVERITY_WORDS, Finding
 from sidekeep.service.comparing.heard import level_gain_db
 from sidekeep.service.comparing.history import Point, history_lines
@@ -44,7 +45,7 @@ def comparison_page(
     frame = resources.files("sidekeep.service.comparing").joinpath("comparison.html").read_text("utf-8")
     template = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(frame)
     same = comparison.alignment.is_same
-    return template.render(
+    page = template.render(
         old=_take_facts(old),
         new=_take_facts(new),
         record=_record_name(old),
@@ -64,6 +65,7 @@ def comparison_page(
         field=HISTORY,
         fit_us=1e6 * comparison.alignment.sd_s if same else 0.0,
     )
+    return with_faces(page)
 
 
 def _take_facts(take: NamedTake) -> dict[str, str]:

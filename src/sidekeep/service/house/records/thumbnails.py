@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import io
 import threading
 from collections import OrderedDict
 from pathlib import Path
 
 from sidekeep.errors import ParameterError
 from sidekeep.files.pictures.artwork import load_picture
+from sidekeep.files.pictures.colour import sleeve_colour
 from sidekeep.service.shelf.pictures import kept_pictures
 from sidekeep.shelf.record_folder import RecordFolder
 
@@ -53,25 +53,7 @@ def cover_colour(folder: RecordFolder) -> str | None:
         if len(_colours) > 5000:
             _colours.clear()
         try:
-            _colours[key] = _strongest(load_picture(front, maximum_side_px=64).data)
+            _colours[key] = sleeve_colour(load_picture(front, maximum_side_px=64).data)
         except ParameterError:
             _colours[key] = None
     return _colours[key]
-
-
-def _strongest(jpeg: bytes) -> str:
-    from PIL import Image
-
-    with Image.open(io.BytesIO(jpeg)) as picture:
-        few = picture.convert("RGB").resize((48, 48)).quantize(8)
-        palette = few.getpalette() or []
-        counts = few.getcolors() or []
-    best, most = (128, 128, 128), -1.0
-    for count, index in counts:
-        assert isinstance(index, int)
-        red, green, blue = palette[3 * index : 3 * index + 3]
-        high, low = max(red, green, blue), min(red, green, blue)
-        weight = count * (0.15 + (high - low) / 255.0)
-        if weight > most:
-            best, most = (red, green, blue), weight
-    return "#{:02x}{:02x}{:02x}".format(*best)
