@@ -29,39 +29,48 @@ def choose_takes(takes: Sequence[ShelfTake], use: Mapping[str, int]) -> ChosenTa
     doubts: list[Finding] = []
     for letter in sorted({letter for take in takes for letter in take.side}):
         those = _in_order([take for take in takes if letter in take.side])
-        named = [
-            take for take in those if take.number == use.get(letter) or take.number == use.get(take.side)
-        ]
-        wanted = use.get(letter)
-        if named:
-            exact = [take for take in named if take.side == letter]
-            owners[letter] = (exact or named)[-1]
-            continue
-        newest = those[-1]
-        whole = [
-            take for take in those if take.length_s >= _WHOLE * max(t.length_s / len(t.side) for t in those)
-        ]
-        chosen = whole[-1] if whole else newest
-        owners[letter] = chosen
-        name = chosen.folder_name
-        if wanted is not None:
-            doubts.append(_doubt("take-not-there", "act", side=letter, wanted=wanted, take=name))
-        elif chosen is not newest:
-            newer: dict[str, Fact] = {
-                "newest": newest.folder_name,
-                "newest_s": newest.length_s,
-                "take_s": chosen.length_s,
-            }
-            doubts.append(_doubt("take-chosen", "look", side=letter, take=name, **newer))
-        elif len({take.side for take in those}) > 1:
-            others = tuple(take.folder_name for take in those if take is not chosen)
-            doubts.append(_doubt("take-chosen", "look", side=letter, take=name, others=others))
+        named = _named(those, letter, use)
+        owners[letter] = named or _newest_whole(those)
+        if named is None:
+            doubts += _doubts_of(letter, those, owners[letter], use.get(letter))
     used = {take.folder: take for take in owners.values()}
     return ChosenTakes(
         takes=tuple(sorted(used.values(), key=lambda take: (take.side, take.number))),
         owners={letter: take.folder for letter, take in owners.items()},
         doubts=tuple(doubts),
     )
+
+
+def _named(those: Sequence[ShelfTake], letter: str, use: Mapping[str, int]) -> ShelfTake | None:
+    """The take that a person named for the side, or for all sides it holds; of several the one of this side alone, the newest."""
+    named = [take for take in those if take.number in (use.get(letter), use.get(take.side))]
+    exact = [take for take in named if take.side == letter]
+    return next(reversed(exact or named), None)
+
+
+def _newest_whole(those: Sequence[ShelfTake]) -> ShelfTake:
+    longest_s = max(take.length_s / len(take.side) for take in those)
+    return next((take for take in reversed(those) if take.length_s >= _WHOLE * longest_s), those[-1])
+
+
+def _doubts_of(
+    letter: str, those: Sequence[ShelfTake], chosen: ShelfTake, wanted: int | None
+) -> list[Finding]:
+    """What should be known of a take that nobody named; ``wanted`` is the number of one that is not there."""
+    newest, name = those[-1], chosen.folder_name
+    if wanted is not None:
+        return [_doubt("take-not-there", "act", side=letter, wanted=wanted, take=name)]
+    if chosen is not newest:
+        newer: dict[str, Fact] = {
+            "newest": newest.folder_name,
+            "newest_s": newest.length_s,
+            "take_s": chosen.length_s,
+        }
+        return [_doubt("take-chosen", "look", side=letter, take=name, **newer)]
+    if len({take.side for take in those}) > 1:
+        others = tuple(take.folder_name for take in those if take is not chosen)
+        return [_doubt("take-chosen", "look", side=letter, take=name, others=others)]
+    return []
 
 
 def _in_order(takes: Sequence[ShelfTake]) -> list[ShelfTake]:

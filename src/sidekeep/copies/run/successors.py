@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -88,24 +88,21 @@ def check_folder(plan: CopyPlan, history: History, pool: ThreadPoolExecutor) -> 
     """
     kinds = set(plan.kinds) - {MASTER_FOLDER}
     entries = [entry for entry in history.files.values() if entry.kind in kinds]
-    wanted = {planned.path: planned for planned in plan.files}
     _refuse_other_sides(plan, entries)
-    # A name that differs by case only is the same file on some disks: then it is ours, about to be renamed.
-    known = {clash_key(entry.path) for entry in entries}
-    strangers = [path for path in [*wanted, *plan.texts] if clash_key(path) not in known]
-    blocking = [path for path in strangers if os.path.lexists(plan.folder / path)]
     sums = list(pool.map(lambda entry: sum_of(plan.folder / entry.path), entries))
-    ours: dict[str, FileEntry] = {}
-    audio_keys = {planned.audio_key for planned in plan.files}
-    for entry, found in zip(entries, sums, strict=True):
-        if found == "":
-            continue
-        if found == entry.sha256:
-            ours[entry.path] = entry
-            if entry.audio_key and entry.audio_key not in audio_keys and is_made_again(entry, plan):
-                blocking.append(entry.path)
-        elif found != entry.before_sha256 and (entry.path in wanted or entry.path in plan.texts):
-            blocking.append(entry.path)
+    ours = {
+        entry.path: entry
+        for entry, found in zip(entries, sums, strict=True)
+        if found and found == entry.sha256
+    }
+    blocking = _strangers(plan, entries)
+    blocking += [path for path, entry in ours.items() if _is_of_other_settings(entry, plan)]
+    named = {planned.path for planned in plan.files} | set(plan.texts)
+    blocking += [
+        entry.path
+        for entry, found in zip(entries, sums, strict=True)
+        if entry.path in named - set(ours) and found not in ("", entry.before_sha256)
+    ]
     # A small file that already says the right thing is in nobody's way.
     blocking = [
         path
@@ -117,6 +114,19 @@ def check_folder(plan: CopyPlan, history: History, pool: ThreadPoolExecutor) -> 
     if blocking and not plan.replace:
         raise CopyError("copies-exist", folder=plan.folder, count=len(blocking), first=min(blocking))
     return ours
+
+
+def _strangers(plan: CopyPlan, entries: Sequence[FileEntry]) -> list[str]:
+    """What lies where the plan writes, and is not in the history. A name that differs by case only is the same file on some
+    disks: then it is ours, about to be renamed."""
+    known = {clash_key(entry.path) for entry in entries}
+    wanted = [*dict.fromkeys(planned.path for planned in plan.files), *plan.texts]
+    return [path for path in wanted if clash_key(path) not in known and os.path.lexists(plan.folder / path)]
+
+
+def _is_of_other_settings(entry: FileEntry, plan: CopyPlan) -> bool:
+    is_wanted = any(entry.audio_key == planned.audio_key for planned in plan.files)
+    return bool(entry.audio_key) and not is_wanted and is_made_again(entry, plan)
 
 
 def is_own_report(folder: Path, history: History) -> bool:

@@ -12,7 +12,7 @@ from sidekeep.copies.tracks.levels import Piece
 from sidekeep.errors import ParameterError
 from sidekeep.files.tags.tag_set import TagSet
 from sidekeep.flow.tracks.titles import name_of_track
-from sidekeep.model.record import Record
+from sidekeep.model.record import Record, SleeveTrack
 
 _ARTICLE = re.compile(r"(?P<article>The|A|An)\s+(?P<rest>\S.*)", re.IGNORECASE)
 _DONE = r"(?:produced|engineered|mixed|arranged|conducted)"
@@ -20,6 +20,7 @@ _CREDIT = re.compile(
     rf"\b(?P<done>{_DONE}(?:(?:\s*,\s*|\s*&\s*|\s+and\s+){_DONE})*)\s+by\s+(?P<names>[^.;:()\n]+)",
     re.IGNORECASE,
 )
+_NOTHING_PRINTED = SleeveTrack(number=0, title="")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,6 +75,38 @@ class TrackFacts:
         }
 
 
+@dataclass(frozen=True)
+class _Counted:
+    """How many tracks stand where: ``discs`` of the sides that are made, in their order; tracks ``on_disc``, by disc from 1; and
+    those ``elsewhere``, on sides that are not made now, by side."""
+
+    discs: tuple[int, ...]
+    on_disc: Mapping[int, int]
+    elsewhere: Mapping[str, int]
+
+    @property
+    def total(self) -> int:
+        return sum(self.on_disc.values())
+
+    def before_disc(self, disc: int) -> int:
+        return sum(count for each, count in self.on_disc.items() if each < disc)
+
+    def elsewhere_before(self, side: str) -> int:
+        return sum(count for name, count in self.elsewhere.items() if name < side)
+
+
+def _counted(sides: Sequence[SideAudio], elsewhere: Mapping[str, int]) -> _Counted:
+    made = {side.side for side in sides}
+    others = {name: count for name, count in elsewhere.items() if name not in made}
+    discs = tuple(disc_of_side(side.side, index) for index, side in enumerate(sides))
+    counts = [*zip(discs, (len(side.spans) for side in sides), strict=True)]
+    counts += [(disc_of_side(name, 0), count) for name, count in others.items()]
+    on_disc = dict.fromkeys(range(1, max(disc for disc, _ in counts) + 1), 0)
+    for disc, count in counts:
+        on_disc[disc] += count
+    return _Counted(discs, on_disc, others)
+
+
 def track_facts(
     record: Record,
     sides: Sequence[SideAudio],
@@ -85,44 +118,34 @@ def track_facts(
 
     ``elsewhere`` counts the tracks of sides that are not made now: numbers run on from those before.
     """
-    others = {name: count for name, count in (elsewhere or {}).items() if name not in {s.side for s in sides}}
-    total = sum(len(side.spans) for side in sides) + sum(others.values())
-    width = max(2, len(str(total)))
-    discs = [disc_of_side(side.side, index) for index, side in enumerate(sides)]
-    away = {name: disc_of_side(name, 0) for name in others}
-    last_disc = max([*discs, *away.values()])
-    per_disc = last_disc > 1 and not facts.counts_through
-    on_disc = dict.fromkeys(range(1, last_disc + 1), 0)
-    for side, disc in zip(sides, discs, strict=True):
-        on_disc[disc] += len(side.spans)
-    for name, disc in away.items():
-        on_disc[disc] += others[name]
+    counted = _counted(sides, elsewhere or {})
+    width = max(2, len(str(counted.total)))
+    is_per_disc = len(counted.on_disc) > 1 and not facts.counts_through
     found: dict[Piece, TrackFacts] = {}
     made = 0
-    for side_index, side in enumerate(sides):
-        number = made + sum(count for name, count in others.items() if name < side.side)
+    for side_index, (side, disc) in enumerate(zip(sides, counted.discs, strict=True)):
+        before = made + counted.elsewhere_before(side.side)
         made += len(side.spans)
         printed = record.side(side.side)
+        lines = printed.tracks if printed is not None else ()
         for track_index in range(len(side.spans)):
-            number += 1
-            line = printed.tracks[track_index] if printed and track_index < len(printed.tracks) else None
-            disc = discs[side_index]
-            before = sum(count for each, count in on_disc.items() if each < disc)
+            number = before + track_index + 1
+            line = lines[track_index] if track_index < len(lines) else _NOTHING_PRINTED
             found[(side_index, track_index)] = TrackFacts(
-                tag_number=number - before if per_disc else number,
-                tag_total=on_disc[disc] if per_disc else total,
+                tag_number=number - counted.before_disc(disc) if is_per_disc else number,
+                tag_total=counted.on_disc[disc] if is_per_disc else counted.total,
                 number=number,
                 number_text=f"{number:0{width}d}",
-                total=total,
-                title=(line.title if line else "") or name_of_track(side.side, track_index + 1),
-                artist=(line.artist if line else "") or record.artist,
-                composer=line.composer if line else "",
+                total=counted.total,
+                title=line.title or name_of_track(side.side, track_index + 1),
+                artist=line.artist or record.artist,
+                composer=line.composer,
                 side=side.side,
-                position=(line.position if line else "") or f"{side.side}{track_index + 1}",
+                position=line.position or f"{side.side}{track_index + 1}",
                 disc=disc,
-                discs=last_disc,
+                discs=len(counted.on_disc),
                 isrc=facts.isrcs.get((side_index, track_index), ""),
-                note=line.note if line else "",
+                note=line.note,
                 record=record,
             )
     return found

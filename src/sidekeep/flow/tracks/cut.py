@@ -74,22 +74,10 @@ def find_cuts(
 ) -> tuple[Cuts, list[Finding]]:
     """Cuts and findings of a take. ``sides``: what the sleeve expects in this take, in playing order; None: unknown.
     ``others``: all sides of the record, to notice that this is another one than it was taken for."""
-    hop_s = features.table.hop_s
     if sides is not None and len(features.plays) > len(sides):
         features = features.unjoined()
-    bounds = [
-        (
-            part,
-            music_bounds(part.groove, hop_s, after_thump=part.play.saw_down, before_thump=part.play.saw_up),
-        )
-        for part in features.parts
-    ]
-    heard = [(part, span) for part, span in bounds if (span[1] - span[0]) * hop_s >= _LEAST_MUSIC_S]
-    once = played_once(features, heard) if sides else list(range(len(heard)))
-    assigned, _, missing = assign_sides([(b - a) * hop_s for _, (a, b) in (heard[i] for i in once)], sides)
-    assigned = [(once[index], expected) for index, expected in assigned]
-    used = {index for index, _ in assigned}
-    unused = [part for index, (part, _) in enumerate(heard) if index not in used]
+    heard = _heard_plays(features)
+    assigned, unused, missing = _assigned_plays(features, heard, sides)
     findings = plays_finding(features, unused, missing)
     found: list[SideCuts] = []
     for index, expected in assigned:
@@ -99,24 +87,60 @@ def find_cuts(
         cut_sides = _sides(features, cut, names, [len(side.tracks) for side in expected])
         if len(expected) == 1:
             candidates = [*others, *(sides or ())]
+            hop_s = features.table.hop_s
             likely, sure = likely_side(cut.places, cut.division, expected[0], candidates, hop_s, missing)
             cut_sides = [replace(_less_sure(side, sure), likely_side=likely) for side in cut_sides]
         found += cut_sides
-        findings += cut_findings(features, cut_sides, cut.division, cut.listed, part)
-        if cut.listed and cut_sides:
-            left_over = unused_gaps(cut.places, cut.division, cut.listed, hop_s)
-            findings += gap_findings(features, part, cut_sides, left_over)
+        findings += _findings_of_play(features, cut, cut_sides)
     cuts = with_claims(Cuts(rate_hz=features.rate_hz, sides=tuple(found)), claimed_sides(found))
     cuts = with_titles(cuts, sides or ())
     told = title_findings(cuts, sides or ())
+    return cuts, [*told, *_without_misprints(findings, told)]
+
+
+def _heard_plays(features: Features) -> list[tuple[PlayedPart, tuple[int, int]]]:
+    """The plays with enough music in them, each with where its music begins and ends, in hops."""
+    hop_s = features.table.hop_s
+    bounds = [
+        (
+            part,
+            music_bounds(part.groove, hop_s, after_thump=part.play.saw_down, before_thump=part.play.saw_up),
+        )
+        for part in features.parts
+    ]
+    return [(part, span) for part, span in bounds if (span[1] - span[0]) * hop_s >= _LEAST_MUSIC_S]
+
+
+def _assigned_plays(
+    features: Features, heard: Sequence[tuple[PlayedPart, tuple[int, int]]], sides: Sequence[Side] | None
+) -> tuple[list[tuple[int, tuple[Side, ...]]], list[PlayedPart], list[Side]]:
+    """The plays (by index) with the sides they hold, the plays that are left over, and the sides that were not played."""
+    once = played_once(features, heard) if sides else list(range(len(heard)))
+    lengths_s = [
+        (stop - start) * features.table.hop_s for _, (start, stop) in (heard[index] for index in once)
+    ]
+    of_once, _, missing = assign_sides(lengths_s, sides)
+    assigned = [(once[index], expected) for index, expected in of_once]
+    used = {index for index, _ in assigned}
+    return assigned, [part for index, (part, _) in enumerate(heard) if index not in used], missing
+
+
+def _findings_of_play(features: Features, cut: CutSide, cut_sides: list[SideCuts]) -> list[Finding]:
+    findings = cut_findings(features, cut_sides, cut.division, cut.listed, cut.part)
+    if cut.listed and cut_sides:
+        left_over = unused_gaps(cut.places, cut.division, cut.listed, features.table.hop_s)
+        findings += gap_findings(features, cut.part, cut_sides, left_over)
+    return findings
+
+
+def _without_misprints(findings: Sequence[Finding], told: Sequence[Finding]) -> list[Finding]:
+    """Without misprinted times on a side that was played at the wrong speed: all its times are wrong, so none is a misprint."""
     at_wrong_speed = {finding.facts["side"] for finding in told if finding.kind == "wrong-speed"}
-    # All its times are wrong, so none of them is a misprint.
-    findings = [
+    return [
         finding
         for finding in findings
         if finding.kind != "printed-time" or finding.facts["side"] not in at_wrong_speed
     ]
-    return cuts, [*told, *findings]
 
 
 def _less_sure(side: SideCuts, share: float) -> SideCuts:

@@ -19,6 +19,7 @@ from sidekeep.errors import ParameterError
 from sidekeep.files.samples import to_whole
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.flow.comparison.seam import Seam, find_seam, joined_blocks, order_by_sound, seam_places
+from sidekeep.flow.ports import Audio
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.edits import ChooseTake
 from sidekeep.model.news import News
@@ -32,6 +33,7 @@ from sidekeep.service.comparing.made_take import (
     put_on_shelf,
 )
 from sidekeep.service.comparing.takes import NamedTake, named_take
+from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
 
 _CARRIED = ("loss", "steady-loss", "overflow", "stall", "clipped", "lowered-again")
@@ -68,10 +70,9 @@ def put_together(
     if home is not None and len({take.take.side for take in takes if take.take is not None}) > 1:
         raise ParameterError("combine-of-one-side")
     form = takes[0].source.format
-    bits = max(take.source.format.bits for take in takes)
-    is_float = any(take.source.format.is_float for take in takes)
-    bits = 32 if is_float else max(16, bits)
     sources = [take.source for take in takes]
+    is_float = any(source.format.is_float for source in sources)
+    bits = 32 if is_float else max(16, *(source.format.bits for source in sources))
     folder = home.path.parent if out_path is None and home is not None else (out_path or shelf).parent
     frames = sum(source.format.length_frames for source in sources)
     check_room(frames, form, bits, folder, is_twice=out_path is None)
@@ -95,24 +96,32 @@ def put_together(
             )
             try:
                 for block in joined_blocks(sources, seams):
-                    if is_float:
-                        writer.append_bytes(np.ascontiguousarray(block, "<f4").tobytes())
-                    else:
-                        writer.append(to_whole(block, bits)[0])
+                    _append(writer, block, bits, is_float)
                     progress(0.4 + 0.5 * min(1.0, writer.frames / frames), "putting the pieces together")
             finally:
                 writer.close()
             made = None
             if out_path is None and home is not None:
                 made = put_on_shelf(shelf, home, takes, target, _notes(takes, seams, places))
-                if made.side in home.choose_takes().owners and made.folder not in {
-                    take.folder for take in home.chosen_takes()
-                }:
-                    edits.apply(home, ChooseTake(side=made.side, number=made.number))
+                _use_from_now_on(home, made)
     progress(1.0, "put together")
     return PutTogether(
         sources=tuple(takes), seams=tuple(seams), places=tuple(places), take=made, path=out_path
     )
+
+
+def _append(writer: TakeWriter, block: Audio, bits: int, is_float: bool) -> None:
+    if is_float:
+        writer.append_bytes(np.ascontiguousarray(block, "<f4").tobytes())
+    else:
+        writer.append(to_whole(block, bits)[0])
+
+
+def _use_from_now_on(home: RecordFolder, made: ShelfTake) -> None:
+    """Choose the take for its side, where another is in use."""
+    in_use = {take.folder for take in home.chosen_takes()}
+    if made.side in home.choose_takes().owners and made.folder not in in_use:
+        edits.apply(home, ChooseTake(side=made.side, number=made.number))
 
 
 def _seams(takes: Sequence[NamedTake], progress: Progress) -> list[Seam]:

@@ -152,13 +152,17 @@ def new_text(name: str, state: State, text: str | None) -> str | None:
         is_there = any(path.startswith("recipe/") for path in state)
         return write_recipe(recipe_of(state), text or "") if is_there else text
     if name == CUTS:
-        sides = sides_in(state)
-        if not sides:
-            return text and write_cuts(Cuts(rate_hz=read_cuts(text).rate_hz), text)
-        rate_hz = sides[0].rate_hz
-        return write_cuts(Cuts(rate_hz=rate_hz, sides=sides), text or "")
-    if text is None:
-        return None
+        return _cuts_text(sides_in(state), text)
+    return None if text is None else _record_text(state, text)
+
+
+def _cuts_text(sides: tuple[SideCuts, ...], text: str | None) -> str | None:
+    if not sides:
+        return text and write_cuts(Cuts(rate_hz=read_cuts(text).rate_hz), text)
+    return write_cuts(Cuts(rate_hz=sides[0].rate_hz, sides=sides), text or "")
+
+
+def _record_text(state: State, text: str) -> str:
     document = parse_toml(text, RECORD)
     put_or_drop(document, "notes", state.get("record/notes", ""), document.get("notes", "") and "")
     for table_name in ("use", "plays", "seen"):

@@ -85,11 +85,7 @@ def _delimiter_of(rows: Sequence[ReadingLine], columns: int) -> str:
 
 def _with_names(lines: Sequence[ReadingLine], top: int, names: Sequence[str], delimiter: str) -> PlainLines:
     plain: PlainLines = [(line, line.text) for line in lines[:top]]
-    columns = [COLUMNS.get(name.casefold(), "") for name in names]
-    lines[top].reads_as = "field"
-    for name, column in zip(names, columns, strict=True):
-        if name and not column:
-            lines[top].doubt("column-unread", f"the column {name!r} is not used", column=name)
+    columns = _known_columns(lines[top], names)
     side = ""
     for line in lines[top + 1 :]:
         cells = _cells(line.text, delimiter)
@@ -102,14 +98,10 @@ def _with_names(lines: Sequence[ReadingLine], top: int, names: Sequence[str], de
             plain.append((line, tidy(line.text)))
             continue
         values = {name: cell for name, cell in zip(columns, cells, strict=False) if name and cell}
-        if len(cells) > len(columns) and any(cells[len(columns) :]):
+        if any(cells[len(columns) :]):
             line.doubt("more-cells", "the row has more cells than there are columns; the last are not used")
         if "title" not in values:
-            filled = [cell for cell in cells if cell]
-            if len(filled) == 1:
-                plain.append((line, filled[0]))
-            else:
-                line.unread("no-title", "no title in this row")
+            plain += _row_without_title(line, cells)
             continue
         new_side = side_of(values.get("side", ""), values.get("disc", ""))
         if new_side and new_side != side:
@@ -117,6 +109,25 @@ def _with_names(lines: Sequence[ReadingLine], top: int, names: Sequence[str], de
             plain.append((line, f"Side {side}"))
         plain += track_lines(line, values)
     return plain
+
+
+def _known_columns(line: ReadingLine, names: Sequence[str]) -> list[str]:
+    """What the names stand for, empty where it is not known: that is told at their line."""
+    line.reads_as = "field"
+    columns = [COLUMNS.get(name.casefold(), "") for name in names]
+    for name, column in zip(names, columns, strict=True):
+        if name and not column:
+            line.doubt("column-unread", f"the column {name!r} is not used", column=name)
+    return columns
+
+
+def _row_without_title(line: ReadingLine, cells: Sequence[str]) -> PlainLines:
+    """One filled cell alone may say anything, such as the next side; of several none is known to be a title."""
+    filled = [cell for cell in cells if cell]
+    if len(filled) == 1:
+        return [(line, filled[0])]
+    line.unread("no-title", "no title in this row")
+    return []
 
 
 def _without_names(lines: Sequence[ReadingLine]) -> PlainLines | None:

@@ -161,21 +161,25 @@ def _cells_below_each_other(plain: PlainLines) -> PlainLines:
     rows: PlainLines = [*full[: marks[0]]]
     shapes = set()
     for at, stop in zip(marks, [*marks[1:], len(full)]):
-        texts = full[at + 1 : stop]
-        heading = next((k for k, (_, text) in enumerate(texts) if k and read_heading(text)), len(texts))
-        texts, after = texts[:heading], texts[heading:]
-        times = [text for _, text in texts if is_time(text)]
+        below = full[at + 1 : stop]
+        heading = next((k for k, (_, text) in enumerate(below) if k and read_heading(text)), len(below))
+        texts, after = below[:heading], below[heading:]
         titles = [each for each in texts if not is_time(each[1])]
-        if not 1 <= len(titles) <= _MOST_TEXTS or len(times) > 1 or any("\t" in text for _, text in titles):
+        times = [text for _, text in texts if is_time(text)]
+        if not _are_of_one_track([text for _, text in titles], times):
             return plain
         shapes.add((len(titles), len(times)))
-        line, title = titles[0]
-        for other, _ in full[at : at + 1 + heading]:
+        for other, _ in [full[at], *texts]:
             other.reads_as = "track"
+        line, title = titles[0]
         rows.append((line, "\t".join([full[at][1], title, *times])))
         rows += after
     # what stands below some marks only is no table, but a list with its titles on the next line
     return rows if len({titles for titles, _ in shapes}) == 1 and any(times for _, times in shapes) else plain
+
+
+def _are_of_one_track(titles: Sequence[str], times: Sequence[str]) -> bool:
+    return 1 <= len(titles) <= _MOST_TEXTS and len(times) <= 1 and not any("\t" in text for text in titles)
 
 
 def _is_mark(text: str) -> bool:

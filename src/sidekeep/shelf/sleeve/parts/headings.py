@@ -62,18 +62,23 @@ def read_heading(line: str) -> Heading | None:
     for pattern in (_SIDE_FIRST, _SIDE_LAST, _SIDE_CJK):
         match = pattern.match(line)
         if match is not None and (name := _side_name(match["name"])):
-            on_label = match["rest"].strip() and _ON_THE_LABEL.fullmatch(match["rest"])
-            if on_label:
-                return Heading(side=name, disc=disc)
-            extra = match["rest"].strip(" :-\u2013\u2014()[].=*#\"'\u201c\u201d")
-            counted = pattern is _SIDE_FIRST or match["name"].isdecimal()
-            if match["rest"][:1].isalnum() or (counted and _is_plain_sentence(match["rest"])):
-                return None
-            letter = match["name"] if match["name"] in ("I", "V") else ""
-            return Heading(side=name, disc=disc, extra="" if is_time(extra) else extra, letter=letter)
+            may_be_title = pattern is _SIDE_FIRST or match["name"].isdecimal()
+            return _side_heading(name, match, disc, may_be_title=may_be_title)
     if disc:
         return Heading(disc=disc, extra="" if is_time(line) else line)
     return None
+
+
+def _side_heading(name: str, match: re.Match[str], disc: int, *, may_be_title: bool) -> Heading | None:
+    """The heading of the side of this name, as it was matched; None where what follows makes it the title of a track."""
+    rest = match["rest"]
+    if rest.strip() and _ON_THE_LABEL.fullmatch(rest):
+        return Heading(side=name, disc=disc)
+    if rest[:1].isalnum() or (may_be_title and _is_plain_sentence(rest)):
+        return None
+    extra = rest.strip(" :-\u2013\u2014()[].=*#\"'\u201c\u201d")
+    letter = match["name"] if match["name"] in ("I", "V") else ""
+    return Heading(side=name, disc=disc, extra="" if is_time(extra) else extra, letter=letter)
 
 
 def _side_name(word: str) -> str:

@@ -7,7 +7,7 @@ artist and a title?) is decided in ``people``. Reading a line never fails: the b
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from sidekeep.shelf.sleeve.parts.marks import PrintedMark, take_mark
 from sidekeep.shelf.sleeve.parts.pasted import plain_numbers
@@ -97,43 +97,63 @@ def read_line(raw: str, *, letters: bool = False) -> PrintedLine:
     )
 
 
+@dataclass
+class _Row:
+    """What the cells of a row have told so far."""
+
+    mark: PrintedMark = field(default_factory=PrintedMark)
+    duration_s: float | None = None
+    timed: bool = False
+    texts: list[str] = field(default_factory=list)
+
+    def take(self, cell: str, *, is_last: bool, is_alone: bool) -> None:
+        """A cell is the time, (more of) the mark, or text. The last is no mark, and one that stands alone no time."""
+        if is_time(cell):
+            if not self.timed and not is_alone:
+                self.duration_s, self.timed = read_time(cell), True
+                return
+        elif not is_last and self._take_mark(cell):
+            return
+        self.texts.append(cell)
+
+    def _take_mark(self, cell: str) -> bool:
+        found, rest = take_mark(cell)
+        if self.mark.number is not None or not found.text or rest or (self.mark.text and found.side):
+            return False
+        self.mark = PrintedMark(self.mark.text + found.text, self.mark.side or found.side, found.number)
+        return True
+
+    def read_within_text(self) -> None:
+        """Mark and time may stand in the same cell as the title."""
+        one = read_line(self.texts[0])
+        if not self.mark.text:
+            self.mark = PrintedMark(one.mark, one.side, one.number)
+        if not self.timed:
+            self.duration_s, self.timed = one.duration_s, one.timed
+        if one.body:
+            self.texts = [one.body]
+
+
 def _read_cells(cells: tuple[str, ...]) -> PrintedLine:
     """A row of a table without a heading: side, mark, time and text cells in any order."""
-    mark, duration_s, timed = PrintedMark(), None, False
-    texts: list[str] = []
+    row = _Row()
     filled = [cell for cell in cells if cell]
     if _SIDE_CELL.fullmatch(filled[0]):
-        mark = PrintedMark(filled[0], filled[0].upper(), None)
+        row.mark = PrintedMark(filled[0], filled[0].upper(), None)
         filled = filled[1:]
     for index, cell in enumerate(filled):
-        if not timed and index > 0 and is_time(cell):
-            duration_s, timed = read_time(cell), True
-            continue
-        if mark.number is None and index < len(filled) - 1 and not is_time(cell):
-            found, rest = take_mark(cell)
-            if found.text and not rest and (not mark.text or not found.side):
-                mark = PrintedMark(mark.text + found.text, mark.side or found.side, found.number)
-                continue
-        if not timed and index == 0 and is_time(cell) and len(filled) > 1:
-            duration_s, timed = read_time(cell), True
-            continue
-        texts.append(cell)
-    if len(texts) == 1 and (not mark.text or not timed):
-        one = read_line(texts[0])
-        if not mark.text:
-            mark = PrintedMark(one.mark, one.side, one.number)
-        if not timed:
-            duration_s, timed = one.duration_s, one.timed
-        texts = [one.body] if one.body else texts
-    body = texts[-1] if texts else ""
+        row.take(cell, is_last=index == len(filled) - 1, is_alone=len(filled) == 1)
+    if len(row.texts) == 1 and not (row.mark.text and row.timed):
+        row.read_within_text()
+    body = row.texts[-1] if row.texts else ""
     literal = unquote(body)
     return PrintedLine(
         body=body if literal is None else literal,
-        mark=mark.text,
-        side=mark.side,
-        number=mark.number,
-        duration_s=duration_s,
-        timed=timed,
+        mark=row.mark.text,
+        side=row.mark.side,
+        number=row.mark.number,
+        duration_s=row.duration_s,
+        timed=row.timed,
         literal=literal is not None,
-        cells=tuple(texts),
+        cells=tuple(row.texts),
     )
