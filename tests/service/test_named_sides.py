@@ -9,8 +9,9 @@ import pytest
 import soundfile
 
 from sidekeep.errors import ParameterError
+from sidekeep.flow.passes.contract import survey_object
 from sidekeep.service.choices.named_sides import name_findings, order_findings, sides_of_names
-from sidekeep.service.choices.sleeves import assign_files, read_sleeve_text
+from sidekeep.service.choices.sleeves import assign_files, letters_of_pieces, read_sleeve_text
 from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.survey import survey_file
 from tests.small_record import RATE_HZ, play
@@ -113,6 +114,38 @@ def test_a_file_of_side_b_under_a_sleeve_that_lists_side_a_only(tmp_path: Path) 
     taken = adopt([recording], shelf=tmp_path / "shelf", sleeve_path=sleeve).takes[0]
     assert taken.side == "A"
     assert any("By its name side-B.wav is side B" in problem for problem in taken.problems)
+
+
+@pytest.mark.parametrize(
+    ("given", "pieces", "letters"),
+    [
+        ("A", 1, "A"), ("AB", 1, "AB"), ("A,B", 1, "AB"), ("a, b", 1, "AB"), ("A", 3, "A"), ("A,B", 3, "AB"),
+        ("A,A", 2, "A"), ("A,A,B", 3, "AB"), ("AB,C", 2, "ABC"),
+    ],
+)  # fmt: skip
+def test_sides_of_one_recording_are_named_as_those_of_several(given: str, pieces: int, letters: str) -> None:
+    assert letters_of_pieces(given, pieces) == letters
+
+
+@pytest.mark.parametrize(
+    ("given", "pieces"), [("A,A", 1), ("A,B,A", 3), ("A,", 1), (",", 2), ("AA", 1), ("1,2", 2), ("A,A", 3)]
+)
+def test_sides_of_one_recording_that_are_no_sides(given: str, pieces: int) -> None:
+    with pytest.raises(ParameterError, match="must be a letter"):
+        letters_of_pieces(given, pieces)
+
+
+def test_a_survey_takes_sides_with_commas_too(tmp_path: Path) -> None:
+    sleeve = tmp_path / "small.txt"
+    sleeve.write_text("Vesna - Small (1987)\nSide A\nDew\nSide B\nWall\n", encoding="utf-8")
+    hush = 1e-4 * np.random.default_rng(8).standard_normal((RATE_HZ, 2))
+    recording = tmp_path / "one.wav"
+    soundfile.write(recording, np.concatenate([hush, play(110.0), hush]), RATE_HZ, subtype="PCM_24")
+    with_comma, without = (
+        survey_object(survey_file([recording], sleeve_path=sleeve, side_letters=letters).survey)
+        for letters in ("A,B", "AB")
+    )
+    assert with_comma == without
 
 
 @pytest.mark.parametrize(

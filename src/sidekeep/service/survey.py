@@ -20,7 +20,13 @@ from sidekeep.service.choices.named_sides import (
     side_in_name,
     sides_without_sleeve,
 )
-from sidekeep.service.choices.sleeves import Sleeve, load_sleeve, plain_letters, sleeve_findings
+from sidekeep.service.choices.sleeves import (
+    Sleeve,
+    letters_of_pieces,
+    load_sleeve,
+    plain_letters,
+    sleeve_findings,
+)
 from sidekeep.service.take_findings import take_findings
 
 
@@ -40,9 +46,12 @@ def survey_file(
     mend: MendSettings | None = None,
     progress: Progress = no_progress,
 ) -> SurveyResult:
-    """Everything the tool can know from listening once to a recording."""
+    """Everything the tool can know from listening once to a recording.
+
+    ``side_letters``: the side(s) on it in order (``A``, ``A,B`` or ``AB``), or one for every piece."""
     sleeve = load_sleeve(sleeve_path)
-    sides = expected_sides(sleeve, side_letters, paths[0].name)
+    letters = letters_of_pieces(side_letters, len(paths)) if side_letters else None
+    sides = expected_sides(sleeve, letters, paths[0].name)
     source = open_take(paths)
     with reading_whole(source, paths) as reading:
         survey = survey_take(

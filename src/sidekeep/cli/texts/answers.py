@@ -38,7 +38,7 @@ ERROR_ANSWERS: Mapping[str, str] = {
     "adopted-before": "--record NAME --sides A,B",
     "record-holds-them": "--sides A,B",
     "name-says-other-side": "--sides A,B",
-    "sides-miscounted": "--sides A,B",
+    "sides-miscounted": "--sides A,B for two recordings, --sides AB for two sides on one",
     "side-not-on-sleeve": "--any-side",
 }
 """By code of an error."""

@@ -15,7 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--sleeve", type=Path, metavar="FILE", help="the track list as printed on the sleeve")
     parser.add_argument(
-        "--sides", metavar="LETTERS", help="side(s) of the sleeve that are on this recording: A, or AB"
+        "--sides", metavar="LETTERS", help="side(s) that are on this recording, in order: A, or A,B or AB"
     )
     parser.add_argument("--json", action="store_true", help="print JSON")
 

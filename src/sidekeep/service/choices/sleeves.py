@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 
 from sidekeep.errors import ParameterError, SleeveError
@@ -140,6 +141,18 @@ def plain_letters(letters: str) -> str:
     if not wanted or not (wanted.isalpha() and wanted.isascii()) or len(set(wanted)) != len(wanted):
         raise ParameterError("side-letters-of-files", side=letters)
     return wanted
+
+
+def letters_of_pieces(letters: str, pieces: int) -> str:
+    """The letters of the sides on one recording that lies in ``pieces``: ``AB`` for ``AB`` and ``A,B``.
+
+    Where every piece is named, neighbours of one side are that side. Raises ParameterError as ``plain_letters``."""
+    parts = [part.strip().upper() for part in letters.split(",")]
+    if len(parts) == pieces:
+        parts = [part for part, _ in groupby(parts)]
+    if not all(parts):
+        raise ParameterError("side-letters-of-files", side=letters)
+    return plain_letters("".join(parts))
 
 
 def _by_letters(
