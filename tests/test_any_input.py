@@ -195,8 +195,8 @@ def test_a_tone_with_nothing_beside_it(
     tone[:240] *= np.linspace(0.0, 1.0, 240)
     tone[-240:] *= np.linspace(1.0, 0.0, 240)
     soundfile.write(tmp_path / "tone.wav", np.stack([tone, tone], axis=1), rate, subtype="PCM_24")
-    assert (
-        main(["survey", str(tmp_path / "tone.wav"), "--json"]) == 1
-    )  # there is no needle, and nothing of a record
-    level = json.loads(capsys.readouterr().out)["level"]
+    assert main(["survey", str(tmp_path / "tone.wav"), "--json"]) == 1
+    found = json.loads(capsys.readouterr().out)
+    assert "no-music" in [finding["kind"] for finding in found["findings"]]
+    level = found["level"]
     assert -6.4 <= level["true_peak_dbtp"] <= -5.8

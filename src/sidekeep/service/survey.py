@@ -12,6 +12,7 @@ from sidekeep.files.reading.reader import open_take
 from sidekeep.files.reading.source import FileSource
 from sidekeep.flow.passes.survey import Survey, survey_take
 from sidekeep.flow.progress import Progress, no_progress
+from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
 from sidekeep.service.choices.named_sides import (
@@ -93,4 +94,14 @@ def with_outer_findings(
         extra += name_findings(source.path, taken_as, source.format.length_frames)
     if sleeve is not None and not is_side_told:
         extra += order_findings(source.path, taken_as, sleeve.record, source.format.length_frames)
+    extra += _nothing_found(survey)
     return replace(survey, findings=(*extra, *survey.findings)) if extra else survey
+
+
+def _nothing_found(survey: Survey) -> list[Finding]:
+    """A recording without a side, where nothing else says why: steady sound, such as a tone or the noise of an idle input."""
+    told = {finding.kind for finding in survey.findings}
+    if survey.cuts.sides or told & {"empty", "silent", "too-short"}:
+        return []
+    length_frames = survey.format.length_frames
+    return [Finding(kind="no-music", start_frame=0, stop_frame=length_frames, severity="look", facts={})]

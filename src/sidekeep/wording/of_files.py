@@ -75,6 +75,10 @@ WORDS: Mapping[str, Say] = {
         f"There is hardly any sound in this take: {about.number('length_s'):.3f} s, too little to hear anything in. Name another "
         "file, or take the side again."
     ),
+    "no-music": lambda about: (
+        "No music was found in this recording: nothing in it stands out from its own steady sound for long enough. Listen to it: "
+        "is it the right file, and was the needle in the groove?"
+    ),
     "silent": lambda about: (
         "There is no sound in this take. Check that the right input was chosen, that the phono stage is switched on "
         "and that the needle was down. Turn the volume down before you try."
