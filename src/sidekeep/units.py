@@ -14,6 +14,7 @@ LP_RPM, SINGLE_RPM = 100.0 / 3.0, 45.0
 SHELLAC_RPM = (71.29, 76.59, 6000.0 / 77.0, 3600.0 / 46.0, 80.0)
 """Of "78s", which had no one speed: those that ID3v2.4 lists for turntables (frames, 4.2.3, TMED), and what a geared motor gave
 on mains of 50 Hz (77.92; 78.26 is the same on 60 Hz; from memory)."""
+NARROW_SPACE = "\u202f"
 MINIMUM_DB = -200.0
 """What silence reads, so that reports and JSON never hold minus infinity."""
 
@@ -56,6 +57,12 @@ def clock_text(time_s: float, decimals: int = 0) -> str:
     return "-" + text if time_s < 0 and ticks else text
 
 
+def whole_number(number: int) -> str:
+    """Digits in threes from the right, a narrow space that does not break between them (ISO 80000-1, 7.3.1): ``12 345``. For what
+    is counted; years, rates and frame numbers keep their digits together."""
+    return f"{number:,}".replace(",", NARROW_SPACE)
+
+
 def count(number: int, one: str, many: str = "") -> str:
     """``1 place``, ``3 places``."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
+    return f"{whole_number(number)} {one if number == 1 else many or one + 's'}"

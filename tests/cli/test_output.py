@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import io
 import json
+import os
 import sys
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,7 +14,7 @@ from typing import Any
 import pytest
 from rich.cells import cell_len
 
-from sidekeep.cli.main import VERBS, build_parser, main
+from sidekeep.cli.main import VERBS, _print_anything, build_parser, main
 from sidekeep.cli.terminal.collector import collector_at_rest
 from sidekeep.cli.terminal.output import say
 from sidekeep.cli.terminal.parser import in_words
@@ -188,3 +189,15 @@ def test_objects_of_a_session_stay_on_one_line_on_a_terminal_too(
         assert json.loads(lines[0]) == {"message": LONG}
     else:
         assert len(lines) > 1
+
+
+def test_a_long_number_is_printed_with_a_plain_space_where_no_other_is_known(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """An old terminal or a pipe there: it read ``2\\u202f210``."""
+    printed = io.BytesIO()
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(printed, encoding="cp1252"))
+    _print_anything()
+    say(f"{repairs_text(['tick'] * 2210)}, in \u6f6e\u202f\u202f\u66a6")
+    sys.stdout.flush()
+    assert printed.getvalue() == b"2 210 ticks, in \\u6f6e  \\u66a6" + os.linesep.encode()

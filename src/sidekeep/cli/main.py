@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import atexit
+import codecs
 import errno
 import gc
 import importlib
@@ -19,6 +20,7 @@ from sidekeep.cli.terminal.stopping import how_far, stopped_as_by_ctrl_c, was_as
 from sidekeep.cli.texts import errors as error_words
 from sidekeep.cli.texts.answers import error_answer, stop_answer
 from sidekeep.errors import SidekeepError
+from sidekeep.units import NARROW_SPACE
 from sidekeep.wording.errors.sentences import learn
 
 VERBS = {
@@ -39,6 +41,7 @@ VERBS = {
 }
 """Every verb and what a person gets from it, in the order of a record's life."""
 
+_PRINTED = "sidekeep-printed"
 EXIT_DONE, EXIT_LOOK, EXIT_COULD_NOT = 0, 1, 2
 
 learn(error_words.WORDS)
@@ -107,10 +110,20 @@ def _open_streams() -> None:
 
 
 def _print_anything() -> None:
-    """A file name need not be text in this encoding: what cannot be printed as it is, is printed escaped."""
+    """A file name need not be text in this encoding: what cannot be printed as it is, is printed escaped, the space in a long
+    number as a plain one."""
+    codecs.register_error(_PRINTED, _printed_otherwise)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")
+            stream.reconfigure(errors=_PRINTED)
+
+
+def _printed_otherwise(error: UnicodeError) -> tuple[str | bytes, int]:
+    if isinstance(error, UnicodeEncodeError) and error.object[error.start] == NARROW_SPACE:
+        return " ", error.start + 1
+    if isinstance(error, UnicodeEncodeError):  # one letter at a time: a narrow space may follow
+        error = UnicodeEncodeError(error.encoding, error.object, error.start, error.start + 1, error.reason)
+    return codecs.backslashreplace_errors(error)
 
 
 def _one_line(error: BaseException) -> str:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sidekeep.cli.verbs.shelf import add_shelf_option
+from sidekeep.units import count
 
 if TYPE_CHECKING:
     from sidekeep.service.comparing.combine import Combined
@@ -63,7 +64,7 @@ def run(options: argparse.Namespace) -> int:
     else:
         names = ", ".join(source.name for source in made.sources)
         say(
-            f"combined {names}: {made.facts.replaced_frames:,} damaged frames of the first were taken from the others"
+            f"combined {names}: {count(made.facts.replaced_frames, 'damaged frame')} of the first came from the others"
         )
         print(_place(made))
     return 0

@@ -18,7 +18,7 @@ from sidekeep.files.pictures.colour import sleeve_colour, writing_on
 from sidekeep.fonts import with_faces
 from sidekeep.model.finding import SEVERITY_WORDS
 from sidekeep.model.record import Record
-from sidekeep.units import MINIMUM_DB, clock_text
+from sidekeep.units import MINIMUM_DB, clock_text, count, whole_number
 
 _PICTURE_MIME = {b"\x89PNG": "image/png", b"\xff\xd8\xff": "image/jpeg", b"GIF8": "image/gif"}
 _KINDS = {
@@ -49,7 +49,7 @@ def render_report(data: ReportData) -> str:
         room=Markup(_room(data)),
         clips=data.clips,
         files=data.files,
-        files_text=f"{_count(len(data.files), 'file', 'files')}, "
+        files_text=f"{count(len(data.files), 'file')}, "
         f"{size_text(sum(file.size_bytes for file in data.files))} in all",
         made=" · ".join(part for part in (data.made_with, data.made_at) if part),
     )
@@ -120,15 +120,6 @@ def size_text(size_bytes: int) -> str:
     return f"{size:.0f}\u00a0{unit}" if size >= 99.5 else f"{size:.1f}\u00a0{unit}"
 
 
-def whole_number(number: int) -> str:
-    """Digits in threes, separated by narrow spaces."""
-    return f"{number:,}".replace(",", "\u202f")
-
-
-def _count(number: int, one: str, many: str) -> str:
-    return f"{whole_number(number)} {one if number == 1 else many}"
-
-
 def _printed(record: Record) -> str:
     parts = [
         str(record.year) if record.year else "",
@@ -144,7 +135,7 @@ def _facts(data: ReportData) -> list[tuple[str, str]]:
     tracks = sum(len(side.tracks) for side in data.sides)
     mended = sum(len(side.repairs) for side in data.sides)
     return [
-        (f"of music in {_count(tracks, 'track', 'tracks')}", clock_text(music_s)),
+        (f"of music in {count(tracks, 'track')}", clock_text(music_s)),
         ("place mended" if mended == 1 else "places mended", whole_number(mended)),
         ("for the whole record, nothing compressed", _gain(data.gain_db)),
         ("file written" if len(data.files) == 1 else "files written", whole_number(len(data.files))),
