@@ -12,6 +12,7 @@ import pytest
 from sidekeep.service.house.library import Library
 from sidekeep.service.house.records import summaries
 from sidekeep.service.house.records.summaries import Summaries
+from sidekeep.shelf.choices.choices import read_choices
 
 LONG_AGO = 1_600_000_000
 
@@ -89,3 +90,27 @@ def test_a_record_that_cannot_be_read_hides_no_other(shelf: Path) -> None:
     renamed.rename(shelf.parent / "moved away")
     (gone,) = library.entries()
     assert (kept.line(gone)["state"], kept.line(gone)["sides"]) == ("gone", [])
+
+
+def test_to_list_the_shelf_writes_nothing(shelf: Path) -> None:
+    """Five hundred records of which no history has begun were written to, and flushed, one after another."""
+    (record,) = [path.parent for path in shelf.glob("*/record.toml")]
+    (record / "history.jsonl").unlink()
+    settle(shelf)
+    library = Library(shelf)
+    kept = Summaries(library)
+    before = {path: path.stat().st_mtime_ns for path in record.rglob("*")}
+    listed = line(kept, library)
+    assert {path: path.stat().st_mtime_ns for path in record.rglob("*")} == before
+    assert line(kept, library) is listed  # as nothing was written, it is kept
+    assert listed["revision"] == read_choices(record).revision == 1  # what a change of it has to name
+
+
+def test_a_change_by_hand_is_taken_in_by_the_list(shelf: Path) -> None:
+    library = Library(shelf)
+    kept = Summaries(library)
+    before = line(kept, library)["revision"]
+    (sleeve,) = shelf.glob("*/sleeve.txt")
+    sleeve.write_text("Vesna - Late (1987)\nSide A\nA1 Dew 0:08\n", "utf-8")
+    after = line(kept, library)["revision"]
+    assert after == read_choices(sleeve.parent).revision != before

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from sidekeep.units import NARROW_SPACE, count, whole_number
 from tests.web.browser.stand_in import Evening
 from tests.web.browser.waiting import answered
 from tests.web.conftest import RunningServer
@@ -121,3 +122,38 @@ def test_a_record_with_many_sides_keeps_its_name_in_a_narrow_window_and_with_lar
     page.set_viewport_size({"width": 320, "height": 568})
     page.evaluate("() => { document.documentElement.style.fontSize = ''; }")
     assert page.locator(".spine-next").bounding_box()["width"] > 90  # its words are not broken into letters
+
+
+def test_the_shelf_is_read_once_at_the_start_unless_something_was_told_meanwhile(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """Reading a large shelf takes a second: it was asked for before the first news came, and once more when they did."""
+    fresh.ask("POST", "/api/records", {"text": SHELF[1]})
+    page = open_page(fresh, None)
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(f"http://{fresh.host}/")
+    page.get_by_text("Kept in").wait_for()  # the first news are there
+    page.locator(".spine").first.wait_for()
+    answered(page)
+    assert len([url for url in asked if url.endswith("/api/records")]) == 1
+
+    def older(route: Any) -> None:
+        """As it was read before the last thing that was told."""
+        page.unroute("**/api/records")
+        route.fulfill(json={"records": [], "seq": fresh.get("/api/state")["seq"] - 1})
+
+    page.route("**/api/records", older)
+    page.reload()
+    page.locator(".spine").first.wait_for()
+
+
+def test_numbers_are_written_alike_by_the_page_and_by_every_sentence(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """Digits in threes with a space between (ISO 80000-1, 7.3.1)."""
+    page = open_page(fresh, "/")
+    for number in (0, 12, 999, 1000, 2210, 12_345, 1_234_567):
+        on_page = page.evaluate("n => import('/page/words.js').then(words => words.whole(n))", number)
+        assert on_page == whole_number(number) == f"{number:_}".replace("_", NARROW_SPACE)
+        assert count(number, "place") == f"{on_page} places"

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -75,9 +75,13 @@ class Choices:
         return tuple(side for side in self.sides if side.take == take)
 
 
-def read_choices(folder: Path) -> Choices:
+def read_choices(folder: Path, *, begin: bool = True) -> Choices:
     """The choices of the record in ``folder`` as they stand, changes by hand taken in. On a shelf that cannot be
-    written the files count as they are."""
+    written the files count as they are. Without ``begin`` a history that has not begun yet is left so: the choices, and the
+    revision, are those it would begin with."""
+    plain = _as_they_lie(folder, begin=begin)
+    if plain is not None:
+        return plain
     try:
         with choices_lock(folder):
             return _choices(_settled(folder))
@@ -85,6 +89,19 @@ def read_choices(folder: Path) -> Choices:
         journal = _sound_journal(folder)
         journal.state = read_state(folder, read_texts(folder), journal.state)
         return _choices(journal)
+
+
+def _as_they_lie(folder: Path, *, begin: bool) -> Choices | None:
+    """The choices where journal and files say the same, read without a lock and without writing: somebody who writes meanwhile
+    makes them differ. None where there is something to settle."""
+    journal = _sound_journal(folder)
+    if journal.set_aside or (begin and journal.revision == 0):
+        return None
+    now = read_state(folder, read_texts(folder), journal.state)
+    if journal.revision == 0:
+        journal.state = now
+        return replace(_choices(journal), revision=1)
+    return _choices(journal) if now == journal.state else None
 
 
 def read_history(folder: Path) -> list[JournalEntry]:

@@ -16,7 +16,10 @@ def state(ask: Ask) -> Any:
 
 
 def records(ask: Ask) -> Any:
-    return {"records": ask.house.records(ask.word("words")[:500], ask.word("state"))}
+    seq = (
+        ask.house.news.last_number
+    )  # before a folder is read: what is told from now on may not be in the answer
+    return {"records": ask.house.records(ask.word("words")[:500], ask.word("state")), "seq": seq}
 
 
 def bin_content(ask: Ask) -> Any:

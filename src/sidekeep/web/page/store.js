@@ -118,14 +118,19 @@ export const askJob = (path, body) => once(path, async () => keepJob(await told(
 
 /** How often the shelf was asked for: an answer to an older question never replaces a newer one. */
 let shelf_asked = 0;
+/** The number of the last news when the shelf that is known began to be read; and how new it must be. */
+let shelf_seq = -1;
+let shelf_wanted = -1;
 export async function loadShelf() {
   const mine = (shelf_asked += 1);
   try {
-    const { records } = await get("/api/records");
+    const { records, seq } = await get("/api/records");
     // Something to see at once: what was overtaken is shown only where nothing is known yet.
     if (mine !== shelf_asked && known.shelf) return;
     known.shelf = records;
+    shelf_seq = seq;
     changed();
+    if (mine === shelf_asked && seq < shelf_wanted) void loadShelf();
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
     if (!isShelfGone(error) && error.code !== "away") tell(error.message, { severity: "act" });
@@ -259,6 +264,7 @@ export function putSessionBy() {
 /** @param {any} event */
 function hear(event) {
   if (event.kind === "hello" && event.state) {
+    const is_first = known.state === null;
     if (known.state && known.state.version !== event.state.version) tell("Another version of sidekeep answers now. Load this page again to go with it; what you typed is kept.", { severity: "look", action: { text: "Load it again", run: () => location.reload() } });
     known.state = event.state;
     // What came of an evening stays on the page until the next one, or until a side is to be taken again.
@@ -266,7 +272,10 @@ function hear(event) {
     known.session = event.state.session ?? (last && sessionKey(last) !== put_by ? last : null);
     if (event.state.live) known.live = event.state.live.events ?? event.state.live;
     known.jobs = new Map((event.state.jobs ?? []).map((/** @type {any} */ job) => [job.id, job]));
-    refresh();
+    if (is_first) {
+      refreshShelf(event.seq);
+      refreshRecords();
+    } else refresh();
   } else if (event.kind === "record") {
     const have = known.records.get(event.id);
     if (have && have.revision !== event.revision) void loadRecord(event.id);
@@ -307,9 +316,19 @@ function soonShelf() {
   shelf_timer = setTimeout(() => void loadShelf(), 150);
 }
 
-/** Once the line stands, at first or again: what was read before may have changed unheard, and is asked for again. */
+/** The line stands for the first time: a shelf that was read before the last news, or is being read, may be older than those.
+ * @param {number} seq the number of the last news */
+function refreshShelf(seq) {
+  shelf_wanted = seq;
+  if (known.shelf && shelf_seq < seq) void loadShelf();
+}
+/** Once the line stands again: what was read before may have changed unheard, and is asked for again. */
 function refresh() {
+  shelf_wanted = -1;
   if (shelf_asked > 0) void loadShelf();
+  refreshRecords();
+}
+function refreshRecords() {
   for (const id of new Set([...known.records.keys(), ...loading.keys()])) void loadRecord(id);
 }
 

@@ -15,7 +15,7 @@ from sidekeep.service.choices.untouched import untouched_side
 from sidekeep.service.comparing.reminder import standing_reminder
 from sidekeep.service.house.library import Library
 from sidekeep.service.house.records.thumbnails import cover_colour
-from sidekeep.service.house.takes.cuts_view import kept_cuts
+from sidekeep.service.house.takes.cuts_view import cuts_by_side
 from sidekeep.service.house.takes.doubts import findings_of_side, unsure_view
 from sidekeep.service.shelf.pictures import kept_pictures
 from sidekeep.service.take_findings import findings_of_notes
@@ -40,11 +40,12 @@ def summary_view(library: Library, entry: Entry) -> dict[str, Any]:
     folder = RecordFolder(library.shelf / entry.folder)
     takes = folder.takes()
     record = folder.record()
-    chosen = {letter: take for take in folder.chosen_takes() for letter in take.side}
+    choice = folder.choose_takes()
+    chosen = {letter: take for take in choice.takes for letter in take.side}
     names = list(dict.fromkeys([*(side.name for side in record.sides), *chosen]))
     state = folder.state()
-    choices = read_choices(folder.path)
-    cuts = kept_cuts(folder, choices)
+    choices = read_choices(folder.path, begin=False)
+    cuts = cuts_by_side(choice, choices)
     sides = [_side_summary(folder, record, name, chosen.get(name), choices, cuts.get(name)) for name in names]
     return {
         "id": entry.record_id,

@@ -16,14 +16,19 @@ from sidekeep.service.choices.untouched import untouched_side
 from sidekeep.service.house.takes.held_takes import HeldTake
 from sidekeep.shelf.choices.choices import Choices, read_choices
 from sidekeep.shelf.record_folder import RecordFolder
+from sidekeep.shelf.take_choice import ChosenTakes
 
 
 def kept_cuts(folder: RecordFolder, choices: Choices | None = None) -> dict[str, tuple[int, SideCuts]]:
     """The cuts that count by side: rate and places. Files that cannot be read count as none."""
     try:
-        chosen, choices = folder.choose_takes(), choices or read_choices(folder.path)
+        return cuts_by_side(folder.choose_takes(), choices or read_choices(folder.path))
     except SidekeepError:
         return {}
+
+
+def cuts_by_side(chosen: ChosenTakes, choices: Choices) -> dict[str, tuple[int, SideCuts]]:
+    """The same of choices that were read: of the takes that count."""
     return {
         side.side: (take.rate_hz, side)
         for take in chosen.takes
