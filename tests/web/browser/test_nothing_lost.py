@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import random
@@ -14,10 +15,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from tests.web.browser.stand_in import Evening
 from tests.web.browser.waiting import answered, until
-from tests.web.conftest import RunningServer
+from tests.web.conftest import RunningServer, record_of
 
 TEXT = "The Wicker Boats - Tallow Wharf Almanac (1971)\n\nSide A\nA1 Lamp Oil 3:45\n\nSide B\nB1 Slack Water 5:02"
 
@@ -92,6 +94,48 @@ def test_recordings_that_are_brought_in_are_the_sides_their_names_say(
         chosen.nth(1).select_option("A")
         page.get_by_text("Side A is there twice").wait_for()
         assert bring.is_enabled()
+
+
+def drop_files(page: Any, files: list[tuple[str, str, bytes]]) -> bool:
+    """Files by name, kind and content are dropped on the middle of the page; whether it kept the browser from leaving for them."""
+    return page.evaluate(
+        """files => {
+          const data = new DataTransfer();
+          for (const [name, type, bytes] of files) data.items.add(new File([Uint8Array.from(bytes)], name, { type }));
+          return ["dragover", "drop"].every(kind => !document.querySelector("main")
+            .dispatchEvent(new DragEvent(kind, { bubbles: true, cancelable: true, dataTransfer: data })));
+        }""",
+        [[name, kind, list(content)] for name, kind, content in files],
+    )
+
+
+def test_what_is_dropped_anywhere_on_the_page_goes_where_it_belongs(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """A browser leaves the page for a recording that is dropped on it."""
+    picture = io.BytesIO()
+    Image.new("RGB", (400, 400), "#7ab0c4").save(picture, "JPEG")
+    front = ("front.jpg", "image/jpeg", picture.getvalue())
+    page = open_page(fresh, "/")
+    page.get_by_role("heading", name="Your shelf is empty").wait_for()
+    assert drop_files(page, [("Side B.wav", "audio/wav", b"RIFF"), front])
+    page.get_by_role("heading", name="A new record").wait_for()
+    chosen = page.locator(".bring li")
+    until(page, lambda: chosen.count() == 1)
+    page.get_by_text("Type or paste the track list first").wait_for()  # the picture waits for it
+    assert drop_files(
+        page, [("list.txt", "text/plain", TEXT.encode()), ("cover.zip", "application/zip", b"PK")]
+    )
+    page.get_by_text("cover.zip is no recording").wait_for()
+    page.get_by_text("Two tracks on sides A and B").wait_for()
+    page.get_by_role("button", name="Only keep it").click()
+    page.get_by_role("img", name="Front of the sleeve").wait_for()
+    assert record_of(fresh)["has_cover"]
+    assert chosen.locator("select").input_value() == "B"  # it is still there when the record is made
+    page.get_by_role("link", name="Copies").click()
+    page.get_by_role("heading", level=1, name="Nothing is taken yet.").wait_for()
+    assert drop_files(page, [front])
+    page.get_by_text("are dropped on the sleeve of their record").wait_for()
 
 
 def test_a_sleeve_text_that_was_changed_elsewhere_is_not_overwritten_unseen(

@@ -1,6 +1,7 @@
 /** The page: the frame around every place, and the places themselves, loaded when they are first gone to. */
 import { followLink, recordPath, useAddress } from "./address.js";
 import { askAgain } from "./changes.js";
+import { watchDrops } from "./dropped.js";
 import { html, render, useEffect, useRef, useState } from "./html.js";
 import { knownNow, seen, start, useKnown, useRecord } from "./store.js";
 import { capital, count, nameOf, tight } from "./words.js";
@@ -146,6 +147,7 @@ function warm() {
 }
 
 document.addEventListener("click", followLink);
+watchDrops();
 start();
 askAgain();
 const root = /** @type {Element} */ (document.getElementById("page"));

@@ -2,6 +2,7 @@
 import { go, recordPath } from "../address.js";
 import { sleeveColour, writingOn } from "../colours.js";
 import { keepDraft } from "../drafts.js";
+import { holdForNew, useDropped } from "../dropped.js";
 import { html, useEffect, useLayoutEffect, useMemo, useState } from "../html.js";
 import { get, newestOnly, post, put, remove } from "../server.js";
 import { knownNow, loadShelf, loadState, showPile, tell, told, useKnown } from "../store.js";
@@ -56,6 +57,7 @@ export function Place() {
     void loadShelf();
   }, []);
   usePasted();
+  useDropped({ takes: () => true, take: (files) => { holdForNew(files); go("/new"); } });
   useEffect(() => {
     history.replaceState(null, "", words ? `#${new URLSearchParams({ find: words })}` : "/");
     if (!words.trim()) return setFound(null);
@@ -125,7 +127,7 @@ function usePasted() {
 /** @param {{empty: boolean}} props */
 function Adding({ empty }) {
   return html`<div class=${`adding ${empty ? "first" : ""}`}>
-    <p>${empty ? "Paste the track list of a record anywhere on this page, the way the sleeve or a web page prints it." : "To add a record, paste its track list anywhere on this page."}</p>
+    <p>${empty ? "Paste the track list of a record anywhere on this page, the way the sleeve or a web page prints it; or drop its recordings and pictures here." : "To add a record, paste its track list anywhere on this page, or drop its recordings and pictures."}</p>
     <p class="buttons"><a class="button" href="/new">Type it, or bring files</a></p>
   </div>`;
 }

@@ -2,6 +2,7 @@
 import { go, recordPath } from "../address.js";
 import { change } from "../changes.js";
 import { draft, keepDraft } from "../drafts.js";
+import { giveHeldTo, isText, useDropped } from "../dropped.js";
 import { html, useEffect, useLayoutEffect, useRef, useState } from "../html.js";
 import { Missing } from "../missing.js";
 import { post, Refused, remove } from "../server.js";
@@ -62,6 +63,14 @@ function Sleeve({ id, record }) {
     keepDraft(what, id && next === kept ? null : next);
   };
 
+  useDropped({
+    takes: isText,
+    take: async ([file]) => {
+      if (typed.current.trim()) tell(`${file.name} was left out: there is a track list already. Clear it first, or paste what is missing.`, { severity: "look" });
+      else type(await file.text());
+    },
+  }, id);
+
   /** Make the record, or keep its text. @param {boolean} [in_place] of another text that came meanwhile, too @returns {Promise<any>} the record, or null */
   const keep = async (in_place = false) => {
     if (busy) return null;
@@ -80,6 +89,7 @@ function Sleeve({ id, record }) {
         const made = await told(post("/api/records", { text }));
         if (!made) return null;
         keepDraft("new", null);
+        giveHeldTo((made.record ?? made).id);
         return keepRecord(made.record ?? made);
       }
       if (!unkept) return record;

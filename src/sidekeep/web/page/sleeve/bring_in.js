@@ -1,5 +1,6 @@
 /** Recordings that exist already: sent to the server one after another, each as a take of a side. */
-import { html, useEffect, useState } from "../html.js";
+import { holdForNew, isRecording, useDropped } from "../dropped.js";
+import { html, useEffect, useLayoutEffect, useRef, useState } from "../html.js";
 import { go, recordPath } from "../address.js";
 import { post } from "../server.js";
 import { loadRecord, once, tell, told, useKnown } from "../store.js";
@@ -40,13 +41,18 @@ export function BringIn({ record, sides, make }) {
   const jobs = (sent?.jobs ?? []).map((id) => known.jobs.get(id)).filter(Boolean);
   const letters = sides.length ? sides : ["A", "B"];
   const missing = letters.filter((letter) => !record?.sides.some((/** @type {any} */ side) => side.side === letter && side.chosen_take));
-  /** @param {FileList | null} chosen */
+  /** @param {FileList | File[] | null} chosen */
   const choose = async (chosen) => {
     const sorted = [...(chosen ?? [])].sort((a, b) => a.name.localeCompare(b.name, undefined, { numeric: true }));
     if (sorted.length > MOST_FILES) return tell(`${capital(count(sorted.length, "recording"))} for one record: choose those of its sides.`, { severity: "look" });
     const told_sides = sorted.length ? (await told(post("/api/sleeve/sides", { names: sorted.map((file) => file.name), sides: letters, missing })))?.sides : [];
     setFiles(sorted.map((file, at) => ({ file, side: told_sides?.[at] ?? "" })));
   };
+  useDropped({ takes: isRecording, take: (dropped) => now === null && void choose([...files.map(({ file }) => file), ...dropped]) }, record?.id);
+  const chosen = useRef(files);
+  chosen.current = files;
+  // The place of a new record goes when that is made, also for a picture: what was chosen is there on the next one.
+  useLayoutEffect(() => () => record || holdForNew(chosen.current.map(({ file }) => file)), []);
   // What is being sent is lost when the page goes: ask first.
   useEffect(() => {
     if (!now) return;
@@ -94,7 +100,7 @@ export function BringIn({ record, sides, make }) {
   const twice = [...new Set(wanted.filter((side, at) => wanted.indexOf(side) !== at))];
   return html`<section class="bring" aria-labelledby="bring">
     <h2 id="bring">Recorded already?</h2>
-    <p class="soft">Bring in the files: one per side, or one with the whole record. They are copied; your files stay where they are.</p>
+    <p class="soft">Drop the files anywhere on this page, or choose them: one per side, or one with the whole record. They are copied; your files stay where they are.</p>
     ${files.length > 0 && html`<ul>${files.map(({ file, side }, at) => html`<li key=${at}>
       <span>${file.name} <span class="soft">${size(file.size)}</span></span>
       <label>is <select value=${side} disabled=${now !== null} onChange=${(/** @type {any} */ event) => setFiles(files.map((each, place) => (place === at ? { ...each, side: event.target.value } : each)))}>

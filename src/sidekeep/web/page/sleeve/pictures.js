@@ -1,5 +1,6 @@
 /** Pictures of the sleeve: dropped, pasted, chosen or taken with the phone; their corners found, shown and moved. */
 import { change } from "../changes.js";
+import { holdForNew, isPicture, useDropped } from "../dropped.js";
 import { html, useLayoutEffect, useRef, useState } from "../html.js";
 import { post, remove } from "../server.js";
 import { loadRecord, say, tell, told } from "../store.js";
@@ -8,6 +9,7 @@ const KINDS = [
   { kind: "front", text: "Front" },
   { kind: "back", text: "Back" },
 ];
+const BACK = /back|rear|reverse/i;
 const CORNERS = ["Top left", "Top right", "Bottom right", "Bottom left"];
 
 /** @param {string} id @param {string} kind @param {Blob} file */
@@ -37,14 +39,26 @@ export function Pictures({ record, make }) {
       tell("It is not sure where the sleeve ends (a shadow, a printed frame, a sleeve cut by the picture): its corners are shown on the photograph. Move them where they are not the sleeve's.", { severity: "look" });
     }
   };
+  /** The front first; of two the one that is called so. @param {File[]} files */
+  const takeNext = async (files) => {
+    if (!record) {
+      holdForNew(files); // this place goes when the record is made, and the next one takes them
+      return void (await make());
+    }
+    const have = new Set((record?.pictures ?? []).map((/** @type {any} */ picture) => picture.kind));
+    const back = files.find((file) => BACK.test(file.name));
+    const rest = files.filter((file) => file !== back);
+    if (rest.length) await take(have.has("front") && !back ? "back" : "front", [rest[0]]);
+    if (back ?? rest[1]) await take("back", [back ?? rest[1]]);
+  };
+  useDropped({ takes: isPicture, take: (files) => void takeNext(files) }, record?.id);
   useLayoutEffect(() => {
     /** @param {ClipboardEvent} event */
     const paste = (event) => {
-      const files = [...(event.clipboardData?.files ?? [])].filter((file) => file.type.startsWith("image/"));
+      const files = [...(event.clipboardData?.files ?? [])].filter(isPicture);
       if (!files.length) return;
       event.preventDefault();
-      const have = new Set((record?.pictures ?? []).map((/** @type {any} */ picture) => picture.kind));
-      void take(have.has("front") ? "back" : "front", files);
+      void takeNext(files);
     };
     document.addEventListener("paste", paste);
     return () => document.removeEventListener("paste", paste);
