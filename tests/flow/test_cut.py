@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 from sidekeep.dsp.tracks.division import divide
 from sidekeep.flow.tracks.cut import find_cuts
 from sidekeep.flow.tracks.side_features import Features
+from sidekeep.flow.tracks.title_findings import title_findings
 from sidekeep.flow.tracks.titles import TITLE_SURE, lines_of
 from sidekeep.model.cuts import Cuts
 from sidekeep.wording.findings import finding_text
@@ -115,6 +117,39 @@ def test_missing_times() -> None:
         cuts, _ = find_cuts(features, sides=[sleeve(times)])
         assert_starts(cuts, side.starts_s)
         assert [track.title for track in cuts.sides[0].tracks] == ["A1", "A2", "A3"]
+
+
+@pytest.mark.parametrize(
+    ("times", "by_order"),
+    [
+        ((None, None, None), [("1", "2", "3")]),
+        ((LENGTHS[0], None, None), [("2", "3")]),
+        ((LENGTHS[0], LENGTHS[1], None), []),  # the only one without a time is what is left
+        (LENGTHS, []),
+    ],
+)
+def test_titles_that_only_the_order_of_the_sleeve_gives_are_told(
+    times: tuple[float | None, ...], by_order: list[tuple[str, ...]]
+) -> None:
+    _, features = plain()
+    cuts, findings = find_cuts(features, sides=[sleeve(times)])
+    assert [track.title for track in cuts.sides[0].tracks] == ["A1", "A2", "A3"]
+    told = [finding for finding in findings if finding.kind == "titles-by-order"]
+    assert [finding.facts["tracks"] for finding in told] == by_order
+    assert all(finding.severity == "note" for finding in told)
+    own = replace(cuts.sides[0], tracks=tuple(replace(t, edited=True) for t in cuts.sides[0].tracks))
+    assert title_findings(replace(cuts, sides=(own,)), [sleeve(times)]) == []
+
+
+def test_two_sides_in_one_play_are_told_though_the_times_fit() -> None:
+    """A sleeve that lacks the first line of side B, and lists a song as long on side A."""
+    side, features = plain()
+    cuts, findings = find_cuts(features, sides=[sleeve(LENGTHS[:1]), sleeve(LENGTHS[1:], "B")])
+    assert [found.side for found in cuts.sides] == ["A", "B"]
+    (told,) = [finding for finding in findings if finding.kind == "sides-unbroken"]
+    assert told.severity == "look"
+    assert told.facts["sides"] == ("A", "B")
+    assert told.start_frame / RATE == pytest.approx(side.starts_s[1], abs=EARLY_S)
 
 
 def test_a_sleeve_with_too_few_or_too_many_tracks_says_so() -> None:

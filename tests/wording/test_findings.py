@@ -64,6 +64,8 @@ FACTS: dict[str, dict[str, Fact]] = {
     "order-believed": {"file": "1.wav", "side": "A", "other": "B"},
     "named-otherwise": {"file": "side-B.wav", "named": "B", "side": "A"},
     "track-count": _TITLES,
+    "titles-by-order": {"side": "A", "found": 3, "tracks": ("1", "2")},
+    "sides-unbroken": {"side": "B", "sides": ("A", "B")},
     "untitled-track": _TITLES,
     "track-order": _TITLES,
     "speed-off": {"rpm": 34.7, "nominal_rpm": 100.0 / 3.0, "off_percent": 4.1},

@@ -126,6 +126,27 @@ def _absent(about: About) -> str:
     return f"Not found: {', '.join(repr(title) for title in titles)}. " if titles else ""
 
 
+def _by_order(about: About) -> str:
+    tracks = about.words("tracks")
+    if len(tracks) == about.whole("found"):
+        return (
+            f"{_side(about)}: the sleeve prints no times, so the titles follow its order; that it lists as many tracks as were "
+            "heard is all that speaks for them."
+        )
+    return (
+        f"{_side(about)}: the sleeve prints no times for tracks {joined(tracks)}; which of their titles is whose follows its "
+        "order alone."
+    )
+
+
+def _all_by_order(all_of: Sequence[About]) -> str:
+    sides = joined([about.word("side") for about in all_of])
+    return (
+        f"Sides {sides}: the sleeve prints no times, or only some, so the titles of tracks without one follow its order; that it "
+        "lists as many tracks as were heard is all that speaks for them."
+    )
+
+
 def _untitled(about: About) -> str:
     tracks = about.words("tracks")
     which = f"track {tracks[0]}" if len(tracks) == 1 else f"tracks {joined(tracks)}"
@@ -256,6 +277,12 @@ WORDS: Mapping[str, Say] = {
     "track-count": lambda about: (
         f"{_side(about)}: {_counted(about)}{_absent(about)}Check the marks and the titles."
     ),
+    "titles-by-order": _by_order,
+    "sides-unbroken": lambda about: (
+        f"Sides {joined(about.words('sides'))} were taken to be in this recording one after the other, side "
+        f"{about.words('sides')[-1]} from {about.start} on, though no lift of the needle was heard between them. If it holds "
+        "one side only, name that side."
+    ),
     "wrong-speed": _wrong_speed,
     "speed-off": _speed_off,
     "untitled-track": _untitled,
@@ -289,6 +316,7 @@ MANY: Mapping[str, SayAll] = {
     "unsure-start": _all_unsure,
     "gap-unused": _unused_gaps,
     "printed-time": _all_printed,
+    "titles-by-order": _all_by_order,
     "side-missing": _all_missing,
     "unused-play": _all_unused,
 }

@@ -67,6 +67,13 @@ def side(
     return stops, [0.0, *starts_s, end_s], [0.0, *odds, 0.0]
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_time_of_nothing_is_no_time() -> None:
+    places = ([0.0, 58.0, 110.0], [0.0, 60.0, 110.0], [0.0, 4.0, 0.0])
+    zero, none = (divide(*places, [time, 50.0]) for time in (0.0, None))
+    assert (zero.nodes, zero.listed, zero.score) == (none.nodes, none.listed, none.score)
+
+
 def test_clear_gaps_need_no_times() -> None:
     division = divide(*side([60.0, 130.0], [4.0, 4.0], 200.0), None)
     assert division.nodes == (0, 1, 2, 3)

@@ -107,7 +107,8 @@ def divide(
     printed_s: Sequence[float | None] | None,
 ) -> Division:
     """Best division. ``stops_s``/``starts_s``: where music stops/starts again at each node (node 0 and the last
-    are the music's start and end). ``printed_s``: printed times in order (None where missing), or None without list."""
+    are the music's start and end). ``printed_s``: printed times in order (None where missing), or None without list; 0:00 is
+    none, as where a time was to be filled in."""
     stops, starts = np.asarray(stops_s, float), np.asarray(starts_s, float)
     odds = np.asarray(log_odds, float) - (NO_LIST if printed_s is None else 0.0)
     taken = -np.logaddexp(0.0, -odds)
@@ -123,6 +124,7 @@ def divide(
     free = step + length_log_ratio(np.maximum(shortest, 0.5))
     if printed_s is None:
         return _divide_free(free)
+    printed_s = [time or None for time in printed_s]
     weighed = []
     for speed in SPEEDS if any(time is not None for time in printed_s) else (1.0,):
         layers = _layers(free, step, shortest * speed, longest * speed, printed_s)

@@ -1,11 +1,12 @@
 """What finding the tracks noticed that a person should know.
 
-Conventions: one finding a fact, with its place in frames. Kinds: ``unsure-start``,
-``printed-time``, ``no-needle-down``, ``no-needle-up``, ``sides-joined``, ``locked-groove``, ``unused-play``, ``side-missing``.
+Conventions: one finding a fact, with its place in frames. Kinds: ``unsure-start``, ``printed-time``, ``no-needle-down``,
+``no-needle-up``, ``sides-joined``, ``sides-unbroken``, ``locked-groove``, ``unused-play``, ``side-missing``.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence, Set
 
 from sidekeep.dsp.tracks.division import Division
@@ -52,6 +53,7 @@ def cut_findings(
     found: list[Finding] = []
     for side in sides:
         found += [f for track in side.tracks if (f := _unsure(side, track, features.rate_hz)) is not None]
+    found += _unbroken(sides)
     needle = _needle(features, sides, part)
     cut = {finding.kind for finding in needle if finding.facts.get("is_music_cut")}
     found += _times(features, sides, division, listed, cut)
@@ -114,6 +116,20 @@ def _times(
                 )
             )
     return found
+
+
+def _unbroken(sides: Sequence[SideCuts]) -> list[Finding]:
+    """Where one side follows another within one play: the lengths alone say so, and a sleeve that lacks a line may fit too."""
+    return [
+        Finding(
+            kind="sides-unbroken",
+            start_frame=after.music_start_frame,
+            stop_frame=after.music_stop_frame,
+            severity="look",
+            facts={"side": after.side, "sides": (before.side, after.side)},
+        )
+        for before, after in itertools.pairwise(sides)
+    ]
 
 
 def _needle(features: Features, sides: Sequence[SideCuts], part: PlayedPart) -> list[Finding]:

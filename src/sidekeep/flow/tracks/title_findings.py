@@ -1,7 +1,7 @@
 """What a person should know about titles: which tracks have none that is sure, and why.
 
 Conventions: read from the cuts and the sleeve alone, so that a correction by the person takes the finding away. Kinds:
-``wrong-speed``, ``other-side``, ``track-order``, ``untitled-track``, ``track-count``.
+``wrong-speed``, ``other-side``, ``track-order``, ``untitled-track``, ``track-count``, ``titles-by-order``.
 Lines and tracks are counted from 1 on their side.
 """
 
@@ -10,13 +10,20 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 
-from sidekeep.flow.tracks.titles import name_of_track
+from sidekeep.flow.tracks.titles import TITLE_SURE, name_of_track
 from sidekeep.flow.tracks.wrong_speed import WrongSpeed, wrong_speed
 from sidekeep.model.cuts import Cuts, SideCuts, Track
 from sidekeep.model.finding import Fact, Finding, Severity
 from sidekeep.model.record import Side
 
-TITLE_KINDS = ("wrong-speed", "other-side", "track-order", "untitled-track", "track-count")
+TITLE_KINDS = (
+    "wrong-speed",
+    "other-side",
+    "track-order",
+    "untitled-track",
+    "track-count",
+    "titles-by-order",
+)
 
 
 def title_findings(cuts: Cuts, sides: Sequence[Side]) -> list[Finding]:
@@ -45,7 +52,8 @@ def _of_side(side: SideCuts, printed: Side, rate_hz: int) -> list[Finding]:
         return [_untitled(side, printed, untitled, absent)]
     if absent or len(side.tracks) != len(printed.tracks):
         return [_count(side, printed, absent)]
-    return []
+    by_order = _by_order(side, printed)
+    return [by_order] if by_order is not None else []
 
 
 def _other_side(side: SideCuts) -> Finding:
@@ -80,6 +88,23 @@ def _order(side: SideCuts, printed: Side) -> Finding | None:
         titles=tuple(printed.tracks[track.line - 1].title for track in moved),
         called=_names(side, moved),
     )
+
+
+def _by_order(side: SideCuts, printed: Side) -> Finding | None:
+    """Titles of which only the order on the sleeve says which is which: two lines and more without a time could change places,
+    and nothing that is heard would be other."""
+    untimed = [
+        track
+        for track in side.tracks
+        if track.title
+        and not track.edited
+        and track.title_confidence >= TITLE_SURE
+        and 0 < track.line <= len(printed.tracks)
+        and not printed.tracks[track.line - 1].duration_s
+    ]
+    if len(untimed) < 2:
+        return None
+    return _finding("titles-by-order", "note", side, untimed, tracks=_numbers(untimed))
 
 
 def _absent(side: SideCuts, printed: Side) -> list[str]:
