@@ -67,42 +67,55 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """List, plan, rebuild, tell and change what was decided, or keep the stylus log."""
-    from sidekeep.cli.terminal.output import print_json, say
-    from sidekeep.service.shelf import records as service
     from sidekeep.service.shelf.place import default_shelf
 
     shelf = options.shelf or default_shelf()
-    if options.action == "rebuild":
-        found = service.rebuild(shelf)
-        print_json({"records": found}) if options.json else print(
-            f"{count(found, 'record')} found on {shelf}"
-        )
-        return 0
-    if options.action == "plan":
-        before = None if options.another else service.planned_before(shelf, options.sleeve)
-        folder = before or service.plan_record(shelf, options.sleeve)
-        problems = service.sleeve_problems(folder)
-        if options.json:
-            print_json({"folder": str(folder.path), "problems": problems})
-        else:
-            print(f"{'on the shelf already' if before else 'planned'}: {folder.path}")
-            if before:
-                say("nothing was planned; for a second copy of the record: --another")
-            for problem in problems:
-                say(f"Look: {problem}")
-        return 1 if problems else 0
-    if options.action == "styluses":
-        return _styluses(options, shelf)
     if options.action in shelf_choices.ACTIONS:
         return shelf_choices.run(options, shelf)
-    if options.action == "again":
-        return shelf_again.run(options, shelf)
-    if options.action == "repair":
-        return _repair(options, shelf)
-    from sidekeep.service.recording.take_close import interrupted
+    acts = {
+        "rebuild": _rebuild,
+        "plan": _plan,
+        "styluses": _styluses,
+        "again": shelf_again.run,
+        "repair": _repair,
+    }
+    return acts.get(options.action, _list_records)(options, shelf)
 
-    words = " ".join(getattr(options, "words", []))
-    entries = service.list_records(shelf, words, state=getattr(options, "state", ""))
+
+def _rebuild(options: argparse.Namespace, shelf: Path) -> int:
+    from sidekeep.cli.terminal.output import print_json
+    from sidekeep.service.shelf import records as service
+
+    found = service.rebuild(shelf)
+    print_json({"records": found}) if options.json else print(f"{count(found, 'record')} found on {shelf}")
+    return 0
+
+
+def _plan(options: argparse.Namespace, shelf: Path) -> int:
+    from sidekeep.cli.terminal.output import print_json, say
+    from sidekeep.service.shelf import records as service
+
+    before = None if options.another else service.planned_before(shelf, options.sleeve)
+    folder = before or service.plan_record(shelf, options.sleeve)
+    problems = service.sleeve_problems(folder)
+    if options.json:
+        print_json({"folder": str(folder.path), "problems": problems})
+    else:
+        print(f"{'on the shelf already' if before else 'planned'}: {folder.path}")
+        if before:
+            say("nothing was planned; for a second copy of the record: --another")
+        for problem in problems:
+            say(f"Look: {problem}")
+    return 1 if problems else 0
+
+
+def _list_records(options: argparse.Namespace, shelf: Path) -> int:
+    from sidekeep.cli.terminal.output import print_json, say
+    from sidekeep.service.recording.take_close import interrupted
+    from sidekeep.service.shelf import records as service
+
+    words, state = " ".join(getattr(options, "words", [])), getattr(options, "state", "")
+    entries = service.list_records(shelf, words, state=state)
     if options.json:
         print_json({"records": [vars(entry) for entry in entries]})
         return 0
@@ -117,7 +130,7 @@ def run(options: argparse.Namespace) -> int:
         takes = count(len(waiting), "interrupted take")
         say(f"{takes}: 'sidekeep shelf repair' keeps all that was recorded, and closes what is open")
     if not entries:
-        print("nothing matches" if words or getattr(options, "state", "") else f"the shelf {shelf} is empty")
+        print("nothing matches" if words or state else f"the shelf {shelf} is empty")
     return 0
 
 

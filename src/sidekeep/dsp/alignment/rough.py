@@ -202,21 +202,9 @@ def _cut(found: list[_Found], on: list[_Found], line: tuple[float, float]) -> tu
         return None, []
     first, last = min(one.at_s for one in on), max(one.at_s for one in on)
     sure = 0.6 * float(np.median([one.correlation for one in on]))
-    best: list[_Found] = []
-    for beyond in (
-        [one for one in found if one.at_s > last],
-        [one for one in found if one.at_s < first],
-    ):
-        clear = [
-            one for one in beyond if one.correlation > sure and abs(one.ratio - line[1]) < 3.0 * STEP_RATIO
-        ]
-        for one in clear:
-            apart = one.found_s - line[1] * one.at_s
-            along = [
-                each for each in clear if abs(each.found_s - line[1] * each.at_s - apart) < LINE_TOLERANCE_S
-            ]
-            if len(along) >= max(FEWEST_BEYOND, len(best) + 1) and len(along) > 0.5 * len(beyond):
-                best = along
+    behind = _on_second_line([one for one in found if one.at_s > last], line[1], sure)
+    before = _on_second_line([one for one in found if one.at_s < first], line[1], sure)
+    best = before if len(before) > len(behind) else behind
     if not best:
         return None, []
     apart = float(np.median([one.found_s - line[1] * one.at_s for one in best]))
@@ -229,6 +217,19 @@ def _cut(found: list[_Found], on: list[_Found], line: tuple[float, float]) -> tu
         ),
         best,
     )
+
+
+def _on_second_line(beyond: list[_Found], ratio: float, sure: float) -> list[_Found]:
+    """Of the chunks beyond those on the line the most that lie on one line of the same slope: more than half of them, and each
+    surer than ``sure``; else none."""
+    clear = [one for one in beyond if one.correlation > sure and abs(one.ratio - ratio) < 3.0 * STEP_RATIO]
+    best: list[_Found] = []
+    for one in clear:
+        apart = one.found_s - ratio * one.at_s
+        along = [each for each in clear if abs(each.found_s - ratio * each.at_s - apart) < LINE_TOLERANCE_S]
+        if len(along) >= max(FEWEST_BEYOND, len(best) + 1) and len(along) > 0.5 * len(beyond):
+            best = along
+    return best
 
 
 def _cut_exactly(line: RoughLine, short: Floats, long: Floats) -> RoughLine:

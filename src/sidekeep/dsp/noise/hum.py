@@ -188,24 +188,28 @@ def find_hum(audio: NDArray[np.float64], *, rate_hz: float) -> Hum:
     pieces = np.array_split(low - low.mean(axis=0), max(1, int(length_s / _PIECE_S)))
     best = Hum()
     for mains_hz in MAINS_HZ:
-        combs = [_fit_comb(piece, low_rate_hz, mains_hz) for piece in pieces]
-        good = [c for c in combs if c.score > _SCORE_FLOOR and c.steady > _STEADY]
-        if not good or len(good) < 0.5 * len(combs):
-            continue
-        frequency_hz = float(np.median([c.frequency_hz for c in good]))
-        good = [c for c in good if abs(c.frequency_hz - frequency_hz) < 0.1]
-        power = np.median([c.power for c in good], axis=0)
-        total = float(power.sum())
-        score = float(np.median([c.score for c in good]))
-        at_edge = abs(frequency_hz - mains_hz) > 0.98 * MAINS_REACH_HZ
-        if total <= 0.0 or at_edge or score <= best.score:
-            continue
-        lines = tuple((n + 1, power_to_db(float(p))) for n, p in enumerate(power) if p > 0.0)
-        best = Hum(
-            frequency_hz=frequency_hz,
-            level_dbfs=power_to_db(total),
-            harmonics=lines,
-            score=score,
-            share=len(good) / len(combs),
-        )
+        hum = _hum_of([_fit_comb(piece, low_rate_hz, mains_hz) for piece in pieces], mains_hz)
+        if hum.score > best.score:
+            best = hum
     return best
+
+
+def _hum_of(combs: list[_Comb], mains_hz: float) -> Hum:
+    """What the pieces of a sound agree on; nothing where less than half of them show a steady comb near ``mains_hz``."""
+    good = [comb for comb in combs if comb.score > _SCORE_FLOOR and comb.steady > _STEADY]
+    if not good or len(good) < 0.5 * len(combs):
+        return Hum()
+    frequency_hz = float(np.median([comb.frequency_hz for comb in good]))
+    good = [comb for comb in good if abs(comb.frequency_hz - frequency_hz) < 0.1]
+    power = np.median([comb.power for comb in good], axis=0)
+    total = float(power.sum())
+    at_edge = abs(frequency_hz - mains_hz) > 0.98 * MAINS_REACH_HZ
+    if total <= 0.0 or at_edge:
+        return Hum()
+    return Hum(
+        frequency_hz=frequency_hz,
+        level_dbfs=power_to_db(total),
+        harmonics=tuple((n + 1, power_to_db(float(p))) for n, p in enumerate(power) if p > 0.0),
+        score=float(np.median([comb.score for comb in good])),
+        share=len(good) / len(combs),
+    )

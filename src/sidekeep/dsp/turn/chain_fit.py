@@ -76,14 +76,7 @@ def fit_period(
     beliefs: tuple[tuple[bool, float], ...] = ((True, 1.0),)
     if not sure_of_locked and any(chain.is_locked for chain in chains):
         beliefs = ((True, 1.0), (False, 0.5))
-    jitters = np.array([_chain_jitter(chain) for chain in chains])
-    # Few points say little about their own scatter: shrink towards what is common to all.
-    sizes = np.array([max(len(chain.times_s) - 3, 0) for chain in chains], dtype=np.float64)
-    common = _JITTER_S
-    if sizes.sum() > 3:
-        common = float(np.clip(np.sqrt(np.sum(sizes * jitters**2) / sizes.sum()), _JITTER_FLOOR_S, 5e-4))
-    expected = np.array([min(common, _LOCKED_JITTER_S) if chain.is_locked else common for chain in chains])
-    jitters = np.sqrt((sizes * jitters**2 + 4.0 * expected**2) / (sizes + 4.0))
+    jitters = _jitters(chains)
     geometries = _geometries(duration_s / lag_s)
     kept = list(range(len(chains)))
     for _ in range(3):
@@ -104,17 +97,30 @@ def fit_period(
         if not odd or len(odd) == len(kept):
             break
         kept = [i for i in kept if i not in odd]
+    return _mean_fit(states, shares, duration_s, tuple(chains[i] for i in kept))
+
+
+def _jitters(chains: list[ClickChain]) -> Floats:
+    """Scatter of every chain, in seconds. Few points say little about their own: it is shrunk towards what is common to all."""
+    jitters = np.array([_chain_jitter(chain) for chain in chains])
+    sizes = np.array([max(len(chain.times_s) - 3, 0) for chain in chains], dtype=np.float64)
+    common = _JITTER_S
+    if sizes.sum() > 3:
+        common = float(np.clip(np.sqrt(np.sum(sizes * jitters**2) / sizes.sum()), _JITTER_FLOOR_S, 5e-4))
+    expected = np.array([min(common, _LOCKED_JITTER_S) if chain.is_locked else common for chain in chains])
+    return np.sqrt((sizes * jitters**2 + 4.0 * expected**2) / (sizes + 4.0))
+
+
+def _mean_fit(
+    states: list[_State], shares: Floats, duration_s: float, used: tuple[ClickChain, ...]
+) -> PeriodFit:
+    """The mean over all that was tried, each by its share; how far they lie apart is part of the uncertainty."""
     periods = np.array([state.period_s for state in states])
     variances = np.array([state.variance for state in states])
     drifts = np.array([state.drift_per_s for state in states])
     period_s = float(shares @ periods)
     variance = float(shares @ (variances + (periods - period_s) ** 2))
-    return PeriodFit(
-        period_s,
-        float(np.sqrt(variance)),
-        float(shares @ drifts) * duration_s,
-        tuple(chains[i] for i in kept),
-    )
+    return PeriodFit(period_s, float(np.sqrt(variance)), float(shares @ drifts) * duration_s, used)
 
 
 def _geometries(turns: float) -> list[tuple[float, float, float]]:

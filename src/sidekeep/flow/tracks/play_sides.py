@@ -86,20 +86,28 @@ def assign_sides(
             here = best[play, side]
             if not np.isfinite(here):
                 continue
-            steps: list[tuple[int, int, float]] = []
-            if play < plays:
-                steps.append((play + 1, side, _UNUSED if lengths_s[play] >= _FEWEST_S else 0.05))
-                for last in range(side + 1, count + 1):
-                    cost = _mismatch(lengths_s[play], expected[side:last]) + 0.2 * (last - side - 1)
-                    cost += _LATER * (plays - play)
-                    steps.append((play + 1, last, cost))
-            if side < count:
-                steps.append((play, side + 1, _MISSING + _EARLIER * (count - side)))
-            for to_play, to_side, cost in steps:
+            for to_play, to_side, cost in _steps(play, side, lengths_s, expected):
                 if here + cost < best[to_play, to_side]:
                     best[to_play, to_side] = here + cost
                     came[to_play, to_side] = (play, side)
     return _path(came, plays, sides)
+
+
+def _steps(
+    play: int, side: int, lengths_s: Sequence[float], expected: Sequence[float | None]
+) -> list[tuple[int, int, float]]:
+    """Where to go on from here, (play, side, cost): the play is left over, or is the next sides, or the next side is missing."""
+    plays, count = len(lengths_s), len(expected)
+    steps: list[tuple[int, int, float]] = []
+    if play < plays:
+        steps.append((play + 1, side, _UNUSED if lengths_s[play] >= _FEWEST_S else 0.05))
+        for last in range(side + 1, count + 1):
+            cost = _mismatch(lengths_s[play], expected[side:last]) + 0.2 * (last - side - 1)
+            cost += _LATER * (plays - play)
+            steps.append((play + 1, last, cost))
+    if side < count:
+        steps.append((play, side + 1, _MISSING + _EARLIER * (count - side)))
+    return steps
 
 
 def _path(
@@ -148,11 +156,9 @@ def likely_side(
 
     Nobody said that the play is ``side`` and not a missing one: that was chosen by length alone, so a missing side need not
     fit clearly better, only better. No other candidate is tried while every time of ``side`` fits."""
-    times = [track.duration_s for track in side.tracks]
-    listed = [(track, line) for track, line in enumerate(division.listed) if line >= 0]
-    whole = len(listed) == len(division.listed) == len(times) and any(time is not None for time in times)
-    is_fit = whole and all(division.fits[track, line] >= 0.0 for track, line in listed)
-    own = division.score if times else _without_times(places, hop_s)
+    fits = [division.fits[track, line] for track, line in enumerate(division.listed) if line >= 0]
+    is_fit = _is_whole(division, side) and min(fits) >= 0.0
+    own = division.score if side.tracks else _without_times(places, hop_s)
     absent = {one.name for one in missing}
     best, name, against = 0.0, "", 0.0
     for other in {one.name: one for one in candidates}.values():
@@ -167,9 +173,16 @@ def likely_side(
             better -= _OTHER_SIDE
         if better > best:
             best, name = better, other.name
-    off = sum(division.fits[track, line] < 0.0 for track, line in listed)
+    off = sum(fit < 0.0 for fit in fits)
     sure = 1.0 / (1.0 + against)
     return name, min(sure, _BY_CHANCE) if absent and off > 1 else sure
+
+
+def _is_whole(division: Division, side: Side) -> bool:
+    """Whether every track of a play has its line of the side, and every line its track, with a time in print."""
+    is_listed = all(line >= 0 for line in division.listed)
+    is_timed = any(track.duration_s is not None for track in side.tracks)
+    return is_listed and len(division.listed) == len(side.tracks) and is_timed
 
 
 def divide_places(

@@ -136,27 +136,11 @@ def _points(comparison: Comparison) -> dict[str, Any]:
 
 def _chart(comparison: Comparison) -> dict[str, Any]:
     """Change by band over the side and in its inner third, against the smallest change that would have been seen."""
-    levels = [comparison.level_change_db(channel) for channel in (0, 1)]
-    known = [level for level in levels if np.isfinite(level)]
-    level = float(np.mean(known)) if known else 0.0
     left, width = CHART["left"], CHART["width"] - CHART["left"] - CHART["right"]
     top, height = CHART["top"], CHART["height"] - CHART["top"] - CHART["bottom"]
-    lines, most = {}, 0.5
-    rows: dict[str, list[tuple[float, float, float]]] = {}
-    for part in ("outer", "inner"):
-        row = []
-        for hz in sorted({band.hz for band in comparison.bands}):
-            pair = [
-                band
-                for band in comparison.bands
-                if band.part == part and band.hz == hz and np.isfinite(band.change_db)
-            ]
-            if pair:
-                change = float(np.mean([band.change_db for band in pair])) - level
-                row.append((hz, change, float(np.max([band.detectable_db for band in pair]))))
-                most = max(most, abs(change), row[-1][2])
-        rows[part] = row
-    most = float(np.ceil(2.0 * min(most, 12.0)) / 2.0)
+    rows = {part: _change_by_band(comparison, part) for part in ("outer", "inner")}
+    largest = max([0.5, *(max(abs(change), seen) for row in rows.values() for _, change, seen in row)])
+    most = float(np.ceil(2.0 * min(largest, 12.0)) / 2.0)
 
     def x(hz: float) -> float:
         return round(left + width * float(np.log(hz / 60.0) / np.log(18_000.0 / 60.0)), 1)
@@ -164,8 +148,7 @@ def _chart(comparison: Comparison) -> dict[str, Any]:
     def y(change_db: float) -> float:
         return round(top + height * (0.5 - 0.5 * max(-1.0, min(1.0, change_db / most))), 1)
 
-    for part, row in rows.items():
-        lines[part] = " ".join(f"{x(hz)},{y(change)}" for hz, change, _ in row)
+    lines = {part: " ".join(f"{x(hz)},{y(change)}" for hz, change, _ in row) for part, row in rows.items()}
     unseen = [(x(hz), y(seen), y(-seen)) for hz, _, seen in rows["inner"] or rows["outer"]]
     return {
         **CHART,
@@ -181,6 +164,20 @@ def _chart(comparison: Comparison) -> dict[str, Any]:
         ],
         "rows": [(f"{hz:.0f}", f"{change:+.2f}", f"{seen:.2f}") for hz, change, seen in rows["inner"]],
     }
+
+
+def _change_by_band(comparison: Comparison, part: str) -> list[tuple[float, float, float]]:
+    """(Hz, change in dB beside the change of the level, smallest change that would have been seen) of a part of the side."""
+    levels = [comparison.level_change_db(channel) for channel in (0, 1)]
+    known = [level for level in levels if np.isfinite(level)]
+    level = float(np.mean(known)) if known else 0.0
+    bands = [band for band in comparison.bands if band.part == part and np.isfinite(band.change_db)]
+    row = []
+    for hz in sorted({band.hz for band in bands}):
+        pair = [band for band in bands if band.hz == hz]
+        change = float(np.mean([band.change_db for band in pair])) - level
+        row.append((hz, change, float(np.max([band.detectable_db for band in pair]))))
+    return row
 
 
 def _clips(comparison: Comparison, old: NamedTake, new: NamedTake) -> list[dict[str, Any]]:
