@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,8 +11,9 @@ import pytest
 
 from sidekeep.errors import ChangedElsewhere, NotThere, ParameterError
 from sidekeep.model.cuts import SideCuts, Track
-from sidekeep.model.recipe import MendChoice
+from sidekeep.model.recipe import MendChoice, Recipe
 from sidekeep.service.choices import edits
+from sidekeep.service.transfers.copies import keep_recipe
 from sidekeep.shelf.choices.choice_files import put_side
 from sidekeep.shelf.choices.choices import change_choices
 from sidekeep.shelf.choices.journal import State
@@ -205,6 +207,26 @@ def test_one_setting_changes_one_thing(folder: RecordFolder) -> None:
     edits.apply(folder, {"kind": "recipe", "target": "none"})
     recipe = edits.choices(folder).recipe
     assert (recipe.level.target, recipe.level.peak_dbtp, recipe.edges.lead_in) == ("none", -3.0, "needle")
+
+
+def test_the_first_setting_is_undone_for_good(folder: RecordFolder) -> None:
+    edits.apply(folder, {"kind": "recipe", "target": "none"})
+    assert (folder.path / "recipe.toml").exists()
+    edits.undo(folder)
+    assert edits.choices(folder).recipe == Recipe()
+    assert [entry.by for entry in edits.history(folder)][-2:] == ["person", "undo"]
+    edits.redo(folder)
+    assert edits.choices(folder).recipe.level.target == "none"
+
+
+def test_a_recipe_that_copies_followed_is_no_choice_of_the_person(folder: RecordFolder) -> None:
+    keep_recipe(folder, Recipe())
+    assert (folder.path / "recipe.toml").exists()
+    assert not edits.choices(folder).can_undo
+    keep_recipe(folder, replace(Recipe(), dither_seed=7))
+    edits.undo(folder)
+    assert edits.choices(folder).recipe == Recipe()
+    assert not edits.choices(folder).can_undo
 
 
 def test_sides_swapped_and_swapped_back(folder: RecordFolder) -> None:

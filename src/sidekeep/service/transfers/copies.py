@@ -136,12 +136,20 @@ def prepare_copies(
 
 
 def keep_recipe(folder: RecordFolder, recipe: Recipe) -> None:
-    """Keep the recipe that was followed; the same one again changes nothing but a file that was not there."""
+    """Keep the recipe that was followed; the same one again changes nothing but a file that was not there.
+
+    The defaults that stand in such a file are no choice of the person's: an undo reaches what they chose before."""
+
+    def begin(state: State) -> State:
+        if not any(path.startswith("recipe/") for path in state):
+            put_recipe(state, Recipe())
+        return state
 
     def change(state: State) -> State:
         put_recipe(state, recipe)
         return state
 
+    change_choices(folder.path, "recipe", {}, begin, by="survey")
     change_choices(folder.path, "recipe", {}, change)
 
 
