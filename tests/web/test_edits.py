@@ -154,3 +154,28 @@ def test_changes_that_overtake_each_other_are_made_in_the_order_of_their_revisio
     entries = fresh.get(f"/api/records/{record['id']}/history")["entries"]
     assert [each["facts"]["text"] for each in entries if each["code"] == "notes"] == ["first", "second"]
     assert note("far ahead", 1000).status == 409
+
+
+def test_a_sleeve_that_is_put_right_has_the_sides_heard_once_more(own: RunningServer) -> None:
+    """Where tracks are looked for depends on the printed times: those of a wrong sleeve stayed."""
+
+    def surveys() -> int:
+        return sum(job["kind"] == "survey" for job in own.get("/api/jobs")["jobs"])
+
+    def put(text: str) -> Any:
+        record = only(own)
+        answer = own.ask(
+            "PUT", f"/api/records/{record['id']}/sleeve", {"text": text, "revision": record["revision"]}
+        )
+        assert answer.status == 200, answer.body
+        return answer.json()
+
+    text = only(own)["sleeve_text"]
+    before = surveys()
+    put(text.replace("Dew on the Crates", "Dew on the Boxes"))
+    assert surveys() == before  # a title moves no mark
+    record = put(text.replace("0:08", "0:09", 1))
+    assert surveys() == before + 1
+    own.house.jobs.cancel(own.get("/api/jobs")["jobs"][-1]["id"])
+    own.ask("POST", f"/api/records/{record['id']}/undo", {"revision": record["revision"]})
+    assert surveys() == before + 2

@@ -14,7 +14,9 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import soundfile
 from PIL import Image
 
 from tests.web.browser.stand_in import Evening
@@ -136,6 +138,25 @@ def test_what_is_dropped_anywhere_on_the_page_goes_where_it_belongs(
     page.get_by_role("heading", level=1, name="Nothing is taken yet.").wait_for()
     assert drop_files(page, [front])
     page.get_by_text("are dropped on the sleeve of their record").wait_for()
+
+
+def test_recordings_of_a_new_record_are_brought_in_and_lead_to_its_side(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """The place of a new record is another one as soon as that is made: what was chosen was lost with it."""
+    sound = io.BytesIO()
+    soundfile.write(sound, np.random.default_rng(1).normal(0.0, 0.05, (44_100, 2)), 44_100, format="WAV")
+    page = open_page(fresh, "/new")
+    page.get_by_label("Sleeve text").fill(TEXT)
+    page.get_by_text("Two tracks on sides A and B").wait_for()
+    files = [{"name": "first.wav", "mimeType": "audio/wav", "buffer": sound.getvalue()}]
+    page.get_by_label("Choose the recordings").set_input_files(files)
+    page.locator(".bring li select").select_option("B")
+    page.get_by_label("Played with the stylus").fill("Old faithful")
+    page.get_by_role("button", name="Bring them in").click()
+    page.wait_for_url("**/side/B")  # the first that was brought in
+    (take,) = record_of(fresh)["takes"]
+    assert (take["side"], take["stylus"]) == ("B", "Old faithful")
 
 
 def test_a_sleeve_text_that_was_changed_elsewhere_is_not_overwritten_unseen(

@@ -8,7 +8,7 @@ import subprocess
 import sys
 import threading
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +26,7 @@ from sidekeep.service.house.jobs.kinds import UPLOADS
 from sidekeep.service.house.jobs.queue import Job, Jobs
 from sidekeep.service.house.library import Library
 from sidekeep.service.house.pile import Pile
+from sidekeep.service.house.records.printed import printed_of_heard_sides
 from sidekeep.service.house.records.recipe_effect import recipe_effect
 from sidekeep.service.house.records.record_view import record_view
 from sidekeep.service.house.records.summaries import Summaries
@@ -41,6 +42,7 @@ from sidekeep.shelf.choices.choice_files import RECIPE
 from sidekeep.shelf.choices.choices import read_choices
 from sidekeep.shelf.choices.recipe_file import write_recipe
 from sidekeep.shelf.index.catalogue import Entry
+from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.sleeve.reading import read_sleeve
 
 KEPT_FREE = 1_000_000_000
@@ -236,7 +238,8 @@ class House:
     def edit(self, record_id: str, edit: Mapping[str, Any], revision: int | None) -> dict[str, Any]:
         """One change of a person's; the record as it is then."""
         folder = self.library.folder_at(record_id, revision)
-        change_record(self.shelf, folder, lambda record: apply(record, edit, expected_revision=revision))
+        with self._heard_anew(record_id, folder):
+            change_record(self.shelf, folder, lambda record: apply(record, edit, expected_revision=revision))
         return self.changed(record_id)
 
     def write_sleeve(self, record_id: str, text: str, revision: int | None) -> dict[str, Any]:
@@ -255,8 +258,17 @@ class House:
     def take_back(self, record_id: str, revision: int | None, *, again: bool = False) -> dict[str, Any]:
         """Undo the newest change that stands, or make it ``again``."""
         folder, back = self.library.folder_at(record_id, revision), redo if again else undo
-        change_record(self.shelf, folder, lambda record: back(record, expected_revision=revision))
+        with self._heard_anew(record_id, folder):
+            change_record(self.shelf, folder, lambda record: back(record, expected_revision=revision))
         return self.changed(record_id)
+
+    @contextlib.contextmanager
+    def _heard_anew(self, record_id: str, folder: RecordFolder) -> Iterator[None]:
+        """After a change of the sleeve text: sides are listened to once more whose tracks it prints otherwise."""
+        before = printed_of_heard_sides(folder)
+        yield
+        if printed_of_heard_sides(folder) != before:
+            self.ask_for("survey", record_id)
 
     def history(self, record_id: str) -> list[dict[str, Any]]:
         """Every change, oldest first."""

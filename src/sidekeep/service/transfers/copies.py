@@ -227,7 +227,8 @@ def _survey_take(
     if kept is None:
         draft = SurveyDraft(take_folder)
         try:
-            survey, sums = listen_to(files, source, sleeve, recipe.mend, draft.patches, progress, sums)
+            side = f"side {', '.join(take.side)}"
+            survey, sums = listen_to(files, source, sleeve, recipe.mend, draft.patches, progress, sums, side)
         except BaseException:
             draft.abandon()
             raise

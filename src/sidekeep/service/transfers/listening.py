@@ -38,9 +38,11 @@ def listen_to(
     patches: PatchWriter,
     progress: Progress = no_progress,
     known_sha256: tuple[str, ...] | None = None,
+    name: str = "",
 ) -> tuple[Survey, tuple[str, ...]]:
-    """Survey one take into ``patches``, and take its checksums on the way; those known must be met."""
-    name = files.paths[0].name
+    """Survey one take into ``patches``, and take its checksums on the way; those known must be met. ``name`` is what it is called
+    meanwhile, else the name of its file."""
+    name = name or files.paths[0].name
     with reading_whole(source, files.paths, known_sha256) as reading:
         survey = survey_take(
             source,

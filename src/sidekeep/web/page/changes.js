@@ -5,7 +5,7 @@
  */
 import { isLeaving } from "./leaving.js";
 import { get, post, put, Refused } from "./server.js";
-import { keepRecord, knownNow, loadRecord, onEvent, seen, tell } from "./store.js";
+import { keepRecord, knownNow, loadRecord, onEvent, tell, unsay } from "./store.js";
 
 /**
  * @typedef {object} Asked  one change as it is sent
@@ -127,7 +127,7 @@ async function makeUnheard() {
   const waiting = [...unheard];
   const texts = new Set(waiting.map(unheardText));
   unheard.clear();
-  for (const notice of knownNow().notices.filter((each) => texts.has(each.text))) seen(notice.id);
+  texts.forEach(unsay);
   /** @type {Map<string, boolean>} */
   const made = new Map();
   for (const asked of waiting) {

@@ -86,6 +86,8 @@ export function seen(id) {
   known.notices = known.notices.filter((notice) => notice.id !== id);
   changed();
 }
+/** What was told holds no more. @param {string} text */
+export const unsay = (text) => known.notices.filter((notice) => notice.text === text).forEach((notice) => seen(notice.id));
 /** Say something to a screen reader only. @param {string} text */
 export function say(text) {
   known.said = text;

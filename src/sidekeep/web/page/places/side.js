@@ -111,7 +111,7 @@ function OnTheDesk({ record, side, take, job, why, at }) {
   return html`
     <div class="side-head">
       <h1>Side ${side.side}</h1>
-      <p class="soft">${take.view.surveyed === false ? clock(take.length / take.rate_hz) : html`${capital(count(tracks.length, "track"))}, ${clock((span.stop - span.start) / take.rate_hz)} from needle to lift, ${whole(take.repairs.filter((repair) => span.start <= repair[1] && repair[1] < span.stop).length)} damaged places`}.${job ? ` ${capital(job.doing || "measuring again")} …` : ""}</p>
+      <p class="soft">${take.view.surveyed === false ? clock(take.length / take.rate_hz) : html`${capital(count(tracks.length, "track"))}, ${clock((span.stop - span.start) / take.rate_hz)} from needle to lift, ${whole(take.repairs.filter((repair) => span.start <= repair[1] && repair[1] < span.stop).length)} damaged places`}.${job && take.view.surveyed !== false ? ` ${capital(job.doing || "measuring again")} …` : ""}</p>
       <p class="buttons undo">
         <button class="quiet" disabled=${!record.can_undo} onClick=${() => void stepBack(record.id, "undo")}>Undo <kbd>Ctrl Z</kbd></button>
         <button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Redo</button>

@@ -6,12 +6,13 @@ import { giveHeldTo, isText, useDropped } from "../dropped.js";
 import { html, useEffect, useLayoutEffect, useRef, useState } from "../html.js";
 import { Missing } from "../missing.js";
 import { post, Refused, remove } from "../server.js";
-import { forgetRecord, keepRecord, tell, told, useKnown, useRecord } from "../store.js";
+import { forgetRecord, keepRecord, tell, told, unsay, useKnown, useRecord } from "../store.js";
 import { clock, count, listed } from "../words.js";
 import { Pictures } from "../sleeve/pictures.js";
 import { BringIn } from "../sleeve/bring_in.js";
 import { startSession } from "../turntable/session.js";
 
+const NO_LIST = "Type or paste the track list first; a title alone is enough. What you brought stays here meanwhile.";
 const EXAMPLE = "Artist - Title (Year)\n\nSide A\nFirst song 3:45\nSecond song 4:10\n\nSide B\nThird song 5:02";
 
 /** @param {{address: import("../address.js").Address}} props */
@@ -82,13 +83,14 @@ function Sleeve({ id, record }) {
     try {
       if (!id) {
         if (!text.trim()) {
-          tell("Type or paste the track list first; a title alone is enough.", { severity: "look" });
+          tell(NO_LIST, { severity: "look" });
           field.current?.focus();
           return null;
         }
         const made = await told(post("/api/records", { text }));
         if (!made) return null;
         keepDraft("new", null);
+        unsay(NO_LIST);
         giveHeldTo((made.record ?? made).id);
         return keepRecord(made.record ?? made);
       }

@@ -18,7 +18,7 @@ export function Tracks({ desk, record, side, edit, unsure }) {
     <tbody>${tracks.map((/** @type {any} */ track, /** @type {number} */ at) => {
       const line = printed.get(track.line || track.number);
       const length = (track.length_frames ?? track.stop_frame - track.start_frame) / rate;
-      const off = line?.duration_s ? length - line.duration_s : 0;
+      const off = line?.duration_s && track.title ? length - line.duration_s : 0;
       const doubt = unsureOf(unsure.open, track.number);
       return html`<tr key=${track.number} class=${chosen === track.number ? "chosen" : ""}>
         <th scope="row" class="number"><button class="quiet" onClick=${() => { desk.choose({ kind: "mark", track: track.number, edge: "start" }); desk.lower(track.start_frame); desk.reveal(track.start_frame); }} aria-label=${`Track ${track.number}: choose its beginning`}>${track.number}</button></th>

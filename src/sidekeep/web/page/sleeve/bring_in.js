@@ -27,6 +27,11 @@ function send(path, file, progress) {
 /** More recordings than any record has sides: a folder of everything was chosen. */
 const MOST_FILES = 60;
 
+/** Which side a person said a file is. @type {WeakMap<File, string>} */
+const said = new WeakMap();
+/** The recordings of a record that is being made are brought in as soon as its place is there. @type {{stylus: string} | null} */
+let when_made = null;
+
 /** @param {string} letters one side, several, or none @param {string[]} all */
 const sidesText = (letters, all) => (!letters ? "left out" : letters.length === 1 ? `side ${letters}` : letters === all.join("") ? "the whole record" : `sides ${letters}`);
 
@@ -35,7 +40,7 @@ export function BringIn({ record, sides, make }) {
   const [files, setFiles] = useState(/** @type {{file: File, side: string}[]} */ ([]));
   const [stylus, setStylus] = useState("");
   const [now, setNow] = useState(/** @type {{at: number, share: number} | null} */ (null));
-  const [sent, setSent] = useState(/** @type {{record: string, jobs: string[]} | null} */ (null));
+  const [sent, setSent] = useState(/** @type {{record: string, jobs: string[], first: string} | null} */ (null));
   const known = useKnown();
   const coming = sent ? [] : [...known.jobs.values()].filter((job) => record && job.kind === "adopt" && job.record === record.id && (job.state === "running" || job.state === "waiting"));
   const jobs = (sent?.jobs ?? []).map((id) => known.jobs.get(id)).filter(Boolean);
@@ -46,9 +51,21 @@ export function BringIn({ record, sides, make }) {
     const sorted = [...(chosen ?? [])].sort((a, b) => a.name.localeCompare(b.name, undefined, { numeric: true }));
     if (sorted.length > MOST_FILES) return tell(`${capital(count(sorted.length, "recording"))} for one record: choose those of its sides.`, { severity: "look" });
     const told_sides = sorted.length ? (await told(post("/api/sleeve/sides", { names: sorted.map((file) => file.name), sides: letters, missing })))?.sides : [];
-    setFiles(sorted.map((file, at) => ({ file, side: told_sides?.[at] ?? "" })));
+    const found = sorted.map((file, at) => ({ file, side: said.get(file) ?? told_sides?.[at] ?? "" }));
+    setFiles(found);
+    return found;
   };
-  useDropped({ takes: isRecording, take: (dropped) => now === null && void choose([...files.map(({ file }) => file), ...dropped]) }, record?.id);
+  /** @param {File[]} dropped */
+  const add = async (dropped) => {
+    if (now) return tell("Recordings are being sent at the moment: drop the others when those are there.", { severity: "look" });
+    const found = await choose([...files.map(({ file }) => file), ...dropped]);
+    if (!record || !when_made || !found) return;
+    const how = when_made;
+    when_made = null;
+    setStylus(how.stylus);
+    void bring(found, how.stylus);
+  };
+  useDropped({ takes: isRecording, take: (dropped) => void add(dropped) }, record?.id);
   const chosen = useRef(files);
   chosen.current = files;
   // The place of a new record goes when that is made, also for a picture: what was chosen is there on the next one.
@@ -63,25 +80,29 @@ export function BringIn({ record, sides, make }) {
   // The files have arrived; what is left is the server's work: copying, checksums. Then the tracks are looked for.
   useEffect(() => {
     if (!sent || jobs.length < sent.jobs.length || jobs.some((job) => job.state === "waiting" || job.state === "running")) return;
-    const { record: id } = sent;
+    const { record: id, first } = sent;
     const failed = jobs.find((job) => job.state !== "done");
     setSent(null);
     if (failed) return tell(failed.error?.text ?? "A recording was not brought in.", { severity: "act" });
     tell("The recordings are on the shelf, read-only and with their checksums. Their tracks are being looked for.");
     void told(post(`/api/records/${encodeURIComponent(id)}/survey`)).then(async () => {
       await loadRecord(id);
-      go(recordPath(id, "side", letters[0]));
+      go(recordPath(id, "side", first));
     });
   });
-  const bring = () => once("bring in", async () => {
+  /** @param {{file: File, side: string}[]} wanted @param {string} played_with */
+  const bring = (wanted, played_with) => once("bring in", async () => {
+    if (!record) {
+      when_made = { stylus: played_with }; // this place goes when the record is made, and the next one goes on
+      if (!(await make())) when_made = null;
+      return;
+    }
     const asked = [];
-    const owner = record ?? (await make());
-    if (!owner) return;
-    for (const [at, { file, side }] of files.entries()) {
+    for (const [at, { file, side }] of wanted.entries()) {
       if (!side) continue;
       setNow({ at, share: 0 });
       try {
-        const words = new URLSearchParams({ record: owner.id, side, name: file.name, stylus });
+        const words = new URLSearchParams({ record: record.id, side, name: file.name, stylus: played_with });
         const answer = await send(`/api/adopt?${words}`, file, (share) => setNow({ at, share }));
         if (answer?.id) asked.push(answer.id);
       } catch (error) {
@@ -92,7 +113,7 @@ export function BringIn({ record, sides, make }) {
     }
     setNow(null);
     setFiles([]);
-    setSent({ record: owner.id, jobs: asked });
+    setSent({ record: record.id, jobs: asked, first: wanted.find(({ side }) => side)?.side.charAt(0) ?? "" });
   });
   const several = [...new Set([letters.join(""), missing.join(""), ...files.map(({ side }) => side)])].filter((side) => side.length > 1);
   const choices = [...letters, ...several, ""];
@@ -103,7 +124,7 @@ export function BringIn({ record, sides, make }) {
     <p class="soft">Drop the files anywhere on this page, or choose them: one per side, or one with the whole record. They are copied; your files stay where they are.</p>
     ${files.length > 0 && html`<ul>${files.map(({ file, side }, at) => html`<li key=${at}>
       <span>${file.name} <span class="soft">${size(file.size)}</span></span>
-      <label>is <select value=${side} disabled=${now !== null} onChange=${(/** @type {any} */ event) => setFiles(files.map((each, place) => (place === at ? { ...each, side: event.target.value } : each)))}>
+      <label>is <select value=${side} disabled=${now !== null} onChange=${(/** @type {any} */ event) => { said.set(file, event.target.value); setFiles(files.map((each, place) => (place === at ? { ...each, side: event.target.value } : each))); }}>
         ${choices.map((letter) => html`<option key=${letter} value=${letter} selected=${letter === side}>${sidesText(letter, letters)}</option>`)}</select></label>
       ${now?.at === at && html`<progress class="bar" max="1" value=${now.share} aria-label=${`Sending ${file.name}`}></progress>`}
     </li>`)}</ul>`}
@@ -113,7 +134,7 @@ export function BringIn({ record, sides, make }) {
     ${sent && html`<p>${jobs.find((job) => job.state === "running")?.doing || "Waiting for its turn"} …</p><progress class="bar" max="1" value=${jobs.reduce((sum, job) => sum + (job.share ?? 0), 0) / Math.max(1, sent.jobs.length)} aria-label="Bringing the recordings in"></progress>`}
     ${coming.length > 0 && html`<p role="status">${capital(count(coming.length, "recording is", "recordings are"))} being brought in …</p><progress class="bar" max="1" value=${coming.reduce((sum, job) => sum + (job.share ?? 0), 0) / coming.length} aria-label="Bringing the recordings in"></progress>`}
     <p class="buttons">
-      ${files.length > 0 && html`<button class="main" disabled=${now !== null || !wanted.length} onClick=${bring}>Bring them in</button>`}
+      ${files.length > 0 && html`<button class="main" disabled=${now !== null || !wanted.length} onClick=${() => void bring(files, stylus)}>Bring them in</button>`}
       <label class="button">Choose the recordings<input class="unseen" type="file" accept="audio/*,.wav,.flac,.aiff,.aif,.w64,.rf64" multiple onChange=${(/** @type {any} */ event) => void choose(event.target.files)} /></label>
     </p>
   </section>`;

@@ -10,6 +10,8 @@ const KINDS = [
   { kind: "back", text: "Back" },
 ];
 const BACK = /back|rear|reverse/i;
+/** On which frame a picture of a record that was not made yet was put. @type {WeakMap<File, string>} */
+const meant = new WeakMap();
 const CORNERS = ["Top left", "Top right", "Bottom right", "Bottom left"];
 
 /** @param {string} id @param {string} kind @param {Blob} file */
@@ -30,9 +32,12 @@ export function Pictures({ record, make }) {
   const take = async (kind, files) => {
     const file = [...(files ?? [])].find((each) => each.type.startsWith("image/") || each.type === "");
     if (!file) return tell("That is not a picture.", { severity: "look" });
+    if (!record) {
+      meant.set(file, kind);
+      return takeNext([file]);
+    }
     setBusy(kind);
-    const owner = record ?? (await make());
-    const kept = owner && (await sendPicture(owner.id, kind, file));
+    const kept = await sendPicture(record.id, kind, file);
     setBusy("");
     if (kept?.sure === false) {
       setDoubted(kind);
@@ -46,7 +51,7 @@ export function Pictures({ record, make }) {
       return void (await make());
     }
     const have = new Set((record?.pictures ?? []).map((/** @type {any} */ picture) => picture.kind));
-    const back = files.find((file) => BACK.test(file.name));
+    const back = files.find((file) => (meant.get(file) ?? (BACK.test(file.name) ? "back" : "")) === "back");
     const rest = files.filter((file) => file !== back);
     if (rest.length) await take(have.has("front") && !back ? "back" : "front", [rest[0]]);
     if (back ?? rest[1]) await take("back", [back ?? rest[1]]);
