@@ -258,6 +258,29 @@ def test_what_is_quiet_tells_the_sway() -> None:
     assert 0.8 * bound < np.median(claimed) < 2.0 * bound
 
 
+@pytest.mark.parametrize("beats_per_min", [90.4, 156.2])
+@pytest.mark.parametrize("gain_right", [0.7, 0.5])
+def test_a_beat_that_is_not_in_the_middle_is_no_turn(beats_per_min: float, gain_right: float) -> None:
+    """Every second beat is weaker: what comes back with both is as long as a turn at 45.2 and 78.1 rpm."""
+    cycle_s = 120.0 / beats_per_min
+    phase = (np.arange(12_000) / 100.0 / cycle_s) % 1.0
+    beat = np.exp(-phase * cycle_s / 0.08) + 0.6 * np.exp(-((phase - 0.5) % 1.0) * cycle_s / 0.05)
+    beat = 0.1 * (beat - beat.mean())
+    noise = 0.02 * np.random.default_rng(1).standard_normal((len(beat), 2))
+    assert (
+        estimate_turn_from_sway(np.stack([beat, gain_right * beat], axis=1) + noise, 100.0).source == "none"
+    )
+
+
+@pytest.mark.parametrize("lateral", [0.0, 0.5, 1.5])
+def test_a_warp_that_is_lateral_too_is_told(lateral: float) -> None:
+    turn = 2.0 * np.pi * 33.5 / 60.0 * np.arange(12_000) / 100.0
+    warp = 0.02 * np.cos(turn) + 0.01 * np.cos(2.0 * turn + 1.0)
+    noise = 0.02 * np.random.default_rng(1).standard_normal((len(warp), 2))
+    series = np.stack([lateral * warp + warp, lateral * warp - warp], axis=1) + noise
+    assert estimate_turn_from_sway(series, 100.0).rpm == pytest.approx(33.5, rel=5e-4)
+
+
 def test_no_sway_no_turn() -> None:
     for seed in range(8):
         assert estimate_turn_from_sway(swaying(50 + seed, 1.8, 240.0, 0.0), 100.0).source == "none"

@@ -11,7 +11,7 @@ from sidekeep.service.survey import SurveyResult
 from sidekeep.units import MINIMUM_DB, clock_text, count, frames_to_seconds
 
 _NAME_COLUMNS = 10
-_TURN_FROM = {"clicks": "damage that comes back every turn", "sway": "the sway of the pitch"}
+_TURN_FROM = {"clicks": "damage that comes back every turn", "sway": "the sway of the disc"}
 
 
 def _level(value: float, unit: str, digits: int = 1) -> str:

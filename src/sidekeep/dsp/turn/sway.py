@@ -35,6 +35,9 @@ _LOG_CHANCE = -11.5
 """One false alarm in 100 000."""
 _GROUND = 10.0
 """Power over noise of a line that is there."""
+_LEAK = 0.3
+"""Power that a lateral line leaves in the vertical channel where left and right differ by 10 dB: music mixed to one side, or a
+gain that is off. Warp is mostly vertical (common practice, no source)."""
 _STRONGEST = 40.0
 """Cap on one harmonic's power over its noise in the search: many lines must beat one loud one (a beat)."""
 _UNCAPPED = 1e-3
@@ -70,6 +73,7 @@ def find_sway(series: Floats, rate_hz: float) -> Sway:
         raise ParameterError("sway-rate", rate_hz=rate_hz)
     factor = low_factor(rate_hz, _BAND_RATE_HZ)
     low = decimate(np.ascontiguousarray(columns), factor) if factor > 1 else columns
+    leak = _leaking(low)
     low = _tame(low)
     low_rate_hz = rate_hz / factor
     length_s = len(low) / low_rate_hz
@@ -77,7 +81,7 @@ def find_sway(series: Floats, rate_hz: float) -> Sway:
     for low_s, high_s in SPEED_RANGES_S:
         if length_s < _LEAST_TURNS * high_s:
             continue
-        found = _search(low, low_rate_hz, low_s, high_s)
+        found = _search(low, leak, low_rate_hz, low_s, high_s)
         if found.log_chance < min(best.log_chance, _LOG_CHANCE):
             best = found
     return _refine(low, low_rate_hz, best) if best.period_s > 0.0 else best
@@ -86,9 +90,26 @@ def find_sway(series: Floats, rate_hz: float) -> Sway:
 def _tame(low: Floats) -> Floats:
     """Centre each channel and hold back what stands far out (needle down, thumps); dead channels go."""
     low = low - np.median(low, axis=0)
-    scale = 1.4826 * np.median(np.abs(low), axis=0)
+    scale = _scale(low)
     alive = scale > 0.0
     return np.clip(low[:, alive] / scale[alive], -6.0, 6.0) if alive.any() else np.zeros((len(low), 1))
+
+
+def _scale(centred: Floats) -> Floats:
+    return np.asarray(1.4826 * np.median(np.abs(centred), axis=0))
+
+
+def _leaking(low: Floats) -> Floats:
+    """What music leaves of itself in the vertical channel at the most, in that channel's own measure; shape (samples, 1).
+
+    Held back no sooner than what leaks is. Zero where one of the channels is dead, or there is no second one."""
+    low = low - np.median(low, axis=0)
+    scale = _scale(low)
+    if low.shape[1] < 2 or not scale.all():
+        return np.zeros((len(low), 1))
+    share = _LEAK**0.5 / scale[0]
+    most = 6.0 * max(1.0, share * float(scale[1]))
+    return np.asarray(np.clip(share * low[:, 1:], -most, most))
 
 
 def _log_chi2_tail(value: float, freedom: int) -> float:
@@ -114,7 +135,7 @@ def _floor(power: Floats, bin_hz: float, low_hz: float, high_hz: float) -> Float
     return np.maximum(np.maximum(noise, _RANGE * power.max(axis=0)), 1e-30)
 
 
-def _search(low: Floats, rate_hz: float, low_s: float, high_s: float) -> Sway:
+def _search(low: Floats, leak: Floats, rate_hz: float, low_s: float, high_s: float) -> Sway:
     spectrum, size = _spectrum(low)
     power = np.abs(spectrum) ** 2
     bin_hz = rate_hz / size
@@ -129,12 +150,16 @@ def _search(low: Floats, rate_hz: float, low_s: float, high_s: float) -> Sway:
         if number / low_s > _HIGHEST * rate_hz:
             break
         noise = _floor(power, bin_hz, 0.86 * number / high_s, 1.14 * number / low_s)
-        ratio = power[np.rint(number * turns_hz / bin_hz).astype(np.int64)] / noise
+        lines = power[np.rint(number * turns_hz / bin_hz).astype(np.int64)]
+        ratio = lines / noise
         heights += np.log(np.maximum(ratio, 1.0)).sum(axis=1)
         ratio = np.minimum(ratio, _STRONGEST)
         # The beat of music falls on single harmonics now and then; the turn itself must sway, and vertically.
         if number == 1:
-            grounded = ratio[:, 0] > _GROUND
+            leaked = _around(
+                np.abs(_spectrum(leak)[0][:, 0]) ** 2, turns_hz / bin_hz, 2.0 / (length_s * bin_hz)
+            )
+            grounded = (ratio[:, 0] > _GROUND) & ((ratio[:, -1] < _GROUND) | (lines[:, 0] > leaked))
             if not grounded.any():
                 break
             tops = grounded & _is_top(power[:, 0], turns_hz / bin_hz, 2.0 / (length_s * bin_hz))
@@ -158,12 +183,17 @@ def _search(low: Floats, rate_hz: float, low_s: float, high_s: float) -> Sway:
     return best if best.period_s > 0.0 else Sway()
 
 
-def _is_top(power: Floats, bins: Floats, reach: float) -> NDArray[np.bool_]:
-    """Whether each place (in bins) lies on the top of a line, not on its skirts: nothing within ``reach`` is much higher."""
+def _around(power: Floats, bins: Floats, reach: float) -> Floats:
+    """The most within ``reach`` bins of each place: of the skirts of a line its top."""
     from scipy.ndimage import maximum_filter1d
 
+    return np.asarray(maximum_filter1d(power, 2 * int(reach) + 1)[np.rint(bins).astype(np.int64)])
+
+
+def _is_top(power: Floats, bins: Floats, reach: float) -> NDArray[np.bool_]:
+    """Whether each place (in bins) lies on the top of a line, not on its skirts: nothing within ``reach`` is much higher."""
     here = np.rint(bins).astype(np.int64)
-    return np.asarray(power[here] > 0.8 * maximum_filter1d(power, 2 * int(reach) + 1)[here])
+    return np.asarray(power[here] > 0.8 * _around(power, bins, reach))
 
 
 def _nominal_nats(period_s: float) -> float:
