@@ -98,6 +98,18 @@ def test_a_gentle_fall_is_no_wall(rate_hz: int) -> None:
     assert metered(np.asarray(gentle), rate_hz).band_limit is None
 
 
+@pytest.mark.parametrize(("noise", "is_found"), [(10 ** (-75 / 20), False), (10 ** (-96 / 20), True)])
+def test_low_music_ends_in_the_noise_of_the_groove_and_an_old_file_in_nothing(
+    noise: float, is_found: bool
+) -> None:
+    """Surface noise at -75 dBFS is that of a quiet pressing; -96 is the dither of 16 bits."""
+    from scipy.signal import firwin, lfilter
+
+    low = lfilter(firwin(401, 4000.0, fs=RATE_HZ), [1.0], groove_noise(8.0, RATE_HZ), axis=0)
+    hiss = np.random.default_rng(2).normal(0.0, noise, low.shape)
+    assert (metered(np.asarray(low) + hiss).band_limit is not None) == is_found
+
+
 def test_nothing_to_judge() -> None:
     assert metered(np.zeros((100, 2))).band_limit is None
     assert metered(np.zeros((48000, 2))).band_limit is None

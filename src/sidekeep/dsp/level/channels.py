@@ -16,10 +16,16 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.grid import WindowMeter
 from sidekeep.dsp.kernel import kernel
+from sidekeep.units import power_to_db
 
 _SPECTRUM_FRAMES = 4096
 _SPECTRUM_EVERY = 5
 """One spectrum per half second: an average of thousands over a side."""
+_LOW_EDGE_HZ = 10_000.0
+"""Under it no encoder of music ends (common practice, no source), only a lower sample rate."""
+_SURFACE_DBFS_KHZ = -100.0
+"""Noise in a kilohertz over an edge: that of a good pressing is louder, that of 16 bits with triangular dither 10 dB less
+(-96.3 dBFS over 22 kHz; Lipshitz, Wannamaker and Vanderkooy, JAES 1992)."""
 SHORTEST_SILENCE_S = 0.005
 """Equal samples for 5 ms are no sound of a record, whose noise moves the last bits of 16 all the time; a fade of a quiet file may
 have some (common practice, no source)."""
@@ -159,8 +165,22 @@ class ChannelMeter(WindowMeter):
 
     @property
     def band_limit(self) -> BandLimit | None:
-        """A steep upper edge of the averaged spectrum of all channels, if there is one."""
-        return find_band_limit(self._power.sum(axis=1), rate_hz=self.rate_hz) if self.spectra else None
+        """A steep upper edge of the averaged spectrum of all channels, if there is one.
+
+        Low music ends steeply too, but in the noise of the groove: what lies above its edge is there all the same."""
+        if not self.spectra:
+            return None
+        power = self._power.sum(axis=1)
+        edge = find_band_limit(power, rate_hz=self.rate_hz)
+        if edge is None or edge.edge_hz >= _LOW_EDGE_HZ:
+            return edge
+        bin_hz = self.rate_hz / self._size
+        above = power[int((edge.edge_hz + 500.0) / bin_hz) : int(0.44 * self.rate_hz / bin_hz)]
+        whole = self.spectra * self.channels * self._size * float(np.sum(self._taper**2))
+        noise_dbfs = (
+            power_to_db(2.0 * float(np.median(above)) / whole * 1000.0 / bin_hz) if len(above) else 0.0
+        )
+        return edge if noise_dbfs < _SURFACE_DBFS_KHZ else None
 
 
 def bits_in_use(audio: NDArray[np.float64], *, rate_hz: int = 48000) -> int:
