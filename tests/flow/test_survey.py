@@ -289,7 +289,7 @@ def _write(folder: Path, what: str) -> Path:
         ("nan", 1, "not-a-number"),
         ("silence", 1, "silent"),
         ("digital silence", 1, "silent"),
-        ("one second", 0, "noise-guessed"),
+        ("one second", 1, "no-music"),
         ("a moment", 1, "too-short"),
         ("very short tracks", 1, "no-needle-down"),
     ],
