@@ -169,6 +169,20 @@ def test_one_wrong_sample_is_found_before_the_name(tmp_path: Path, kind: str) ->
     assert os.listdir(tmp_path) == []
 
 
+def test_a_flac_that_lost_its_own_checksum_is_found_before_the_name(tmp_path: Path) -> None:
+    """All sixteen bytes zero mean that there is none (RFC 9639, section 8.2): nobody could ever check it again."""
+
+    def spoil(part: Path) -> None:
+        content = bytearray(part.read_bytes())
+        content[26:42] = bytes(16)
+        part.write_bytes(content)
+
+    with pytest.raises(CopyError) as caught:
+        write(tmp_path / name_of("flac"), "flac", music(RATE_HZ, 0.2), finish=spoil)
+    assert caught.value.code == "no-sound-checksum"
+    assert os.listdir(tmp_path) == []
+
+
 @pytest.mark.parametrize("kind", LOSSY)
 def test_a_lossy_copy_of_something_else_is_found(tmp_path: Path, kind: str) -> None:
     sound = music(RATE_HZ, 1.5)

@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from sidekeep.errors import ChecksumError, ParameterError
+from sidekeep.copies.kept.intact import reading_whole
+from sidekeep.errors import AudioFileError, ChecksumError, ParameterError
 from sidekeep.files.checksum import Tap, file_sha256
 from sidekeep.files.reading.reader import open_source
 from sidekeep.files.reading.witness import Witness
@@ -220,6 +221,20 @@ def test_a_take_that_is_not_what_it_was_is_not_mended(tmp_path: Path, known: boo
     else:
         mend_file(files[0], tmp_path / "out.wav")
     assert (tmp_path / "out.wav").exists() is not known
+
+
+def test_a_disk_that_does_not_give_the_recording_is_one_line_and_another_trouble_is_its_own(
+    tmp_path: Path,
+) -> None:
+    files, _ = small_record().write(tmp_path)
+    source = open_source(files[0])
+    with pytest.raises(AudioFileError) as caught, reading_whole(source, files[:1]):
+        raise OSError(5, "Input/output error", str(files[0]))
+    assert caught.value.code == "recording-unread"
+    elsewhere = OSError(28, "No space left on device", str(tmp_path / "copy.flac"))
+    with pytest.raises(OSError) as kept, reading_whole(source, files[:1]):
+        raise elsewhere
+    assert kept.value is elsewhere
 
 
 def test_a_tap_reads_only_what_nobody_else_read(tmp_path: Path) -> None:

@@ -161,6 +161,17 @@ def test_lengths_stay_lengths(text: str, lengths: list[float | None]) -> None:
     assert [track.duration_s for track in record.sides[0].tracks] == lengths
 
 
+def test_a_title_too_many_under_a_heading_leaves_titles_and_times_as_they_stand() -> None:
+    """Above the column of titles the names of record and artist may stand; below the heading of a side there is no such line."""
+    record, problems = read_sleeve("Tallow\nSide A\nLamp Oil\nRope\nWick\n3:45\n4:10\n")
+    assert [(track.title, track.duration_s) for track in record.sides[0].tracks] == [
+        ("Lamp Oil", None),
+        ("Rope", None),
+        ("Wick", 225.0),
+    ]
+    assert [(problem.line_number, problem.line) for problem in problems] == [(7, "4:10")]
+
+
 @pytest.mark.parametrize(
     ("text", "titles"),
     [

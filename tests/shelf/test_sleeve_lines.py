@@ -149,6 +149,21 @@ def test_columns_named_by_a_line_of_ones_own() -> None:
     ]
 
 
+def test_a_column_of_discs_alone_makes_the_sides() -> None:
+    record, problems = read_sleeve("Boats - Tallow\n\ndisc;title;time\n1;Lamp Oil;3:45\n2;Wick;4:10\n")
+    assert problems == []
+    assert [(side.name, [track.title for track in side.tracks]) for side in record.sides] == [
+        ("A", ["Lamp Oil"]),
+        ("C", ["Wick"]),
+    ]
+
+
+def test_a_mark_that_no_line_could_begin_with_is_kept_as_it_is_printed() -> None:
+    record, _ = read_sleeve("Boats - Tallow\n\nmark;title;time\nX-1;Lamp Oil;3:45\nA2;Wick;4:10\n")
+    tracks = [track for side in record.sides for track in side.tracks]
+    assert [(track.title, track.position) for track in tracks] == [("Lamp Oil", "X-1"), ("Wick", "A2")]
+
+
 def test_columns_and_keys_that_are_not_used_are_told() -> None:
     reading = read_text("Side,Title,Stars\nA,Lamp,5\n")
     assert [doubt.code for line in reading.lines for doubt in line.doubts] == ["column-unread"]
