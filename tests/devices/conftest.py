@@ -12,7 +12,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from unittest.mock import patch
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from sidekeep.model.news import News
 from tests.outside import not_here
@@ -76,6 +78,27 @@ class Deck:
         return subprocess.Popen(
             ["paplay", "--device=deck", str(path)], env={**os.environ, **self.environment}
         )
+
+    def add_sink(self, name: str, channels: int, names: str) -> None:
+        """Another deck, with so many channels called ``names`` (with commas)."""
+        subprocess.run(
+            ["pactl", "load-module", "module-null-sink", f"sink_name={name}", "format=s24le", "rate=48000",
+             f"channels={channels}", f"channel_map={names}"],
+            env={**os.environ, **self.environment},
+            check=True,
+            capture_output=True,
+        )  # fmt: skip
+
+    def play_raw(self, sink: str, steps: NDArray[np.int64], names: str) -> subprocess.Popen[bytes]:
+        """Play 24-bit steps, (frames, channels), after a second of silence, which a virtual sink may swallow."""
+        path = self.folder / f"{sink}.raw"
+        lead = np.zeros((48_000, steps.shape[1]), np.int64)
+        path.write_bytes(np.concatenate([lead, steps << 8]).astype("<i4").tobytes())
+        return subprocess.Popen(
+            ["paplay", f"--device={sink}", "--raw", "--format=s32le", "--rate=48000",
+             f"--channels={steps.shape[1]}", f"--channel-map={names}", str(path)],
+            env={**os.environ, **self.environment},
+        )  # fmt: skip
 
     def kill(self) -> None:
         try:

@@ -13,11 +13,13 @@ import numpy as np
 import pytest
 import soundfile
 
-from sidekeep.devices.inputs import choose_input, list_inputs, sample_specification
+from sidekeep.devices.inputs import choose_input, layout_notes, list_inputs, sample_specification
+from sidekeep.devices.inputs_process import _how_it_opens
 from sidekeep.devices.recorder import Recorder, RecorderSettings, decode_pcm
 from sidekeep.errors import DeviceError
 from sidekeep.files.wave.repair import repair_take
 from sidekeep.service.gauge import open_error
+from sidekeep.service.inputs import recorder_settings
 
 from .conftest import Deck, told_by_a_stretched_clock
 
@@ -88,6 +90,67 @@ def test_a_take_is_bit_exact_with_its_pre_roll(deck: Deck, tmp_path: Path) -> No
             if event.kind == "ended":
                 break
     assert assert_is_a_run_of(recorded_steps(take), reference) == len(reference)
+
+
+POSITIONS = "front-left,front-right,rear-left,rear-right,front-center,lfe,side-left,side-right"
+
+
+@pytest.mark.device
+@pytest.mark.parametrize("channels", [4, 8])
+def test_of_many_channels_the_first_two_are_recorded_as_they_come(deck: Deck, channels: int) -> None:
+    """Opened with two, a sound server mixes the others in: 62 % of the level was left of eight."""
+    name, names = f"interface{channels}", ",".join(POSITIONS.split(",")[:channels])
+    deck.add_sink(name, channels, names)
+    steps = np.random.default_rng(5).integers(-(2**22), 2**22, (8 * RATE_HZ, channels))
+    steps[:, 0] = np.arange(1, len(steps) + 1)
+    sound_input = choose_input(list_inputs(), f"{name}.monitor")
+    assert [note.code for note in sound_input.notes] == ["input-channels"]
+    settings = recorder_settings(sound_input)
+    assert settings.channels == 2
+    heard: list[np.ndarray] = []
+    with Recorder(settings) as recorder:
+        player = None
+        for event in recorder.events():
+            if event.kind == "started":
+                player = deck.play_raw(name, steps, names)
+            if event.kind == "audio" and event.block is not None:
+                heard += [event.block] if event.block.any() else []
+            if len(heard) > 40:
+                break
+        assert player is not None
+        player.kill()
+        player.wait()
+    assert_is_a_run_of(np.round(np.concatenate(heard) * 2**23).astype(int), steps[:, :2])
+
+
+def test_channels_with_other_names_are_told_because_a_server_mixes_or_drops_them() -> None:
+    assert layout_notes(2, "front-left,front-right") == ()
+    assert layout_notes(8, POSITIONS) == ()
+    assert layout_notes(6, "front-left,front-right,front-center,lfe,rear-left,rear-right") == ()
+    for names in ("aux0,aux1", "aux0,aux1,aux2,aux3", "front-left,front-right,front-center,lfe"):
+        (told,) = layout_notes(names.count(",") + 1, names)
+        assert (told.code, told.severity, told.facts["names"]) == (
+            "input-mixed",
+            "look",
+            names.replace(",", ", "),
+        )
+
+
+class LibraryOfFixedChannels:
+    """A sound library whose device opens with all its channels, and with no fewer."""
+
+    def check_input_settings(self, *, device: int, channels: int, dtype: str, samplerate: int) -> None:
+        if channels != 8 or samplerate > 96_000:
+            raise ValueError("Invalid number of channels")
+
+
+def test_an_interface_that_opens_with_all_its_channels_only_is_opened_so() -> None:
+    library = LibraryOfFixedChannels()
+    assert _how_it_opens(library, 3, 8) == {
+        "rates_hz": [44_100, 48_000, 88_200, 96_000],
+        "opened_channels": 8,
+    }
+    assert _how_it_opens(library, 3, 4) == {"rates_hz": [], "opened_channels": 0}
 
 
 @pytest.mark.device

@@ -21,12 +21,19 @@ from sidekeep.errors import DeviceError
 from sidekeep.model.news import News
 
 _TIMEOUT_S = 20.0
+_POSITIONS = (
+    "front-left", "front-right", "rear-left", "rear-right", "front-center", "lfe", "side-left", "side-right",
+)  # fmt: skip
+_PLAIN_LAYOUTS = (2, 4, 5, 6, 8)
+"""Of so many channels the first positions are those of a stream of the sound library (the order of ALSA's surround layouts, as
+the bridge to PulseAudio names them: seen with 4 and 8); what is beyond is called ``aux0``, ``aux1`` ..."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class SoundInput:
     """One input. ``key`` is what is remembered and given back to choose it. ``rates_hz`` is empty when the
-    one true rate is ``rate_hz``. ``notes`` say what is not as it should be."""
+    one true rate is ``rate_hz``. Of an input with more channels than are recorded ``opened_channels`` are opened, so that
+    nobody mixes them; 0: as many as are recorded. ``notes`` say what is not as it should be."""
 
     key: str
     name: str
@@ -36,6 +43,7 @@ class SoundInput:
     device: str | int | None
     source: str | None = None
     rates_hz: tuple[int, ...] = ()
+    opened_channels: int = 0
     is_default: bool = False
     is_loopback: bool = False
     notes: tuple[News, ...] = ()
@@ -110,11 +118,25 @@ def format_notes(*, channels: int, rate_hz: int, bits: int) -> tuple[News, ...]:
     notes = []
     if channels == 1:
         notes.append(News(code="input-mono", severity="look"))
+    if channels > 2:
+        notes.append(News(code="input-channels", facts={"channels": channels}))
     if bits and bits < 24:
         notes.append(News(code="input-bits", facts={"bits": bits}))
     if rate_hz < 44_100:
         notes.append(News(code="input-rate", severity="look", facts={"rate_hz": rate_hz}))
     return tuple(notes)
+
+
+def layout_notes(channels: int, names: str) -> tuple[News, ...]:
+    """What a sound server makes of the channels of a source, by their names (``front-left,front-right,...``): it hands them on by
+    name, and mixes or drops those that are called otherwise than a stream of as many channels calls them."""
+    if channels < 2 or not names:
+        return ()
+    plain = max(count for count in _PLAIN_LAYOUTS if count <= channels)
+    expected = {*_POSITIONS[:plain], *(f"aux{number}" for number in range(channels - plain))}
+    if set(names.split(",")) == expected:
+        return ()
+    return (News(code="input-mixed", severity="look", facts={"names": names.replace(",", ", ")}),)
 
 
 def _ask_library() -> dict[str, Any]:
@@ -153,9 +175,12 @@ def _from_server(source: Mapping[str, Any]) -> SoundInput:
         bits=bits,
         device="pulse",
         source=str(source["name"]),
+        opened_channels=channels if channels > 2 else 0,
         is_default=bool(source.get("is_default")),
         is_loopback=str(source["name"]).endswith(".monitor"),
-        notes=format_notes(channels=channels, rate_hz=rate_hz, bits=bits) + source_notes(source),
+        notes=format_notes(channels=channels, rate_hz=rate_hz, bits=bits)
+        + layout_notes(channels, str(source.get("channel_map", "")))
+        + source_notes(source),
     )
 
 
@@ -170,6 +195,7 @@ def _from_library(entry: Mapping[str, Any]) -> SoundInput:
         bits=24,
         device=entry["number"],
         rates_hz=rates_hz,
+        opened_channels=entry.get("opened_channels", 0),
         is_default=entry["is_default"],
         notes=format_notes(channels=entry["channels"], rate_hz=rate_hz, bits=24),
     )

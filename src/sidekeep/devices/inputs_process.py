@@ -25,11 +25,7 @@ def main() -> int:
                 "channels": device["max_input_channels"],
                 "default_rate_hz": int(device["default_samplerate"]),
                 "is_default": device["index"] == default,
-                "rates_hz": [
-                    rate
-                    for rate in (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
-                    if _opens(sounddevice, device["index"], min(2, device["max_input_channels"]), rate)
-                ],
+                **_how_it_opens(sounddevice, device["index"], device["max_input_channels"]),
             }
             for device in sounddevice.query_devices()
             if device["max_input_channels"] > 0
@@ -41,6 +37,19 @@ def main() -> int:
         answer = {"failed": " ".join(str(part) for part in error.args[:1]) or type(error).__name__}
     os.write(out, json.dumps(answer).encode())
     return 0
+
+
+def _how_it_opens(library: object, number: int, channels: int) -> dict[str, object]:
+    """Its rates with two channels; those with all of them where it opens in no other way: some interfaces have a fixed number."""
+    for opened in dict.fromkeys((min(2, channels), channels)):
+        rates_hz = [
+            rate
+            for rate in (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
+            if _opens(library, number, opened, rate)
+        ]
+        if rates_hz:
+            return {"rates_hz": rates_hz, "opened_channels": opened if opened > 2 else 0}
+    return {"rates_hz": [], "opened_channels": 0}
 
 
 def _opens(library: object, number: int, channels: int, rate_hz: int) -> bool:

@@ -29,6 +29,8 @@ import time
 from pathlib import Path
 from typing import Any, BinaryIO
 
+import numpy as np
+
 from sidekeep.devices.identity_watch import IdentityWatch
 from sidekeep.devices.loss_watch import StampClock
 from sidekeep.devices.messenger import Messenger
@@ -49,14 +51,16 @@ class Stream:
 
         self._keeper = keeper
         self._clock = StampClock()
-        self._frame_bytes = config["channels"] * config["bits"] // 8
+        self._channels = config["channels"]
+        self._opened = max(self._channels, config.get("opened_channels", 0))
+        self._sample_bytes = config["bits"] // 8
         self._rate_hz = config["rate_hz"]
         self.gone = threading.Event()
         self.stopping = False
         self.blocks = 0
         self._stream = sounddevice.RawInputStream(
             device=config.get("device"),
-            channels=config["channels"],
+            channels=self._opened,
             dtype=f"int{config['bits']}",
             samplerate=config["rate_hz"],
             blocksize=config["rate_hz"] // 20,
@@ -71,7 +75,12 @@ class Stream:
         stamp_s = self._clock.stamp(
             arrived_s, when.currentTime, when.inputBufferAdcTime, frames / self._rate_hz
         )
-        self._keeper.blocks.put(Block(bytes(data), stamp_s, bool(status.input_overflow)))
+        raw = bytes(data)
+        if self._opened > self._channels:
+            raw = first_channels(
+                raw, opened=self._opened, kept=self._channels, sample_bytes=self._sample_bytes
+            )
+        self._keeper.blocks.put(Block(raw, stamp_s, bool(status.input_overflow)))
         self.blocks += 1
 
     def _finished(self) -> None:
@@ -90,6 +99,11 @@ class Stream:
         thread = threading.Thread(target=let_go, daemon=True)
         thread.start()
         thread.join(2.0)
+
+
+def first_channels(raw: bytes, *, opened: int, kept: int, sample_bytes: int) -> bytes:
+    """Of interleaved samples of so many opened channels the first ones, as they came."""
+    return np.frombuffer(raw, np.uint8).reshape(-1, opened, sample_bytes)[:, :kept].tobytes()
 
 
 class Health:

@@ -122,6 +122,7 @@ def recorder_settings(
     return RecorderSettings(
         rate_hz=rate_hz or sound_input.rate_hz,
         channels=min(2, sound_input.channels),
+        opened_channels=sound_input.opened_channels,
         bits=true_bits,
         device=sound_input.device,
         source=sound_input.source,

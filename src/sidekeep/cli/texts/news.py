@@ -177,6 +177,9 @@ _WORDS: dict[str, str | Callable[[_Facts], str]] = {
     "input-muted": "this input is muted in the system's sound settings: nothing can be heard",
     "input-volume": _input_volume,
     "input-mono": "one channel only: a stereo record needs two (is this a microphone input?)",
+    "input-channels": "{channels} channels: the first two are recorded, so that is where the turntable belongs",
+    "input-mixed": "its channels are called {names}: a sound server may mix them or give silence then; "
+    "choose a plain stereo profile for it in the system's sound settings",
     "input-bits": "{bits} bits: set peaks near -6 dBFS, there is less headroom to spare; a 24-bit input is better",
     "input-rate": "{rate_hz} Hz is below what music needs; 44100 Hz or more is usual",
     "loopback": "this is what the machine plays itself, not a turntable",
