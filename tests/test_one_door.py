@@ -1,4 +1,5 @@
-"""Things that are done in one place only: small files are read with a bound, checksums are taken by one helper."""
+"""Things that are done in one place only: small files are read with a bound, checksums are taken by one helper, the disk is
+reached by one."""
 
 from __future__ import annotations
 
@@ -40,6 +41,8 @@ SUMS_ELSEWHERE = {
     "web/guests.py",  # secrets
     "web/files.py",  # the page's own files
 }
+FLUSHES = {"fsync", "fdatasync", "F_FULLFSYNC"}
+FLUSHES_ELSEWHERE = {"files/flushing.py"}
 
 
 def reads(nodes: Iterable[ast.AST]) -> Iterator[str]:
@@ -63,8 +66,20 @@ def sums(nodes: Iterable[ast.AST]) -> Iterator[str]:
             yield f"{node.lineno}: hashlib"
 
 
+def flushes(nodes: Iterable[ast.AST]) -> Iterator[str]:
+    for node in nodes:
+        if isinstance(node, ast.Attribute) and node.attr in FLUSHES:
+            yield f"{node.lineno}: .{node.attr}"
+
+
 @pytest.mark.parametrize(
-    ("look", "elsewhere"), [(reads, READ_ELSEWHERE), (parses, PARSED_ELSEWHERE), (sums, SUMS_ELSEWHERE)]
+    ("look", "elsewhere"),
+    [
+        (reads, READ_ELSEWHERE),
+        (parses, PARSED_ELSEWHERE),
+        (sums, SUMS_ELSEWHERE),
+        (flushes, FLUSHES_ELSEWHERE),
+    ],
 )
 def test_there_is_one_door(look: Callable[[Iterable[ast.AST]], Iterator[str]], elsewhere: set[str]) -> None:
     found = [
@@ -83,6 +98,7 @@ def test_there_is_one_door(look: Callable[[Iterable[ast.AST]], Iterator[str]], e
         (reads, "from pathlib import Path\nx = Path('a').read_text('utf-8')\n"),
         (parses, "import json\nx = json.loads('{}')\n"),
         (sums, "import hashlib\n"),
+        (flushes, "import os\nos.fsync(1)\n"),
     ],
 )
 def test_the_check_sees_a_second_door(look: Callable[[Iterable[ast.AST]], Iterator[str]], code: str) -> None:

@@ -9,12 +9,13 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from sidekeep.errors import CopyError
-from sidekeep.files import atomic
+from sidekeep.files import atomic, flushing
 from sidekeep.files.atomic import part_path, whole_file, write_json, write_text
 from tests.files.sounds import leftovers
 
@@ -120,6 +121,26 @@ def test_what_another_machine_writes_is_left_even_if_both_have_one_name(
     assert (tmp_path / theirs).exists()
 
 
+def test_a_clock_that_is_put_right_ends_nothing_that_is_being_written(tmp_path: Path) -> None:
+    """A small machine without a clock of its own starts where it ended, and jumps ahead by days in the middle of a job. The number
+    of a process that is gone may be another program's by then: what that one left goes after two days as ever."""
+    at_it = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE)
+    other = subprocess.Popen(["sleep", "60"])
+    mine = part_path(tmp_path / "a.flac")
+    names = [
+        mine.name.replace(f"-{os.getpid()}-", f"-{each}-") for each in (os.getpid(), at_it.pid, other.pid)
+    ]
+    for name in names:
+        (tmp_path / name).mkdir()
+        os.utime(tmp_path / name, (1e9, 1e9))
+    atomic.forget_parts(tmp_path)
+    other.kill()
+    at_it.communicate(b"\n")
+    other.wait()
+    left = {mine.name, names[1]} if sys.platform == "linux" else set(names)
+    assert set(os.listdir(tmp_path)) == left
+
+
 def test_two_that_write_one_file_at_once_never_share_a_temporary_one(tmp_path: Path) -> None:
     """Each of the two is whole at every moment, whoever comes last."""
     target = tmp_path / "cuts.toml"
@@ -157,6 +178,33 @@ def test_content_reaches_the_disk_before_the_name(tmp_path: Path, monkeypatch: p
     monkeypatch.setattr(os, "link", note_link)
     write_text(tmp_path / "a.txt", "x")
     assert order == ["flush", "name", "flush"]
+
+
+def test_where_the_drive_keeps_a_memory_of_its_own_it_is_emptied(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on macOS (Apple, manual page fsync(2)); a disk that refuses is flushed as well as it can be."""
+    asked: list[str] = []
+    full = 51
+    refusals = iter([False, False, True, True])
+
+    def ask(descriptor: int, order: int) -> int:
+        assert order == full
+        os.fstat(descriptor)
+        if next(refusals):
+            raise OSError(errno.ENOTSUP, "Operation not supported")
+        asked.append("full")
+        return 0
+
+    monkeypatch.setattr(flushing, "_FULL", full)
+    monkeypatch.setattr(flushing, "fcntl", SimpleNamespace(fcntl=ask))
+    monkeypatch.setattr(os, "fsync", lambda descriptor: asked.append("plain"))
+    monkeypatch.setattr(os, "fdatasync", lambda descriptor: asked.append("content"), raising=False)
+    with (tmp_path / "a").open("wb") as file:
+        for _ in range(2):
+            flushing.flush_descriptor(file.fileno())
+            flushing.flush_content(file.fileno())
+    assert asked == ["full", "full", "plain", "plain"]
 
 
 def test_a_name_as_long_as_the_file_system_takes(tmp_path: Path) -> None:

@@ -162,6 +162,15 @@ def what_an_interrupted_run_left(record: Path) -> None:
     (copies_of(record) / ".making").mkdir()
 
 
+def a_manifest_that_rotted(record: Path) -> None:
+    path = copies_of(record) / MANIFEST_NAME
+    path.write_bytes(path.read_bytes()[:80] + bytes(8) + path.read_bytes()[88:])
+
+
+def notes_of_checks_that_rotted(record: Path) -> None:
+    (record / "checks.json").write_bytes(b'[{"ok": tr\xefe}]')
+
+
 DEEDS = [
     (no_sleeve, "sleeve.txt is gone"),
     (a_record_that_did_not_come_along, "record.toml is empty"),
@@ -174,6 +183,8 @@ DEEDS = [
     (no_take_folder, "takes/B-1 is gone"),
     (no_takes, "takes/A-1 is gone"),
     (no_manifest, "manifest-sha256.txt is gone"),
+    (a_manifest_that_rotted, "line 1 is not a checksum"),
+    (notes_of_checks_that_rotted, "checks.json cannot be read"),
     (no_manifest_and_no_history, "nothing in it was checked"),
     (an_empty_manifest, "does not list"),
     (a_manifest_with_a_line_less, "does not list 1 file written"),

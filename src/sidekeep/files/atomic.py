@@ -28,6 +28,7 @@ from typing import Any
 from sidekeep.errors import CopyError, SidekeepError
 from sidekeep.files.bounded import read_text_bounded
 from sidekeep.files.checksum import bytes_sha256
+from sidekeep.files.flushing import flush_descriptor
 
 PART = ".part"
 WORK = ".sidekeep-work"
@@ -105,7 +106,7 @@ def part_path(path: str | os.PathLike[str]) -> Path:
 
 def forget_parts(folder: Path, *, mine: bool = False) -> None:
     """Take away files and folders that killed runs left under temporary names of ours: those of processes of this machine
-    that are gone, and whatever nobody touched for two days. With ``mine`` those of this process too."""
+    that are gone, and of others what nobody touched for two days. With ``mine`` those of this process too."""
     with contextlib.suppress(OSError), os.scandir(folder) as entries:
         # By the clock of the disk too: one of ours that runs days ahead must not end what another machine writes now.
         now_s = min(time.time(), os.stat(folder).st_mtime)
@@ -117,8 +118,10 @@ def forget_parts(folder: Path, *, mine: bool = False) -> None:
                 process, is_here = int(found["process"]), found["place"] == _place()
                 is_gone = is_here and not _is_running(process)
                 is_mine = mine and is_here and process == os.getpid()
+                # A clock that is put right jumps by days (some small machines have none while they are off): what one of us
+                # writes now is not old.
                 is_old = now_s - entry.stat(follow_symlinks=False).st_mtime > _FORGOTTEN_S
-                if not (is_gone or is_mine or is_old):
+                if not (is_gone or is_mine or (is_old and not (is_here and _may_be_ours(process)))):
                     continue
                 if entry.is_dir(follow_symlinks=False):
                     shutil.rmtree(entry.path, ignore_errors=True)
@@ -158,6 +161,14 @@ def _is_running(process: int) -> bool:
     return True
 
 
+def _may_be_ours(process: int) -> bool:
+    """Whether a process that runs here may be a sidekeep, and not another program that was given its number (Linux tells)."""
+    try:
+        return "python" in os.path.basename(os.readlink(f"/proc/{process}/exe"))
+    except OSError:
+        return True
+
+
 def refuse_existing(path: Path, replace: bool) -> None:
     """Raise ``CopyError`` when ``path`` is there already and may not be replaced, or is a folder."""
     try:
@@ -174,7 +185,7 @@ def flush_file(path: Path) -> None:
     """Ask the system to bring a closed file's content to the disk."""
     descriptor = os.open(path, os.O_RDWR | getattr(os, "O_BINARY", 0))
     try:
-        os.fsync(descriptor)
+        flush_descriptor(descriptor)
     finally:
         os.close(descriptor)
 
@@ -185,7 +196,7 @@ def flush_folder(folder: Path) -> None:
         return
     descriptor = os.open(folder, os.O_RDONLY)
     try:
-        os.fsync(descriptor)
+        flush_descriptor(descriptor)
     except OSError as error:
         # Some network and FUSE file systems cannot flush a folder; the file itself is safe.
         if error.errno not in (errno.EINVAL, errno.ENOTSUP, errno.EROFS, errno.EACCES):

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import BinaryIO, Protocol
 
 from sidekeep.errors import AudioFileError
+from sidekeep.files.flushing import flush_descriptor
 
 CHUNK_BYTES = 1 << 20
 
@@ -69,7 +70,7 @@ def copy_sha256(source: str | os.PathLike[str], target: str | os.PathLike[str]) 
             digest.update(chunk)
             writing.write(chunk)
         writing.flush()
-        os.fsync(writing.fileno())
+        flush_descriptor(writing.fileno())
     return digest.hexdigest()
 
 

@@ -64,7 +64,7 @@ def read_bag_manifest(text: str, name: str) -> dict[str, str]:
         if not line.strip():
             continue
         found = re.fullmatch(r"([0-9A-Fa-f]+)[ \t]+\*?(.+)", line)
-        if not found:
+        if not found or "\0" in line:
             raise CopyError("bag-line", name=name, line_number=number)
         path = decode_path(found[2])
         if path.startswith(("/", "~")) or ".." in path.split("/"):

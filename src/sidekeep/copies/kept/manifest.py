@@ -33,7 +33,7 @@ def parse_manifest(text: str, name: str = MANIFEST_NAME) -> dict[str, str]:
         if not line.strip():
             continue
         found = _LINE.fullmatch(line.strip("\r\n"))
-        if not found:
+        if not found or "\0" in line:
             raise CopyError("manifest-line", name=name, line_number=number)
         path = found[2]
         if path.startswith("/") or os.path.isabs(path) or ".." in re.split(r"[/\\]", path):

@@ -10,13 +10,13 @@ from pathlib import Path
 
 from sidekeep.errors import AudioFileError
 from sidekeep.files.atomic import copy_error
+from sidekeep.files.flushing import flush_content
 from sidekeep.files.wave.chunks import RiffLayout, survey_chunks
 from sidekeep.files.wave.rf64 import (
     DS64_BYTES,
     O_BINARY,
     RIFF_LIMIT_BYTES,
     UNKNOWN_BYTES,
-    sync_data,
     write_at,
 )
 
@@ -98,7 +98,7 @@ def _mend_head(descriptor: int, file: Path, layout: RiffLayout) -> None:
     big = riff_size >= RIFF_LIMIT_BYTES
     if big and not first:
         raise AudioFileError("no-room-for-sizes", file=file)
-    sync_data(descriptor)
+    flush_content(descriptor)
     if big:
         body = struct.pack("<QQQI", riff_size, audio, layout.length_frames, 0)
         write_at(descriptor, b"ds64", 12)
@@ -112,4 +112,4 @@ def _mend_head(descriptor: int, file: Path, layout: RiffLayout) -> None:
     write_at(descriptor, struct.pack("<I", UNKNOWN_BYTES if big else audio), layout.data_offset - 4)
     write_at(descriptor, struct.pack("<I", UNKNOWN_BYTES if big else riff_size), 4)
     write_at(descriptor, b"RF64" if big else b"RIFF", 0)
-    sync_data(descriptor)
+    flush_content(descriptor)

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from sidekeep.errors import ParameterError
 from sidekeep.files.atomic import copy_error, whole_file
+from sidekeep.files.flushing import flush_content
 from sidekeep.files.samples import pack_samples
 from sidekeep.files.wave.bext import Bext
 
@@ -96,11 +97,6 @@ class Head:
             parts.append(_chunk(b"fact", struct.pack("<I", UNKNOWN_BYTES if big else frames)))
         parts.append(b"data" + struct.pack("<I", UNKNOWN_BYTES if big else audio_bytes))
         return b"".join(parts)
-
-
-def sync_data(descriptor: int) -> None:
-    """Samples to the disk; macOS and Windows have no fdatasync."""
-    getattr(os, "fdatasync", os.fsync)(descriptor)
 
 
 def write_at(descriptor: int, data: bytes, offset: int) -> None:
@@ -210,9 +206,9 @@ class TakeWriter:
     def sync(self) -> None:
         """Make all appended frames safe: samples to the disk, then the head that claims them."""
         try:
-            sync_data(self._file)
+            flush_content(self._file)
             write_at(self._file, self._head.bytes_for(self._bytes), 0)
-            sync_data(self._file)
+            flush_content(self._file)
         except OSError as error:
             raise copy_error(error, self.path) from error
         self.synced_frames = self.frames

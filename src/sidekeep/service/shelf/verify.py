@@ -152,6 +152,7 @@ def verify_record(
             *_takes_lost(folder, expected, result),
             *_copies_gone(folder),
             *told,
+            *_notes_lost(folder),
             *text_faults(folder),
         ),
         unchecked=result.unchecked + expected.unchecked,
@@ -266,6 +267,17 @@ def _copies_gone(folder: RecordFolder) -> tuple[str, ...]:
                 f"copies/{place.name} has no {MANIFEST_NAME} and no {HISTORY_NAME}: nothing in it was checked"
             )
     return tuple(faults)
+
+
+def _notes_lost(folder: RecordFolder) -> tuple[str, ...]:
+    """The notes of earlier checks, where they cannot be read: nothing tells then what rotted in a text since."""
+    path = folder.path / CHECKS
+    if not path.is_file() or isinstance(kept_json(path), list):
+        return ()
+    return (
+        f"{CHECKS} cannot be read, and with it what earlier checks noted is lost; it is begun anew: "
+        "the disk may be failing",
+    )
 
 
 def _takes_lost(folder: RecordFolder, expected: ExpectedTakes, result: VerifyResult) -> list[str]:

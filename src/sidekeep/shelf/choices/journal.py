@@ -24,6 +24,7 @@ from sidekeep.errors import ChangedElsewhere, ParameterError, ShelfError
 from sidekeep.files.atomic import copy_error, flush_folder
 from sidekeep.files.bounded import LIST_BYTES, read_bounded
 from sidekeep.files.checksum import bytes_sha256
+from sidekeep.files.flushing import flush_descriptor
 
 HISTORY = "history.jsonl"
 By = Literal["person", "by-hand", "survey", "upload", "undo", "redo"]
@@ -220,7 +221,7 @@ def write_entry(folder: Path, journal: Journal, entry: JournalEntry) -> None:
             line = _line(entry)
             file.write(line)
             file.flush()
-            os.fsync(file.fileno())
+            flush_descriptor(file.fileno())
         if is_new:
             flush_folder(folder)
     except OSError as error:
