@@ -57,6 +57,23 @@ def test_the_next_start_brings_home_what_had_to_stay_elsewhere(is_closed: bool, 
     assert recover(tmp_path / "shelf") == []
 
 
+def test_on_the_same_disk_it_comes_home_without_a_second_copy(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a FAT disk of 8 GB a second copy of the 4 GiB one file may have would find no room (limit: Microsoft, "File Systems")."""
+    folder = record_on(tmp_path / "shelf")
+    path = recorded_elsewhere(Room(folder.path, FORM))
+    content = path.read_bytes()
+
+    def no_room(source: Path, target: Path) -> None:
+        raise OSError(28, "No space left on device", str(target))
+
+    monkeypatch.setattr(rooms.shutil, "copyfile", no_room)
+    home, news = bring_home(path, folder, "A")
+    assert (news.code, home.read_bytes()) == ("brought-home", content)
+    assert not path.parent.exists()
+
+
 def test_what_cannot_come_home_yet_stays_and_leaves_no_empty_take(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -68,6 +85,7 @@ def test_what_cannot_come_home_yet_stays_and_leaves_no_empty_take(
 
     with monkeypatch.context() as context:
         context.setattr(rooms.shutil, "copyfile", is_full)
+        context.setattr(rooms, "_moved", lambda path, target: False)  # on another disk
         assert bring_home(path, folder, "A")[1].code == "left-at"
         assert recover(tmp_path / "shelf") == []
     assert path.is_file()

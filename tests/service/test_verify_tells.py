@@ -19,6 +19,7 @@ import soundfile
 from sidekeep.cli.main import main
 from sidekeep.copies.kept.history import HISTORY_NAME
 from sidekeep.copies.kept.manifest import MANIFEST_NAME, add_to_manifest
+from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import part_path
 from sidekeep.service.shelf import records as shelf_service
 from sidekeep.service.shelf import verify as verifying
@@ -26,6 +27,7 @@ from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.verify import RESUME
 from sidekeep.service.transfers.copies import copy_record
 from sidekeep.service.transfers.transferred import TransferOptions
+from sidekeep.shelf.choices.choices import change_choices, read_history
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.small_record import SLEEVE, small_record
 
@@ -171,7 +173,23 @@ def notes_of_checks_that_rotted(record: Path) -> None:
     (record / "checks.json").write_bytes(b'[{"ok": tr\xefe}]')
 
 
+def a_history_of_another_encoding(record: Path) -> None:
+    path = record / "history.jsonl"
+    path.write_text(path.read_text("utf-8"), "utf-16")
+
+
+def a_sleeve_with_a_hole(record: Path) -> None:
+    path = record / "sleeve.txt"
+    path.write_bytes(path.read_bytes() + bytes(1))
+
+
+def a_take_called_otherwise(record: Path) -> None:
+    (record / "takes" / "A-1").rename(record / "takes" / "A-1 old")
+
+
 DEEDS = [
+    (a_sleeve_with_a_hole, "is not a text file"),
+    (a_take_called_otherwise, "takes/A-1 is called takes/A-1 old now"),
     (no_sleeve, "sleeve.txt is gone"),
     (a_record_that_did_not_come_along, "record.toml is empty"),
     (a_history_that_did_not_come_along, "history.jsonl is empty"),
@@ -183,8 +201,7 @@ DEEDS = [
     (no_take_folder, "takes/B-1 is gone"),
     (no_takes, "takes/A-1 is gone"),
     (no_manifest, "manifest-sha256.txt is gone"),
-    (a_manifest_that_rotted, "line 1 is not a checksum"),
-    (notes_of_checks_that_rotted, "checks.json cannot be read"),
+    (a_manifest_that_rotted, "the manifest is damaged"),
     (no_manifest_and_no_history, "nothing in it was checked"),
     (an_empty_manifest, "does not list"),
     (a_manifest_with_a_line_less, "does not list 1 file written"),
@@ -363,6 +380,54 @@ def test_what_killed_runs_left_in_a_record_goes_with_a_check(record: Path) -> No
     assert main(["verify", "--shelf", str(record.parent)]) == 0
     assert mine.exists()
     assert not left.exists()
+
+
+@pytest.mark.parametrize(
+    ("deed", "told"),
+    [
+        (a_history_of_another_encoding, "kept under another name and a new one begins"),
+        (notes_of_checks_that_rotted, "checks.json cannot be read"),
+    ],
+)
+def test_what_is_begun_anew_is_told_before(
+    record: Path, deed: Callable[[Path], None], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["verify", "--shelf", str(record.parent)]) == 0
+    deed(record)
+    assert main(["verify", "--shelf", str(record.parent)]) == 1
+    assert told in capsys.readouterr().out
+    assert main(["verify", "--shelf", str(record.parent)]) == 0
+
+
+def test_what_drives_and_synchronising_put_beside_takes_is_no_fault(
+    record: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Folders of a network drive or a file manager, with a picture for every file, and the second copy of a take that a folder kept
+    in step gets; marks that an editor puts in front of a text."""
+    for place in (record, record / "takes"):
+        for name in ("record.toml", "take.json", "take.wav"):
+            (place / "@eaDir" / name).mkdir(parents=True)
+        (place / "$RECYCLE.BIN").mkdir()
+        (place / "$RECYCLE.BIN" / "desktop.ini").write_text("x")
+    shutil.rmtree(record / "takes" / "@eaDir" / "take.json")
+    shutil.rmtree(record / "takes" / "@eaDir" / "take.wav")
+    shutil.copytree(record / "takes" / "A-1", record / "takes" / "A-1 (conflict copy)")
+    for path in (record / "takes" / "A-1" / "take.json", record / "inventory.json", record / "history.jsonl"):
+        path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    before = len(read_history(record))
+    assert main(["verify", "--shelf", str(record.parent)]) == 0
+    told = capsys.readouterr().out
+    assert "extra: takes/A-1 (conflict copy)" in told
+    assert "@eaDir" not in told
+    assert len(read_history(record)) == before > 0
+
+
+def test_an_empty_record_toml_is_not_written_to(record: Path) -> None:
+    """It would be a record without its id, and look whole."""
+    (record / "record.toml").write_bytes(b"")
+    with pytest.raises(ShelfError, match=r"record.toml is empty"):
+        change_choices(record, "choose-take", {}, lambda state: {**state, "record/use.A": 1})
+    assert (record / "record.toml").read_bytes() == b""
 
 
 def test_a_take_in_the_bin_is_not_missed(record: Path) -> None:

@@ -6,6 +6,7 @@ memory or time; JSON nested deeper than any of ours is refused too.
 
 from __future__ import annotations
 
+import codecs
 import os
 import stat
 from pathlib import Path
@@ -59,6 +60,8 @@ def decode_json(content: bytes | str, kind: Any = Any) -> Any:
     also for what is nested too deeply."""
     import msgspec  # here, for most files are no JSON, and most commands read none of it
 
+    if isinstance(content, bytes):  # some editors put a mark in front
+        content = content.removeprefix(codecs.BOM_UTF8)
     try:
         return msgspec.json.decode(content, type=kind)
     except RecursionError:
@@ -78,7 +81,7 @@ def read_json_bounded(
     """The same from a file. Raises ``error`` for whatever is wrong with it."""
     content = read_bounded(path, what, most_bytes=most_bytes, error=error)
     try:
-        return decode_json(content.removeprefix(b"\xef\xbb\xbf"), kind)
+        return decode_json(content, kind)
     except ValueError as problem:
         raise error("small-file-unread", what=what, path=path, reason=problem) from None
 

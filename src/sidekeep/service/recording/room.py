@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep.devices.recorder import RecorderSettings
-from sidekeep.files.atomic import whole_file, write_json
+from sidekeep.files.atomic import flush_folder, whole_file, write_json
 from sidekeep.files.bounded import kept_json
 from sidekeep.files.checksum import file_sha256
 from sidekeep.model.news import News
@@ -151,21 +151,33 @@ def left_elsewhere(shelf: Path, record_id: str) -> list[tuple[Path, str, bool]]:
 
 
 def bring_home(path: Path, folder: RecordFolder, side: str) -> tuple[Path, News]:
-    """Copy a take that had to be written elsewhere into the record's folder, if that works now."""
+    """Bring a take that had to be written elsewhere into the record's folder, if that works now."""
     target: Path | None = None
     try:
         target = folder.new_take_folder(side) / "take.wav"
-        with whole_file(target) as part:
-            shutil.copyfile(path, part)
-            if file_sha256(part) != file_sha256(path):
-                raise OSError("the copy reads back differently")
+        if not _moved(path, target):
+            with whole_file(target) as part:
+                shutil.copyfile(path, part)
+                if file_sha256(part) != file_sha256(path):
+                    raise OSError("the copy reads back differently")
     except Exception:
         if target is not None:
             with suppress(OSError):
                 target.parent.rmdir()
         return path, News(code="left-at", severity="act", side=side, facts={"place": str(path)})
     with suppress(OSError):
-        path.unlink()
+        path.unlink(missing_ok=True)
         path.with_name(_BELONGS).unlink(missing_ok=True)
         path.parent.rmdir()
     return target, News(code="brought-home", severity="look", side=side, facts={"place": str(target.parent)})
+
+
+def _moved(path: Path, target: Path) -> bool:
+    """Whether it lies on the same disk, so that a new name brings it there: nothing is copied then, and no second room needed."""
+    try:
+        os.rename(path, target)
+    except OSError:
+        return False
+    with suppress(OSError):
+        flush_folder(target.parent)
+    return True

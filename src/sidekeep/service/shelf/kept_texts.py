@@ -5,7 +5,7 @@ from __future__ import annotations
 from sidekeep.errors import SidekeepError
 from sidekeep.shelf.choices.choice_files import CUTS, RECIPE
 from sidekeep.shelf.choices.choices import read_choices
-from sidekeep.shelf.choices.journal import HISTORY
+from sidekeep.shelf.choices.journal import HISTORY, read_journal
 from sidekeep.shelf.record_folder import RecordFolder
 
 
@@ -20,9 +20,16 @@ def text_faults(folder: RecordFolder) -> tuple[str, ...]:
     )
     if empty:
         return empty
+    told = ()
     try:
         folder.facts()
+        folder.sleeve_text()
+        if read_journal(folder.path).set_aside:
+            told = (
+                f"{HISTORY} cannot be read to its end, so it is kept under another name and a new one begins: choices stand as "
+                "they are, and earlier ones cannot be taken back; restore it from a backup",
+            )
         read_choices(folder.path)
     except SidekeepError as error:
-        return (str(error),)
-    return ()
+        return (*told, str(error))
+    return told

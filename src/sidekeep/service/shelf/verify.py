@@ -27,7 +27,7 @@ from sidekeep.shelf.index.catalogue import record_folders
 from sidekeep.shelf.inventory import Inventory, read_inventory, remember
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work
-from sidekeep.shelf.shelf_take import read_take
+from sidekeep.shelf.shelf_take import TAKE_FOLDER, read_take
 
 _log = logging.getLogger(__name__)
 CHECKS = "checks.json"
@@ -146,6 +146,7 @@ def verify_record(
     )
     result = replace(
         result,
+        extra=result.extra + expected.strange,
         faults=(
             *result.faults,
             *expected.faults,
@@ -176,11 +177,13 @@ def verify_record(
 
 @dataclass(frozen=True, kw_only=True)
 class ExpectedTakes:
-    """Paths in the record's folder to checksums, and what is wrong or unknown before any of them is read."""
+    """Paths in the record's folder to checksums, and what is wrong or unknown before any of them is read. ``strange`` are
+    folders with a take that are not called like one, so that nothing is made from it."""
 
     sums: dict[str, str]
     faults: tuple[str, ...]
     unchecked: tuple[str, ...]
+    strange: tuple[str, ...]
 
 
 def expected_takes(folder: RecordFolder) -> ExpectedTakes:
@@ -190,7 +193,8 @@ def expected_takes(folder: RecordFolder) -> ExpectedTakes:
     unchecked: list[str] = []
     present: dict[str, dict[str, str]] = {}
     for place in sorted(path for path in (folder.path / "takes").glob("*") if path.is_dir()):
-        if place.name.startswith(".") or not any(place.iterdir()):
+        is_called_so = TAKE_FOLDER.fullmatch(place.name) is not None
+        if place.name.startswith(".") or not any(place.iterdir() if is_called_so else place.glob("take.*")):
             continue
         name = f"takes/{place.name}"
         try:
@@ -209,14 +213,22 @@ def expected_takes(folder: RecordFolder) -> ExpectedTakes:
     except ShelfError as error:
         faults.append(str(error))
         inventory = Inventory()
-    elsewhere = {tuple(sorted(files.values())) for files in present.values()} | _binned(folder)
+    elsewhere = {tuple(sorted(files.values())): name for name, files in present.items()}
+    binned = _binned(folder)
+    strange = tuple(name for name in present if not TAKE_FOLDER.fullmatch(Path(name).name))
     for name, files in {**inventory.takes, **present}.items():
         if name in present:
             known = inventory.takes.get(name)
             if known is not None and known != files:
                 faults.append(f"{name}/take.json gives other checksums than when the take was closed")
                 files = known
-        elif tuple(sorted(files.values())) in elsewhere:
+        elif (found := elsewhere.get(tuple(sorted(files.values())))) in strange and found is not None:
+            faults.append(
+                f"{name} is called {found} now, which is no name of a take, so nothing is made from it; call it {name} again, "
+                "or 'sidekeep shelf rebuild' forgets it"
+            )
+            continue
+        elif found is not None or tuple(sorted(files.values())) in binned:
             continue
         elif (folder.path / name).is_dir():
             faults.append(
@@ -228,7 +240,7 @@ def expected_takes(folder: RecordFolder) -> ExpectedTakes:
     if not faults:
         with _if_it_can_be_kept(folder):
             remember(folder.path, takes=present.items())
-    return ExpectedTakes(sums=sums, faults=tuple(faults), unchecked=tuple(unchecked))
+    return ExpectedTakes(sums=sums, faults=tuple(faults), unchecked=tuple(unchecked), strange=strange)
 
 
 @contextlib.contextmanager
@@ -314,7 +326,7 @@ def _joined(takes: VerifyResult, copies: VerifyResult) -> VerifyResult:
         checked_bytes=takes.checked_bytes + copies.checked_bytes,
         changed=takes.changed + under(copies.changed),
         missing=takes.missing + under(copies.missing),
-        extra=under(copies.extra),
+        extra=takes.extra + under(copies.extra),
         unreadable=takes.unreadable + under(copies.unreadable),
         faults=takes.faults + copies.faults,
         unchecked=takes.unchecked + copies.unchecked,

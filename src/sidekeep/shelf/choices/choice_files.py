@@ -99,6 +99,8 @@ def read_state(folder: Path, texts: Mapping[str, str | None], written: State) ->
         if (text := texts[RECIPE]) is not None:
             state |= flat_recipe(read_recipe(text))
         if (text := texts[RECORD]) is not None:
+            if not text.strip():  # written to, it would look whole without the id
+                raise ShelfError("record-empty")
             state |= _record_state(text)
     except ShelfError as error:
         raise type(error)(error.code, **{**error.facts, "record": folder.name}) from error

@@ -9,6 +9,7 @@ set aside, and a new one begins. Every line ends with a checksum of itself, so t
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import os
 import re
@@ -178,7 +179,7 @@ def read_journal(folder: Path) -> Journal:
     is_summed = False
     for number, line in enumerate(lines):
         try:
-            body, has_sum = _summed(line)
+            body, has_sum = _summed(line.removeprefix(codecs.BOM_UTF8) if number == 0 else line)
             if is_summed and not has_sum:
                 raise msgspec.ValidationError("its checksum is gone")
             is_summed = has_sum

@@ -258,7 +258,8 @@ def record_folders(shelf: Path) -> list[RecordFolder]:
         path.parent
         for pattern in ("*", "*/*", "*/*/*")
         for path in shelf.glob(f"{pattern}/record.toml")
-        if not any(part.startswith(".") for part in path.relative_to(shelf).parts)
+        # Some network drives keep pictures of every file in a folder that is called like it.
+        if not any(part.startswith(".") for part in path.relative_to(shelf).parts) and path.is_file()
     }
     return [RecordFolder(path) for path in sorted(found)]
 

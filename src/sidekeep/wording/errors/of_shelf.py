@@ -106,6 +106,8 @@ WORDS: Mapping[str, Sentence] = {
     "text-too-long": "{name} is too long to be read ({characters} characters; at most {most})",
     "text-too-deep": "{name} cannot be read: a name in it has too many parts",
     "text-nested": "{name} cannot be read: brackets in it are nested too deeply",
+    "record-empty": "{record}: record.toml is empty: a file that did not come along when the folder was copied or synchronised; "
+    "restore it from a backup",
     "text-unread": "{name} cannot be read: {reason}",
     "nothing-to-undo": "there is nothing to undo",
     "nothing-to-redo": "there is nothing to redo",
