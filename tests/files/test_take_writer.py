@@ -195,6 +195,25 @@ def test_full_disk_keeps_every_whole_block(small_disk: Path) -> None:
     assert open_length(path) == frames
 
 
+def test_of_a_disk_that_takes_nothing_any_more_the_refusal_is_told_as_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Made read-only by its system after a fault, it refuses the cutting back of the block as well."""
+    take = TakeWriter(tmp_path / "take.wav", rate_hz=96_000, channels=2, bits=24)
+    take.append_bytes(counter(0, 100))
+
+    def refuse(*_: object) -> int:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    with monkeypatch.context() as context:
+        context.setattr(os, "write", refuse)
+        context.setattr(os, "ftruncate", refuse)
+        with pytest.raises(CopyError, match="read-only"):
+            take.append_bytes(counter(100, 100))
+    take.close()
+    assert open_length(tmp_path / "take.wav") == 100
+
+
 def test_without_the_calls_that_some_systems_lack(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """macOS has no fdatasync, Windows no pwrite."""
     monkeypatch.delattr(os, "fdatasync")

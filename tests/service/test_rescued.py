@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
+from sidekeep.devices.take_keeper import RESERVE_BYTES
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.service.recording import room as rooms
 from sidekeep.service.recording.room import Room, bring_home
@@ -36,7 +37,22 @@ def recorded_elsewhere(room: Room, frames: int = 8_000, *, is_closed: bool = Tru
     else:
         writer.sync()
     room.note_home(path.parent, "A", goes_on=not is_closed)
+    (path.parent / ".room-for-closing").write_bytes(
+        bytes(RESERVE_BYTES)
+    )  # as a capture that was killed leaves it
     return path
+
+
+def test_of_a_capture_that_was_killed_no_reserve_stays_beside_its_take(tmp_path: Path) -> None:
+    """A megabyte for every evening that ended so."""
+    folder = record_on(tmp_path / "shelf")
+    path = folder.new_take_folder("A") / "take.wav"
+    writer = TakeWriter(path, rate_hz=8_000, channels=2, bits=24)
+    writer.append(np.arange(200, dtype=np.int32).reshape(-1, 2))
+    writer.sync()
+    path.with_name(".room-for-closing").write_bytes(bytes(RESERVE_BYTES))
+    assert [take.folder for take in recover(tmp_path / "shelf")] == ["takes/A-1"]
+    assert sorted(each.name for each in path.parent.iterdir()) == ["take.json", "take.wav"]
 
 
 @pytest.mark.parametrize("is_closed", [True, False])

@@ -296,6 +296,12 @@ _ENDS = {"full": "full", "failed": "lost", "lost": "lost"}
 """What an end means to the session, where it was not asked for."""
 
 
+def forget_reserve(folder: Path) -> None:
+    """Take away what a capture that was killed still held for closing the take in this folder."""
+    with contextlib.suppress(OSError):
+        (folder / _RESERVE).unlink(missing_ok=True)
+
+
 def _leave_no_empty(*folders: Path | None) -> None:
     """Take away folders that were made for a take and took none."""
     for folder in folders:

@@ -16,6 +16,7 @@ data and WAVE files", 2001).
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import struct
@@ -177,10 +178,12 @@ class TakeWriter:
         try:
             self._write_all(raw)
         except OSError as error:
-            # A full disk may have taken part of the block: back to the last whole block.
+            # A full disk may have taken part of the block: back to the last whole block. One that takes nothing at all any more
+            # refuses this too, and what is told is the first refusal.
             end = self._head.size + self._bytes
-            os.ftruncate(self._file, end)
-            os.lseek(self._file, end, os.SEEK_SET)
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._file, end)
+                os.lseek(self._file, end, os.SEEK_SET)
             raise copy_error(error, self.path) from error
         self._bytes += len(raw)
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep.devices.recorder import RecorderSettings
+from sidekeep.devices.take_keeper import forget_reserve
 from sidekeep.files.atomic import flush_folder, whole_file, write_json
 from sidekeep.files.bounded import kept_json
 from sidekeep.files.checksum import file_sha256
@@ -165,6 +166,7 @@ def bring_home(path: Path, folder: RecordFolder, side: str) -> tuple[Path, News]
             with suppress(OSError):
                 target.parent.rmdir()
         return path, News(code="left-at", severity="act", side=side, facts={"place": str(path)})
+    forget_reserve(path.parent)
     with suppress(OSError):
         path.unlink(missing_ok=True)
         path.with_name(_BELONGS).unlink(missing_ok=True)

@@ -6,6 +6,7 @@ import contextlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from sidekeep.devices.take_keeper import forget_reserve
 from sidekeep.errors import AudioFileError, ShelfError, SidekeepError
 from sidekeep.files.atomic import copy_error
 from sidekeep.files.checksum import file_sha256
@@ -126,6 +127,7 @@ def close_interrupted(
     path = take_folder / "take.wav"
     side, _, number = take_folder.name.rpartition("-")
     forget_drafts(take_folder)
+    forget_reserve(take_folder)
     try:
         frames = repair_take(path).frames
         if frames == 0:  # ended as it began: there is no sound to keep

@@ -100,7 +100,7 @@ def read_state(folder: Path, texts: Mapping[str, str | None], written: State) ->
             state |= flat_recipe(read_recipe(text))
         if (text := texts[RECORD]) is not None:
             if not text.strip():  # written to, it would look whole without the id
-                raise ShelfError("record-empty")
+                raise ShelfError("record-empty", record=folder.name)
             state |= _record_state(text)
     except ShelfError as error:
         raise type(error)(error.code, **{**error.facts, "record": folder.name}) from error
