@@ -20,7 +20,7 @@ def text_faults(folder: RecordFolder) -> tuple[str, ...]:
     )
     if empty:
         return empty
-    told = ()
+    told: tuple[str, ...] = ()
     try:
         folder.facts()
         folder.sleeve_text()
