@@ -4,6 +4,7 @@ how far it had come."""
 from __future__ import annotations
 
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -25,8 +26,25 @@ def stopped_as_by_ctrl_c() -> Iterator[None]:
     just compiling may swallow it, or fail by it: ``was_asked_to_stop``."""
     _DONE.clear()
     _ASKED.clear()
-    with ended_by(_stop):
+    with ended_by(_stop), _swallowed_in_silence():
         yield
+
+
+@contextmanager
+def _swallowed_in_silence() -> Iterator[None]:
+    """A wish to stop that comes where Python can raise nothing (in what a library calls back) is printed with a trace; it is
+    raised again by ``watched``, so that nothing is to be told of it."""
+    before = sys.unraisablehook
+
+    def tell(found: sys.UnraisableHookArgs) -> None:
+        if not (_ASKED and issubclass(found.exc_type, KeyboardInterrupt)):
+            before(found)
+
+    sys.unraisablehook = tell
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
 
 
 @contextmanager
