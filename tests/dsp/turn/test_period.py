@@ -272,6 +272,17 @@ def test_a_beat_that_is_not_in_the_middle_is_no_turn(beats_per_min: float, gain_
     )
 
 
+@pytest.mark.parametrize("right", [0.0, 1e-3, 1.0])
+@pytest.mark.parametrize(("rpm", "is_told"), [(33.5, True), (34.7, False), (43.0, False), (74.0, False)])
+def test_of_one_wall_only_what_is_near_a_speed_is_a_turn(right: float, rpm: float, is_told: bool) -> None:
+    """A dead channel, one nearly so, and one sound on both: a beat may be any of these."""
+    turn = 2.0 * np.pi * rpm / 60.0 * np.arange(12_000) / 100.0
+    one = 0.02 * np.cos(turn) + 0.01 * np.cos(2.0 * turn + 1.0)
+    one += 0.02 * np.random.default_rng(1).standard_normal(len(one))
+    for series in (one, np.stack([one, right * one], axis=1)):
+        assert (estimate_turn_from_sway(series, 100.0).source == "sway") == is_told
+
+
 @pytest.mark.parametrize("lateral", [0.0, 0.5, 1.5])
 def test_a_warp_that_is_lateral_too_is_told(lateral: float) -> None:
     turn = 2.0 * np.pi * 33.5 / 60.0 * np.arange(12_000) / 100.0
