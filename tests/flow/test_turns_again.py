@@ -22,6 +22,7 @@ from sidekeep.flow.tracks.turns_again import (
 )
 from sidekeep.press.disc.jumping import Jumped
 from sidekeep.press.disc.settings import PressSettings
+from sidekeep.press.disc.side import press_side
 from tests.flow.stuck_sides import LENGTHS_S, RATE_HZ, SHORT, bar, looped, pasted, pieces, stuck
 
 Floats = NDArray[np.float64]
@@ -187,6 +188,13 @@ def still(noise_dbfs: float) -> PressSettings:
         scratches=0,
         dust_per_min=0.0,
     )
+
+
+def test_a_louder_side_in_the_same_take_makes_no_groove_of_music_that_repeats() -> None:
+    quiet = looped(2.0, still(-66.0))
+    longer = [*pieces(), *pieces(), *pieces()]
+    loud = press_side(longer, rate_hz=RATE_HZ, settings=still(-54.0), seed=9)
+    assert told(np.concatenate([quiet.audio, loud.audio]), RATE_HZ) == []
 
 
 @pytest.mark.parametrize("settings", [still(-62.0), SHORT], ids=["still", "used"])

@@ -61,9 +61,11 @@ class TurnAgain:
         return any(abs(self.period_s / turn_s - 1.0) < MOST_OFF for turn_s in TURN_PERIODS_S)
 
 
-def groove_noise_of(features: Features, watch: TurnWatch) -> Floats | None:
-    """(2, bands): the noise of the groove in the cells of a comparison; None where too little of it is heard alone."""
-    part = _longest(features)
+def groove_noise_of(features: Features, watch: TurnWatch, part: PlayedPart | None = None) -> Floats | None:
+    """(2, bands): the noise of the groove in the cells of a comparison, of ``part`` or else of the longest.
+
+    None where too little of it is heard alone."""
+    part = part or _longest(features)
     if part is None or part.groove.quiet.sum() * features.table.hop_s < _LEAST_NOISE_S:
         return None
     bands_db = features.table.bands_db[part.first : part.last][part.groove.quiet]
@@ -120,18 +122,26 @@ def turns_back(each: TurnAgain, turn_s: float | None) -> int:
 
 def turns_again_in_music(features: Features, watch: TurnWatch) -> list[TurnAgain]:
     """All stretches of a whole take but those after the music, where a locked groove is meant to hold the needle."""
-    noise = groove_noise_of(features, watch)
-    if noise is None:
+    usual = groove_noise_of(features, watch)
+    if usual is None:
         return []
-    ends = []
+    again, ends = [], []
     for part in features.parts:
+        # By its own noise: by that of a louder side in the same take, bars that are alike would be one groove.
+        noise = groove_noise_of(features, watch, part)
+        first, stop = features.frame(part.first), features.frame(part.last)
+        again += [
+            each
+            for each in turns_again(watch, usual if noise is None else noise, features.rate_hz)
+            if first <= each.start_frame < stop
+        ]
         bounds = music_bounds(
             part.groove, features.table.hop_s, after_thump=part.play.saw_down, before_thump=part.play.saw_up
         )
         ends.append((features.frame(part.last), features.frame(part.first + bounds[1])))
     return [
         each
-        for each in turns_again(watch, noise, features.rate_hz)
+        for each in again
         if not any(
             music < each.start_frame + min(each.period_s, _LONGEST_TURN_S) * features.rate_hz
             and each.start_frame < last
