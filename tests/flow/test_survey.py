@@ -307,6 +307,9 @@ def test_what_can_be_read_is_surveyed_with_a_finding(
     assert (ended == 1) == any(found["severity"] != "note" for found in told["findings"])
     kinds = [found["kind"] for found in told["findings"]]
     assert finding in kinds
+    assert not {"silent", "noise-guessed"} <= set(
+        kinds
+    )  # where there is no sound, that of the groove is no question
     assert told["length_frames"] == soundfile.info(path).frames
     assert all("\n" not in found["text"] for found in told["findings"])
 

@@ -11,6 +11,7 @@ from sidekeep.cli.verbs import shelf_again, shelf_choices
 from sidekeep.units import clock_text, count
 
 STATES = ("planned", "partly taken", "taken", "cut", "copied", "verified", "gone")
+_SHELF_HELP = "the shelf's folder (default: $SIDEKEEP_SHELF, else ~/sidekeep)"
 
 
 def add_shelf_option(parser: argparse.ArgumentParser) -> None:
@@ -19,7 +20,7 @@ def add_shelf_option(parser: argparse.ArgumentParser) -> None:
         "--shelf",
         type=Path,
         metavar="DIR",
-        help="the shelf's folder (default: $SIDEKEEP_SHELF, else ~/sidekeep)",
+        help=_SHELF_HELP,
     )
 
 
@@ -58,9 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     shelf_choices.add_actions(actions)
     for action in actions.choices.values():
         # Said before the action or after it; what is not said here leaves what was said before.
-        action.add_argument(
-            "--shelf", type=Path, metavar="DIR", default=argparse.SUPPRESS, help="the shelf's folder"
-        )
+        action.add_argument("--shelf", type=Path, metavar="DIR", default=argparse.SUPPRESS, help=_SHELF_HELP)
         action.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="print JSON")
         action.add_argument("--debug", action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
 

@@ -266,9 +266,10 @@ def _conclude(
         *mended.findings,
         *speed_findings(turn, form.length_frames),
     ]
-    if any(finding.kind == "decoded-copy" for finding in findings):
-        # it says why the sound ends where it does
-        findings = [finding for finding in findings if finding.kind != "band-limit"]
+    # the first says why the sound ends where it does, the second why there is no noise
+    for said, moot in (("decoded-copy", "band-limit"), ("silent", "noise-guessed")):
+        if any(finding.kind == said for finding in findings):
+            findings = [finding for finding in findings if finding.kind != moot]
     findings.sort(key=lambda finding: (_SEVERITY_ORDER[finding.severity], finding.start_frame))
     return Survey(
         file=file,
