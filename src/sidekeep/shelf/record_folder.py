@@ -28,6 +28,7 @@ import uuid
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -52,6 +53,12 @@ def _table(facts: Mapping[str, Any], name: str) -> dict[str, Any]:
     if not isinstance(table, dict):
         raise ShelfError("record-table", name=name)
     return dict(table)
+
+
+@lru_cache(maxsize=1000)
+def _record_of(sleeve_text: str) -> Record:
+    """A large shelf reads each of its sleeves for the index, for the list and for how far a record has come."""
+    return read_sleeve(sleeve_text)[0]
 
 
 @dataclass(frozen=True)
@@ -117,7 +124,7 @@ class RecordFolder:
     def record(self) -> Record:
         """What the sleeve says."""
         try:
-            return read_sleeve(self.sleeve_text())[0]
+            return _record_of(self.sleeve_text())
         except FileNotFoundError:
             return Record(title=self.path.name)
 

@@ -121,12 +121,12 @@ def test_a_take_goes_to_the_bin_comes_back_and_is_gone_when_the_bin_is_emptied(
         record = record_of(server)
         page = open_page(server, f"/record/{record['id']}/side/B")
         put_in_the_bin(page)
-        page.get_by_text("The take", exact=True).click()
+        page.get_by_text("In the bin: one take of this side").wait_for()  # in sight, though no take is left
         page.get_by_role("button", name="Bring it back").click()
         page.wait_for_selector(".disc-view canvas")
         seen(page)
         put_in_the_bin(page)
-        page.get_by_text("The take", exact=True).click()
+        page.get_by_text("In the bin: one take of this side").wait_for()  # in sight, though no take is left
         page.get_by_role("button", name="Empty the bin").click()
         assert len(record_of(server)["binned"]) == 1  # asked twice
         page.get_by_role("button", name="Delete for good").click()

@@ -26,6 +26,7 @@ def record(ask: Ask) -> Any:
 
 def discard_record(ask: Ask) -> Any:
     ask.house.library.discard(ask.part("record"))
+    ask.house.news.publish("record", {"id": ask.part("record")})
     ask.house.news.publish("shelf")
     return {"discarded": ask.part("record")}
 

@@ -1,6 +1,12 @@
 /** A field whose value is kept elsewhere: what is being typed is never overwritten by an answer that comes meanwhile. */
 import { useEffect, useRef, useState } from "./html.js";
-import { useLeaving } from "./leaving.js";
+import { isLeaving, useLeaving } from "./leaving.js";
+import { tell } from "./store.js";
+
+/** What was typed over something that was changed elsewhere since the typing began is not kept unasked. @param {string} now @param {string} typed @param {() => void} keep */
+export function overtaken(now, typed, keep) {
+  if (!isLeaving()) tell(`This was changed on another page meanwhile: it is “${now}” now. What you typed, “${typed}”, is not kept.`, { severity: "look", action: { text: "Keep mine", run: keep } });
+}
 
 /**
  * What an input needs. The value is sent when the field, or the page, is left or Enter is pressed, once.
@@ -12,6 +18,8 @@ import { useLeaving } from "./leaving.js";
 export function useField(value, read, set) {
   const [text, setText] = useState(String(value));
   const typing = useRef(false);
+  const began = useRef(value); // as it was kept when the typing began
+  const mine = useRef(value); // as this field asked for it last
   useEffect(() => {
     if (!typing.current) setText(String(value));
   }, [value]);
@@ -20,12 +28,17 @@ export function useField(value, read, set) {
     typing.current = false;
     const now = read(text);
     if (now === null) return setText(String(value));
-    if (now !== value) set(now);
+    if (now === value) return;
+    const ask = () => set((mine.current = now));
+    if (value === began.current || value === mine.current) return ask();
+    setText(String(value));
+    overtaken(String(value), text, ask);
   };
   useLeaving(keep);
   return {
     value: text,
     onInput: (/** @type {any} */ event) => {
+      if (!typing.current) began.current = value;
       typing.current = true;
       setText(event.target.value);
     },

@@ -1,5 +1,6 @@
 /** What is chosen, in one sentence, with the verbs that fit it. */
 import { html, useEffect, useRef, useState } from "../html.js";
+import { overtaken } from "../field.js";
 import { useLeaving } from "../leaving.js";
 import { clock, count, decibels, readClock, whole } from "../words.js";
 
@@ -39,6 +40,8 @@ function Mark({ desk, edit, side, mark, letGo }) {
   const [bad, setBad] = useState(false);
   // What a person typed is kept once, for this mark: passing through the field changes nothing, and no answer overwrites it.
   const typed = useRef(false);
+  const began = useRef(frame); // where it was when the typing began
+  const mine = useRef(frame); // where this field asked for it last
   useEffect(() => {
     if (!typed.current) setText(clock(frame / rate, 3));
   }, [frame]);
@@ -59,13 +62,17 @@ function Mark({ desk, edit, side, mark, letGo }) {
     setBad(seconds === null);
     if (seconds === null) return;
     const to = Math.round(seconds * rate);
-    if (to !== frame && Math.abs(to - frame) > rate * 0.0005) await edit({ kind: "move-mark", side: side.side, track: mark.track, edge: mark.edge, frame: to }, "The move of the mark");
+    if (to === frame || Math.abs(to - frame) <= rate * 0.0005) return;
+    const move = () => edit({ kind: "move-mark", side: side.side, track: mark.track, edge: mark.edge, frame: (mine.current = to) }, "The move of the mark");
+    if (frame === began.current || frame === mine.current) return void (await move());
+    setText(clock(frame / rate, 3));
+    overtaken(clock(frame / rate, 3), text, () => void move());
   };
   useLeaving(() => void keep()); // another mark chosen, or the page left, with a time just typed
   if (!track) return html`<p>This track is not there any more.</p>`;
   return html`
     <p>Track ${track.number}, <cite>${track.title || "no title yet"}</cite>, ${mark.edge === "start" ? "begins" : "ends"} at
-      <input type="text" class="number short" aria-label="Time of this mark" aria-invalid=${bad} value=${text} onInput=${(/** @type {any} */ event) => { typed.current = true; setText(event.target.value); }} onKeyDown=${key} onBlur=${() => void keep()} />
+      <input type="text" class="number short" aria-label="Time of this mark" aria-invalid=${bad} value=${text} onInput=${(/** @type {any} */ event) => { if (!typed.current) began.current = frame; typed.current = true; setText(event.target.value); }} onKeyDown=${key} onBlur=${() => void keep()} />
       ${desk.moving?.caught ? html`<span class="soft">${desk.moving.caught}</span>` : null}</p>
     <p class="buttons">
       <button onClick=${() => void edit({ kind: "right", side: side.side, track: track.number }, "That this is right")}>This is right</button>

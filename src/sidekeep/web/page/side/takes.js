@@ -23,7 +23,7 @@ export function Takes({ record, side }) {
     if (await told(remove(`/api/records/${encodeURIComponent(record.id)}/bin`, { revision: await newestRevision(record.id) }))) tell("The bin of this record is empty.");
     await loadRecord(record.id);
   };
-  return html`<details open=${own.length > 1}><summary>${own.length > 1 ? `The ${count(own.length, "take")} of this side` : "The take"}</summary>
+  return html`<details open=${own.length !== 1}><summary>${own.length > 1 ? `The ${count(own.length, "take")} of this side` : own.length ? "The take" : `In the bin: ${count(binned.length, "take")} of this side`}</summary>
     <ul class="takes">${own.map((/** @type {any} */ take) => html`<li key=${take.id}>
       <span><strong>Take ${take.number}</strong> <span class="soft">${clock(take.length_s)}, ${form(take.rate_hz, take.bits)}, ${take.how === "recorded" ? "recorded" : take.how === "combined" ? `made of ${take.original_name}` : "brought in"} ${day(take.taken_utc)}${take.stylus ? `, ${take.stylus}` : ""}</span>
         ${take.problems?.length ? html`<br /><span>${take.problems.join("; ")}</span>` : null}</span>

@@ -1,5 +1,6 @@
 /** The tracks of a side as a table: the twin of disc and strip for reading, and the place to put a title right. */
 import { html, useLayoutEffect, useRef, useState } from "../html.js";
+import { overtaken } from "../field.js";
 import { useLeaving } from "../leaving.js";
 import { clock } from "../words.js";
 import { unsureOf } from "./unsure.js";
@@ -39,6 +40,7 @@ function Title({ track, side, edit }) {
   const field = useRef(/** @type {HTMLInputElement | null} */ (null));
   const button = useRef(/** @type {HTMLButtonElement | null} */ (null));
   const was_open = useRef(false);
+  const began = useRef(track.title); // as it was when the field was opened
   const settled = useRef(false); // kept or let go: leaving the field asks nothing more
   // Before the next key: what is typed at once goes into the field.
   useLayoutEffect(() => {
@@ -54,13 +56,24 @@ function Title({ track, side, edit }) {
     if (settled.current) return;
     settled.current = true;
     const title = text.trim();
+    if (title && title !== track.title && track.title !== began.current) {
+      close();
+      return overtaken(track.title, title, () => void edit({ kind: "retitle", side: side.side, track: track.number, title }, "The title"));
+    }
     if (title && title !== track.title && !(await edit({ kind: "retitle", side: side.side, track: track.number, title }, "The title"))) settled.current = false;
     else close();
   };
   useLeaving(() => {
     if (open) void keep();
   });
-  if (!open) return html`<button ref=${button} class="quiet title music" onClick=${() => { settled.current = false; setText(track.title); setOpen(true); }}>${track.title || html`<span class="soft">no title yet</span>`}<span class="unseen">, change the title</span></button>`;
+  /** @param {KeyboardEvent} event */
+  const key = (event) => {
+    if (event.key === "Escape") close();
+    if (event.key !== "Enter") return;
+    event.preventDefault(); // the button that stands there next would be pressed by it
+    void keep();
+  };
+  if (!open) return html`<button ref=${button} class="quiet title music" onClick=${() => { settled.current = false; began.current = track.title; setText(track.title); setOpen(true); }}>${track.title || html`<span class="soft">no title yet</span>`}<span class="unseen">, change the title</span></button>`;
   return html`<input ref=${field} type="text" class="music" aria-label=${`Title of track ${track.number}`} value=${text} onInput=${(/** @type {any} */ event) => setText(event.target.value)}
-    onKeyDown=${(/** @type {KeyboardEvent} */ event) => { if (event.key === "Enter") void keep(); if (event.key === "Escape") close(); }} onBlur=${() => void keep()} />`;
+    onKeyDown=${key} onBlur=${() => void keep()} />`;
 }
