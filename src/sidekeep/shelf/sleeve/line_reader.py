@@ -17,6 +17,7 @@ from sidekeep.shelf.sleeve.parts.fields import (
     read_field,
     read_rpm,
     read_size,
+    read_size_line,
     read_speed_line,
     read_title_line,
     read_year,
@@ -67,7 +68,7 @@ class LineReader:
         if heading is not None and not (first and has_year(text)):
             self._heading(line, heading)
             return
-        field = read_field(text) or (None if first else read_speed_line(text))
+        field = read_field(text) or (None if first else self._kind_of_record(text))
         if field is not None and self._field(line, *field):
             return
         if LIST_LINE.fullmatch(text) and not self.tracks.sides:
@@ -83,6 +84,15 @@ class LineReader:
             self.head.append((line, text, raw))
             return
         self._track(line, raw, text, printed)
+
+    def _kind_of_record(self, text: str) -> tuple[str, str] | None:
+        """A line that says how fast the record turns, or how large it is; below the first track a size alone may be a title."""
+        speed = read_speed_line(text)
+        if speed is None:
+            return None if self.tracks.sides else read_size_line(text)
+        if (size := read_size(text)) is not None:
+            self.fields.setdefault("size_inch", size)
+        return speed
 
     def _is_head(self, text: str, printed: PrintedLine) -> bool:
         if printed.bullet and (self.head or not has_year(text)):

@@ -77,6 +77,10 @@ export function listed(parts) {
 /** Side B; sides B and C, as a sentence begins. @param {string[]} sides */
 export const sidesInWords = (sides) => `Side${sides.length > 1 ? "s" : ""} ${listed(sides)}`;
 
+const AT_WORK = { survey: "looking for tracks and damage", copies: "writing the copies", verify: "reading every file", adopt: "bringing a recording in", compare: "listening to both takes", combine: "combining takes" };
+/** What a job is doing, as a sentence begins. @param {{doing?: string, kind: string}} job */
+export const doingOf = (job) => capital(job.doing || (AT_WORK[/** @type {keyof typeof AT_WORK} */ (job.kind)] ?? job.kind));
+
 /** @param {{artist?: string, title?: string}} record */
 export const nameOf = (record) => record.title || "A record without a title";
 

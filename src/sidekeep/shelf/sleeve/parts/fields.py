@@ -20,14 +20,16 @@ _YEAR_LAST = re.compile(
     r"\s*(?:[(\[]\D{0,12}(?P<a>1[89][0-9][0-9]|20[0-9][0-9])\D{0,3}[)\]]|,\s*(?P<b>1[89][0-9][0-9]|20[0-9][0-9]))\s*$"
 )
 _FIELD = re.compile(r"^(?P<name>[^:=]{2,24}?)\s*[:=\uff1a]\s*(?P<value>.*)$")
+_SIZE = r"[0-9]{1,2}(?: ?(?:\"|''|\u2033|\u201d)|[ -]?inch|[ -]?zoll| ?cm)"
+_KINDS = r"stereo|mono|lp|ep|single|maxi(?:[ -]single)?|vinyl|[\s.,;/|()-]"
 _SPEED_LINE = re.compile(
-    r"(?:stereo|mono|lp|ep|single|maxi(?:[ -]single)?|speed|[\s,;/|()-]"
-    r"|[0-9]{1,2}(?: ?(?:\"|''|\u2033|\u201d)|[ -]?inch|[ -]?zoll| ?cm))*"
+    rf"(?:{_KINDS}|speed|{_SIZE})*"
     r"(?P<speed>(?:16|33|45|78)(?:[.,][0-9]+| ?\u2153| ?\u2154| [12]/3)?) ?"
     r"(?:rpm|r\.p\.m\.?|u/min|upm|u\.p\.m\.?|tr/min|tours(?:/min(?:ute)?)?|giri|rev\.?/min)"
-    r"(?:stereo|mono|[\s.,;/|()-])*",
+    rf"(?:{_KINDS}|{_SIZE})*",
     re.IGNORECASE,
 )
+_SIZE_LINE = re.compile(rf"(?:{_KINDS})*(?P<size>{_SIZE})(?:{_KINDS})*", re.IGNORECASE)
 _CM = {30: 12, 25: 10, 17: 7, 18: 7}
 
 
@@ -106,9 +108,15 @@ def read_field(line: str) -> tuple[str, str] | None:
 
 def read_speed_line(line: str) -> tuple[str, str] | None:
     """The same of a line that says a speed and nothing beside it but what kind of record it is, as sleeves print it:
-    ``45 RPM``, ``12" 45 r.p.m.``, ``Stereo 33\u2153 U/min``."""
+    ``45 RPM``, ``12" 45 r.p.m.``, ``Stereo 33\u2153 U/min``, ``45 rpm, 7"``."""
     match = _SPEED_LINE.fullmatch(line)
     return None if match is None else ("rpm", match["speed"])
+
+
+def read_size_line(line: str) -> tuple[str, str] | None:
+    """The same of a line that says a size and no speed: ``7" single``, ``12-inch LP``."""
+    match = _SIZE_LINE.fullmatch(line)
+    return None if match is None else ("size_inch", match["size"])
 
 
 def field_value(text: str) -> str:

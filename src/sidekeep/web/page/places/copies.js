@@ -11,7 +11,7 @@ import { Checked } from "../shelf/checked.js";
 import { FileForm, Pick } from "../copies/form.js";
 import { RecipeFile } from "../copies/recipe_file.js";
 import { Decode } from "../shelf/care.js";
-import { capital, count, day, decibels, gain, roughly, sidesInWords, size } from "../words.js";
+import { capital, count, day, decibels, doingOf, gain, roughly, sidesInWords, size } from "../words.js";
 
 const CHOSEN = "sidekeep kinds";
 const USUAL = ["lossless", "portable"];
@@ -129,8 +129,8 @@ function Working({ job }) {
   const finishing = job.state === "running" && job.share >= 0.995;
   const left = finishing ? null : (job.left_s ?? null);
   return html`<section class="working" aria-label="At work">
-    <p class="working-what">${finishing ? "Finishing" : capital(job.doing || (job.kind === "copies" ? "writing the copies" : job.kind))}${job.state === "waiting" ? ", as soon as what comes before is done" : ""} …</p>
-    <progress class="bar" max="1" value=${job.share ?? 0} aria-label=${job.doing || job.kind}></progress>
+    <p class="working-what">${finishing ? "Finishing" : doingOf(job)}${job.state === "waiting" ? ", as soon as what comes before is done" : ""} …</p>
+    <progress class="bar" max="1" value=${job.share ?? 0} aria-label=${doingOf(job)}></progress>
     <p class="buttons"><span class="soft number">${job.share === null || job.share === undefined ? "" : `${Math.round(job.share * 100)} %`}${left === null ? "" : `, about ${roughly(left)} left`}</span>
       <button class="quiet" onClick=${() => void told(remove(`/api/jobs/${encodeURIComponent(job.id)}`)).then((done) => done && tell("Ended. Nothing half written stays behind."))}>End it</button></p>
   </section>`;

@@ -3,7 +3,7 @@ import { go, recordPath } from "../address.js";
 import { html, useEffect, useState } from "../html.js";
 import { Missing } from "../missing.js";
 import { askJob, loadRecord, loadShelf, putSessionBy, say, useKnown, useRecord } from "../store.js";
-import { capital, count, nameOf, tight } from "../words.js";
+import { count, doingOf, nameOf, tight } from "../words.js";
 import { newsLines, sentenceOf } from "../turntable/words.js";
 import { LiveDisc } from "../turntable/disc.js";
 import { useNeedle } from "../turntable/needle.js";
@@ -197,7 +197,7 @@ function Done({ record, session }) {
     if (following) await startSession(following);
   };
   return html`
-    ${job && html`<div class="stage-job"><p>${capital(job.doing || job.kind)} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label=${job.doing || job.kind}></progress></div>`}
+    ${job && html`<div class="stage-job"><p>${doingOf(job)} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label=${doingOf(job)}></progress></div>`}
     ${!job && copied && html`<p class="stage-more">The copies are written and read back.</p>`}
     <p class="buttons stage-acts">
       ${taken.length > 0 && left.length > 0 && html`<button class="main large" onClick=${() => void startSession(record, left, { by_needle: session.by_needle, any_side: true })}>Go on with side ${left[0]}</button>`}
