@@ -84,7 +84,7 @@ class PageFiles:
                 data = _MODULE.sub(
                     lambda found: found[0] if place.encode() in found[1].split() else b"", data
                 )
-            pressed = gzip.compress(data, 6, mtime=0) if path.suffix in _PRESSED and len(data) > 500 else b""
+            pressed = gzip.compress(data, 9, mtime=0) if path.suffix in _PRESSED and len(data) > 500 else b""
             tag = f'"{hashlib.sha256(data).hexdigest()[:20]}"'
             kept = self._kept[name + place] = (stamp, data, pressed, tag)
         _, data, pressed, tag = kept

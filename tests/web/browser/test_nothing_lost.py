@@ -128,7 +128,7 @@ def test_what_is_dropped_anywhere_on_the_page_goes_where_it_belongs(
     assert drop_files(
         page, [("list.txt", "text/plain", TEXT.encode()), ("cover.zip", "application/zip", b"PK")]
     )
-    page.get_by_text("cover.zip is no recording").wait_for()
+    page.get_by_text("nor a track list: cover.zip.").wait_for()
     page.get_by_text("Two tracks on sides A and B").wait_for()
     page.get_by_role("button", name="Only keep it").click()
     page.get_by_role("img", name="Front of the sleeve").wait_for()

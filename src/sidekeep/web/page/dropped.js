@@ -1,13 +1,12 @@
-/** Files dropped on the page, wherever on it: each part of a place takes what is its own. A browser would leave the page for them. */
+/** Files dropped anywhere on the page: each part of a place takes what is its own. A browser would leave the page for them. */
 import { useLayoutEffect, useRef } from "./html.js";
 import { tell } from "./store.js";
-import { count } from "./words.js";
 
 /** @typedef {{takes: (file: File) => boolean, take: (files: File[]) => void}} Part */
 
 /** @type {Set<{current: Part}>} */
 const parts = new Set();
-/** What waits for the parts of a record's place, by the record's id; empty for one that is not made yet. @type {Map<string, File[]>} */
+/** What waits for a record's place, by its id; empty before it is made. @type {Map<string, File[]>} */
 const held = new Map();
 /** The id of the new record once it is made, until its place has gone. */
 let made = "";
@@ -21,7 +20,7 @@ export const isPicture = (file) => file.type.startsWith("image/");
 /** @param {File} file */
 export const isText = (file) => file.type === "text/plain" || TEXT.test(file.name);
 
-/** Take what is dropped while this part is there, and what is held for its record. @param {Part} part @param {string} [owner] the id of its record; empty before it is made */
+/** Take what is dropped, and what is held for the record. @param {Part} part @param {string} [owner] its id */
 export function useDropped(part, owner = "") {
   const newest = useRef(part);
   newest.current = part;
@@ -59,10 +58,9 @@ function drop(event) {
     files = files.filter((file) => !mine.includes(file));
     if (mine.length) current.take(mine);
   }
-  if (files.length) tell(files.length === 1 ? `${files[0].name} is no recording, no picture and no track list: it was left out.` : `${count(files.length, "file")} are no recordings, no pictures and no track lists: they were left out.`, { severity: "look" });
+  if (files.length) tell(`Left out, as neither recordings nor pictures nor a track list: ${files.map(({ name }) => name).join(", ")}.`, { severity: "look" });
 }
 
-/** From now on nothing that is dropped leads away from the page. */
 export function watchDrops() {
   document.addEventListener("dragover", (event) => holdsFiles(event) && event.preventDefault());
   document.addEventListener("drop", drop);

@@ -98,11 +98,11 @@ function Way({ id, address }) {
   const sides = record.sides ?? [];
   const recording = known.session?.record === id && known.session.phase !== "done";
   const copied = (record.copies ?? []).length > 0;
-  const any_taken = sides.some((/** @type {any} */ side) => side.chosen_take);
-  const all_taken = sides.length > 0 && sides.every((/** @type {any} */ side) => side.chosen_take);
+  const missing = sides.filter((/** @type {any} */ side) => !side.chosen_take).length;
+  const all_taken = sides.length > 0 && !missing;
   const steps = [
     { place: "sleeve", side: "", text: "Sleeve", state: sides.length ? "done" : "open", more: sides.length ? "read" : "not read yet" },
-    { place: "turntable", side: "", text: "Turntable", state: recording ? "now" : all_taken ? "done" : "open", more: recording ? (RECORDING.has(known.session.phase) ? "recording" : "on it now") : all_taken ? "all sides taken" : any_taken ? "a side is missing" : "not taken yet" },
+    { place: "turntable", side: "", text: "Turntable", state: recording ? "now" : all_taken ? "done" : "open", more: recording ? (RECORDING.has(known.session.phase) ? "recording" : "on it now") : all_taken ? "all sides taken" : missing < sides.length ? `${missing > 1 ? count(missing, "side") + " are" : "a side is"} missing` : "not taken yet" },
     ...sides.map((/** @type {any} */ side) => ({
       place: "side", side: side.side, text: `Side ${side.side}`,
       state: !side.chosen_take ? "open" : side.unsure?.length ? "look" : "done",

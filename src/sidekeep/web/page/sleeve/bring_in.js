@@ -29,7 +29,7 @@ const MOST_FILES = 60;
 
 /** Which side a person said a file is. @type {WeakMap<File, string>} */
 const said = new WeakMap();
-/** The recordings of a record that is being made are brought in as soon as its place is there. @type {{stylus: string} | null} */
+/** To be brought in as soon as the record is made. @type {{stylus: string} | null} */
 let when_made = null;
 
 /** @param {string} letters one side, several, or none @param {string[]} all */
@@ -57,7 +57,7 @@ export function BringIn({ record, sides, make }) {
   };
   /** @param {File[]} dropped */
   const add = async (dropped) => {
-    if (now) return tell("Recordings are being sent at the moment: drop the others when those are there.", { severity: "look" });
+    if (now) return tell("Recordings are being sent: drop others when those are there.", { severity: "look" });
     const found = await choose([...files.map(({ file }) => file), ...dropped]);
     if (!record || !when_made || !found) return;
     const how = when_made;
@@ -68,7 +68,7 @@ export function BringIn({ record, sides, make }) {
   useDropped({ takes: isRecording, take: (dropped) => void add(dropped) }, record?.id);
   const chosen = useRef(files);
   chosen.current = files;
-  // The place of a new record goes when that is made, also for a picture: what was chosen is there on the next one.
+  // The place of a new record goes when that is made: what was chosen is there on the next one.
   useLayoutEffect(() => () => record || holdForNew(chosen.current.map(({ file }) => file)), []);
   // What is being sent is lost when the page goes: ask first.
   useEffect(() => {

@@ -10,7 +10,7 @@ const KINDS = [
   { kind: "back", text: "Back" },
 ];
 const BACK = /back|rear|reverse/i;
-/** On which frame a picture of a record that was not made yet was put. @type {WeakMap<File, string>} */
+/** Its frame, of a picture of a record that is not made yet. @type {WeakMap<File, string>} */
 const meant = new WeakMap();
 const CORNERS = ["Top left", "Top right", "Bottom right", "Bottom left"];
 
