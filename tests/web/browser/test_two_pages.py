@@ -90,7 +90,7 @@ def test_a_record_that_is_thrown_away_on_another_page_says_so_and_comes_back(
     own: RunningServer, open_page: Callable[..., Any]
 ) -> None:
     record = record_of(own)["id"]
-    page = open_page(own, f"/record/{record}/copies", allow=("404",))
+    page = open_page(own, f"/record/{record}/copies")
     page.get_by_role("heading", level=1, name="Copies").wait_for()
     answered(page)
     assert own.ask("DELETE", f"/api/records/{record}").status == 200

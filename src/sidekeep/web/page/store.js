@@ -280,8 +280,8 @@ function hear(event) {
     } else refresh();
   } else if (event.kind === "record") {
     const have = known.records.get(event.id);
-    if (have && have.revision !== event.revision) void loadRecord(event.id);
-    else if (have && event.revision === undefined) void loadRecord(event.id);
+    if (have && event.revision === undefined) known.records.set(event.id, { id: event.id, missing: true, text: "it is in the bin" });
+    else if (have && have.revision !== event.revision) void loadRecord(event.id);
     soonShelf();
   } else if (event.kind === "shelf") {
     if (event.pile && known.state) known.state.pile = event.pile;
