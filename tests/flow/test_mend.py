@@ -259,6 +259,22 @@ def test_what_is_too_long_is_a_finding_and_stays() -> None:
     np.testing.assert_array_equal(out[80_050:80_650], audio[80_050:80_650])
 
 
+@pytest.mark.parametrize(("others", "is_told"), [(0, True), (30, False)])
+def test_what_may_be_music_is_told_of_a_take_with_hardly_any_damage(others: int, is_told: bool) -> None:
+    """A click in phase on both walls, as music moves them; where much else is damaged it is damage like the others."""
+    audio = music(12.0)
+    if others:
+        audio, _ = hurt(audio, count=others)
+    click = 0.03 * np.exp(-0.4 * np.arange(14)) * np.sin(0.9 * np.arange(1, 15))
+    audio[464_095 : 464_095 + 14] += click[:, np.newaxis] * np.array([1.0, 0.7])
+    _, mender = run(audio)
+    repair = next(one for one in mender.repairs if one.start_frame < 464_109 and one.stop_frame > 464_095)
+    told_of = [finding for finding in mender.findings if finding.kind == "perhaps-music"]
+    assert [(one.start_frame, one.stop_frame, one.facts) for one in told_of] == (
+        [(repair.start_frame, repair.stop_frame, {"repair": repair.id})] if is_told else []
+    )
+
+
 def test_wrong_parameters_are_named() -> None:
     with pytest.raises(ParameterError, match="channels=3"):
         Mender(MendSettings(), rate_hz=44_100, channels=3)

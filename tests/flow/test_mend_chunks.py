@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.beat import BeatWatch
 from sidekeep.dsp.impulses.places import Places
@@ -25,6 +26,7 @@ class Stroke(NamedTuple):
     taken_out: float = 1.0
     doubt: float = 0.0
     lone: bool = False
+    sure: float = 9.0
 
 
 def chunk_of(strokes: list[Stroke]) -> Chunk:
@@ -33,7 +35,9 @@ def chunk_of(strokes: list[Stroke]) -> Chunk:
         np.array([frame, 44, frame, 0, 44, DOUBTFUL if stroke.left_alone else MENDED])
         for frame, stroke in zip(frames, strokes, strict=True)
     ]
-    facts = [np.array([20.0, stroke.doubt, stroke.taken_out, 1.0, stroke.lone]) for stroke in strokes]
+    facts = [
+        np.array([20.0, stroke.doubt, stroke.taken_out, 1.0, stroke.lone, stroke.sure]) for stroke in strokes
+    ]
     values = [np.zeros(0 if stroke.left_alone else 44) for stroke in strokes]
     repaired = Repaired.from_parts(spans, facts, values)
     places = Places.of(repaired, np.zeros(2, np.int64))
@@ -116,3 +120,70 @@ def test_what_nobody_hears_is_left_alone_where_it_is_most_of_few_repairs(
     assert chunk.unheard(held, RATE_HZ).tolist() == [is_left] * faint + [False] * plain
     chunk.taken_back[:] = True
     assert not chunk.unheard(held, RATE_HZ).any(), "nothing is put in place"
+
+
+def put_in_place(chunk: Chunk, sound: NDArray[np.float64], height: float = 0.02) -> Window:
+    """``sound`` is what will be left of the chunk; 44 frames of a click lie on it at each of its places."""
+    starts = chunk.repaired.spans[:, 0]
+    values = sound[starts[:, np.newaxis] + np.arange(44), 0].ravel()
+    chunk.repaired = Repaired(chunk.repaired.spans, chunk.repaired.facts, values)
+    damaged = sound.copy()
+    for first in starts.tolist():
+        damaged[first : first + 44, 0] += height * np.sin(np.arange(1, 45))
+    held = Window(2)
+    held.append(damaged)
+    chunk.taken_back = np.zeros(len(starts), np.bool_)
+    return held
+
+
+@pytest.mark.parametrize(("height", "is_left"), [(0.02, True), (0.5, False)])
+def test_what_lies_on_the_onset_of_a_sound_is_its_attack_unless_it_is_plain_to_hear(
+    height: float, is_left: bool
+) -> None:
+    chunk = chunk_of([Stroke(1.0), Stroke(2.0)])
+    sound = 0.003 * np.random.default_rng(1).standard_normal((4 * RATE_HZ, 2))
+    sound[2 * RATE_HZ :] *= 10.0
+    held = put_in_place(chunk, sound, height)
+    assert chunk.at_onsets(held, RATE_HZ).tolist() == [False, is_left]
+    chunk.taken_back[:] = True
+    assert not chunk.at_onsets(held, RATE_HZ).any(), "nothing is put in place"
+
+
+def test_onsets_are_not_asked_where_many_places_vouch_for_each_other() -> None:
+    chunk = chunk_of([Stroke(1.0 + 0.1 * n) for n in range(13)])
+    sound = 0.003 * np.random.default_rng(1).standard_normal((4 * RATE_HZ, 2))
+    sound[int(1.5 * RATE_HZ) :] *= 10.0
+    assert not chunk.at_onsets(put_in_place(chunk, sound), RATE_HZ).any()
+
+
+@pytest.mark.parametrize(
+    ("stroke", "is_told"),
+    [
+        (Stroke(1.0, sure=3.0), True),
+        (Stroke(1.0, sure=5.0), False),
+        (Stroke(1.0, sure=3.0, taken_out=4.0), False),
+    ],
+)
+def test_what_is_hardly_believed_and_not_loud_may_be_music(stroke: Stroke, is_told: bool) -> None:
+    chunk = chunk_of([stroke])
+    held = put_in_place(chunk, 0.003 * np.random.default_rng(1).standard_normal((4 * RATE_HZ, 2)))
+    assert chunk.perhaps_music(held, RATE_HZ).tolist() == [is_told]
+
+
+@pytest.mark.parametrize(("other_wall", "is_told"), [(0.5, True), (-0.5, False), (0.0, False)])
+def test_what_moves_both_walls_in_phase_may_be_music_however_sure(other_wall: float, is_told: bool) -> None:
+    chunk = chunk_of([Stroke(1.0)])
+    both = [chunk.repaired.spans.copy(), chunk.repaired.spans.copy()]
+    both[1][:, 3] = 1
+    sound = 0.003 * np.random.default_rng(1).standard_normal((4 * RATE_HZ, 2))
+    span = slice(RATE_HZ, RATE_HZ + 44)
+    values = np.concatenate([sound[span, 0], sound[span, 1]])
+    chunk.repaired = Repaired(np.concatenate(both), np.repeat(chunk.repaired.facts, 2, axis=0), values)
+    chunk.places = Places.of(chunk.repaired, np.zeros(2, np.int64))
+    chunk.taken_back = np.zeros(1, np.bool_)
+    click = 0.02 * np.sin(np.arange(1, 45))
+    sound[span] += click[:, np.newaxis] * np.array([1.0, other_wall])
+    held = Window(2)
+    held.append(sound)
+    assert chunk.places.energy.tolist() == [2.0]
+    assert chunk.perhaps_music(held, RATE_HZ).tolist() == [is_told] * 2

@@ -50,7 +50,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair
 
-MENDER_VERSION = 19
+MENDER_VERSION = 20
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
 """Two cores are what a machine has at least; no sample depends on it."""
@@ -141,7 +141,7 @@ class Mender:
         self._settled: list[Chunk] = []
         self._mended: list[Chunk] = []
         self._last_stops = np.zeros(channels, np.int64)
-        self._found = 0
+        self._found, self._kept = 0, 0
         self._out_frame = 0
 
     @property
@@ -194,7 +194,7 @@ class Mender:
         self._tails.shutdown()
         if self._bands.was_decoded:
             self._log.decoded(self._held.stop)
-        self._log.close()
+        self._log.close(is_hardly_damaged=self._is_next_to_none(self._kept, self._out_frame))
 
     def take_pieces(self) -> PatchPieces:
         """What was changed since the last time this was asked, repair by repair (``flow.patches``)."""
@@ -293,13 +293,20 @@ class Mender:
         chunk.taken_back, chunk.on_beat = beats | doubtful, beats & ~doubtful
         chunk.taken_back |= chunk.of_clean_music([*self._settled, *self._waiting], self.rate_hz)
         reached = self._waiting[-1].stop if self._waiting else chunk.stop
-        chunk.hardly_damaged = self._found * 60.0 * self.rate_hz <= HARDLY_DAMAGED_A_MIN * reached
+        chunk.hardly_damaged = self._is_next_to_none(self._found, reached)
         if chunk.hardly_damaged:
             chunk.taken_back |= chunk.lone()
+        self._kept += chunk.kept_places()
+        if self._is_next_to_none(self._kept, chunk.stop):
+            chunk.taken_back |= chunk.at_onsets(self._held, self.rate_hz)
         chunk.taken_back |= chunk.unheard(self._held, self.rate_hz)
         self._put(chunk)
         self._settled = [*self._settled, chunk][-BEAT_CHUNKS:]
         self._mended.append(chunk)
+
+    def _is_next_to_none(self, places: int, reached: int) -> bool:
+        """Whether so many places up to a frame are those of a record with next to no damage."""
+        return places * 60.0 * self.rate_hz <= HARDLY_DAMAGED_A_MIN * reached
 
     def _put(self, chunk: Chunk) -> None:
         """Put the new samples of repairs in place and note them."""
@@ -309,9 +316,10 @@ class Mender:
         # As the patches will hold them: what is measured here is then, to the last bit, what is rendered, and the last
         # digits of a least-squares fit, which differ from one run to the next, are gone.
         values = kept.values.astype(np.float32)
+        perhaps = chunk.perhaps_music(self._held, self.rate_hz)
         first = int(kept.spans[0, START])
         lay_values(self._held.view(first, self._held.stop), first, kept.spans, values)
-        self._log.replaced(kept.spans, kept.facts[:, SIZE_DB], values)
+        self._log.replaced(kept.spans, kept.facts[:, SIZE_DB], values, perhaps)
 
     def _release(self, *, last: bool = False) -> Audio:
         """Let the oldest mended chunk go, its thumps taken off."""

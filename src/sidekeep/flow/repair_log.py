@@ -38,6 +38,7 @@ class RepairLog:
         self.owners: list[int] = []
         self._rows: list[NDArray[np.int64]] = []
         self._sizes_db: list[NDArray[np.float64]] = []
+        self._perhaps_music: list[int] = []
         self._noted = 0
         self._repairs: list[Repair] = []
         self._pieces: list[PatchPieces] = []
@@ -67,11 +68,17 @@ class RepairLog:
         return PatchPieces.joined(pieces)
 
     def replaced(
-        self, spans: NDArray[np.int64], sizes_db: NDArray[np.float64], values: NDArray[np.float32]
+        self,
+        spans: NDArray[np.int64],
+        sizes_db: NDArray[np.float64],
+        values: NDArray[np.float32],
+        perhaps_music: NDArray[np.bool_],
     ) -> None:
-        """Ticks, pops and crackle (rows of ``dsp.impulses.repaired``), and the samples in their place, kept as they are."""
+        """Ticks, pops and crackle (rows of ``dsp.impulses.repaired``), the samples in their place, kept as they are, and which of
+        them a person should hear, for they may be music."""
         starts, lengths, walls = spans[:, START], spans[:, LENGTH], spans[:, WALL]
         numbers = np.arange(len(spans)) + self._noted
+        self._perhaps_music += numbers[perhaps_music].tolist()
         layers = np.full(len(spans), _REPLACE)
         self._pieces.append(PatchPieces(starts, lengths, numbers, walls, layers, values))
         long = spans[:, DAMAGED] / self.rate_hz > POP_S
@@ -112,8 +119,9 @@ class RepairLog:
             Finding(kind="decoded-copy", start_frame=0, stop_frame=frames, channel="both", severity="note")
         )
 
-    def close(self) -> None:
-        """Nothing more will come: overlapping repairs of two channels become one on both, and all are in order."""
+    def close(self, *, is_hardly_damaged: bool) -> None:
+        """Nothing more will come: overlapping repairs of two channels become one on both, and all are in order. What may be music
+        is told of a take with hardly any damage alone: elsewhere nearly all of it is damage."""
         rows = np.concatenate([np.empty((0, 4), np.int64), *self._rows])
         order = np.lexsort((rows[:, 2], rows[:, 0]))
         rows, sizes_db = rows[order], np.concatenate([np.empty(0), *self._sizes_db])[order]
@@ -124,6 +132,19 @@ class RepairLog:
         self.owners = owners.tolist()
         self._rows, self._sizes_db = [rows[:count]], [sizes_db[:count]]
         self._repairs, self._noted = [], count
+        unsure = {self.owners[number] for number in self._perhaps_music} if is_hardly_damaged else set()
+        for owner in sorted(unsure):
+            repair = self.repairs[owner]
+            self.findings.append(
+                Finding(
+                    kind="perhaps-music",
+                    start_frame=repair.start_frame,
+                    stop_frame=repair.stop_frame,
+                    channel=repair.channel,
+                    severity="note",
+                    facts={"repair": repair.id},
+                )
+            )
         self.findings.sort(key=lambda f: (f.start_frame, f.channel))
 
     def _note(self, rows: NDArray[np.int64], sizes_db: NDArray[np.float64]) -> None:

@@ -53,6 +53,16 @@ def _too_long(all_of: Sequence[About]) -> str:
     )
 
 
+def _perhaps_music(all_of: Sequence[About]) -> str:
+    where = places(all_of)
+    if len(where) == 1:
+        return f"What was mended at {where[0]} may be music: hear it as it was and mended, and leave it as it was if so."
+    return (
+        f"What was mended at {count(len(where), 'place')} may be music: {listed(where)}. Hear them as they were and mended, and "
+        "leave those as they were that are."
+    )
+
+
 def _balance(about: About) -> str:
     return (
         f"{capital(about.channel)} is {abs(about.number('balance_db')):.1f} dB louder than the other, taken over the music. "
@@ -139,6 +149,7 @@ WORDS: Mapping[str, Say] = {
         "No groove without music was found, so noise was read from the quietest moments; the true figure may be lower."
     ),
     "too-long-to-mend": lambda about: _too_long([about]),
+    "perhaps-music": lambda about: _perhaps_music([about]),
     "choice-fits-nothing": lambda about: (
         f"The recipe says to {about.word('do')} {choice_text(about)}, but this take has no such repair."
     ),
@@ -147,4 +158,5 @@ MANY: Mapping[str, SayAll] = {
     "clipped": _clipped,
     "clipped-before": _clipped_before,
     "too-long-to-mend": _too_long,
+    "perhaps-music": _perhaps_music,
 }

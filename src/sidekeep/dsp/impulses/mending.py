@@ -145,7 +145,9 @@ def mend_channels(
     fates = np.where(kept[row], MENDED, DOUBTFUL)
     spans = np.stack([first, last - first, peak, walls, last - first, fates], axis=1)
     sizes_db = [20.0 * math.log10(size) for size in taken.sizes[row].tolist()]
-    facts = np.stack([sizes_db, doubts[row], taken_out[walls, row], left[walls, row], lone[row]], axis=1)
+    facts = np.stack(
+        [sizes_db, doubts[row], taken_out[walls, row], left[walls, row], lone[row], sure[row] - least], axis=1
+    )
     return Repaired.from_planes(
         work,
         np.concatenate([_long_spans(long), spans]),
