@@ -9,10 +9,12 @@ from pathlib import Path
 
 import pytest
 
+from sidekeep.service.house.house import House
 from sidekeep.service.house.library import Library
-from sidekeep.service.house.records import summaries
+from sidekeep.service.house.records import record_view, summaries, summary_view
 from sidekeep.service.house.records.summaries import Summaries
-from sidekeep.shelf.choices.choices import read_choices
+from sidekeep.service.house.takes import cuts_view
+from sidekeep.shelf.choices.choices import Choices, read_choices
 
 LONG_AGO = 1_600_000_000
 
@@ -114,3 +116,25 @@ def test_a_change_by_hand_is_taken_in_by_the_list(shelf: Path) -> None:
     sleeve.write_text("Vesna - Late (1987)\nSide A\nA1 Dew 0:08\n", "utf-8")
     after = line(kept, library)["revision"]
     assert after == read_choices(sleeve.parent).revision != before
+
+
+def test_a_record_is_shown_as_it_was_at_one_moment(
+    full_shelf: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its choices were read three times: half of what was shown could be of before a change, half of after it."""
+    shutil.copytree(full_shelf, tmp_path / "shelf")
+    house = House(tmp_path / "shelf")
+    try:
+        read: list[Path] = []
+
+        def counted(folder: Path, **how: bool) -> Choices:
+            read.append(folder)
+            return read_choices(folder, **how)
+
+        for module in (record_view, summary_view, cuts_view):
+            monkeypatch.setattr(module, "read_choices", counted)
+        (entry,) = house.library.entries()
+        assert house.record(entry.record_id)["sides"]
+        assert len(read) == 1
+    finally:
+        house.close()

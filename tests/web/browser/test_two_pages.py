@@ -97,3 +97,17 @@ def test_a_record_that_is_thrown_away_on_another_page_says_so_and_comes_back(
     page.get_by_role("heading", level=1, name="This record is not on the shelf.").wait_for()
     assert own.ask("POST", f"/api/records/{record}/restore").status == 200
     page.get_by_role("heading", level=1, name="Copies").wait_for()
+
+
+def test_the_focus_stays_in_the_place_when_what_was_pressed_is_gone(
+    own: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """Whoever goes by keyboard began again at the top of the page after a take was put in the bin."""
+    page = open_page(own, f"/record/{record_of(own)['id']}/side/B")
+    page.locator("summary", has_text="The take").click()
+    page.get_by_role("button", name="Put take 1 in the bin").press("Enter")
+    page.get_by_text("In the bin: one take of this side").wait_for()
+    page.wait_for_function("() => document.activeElement.id === 'main'")
+    page.get_by_role("button", name="Bring it back").press("Enter")
+    page.get_by_role("heading", level=1, name="Side B", exact=True).wait_for()
+    page.wait_for_function("() => document.activeElement.id === 'main'")

@@ -35,9 +35,9 @@ export function useDropped(part, owner = "") {
   }, []);
 }
 
-/** Keep files for the new record, which may be made by now. @param {File[]} files */
+/** Keep files for the new record. @param {File[]} files */
 export const holdForNew = (files) => void held.set(made, [...(held.get(made) ?? []), ...files]);
-/** The new record is made: what was held is its own. @param {string} id */
+/** The new record is made. @param {string} id */
 export function giveHeldTo(id) {
   made = id;
   held.set(id, held.get("") ?? []);
@@ -52,7 +52,7 @@ function drop(event) {
   if (!holdsFiles(event) || event.defaultPrevented) return;
   event.preventDefault();
   let files = [...(event.dataTransfer?.files ?? [])];
-  if (!parts.size) return tell("Nothing was done with what you dropped: recordings and pictures are dropped on the sleeve of their record.", { severity: "look" });
+  if (!parts.size) return tell("Recordings and pictures are dropped on the sleeve of their record.", { severity: "look" });
   for (const { current } of parts) {
     const mine = files.filter(current.takes);
     files = files.filter((file) => !mine.includes(file));

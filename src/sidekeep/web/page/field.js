@@ -3,7 +3,7 @@ import { useEffect, useRef, useState } from "./html.js";
 import { isLeaving, useLeaving } from "./leaving.js";
 import { tell } from "./store.js";
 
-/** What was typed over something that was changed elsewhere since the typing began is not kept unasked. @param {string} now @param {string} typed @param {() => void} keep */
+/** What is typed over something that was changed meanwhile is not kept unasked. @param {string} now @param {string} typed @param {() => void} keep */
 export function overtaken(now, typed, keep) {
   if (!isLeaving()) tell(`This was changed on another page meanwhile: it is “${now}” now. What you typed, “${typed}”, is not kept.`, { severity: "look", action: { text: "Keep mine", run: keep } });
 }

@@ -146,6 +146,13 @@ function warm() {
   whenever(() => Object.values(PLACES).forEach((load) => void load().catch(() => undefined)), { timeout: WARM_MS });
 }
 
+/** The place gets the focus of what has gone. @type {any} */
+let had_focus = null;
+document.addEventListener("focusin", (event) => void (had_focus = event.target));
+new MutationObserver(() => {
+  if (had_focus?.isConnected === false && document.activeElement === document.body) document.getElementById("main")?.focus({ preventScroll: true });
+}).observe(document.body, { childList: true, subtree: true });
+
 document.addEventListener("click", followLink);
 watchDrops();
 start();

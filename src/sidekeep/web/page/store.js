@@ -120,7 +120,7 @@ export const askJob = (path, body) => once(path, async () => keepJob(await told(
 
 /** How often the shelf was asked for: an answer to an older question never replaces a newer one. */
 let shelf_asked = 0;
-/** The number of the last news when the shelf that is known began to be read; and how new it must be. */
+/** The last news before the known shelf was read; and how new it must be. */
 let shelf_seq = -1;
 let shelf_wanted = -1;
 export async function loadShelf() {
@@ -141,7 +141,7 @@ export async function loadShelf() {
 
 const SHELF_AGAIN_MS = 4000;
 const SHELF_GONE = "shelf-gone";
-/** Whether it was refused because the disk of the shelf is not there; then that is told, and the shelf asked for until it is back. @param {Refused} refused */
+/** Whether the disk of the shelf is not there: that is told, and the shelf asked for until it is back. @param {Refused} refused */
 function isShelfGone({ code, message }) {
   if (code !== SHELF_GONE) return false;
   if (!known.shelf_gone) setTimeout(askForShelf, SHELF_AGAIN_MS);
@@ -318,13 +318,13 @@ function soonShelf() {
   shelf_timer = setTimeout(() => void loadShelf(), 150);
 }
 
-/** The line stands for the first time: a shelf that was read before the last news, or is being read, may be older than those.
+/** The line stands for the first time: a shelf that was read before the last news may be older.
  * @param {number} seq the number of the last news */
 function refreshShelf(seq) {
   shelf_wanted = seq;
   if (known.shelf && shelf_seq < seq) void loadShelf();
 }
-/** Once the line stands again: what was read before may have changed unheard, and is asked for again. */
+/** Once the line stands again: what was read may have changed unheard. */
 function refresh() {
   shelf_wanted = -1;
   if (shelf_asked > 0) void loadShelf();

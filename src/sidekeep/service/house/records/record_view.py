@@ -36,7 +36,7 @@ def record_view(library: Library, takes: HeldTakes, entry: Entry) -> dict[str, A
     choices = read_choices(folder.path)
     cuts = kept_cuts(folder, choices)
     return {
-        **summary_view(library, entry),
+        **summary_view(library, entry, choices),
         "sleeve_text": _sleeve_text(folder),
         "sleeve": sleeve_view(record),
         "pictures": [picture.view() for picture in kept_pictures(folder)],
@@ -51,7 +51,7 @@ def record_view(library: Library, takes: HeldTakes, entry: Entry) -> dict[str, A
                 ]
             )
         ],
-        "recipe": recipe_view(folder),
+        "recipe": asdict(choices.recipe) if (folder.path / RECIPE).exists() else None,
         "copies": copies_view(folder),
         "copies_room": {
             "free_bytes": library.free_bytes(),
@@ -104,13 +104,6 @@ def _side_view(
             found_there = findings_of_side(mine, sides, survey.findings if survey else ())
             view["unsure"] = unsure_view(mine, found_there, opened.rate_hz, current.take.sha256, seen)
     return view
-
-
-def recipe_view(folder: RecordFolder) -> dict[str, Any] | None:
-    """The kept recipe, or None while there is none."""
-    if not (folder.path / RECIPE).exists():
-        return None
-    return asdict(read_choices(folder.path).recipe)
 
 
 def _sleeve_text(folder: RecordFolder) -> str:

@@ -35,8 +35,8 @@ NEXT_STEPS = {
 }
 
 
-def summary_view(library: Library, entry: Entry) -> dict[str, Any]:
-    """One record of the list."""
+def summary_view(library: Library, entry: Entry, choices: Choices | None = None) -> dict[str, Any]:
+    """One record of the list; ``choices`` are those that stand, where they were read already."""
     folder = RecordFolder(library.shelf / entry.folder)
     takes = folder.takes()
     record = folder.record()
@@ -44,7 +44,7 @@ def summary_view(library: Library, entry: Entry) -> dict[str, Any]:
     chosen = {letter: take for take in choice.takes for letter in take.side}
     names = list(dict.fromkeys([*(side.name for side in record.sides), *chosen]))
     state = folder.state()
-    choices = read_choices(folder.path, begin=False)
+    choices = choices or read_choices(folder.path, begin=False)
     cuts = cuts_by_side(choice, choices)
     sides = [_side_summary(folder, record, name, chosen.get(name), choices, cuts.get(name)) for name in names]
     return {

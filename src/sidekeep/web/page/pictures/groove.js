@@ -64,7 +64,7 @@ export class GroovePicture {
     }
   }
 
-  /** What lies between the walls. Rows that are inside in every column are filled as rows, which is many times quicker; where a piece has not come yet there are none. @param {import("./pixels.js").Pixels} pixels @param {Float32Array} values @param {number} upper @param {number} lower @param {number} swing @param {Uint32Array} depth */
+  /** What lies between the walls; rows that are inside in every column are filled as rows, many times quicker. @param {import("./pixels.js").Pixels} pixels @param {Float32Array} values @param {number} upper @param {number} lower @param {number} swing @param {Uint32Array} depth */
   #hollow(pixels, values, upper, lower, swing, depth) {
     const { width, height, data } = pixels;
     let inside = 0;

@@ -12,7 +12,7 @@ import { Pictures } from "../sleeve/pictures.js";
 import { BringIn } from "../sleeve/bring_in.js";
 import { startSession } from "../turntable/session.js";
 
-const NO_LIST = "Type or paste the track list first; a title alone is enough. What you brought stays here meanwhile.";
+const NO_LIST = "Type or paste the track list first; a title alone is enough. What you brought stays.";
 const EXAMPLE = "Artist - Title (Year)\n\nSide A\nFirst song 3:45\nSecond song 4:10\n\nSide B\nThird song 5:02";
 
 /** @param {{address: import("../address.js").Address}} props */

@@ -70,7 +70,7 @@ function Title({ track, side, edit }) {
   const key = (event) => {
     if (event.key === "Escape") close();
     if (event.key !== "Enter") return;
-    event.preventDefault(); // the button that stands there next would be pressed by it
+    event.preventDefault(); // else it presses the button that stands there next
     void keep();
   };
   if (!open) return html`<button ref=${button} class="quiet title music" onClick=${() => { settled.current = false; began.current = track.title; setText(track.title); setOpen(true); }}>${track.title || html`<span class="soft">no title yet</span>`}<span class="unseen">, change the title</span></button>`;

@@ -68,7 +68,6 @@ export function BringIn({ record, sides, make }) {
   useDropped({ takes: isRecording, take: (dropped) => void add(dropped) }, record?.id);
   const chosen = useRef(files);
   chosen.current = files;
-  // The place of a new record goes when that is made: what was chosen is there on the next one.
   useLayoutEffect(() => () => record || holdForNew(chosen.current.map(({ file }) => file)), []);
   // What is being sent is lost when the page goes: ask first.
   useEffect(() => {
@@ -93,7 +92,7 @@ export function BringIn({ record, sides, make }) {
   /** @param {{file: File, side: string}[]} wanted @param {string} played_with */
   const bring = (wanted, played_with) => once("bring in", async () => {
     if (!record) {
-      when_made = { stylus: played_with }; // this place goes when the record is made, and the next one goes on
+      when_made = { stylus: played_with }; // the next place goes on
       if (!(await make())) when_made = null;
       return;
     }

@@ -47,7 +47,7 @@ export function Pictures({ record, make }) {
   /** The front first; of two the one that is called so. @param {File[]} files */
   const takeNext = async (files) => {
     if (!record) {
-      holdForNew(files); // this place goes when the record is made, and the next one takes them
+      holdForNew(files); // the next place takes them
       return void (await make());
     }
     const have = new Set((record?.pictures ?? []).map((/** @type {any} */ picture) => picture.kind));
