@@ -108,6 +108,8 @@ def middle(values, count):
     chosen[:] = values[:count]
     return np.median(chosen)
 """
+SMALL = MIDDLE.replace("np.median(chosen)", "chosen[0]")
+"""Compiled in a fraction of the time: a median brings its sorting along."""
 ASK = """
 import sys
 import numpy as np
@@ -124,9 +126,9 @@ print(sum(middle.dispatcher.stats.cache_hits.values()), "numba.np.arraymath" in 
 """
 
 
-def ask(folder: Path) -> list[str]:
+def ask(folder: Path, kernel_text: str = MIDDLE) -> list[str]:
     """What a process of its own says, whose kernels lie in the folder."""
-    (folder / "middles.py").write_text(MIDDLE)
+    (folder / "middles.py").write_text(kernel_text)
     surroundings = {**os.environ, "NUMBA_CACHE_DIR": str(folder), "PYTHONPATH": str(folder)}
     said = subprocess.run(
         [sys.executable, "-c", ASK], env=surroundings, capture_output=True, text=True, check=True
@@ -146,12 +148,13 @@ def test_a_kernel_from_the_disk_is_the_same_and_leaves_the_compiler_alone(tmp_pa
 @pytest.mark.skipif(PLAIN, reason="SIDEKEEP_PLAIN=1: nothing is compiled")
 @pytest.mark.parametrize("ending", ["nbc", "nbi"])
 def test_a_kernel_cut_short_on_the_disk_is_compiled_again(tmp_path: Path, ending: str) -> None:
-    compiled = ask(tmp_path)
+    compiled = ask(tmp_path, SMALL)
     (kept,) = tmp_path.rglob(f"*.{ending}")
     kept.write_bytes(kept.read_bytes()[:100])
-    assert ask(tmp_path) == compiled
-    assert ask(tmp_path)[:-1] == compiled[:-1]
-    assert ask(tmp_path)[-1] == "1 False"
+    assert ask(tmp_path, SMALL) == compiled
+    *loaded, how_loaded = ask(tmp_path, SMALL)
+    assert loaded == compiled[:-1]
+    assert how_loaded.startswith("1 ")
 
 
 @pytest.mark.parametrize(

@@ -24,9 +24,9 @@ _TIME = (
 _SURE = r"(?:ca?\.?\s?|circa\s|~\s?|approx\.?\s?)?"
 _UNIT = r"(?:\s?(?:min(?:utes?|\.)?|mins?\.?|h|hrs?))?"
 _ONLY = re.compile(rf"[(\[{{<]?\s*{_SURE}{_TIME}{_UNIT}\s*[)\]}}>]?", re.IGNORECASE)
-# Possessive: of a leader of a thousand dots nothing is tried twice.
+# Possessive, and begun nowhere but at its first dot: of a leader, however long, nothing is tried twice.
 _LAST = re.compile(
-    rf"(?:^|(?P<gap>\s*+[.\u2026_\u00b7]{{2,}}+\s*|\s*(?:\s|^)[-\u2013\u2014|~,;:/]+\s*|\s*[,;|=\u2014\u2013]\s*|:\s+|\s+|(?=[(\[])))"
+    rf"(?:^|(?P<gap>\s*+(?<![.\u2026_\u00b7])[.\u2026_\u00b7]{{2,}}+\s*|\s*(?:\s|^)[-\u2013\u2014|~,;:/]+\s*|\s*[,;|=\u2014\u2013]\s*|:\s+|\s+|(?=[(\[])))"
     rf"[(\[{{<]?\s*{_SURE}{_TIME}{_UNIT}\s*[)\]}}>]?\s*[.;,]?$",
     re.IGNORECASE,
 )
