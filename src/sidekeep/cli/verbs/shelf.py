@@ -71,14 +71,19 @@ def run(options: argparse.Namespace) -> int:
     shelf = options.shelf or default_shelf()
     if options.action in shelf_choices.ACTIONS:
         return shelf_choices.run(options, shelf)
-    acts = {
-        "rebuild": _rebuild,
-        "plan": _plan,
-        "styluses": _styluses,
-        "again": shelf_again.run,
-        "repair": _repair,
-    }
-    return acts.get(options.action, _list_records)(options, shelf)
+    match options.action:
+        case "rebuild":
+            return _rebuild(options, shelf)
+        case "plan":
+            return _plan(options, shelf)
+        case "styluses":
+            return _styluses(options, shelf)
+        case "again":
+            return shelf_again.run(options, shelf)
+        case "repair":
+            return _repair(options, shelf)
+        case _:
+            return _list_records(options, shelf)
 
 
 def _rebuild(options: argparse.Namespace, shelf: Path) -> int:
