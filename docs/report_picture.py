@@ -26,7 +26,7 @@ def figures(page: str) -> dict[str, Any]:
     """What the top of a report says: title, the few numbers under it, the tracks with their lengths."""
     facts = re.findall(r"<dt>([^<]*)</dt><dd>([^<]*)</dd>", page.partition("</header>")[0])
     tracks = re.findall(
-        r'<li><span>\d+</span><span>([^<]*)(?:<small>.*?</small>)?</span><span class="time">([\d:]+)</span>',
+        r'<li><span>\d+</span><span class="title">([^<]*)(?:<small>.*?</small>)?</span><span class="time">([\d:]+)</span>',
         page,
     )
     return {
