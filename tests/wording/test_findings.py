@@ -85,7 +85,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "cd-long": {"length": "75:10"},
     "cd-divided": {"discs": 2},
     "cd-too-long": {"length": "81:00"},
-    "other-recording": {"share": 0.2, "correlation": 0.1},
+    "other-recording": {"share": 0.2, "correlation": 0.1, "alike": 0.1, "is_sure": True},
     "other-disc": {"new": 210, "gone": 190, "both": 3},
     "part-only": {"share": 0.6},
     "take-cut": {"at_s": 102.0, "length_s": 5.0, "lacks": "new", "compared": "before"},
@@ -230,3 +230,15 @@ def test_crosstalk_says_which_way() -> None:
 def test_speed_is_told_of_the_turntable_not_of_the_length(ratio: float, said: str) -> None:
     """A new take that lasts 1.03 times as long was played at 1 / 1.03 of the speed."""
     assert said in finding_text(finding("speed-chain", ratio=ratio), RATE_HZ)
+
+
+@pytest.mark.parametrize(
+    ("facts", "says"),
+    [
+        ({"share": 0.9, "is_sure": True}, "other notes sound"),
+        ({"share": 0.4, "is_sure": True}, "40 % of the places compared line up"),
+        ({"share": 0.4, "is_sure": False}, "not sure whether"),
+    ],
+)
+def test_why_two_takes_are_not_laid_on_each_other(facts: dict[str, Any], says: str) -> None:
+    assert says in finding_text(finding("other-recording", **facts), 44_100)

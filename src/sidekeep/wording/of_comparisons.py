@@ -253,11 +253,26 @@ def _cut(about: About) -> str:
     )
 
 
-WORDS: Mapping[str, Say] = {
-    "other-recording": lambda about: (
-        f"These are not two takes of one side: {round(100 * about.number('share'))} % of the places compared line "
+def _other_recording(about: About) -> str:
+    share = round(100 * about.number("share"))
+    if not about.says("is_sure"):
+        return (
+            "It is not sure whether these are two takes of one side: where they lie on each other the same notes sound, but only "
+            f"{share} % of the places compared line up; 60 % would be needed. Much may be missing from one of them."
+        )
+    if share >= 60:
+        return (
+            "These are not two takes of one side: their beats line up, but other notes sound on them. Another side, or another "
+            "piece of the same tempo."
+        )
+    return (
+        f"These are not two takes of one side: {share} % of the places compared line "
         "up; 60 % would be needed. Another side, another pressing, or too little music."
-    ),
+    )
+
+
+WORDS: Mapping[str, Say] = {
+    "other-recording": _other_recording,
     "other-disc": lambda about: (
         f"Possibly another disc: of the old take's marks {about.whole('gone')} are not on the new one and {about.whole('both')} "
         f"are, and {about.whole('new')} are new. A disc keeps its scratches and most of its dust. If these are two copies of "

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from sidekeep.dsp.alignment.fine import Refiner, best_path, near_delays, shared_part, smooth_curve
 from sidekeep.dsp.alignment.onsets import OnsetFeatures
-from sidekeep.dsp.alignment.rough import rough_line
+from sidekeep.dsp.alignment.pitch import PitchProfile
+from sidekeep.dsp.alignment.rough import Told, rough_line
 from sidekeep.dsp.alignment.sinc import HALF_TAPS, read_at, sinc_table
 from sidekeep.dsp.alignment.time_map import TimeMap
 
@@ -146,13 +147,15 @@ def test_onsets_in_any_blocks_are_those_of_the_whole(sizes: list[int]) -> None:
 def test_two_unrelated_recordings_are_no_pair() -> None:
     rng = np.random.default_rng(8)
 
-    def beats(seed: int) -> np.ndarray:
+    def beats(seed: int) -> Told:
         beat = np.random.default_rng(seed)
         at = np.cumsum(beat.uniform(0.15, 0.5, 400))
         out = 0.01 * rng.standard_normal(8000 * 90)
         for time_s in at[at < 89.5]:
             out[int(time_s * 8000) : int(time_s * 8000) + 400] += np.hanning(400) * beat.standard_normal(400)
-        return onsets(out, 8000, [65536])
+        notes = PitchProfile(8000)
+        notes.process(out[:, np.newaxis])
+        return Told(onsets=onsets(out, 8000, [65536]), notes=notes.finish())
 
     assert not rough_line(beats(1), beats(2)).is_same
     assert rough_line(beats(1), beats(1)).is_same

@@ -34,7 +34,7 @@ def changed(inner_db: float, level_db: float = 0.0) -> Comparison:
     """A comparison in which the inner third's treble changed by ``inner_db`` and all of it by ``level_db``."""
     steps = np.arange(100.0)
     curve = TimeMap(start_s=0.0, step_s=1.0, new_s=steps, sd_s=np.full(100, 1e-6))
-    line = RoughLine(offset_s=0.0, speed_ratio=1.0, share=1.0, chunks=14, correlation=0.9)
+    line = RoughLine(offset_s=0.0, speed_ratio=1.0, share=1.0, chunks=14, correlation=0.9, alike=0.9)
     bands = [
         BandChange(
             hz=hz,

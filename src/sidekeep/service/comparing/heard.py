@@ -138,7 +138,12 @@ def kept_two_takes(folder: Path) -> TwoTakes:
         if len(new_s) < 4 or not np.isfinite(new_s).all() or int(kept["rate_hz"]) < 1 or step_s <= 0.0:
             raise NotThere("not-laid")
         line = RoughLine(
-            offset_s=offset_s, speed_ratio=speed_ratio, share=1.0, chunks=len(bend_s), correlation=1.0
+            offset_s=offset_s,
+            speed_ratio=speed_ratio,
+            share=1.0,
+            chunks=len(bend_s),
+            correlation=1.0,
+            alike=1.0,
         )
         inverted = int(kept["inverted"])
         alignment = Alignment(

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.alignment.fine import KNOT_S, near_delays
 from sidekeep.dsp.alignment.onsets import FEATURE_HZ, OnsetFeatures
-from sidekeep.dsp.alignment.rough import RoughLine, follow, rough_line
+from sidekeep.dsp.alignment.pitch import PitchProfile
+from sidekeep.dsp.alignment.rough import RoughLine, Told, follow, rough_line
 from sidekeep.dsp.alignment.sinc import read_at
 from sidekeep.dsp.alignment.time_map import TimeMap
 from sidekeep.dsp.output.resample import Resampler
@@ -38,6 +39,7 @@ from sidekeep.flow.comparison.laying.reading import read_span
 from sidekeep.flow.comparison.laying.speeds import OtherSpeed, as_played, other_speeds
 from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.ports import Audio, AudioSource, Progress, no_progress
+from sidekeep.model.audio import AudioFormat
 
 Floats = NDArray[np.float64]
 
@@ -98,26 +100,26 @@ def align_takes(old: AudioSource, new: AudioSource, progress: Progress = no_prog
     with ThreadPoolExecutor(2, thread_name_prefix="align") as pool:
         meters = [ConditionMeter(source.format) for source in (old, new)]
         rate_hz = onset_rate(old, new)
-        first = pool.submit(onset_features, old, rate_hz, meters[0].process)
-        features_new = onset_features(new, rate_hz, meters[1].process)
-        features_old = first.result()
+        first = pool.submit(listen, old, rate_hz, meters[0].process)
+        told_new = listen(new, rate_hz, meters[1].process)
+        told_old = first.result()
     conditions = meters[0].finish(), meters[1].finish()
-    progress(0.25, "comparing the onsets")
-    line = rough_line(features_old, features_new)
+    progress(0.25, "comparing onsets and notes")
+    line = rough_line(told_old, told_new)
     speed: OtherSpeed | None = None
     own_hz = new.format.rate_hz
     for pair in () if line.is_same else other_speeds(old, new):
         other = as_played(new, pair)
         # the windows of both are told at one rate again
         rate_hz = onset_rate(old, other)
-        features_old, features_new = (onset_features(source, rate_hz) for source in (old, other))
-        found = rough_line(features_old, features_new)
+        told_old, told_new = (listen(source, rate_hz) for source in (old, other))
+        found = rough_line(told_old, told_new)
         if found.is_same:
             line, speed, new = found, pair, other
             break
     if not line.is_same:
         return Alignment(line=line, curve=None, conditions=conditions)
-    drift = follow(features_old, features_new, line)
+    drift = follow(told_old.onsets, told_new.onsets, line)
     progress(0.3, "laying the takes on each other")
     inverted = inverted_channel(old, new, line, drift)
     laid = _fine(old, new if inverted is None else OneInverted(new, inverted), line, drift, progress)
@@ -134,18 +136,36 @@ def onset_rate(*sources: AudioSource) -> int:
     return min(FINE_HZ, lowest_hz - lowest_hz % FEATURE_HZ)
 
 
-def onset_features(source: AudioSource, rate_hz: int, also: Callable[[Audio], None] | None = None) -> Floats:
-    """(windows, bands) of a whole take, told at ``rate_hz`` (``onset_rate``); every block is given to ``also`` too."""
-    form = source.format
-    step = Resampler(form.rate_hz, rate_hz, 1)
-    features = OnsetFeatures(rate_hz)
+class Listening:
+    """Onsets and notes of a take or a part of it as its blocks come, told at ``rate_hz`` (``onset_rate``)."""
+
+    def __init__(self, form: AudioFormat, rate_hz: int) -> None:
+        self._step = Resampler(form.rate_hz, rate_hz, form.channels)
+        self._onsets, self._notes = OnsetFeatures(rate_hz), PitchProfile(rate_hz)
+
+    def process(self, audio: Audio) -> None:
+        """(n, channels) samples."""
+        self._tell(self._step.process(audio))
+
+    def finish(self) -> Told:
+        """What was told."""
+        self._tell(self._step.flush())
+        return Told(onsets=self._onsets.finish(), notes=self._notes.finish())
+
+    def _tell(self, audio: Audio) -> None:
+        self._onsets.process(audio.mean(axis=1))
+        self._notes.process(audio)
+
+
+def listen(source: AudioSource, rate_hz: int, also: Callable[[Audio], None] | None = None) -> Told:
+    """Onsets and notes of a whole take; every block is given to ``also`` too."""
+    listening = Listening(source.format, rate_hz)
     for block in source.blocks(FEED_FRAMES):
         numbers = numbers_only(block)
         if also is not None:
             also(numbers)
-        features.process(step.process(numbers.mean(axis=1, keepdims=True))[:, 0])
-    features.process(step.flush()[:, 0])
-    return features.finish()
+        listening.process(numbers)
+    return listening.finish()
 
 
 def inverted_channel(old: AudioSource, new: AudioSource, line: RoughLine, drift: Floats) -> int | None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.alignment.onsets import FEATURE_HZ
 from sidekeep.dsp.alignment.rough import RoughLine, follow, rough_line
-from sidekeep.flow.comparison.laying.alignment import onset_features, onset_rate
+from sidekeep.flow.comparison.laying.alignment import listen, onset_rate
 from sidekeep.flow.numbers import numbers_only
 from sidekeep.flow.ports import AudioSource
 
@@ -61,11 +61,11 @@ class LaidTakes:
 def lay_takes(old: AudioSource, new: AudioSource) -> LaidTakes | None:
     """Both takes on each other, or None when they are not the same cutting for sure. Reads both once."""
     rate_hz = onset_rate(old, new)
-    features_old, features_new = onset_features(old, rate_hz), onset_features(new, rate_hz)
-    line = rough_line(features_old, features_new)
+    told_old, told_new = listen(old, rate_hz), listen(new, rate_hz)
+    line = rough_line(told_old, told_new)
     if not line.is_same:
         return None
-    return LaidTakes(old, new, line, follow(features_old, features_new, line))
+    return LaidTakes(old, new, line, follow(told_old.onsets, told_new.onsets, line))
 
 
 def loudness_steps(source: AudioSource, start_s: float, stop_s: float, steps_hz: float) -> Floats:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from sidekeep.dsp.alignment.rough import SHORTEST_S
+from sidekeep.dsp.alignment.rough import LEAST_ALIKE, SHORTEST_S
 from sidekeep.flow.comparison.compare import Comparison
 from sidekeep.flow.comparison.told.chain import (
     DISTORTION_TOLD,
@@ -83,7 +83,16 @@ def _nothing_to_lay(comparison: Comparison) -> Finding | None:
 
 def _other(comparison: Comparison) -> Finding:
     line = comparison.alignment.line
-    return finding("other-recording", "act", {"share": line.share, "correlation": line.correlation})
+    return finding(
+        "other-recording",
+        "act",
+        {
+            "share": line.share,
+            "correlation": line.correlation,
+            "alike": line.alike,
+            "is_sure": line.alike < LEAST_ALIKE,
+        },
+    )
 
 
 def _evening(found: Sequence[Finding], evening: Evening) -> list[Finding]:
