@@ -41,19 +41,13 @@ function placesOf(finding, desk) {
   return [...new Set(local.map((/** @type {any} */ span) => /** @type {number} */ (span.start_frame)))].slice(0, MOST_PLACES);
 }
 
-/** What is chosen at a place: the repair that begins there, so that it can be left, or the place. @param {number} at @param {import("./desk.js").Desk} desk @returns {import("./desk.js").Choice} */
-function choiceAt(at, desk) {
-  const repair = desk.take.repairs.find((each) => each[1] === at);
-  return repair ? { kind: "repair", id: repair[0] } : { kind: "finding", at };
-}
-
 /** @param {{desk: import("./desk.js").Desk, record: any, side: any}} props */
 export function Findings({ desk, side }) {
   const found = (desk.take.view.findings ?? []).filter((/** @type {any} */ finding) => !finding.side || finding.side === side.side);
   if (!found.length) return null;
   return html`<details><summary>What else was noticed: ${count(found.length, "thing")}</summary>
     ${found.map((/** @type {any} */ finding, /** @type {number} */ at) => html`<div key=${at} class=${`finding ${finding.severity}`}>
-      <p><strong>${SEVERITY[/** @type {keyof typeof SEVERITY} */ (finding.severity)] ?? ""}</strong> ${placesOf(finding, desk).map((at) => html`<button class="quiet" key=${at} onClick=${() => { desk.choose(choiceAt(at, desk)); desk.lower(at); desk.reveal(at); }}>at ${clock(at / desk.take.rate_hz, 1)}</button>`)}</p>
+      <p><strong>${SEVERITY[/** @type {keyof typeof SEVERITY} */ (finding.severity)] ?? ""}</strong> ${placesOf(finding, desk).map((at) => html`<button class="quiet" key=${at} onClick=${() => { const here = desk.take.repairs.find((repair) => repair[1] === at); desk.choose(here ? { kind: "repair", id: here[0] } : { kind: "finding", at }); desk.lower(at); desk.reveal(at); }}>at ${clock(at / desk.take.rate_hz, 1)}</button>`)}</p>
       <p>${tight(finding.text)}</p></div>`)}
   </details>`;
 }
