@@ -264,9 +264,10 @@ def test_json_nested_far_too_deep_or_odd(text: str) -> None:
 
 # Bounds: a sleeve is a page or two.
 def test_a_line_or_a_text_far_too_long_costs_no_time() -> None:
-    reading = read_text(HEAD + "Side A\n" + "." * (MAX_CHARACTERS - 100) + "\nLamp 3:10\n")
-    assert [doubt.code for line in reading.lines for doubt in line.doubts] == ["too-long"]
-    assert [track.title for track in reading.record.sides[0].tracks] == ["Lamp"]
+    for sign in (".", "\t", "\u00a0"):
+        reading = read_text(HEAD + "Side A\n" + sign * (MAX_CHARACTERS - 100) + "\nLamp 3:10\n")
+        assert [doubt.code for line in reading.lines for doubt in line.doubts] == ["too-long"]
+        assert [track.title for track in reading.record.sides[0].tracks] == ["Lamp"]
     many = "\n".join("." * (MAX_LINE - 1) + "9" for _ in range(80))
     assert len(read_text(many).lines) == 80
     with pytest.raises(SleeveError, match="characters"):

@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable, Sequence
 
 from sidekeep.shelf.sleeve.columns import PlainLines
+from sidekeep.shelf.sleeve.decoding import MAX_LINE
 from sidekeep.shelf.sleeve.parts.fields import read_field, read_speed_line
 from sidekeep.shelf.sleeve.parts.headings import read_heading
 from sidekeep.shelf.sleeve.parts.lines import is_decoration
@@ -49,11 +50,13 @@ def in_usual_form(plain: PlainLines) -> PlainLines:
 
 
 def _tracks(plain: PlainLines, form: re.Pattern[str]) -> list[int]:
-    """Indexes of the track rows, all of which have a form; empty where one lacks it."""
+    """Indexes of the track rows, all of which have a form; empty where one lacks it. No row that is too long has one:
+    looking for it would cost its length squared."""
     found: list[int] = []
     for at, (_, row) in enumerate(plain):
         text = tidy(row)
-        if form.match(row) if form.pattern.startswith("^") else form.search(row):
+        is_short = len(row) <= MAX_LINE
+        if is_short and (form.match(row) if form.pattern.startswith("^") else form.search(row)):
             found.append(at)
         elif found and not (
             not text
