@@ -16,7 +16,7 @@ LOCK = "requirements-test.lock"
 PROGRAMS = "ffprobe faad metaflac sox ps mpg123 mkvinfo pulseaudio pactl chromium dpkg node npm apt-get"
 TOGETHER = {"ffmpeg": "ffprobe", "flac": "metaflac", "paplay": "pactl"}
 """Comes in one package with."""
-EVERYWHERE = {"sha256sum", "true", "sh", "umount", "mount"}
+EVERYWHERE = {"sha256sum", "sleep", "true", "sh", "umount", "mount"}
 SYSTEM = (
     "sh cat cksum tr sed awk df dirname mkdir mktemp rm sort wc grep find cmp cp chmod nice uname xargs sleep"
 )

@@ -260,26 +260,30 @@ def test_where_a_tail_without_a_tick_begins_both_parts_tell(monkeypatch: pytest.
 
 
 @pytest.mark.parametrize(
-    ("headed", "hardly_damaged", "wall", "nats", "is_taken"),
+    ("headed", "hardly_damaged", "wall", "nats", "lateral_nats", "is_taken"),
     [
-        (False, False, -1.0, 72.0, True),
-        (False, True, -1.0, 72.0, False),
-        (False, True, -1.0, 145.0, True),
-        (False, False, 0.3, 248.0, True),
-        (False, True, 0.3, 248.0, False),
-        (False, True, 0.3, 310.0, True),
-        (True, True, -1.0, 35.0, True),
+        (False, False, -1.0, 72.0, 0.0, True),
+        (False, True, -1.0, 72.0, 60.0, False),
+        (False, True, -1.0, 145.0, 60.0, True),
+        (False, True, -1.0, 145.0, 40.0, False),
+        (False, True, -1.0, 297.0, 0.0, False),
+        (False, False, 0.3, 248.0, 0.0, True),
+        (False, True, 0.3, 248.0, 84.0, False),
+        (False, True, 0.3, 310.0, 84.0, True),
+        (True, True, -1.0, 35.0, 0.0, True),
     ],
 )
-def test_on_a_record_with_next_to_no_damage_a_tail_without_a_tick_must_show_twice_as_much(
+def test_on_a_record_with_next_to_no_damage_a_tail_without_a_tick_must_show_twice_as_much_and_in_either_part(
     monkeypatch: pytest.MonkeyPatch,
     headed: bool,
     hardly_damaged: bool,
     wall: float,
     nats: float,
+    lateral_nats: float,
     is_taken: bool,
 ) -> None:
-    """A bass note of a clean record of ambient music showed 248 nats, and came out 57 dB worse than it was."""
+    """A bass note of a clean record of ambient music showed 248 nats, a drum in opposite phase 297 and nothing in the lateral
+    part: both came out 57 dB worse than they were."""
     view, _ = damaged(band_music(5), [40_000], "sliding", 0.3, (1.0, -0.3))
 
     def find_tail(self: LowBand, start: int, end: int) -> tuple[Thump, Floats]:
@@ -290,7 +294,7 @@ def test_on_a_record_with_next_to_no_damage_a_tail_without_a_tick_must_show_twic
             size_db=20.0,
             evidence=nats,
             vertical_nats=nats,
-            lateral_nats=0.0,
+            lateral_nats=lateral_nats,
             is_pure=False,
         )
         return thump, np.full((3200, 2), 0.1) * [1.0, wall]

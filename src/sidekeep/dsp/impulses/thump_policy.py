@@ -45,6 +45,10 @@ AMONG_NONE = 2.0
 """So many times as much a tail without a head must show on a record with next to no damage, where thumps are rarer than what
 sounds like them. On 24 clean records of music what is none shows up to 248 nats, of which at most 72 where it is upright; the
 thump of the needle as it is lowered or lifted 385 and more, and that is upright."""
+EITHER_NATS = 50.0
+"""... and so much in either part, if there are two: a needle that is thrown is never thrown straight up. On 53 clean records the
+thump of the needle as it is lowered or lifted shows 153 and more in the weaker part; drums in opposite phase show 297, 288 and
+140 in the vertical part and nothing in the other, and came out 57 dB worse than they were."""
 LEAST_DB, MOST_DB = -15.0, 75.0
 """Peak of a tail over the music's bass: below the first it is not heard, above the second it is no thump.
 Chosen by hand, no finer reason."""
@@ -70,7 +74,6 @@ def take_thumps(
     heads : in order of their start.
     hardly_damaged : whether the record has next to no damage.
     """
-    surer = AMONG_NONE if hardly_damaged else 1.0
     band = LowBand(view, rate_hz)
     ticks = [(start, end) for start, end, _ in heads]
     apart = APART_S * rate_hz
@@ -84,7 +87,7 @@ def take_thumps(
             if first <= start < stop and all(abs(start - one.start_frame) >= apart for one, _ in kept)
             if (found := band.find_tail(start, end)) is not None
             for thump, tail in [found]
-            if (surplus := _surplus(thump, tail, headed, surer)) >= 0.0
+            if (surplus := _surplus(thump, tail, headed, hardly_damaged)) >= 0.0
         ]
         if not likely:
             refused.add(place)
@@ -97,14 +100,17 @@ def take_thumps(
     return sorted(kept, key=lambda one: one[0].start_frame)
 
 
-def _surplus(thump: Thump, tail: Floats, headed: bool, surer: float) -> float:
+def _surplus(thump: Thump, tail: Floats, headed: bool, hardly_damaged: bool) -> float:
     """Nats beyond those a tail needs; less than nothing where it is too quiet, or out of all proportion. Whether there is one
-    without a head each part tells by itself; where it begins both together. ``surer``: so many times as much it then needs."""
+    without a head each part tells by itself; where it begins both together."""
     loud = float(np.abs(tail).max()) >= 10.0 ** ((HEADED_DBFS if headed else FOUND_DBFS) / 20.0)
     if not loud or not LEAST_DB <= thump.size_db <= MOST_DB:
         return -1.0
     if headed:
         return thump.evidence - (PURE_HEADED_NATS if thump.is_pure else HEADED_NATS)
+    if hardly_damaged and tail.shape[1] > 1 and min(thump.vertical_nats, thump.lateral_nats) < EITHER_NATS:
+        return -1.0
+    surer = AMONG_NONE if hardly_damaged else 1.0
     upright, other = surer * FOUND_NATS, surer * LATERAL_FOUND_NATS
     if thump.vertical_nats >= (upright if _is_upright(tail) else other):
         return thump.evidence - upright
