@@ -61,6 +61,7 @@ def evening(server: Any, record: dict[str, Any], phase: str) -> list[dict[str, A
         "record": record["id"],
         "phase": phase,
         "side": "B" if phase == "flip" else "A",
+        "sides": [each["side"] for each in record["sides"]],
         "rate_hz": rate_hz,
         "elapsed_frames": elapsed if phase == "recording" else 0,
         "reading": reading,
