@@ -16,7 +16,7 @@ from sidekeep.files.names import library_name
 from sidekeep.files.reading.own_sum import OwnSum
 from sidekeep.files.reading.source import FileSource
 from sidekeep.files.samples import unpack_samples
-from sidekeep.files.wave.chunks import RiffLayout
+from sidekeep.files.wave.chunks import ChunkLayout
 from sidekeep.flow.ports import Audio
 from sidekeep.model.audio import AudioFormat
 from sidekeep.units import clock_text
@@ -66,9 +66,9 @@ class SndfileSource(FileSource):
         self,
         path: Path,
         container: str,
-        layout: RiffLayout | None = None,
+        layout: ChunkLayout | None = None,
         *,
-        whole: RiffLayout | None = None,
+        whole: ChunkLayout | None = None,
     ) -> None:
         super().__init__(path)
         self.tap: Tap | None = None
@@ -121,7 +121,7 @@ class SndfileSource(FileSource):
             return self._plain_blocks(self._whole, block_frames, start, stop)
         return self._library_blocks(block_frames, start, stop)
 
-    def _plain_blocks(self, layout: RiffLayout, block_frames: int, start: int, stop: int) -> Iterator[Audio]:
+    def _plain_blocks(self, layout: ChunkLayout, block_frames: int, start: int, stop: int) -> Iterator[Audio]:
         """Several times as fast as through the library."""
         data = bytearray(1 + min(block_frames, stop - start) * layout.frame_bytes)
         room = np.empty(min(block_frames, stop - start) * layout.channels, np.int32)

@@ -23,7 +23,7 @@ from sidekeep.files.reading.joined_source import JoinedSource
 from sidekeep.files.reading.library_source import SUBTYPE_BITS, SndfileSource
 from sidekeep.files.reading.source import FileSource
 from sidekeep.files.wave.caf import open_ended
-from sidekeep.files.wave.chunks import RiffLayout, survey_chunks
+from sidekeep.files.wave.chunks import ChunkLayout, survey_chunks
 from sidekeep.model.audio import AudioFormat
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 768_000
@@ -42,7 +42,7 @@ def open_source(path: PathLike) -> FileSource:
     return source
 
 
-def _check_form(file: Path, form: AudioFormat | RiffLayout) -> None:
+def _check_form(file: Path, form: AudioFormat | ChunkLayout) -> None:
     """Raise ``AudioFileError`` for channels, rates and lengths that no side has."""
     if form.channels > MOST_CHANNELS:
         raise AudioFileError("too-many-channels", file=file, channels=form.channels)
@@ -118,7 +118,7 @@ def _sndfile_container(head: bytes) -> str:
     return {b"caff": "caf", b"RIFF": "wav", b".snd": "au"}.get(head[:4], "")
 
 
-def _open_riff(file: Path, layout: RiffLayout) -> FileSource:
+def _open_riff(file: Path, layout: ChunkLayout) -> FileSource:
     """Through the sound library when the header is right, else by where the samples really are."""
     container = "wav" if layout.form == "riff" else "rf64"
     _check_form(file, layout)

@@ -10,14 +10,14 @@ import os
 import struct
 from typing import BinaryIO
 
-from sidekeep.files.wave.chunks import RiffLayout
+from sidekeep.files.wave.chunks import ChunkLayout
 
 _FLOAT, _LITTLE_ENDIAN = 1, 2
 _EDIT_COUNT_BYTES = 4
 _MOST_CHUNKS = 10_000
 
 
-def open_ended(file: BinaryIO) -> RiffLayout | None:
+def open_ended(file: BinaryIO) -> ChunkLayout | None:
     """Where the samples of such a file lie; None for any other file, and for samples that are not 16 to 64 bits of PCM."""
     size = file.seek(0, os.SEEK_END)
     file.seek(0)
@@ -42,7 +42,7 @@ def open_ended(file: BinaryIO) -> RiffLayout | None:
     return None
 
 
-def _layout(description: bytes, offset: int, audio_bytes: int) -> RiffLayout | None:
+def _layout(description: bytes, offset: int, audio_bytes: int) -> ChunkLayout | None:
     if len(description) < 32 or audio_bytes < 0:
         return None
     rate_hz, kind, flags, packet_bytes, packet_frames, channels, bits = struct.unpack(
@@ -58,7 +58,7 @@ def _layout(description: bytes, offset: int, audio_bytes: int) -> RiffLayout | N
         return None
     if packet_bytes != channels * bits // 8 or not 0 < rate_hz < 1e9 or rate_hz != int(rate_hz):
         return None
-    return RiffLayout(
+    return ChunkLayout(
         form="caff",
         rate_hz=int(rate_hz),
         channels=channels,

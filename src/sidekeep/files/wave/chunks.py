@@ -34,7 +34,7 @@ _KNOWN = frozenset(
 
 
 @dataclass(frozen=True, kw_only=True)
-class RiffLayout:
+class ChunkLayout:
     """Facts of one file; sizes in bytes. ``chunks`` maps each id to (offset of its body, size)."""
 
     form: str
@@ -66,7 +66,7 @@ class RiffLayout:
         return self.audio_bytes % self.frame_bytes
 
 
-def survey_chunks(file: BinaryIO) -> RiffLayout | None:
+def survey_chunks(file: BinaryIO) -> ChunkLayout | None:
     """Walk an open file; None when it is not RIFF-like, not linear PCM or float, or has no data chunk."""
     size = file.seek(0, os.SEEK_END)
     file.seek(0)
@@ -136,7 +136,7 @@ def _judge(
     body: int,
     claimed: int,
     chunks: dict[str, tuple[int, int]],
-) -> RiffLayout:
+) -> ChunkLayout:
     """Compare what the data chunk claims with what the file holds."""
     tag, channels, rate_hz, frame_bytes, bits = fmt
     there = size - body
@@ -147,7 +147,7 @@ def _judge(
         verdict, audio = ("unfinished" if streamed else "cut short"), there
     elif there - claimed > 1 and not _chunks_fill(file, _after_chunk(file, body, claimed), size):
         verdict, audio = "unfinished", there
-    return RiffLayout(
+    return ChunkLayout(
         form=form,
         rate_hz=rate_hz,
         channels=channels,

@@ -12,7 +12,7 @@ from typing import BinaryIO
 
 from sidekeep.errors import AudioFileError
 from sidekeep.files.samples import unpack_samples
-from sidekeep.files.wave.chunks import RiffLayout, survey_chunks
+from sidekeep.files.wave.chunks import ChunkLayout, survey_chunks
 from sidekeep.flow.ports import Audio
 from sidekeep.model.audio import AudioFormat
 
@@ -74,7 +74,7 @@ class GrowingTake:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _claim(self, layout: RiffLayout) -> None:
+    def _claim(self, layout: ChunkLayout) -> None:
         """A head caught half written may claim anything: only a claim that is there and goes forward counts."""
         there = (self._file.seek(0, 2) - layout.data_offset) // layout.frame_bytes
         if self.claimed_frames <= layout.claimed_frames <= there:

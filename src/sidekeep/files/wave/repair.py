@@ -11,7 +11,7 @@ from pathlib import Path
 from sidekeep.errors import AudioFileError
 from sidekeep.files.atomic import copy_error
 from sidekeep.files.flushing import flush_content
-from sidekeep.files.wave.chunks import RiffLayout, survey_chunks
+from sidekeep.files.wave.chunks import ChunkLayout, survey_chunks
 from sidekeep.files.wave.rf64 import (
     DS64_BYTES,
     O_BINARY,
@@ -85,7 +85,7 @@ def _open_for_repair(file: Path) -> int:
             file.chmod(mode)
 
 
-def _mend_head(descriptor: int, file: Path, layout: RiffLayout) -> None:
+def _mend_head(descriptor: int, file: Path, layout: ChunkLayout) -> None:
     audio = layout.length_frames * layout.frame_bytes
     end = layout.data_offset + audio
     os.ftruncate(descriptor, end)
