@@ -13,9 +13,18 @@ import numpy as np
 import pytest
 import soundfile
 
-from sidekeep.devices.inputs import choose_input, layout_notes, list_inputs, sample_specification
+from sidekeep.devices.inputs import (
+    SoundInput,
+    choose_input,
+    format_notes,
+    in_pairs,
+    layout_notes,
+    list_inputs,
+    sample_specification,
+)
 from sidekeep.devices.inputs_process import _how_it_opens
 from sidekeep.devices.recorder import Recorder, RecorderSettings, decode_pcm
+from sidekeep.devices.recorder_process import chosen_channels
 from sidekeep.errors import DeviceError
 from sidekeep.files.wave.repair import repair_take
 from sidekeep.service.gauge import open_error
@@ -96,15 +105,18 @@ POSITIONS = "front-left,front-right,rear-left,rear-right,front-center,lfe,side-l
 
 
 @pytest.mark.device
-@pytest.mark.parametrize("channels", [4, 8])
-def test_of_many_channels_the_first_two_are_recorded_as_they_come(deck: Deck, channels: int) -> None:
+@pytest.mark.parametrize(("channels", "pair", "first"), [(4, "", 0), (8, ", channels 3 and 4", 2)])
+def test_of_many_channels_a_pair_is_recorded_as_it_comes(
+    deck: Deck, channels: int, pair: str, first: int
+) -> None:
     """Opened with two, a sound server mixes the others in: 62 % of the level was left of eight."""
     name, names = f"interface{channels}", ",".join(POSITIONS.split(",")[:channels])
     deck.add_sink(name, channels, names)
     steps = np.random.default_rng(5).integers(-(2**22), 2**22, (8 * RATE_HZ, channels))
-    steps[:, 0] = np.arange(1, len(steps) + 1)
-    sound_input = choose_input(list_inputs(), f"{name}.monitor")
-    assert [note.code for note in sound_input.notes] == ["input-channels"]
+    steps[:, first] = np.arange(1, len(steps) + 1)
+    sound_input = choose_input(list_inputs(), f"{name}.monitor{pair}")
+    assert sound_input.first_channel == first
+    assert sound_input.notes == ()
     settings = recorder_settings(sound_input)
     assert settings.channels == 2
     heard: list[np.ndarray] = []
@@ -120,7 +132,44 @@ def test_of_many_channels_the_first_two_are_recorded_as_they_come(deck: Deck, ch
         assert player is not None
         player.kill()
         player.wait()
-    assert_is_a_run_of(np.round(np.concatenate(heard) * 2**23).astype(int), steps[:, :2])
+    assert_is_a_run_of(np.round(np.concatenate(heard) * 2**23).astype(int), steps[:, first : first + 2])
+
+
+def interface(channels: int, key: str = "deck", *, is_default: bool = True) -> SoundInput:
+    return SoundInput(
+        key=key,
+        name=key.capitalize(),
+        channels=channels,
+        rate_hz=RATE_HZ,
+        bits=24,
+        device="pulse",
+        source=key,
+        opened_channels=channels if channels > 2 else 0,
+        is_default=is_default,
+        notes=format_notes(channels=channels, rate_hz=RATE_HZ, bits=24),
+    )
+
+
+def test_each_pair_of_channels_is_an_input_of_its_own() -> None:
+    found = in_pairs([interface(5), interface(2, "line", is_default=False)])
+    assert [(each.key, each.name, each.first_channel, each.is_default) for each in found] == [
+        ("deck", "Deck, channels 1 and 2", 0, True),
+        ("deck, channels 3 and 4", "Deck, channels 3 and 4", 2, False),
+        ("line", "Line", 0, False),
+    ]
+    assert [(each.channels, each.opened_channels) for each in found] == [(2, 5), (2, 5), (2, 0)]
+    assert recorder_settings(found[1]).first_channel == 2
+    assert choose_input(found, "Deck") is choose_input(found, None) is found[0]
+    assert choose_input(found, "channels 3") is found[1]
+    assert in_pairs([interface(3)]) == [interface(3)]
+    assert [note.code for note in interface(3).notes] == ["input-channels"]
+
+
+@pytest.mark.parametrize("sample_bytes", [2, 3, 4])
+def test_the_chosen_channels_are_cut_out_whole(sample_bytes: int) -> None:
+    samples = np.random.default_rng(2).integers(0, 256, (50, 6, sample_bytes), np.uint8)
+    kept = chosen_channels(samples.tobytes(), opened=6, first=2, kept=2, sample_bytes=sample_bytes)
+    assert kept == b"".join(frame[2].tobytes() + frame[3].tobytes() for frame in samples)
 
 
 def test_channels_with_other_names_are_told_because_a_server_mixes_or_drops_them() -> None:

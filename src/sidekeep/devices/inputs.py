@@ -32,8 +32,9 @@ the bridge to PulseAudio names them: seen with 4 and 8); what is beyond is calle
 @dataclass(frozen=True, kw_only=True)
 class SoundInput:
     """One input. ``key`` is what is remembered and given back to choose it. ``rates_hz`` is empty when the
-    one true rate is ``rate_hz``. Of an input with more channels than are recorded ``opened_channels`` are opened, so that
-    nobody mixes them; 0: as many as are recorded. ``notes`` say what is not as it should be."""
+    one true rate is ``rate_hz``. Of a device with more channels than are recorded ``opened_channels`` are opened, so that
+    nobody mixes them, and those from ``first_channel`` on are kept; 0: as many as are recorded. ``notes`` say what is not as
+    it should be."""
 
     key: str
     name: str
@@ -44,6 +45,7 @@ class SoundInput:
     source: str | None = None
     rates_hz: tuple[int, ...] = ()
     opened_channels: int = 0
+    first_channel: int = 0
     is_default: bool = False
     is_loopback: bool = False
     notes: tuple[News, ...] = ()
@@ -71,7 +73,9 @@ def list_inputs() -> list[SoundInput]:
         raise DeviceError("no-bridge")
     if not found:
         raise DeviceError("no-inputs")
-    return sorted(told_apart(found), key=lambda each: (not each.is_default, each.is_loopback, each.name))
+    return in_pairs(
+        sorted(told_apart(found), key=lambda each: (not each.is_default, each.is_loopback, each.name))
+    )
 
 
 def told_apart(inputs: list[SoundInput]) -> list[SoundInput]:
@@ -94,18 +98,44 @@ def told_apart(inputs: list[SoundInput]) -> list[SoundInput]:
     return found
 
 
+def in_pairs(inputs: list[SoundInput]) -> list[SoundInput]:
+    """Each pair of channels of an interface with four and more is an input of its own: a turntable may be plugged in anywhere.
+    The first pair keeps the key of the device."""
+    found = []
+    for each in inputs:
+        if each.channels < 4:
+            found.append(each)
+            continue
+        for first in range(0, each.channels - 1, 2):
+            pair = f"{first + 1} and {first + 2}"
+            found.append(
+                replace(
+                    each,
+                    key=f"{each.key}, channels {pair}" if first else each.key,
+                    name=f"{each.name}, channels {pair}",
+                    channels=2,
+                    opened_channels=each.channels if first else each.opened_channels,
+                    first_channel=first,
+                    is_default=each.is_default and not first,
+                    notes=tuple(note for note in each.notes if note.code != "input-channels"),
+                )
+            )
+    return found
+
+
 def _nth(number: int) -> str:
     words = {2: "second", 3: "third", 4: "fourth"}
     return words.get(number, f"{number}th")
 
 
 def choose_input(inputs: list[SoundInput], wanted: str | None) -> SoundInput:
-    """The input a person means: its key, or part of its name; without words the default."""
+    """The input a person means: its key, or part of its name; without words the default. Of a device with several pairs of
+    channels its name alone means the first."""
     if not wanted:
         return inputs[0]
     exact = [each for each in inputs if each.key == wanted]
     close = exact or [each for each in inputs if wanted.lower() in (each.name + " " + each.key).lower()]
-    if len(close) == 1:
+    if close and len({(each.device, each.source) for each in close}) == 1:
         return close[0]
     names = "; ".join(each.name for each in inputs)
     if not close:

@@ -27,14 +27,15 @@ EventKind = Literal["started", "begun", "synced", "parted", "ended", "news", "le
 
 @dataclass(frozen=True, kw_only=True)
 class RecorderSettings:
-    """What is opened. ``opened_channels`` are opened where the input has more than the ``channels`` that are kept, its
-    first ones; 0: as many as are kept. ``device`` is the library's name or number, None for the default; ``source`` names a
-    source of the sound server (PulseAudio), which must be chosen before the device is opened; ``told`` are codes of what
-    was said of the input already (muted, turned down), so that it is not said again."""
+    """What is opened. ``opened_channels`` are opened where the device has more than the ``channels`` that are kept, those from
+    ``first_channel`` on; 0: as many as are kept. ``device`` is the library's name or number, None for the default; ``source``
+    names a source of the sound server (PulseAudio), which must be chosen before the device is opened; ``told`` are codes of
+    what was said of the input already (muted, turned down), so that it is not said again."""
 
     rate_hz: int = 96_000
     channels: int = 2
     opened_channels: int = 0
+    first_channel: int = 0
     bits: int = 24
     device: str | int | None = None
     source: str | None = None

@@ -53,6 +53,7 @@ class Stream:
         self._clock = StampClock()
         self._channels = config["channels"]
         self._opened = max(self._channels, config.get("opened_channels", 0))
+        self._first = config.get("first_channel", 0)
         self._sample_bytes = config["bits"] // 8
         self._rate_hz = config["rate_hz"]
         self.gone = threading.Event()
@@ -77,8 +78,12 @@ class Stream:
         )
         raw = bytes(data)
         if self._opened > self._channels:
-            raw = first_channels(
-                raw, opened=self._opened, kept=self._channels, sample_bytes=self._sample_bytes
+            raw = chosen_channels(
+                raw,
+                opened=self._opened,
+                first=self._first,
+                kept=self._channels,
+                sample_bytes=self._sample_bytes,
             )
         self._keeper.blocks.put(Block(raw, stamp_s, bool(status.input_overflow)))
         self.blocks += 1
@@ -101,9 +106,10 @@ class Stream:
         thread.join(2.0)
 
 
-def first_channels(raw: bytes, *, opened: int, kept: int, sample_bytes: int) -> bytes:
-    """Of interleaved samples of so many opened channels the first ones, as they came."""
-    return np.frombuffer(raw, np.uint8).reshape(-1, opened, sample_bytes)[:, :kept].tobytes()
+def chosen_channels(raw: bytes, *, opened: int, first: int, kept: int, sample_bytes: int) -> bytes:
+    """Of interleaved samples of so many opened channels those from one on that are kept, as they came."""
+    samples = np.frombuffer(raw, np.uint8).reshape(-1, opened, sample_bytes)
+    return samples[:, first : first + kept].tobytes()
 
 
 class Health:

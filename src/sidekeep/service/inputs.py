@@ -123,6 +123,7 @@ def recorder_settings(
         rate_hz=rate_hz or sound_input.rate_hz,
         channels=min(2, sound_input.channels),
         opened_channels=sound_input.opened_channels,
+        first_channel=sound_input.first_channel,
         bits=true_bits,
         device=sound_input.device,
         source=sound_input.source,
