@@ -14,6 +14,7 @@ from markupsafe import Markup
 from sidekeep.copies.report.data import FindingView, ReportData, SideView, TrackView
 from sidekeep.copies.report.disc import disc_picture, strip_picture
 from sidekeep.copies.report.typeset import tight
+from sidekeep.errors import ParameterError
 from sidekeep.files.pictures.colour import sleeve_colour, writing_on
 from sidekeep.fonts import with_faces
 from sidekeep.model.finding import SEVERITY_WORDS
@@ -83,7 +84,7 @@ def _label(picture: bytes) -> dict[str, str] | None:
     """The labels are drawn in the sleeve's colour, as on the page of a side; None where it cannot be told."""
     try:
         colour = sleeve_colour(picture)
-    except OSError:
+    except ParameterError:
         return None
     return {"colour": colour, "writing": writing_on(colour)}
 

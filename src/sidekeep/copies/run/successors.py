@@ -96,12 +96,17 @@ def check_folder(plan: CopyPlan, history: History, pool: ThreadPoolExecutor) -> 
         if found and found == entry.sha256
     }
     blocking = _strangers(plan, entries)
-    blocking += [path for path, entry in ours.items() if _is_of_other_settings(entry, plan)]
-    named = {planned.path for planned in plan.files} | set(plan.texts)
+    audio_keys = {planned.audio_key for planned in plan.files}
+    blocking += [
+        path
+        for path, entry in ours.items()
+        if entry.audio_key and entry.audio_key not in audio_keys and is_made_again(entry, plan)
+    ]
+    not_ours = {*(planned.path for planned in plan.files), *plan.texts} - set(ours)
     blocking += [
         entry.path
         for entry, found in zip(entries, sums, strict=True)
-        if entry.path in named - set(ours) and found not in ("", entry.before_sha256)
+        if entry.path in not_ours and found not in ("", entry.before_sha256)
     ]
     # A small file that already says the right thing is in nobody's way.
     blocking = [
@@ -122,11 +127,6 @@ def _strangers(plan: CopyPlan, entries: Sequence[FileEntry]) -> list[str]:
     known = {clash_key(entry.path) for entry in entries}
     wanted = [*dict.fromkeys(planned.path for planned in plan.files), *plan.texts]
     return [path for path in wanted if clash_key(path) not in known and os.path.lexists(plan.folder / path)]
-
-
-def _is_of_other_settings(entry: FileEntry, plan: CopyPlan) -> bool:
-    is_wanted = any(entry.audio_key == planned.audio_key for planned in plan.files)
-    return bool(entry.audio_key) and not is_wanted and is_made_again(entry, plan)
 
 
 def is_own_report(folder: Path, history: History) -> bool:

@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
-import io
+from sidekeep.files.pictures.artwork import open_upright
 
 
 def sleeve_colour(picture: bytes) -> str:
-    """``#rrggbb``: the strongest colour that covers a good part of a JPEG, PNG or other picture that Pillow reads.
-
-    Raises what Pillow raises (``OSError``) where the bytes are no picture.
-    """
-    from PIL import Image
-
-    with Image.open(io.BytesIO(picture)) as opened:
-        few = opened.convert("RGB").resize((48, 48)).quantize(8)
-        palette = few.getpalette() or []
-        counts = few.getcolors() or []
+    """``#rrggbb``: the strongest colour that covers a good part of a picture. Raises ``ParameterError`` for what is none."""
+    few = open_upright(picture).resize((48, 48)).quantize(8)
+    palette = few.getpalette() or []
+    counts = few.getcolors() or []
     best, most = (128, 128, 128), -1.0
     for count, index in counts:
         assert isinstance(index, int)

@@ -152,9 +152,8 @@ def new_text(name: str, state: State, text: str | None) -> str | None:
         return state.get("sleeve")
     if name == RECIPE:
         is_there = any(path.startswith("recipe/") for path in state)
-        return (
-            write_recipe(recipe_of(state), text or "") if is_there else None
-        )  # left there, it would be read again
+        # An emptied one goes: left there, it would be read again.
+        return write_recipe(recipe_of(state), text or "") if is_there else None
     if name == CUTS:
         return _cuts_text(sides_in(state), text)
     return None if text is None else _record_text(state, text)
