@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import struct
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ from sidekeep.files.writing.sinks import codec_of, open_sink
 from sidekeep.flow.ports import Audio
 from sidekeep.wording.findings import finding_text
 from tests.files.sounds import music, wav_bytes, whole_numbers
+from tests.outside import library
 
 
 def one_line(path: Path, words: str) -> None:
@@ -166,7 +168,7 @@ def test_rf64_left_by_a_killed_writer(tmp_path: Path, rng: np.random.Generator) 
     np.testing.assert_array_equal(source.read(0, 5000), whole / 2.0**23)
 
 
-@pytest.mark.parametrize("form", ["WAV", "RF64", "W64", "AIFF", "FLAC"])
+@pytest.mark.parametrize("form", ["WAV", "RF64", "W64", "AIFF", "FLAC", "CAF", "AU"])
 def test_a_file_cut_in_half(tmp_path: Path, form: str) -> None:
     path = tmp_path / "a.bin"
     sound = music(48_000, 2.0)
@@ -199,6 +201,30 @@ def test_a_packed_file_cut_in_half(tmp_path: Path, kind: str) -> None:
     if kind != "opus":
         # An Opus file says its length only on its last page, so that one cut at a page looks whole.
         assert set(kinds_of(path)) & {"truncated-file", "damaged-file"}
+
+
+@pytest.mark.parametrize(("suffix", "codec", "form"), [("mka", "flac", "s16"), ("wv", "wavpack", "s16p")])
+def test_a_file_of_few_large_pieces_cut_in_half(tmp_path: Path, suffix: str, codec: str, form: str) -> None:
+    """Matroska tells its length for the whole file only (RFC 9559, 5.1.2.10); what the decoder holds back when the container
+    breaks off is sound too."""
+    av = library("av")
+    path = tmp_path / f"a.{suffix}"
+    whole = whole_numbers(np.random.default_rng(2), 132_300, 2, 16).astype(np.int16)
+    with av.open(str(path), "w", format={"mka": "matroska"}.get(suffix, suffix)) as out:
+        stream = out.add_stream(codec, rate=44_100, layout="stereo")
+        stream.codec_context.format = av.AudioFormat(form)
+        array = whole.T if form == "s16p" else whole.reshape(1, -1)
+        frame = av.AudioFrame.from_ndarray(np.ascontiguousarray(array), format=form, layout="stereo")
+        frame.sample_rate, frame.pts, frame.time_base = 44_100, 0, Fraction(1, 44_100)
+        out.mux(stream.encode(frame))
+        out.mux(stream.encode(None))
+    content = path.read_bytes()
+    path.write_bytes(content[: len(content) * 6 // 10])
+    source = open_source(path)
+    frames = source.format.length_frames
+    assert 0.3 * len(whole) < frames < 0.65 * len(whole)
+    np.testing.assert_array_equal(source.read(0, frames), whole[:frames] / 2.0**15)
+    assert "truncated-file" in kinds_of(path)
 
 
 def test_flac_left_by_a_killed_writer(tmp_path: Path) -> None:
@@ -247,16 +273,17 @@ def _small(form: str) -> bytes:
     return file.getvalue()
 
 
-SMALL = [_small(form) for form in ("WAV", "RF64", "FLAC", "AIFF", "W64")]
+SMALL = [_small(form) for form in ("WAV", "RF64", "FLAC", "AIFF", "W64", "CAF", "AU")]
 
 
 @settings(max_examples=150, deadline=None)
 @given(
-    which=st.integers(0, 4),
+    which=st.integers(0, len(SMALL) - 1),
     changes=st.lists(st.tuples(st.integers(0, 120), st.integers(0, 255)), max_size=5),
     keep=st.floats(0.0, 1.0),
 )
 @example(which=1, changes=[], keep=0.005)
+@example(which=5, changes=[(12, 0x7F)], keep=1.0)  # a chunk longer than any file
 def test_any_damage_is_an_answer_or_one_line(
     tmp_path_factory: pytest.TempPathFactory, which: int, changes: list[tuple[int, int]], keep: float
 ) -> None:

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 _DTYPES = {"u8": np.uint8, "s16": np.int16, "s32": np.int32, "flt": np.float32, "dbl": np.float64}
 _MOST_PADDING_BLOCKS = 4
+_CONTAINER_UNITS_PER_S = 1_000_000
+"""The decoder library counts the length of a whole file in microseconds."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,7 +86,15 @@ class Decoder:
 
     @property
     def promised_frames(self) -> int | None:
-        """Length by the file's own words (an m4a file's edit list); None when it has none."""
+        """Length by the file's own words; None when it has none."""
+        # Matroska tells it for all streams together; elsewhere such a figure may be a guess from the bit rate.
+        is_told = "matroska" in self._container.format.name and len(self._container.streams) == 1
+        if is_told and self._container.duration and not self._stream.duration:
+            return round(self._container.duration * self.coding.rate_hz / _CONTAINER_UNITS_PER_S)
+        return self._stream_frames()
+
+    def _stream_frames(self) -> int | None:
+        """Length of the stream by itself (an m4a file's edit list)."""
         stream = self._stream
         if not stream.duration or not stream.time_base:
             return None
@@ -123,8 +133,11 @@ class Decoder:
         except av.error.EOFError:
             return
         except av.error.FFmpegError:
-            # The container itself ends in rubbish: what came before is kept.
+            # The container itself ends in rubbish: what came before is kept, also what the decoder still holds back.
             self.damaged_packets += 1
+            last = av.Packet()
+            last.stream = self._stream
+            yield last
 
     def _decode(self, packet: Packet) -> list[AudioFrame]:
         import av
@@ -152,7 +165,7 @@ class Decoder:
 
         Edit lists may be rounded to milliseconds, so that less than one too many is left alone.
         """
-        promised, total = self.promised_frames or 0, 0
+        promised, total = self._stream_frames() or 0, 0
         kept: deque[NDArray[Any]] = deque()
         for block in blocks:
             total += len(block)

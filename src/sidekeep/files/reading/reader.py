@@ -22,8 +22,8 @@ from sidekeep.files.reading.decoded_source import DecodedSource
 from sidekeep.files.reading.joined_source import JoinedSource
 from sidekeep.files.reading.library_source import SUBTYPE_BITS, SndfileSource
 from sidekeep.files.reading.source import FileSource
-from sidekeep.files.wave.caf import open_ended
-from sidekeep.files.wave.chunks import ChunkLayout, survey_chunks
+from sidekeep.files.wave.caf import without_end
+from sidekeep.files.wave.chunks import UNKNOWN_32, ChunkLayout, survey_chunks
 from sidekeep.model.audio import AudioFormat
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 768_000
@@ -96,10 +96,10 @@ def _open_by_kind(file: Path, head: bytes) -> FileSource:
     container = _sndfile_container(head)
     if container == "caf":
         with open(file, "rb") as handle:
-            layout = open_ended(handle)
+            layout = without_end(handle)
         if layout is not None:
             _check_form(file, layout)
-            return SndfileSource(file, container, layout)
+            return _told_of_end(SndfileSource(file, container, layout), layout)
     if container:
         source = _try_sndfile(file, container)
         if source is not None:
@@ -127,7 +127,10 @@ def _open_riff(file: Path, layout: ChunkLayout) -> FileSource:
             source = SndfileSource(file, container, whole=layout)
             if source.format.length_frames == layout.length_frames:
                 return source
-    source = SndfileSource(file, container, layout)
+    return _told_of_end(SndfileSource(file, container, layout), layout)
+
+
+def _told_of_end(source: SndfileSource, layout: ChunkLayout) -> SndfileSource:
     if layout.verdict == "cut short":
         source.problems.append(problems.cut_short(source, claimed_frames=layout.claimed_frames))
     elif layout.verdict == "unfinished":
@@ -149,7 +152,7 @@ def _try_sndfile(file: Path, container: str) -> FileSource | None:
         source = SndfileSource(file, container)
     except (soundfile.SoundFileError, OSError):
         return None
-    if container in ("aiff", "w64"):
+    if container in ("aiff", "w64", "au"):
         missing = _bytes_missing(file, container)
         if missing:
             frame_bytes = source.format.channels * source.format.bits // 8
@@ -159,13 +162,16 @@ def _try_sndfile(file: Path, container: str) -> FileSource | None:
 
 
 def _bytes_missing(file: Path, container: str) -> int:
-    """How many bytes a file lacks: AIFF and W64 tell their whole size in front."""
+    """How many bytes a file lacks: AIFF and W64 tell their whole size in front, AU that of the sound."""
     with open(file, "rb") as handle:
         head = handle.read(24)
-    if container == "aiff":
-        claimed = int.from_bytes(head[4:8], "big") + 8
-    else:
-        claimed = int.from_bytes(head[16:24], "little")
+        if container == "aiff":
+            claimed = int.from_bytes(head[4:8], "big") + 8
+        elif container == "w64":
+            claimed = int.from_bytes(head[16:24], "little")
+        else:
+            start, length = (int.from_bytes(head[at : at + 4], "big") for at in (4, 8))
+            claimed = 0 if length == UNKNOWN_32 else start + length
     missing = claimed - file.stat().st_size
     return missing if 1 < missing < _IMPOSSIBLE_BYTES else 0
 

@@ -1,13 +1,15 @@
-"""A CAF file whose writer never said how long it is: its samples go on to the end of the file.
+"""Where the sound of a CAF file lies, and whether all of it is there.
 
-The libraries decode such a file whole to learn its length. Layout: Apple, "Core Audio Format Specification 1.0" (the data
-chunk may have the size -1 where it is the last).
+A writer that never said how long the file is leaves the size -1, and its samples go on to the end; the libraries decode such
+a file whole to learn its length. Layout: Apple, "Core Audio Format Specification 1.0" (the data chunk may have the size -1
+where it is the last).
 """
 
 from __future__ import annotations
 
 import os
 import struct
+from collections.abc import Iterator
 from typing import BinaryIO
 
 from sidekeep.files.wave.chunks import ChunkLayout
@@ -17,32 +19,42 @@ _EDIT_COUNT_BYTES = 4
 _MOST_CHUNKS = 10_000
 
 
-def open_ended(file: BinaryIO) -> ChunkLayout | None:
-    """Where the samples of such a file lie; None for any other file, and for samples that are not 16 to 64 bits of PCM."""
+def without_end(file: BinaryIO) -> ChunkLayout | None:
+    """Where the samples lie of a file whose end is unknown or is not there; None for any other file, and for samples that are
+    not 16 to 64 bits of PCM."""
+    description = b""
+    size = file.seek(0, os.SEEK_END)
+    for name, offset, length in _chunks(file):
+        if name == b"desc":
+            description = file.read(32)
+        if name == b"data" and (length == -1 or length > size - offset):
+            begin = offset + _EDIT_COUNT_BYTES
+            claimed_bytes = (size if length == -1 else offset + length) - begin
+            return _layout(description, begin, claimed_bytes, size - begin)
+    return None
+
+
+def _chunks(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
+    """Name, first byte and length of each chunk up to the sound, which is the last one given; the file stands at that byte."""
     size = file.seek(0, os.SEEK_END)
     file.seek(0)
     if file.read(4) != b"caff":
-        return None
-    offset, description = 8, b""
+        return
+    offset = 8
     for _ in range(_MOST_CHUNKS):
         file.seek(offset)
         head = file.read(12)
         if len(head) < 12:
-            return None
+            return
         name, length = head[:4], struct.unpack(">q", head[4:])[0]
         offset += 12
-        if name == b"desc":
-            description = file.read(32)
-        if name == b"data":
-            begin = offset + _EDIT_COUNT_BYTES
-            return _layout(description, begin, size - begin) if length == -1 else None
-        if length < 0:
-            return None
+        yield name, offset, length
+        if name == b"data" or not 0 <= length <= size - offset:
+            return
         offset += length
-    return None
 
 
-def _layout(description: bytes, offset: int, audio_bytes: int) -> ChunkLayout | None:
+def _layout(description: bytes, offset: int, claimed_bytes: int, audio_bytes: int) -> ChunkLayout | None:
     if len(description) < 32 or audio_bytes < 0:
         return None
     rate_hz, kind, flags, packet_bytes, packet_frames, channels, bits = struct.unpack(
@@ -66,8 +78,8 @@ def _layout(description: bytes, offset: int, audio_bytes: int) -> ChunkLayout | 
         is_float=is_float,
         frame_bytes=packet_bytes,
         data_offset=offset,
-        claimed_bytes=audio_bytes,
+        claimed_bytes=claimed_bytes,
         audio_bytes=audio_bytes,
-        verdict="sound",
+        verdict="cut short" if claimed_bytes > audio_bytes else "sound",
         is_little_endian=bool(flags & _LITTLE_ENDIAN),
     )
