@@ -49,7 +49,6 @@ METERS: dict[str, tuple[Callable[[], Any], Callable[[Any], list[Any]]]] = {
             meter.runs.start_frame,
             meter.runs.stop_frame,
             meter.tops.start_frame,
-            meter.clipped_samples,
         ],
     ),
     "channels": (

@@ -62,7 +62,6 @@ def test_lossless_gives_back_every_sample(
     assert sink.written.frames == 9999
     assert sink.written.peak == 1.0
     assert sink.written.past_full_scale == 0
-    assert sink.written.file_bytes == path.stat().st_size
     assert os.listdir(tmp_path) == [path.name]
 
 

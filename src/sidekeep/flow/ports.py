@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.audio import AudioFormat
 
-__all__ = ["BLOCK_FRAMES", "Audio", "AudioSink", "AudioSource", "Progress", "Step", "no_progress"]
+__all__ = ["BLOCK_FRAMES", "Audio", "AudioSink", "AudioSource", "Progress", "no_progress"]
 
 BLOCK_FRAMES = 65_536
 """Held at once where a whole take or file is gone through: over a second, half a megabyte a channel. No sample depends on it."""
@@ -49,15 +49,3 @@ class AudioSink(Protocol):
 
     def abandon(self) -> None:
         """Leave nothing behind."""
-
-
-class Step(Protocol):
-    """A running kernel: state lives here, settings are frozen values elsewhere."""
-
-    latency_frames: int
-
-    def process(self, block: Audio) -> Audio:
-        """(n, channels) in, (m, channels) out."""
-
-    def flush(self) -> Audio:
-        """The last ``latency_frames``."""

@@ -32,6 +32,7 @@ from sidekeep.dsp.impulses.repaired import (
     TOO_LONG,
     Repaired,
 )
+from tests.dsp.impulses.rows import each_values
 
 Floats = NDArray[np.float64]
 
@@ -326,7 +327,7 @@ def test_repairs_whose_reaches_meet_are_one_and_each_stays_inside_its_span() -> 
     assert (near[DAMAGED], far[DAMAGED]) == (20, 10)
     assert near[START] > 2 * (500 - REACH)
     assert near[START] + near[LENGTH] < 2 * (535 + REACH)
-    values = back.each_values()
+    values = each_values(back)
     assert [len(each) for each in values] == [near[LENGTH], far[LENGTH]]
     assert (back.facts[:, SIZE_DB] == 20.0).all()
     # what was taken out is 0.1 there at the lower rate, so the take falls by as much

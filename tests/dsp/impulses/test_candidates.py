@@ -25,6 +25,7 @@ from sidekeep.dsp.impulses.mending import Manner, mend_channels
 from sidekeep.dsp.impulses.priors import DOUBT_UP, DUE_LIMIT, PRIOR_UP, SHARE_ROUNDS, share_shift, spread_due
 from sidekeep.dsp.impulses.repaired import FATE, LENGTH, MENDED, START, WALL
 from sidekeep.dsp.impulses.running_median import CELLS
+from tests.dsp.impulses.rows import each_values
 
 Floats = NDArray[np.float64]
 HOP, ORDER = 1024, 32
@@ -205,7 +206,7 @@ def test_mended_planes_differ_only_in_the_spans() -> None:
     assert (0, True) in found
     assert (1, True) in found
     assert [r[FATE] for r in rows] == [MENDED] * len(rows)
-    assert [len(values) for values in repaired.each_values()] == [r[LENGTH] for r in rows]
+    assert [len(values) for values in each_values(repaired)] == [r[LENGTH] for r in rows]
 
 
 def test_what_is_due_is_worth_nats_in_its_window_on_its_wall() -> None:

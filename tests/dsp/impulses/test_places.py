@@ -15,6 +15,7 @@ from sidekeep.dsp.impulses.repaired import (
     Repaired,
     lay_values,
 )
+from tests.dsp.impulses.rows import each_values
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -90,9 +91,7 @@ def test_values_are_gathered_and_laid_row_by_row() -> None:
     assert 0 < len(late) < len(repaired)
     frames, expected = np.zeros((2_100, 2)), np.zeros((2_100, 2))
     lay_values(frames[500:], 500, late.spans, late.values.astype(np.float32))
-    for (start, length, _, wall, _, fate), values in zip(
-        late.spans.tolist(), late.each_values(), strict=True
-    ):
+    for (start, length, _, wall, _, fate), values in zip(late.spans.tolist(), each_values(late), strict=True):
         wanted = planes[wall, start : start + length] if fate == MENDED else np.empty(0)
         np.testing.assert_array_equal(values, wanted)
         expected[start : start + len(wanted), wall] = wanted

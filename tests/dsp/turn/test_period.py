@@ -15,7 +15,6 @@ from sidekeep.dsp.turn.period import (
     agree_on_turn,
     estimate_turn,
     estimate_turn_from_sway,
-    frames_per_turn,
 )
 from sidekeep.errors import ParameterError
 
@@ -157,8 +156,6 @@ def test_few_or_bad_events() -> None:
         estimate_turn([1.0, np.nan], duration_s=10.0)
     with pytest.raises(ParameterError, match="one length"):
         estimate_turn([1.0, 2.0], [1.0], duration_s=10.0)
-    with pytest.raises(ParameterError, match="above 0"):
-        frames_per_turn(0.0, 44_100)
 
 
 def test_thin_keeps_the_loud_and_the_spread() -> None:

@@ -27,7 +27,6 @@ def comparison(left: Changes, right: Changes | None = None, *, level_db: float =
             part=part,
             channel=channel,
             change_db=change + level_db,
-            sd_db=0.1,
             detectable_db=DETECTABLE_DB,
             frames=100,
         )

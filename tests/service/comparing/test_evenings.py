@@ -41,7 +41,6 @@ def changed(inner_db: float, level_db: float = 0.0) -> Comparison:
             part=part,
             channel=channel,
             change_db=level_db + (inner_db if part == "inner" and hz > 7000.0 else 0.0),
-            sd_db=0.02,
             detectable_db=0.1,
             frames=900,
         )

@@ -63,11 +63,6 @@ class Repaired:
             rows[order], np.stack(facts)[order], np.concatenate([values[row] for row in order.tolist()])
         )
 
-    def each_values(self) -> list[Floats]:
-        """The new samples row by row, empty where nothing was mended."""
-        lengths = np.where(self.spans[:, FATE] == MENDED, self.spans[:, LENGTH], 0)
-        return np.split(self.values, np.cumsum(lengths)[:-1])
-
     def only(self, chosen: NDArray[np.bool_]) -> Repaired:
         """Some of the rows."""
         if chosen.all():

@@ -158,7 +158,6 @@ class ClippingMeter(WindowMeter):
         self._runs: list[NDArray[np.float64]] = []
         self._tops: list[NDArray[np.float64]] = []
         self._kept = 0
-        self.clipped_samples = 0
 
     def window(self, frames: NDArray[np.float64], count: int) -> None:
         """One window with 4 frames before and 400 after."""
@@ -211,7 +210,6 @@ class ClippingMeter(WindowMeter):
     def _keep_runs(self, found: NDArray[np.float64]) -> None:
         if len(found) == 0:
             return
-        self.clipped_samples += int(found[:, 2].sum())
         if self._kept < _MOST_SPANS:
             rows = np.empty((len(found), 5))
             rows[:, 0] = found[:, 0]

@@ -61,9 +61,8 @@ def _fast_correlation(one, other):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _fast_windows(frames, window, powers, means, products, slopes):  # type: ignore[no-untyped-def]
+def _fast_windows(frames, window, powers, means, slopes):  # type: ignore[no-untyped-def]
     channels = frames.shape[1]
-    last = channels - 1
     for index in range(powers.shape[0]):
         first = index * window
         slope = 0.0
@@ -79,10 +78,6 @@ def _fast_windows(frames, window, powers, means, products, slopes):  # type: ign
                 slope += step * step
             means[index, channel] = total / window
             powers[index, channel] = square / window
-        cross = 0.0
-        for n in range(first, first + window):
-            cross += frames[n, 0] * frames[n, last]
-        products[index] = cross / window
         slopes[index] = slope / ((window - 1) * channels)
 
 
@@ -102,22 +97,19 @@ def all_numbers(block: NDArray[np.float64]) -> bool:
 
 @dataclass(frozen=True)
 class WindowMeans:
-    """Means over windows: ``power`` and ``mean`` (windows, channels), ``product`` of the first and the last
-    channel and ``slope``, the mean square of the step from frame to frame over all channels (windows,)."""
+    """Means over windows: ``power`` and ``mean`` (windows, channels) and ``slope``, the mean square of the step from frame to
+    frame over all channels (windows,)."""
 
     power: NDArray[np.float64]
     mean: NDArray[np.float64]
-    product: NDArray[np.float64]
     slope: NDArray[np.float64]
 
 
 def window_means(frames: NDArray[np.float64], window: int) -> WindowMeans:
     """Means over each of the whole windows of ``window`` frames (2 or more) in (frames, channels)."""
     count, channels = len(frames) // window, frames.shape[1]
-    means = WindowMeans(
-        np.empty((count, channels)), np.empty((count, channels)), np.empty(count), np.empty(count)
-    )
-    _fast_windows(np.ascontiguousarray(frames), window, means.power, means.mean, means.product, means.slope)
+    means = WindowMeans(np.empty((count, channels)), np.empty((count, channels)), np.empty(count))
+    _fast_windows(np.ascontiguousarray(frames), window, means.power, means.mean, means.slope)
     return means
 
 
@@ -200,11 +192,3 @@ class SampleMeter(WindowMeter):
             side_to_mid_db=side_to_mid_db,
             equal_share=float(total[2] / frames),
         )
-
-
-def measure_levels(audio: NDArray[np.float64], *, rate_hz: int) -> LevelSums:
-    """Levels of a whole (frames, channels) array."""
-    meter = SampleMeter(rate_hz, audio.shape[1])
-    meter.process(audio)
-    meter.finish()
-    return meter.sums()

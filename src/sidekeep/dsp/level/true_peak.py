@@ -28,12 +28,6 @@ _BETA = 6.0
 _STRETCH = 32
 """Frames judged at once; at least half the taps, so that a stretch depends on its neighbours only."""
 
-_ANNEX_2 = (
-    (14, 90, -161, 272, -487, 1125, 7964, -838, 390, -218, 122, -68),
-    (-239, 240, -424, 730, -1364, 3810, 6388, -1641, 832, -477, 271, -155),
-)
-"""Printed in BS.1770 Annex 2, in units of 2**-13; the other two phases are these mirrored."""
-
 
 def interpolation_bank(factor: int, taps: int = TAPS) -> NDArray[np.float64]:
     """Filters for the points ``p / factor`` after a frame, p = 1..factor-1; shape (factor - 1, taps).
@@ -56,12 +50,6 @@ def interpolation_bank(factor: int, taps: int = TAPS) -> NDArray[np.float64]:
         row[middle + 1] += missing_moment
         bank[phase - 1] = row
     return bank
-
-
-def annex_2_bank() -> NDArray[np.float64]:
-    """The 48-tap, four-phase filter printed in BS.1770 Annex 2; shape (4, 12)."""
-    first, second = np.array(_ANNEX_2, dtype=np.float64) / 8192.0
-    return np.stack((first, second, second[::-1], first[::-1]))
 
 
 def curve_norm(bank: NDArray[np.float64]) -> float:
@@ -207,14 +195,6 @@ class TruePeakMeter(WindowMeter):
     def peak(self) -> float:
         """Highest so far, linear."""
         return float(self._highest)
-
-
-def annex_2_peak(audio: NDArray[np.float64]) -> float:
-    """Linear peak of a whole array as the filter printed in Annex 2 reads it; for comparison."""
-    bank = annex_2_bank()
-    padded = np.pad(audio, ((bank.shape[1], bank.shape[1]), (0, 0)))
-    pieces = np.lib.stride_tricks.sliding_window_view(padded, bank.shape[1], axis=0)
-    return float(np.abs(pieces @ bank.T).max())
 
 
 def measure_true_peak(audio: NDArray[np.float64], *, rate_hz: int, least: float = 0.0) -> float:

@@ -39,7 +39,6 @@ __all__ = [
     "agree_on_turn",
     "estimate_turn",
     "estimate_turn_from_sway",
-    "frames_per_turn",
 ]
 
 Floats = NDArray[np.float64]
@@ -62,13 +61,6 @@ class TurnEstimate:
     source: Literal["clicks", "sway", "none"] = "none"
     drift_ppm: float = 0.0
     chains: tuple[ClickChain, ...] = ()
-
-
-def frames_per_turn(rpm: float, rate_hz: float) -> float:
-    """Frames of one turn; a whole number at every strobe-exact speed and common rate."""
-    if rpm <= 0.0 or rate_hz <= 0.0:
-        raise ParameterError("turn-rates", rpm=rpm, rate_hz=rate_hz)
-    return 60.0 * rate_hz / rpm
 
 
 def estimate_turn(

@@ -108,7 +108,6 @@ class Written:
     level: float
     samples_sums: tuple[int, ...]
     past_full_scale: int
-    file_bytes: int = 0
 
 
 def read_back(

@@ -136,7 +136,6 @@ class FileSink:
                 level=self._meter.level if self._meter else 0.0,
                 samples_sums=self._sums.sums if self.codec.lossless else (),
                 past_full_scale=self._past,
-                file_bytes=part.stat().st_size,
             )
             if self._check:
                 # the disk takes its time: the file is read back, from the system's memory as ever, while it does

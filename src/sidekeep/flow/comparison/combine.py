@@ -64,10 +64,10 @@ class Partner:
 
 @dataclass(frozen=True, kw_only=True)
 class CombineFacts:
-    """What went in: for each other take, the share of the side on which it took part and its weight."""
+    """What went in: the weight of each other take beside the ruler's 1, and on how many frames the ruler, damaged there, gave way
+    (counted channel by channel)."""
 
     weights: tuple[float, ...]
-    left_out_frames: tuple[int, ...]
     replaced_frames: int
 
 
@@ -166,7 +166,6 @@ class Combiner:
             raise ParameterError("takes-too-few")
         self._ruler = ruler
         self._partners = list(partners)
-        self._left_out = [0] * len(partners)
         self._replaced = 0
 
     def blocks(self, block_s: int = 10, progress: Progress = no_progress) -> Iterator[Audio]:
@@ -186,7 +185,6 @@ class Combiner:
         """What was done so far."""
         return CombineFacts(
             weights=tuple(partner.weight for partner in self._partners),
-            left_out_frames=tuple(self._left_out),
             replaced_frames=self._replaced,
         )
 
@@ -218,8 +216,6 @@ class Combiner:
             nothing = weights.sum(axis=0) < 1e-3
             weights[0, nothing] = 1.0
             self._replaced += int((hurt[0] & (weights[0] < 0.5))[first:stop].sum())
-            for row in range(1, len(signals)):
-                self._left_out[row - 1] += int((weights[row] < 0.05)[first:stop].sum()) // ruler.shape[1]
             mixed = (weights * signals).sum(axis=0) / weights.sum(axis=0)
             out[:, channel] = mixed[first:stop]
         return out

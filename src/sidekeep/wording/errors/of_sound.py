@@ -38,17 +38,11 @@ WORDS: Mapping[str, Sentence] = {
     "hum-shape": "audio has {dimensions} dimensions; it must be (frames, channels)",
     "hum-rate": "rate_hz={rate_hz:g} must be 1000 or more to hold the harmonics of hum",
     "low-rate-factor": "factor={factor} must be 1 or more",
-    "weighting-frequency": "frequency_hz must be finite and 0 or more",
-    "weighting-shapes": (
-        "power {power_shape}, frequency_hz {frequency_shape} and weighting_db {weighting_shape} must have "
-        "one shape"
-    ),
     "dither-bits": "bits={bits} must lie between 2 and 32",
     "dither-start": "start_frame={start_frame} must not be negative",
     "fade-frames": "fade_frames={fade_frames} and count={count} must not be negative",
     "fade-shape": "shape {shape!r} must be cosine or power",
     "resample-rate": "{name}={value} must lie between 1000 and 1000000",
-    "turn-rates": "rpm={rpm:g} and rate_hz={rate_hz:g} must be above 0",
     "turn-shapes": "times_s, weights and channels must be one-dimensional and of one length",
     "turn-times": "times_s and weights must be finite and duration_s above 0",
     "sway-series": "series must be finite, (samples,) or (samples, channels)",

@@ -51,13 +51,12 @@ class BandChange:
     part: str
     channel: int
     change_db: float
-    sd_db: float
     detectable_db: float
     frames: int
 
     def untold(self) -> BandChange:
         """The band without its change: nothing can be said of it."""
-        return replace(self, change_db=np.nan, sd_db=np.inf, detectable_db=np.inf)
+        return replace(self, change_db=np.nan, detectable_db=np.inf)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -179,7 +178,6 @@ def _change(ratio_db: Floats, hz: float, part: str, channel: int) -> BandChange:
             part=part,
             channel=channel,
             change_db=np.nan,
-            sd_db=np.inf,
             detectable_db=np.inf,
             frames=count,
         )
@@ -190,7 +188,6 @@ def _change(ratio_db: Floats, hz: float, part: str, channel: int) -> BandChange:
         part=part,
         channel=channel,
         change_db=float(np.median(ratio_db)),
-        sd_db=sd,
         detectable_db=detectable(FLOOR_DB, sd, BLOCKS, CHANCE_OF_TWO),
         frames=count,
     )
