@@ -57,6 +57,35 @@ TEXTS = {
     "by whom": HEAD
     + 'Side A\n"Lamp Oil" by The Wicker Boats 3:45\n"Rope" by The Wicker Boats 4:10\nSide B\n'
     + '"Kelp" by The Wicker Boats 5:02\n"Eel Pie" by The Wicker Boats 2:50\n',
+    "the label's number": HEAD + "11A\nLamp Oil 3:45\nRope 4:10\n11B\nKelp 5:02\nEel Pie 2:50\n",
+    "the label's number, in words": HEAD
+    + "Side 11A\n1. Lamp Oil 3:45\n2. Rope 4:10\nSide 11B\n1. Kelp 5:02\n2. Eel Pie 2:50\n",
+    "the catalogue number": HEAD + "TR 104-A\nLamp Oil 3:45\nRope 4:10\nTR 104-B\nKelp 5:02\nEel Pie 2:50\n",
+    "over the page": HEAD
+    + "Side A\nLamp Oil 3:45\nSide A (cont'd)\nRope 4:10\nSide Two\nKelp 5:02\nSide Two continued\nEel Pie 2:50\n",
+    "Roman numbers": HEAD + "Side A\nI Lamp Oil 3:45\nII Rope 4:10\nSide B\nI Kelp 5:02\nII Eel Pie 2:50\n",
+    "small Roman numbers": HEAD
+    + "Side A\n(i) Lamp Oil 3:45\n(ii) Rope 4:10\nSide B\n(iii) Kelp 5:02\n(iv) Eel Pie 2:50\n",
+    "A1 and no space": HEAD + "A1Lamp Oil 3:45\nA2Rope 4:10\nB1Kelp 5:02\nB2Eel Pie 2:50\n",
+    "A|1": HEAD + "A|1 Lamp Oil 3:45\nA|2 Rope 4:10\nB|1 Kelp 5:02\nB|2 Eel Pie 2:50\n",
+    "a long dash": HEAD + "Side A\n1—Lamp Oil—3:45\n2—Rope—4:10\nSide B\n1—Kelp—5:02\n2—Eel Pie—2:50\n",
+    "o for a bullet": HEAD + "Side A\no Lamp Oil 3:45\no Rope 4:10\nSide B\no Kelp 5:02\no Eel Pie 2:50\n",
+    "times one space apart": HEAD + "Side A\nLamp Oil 3 45\nRope 4 10\nSide B\nKelp 5 02\nEel Pie 2 50\n",
+    "times and no space": HEAD + "Side A\nLamp Oil3:45\nRope4:10\nSide B\nKelp5:02\nEel Pie2:50\n",
+    "seconds": HEAD + "Side A\nLamp Oil 225 s\nRope 250 sec.\nSide B\nKelp 302 seconds\nEel Pie 170 s\n",
+    "a word before the time": HEAD
+    + "Side A\nLamp Oil about 3:45\nRope about 4:10\nSide B\nKelp about 5:02\nEel Pie about 2:50\n",
+    "what the bracket holds": HEAD
+    + "Side A\nLamp Oil (time 3:45)\nRope (duration: 4:10)\nSide B\nKelp [Time: 5:02]\nEel Pie (2 minutes and 50 seconds)\n",
+    "stars and signs": HEAD + "Side A\nLamp Oil 3:45*\nRope ≈4:10\nSide B\nKelp ± 5:02\nEel Pie 2:50 ca.\n",
+    "the time behind the mark": HEAD
+    + "Side A\n1. (3:45) Lamp Oil\n2. (4:10) Rope\nSide B\n1. (5:02) Kelp\n2. (2:50) Eel Pie\n",
+    "names of files": HEAD
+    + "Side A\n01 - Lamp Oil.flac 3:45\n02 - Rope.flac 4:10\nSide B\n01 - Kelp.flac 5:02\n02 - Eel Pie.flac 2:50\n",
+    "narrow columns": HEAD
+    + "Side A         Side B\nLamp Oil 3:45  Kelp    5:02\nRope     4:10  Eel Pie 2:50\n",
+    "a title over two lines": HEAD
+    + "Side A\n1. Lamp\n   Oil 3:45\n2. Rope 4:10\nSide B\n1. Kelp 5:02\n2. Eel\nPie 2:50\n",
     "what the label says": HEAD
     + "SIDE A  STEREO  33 1/3\nLamp Oil 3:45\nRope 4:10\nSIDE B  STEREO  33 1/3\nKelp 5:02\nEel Pie 2:50\n",
     "names of columns above each side": HEAD
@@ -98,6 +127,11 @@ def test_who_wrote_it_may_stand_below_the_title_or_behind_the_time(names: tuple[
         (HEAD + "A1 Lamp Oil 3:45\n   Fiddle – Nan Okoro\nA2 Rope 4:10\n", [3]),
         (HEAD + "Side A\nLamp Oil 3:45\nRope* 4:10\n* first recording\n", [5]),
         (HEAD + "THIS SIDE\nLamp Oil 3:45\nRope 4:10\nTHAT SIDE\nKelp 5:02\nEel Pie 2:50\n", [2, 5]),
+        (HEAD + "Side A\n10:15 to Osprook\nThe Boat at 4:10\nRope\nKelp\nEel Pie\n", [3, 4]),
+        (HEAD + "Side A\nWharf Suite 7:55\nI. Lamp Oil\nII. Rope\nKelp 5:02\n", [4, 5]),
+        (HEAD + "Side A\nLamp Oil 3:45 (1)\nRope 4:10 (2)\n", [3, 4]),
+        (HEAD + "Side A\nLamp Oil 3:4\nRope 4:1O\nKelp 5:02\n", [3, 4]),
+        (HEAD + 'Side A\nLamp Oil 3:45\nRope 4:10\nBonus 7"\n', [5]),
         ("Tallow by The Wicker Boats (1971)\nSide A\nLamp Oil 3:45\nRope 4:10\n", [1]),
     ],
 )
@@ -116,6 +150,11 @@ def test_what_may_be_meant_otherwise_is_asked(text: str, asked: list[int]) -> No
         HEAD + "Side A\nLamp Oil 3:45\nRope\nKelp 4:10\n",
         HEAD + "Side A\n2A Mooring Street 3:45\nRope 4:10\nKelp 5:02\n",
         HEAD + "Side A\nLamp Oil 3-45\nRope 4:10\nKelp 5:02\n",
+        HEAD + "Side A\nI Rope 3:45\nI Kelp 4:10\n",
+        HEAD + "Side A\nClosing Time 3:45\nWhat About 4:10\n",
+        HEAD + "Side A\n99 Barrels 3:45\nRope 4:10\n7 Barrels 2:02\n",
+        HEAD + "Side A\nStudy 1A\nStudy 1B\nRope\n",
+        HEAD + "Side A\nRope (live) 3:45\nThe Boat at Four 4:10\nKelp\n",
         'Title: "Stand by Me"\nSide A\nLamp Oil 3:45\n',
     ],
 )
@@ -125,6 +164,37 @@ def test_what_one_line_says_is_no_habit_and_nothing_is_asked(text: str) -> None:
     said = text.partition("Side A\n")[2] or text
     for track in (track for side in record.sides for track in side.tracks):
         assert track.title in said
+
+
+@pytest.mark.parametrize("sign", ["-", "–", "—"])
+def test_names_with_initials_behind_a_dash_wrote_the_tracks(sign: str) -> None:
+    """They were taken for the titles, and the titles for artists."""
+    lines = "".join(
+        f"{title} {sign} {name} 3:45\n"
+        for title, name in (("Lamp Oil", "I. Marsh"), ("Rope", "N. Okoro"), ("Kelp", "I. Marsh"))
+    )
+    for head, who in ((HEAD, "composer"), ("Tallow (1971)\n", "artist")):
+        record, problems = read_sleeve(f"{head}Side A\n{lines}")
+        assert problems == []
+        assert [(track.title, getattr(track, who)) for track in record.sides[0].tracks] == [
+            ("Lamp Oil", "I. Marsh"),
+            ("Rope", "N. Okoro"),
+            ("Kelp", "I. Marsh"),
+        ]
+
+
+def test_sides_numbered_by_discs_as_labels_print_them() -> None:
+    text = HEAD + "".join(
+        f"{label}\nLamp {label} 3:45\nRope {label} 4:10\n" for label in ("1A", "1B", "2A", "2B")
+    )
+    record, problems = read_sleeve(text)
+    assert problems == []
+    assert [(side.name, side.tracks[0].title) for side in record.sides] == [
+        ("A", "Lamp 1A"),
+        ("B", "Lamp 1B"),
+        ("C", "Lamp 2A"),
+        ("D", "Lamp 2B"),
+    ]
 
 
 def test_no_line_vanishes() -> None:

@@ -15,6 +15,14 @@ from sidekeep.shelf.sleeve.people import Draft
 _SEVERAL = re.compile(r"\S(?:\s+[/|\u2014\u2013]\s+|;\s+|\s*[\u2022\u00b7]\s*)\S")
 _NEXT_NUMBER = re.compile(r"\s2[.)]?\s+\S")
 _PART = re.compile(r"^(?:[a-z][.)]|[ivx]{1,4}[.)])\s+\S")
+_FEW = 4
+"""A quarter of the tracks: so few have a time on no sleeve (chosen here)."""
+_TIME_BEFORE = re.compile(r"^(?:[A-H]?[0-9]{1,2}[.):]?\s+)?[0-9]{1,2}:[0-9]{2}\s")
+_TIME_OF_DAY = re.compile(
+    r"\s(?:at|to|of|past|before|after|until|till|from|by|around|um|bis|nach|vor|\u00e0|vers|alle|las)\s[0-9]{1,2}[:.][0-9]{2}$",
+    re.IGNORECASE,
+)
+_BARE_TIME = re.compile(r"(?:^|\s)[0-9]{1,2}[:.][0-9]{2}(?:\s|$)")
 _SIDE_WORD = re.compile(rf"(?<!\w)(?:{SIDE_WORDS})(?!\w)", re.IGNORECASE)
 
 
@@ -28,6 +36,8 @@ def ask(sides: Mapping[str, Sequence[Draft]]) -> None:
             )
     every = [draft for drafts in sides.values() for draft in drafts]
     timed = [draft for draft in every if draft.printed.timed]
+    if 0 < len(timed) < len(every):
+        _ask_for_times_in_titles(timed, few=_FEW * len(timed) <= len(every))
     if len(timed) < max(2, len(every) / 2):
         return
     for draft in every:
@@ -35,6 +45,23 @@ def ask(sides: Mapping[str, Sequence[Draft]]) -> None:
             draft.line.doubt(
                 "no-track-perhaps",
                 f"it has no time, and {what}: if it is no track, leave it out; if it is one, put its title in quotes",
+            )
+
+
+def _ask_for_times_in_titles(timed: Sequence[Draft], *, few: bool) -> None:
+    """A sleeve prints times for all its tracks, or for none: among tracks without one it may be part of a title, as in ``The Boat
+    at 4:10`` and ``10:15 to Osprook``."""
+    first = [draft for draft in timed if _TIME_BEFORE.match(draft.line.text)]
+    for draft in timed:
+        odd = (
+            few
+            or _TIME_OF_DAY.search(draft.line.text)
+            or (draft in first and len(first) < len(timed) >= 2 * len(first))
+        )
+        if odd and not _is_outright(draft) and _BARE_TIME.search(draft.line.text):
+            draft.line.doubt(
+                "title-perhaps",
+                "a time was read on this line, and others have none: if it belongs to the title, put that in quotes",
             )
 
 
@@ -66,4 +93,6 @@ def _unlike(draft: Draft, timed: Sequence[Draft]) -> str:
         return "has a sign before it that the others lack"
     if not printed.mark and all(other.printed.mark for other in timed):
         return "no mark as the others have"
+    if printed.mark and not any(other.printed.mark for other in timed):
+        return "has a mark that the others lack"
     return ""

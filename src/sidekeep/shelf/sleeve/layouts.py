@@ -13,6 +13,7 @@ from dataclasses import replace
 from sidekeep.model.record import Record
 from sidekeep.shelf.sleeve.columns import PlainLines
 from sidekeep.shelf.sleeve.habits import in_usual_form
+from sidekeep.shelf.sleeve.label_headings import as_headings
 from sidekeep.shelf.sleeve.parts.headings import read_heading
 from sidekeep.shelf.sleeve.parts.lines import read_line
 from sidekeep.shelf.sleeve.parts.pasted import without_markup
@@ -40,8 +41,8 @@ _MOST_TEXTS = 3
 
 def one_track_a_line(plain: PlainLines) -> PlainLines:
     """The rows of a text, each with one track."""
-    rows = _several_in_a_line(_side_by_side(_web_blocks(plain)))
-    return in_usual_form(_titles_then_times(_cells_below_each_other(rows)))
+    rows = _several_in_a_line(_side_by_side(as_headings(_web_blocks(plain))))
+    return in_usual_form(_titles_then_times(_cells_below_each_other(_unwrapped(rows))))
 
 
 def lengths_from_starts(record: Record) -> Record:
@@ -82,8 +83,10 @@ def _side_by_side(plain: PlainLines) -> PlainLines:
             continue
         columns: list[PlainLines] = [[(line, text)] for _, text in heads]
         rest: PlainLines = []
+        begins = [at for at, _ in heads]
+        is_ruled = _are_ruled([text for _, text in plain[top + 1 :]], begins)
         for below, text in plain[top + 1 :]:
-            cells = _in_columns(text, [at for at, _ in heads])
+            cells = _cut_at(text, begins) if is_ruled else _in_columns(text, begins)
             for column, cell in zip(columns, cells, strict=True):
                 if cell:
                     column.append((below, cell))
@@ -92,6 +95,26 @@ def _side_by_side(plain: PlainLines) -> PlainLines:
         if all(len(column) > 1 for column in columns):
             return [*plain[:top], *(row for column in columns for row in column), *rest]
     return plain
+
+
+def _are_ruled(rows: Sequence[str], heads: Sequence[int]) -> bool:
+    """Whether every row that reaches so far begins a word just below each heading, and gaps are too narrow to tell columns by."""
+    full = [row for row in rows if row.strip()]
+    reached = [(row, head) for row in full for head in heads[1:] if len(row) > head]
+    return (
+        not any("\t" in row for row in full)
+        and all(row[head - 1].isspace() and not row[head].isspace() for row, head in reached)
+        and any(not _begins_near(row, head) for row, head in reached)
+    )
+
+
+def _begins_near(row: str, head: int) -> bool:
+    """Whether a gap near the heading has more than a time behind it."""
+    return any(abs(at - head) <= _NEAR and at and not is_time(text) for at, text in _parts(row))
+
+
+def _cut_at(row: str, heads: Sequence[int]) -> list[str]:
+    return [row[start:stop].strip() for start, stop in zip([0, *heads[1:]], [*heads[1:], len(row)])]
 
 
 def _parts(row: str) -> list[tuple[int, str]]:
@@ -118,7 +141,33 @@ def _in_columns(row: str, heads: Sequence[int]) -> list[str]:
         # of two gaps the one before a mark: the other stands before a time
         marked = [at for at in near if read_line(row[at:]).mark]
         cuts.append(min(marked or near, key=lambda at: abs(at - head), default=len(row)))
-    return [row[start:stop].strip() for start, stop in zip(cuts, [*cuts[1:], len(row)])]
+    return _cut_at(row, cuts)
+
+
+def _unwrapped(plain: PlainLines) -> PlainLines:
+    """A title that goes on below: a mark and no time, and on the next line a time and no mark, where all other lines have both or
+    no such pair could be told from them."""
+    read = [read_line(row) if row.strip() else None for _, row in plain]
+    goes_on = [
+        at
+        for at, (first, second) in enumerate(zip(read, read[1:]))
+        if first is not None
+        and second is not None
+        and bool(first.mark and first.body and second.body and second.timed)
+        and not (first.timed or second.mark or second.bullet)
+        and read_heading(tidy(plain[at + 1][1])) is None
+    ]
+    unmarked = sum(line is not None and line.timed and not line.mark and bool(line.body) for line in read)
+    if len(goes_on) != unmarked or not any(line is not None and line.mark and line.timed for line in read):
+        return plain
+    rows: PlainLines = []
+    for at, (line, row) in enumerate(plain):
+        if at - 1 in goes_on:
+            line.reads_as = "track"
+            rows[-1] = (rows[-1][0], f"{rows[-1][1].rstrip()} {row.strip()}")
+        else:
+            rows.append((line, row))
+    return rows
 
 
 def _several_in_a_line(plain: PlainLines) -> PlainLines:

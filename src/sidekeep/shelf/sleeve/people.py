@@ -99,10 +99,18 @@ def _settle_artists(lines: Sequence[Draft], record_artist: str, mixed: bool) -> 
             len(found) >= max(_MANY, 0.8 * len(lines))
             and len({a.casefold() for a in artists}) > len(artists) / 2
         )
+        if pattern is DASH and _are_names_behind(found, lines):
+            for draft, (title, name) in found:
+                draft.title = title
+                if mixed:
+                    draft.artist = name
+                else:
+                    draft.composer = name
+            continue
         works = sum(bool(WORK_WORDS.search(artist)) for artist in artists) > len(artists) / 2
         for (draft, halves), artist in zip(found, artists):
             title = halves[1] if artist_first else halves[0]
-            sure = artist.casefold() == own
+            sure = bool(own) and artist.casefold() == own
             if pattern is _COLON:
                 likely = draft.printed.dash_time and not WORK_WORDS.search(artist)
                 likely = likely or (mixed and habit and not works)
@@ -110,6 +118,15 @@ def _settle_artists(lines: Sequence[Draft], record_artist: str, mixed: bool) -> 
                 likely = (mixed or habit) and not works
             if sure or likely:
                 draft.artist, draft.title = artist, title
+
+
+def _are_names_behind(found: Sequence[tuple[Draft, tuple[str, str]]], lines: Sequence[Draft]) -> bool:
+    """Whether it is the names that stand behind the dash: with initials there and none before, on most lines."""
+    named = sum(
+        bool(_INITIAL.search(name) and _names(name)) and not _INITIAL.search(title)
+        for _, (title, name) in found
+    )
+    return named >= max(_MANY, 0.6 * len(lines)) and 2 * named > len(found)
 
 
 def _settle_composers(lines: Sequence[Draft]) -> None:

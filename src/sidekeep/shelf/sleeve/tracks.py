@@ -115,6 +115,7 @@ class TrackList:
     def settle(self, record_artist: str) -> tuple[Side, ...]:
         """Titles and people told apart, numbers checked, every line told its place."""
         drafts = [draft for tracks in self.sides.values() for draft in tracks]
+        self._return_numbers()
         settle_people(drafts, record_artist)
         self._check_numbers()
         self._check_parts()
@@ -134,6 +135,24 @@ class TrackList:
             line.reads_as = "track"
             line.side, line.track = places[id(draft)]
         return tuple(sides)
+
+    def _return_numbers(self) -> None:
+        """A bare number before some titles of a side, that counts none of them, is part of the title: ``99 Barrels``."""
+        for tracks in self.sides.values():
+            numbered = [
+                (index, draft)
+                for index, draft in enumerate(tracks, start=1)
+                if draft.printed.mark.isdecimal() and draft.line.text.startswith(f"{draft.printed.mark} ")
+            ]
+            marked = sum(bool(draft.printed.mark) for draft in tracks)
+            if len(numbered) == marked < len(tracks) and all(
+                draft.printed.number != index for index, draft in numbered
+            ):
+                for _, draft in numbered:
+                    printed = draft.printed
+                    draft.printed = dataclasses.replace(
+                        printed, mark="", number=None, body=f"{printed.mark} {printed.body}"
+                    )
 
     def _check_numbers(self) -> None:
         """Report marks that jump: a line may have been lost."""
@@ -175,18 +194,23 @@ class TrackList:
                         break
 
     def _check_times(self) -> None:
-        """Report a title that ends like a time, where it has none: for sure, or because most of the others of its side have one.
-        It stays a title: only the person knows."""
+        """Report a title that holds what looks like a time, where it has none: for sure, or because most of its side have one or
+        look so. It stays a title: only the person knows."""
         for tracks in self.sides.values():
             timed = sum(draft.printed.timed for draft in tracks)
+            alike = {
+                id(draft): like_a_time(draft.title)
+                for draft in tracks
+                if not (draft.printed.timed or draft.printed.literal or "title" in draft.attributes)
+            }
+            alike = {key: found for key, found in alike.items() if found[0]}
+            usual = timed + (len(alike) if len(alike) > 1 else 0)
             for draft in tracks:
-                if draft.printed.timed or draft.printed.literal or "title" in draft.attributes:
-                    continue
-                time, is_clear = like_a_time(draft.title)
-                if time and (is_clear or 2 * timed > len(tracks)):
+                time, is_clear = alike.get(id(draft), ("", False))
+                if time and (is_clear or 2 * usual >= len(tracks)):
                     draft.line.doubt(
                         "time-perhaps",
-                        f"its title ends like a time; if it is one, write {time}, if not, put the title in quotes",
+                        f"its title seems to hold a time; if it does, write {time} behind it, if not, put the title in quotes",
                         time=time,
                     )
 

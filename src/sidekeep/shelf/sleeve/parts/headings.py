@@ -25,6 +25,11 @@ _DISC = re.compile(
 )
 
 
+_GOES_ON = re.compile(
+    r"\s*[-\u2013\u2014(\[,]?\s*(?:cont(?:['\u2019]?d|inued|inues)?|fortsetzung|forts|suite|seguito|continua)\.?\s*[)\]]?:?",
+    re.IGNORECASE,
+)
+"""``Side A cont'd``: over the page."""
 _ON_THE_LABEL = re.compile(
     r"[\s,;:/|()-]*(?:(?:stereo|mono|lp|ep|33(?:\s?1/3|\s?\u2153|[.,]3+)?|45|78|rpm|r\.p\.m\.?|u/min)[\s,;:/|()-]*)+",
     re.IGNORECASE,
@@ -72,7 +77,7 @@ def read_heading(line: str) -> Heading | None:
 def _side_heading(name: str, match: re.Match[str], disc: int, *, may_be_title: bool) -> Heading | None:
     """The heading of the side of this name, as it was matched; None where what follows makes it the title of a track."""
     rest = match["rest"]
-    if rest.strip() and _ON_THE_LABEL.fullmatch(rest):
+    if rest.strip() and (_ON_THE_LABEL.fullmatch(rest) or _GOES_ON.fullmatch(rest)):
         return Heading(side=name, disc=disc)
     if rest[:1].isalnum() or (may_be_title and _is_plain_sentence(rest)):
         return None

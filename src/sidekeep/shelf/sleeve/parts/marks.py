@@ -14,7 +14,7 @@ _POSITION = re.compile(
     r"[(\[]?(?P<mark>(?P<side>[A-Za-z])(?P<twice>(?P=side))?\s?[-.]?\s?(?P<side_number>[0-9]{1,2})(?P<part>[a-z](?=[\s.):\]]))?"
     r"|(?P<disc>[0-9]{1,2})-(?P<disc_number>[0-9]{1,2})(?=[\s.):\]])"
     r"|(?P<number>[0-9]{1,3})(?P<number_part>[a-z](?=[.):\]]))?)"
-    r"(?:\s*[)\]]\s*[-.:\u2013\u2014]?\s*|\s*[.:]\s*(?![0-9])|\s+[-\u2013\u2014|]\s*|-\s+|\s+|$)",
+    r"(?:\s*[)\]]\s*[-.:\u2013\u2014]?\s*|\s*[.:]\s*(?![0-9])|\s+[-\u2013\u2014|]\s*|-\s+|\u2014(?![0-9])|\s+|$)",
 )
 _STRICT_LETTER = re.compile(r"^(?P<mark>AA|BB|[A-H])(?:\s*[.:)/]\s+|\s+[-\u2013\u2014]\s+|\t+|\s{2,})(?=\S)")
 _LOOSE_LETTER = re.compile(r"^(?P<mark>AA|BB|[A-H])\s+(?=\S)")
@@ -52,7 +52,7 @@ def take_mark(text: str, *, letters: bool = False) -> tuple[PrintedMark, str]:
         return PrintedMark(match["mark"], match["mark"], None if letters else 1), text[match.end() :]
     match = _ROMAN.match(text)
     if match is not None and match["mark"]:
-        return PrintedMark(match["mark"], "", _roman(match["mark"])), text[match.end() :]
+        return PrintedMark(match["mark"], "", roman_number(match["mark"])), text[match.end() :]
     return PrintedMark(), text
 
 
@@ -62,6 +62,7 @@ def loose_letter(text: str) -> str:
     return match["mark"] if match else ""
 
 
-def _roman(mark: str) -> int:
+def roman_number(mark: str) -> int:
+    """The value of a Roman number of capital I, V and X."""
     values = [{"I": 1, "V": 5, "X": 10}[letter] for letter in mark]
     return sum(-v if v < max(values[k:]) else v for k, v in enumerate(values))

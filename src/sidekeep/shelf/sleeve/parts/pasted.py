@@ -27,6 +27,7 @@ _MARK_LAST = re.compile(
 _TIME_LAST = re.compile(
     r"(?:(?P<h>\d{1,2})\s?[:\uff1a\u2236]\s?)?(?P<m>\d{1,3})\s?[:\uff1a\u2236]\s?(?P<s>\d{2})(?=[)\]\uff09\s.,;]*$)"
 )
+_TIME_FIRST = re.compile(r"^(?P<before>\s*[(\[]?)(?P<m>\d{1,3})[:\uff1a\u2236](?P<s>\d{2})(?=[)\]\s])")
 _POINTS = {"\uff0e": ".", "\u3001": ".", "\uff09": ")"}
 
 
@@ -48,6 +49,9 @@ def plain_numbers(line: str) -> str:
     if mark is not None and not mark[0].isascii():
         point = _POINTS.get(mark["point"], mark["point"])
         line = _digits(unicodedata.normalize("NFKC", mark["number"])) + point + line[mark.end() :]
+    first = _TIME_FIRST.match(line)
+    if first is not None and not first[0].isascii():
+        line = f"{first['before']}{_digits(first['m'])}:{_digits(first['s'])}{line[first.end() :]}"
     time = _TIME_LAST.search(line)
     if time is not None:
         line = (
