@@ -1,13 +1,7 @@
 /** Every place is an address; this module reads and writes them and tells who listens when they change. */
 import { useEffect, useState } from "./html.js";
 
-/**
- * @typedef {object} Address
- * @property {"shelf" | "new" | "phone" | "turntable" | "sleeve" | "side" | "copies" | "later" | "lost"} place
- * @property {string} record  id of the record, or empty
- * @property {string} side  letter of the side, or empty
- * @property {Record<string, string>} at  what stands after the hash: a time, a span
- */
+/** @typedef {import("./shapes.js").Address} Address */
 
 const RECORD_PLACES = new Set(["sleeve", "turntable", "copies", "later"]);
 

@@ -4,25 +4,11 @@
  * and remembered by this browser; the next page asks whether it was made.
  */
 import { isLeaving } from "./leaving.js";
-import { get, post, put, Refused } from "./server.js";
+import { get, post, put, recordApi, Refused } from "./server.js";
 import { keepRecord, knownNow, loadRecord, onEvent, tell, unsay } from "./store.js";
 
-/**
- * @typedef {object} Asked  one change as it is sent
- * @property {string} id  of the record
- * @property {string} path  below the record
- * @property {boolean} puts
- * @property {Record<string, any>} body
- * @property {string} what  in words
- * @property {number} [revision]  the one it was sent for, once it was
- * @property {boolean} [insists]  it is wanted whatever came between
- */
-/**
- * @typedef {object} Waiting
- * @property {Asked} asked
- * @property {Promise<any> | null} answer  null until it is sent
- * @property {boolean} left  to the next page: this one goes
- */
+/** @typedef {import("./shapes.js").Asked} Asked */
+/** @typedef {import("./shapes.js").Waiting} Waiting */
 
 const REMEMBERED = "sidekeep unanswered ";
 const MINE = `${REMEMBERED}${Math.random().toString(36).slice(2)}`;
@@ -72,7 +58,7 @@ function lineUp(asked) {
 /** @param {Asked} asked @param {any} revision @returns {Promise<any>} */
 function send(asked, revision) {
   asked.revision ??= revision;
-  return (asked.puts ? put : post)(`/api/records/${encodeURIComponent(asked.id)}/${asked.path}`, { ...asked.body, revision: asked.revision });
+  return (asked.puts ? put : post)(recordApi(asked.id, asked.path), { ...asked.body, revision: asked.revision });
 }
 
 /** Send it in its turn, and hear what came of it. @param {Waiting} waiting @returns {Promise<any>} */
@@ -139,7 +125,7 @@ onEvent("hello", () => void makeUnheard());
 
 /** Whether the change after the revision it was sent for is this one. @param {Asked} asked */
 async function isMade(asked) {
-  const { entries } = await get(`/api/records/${encodeURIComponent(asked.id)}/history`).catch(() => ({ entries: [] }));
+  const { entries } = await get(recordApi(asked.id, "history")).catch(() => ({ entries: [] }));
   const made = entries.find((/** @type {any} */ entry) => entry.seq === /** @type {number} */ (asked.revision) + 1);
   if (!made) return false;
   if (asked.path !== "edits") return made.by === asked.path;

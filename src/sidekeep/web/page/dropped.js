@@ -2,7 +2,7 @@
 import { useLayoutEffect, useRef } from "./html.js";
 import { tell } from "./store.js";
 
-/** @typedef {{takes: (file: File) => boolean, take: (files: File[]) => void}} Part */
+/** @typedef {import("./shapes.js").Dropped} Part */
 
 /** @type {Set<{current: Part}>} */
 const parts = new Set();

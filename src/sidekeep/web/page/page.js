@@ -80,7 +80,7 @@ function Page() {
   `;
 }
 
-/** The way of one record from sleeve to copies, with where it stands. @param {{id: string, address: import("./address.js").Address}} props */
+/** The way of one record from sleeve to copies, with where it stands. @param {{id: string, address: import("./shapes.js").Address}} props */
 function Way({ id, address }) {
   const record = useRecord(id);
   const known = useKnown();

@@ -48,6 +48,10 @@ const json = (answer) => (answer.status === 204 ? null : answer.json());
 
 /** @param {string} path @returns {Promise<any>} */
 export const get = (path) => ask("GET", path).then(json);
+/** The address of a record in the interface, and of what is below it. @param {string} id @param {string} [below] */
+export const recordApi = (id, below = "") => `/api/records/${encodeURIComponent(id)}${below && "/"}${below}`;
+/** Of a take. @param {string} id @param {string} below */
+export const takeApi = (id, below) => `/api/takes/${encodeURIComponent(id)}/${below}`;
 /** What may be asked again before it is answered: null for an answer that a later question has overtaken. @returns {(path: string) => Promise<any>} */
 export function newestOnly() {
   let asked = 0;

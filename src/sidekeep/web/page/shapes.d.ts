@@ -72,3 +72,143 @@ export interface State {
   session: Session | null; jobs: Job[]; pile: string[]; settings: Record<string, unknown>; gauge?: { on: boolean } | null;
 }
 export interface Input { name: string; id?: string; label?: string; channels: number; rate_hz: number; bits: number; chosen: boolean; default?: boolean; notes?: string[]; is_monitor?: boolean }
+
+/** What the page itself passes from part to part. */
+
+export interface Address {
+  place: "shelf" | "new" | "phone" | "turntable" | "sleeve" | "side" | "copies" | "later" | "lost";
+  /** Id of the record, or empty. */
+  record: string;
+  /** Letter of the side, or empty. */
+  side: string;
+  /** What stands after the hash: a time, a span. */
+  at: Record<string, string>;
+}
+
+/** One change as it is sent. */
+export interface Asked {
+  /** Of the record. */
+  id: string;
+  /** Below the record. */
+  path: string;
+  puts: boolean;
+  body: Record<string, any>;
+  /** In words. */
+  what: string;
+  /** The one it was sent for, once it was. */
+  revision?: number;
+  /** It is wanted whatever came between. */
+  insists?: boolean;
+}
+export interface Waiting {
+  asked: Asked;
+  /** Null until it is sent. */
+  answer: Promise<any> | null;
+  /** To the next page: this one goes. */
+  left: boolean;
+}
+
+/** Something said to the person, until they have seen it. */
+export interface Notice {
+  id: number;
+  text: string;
+  severity: "note" | "look" | "act";
+  action: { text: string; run: () => void } | null;
+  /** Called once it has been seen. */
+  put_by: (() => void) | null;
+}
+export interface Known {
+  link: "starting" | "up" | "down";
+  /** The server's state, or null before the first hello. */
+  state: any;
+  /** Whole records by id. */
+  records: Map<string, any>;
+  /** Summaries, or null before the first answer. */
+  shelf: any[] | null;
+  jobs: Map<string, any>;
+  session: any;
+  notices: Notice[];
+  /** The newest news for a screen reader. */
+  said: string;
+  /** What the live survey told of the side that is being taken. */
+  live: any[];
+  /** The newest reading. */
+  meter: any;
+  /** Why, while the disk of the shelf is not there. */
+  shelf_gone: string;
+}
+
+/** What is listened to. */
+export interface Heard {
+  rate_hz: number;
+  /** Frames. */
+  length: number;
+  versions: string[];
+  /** The version that is heard at first. */
+  first: string;
+  read: (start: number, stop: number) => Promise<{ rate_hz: number; sounds: Record<string, Float32Array[]> }>;
+}
+/** One uninterrupted stretch of listening. */
+export interface Run {
+  /** Frame heard at `at`. */
+  from: number;
+  /** Time of the context. */
+  at: number;
+  /** First frame not asked for yet. */
+  next: number;
+  loop: Span | null;
+  out: GainNode;
+  gains: Record<string, GainNode>;
+  sources: AudioScheduledSourceNode[];
+  over: boolean;
+  piece: number;
+  loading: boolean;
+}
+/** What is listened to of two takes, and where; places are seconds of the old take. */
+export interface Ear {
+  sound: import("./sound/listening.js").Listening;
+  now: () => number;
+  start_s: number;
+  stop_s: number;
+  put: (at_s: number) => void;
+  listen: () => void;
+  around: (at_s: number) => void;
+  /** The place that is heard again and again. */
+  rounding: number | null;
+}
+
+/** Frames. */
+export interface Span { start: number; stop: number }
+export interface Spot { x: number; y: number }
+/** The point in the middle, in millimetres, and pixels a millimetre. */
+export interface Seen { x: number; y: number; scale: number }
+/** How much of each pixel of a small square is covered, 0 to 255. */
+export interface Stamp { size: number; cover: Uint8Array }
+/** Columns of (low, high) for each channel. */
+export interface Tile { values: Float32Array; columns: number; channels: number }
+/** What the strip shows. */
+export interface Scene {
+  start: number; stop: number; needle: number | null; playing: boolean; version: string; choice: any; region: Span | null;
+  marks: { frame: number; segue: boolean }[]; cut: any;
+}
+/** What a picture does with mouse, fingers and wheel. */
+export interface Wishes {
+  down?: (event: PointerEvent, at: Spot) => void;
+  /** One finger or the mouse, once it has moved more than a tap would. */
+  drag: (from: Spot, to: Spot) => void;
+  /** Two fingers: over 1 when they go apart. */
+  pinch: (factor: number, middle: Spot) => void;
+  tap: (at: Spot) => void;
+  /** A drag has ended. */
+  dropped?: () => void;
+  wheel: (event: WheelEvent, at: Spot) => void;
+}
+export interface Dropped { takes: (file: File) => boolean; take: (files: File[]) => void }
+
+export type Edge = "start" | "stop";
+export type Choice = { kind: "mark"; track: number; edge: Edge } | { kind: "repair"; id: string | number } | ({ kind: "region" } & Span) | { kind: "finding"; at: number };
+export type Edit = (edit: any, what?: string) => Promise<any>;
+/** What the parts of the Side place are given. */
+export interface OnSide { desk: import("./side/desk.js").Desk; record: any; side: any; unsure: any; edit: Edit }
+/** Of a record alone. */
+export interface OfRecord { record: any }

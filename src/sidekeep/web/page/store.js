@@ -1,33 +1,11 @@
 /** What the page knows: one truth for all places, kept fresh by the server's events. */
 import { useEffect, useState } from "./html.js";
-import { get, listen, post, Refused } from "./server.js";
+import { get, listen, post, recordApi, Refused } from "./server.js";
 import { capital } from "./words.js";
 
-/**
- * @typedef {object} Notice  something said to the person, until they have seen it
- * @property {number} id
- * @property {string} text
- * @property {"note" | "look" | "act"} severity
- * @property {{text: string, run: () => void} | null} action
- * @property {(() => void) | null} put_by  called once it has been seen
- */
+/** @typedef {import("./shapes.js").Notice} Notice */
 
-/**
- * @typedef {object} Known
- * @property {"starting" | "up" | "down"} link
- * @property {any} state  the server's state, or null before the first hello
- * @property {Map<string, any>} records  whole records by id
- * @property {any[] | null} shelf  summaries, or null before the first answer
- * @property {Map<string, any>} jobs
- * @property {any} session
- * @property {Notice[]} notices
- * @property {string} said  the newest news for a screen reader
- * @property {any[]} live  what the live survey told of the side that is being taken
- * @property {any} meter  the newest reading
- * @property {string} shelf_gone  why, while the disk of the shelf is not there
- */
-
-/** @type {Known} */
+/** @type {import("./shapes.js").Known} */
 const known = { link: "starting", state: null, records: new Map(), shelf: null, jobs: new Map(), session: null, notices: [], said: "", live: [], meter: null, shelf_gone: "" };
 /** @type {Set<() => void>} */
 const listeners = new Set();
@@ -42,7 +20,7 @@ function changed() {
   listeners.forEach((listener) => listener());
 }
 
-/** The whole of what is known; the place is drawn anew when anything changes. @returns {Known} */
+/** The whole of what is known; the place is drawn anew when anything changes. @returns {import("./shapes.js").Known} */
 export function useKnown() {
   const [, set] = useState(0);
   useEffect(() => {
@@ -198,7 +176,7 @@ async function readUntilNewest(id, run) {
   try {
     for (;;) {
       run.again = false;
-      const record = await get(`/api/records/${encodeURIComponent(id)}`);
+      const record = await get(recordApi(id));
       // Something to see at once: what was overtaken is shown only where nothing is known yet.
       if (run.again && known.records.has(id)) continue;
       showRecord(record);
@@ -308,6 +286,17 @@ function keepLive(event) {
   const adds = event.code === "live-turns" || event.code === "live-damage" || event.code === "live-boundary";
   if (event.code === "live-begun") known.live = [];
   known.live = [...(adds ? known.live : known.live.filter((each) => each.code !== event.code)), event];
+}
+
+/** What the live survey tells of the side of a session: all it has told so far, what comes, and once a lost line is back all again.
+ * @param {any} session @param {(event: any) => void} hear @returns {() => void} ends it */
+export function hearLive(session, hear) {
+  /** @param {any} event */
+  const mine = (event) => void ((!event.side || event.side === session.side) && hear(event));
+  const all = () => known.live.forEach(mine);
+  all();
+  const ends = [onEvent("live", (event) => (event.events ?? [event]).forEach(mine)), onEvent("hello", all)];
+  return () => ends.forEach((end) => end());
 }
 
 /** @type {ReturnType<typeof setTimeout> | undefined} */

@@ -1,7 +1,7 @@
 /** One take as the page holds it: what was measured, its damage, and pieces of its picture at any zoom. */
 import { useEffect, useState } from "./html.js";
 import { LP_RPM } from "./pictures/light.js";
-import { get, getBytes, Refused } from "./server.js";
+import { get, getBytes, Refused, takeApi } from "./server.js";
 
 const TILE_COLUMNS = 4096;
 const MOST_TILES = 160;
@@ -10,12 +10,7 @@ const COARSER = 5;
 /** Mended pictures are made from samples: only close up. */
 export const MENDED_LEVEL = 6;
 
-/**
- * @typedef {object} Tile  columns of (low, high) for each channel
- * @property {Float32Array} values
- * @property {number} columns
- * @property {number} channels
- */
+/** @typedef {import("./shapes.js").Tile} Tile */
 
 export class Take {
   /** @param {string} id @param {any} view @param {any[]} repairs */
@@ -88,7 +83,7 @@ export class Take {
     if (index < 0 || start >= stop) return undefined;
     this.tiles.set(key, "coming");
     const width = Math.ceil((stop - start) / step);
-    void getBytes(`/api/takes/${this.id}/peaks?start_frame=${start}&stop_frame=${stop}&width=${width}&as=${version}`).then(
+    void getBytes(takeApi(this.id, `peaks?start_frame=${start}&stop_frame=${stop}&width=${width}&as=${version}`)).then(
       ({ bytes, about }) => {
         if (this.tiles.get(key) !== "coming") return;
         this.tiles.set(key, { values: new Float32Array(bytes), columns: about.columns, channels: about.channels });
@@ -165,7 +160,7 @@ export class Take {
   async samples(start, stop) {
     const from = Math.max(0, start);
     const to = Math.min(this.length, stop);
-    const { bytes, about } = await getBytes(`/api/takes/${this.id}/peaks?start_frame=${from}&stop_frame=${to}&width=${to - from}`);
+    const { bytes, about } = await getBytes(takeApi(this.id, `peaks?start_frame=${from}&stop_frame=${to}&width=${to - from}`));
     const values = new Float32Array(bytes);
     const out = new Float32Array(about.columns);
     for (let at = 0; at < about.columns; at += 1) for (let channel = 0; channel < about.channels; channel += 1) out[at] += values[(at * about.channels + channel) * 2];
@@ -195,8 +190,7 @@ export function useTake(id, revision) {
   useEffect(() => {
     if (!id) return;
     let stale = false;
-    const path = `/api/takes/${encodeURIComponent(id)}`;
-    Promise.all([get(`${path}/view`), get(`${path}/damage`)]).then(
+    Promise.all([get(takeApi(id, "view")), get(takeApi(id, "damage"))]).then(
       ([view, damage]) => {
         if (stale) return;
         const have = kept.get(id);

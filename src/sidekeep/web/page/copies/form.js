@@ -1,5 +1,6 @@
 /** The form of the copies: what the recipe says of files, none of which changes the sound. */
 import { html } from "../html.js";
+import { Select, Tick } from "../parts.js";
 import { readNumber, useChoice, useField } from "../field.js";
 
 const FRONTS = { cover: "cover.jpg", folder: "folder.jpg", both: "cover.jpg and folder.jpg" };
@@ -41,11 +42,11 @@ function Count({ label, value, min, max, unit, set }) {
 /** @param {{label: string, value: boolean, set: (value: boolean) => Promise<unknown>}} props */
 function Check({ label, value, set }) {
   const [on, choose] = useChoice(value, set);
-  return html`<label class="check"><input type="checkbox" checked=${on} onChange=${(/** @type {any} */ event) => void choose(event.target.checked)} /><span>${label}.</span></label>`;
+  return html`<${Tick} on=${on} set=${choose}>${label}.<//>`;
 }
 
 /** One of a few words. @param {{label?: string, value: string, words: Record<string, string>, set: (value: string) => Promise<unknown>}} props */
 export function Pick({ label, value, words, set }) {
   const [now, choose] = useChoice(value, set);
-  return html`<select aria-label=${label} value=${now} onChange=${(/** @type {any} */ event) => void choose(event.target.value)}>${Object.entries(words).map(([name, text]) => html`<option value=${name} selected=${name === now}>${text}</option>`)}</select>`;
+  return html`<${Select} label=${label} value=${now} options=${Object.entries(words)} set=${choose} />`;
 }

@@ -1,7 +1,8 @@
 /** The recipe as a file: saved, followed from a file, or taken over from another record. */
 import { makeEdit } from "../changes.js";
 import { html, useEffect, useState } from "../html.js";
-import { get } from "../server.js";
+import { Select } from "../parts.js";
+import { get, recordApi } from "../server.js";
 import { loadShelf, tell, told, useKnown } from "../store.js";
 import { nameOf } from "../words.js";
 
@@ -33,15 +34,13 @@ export function RecipeFile({ record }) {
     input.value = "";
   };
   const take_over = async () => {
-    const other = await told(get(`/api/records/${encodeURIComponent(from)}/recipe`));
+    const other = await told(get(recordApi(from, "recipe")));
     if (other && (await makeEdit(record.id, { kind: "recipe", ...settingsOf(other.choices) }, "The recipe"))) tell("The settings are taken over; which repairs are left alone stays as it was here.");
   };
   return html`<details class="more-ways" onToggle=${(/** @type {any} */ event) => setOpen(event.currentTarget.open)}><summary>Save or follow a recipe</summary>
-    ${others.length > 0 && html`<p class="as-other"><label>Treat it as <select value=${from} onChange=${(/** @type {any} */ event) => setFrom(event.target.value)}>
-        <option value="" selected=${!from}>choose a record</option>
-        ${others.map((other) => html`<option key=${other.id} value=${other.id} selected=${other.id === from}>${other.artist ? `${other.artist}: ` : ""}${nameOf(other)}</option>`)}</select></label>
+    ${others.length > 0 && html`<p class="as-other"><label>Treat it as <${Select} value=${from} options=${[["", "choose a record"], ...others.map((other) => [other.id, `${other.artist ? `${other.artist}: ` : ""}${nameOf(other)}`])]} set=${setFrom} /></label>
       <button disabled=${!from} onClick=${take_over}>Take its settings over</button></p>`}
-    <p class="buttons"><a class="button" href=${`/api/records/${encodeURIComponent(record.id)}/recipe/file`} download=${`${nameOf(record).replace(/[/\\]/g, "-")} recipe.toml`}>Save the recipe as a file</a>
+    <p class="buttons"><a class="button" href=${recordApi(record.id, "recipe/file")} download=${`${nameOf(record).replace(/[/\\]/g, "-")} recipe.toml`}>Save the recipe as a file</a>
       <label class="button">Follow a recipe from a file<input class="unseen" type="file" accept=".toml,text/plain,application/toml" onChange=${(/** @type {any} */ event) => void follow(event.target)} /></label></p>
     <p class="soft">A recipe file says all of it, which repairs are left alone too.</p>
   </details>`;

@@ -1,7 +1,8 @@
 /** Two takes of a side laid over each other: the marks of both on one disc, and both to listen to. */
-import { html, useEffect, useRef, useState } from "../html.js";
+import { html, useRef } from "../html.js";
+import { useAnswer } from "../parts.js";
 import { LP_RPM } from "../pictures/light.js";
-import { get } from "../server.js";
+import { takeApi } from "../server.js";
 import { capital, clock, count, decibels, whole } from "../words.js";
 import { ListenToBoth, useEar } from "./listen.js";
 
@@ -16,15 +17,7 @@ const NOMINAL_TURN_S = 60 / LP_RPM;
  * @param {{found: any, old: any, young: any, colour: string}} props what the comparison found, the two takes, the colour of the label
  */
 export function TwoDiscs({ found, old, young, colour }) {
-  const [damage, setDamage] = useState(/** @type {any[]} */ ([]));
-  useEffect(() => {
-    let stale = false;
-    setDamage([]);
-    void get(`/api/takes/${encodeURIComponent(old.id)}/damage`).then((answer) => !stale && setDamage(answer.repairs), () => undefined);
-    return () => {
-      stale = true;
-    };
-  }, [old.id]);
+  const damage = useAnswer(takeApi(old.id, "damage"))?.repairs ?? [];
   const period_s = found.turn?.period_s || NOMINAL_TURN_S;
   const { offset_s, speed_ratio } = found.alignment;
   /** A moment of the new take, as it is on the old one. @param {number} at_s */
@@ -34,7 +27,7 @@ export function TwoDiscs({ found, old, young, colour }) {
   const added = found.marks.new ?? [];
   const gone = found.marks.gone ?? [];
   const gone_at = gone.map((/** @type {any} */ mark) => mark.start_s);
-  const kept = [...damage].sort((a, b) => b[5] - a[5]).slice(0, MOST_POINTS).map((row) => row[1] / old.rate_hz)
+  const kept = [...damage].sort((a, b) => b[5] - a[5]).slice(0, MOST_POINTS).map((/** @type {any} */ row) => row[1] / old.rate_hz)
     .filter((at_s) => !gone_at.some((/** @type {number} */ other) => Math.abs(other - at_s) < 0.002));
   /** @param {number} at_s */
   const radiusAt = (at_s) => EDGE_MM - Math.min(1, Math.max(0, at_s / old.length_s)) * (EDGE_MM - INSIDE_MM);
@@ -63,16 +56,14 @@ export function TwoDiscs({ found, old, young, colour }) {
     <figure><svg viewBox="-152 -152 304 304" role="img" onClick=${press} class=${ear ? "can-press" : null} aria-label=${`Both takes from above: ${count(added.length, "new mark")}, ${count(gone.length, "mark")} gone.`}>
       <circle class="disc" r="150" /><path class="on-both" d=${dots} /><path class="gone" d=${rings} /><path class="new" d=${diamonds} />${ear && html`<circle class="groove" ref=${groove} r=${EDGE_MM} />`}<circle r="50" fill=${colour} /><circle class="disc-hole" r="3.6" /></svg></figure>
     <div><ul class="disc-key">
-      <li><svg viewBox="-5 -5 10 10" aria-hidden="true"><rect class="disc" x="-5" y="-5" width="10" height="10" /><path class="new" d="M0-3.4l3.4 3.4-3.4 3.4-3.4-3.4z" /></svg>${capital(count(added.length, "new mark"))}</li>
-      <li><svg viewBox="-5 -5 10 10" aria-hidden="true"><rect class="disc" x="-5" y="-5" width="10" height="10" /><path class="gone" d="M-2.4 0a2.4 2.4 0 1 0 4.8 0a2.4 2.4 0 1 0-4.8 0" /></svg>${capital(count(gone.length, "mark"))} gone</li>
-      <li><svg viewBox="-5 -5 10 10" aria-hidden="true"><rect class="disc" x="-5" y="-5" width="10" height="10" /><path class="on-both" d="M0 0h0" /></svg>On both: ${whole(found.marks.persisting ?? kept.length)}</li></ul>
+      ${[["new", "M0-3.4l3.4 3.4-3.4 3.4-3.4-3.4z", capital(count(added.length, "new mark"))], ["gone", "M-2.4 0a2.4 2.4 0 1 0 4.8 0a2.4 2.4 0 1 0-4.8 0", `${capital(count(gone.length, "mark"))} gone`], ["on-both", "M0 0h0", `On both: ${whole(found.marks.persisting ?? kept.length)}`]].map(([kind, shape, words]) => html`<li key=${kind}><svg viewBox="-5 -5 10 10" aria-hidden="true"><rect class="disc" x="-5" y="-5" width="10" height="10" /><path class=${kind} d=${shape} /></svg>${words}</li>`)}</ul>
       <p class="soft">From above: the edge is where the side begins, the angle is the place in the turn. A scratch is a line.</p>
       ${ear ? html`<${ListenToBoth} ear=${ear} gain_db=${found.heard.gain_db} onNew=${onNew} moved=${moved} />` : html`<p class="soft">Compare them again to listen to both here.</p>`}
       ${loudest.length > 0 && html`<${Marks} marks=${loudest} ear=${ear} all=${listed.length} />`}
     </div></div>`;
 }
 
-/** The loudest marks, new and gone, to hear around and around. @param {{marks: any[], ear: import("./listen.js").Ear | null, all: number}} props */
+/** The loudest marks, new and gone, to hear around and around. @param {{marks: any[], ear: import("../shapes.js").Ear | null, all: number}} props */
 function Marks({ marks, ear, all }) {
   return html`<h3>The marks${all > marks.length ? `, the ${count(marks.length, "loudest", "loudest")}` : ""}</h3>
     <table class="new-marks"><thead><tr><th scope="col">At</th><th scope="col">Mark</th><th scope="col">Over the music</th>${ear && html`<th scope="col">Listen</th>`}</tr></thead>

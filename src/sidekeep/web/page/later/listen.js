@@ -8,17 +8,7 @@ import { clock, decibels } from "../words.js";
 const AROUND_S = 3;
 const WORDS = /** @type {Record<string, string>} */ ({ old: "old", new: "new", difference: "what differs" });
 
-/**
- * @typedef {object} Ear  what is listened to and where; places are seconds of the old take
- * @property {Listening} sound
- * @property {() => number} now
- * @property {number} start_s
- * @property {number} stop_s
- * @property {(at_s: number) => void} put
- * @property {() => void} listen
- * @property {(at_s: number) => void} around
- * @property {number | null} rounding  the place that is heard again and again
- */
+/** @typedef {import("../shapes.js").Ear} Ear */
 
 /**
  * @param {string} old @param {string} young ids of the takes

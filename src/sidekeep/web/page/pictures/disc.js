@@ -1,5 +1,5 @@
 /** A side from above: radius is time, angle the place in the turn. Near enough, the grooves beside each other, to single samples. */
-import { circle, lightAlong, paintLabel, placing } from "./light.js";
+import { brush, circle, lightAlong, paintLabel, placing } from "./light.js";
 import { Pixels } from "./pixels.js";
 import { Turns } from "./turns.js";
 import { writeDamage, writeVinyl } from "./vinyl.js";
@@ -140,7 +140,7 @@ export class DiscPicture {
       this.still.width = width;
       this.still.height = height;
     }
-    const context = /** @type {CanvasRenderingContext2D} */ (this.still.getContext("2d"));
+    const context = brush(this.still);
     const scale = this.scale(canvas);
     context.setTransform(scale, 0, 0, scale, width / 2 - this.x * scale, height / 2 - this.y * scale);
     const seen = { x: this.x, y: this.y, scale, closer: this.closer };
@@ -156,7 +156,7 @@ export class DiscPicture {
     if (this.closer > 1) return;
     this.under.width = width;
     this.under.height = height;
-    /** @type {CanvasRenderingContext2D} */ (this.under.getContext("2d")).drawImage(this.still, 0, 0);
+    brush(this.under).drawImage(this.still, 0, 0);
     this.underView = this.stillView;
   }
 
@@ -180,7 +180,7 @@ export class DiscPicture {
   draw(canvas, scene) {
     this.isRough = this.#isMoving(canvas);
     if (!this.isRough) this.#paintStill(canvas, scene.tracks);
-    const context = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
+    const context = brush(canvas);
     context.setTransform(1, 0, 0, 1, 0, 0);
     context.clearRect(0, 0, canvas.width, canvas.height);
     if (this.isRough && this.underView) this.#place(context, canvas, this.under, this.underView);

@@ -130,6 +130,9 @@ function write(context, text, width, y, size, font) {
   lines.slice(0, 2).forEach((line, at) => context.fillText(at === 1 && lines.length > 2 ? `${line} …` : line, 0, y + 1.15 * size * at));
 }
 
+/** What draws on a canvas. @param {HTMLCanvasElement} canvas @param {CanvasRenderingContext2DSettings} [how] */
+export const brush = (canvas, how) => /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d", how));
+
 /** Size a canvas to its box in device pixels; true when it changed. @param {HTMLCanvasElement} canvas */
 export function fit(canvas) {
   const ratio = Math.min(2, devicePixelRatio || 1);

@@ -1,5 +1,5 @@
 /** The disc that draws itself while it is recorded, from the edge inward, with the level of both channels around it. */
-import { LP_RPM, circle, css, lightOf, paintLabel, placing, shade } from "./light.js";
+import { brush, LP_RPM, circle, css, lightOf, paintLabel, placing, shade } from "./light.js";
 
 const BOTTOM_DB = -48;
 const USUAL_AIM = [-12, -6];
@@ -88,7 +88,7 @@ export class LivePicture {
 
   /** @param {HTMLCanvasElement} canvas @param {{moving: boolean, still: boolean}} how */
   draw(canvas, how) {
-    const context = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
+    const context = brush(canvas);
     const size = Math.min(canvas.width, canvas.height);
     const place = this.place;
     const scale = size / (2 * (place.edge + 30));
@@ -128,7 +128,7 @@ export class LivePicture {
       disc.height = canvas.height;
       this.drawn.clear();
     }
-    const context = /** @type {CanvasRenderingContext2D} */ (disc.getContext("2d"));
+    const context = brush(disc);
     context.setTransform(scale, 0, 0, scale, canvas.width / 2, canvas.height / 2);
     if (this.drawn.size === 0) {
       context.clearRect(-999, -999, 1998, 1998);

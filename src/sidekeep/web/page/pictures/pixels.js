@@ -33,7 +33,7 @@ export function ramp(height, stops) {
   return out;
 }
 
-/** @typedef {{size: number, cover: Uint8Array}} Stamp  how much of each pixel of a small square is covered, 0 to 255 */
+/** @typedef {import("../shapes.js").Stamp} Stamp */
 
 /** A round spot, or a ring of some thickness. @param {number} radius pixels @param {number} [thick] @returns {Stamp} */
 export function spot(radius, thick = Infinity) {

@@ -2,7 +2,7 @@
  * A side unrolled: time to the right, once round the disc from bottom to top. Near enough, the single groove itself (groove.js).
  * What fills the canvas is written as pixels; only the few lines over it are drawn.
  */
-import { lightOf, loudOf, MARK_WIDTH, shade, steady } from "./light.js";
+import { brush, lightOf, loudOf, MARK_WIDTH, shade, steady } from "./light.js";
 import { GroovePicture } from "./groove.js";
 import { mix, pack, packed, Pixels, spot } from "./pixels.js";
 
@@ -21,7 +21,7 @@ export function nearness(span_s) {
   return share * share * (3 - 2 * share);
 }
 
-/** @typedef {{start: number, stop: number, needle: number | null, playing: boolean, version: string, choice: any, region: {start: number, stop: number} | null, marks: {frame: number, segue: boolean}[], cut: any}} Scene */
+/** @typedef {import("../shapes.js").Scene} Scene */
 
 export class StripPicture {
   /** @param {import("../take.js").Take} take */
@@ -41,13 +41,13 @@ export class StripPicture {
     this.glow = { key: "", canvas: document.createElement("canvas") };
     /** Pixels a point is wide for its kind, and the points made at that size. */
     this.unit = 0;
-    /** @type {Map<string, import("./pixels.js").Stamp[]>} */
+    /** @type {Map<string, import("../shapes.js").Stamp[]>} */
     this.stamps = new Map();
   }
 
   /** @param {HTMLCanvasElement} canvas @param {Scene} scene */
   draw(canvas, scene) {
-    const context = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d", { alpha: false }));
+    const context = brush(canvas, { alpha: false });
     const { pixels } = this;
     const { width, height } = canvas;
     const { start, stop } = scene;
@@ -207,7 +207,7 @@ export class StripPicture {
     if (this.glow.key === key) return canvas;
     this.glow.key = key;
     canvas.width = canvas.height = 2 * reach;
-    const context = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
+    const context = brush(canvas);
     const glow = context.createRadialGradient(reach, reach, 0, reach, reach, reach);
     glow.addColorStop(0, `rgba(255,214,150,${playing ? 0.95 : 0.7})`);
     glow.addColorStop(0.16, `rgba(255,196,107,${playing ? 0.55 : 0.3})`);

@@ -11,7 +11,7 @@ const SWING = 0.2;
 const MOST_OF_HEIGHT = 0.85;
 const [LAND, DEPTH, UPPER, LOWER] = ["#5f5f64", "#0b0c0f", "#fffaf0", "#d8d1c5"].map(packed);
 
-/** @typedef {{x: number, y: number, scale: number}} Seen  the point in the middle, in millimetres, and pixels a millimetre */
+/** @typedef {import("../shapes.js").Seen} Seen */
 
 export class Turns {
   /** @param {import("../take.js").Take} take @param {ReturnType<typeof import("./light.js").placing>} place @param {{start: number, stop: number}} span */

@@ -81,7 +81,7 @@ export function writeVinyl(pixels, place, seen, light, gaps) {
  */
 export function writeDamage(pixels, repairs, spot_of, seen) {
   const size = seen.scale * Math.min(1, 2 / Math.sqrt(seen.closer)) * 0.5;
-  /** @type {Map<string, [import("./pixels.js").Stamp, import("./pixels.js").Stamp]>} */
+  /** @type {Map<string, [import("../shapes.js").Stamp, import("../shapes.js").Stamp]>} */
   const stamps = new Map(Object.entries(MARK_WIDTH).map(([kind, wide]) => [kind, [spot(Math.max(0.6, wide * size)), spot(Math.max(2, wide * size + 1), 1.2)]]));
   for (const repair of repairs) {
     const [x, y] = spot_of(repair[1]);

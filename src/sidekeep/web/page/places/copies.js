@@ -1,10 +1,11 @@
 /** Copies: what is written, how the record is treated on the way, progress, and what is there. */
 import { recordPath } from "../address.js";
-import { makeEdit, stepBack } from "../changes.js";
+import { makeEdit } from "../changes.js";
 import { draft, keepDraft } from "../drafts.js";
 import { html, useEffect, useState } from "../html.js";
 import { Missing } from "../missing.js";
-import { get, post, remove } from "../server.js";
+import { Bar, jobAtWork, newestJob, Select, Tick, UndoRedo, useAnswer } from "../parts.js";
+import { get, post, recordApi, remove } from "../server.js";
 import { askJob, loadRecord, once, tell, told, useKnown, useRecord } from "../store.js";
 import { readNumber, useField } from "../field.js";
 import { Checked } from "../shelf/checked.js";
@@ -23,19 +24,18 @@ const TITLES = { sure: "only where they are sure", printed: "all, in the sleeve'
 const USUAL_WAY = { titles: "sure", comment: "", track_names: "" };
 const LEAD_INS = { cut: "where the music begins", needle: "where the needle comes down", groove: "with the last second of groove" };
 
-/** @param {{address: import("../address.js").Address}} props */
+/** @param {{address: import("../shapes.js").Address}} props */
 export function Place({ address }) {
   const record = useRecord(address.record);
-  const known = useKnown();
+  useKnown();
   const [kinds, setKinds] = useState(/** @type {any[] | null} */ (null));
   const [chosen, setChosen] = useState(/** @type {string[]} */ (remembered()));
   const [more, setMore] = useState(() => typed(address.record));
   useEffect(() => void told(get("/api/kinds")).then((answer) => answer && setKinds(answer.kinds ?? answer)), []);
   if (!record) return html`<p class="soft waiting">One moment …</p>`;
   if (record.missing) return html`<${Missing} record=${record} />`;
-  const jobs = [...known.jobs.values()].filter((job) => job.record === record.id);
-  const working = jobs.find((job) => job.state === "running" || job.state === "waiting");
-  const last = [...jobs].reverse().find((job) => job.kind === "copies" || job.kind === "verify");
+  const working = jobAtWork(record);
+  const last = newestJob((job) => job.record === record.id && (job.kind === "copies" || job.kind === "verify"));
   const missing = record.sides.filter((/** @type {any} */ side) => !side.chosen_take).map((/** @type {any} */ side) => side.side);
   const unsure = record.sides.reduce((/** @type {number} */ sum, /** @type {any} */ side) => sum + (side.unsure?.length ?? 0), 0);
   const first_unsure = record.sides.find((/** @type {any} */ side) => side.unsure?.length);
@@ -48,7 +48,7 @@ export function Place({ address }) {
   };
   /** @param {boolean} replace */
   const write = async (replace) => {
-    const job = await askJob(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: chosen, replace, ...more });
+    const job = await askJob(recordApi(record.id, "copies"), { copies: chosen, replace, ...more });
     if (job) await loadRecord(record.id);
   };
   return html`
@@ -88,15 +88,14 @@ function Room({ room, chosen, there }) {
 
 /** @param {{kinds: any[], chosen: string[], choose: (kind: string, on: boolean) => void}} props */
 function Kinds({ kinds, chosen, choose }) {
-  return html`<ul class="kinds">${kinds.map((kind) => html`<li key=${kind.name}><label class="check"><input type="checkbox" checked=${chosen.includes(kind.name)} onChange=${(/** @type {any} */ event) => choose(kind.name, event.target.checked)} />
-    <span><strong>${kind.name}</strong> <span class="soft">${kind.purpose}</span></span></label></li>`)}</ul>`;
+  return html`<ul class="kinds">${kinds.map((kind) => html`<li key=${kind.name}><${Tick} on=${chosen.includes(kind.name)} set=${(/** @type {boolean} */ on) => choose(kind.name, on)}><strong>${kind.name}</strong> <span class="soft">${kind.purpose}</span><//></li>`)}</ul>`;
 }
 
 /** What is seldom otherwise than usual. @param {{more: typeof USUAL_WAY, set: (more: typeof USUAL_WAY) => void}} props */
 function More({ more, set }) {
   const usual = JSON.stringify(more) === JSON.stringify(USUAL_WAY);
   return html`<details class="more-ways"><summary>Titles, names and tags${usual ? "" : ": not as usual"}</summary>
-    <label>Titles are given <select value=${more.titles} onChange=${(/** @type {any} */ event) => set({ ...more, titles: event.target.value })}>${Object.entries(TITLES).map(([name, text]) => html`<option value=${name} selected=${name === more.titles}>${text}</option>`)}</select></label>
+    <label>Titles are given <${Select} value=${more.titles} options=${Object.entries(TITLES)} set=${(/** @type {string} */ titles) => set({ ...more, titles })} /></label>
     <label>A line about stylus and chain, for the tags <input type="text" maxlength="500" value=${more.comment} onInput=${(/** @type {any} */ event) => set({ ...more, comment: event.target.value })} /></label>
     <label>Files are named <input type="text" maxlength="200" placeholder="{number} {title}" value=${more.track_names} onInput=${(/** @type {any} */ event) => set({ ...more, track_names: event.target.value })} aria-describedby="name-words" /></label>
     <p class="soft" id="name-words">Words in braces are filled in: {number} {title} {artist} {side} {position} {year}.</p>
@@ -130,7 +129,7 @@ function Working({ job }) {
   const left = finishing ? null : (job.left_s ?? null);
   return html`<section class="working" aria-label="At work">
     <p class="working-what">${finishing ? "Finishing" : doingOf(job)}${job.state === "waiting" ? ", as soon as what comes before is done" : ""} …</p>
-    <progress class="bar" max="1" value=${job.share ?? 0} aria-label=${doingOf(job)}></progress>
+    <${Bar} share=${job.share} label=${doingOf(job)} />
     <p class="buttons"><span class="soft number">${job.share === null || job.share === undefined ? "" : `${Math.round(job.share * 100)} %`}${left === null ? "" : `, about ${roughly(left)} left`}</span>
       <button class="quiet" onClick=${() => void told(remove(`/api/jobs/${encodeURIComponent(job.id)}`)).then((done) => done && tell("Ended. Nothing half written stays behind."))}>End it</button></p>
   </section>`;
@@ -163,15 +162,7 @@ function writtenText(files) {
 
 /** The recipe in sentences; every choice says what it does to this record. @param {{record: any}} props */
 function Recipe({ record }) {
-  const [found, setFound] = useState(/** @type {any} */ (null));
-  const key = JSON.stringify([record.revision, record.recipe]);
-  useEffect(() => {
-    let stale = false;
-    void get(`/api/records/${encodeURIComponent(record.id)}/recipe`).then((answer) => !stale && setFound(answer), () => undefined); // without it the sentences stand, the figures do not
-    return () => {
-      stale = true;
-    };
-  }, [key]);
+  const found = useAnswer(recordApi(record.id, "recipe"), JSON.stringify([record.revision, record.recipe])); // without it the sentences stand, the figures do not
   const recipe = record.recipe ?? found?.choices ?? {}; // the record's own is the newest: what was asked about it may be of before
   const mend = recipe.mend ?? recipe;
   const level = recipe.level ?? recipe;
@@ -191,7 +182,7 @@ function Recipe({ record }) {
     ${effect && html`<${Effect} effect=${effect} />`}
     <${FileForm} copies=${recipe.copies} set=${set} />
     <${RecipeFile} record=${record} />
-    <p class="buttons"><button class="quiet" disabled=${!record.can_undo} onClick=${() => void stepBack(record.id, "undo")}>Undo</button><button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Redo</button></p>
+    <${UndoRedo} record=${record} />
   </section>`;
 }
 
@@ -225,7 +216,7 @@ function There({ record, working }) {
   const [decode, setDecode] = useState(false);
   const check = record.last_check;
   const sets = record.copies ?? [];
-  const path = `/api/records/${encodeURIComponent(record.id)}`;
+  const path = recordApi(record.id);
   return html`<section class="there" aria-labelledby="there"><h2 id="there">On the disk</h2>
     ${sets.length === 0 && html`<p class="soft">No copies yet. The takes themselves are kept untouched, with their checksums, whatever you do here.</p>`}
     ${sets.map((/** @type {any} */ set, /** @type {number} */ at) => {

@@ -4,18 +4,19 @@ import { sleeveColour, writingOn } from "../colours.js";
 import { keepDraft } from "../drafts.js";
 import { holdForNew, useDropped } from "../dropped.js";
 import { html, useEffect, useLayoutEffect, useMemo, useState } from "../html.js";
-import { get, newestOnly, post, put, remove } from "../server.js";
+import { Select } from "../parts.js";
+import { get, newestOnly, post, put, recordApi, remove } from "../server.js";
 import { knownNow, loadShelf, loadState, showPile, tell, told, useKnown } from "../store.js";
 import { capital, count, listed, nameOf } from "../words.js";
 import { Empty } from "../shelf/empty.js";
 import { Foot, Interrupted } from "../shelf/care.js";
 
 const GROUPS = [
-  { state: "all", text: "all records" },
-  { state: "open", text: "what is not finished" },
-  { state: "take", text: "what waits for the needle" },
-  { state: "unsure", text: "what wants a look" },
-  { state: "done", text: "what is finished" },
+  ["all", "all records"],
+  ["open", "what is not finished"],
+  ["take", "what waits for the needle"],
+  ["unsure", "what wants a look"],
+  ["done", "what is finished"],
 ];
 
 /** @param {any} record @param {string} group */
@@ -93,9 +94,7 @@ export function Place() {
         <div class="finding-row">
           <h2 id="all-of-it">The stack</h2>
           <label class="find"><span>Find</span><input type="search" value=${words} placeholder="artist, title, year, label" onInput=${(/** @type {any} */ event) => setWords(event.target.value)} /></label>
-          <label class="find"><span>Show</span><select value=${group} onChange=${(/** @type {any} */ event) => setGroup(event.target.value)}>
-            ${GROUPS.map(({ state, text }) => html`<option value=${state} selected=${state === group}>${text}</option>`)}
-          </select></label>
+          <label class="find"><span>Show</span><${Select} value=${group} options=${GROUPS} set=${setGroup} /></label>
         </div>
         <p class="unseen" role="status">${found || group !== "all" ? `${count(shown.length, "record")} found` : ""}</p>
         ${records !== null && shown.length === 0 && html`<p class="soft nothing">No record matches. ${words && html`<button class="quiet" onClick=${() => setWords("")}>Show all again</button>`}</p>`}
@@ -208,6 +207,6 @@ function Bin({ shelf }) {
   if (!binned.length) return null;
   return html`<details class="bin"><summary>In the bin: ${count(binned.length, "record")}</summary>
     <ul class="takes">${binned.map((record) => html`<li key=${record.id}><span><span class="soft">${record.artist}</span> <cite>${nameOf(record)}</cite></span>
-      <button class="quiet" onClick=${async () => { if (await told(post(`/api/records/${encodeURIComponent(record.id)}/restore`))) tell(`${nameOf(record)} is back on the shelf.`); await load(); }}>Bring it back<span class="unseen">: ${nameOf(record)}</span></button></li>`)}</ul>
+      <button class="quiet" onClick=${async () => { if (await told(post(recordApi(record.id, "restore")))) tell(`${nameOf(record)} is back on the shelf.`); await load(); }}>Bring it back<span class="unseen">: ${nameOf(record)}</span></button></li>`)}</ul>
     <${Empty} what=${count(binned.length, "record")} empty=${async () => { if (await told(remove("/api/bin"))) tell("The bin is empty."); await load(); }} /></details>`;
 }

@@ -1,8 +1,10 @@
 /** Side: the disc and the unrolled strip, what is unsure first, listening, marks and repairs. */
 import { recordPath } from "../address.js";
-import { makeEdit, stepBack } from "../changes.js";
+import { makeEdit } from "../changes.js";
 import { html, useEffect, useMemo, useRef, useState } from "../html.js";
 import { Missing } from "../missing.js";
+import { Bar, isAtWork, newestJob, Tick, UndoRedo } from "../parts.js";
+import { recordApi } from "../server.js";
 import { askJob, useKnown, useRecord } from "../store.js";
 import { useTake } from "../take.js";
 import { capital, clock, count, whole } from "../words.js";
@@ -20,18 +22,18 @@ import { Unsure, useUnsure } from "../side/unsure.js";
 import { KEYS, useKeys } from "../side/keys.js";
 import { Spectrum } from "../side/spectrum.js";
 
-/** @param {{address: import("../address.js").Address}} props */
+/** @param {{address: import("../shapes.js").Address}} props */
 export function Place({ address }) {
   const record = useRecord(address.record);
-  const known = useKnown();
+  useKnown();
   if (!record) return html`<p class="soft waiting">One moment …</p>`;
   if (record.missing) return html`<${Missing} record=${record} />`;
   const side = record.sides.find((/** @type {any} */ each) => each.side === address.side);
   if (!side) return html`<h1>This record has no side ${address.side}.</h1><p><a href=${recordPath(record.id)}>To its sleeve</a></p>`;
   if (!side.chosen_take) return html`<h1>Side ${side.side} is not taken yet.</h1><p class="buttons by-itself"><a class="button main" href=${recordPath(record.id, "turntable")}>To the turntable</a></p><${Takes} record=${record} side=${side} />`;
-  const surveys = [...known.jobs.values()].filter((each) => each.record === record.id && each.kind === "survey");
-  const job = surveys.find((each) => each.state === "running" || each.state === "waiting");
-  const failed = job ? null : surveys.at(-1);
+  const last = newestJob((each) => each.record === record.id && each.kind === "survey");
+  const job = newestJob((each) => each.record === record.id && each.kind === "survey" && isAtWork(each));
+  const failed = job ? null : last;
   const why = failed?.state === "failed" ? (failed.error?.text ?? "") : "";
   return html`<${Whole} key=${`${record.id}${side.side}${side.chosen_take}`} record=${record} side=${side} job=${job} why=${why} at=${address.at} />`;
 }
@@ -46,14 +48,14 @@ function Whole({ record, side, job, why, at }) {
 }
 
 /** @param {any} record */
-const askSurvey = (record) => askJob(`/api/records/${encodeURIComponent(record.id)}/survey`);
+const askSurvey = (record) => askJob(recordApi(record.id, "survey"));
 
 /** @param {{record: any, job: any, why: string}} props */
 function NotSurveyed({ record, job, why }) {
   return html`<div class="not-surveyed"><p>${job ? `${capital(job.doing || "looking for its tracks and its damage")} …` : "Its tracks and its damage have not been looked for yet."}</p>
     ${why && html`<p class="finding act" role="alert">${capital(why)}.</p>`}
     ${job
-      ? html`<progress class="bar" max="1" value=${job.share ?? 0} aria-label="Looking for tracks and damage"></progress>`
+      ? html`<${Bar} share=${job.share} label="Looking for tracks and damage" />`
       : html`<p class="buttons"><button class="main" onClick=${() => void askSurvey(record)}>Look for them now</button></p>`}</div>`;
 }
 
@@ -112,10 +114,7 @@ function OnTheDesk({ record, side, take, job, why, at }) {
     <div class="side-head">
       <h1>Side ${side.side}</h1>
       <p class="soft">${take.view.surveyed === false ? clock(take.length / take.rate_hz) : html`${capital(count(tracks.length, "track"))}, ${clock((span.stop - span.start) / take.rate_hz)} from needle to lift, ${whole(take.repairs.filter((repair) => span.start <= repair[1] && repair[1] < span.stop).length)} damaged places`}.${job && take.view.surveyed !== false ? ` ${capital(job.doing || "measuring again")} …` : ""}</p>
-      <p class="buttons undo">
-        <button class="quiet" disabled=${!record.can_undo} onClick=${() => void stepBack(record.id, "undo")}>Undo <kbd>Ctrl Z</kbd></button>
-        <button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Redo</button>
-      </p>
+      <${UndoRedo} record=${record} keys />
     </div>
     ${take.view.surveyed === false ? html`<${NotSurveyed} record=${record} job=${job} why=${why} />` : why && html`<${NotAgain} record=${record} why=${why} />`}
     <${Pieces} record=${record} side=${side} />
@@ -154,7 +153,6 @@ function KeyList() {
 
 function SingleKeys() {
   const [on, setOn] = useState(() => localStorage.getItem("sidekeep single keys") !== "off");
-  return html`<label class="check"><input type="checkbox" checked=${on} onChange=${(/** @type {any} */ event) => { setOn(event.target.checked); localStorage.setItem("sidekeep single keys", event.target.checked ? "on" : "off"); }} />
-    <span>Single letters and Enter work anywhere in this place. When off, only Tab, Enter and the arrows work, on what has the focus.</span></label>`;
+  return html`<${Tick} on=${on} set=${(/** @type {boolean} */ now) => { setOn(now); localStorage.setItem("sidekeep single keys", now ? "on" : "off"); }}>Single letters and Enter work anywhere in this place. When off, only Tab, Enter and the arrows work, on what has the focus.<//>`;
 }
 

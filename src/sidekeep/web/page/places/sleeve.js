@@ -5,7 +5,7 @@ import { draft, keepDraft } from "../drafts.js";
 import { giveHeldTo, isText, useDropped } from "../dropped.js";
 import { html, useEffect, useLayoutEffect, useRef, useState } from "../html.js";
 import { Missing } from "../missing.js";
-import { post, Refused, remove } from "../server.js";
+import { post, recordApi, Refused, remove } from "../server.js";
 import { forgetRecord, keepRecord, tell, told, unsay, useKnown, useRecord } from "../store.js";
 import { clock, count, listed } from "../words.js";
 import { Pictures } from "../sleeve/pictures.js";
@@ -15,7 +15,7 @@ import { startSession } from "../turntable/session.js";
 const NO_LIST = "Type or paste the track list first; a title alone is enough. What you brought stays.";
 const EXAMPLE = "Artist - Title (Year)\n\nSide A\nFirst song 3:45\nSecond song 4:10\n\nSide B\nThird song 5:02";
 
-/** @param {{address: import("../address.js").Address}} props */
+/** @param {{address: import("../shapes.js").Address}} props */
 export function Place({ address }) {
   const record = useRecord(address.record);
   if (address.record && !record) return html`<p class="soft waiting">One moment …</p>`;
@@ -111,6 +111,7 @@ function Sleeve({ id, record }) {
   const only_keep = async () => {
     const now = await keep();
     if (now && !id) go(recordPath(now.id), { replace: true });
+    return now;
   };
 
   const tracks = reading ? reading.record.sides.reduce((sum, side) => sum + side.tracks.length, 0) : 0;
@@ -135,8 +136,8 @@ function Sleeve({ id, record }) {
       </div>
     </div>
     <div class="sleeve-more">
-      <${Pictures} record=${record} make=${async () => { const now = await keep(); if (now && !id) go(recordPath(now.id), { replace: true }); return now; }} />
-      <${BringIn} record=${record} sides=${reading ? reading.record.sides.map((side) => side.side) : []} make=${async () => { const now = await keep(); if (now && !id) go(recordPath(now.id), { replace: true }); return now; }} />
+      <${Pictures} record=${record} make=${only_keep} />
+      <${BringIn} record=${record} sides=${reading ? reading.record.sides.map((side) => side.side) : []} make=${only_keep} />
       ${record && html`<${Discard} record=${record} />`}
     </div>
   `;
@@ -144,10 +145,9 @@ function Sleeve({ id, record }) {
 
 /** A record that is not wanted goes to the shelf's bin, whole. @param {{record: any}} props */
 function Discard({ record }) {
-  const id = encodeURIComponent(record.id);
-  const back = () => void told(post(`/api/records/${id}/restore`)).then((done) => done && go(recordPath(record.id)));
+  const back = () => void told(post(recordApi(record.id, "restore"))).then((done) => done && go(recordPath(record.id)));
   const away = async () => {
-    if (!(await told(remove(`/api/records/${id}`)))) return;
+    if (!(await told(remove(recordApi(record.id))))) return;
     tell("The record is in the bin, with all its takes and copies.", { action: { text: "Bring it back", run: back } });
     forgetRecord(record.id);
     go("/");

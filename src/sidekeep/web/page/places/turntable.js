@@ -2,6 +2,8 @@
 import { go, recordPath } from "../address.js";
 import { html, useEffect, useState } from "../html.js";
 import { Missing } from "../missing.js";
+import { Bar, jobAtWork, Tick } from "../parts.js";
+import { recordApi } from "../server.js";
 import { askJob, loadRecord, loadShelf, putSessionBy, say, useKnown, useRecord } from "../store.js";
 import { count, doingOf, nameOf, tight } from "../words.js";
 import { newsLines, sentenceOf } from "../turntable/words.js";
@@ -11,7 +13,7 @@ import { SetUp } from "../turntable/setup.js";
 import { Stylus } from "../turntable/stylus.js";
 import { act, inputIsKnown, setSurveysAtOnce, setWritesAfter, sidesToTake, startSession, surveysAtOnce, USUAL_KINDS, writesAfter } from "../turntable/session.js";
 
-/** @param {{address: import("../address.js").Address}} props */
+/** @param {{address: import("../shapes.js").Address}} props */
 export function Place({ address }) {
   const known = useKnown();
   const record = useRecord(address.record);
@@ -73,17 +75,17 @@ function Ready({ record }) {
     ${all_taken && html`<p class="buttons"><a class="button main large" href=${recordPath(record.id, "copies")}>To its copies</a></p><h2>Take a side again</h2>`}
     <p>Clean the record and the stylus. Turn the volume down before the needle touches the groove.</p>
     ${sides.length > 0 && html`<fieldset class="choose-sides"><legend>Sides to take</legend>
-      ${sides.map((/** @type {string} */ side) => html`<label class="check"><input type="checkbox" checked=${chosen.includes(side)} onChange=${(/** @type {any} */ event) => setChosen(sides.filter((/** @type {string} */ each) => (each === side ? event.target.checked : chosen.includes(each))))} /><span>Side ${side}${printed.has(side) ? "" : html` <span class="soft">not on the sleeve</span>`}</span></label>`)}
+      ${sides.map((/** @type {string} */ side) => html`<${Tick} key=${side} on=${chosen.includes(side)} set=${(/** @type {boolean} */ on) => setChosen(sides.filter((/** @type {string} */ each) => (each === side ? on : chosen.includes(each))))}>Side ${side}${printed.has(side) ? "" : html` <span class="soft">not on the sleeve</span>`}<//>`)}
       ${following && html`<button class="quiet" onClick=${() => { setMore([...more, following]); setChosen([...chosen, following]); }}>and side ${following}, which the sleeve does not list</button>`}
     </fieldset>`}
     ${again && html`<p class="soft">A side that is taken already gets a second take; the first stays, and you choose which one is used.</p>`}
     <p class="buttons"><button class=${all_taken ? "large" : "main large"} disabled=${sides.length > 0 && !chosen.length} onClick=${() => void startSession(record, chosen.length ? chosen : ["A", "B"], { by_needle, any_side: chosen.some((side) => !printed.has(side)) })}>I am ready</button>
       <a class="button" href=${`${recordPath(record.id, "turntable")}#set-up=1`} onClick=${(/** @type {Event} */ event) => { event.preventDefault(); go(`${recordPath(record.id, "turntable")}#set-up=1`); }}>Look at input and level first</a></p>
     <div class="stage-options">
-      <label class="check"><input type="checkbox" checked=${after} onChange=${(/** @type {any} */ event) => { setAfter(event.target.checked); setWritesAfter(event.target.checked); }} /><span>When all sides are taken and nothing is unsure, write the copies (lossless and portable).</span></label>
+      <${Tick} on=${after} set=${(/** @type {boolean} */ on) => { setAfter(on); setWritesAfter(on); }}>When all sides are taken and nothing is unsure, write the copies (lossless and portable).<//>
       <${Stylus} />
-      <label class="check"><input type="checkbox" checked=${!by_needle} onChange=${(/** @type {any} */ event) => setByNeedle(!event.target.checked)} /><span>Begin and end each side by my press, not by the needle.</span></label>
-      <label class="check"><input type="checkbox" checked=${!at_once} onChange=${(/** @type {any} */ event) => { setAtOnce(!event.target.checked); setSurveysAtOnce(!event.target.checked); }} /><span>Look for tracks and damage afterwards, not while the side plays: for a slow machine.</span></label>
+      <${Tick} on=${!by_needle} set=${(/** @type {boolean} */ on) => setByNeedle(!on)}>Begin and end each side by my press, not by the needle.<//>
+      <${Tick} on=${!at_once} set=${(/** @type {boolean} */ on) => { setAtOnce(!on); setSurveysAtOnce(!on); }}>Look for tracks and damage afterwards, not while the side plays: for a slow machine.<//>
     </div>
     <p class="care">Fasten the turntable's thin earth wire to the phono stage; never defeat the mains safety earth. Copying your own records for yourself is allowed in some countries and not in others.</p>
   </div>`;
@@ -175,7 +177,7 @@ function News({ session }) {
 function Done({ record, session }) {
   const known = useKnown();
   const [asked, setAsked] = useState(false);
-  const job = [...known.jobs.values()].reverse().find((each) => each.record === record.id && (each.state === "running" || each.state === "waiting"));
+  const job = jobAtWork(record);
   const taken = record.sides.filter((/** @type {any} */ side) => side.chosen_take);
   const settled = taken.length > 0 && taken.every((/** @type {any} */ side) => side.cuts);
   const unsure = record.sides.reduce((/** @type {number} */ sum, /** @type {any} */ side) => sum + (side.unsure?.length ?? 0), 0);
@@ -187,22 +189,23 @@ function Done({ record, session }) {
   useEffect(() => {
     if (pile.length && !known.shelf) void loadShelf();
   }, [pile.length]);
+  const write = () => void askJob(recordApi(record.id, "copies"), { copies: USUAL_KINDS });
   // The server writes the copies by itself when it was asked to; this page asks only where the server cannot.
   useEffect(() => {
     if (session.then !== undefined || !writesAfter() || asked || job || copied || !settled || unsure || taken.length < record.sides.length) return;
     setAsked(true);
-    void askJob(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: USUAL_KINDS });
+    write();
   }, [settled, unsure, job, copied]);
   const finish = async () => {
     if (following) await startSession(following);
   };
   return html`
-    ${job && html`<div class="stage-job"><p>${doingOf(job)} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label=${doingOf(job)}></progress></div>`}
+    ${job && html`<div class="stage-job"><p>${doingOf(job)} …</p><${Bar} share=${job.share} label=${doingOf(job)} /></div>`}
     ${!job && copied && html`<p class="stage-more">The copies are written and read back.</p>`}
     <p class="buttons stage-acts">
       ${taken.length > 0 && left.length > 0 && html`<button class="main large" onClick=${() => void startSession(record, left, { by_needle: session.by_needle, any_side: true })}>Go on with side ${left[0]}</button>`}
       ${unsure > 0 && html`<a class=${left.length ? "button large" : "button main large"} href=${recordPath(record.id, "side", first_unsure.side)}>Look once: ${count(unsure, "thing is", "things are")} unsure</a>`}
-      ${!unsure && settled && !copied && !job && html`<button class=${left.length ? "large" : "main large"} onClick=${() => void askJob(`/api/records/${encodeURIComponent(record.id)}/copies`, { copies: USUAL_KINDS })}>Write the copies</button>`}
+      ${!unsure && settled && !copied && !job && html`<button class=${left.length ? "large" : "main large"} onClick=${write}>Write the copies</button>`}
       ${following && html`<button class=${unsure || !copied ? "large" : "main large"} onClick=${finish}>Next on the pile: <cite>${nameOf(following)}</cite></button>`}
       <a class="button" href=${recordPath(record.id, "copies")}>To its copies</a>
       <button class="quiet" onClick=${putSessionBy}>Take a side again</button>

@@ -1,12 +1,13 @@
 /** Looking after the shelf: room on the disk, checksums, takes that were interrupted, the index. */
 import { recordPath } from "../address.js";
 import { html, useEffect, useState } from "../html.js";
-import { get, newestOnly, post } from "../server.js";
-import { askJob, knownNow, loadShelf, once, tell, told } from "../store.js";
+import { Bar, isAtWork, newestJob, Select, Tick, useAnswer } from "../parts.js";
+import { newestOnly, post } from "../server.js";
+import { askJob, loadShelf, once, tell, told } from "../store.js";
 import { capital, count, day, listed, nameOf, roughly, size } from "../words.js";
 import { Checked } from "./checked.js";
 
-const AGES = [6, 12, 24, 60].map((value) => ({ value, text: value === 6 ? "half a year" : value === 12 ? "a year" : `${value / 12} years` }));
+const AGES = [6, 12, 24, 60].map((months) => [months, months === 6 ? "half a year" : months === 12 ? "a year" : `${months / 12} years`]);
 const MOST_DUE = 40;
 const BYTES_PER_HOUR = 96_000 * 2 * 3 * 3600;
 
@@ -45,16 +46,16 @@ export function Foot({ state }) {
     await loadShelf();
   });
   const hours = state.shelf.free_bytes / BYTES_PER_HOUR;
-  const job = [...knownNow().jobs.values()].reverse().find((each) => each.kind === "verify" && !each.record);
-  const checking = job && (job.state === "running" || job.state === "waiting");
+  const job = newestJob((each) => each.kind === "verify" && !each.record);
+  const checking = isAtWork(job);
   return html`<footer class="shelf-foot soft">
     <p>Kept in ${state.shelf.name}. ${size(state.shelf.free_bytes)} free: about ${hours >= 10 ? Math.round(hours) : hours.toFixed(1)} hours of recording at 96 kHz.
     ${state.shelf.writable === false ? " This shelf cannot be written to: records can be heard, not changed." : ""}</p>
-    ${checking ? html`<p role="status">${capital(job.doing || "reading every file")} …</p><progress class="bar" max="1" value=${job.share ?? 0} aria-label="Checking every file"></progress>` : null}
+    ${checking ? html`<p role="status">${capital(job.doing || "reading every file")} …</p><${Bar} share=${job.share} label="Checking every file" />` : null}
     ${job?.state === "done" && html`<${Checked} result=${job.result} />`}
     ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
     <details class="shelf-care" onToggle=${(/** @type {any} */ event) => setOpen(event.currentTarget.open)}><summary>Look after the shelf</summary>
-      <p class="buttons"><button disabled=${Boolean(checking)} onClick=${check}>Check every file against its checksum</button><${Decode} on=${decode} set=${setDecode} /></p>
+      <p class="buttons"><button disabled=${checking} onClick=${check}>Check every file against its checksum</button><${Decode} on=${decode} set=${setDecode} /></p>
       <p class="buttons"><button disabled=${state.shelf.writable === false} onClick=${look_again}>Read the record folders again</button><span>For folders that were moved, renamed or restored by hand. What is there now then counts as what should be there.</span></p>
       ${open && html`<${Due} />`}
     </details>
@@ -64,19 +65,13 @@ export function Foot({ state }) {
 /** Sides that were last taken long ago: time to listen again. */
 function Due() {
   const [months, setMonths] = useState(12);
-  const [sides, setSides] = useState(/** @type {any[] | null} */ (null));
-  useEffect(() => {
-    let stale = false;
-    void get(`/api/due?months=${months}`).then((answer) => !stale && setSides(answer.sides), () => undefined);
-    return () => {
-      stale = true;
-    };
-  }, [months]);
-  return html`<p><label>Taken longer ago than <select value=${months} onChange=${(/** @type {any} */ event) => setMonths(Number(event.target.value))}>${AGES.map(({ value, text }) => html`<option value=${value} selected=${value === months}>${text}</option>`)}</select></label>: ${sides === null ? "…" : sides.length ? "time to take these again and hear what has changed." : "no side."}</p>
+  /** @type {any[] | null} */
+  const sides = useAnswer(`/api/due?months=${months}`)?.sides ?? null;
+  return html`<p><label>Taken longer ago than <${Select} value=${months} options=${AGES} set=${(/** @type {string} */ value) => setMonths(Number(value))} /></label>: ${sides === null ? "…" : sides.length ? "time to take these again and hear what has changed." : "no side."}</p>
     ${sides && sides.length > 0 && html`<ul class="due">${sides.slice(0, MOST_DUE).map((side) => html`<li key=${side.record + side.side}><a href=${recordPath(side.record, "turntable")}>side ${side.side} of <cite>${nameOf(side)}</cite></a>, ${day(side.taken_utc)}</li>`)}</ul>${sides.length > MOST_DUE && html`<p>and ${sides.length - MOST_DUE} more.</p>`}`}`;
 }
 
 /** @param {{on: boolean, set: (on: boolean) => void}} props */
 export function Decode({ on, set }) {
-  return html`<label class="check"><input type="checkbox" checked=${on} onChange=${(/** @type {any} */ event) => set(event.target.checked)} /><span>decode every FLAC too (slower)</span></label>`;
+  return html`<${Tick} on=${on} set=${set}>decode every FLAC too (slower)<//>`;
 }

@@ -11,7 +11,7 @@ const WHERE = { L: "in the left channel", R: "in the right channel", both: "in b
 /** @param {import("./desk.js").Desk} desk */
 export const takeMark = (desk) => desk.take.view.take?.sha16 ?? "";
 
-/** @param {{desk: import("./desk.js").Desk, edit: (edit: any, what?: string) => Promise<any>, side: any, record: any}} props */
+/** @param {import("../shapes.js").OnSide} props */
 export function Chosen({ desk, edit, side }) {
   const choice = desk.choice;
   /** What is being typed is let go. @type {{current: () => void}} */
@@ -113,7 +113,7 @@ function Region({ desk, edit, region }) {
     </p>`;
 }
 
-/** @param {{desk: import("./desk.js").Desk, edit: any, side: any}} props */
+/** @param {import("../shapes.js").OnSide} props */
 function Needle({ desk, edit, side }) {
   const rate = desk.take.rate_hz;
   const track = desk.trackAt(desk.needle);

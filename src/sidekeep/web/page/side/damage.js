@@ -12,7 +12,7 @@ const KINDS = [
 const MOST_PLACES = 24;
 const SEVERITY = { act: "Act", look: "Look", note: "Note" };
 
-/** @param {{desk: import("./desk.js").Desk, edit: (edit: any, what?: string) => Promise<any>, side: any}} props */
+/** @param {import("../shapes.js").OnSide} props */
 export function Damage({ desk, edit, side }) {
   const repairs = desk.take.repairs;
   const rate = desk.take.rate_hz;
@@ -41,7 +41,7 @@ function placesOf(finding, desk) {
   return [...new Set(local.map((/** @type {any} */ span) => /** @type {number} */ (span.start_frame)))].slice(0, MOST_PLACES);
 }
 
-/** @param {{desk: import("./desk.js").Desk, record: any, side: any}} props */
+/** @param {import("../shapes.js").OnSide} props */
 export function Findings({ desk, side }) {
   const found = (desk.take.view.findings ?? []).filter((/** @type {any} */ finding) => !finding.side || finding.side === side.side);
   if (!found.length) return null;

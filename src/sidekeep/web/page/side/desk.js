@@ -3,9 +3,7 @@ import { keepAt } from "../address.js";
 import { Listening } from "../sound/listening.js";
 import { takeSound } from "../sound/take_sound.js";
 
-/**
- * @typedef {{kind: "mark", track: number, edge: "start" | "stop"} | {kind: "repair", id: string | number} | {kind: "region", start: number, stop: number} | {kind: "finding", at: number}} Choice
- */
+/** @typedef {import("../shapes.js").Choice} Choice */
 
 export const NARROWEST = 24;
 const LISTEN_AROUND_S = 2;

@@ -10,7 +10,7 @@ import { pointers } from "./pointers.js";
 const LATE_MS = 24;
 const MOST_SLOWER = 4;
 
-/** @param {{desk: import("./desk.js").Desk, record: any, side: any}} props */
+/** @param {import("../shapes.js").OnSide} props */
 export function Disc({ desk, record, side }) {
   const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
   const colour = sleeveColour(record);

@@ -1,6 +1,7 @@
 /** What was done to the record, newest first: every change, whoever made it and wherever. */
-import { html, useEffect, useState } from "../html.js";
-import { get } from "../server.js";
+import { html, useState } from "../html.js";
+import { useAnswer } from "../parts.js";
+import { recordApi } from "../server.js";
 import { clock, day } from "../words.js";
 
 const MOST_SHOWN = 200;
@@ -37,14 +38,8 @@ const WORDS = {
 /** @param {{record: any, rate_hz: number}} props */
 export function History({ record, rate_hz }) {
   const [open, setOpen] = useState(false);
-  const [entries, setEntries] = useState(/** @type {any[] | null} */ (null));
-  useEffect(() => {
-    let stale = false;
-    if (open) void get(`/api/records/${encodeURIComponent(record.id)}/history`).then((answer) => !stale && setEntries(answer.entries), () => undefined);
-    return () => {
-      stale = true;
-    };
-  }, [open, record.revision]);
+  /** @type {any[] | null} */
+  const entries = useAnswer(open ? recordApi(record.id, "history") : "", record.revision)?.entries ?? null;
   /** @param {any} entry @returns {string} */
   const said = (entry) => {
     const meant = entry.of === null ? entry : (entries?.find((each) => each.seq === entry.of) ?? entry);

@@ -5,7 +5,7 @@ import { clock } from "../words.js";
 
 const WORDS = /** @type {Record<string, string>} */ ({ played: "as played", mended: "mended", "taken-out": "what was taken out" });
 
-/** @param {{desk: import("./desk.js").Desk}} props */
+/** @param {import("../shapes.js").OnSide} props */
 export function Listen({ desk }) {
   const time = useRef(/** @type {HTMLElement | null} */ (null));
   const sound = desk.sound;

@@ -2,16 +2,7 @@
 
 const STILL = 4;
 
-/** @typedef {{x: number, y: number}} Spot */
-/**
- * @typedef {object} Wishes
- * @property {(event: PointerEvent, at: Spot) => void} [down]
- * @property {(from: Spot, to: Spot) => void} drag  one finger or the mouse, once it has moved more than a tap would
- * @property {(factor: number, middle: Spot) => void} pinch  two fingers: over 1 when they go apart
- * @property {(at: Spot) => void} tap
- * @property {() => void} [dropped]  a drag has ended
- * @property {(event: WheelEvent, at: Spot) => void} wheel
- */
+/** @typedef {import("../shapes.js").Spot} Spot */
 
 /** A box whose place is read again only when it may have changed: reading it at every move would lay the page out anew. @param {HTMLElement} area */
 function boxOf(area) {
@@ -38,7 +29,7 @@ function boxOf(area) {
   };
 }
 
-/** @param {HTMLElement} area @param {Wishes} wishes @returns {() => void} ends it */
+/** @param {HTMLElement} area @param {import("../shapes.js").Wishes} wishes @returns {() => void} ends it */
 export function pointers(area, wishes) {
   const box = boxOf(area);
   /** @type {Map<number, Spot>} */

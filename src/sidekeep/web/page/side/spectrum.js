@@ -1,7 +1,7 @@
 /** The spectrum of what is seen, when it is asked for: time to the right, pitch upward, brightness is level. */
 import { html, useEffect, useRef, useState } from "../html.js";
-import { fit, shade } from "../pictures/light.js";
-import { getBytes } from "../server.js";
+import { brush, fit, shade } from "../pictures/light.js";
+import { getBytes, takeApi } from "../server.js";
 
 const HEIGHT = 240;
 /** While the spectrum of a long span is still being made, the picture is of samples of it: ask again, so long and so often. */
@@ -12,7 +12,7 @@ const SHADES = Array.from({ length: 256 }, (_, level) => {
   return light > 1 ? [255, 226, 178] : shade(Math.min(1, light), true);
 });
 
-/** @param {{desk: import("./desk.js").Desk}} props */
+/** @param {import("../shapes.js").OnSide} props */
 export function Spectrum({ desk }) {
   const [open, setOpen] = useState(false);
   const [about, setAbout] = useState(/** @type {any} */ (null));
@@ -33,7 +33,7 @@ export function Spectrum({ desk }) {
       if (asked === key) return;
       if (!asked.startsWith(`${start} ${stop} `)) again = 0;
       asked = key;
-      const found = await getBytes(`/api/takes/${encodeURIComponent(desk.take.id)}/spectrum?start_frame=${start}&stop_frame=${stop}&width=${Math.min(1200, area.width)}&height=${HEIGHT}&as=${version}`).catch(() => null);
+      const found = await getBytes(takeApi(desk.take.id, `spectrum?start_frame=${start}&stop_frame=${stop}&width=${Math.min(1200, area.width)}&height=${HEIGHT}&as=${version}`)).catch(() => null);
       if (!found || asked !== key) return;
       setAbout(found.about);
       paint(area, new Uint8Array(found.bytes), found.about);
@@ -72,8 +72,8 @@ function paint(area, levels, { columns, rows }) {
   const small = document.createElement("canvas");
   small.width = columns;
   small.height = rows;
-  /** @type {CanvasRenderingContext2D} */ (small.getContext("2d")).putImageData(picture, 0, 0);
-  const context = /** @type {CanvasRenderingContext2D} */ (area.getContext("2d"));
+  brush(small).putImageData(picture, 0, 0);
+  const context = brush(area);
   context.imageSmoothingEnabled = true;
   context.drawImage(small, 0, 0, area.width, area.height);
 }

@@ -14,7 +14,7 @@ const TELL_MS = 120;
 /** Nudges by keys that follow each other this closely are one move. */
 const NUDGE_MS = 450;
 
-/** @param {{desk: import("./desk.js").Desk, edit: (edit: any, what?: string) => Promise<any>, side: any, unsure: any}} props */
+/** @param {import("../shapes.js").OnSide} props */
 export function Strip({ desk, edit, side, unsure }) {
   const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
   const marks = useRef(/** @type {HTMLElement | null} */ (null));

@@ -3,7 +3,7 @@ import { recordPath } from "../address.js";
 import { makeEdit, newestRevision } from "../changes.js";
 import { html } from "../html.js";
 import { Empty } from "../shelf/empty.js";
-import { post, remove } from "../server.js";
+import { post, recordApi, remove, takeApi } from "../server.js";
 import { loadRecord, once, tell, told } from "../store.js";
 import { AreTheyPieces } from "./pieces.js";
 import { clock, count, day, form } from "../words.js";
@@ -15,12 +15,12 @@ export function Takes({ record, side }) {
   if (!own.length && !binned.length) return null;
   /** @param {any} take @param {string} what @param {string} said */
   const act = (take, what, said) => once(take.id + what, async () => {
-    if (await told(post(`/api/takes/${encodeURIComponent(take.id)}/${what}`, { revision: await newestRevision(record.id) }))) tell(said);
+    if (await told(post(takeApi(take.id, what), { revision: await newestRevision(record.id) }))) tell(said);
     await loadRecord(record.id);
   });
   const others = own.length ? record.sides.map((/** @type {any} */ each) => each.side).filter((/** @type {string} */ letter) => letter !== side.side && letter.length === 1) : [];
   const empty = async () => {
-    if (await told(remove(`/api/records/${encodeURIComponent(record.id)}/bin`, { revision: await newestRevision(record.id) }))) tell("The bin of this record is empty.");
+    if (await told(remove(recordApi(record.id, "bin"), { revision: await newestRevision(record.id) }))) tell("The bin of this record is empty.");
     await loadRecord(record.id);
   };
   return html`<details open=${own.length !== 1}><summary>${own.length > 1 ? `The ${count(own.length, "take")} of this side` : own.length ? "The take" : `In the bin: ${count(binned.length, "take")} of this side`}</summary>

@@ -5,7 +5,7 @@ import { useLeaving } from "../leaving.js";
 import { clock } from "../words.js";
 import { unsureOf } from "./unsure.js";
 
-/** @param {{desk: import("./desk.js").Desk, record: any, side: any, unsure: any, edit: (edit: any, what?: string) => Promise<any>}} props */
+/** @param {import("../shapes.js").OnSide} props */
 export function Tracks({ desk, record, side, edit, unsure }) {
   const rate = desk.take.rate_hz;
   const tracks = desk.cuts?.tracks ?? [];

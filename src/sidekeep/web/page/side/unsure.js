@@ -34,7 +34,7 @@ export function useUnsure(side) {
   };
 }
 
-/** @param {{desk: import("./desk.js").Desk, unsure: ReturnType<typeof useUnsure>, record: any, side: any, edit: (edit: any, what?: string) => Promise<any>}} props */
+/** @param {import("../shapes.js").OnSide} props */
 export function Unsure({ desk, unsure, side, edit }) {
   const { now, open } = unsure;
   const show = () => {

@@ -2,7 +2,8 @@
 import { holdForNew, isRecording, useDropped } from "../dropped.js";
 import { html, useEffect, useLayoutEffect, useRef, useState } from "../html.js";
 import { go, recordPath } from "../address.js";
-import { post } from "../server.js";
+import { Bar, isAtWork, Select } from "../parts.js";
+import { post, recordApi } from "../server.js";
 import { loadRecord, once, tell, told, useKnown } from "../store.js";
 import { capital, count, size } from "../words.js";
 
@@ -42,7 +43,7 @@ export function BringIn({ record, sides, make }) {
   const [now, setNow] = useState(/** @type {{at: number, share: number} | null} */ (null));
   const [sent, setSent] = useState(/** @type {{record: string, jobs: string[], first: string} | null} */ (null));
   const known = useKnown();
-  const coming = sent ? [] : [...known.jobs.values()].filter((job) => record && job.kind === "adopt" && job.record === record.id && (job.state === "running" || job.state === "waiting"));
+  const coming = sent ? [] : [...known.jobs.values()].filter((job) => record && job.kind === "adopt" && job.record === record.id && isAtWork(job));
   const jobs = (sent?.jobs ?? []).map((id) => known.jobs.get(id)).filter(Boolean);
   const letters = sides.length ? sides : ["A", "B"];
   const missing = letters.filter((letter) => !record?.sides.some((/** @type {any} */ side) => side.side === letter && side.chosen_take));
@@ -78,13 +79,13 @@ export function BringIn({ record, sides, make }) {
   }, [now === null]);
   // The files have arrived; what is left is the server's work: copying, checksums. Then the tracks are looked for.
   useEffect(() => {
-    if (!sent || jobs.length < sent.jobs.length || jobs.some((job) => job.state === "waiting" || job.state === "running")) return;
+    if (!sent || jobs.length < sent.jobs.length || jobs.some(isAtWork)) return;
     const { record: id, first } = sent;
     const failed = jobs.find((job) => job.state !== "done");
     setSent(null);
     if (failed) return tell(failed.error?.text ?? "A recording was not brought in.", { severity: "act" });
     tell("The recordings are on the shelf, read-only and with their checksums. Their tracks are being looked for.");
-    void told(post(`/api/records/${encodeURIComponent(id)}/survey`)).then(async () => {
+    void told(post(recordApi(id, "survey"))).then(async () => {
       await loadRecord(id);
       go(recordPath(id, "side", first));
     });
@@ -123,15 +124,14 @@ export function BringIn({ record, sides, make }) {
     <p class="soft">Drop the files anywhere on this page, or choose them: one per side, or one with the whole record. They are copied; your files stay where they are.</p>
     ${files.length > 0 && html`<ul>${files.map(({ file, side }, at) => html`<li key=${at}>
       <span>${file.name} <span class="soft">${size(file.size)}</span></span>
-      <label>is <select value=${side} disabled=${now !== null} onChange=${(/** @type {any} */ event) => { said.set(file, event.target.value); setFiles(files.map((each, place) => (place === at ? { ...each, side: event.target.value } : each))); }}>
-        ${choices.map((letter) => html`<option key=${letter} value=${letter} selected=${letter === side}>${sidesText(letter, letters)}</option>`)}</select></label>
-      ${now?.at === at && html`<progress class="bar" max="1" value=${now.share} aria-label=${`Sending ${file.name}`}></progress>`}
+      <label>is <${Select} value=${side} disabled=${now !== null} options=${choices.map((letter) => [letter, sidesText(letter, letters)])} set=${(/** @type {string} */ letter) => { said.set(file, letter); setFiles(files.map((each, place) => (place === at ? { ...each, side: letter } : each))); }} /></label>
+      ${now?.at === at && html`<${Bar} share=${now.share} label=${`Sending ${file.name}`} />`}
     </li>`)}</ul>`}
     ${wanted.length < files.length && html`<p class="finding look">Nothing tells which side ${files.length - wanted.length > 1 ? "some of them are" : "one of them is"}: say it, or leave it out. A side has to be one recording, not one for each track.</p>`}
     ${twice.length > 0 && html`<p class="finding look">${capital(sidesText(twice[0] ?? "", letters))} is there twice: each recording becomes a take of its own, and the last one counts.</p>`}
     ${files.length > 0 && html`<label class="with-stylus">Played with the stylus <input type="text" maxlength="200" value=${stylus} placeholder="not known" onInput=${(/** @type {any} */ event) => setStylus(event.target.value)} /></label>`}
-    ${sent && html`<p>${jobs.find((job) => job.state === "running")?.doing || "Waiting for its turn"} …</p><progress class="bar" max="1" value=${jobs.reduce((sum, job) => sum + (job.share ?? 0), 0) / Math.max(1, sent.jobs.length)} aria-label="Bringing the recordings in"></progress>`}
-    ${coming.length > 0 && html`<p role="status">${capital(count(coming.length, "recording is", "recordings are"))} being brought in …</p><progress class="bar" max="1" value=${coming.reduce((sum, job) => sum + (job.share ?? 0), 0) / coming.length} aria-label="Bringing the recordings in"></progress>`}
+    ${sent && html`<p>${jobs.find((job) => job.state === "running")?.doing || "Waiting for its turn"} …</p><${Bar} share=${jobs.reduce((sum, job) => sum + (job.share ?? 0), 0) / Math.max(1, sent.jobs.length)} label="Bringing the recordings in" />`}
+    ${coming.length > 0 && html`<p role="status">${capital(count(coming.length, "recording is", "recordings are"))} being brought in …</p><${Bar} share=${coming.reduce((sum, job) => sum + (job.share ?? 0), 0) / coming.length} label="Bringing the recordings in" />`}
     <p class="buttons">
       ${files.length > 0 && html`<button class="main" disabled=${now !== null || !wanted.length} onClick=${() => void bring(files, stylus)}>Bring them in</button>`}
       <label class="button">Choose the recordings<input class="unseen" type="file" accept="audio/*,.wav,.flac,.aiff,.aif,.w64,.rf64" multiple onChange=${(/** @type {any} */ event) => void choose(event.target.files)} /></label>

@@ -2,7 +2,7 @@
 import { change } from "../changes.js";
 import { holdForNew, isPicture, useDropped } from "../dropped.js";
 import { html, useLayoutEffect, useRef, useState } from "../html.js";
-import { post, remove } from "../server.js";
+import { post, recordApi, remove } from "../server.js";
 import { loadRecord, say, tell, told } from "../store.js";
 
 const KINDS = [
@@ -16,7 +16,7 @@ const CORNERS = ["Top left", "Top right", "Bottom right", "Bottom left"];
 
 /** @param {string} id @param {string} kind @param {Blob} file */
 export async function sendPicture(id, kind, file) {
-  const answer = await told(post(`/api/records/${encodeURIComponent(id)}/pictures?kind=${kind}`, file));
+  const answer = await told(post(recordApi(id, `pictures?kind=${kind}`), file));
   if (answer) {
     await loadRecord(id);
     say(`The picture of the ${kind} is kept.`);
@@ -80,7 +80,7 @@ function Frame({ kind, text, record, busy, take, doubted, seen }) {
   const [over, setOver] = useState(false);
   const [editing, setEditing] = useState(false);
   const picture = (record?.pictures ?? []).find((/** @type {any} */ each) => each.kind === kind);
-  const path = record && picture ? `/api/records/${encodeURIComponent(record.id)}/pictures/${kind}` : "";
+  const path = record && picture ? recordApi(record.id, `pictures/${kind}`) : "";
   const fresh = picture ? `v=${encodeURIComponent(picture.changed ?? picture.sha256 ?? JSON.stringify(picture.corners ?? 0))}` : "";
   /** @param {DragEvent} event */
   const drop = (event) => {
@@ -89,7 +89,7 @@ function Frame({ kind, text, record, busy, take, doubted, seen }) {
     take(kind, event.dataTransfer?.files);
   };
   const leave = async () => {
-    if (await told(remove(`/api/records/${encodeURIComponent(record.id)}/pictures/${kind}`))) tell(`The picture of the ${kind} is in the bin.`);
+    if (await told(remove(path))) tell(`The picture of the ${kind} is in the bin.`);
     await loadRecord(record.id);
   };
   return html`<figure class=${`frame ${over ? "over" : ""} ${picture ? "" : "empty"}`} onDragOver=${(/** @type {Event} */ event) => { event.preventDefault(); setOver(true); }} onDragLeave=${() => setOver(false)} onDrop=${drop}>
@@ -134,7 +134,7 @@ function Corners({ id, kind, picture, done }) {
     if (now) done();
   };
   return html`<div class="corners" ref=${box} onPointerMove=${move} onPointerUp=${() => (held.current = -1)}>
-      <img src=${`/api/records/${encodeURIComponent(id)}/pictures/${kind}?original=1&size=1000`} alt=${`The photograph of the ${kind}, as it was taken`} draggable=${false} onLoad=${() => setThere(true)} />
+      <img src=${recordApi(id, `pictures/${kind}?original=1&size=1000`)} alt=${`The photograph of the ${kind}, as it was taken`} draggable=${false} onLoad=${() => setThere(true)} />
       ${there && html`<svg viewBox="0 0 1 1" preserveAspectRatio="none" aria-hidden="true"><polygon points=${corners.map((corner) => corner.join(",")).join(" ")} /></svg>`}
       ${there && corners.map((corner, at) => html`<button key=${at} class="corner" style=${{ left: `${corner[0] * 100}%`, top: `${corner[1] * 100}%` }}
         aria-label=${`${CORNERS[at]} corner: ${(corner[0] * 100).toFixed(1)} % across, ${(corner[1] * 100).toFixed(1)} % down. Arrow keys move it.`}

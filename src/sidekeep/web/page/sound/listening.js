@@ -3,40 +3,20 @@
  * so that changing over leaves no gap and no jump in level. `take_sound.js` and `two_takes_sound.js` say which versions there are.
  */
 
-/** @typedef {string} Version */
-/**
- * @typedef {object} Heard  what is listened to
- * @property {number} rate_hz
- * @property {number} length  frames
- * @property {Version[]} versions
- * @property {Version} first  the version that is heard at first
- * @property {(start: number, stop: number) => Promise<{rate_hz: number, sounds: Record<Version, Float32Array[]>}>} read
- */
 const PIECES_S = [0.6, 2, 5];
 const AHEAD_S = 4;
 const SWITCH_S = 0.012;
 const LONGEST_LOOP_S = 30;
 
-/**
- * @typedef {object} Run  one uninterrupted stretch of listening
- * @property {number} from  frame heard at `at`
- * @property {number} at  time of the context
- * @property {number} next  first frame not asked for yet
- * @property {{start: number, stop: number} | null} loop
- * @property {GainNode} out
- * @property {Record<Version, GainNode>} gains
- * @property {AudioScheduledSourceNode[]} sources
- * @property {boolean} over
- * @property {number} piece
- * @property {boolean} loading
- */
+/** @typedef {import("../shapes.js").Run} Run */
+/** @typedef {import("../shapes.js").Span} Span */
 
 export class Listening {
-  /** @param {Heard} heard @param {() => void} changed */
+  /** @param {import("../shapes.js").Heard} heard @param {() => void} changed */
   constructor(heard, changed) {
     this.heard = heard;
     this.changed = changed;
-    /** @type {Version} */
+    /** @type {string} */
     this.version = heard.first;
     /** @type {AudioContext | null} */
     this.context = null;
@@ -63,7 +43,7 @@ export class Listening {
 
   /**
    * Listen from a frame, or around and around a span.
-   * @param {number} frame @param {{start: number, stop: number} | null} [loop]
+   * @param {number} frame @param {Span | null} [loop]
    */
   async play(frame, loop = null) {
     const context = this.#open();
@@ -89,7 +69,7 @@ export class Listening {
     this.changed();
   }
 
-  /** @param {Version} version */
+  /** @param {string} version */
   choose(version) {
     this.version = version;
     if (this.run && this.context) this.#balance(this.run, this.context.currentTime);
@@ -130,12 +110,12 @@ export class Listening {
     return this.context;
   }
 
-  /** @param {number} from @param {{start: number, stop: number} | null} loop @returns {Run} */
+  /** @param {number} from @param {Span | null} loop @returns {Run} */
   #newRun(from, loop) {
     const context = /** @type {AudioContext} */ (this.context);
     const out = context.createGain();
     out.connect(context.destination);
-    const gains = /** @type {Record<Version, GainNode>} */ ({});
+    const gains = /** @type {Record<string, GainNode>} */ ({});
     for (const version of this.heard.versions) {
       gains[version] = context.createGain();
       gains[version].gain.value = version === this.version ? 1 : 0;
@@ -158,7 +138,7 @@ export class Listening {
   async #buffers(start, stop) {
     const context = /** @type {AudioContext} */ (this.context);
     const { rate_hz, sounds } = await this.heard.read(start, stop);
-    return /** @type {Record<Version, AudioBuffer>} */ (
+    return /** @type {Record<string, AudioBuffer>} */ (
       Object.fromEntries(
         this.heard.versions.map((version) => {
           const buffer = context.createBuffer(sounds[version].length, sounds[version][0].length, rate_hz);
@@ -196,7 +176,7 @@ export class Listening {
 
   /** @param {Run} run */
   async #fillLoop(run) {
-    const { start, stop } = /** @type {{start: number, stop: number}} */ (run.loop);
+    const { start, stop } = /** @type {Span} */ (run.loop);
     try {
       const buffers = await this.#buffers(start, stop);
       if (run.over) return;
@@ -219,7 +199,7 @@ export class Listening {
     if (run.at === 0) run.at = Math.ceil((context.currentTime + 0.005) * context.sampleRate) / context.sampleRate;
   }
 
-  /** @param {Run} run @param {Record<Version, AudioBuffer>} buffers @param {number} when @param {boolean} loop @param {number} [offset] */
+  /** @param {Run} run @param {Record<string, AudioBuffer>} buffers @param {number} when @param {boolean} loop @param {number} [offset] */
   #schedule(run, buffers, when, loop, offset = 0) {
     const context = /** @type {AudioContext} */ (this.context);
     const soonest = context.currentTime + 0.002; // asked once: the clock goes on between one version and the next

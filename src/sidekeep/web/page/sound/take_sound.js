@@ -1,10 +1,10 @@
 /** A take to listen to: as played, as mended, and what was taken out. */
-import { getBytes } from "../server.js";
+import { getBytes, takeApi } from "../server.js";
 import { readWav } from "./wav.js";
 
 export const VERSIONS = ["played", "mended", "taken-out"];
 
-/** @param {{id: string, rate_hz: number, length: number, view: any}} take @returns {import("./listening.js").Heard} */
+/** @param {{id: string, rate_hz: number, length: number, view: any}} take @returns {import("../shapes.js").Heard} */
 export function takeSound(take) {
   return {
     rate_hz: take.rate_hz,
@@ -14,7 +14,7 @@ export function takeSound(take) {
     async read(start, stop) {
       const asked = take.view.surveyed === false ? ["played", "played"] : ["played", "mended"];
       const [played, mended] = await Promise.all(
-        asked.map(async (version) => readWav((await getBytes(`/api/takes/${encodeURIComponent(take.id)}/sound?start_frame=${start}&stop_frame=${stop}&as=${version}`)).bytes)),
+        asked.map(async (version) => readWav((await getBytes(takeApi(take.id, `sound?start_frame=${start}&stop_frame=${stop}&as=${version}`))).bytes)),
       );
       return { rate_hz: played.rate_hz, sounds: { played: played.channels, mended: mended.channels, "taken-out": less(played.channels, mended.channels) } };
     },

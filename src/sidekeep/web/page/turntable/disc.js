@@ -3,7 +3,7 @@ import { sleeveColour, writingOn } from "../colours.js";
 import { html, useEffect, useMemo, useRef, useState } from "../html.js";
 import { fit, styled } from "../pictures/light.js";
 import { LivePicture } from "../pictures/live.js";
-import { knownNow, onEvent } from "../store.js";
+import { hearLive, knownNow, onEvent } from "../store.js";
 import { clock, decibels, nameOf } from "../words.js";
 import { trackText } from "./words.js";
 
@@ -33,18 +33,13 @@ export function LiveDisc({ session, record, needle }) {
   }, [session]);
   useEffect(() => {
     let surveyed = false;
-    /** What was said of another side, or of another take of this one, is not true of this. */
-    const forget = () => setTrack("");
-    /** @param {any} event */
-    const hear = (event) => {
-      if (event.side && event.side !== session.side) return;
-      if (event.code === "live-begun") forget();
+    setTrack(""); // what was said of another side, or of another take of this one, is not true of this
+    const live = hearLive(session, (event) => {
+      if (event.code === "live-begun") setTrack("");
       if (event.code === "live-turns") surveyed = true;
       if (event.code === "live-track") setTrack(trackText(event));
       picture.hear(event);
-    };
-    forget();
-    knownNow().live.forEach(hear);
+    });
     const latest = knownNow().meter;
     if (latest?.reading) picture.reading = latest.reading;
     const meter = onEvent("meter", (event) => {
@@ -55,15 +50,9 @@ export function LiveDisc({ session, record, needle }) {
       }
       if (recording && !surveyed) picture.heardAt(picture.now(), Math.max(...(picture.reading?.peak_dbfs ?? [-60])));
     });
-    const live = onEvent("live", (event) => {
-      for (const each of event.events ?? [event]) hear(each);
-    });
-    // The line was lost and is back: what the survey told meanwhile comes with the greeting.
-    const again = onEvent("hello", () => knownNow().live.forEach(hear));
     return () => {
       meter();
       live();
-      again();
     };
   }, [picture, recording]);
   useEffect(() => {

@@ -4,6 +4,7 @@ import { readNumber, useField } from "../field.js";
 import { html, useEffect, useRef, useState } from "../html.js";
 import { isLeaving } from "../leaving.js";
 import { fit } from "../pictures/light.js";
+import { Select } from "../parts.js";
 import { LivePicture } from "../pictures/live.js";
 import { newestOnly, post } from "../server.js";
 import { knownNow, onEvent, seen, told } from "../store.js";
@@ -81,8 +82,8 @@ function Form({ input, kept, use }) {
   const now = { rate_hz: kept.rate_hz ?? input.rate_hz, bits: kept.bits ?? input.bits };
   const rates = [...new Set([...(input.rates_hz ?? []), now.rate_hz])].sort((a, b) => a - b);
   const bits = [...new Set([...WORD_LENGTHS.filter((length) => length <= Math.max(input.bits, 24)), now.bits])].sort((a, b) => a - b);
-  return html`<p class="input-form"><label>Recorded at <select value=${now.rate_hz} disabled=${rates.length < 2} onChange=${(/** @type {any} */ event) => void use(input, { ...now, rate_hz: Number(event.target.value) })}>${rates.map((rate) => html`<option value=${rate} selected=${rate === now.rate_hz}>${rate / 1000} kHz</option>`)}</select></label>
-    <label>with <select value=${now.bits} onChange=${(/** @type {any} */ event) => void use(input, { ...now, bits: Number(event.target.value) })}>${bits.map((length) => html`<option value=${length} selected=${length === now.bits}>${length} bits</option>`)}</select></label></p>`;
+  return html`<p class="input-form"><label>Recorded at <${Select} value=${now.rate_hz} disabled=${rates.length < 2} options=${rates.map((rate) => [rate, `${rate / 1000} kHz`])} set=${(/** @type {string} */ rate) => void use(input, { ...now, rate_hz: Number(rate) })} /></label>
+    <label>with <${Select} value=${now.bits} options=${bits.map((length) => [length, `${length} bits`])} set=${(/** @type {string} */ length) => void use(input, { ...now, bits: Number(length) })} /></label></p>`;
 }
 
 let listening = false;

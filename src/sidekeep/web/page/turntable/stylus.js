@@ -1,5 +1,6 @@
 /** The stylus in use: which one counts its hours, and a new one added. */
 import { html, useEffect, useState } from "../html.js";
+import { Select } from "../parts.js";
 import { get, post } from "../server.js";
 import { told } from "../store.js";
 import { stylusInUse, useStylus } from "./session.js";
@@ -37,10 +38,6 @@ export function Stylus() {
     <label>remind me at <input type="number" name="remind" min="1" max="99999" step="any" value=${asked === "known" ? (now?.remind_at_h ?? REMIND_AT_H) : REMIND_AT_H} /> hours</label>
     <span class="buttons"><button>${asked === "known" ? "Keep this" : "Add it"}</button><button type="button" class="quiet" onClick=${() => setAsked("")}>Leave it</button></span>
   </form>`;
-  return html`<p class="stylus"><label>The stylus <select value=${name} onChange=${(/** @type {any} */ event) => use(event.target.value)}>
-      <option value="" selected=${!now}>not named: hours not counted</option>
-      ${known.map((stylus) => html`<option value=${stylus.name} selected=${stylus.name === name}>${stylus.name}</option>`)}
-      <option value=${NEW}>a new one …</option>
-    </select></label>
+  return html`<p class="stylus"><label>The stylus <${Select} value=${now ? name : ""} options=${[["", "not named: hours not counted"], ...known.map((stylus) => [stylus.name, stylus.name]), [NEW, "a new one …"]]} set=${use} /></label>
     ${now && html`<span class="soft">has played ${Math.round(now.hours)} hours${now.is_due ? ": have its tip looked at" : ""}</span> <button type="button" class="quiet" onClick=${() => setAsked("known")}>change its hours</button>`}</p>`;
 }
