@@ -13,13 +13,15 @@ import soundfile
 from numpy.typing import NDArray
 
 from sidekeep.model.cuts import SideCuts
-from sidekeep.model.edits import ChooseTake, MoveMark, Retitle
+from sidekeep.model.edits import ChooseTake, MoveMark, Retitle, Split
 from sidekeep.press.disc.side import Piece, press_side
 from sidekeep.service.choices import edits
 from sidekeep.service.choices.recipes import recipe_from
 from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.records import find_record
 from sidekeep.service.transfers.copies import survey_kept
+from sidekeep.shelf.choices.choices import change_choices
+from sidekeep.shelf.choices.journal import State
 from sidekeep.shelf.choices.recipe_file import write_recipe
 from sidekeep.shelf.record_folder import RecordFolder
 from tests.small_record import RATE_HZ, SETTINGS, SLEEVE, play, small_record
@@ -151,3 +153,28 @@ def test_what_was_carried_is_not_told_twice_and_one_undo_takes_it_back(shelf: Pa
     (take,) = survey_kept(shelf, folder)
     assert not [finding for finding in take.survey.findings if finding.kind.startswith("marks")]
     assert side_of(folder, 1) == carried
+
+
+def test_a_side_whose_cuts_are_not_settled_yet_is_cut_from_what_its_survey_proposes(shelf: Path) -> None:
+    """While the next side of an evening plays. An edit counted from a side without tracks: titles were refused, and a split put
+    away every track that had been found."""
+    folder = find_record(shelf, "small hours")
+    (take,) = folder.takes()
+    before = [track.start_frame for track in side_of(folder).tracks]
+
+    def unsettled(state: State) -> State:
+        return {path: value for path, value in state.items() if not path.startswith("cuts/")}
+
+    change_choices(folder.path, "cuts-proposed", {}, unsettled, by="survey")
+    assert not edits.choices(folder).sides
+    edits.apply(folder, Retitle(side="A", track=2, title="Dew"))
+    side = side_of(folder)
+    assert [track.title for track in side.tracks] == ["Dew on the Crates", "Dew"]
+    assert side.tracks[0].start_frame == before[0]
+    assert (side.take, side.rate_hz) == (take.sha256, RATE_HZ)
+    edits.undo(folder)
+    assert not edits.choices(folder).sides
+    edits.apply(folder, Split(side="A", frame=before[0] + RATE_HZ))
+    assert len(side_of(folder).tracks) == 3
+    (surveyed,) = survey_kept(shelf, folder)
+    assert len(surveyed.survey.cuts.sides[0].tracks) == 3

@@ -22,7 +22,7 @@ from sidekeep.shelf.choices.recipe_file import put_recipe, read_recipe, recipe_o
 from sidekeep.shelf.choices.sleeve_titles import follow_sleeve
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
-from sidekeep.shelf.surveys.kept_survey import newest_key
+from sidekeep.shelf.surveys.kept_survey import kept_conclusions, newest_key
 
 SideEdit = (
     edits.MoveMark
@@ -101,8 +101,7 @@ def _change(folder: RecordFolder, edit: Edit) -> Callable[[State], State]:
     def change(state: State) -> State:
         if isinstance(edit, SideEdit):
             take = _chosen(folder, state, edit.side)
-            is_surveyed = newest_key(folder.path / take.folder) is not None
-            side = _side(state, take, edit.side, is_surveyed=is_surveyed)
+            side = _side(state, take, edit.side, folder)
             put_side(state, _change_side(side, edit, take.length_frames))
         elif isinstance(edit, edits.Leave | edits.Mend | edits.MendAll | edits.RecipeEdit):
             put_recipe(state, _change_recipe(recipe_of(state), edit))
@@ -150,13 +149,20 @@ def _words(state: State, prefix: str) -> dict[str, str]:
     return {path.removeprefix(prefix): str(v) for path, v in state.items() if path.startswith(prefix)}
 
 
-def _side(state: State, take: ShelfTake, letter: str, *, is_surveyed: bool) -> SideCuts:
-    """The side as it is cut; where its survey found no music, as a person begins."""
+def _side(state: State, take: ShelfTake, letter: str, folder: RecordFolder) -> SideCuts:
+    """The side as a person sees it: as it is cut; until that is settled, as its survey proposes (while an evening goes on); where
+    its survey found no music, as a person begins."""
     found = [side for side in sides_in(state) if (side.take, side.side) == (take.sha256, letter)]
     if found:
         return found[0]
-    if not is_surveyed:
+    take_folder = folder.path / take.folder
+    key = newest_key(take_folder)
+    surveyed = kept_conclusions(take_folder, key) if key is not None else None
+    if surveyed is None:
         raise NotThere("not-surveyed", side=letter)
+    for side in surveyed[0].sides:
+        if side.side == letter:
+            return replace(side, take=take.sha256, rate_hz=take.rate_hz)
     return untouched_side(letter, take)
 
 
