@@ -95,7 +95,7 @@ class Chunk:
         kept = self.kept()
         starts, stops = kept.spans[:, START], kept.spans[:, START] + kept.spans[:, LENGTH]
         low = max(held.start, int(starts[0] - ROOM_S * rate_hz))
-        before = held.view(low, int(stops.max() + ROOM_S * rate_hz)).copy()
+        before = held.view(low, int(stops.max() + ROOM_S * rate_hz))
         own = before.copy()
         lay_values(own, low, kept.spans, kept.values.astype(np.float32))
         return Beside(
@@ -193,8 +193,8 @@ class Chunk:
 
 @dataclass(frozen=True, kw_only=True)
 class Beside:
-    """What would be put in place in a chunk: its rows, the place of each, and frames of the sound round them, as it was and as it
-    would be."""
+    """What would be put in place in a chunk: its rows, the place of each, and frames of the sound round them, as it is (a view of
+    what is held: good until something is put in place) and as it would be."""
 
     kept: Repaired
     at: NDArray[np.int64]

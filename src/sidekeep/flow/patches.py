@@ -26,6 +26,7 @@ import json
 import struct
 import threading
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass
 from typing import Any, BinaryIO, Literal, Protocol
 
@@ -211,8 +212,7 @@ class PatchReader:
 
     def with_left(self, left: Collection[int]) -> PatchReader:
         """The same pieces with other repairs left."""
-        other = object.__new__(PatchReader)
-        other.__dict__.update(self.__dict__)
+        other = copy(self)
         other._left = frozenset(left)
         other._stays = [self._chosen(layer, other._left) for layer in self._layers]
         return other

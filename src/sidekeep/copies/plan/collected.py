@@ -74,26 +74,13 @@ class Collected:
             tags = replace(tags, chapters=chapters, length_s=length / rate_hz)
         tags = clean_tags(tags)
         bits = kind.bits_of(max(self.sides[side].bits for side, _ in pieces))
-        involved = range(len(self.sides)) if kind.is_lossy else sorted({side for side, _ in pieces})
-        ceiling = self.lossy_ceiling_dbtp if kind.is_lossy else None
-
-        def audio_key(sides: Sequence[int], *apart: str) -> str:
-            settings: tuple[Any, ...] = (kind.codec, kind.scope, rate_hz, bits, self.dither_seed, ceiling)
-            if kind.kbit_per_s:
-                settings = (*settings, kind.kbit_per_s)
-            settings = (*settings, *apart)
-            version: Any = COPIES_VERSION
-            if kind.codec in CODEC_VERSIONS:
-                version = (COPIES_VERSION, CODEC_VERSIONS[kind.codec])
-            return key_of(version, self.versions, settings, [self.side_keys[s] for s in sides], pieces)
-
         own_sides = sorted({side for side, _ in pieces})
-        alone_key = audio_key(own_sides)
-        apart: tuple[str, ...] = ()
-        if any((each.alone_key, each.suffix) == (alone_key, kind.suffix) for each in self.files):
-            # A record of one track is the same sound as a CD and as its image: each file needs a place of its own to wait in.
-            apart = (kind.name,)
-            alone_key = audio_key(own_sides, *apart)
+        # A record of one track is the same sound as a CD and as its image: each file needs a place of its own to wait in.
+        for apart in ((), (kind.name,)):
+            alone_key = self._audio_key(kind, pieces, own_sides, rate_hz, bits, apart)
+            if all((each.alone_key, each.suffix) != (alone_key, kind.suffix) for each in self.files):
+                break
+        involved = range(len(self.sides)) if kind.is_lossy else own_sides
         planned = PlannedFile(
             kind=kind.name,
             path=path,
@@ -109,7 +96,9 @@ class Collected:
             around=self._around(kind, pieces[0]),
             tags=tags,
             marks=marks,
-            audio_key=alone_key if self.prepares else audio_key(involved, *apart),
+            audio_key=alone_key
+            if self.prepares
+            else self._audio_key(kind, pieces, involved, rate_hz, bits, apart),
             alone_key=alone_key,
             tag_key=key_of(
                 (COPIES_VERSION, TAGS_VERSION),
@@ -124,6 +113,27 @@ class Collected:
         )
         self.files.append(planned)
         return planned
+
+    def _audio_key(
+        self,
+        kind: Kind,
+        pieces: Sequence[Piece],
+        sides: Sequence[int],
+        rate_hz: int,
+        bits: int,
+        apart: tuple[str, ...],
+    ) -> str:
+        """What decides the samples of a file: codec and form, the sides they depend on, the pieces, and the versions of all that
+        makes them. ``apart`` tells files of one sound from each other."""
+        ceiling = self.lossy_ceiling_dbtp if kind.is_lossy else None
+        settings: tuple[Any, ...] = (kind.codec, kind.scope, rate_hz, bits, self.dither_seed, ceiling)
+        if kind.kbit_per_s:
+            settings = (*settings, kind.kbit_per_s)
+        settings = (*settings, *apart)
+        version: Any = COPIES_VERSION
+        if kind.codec in CODEC_VERSIONS:
+            version = (COPIES_VERSION, CODEC_VERSIONS[kind.codec])
+        return key_of(version, self.versions, settings, [self.side_keys[side] for side in sides], pieces)
 
     def cue_sheet(
         self,

@@ -151,6 +151,29 @@ def mend_channels(
     explained = _estimate(channels[0], planes, work, taken, ROUNDS)
     peaks, _, best = (np.concatenate(column) for column in zip(*believed, strict=True))
     sure = odds_of_rows(taken.rows, peaks, best, least)
+    inside = (taken.rows[:, 0] >= start) & (taken.rows[:, 0] < stop)
+    worth = inside & (explained >= LEAST_EVIDENCE)
+    return _told(channels, planes, work, taken, worth, sure, least, surest, long, rate_hz)
+
+
+def _told(
+    channels: list[Channel],
+    planes: Floats,
+    work: Floats,
+    taken: DamageSpans,
+    worth: NDArray[np.bool_],
+    sure: Floats,
+    least: float,
+    surest: float,
+    long: list[Long],
+    rate_hz: float,
+) -> Repaired:
+    """What is kept of all that was ``taken`` for damage and mended in ``work``, or left for doubt, wall by wall; and the bursts
+    that are too ``long``.
+
+    ``worth``: what may be told at all; ``sure``: log odds of each; ``least`` and ``surest``: those asked of brief damage, of any.
+    """
+    rate_factor = channels[0].rate_factor
     taken_out, left = changed_energy(planes, work, taken.rows)
     kept, doubtful, doubts = kept_after_mending(
         planes, work, taken.rows, taken_out, left, sure, surest, rate_hz, rate_factor
@@ -160,8 +183,7 @@ def mend_channels(
     doubt_alone(
         planes, work, taken.rows, taken_out, left, usual, sure, max(surest, BELIEVED), rate_factor, lone
     )
-    inside = (taken.rows[:, 0] >= start) & (taken.rows[:, 0] < stop)
-    told = np.flatnonzero((kept | doubtful) & (explained >= LEAST_EVIDENCE) & inside)
+    told = np.flatnonzero((kept | doubtful) & worth)
     at_row, walls = np.nonzero(taken_out.T[told])
     row = told[at_row]
     first, last, peak = taken.rows[row].T

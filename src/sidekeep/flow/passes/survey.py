@@ -11,7 +11,7 @@ cuts what arrives into blocks of its own, so result and patches are the same, by
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -230,10 +230,13 @@ class Meters:
 def _read_ahead(source: AudioSource, pool: ThreadPoolExecutor) -> Iterator[Audio]:
     """The blocks of a take; the next one is decoded while this one is worked on."""
     blocks = source.blocks(BLOCK_FRAMES)
-    step: Callable[[], Audio | None] = lambda: next(blocks, None)  # noqa: E731
-    waiting = pool.submit(step)
+
+    def following() -> Audio | None:
+        return next(blocks, None)
+
+    waiting = pool.submit(following)
     while (block := waiting.result()) is not None:
-        waiting = pool.submit(step)
+        waiting = pool.submit(following)
         yield block
 
 

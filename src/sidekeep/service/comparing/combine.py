@@ -3,30 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import ExitStack
 from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
 
-from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.dsp.output.dither import Quantiser
 from sidekeep.errors import ParameterError
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.flow.comparison.combine import CombineFacts, prepare
 from sidekeep.flow.progress import Progress, no_progress, part
-from sidekeep.service.comparing.made_take import (
-    BETWEEN,
-    check_room,
-    file_to_write,
-    held_for_making,
-    home_of,
-    made_of,
-    put_on_shelf,
-)
+from sidekeep.service.comparing.made_take import BETWEEN, Making
 from sidekeep.service.comparing.takes import NamedTake, named_take
 from sidekeep.shelf.shelf_take import ShelfTake
 
 BITS = 24
+"""A mean of several takes has more than any of them; 24 hold it, with dither."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,7 +45,7 @@ def combine(
     takes: list[NamedTake] = []
     for name in names:
         takes.append(named_take(shelf, name, takes[0] if takes else None))
-    home = home_of(takes, out_path, shelf)
+    making = Making.of(shelf, takes, out_path)
     for one, other in combinations(takes, 2):
         if shared := _playings(one) & _playings(other):
             combined = one if one.take is not None and one.take.how == "combined" else other
@@ -62,28 +53,25 @@ def combine(
                 "take-in-another", take=combined.name, playing=sorted(name for _, name in shared)[0]
             )
     form = takes[0].source.format
-    folder = home.path.parent if out_path is None and home is not None else (out_path or shelf).parent
-    check_room(form.length_frames, form, BITS, folder, is_twice=out_path is None)
-    with ExitStack() as stack:
-        if out_path is None and home is not None:
-            stack.enter_context(held_for_making(home, progress))
-        for take in takes:
-            stack.enter_context(reading_whole(take.source, take.paths))
+    making.check_room(form.length_frames, BITS)
+    with making.holding(progress):
         combiner = prepare(takes[0].source, [take.source for take in takes[1:]], part(progress, 0.0, 0.5))
-        bext = made_of([take.name for take in takes], form, BITS, "combined")
-        with file_to_write(out_path, home.path.parent if home else None, replace) as target:
+        with making.file(replace=replace) as target:
             quantiser = Quantiser(form.channels, bits=BITS, seed=0)
             writer = TakeWriter(
-                target, rate_hz=form.rate_hz, channels=form.channels, bits=BITS, bext=bext, replace=True
+                target,
+                rate_hz=form.rate_hz,
+                channels=form.channels,
+                bits=BITS,
+                bext=making.head(BITS, "combined"),
+                replace=True,
             )
             try:
                 for block in combiner.blocks(progress=part(progress, 0.5, 0.97)):
                     writer.append(quantiser.process(block))
             finally:
                 writer.close()
-            made = None
-            if out_path is None and home is not None:
-                made = put_on_shelf(shelf, home, takes, target)
+            made = making.put_on_shelf(target)
     progress(1.0, "combined")
     return Combined(sources=tuple(takes), facts=combiner.facts, take=made, path=out_path)
 

@@ -7,31 +7,22 @@ to what was used before.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
-from sidekeep.copies.kept.intact import reading_whole
 from sidekeep.errors import ParameterError
 from sidekeep.files.samples import to_whole
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.flow.comparison.seam import Seam, find_seam, joined_blocks, order_by_sound, seam_places
-from sidekeep.flow.ports import Audio
+from sidekeep.flow.ports import AudioSource
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.edits import ChooseTake
 from sidekeep.model.news import News
 from sidekeep.service.choices import edits
-from sidekeep.service.comparing.made_take import (
-    check_room,
-    file_to_write,
-    held_for_making,
-    home_of,
-    made_of,
-    put_on_shelf,
-)
+from sidekeep.service.comparing.made_take import Making
 from sidekeep.service.comparing.takes import NamedTake, named_take
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
@@ -66,55 +57,55 @@ def put_together(
     takes: list[NamedTake] = []
     for name in names:
         takes.append(named_take(shelf, name, takes[0] if takes else None, also_binned=True))
-    home = home_of(takes, out_path, shelf)
-    if home is not None and len({take.take.side for take in takes if take.take is not None}) > 1:
+    making = Making.of(shelf, takes, out_path)
+    if making.home is not None and len({take.take.side for take in takes if take.take is not None}) > 1:
         raise ParameterError("combine-of-one-side")
     form = takes[0].source.format
     sources = [take.source for take in takes]
     is_float = any(source.format.is_float for source in sources)
     bits = 32 if is_float else max(16, *(source.format.bits for source in sources))
-    folder = home.path.parent if out_path is None and home is not None else (out_path or shelf).parent
-    frames = sum(source.format.length_frames for source in sources)
-    check_room(frames, form, bits, folder, is_twice=out_path is None)
-    with ExitStack() as stack:
-        if out_path is None and home is not None:
-            stack.enter_context(held_for_making(home, progress))
-        for take in takes:
-            stack.enter_context(reading_whole(take.source, take.paths))
+    making.check_room(sum(source.format.length_frames for source in sources), bits)
+    with making.holding(progress):
         seams = _seams(takes, progress)
         places = seam_places(seams)
-        bext = made_of([take.name for take in takes], form, bits, "joined")
-        with file_to_write(out_path, home.path.parent if home else None, replace) as target:
+        with making.file(replace=replace) as target:
             writer = TakeWriter(
                 target,
                 rate_hz=form.rate_hz,
                 channels=form.channels,
                 bits=bits,
                 is_float=is_float,
-                bext=bext,
+                bext=making.head(bits, "joined"),
                 replace=True,
             )
-            try:
-                for block in joined_blocks(sources, seams):
-                    _append(writer, block, bits, is_float)
-                    progress(0.4 + 0.5 * min(1.0, writer.frames / frames), "putting the pieces together")
-            finally:
-                writer.close()
-            made = None
-            if out_path is None and home is not None:
-                made = put_on_shelf(shelf, home, takes, target, _notes(takes, seams, places))
-                _use_from_now_on(home, made)
+            _write_joined(writer, sources, seams, progress, is_float=is_float)
+            made = making.put_on_shelf(target, _notes(takes, seams, places))
+            if making.record is not None and made is not None:
+                _use_from_now_on(making.record, made)
     progress(1.0, "put together")
     return PutTogether(
         sources=tuple(takes), seams=tuple(seams), places=tuple(places), take=made, path=out_path
     )
 
 
-def _append(writer: TakeWriter, block: Audio, bits: int, is_float: bool) -> None:
-    if is_float:
-        writer.append_bytes(np.ascontiguousarray(block, "<f4").tobytes())
-    else:
-        writer.append(to_whole(block, bits)[0])
+def _write_joined(
+    writer: TakeWriter,
+    sources: Sequence[AudioSource],
+    seams: Sequence[Seam],
+    progress: Progress,
+    *,
+    is_float: bool,
+) -> None:
+    frames = sum(source.format.length_frames for source in sources)
+    try:
+        for block in joined_blocks(sources, seams):
+            if is_float:
+                writer.append_bytes(np.ascontiguousarray(block, "<f4").tobytes())
+            else:
+                writer.append(to_whole(block, writer.bits)[0])
+            progress(0.4 + 0.5 * min(1.0, writer.frames / frames), "putting the pieces together")
+    finally:
+        writer.close()
 
 
 def _use_from_now_on(home: RecordFolder, made: ShelfTake) -> None:

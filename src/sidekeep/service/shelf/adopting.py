@@ -140,20 +140,13 @@ class _Wish:
     def plan(self, *, may_be_there: bool) -> _Plan:
         """What is to be done as things stand. Raises ``ShelfError`` where all is there, unless it may be."""
         folder = self._found()
-        is_named = self.record_name is not None
-        # Who names record and side wants another take of it, also of the same sound.
-        may_go_on = (
-            folder is not None and bool(folder.takes()) and not (is_named and self.letters is not None)
-        )
-        if folder is not None and (is_named or not may_go_on):
-            record = folder.record()
-        else:
-            record = self._record_said()
-        if folder is not None and is_named and may_go_on and not may_be_there:
+        may_go_on = folder is not None and self._may_go_on(folder)
+        record = self._record_of(folder, may_go_on)
+        if folder is not None and self.record_name is not None and may_go_on and not may_be_there:
             if self.files and all(self._held(folder, [path]) for path in self.files):
                 raise ShelfError("record-holds-them", name=folder.path.name)
         letters = self.letters
-        if is_named and letters is None:
+        if self.record_name is not None and letters is None:
             letters = _sides_left(folder, record, self.files)
         takes = assign_files(self.files, record if record.sides else None, letters)
         sources = [self._open(take.paths) for take in takes]
@@ -161,11 +154,21 @@ class _Wish:
         if folder is not None and may_go_on:
             there = [self._held(folder, take.paths) for take in takes]
             if all(there) and not may_be_there:
-                if is_named:
-                    raise ShelfError("record-holds-them", name=folder.path.name)
-                raise ShelfError("adopted-before", name=folder.path.name)
-            folder = folder if is_named or any(there) else None
+                code = "record-holds-them" if self.record_name is not None else "adopted-before"
+                raise ShelfError(code, name=folder.path.name)
+            folder = folder if self.record_name is not None or any(there) else None
         return _Plan(folder=folder, record=record, takes=takes, sources=sources, there=there)
+
+    def _may_go_on(self, folder: RecordFolder) -> bool:
+        """Whether takes of the record that hold the very same files are these recordings: who names record and side wants another
+        take of it, also of the same sound."""
+        return bool(folder.takes()) and (self.record_name is None or self.letters is None)
+
+    def _record_of(self, folder: RecordFolder | None, may_go_on: bool) -> Record:
+        """What the record says that is named or still without a take; else what the sleeve said that was given now."""
+        if folder is not None and (self.record_name is not None or not may_go_on):
+            return folder.record()
+        return self._record_said()
 
     def make(self) -> RecordFolder:
         """A new record for them, in the index at once, so that whoever looks next finds it."""

@@ -189,9 +189,41 @@ class ExpectedTakes:
 def expected_takes(folder: RecordFolder) -> ExpectedTakes:
     """What the takes of a record must be: by their ``take.json``, and by the record's inventory."""
     sums: dict[str, str] = {}
+    present, faults, unchecked = _present_takes(folder)
+    try:
+        inventory = read_inventory(folder.path)
+    except ShelfError as error:
+        faults.append(str(error))
+        inventory = Inventory()
+    elsewhere = {tuple(sorted(files.values())): name for name, files in present.items()}
+    binned = _binned(folder)
+    strange = tuple(name for name in present if not TAKE_FOLDER.fullmatch(Path(name).name))
+    for name, files in {**inventory.takes, **present}.items():
+        is_checked = True
+        if name in present:
+            known = inventory.takes.get(name)
+            if known is not None and known != files:
+                faults.append(f"{name}/take.json gives other checksums than when the take was closed")
+                files = known
+        else:
+            found = elsewhere.get(tuple(sorted(files.values())))
+            fault, is_checked = _missing(
+                folder, name, found, strange, tuple(sorted(files.values())) in binned
+            )
+            faults += [fault] if fault else []
+        if is_checked:
+            sums |= {f"{name}/{file}": digest for file, digest in files.items()}
+    if not faults:
+        with _if_it_can_be_kept(folder):
+            remember(folder.path, takes=present.items())
+    return ExpectedTakes(sums=sums, faults=tuple(faults), unchecked=tuple(unchecked), strange=strange)
+
+
+def _present_takes(folder: RecordFolder) -> tuple[dict[str, dict[str, str]], list[str], list[str]]:
+    """The takes that are there, with the checksums their ``take.json`` gives; what is wrong, and what nothing tells of."""
+    present: dict[str, dict[str, str]] = {}
     faults: list[str] = []
     unchecked: list[str] = []
-    present: dict[str, dict[str, str]] = {}
     for place in sorted(path for path in (folder.path / "takes").glob("*") if path.is_dir()):
         is_called_so = TAKE_FOLDER.fullmatch(place.name) is not None
         if place.name.startswith(".") or not any(place.iterdir() if is_called_so else place.glob("take.*")):
@@ -208,39 +240,28 @@ def expected_takes(folder: RecordFolder) -> ExpectedTakes:
                     f"{name} has no take.json, so nothing tells what its sound should be; "
                     "'sidekeep shelf repair' closes a take that was interrupted"
                 )
-    try:
-        inventory = read_inventory(folder.path)
-    except ShelfError as error:
-        faults.append(str(error))
-        inventory = Inventory()
-    elsewhere = {tuple(sorted(files.values())): name for name, files in present.items()}
-    binned = _binned(folder)
-    strange = tuple(name for name in present if not TAKE_FOLDER.fullmatch(Path(name).name))
-    for name, files in {**inventory.takes, **present}.items():
-        if name in present:
-            known = inventory.takes.get(name)
-            if known is not None and known != files:
-                faults.append(f"{name}/take.json gives other checksums than when the take was closed")
-                files = known
-        elif (found := elsewhere.get(tuple(sorted(files.values())))) in strange and found is not None:
-            faults.append(
-                f"{name} is called {found} now, which is no name of a take, so nothing is made from it; call it {name} again, "
-                "or 'sidekeep shelf rebuild' forgets it"
-            )
-            continue
-        elif found is not None or tuple(sorted(files.values())) in binned:
-            continue
-        elif (folder.path / name).is_dir():
-            faults.append(
-                f"{name} has lost its take.json; its sound is checked by the inventory of the record"
-            )
-        else:
-            faults.append(f"{name} is gone; it is not in the bin either")
-        sums |= {f"{name}/{file}": digest for file, digest in files.items()}
-    if not faults:
-        with _if_it_can_be_kept(folder):
-            remember(folder.path, takes=present.items())
-    return ExpectedTakes(sums=sums, faults=tuple(faults), unchecked=tuple(unchecked), strange=strange)
+    return present, faults, unchecked
+
+
+def _missing(
+    folder: RecordFolder, name: str, found: str | None, strange: Sequence[str], is_binned: bool
+) -> tuple[str, bool]:
+    """Of a take that the inventory knows and that is not where it was: what is wrong, and whether its files are checked there all
+    the same. ``found`` is the take that holds the same sound now."""
+    if found is not None and found in strange:
+        fault = (
+            f"{name} is called {found} now, which is no name of a take, so nothing is made from it; call it {name} again, "
+            "or 'sidekeep shelf rebuild' forgets it"
+        )
+        return fault, False
+    if found is not None or is_binned:
+        return "", False
+    if (folder.path / name).is_dir():
+        return (
+            f"{name} has lost its take.json; its sound is checked by the inventory of the record",
+            True,
+        )
+    return f"{name} is gone; it is not in the bin either", True
 
 
 @contextlib.contextmanager
