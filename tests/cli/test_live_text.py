@@ -29,6 +29,8 @@ def test_the_line_says_what_is_known() -> None:
     line = LiveLine()
     assert line.text() == ""
     assert line.hear(event("live-begun")) == ""
+    line.hear(event("live-level", sample_peak_dbfs=-20.0, forecast_peak_dbfs=-5.1))
+    assert line.text() == "peak -20.0 dBFS, may reach -5"  # before any track is known
     line.hear(track())
     line.hear(event("live-damage", total=214))
     line.hear(event("live-level", sample_peak_dbfs=-7.24, forecast_peak_dbfs=-5.1))

@@ -114,6 +114,21 @@ class Page(HTMLParser):
         return " ".join(" ".join(self.texts).split())
 
 
+def test_what_is_special_about_a_track_is_said_beside_it() -> None:
+    tracks = (
+        TrackView(number=1, title="Harbour", start_s=2.0, stop_s=60.0),
+        TrackView(
+            number=2, title="Ebb", artist="The Tide Tables", boundary="segue", start_s=60.0, stop_s=90.0
+        ),
+        TrackView(number=3, title="Flow", confidence=0.3, start_s=90.0, stop_s=118.0),
+    )
+    text = Page(render_report(replace(data(), sides=(replace(side("A"), tracks=tracks),)))).text
+    assert "The Tide Tables · runs on from the track before" in text
+    assert "runs on" not in text.partition("Ebb")[0]
+    assert text.count("its start is a guess") == 1
+    assert "its start is a guess" in text.partition("Flow")[2]
+
+
 def test_tells_the_whole_story() -> None:
     page = Page(render_report(data()))
     for words in (

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from sidekeep.errors import SleeveError
 from sidekeep.service.house.house import House
-from sidekeep.service.house.library import Library
+from sidekeep.service.house.library import LONGEST_SLEEVE, Library
 from sidekeep.service.house.records import record_view, summaries, summary_view
 from sidekeep.service.house.records.summaries import Summaries
 from sidekeep.service.house.takes import cuts_view
@@ -55,6 +56,16 @@ def test_what_is_changed_by_hand_is_seen_at_once(shelf: Path, change: str) -> No
     (record,) = [path.parent for path in shelf.glob("*/record.toml")]
     CHANGES[change](record)
     assert line(kept, library) == line(Summaries(library), library) != before
+
+
+def test_a_sleeve_far_too_long_makes_no_record(shelf: Path) -> None:
+    library = Library(shelf)
+    before = len(library.entries())
+    with pytest.raises(SleeveError, match="characters"):
+        library.create("a" * (LONGEST_SLEEVE + 1))
+    assert len(library.entries()) == before
+    made = library.create("The Wicker Boats - Tides (1973)\nSide A\nA1 Neap 3:10\n")
+    assert made in {entry.record_id for entry in library.entries()}
 
 
 def test_what_changed_just_now_is_not_relied_on(shelf: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -18,18 +18,25 @@ from numpy.typing import NDArray
 LEAST_RISE_S = 0.012
 """A loss of 20 ms while the card comes back to 8 ms under its level."""
 _BLOCKS_PER_S = 20
+"""Levels are told so often."""
 AFTER_BLOCKS = 3 * _BLOCKS_PER_S
+"""All through which the level must stand over the old one (chosen here)."""
 COMES_BACK_BLOCKS = 12 * _BLOCKS_PER_S
-_BEFORE_S = 40
-_LEAST_BEFORE_S = 8
+"""A card may be on its way back for so long: the old level is that of the time before (chosen here)."""
+_BEFORE_S, _LEAST_BEFORE_S = 40, 8
+"""Seconds before that tell the old level: at the most, and at least."""
 _LEAST_SLOPE_S = 20
-_MOST = 0.7
+"""Seconds of each half from which the level's own slope is told, which two clocks that differ make."""
+_MOST_SECONDS = 0.7
+"""Quantile of the seconds of a half that stands for it: a few late ones do not count (chosen here)."""
 _NEAR_S, _CALM_BLOCKS = 0.003, 3 * _BLOCKS_PER_S
 """So near the level for so long a card is back at it; for a second or two it may stay there on its way."""
 _SIDE_BLOCKS = 4
+"""On each side of a jump, whose medians are compared."""
 _JUMP = 0.4
 """Of the height at least, in one go."""
 _MOST_PLACES = 8
+"""More than these tell a person nothing (chosen here)."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +69,7 @@ def _slope(tops: NDArray[np.float64]) -> float:
     half = len(tops) // 2
     if half < _LEAST_SLOPE_S:
         return 0.0
-    one, other = (np.quantile(part, _MOST) for part in (tops[:half], tops[-half:]))
+    one, other = (np.quantile(part, _MOST_SECONDS) for part in (tops[:half], tops[-half:]))
     return float(other - one) / (len(tops) - half)
 
 

@@ -22,6 +22,7 @@ from sidekeep.shelf.toml_text import new_toml, parse_toml, put, read_toml
 
 STYLUSES = "styluses.toml"
 REMIND_AT_H = 400.0
+"""The low end of what is usually quoted (see above): a look under a microscope costs little, a worn tip costs records."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -158,6 +158,7 @@ def test_history_of_a_side_adds_up_over_its_takes(shelf: Path) -> None:
     assert (treble["name"], treble["now"]) == ("Treble of the inner third", "−0.9\u00a0dB")
     assert worn["now"] == "+6"
     assert treble["places"][0] == (4.0, 32.0)
+    assert treble["places"][2][0] == 340.0 - 4.0
     assert treble["places"][2][1] > treble["places"][1][1] > 32.0
     assert side_history(record, "C") == []
 

@@ -8,6 +8,7 @@ from typing import Any
 from sidekeep.units import clock_text, count
 
 _SURE = 0.8
+"""A track told with less is said with '(perhaps)' (chosen here)."""
 
 
 class LiveLine:

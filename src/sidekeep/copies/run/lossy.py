@@ -17,10 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.copies.plan.planned import PlannedFile
-from sidekeep.copies.run.spill import BLOCK_FRAMES, read_spills, spill_edge
+from sidekeep.copies.run.spill import read_spills, spill_edge
 from sidekeep.dsp.level.true_peak import TruePeakMeter
 from sidekeep.errors import Cancelled, CopyError
 from sidekeep.files.writing.sinks import codec_of, open_sink
+from sidekeep.flow.ports import BLOCK_FRAMES
 from sidekeep.units import db_to_gain, gain_to_db
 
 LEAST_CORRELATION = 0.8
@@ -30,6 +31,8 @@ _QUIET_POWER = 1e-7
 """Below -70 dBFS an encoder may leave out what nobody hears: nothing to compare."""
 
 LOWERING_STEP_DB = 0.1
+"""A kind that passes the ceiling is lowered by whole steps, one more than it needs: an encoder answers another level with other
+noise."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.files.atomic import part_path
+from sidekeep.flow.ports import BLOCK_FRAMES
 
 SAMPLE_BYTES = 4
-BLOCK_FRAMES = 65536
+"""Floats of 32 bits: 24 bits of fraction, as much as any take has."""
 
 
 class SpillWriter:

@@ -22,6 +22,7 @@ BARK = np.arange(24) + 0.5
 WINDOW_S = 512 / 44_100
 """The standard's at 44.1 kHz."""
 FULL_SCALE_DB = 96.0
+"""Where the standard lays a sine of full scale, in dB over 20 uPa (from memory)."""
 
 
 @lru_cache(maxsize=4)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from sidekeep.files.codecs.codec import AvFileEncoder, Codec, Encoder, FileForm
 
 BIT_RATE = 192_000
+"""Of two channels: over what listening tests find transparent for nearly all music (common practice, no source)."""
 
 
 def _as_float(samples: NDArray[Any]) -> NDArray[np.float32]:

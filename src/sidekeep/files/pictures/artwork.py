@@ -43,10 +43,11 @@ _FIRST_BYTES = (
 )
 
 MAXIMUM_FILE_BYTES = 200_000_000
-MAXIMUM_SIDE_PX = 1400
-JPEG_QUALITY = 90
-LEAST_QUALITY = 66
-SMALLEST_SIDE_PX = 64
+"""A sleeve of those pixels without compression is under it."""
+MAXIMUM_SIDE_PX, SMALLEST_SIDE_PX = 1400, 64
+"""Of the pictures in copies: what players show on a large screen, and what can still be made out (chosen here)."""
+JPEG_QUALITY, LEAST_QUALITY = 90, 66
+"""Where it begins, and how far it is lowered for a picture that must be small (chosen here by eye)."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -51,6 +51,7 @@ LEAST_ALIKE = 0.7
 """Median correlation of the notes. The same groove came to 0.78 and more in pieces of made and real music, bars that come
 again under another tune to 0.68 at most (2026-11-28)."""
 NEAR_REACH_S = 0.06
+"""Either way of where the notes lay the second piece: twice what they may disagree by (chosen here)."""
 NEEDLE_NOISE_S = 0.3
 """Beside a needle that is lifted or lowered its own noise is heard (common practice, no source)."""
 QUIET_S = 0.05

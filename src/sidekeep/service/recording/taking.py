@@ -33,6 +33,7 @@ from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
 
 BEFORE_NEEDLE_S = 4.0
+"""Kept of what was heard before the needle came down: the chain by itself, which noise and hum are measured in."""
 BEFORE_VAGUE_S = 30.0
 """Where the needle's moment is not known, all that the capture still holds is kept."""
 _STILL_S = 30.0
