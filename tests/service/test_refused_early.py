@@ -18,6 +18,7 @@ from tests.small_record import small_record
         (("--track-names", "{colour}"), "", "colour"),
         (("--form", "lossless=20"), "", "must be 16 or 24"),
         (("--isrc", "A1=XX"), "", "ISRC 'XX'"),
+        (("--isrc", "=AA6Q72000047"), "", "a track's mark and its code"),
         ((), "Barcode: 2012345678901\n", "other digits call for"),
     ],
 )

@@ -9,7 +9,7 @@ import pytest
 from sidekeep.devices.recorder import RecorderSettings
 from sidekeep.model.news import News
 from sidekeep.service.recording.open_take import ClosedPiece, OpenTake
-from sidekeep.service.recording.side_fit import PrintedSide
+from sidekeep.service.recording.side_fit import PrintedSide, shortest_side_s
 from sidekeep.service.recording.verdict import doubt_of
 
 RATE_HZ = 48_000
@@ -56,3 +56,9 @@ def test_an_evening_does_not_end_on_a_side_in_doubt(
     piece = closed(up_s=250.0, music_s=music_s, reason=reason)
     news = [News(code=code, severity="look") for code in codes]
     assert doubt_of(piece, news, PrintedSide(side="A", length_s=200.0, tracks=3)) == doubt
+
+
+def test_a_false_start_is_shorter_than_half_of_what_is_printed() -> None:
+    printed = {"A": PrintedSide(side="A", length_s=1200.0, tracks=5)}
+    assert shortest_side_s("A", printed, without_print_s=45.0) == 600.0
+    assert shortest_side_s("B", printed, without_print_s=45.0) == 45.0

@@ -34,6 +34,7 @@ class Collected:
 
     def __init__(
         self,
+        *,
         record: Record,
         sides: tuple[SideAudio, ...],
         naming: NamingRules,

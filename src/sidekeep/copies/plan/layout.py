@@ -79,16 +79,16 @@ def plan_copies(
     facts = with_isrcs(record, sides, facts)
     folder = Path(out_dir) / folder_name(naming, _folder_values(record))
     collected = Collected(
-        record,
-        tuple(sides),
-        naming,
-        facts,
-        tuple(pictures),
-        dither_seed,
-        settings,
-        lossy_ceiling_dbtp,
-        elsewhere or {},
-        prepares,
+        record=record,
+        sides=tuple(sides),
+        naming=naming,
+        facts=facts,
+        pictures=tuple(pictures),
+        dither_seed=dither_seed,
+        settings=settings,
+        lossy_ceiling_dbtp=lossy_ceiling_dbtp,
+        elsewhere=elsewhere or {},
+        prepares=prepares,
     )
     for name in names:
         _add(collected, KINDS[name].formed(**asdict(forms.get(name, Form()))))

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, get_args
 
@@ -26,8 +28,18 @@ from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
 
 _START_WAIT_S = 20.0
+"""So long whoever arms waits for the input to open (chosen here)."""
 _SETTLE_S = 120.0
 """So long what follows an evening waits for the last side's survey; after that it is surveyed anew."""
+
+
+@dataclass(eq=False)
+class _Start:
+    """An evening that begins in its thread: once that is ``known``, either there is a ``refusal`` or it records."""
+
+    known: threading.Event = field(default_factory=threading.Event)
+    refusal: SidekeepError | None = None
+    takes: list[ShelfTake] = field(default_factory=list)
 
 
 class Turntable:
@@ -84,13 +96,12 @@ class Turntable:
                 side=sides[0] if sides else "",
             )
             live = EveningFollower(self._shelf, kinds=then_copies) if survey else None
-            ready = threading.Event()
-            refusal: list[SidekeepError] = []
+            start = _Start()
 
             def work() -> None:
-                takes: list[ShelfTake] = []
-                try:
-                    with open_session(
+                with (
+                    self._evening(view, live, start),
+                    open_session(
                         self._shelf,
                         str(folder.path),
                         sides=sides,
@@ -102,42 +113,49 @@ class Turntable:
                         any_side=any_side,
                         tell=self._tell,
                         follower=_Following(live, self._news) if live is not None else None,
-                    ) as session:
-                        with self._lock:
-                            self._session, self._view, self._live = session, view, live
-                        ready.set()
-                        takes = session.run()
-                except SidekeepError as error:
-                    if ready.is_set():
-                        self._news.publish("session-failed", told(error))
-                    else:
-                        refusal.append(error)
-                finally:
+                    ) as session,
+                ):
                     with self._lock:
-                        self._session = self._live = None
-                        if self._view is view:
-                            view.phase = "done"
-                        was_begun = self._view is view
-                        self._view = None
-                        if was_begun:
-                            self._last = (time.time(), {**view.view(), "phase": "done"})
-                    ready.set()
-                    if was_begun:
-                        keep_evening(self._shelf, self._last)
-                        self._news.publish("session", {"session": {**view.view(), "phase": "done"}})
-                        is_whole = set(sides) <= {letter for take in takes for letter in take.side}
-                        self._settle(live, lambda: self._taken(record_id, then_copies, is_whole))
-                    elif live is not None:
-                        live.end()
+                        self._session, self._view, self._live = session, view, live
+                    start.known.set()
+                    start.takes = session.run()
 
             self._thread = threading.Thread(target=work, name="session", daemon=True)
             self._thread.start()
-            if not ready.wait(_START_WAIT_S):
+            if not start.known.wait(_START_WAIT_S):
                 raise DeviceError("no-answer")
-            if refusal:
-                raise refusal[0]
+            if start.refusal is not None:
+                raise start.refusal
         self._news.publish("session", {"session": self.view()})
         return self.view() or view.view()
+
+    @contextmanager
+    def _evening(self, view: SessionView, live: EveningFollower | None, start: _Start) -> Iterator[None]:
+        """Round an evening: what goes wrong is told to who waits for its beginning, later to all; then what follows is done."""
+        try:
+            yield
+        except SidekeepError as error:
+            if start.known.is_set():
+                self._news.publish("session-failed", told(error))
+            else:
+                start.refusal = error
+        finally:
+            with self._lock:
+                self._session = self._live = None
+                if self._view is view:
+                    view.phase = "done"
+                was_begun = self._view is view
+                self._view = None
+                if was_begun:
+                    self._last = (time.time(), {**view.view(), "phase": "done"})
+            start.known.set()
+            if was_begun:
+                keep_evening(self._shelf, self._last)
+                self._news.publish("session", {"session": {**view.view(), "phase": "done"}})
+                is_whole = set(view.sides) <= {letter for take in start.takes for letter in take.side}
+                self._settle(live, lambda: self._taken(view.record, view.then_copies, is_whole))
+            elif live is not None:
+                live.end()
 
     def _settle(self, live: EveningFollower | None, then: Callable[[], None]) -> None:
         """Let the last side's survey, if one ran, come to its end beside whatever is done next, then go on with what follows."""
