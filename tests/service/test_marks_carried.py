@@ -13,10 +13,11 @@ import soundfile
 from numpy.typing import NDArray
 
 from sidekeep.model.cuts import SideCuts
-from sidekeep.model.edits import ChooseTake, MoveMark, Retitle, Split
+from sidekeep.model.edits import AsFound, ChooseTake, MoveMark, Retitle, Seen, Split
 from sidekeep.press.disc.side import Piece, press_side
 from sidekeep.service.choices import edits
 from sidekeep.service.choices.recipes import recipe_from
+from sidekeep.service.house.house import House
 from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.records import find_record
 from sidekeep.service.transfers.copies import survey_kept
@@ -178,3 +179,42 @@ def test_a_side_whose_cuts_are_not_settled_yet_is_cut_from_what_its_survey_propo
     assert len(side_of(folder).tracks) == 3
     (surveyed,) = survey_kept(shelf, folder)
     assert len(surveyed.survey.cuts.sides[0].tracks) == 3
+
+
+def unsure_on_the_page(shelf: Path) -> list[str]:
+    house = House(shelf)
+    try:
+        (entry,) = house.records()
+        whole = house.record(entry["id"])
+        doubts = [doubt["why"]["code"] for doubt in whole["sides"][0]["unsure"]]
+        assert entry["unsure_count"] == len(doubts)
+        return [code for code in doubts if code.startswith("marks")]
+    finally:
+        house.close()
+
+
+def test_a_page_tells_of_carried_marks_until_they_were_looked_at_and_can_do_without_them(shelf: Path) -> None:
+    """Only the command told of them."""
+    folder, _ = surveyed_again(shelf, later())
+    assert unsure_on_the_page(shelf) == ["marks-carried"]
+    carried = side_of(folder, 1)
+    edits.apply(folder, AsFound(side="A"))
+    assert unsure_on_the_page(shelf) == []
+    survey_kept(shelf, folder)  # nor are they carried once more
+    found = side_of(folder, 1)
+    assert not found.is_a_persons
+    assert found.tracks[1].start_frame > carried.tracks[1].start_frame + MOVED_S / 2 * RATE_HZ
+    edits.undo(folder)
+    assert side_of(folder, 1) == carried
+    assert unsure_on_the_page(shelf) == ["marks-carried"]
+    seen = f"A-marks-carried-{carried.needle_down_frame}-both"
+    edits.apply(folder, Seen(side="A", finding=seen))
+    assert unsure_on_the_page(shelf) == []
+
+
+def test_a_page_tells_of_marks_that_were_not_found_until_the_take_is_cut_by_hand(shelf: Path) -> None:
+    folder, _ = surveyed_again(shelf, small_record().b.audio)
+    edits.apply(folder, ChooseTake(side="A", number=2))
+    assert unsure_on_the_page(shelf) == ["marks-not-carried"]
+    edits.apply(folder, Retitle(side="A", track=1, title="Dew"))
+    assert unsure_on_the_page(shelf) == []

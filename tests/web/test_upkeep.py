@@ -15,7 +15,8 @@ from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.takes.doubts import findings_of_side
-from sidekeep.service.house.turntable.last_evening import KEPT_S, keep_evening
+from sidekeep.service.house.turntable.last_evening import KEPT_S, broken_off, keep_evening
+from sidekeep.service.house.turntable.session_view import SessionView
 from sidekeep.service.house.turntable.turntable import Turntable
 from sidekeep.service.recording.take_close import only_one_taker
 from tests.web.conftest import RunningServer
@@ -113,6 +114,18 @@ def test_what_came_of_an_evening_outlives_a_restart(tmp_path: Path) -> None:
     for torn in ("", "[1]", '{"record": 1}', '["now", {}]', "[1e400, 2]"):
         (tmp_path / ".last-evening.json").write_text(torn)
         assert turntable().last() is None
+
+
+def test_an_evening_that_sidekeep_did_not_survive_is_told_of_as_it_was(tmp_path: Path) -> None:
+    """Kept while it goes on; a kill in the middle of side B left a page with the evening before."""
+    view = SessionView(
+        record="r", sides=("A", "B"), then_copies=(), phase="recording", side="B", take="takes/B-1"
+    )
+    keep_evening(tmp_path, broken_off(view.view()))
+    last = Turntable(tmp_path, EventHub(), lambda *_: None).last()
+    assert last is not None
+    assert (last["record"], last["phase"], last["side"]) == ("r", "done", "B")
+    assert [(news["code"], news["facts"]) for news in last["news"]] == [("broken-off", {"side": "B"})]
 
 
 def test_findings_of_a_take_belong_to_one_of_its_sides() -> None:

@@ -94,6 +94,12 @@ class MusicStop(_Edit, frozen=True, kw_only=True):
     frame: Frame
 
 
+class AsFound(_Edit, frozen=True, kw_only=True):
+    """A side is cut as its survey proposes, whatever a person did to it."""
+
+    side: Letter
+
+
 class _Repairs(_Edit, frozen=True, kw_only=True):
     take: Annotated[str, msgspec.Meta(max_length=64)] = ""
     repair: Annotated[str, msgspec.Meta(max_length=32)] = ""
@@ -188,6 +194,7 @@ Edit = (
     | Right
     | MusicStart
     | MusicStop
+    | AsFound
     | Leave
     | Mend
     | MendAll

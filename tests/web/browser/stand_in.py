@@ -49,6 +49,7 @@ class Evening:
         """``state`` is what is otherwise than the server says."""
         self._server, self._state = server, state
         self._sockets: list[Any] = []
+        self._is_lost = False
         page.route_web_socket("**/api/events", self._greet)
 
     def tell(self, event: dict[str, Any]) -> None:
@@ -56,7 +57,21 @@ class Evening:
         for socket in self._sockets:
             socket.send(json.dumps(event))
 
+    def lose(self) -> None:
+        """Nothing is heard any more, however often the page calls."""
+        self._is_lost = True
+        for socket in self._sockets:
+            socket.close()
+
+    def come_back(self) -> None:
+        """The next call is answered."""
+        self._sockets.clear()
+        self._is_lost = False
+
     def _greet(self, socket: Any) -> None:
+        if self._is_lost:
+            socket.close()
+            return
         self._sockets.append(socket)
         state = {**self._server.get("/api/state"), **self._state}
         socket.send(json.dumps({"kind": "hello", "seq": 0, "state": state}))

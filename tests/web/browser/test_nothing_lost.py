@@ -371,6 +371,7 @@ def test_a_killed_server_is_told_and_comes_back(tmp_path: Path, open_page: Calla
         assert page.get_by_label("Sleeve text").input_value() == TEXT
         process = start_server(tmp_path / "shelf", port)
         page.get_by_role("alert").filter(has_text="connection to sidekeep is lost").wait_for(state="detached")
+        page.get_by_text("sidekeep does not answer").wait_for(state="detached")  # it does
         page.get_by_role("button", name="Only keep it").click()
         page.wait_for_url("**/record/*/sleeve")
     finally:

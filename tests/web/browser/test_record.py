@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
-from tests.web.browser.waiting import settled_box, until
+from tests.web.browser.waiting import settled_box, side_is_ready, until
 from tests.web.conftest import RunningServer, record_of
 
 CORNERS = [(0.233, 0.118), (0.786, 0.192), (0.713, 0.806), (0.219, 0.803)]
@@ -249,3 +249,24 @@ def test_long_names_on_a_sleeve_are_not_cut_off(
     else:
         tops = [settled_box(row)["y"] for row in page.locator(".understood li").all()]
         assert tops[2] - tops[0] == pytest.approx(2 * (tops[3] - tops[2]), abs=1.0)
+
+
+def test_undo_is_said_and_a_button_that_can_be_pressed_no_more_gives_its_focus_on(
+    own: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """A screen reader heard nothing of either, and the focus was at the top of the page after a redo."""
+    record = record_of(own)
+    edit = {"kind": "notes", "text": "from the attic"}
+    sent = {"edit": edit, "revision": record["revision"]}
+    assert own.ask("POST", f"/api/records/{record['id']}/edits", sent).status == 200
+    page = open_page(own, f"/record/{record['id']}/side/A")
+    side_is_ready(page)
+    said = page.locator("p[role=status].unseen").last
+    undo, redo = (page.get_by_role("button", name=name) for name in ("Undo", "Redo"))
+    undo.press("Enter")
+    said.filter(has_text="Undone.").wait_for()
+    redo.press("Enter")
+    said.filter(has_text="Done again. Nothing is left to redo.").wait_for()
+    until(page, lambda: undo.evaluate("(button) => button === document.activeElement"))
+    undo.press("Enter")
+    said.filter(has_text="Undone.").wait_for()

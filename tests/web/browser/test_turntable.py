@@ -385,3 +385,71 @@ def test_why_there_is_no_input_is_told_in_the_words_of_what_is_missing(
     page.get_by_role("button", name="Look again").click()
     page.get_by_text("Deck", exact=True).wait_for()
     page.get_by_text("PortAudio").wait_for(state="detached")
+
+
+def test_while_the_connection_is_lost_nothing_is_said_to_be_so(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """sidekeep was killed, and the page went on saying that the side was being recorded and that one could walk away."""
+    record = planned(fresh)
+    page = open_page(fresh, None)
+    at_work = session_of(record, phase="recording", take="takes/A-1", elapsed_frames=6_920_000)
+    evening = Evening(page, fresh, session=at_work)
+    with_input(page)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    heading = page.get_by_role("heading", level=1)
+    heading.filter(has_text="Side A is being recorded.").wait_for()
+    evening.lose()
+    heading.filter(has_text="The connection is lost: side A was being recorded.").wait_for()
+    assert page.get_by_text("walk away").count() == 0
+    evening.come_back()
+    heading.filter(has_text="Side A is being recorded.").wait_for()
+
+
+def test_the_title_of_what_plays_is_the_one_the_sleeve_has_by_now(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """The survey behind the needle knows the sleeve as it was when the side began."""
+    record = planned(fresh)
+    page = open_page(fresh, None)
+    facts = {"track": 2, "title": "Second Sight"}
+    track = {"code": "live-track", "side": "A", "at_frame": 9_600_000, "facts": facts}
+    at_work = session_of(record, phase="recording", take="takes/A-1", elapsed_frames=9_600_000)
+    Evening(page, fresh, session=at_work, live=[track])
+    with_input(page)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    page.locator(".live-track", has_text="Second Sight").wait_for()
+    known = fresh.get(f"/api/records/{record}")
+    text = known["sleeve_text"].replace("Second Sight", "Third Ear")
+    sent = {"text": text, "revision": known["revision"]}
+    assert fresh.ask("PUT", f"/api/records/{record}/sleeve", sent).status == 200
+    page.reload()  # the stand-in's line tells nothing of records
+    page.locator(".live-track", has_text="Third Ear").wait_for()
+
+
+def test_what_sidekeep_did_not_see_the_end_of_is_told_and_kept_where_it_was_recorded(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """Killed in the middle of a side, and started anew: the turntable told of the evening before."""
+    record = planned(fresh)
+    page = open_page(fresh, None)
+    news = [{"code": "broken-off", "side": "B", "facts": {"side": "B"}, "severity": "act"}]
+    ended = session_of(record, phase="done", side="B", taken=["A"], news=news)
+    left = [{"record": record, "artist": "", "title": "Small Hours", "side": "B"}]
+    others = [{"record": "another", "artist": "", "title": "Another", "side": "A"}]
+    page.route("**/api/interrupted", lambda route: route.fulfill(json={"takes": left + others}))
+    Evening(page, fresh, session=None, last_session=ended)
+    with_input(page)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    page.get_by_role("heading", level=1, name="Stopped. Side B is not taken yet.").wait_for()
+    page.get_by_text("sidekeep was ended while side B was recorded").wait_for()
+    page.get_by_text("One take was interrupted before it was closed: side B of Small Hours.").wait_for()
+
+    def close(route: Any) -> None:
+        left.clear()
+        route.fulfill(json={"takes": [{"side": "B", "length_s": 70.0}], "left": []})
+
+    page.route("**/api/interrupted/close", close)
+    page.get_by_role("button", name="keep all that was recorded").click()
+    page.get_by_text("Closed and kept: side B").wait_for()
+    page.get_by_text("One take was interrupted").wait_for(state="detached")

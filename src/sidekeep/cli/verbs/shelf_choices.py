@@ -105,6 +105,7 @@ _TEXTS = {
     "right": "side {side} track {track}: its start is right",
     "music-start": "side {side}: the music starts at frame {frame}",
     "music-stop": "side {side}: the music stops at frame {frame}",
+    "as-found": "side {side}: cut as it was found",
     "leave": "repairs left alone",
     "mend": "repairs made after all",
     "mend-all": "all repairs made again",

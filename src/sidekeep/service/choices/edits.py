@@ -103,6 +103,9 @@ def _change(folder: RecordFolder, edit: Edit) -> Callable[[State], State]:
             take = _chosen(folder, state, edit.side)
             side = _side(state, take, edit.side, folder)
             put_side(state, _change_side(side, edit, take.length_frames))
+        elif isinstance(edit, edits.AsFound):
+            take = _chosen(folder, state, edit.side)
+            put_side(state, _proposed_side(folder, take, edit.side))
         elif isinstance(edit, edits.Leave | edits.Mend | edits.MendAll | edits.RecipeEdit):
             put_recipe(state, _change_recipe(recipe_of(state), edit))
         elif isinstance(edit, edits.RecipeText):
@@ -153,8 +156,10 @@ def _side(state: State, take: ShelfTake, letter: str, folder: RecordFolder) -> S
     """The side as a person sees it: as it is cut; until that is settled, as its survey proposes (while an evening goes on); where
     its survey found no music, as a person begins."""
     found = [side for side in sides_in(state) if (side.take, side.side) == (take.sha256, letter)]
-    if found:
-        return found[0]
+    return found[0] if found else _proposed_side(folder, take, letter)
+
+
+def _proposed_side(folder: RecordFolder, take: ShelfTake, letter: str) -> SideCuts:
     take_folder = folder.path / take.folder
     key = newest_key(take_folder)
     surveyed = kept_conclusions(take_folder, key) if key is not None else None

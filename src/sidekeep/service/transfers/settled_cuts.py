@@ -20,7 +20,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.record import Side
 from sidekeep.service.transfers.transferred import SurveyedTake
 from sidekeep.shelf.choices.choice_files import put_side, side_path, sides_in
-from sidekeep.shelf.choices.choices import change_choices, read_choices, read_history
+from sidekeep.shelf.choices.choices import change_choices, read_choices
 from sidekeep.shelf.choices.journal import State
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
@@ -43,12 +43,11 @@ def settle_cuts(
         take.sha256: _carry(folder, take, surveyed, before, missed, told.setdefault(take.sha256, []))
         for take, surveyed in takes
     }
-    not_carried = [
-        [take.folder_name, finding.facts["side"]]
-        for take, _ in takes
-        for finding in told[take.sha256]
-        if finding.kind == "marks-not-carried"
-    ]
+    looked_for: dict[str, list[list[str]]] = {}
+    for take, _ in takes:
+        for finding in told[take.sha256]:
+            fact = finding.kind.removeprefix("marks-").replace("-", "_")
+            looked_for.setdefault(fact, []).append([take.folder_name, str(finding.facts["side"])])
 
     def change(state: State) -> State:
         for take, surveyed in takes:
@@ -60,7 +59,7 @@ def settle_cuts(
         "cuts-proposed" if titles == "sure" else "titles",
         {"takes": [take.folder_name for take, _ in takes]}
         | ({} if titles == "sure" else {"titles": titles})
-        | ({"not_carried": not_carried} if not_carried else {}),
+        | looked_for,
         change,
         by="survey" if titles == "sure" else "person",
     )
@@ -113,8 +112,7 @@ def _settle_take(
 
 def _missed_before(folder: RecordFolder) -> set[tuple[str, str]]:
     """Takes and sides on which an earlier survey could not find a person's marks again."""
-    pairs = [pair for entry in read_history(folder.path) for pair in entry.facts.get("not_carried", ())]
-    return {(str(pair[0]), str(pair[1])) for pair in pairs if isinstance(pair, list) and len(pair) == 2}
+    return {which for which, is_found in read_choices(folder.path).carried.items() if not is_found}
 
 
 def _carry(

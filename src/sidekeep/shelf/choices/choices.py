@@ -58,7 +58,8 @@ from sidekeep.shelf.toml_text import LONGEST_TEXT
 class Choices:
     """What stands now. ``sides`` are the cuts of all takes; ``use`` the number of the take chosen for a side, where one
     was; ``plays`` the side a take really holds, by the take's folder, where it is another than its name; ``seen`` the take (the
-    beginning of its SHA-256) that a finding was looked at on, by the finding."""
+    beginning of its SHA-256) that a finding was looked at on, by the finding; ``carried`` whether a person's marks of an earlier
+    take were found again, by the name of the new take's folder and the side."""
 
     revision: int
     sides: tuple[SideCuts, ...]
@@ -66,6 +67,7 @@ class Choices:
     use: Mapping[str, int]
     plays: Mapping[str, str]
     seen: Mapping[str, str]
+    carried: Mapping[tuple[str, str], bool]
     notes: str
     can_undo: bool
     can_redo: bool
@@ -155,6 +157,7 @@ def _choices(journal: Journal) -> Choices:
         use=under(state, "record/use."),
         plays=under(state, "record/plays."),
         seen=under(state, "record/seen."),
+        carried=journal.carried(),
         notes=str(state.get("record/notes", "")),
         can_undo=bool(journal.undoable),
         can_redo=bool(journal.redoable),

@@ -93,6 +93,16 @@ class Journal:
             self.redoable.remove(entry.of)
             self.undoable.append(entry.of)
 
+    def carried(self) -> dict[tuple[str, str], bool]:
+        """Whether a person's marks of an earlier take were found again, by the new take's folder and the side."""
+        return {
+            (str(pair[0]), str(pair[1])): fact == "carried"
+            for entry in self.entries
+            for fact in ("carried", "not_carried")
+            for pair in entry.facts.get(fact, ())
+            if isinstance(pair, list) and len(pair) == 2
+        }
+
     def entry(self, seq: int) -> JournalEntry:
         """The entry of that number."""
         return next(entry for entry in self.entries if entry.seq == seq)

@@ -5,7 +5,7 @@
  */
 import { isLeaving } from "./leaving.js";
 import { get, post, put, recordApi, Refused } from "./server.js";
-import { keepRecord, knownNow, loadRecord, onEvent, tell, unsay } from "./store.js";
+import { keepRecord, knownNow, loadRecord, onEvent, say, tell, unsay } from "./store.js";
 
 /** @typedef {import("./shapes.js").Asked} Asked */
 /** @typedef {import("./shapes.js").Waiting} Waiting */
@@ -26,7 +26,12 @@ const steps = new Map();
 /** @param {string} id @param {Record<string, unknown>} edit @param {string} [what] the edit in words @returns {Promise<any>} the record as it is now, or null */
 export const makeEdit = (id, edit, what = "Your change") => change(id, "edits", { edit }, what);
 /** @param {string} id @param {"undo" | "redo"} way */
-export const stepBack = (id, way) => change(id, way, {}, way === "undo" ? "Undo" : "Redo");
+export async function stepBack(id, way) {
+  const now = await change(id, way, {}, way === "undo" ? "Undo" : "Redo");
+  if (!now) return;
+  if (way === "undo") say(now.can_undo ? "Undone." : "Undone. Nothing is left to undo.");
+  else say(now.can_redo ? "Done again." : "Done again. Nothing is left to redo.");
+}
 /** @param {string} id @param {string} path @param {Record<string, any>} body @param {string} what @param {{puts?: boolean}} [how] @returns {Promise<any>} the record as it is now, or null */
 export function change(id, path, body, what, { puts = false } = {}) {
   return lineUp({ id, path, puts, body, what });

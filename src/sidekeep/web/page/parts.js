@@ -1,6 +1,6 @@
 /** Small parts that many places share: a list, a box to tick, how far a job is, undo, and a question to the server. */
 import { stepBack } from "./changes.js";
-import { html, useEffect, useRef, useState } from "./html.js";
+import { html, useEffect, useLayoutEffect, useRef, useState } from "./html.js";
 import { get } from "./server.js";
 import { knownNow } from "./store.js";
 
@@ -22,9 +22,21 @@ export const newestJob = (is_it) => [...knownNow().jobs.values()].findLast(is_it
 export const jobAtWork = (record) => newestJob((job) => job.record === record.id && isAtWork(job));
 
 /** @param {{record: any, keys?: boolean}} props */
-export const UndoRedo = ({ record, keys }) => html`<p class="buttons undo">
-  <button class="quiet" disabled=${!record.can_undo} onClick=${() => void stepBack(record.id, "undo")}>Undo${keys && html` <kbd>Ctrl Z</kbd>`}</button>
-  <button class="quiet" disabled=${!record.can_redo} onClick=${() => void stepBack(record.id, "redo")}>Redo</button></p>`;
+export function UndoRedo({ record, keys }) {
+  const pressed = useRef(/** @type {any} */ (null));
+  // What can be pressed no more would lose the focus: the button beside it takes it.
+  useLayoutEffect(() => {
+    const button = pressed.current;
+    if (button?.disabled && [button, document.body].includes(document.activeElement)) (button.nextElementSibling ?? button.previousElementSibling).focus();
+  }, [record]);
+  const press = (/** @type {"undo" | "redo"} */ way) => (/** @type {any} */ event) => {
+    pressed.current = event.currentTarget;
+    void stepBack(record.id, way);
+  };
+  return html`<p class="buttons undo">
+    <button class="quiet" disabled=${!record.can_undo} onClick=${press("undo")}>Undo${keys && html` <kbd>Ctrl Z</kbd>`}</button>
+    <button class="quiet" disabled=${!record.can_redo} onClick=${press("redo")}>Redo</button></p>`;
+}
 
 /** What the server answers; asked anew when the question, or `again`, changes. @param {string} path empty: nothing is asked @param {unknown} [again] @returns {any} null until there is an answer to this question */
 export function useAnswer(path, again) {

@@ -13,6 +13,7 @@ export class Refused extends Error {
   }
 }
 
+export const AWAY = "sidekeep does not answer. Is it still running?";
 /** Long work is a job; what is answered at once may still read a large shelf, or close a long take. A line that is lost without a
  * word must not hold the next change for ever. */
 const ANSWER_MS = 300_000;
@@ -34,7 +35,7 @@ async function ask(method, path, body) {
   try {
     answer = await ((method === "GET" && early(path)) || fetch(path, request));
   } catch {
-    throw new Refused("sidekeep does not answer. Is it still running?", "away", 0);
+    throw new Refused(AWAY, "away", 0);
   }
   if (answer.ok) return answer;
   const told = await answer.json().catch(() => null);

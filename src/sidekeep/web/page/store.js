@@ -1,6 +1,6 @@
 /** What the page knows: one truth for all places, kept fresh by the server's events. */
 import { useEffect, useState } from "./html.js";
-import { get, listen, post, recordApi, Refused } from "./server.js";
+import { AWAY, get, listen, post, recordApi, Refused } from "./server.js";
 import { capital } from "./words.js";
 
 /** @typedef {import("./shapes.js").Notice} Notice */
@@ -68,7 +68,7 @@ export function seen(id) {
 export const unsay = (text) => known.notices.filter((notice) => notice.text === text).forEach((notice) => seen(notice.id));
 /** Say something to a screen reader only. @param {string} text */
 export function say(text) {
-  known.said = text;
+  known.said = known.said === text ? `${text}\u00a0` : text; // the same once more is said once more
   changed();
 }
 
@@ -245,6 +245,7 @@ export function putSessionBy() {
 function hear(event) {
   if (event.kind === "hello" && event.state) {
     const is_first = known.state === null;
+    unsay(AWAY);
     if (known.state && known.state.version !== event.state.version) tell("Another version of sidekeep answers now. Load this page again to go with it; what you typed is kept.", { severity: "look", action: { text: "Load it again", run: () => location.reload() } });
     known.state = event.state;
     // What came of an evening stays on the page until the next one, or until a side is to be taken again.

@@ -176,8 +176,15 @@ export class Take {
   }
 }
 
-/** @type {Map<string, Take>} */
+/** The pictures of one take are some ten megabytes: those looked at last are kept, for going back and forth. @type {Map<string, Take>} */
 const kept = new Map();
+const MOST_TAKES = 4;
+/** @param {Take} take */
+function keep(take) {
+  kept.delete(take.id);
+  kept.set(take.id, take);
+  for (const id of kept.keys()) if (kept.size > MOST_TAKES) kept.delete(id);
+}
 
 /**
  * The take with its measures; read again when the record changes.
@@ -197,10 +204,11 @@ export function useTake(id, revision) {
         if (have && have.view.surveyed === view.surveyed && have.view.repairs_count === view.repairs_count) {
           have.view = view;
           if (JSON.stringify(have.repairs) !== JSON.stringify(damage.repairs)) have.renew(damage.repairs);
+          keep(have);
           setTake(have);
         } else {
           const made = new Take(id, view, damage.repairs);
-          kept.set(id, made);
+          keep(made);
           setTake(made);
         }
         setTrouble("");

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -20,7 +20,7 @@ from sidekeep.service.house.takes.take_view import take_view
 from sidekeep.service.shelf.pictures import kept_pictures
 from sidekeep.service.transfers.copies_room import usual_bytes
 from sidekeep.shelf.choices.choice_files import RECIPE
-from sidekeep.shelf.choices.choices import read_choices
+from sidekeep.shelf.choices.choices import Choices, read_choices
 from sidekeep.shelf.index.catalogue import Entry
 from sidekeep.shelf.record_folder import RecordFolder
 
@@ -43,7 +43,7 @@ def record_view(library: Library, takes: HeldTakes, entry: Entry) -> dict[str, A
         "takes": [take_view(each, is_chosen=each.take.folder in chosen) for each in found],
         "binned": [take_view(each, is_chosen=False) for each in binned],
         "sides": [
-            _side_view(record, name, found, binned, chosen, cuts, takes, choices.seen)
+            _side_view(record, name, found, binned, chosen, cuts, takes, choices)
             for name in dict.fromkeys(
                 [
                     *(side.name for side in record.sides),
@@ -79,7 +79,7 @@ def _side_view(
     chosen: set[str],
     cuts: dict[str, tuple[int, SideCuts]],
     takes: HeldTakes,
-    seen: Mapping[str, str],
+    choices: Choices,
 ) -> dict[str, Any]:
     own = [each for each in found if name in each.take.side]
     current = next((each for each in own if each.take.folder in chosen), None)
@@ -102,7 +102,7 @@ def _side_view(
         sides = sides_on(opened, cuts)
         for mine in (each for each in sides if each.side == name):
             found_there = findings_of_side(mine, sides, survey.findings if survey else ())
-            view["unsure"] = unsure_view(mine, found_there, opened.rate_hz, current.take.sha256, seen)
+            view["unsure"] = unsure_view(mine, found_there, current.take, choices)
     return view
 
 

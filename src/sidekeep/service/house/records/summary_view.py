@@ -90,7 +90,7 @@ def _side_summary(
             sides = [found.get(letter) or untouched_side(letter, take) for letter in take.side]
             mine = next(side for side in sides if side.side == name)
             own = findings_of_side(mine, sides, [*_told_of(place, take), *known[1]])
-            unsure = len(unsure_view(mine, own, take.rate_hz, take.sha256, choices.seen))
+            unsure = len(unsure_view(mine, own, take, choices))
     return {
         "side": name,
         "state": state,

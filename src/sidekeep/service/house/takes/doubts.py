@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from sidekeep.flow.passes.contract import facts_object
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
+from sidekeep.shelf.choices.choices import Choices
+from sidekeep.shelf.shelf_take import ShelfTake
 from sidekeep.wording.findings import finding_text, told
 
 SURE = 0.6
@@ -26,8 +28,24 @@ def findings_of_side(side: SideCuts, sides: Sequence[SideCuts], findings: Iterab
     return [finding for finding in findings if not order or owner(finding) == side.side]
 
 
+def marks_looked_for(side: SideCuts, take: ShelfTake, choices: Choices) -> list[Finding]:
+    """What has become of a person's marks of an earlier take; of those that were not found until they cut this one too."""
+    is_found = choices.carried.get((take.folder_name, side.side))
+    if is_found is None or is_found != side.is_a_persons:
+        return []
+    return [
+        Finding(
+            kind="marks-carried" if is_found else "marks-not-carried",
+            start_frame=side.needle_down_frame,
+            stop_frame=side.needle_up_frame,
+            severity="look" if is_found else "act",
+            facts={"side": side.side, "take": take.folder_name},
+        )
+    ]
+
+
 def unsure_view(
-    side: SideCuts, findings: Iterable[Finding], rate_hz: int, sha256: str, seen: Mapping[str, str]
+    side: SideCuts, findings: Iterable[Finding], take: ShelfTake, choices: Choices
 ) -> list[dict[str, Any]]:
     """What a person should look at on a side of a take, in the order of the music; not what they have seen already."""
     doubts = [
@@ -43,10 +61,10 @@ def unsure_view(
         for track in side.tracks
         if track.confidence < SURE and not track.edited
     ]
-    for finding in findings:
+    for finding in [*marks_looked_for(side, take, choices), *findings]:
         finding_id = f"{side.side}-{finding.kind}-{finding.start_frame}-{finding.channel}"
         is_doubt = finding.severity != "note" and finding.kind != "unsure-start"
-        if is_doubt and seen.get(finding_id) != sha256[:16]:
+        if is_doubt and choices.seen.get(finding_id) != take.sha256[:16]:
             doubts.append(
                 {
                     "id": finding_id,
@@ -57,7 +75,7 @@ def unsure_view(
                     "why": {
                         "code": finding.kind,
                         "facts": facts_object(finding),
-                        "text": finding_text(finding, rate_hz),
+                        "text": finding_text(finding, take.rate_hz),
                     },
                 }
             )

@@ -76,7 +76,7 @@ def take_page_view(opened: HeldTake, is_chosen: bool) -> dict[str, Any]:
         own = findings_of_side(side, sides, findings)
         if side_cuts(opened, side.side, cuts) is not None:
             view["sides"].append(cuts_view(side, opened))
-        view["unsure"] += unsure_view(side, own, opened.rate_hz, opened.found.take.sha256, choices.seen)
+        view["unsure"] += unsure_view(side, own, opened.found.take, choices)
         lines += [{**line, "side": side.side} for line in findings_view(own, opened.rate_hz)]
     if survey is None:
         return view

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import time
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,14 @@ def keep_evening(shelf: Path, last: Evening | None) -> None:
     """Keep it. A disk that refuses is no reason to fail: the recordings are safe already."""
     with contextlib.suppress(SidekeepError, OSError):
         write_json(shelf / LAST_EVENING, last, replace=True)
+
+
+def broken_off(view: dict[str, Any]) -> Evening:
+    """The evening as it stands, kept while it goes on: what a page is told when sidekeep does not live to see its end."""
+    is_open = bool(view["take"]) and view["phase"] in ("recording", "run-out", "closing", "waiting")
+    facts = {"side": view["side"] if is_open else ""}
+    news = {"code": "broken-off", "severity": "act", "side": view["side"], "facts": facts}
+    return time.time(), {**view, "phase": "done", "news": [*view["news"], news]}
 
 
 def kept_evening(shelf: Path) -> Evening | None:

@@ -16,7 +16,13 @@ from typing import Any, get_args
 
 from sidekeep.errors import DeviceError, ParameterError, ShelfError, SidekeepError
 from sidekeep.service.house.events import EventHub
-from sidekeep.service.house.turntable.last_evening import KEPT_S, Evening, keep_evening, kept_evening
+from sidekeep.service.house.turntable.last_evening import (
+    KEPT_S,
+    Evening,
+    broken_off,
+    keep_evening,
+    kept_evening,
+)
 from sidekeep.service.house.turntable.level import LevelWatch, input_in_use
 from sidekeep.service.house.turntable.session_view import SessionView, reading_view, told
 from sidekeep.service.live.evening import EveningFollower
@@ -245,6 +251,7 @@ class Turntable:
                 view.hear(news)
             shown = view.view() if is_new else None
         if shown is not None:
+            keep_evening(self._shelf, broken_off(shown))
             self._news.publish("session", {"session": shown})
         self._news.show(
             "meter",

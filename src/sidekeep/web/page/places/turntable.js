@@ -6,7 +6,8 @@ import { Bar, jobAtWork, Tick } from "../parts.js";
 import { recordApi } from "../server.js";
 import { askJob, loadRecord, loadShelf, putSessionBy, say, useKnown, useRecord } from "../store.js";
 import { count, doingOf, nameOf, tight } from "../words.js";
-import { newsLines, sentenceOf } from "../turntable/words.js";
+import { lostOf, newsLines, sentenceOf } from "../turntable/words.js";
+import { Interrupted } from "../shelf/care.js";
 import { LiveDisc } from "../turntable/disc.js";
 import { useNeedle } from "../turntable/needle.js";
 import { SetUp } from "../turntable/setup.js";
@@ -73,6 +74,7 @@ function Ready({ record }) {
   return html`<div class="stage ready">
     <h1 class=${nameOf(record).length > LONG_NAME ? "far long" : "far"}>${all_taken ? html`Every side of <cite>${nameOf(record)}</cite> is taken.` : html`Put <cite>${nameOf(record)}</cite> on the turntable.`}</h1>
     ${all_taken && html`<p class="buttons"><a class="button main large" href=${recordPath(record.id, "copies")}>To its copies</a></p><h2>Take a side again</h2>`}
+    <${Interrupted} shelf=${record} of=${record.id} />
     <p>Clean the record and the stylus. Turn the volume down before the needle touches the groove.</p>
     ${sides.length > 0 && html`<fieldset class="choose-sides"><legend>Sides to take</legend>
       ${sides.map((/** @type {string} */ side) => html`<${Tick} key=${side} on=${chosen.includes(side)} set=${(/** @type {boolean} */ on) => setChosen(sides.filter((/** @type {string} */ each) => (each === side ? on : chosen.includes(each))))}>Side ${side}${printed.has(side) ? "" : html` <span class="soft">not on the sleeve</span>`}<//>`)}
@@ -94,7 +96,8 @@ function Ready({ record }) {
 /** @param {{session: any, record: any}} props */
 function Evening({ session, record }) {
   const needle = useNeedle(session);
-  const sentence = sentenceOf(session, needle.is_stuck);
+  const { link } = useKnown();
+  const sentence = link === "down" && session.phase !== "done" ? lostOf(session) : sentenceOf(session, needle.is_stuck);
   useEffect(() => say(sentence.main), [sentence.main]);
   const done = session.phase === "done";
   useEffect(() => {
@@ -199,7 +202,7 @@ function Done({ record, session }) {
   const finish = async () => {
     if (following) await startSession(following);
   };
-  return html`
+  return html`<${Interrupted} shelf=${record} of=${record.id} />
     ${job && html`<div class="stage-job"><p>${doingOf(job)} …</p><${Bar} share=${job.share} label=${doingOf(job)} /></div>`}
     ${!job && copied && html`<p class="stage-more">The copies are written and read back.</p>`}
     <p class="buttons stage-acts">

@@ -11,17 +11,17 @@ const AGES = [6, 12, 24, 60].map((months) => [months, months === 6 ? "half a yea
 const MOST_DUE = 40;
 const BYTES_PER_HOUR = 96_000 * 2 * 3 * 3600;
 
-/** Takes that a crash or a pulled plug left open. @param {{shelf: any[] | null}} props */
-export function Interrupted({ shelf }) {
+/** Takes that a crash or a pulled plug left open; asked again when the shelf changes. @param {{shelf: any, of?: string}} props of that record only */
+export function Interrupted({ shelf, of }) {
   const [takes, setTakes] = useState(/** @type {any[]} */ ([]));
   const [ask] = useState(newestOnly);
-  const load = () => ask("/api/interrupted").then((answer) => answer && setTakes(answer.takes), () => undefined);
+  const load = () => ask("/api/interrupted").then((answer) => answer && setTakes(answer.takes.filter((/** @type {any} */ take) => !of || take.record === of)), () => undefined);
   useEffect(() => void load(), [shelf]);
   if (!takes.length) return null;
   const close = () => once("close interrupted", async () => {
     const answer = await told(post("/api/interrupted/close"));
     if (!answer) return load();
-    setTakes(answer.left);
+    void load();
     const kept = answer.takes.map((/** @type {any} */ take) => `side ${take.side}, ${roughly(take.length_s)}`);
     if (kept.length) tell(`Closed and kept: ${listed(kept)}. Tracks are being looked for.`);
     else if (!answer.left.length) tell("There was no sound in what was interrupted.");

@@ -23,6 +23,7 @@ const WORDS = {
   seen: (facts) => `side ${facts.side}: something noticed was looked at`,
   "music-start": (facts, at) => `side ${facts.side}: the music begins at ${at(facts.frame)}`,
   "music-stop": (facts, at) => `side ${facts.side}: the music ends at ${at(facts.frame)}`,
+  "as-found": (facts) => `side ${facts.side}: cut as it was found`,
   leave: (facts) => `${facts.of_kind ? `all ${facts.of_kind}` : facts.repair ? "a repair" : "repairs"} left as it was played`,
   mend: (facts) => `${facts.of_kind ? `all ${facts.of_kind}` : facts.repair ? "a repair" : "repairs"} mended after all`,
   "mend-all": () => "all repairs mended again",

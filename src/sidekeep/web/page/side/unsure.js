@@ -71,7 +71,7 @@ export function Unsure({ desk, unsure, side, edit }) {
     <p class="buttons">
       <button class="main" onClick=${() => void unsure.right()}>${now.kind === "track-start" ? "This is right" : "I have seen it"} <kbd>Enter</kbd></button>
       <button onClick=${() => { show(); desk.listenAround({ start: Math.max(0, now.frame - 2.5 * desk.take.rate_hz), stop: Math.min(desk.take.length, now.frame + 2.5 * desk.take.rate_hz) }); }}>Listen there</button>
-      <button class="quiet" onClick=${show}>Show it</button>
+      ${now.why?.code === "marks-carried" ? html`<button class="quiet" onClick=${() => void edit({ kind: "as-found", side: side.side }, "That it is cut as found")}>Cut this take as it was found</button>` : html`<button class="quiet" onClick=${show}>Show it</button>`}
       ${open.length > 1 && html`<button class="quiet" onClick=${() => unsure.next()}>The next one <kbd>N</kbd></button>`}
     </p>
   </section>`;

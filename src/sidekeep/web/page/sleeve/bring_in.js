@@ -3,7 +3,7 @@ import { holdForNew, isRecording, useDropped } from "../dropped.js";
 import { html, useEffect, useLayoutEffect, useRef, useState } from "../html.js";
 import { go, recordPath } from "../address.js";
 import { Bar, isAtWork, Select } from "../parts.js";
-import { post, recordApi } from "../server.js";
+import { AWAY, post, recordApi } from "../server.js";
 import { loadRecord, once, tell, told, useKnown } from "../store.js";
 import { capital, count, size } from "../words.js";
 
@@ -20,7 +20,7 @@ function send(path, file, progress) {
       if (request.status < 300) resolve(answer);
       else reject(new Error(answer?.error?.text ?? `The server said ${request.status}.`));
     };
-    request.onerror = () => reject(new Error("sidekeep does not answer. Is it still running?"));
+    request.onerror = () => reject(new Error(AWAY));
     request.send(file);
   });
 }

@@ -14,7 +14,7 @@ export function LiveDisc({ session, record, needle }) {
   const canvas = useRef(/** @type {HTMLCanvasElement | null} */ (null));
   const time = useRef(/** @type {HTMLElement | null} */ (null));
   const level = useRef(/** @type {HTMLElement | null} */ (null));
-  const [track, setTrack] = useState("");
+  const [live, setLive] = useState(/** @type {any} */ (null));
   const colour = sleeveColour(record);
   const side = record.sides.find((/** @type {any} */ each) => each.side === session.side);
   const printed_s = (side?.printed ?? []).reduce((/** @type {number} */ sum, /** @type {any} */ line) => sum + (line.duration_s ?? 0), 0);
@@ -33,11 +33,11 @@ export function LiveDisc({ session, record, needle }) {
   }, [session]);
   useEffect(() => {
     let surveyed = false;
-    setTrack(""); // what was said of another side, or of another take of this one, is not true of this
-    const live = hearLive(session, (event) => {
-      if (event.code === "live-begun") setTrack("");
+    setLive(null); // what was said of another side, or of another take of this one, is not true of this
+    const survey = hearLive(session, (event) => {
+      if (event.code === "live-begun") setLive(null);
       if (event.code === "live-turns") surveyed = true;
-      if (event.code === "live-track") setTrack(trackText(event));
+      if (event.code === "live-track") setLive(event);
       picture.hear(event);
     });
     const latest = knownNow().meter;
@@ -52,7 +52,7 @@ export function LiveDisc({ session, record, needle }) {
     });
     return () => {
       meter();
-      live();
+      survey();
     };
   }, [picture, recording]);
   useEffect(() => {
@@ -76,6 +76,7 @@ export function LiveDisc({ session, record, needle }) {
     return () => cancelAnimationFrame(frame);
   }, [picture, recording, still]);
 
+  const track = trackText(live, side?.printed ?? []);
   return html`<figure class="live">
     ${needle && html`<p class="live-needle" role="alert">${needle}</p>`}
     <div class="live-box"><canvas ref=${canvas} role="img" aria-label=${`The disc as it is recorded, and the level of both channels around it. ${recording ? "The needle is in the groove." : "The needle is not in the groove."}`}></canvas></div>

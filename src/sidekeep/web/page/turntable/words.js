@@ -25,10 +25,16 @@ export function sentenceOf(session, is_stuck) {
   }
 }
 
+/** The page hears nothing any more: what was so when it last did. @param {any} session */
+export function lostOf({ phase, side }) {
+  const was = phase === "recording" || phase === "run-out";
+  return { main: `The connection is lost${was ? `: side ${side} was being recorded` : ""}.`, more: "A lost connection ends no recording. If it does not come back, look at the machine that records." };
+}
+
 /** How an evening ended; one that was stopped before its last side is not done. @param {any} session */
 function endOf(session) {
   if (session.taken?.length === 0) return "Stopped.";
-  const was_stopped = (session.news ?? []).some((/** @type {any} */ news) => news.code === "stopped");
+  const was_stopped = (session.news ?? []).some((/** @type {any} */ news) => news.code === "stopped" || news.code === "broken-off");
   const left = was_stopped ? (session.sides ?? []).filter((/** @type {string} */ side) => !session.taken.includes(side)) : [];
   return left.length ? `Stopped. ${sidesInWords(left)} ${left.length > 1 ? "are" : "is"} not taken yet.` : "Done. Volume down, then lift the needle.";
 }
@@ -56,6 +62,7 @@ const WORDS = {
   answer: ({ minutes, doubt }) => (doubt === "run-out" ? `Waiting up to ${minutes} minutes for the lift, in case music comes back.` : `Was it the other side? It waits ${minutes} minutes for the answer.`),
   kept: ({ side }) => `Side ${side} is kept after all.`,
   stopped: () => "Stopped. What was recorded is kept.",
+  "broken-off": ({ side }) => `sidekeep was ended${side ? ` while side ${side} was recorded: what there is of it is kept` : ""}.`,
   loss: ({ lost_s }) => `${Number(lost_s).toFixed(2)} s of sound was lost. Take this side again.`,
   "steady-loss": () => "Sound is being lost all the time: close other programs and take this side again.",
   overflow: () => "The input ran over: something may be missing there.",
@@ -135,11 +142,12 @@ export function adviceText(reading) {
   }
 }
 
-/** What the live survey says of the music. @param {any} live @returns {string} */
-export function trackText(live) {
+/** What the live survey says of the music; the sleeve may have been put right since the side began. @param {any} live @param {any[]} printed the side's lines of the sleeve @returns {string} */
+export function trackText(live, printed) {
   const facts = live?.facts;
   if (!facts || facts.track === undefined) return "";
-  const name = facts.title ? `“${facts.title}”` : `track ${facts.track}`;
+  const title = printed.find((line) => line.number === facts.track)?.title ?? facts.title;
+  const name = title ? `“${title}”` : `track ${facts.track}`;
   const left = facts.side_left_s === null || facts.side_left_s === undefined ? "" : `; about ${roughly(Math.max(0, facts.side_left_s))} left on this side`;
   return `This should be ${name}${left}.`;
 }
