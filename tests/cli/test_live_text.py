@@ -60,6 +60,7 @@ def test_the_line_says_what_is_known() -> None:
         (64.0, 5.0, "about 60 s left"),
         (9.0, 5.0, "nearly over"),
         (100.0, 30.0, "about 1:40 left, give or take 30 s"),
+        (100.0, 16.0, "about 1:40 left, give or take 15 s"),
     ],
 )
 def test_time_left_is_as_exact_as_it_is_known(left_s: float, sd_s: float, text: str) -> None:

@@ -138,3 +138,16 @@ def test_a_side_that_went_on_elsewhere_comes_home_and_its_beginning_is_a_take_to
     assert [note.code for note in rest.notes] == ["goes-on", "brought-home"]
     assert [take.folder for take in evening.folder.chosen_takes()] == ["takes/A-2"]
     assert evening.folder.unfinished() == []
+
+
+def test_a_record_that_was_renamed_meanwhile_is_found_by_its_id(tmp_path: Path) -> None:
+    folder = RecordFolder.create(
+        tmp_path / "Tides", sleeve="The Wicker Boats - Tides (1973)\nSide A\nA1 Neap\n"
+    )
+    room = Room(folder.path, FORM)
+    assert room.here(folder).path == folder.path
+    renamed = folder.path.rename(tmp_path / "Neap Tides")
+    RecordFolder.create(tmp_path / "Another", sleeve="The Wicker Boats - Ebb (1975)\nSide A\nA1 Low\n")
+    assert room.here(folder).path == renamed
+    found, take = room.where_now(folder, folder.path / "takes" / "A-1" / "take.wav", "")
+    assert (found.path, take) == (renamed, renamed / "takes" / "A-1" / "take.wav")

@@ -26,6 +26,14 @@ _LOW_EDGE_HZ = 10_000.0
 _SURFACE_DBFS_KHZ = -100.0
 """Noise in a kilohertz over an edge: that of a good pressing is louder, that of 16 bits with triangular dither 10 dB less
 (-96.3 dBFS over 22 kHz; Lipshitz, Wannamaker and Vanderkooy, JAES 1992)."""
+_BASS_HZ = (60.0, 300.0)
+"""Where records carry their bass in phase; below is rumble, which is vertical."""
+_EDGE_HZ, _EDGE_FALL_DB = 1000.0, 15.0
+"""An edge falls so far from one band of this width to the next: a groove fades more gently."""
+_EDGE_FROM_HZ, _EDGE_TO_SHARE = 3000.0, 0.44
+"""Where edges are looked for, the end as a share of the rate: a converter's own filter sits at 0.45 and above."""
+_SLOPES_SHARE, _STAYS_SHARE = 0.4, 0.6
+"""Of the fall: as much as the band below may slope already, and as much as nearly all above must stay down (chosen here)."""
 SHORTEST_SILENCE_S = 0.005
 """Equal samples for 5 ms are no sound of a record, whose noise moves the last bits of 16 all the time; a fade of a quiet file may
 have some (common practice, no source)."""
@@ -159,7 +167,7 @@ class ChannelMeter(WindowMeter):
         if self.channels < 2:
             return 0.0
         hz = np.arange(len(self._cross)) * self.rate_hz / self._size
-        band = (hz >= 60.0) & (hz <= 300.0)
+        band = (hz >= _BASS_HZ[0]) & (hz <= _BASS_HZ[1])
         scale = float(np.sqrt(self._power[band, 0].sum() * self._power[band, 1].sum()))
         return float(self._cross[band].sum() / scale) if scale > 0.0 else 0.0
 
@@ -175,7 +183,9 @@ class ChannelMeter(WindowMeter):
         if edge is None or edge.edge_hz >= _LOW_EDGE_HZ:
             return edge
         bin_hz = self.rate_hz / self._size
-        above = power[int((edge.edge_hz + 500.0) / bin_hz) : int(0.44 * self.rate_hz / bin_hz)]
+        above = power[
+            int((edge.edge_hz + 0.5 * _EDGE_HZ) / bin_hz) : int(_EDGE_TO_SHARE * self.rate_hz / bin_hz)
+        ]
         whole = self.spectra * self.channels * self._size * float(np.sum(self._taper**2))
         noise_dbfs = (
             power_to_db(2.0 * float(np.median(above)) / whole * 1000.0 / bin_hz) if len(above) else 0.0
@@ -203,9 +213,9 @@ def find_band_limit(power: NDArray[np.float64], *, rate_hz: int) -> BandLimit | 
         return None
     hz = np.arange(len(power)) * 0.5 * rate_hz / (len(power) - 1)
     level_db = 10.0 * np.log10(np.maximum(power, 1e-300))
-    width = max(2, round(1000.0 / float(hz[1] - hz[0])))
-    first = max(3 * width, int(np.searchsorted(hz, 3000.0)))
-    stop = min(len(power) - 3 * width // 2, int(np.searchsorted(hz, 0.44 * rate_hz, "right")))
+    width = max(2, round(_EDGE_HZ / float(hz[1] - hz[0])))
+    first = max(3 * width, int(np.searchsorted(hz, _EDGE_FROM_HZ)))
+    stop = min(len(power) - 3 * width // 2, int(np.searchsorted(hz, _EDGE_TO_SHARE * rate_hz, "right")))
     if stop <= first:
         return None
     around_db = level_db[first - 3 * width // 2 : stop - 1 + 3 * width // 2]
@@ -213,13 +223,13 @@ def find_band_limit(power: NDArray[np.float64], *, rate_hz: int) -> BandLimit | 
     below_db = medians_db[: stop - first]
     fall_db = below_db - medians_db[-(stop - first) :]
     best: BandLimit | None = None
-    for at in np.flatnonzero(fall_db >= 15.0):
+    for at in np.flatnonzero(fall_db >= _EDGE_FALL_DB):
         if best is not None and fall_db[at] <= best.fall_db:
             continue
         bin_ = first + int(at)
         further_below = float(np.median(level_db[bin_ - 3 * width : bin_ - 2 * width]))
         rest = level_db[bin_ + width // 2 :]
-        does_not_slope = further_below - below_db[at] < 0.4 * fall_db[at]
-        if does_not_slope and float(np.percentile(rest, 95)) < below_db[at] - 0.6 * fall_db[at]:
+        does_not_slope = further_below - below_db[at] < _SLOPES_SHARE * fall_db[at]
+        if does_not_slope and float(np.percentile(rest, 95)) < below_db[at] - _STAYS_SHARE * fall_db[at]:
             best = BandLimit(edge_hz=float(hz[bin_]), fall_db=float(fall_db[at]))
     return best

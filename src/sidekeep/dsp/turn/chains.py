@@ -34,14 +34,44 @@ _SPREAD = 0.0009
 _MUSICAL_SHARE = 0.6
 """Share of the chain events, beyond chance, that may have company at one other lag: two scratches give a
 half, many at once (strewn angles) less."""
-_SLOW_NATS = 12.0
+_SLOW_NATS, _SLOW_FROM_S = 12.0, 3.0
 """What 16 2/3 must show more: few records turn so slowly, many bars last as long."""
-_COMPANY_S = 8.5
-"""How far such company is looked for: two slow bars."""
+_COMPANY_S = (0.03, 8.5)
+"""How far such company is looked for: beyond one blow's own echoes, up to two slow bars."""
+_WHOLE_TURN_S = 0.02
+"""Company so near a whole turn is that of the scratch itself: other scratches beside it."""
+_SHARE_LEAST, _SHARE_ALONE, _SHARE_OF_MANY = 0.3, 0.05, 2.2
+"""With n scratches at once about two others may keep one lag with each: the share allowed is the second and the third over n, no
+less than the first and no more than ``_MUSICAL_SHARE`` (chosen here)."""
 _CELL_S = 0.012
 """How exactly musicians come back."""
 _LEVELS_PER_S = (0.7, 2.5, 8.0)
 """Loudest events a second that are looked at, few first: scratches are loud, crackle is dense."""
+_STRETCH_S = 10.0
+"""In which so many are chosen: some five turns."""
+_APART_S, _APART_IN_CHAINS_S = 0.003, 0.0015
+"""An event so near a louder one is part of it, while the lag is looked for and while chains are linked (chosen here)."""
+_FALSE_ALARM = 1e-4
+"""Probability that a whole search finds a turn where there is none."""
+_FEWEST_EVENTS, _PEAKS_LOOKED_AT = 5, 8
+"""Of a lag: two triples that share one event. And how many of the highest peaks are judged in each range of speeds."""
+_BESIDE_WIDTHS, _BESIDE_CELLS = 5.5, 10.0
+"""A peak's surroundings: five widths to either side of its own, which hold ten."""
+_LEAST_BACKGROUND = 0.02
+"""Triples a cell by chance at least: with none at all two would beat any level (chosen here)."""
+_NOMINAL_SD, _NOMINAL_MOST = 0.006, 40.0
+"""How far players run from their speed, as a share of it, and the square of how many times that at most (chosen here)."""
+_MOST_SKIPPED = 4
+"""Turns that a step of a chain may bridge."""
+_REACH = 1.2e-3
+"""How far a chain's own lag may lie from that of all, as a share of it: ``_TILT`` of the forecast three times over."""
+_STEP_OFF = 1.5
+"""How far a step may be off the chain's own lag, in ``_EVEN_S``."""
+_BEGUN, _SKIP_COSTS, _OFF_COSTS, _FAR_COSTS = 0.9, 0.3, 0.5, 0.3
+"""A step adds 1 to a chain, the first one a little less; a skipped turn, the square of how far it is off, and how far the first
+lag is from that of all take from it (chosen here)."""
+_LAG_FOLLOWS = 0.3
+"""How much of each step the chain's own lag takes over (chosen here)."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +99,7 @@ class ClickChain:
 
 def thin(times_s: Floats, weights: Floats, apart_s: float, per_s: float, duration_s: float) -> Ints:
     """Indices of the heaviest of sorted events: none within ``apart_s`` of a heavier one, at most ``per_s`` a
-    second in every stretch of ten seconds (so that a dusty corner does not crowd out the rest)."""
+    second in every ``_STRETCH_S`` (so that a dusty corner does not crowd out the rest)."""
     count = len(times_s)
     # Equal weights are broken evenly, not in order of time.
     order = np.lexsort((np.random.default_rng(5).permutation(count), -weights))
@@ -83,7 +113,7 @@ def thin(times_s: Floats, weights: Floats, apart_s: float, per_s: float, duratio
         alone[shift:] &= ~close | (rank[shift:] < rank[:-shift])
         alone[:-shift] &= ~close | (rank[:-shift] < rank[shift:])
     left = np.flatnonzero(alone)
-    stretch_s = min(10.0, max(duration_s, 1e-3))
+    stretch_s = min(_STRETCH_S, max(duration_s, 1e-3))
     room = max(3, round(per_s * stretch_s))
     stretch = np.floor(times_s[left] / stretch_s).astype(np.int64)
     left = left[np.lexsort((rank[left], stretch))]
@@ -129,17 +159,17 @@ def _log_poisson_tail(count: int, mean: float) -> float:
 
 def _is_musical(own: Floats, times_s: Floats, lag_s: float) -> bool:
     """Whether most of the chain events ``own`` have company, among all, at one lag that is no whole turn."""
-    one, two = _pairs_between(own, times_s, 0.03, _COMPANY_S)
+    one, two = _pairs_between(own, times_s, *_COMPANY_S)
     lags = times_s[two] - own[one]
     turns = lags / lag_s
-    away = np.abs(turns - np.rint(turns)) * lag_s > 0.02
+    away = np.abs(turns - np.rint(turns)) * lag_s > _WHOLE_TURN_S
     one, lags = one[away], lags[away]
     if not len(lags):
         return False
     # The last events of a take have nothing after them.
     left_s = np.sort(times_s[-1] - own)
     at_once = len(own) * lag_s / max(own[-1] - own[0], lag_s)
-    limit = min(_MUSICAL_SHARE, max(0.3, 0.05 + 2.2 / at_once))
+    limit = min(_MUSICAL_SHARE, max(_SHARE_LEAST, _SHARE_ALONE + _SHARE_OF_MANY / at_once))
     for shift in (0.0, 0.5):
         cells = np.floor(lags / _CELL_S + shift).astype(np.int64)
         distinct = np.unique(cells * len(own) + one)
@@ -184,14 +214,14 @@ def distance_from_nominal(period_s: float) -> float:
 def find_recurrence(times_s: Floats, weights: Floats, masks: Ints, duration_s: float) -> Recurrence | None:
     """The lag at which events come back, or None. Cost grows with the square of the event rate (capped)."""
     best: Recurrence | None = None
-    company = times_s[thin(times_s, weights, 0.003, 2.0 * _LEVELS_PER_S[-1], duration_s)]
+    company = times_s[thin(times_s, weights, _APART_S, 2.0 * _LEVELS_PER_S[-1], duration_s)]
     for per_s in _LEVELS_PER_S:
-        kept = thin(times_s, weights, 0.003, per_s, duration_s)
+        kept = thin(times_s, weights, _APART_S, per_s, duration_s)
         some, some_masks = times_s[kept], masks[kept]
         for low_s, high_s in SPEED_RANGES_S:
             found = _best_lag(some, some_masks, low_s, high_s, company)
             for lag_s, log_chance in found:
-                if (best is None or log_chance < best.log_chance) and log_chance < np.log(1e-4):
+                if (best is None or log_chance < best.log_chance) and log_chance < np.log(_FALSE_ALARM):
                     best = Recurrence(lag_s, log_chance)
         if len(kept) == len(times_s):
             break
@@ -212,20 +242,20 @@ def _best_lag(
     counts = stop - np.arange(len(lags))
     cells = (high_s - low_s) / width_s
     results: list[tuple[float, float]] = []
-    for start in np.argsort(-counts, kind="stable")[:8]:
+    for start in np.argsort(-counts, kind="stable")[:_PEAKS_LOOKED_AT]:
         inside = np.arange(start, stop[start])
         lag_s = float(np.median(lags[inside]))
         used = np.unique(members[inside])
-        if len(used) < 5 or any(abs(lag_s - other) < width_s for other, _ in results):
+        if len(used) < _FEWEST_EVENTS or any(abs(lag_s - other) < width_s for other, _ in results):
             continue
         # Hand-played music returns to within some milliseconds: judge a peak by its own surroundings as well.
-        near = np.count_nonzero(np.abs(lags - lag_s) < 5.5 * width_s) - len(inside)
-        background = max((len(lags) - len(inside)) / cells, near / 10.0, 0.02)
-        # Three levels, four ranges and some tens of cells were tried.
-        log_chance = _log_poisson_tail(len(inside), background) + np.log(12.0 * cells)
+        near = np.count_nonzero(np.abs(lags - lag_s) < _BESIDE_WIDTHS * width_s) - len(inside)
+        background = max((len(lags) - len(inside)) / cells, near / _BESIDE_CELLS, _LEAST_BACKGROUND)
+        # So many cells were tried in each of three levels and four ranges.
+        log_chance = _log_poisson_tail(len(inside), background) + np.log(3.0 * 4.0 * cells)
         # Players run near their speed: what is 1 % off must show more.
-        log_chance += 0.5 * min((distance_from_nominal(lag_s) / 0.006) ** 2, 40.0)
-        log_chance += _SLOW_NATS if lag_s > 3.0 else 0.0
+        log_chance += 0.5 * min((distance_from_nominal(lag_s) / _NOMINAL_SD) ** 2, _NOMINAL_MOST)
+        log_chance += _SLOW_NATS if lag_s > _SLOW_FROM_S else 0.0
         if log_chance < 0.0 and not _is_musical(times_s[used], company_s, lag_s):
             results.append((lag_s, float(log_chance)))
     return results
@@ -237,13 +267,13 @@ def find_chains(
     """All chains near a lag: from the loudest events, and again from more of them; the longer view wins."""
     best: list[ClickChain] = []
     for per_s in _LEVELS_PER_S:
-        kept = thin(times_s, weights, 0.0015, per_s, duration_s)
+        kept = thin(times_s, weights, _APART_IN_CHAINS_S, per_s, duration_s)
         rate = len(kept) / duration_s
         # As long as chance would make one chain in ten takes.
         pairing = min(0.5, rate * 2.0 * _EVEN_S * 2.5)
         least = 4 + int(max(0.0, np.log(0.1 / (len(kept) * pairing**3 + 1e-9)) / np.log(pairing)))
         chains = link_chains(
-            times_s[kept], weights[kept], masks[kept], lag_s, reach_s=1.2e-3 * lag_s, least=least
+            times_s[kept], weights[kept], masks[kept], lag_s, reach_s=_REACH * lag_s, least=least
         )
         if _worth(chains) > _worth(best):
             best = chains
@@ -271,7 +301,7 @@ def link_chains(
     own_lag = np.full(count, np.nan)
     for later in range(count):
         now = times_s[later]
-        for skip in range(1, 5):
+        for skip in range(1, _MOST_SKIPPED + 1):
             near = skip * reach_s + _EVEN_S
             low = int(np.searchsorted(times_s, now - skip * lag_s - near, side="left"))
             high = int(np.searchsorted(times_s, now - skip * lag_s + near, side="right"))
@@ -281,12 +311,12 @@ def link_chains(
                 step_s = (now - times_s[earlier]) / skip
                 if back[earlier] >= 0:
                     off = abs(step_s - own_lag[earlier]) * skip
-                    if off > 1.5 * _EVEN_S:
+                    if off > _STEP_OFF * _EVEN_S:
                         continue
-                    gain = 1.0 - 0.3 * (skip - 1) - 0.5 * (off / _EVEN_S) ** 2
-                    held = own_lag[earlier] + 0.3 * (step_s - own_lag[earlier])
+                    gain = 1.0 - _SKIP_COSTS * (skip - 1) - _OFF_COSTS * (off / _EVEN_S) ** 2
+                    held = own_lag[earlier] + _LAG_FOLLOWS * (step_s - own_lag[earlier])
                 else:
-                    gain = 0.9 - 0.3 * (skip - 1) - 0.3 * abs(step_s - lag_s) / reach_s
+                    gain = _BEGUN - _SKIP_COSTS * (skip - 1) - _FAR_COSTS * abs(step_s - lag_s) / reach_s
                     held = step_s
                 if score[earlier] + gain > score[later]:
                     score[later] = score[earlier] + gain
