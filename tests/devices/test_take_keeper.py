@@ -109,6 +109,9 @@ def test_a_take_that_cannot_be_written_goes_on_in_the_next_place(tmp_path: Path)
     np.testing.assert_array_equal(first, np.arange(1, len(first) + 1))
     assert second[0] <= len(first) + 1
     np.testing.assert_array_equal(second, np.arange(second[0], 10 * RATE_HZ + 1))
+    # the room that was held for closing is given back in both places
+    assert [path.name for path in wanted.parent.iterdir()] == ["take.wav"]
+    assert [path.name for path in moved.parent.iterdir()] == ["take.wav"]
 
 
 def test_a_place_that_has_no_room_keeps_no_empty_folder(

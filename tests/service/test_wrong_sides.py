@@ -51,6 +51,7 @@ def test_a_side_that_was_cut_short_goes_on_as_the_next_take(
     assert evening.codes[-1] == "done"
     first, second, _ = evening.folder.takes()
     assert [note.code for note in second.notes] == ["goes-on"]
+    assert 0 < second.notes[0].at_frame <= RATE_HZ  # as the new take begins
     assert first.length_s + second.length_s >= 100.0
 
 
