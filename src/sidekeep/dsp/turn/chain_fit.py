@@ -43,6 +43,17 @@ _JITTER_FLOOR_S = 1.5e-5
 here)."""
 _LOCKED_JITTER_S = 4e-5
 """A locked groove plays the very same spot each time."""
+_JITTER_MOST_S = 5e-4
+"""... and the most (chosen here)."""
+_SHRINKS = 4.0
+"""Events that the common scatter counts for beside a chain's own (chosen here)."""
+_ROBUST = 3.0
+"""Scatters from which an event counts less and less (chosen here)."""
+_PERIOD_SD, _OFFSET_PRECISION = 0.05, 1e-6
+"""Prior spread of the period, as a share of it, and 1 / s^2 of the offsets: next to nothing is known of either."""
+_MOST_SWEPT, _TILT_STEP = 0.6, 1.5
+"""Share of the radius that a chain may cross, and the most that tan(tilt) changes in one round: both keep the fit from leaping
+off the disc."""
 _ROUNDS = 7
 """Of weighting anew; a fixed number (chosen here)."""
 
@@ -106,9 +117,11 @@ def _jitters(chains: list[ClickChain]) -> Floats:
     sizes = np.array([max(len(chain.times_s) - 3, 0) for chain in chains], dtype=np.float64)
     common = _JITTER_S
     if sizes.sum() > 3:
-        common = float(np.clip(np.sqrt(np.sum(sizes * jitters**2) / sizes.sum()), _JITTER_FLOOR_S, 5e-4))
+        common = float(
+            np.clip(np.sqrt(np.sum(sizes * jitters**2) / sizes.sum()), _JITTER_FLOOR_S, _JITTER_MOST_S)
+        )
     expected = np.array([min(common, _LOCKED_JITTER_S) if chain.is_locked else common for chain in chains])
-    return np.sqrt((sizes * jitters**2 + 4.0 * expected**2) / (sizes + 4.0))
+    return np.sqrt((sizes * jitters**2 + _SHRINKS * expected**2) / (sizes + _SHRINKS))
 
 
 def _mean_fit(
@@ -147,7 +160,7 @@ def _chain_jitter(chain: ClickChain) -> float:
         solution = np.linalg.lstsq(columns * root[:, None], chain.times_s * root, rcond=None)[0]
         residual = chain.times_s - columns @ solution
         scale = max(1.4826 * float(np.median(np.abs(residual))), _JITTER_FLOOR_S)
-        weights = 1.0 / (1.0 + (residual / (3.0 * scale)) ** 2) ** 2
+        weights = 1.0 / (1.0 + (residual / (_ROBUST * scale)) ** 2) ** 2
     freedom = max(len(k) - columns.shape[1], 1)
     return max(float(np.sqrt(np.sum(weights * residual**2) / freedom)), _JITTER_FLOOR_S)
 
@@ -183,7 +196,7 @@ class _Model:
 
     def shift(self, tilts: Floats) -> tuple[Floats, Floats]:
         """Shift of every event in turns, and its slope in the tilt."""
-        share = np.clip(self.k * self.step[self.owner], -0.6, 0.6)
+        share = np.clip(self.k * self.step[self.owner], -_MOST_SWEPT, _MOST_SWEPT)
         spiral = -np.log1p(-share) * (self.scale / (2.0 * np.pi))
         if not self.is_straight:
             return tilts[self.owner] * spiral, spiral
@@ -202,8 +215,8 @@ class _Model:
         offsets = np.zeros(count)
         precision = np.concatenate(
             (
-                [1.0 / (0.05 * self.lag_s) ** 2, 1.0 / (drift_sd_per_s * self.lag_s) ** 2],
-                np.full(count, 1e-6),
+                [1.0 / (_PERIOD_SD * self.lag_s) ** 2, 1.0 / (drift_sd_per_s * self.lag_s) ** 2],
+                np.full(count, _OFFSET_PRECISION),
                 1.0 / self.tilt_sd**2,
             )
         )
@@ -221,7 +234,7 @@ class _Model:
             design[rows, 2 + count + owner] = local * slope
             predicted = offsets[owner] + local * turns + 0.5 * drift * period * turns**2
             residual = self.times - predicted
-            weights = 1.0 / (1.0 + (residual / (3.0 * self.jitter)) ** 2) ** 2
+            weights = 1.0 / (1.0 + (residual / (_ROBUST * self.jitter)) ** 2) ** 2
             weighted = design * (weights / self.jitter**2)[:, None]
             state = np.concatenate(([period - self.lag_s, drift], offsets, tilts))
             hessian = design.T @ weighted + np.diag(precision)
@@ -229,9 +242,9 @@ class _Model:
             period += float(change[0])
             drift += float(change[1])
             offsets += change[2 : 2 + count]
-            tilts += np.clip(change[2 + count :], -1.5, 1.5)
+            tilts += np.clip(change[2 + count :], -_TILT_STEP, _TILT_STEP)
         # Half of Cauchy-like robust energy; the same constant for every geometry is left out.
-        energy = float(np.sum(np.log1p((residual / (3.0 * self.jitter)) ** 2))) * 9.0
+        energy = float(np.sum(np.log1p((residual / (_ROBUST * self.jitter)) ** 2))) * _ROBUST**2
         prior = float(np.sum(precision * state**2))
         spread = float(np.linalg.slogdet(hessian)[1]) - float(np.sum(np.log(precision)))
         evidence = -0.5 * (energy + prior + spread)

@@ -211,6 +211,11 @@ def distance_from_nominal(period_s: float) -> float:
     return min(abs(60.0 / rpm / period_s - 1.0) for rpm in NOMINAL_RPM)
 
 
+def nominal_nats(period_s: float) -> float:
+    """What it speaks against a turn, in nats, that it is off the nominal speeds."""
+    return 0.5 * min((distance_from_nominal(period_s) / _NOMINAL_SD) ** 2, _NOMINAL_MOST)
+
+
 def find_recurrence(times_s: Floats, weights: Floats, masks: Ints, duration_s: float) -> Recurrence | None:
     """The lag at which events come back, or None. Cost grows with the square of the event rate (capped)."""
     best: Recurrence | None = None
@@ -254,7 +259,7 @@ def _best_lag(
         # So many cells were tried in each of three levels and four ranges.
         log_chance = _log_poisson_tail(len(inside), background) + np.log(3.0 * 4.0 * cells)
         # Players run near their speed: what is 1 % off must show more.
-        log_chance += 0.5 * min((distance_from_nominal(lag_s) / _NOMINAL_SD) ** 2, _NOMINAL_MOST)
+        log_chance += nominal_nats(lag_s)
         log_chance += _SLOW_NATS if lag_s > _SLOW_FROM_S else 0.0
         if log_chance < 0.0 and not _is_musical(times_s[used], company_s, lag_s):
             results.append((lag_s, float(log_chance)))

@@ -48,6 +48,18 @@ _UNTOLD = 1.8
 pressed sides of 5 minutes, at ``./run bench turn``'s settings."""
 
 
+_AGREE, _SAME_TURN_PPM, _DIFFERENCE_TOLD = 4.0, 1000.0, 0.25
+"""Deviations within which clicks and sway are joined; how far off both still saw one turn; and how much of the difference the
+deviation then is at least (chosen here)."""
+_DISPUTED_SURE, _DISPUTED_WIDE = 0.8, 1.5
+"""What is left of the confidence in clicks that sway speaks against, and how much wider their deviation is (chosen here)."""
+_LOCKED_EDGE_S, _AT_ONCE_S = 0.1, 0.01
+"""How exactly the locked groove's ends are known, and how near events are one (chosen here)."""
+_AS_LOUD, _NEARLY_ALL, _ENDS_WITHIN_TURNS, _LONGEST_LOCKED_S = 0.5, 0.8, 1.2, 120.0
+"""A chain is of the locked groove if nearly all that is so loud returns with it, up to so shortly before the end, for two minutes
+at the most (chosen here)."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class TurnEstimate:
     """``confidence`` (0 to 1) that what was found is the turn; ``sd_ppm`` of ``period_s`` given that it is.
@@ -155,10 +167,16 @@ def agree_on_turn(clicks: TurnEstimate, sway: TurnEstimate) -> TurnEstimate:
         return clicks if sway.source == "none" else sway
     off_ppm = 1e6 * (sway.period_s / clicks.period_s - 1.0)
     spread_ppm = float(np.hypot(clicks.sd_ppm, sway.sd_ppm))
-    if abs(off_ppm) > 4.0 * spread_ppm:
-        if abs(off_ppm) < 1000.0:
-            return replace(sway, sd_ppm=max(sway.sd_ppm, 0.25 * abs(off_ppm)), chains=clicks.chains)
-        return replace(clicks, confidence=0.8 * clicks.confidence, sd_ppm=1.5 * clicks.sd_ppm)
+    if abs(off_ppm) > _AGREE * spread_ppm:
+        if abs(off_ppm) < _SAME_TURN_PPM:
+            return replace(
+                sway, sd_ppm=max(sway.sd_ppm, _DIFFERENCE_TOLD * abs(off_ppm)), chains=clicks.chains
+            )
+        return replace(
+            clicks,
+            confidence=_DISPUTED_SURE * clicks.confidence,
+            sd_ppm=_DISPUTED_WIDE * clicks.sd_ppm,
+        )
     weight = clicks.sd_ppm**2 / spread_ppm**2
     period_s = clicks.period_s * (1.0 + 1e-6 * weight * off_ppm)
     return replace(
@@ -182,15 +200,18 @@ def _mark_locked(
     """A chain of the locked groove: where the caller says, or at the very end if there *everything* returns."""
     first, last = float(chain.times_s[0]), float(chain.times_s[-1])
     if locked_groove_s is not None:
-        locked = first >= locked_groove_s[0] - 0.1 and last <= locked_groove_s[1] + 0.1
+        locked = first >= locked_groove_s[0] - _LOCKED_EDGE_S and last <= locked_groove_s[1] + _LOCKED_EDGE_S
     else:
         lag_s = (last - first) / float(chain.turns[-1])
         # Faint dust is left out: what is as loud as the chain must come back with it.
-        loud = times_s[weights >= 0.5 * chain.size]
-        inside = np.count_nonzero((loud >= first - 0.01) & (loud <= last + 0.01))
-        chained = sum(
-            np.count_nonzero((c.times_s >= first - 0.01) & (c.times_s <= last + 0.01)) for c in chains
-        )
-        at_end = len(loud) > 0 and float(loud[-1]) - last < 1.2 * lag_s
-        locked = bool(at_end and chained >= 0.8 * inside and last - first < 120.0)
+        loud = times_s[weights >= _AS_LOUD * chain.size]
+
+        def within(events_s: Floats) -> int:
+            near = (events_s >= first - _AT_ONCE_S) & (events_s <= last + _AT_ONCE_S)
+            return int(np.count_nonzero(near))
+
+        chained = sum(within(each.times_s) for each in chains)
+        at_end = len(loud) > 0 and float(loud[-1]) - last < _ENDS_WITHIN_TURNS * lag_s
+        all_return = chained >= _NEARLY_ALL * within(loud)
+        locked = bool(at_end and all_return and last - first < _LONGEST_LOCKED_S)
     return ClickChain(chain.times_s, chain.turns, chain.size, locked)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.noise.low_rate import decimate, low_factor
-from sidekeep.dsp.turn.chains import SPEED_RANGES_S, distance_from_nominal
+from sidekeep.dsp.turn.chains import SPEED_RANGES_S, distance_from_nominal, nominal_nats
 from sidekeep.dsp.turn.sway_fit import fit_sway
 from sidekeep.errors import ParameterError
 
@@ -48,6 +48,14 @@ _UNCAPPED = 1e-3
 _RANGE = 1e-7
 """Noise is never taken for less than this share of the strongest line: some 15 bins from a line its own skirts (Hann window:
 -18 dB an octave) are down there, and a purer sway than this has no noise to be judged by."""
+_NEIGHBOURHOOD = (0.86, 1.14)
+"""Times the slowest and the fastest turn of a range: between them the noise round a line is taken (chosen here)."""
+_HELD_BACK = 6.0
+"""Normal deviations at which what stands out is cut off: needle down, thumps."""
+_TOP = 0.8
+"""Share of the highest power near it from which a place is on top of a line (chosen here)."""
+_BEAT_POWER, _BEAT_LINES = 12.0, 2
+"""Power over noise of a line between the harmonics, and how many of them make a beat (chosen here)."""
 _RIVAL_NATS, _RIVAL_APART, _RIVAL_BINS = 3.0, 0.003, 4.0
 """A second turn this nearly as likely, farther off than a turn wanders in a side (share of it, and widths of a line), and it is
 not known which of the two it is."""
@@ -106,7 +114,11 @@ def _tame(low: Floats) -> Floats:
     low = low - np.median(low, axis=0)
     scale = _scale(low)
     alive = scale > 0.0
-    return np.clip(low[:, alive] / scale[alive], -6.0, 6.0) if alive.any() else np.zeros((len(low), 1))
+    return (
+        np.clip(low[:, alive] / scale[alive], -_HELD_BACK, _HELD_BACK)
+        if alive.any()
+        else np.zeros((len(low), 1))
+    )
 
 
 def _scale(centred: Floats) -> Floats:
@@ -122,7 +134,7 @@ def _leaking(low: Floats) -> Floats:
     if low.shape[1] < 2 or not scale.all():
         return np.zeros((len(low), 1))
     share = _LEAK**0.5 / scale[0]
-    most = 6.0 * max(1.0, share * float(scale[1]))
+    most = _HELD_BACK * max(1.0, share * float(scale[1]))
     return np.asarray(np.clip(share * low[:, 1:], -most, most))
 
 
@@ -149,6 +161,11 @@ def _floor(power: Floats, bin_hz: float, low_hz: float, high_hz: float) -> Float
     return np.maximum(np.maximum(noise, _RANGE * power.max(axis=0)), 1e-30)
 
 
+def _beside(multiple: float, low_s: float, high_s: float) -> tuple[float, float]:
+    """The neighbourhood of a multiple of any turn between the two, in Hz."""
+    return _NEIGHBOURHOOD[0] * multiple / high_s, _NEIGHBOURHOOD[1] * multiple / low_s
+
+
 def _search(low: Floats, leak: Floats, rate_hz: float, low_s: float, high_s: float) -> Sway:
     spectrum, size = _spectrum(low)
     power = np.abs(spectrum) ** 2
@@ -157,13 +174,13 @@ def _search(low: Floats, leak: Floats, rate_hz: float, low_s: float, high_s: flo
     turns_hz = np.arange(1.0 / high_s, 1.0 / low_s, 1.0 / (6.0 * _HARMONICS * length_s))
     channels = low.shape[1]
     total, heights = np.zeros(len(turns_hz)), np.zeros(len(turns_hz))
-    nominal = np.array([_nominal_nats(1.0 / hz) for hz in turns_hz.tolist()])
+    nominal = np.array([nominal_nats(1.0 / hz) for hz in turns_hz.tolist()])
     best = Sway()
     trials = log(len(SPEED_RANGES_S) * _HARMONICS * max(4.0, 1.5 * length_s * (1.0 / low_s - 1.0 / high_s)))
     for number in range(1, _HARMONICS + 1):
         if number / low_s > _HIGHEST * rate_hz:
             break
-        noise = _floor(power, bin_hz, 0.86 * number / high_s, 1.14 * number / low_s)
+        noise = _floor(power, bin_hz, *_beside(number, low_s, high_s))
         lines = power[np.rint(number * turns_hz / bin_hz).astype(np.int64)]
         ratio = lines / noise
         heights += np.log(np.maximum(ratio, 1.0)).sum(axis=1)
@@ -207,12 +224,7 @@ def _around(power: Floats, bins: Floats, reach: float) -> Floats:
 def _is_top(power: Floats, bins: Floats, reach: float) -> NDArray[np.bool_]:
     """Whether each place (in bins) lies on the top of a line, not on its skirts: nothing within ``reach`` is much higher."""
     here = np.rint(bins).astype(np.int64)
-    return np.asarray(power[here] > 0.8 * _around(power, bins, reach))
-
-
-def _nominal_nats(period_s: float) -> float:
-    """What it speaks against a turn that it is off the nominal speeds."""
-    return 0.5 * min((distance_from_nominal(period_s) / 0.006) ** 2, 40.0)
+    return np.asarray(power[here] > _TOP * _around(power, bins, reach))
 
 
 def _is_beat(power: Floats, bin_hz: float, turn_hz: float, low_s: float, high_s: float) -> bool:
@@ -226,9 +238,9 @@ def _is_beat(power: Floats, bin_hz: float, turn_hz: float, low_s: float, high_s:
         for multiple in between:
             if multiple * turn_hz > 0.45 * len(power) * bin_hz:
                 break
-            noise = _floor(power, bin_hz, 0.86 * multiple / high_s, 1.14 * multiple / low_s)
-            found += bool((power[round(multiple * turn_hz / bin_hz)] / noise).max() > _GROUND + 2.0)
-        if found >= 2:
+            noise = _floor(power, bin_hz, *_beside(multiple, low_s, high_s))
+            found += bool((power[round(multiple * turn_hz / bin_hz)] / noise).max() > _BEAT_POWER)
+        if found >= _BEAT_LINES:
             return True
     return False
 
