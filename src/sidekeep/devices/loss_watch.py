@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sidekeep.devices.settled_level import AFTER_BLOCKS, COMES_BACK_BLOCKS, highest_before, settled_rise
 
@@ -34,27 +35,35 @@ _LEVEL_S = 10.0
 _BLOCKS_PER_S = 20
 _CEILING_BLOCKS = _BLOCKS_PER_S // 2
 _HIGHEST = 3
+"""Of the lags of half a second this one is their ceiling (``_ceiling``)."""
 _BEFORE_BLOCKS, _AFTER_BLOCKS = 2 * _BLOCKS_PER_S, 3 * _BLOCKS_PER_S
 _LEVEL_BLOCKS = round(_LEVEL_S * _BLOCKS_PER_S)
 _OVER_LEVEL = 0.2
 """Of a step, so much must lie over the level of ten seconds."""
-_SMALL_S = 0.1
-_OVER_SETTLED = 0.4
+_SMALL_S, _OVER_SETTLED = 0.1, 0.4
 """The same of a step so small, over what the lag of the last half minute always came back to."""
 _HEIGHT_S = 0.008
 """So well the height of a loss is known."""
 _HIDING = 2.0
 """Before a step so many times larger a smaller one cannot be told from wandering: what it would have returned to is not seen."""
 _FAR_S = 0.04
+"""A ceiling so far under the level is one of stamps that were thrown early, and tells nothing of it."""
+_OVER_JITTER, _STEADY_OVER_JITTER = 4.0, 6.0
+"""A step, and a steady loss's rise in a minute, must be so many times the jitter of single lags (chosen here)."""
 _THROWN_S = 0.005
 """Stamps that lie about their middle by more are thrown about: what they settle at is waited for."""
 _WAIT_BLOCKS = 8 * _BLOCKS_PER_S
+"""So long a lag that falls, or that is thrown about, is waited for."""
 _FALLS_S, _FALLS_OF_STEP, _FALLS_OF_RISE = 0.006, 0.12, 0.3
 """A lag that falls by so much, and by such a share of what it rose, is on its way back."""
 _HISTORY_S = 120.0
-_LOOK_EVERY = 5
-_LOOK_FOR_STEADY_EVERY = 100
+"""Kept of the past: twice what the longest look needs."""
+_LOOK_EVERY, _LOOK_FOR_STEADY_EVERY = 5, 100
+"""Blocks between two looks."""
 _STEADY_LOSS = 800e-6
+"""Share of the sound: two clocks of sound cards differ by less (chosen here)."""
+_LEAST_MOVE = 0.3
+"""Each sixth of the past moves by such a share of their median at least, or the loss is not steady (chosen here)."""
 _STEADY_S = 60.0
 """A minute, because stamps themselves wander while a stream settles."""
 
@@ -81,7 +90,7 @@ class LossWatch:
         self._lags: list[float] = []
         self._ceilings: list[float] = []  # of the half second that begins at a block
         self._told_s = 0.0
-        self._told_at: deque[int] = deque(maxlen=1)
+        self._told_at: int | None = None
         self._count = 0
         self._next = 0
         self._started_s: float | None = None
@@ -159,8 +168,7 @@ class LossWatch:
                 return False
         if self._highest_rise(at + _CEILING_BLOCKS + 2, at + _AFTER_BLOCKS) > _HIDING * step:
             return False
-        noise = float(np.median(np.abs(np.diff(self._lags[first:at])))) * 1.05
-        return step >= 4.0 * noise
+        return step >= _OVER_JITTER * _jitter_s(self._lags[first:at])
 
     def _falls(self, at: int, share: float) -> bool:
         """Whether the lag has come down again since it was lifted at block ``at``, by that share of it."""
@@ -205,12 +213,14 @@ class LossWatch:
         """The first block behind the settling of the input, and behind the last loss too."""
         assert self._started_s is not None
         settled = bisect_left(self._stamps, self._started_s + _UNEVEN_S + _LEVEL_S)
-        return settled, max(settled, bisect_right(self._frames, self._told_at[-1]) if self._told_at else 0)
+        return settled, max(
+            settled, 0 if self._told_at is None else bisect_right(self._frames, self._told_at)
+        )
 
     def _put_back(self, place: int, height: float) -> None:
         """The lags from a loss on are seen as if nothing had been lost."""
         self._told_s += height
-        self._told_at.append(self._frames[place])
+        self._told_at = self._frames[place]
         for index in range(place, len(self._lags)):
             self._lags[index] -= height
         for index in range(max(0, place - _CEILING_BLOCKS + 1), len(self._ceilings)):
@@ -247,7 +257,7 @@ class LossWatch:
     def _steady(self) -> list[Loss]:
         """Lost all the time, in pieces too small to be seen."""
         last_s = self._stamps[-1]
-        if last_s - self._stamps[0] < _STEADY_S or last_s - self._drift_told_s < 60.0:
+        if last_s - self._stamps[0] < _STEADY_S or last_s - self._drift_told_s < _STEADY_S:
             return []
         stamps, lags = np.asarray(self._stamps), np.asarray(self._lags)
         recent = stamps > last_s - _STEADY_S
@@ -255,12 +265,11 @@ class LossWatch:
         x, y = stamps[recent], lags[recent]
         rise_s = float(np.median(y[-third:]) - np.median(y[:third]))
         slope = rise_s / float(np.median(x[-third:]) - np.median(x[:third]))
-        noise = float(np.median(np.abs(np.diff(y)))) * 1.05
-        if abs(slope) < _STEADY_LOSS or abs(rise_s) < max(LEAST_LOSS_S, 6.0 * noise):
+        if abs(slope) < _STEADY_LOSS or abs(rise_s) < max(LEAST_LOSS_S, _STEADY_OVER_JITTER * _jitter_s(y)):
             return []
-        halves = [np.median(part) for part in np.array_split(y, 6)]
-        moves = np.diff(halves) * np.sign(slope)
-        if (moves < 0.3 * np.median(moves)).any():
+        sixths = [np.median(part) for part in np.array_split(y, 6)]
+        moves = np.diff(sixths) * np.sign(slope)
+        if (moves < _LEAST_MOVE * np.median(moves)).any():
             return []  # not steady
         self._drift_told_s = last_s
         return [Loss(at_frame=self._frames[-1], frames=round(rise_s * self._rate_hz), steady_ppm=slope * 1e6)]
@@ -269,6 +278,11 @@ class LossWatch:
 def _ceiling(lags: Sequence[float]) -> float:
     """The third highest of half a second: two of ten may be late, and seven may be early."""
     return sorted(lags)[-_HIGHEST]
+
+
+def _jitter_s(lags: Sequence[float] | NDArray[np.float64]) -> float:
+    """Normal deviation of single lags, by the median difference of neighbours (0.954 of it), which no step moves."""
+    return float(np.median(np.abs(np.diff(lags)))) * 1.05
 
 
 def _is_thrown(lags: Sequence[float]) -> bool:
