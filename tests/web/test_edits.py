@@ -179,3 +179,15 @@ def test_a_sleeve_that_is_put_right_has_the_sides_heard_once_more(own: RunningSe
     own.house.jobs.cancel(own.get("/api/jobs")["jobs"][-1]["id"])
     own.ask("POST", f"/api/records/{record['id']}/undo", {"revision": record["revision"]})
     assert surveys() == before + 2
+
+
+def test_copies_of_an_earlier_name_say_so_until_the_sleeve_says_the_same_again(own: RunningServer) -> None:
+    """Their folder keeps the name of a wrong sleeve until they are written again, and a page showed it without a word."""
+    record = only(own)
+    text = record["sleeve_text"]
+    assert [each["is_named_now"] for each in record["copies"]] == [True]
+    for name, is_now in (("Short Days", False), ("Small Hours", True)):
+        sent = {"text": text.replace("Small Hours", name), "revision": only(own)["revision"]}
+        assert own.ask("PUT", f"/api/records/{record['id']}/sleeve", sent).status == 200
+        (copies,) = only(own)["copies"]
+        assert (copies["name"], copies["is_named_now"]) == ("Vesna Or Nobody - Small Hours (1987)", is_now)

@@ -453,3 +453,30 @@ def test_what_sidekeep_did_not_see_the_end_of_is_told_and_kept_where_it_was_reco
     page.get_by_role("button", name="keep all that was recorded").click()
     page.get_by_text("Closed and kept: side B").wait_for()
     page.get_by_text("One take was interrupted").wait_for(state="detached")
+
+
+def test_the_guide_says_by_how_much_the_level_is_off(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """The gauge knows it, and the page said "a little" of 14 dB."""
+    page = open_page(fresh, None)
+    evening = Evening(page, fresh)
+    with_input(page)
+    page.route("**/api/gauge", lambda route: route.fulfill(json={}))
+    page.goto(f"http://{fresh.host}/turntable")
+    page.get_by_role("button", name="This is the input").click()
+    page.get_by_role("button", name="It is quiet").click()
+    for code, fact, words in (
+        ("turn-down", "turn_down_db", "Turn the input down by about 3"),
+        ("turn-up", "turn_up_db", "Turn the input up by about 14"),
+    ):
+        advice = {"code": code, "facts": {"highest_dbfs": -20.0, fact: 3.0 if code == "turn-down" else 14.0}}
+        reading = {"advice": advice, "highest_dbfs": -20.0, "peak_dbfs": [-20.0, -20.0]}
+        heading = page.get_by_role("heading", level=1, name=words)
+
+        def is_said(reading: Any = reading, heading: Any = heading) -> bool:
+            """Readings come many times a second, and few of them are shown."""
+            evening.tell({"kind": "meter", "reading": reading, "aim_dbfs": [-12, -6]})
+            return bool(heading.count())
+
+        until(page, is_said)

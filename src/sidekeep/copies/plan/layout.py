@@ -77,7 +77,7 @@ def plan_copies(
         counts_through=facts.counts_through or settings.through_numbers,
     )
     facts = with_isrcs(record, sides, facts)
-    folder = Path(out_dir) / folder_name(naming, _folder_values(record))
+    folder = Path(out_dir) / copies_folder_name(record, naming)
     collected = Collected(
         record=record,
         sides=tuple(sides),
@@ -115,14 +115,16 @@ def plan_copies(
     )
 
 
-def _folder_values(record: Record) -> dict[str, str]:
-    return {
+def copies_folder_name(record: Record, naming: NamingRules | None = None) -> str:
+    """What the folder of a record's copies is called, as its sleeve is read now."""
+    values = {
         "artist": record.artist,
         "title": record.title,
         "year": str(record.year) if record.year else "",
         "label": record.label,
         "catalogue_number": record.catalogue_number,
     }
+    return folder_name(naming or NamingRules(), values)
 
 
 def _add(to: Collected, kind: Kind) -> None:

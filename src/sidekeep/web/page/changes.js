@@ -1,7 +1,6 @@
 /**
- * Changes of records, asked one after another: each on the newest revision that this page has seen. When somebody else changed the
- * record meanwhile, that is told and nothing is lost: it can be made anyway. What is unanswered when the page goes is sent all at once
- * and remembered by this browser; the next page asks whether it was made.
+ * Changes of records, one after another, each on the newest revision that this page has seen. What somebody else overtook can be made
+ * anyway. What is unanswered when the page goes is sent at once and remembered: the next page asks whether it was made.
  */
 import { isLeaving } from "./leaving.js";
 import { get, post, put, recordApi, Refused } from "./server.js";
@@ -16,9 +15,9 @@ const MINE = `${REMEMBERED}${Math.random().toString(36).slice(2)}`;
 /** A page that goes breaks its requests off a moment before it says that it goes. */
 const GOING_MS = 400;
 
-/** Changes that got no answer, until they are tried again or that has been seen. @type {Set<Asked>} */
+/** Without an answer, until tried again or seen. @type {Set<Asked>} */
 const unheard = new Set();
-/** Changes of each record that are not answered yet, in their order. @type {Map<string, Waiting[]>} */
+/** Not answered yet, of each record, in order. @type {Map<string, Waiting[]>} */
 const lines = new Map();
 /** The last step of each record's line. @type {Map<string, Promise<any>>} */
 const steps = new Map();
@@ -102,7 +101,7 @@ async function take(waiting) {
   }
 }
 
-/** It may have been made all the same, and only its answer was lost: asked for the same revision, it is not made twice. @param {Asked} asked */
+/** It may have been made, and only its answer lost: asked for the same revision, it is not made twice. @param {Asked} asked */
 function tellUnheard(asked) {
   unheard.add(asked);
   const letGo = () => void unheard.delete(asked);
@@ -112,8 +111,7 @@ function tellUnheard(asked) {
 /** @param {Asked} asked */
 const unheardText = (asked) => `${asked.what} was not kept yet: sidekeep does not answer. It is made once it does; is it still running?`;
 
-/** sidekeep answers again: what it had not answered is made now, in its order. Of a record that somebody changed meanwhile, the first
- * change is refused for that, and what came after it is asked about as well. */
+/** It answers again: what was not answered is made now, in order. What follows a change that is refused is asked about as well. */
 async function makeUnheard() {
   const waiting = [...unheard];
   const texts = new Set(waiting.map(unheardText));
@@ -138,7 +136,7 @@ async function isMade(asked) {
   return made.code === kind && Object.entries(fields).every(([name, value]) => value === null || value === "" || JSON.stringify(made.facts[name]) === JSON.stringify(value));
 }
 
-/** The page goes: nothing waits for the answer to what is ahead of it any more. Each change makes the revision one more. */
+/** The page goes: nothing waits for what is ahead of it. Each change makes the revision one more. */
 function sendAll() {
   for (const [id, line] of lines) {
     const first = line.find((waiting) => waiting.asked.revision !== undefined)?.asked.revision ?? knownNow().records.get(id)?.revision;
@@ -152,7 +150,7 @@ function sendAll() {
   remember();
 }
 
-/** Keep what is unanswered for the next page, but a sleeve's text and its pictures' corners: those are put, and seen to be missing. */
+/** For the next page; but what is put (a sleeve's text, corners) is seen to be missing. */
 function remember() {
   try {
     const kept = [...unheard, ...[...lines.values()].flat().map((waiting) => waiting.asked)].filter((asked) => !asked.puts && asked.revision !== undefined);
@@ -163,7 +161,7 @@ function remember() {
   }
 }
 
-/** What pages that went had not been answered: asked for the same revision once more, it is made once at most. */
+/** What pages that went had no answer to. */
 export function askAgain() {
   /** @type {Asked[]} */
   const left = [];

@@ -1,4 +1,4 @@
-/** Colours of sleeves: a spine in its sleeve's colour, or bound in a cloth of its own, with writing that can be read on it. */
+/** A spine in its sleeve's colour, or bound in a cloth of its own, with writing that can be read on it. */
 
 /** @param {string} hex */
 function channels(hex) {
@@ -24,7 +24,7 @@ export const CARD = "#4b4a45";
 /** Bookbinder's cloths, dark enough for white writing; chosen here. */
 const CLOTHS = ["#5c3a35", "#66482e", "#5e5430", "#465535", "#2f5747", "#2d5259", "#344a68", "#494470", "#5f4064", "#6a3a4c"];
 
-/** A sleeve's colour as it is. Without a picture a cloth: records of one artist are bound in one, each a shade of its own.
+/** Without a picture a cloth: records of one artist are bound in one, each a shade of its own.
  * @param {{colour?: string | null, artist?: string, title?: string}} record */
 export function sleeveColour({ colour, artist, title }) {
   if (colour && /^#[0-9a-f]{6}$/i.test(colour)) return colour;

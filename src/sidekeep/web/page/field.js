@@ -1,15 +1,15 @@
-/** A field whose value is kept elsewhere: what is being typed is never overwritten by an answer that comes meanwhile. */
+/** Fields whose value is kept elsewhere: no answer overwrites what is being typed. */
 import { useEffect, useRef, useState } from "./html.js";
 import { isLeaving, useLeaving } from "./leaving.js";
 import { tell } from "./store.js";
 
-/** What is typed over something that was changed meanwhile is not kept unasked. @param {string} now @param {string} typed @param {() => void} keep */
+/** @param {string} now @param {string} typed @param {() => void} keep */
 export function overtaken(now, typed, keep) {
   if (!isLeaving()) tell(`This was changed on another page meanwhile: it is “${now}” now. What you typed, “${typed}”, is not kept.`, { severity: "look", action: { text: "Keep mine", run: keep } });
 }
 
 /**
- * What an input needs. The value is sent when the field, or the page, is left or Enter is pressed, once.
+ * What an input needs. The value is sent once: when field or page are left, or at Enter.
  * @template T
  * @param {T} value as it is kept
  * @param {(text: string) => T | null} read null: what was typed is no value, and the kept one comes back
@@ -50,8 +50,7 @@ export function useField(value, read, set) {
 }
 
 /**
- * A box or a list whose value is kept elsewhere: it shows what was chosen while the answer is on its way, whatever else is drawn
- * anew meanwhile; a refusal brings the kept value back.
+ * A box or a list: it shows what was chosen while the answer is on its way; a refusal brings the kept value back.
  * @template T
  * @param {T} value as it is kept
  * @param {(value: T) => Promise<unknown>} set

@@ -70,7 +70,7 @@ function Page() {
     <main id="main" ref=${main} tabindex="-1" class=${`place at-${address.place}`}>
       ${address.record && html`<${Way} id=${address.record} address=${address} />`}
       ${address.place === "lost"
-        ? html`<h1>There is nothing at this address.</h1><p><a href="/">To the shelf</a></p>`
+        ? html`<h1>There is nothing at this address.</h1><p class="by-itself"><a href="/">To the shelf</a></p>`
         : Place
           ? html`<${Place} key=${key} address=${address} />`
           : html`<p class="soft waiting">One moment …</p>`}

@@ -1,8 +1,9 @@
-/** Small parts that many places share: a list, a box to tick, how far a job is, undo, and a question to the server. */
+/** Small parts that many places share: a list, a box to tick, how far a job is, undo, a question to the server, a record that is missing, a bin. */
 import { stepBack } from "./changes.js";
 import { html, useEffect, useLayoutEffect, useRef, useState } from "./html.js";
 import { get } from "./server.js";
 import { knownNow } from "./store.js";
+import { capital } from "./words.js";
 
 /** One of a list. @param {{label?: string, value: any, options: [any, any][], disabled?: boolean, set: (value: string) => void}} props */
 export const Select = ({ label, value, options, disabled, set }) => html`<select aria-label=${label} value=${value} disabled=${disabled} onChange=${(/** @type {any} */ event) => set(event.target.value)}>
@@ -13,6 +14,18 @@ export const Tick = ({ on, set, children }) => html`<label class="check"><input 
 
 /** @param {{share: number | null | undefined, label: string}} props */
 export const Bar = ({ share, label }) => html`<progress class="bar" max="1" value=${share ?? 0} aria-label=${label}></progress>`;
+
+/** A record that cannot be shown, and why: it may have been moved, or the disk of its shelf unplugged. @param {{record: any}} props */
+export const Missing = ({ record }) => html`<h1>${record.code === "shelf-gone" ? "The shelf is not there." : "This record is not on the shelf."}</h1>
+  ${record.text && record.code !== "shelf-gone" && html`<p class="soft">${capital(record.text)}.</p>`}<p class="by-itself"><a href="/">To the shelf</a></p>`;
+
+/** Emptying a bin: what cannot be undone is asked twice. @param {{what: string, empty: () => Promise<void>}} props what is in it, in words */
+export function Empty({ what, empty }) {
+  const [sure, setSure] = useState(false);
+  if (!sure) return html`<p class="buttons"><button class="quiet" onClick=${() => setSure(true)}>Empty the bin</button></p>`;
+  return html`<p class="finding look">What is in the bin, ${what}, is deleted for good.
+    <span class="buttons"><button onClick=${() => { setSure(false); void empty(); }}>Delete for good</button><button class="quiet" onClick=${() => setSure(false)}>Leave it</button></span></p>`;
+}
 
 /** @param {any} job */
 export const isAtWork = (job) => job?.state === "running" || job?.state === "waiting";

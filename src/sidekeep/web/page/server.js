@@ -14,8 +14,7 @@ export class Refused extends Error {
 }
 
 export const AWAY = "sidekeep does not answer. Is it still running?";
-/** Long work is a job; what is answered at once may still read a large shelf, or close a long take. A line that is lost without a
- * word must not hold the next change for ever. */
+/** What is answered at once may still read a large shelf or close a long take; a line lost without a word holds nothing for ever. */
 const ANSWER_MS = 300_000;
 
 /** @param {string} method @param {string} path @param {any} [body] @returns {Promise<Response>} */
@@ -53,7 +52,7 @@ export const get = (path) => ask("GET", path).then(json);
 export const recordApi = (id, below = "") => `/api/records/${encodeURIComponent(id)}${below && "/"}${below}`;
 /** Of a take. @param {string} id @param {string} below */
 export const takeApi = (id, below) => `/api/takes/${encodeURIComponent(id)}/${below}`;
-/** What may be asked again before it is answered: null for an answer that a later question has overtaken. @returns {(path: string) => Promise<any>} */
+/** Null for an answer that a later question has overtaken. @returns {(path: string) => Promise<any>} */
 export function newestOnly() {
   let asked = 0;
   return async (path) => {
@@ -77,14 +76,13 @@ export async function getBytes(path) {
 
 const FIRST_WAIT_MS = 400;
 const LONGEST_WAIT_MS = 5000;
-/** The server says something every 15 s, and while a side is recorded readings come many times a second: a longer silence is a
- * line that is lost without a word, as a phone's that has left the room. */
+/** The server says something every 15 s, readings come many times a second: a longer silence is a line lost without a word. */
 const SILENCE_MS = 25_000;
 const SILENCE_OF_READINGS_MS = 6_000;
 const LOOK_MS = 1_000;
 
 /**
- * Listen to the server's events until the page goes. Reconnects at once when the machine wakes or the net is back.
+ * Reconnects at once when the machine wakes or the net is back.
  * @param {{event: (event: any) => void, link: (up: boolean) => void}} hear
  */
 export function listen(hear) {

@@ -20,7 +20,7 @@ function changed() {
   listeners.forEach((listener) => listener());
 }
 
-/** The whole of what is known; the place is drawn anew when anything changes. @returns {import("./shapes.js").Known} */
+/** All that is known; drawn anew when it changes. @returns {import("./shapes.js").Known} */
 export function useKnown() {
   const [, set] = useState(0);
   useEffect(() => {
@@ -33,7 +33,7 @@ export function useKnown() {
 }
 export const knownNow = () => known;
 
-/** Events of one kind as they come (meter, live, record ...). @param {string} kind @param {(event: any) => void} hear @returns {() => void} */
+/** Events of one kind as they come. @param {string} kind @param {(event: any) => void} hear @returns {() => void} */
 export function onEvent(kind, hear) {
   const set = hearers.get(kind) ?? new Set();
   hearers.set(kind, set);
@@ -54,7 +54,7 @@ export function tell(text, more = {}) {
   notice_id += 1;
   const id = notice_id;
   known.notices = [...known.notices.slice(-3), { id, text, severity: more.severity ?? "note", action: more.action ?? null, put_by: more.put_by ?? null }];
-  // What wants nothing of the person goes by itself; a screen reader has said it by then.
+  // It wants nothing of the person.
   if (!more.action && (more.severity ?? "note") === "note") setTimeout(() => seen(id), NOTE_MS);
   changed();
 }
@@ -83,9 +83,9 @@ export async function told(work) {
   }
 }
 
-/** What was pressed and is not answered yet. @type {Map<string, Promise<any>>} */
+/** Pressed and not answered yet. @type {Map<string, Promise<any>>} */
 const underway = new Map();
-/** One press, one question: pressed again before it is answered, it is the same one. @template T @param {string} what @param {() => Promise<T>} ask @returns {Promise<T>} */
+/** Pressed again before it is answered, it is one question. @template T @param {string} what @param {() => Promise<T>} ask @returns {Promise<T>} */
 export function once(what, ask) {
   const same = underway.get(what);
   if (same) return same;
@@ -93,10 +93,10 @@ export function once(what, ask) {
   underway.set(what, work);
   return work;
 }
-/** Ask for a job. @param {string} path @param {any} [body] @returns {Promise<any>} the job, or null when it was refused */
+/** @param {string} path @param {any} [body] @returns {Promise<any>} the job, or null when it was refused */
 export const askJob = (path, body) => once(path, async () => keepJob(await told(post(path, body))));
 
-/** How often the shelf was asked for: an answer to an older question never replaces a newer one. */
+/** An answer to an older question never replaces a newer one. */
 let shelf_asked = 0;
 /** The last news before the known shelf was read; and how new it must be. */
 let shelf_seq = -1;
@@ -119,7 +119,7 @@ export async function loadShelf() {
 
 const SHELF_AGAIN_MS = 4000;
 const SHELF_GONE = "shelf-gone";
-/** Whether the disk of the shelf is not there: that is told, and the shelf asked for until it is back. @param {Refused} refused */
+/** The disk of the shelf is not there: it is asked for until it is. @param {Refused} refused */
 function isShelfGone({ code, message }) {
   if (code !== SHELF_GONE) return false;
   if (!known.shelf_gone) setTimeout(askForShelf, SHELF_AGAIN_MS);
@@ -136,18 +136,18 @@ async function askForShelf() {
   refresh();
 }
 
-/** The server's state read anew: what this page showed ahead of an answer was refused. */
+/** What this page showed ahead of an answer was refused. */
 export async function loadState() {
   const state = await get("/api/state").catch(() => null);
   if (state) known.state = state;
   changed();
 }
-/** The pile as it is meant to be, before the server has said so. @param {string[]} pile */
+/** Before the server has said so. @param {string[]} pile */
 export function showPile(pile) {
   if (known.state) known.state.pile = pile;
   changed();
 }
-/** A job that was just asked for; news of it that came earlier are newer. @template T @param {T} job @returns {T} */
+/** News that came before this answer are newer. @template T @param {T} job @returns {T} */
 function keepJob(job) {
   const { id } = /** @type {any} */ (job) ?? {};
   if (id && !known.jobs.has(id)) {
@@ -157,9 +157,9 @@ function keepJob(job) {
   return job;
 }
 
-/** Records being read; `again` once what is on its way may be older than what is known. @type {Map<string, {work: Promise<any>, again: boolean}>} */
+/** Being read; `again` once what is on its way may be older than what is known. @type {Map<string, {work: Promise<any>, again: boolean}>} */
 const loading = new Map();
-/** Read a record anew. Who asks while it is being read gets an answer that was begun after the asking. @param {string} id @returns {Promise<any>} */
+/** Who asks while it is being read gets an answer that was begun after the asking. @param {string} id @returns {Promise<any>} */
 export function loadRecord(id) {
   const running = loading.get(id);
   if (running) {
@@ -194,7 +194,7 @@ async function readUntilNewest(id, run) {
     return null;
   }
 }
-/** Keep what a change answered: whatever was asked before it is older and is asked again. @param {any} record */
+/** The answer to a change: whatever was asked before it is older, and asked again. @param {any} record */
 export function keepRecord(record) {
   const running = loading.get(record.id);
   if (running) running.again = true;
@@ -213,7 +213,7 @@ export function forgetRecord(id) {
   changed();
 }
 
-/** The record of that id, read when it is not known yet. @param {string} id @returns {any} null while it is read */
+/** @param {string} id @returns {any} null while it is read */
 export function useRecord(id) {
   useKnown();
   useEffect(() => {
@@ -222,7 +222,7 @@ export function useRecord(id) {
   return known.records.get(id) ?? null;
 }
 
-/** What an evening answered when it was begun; news of it that came earlier are newer. @param {any} session */
+/** What an evening answered when it was begun; news are newer. @param {any} session */
 export function keepSession(session) {
   if (known.session?.record === session.record && known.session.phase !== "done") return;
   known.session = session;
@@ -233,7 +233,7 @@ export function keepSession(session) {
 const sessionKey = (session) => `${session.record} ${session.take} ${session.elapsed_frames}`;
 /** The ended session this page does not show any more. */
 let put_by = "";
-/** What came of the last evening has been seen: the turntable is there for another side. */
+/** What came of it has been seen: the turntable is there for another side. */
 export function putSessionBy() {
   if (known.session?.phase !== "done") return;
   put_by = sessionKey(known.session);
@@ -251,7 +251,7 @@ function hear(event) {
     // What came of an evening stays on the page until the next one, or until a side is to be taken again.
     const last = event.state.last_session;
     known.session = event.state.session ?? (last && sessionKey(last) !== put_by ? last : null);
-    if (event.state.live) known.live = event.state.live.events ?? event.state.live;
+    known.live = event.state.live;
     known.jobs = new Map((event.state.jobs ?? []).map((/** @type {any} */ job) => [job.id, job]));
     if (is_first) {
       refreshShelf(event.seq);
@@ -274,7 +274,7 @@ function hear(event) {
   } else if (event.kind === "session-failed" || event.kind === "meter-ended") {
     tell(capital(event.text), { severity: "act" });
   } else if (event.kind === "pile" && known.state) {
-    known.state.pile = event.pile ?? event.records;
+    known.state.pile = event.pile;
   }
   if (event.kind === "meter") known.meter = event;
   if (event.kind === "live") for (const each of event.events ?? [event]) keepLive(each);
@@ -282,14 +282,14 @@ function hear(event) {
   if (event.kind !== "meter" && event.kind !== "live") changed();
 }
 
-/** A place that is opened late draws the side as far as it has come: turns and damage add up, of the rest the newest counts. @param {any} event */
+/** For a place that is opened late: turns and damage add up, of the rest the newest counts. @param {any} event */
 function keepLive(event) {
   const adds = event.code === "live-turns" || event.code === "live-damage" || event.code === "live-boundary";
   if (event.code === "live-begun") known.live = [];
   known.live = [...(adds ? known.live : known.live.filter((each) => each.code !== event.code)), event];
 }
 
-/** What the live survey tells of the side of a session: all it has told so far, what comes, and once a lost line is back all again.
+/** What the live survey tells of the side of a session: so far, from now on, and all again once a lost line is back.
  * @param {any} session @param {(event: any) => void} hear @returns {() => void} ends it */
 export function hearLive(session, hear) {
   /** @param {any} event */
@@ -308,13 +308,12 @@ function soonShelf() {
   shelf_timer = setTimeout(() => void loadShelf(), 150);
 }
 
-/** The line stands for the first time: a shelf that was read before the last news may be older.
- * @param {number} seq the number of the last news */
+/** The line stands for the first time. @param {number} seq the number of the last news */
 function refreshShelf(seq) {
   shelf_wanted = seq;
   if (known.shelf && shelf_seq < seq) void loadShelf();
 }
-/** Once the line stands again: what was read may have changed unheard. */
+/** It stands again: what was read may have changed unheard. */
 function refresh() {
   shelf_wanted = -1;
   if (shelf_asked > 0) void loadShelf();

@@ -1,4 +1,4 @@
-/** One take as the page holds it: what was measured, its damage, and pieces of its picture at any zoom. */
+/** One take: what was measured, its damage, and pieces of its picture at any zoom. */
 import { useEffect, useState } from "./html.js";
 import { LP_RPM } from "./pictures/light.js";
 import { get, getBytes, Refused, takeApi } from "./server.js";
@@ -41,7 +41,7 @@ export class Take {
     return turns - Math.floor(turns);
   }
 
-  /** Index of the first repair that ends after a frame. @param {number} frame */
+  /** The first that ends after a frame. @param {number} frame */
   firstRepair(frame) {
     let low = 0;
     let high = this.repairs.length;
@@ -59,13 +59,13 @@ export class Take {
     return found;
   }
 
-  /** The level (power of two frames a column) that suits a zoom. @param {number} frames_per_pixel */
+  /** Power of two frames a column. @param {number} frames_per_pixel */
   level(frames_per_pixel) {
     return Math.max(0, Math.floor(Math.log2(Math.max(1, frames_per_pixel))));
   }
 
   /**
-   * A piece of the picture: there at once, or asked for and undefined.
+   * There at once, or asked for and undefined.
    * @param {number} level @param {number} index @param {"played" | "mended"} version @returns {Tile | undefined}
    */
   tile(level, index, version = "played") {
@@ -156,7 +156,7 @@ export class Take {
     return out;
   }
 
-  /** Single samples, both channels, as soon as they are here. @param {number} start @param {number} stop */
+  /** Single samples, both channels. @param {number} start @param {number} stop */
   async samples(start, stop) {
     const from = Math.max(0, start);
     const to = Math.min(this.length, stop);
@@ -167,7 +167,7 @@ export class Take {
     return { start: about.start_frame, values: out };
   }
 
-  /** After a repair was left or mended: what was drawn of the mended sound there is old. @param {any[]} repairs */
+  /** A repair was left or mended. @param {any[]} repairs */
   renew(repairs) {
     this.repairs = repairs;
     this.version += 1;
@@ -187,7 +187,7 @@ function keep(take) {
 }
 
 /**
- * The take with its measures; read again when the record changes.
+ * Read again when the record changes.
  * @param {string | null} id @param {unknown} revision
  * @returns {{take: Take | null, trouble: string}}
  */

@@ -17,14 +17,14 @@ export function clock(seconds, digits = 0) {
   return `${sign}${minutes}:${rest}${part}`;
 }
 
-/** Text back to seconds: 1:33.2, 93.2; null when it is no time. @param {string} text */
+/** 1:33.2 or 93.2; null when it is no time. @param {string} text */
 export function readClock(text) {
   const parts = text.trim().replace(",", ".").split(":");
   if (parts.length > 3 || parts.some((part) => !/^\d+(\.\d+)?$/.test(part))) return null;
   return parts.reduce((sum, part) => sum * 60 + Number(part), 0);
 }
 
-/** A span of time said roughly: for a screen reader and for waiting. @param {number} seconds */
+/** @param {number} seconds */
 export function roughly(seconds) {
   if (seconds < 5) return "a moment";
   if (seconds < 55) return `${Math.ceil(seconds / 5) * 5} seconds`;

@@ -13,8 +13,8 @@ export function FileForm({ copies, set }) {
   return html`<details class="more-ways"><summary>Form of the files${usual ? "" : ": not as usual"}</summary>
     <${Text} label="Bits, rates and bit rates" value=${now.forms.join(" ")} placeholder="lossless=16 portable=good" set=${(/** @type {string} */ value) => set({ forms: value.split(/\s+/).filter(Boolean) })} about="form-words" />
     <p class="soft" id="form-words">One for a kind: lossless=16,48000 is 16 bits at 48000 Hz, portable=good or aac=192 a bit rate (small, good, best or kbit/s). Without one, exact kinds have the bits and rate of the take.</p>
-    <${Count} label="Longest edge of pictures" value=${now.picture_px} min=${64} max=${10000} unit="pixels" set=${(/** @type {number} */ value) => set({ picture_px: value })} />
-    <${Count} label="Largest picture in kilobytes, 0 for no limit" value=${now.picture_kb} min=${0} max=${100000} unit="kB" set=${(/** @type {number} */ value) => set({ picture_kb: value })} />
+    <label>Longest edge of pictures <${Figure} label="Longest edge of pictures" step=${1} value=${now.picture_px} min=${64} max=${10000} unit="pixels" set=${(/** @type {number} */ value) => set({ picture_px: value })} /></label>
+    <label>Largest picture in kilobytes, 0 for no limit <${Figure} label="Largest picture in kilobytes, 0 for no limit" step=${1} value=${now.picture_kb} min=${0} max=${100000} unit="kB" set=${(/** @type {number} */ value) => set({ picture_kb: value })} /></label>
     <label>The front lies beside the tracks as <${Pick} value=${now.front_file} words=${FRONTS} set=${(/** @type {string} */ value) => set({ front_file: value })} /></label>
     <${Check} label="A folder for every disc of a set" value=${now.disc_folders} set=${(/** @type {boolean} */ value) => set({ disc_folders: value })} />
     <${Check} label="Tracks are numbered through all discs" value=${now.through_numbers} set=${(/** @type {boolean} */ value) => set({ through_numbers: value })} />
@@ -30,13 +30,13 @@ function Text({ label, value, placeholder, about, set }) {
   return html`<label>${label} <input type="text" maxlength="500" placeholder=${placeholder} aria-describedby=${about} ...${field} /></label>`;
 }
 
-/** @param {{label: string, value: number, min: number, max: number, unit: string, set: (value: number) => void}} props */
-function Count({ label, value, min, max, unit, set }) {
+/** @param {{label: string, value: number, min: number, max: number, step: number, unit: string, set: (value: number) => void}} props */
+export function Figure({ label, value, min, max, step, unit, set }) {
   const field = useField(value, (text) => {
     const now = readNumber(text, min, max);
-    return Number.isInteger(now) ? now : null;
+    return step < 1 || Number.isInteger(now) ? now : null;
   }, set);
-  return html`<label>${label} <span class="with-unit"><input type="number" min=${min} max=${max} step="1" ...${field} /> ${unit}</span></label>`;
+  return html`<span class="with-unit"><input type="number" aria-label=${label} min=${min} max=${max} step=${step} ...${field} /> ${unit}</span>`;
 }
 
 /** @param {{label: string, value: boolean, set: (value: boolean) => Promise<unknown>}} props */

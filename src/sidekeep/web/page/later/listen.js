@@ -1,7 +1,8 @@
 /** Two takes heard at one place: the old one, the new one and what differs, laid on each other and at equal level. */
 import { html, useEffect, useLayoutEffect, useMemo, useRef, useState } from "../html.js";
+import { ListenBox } from "../side/listen.js";
 import { Listening } from "../sound/listening.js";
-import { BOTH, twoTakesSound } from "../sound/two_takes_sound.js";
+import { BOTH, twoTakesSound } from "../sound/take_sound.js";
 import { say } from "../store.js";
 import { clock, decibels } from "../words.js";
 
@@ -93,14 +94,7 @@ export function ListenToBoth({ ear, gain_db, onNew, moved }) {
     document.addEventListener("keydown", press);
     return () => document.removeEventListener("keydown", press);
   });
-  return html`<section class="listen both" aria-label="Listen to both">
-    <p class="buttons"><button class="main" onClick=${() => ear.listen()}>${sound.playing ? "Lift the needle" : "Lower the needle"} <kbd>Space</kbd></button>
-      <span class="where"><span class="soft">at</span> <time ref=${time}></time></span></p>
-    <fieldset class="versions"><legend>Listen to</legend>
-      ${BOTH.map((version, at) => html`<label key=${version}><input type="radio" name="both" value=${version} checked=${sound.version === version} onChange=${() => sound.choose(version)} /><span>${WORDS[version]} <kbd>${at + 1}</kbd></span></label>`)}
-    </fieldset>
+  return html`<${ListenBox} sound=${sound} words=${WORDS} name="both" listen=${ear.listen} time=${time}>
     <input class="along" type="range" ref=${slide} min=${ear.start_s} max=${ear.stop_s} step="0.1" aria-label="Place in the side" aria-valuetext=${clock(onNew(place_s))} onInput=${(/** @type {any} */ event) => ear.put(Number(event.target.value))} />
-    <p class="soft">In step and at equal level${Math.abs(gain_db) >= 0.05 ? `: the new take is turned ${gain_db > 0 ? "up" : "down"} by ${decibels(Math.abs(gain_db))}` : ""}. Turn the volume down before you begin.</p>
-    ${sound.trouble ? html`<p class="finding act" role="alert">${sound.trouble}</p>` : null}
-  </section>`;
+    <p class="soft">In step and at equal level${Math.abs(gain_db) >= 0.05 ? `: the new take is turned ${gain_db > 0 ? "up" : "down"} by ${decibels(Math.abs(gain_db))}` : ""}. Turn the volume down before you begin.</p><//>`;
 }

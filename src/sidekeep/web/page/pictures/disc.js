@@ -1,11 +1,11 @@
-/** A side from above: radius is time, angle the place in the turn. Near enough, the grooves beside each other, to single samples. */
-import { brush, circle, lightAlong, paintLabel, placing } from "./light.js";
+/** A side from above: radius is time, angle the place in the turn; near enough, single grooves. */
+import { brush, circle, lightAlong, paintLabel, paintNeedle, placing } from "./light.js";
 import { Pixels } from "./pixels.js";
 import { Turns } from "./turns.js";
 import { writeDamage, writeVinyl } from "./vinyl.js";
 
 const RINGS = 260;
-/** So long after the view moved last it is painted anew; until then what was painted is drawn larger, smaller or aside. */
+/** So long after the view moved it is painted anew; until then what was painted is moved. */
 export const SETTLE_MS = 140;
 
 export class DiscPicture {
@@ -19,7 +19,7 @@ export class DiscPicture {
     this.label = label;
     this.place = placing({ ...span, rate_hz: take.rate_hz, ...record });
     this.light = lightAlong(take.view.envelope ?? { bin_frames: 1, db: [-60] }, span.start, span.stop, RINGS);
-    /** Seen: a point of the disc in millimetres in the middle, and pixels a millimetre over those of the whole disc. */
+    /** What is in the middle, in millimetres, and how much closer than the whole disc. */
     this.x = 0;
     this.y = 0;
     this.closer = 1;
@@ -27,13 +27,13 @@ export class DiscPicture {
     this.stillKey = "";
     /** The view `still` was painted for. @type {{x: number, y: number, scale: number} | null} */
     this.stillView = null;
-    /** The whole disc as it was painted last, to lie under a view that goes beyond `still`. */
+    /** The whole disc, under a view that goes beyond `still`. */
     this.under = document.createElement("canvas");
     /** @type {{x: number, y: number, scale: number} | null} */
     this.underView = null;
     this.viewKey = "";
     this.movedAt = -Infinity;
-    /** Whether the last drawing was of a view that is still to be painted. */
+    /** What was drawn last is still to be painted. */
     this.isRough = false;
     this.pixels = new Pixels();
     this.turns = new Turns(take, this.place, span);
@@ -44,14 +44,14 @@ export class DiscPicture {
     return (Math.min(canvas.width, canvas.height) / (2 * this.place.edge + 4)) * this.closer;
   }
 
-  /** Where a frame lies, in millimetres; seen from above the needle runs against the clock round the disc. @param {number} frame @returns {[number, number]} */
+  /** In millimetres; from above the needle runs against the clock. @param {number} frame @returns {[number, number]} */
   spot(frame) {
     const angle = 2 * Math.PI * this.take.angle(frame);
     const radius = this.place.radius(frame);
     return [radius * Math.cos(angle), -radius * Math.sin(angle)];
   }
 
-  /** The frame under a point of the canvas; null beside the grooves. @param {HTMLCanvasElement} canvas @param {number} px @param {number} py device pixels */
+  /** Null beside the grooves. @param {HTMLCanvasElement} canvas @param {number} px @param {number} py device pixels */
   frameAt(canvas, px, py) {
     const scale = this.scale(canvas);
     const x = (px - canvas.width / 2) / scale + this.x;
@@ -86,7 +86,7 @@ export class DiscPicture {
     this.closer = 1;
     this.#keepIn();
   }
-  /** Where a frame is seen, in device pixels; null beside the canvas. @param {HTMLCanvasElement} canvas @param {number} frame @returns {[number, number] | null} */
+  /** In device pixels; null beside the canvas. @param {HTMLCanvasElement} canvas @param {number} frame @returns {[number, number] | null} */
   seenAt(canvas, frame) {
     const [x, y] = this.spot(frame);
     const scale = this.scale(canvas);
@@ -108,12 +108,12 @@ export class DiscPicture {
     }
   }
 
-  /** Whether the view has moved since it was drawn last. @param {HTMLCanvasElement} canvas */
+  /** @param {HTMLCanvasElement} canvas */
   hasMoved(canvas) {
     return this.stillView !== null && this.viewKey !== [this.x, this.y, this.scale(canvas)].join("|");
   }
 
-  /** Whether the view is on its way, and what was painted can stand in for it. @param {HTMLCanvasElement} canvas */
+  /** And what was painted can stand in. @param {HTMLCanvasElement} canvas */
   #isMoving(canvas) {
     if (this.hasMoved(canvas)) this.movedAt = performance.now();
     this.viewKey = [this.x, this.y, this.scale(canvas)].join("|");
@@ -121,7 +121,7 @@ export class DiscPicture {
     return fits && performance.now() - this.movedAt < SETTLE_MS;
   }
 
-  /** A picture painted for one view, as it lies in this one. @param {CanvasRenderingContext2D} context @param {HTMLCanvasElement} canvas @param {HTMLCanvasElement} painted @param {{x: number, y: number, scale: number}} view */
+  /** What was painted for one view, in this one. @param {CanvasRenderingContext2D} context @param {HTMLCanvasElement} canvas @param {HTMLCanvasElement} painted @param {{x: number, y: number, scale: number}} view */
   #place(context, canvas, painted, view) {
     const scale = this.scale(canvas);
     const factor = scale / view.scale;
@@ -209,33 +209,8 @@ export class DiscPicture {
       circle(context, 5 / Math.sqrt(this.closer), x, y);
       context.stroke();
     }
-    if (scene.needle !== null) this.#glow(context, scene.needle, scene.playing, scale);
-  }
-
-  /** The needle's place, with the groove it has just come from still warm. @param {CanvasRenderingContext2D} context @param {number} needle @param {boolean} playing @param {number} scale */
-  #glow(context, needle, playing, scale) {
+    if (scene.needle === null) return;
     const small = Math.min(1 / Math.sqrt(this.closer), 3 / scale);
-    if (playing) {
-      const angle = -2 * Math.PI * this.take.angle(needle);
-      for (let step = 0; step < 14; step += 1) {
-        context.beginPath();
-        context.arc(0, 0, this.place.radius(needle), angle + step * 0.09, angle + (step + 1) * 0.09);
-        context.strokeStyle = `rgba(255,196,107,${0.75 * (1 - step / 14) ** 1.6})`;
-        context.lineWidth = 1.7 * small;
-        context.stroke();
-      }
-    }
-    const [x, y] = this.spot(needle);
-    const reach = (playing ? 15 : 9) * small;
-    const glow = context.createRadialGradient(x, y, 0, x, y, reach);
-    glow.addColorStop(0, "rgba(255,226,178,1)");
-    glow.addColorStop(0.2, "rgba(255,196,107,.65)");
-    glow.addColorStop(1, "rgba(255,196,107,0)");
-    context.fillStyle = glow;
-    circle(context, reach, x, y);
-    context.fill();
-    context.fillStyle = "#fff6e6";
-    circle(context, 1.9 * small, x, y);
-    context.fill();
+    paintNeedle(context, this.place.radius(scene.needle), -2 * Math.PI * this.take.angle(scene.needle), { trail: scene.playing ? 14 : 0, wide: 1.7 * small, reach: (scene.playing ? 15 : 9) * small, dot: 1.9 * small });
   }
 }

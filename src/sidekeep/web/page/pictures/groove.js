@@ -64,7 +64,7 @@ export class GroovePicture {
     }
   }
 
-  /** What lies between the walls; rows that are inside in every column are filled as rows, many times quicker. @param {import("./pixels.js").Pixels} pixels @param {Float32Array} values @param {number} upper @param {number} lower @param {number} swing @param {Uint32Array} depth */
+  /** Between the walls; rows that are inside in every column are filled as rows, many times quicker. @param {import("./pixels.js").Pixels} pixels @param {Float32Array} values @param {number} upper @param {number} lower @param {number} swing @param {Uint32Array} depth */
   #hollow(pixels, values, upper, lower, swing, depth) {
     const { width, height, data } = pixels;
     let inside = 0;
@@ -92,7 +92,7 @@ export class GroovePicture {
     }
   }
 
-  /** The light on both walls: as thick as what each pixel holds. @param {import("./pixels.js").Pixels} pixels @param {Float32Array} values @param {number} swing @param {number} upper @param {number} lower */
+  /** On both walls, as thick as what a pixel holds. @param {import("./pixels.js").Pixels} pixels @param {Float32Array} values @param {number} swing @param {number} upper @param {number} lower */
   #light(pixels, values, swing, upper, lower) {
     const { width, height } = pixels;
     const thick = height / 180;

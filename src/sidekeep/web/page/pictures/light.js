@@ -7,7 +7,7 @@ export const DARKEST_DB = -46;
 export const LAMP = "#ffc46b";
 export const MARK_WIDTH = { crackle: 0.8, tick: 1.2, pop: 1.9, thump: 2.7 };
 
-/** The level that counts as bright on a side: its 95th percentile. @param {ArrayLike<number>} levels_db */
+/** What counts as bright: the 95th percentile. @param {ArrayLike<number>} levels_db */
 export function loudOf(levels_db) {
   const sorted = Float32Array.from(levels_db).sort();
   return sorted.length ? Math.max(-100, sorted[Math.floor(0.95 * (sorted.length - 1))]) : -20;
@@ -18,7 +18,7 @@ export function lightOf(level_db, loud_db) {
   return Math.min(1, Math.max(0, 1 - (level_db - loud_db) / DARKEST_DB));
 }
 
-/** Vinyl under little or much light: red, green, blue. @param {number} light @param {boolean} bright @returns {[number, number, number]} */
+/** @param {number} light @param {boolean} bright @returns {[number, number, number]} */
 export function shade(light, bright) {
   const share = light ** 1.7;
   const dark = bright ? [44, 46, 54] : [22, 23, 28];
@@ -29,7 +29,7 @@ export function shade(light, bright) {
 /** @param {[number, number, number]} colour @param {number} [opacity] */
 export const css = ([red, green, blue], opacity = 1) => `rgba(${red},${green},${blue},${opacity})`;
 
-/** Levels with single bright ones (clicks) taken out by the median of three. @param {ArrayLike<number>} levels @returns {Float32Array} */
+/** Clicks taken out by the median of three. @param {ArrayLike<number>} levels @returns {Float32Array} */
 export function steady(levels) {
   const out = new Float32Array(levels.length);
   for (let at = 0; at < out.length; at += 1) {
@@ -41,7 +41,7 @@ export function steady(levels) {
 }
 
 /**
- * Light in `points` equal parts of a span of the envelope.
+ * In equal parts of a span of the envelope.
  * @param {{bin_frames: number, db: ArrayLike<number>, peak_db?: ArrayLike<number>}} envelope @param {number} start @param {number} stop frames @param {number} points
  */
 export function lightAlong(envelope, start, stop, points) {
@@ -130,10 +130,34 @@ function write(context, text, width, y, size, font) {
   lines.slice(0, 2).forEach((line, at) => context.fillText(at === 1 && lines.length > 2 ? `${line} …` : line, 0, y + 1.15 * size * at));
 }
 
+/** The needle, and the groove it comes from still warm. @param {CanvasRenderingContext2D} context @param {number} radius @param {number} angle
+ * @param {{trail: number, wide: number, reach: number, dot: number}} how parts and width of the trail, how far the needle glows, its size */
+export function paintNeedle(context, radius, angle, { trail, wide, reach, dot }) {
+  for (let step = 0; step < trail; step += 1) {
+    context.beginPath();
+    context.arc(0, 0, radius, angle + step * 0.1, angle + (step + 1.1) * 0.1);
+    context.strokeStyle = `rgba(255,196,107,${0.8 * (1 - step / trail) ** 1.7})`;
+    context.lineWidth = wide;
+    context.stroke();
+  }
+  const x = radius * Math.cos(angle);
+  const y = radius * Math.sin(angle);
+  const glow = context.createRadialGradient(x, y, 0, x, y, reach);
+  glow.addColorStop(0, "rgba(255,230,188,1)");
+  glow.addColorStop(0.2, "rgba(255,196,107,.68)");
+  glow.addColorStop(1, "rgba(255,196,107,0)");
+  context.fillStyle = glow;
+  circle(context, reach, x, y);
+  context.fill();
+  context.fillStyle = "#fff7e9";
+  circle(context, dot, x, y);
+  context.fill();
+}
+
 /** What draws on a canvas. @param {HTMLCanvasElement} canvas @param {CanvasRenderingContext2DSettings} [how] */
 export const brush = (canvas, how) => /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d", how));
 
-/** Size a canvas to its box in device pixels; true when it changed. @param {HTMLCanvasElement} canvas */
+/** To its box in device pixels; true when it changed. @param {HTMLCanvasElement} canvas */
 export function fit(canvas) {
   const ratio = Math.min(2, devicePixelRatio || 1);
   const width = Math.max(1, Math.round(canvas.clientWidth * ratio));

@@ -1,5 +1,5 @@
 /** The disc that draws itself while it is recorded, from the edge inward, with the level of both channels around it. */
-import { brush, LP_RPM, circle, css, lightOf, paintLabel, placing, shade } from "./light.js";
+import { brush, LP_RPM, circle, css, lightOf, paintLabel, paintNeedle, placing, shade } from "./light.js";
 
 const BOTTOM_DB = -48;
 const USUAL_AIM = [-12, -6];
@@ -116,7 +116,7 @@ export class LivePicture {
     }
     context.fill();
     paintLabel(context, place, this.label);
-    if (how.moving) this.#needle(context, place);
+    if (how.moving) paintNeedle(context, place.radius(this.now()), -2 * Math.PI * ((this.now() / this.turn) % 1), { trail: 22, wide: 2, reach: 19, dot: 2.4 });
     this.#levels(context, place, how.still);
   }
 
@@ -165,32 +165,6 @@ export class LivePicture {
   /** The frame that is under the needle by now. */
   now() {
     return this.frame + Math.min(1, (performance.now() - this.frameAt) / 1000) * this.rate_hz;
-  }
-
-  /** @param {CanvasRenderingContext2D} context @param {ReturnType<typeof placing>} place */
-  #needle(context, place) {
-    const frame = this.now();
-    const radius = place.radius(frame);
-    const angle = -2 * Math.PI * ((frame / this.turn) % 1);
-    for (let step = 0; step < 22; step += 1) {
-      context.beginPath();
-      context.arc(0, 0, radius, angle + step * 0.1, angle + (step + 1.15) * 0.1);
-      context.strokeStyle = `rgba(255,196,107,${0.85 * (1 - step / 22) ** 1.7})`;
-      context.lineWidth = 2;
-      context.stroke();
-    }
-    const x = radius * Math.cos(angle);
-    const y = radius * Math.sin(angle);
-    const glow = context.createRadialGradient(x, y, 0, x, y, 19);
-    glow.addColorStop(0, "rgba(255,232,196,1)");
-    glow.addColorStop(0.18, "rgba(255,196,107,.7)");
-    glow.addColorStop(1, "rgba(255,196,107,0)");
-    context.fillStyle = glow;
-    circle(context, 19, x, y);
-    context.fill();
-    context.fillStyle = "#fff8ec";
-    circle(context, 2.4, x, y);
-    context.fill();
   }
 
   /** Two arcs that rise with the level and would meet at the top, which is full scale. @param {CanvasRenderingContext2D} context @param {ReturnType<typeof placing>} place @param {boolean} still */

@@ -1,6 +1,6 @@
 /**
- * Pixels written straight into memory and put on a canvas in one go: a picture of a whole canvas costs the same however much is
- * in it. Colours are packed as the canvas holds them (red lowest, little-endian, which every browser's machine is).
+ * Pixels written straight into memory and put on a canvas in one go: it costs the same however much is in it. Colours are packed as
+ * the canvas holds them (red lowest, little-endian, which every browser's machine is).
  */
 
 /** @param {number} red @param {number} green @param {number} blue */
@@ -75,7 +75,7 @@ export class Pixels {
     for (let y = 0; y < this.height; y += 1) this.data.fill(rows[y], y * this.width, (y + 1) * this.width);
   }
 
-  /** Part of a column, its two ends softened. @param {number} x @param {number} top @param {number} bottom @param {Uint32Array | number} colour one, or one for every row */
+  /** Its two ends softened. @param {number} x @param {number} top @param {number} bottom @param {Uint32Array | number} colour one, or one for every row */
   column(x, top, bottom, colour) {
     const { data, width, height } = this;
     const from = Math.max(0, top);

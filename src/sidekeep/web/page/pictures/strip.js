@@ -1,6 +1,5 @@
 /**
- * A side unrolled: time to the right, once round the disc from bottom to top. Near enough, the single groove itself (groove.js).
- * What fills the canvas is written as pixels; only the few lines over it are drawn.
+ * A side unrolled: time to the right, once round the disc from bottom to top; near enough, the groove itself (groove.js).
  */
 import { brush, lightOf, loudOf, MARK_WIDTH, shade, steady } from "./light.js";
 import { GroovePicture } from "./groove.js";
@@ -12,7 +11,7 @@ const INK = pack(16, 17, 21);
 const AMBER = packed("#ffc46b");
 const WHITE = packed("#ffffff");
 const SHADES = Array.from({ length: 256 }, (_, share) => pack(...shade(share / 255, true)));
-/** How dark the light falls from top to bottom: place, how much ink over it when far and when near. */
+/** From top to bottom: place, ink over it when far and when near. */
 const FALL = [[0, 0.55, 0.35], [0.42, 0.2, 0.3], [1, 0.86, 0.5]];
 
 /** 0: turns are seen; 1: the groove is. @param {number} span_s */
@@ -65,7 +64,7 @@ export class StripPicture {
     if (scene.needle !== null) this.#needle(context, across(scene.needle), near, scene);
   }
 
-  /** Light of every column, dark upward and downward; over the groove as much as it is still far. @param {number} start @param {number} stop @param {number} near */
+  /** Over the groove as much as it is still far. @param {number} start @param {number} stop @param {number} near */
   #light(start, stop, near) {
     const { width, height, data } = this.pixels;
     if (this.shades.length !== width) this.shades = new Uint8Array(width);
@@ -81,7 +80,7 @@ export class StripPicture {
     }
   }
 
-  /** Colours of every shade in every row. @param {number} height @param {number} near */
+  /** @param {number} height @param {number} near */
   #shading(height, near) {
     const key = `${height} ${near.toFixed(3)}`;
     if (key === this.tableKey) return this.table;
@@ -99,7 +98,7 @@ export class StripPicture {
     return this.table;
   }
 
-  /** From the envelope: the mean of what a column covers. @param {number} start @param {number} stop */
+  /** The mean of what a column covers. @param {number} start @param {number} stop */
   #farShades(start, stop) {
     const { shades, far, bin } = this;
     const width = shades.length;
@@ -113,7 +112,7 @@ export class StripPicture {
     }
   }
 
-  /** Finer than the envelope: light from the peaks themselves. @param {number} start @param {number} stop */
+  /** Finer than the envelope: from the peaks. @param {number} start @param {number} stop */
   #nearShades(start, stop) {
     const { shades, far, bin, loud } = this;
     const width = shades.length;
@@ -126,7 +125,7 @@ export class StripPicture {
     }
   }
 
-  /** Highest level near a span, from the envelope. @param {number} start @param {number} stop */
+  /** Highest near a span. @param {number} start @param {number} stop */
   #peak(start, stop) {
     let highest = -60;
     const last = Math.min(this.levels.length - 1, Math.ceil(stop / this.bin) + 1);
@@ -134,7 +133,7 @@ export class StripPicture {
     return 10 ** (highest / 20);
   }
 
-  /** Damage as points, each at its angle; a ring where it is left as it is. @param {number} start @param {number} stop @param {number} near */
+  /** Damage as points; a ring where it is left. @param {number} start @param {number} stop @param {number} near */
   #points(start, stop, near) {
     const { pixels, take } = this;
     const { width, height } = pixels;
@@ -153,7 +152,7 @@ export class StripPicture {
     }
   }
 
-  /** A spot, and a ring for what is left as it is; made once for a kind. @param {string} kind @param {boolean} is_left */
+  /** Made once for a kind. @param {string} kind @param {boolean} is_left */
   #stamp(kind, is_left) {
     let made = this.stamps.get(kind);
     if (!made) {
@@ -164,7 +163,7 @@ export class StripPicture {
     return made[is_left ? 1 : 0];
   }
 
-  /** Near, damage is a span; what is chosen has a ring around it. @param {CanvasRenderingContext2D} context @param {(frame: number) => number} across @param {number} start @param {number} stop @param {number} near @param {any} choice */
+  /** Near, damage is a span; what is chosen has a ring. @param {CanvasRenderingContext2D} context @param {(frame: number) => number} across @param {number} start @param {number} stop @param {number} near @param {any} choice */
   #damage(context, across, start, stop, near, choice) {
     const { height } = context.canvas;
     if (near > 0.05) {
@@ -218,7 +217,7 @@ export class StripPicture {
   }
 }
 
-/** What is cut away before and after the music is dimmed. @param {CanvasRenderingContext2D} context @param {(frame: number) => number} across @param {any} cut */
+/** What is cut away is dimmed. @param {CanvasRenderingContext2D} context @param {(frame: number) => number} across @param {any} cut */
 function outside(context, across, cut) {
   const { width, height } = context.canvas;
   context.fillStyle = "rgba(10,10,13,.5)";
@@ -228,7 +227,7 @@ function outside(context, across, cut) {
   if (right < width) context.fillRect(right, 0, width - right, height);
 }
 
-/** The region that is chosen, and a line where each track begins. @param {CanvasRenderingContext2D} context @param {(frame: number) => number} across @param {Scene} scene */
+/** The chosen region, and where each track begins. @param {CanvasRenderingContext2D} context @param {(frame: number) => number} across @param {Scene} scene */
 function lines(context, across, scene) {
   const { width, height } = context.canvas;
   if (scene.region) {

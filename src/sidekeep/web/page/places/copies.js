@@ -3,13 +3,11 @@ import { recordPath } from "../address.js";
 import { makeEdit } from "../changes.js";
 import { draft, keepDraft } from "../drafts.js";
 import { html, useEffect, useState } from "../html.js";
-import { Missing } from "../missing.js";
-import { Bar, jobAtWork, newestJob, Select, Tick, UndoRedo, useAnswer } from "../parts.js";
+import { Bar, jobAtWork, Missing, newestJob, Select, Tick, UndoRedo, useAnswer } from "../parts.js";
 import { get, post, recordApi, remove } from "../server.js";
 import { askJob, loadRecord, once, tell, told, useKnown, useRecord } from "../store.js";
-import { readNumber, useField } from "../field.js";
 import { Checked } from "../shelf/checked.js";
-import { FileForm, Pick } from "../copies/form.js";
+import { Figure, FileForm, Pick } from "../copies/form.js";
 import { RecipeFile } from "../copies/recipe_file.js";
 import { Decode } from "../shelf/care.js";
 import { capital, count, day, decibels, doingOf, gain, roughly, sidesInWords, size } from "../words.js";
@@ -31,7 +29,7 @@ export function Place({ address }) {
   const [kinds, setKinds] = useState(/** @type {any[] | null} */ (null));
   const [chosen, setChosen] = useState(/** @type {string[]} */ (remembered()));
   const [more, setMore] = useState(() => typed(address.record));
-  useEffect(() => void told(get("/api/kinds")).then((answer) => answer && setKinds(answer.kinds ?? answer)), []);
+  useEffect(() => void told(get("/api/kinds")).then((answer) => answer && setKinds(answer.kinds)), []);
   if (!record) return html`<p class="soft waiting">One moment …</p>`;
   if (record.missing) return html`<${Missing} record=${record} />`;
   const working = jobAtWork(record);
@@ -56,7 +54,7 @@ export function Place({ address }) {
       ${missing.length > 0 && !nothing && html`<p class="finding look">${sidesInWords(missing)} ${missing.length > 1 ? "are" : "is"} not taken yet: the copies would hold only the rest.</p>`}
       ${unsure > 0 && html`<p class="finding look">${capital(count(unsure, "thing is", "things are"))} still unsure. <a href=${recordPath(record.id, "side", first_unsure.side)}>Look once</a>, or write them as they are.</p>`}
     </div>
-    ${nothing ? html`<p><a class="button main" href=${recordPath(record.id, "turntable")}>To the turntable</a></p>` : html`
+    ${nothing ? html`<p class="by-itself"><a class="button main" href=${recordPath(record.id, "turntable")}>To the turntable</a></p>` : html`
     ${working && html`<${Working} job=${working} />`}
     ${!working && last && html`<${Ended} job=${last} replace=${() => void write(true)} />`}
     <div class="copies">
@@ -79,7 +77,7 @@ export function Place({ address }) {
 /** What the chosen kinds need on the disk, and whether it is there; those that are there need nothing new.
  * @param {{room: any, chosen: string[], there: any[]}} props */
 function Room({ room, chosen, there }) {
-  const have = new Set(there.flatMap((set) => (Array.isArray(set.kinds) ? set.kinds.map((/** @type {any} */ kind) => kind.kind) : [])));
+  const have = new Set(there.flatMap((set) => set.kinds.map((/** @type {any} */ kind) => kind.kind)));
   const needed = chosen.filter((name) => !have.has(name)).reduce((sum, name) => sum + (room?.kinds?.[name] ?? 0), 0);
   if (!needed) return null;
   const is_tight = needed > room.free_bytes;
@@ -164,9 +162,7 @@ function writtenText(files) {
 function Recipe({ record }) {
   const found = useAnswer(recordApi(record.id, "recipe"), JSON.stringify([record.revision, record.recipe])); // without it the sentences stand, the figures do not
   const recipe = record.recipe ?? found?.choices ?? {}; // the record's own is the newest: what was asked about it may be of before
-  const mend = recipe.mend ?? recipe;
-  const level = recipe.level ?? recipe;
-  const edges = recipe.edges ?? recipe;
+  const { mend = {}, level = {}, edges = {} } = recipe;
   const effect = found?.effect;
   /** @param {Record<string, unknown>} fields */
   const set = (fields) => makeEdit(record.id, { kind: "recipe", ...fields }, "The choice");
@@ -175,21 +171,15 @@ function Recipe({ record }) {
     <ul class="sentences">
       <li>Damage is mended <${Pick} label="How much is mended" value=${size_now} words=${SIZES} set=${(/** @type {string} */ value) => set(value === "off" ? { enabled: false } : { enabled: true, size: value })} />.</li>
       <li>The whole record is turned up or down by one gain, <${Pick} label="How its level is set" value=${level.target ?? "peak"} words=${TARGETS} set=${(/** @type {string} */ value) => set({ target: value })} />
-        ${(level.target ?? "peak") === "peak" && html` <${Number_} label="Highest peak in dBTP" value=${level.peak_dbtp ?? -1} min=${-20} max=${0} step=${0.5} unit="dBTP" set=${(/** @type {number} */ value) => set({ peak_dbtp: value })} />`}
-        ${level.target === "loudness" && html` <${Number_} label="Loudness in LUFS" value=${level.loudness_lufs ?? -18} min=${-40} max=${-5} step=${0.5} unit="LUFS" set=${(/** @type {number} */ value) => set({ loudness_lufs: value })} />`}. Nothing is compressed.</li>
-      <li>The first file begins${" "}<${Pick} label="Where the first file begins" value=${edges.lead_in ?? "cut"} words=${LEAD_INS} set=${(/** @type {string} */ value) => set({ lead_in: value })} />, fades in over <${Number_} label="Fade in, seconds" value=${edges.fade_in_s ?? 0.05} min=${0} max=${10} step=${0.05} unit="s" set=${(/** @type {number} */ value) => set({ fade_in_s: value })} />${" "}and out over <${Number_} label="Fade out, seconds" value=${edges.fade_out_s ?? 1} min=${0} max=${10} step=${0.1} unit="s" set=${(/** @type {number} */ value) => set({ fade_out_s: value })} />.</li>
+        ${(level.target ?? "peak") === "peak" && html` <${Figure} label="Highest peak in dBTP" value=${level.peak_dbtp ?? -1} min=${-20} max=${0} step=${0.5} unit="dBTP" set=${(/** @type {number} */ value) => set({ peak_dbtp: value })} />`}
+        ${level.target === "loudness" && html` <${Figure} label="Loudness in LUFS" value=${level.loudness_lufs ?? -18} min=${-40} max=${-5} step=${0.5} unit="LUFS" set=${(/** @type {number} */ value) => set({ loudness_lufs: value })} />`}. Nothing is compressed.</li>
+      <li>The first file begins${" "}<${Pick} label="Where the first file begins" value=${edges.lead_in ?? "cut"} words=${LEAD_INS} set=${(/** @type {string} */ value) => set({ lead_in: value })} />, fades in over <${Figure} label="Fade in, seconds" value=${edges.fade_in_s ?? 0.05} min=${0} max=${10} step=${0.05} unit="s" set=${(/** @type {number} */ value) => set({ fade_in_s: value })} />${" "}and out over <${Figure} label="Fade out, seconds" value=${edges.fade_out_s ?? 1} min=${0} max=${10} step=${0.1} unit="s" set=${(/** @type {number} */ value) => set({ fade_out_s: value })} />.</li>
     </ul>
     ${effect && html`<${Effect} effect=${effect} />`}
     <${FileForm} copies=${recipe.copies} set=${set} />
     <${RecipeFile} record=${record} />
     <${UndoRedo} record=${record} />
   </section>`;
-}
-
-/** @param {{label: string, value: number, min: number, max: number, step: number, unit: string, set: (value: number) => void}} props */
-function Number_({ label, value, min, max, step, unit, set }) {
-  const field = useField(value, (text) => readNumber(text, min, max), set);
-  return html`<span class="with-unit"><input type="number" aria-label=${label} min=${min} max=${max} step=${step} ...${field} /> ${unit}</span>`;
 }
 
 /** Before and after: how near the record comes to the top, as distance. @param {{effect: any}} props */
@@ -220,12 +210,12 @@ function There({ record, working }) {
   return html`<section class="there" aria-labelledby="there"><h2 id="there">On the disk</h2>
     ${sets.length === 0 && html`<p class="soft">No copies yet. The takes themselves are kept untouched, with their checksums, whatever you do here.</p>`}
     ${sets.map((/** @type {any} */ set, /** @type {number} */ at) => {
-      const when = typeof set.written_utc === "number" ? new Date(set.written_utc * 1000).toISOString() : set.written_utc;
-      return html`<article key=${at}><h3 class="music">${set.name ?? set.kind}</h3>
-        <p class="soft">${count(typeof set.files === "number" ? set.files : (set.files?.length ?? 0), "file")}, ${size(set.size_bytes ?? 0)}${when ? `, written ${day(when)}` : ""}</p>
-        ${Array.isArray(set.kinds) && html`<ul>${set.kinds.map((/** @type {any} */ kind) => html`<li key=${kind.kind}>${kind.kind} <span class="soft">${count(kind.files, "file")}</span></li>`)}</ul>`}
+      return html`<article key=${at}><h3 class="music">${set.name}</h3>
+        <p class="soft">${count(set.files, "file")}, ${size(set.size_bytes)}, written ${day(new Date(set.written_utc * 1000).toISOString())}</p>
+        ${!set.is_named_now && html`<p class="finding look">This is what the sleeve text said then. Write the copies again: folder, files and tags get the names of now.</p>`}
+        <ul>${set.kinds.map((/** @type {any} */ kind) => html`<li key=${kind.kind}>${kind.kind} <span class="soft">${count(kind.files, "file")}</span></li>`)}</ul>
         <p class="buttons"><button onClick=${() => void once(`${path}/open-folder`, () => told(post(`${path}/open-folder`)))}>Open the folder</button>
-          ${set.has_report !== false && html`<a class="button" href=${`${path}/report`} target="_blank" rel="noreferrer">The report<span class="unseen"> (opens a new window)</span></a>`}</p></article>`;
+          ${set.has_report && html`<a class="button" href=${`${path}/report`} target="_blank" rel="noreferrer">The report<span class="unseen"> (opens a new window)</span></a>`}</p></article>`;
     })}
     ${check?.checked_utc && html`<p class="soft">Last checked ${day(check.checked_utc)}${check.ok === false ? ": not everything was as it should be" : ": all as it was"}.</p>`}
     ${check?.ok === false && !working && html`<${Checked} result=${checkKept(check)} />`}

@@ -2,8 +2,7 @@
 import { recordPath } from "../address.js";
 import { sleeveColour } from "../colours.js";
 import { html, useState } from "../html.js";
-import { Missing } from "../missing.js";
-import { Bar, isAtWork, newestJob, Select, useAnswer } from "../parts.js";
+import { Bar, isAtWork, Missing, newestJob, Select, useAnswer } from "../parts.js";
 import { put, recordApi, takeApi } from "../server.js";
 import { askJob, told, useKnown, useRecord } from "../store.js";
 import { capital, clock, count, day, tight, whole } from "../words.js";
@@ -56,7 +55,7 @@ export function Place({ address }) {
   const found = useAnswer(path && !working ? path + between : "", job?.state);
   if (!record) return html`<p class="soft waiting">One moment …</p>`;
   if (record.missing) return html`<${Missing} record=${record} />`;
-  if (!pairs.length) return html`<h1>A year later</h1><p>When a side has been taken twice, this place tells what has changed in between: new damage, lost treble, more noise.</p><p><a class="button" href=${recordPath(record.id, "turntable")}>Take a side again</a></p>`;
+  if (!pairs.length) return html`<h1>A year later</h1><p>When a side has been taken twice, this place tells what has changed in between: new damage, lost treble, more noise.</p><p class="by-itself"><a class="button" href=${recordPath(record.id, "turntable")}>Take a side again</a></p>`;
   const best = record.sides.find((/** @type {any} */ each) => each.side === side)?.chosen_take;
   const others = takes.map((/** @type {any} */ take) => take.id).filter((/** @type {string} */ id) => id !== best);
   /** @param {number} at @param {any} now */
@@ -68,7 +67,7 @@ export function Place({ address }) {
       : html`<p class="buttons"><button class="main" disabled=${!path} onClick=${() => void askJob(path, { old: old.id })}>${found ? "Compare again" : "Say what has changed"}</button>
         ${found && html`<a class="button quiet" href=${`${path}/report${between}`} target="_blank" rel="noreferrer">All of it as a page<span class="unseen"> (opens a new window)</span></a>`}</p>`}
     ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
-    ${found && html`<ul class="changes">${(found.lines ?? found.findings ?? []).map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity ?? "note"}`}>${tight(finding.text)}</li>`)}</ul>`}
+    ${found && html`<ul class="changes">${found.lines.map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity}`}>${tight(finding.text)}</li>`)}</ul>`}
     ${found?.same && html`<${TwoDiscs} found=${found} old=${old} young=${young} colour=${sleeveColour(record)} />`}
     ${(found?.history ?? []).length > 1 && html`<${Years} points=${found.history} />`}
     <${Again} record=${record} />

@@ -9,7 +9,7 @@ export function Place() {
   const [guests, setGuests] = useState(/** @type {any[]} */ ([]));
   const [left, setLeft] = useState(0);
   const [ask] = useState(newestOnly);
-  const load = () => ask("/api/guests").then((answer) => answer && setGuests(answer.guests ?? []), () => undefined);
+  const load = () => ask("/api/guests").then((answer) => answer && setGuests(answer.guests), () => undefined);
   useEffect(() => {
     document.title = "Let my phone in – sidekeep";
     void load();
@@ -40,6 +40,6 @@ export function Place() {
       ? html`<figure class="code"><img src=${picture} alt="Code to scan with the phone's camera" width="280" height="280" /><figcaption><p>Scan it with the phone's camera. It lets in one device and is good for ${roughly(left)}.</p><p class="soft">${code.url}</p></figcaption></figure>`
       : html`<p class="buttons"><button class="main" onClick=${() => void once("code", async () => setCode(await told(post("/api/guests"))))}>Show a code to scan</button></p>`}
     <h2>Who is let in</h2>
-    ${guests.length === 0 ? html`<p class="soft">Nobody but this machine.</p>` : html`<ul class="takes">${guests.map((guest) => html`<li key=${guest.id}><span>${guest.name ?? "A device"} <span class="soft">since ${day(guest.since_utc ?? guest.let_in_utc ?? null) || "today"}</span></span><button onClick=${async () => { await told(remove(`/api/guests/${encodeURIComponent(guest.id)}`)); await load(); }}>Shut it out<span class="unseen">: ${guest.name ?? "the device"}</span></button></li>`)}</ul>`}
+    ${guests.length === 0 ? html`<p class="soft">Nobody but this machine.</p>` : html`<ul class="takes">${guests.map((guest) => html`<li key=${guest.id}><span>${guest.name} <span class="soft">since ${day(guest.since_utc)}</span></span><button onClick=${async () => { await told(remove(`/api/guests/${encodeURIComponent(guest.id)}`)); await load(); }}>Shut it out<span class="unseen">: ${guest.name}</span></button></li>`)}</ul>`}
   </div>`;
 }

@@ -4,11 +4,10 @@ import { sleeveColour, writingOn } from "../colours.js";
 import { keepDraft } from "../drafts.js";
 import { holdForNew, useDropped } from "../dropped.js";
 import { html, useEffect, useLayoutEffect, useMemo, useState } from "../html.js";
-import { Select } from "../parts.js";
+import { Empty, Select } from "../parts.js";
 import { get, newestOnly, post, put, recordApi, remove } from "../server.js";
 import { knownNow, loadShelf, loadState, showPile, tell, told, useKnown } from "../store.js";
 import { capital, count, listed, nameOf } from "../words.js";
-import { Empty } from "../shelf/empty.js";
 import { Foot, Interrupted } from "../shelf/care.js";
 
 const GROUPS = [
@@ -31,7 +30,7 @@ function belongs(record, group) {
 }
 
 /** @param {any} record */
-const unsure = (record) => record.unsure_count ?? record.sides.reduce((/** @type {number} */ sum, /** @type {any} */ side) => sum + (side.unsure_count ?? 0), 0);
+const unsure = (record) => record.unsure_count;
 
 /** What is to be done with a record next, in a few words, and where. @param {any} record */
 export function nextStep(record) {
@@ -39,7 +38,7 @@ export function nextStep(record) {
   const session = knownNow().session;
   if (session?.record === record.id && session.phase !== "done") return { text: "on the turntable now", place: "turntable", side: "" };
   if (record.trouble) return { text: record.state === "gone" ? "its folder is gone" : "its folder cannot be read", place: "sleeve", side: "" };
-  if (!record.sides.length) return { text: "no tracks read from its sleeve text yet", place: "sleeve", side: "" };
+  if (!record.sides.length) return { text: "no tracks on its sleeve yet", place: "sleeve", side: "" };
   if (missing.length === record.sides.length) return { text: "waits for the needle", place: "turntable", side: "" };
   if (missing.length) return { text: missing.length > 1 ? `sides ${listed(missing)} are missing` : `side ${missing[0]} is missing`, place: "turntable", side: "" };
   if (unsure(record)) return { text: `${count(unsure(record), "thing wants", "things want")} a look`, place: "side", side: (record.sides.find((/** @type {any} */ side) => side.unsure_count) ?? record.sides[0]).side };

@@ -2,8 +2,7 @@
 import { recordPath } from "../address.js";
 import { makeEdit } from "../changes.js";
 import { html, useEffect, useMemo, useRef, useState } from "../html.js";
-import { Missing } from "../missing.js";
-import { Bar, isAtWork, newestJob, Tick, UndoRedo } from "../parts.js";
+import { Bar, isAtWork, Missing, newestJob, Tick, UndoRedo } from "../parts.js";
 import { recordApi } from "../server.js";
 import { askJob, useKnown, useRecord } from "../store.js";
 import { useTake } from "../take.js";
@@ -30,7 +29,7 @@ export function Place({ address }) {
   if (record.missing) return html`<${Missing} record=${record} />`;
   const side = record.sides.find((/** @type {any} */ each) => each.side === address.side);
   if (!side) return html`<h1>This record has no side ${address.side}.</h1><p><a href=${recordPath(record.id)}>To its sleeve</a></p>`;
-  if (!side.chosen_take) return html`<h1>Side ${side.side} is not taken yet.</h1><p class="buttons by-itself"><a class="button main" href=${recordPath(record.id, "turntable")}>To the turntable</a></p><${Takes} record=${record} side=${side} />`;
+  if (!side.chosen_take) return html`<h1>Side ${side.side} is not taken yet.</h1><p class="by-itself"><a class="button main" href=${recordPath(record.id, "turntable")}>To the turntable</a></p><${Takes} record=${record} side=${side} />`;
   const last = newestJob((each) => each.record === record.id && each.kind === "survey");
   const job = newestJob((each) => each.record === record.id && each.kind === "survey" && isAtWork(each));
   const failed = job ? null : last;

@@ -4,7 +4,7 @@ import { change } from "../changes.js";
 import { draft, keepDraft } from "../drafts.js";
 import { giveHeldTo, isText, useDropped } from "../dropped.js";
 import { html, useEffect, useLayoutEffect, useRef, useState } from "../html.js";
-import { Missing } from "../missing.js";
+import { Missing } from "../parts.js";
 import { post, recordApi, Refused, remove } from "../server.js";
 import { forgetRecord, keepRecord, tell, told, unsay, useKnown, useRecord } from "../store.js";
 import { clock, count, listed } from "../words.js";
@@ -91,8 +91,8 @@ function Sleeve({ id, record }) {
         if (!made) return null;
         keepDraft("new", null);
         unsay(NO_LIST);
-        giveHeldTo((made.record ?? made).id);
-        return keepRecord(made.record ?? made);
+        giveHeldTo(made.id);
+        return keepRecord(made);
       }
       if (!unkept) return record;
       const now = await change(id, "sleeve", { text }, "Your sleeve text", { puts: true });
@@ -191,8 +191,8 @@ function useReading(text) {
 
 /** @param {any} answer */
 function tidy(answer) {
-  const sides = (answer.record.sides ?? []).map((/** @type {any} */ side) => ({ side: side.side ?? side.name, tracks: side.tracks ?? [] }));
-  return { record: { ...answer.record, sides }, lines: answer.lines.map((/** @type {any} */ line) => ({ ...line, doubts: line.doubts ?? [] })) };
+  const sides = answer.record.sides.map((/** @type {any} */ side) => ({ side: side.name, tracks: side.tracks }));
+  return { record: { ...answer.record, sides }, lines: answer.lines };
 }
 
 /**

@@ -1,15 +1,13 @@
 /** Turntable: the guide for the first time, then one sentence that reads from across the room, and the disc drawing itself. */
 import { go, recordPath } from "../address.js";
 import { html, useEffect, useState } from "../html.js";
-import { Missing } from "../missing.js";
-import { Bar, jobAtWork, Tick } from "../parts.js";
+import { Bar, jobAtWork, Missing, Tick } from "../parts.js";
 import { recordApi } from "../server.js";
 import { askJob, loadRecord, loadShelf, putSessionBy, say, useKnown, useRecord } from "../store.js";
 import { count, doingOf, nameOf, tight } from "../words.js";
 import { lostOf, newsLines, sentenceOf } from "../turntable/words.js";
 import { Interrupted } from "../shelf/care.js";
-import { LiveDisc } from "../turntable/disc.js";
-import { useNeedle } from "../turntable/needle.js";
+import { LiveDisc, useNeedle } from "../turntable/disc.js";
 import { SetUp } from "../turntable/setup.js";
 import { Stylus } from "../turntable/stylus.js";
 import { act, inputIsKnown, setSurveysAtOnce, setWritesAfter, sidesToTake, startSession, surveysAtOnce, USUAL_KINDS, writesAfter } from "../turntable/session.js";

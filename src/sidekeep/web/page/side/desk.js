@@ -61,7 +61,7 @@ export class Desk {
     this.movers.forEach((hear) => hear());
   }
 
-  /** See this span; it is kept inside the take. @param {number} start @param {number} stop */
+  /** @param {number} start @param {number} stop */
   see(start, stop) {
     const most = this.take.length;
     let span = Math.min(Math.max(stop - start, NARROWEST), most);
@@ -93,7 +93,7 @@ export class Desk {
     const { start, stop } = this.whole();
     this.see(start, stop);
   }
-  /** Bring a frame into sight without changing the zoom more than needed. @param {number} frame @param {number} [span] */
+  /** @param {number} frame @param {number} [span] */
   reveal(frame, span) {
     const width = span ?? this.stop - this.start;
     const inside = frame > this.start + width * 0.08 && frame < this.stop - width * 0.08;
@@ -112,7 +112,7 @@ export class Desk {
     }, 250));
   }
 
-  /** Lower the needle at a frame; if something is heard, it goes on from there. @param {number} frame */
+  /** What is heard goes on from there. @param {number} frame */
   lower(frame) {
     this.needle = this.#inside(Math.round(frame));
     if (this.sound.playing) void this.sound.play(this.needle);
@@ -167,7 +167,7 @@ export class Desk {
     }
     return { start: this.needle, stop: this.needle };
   }
-  /** The chosen thing with some sound before and after it. */
+  /** With some sound before and after it. */
   aroundChoice() {
     const { start, stop } = this.choiceSpan();
     const margin = (this.choice?.kind === "repair" ? 0.6 : this.choice?.kind === "region" ? 0.15 : LISTEN_AROUND_S) * this.take.rate_hz;

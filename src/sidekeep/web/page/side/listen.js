@@ -1,6 +1,5 @@
 /** Listening: one button, three ways to hear it, and where the needle is. */
 import { html, useEffect, useRef } from "../html.js";
-import { VERSIONS } from "../sound/take_sound.js";
 import { clock } from "../words.js";
 
 const WORDS = /** @type {Record<string, string>} */ ({ played: "as played", mended: "mended", "taken-out": "what was taken out" });
@@ -21,15 +20,17 @@ export function Listen({ desk }) {
     tick();
     return () => cancelAnimationFrame(frame);
   }, [sound.playing, desk.needle]);
-  return html`<section class="listen" aria-label="Listen">
-    <p class="buttons">
-      <button class="main" onClick=${() => desk.listen()}>${sound.playing ? "Lift the needle" : "Lower the needle"} <kbd>Space</kbd></button>
-      <span class="where"><span class="soft">at</span> <time ref=${time}></time></span>
-    </p>
-    <fieldset class="versions"><legend>Listen to it</legend>
-      ${VERSIONS.map((version, at) => html`<label key=${version}><input type="radio" name="version" value=${version} checked=${sound.version === version} onChange=${() => sound.choose(version)} /><span>${WORDS[version]} <kbd>${at + 1}</kbd></span></label>`)}
-    </fieldset>
-    ${sound.playing && sound.run?.loop ? html`<p class="soft">Again and again, from ${clock(sound.run.loop.start / desk.take.rate_hz, 1)} to ${clock(sound.run.loop.stop / desk.take.rate_hz, 1)}.</p>` : null}
-    ${sound.trouble ? html`<p class="finding act" role="alert">${sound.trouble}</p>` : null}
-  </section>`;
+  return html`<${ListenBox} sound=${sound} words=${WORDS} name="it" listen=${() => desk.listen()} time=${time}>
+    ${sound.playing && sound.run?.loop ? html`<p class="soft">Again and again, from ${clock(sound.run.loop.start / desk.take.rate_hz, 1)} to ${clock(sound.run.loop.stop / desk.take.rate_hz, 1)}.</p>` : null}<//>`;
 }
+
+/** The button, where the needle is, and the versions. @param {{sound: import("../sound/listening.js").Listening, words: Record<string, string>, name: string, listen: () => void, time: any, children?: any}} props */
+export const ListenBox = ({ sound, words, name, listen, time, children }) => html`<section class=${`listen ${name}`} aria-label=${`Listen to ${name}`}>
+  <p class="buttons"><button class="main" onClick=${listen}>${sound.playing ? "Lift the needle" : "Lower the needle"} <kbd>Space</kbd></button>
+    <span class="where"><span class="soft">at</span> <time ref=${time}></time></span></p>
+  <fieldset class="versions"><legend>Listen to ${name}</legend>
+    ${sound.heard.versions.map((version, at) => html`<label key=${version}><input type="radio" name=${name} value=${version} checked=${sound.version === version} onChange=${() => sound.choose(version)} /><span>${words[version]} <kbd>${at + 1}</kbd></span></label>`)}
+  </fieldset>
+  ${children}
+  ${sound.trouble ? html`<p class="finding act" role="alert">${sound.trouble}</p>` : null}
+</section>`;

@@ -9,7 +9,7 @@ import { pointers } from "./pointers.js";
 import { catchGap, crossingReach, nearestCrossing, quietParts } from "./snapping.js";
 import { unsureOf } from "./unsure.js";
 
-/** The span in figures is told a few times a second: laying text out at every frame would cost more than the picture. */
+/** Laying the figures out at every frame would cost more than the picture. */
 const TELL_MS = 120;
 /** Nudges by keys that follow each other this closely are one move. */
 const NUDGE_MS = 450;
@@ -88,7 +88,7 @@ export function Strip({ desk, edit, side, unsure }) {
   </section>`;
 }
 
-/** Put the marks where they are now; without drawing the rest anew. @param {HTMLElement | null} box @param {import("./desk.js").Desk} desk @param {number} width */
+/** Without drawing the rest anew. @param {HTMLElement | null} box @param {import("./desk.js").Desk} desk @param {number} width */
 function place(box, desk, width) {
   if (!box) return;
   for (const element of /** @type {Iterable<HTMLElement>} */ (box.children)) {
@@ -107,9 +107,9 @@ function place(box, desk, width) {
 function Mark({ desk, edit, side, track, edge, quiet, doubt }) {
   const rate = desk.take.rate_hz;
   const [waiting, setWaiting] = useState(false);
-  /** Where it was put by keys, or let go, and is not sent to yet. @type {{current: {timer?: ReturnType<typeof setTimeout>, frame: number} | null}} */
+  /** Put by keys, or let go, and not sent yet. @type {{current: {timer?: ReturnType<typeof setTimeout>, frame: number} | null}} */
   const unsent = useRef(null);
-  /** Where it was last sent to, while the answer is on its way: what is drawn may be older. @type {{current: {frame: number} | null}} */
+  /** Sent and not answered: what is drawn may be older. @type {{current: {frame: number} | null}} */
   const sent = useRef(null);
   const mark = { track: track.number, edge };
 
@@ -258,7 +258,7 @@ function gestures(area, desk) {
   };
 }
 
-/** The damaged place under a point, where they can be told apart. @param {import("./desk.js").Desk} desk @param {HTMLCanvasElement} area @param {number} x @param {number} y */
+/** Under a point, where they can be told apart. @param {import("./desk.js").Desk} desk @param {HTMLCanvasElement} area @param {number} x @param {number} y */
 function damageAt(desk, area, x, y) {
   const per_pixel = (desk.stop - desk.start) / area.clientWidth;
   const close = desk.stop - desk.start < desk.take.rate_hz * 4;

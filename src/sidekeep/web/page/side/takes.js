@@ -2,7 +2,7 @@
 import { recordPath } from "../address.js";
 import { makeEdit, newestRevision } from "../changes.js";
 import { html } from "../html.js";
-import { Empty } from "../shelf/empty.js";
+import { Empty } from "../parts.js";
 import { post, recordApi, remove, takeApi } from "../server.js";
 import { loadRecord, once, tell, told } from "../store.js";
 import { AreTheyPieces } from "./pieces.js";

@@ -3,17 +3,19 @@ import { html, useEffect, useState } from "../html.js";
 import { say } from "../store.js";
 import { capital, clock, count, tight } from "../words.js";
 
+/** Letters from which on it is set smaller: what is to be done about it stays in sight. */
+const LONG_ASK = 140;
+
 /** @param {any} item */
-export const unsureKey = (item) => item.id ?? `${item.kind}/${item.track ?? ""}/${item.frame}/${item.why?.code ?? ""}`;
+export const unsureKey = (item) => item.id;
 
 /** @param {any} item @param {import("./desk.js").Desk} desk */
 function sentence(item, desk) {
-  const why = typeof item.why === "string" ? item.why : tight(item.why?.text ?? "");
+  const why = tight(item.why.text ?? "");
   const at = clock(item.frame / desk.take.rate_hz, 1);
   const track = desk.cuts?.tracks.find((/** @type {any} */ each) => each.number === item.track);
   if (item.kind === "track-start") {
-    const boundary = item.why?.facts?.boundary;
-    const reason = why || (boundary === "segue" ? "There is no gap: it was placed by the music and the printed time." : "The gap is short or noisy.");
+    const reason = item.why.facts.boundary === "segue" ? "There is no gap: it was placed by the music and the printed time." : "The gap is short or noisy.";
     return { ask: html`Does <cite>${track?.title || `track ${item.track}`}</cite> begin at ${at}?`, why: reason };
   }
   return { ask: why || `Something at ${at} wants a look.`, why: "" };
@@ -66,12 +68,12 @@ export function Unsure({ desk, unsure, side, edit }) {
   const words = sentence(now, desk);
   return html`<section class="unsure" aria-label="What is unsure">
     <p class="soft">${open.length === 1 ? "One thing is unsure" : `${capital(count(open.length, "thing"))} are unsure; this is number ${unsure.at + 1}`}</p>
-    <p class="ask">${words.ask}</p>
+    <p class=${typeof words.ask === "string" && words.ask.length > LONG_ASK ? "ask long" : "ask"}>${words.ask}</p>
     ${words.why && html`<p class="soft">${words.why}</p>`}
     <p class="buttons">
       <button class="main" onClick=${() => void unsure.right()}>${now.kind === "track-start" ? "This is right" : "I have seen it"} <kbd>Enter</kbd></button>
       <button onClick=${() => { show(); desk.listenAround({ start: Math.max(0, now.frame - 2.5 * desk.take.rate_hz), stop: Math.min(desk.take.length, now.frame + 2.5 * desk.take.rate_hz) }); }}>Listen there</button>
-      ${now.why?.code === "marks-carried" ? html`<button class="quiet" onClick=${() => void edit({ kind: "as-found", side: side.side }, "That it is cut as found")}>Cut this take as it was found</button>` : html`<button class="quiet" onClick=${show}>Show it</button>`}
+      ${now.why.code === "marks-carried" ? html`<button class="quiet" onClick=${() => void edit({ kind: "as-found", side: side.side }, "That it is cut as found")}>Cut this take as it was found</button>` : html`<button class="quiet" onClick=${show}>Show it</button>`}
       ${open.length > 1 && html`<button class="quiet" onClick=${() => unsure.next()}>The next one <kbd>N</kbd></button>`}
     </p>
   </section>`;

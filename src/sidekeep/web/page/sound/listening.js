@@ -1,6 +1,5 @@
 /**
- * Listening to one sound in several versions: they run in lockstep, sample beside sample, and only their loudness is switched,
- * so that changing over leaves no gap and no jump in level. `take_sound.js` and `two_takes_sound.js` say which versions there are.
+ * One sound in several versions that run in lockstep; only their loudness is switched, so that changing over leaves no gap. `take_sound.js` says which versions there are.
  */
 
 const PIECES_S = [0.6, 2, 5];
@@ -149,7 +148,7 @@ export class Listening {
     );
   }
 
-  /** Ask for the next piece and line it up behind the last. @param {Run} run */
+  /** The next piece, lined up behind the last. @param {Run} run */
   async #fill(run) {
     if (run.loading || run.over) return;
     run.loading = true;

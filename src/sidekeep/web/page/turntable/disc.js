@@ -1,4 +1,4 @@
-/** The live disc on the page, with the few numbers that read from afar. */
+/** The live disc on the page, with the few numbers that read from afar, and what is said of the needle. */
 import { sleeveColour, writingOn } from "../colours.js";
 import { html, useEffect, useMemo, useRef, useState } from "../html.js";
 import { fit, styled } from "../pictures/light.js";
@@ -90,4 +90,20 @@ function levelWords(reading) {
   if (reading.clipped_frames > 0) return "It clipped";
   if (!(reading.highest_dbfs > -100)) return reading.needle === "up" ? "The needle is up" : "";
   return `${decibels(-reading.highest_dbfs, "dB")} of headroom`;
+}
+
+const NOTHING = { text: "", is_stuck: false };
+
+/** What was said of another side, or of another take of this one, is not told. @param {any} session */
+export function useNeedle(session) {
+  const [needle, setNeedle] = useState(NOTHING);
+  const recording = session.phase === "recording" || session.phase === "run-out";
+  useEffect(() => {
+    setNeedle(NOTHING);
+    return hearLive(session, (event) => {
+      if (event.code === "live-begun") setNeedle(NOTHING);
+      if (event.code === "live-needle") setNeedle({ text: event.facts?.text ?? "", is_stuck: Boolean(event.facts?.goes_on) });
+    });
+  }, [session.record, session.side, recording]);
+  return needle;
 }

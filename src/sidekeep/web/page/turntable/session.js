@@ -7,29 +7,27 @@ const THEN = "sidekeep then";
 const STYLUS = "sidekeep stylus";
 export const USUAL_KINDS = ["lossless", "portable"];
 
-/** Whether copies are to be written when nothing is unsure. */
 export const writesAfter = () => localStorage.getItem(THEN) !== "no";
 /** @param {boolean} on */
 export const setWritesAfter = (on) => localStorage.setItem(THEN, on ? "yes" : "no");
 
 const LATER = "sidekeep survey";
-/** Whether sides are surveyed while they play; not on a machine that has enough to do with recording. */
+/** While they play; not on a slow machine. */
 export const surveysAtOnce = () => localStorage.getItem(LATER) !== "later";
 /** @param {boolean} on */
 export const setSurveysAtOnce = (on) => localStorage.setItem(LATER, on ? "at once" : "later");
 
-/** The stylus in use, kept for the next evening; empty: its hours are not counted. */
+/** Empty: its hours are not counted. */
 export const stylusInUse = () => localStorage.getItem(STYLUS) ?? "";
 /** @param {string} name */
 export const useStylus = (name) => localStorage.setItem(STYLUS, name);
 
-/** Whether an input was chosen once, here or on the command line. */
 export async function inputIsKnown() {
   const inputs = (await get("/api/inputs").catch(() => ({ inputs: [] }))).inputs ?? [];
   return inputs.some((/** @type {any} */ input) => input.chosen);
 }
 
-/** Sides of a record that have no take yet; all of them when none is missing. @param {any} record @returns {string[]} */
+/** Those without a take; all when none is missing. @param {any} record @returns {string[]} */
 export function sidesToTake(record) {
   const sides = record.sides.map((/** @type {any} */ side) => side.side);
   const missing = record.sides.filter((/** @type {any} */ side) => !(side.chosen_take ?? (side.state && side.state !== "planned"))).map((/** @type {any} */ side) => side.side);
@@ -37,8 +35,7 @@ export function sidesToTake(record) {
 }
 
 /**
- * Go to the turntable and arm the first side that is missing. Without a known input the guide comes first. Pressed again before
- * it is answered, it is the same evening.
+ * Arm the first side that is missing; without a known input the guide comes first.
  * @param {any} record @param {string[]} [sides] @param {{by_needle?: boolean, any_side?: boolean}} [how] @returns {Promise<void>}
  */
 export function startSession(record, sides = sidesToTake(record), how = {}) {
@@ -65,8 +62,8 @@ const IN_TURN_MS = 4000;
 /** @type {Promise<any>} */
 let before = Promise.resolve();
 /**
- * Ask something of the session. It names the record and the take that were seen: a press that comes as the next side begins is not done
- * to that one. Presses are sent in the order they were made, and the same one again, before it is answered, is the one press.
+ * It names the record and the take that were seen: a press that comes as the next side begins is not done to that one. Presses are
+ * sent in their order.
  * @param {any} session as it was seen @param {string} what @param {Record<string, unknown>} [more] @returns {Promise<any>}
  */
 export function act(session, what, more = {}) {

@@ -56,7 +56,7 @@ export function SetUp({ done, known, bring }) {
 function Inputs({ inputs, trouble, kept, load, head, next, chosen, bring }) {
   /** @param {any} input @param {{rate_hz?: number, bits?: number}} [how] */
   const use = async (input, how = {}) => {
-    if (await told(post("/api/inputs/choose", { input: input.id ?? input.name, rate_hz: input.rate_hz, bits: input.bits, ...how }))) await load();
+    if (await told(post("/api/inputs/choose", { input: input.id, rate_hz: input.rate_hz, bits: input.bits, ...how }))) await load();
   };
   return html`<h1 ref=${head} tabindex="-1">Which input is the turntable on?</h1>
     <p class="care">Turntable, then phono stage, then a <strong>line</strong> input; not the microphone input. Volume down before you touch a plug.</p>
@@ -64,14 +64,13 @@ function Inputs({ inputs, trouble, kept, load, head, next, chosen, bring }) {
     ${inputs?.length === 0 && html`<p class="finding act">${capital(trouble || "no sound input was found: connect the interface and switch it on")}. Volume down before you touch a plug.</p>
       <p>Recorded already? <a href=${bring}>Bring the files in</a>: everything else is done without a sound input.</p>`}
     <ul class="inputs">${(inputs ?? []).map((input) => {
-      const notes = (input.notes ?? []).map((/** @type {any} */ note) => (typeof note === "string" ? { text: note, severity: "look" } : newsText(note))).filter(Boolean);
-      return html`<li key=${input.id ?? input.name} class=${input.chosen ? "chosen" : ""}>
-        <div><strong>${input.label ?? input.description ?? input.name}</strong>
+      const notes = input.notes.map(newsText).filter(Boolean);
+      return html`<li key=${input.id} class=${input.chosen ? "chosen" : ""}>
+        <div><strong>${input.name}</strong>
           <p class="soft">${input.channels === 2 ? "two channels" : input.channels === 1 ? "one channel" : `${input.channels} channels`}, ${form(input.rate_hz, input.bits)}: what it truly delivers</p>
           ${input.chosen && html`<${Form} input=${input} kept=${kept} use=${use} />`}
-          ${notes.map((/** @type {any} */ note) => html`<p class="finding look">${note.text}</p>`)}
-          ${(input.problems ?? []).map((/** @type {string} */ text) => html`<p class="finding look">${text}</p>`)}</div>
-        ${input.chosen ? html`<span class="counts">in use</span>` : html`<button onClick=${() => void use(input)}>Use this one<span class="unseen">: ${input.label ?? input.name}</span></button>`}
+          ${notes.map((/** @type {any} */ note) => html`<p class="finding look">${note.text}</p>`)}</div>
+        ${input.chosen ? html`<span class="counts">in use</span>` : html`<button onClick=${() => void use(input)}>Use this one<span class="unseen">: ${input.name}</span></button>`}
       </li>`;
     })}</ul>
     <p class="buttons"><button class="main" disabled=${!chosen} onClick=${next}>This is the input</button><button class="quiet" onClick=${() => void load()}>Look again</button></p>`;
@@ -88,10 +87,12 @@ function Form({ input, kept, use }) {
 
 let listening = false;
 let gauged = Promise.resolve();
+/** The answer is heard elsewhere, or not at all. @param {boolean} on */
+const askGauge = (on) => void post("/api/gauge", { on }).catch(() => undefined);
 /** Listen to the input, or no more. One step of the guide ends as the next begins: what is wanted last is what is asked last. @param {boolean} on */
 function gauge(on) {
   listening = on;
-  if (isLeaving()) return void post("/api/gauge", { on }).catch(() => undefined);
+  if (isLeaving()) return askGauge(on);
   gauged = gauged.then(async () => {
     if (on === listening) await (on ? told(post("/api/gauge", { on })) : post("/api/gauge", { on }).catch(() => undefined));
   });
@@ -109,7 +110,7 @@ function Gauge({ step, head, next, input }) {
   // The input is gone: what was read of it is nothing any more, and it is asked for until it is back.
   useEffect(() => {
     if (!gone) return;
-    const again = setInterval(() => void post("/api/gauge", { on: listening }).catch(() => undefined), AGAIN_MS);
+    const again = setInterval(() => askGauge(listening), AGAIN_MS);
     return () => {
       clearInterval(again);
       const told_of = knownNow().notices.find((notice) => notice.text === gone);
@@ -118,7 +119,7 @@ function Gauge({ step, head, next, input }) {
   }, [gone]);
   useEffect(() => {
     gauge(true);
-    const alive = setInterval(() => void post("/api/gauge", { on: listening }).catch(() => undefined), 20_000);
+    const alive = setInterval(() => askGauge(listening), 20_000);
     const ended = onEvent("meter-ended", (event) => {
       setReading(null);
       setGone(capital(event.text));
@@ -159,14 +160,14 @@ function Gauge({ step, head, next, input }) {
     };
   }, []);
   const advice = adviceText(reading);
-  const name = input?.label ?? input?.name ?? "the input";
+  const name = input?.name ?? "the input";
   return html`<div class="gauge">
     <div>
       ${step === 1
         ? html`<h1 ref=${head} tabindex="-1" class="far">Lift the needle. Is it quiet?</h1>
             ${reading ? html`<p class="stage-more">${reading.hum_hz && reading.hum_dbfs > -65 ? `There is hum: ${decibels(reading.hum_dbfs, "dBFS", 0)} at ${Math.round(reading.hum_hz)} Hz.` : reading.noise_dbfs > SILENT_DBFS ? `The noise of the chain is ${decibels(reading.noise_dbfs, "dBFS", 0)}. No hum worth speaking of.` : "Listening …"}</p>` : gone ? html`<p class="stage-more">No sound comes from ${name}. Volume down, then plug it in and switch it on: it is heard by itself.</p>` : html`<p class="soft">Listening to ${name} …</p>`}
             <p class="care">Fasten the turntable's thin <strong>earth wire</strong> to the screw on the phono stage. <strong>Never</strong> disconnect or defeat the mains safety earth of anything; for wiring or faults ask a qualified person.</p>`
-        : html`<h1 ref=${head} tabindex="-1" class="far">${gone ? `No sound comes from ${name}.` : advice.text || "Volume down. Then play the loudest passage."}</h1>
+        : html`<h1 ref=${head} tabindex="-1" class="far">${gone ? `No sound comes from ${name}.` : advice || "Volume down. Then play the loudest passage."}</h1>
             <p class="stage-more">Use the gain of the interface or phono stage, not a slider in the computer. The aim is between the brackets.</p>
             <p class="aim">The highest peaks should lie between ${decibels(aim[0], "dBFS", 0)} and <${Aim} peak=${aim[1]} />.</p>
             ${reading?.highest_dbfs > -100 && html`<dl class="gauge-facts"><div><dt>highest so far</dt><dd class="number">${decibels(reading.highest_dbfs, "dBFS")}</dd></div>

@@ -121,24 +121,23 @@ export function newsLines(all) {
   });
 }
 
-/** Advice of the gauge: what to do, and whether the level is right. @param {any} reading @returns {{text: string, right: boolean}} */
+/** Advice of the gauge: what to do. @param {any} reading */
 export function adviceText(reading) {
-  const code = reading?.advice?.code ?? reading?.advice_code ?? "";
-  const facts = reading?.advice?.facts ?? reading?.advice_facts ?? {};
-  const by = facts.by_db ?? facts.db;
-  const much = by ? `about ${decibels(Math.abs(by), "dB", 0)}` : "a little";
+  const { code, facts } = reading?.advice ?? {};
+  const by = facts?.turn_down_db ?? facts?.turn_up_db;
+  const much = `about ${decibels(by, "dB", 0)}`;
   switch (code) {
-    case "hum": return { text: `Hum at ${decibels(reading.hum_dbfs, "dBFS", 0)}: fasten the turntable's thin earth wire to the phono stage, keep cables away from power supplies. Never defeat the mains safety earth.`, right: false };
-    case "lower-needle": return { text: "Volume down, then lower the needle on the loudest passage you know.", right: false };
-    case "clipped": return { text: "It clipped: turn the input down. Volume down, then lower the needle again.", right: false };
-    case "channel-dead": return { text: `Nothing comes from the ${facts.channel === "L" || facts.channel === "left" ? "left" : facts.channel === "R" || facts.channel === "right" ? "right" : "other"} channel: look at the plugs, volume down first.`, right: false };
-    case "out-of-phase": return { text: "The channels are out of phase: one is wired the wrong way round at the cartridge. Volume down before you touch it.", right: false };
-    case "turn-down": return { text: `Turn the input down by ${much}.`, right: false };
-    case "turn-up": return { text: `Turn the input up by ${much}.`, right: false };
-    case "listening": return { text: "Listening. Let it play for ten seconds or more.", right: false };
-    case "may-be-hot": return { text: "Right for this passage, but a louder one may come too near the top: turn down a little.", right: false };
-    case "level-right": return { text: "The level is right.", right: true };
-    default: return { text: typeof reading?.advice === "string" ? reading.advice : "", right: false };
+    case "hum": return `Hum at ${decibels(reading.hum_dbfs, "dBFS", 0)}: fasten the turntable's thin earth wire to the phono stage, keep cables away from power supplies. Never defeat the mains safety earth.`;
+    case "lower-needle": return "Volume down, then lower the needle on the loudest passage you know.";
+    case "clipped": return "It clipped: turn the input down. Volume down, then lower the needle again.";
+    case "channel-dead": return `Nothing comes from the ${facts.channel === "L" ? "left" : "right"} channel: look at the plugs, volume down first.`;
+    case "out-of-phase": return "The channels are out of phase: one is wired the wrong way round at the cartridge. Volume down before you touch it.";
+    case "turn-down": return `Turn the input down by ${much}.`;
+    case "turn-up": return `Turn the input up by ${much}.`;
+    case "listening": return "Listening. Let it play for ten seconds or more.";
+    case "may-be-hot": return "Right for this passage, but a louder one may come too near the top: turn down a little.";
+    case "level-right": return "The level is right.";
+    default: return "";
   }
 }
 
