@@ -480,3 +480,29 @@ def test_the_guide_says_by_how_much_the_level_is_off(
             return bool(heading.count())
 
         until(page, is_said)
+
+
+@pytest.mark.parametrize(("width", "height"), [(360, 740), (1366, 768)])
+def test_what_is_being_done_how_long_and_how_to_end_it_are_in_sight_together(
+    fresh: RunningServer, open_page: Callable[..., Any], width: int, height: int
+) -> None:
+    """On a phone time and level lay two screens below the sentence."""
+    record = planned(fresh)
+    page = open_page(fresh, None, viewport={"width": width, "height": height})
+    at_work = session_of(record, phase="recording", take="takes/A-1", elapsed_frames=6_920_000)
+    evening = Evening(page, fresh, session=at_work)
+    with_input(page)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    reading = {"peak_dbfs": [-14.0, -12.0], "highest_dbfs": -9.5, "clipped_frames": 0}
+    until(
+        page,
+        lambda: (
+            evening.tell({"kind": "meter", "reading": reading}) or page.get_by_text("of headroom").count()
+        ),
+    )
+    for part in ("h1", ".live-time", ".live-level", ".live canvas", "button:has-text('End this side')"):
+        box = page.locator(part).bounding_box()
+        assert box is not None
+        assert box["y"] >= 0, part
+        assert box["y"] + box["height"] <= height, part
+    page.get_by_role("link", name="Side A").get_by_text("recording").wait_for()

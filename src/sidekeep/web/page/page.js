@@ -97,16 +97,17 @@ function Way({ id, address }) {
   if (record.missing) return null;
   const sides = record.sides ?? [];
   const recording = known.session?.record === id && known.session.phase !== "done";
+  const recorded = recording && RECORDING.has(known.session.phase) ? known.session.side : "";
   const copied = (record.copies ?? []).length > 0;
   const missing = sides.filter((/** @type {any} */ side) => !side.chosen_take).length;
   const all_taken = sides.length > 0 && !missing;
   const steps = [
     { place: "sleeve", side: "", text: "Sleeve", state: sides.length ? "done" : "open", more: sides.length ? "read" : "not read yet" },
-    { place: "turntable", side: "", text: "Turntable", state: recording ? "now" : all_taken ? "done" : "open", more: recording ? (RECORDING.has(known.session.phase) ? "recording" : "on it now") : all_taken ? "all sides taken" : missing < sides.length ? `${missing > 1 ? count(missing, "side") + " are" : "a side is"} missing` : "not taken yet" },
+    { place: "turntable", side: "", text: "Turntable", state: recording ? "now" : all_taken ? "done" : "open", more: recording ? (recorded ? "recording" : "on it now") : all_taken ? "all sides taken" : missing < sides.length ? `${missing > 1 ? count(missing, "side") + " are" : "a side is"} missing` : "not taken yet" },
     ...sides.map((/** @type {any} */ side) => ({
       place: "side", side: side.side, text: `Side ${side.side}`,
-      state: !side.chosen_take ? "open" : side.unsure?.length ? "look" : "done",
-      more: !side.chosen_take ? "not taken yet" : side.unsure?.length ? `${count(side.unsure.length, "thing")} unsure` : side.cuts ? "sure" : "taken",
+      state: recorded === side.side ? "now" : !side.chosen_take ? "open" : side.unsure?.length ? "look" : "done",
+      more: recorded === side.side ? "recording" : !side.chosen_take ? "not taken yet" : side.unsure?.length ? `${count(side.unsure.length, "thing")} unsure` : side.cuts ? "sure" : "taken",
     })),
     { place: "copies", side: "", text: "Copies", state: copied ? "done" : "open", more: copied ? "written" : "not written yet" },
     ...(sides.some((/** @type {any} */ side) => side.take_ids?.length > 1) ? [{ place: "later", side: "", text: "A year later", state: "open", more: "a side taken twice" }] : []),

@@ -67,7 +67,7 @@ export function Place({ address }) {
       : html`<p class="buttons"><button class="main" disabled=${!path} onClick=${() => void askJob(path, { old: old.id })}>${found ? "Compare again" : "Say what has changed"}</button>
         ${found && html`<a class="button quiet" href=${`${path}/report${between}`} target="_blank" rel="noreferrer">All of it as a page<span class="unseen"> (opens a new window)</span></a>`}</p>`}
     ${job?.state === "failed" && html`<p class="finding act" role="alert">${capital(job.error?.text ?? "it could not be done")}</p>`}
-    ${found && html`<ul class="changes">${found.lines.map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity}`}>${tight(finding.text)}</li>`)}</ul>`}
+    ${found && html`<ul class="changes">${(found.lines ?? found.findings).map((/** @type {any} */ finding) => html`<li class=${`finding ${finding.severity}`}>${tight(finding.text)}</li>`)}</ul>`}
     ${found?.same && html`<${TwoDiscs} found=${found} old=${old} young=${young} colour=${sleeveColour(record)} />`}
     ${(found?.history ?? []).length > 1 && html`<${Years} points=${found.history} />`}
     <${Again} record=${record} />
