@@ -156,10 +156,11 @@ class EveningFollower:
                 self._peak.hear(event)
         answer = self._copies.answer() if self._copies is not None else None
         if answer is not None:
-            self._prepared_dbtp = answer.get("true_peak_dbtp", math.inf)
             code = "copies-prepared" if "files" in answer else "copies-later"
-            if code == "copies-prepared":
-                answer["again"], self._files = answer["files"] == self._files, answer["files"]
+            with self._lock:
+                self._prepared_dbtp = answer.get("true_peak_dbtp", math.inf)
+                if code == "copies-prepared":
+                    answer["again"], self._files = answer["files"] == self._files, answer["files"]
             found.append({"code": code, "side": "", "take": "", "at_frame": -1, "facts": answer})
         self._write_on()
         return found
