@@ -111,6 +111,15 @@ def test_folding_loses_no_word_and_keeps_the_indent(line: str, width: int) -> No
         (["gauge", "--input"], "sidekeep gauge: --input needs a value"),
         (["verify", "--loud"], "sidekeep verify: not understood: --loud"),
         (
+            ["copies", "slack", "water"],
+            "sidekeep copies: not understood: water; a name of several words needs quotes around it",
+        ),
+        (
+            ["compare", "slack water/A-1", "A-2", "A-3"],
+            "sidekeep compare: not understood: A-3; a name of several words needs quotes around it",
+        ),
+        (["inputs", "card"], "sidekeep inputs: not understood: card ("),
+        (
             ["survey", "a.wav", "--sleve", "b.txt"],
             "sidekeep survey: not understood: --sleve b.txt; did you mean '--sleeve'?",
         ),

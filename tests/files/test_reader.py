@@ -201,7 +201,7 @@ def test_files_of_one_side_must_be_alike(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "c.wav", np.zeros(10), 44_100)
     with pytest.raises(AudioFileError, match=r"b\.wav has 48000 Hz"):
         open_take([tmp_path / "a.wav", tmp_path / "b.wav"])
-    with pytest.raises(AudioFileError, match=r"c\.wav has 44100 Hz and 1 channels"):
+    with pytest.raises(AudioFileError, match=r"c\.wav has 44100 Hz and 1 channel,"):
         open_take([tmp_path / "a.wav", tmp_path / "c.wav"])
     with pytest.raises(AudioFileError, match="no file"):
         open_take([])

@@ -252,6 +252,7 @@ def test_a_recording_for_a_record_that_has_takes_is_the_side_that_is_missing(tmp
     with pytest.raises(ParameterError) as caught:
         adopt(files[2:3], shelf=shelf, record_name="two")
     assert caught.value.code == "sides-unclear"
+    assert str(caught.value).startswith("1 file for 2 sides on the sleeve: ")
     adopted = adopt(files[3:], shelf=shelf, record_name="two")
     assert [take.folder_name for take in adopted.takes] == ["A-2"]
 

@@ -29,6 +29,8 @@ def parsed(parser: argparse.ArgumentParser, words: Sequence[str]) -> argparse.Na
         given = extra[0].partition("=")[0]
         close = difflib.get_close_matches(given, list(asked._option_string_actions), n=1)
         meant = f"; did you mean '{close[0]}'?" if close and given.startswith("-") else ""
+        if not given.startswith("-") and asked._get_positional_actions():
+            meant = "; a name of several words needs quotes around it"
         asked.error(f"not understood: {' '.join(extra)}{meant}")
     return options
 

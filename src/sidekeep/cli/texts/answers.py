@@ -35,7 +35,7 @@ ERROR_ANSWERS: Mapping[str, str] = {
     "no-out": "--out FILE.wav",
     "input-missing": "--input NAME chooses another",
     "no-shelf": "--shelf names another, adopt makes one",
-    "sides-unclear": "--sides A,B",
+    "sides-unclear": "--sides names them",
     "adopted-before": "--record NAME --sides A,B",
     "record-holds-them": "--sides A,B",
     "name-says-other-side": "--sides A,B",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from sidekeep.units import count
 from sidekeep.wording.errors.facts import Facts, Sentence, filled
 
 _KEPT: Mapping[str, str] = {"bag": "a bag", "take": "a take", "takes": "the place of a record's takes"}
@@ -104,7 +105,7 @@ WORDS: Mapping[str, Sentence] = {
     "file-not-ordinary": "{file} is not an ordinary file; give a recording",
     "file-not-permitted": "you are not permitted to read {file}; check its permissions",
     "file-unread": "{file} cannot be read: {reason}",
-    "file-missing": "{file} does not exist; check the name",
+    "file-missing": "{file} does not exist; check the name, or restore it from a backup if it was there before",
     "no-room-for-sizes": (
         "{file} is larger than 4 GiB and its header has no room for 64-bit sizes; it can be read as it is"
     ),
@@ -129,9 +130,9 @@ WORDS: Mapping[str, Sentence] = {
         "{path} could not be unpacked into {folder} ({reason}); free some space there or set TMPDIR to "
         "another folder"
     ),
-    "parts-differ": (
-        "{name} has {rate_hz} Hz and {channels} channels, {first_name} has {first_rate_hz} Hz and "
-        "{first_channels}; files of one side must be recorded alike"
+    "parts-differ": lambda facts: (
+        f"{facts['name']} has {facts['rate_hz']} Hz and {count(facts['channels'], 'channel')}, {facts['first_name']} has "
+        f"{facts['first_rate_hz']} Hz and {facts['first_channels']}; files of one side must be recorded alike"
     ),
     "id3-version": "id3_version={id3_version} must be 3 or 4",
     "no-tags-for": "no tags for {suffix!r} files; allowed: {known}",

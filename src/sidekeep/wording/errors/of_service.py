@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from sidekeep.units import count
 from sidekeep.wording.errors.facts import Facts, Sentence
 
 
@@ -13,14 +14,14 @@ def _no_picture(facts: Facts) -> str:
 
 def _sides_unclear(facts: Facts) -> str:
     letters = ",".join(["A"] * (facts["files"] - 1) + ["B"])
+    files = count(facts["files"], "file")
     if facts["sides"] == 1:
         return (
-            f"{facts['files']} files, and the sleeve lists one side: write a line 'Side A' or 'Side B' above the tracks of each "
+            f"{files}, and the sleeve lists one side: write a line 'Side A' or 'Side B' above the tracks of each "
             f"side, or say which file is which, one letter per file (for example {letters})"
         )
     return (
-        f"{facts['files']} files for {facts['sides']} sides on the sleeve: say which is which, one letter per file "
-        f"(for example {letters})"
+        f"{files} for {facts['sides']} sides on the sleeve: say which is which, one letter per file (for example {letters})"
     )
 
 
