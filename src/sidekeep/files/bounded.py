@@ -33,6 +33,8 @@ def read_bounded(
             if not stat.S_ISREG(os.fstat(handle).st_mode):
                 raise error("small-file-not-ordinary", what=what, path=path)
             data = file.read(most_bytes + 1)
+    except SidekeepError:  # ``ParameterError`` is a ``ValueError`` too
+        raise
     except FileNotFoundError:
         raise error("small-file-missing", what=what, path=path) from None
     except IsADirectoryError:

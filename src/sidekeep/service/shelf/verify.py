@@ -256,6 +256,8 @@ def _missing(
         return fault, False
     if found is not None or is_binned:
         return "", False
+    if (folder.path / name / "take.json").exists():
+        return "", True  # what is wrong with it is told already
     if (folder.path / name).is_dir():
         return (
             f"{name} has lost its take.json; its sound is checked by the inventory of the record",
