@@ -181,7 +181,9 @@ def test_a_take_is_not_moved_onto_itself(shelf: Path, tmp_path: Path) -> None:
 
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no such device here")
 def test_a_device_is_no_picture() -> None:
-    with pytest.raises(ParameterError, match=r"^the picture /dev/zero is a folder, a pipe or a device, not a file$"):
+    with pytest.raises(
+        ParameterError, match=r"^the picture /dev/zero is a folder, a pipe or a device, not a file$"
+    ):
         load_picture(Path("/dev/zero"))
 
 

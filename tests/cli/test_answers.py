@@ -7,8 +7,12 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
+import pytest
+import soundfile
+
 import sidekeep
-from sidekeep.cli.main import VERBS, build_parser
+from sidekeep.cli.main import VERBS, build_parser, main
 from sidekeep.cli.texts.answers import ERROR_ANSWERS, FINDING_ANSWERS, error_answer, finding_answer
 from sidekeep.errors import CopyError
 from sidekeep.wording.errors.sentences import SENTENCES
@@ -57,3 +61,27 @@ def test_an_error_ends_with_the_option_that_helps() -> None:
     assert error_answer(CopyError("exists")) == " (--replace overwrites it)"
     assert error_answer(CopyError("disk-full")) == error_answer(OSError("no")) == ""
     assert finding_answer("hum") == ""
+
+
+@pytest.mark.parametrize(
+    ("subtype", "out", "told"),
+    [
+        ("PCM_U8", "out.wav", "a recording of 8 bits cannot be mended to the same word length"),
+        ("PCM_32", "out.flac", "a recording of 32 bits is mended to .wav only"),
+        ("FLOAT", "out.flac", "a floating-point recording is mended to .wav only"),
+        ("PCM_16", "in.wav", "in.wav cannot be written: it is only ever read"),
+    ],
+)
+def test_what_cannot_be_mended_there_is_told_with_the_way_out(
+    tmp_path: Path,
+    subtype: str,
+    out: str,
+    told: str,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    soundfile.write("in.wav", np.zeros((4410, 2)), 44_100, subtype=subtype)
+    assert main(["mend", "in.wav", out]) == 2
+    assert told in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["in.wav"]

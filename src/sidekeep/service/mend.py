@@ -15,7 +15,7 @@ from sidekeep.dsp.output.steps import nearest_steps
 from sidekeep.errors import ParameterError
 from sidekeep.files.guard import OutputGuard
 from sidekeep.files.reading.reader import open_source
-from sidekeep.files.writing.sinks import open_sink
+from sidekeep.files.writing.sinks import codec_of, open_sink
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.ports import BLOCK_FRAMES, Audio, AudioSink, AudioSource
 from sidekeep.flow.progress import Progress, no_progress
@@ -124,6 +124,9 @@ def _open_output(path: Path, form: AudioFormat, replace: bool) -> AudioSink:
         raise ParameterError("mend-ending", name=path.name, known=OUTPUTS)
     if form.is_float and kind != "wav":
         raise ParameterError("mend-float-ending", name=path.name)
+    if not form.is_float and form.bits not in codec_of(kind).bits:
+        fits_wav = form.bits in codec_of("wav").bits
+        raise ParameterError("mend-bits", name=path.name, bits=form.bits, fits_wav=fits_wav)
     return open_sink(
         path,
         kind,

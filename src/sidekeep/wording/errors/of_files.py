@@ -28,6 +28,11 @@ def _place_is_kept(facts: Facts) -> str:
     )
 
 
+def _output_is_kept(facts: Facts) -> str:
+    who = "it" if facts["name"] == facts["kept"] else f"{facts['name']} is {facts['kept']}, which"
+    return f"{facts['output']} cannot be written: {who} is only ever read; name another"
+
+
 def _not_moved(facts: Facts) -> str:
     return f"{facts['path']} stays where it is: {facts['folder']} is {_KEPT[facts['what']]}; bring in a copy of it instead"
 
@@ -160,7 +165,7 @@ WORDS: Mapping[str, Sentence] = {
     "part-is-file": "cannot write {path}: a part of the path is a file, not a folder",
     "disk-fault": "cannot write {path}: the disk reports an error; check it, and its cable",
     "not-written": "cannot write {path}: {reason}",
-    "output-is-kept": "{output} cannot be written: {name} is {kept}, which is only ever read; name another",
+    "output-is-kept": _output_is_kept,
     "output-links-to-kept": (
         "{output} cannot be written: {name} is a link to {kept}, which is only ever read; name another"
     ),

@@ -20,8 +20,15 @@ def _sides_unclear(facts: Facts) -> str:
             f"{files}, and the sleeve lists one side: write a line 'Side A' or 'Side B' above the tracks of each "
             f"side, or say which file is which, one letter per file (for example {letters})"
         )
+    return f"{files} for {facts['sides']} sides on the sleeve: say which is which, one letter per file (for example {letters})"
+
+
+def _mend_bits(facts: Facts) -> str:
+    if facts["fits_wav"]:
+        return f"{facts['name']}: a recording of {facts['bits']} bits is mended to .wav only, to stay exact"
     return (
-        f"{files} for {facts['sides']} sides on the sleeve: say which is which, one letter per file (for example {letters})"
+        f"{facts['name']}: a recording of {facts['bits']} bits cannot be mended to the same word length, whose steps are too "
+        "coarse; save it with 16 bits and mend that"
     )
 
 
@@ -102,6 +109,7 @@ WORDS: Mapping[str, Sentence] = {
     "no-such-kind": "there is no kind of copies {kind!r}; known: {known}",
     "mend-ending": "{name}: give the mended file a name that ends in one of {known}",
     "mend-float-ending": "{name}: a floating-point recording is mended to .wav only, to stay exact",
+    "mend-bits": _mend_bits,
     "recordings-for-sides": "recordings: {files}, sides: {sides}; one is needed for each",
     "take-not-closed": "{name} was not closed properly, so it stays where it is",
     "picture-kind-unknown": "kind={kind!r} must be one of {known}",
