@@ -154,8 +154,10 @@ class _Wish:
         if folder is not None and may_go_on:
             there = [self._held(folder, take.paths) for take in takes]
             if all(there) and not may_be_there:
-                code = "record-holds-them" if self.record_name is not None else "adopted-before"
-                raise ShelfError(code, name=folder.path.name)
+                raise ShelfError(
+                    "record-holds-them" if self.record_name is not None else "adopted-before",
+                    name=folder.path.name,
+                )
             folder = folder if self.record_name is not None or any(there) else None
         return _Plan(folder=folder, record=record, takes=takes, sources=sources, there=there)
 
