@@ -132,6 +132,22 @@ def test_what_was_prepared_is_used_and_is_the_same(
     assert sums(folder) == sums(other)
 
 
+def test_what_was_prepared_for_another_gain_goes(tmp_path: Path) -> None:
+    """A louder side plays: what waited for the gain before is of no use to anybody."""
+    shelf, folder = planned(tmp_path, replace(PLAIN, level=LevelSettings(target="peak")))
+    adopt(shelf, folder, "A")
+
+    def waiting() -> set[str]:
+        return {path.name for path in (folder.path / "copies").rglob("*") if path.suffix == ".flac"}
+
+    files = prepare_copies(shelf, str(folder.path), ["lossless"]).files
+    before = waiting()
+    assert len(before) == files
+    assert prepare_copies(shelf, str(folder.path), ["lossless"], least_peak_dbtp=3.0).files == files
+    assert len(waiting()) == files
+    assert not before & waiting()
+
+
 @pytest.mark.parametrize("spoilt", [{"powers": "AAAA"}, {"length_frames": 5}, {"true_peak": -1.0}])
 def test_levels_nobody_can_have_heard_are_heard_again(
     tmp_path: Path, fed: list[str], spoilt: dict[str, object]
