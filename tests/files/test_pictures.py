@@ -172,3 +172,19 @@ def test_a_greyscale_scan_in_floating_point_is_not_black() -> None:
     picture = prepare_picture(encoded(grey, "TIFF"))
     for x in (0, 150, 299):
         assert pixel(picture, x, 100)[0] == pytest.approx(255.0 * x / 299.0, abs=3)
+
+
+def test_what_a_picture_survives_is_not_told(recwarn: pytest.WarningsRecorder) -> None:
+    """The camera's notes of this one end before their time: the library says so aloud, with the path of its own source."""
+    exif = Image.Exif()
+    exif[0x010F] = "a maker of cameras"
+    data = encoded(half_and_half(), exif=exif)
+    notes = data.index(b"Exif\0\0")
+    big_endian = data[notes + 6 : notes + 8] == b"MM"
+    at = notes + 6 + 8
+    cut = data[:at] + struct.pack(">H" if big_endian else "<H", 200) + data[at + 2 :]
+    with pytest.warns(UserWarning, match="Corrupt EXIF"), Image.open(io.BytesIO(cut)) as odd:
+        odd.getexif()
+    recwarn.clear()
+    assert prepare_picture(cut).width == 300
+    assert [str(each.message) for each in recwarn] == []

@@ -152,13 +152,13 @@ def _opened(data: bytes, name: str) -> Iterator[ImageFile]:
 
     try:
         with warnings.catch_warnings():
-            # Our own limit is the one that counts, and it is checked right below.
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            picture = Image.open(io.BytesIO(data), formats=PICTURE_FORMATS)
-        with picture:
-            if picture.width * picture.height > MAXIMUM_PIXELS:
-                raise _too_large(name, picture.width, picture.height)
-            yield picture
+            # Our own limit is the one that counts, and it is checked right below; oddities that a picture survives, such as its
+            # camera's notes, are nobody's concern.
+            warnings.simplefilter("ignore")
+            with Image.open(io.BytesIO(data), formats=PICTURE_FORMATS) as picture:
+                if picture.width * picture.height > MAXIMUM_PIXELS:
+                    raise _too_large(name, picture.width, picture.height)
+                yield picture
     except Image.DecompressionBombError:
         raise ParameterError("picture-far-too-large", name=name, most_millions=_MOST_MILLIONS) from None
     except UnidentifiedImageError:
