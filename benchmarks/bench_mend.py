@@ -44,7 +44,7 @@ from sidekeep.dsp.impulses.channel import CONTEXT, order_for
 from sidekeep.dsp.impulses.estimate import estimate_spans
 from sidekeep.flow.mend import Mender, mender_identity
 from sidekeep.model.recipe import MendSettings, MendSize
-from sidekeep.model.repair import Repair
+from sidekeep.model.repair import Repair, left_in_doubt
 from sidekeep.press.disc.side import PRESETS, Pressed, press_side
 from sidekeep.press.disc.truth import THUMP
 from sidekeep.press.music.nullset import BORROWED, null_set
@@ -59,7 +59,7 @@ CORES = (0.05, 0.02, 0.1)
 def mend(
     audio: Floats, rate_hz: int, *, use_turn: bool = True, size: MendSize = "even", lossy: bool = False
 ) -> tuple[Floats, list[Repair]]:
-    """Ours, in blocks."""
+    """Ours, in blocks, with what is in doubt left."""
     mender = Mender(
         MendSettings(size=size),
         rate_hz=rate_hz,
@@ -69,7 +69,12 @@ def mend(
     )
     out = [mender.process(audio[at : at + BLOCK]) for at in range(0, len(audio), BLOCK)]
     out.append(mender.flush())
-    return np.concatenate(out), mender.repairs
+    mended, left = np.concatenate(out), left_in_doubt(mender.repairs)
+    for repair in (mender.repairs[index] for index in left):
+        span = slice(repair.start_frame, repair.stop_frame)
+        walls = {"L": slice(1), "R": slice(1, 2), "both": slice(2)}[repair.channel]
+        mended[span, walls] = audio[span, walls]
+    return mended, [repair for index, repair in enumerate(mender.repairs) if index not in left]
 
 
 def reference(audio: Floats, rate_hz: int) -> Floats | None:

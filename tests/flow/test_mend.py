@@ -114,7 +114,7 @@ def test_what_is_believed_only_among_others_is_left_where_there_are_hardly_any(
     damaged: tuple[Floats, Floats, list[int]], monkeypatch: pytest.MonkeyPatch, count: int, is_mended: bool
 ) -> None:
     """Twelve seconds with all repairs of that kind; 20 places a minute are next to no damage, 200 are much. Any blocks agree."""
-    monkeypatch.setattr(Chunk, "lone", lambda self: np.ones(len(self.places), np.bool_))
+    monkeypatch.setattr(Chunk, "graded", lambda self, _: np.ones(len(self.places), np.bool_))
     hit, _ = hurt(damaged[0], count=count)
     whole, mender = run(hit, (len(hit),))
     assert bool(mender.repairs) == is_mended
@@ -273,6 +273,32 @@ def test_what_may_be_music_is_told_of_a_take_with_hardly_any_damage(others: int,
     assert [(one.start_frame, one.stop_frame, one.facts) for one in told_of] == (
         [(repair.start_frame, repair.stop_frame, {"repair": repair.id})] if is_told else []
     )
+
+
+@pytest.mark.parametrize(("others", "is_left"), [(0, True), (40, False)])
+def test_what_may_be_music_again_and_again_is_left_in_doubt(others: int, is_left: bool) -> None:
+    """Three clicks in phase on both walls, none of them alone; where much else is damaged they are damage like the others."""
+    audio = music(14.0)
+    if others:
+        audio, _ = hurt(audio, count=others)
+    click = 0.03 * np.exp(-0.4 * np.arange(14)) * np.sin(0.9 * np.arange(1, 15))
+    starts = [464_095, 500_321, 555_555]
+    for start in starts:
+        audio[start : start + 14] += click[:, np.newaxis] * np.array([1.0, 0.7])
+    _, mender = run(audio)
+    near = [
+        repair
+        for repair in mender.repairs
+        if any(repair.start_frame < start + 14 and repair.stop_frame > start for start in starts)
+    ]
+    assert len(near) == 3
+    left = [repair for repair in mender.repairs if repair.in_doubt]
+    assert left == (near if is_left else [])
+    said = {
+        kind: [one.facts for one in mender.findings if one.kind == kind]
+        for kind in ("left-in-doubt", "perhaps-music")
+    }
+    assert said == {"left-in-doubt": [{"repair": repair.id} for repair in left], "perhaps-music": []}
 
 
 def test_wrong_parameters_are_named() -> None:

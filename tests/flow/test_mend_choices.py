@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -14,7 +15,7 @@ from sidekeep.flow.mend_choices import left_repairs, levels_with
 from sidekeep.flow.passes.survey import Survey, survey_take
 from sidekeep.flow.patches import PatchReader, PatchWriter
 from sidekeep.model.recipe import MendChoice, MendSettings
-from sidekeep.model.repair import Repair
+from sidekeep.model.repair import Repair, left_in_doubt
 from sidekeep.press.disc.side import Piece, press_side
 from tests.flow.memory_take import MemoryTake
 from tests.small_record import RATE_HZ, SETTINGS, play
@@ -143,6 +144,25 @@ def test_choices(mend: MendSettings, left: list[int]) -> None:
     chosen = left_repairs(REPAIRS, mend, "ab12ffff")
     assert sorted(chosen.left) == left
     assert chosen.unmatched == ()
+
+
+@pytest.mark.parametrize(
+    ("mend", "left"),
+    [
+        (MendSettings(), [0, 2]),
+        (MendSettings(leave=(900,)), [0, 2, 3]),
+        (MendSettings(choices=(MendChoice(do="mend", repair="300R"),)), [0]),
+        (MendSettings(choices=(MendChoice(do="mend", start_frame=0),)), []),
+        (MendSettings(choices=(MendChoice(do="mend", repair="300R"), MendChoice(repair="300R"))), [0, 2]),
+        (MendSettings(choices=(MendChoice(do="mend", take="cd34", repair="300R"),)), [0, 2]),
+    ],
+)
+def test_what_is_in_doubt_is_left_until_it_is_chosen_to_be_mended(
+    mend: MendSettings, left: list[int]
+) -> None:
+    repairs = [replace(repair, in_doubt=index in (0, 2)) for index, repair in enumerate(REPAIRS)]
+    assert sorted(left_repairs(repairs, mend, "ab12ffff").left) == left
+    assert sorted(left_in_doubt(repairs)) == [0, 2]
 
 
 def test_what_fits_nothing_is_told() -> None:

@@ -10,9 +10,11 @@ import pytest
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.beat import BeatWatch
+from sidekeep.dsp.impulses.lone import ALONE, IN_DOUBT
 from sidekeep.dsp.impulses.places import Places
-from sidekeep.dsp.impulses.repaired import DOUBTFUL, MENDED, Repaired
+from sidekeep.dsp.impulses.repaired import DOUBTFUL, LONE, MENDED, Repaired
 from sidekeep.flow.mend_chunks import Chunk, ask_beat
+from sidekeep.flow.mend_doubts import APART, NO_DOUBT, PERHAPS_MUSIC
 from sidekeep.flow.window import Window
 
 RATE_HZ = 44_100
@@ -90,12 +92,10 @@ def test_nine_seconds_bear_a_quarter_of_what_their_sure_repairs_take_out() -> No
 
 
 def test_a_place_is_lone_where_one_of_its_walls_is() -> None:
-    assert chunk_of([Stroke(1.0), Stroke(2.0, lone=True), Stroke(3.0)]).lone().tolist() == [
-        False,
-        True,
-        False,
-    ]
-    assert not len(chunk_of([]).lone())
+    chunk = chunk_of([Stroke(1.0), Stroke(2.0, lone=True), Stroke(3.0)])
+    assert chunk.graded(ALONE).tolist() == [False, True, False]
+    assert not chunk.graded(IN_DOUBT).any()
+    assert not len(chunk_of([]).graded(ALONE))
 
 
 @pytest.mark.parametrize(
@@ -167,7 +167,9 @@ def test_onsets_are_not_asked_where_many_places_vouch_for_each_other() -> None:
 def test_what_is_hardly_believed_and_not_loud_may_be_music(stroke: Stroke, is_told: bool) -> None:
     chunk = chunk_of([stroke])
     held = put_in_place(chunk, 0.003 * np.random.default_rng(1).standard_normal((4 * RATE_HZ, 2)))
-    assert chunk.perhaps_music(held, RATE_HZ).tolist() == [is_told]
+    doubts = chunk.doubts(held, RATE_HZ)
+    assert doubts.grades.tolist() == [PERHAPS_MUSIC if is_told else NO_DOUBT]
+    assert doubts.nats.tolist() == [np.inf if stroke.taken_out > 3.0 else stroke.sure]
 
 
 @pytest.mark.parametrize(("other_wall", "is_told"), [(0.5, True), (-0.5, False), (0.0, False)])
@@ -186,4 +188,6 @@ def test_what_moves_both_walls_in_phase_may_be_music_however_sure(other_wall: fl
     held = Window(2)
     held.append(sound)
     assert chunk.places.energy.tolist() == [2.0]
-    assert chunk.perhaps_music(held, RATE_HZ).tolist() == [is_told] * 2
+    assert chunk.doubts(held, RATE_HZ).grades.tolist() == [PERHAPS_MUSIC if is_told else NO_DOUBT] * 2
+    chunk.repaired.facts[:, LONE] = IN_DOUBT
+    assert chunk.doubts(held, RATE_HZ).grades.tolist() == [APART if is_told else NO_DOUBT] * 2

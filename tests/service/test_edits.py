@@ -198,6 +198,8 @@ def test_repairs_are_left_and_mended_again(folder: RecordFolder) -> None:
     edits.undo(folder)
     edits.undo(folder)
     edits.apply(folder, {"kind": "mend", **one})
+    assert edits.choices(folder).recipe.mend.choices == (MendChoice(do="mend", **one),)  # type: ignore[arg-type]
+    edits.apply(folder, {"kind": "mend-all"})
     assert edits.choices(folder).recipe.mend.choices == ()
     assert edits.apply(folder, {"kind": "mend-all"}).entry is None
 

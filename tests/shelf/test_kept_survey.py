@@ -59,7 +59,7 @@ def survey(title: str = "Moss") -> Survey:
         turn=Turn(rpm=33.3, period_s=1.8, sd_ppm=40.0, source="clicks"),
         findings=(Finding(kind="hum", start_frame=0, stop_frame=5, facts={"hum_hz": 50.0}),),
         repairs=(
-            Repair(start_frame=100, stop_frame=110, channel="L", kind="tick", size_db=30.25),
+            Repair(start_frame=100, stop_frame=110, channel="L", kind="tick", size_db=30.25, in_doubt=True),
             Repair(start_frame=400, stop_frame=900, channel="both", kind="thump", size_db=11.5),
         ),
         envelope=np.linspace(0.0, 1.0, 7),

@@ -72,6 +72,7 @@ PLACES: dict[str, dict[str, tuple[str, str] | str]] = {
         "out": ON_ITS_OWN,
         "--mend": COPIES["--mend"],
         "--leave": ("side/chosen.js", "Leave this"),
+        "--mend-too": ("side/chosen.js", "Mend this"),
         "--taken-out": ("side/listen.js", "what was taken out"),
         "--replace": ON_ITS_OWN,
     },

@@ -51,6 +51,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "hum": {"hum_hz": 50.0, "hum_dbfs": -50.0},
     "rumble": {"rumble_dbfs": -40.0},
     "too-long-to-mend": {"length_ms": 12.0},
+    "left-in-doubt": {"repair": "44100L"},
     "perhaps-music": {"repair": "44100L"},
     "choice-fits-nothing": {"do": "leave", "repair": "t-1200-L"},
     "marks-carried": {"side": "A", "take": "A-2"},

@@ -5,7 +5,8 @@ Conventions: blocks are (frames, channels) float64 in and out; positions are fra
 results do not depend on the sizes of the blocks. Chunks run side by side in two threads, thumps in one of their own;
 what an earlier chunk found is used (the turn of the disc) a fixed number of chunks later. Repairs wait until some chunks
 after theirs are mended: those that keep the beat of the music are left out. Thumps are taken off in order, behind the
-mended ticks at their heads, once the music after them has been mended as well.
+mended ticks at their heads, once the music after them has been mended as well. What is in doubt on a record with next to
+no damage is known when all is heard: it is mended in the blocks that come out, and its repair says that it is to be left.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from sidekeep.dsp.impulses.band import BandWatch
 from sidekeep.dsp.impulses.beat import BeatWatch
 from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.full_band import mend_stretch, rate_factor_of
+from sidekeep.dsp.impulses.lone import ALONE
 from sidekeep.dsp.impulses.mending import Manner
 from sidekeep.dsp.impulses.places import NOWHERE, Places
 from sidekeep.dsp.impulses.repaired import (
@@ -197,6 +199,10 @@ class Mender:
             self._log.decoded(self._held.stop)
         self._log.close(is_hardly_damaged=self._is_next_to_none(self._kept, self._out_frame))
 
+    def may_be_in_doubt(self, length_frames: int) -> bool:
+        """Whether a take that long may still be one with next to no damage, on which repairs can be in doubt."""
+        return self._is_next_to_none(self._kept, length_frames)
+
     def take_pieces(self) -> PatchPieces:
         """What was changed since the last time this was asked, repair by repair (``flow.patches``)."""
         return self._log.take_pieces()
@@ -296,7 +302,7 @@ class Mender:
         reached = self._waiting[-1].stop if self._waiting else chunk.stop
         chunk.hardly_damaged = self._is_next_to_none(self._found, reached)
         if chunk.hardly_damaged:
-            chunk.taken_back |= chunk.lone()
+            chunk.taken_back |= chunk.graded(ALONE)
         self._kept += chunk.kept_places()
         if self._is_next_to_none(self._kept, chunk.stop):
             chunk.taken_back |= chunk.at_onsets(self._held, self.rate_hz)
@@ -317,10 +323,10 @@ class Mender:
         # As the patches will hold them: what is measured here is then, to the last bit, what is rendered, and the last
         # digits of a least-squares fit, which differ from one run to the next, are gone.
         values = kept.values.astype(np.float32)
-        perhaps = chunk.perhaps_music(self._held, self.rate_hz)
+        doubts = chunk.doubts(self._held, self.rate_hz)
         first = int(kept.spans[0, START])
         lay_values(self._held.view(first, self._held.stop), first, kept.spans, values)
-        self._log.replaced(kept.spans, kept.facts[:, SIZE_DB], values, perhaps)
+        self._log.replaced(kept.spans, kept.facts[:, SIZE_DB], values, doubts)
 
     def _release(self, *, last: bool = False) -> Audio:
         """Let the oldest mended chunk go, its thumps taken off."""

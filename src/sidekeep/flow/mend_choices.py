@@ -34,10 +34,10 @@ class LeftRepairs:
 
 
 def left_repairs(repairs: Sequence[Repair], mend: MendSettings, take: str = "") -> LeftRepairs:
-    """Apply the choices of a recipe to a take's repairs. ``take`` is its SHA-256: choices that name another take do not
-    count, those that name none count everywhere."""
+    """Apply the choices of a recipe to a take's repairs: what is in doubt is left but where a choice has it mended. ``take``
+    is its SHA-256: choices that name another take do not count, those that name none count everywhere."""
     table = _Table(repairs)
-    left = np.zeros(len(repairs), np.bool_)
+    left = np.array([repair.in_doubt for repair in repairs], np.bool_)
     unmatched = []
     for frame in mend.leave:
         fits = table.starting(frame)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.band import Band
 from sidekeep.dsp.impulses.beat import BeatWatch, doubtful_beside
+from sidekeep.dsp.impulses.lone import IN_DOUBT
 from sidekeep.dsp.impulses.masking import heard_db
 from sidekeep.dsp.impulses.onset import RISEN_DB, risen_db
 from sidekeep.dsp.impulses.places import NOWHERE, Places
@@ -29,6 +30,7 @@ from sidekeep.dsp.impulses.repaired import (
 from sidekeep.dsp.impulses.safety import beyond_doubt_share
 from sidekeep.dsp.impulses.thump_policy import HEAD_DB, Head
 from sidekeep.dsp.impulses.thumps import Thump
+from sidekeep.flow.mend_doubts import APART, NO_DOUBT, PERHAPS_MUSIC, Doubts
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.window import Window
 
@@ -146,10 +148,10 @@ class Chunk:
                 return np.zeros_like(heard)
         return unheard & ~heard
 
-    def perhaps_music(self, held: Window, rate_hz: int) -> Bools:
-        """Of every row that is put in place, whether a person should hear it: it may be music."""
+    def doubts(self, held: Window, rate_hz: int) -> Doubts:
+        """Of every row that is put in place, whether a person should hear it, for it may be music."""
         if not 0 < self.kept_places() <= FEW:
-            return np.zeros(len(self.kept()), np.bool_)
+            return Doubts.none(len(self.kept()))
         beside = self.beside(held, rate_hz)
         loud = self.places.energy >= 10.0 ** (0.1 * PERHAPS_DB) * self.places.left
         unsure = np.zeros(len(self.places), np.bool_)
@@ -160,12 +162,16 @@ class Chunk:
                 unsure[place] = beside.moves_in_phase(
                     int(beside.starts[rows].min()), int(beside.stops[rows].max())
                 )
-        return np.asarray((unsure & ~loud)[beside.at])
+        grades = np.select(
+            [loud, unsure & self.graded(IN_DOUBT), unsure], [NO_DOUBT, APART, PERHAPS_MUSIC], NO_DOUBT
+        )
+        nats = np.where(loud[beside.at], np.inf, beside.kept.facts[:, SURE])
+        return Doubts(grades[beside.at], nats)
 
-    def lone(self) -> Bools:
-        """Of every place, whether it is to be believed only among others."""
+    def graded(self, grade: float) -> Bools:
+        """Of every place, whether one of its rows has such a grade (``lone``)."""
         found = np.zeros(len(self.places), np.bool_)
-        rows = (self.repaired.facts[:, LONE] > 0.0) & (self.places.of_rows != NOWHERE)
+        rows = (self.repaired.facts[:, LONE] == grade) & (self.places.of_rows != NOWHERE)
         found[self.places.of_rows[rows]] = True
         return found
 

@@ -11,12 +11,14 @@ from numpy.typing import NDArray
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.audio import AudioFormat
 
-__all__ = ["BLOCK_FRAMES", "Audio", "AudioSink", "AudioSource", "Progress", "no_progress"]
+__all__ = ["BLOCK_FRAMES", "Audio", "AudioSink", "AudioSource", "MendedBlocks", "Progress", "no_progress"]
 
 BLOCK_FRAMES = 65_536
 """Held at once where a whole take or file is gone through: over a second, half a megabyte a channel. No sample depends on it."""
 Audio = NDArray[np.float64]
 """Shape (frames, channels), float64, full scale +-1.0, always 2-D."""
+MendedBlocks = Iterator[tuple[int, list[Audio], Audio]]
+"""(frames done, original in parts, mended)."""
 
 
 class AudioSource(Protocol):

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses.places import join_walls
 from sidekeep.dsp.impulses.repaired import DAMAGED, LENGTH, START, WALL
 from sidekeep.dsp.impulses.thumps import Thump
+from sidekeep.flow.mend_doubts import PERHAPS_MUSIC, Doubts
 from sidekeep.flow.patches import LAYERS, PatchPiece, PatchPieces
 from sidekeep.flow.ports import Audio
 from sidekeep.model.finding import Channel, Finding
@@ -38,7 +41,7 @@ class RepairLog:
         self.owners: list[int] = []
         self._rows: list[NDArray[np.int64]] = []
         self._sizes_db: list[NDArray[np.float64]] = []
-        self._perhaps_music: list[int] = []
+        self._doubts: list[Doubts] = []
         self._noted = 0
         self._repairs: list[Repair] = []
         self._pieces: list[PatchPieces] = []
@@ -72,19 +75,18 @@ class RepairLog:
         spans: NDArray[np.int64],
         sizes_db: NDArray[np.float64],
         values: NDArray[np.float32],
-        perhaps_music: NDArray[np.bool_],
+        doubts: Doubts,
     ) -> None:
-        """Ticks, pops and crackle (rows of ``dsp.impulses.repaired``), the samples in their place, kept as they are, and which of
-        them a person should hear, for they may be music."""
+        """Ticks, pops and crackle (rows of ``dsp.impulses.repaired``), the samples in their place, kept as they are, and whether
+        they may be music."""
         starts, lengths, walls = spans[:, START], spans[:, LENGTH], spans[:, WALL]
         numbers = np.arange(len(spans)) + self._noted
-        self._perhaps_music += numbers[perhaps_music].tolist()
         layers = np.full(len(spans), _REPLACE)
         self._pieces.append(PatchPieces(starts, lengths, numbers, walls, layers, values))
         long = spans[:, DAMAGED] / self.rate_hz > POP_S
         kinds = np.where(long, _POP, np.where(sizes_db > CRACKLE_DB, _TICK, _CRACKLE))
         channels = np.full(len(spans), _BOTH) if self.channels == 1 else walls
-        self._note(np.stack([starts, starts + lengths, channels, kinds], axis=1), sizes_db)
+        self._note(np.stack([starts, starts + lengths, channels, kinds], axis=1), sizes_db, doubts)
 
     def taken_off(self, thump: Thump, tail: Audio, first_frame: int) -> None:
         """A thump, whose frames count from ``first_frame``, and the tail that was subtracted for it."""
@@ -97,7 +99,7 @@ class RepairLog:
         self._pieces.append(PatchPieces.of(pieces))
         channel = CHANNELS.index(thump.channel) if thump.channel in ("L", "R") else _BOTH
         row = np.array([[start, first_frame + thump.stop_frame, channel, _THUMP]])
-        self._note(row, np.array([thump.size_db]))
+        self._note(row, np.array([thump.size_db]), Doubts.none(1))
 
     def too_long(self, start: int, stop: int, channel: int) -> None:
         """Damage that is left as it is, since nothing may be invented there."""
@@ -121,7 +123,7 @@ class RepairLog:
 
     def close(self, *, is_hardly_damaged: bool) -> None:
         """Nothing more will come: overlapping repairs of two channels become one on both, and all are in order. What may be music
-        is told of a take with hardly any damage alone: elsewhere nearly all of it is damage."""
+        is told of a take with hardly any damage alone, and left there if it is in doubt: elsewhere nearly all of it is damage."""
         rows = np.concatenate([np.empty((0, 4), np.int64), *self._rows])
         order = np.lexsort((rows[:, 2], rows[:, 0]))
         rows, sizes_db = rows[order], np.concatenate([np.empty(0), *self._sizes_db])[order]
@@ -132,12 +134,17 @@ class RepairLog:
         self.owners = owners.tolist()
         self._rows, self._sizes_db = [rows[:count]], [sizes_db[:count]]
         self._repairs, self._noted = [], count
-        unsure = {self.owners[number] for number in self._perhaps_music} if is_hardly_damaged else set()
-        for owner in sorted(unsure):
-            repair = self.repairs[owner]
+        if is_hardly_damaged:
+            self._look_at_doubts(Doubts.joined(self._doubts, owners, count), rows[:count, 0])
+        self.findings.sort(key=lambda f: (f.start_frame, f.channel))
+
+    def _look_at_doubts(self, doubts: Doubts, starts: NDArray[np.int64]) -> None:
+        left = doubts.left(starts, self.rate_hz)
+        for owner in np.flatnonzero(left | (doubts.grades >= PERHAPS_MUSIC)).tolist():
+            repair = self.repairs[owner] = replace(self.repairs[owner], in_doubt=bool(left[owner]))
             self.findings.append(
                 Finding(
-                    kind="perhaps-music",
+                    kind="left-in-doubt" if repair.in_doubt else "perhaps-music",
                     start_frame=repair.start_frame,
                     stop_frame=repair.stop_frame,
                     channel=repair.channel,
@@ -145,9 +152,9 @@ class RepairLog:
                     facts={"repair": repair.id},
                 )
             )
-        self.findings.sort(key=lambda f: (f.start_frame, f.channel))
 
-    def _note(self, rows: NDArray[np.int64], sizes_db: NDArray[np.float64]) -> None:
+    def _note(self, rows: NDArray[np.int64], sizes_db: NDArray[np.float64], doubts: Doubts) -> None:
+        self._doubts.append(doubts)
         self._rows.append(rows)
         self._sizes_db.append(np.round(sizes_db, 2))
         self._noted += len(rows)

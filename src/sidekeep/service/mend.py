@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,14 +15,16 @@ from sidekeep.dsp.output.steps import nearest_steps
 from sidekeep.errors import ParameterError
 from sidekeep.files.guard import OutputGuard
 from sidekeep.files.reading.reader import open_source
+from sidekeep.files.reading.source import FileSource
 from sidekeep.files.writing.sinks import codec_of, open_sink
 from sidekeep.flow.mend import Mender
-from sidekeep.flow.ports import BLOCK_FRAMES, Audio, AudioSink, AudioSource
+from sidekeep.flow.patches import PatchPieces, number_pieces
+from sidekeep.flow.ports import BLOCK_FRAMES, Audio, AudioSink, AudioSource, MendedBlocks
 from sidekeep.flow.progress import Progress, no_progress
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
-from sidekeep.model.repair import Repair
+from sidekeep.model.repair import Repair, left_in_doubt
 from sidekeep.service.shelf.place import default_shelf
 
 OUTPUTS = {".wav": "wav", ".flac": "flac", ".aiff": "aiff", ".aif": "aiff"}
@@ -30,10 +32,11 @@ OUTPUTS = {".wav": "wav", ".flac": "flac", ".aiff": "aiff", ".aif": "aiff"}
 
 @dataclass(frozen=True, kw_only=True)
 class MendResult:
-    """What was mended, and what was left for a person to decide."""
+    """What was mended, and what was left: because it was chosen so, or in doubt."""
 
     format: AudioFormat
     repairs: tuple[Repair, ...]
+    left: tuple[Repair, ...]
     findings: tuple[Finding, ...]
 
 
@@ -54,44 +57,55 @@ def mend_file(
     form = source.format
     settings = settings or MendSettings()
     mender = Mender(settings, rate_hz=form.rate_hz, channels=form.channels, lossy=form.is_lossy)
-    unmatched: tuple[Finding, ...] = ()
-    left: frozenset[int] = frozenset()
-    outputs = [_Output(out_path, form, replace)]
+    outputs = _Outputs([out_path] if taken_out_path is None else [out_path, taken_out_path], form, replace)
     try:
-        if taken_out_path is not None:
-            outputs.append(_Output(taken_out_path, form, replace))
         with contextlib.ExitStack() as stack:
             if settings.leave or settings.choices:
-                # loaded where somebody chooses: it takes as long as mending some seconds of sound
+                # loaded where something is left: it takes as long as mending some seconds of sound
                 from sidekeep.service import mend_choosing
 
                 chosen = stack.enter_context(mend_choosing.chosen(source, mender, settings, progress))
-                left, unmatched, blocks, progress = chosen
+                left, decided, blocks, progress = chosen
+                findings = _fill(outputs, source, source_path, blocks, progress)
             else:
-                blocks = mended_blocks(source, mender, keeps_original=taken_out_path is not None)
-            reading = stack.enter_context(reading_whole(source, [source_path], only_known=True))
-            for done, original, mended in blocks:
-                outputs[0].write(mended)
-                if taken_out_path is not None:
-                    outputs[1].write(np.concatenate(original) - mended)
-                progress(done / max(1, form.length_frames), "mending")
-        for output in outputs:
-            output.close()
+                pieces: list[PatchPieces] = []
+                blocks = mended_blocks(source, mender, pieces, keeps_original=taken_out_path is not None)
+                findings = _fill(outputs, source, source_path, blocks, progress)
+                left, decided = left_in_doubt(mender.repairs), tuple(mender.findings)
+                if left:
+                    from sidekeep.service import mend_choosing
+
+                    outputs.begin_again()
+                    blocks = mend_choosing.without(source, mender, pieces, left)
+                    findings = _fill(outputs, source, source_path, blocks, progress)
+        outputs.close()
     except BaseException:
-        for output in outputs:
-            output.abandon()
+        outputs.abandon()
         raise
     return MendResult(
         format=form,
         repairs=tuple(repair for index, repair in enumerate(mender.repairs) if index not in left),
-        findings=(*reading.findings, *unmatched, *mender.findings),
+        left=tuple(repair for index, repair in enumerate(mender.repairs) if index in left),
+        findings=(*findings, *decided),
     )
 
 
+def _fill(
+    outputs: _Outputs, source: FileSource, source_path: Path, blocks: MendedBlocks, progress: Progress
+) -> tuple[Finding, ...]:
+    """Write all blocks; what was found while the source was read."""
+    with reading_whole(source, [source_path], only_known=True) as reading:
+        for done, original, mended in blocks:
+            outputs.write(original, mended)
+            progress(done / max(1, source.format.length_frames), "mending")
+    return reading.findings
+
+
 def mended_blocks(
-    source: AudioSource, mender: Mender, *, keeps_original: bool
-) -> Iterator[tuple[int, list[Audio], Audio]]:
-    """(frames done, original in parts, mended), the two aligned; no parts without ``keeps_original``."""
+    source: AudioSource, mender: Mender, pieces: list[PatchPieces], *, keeps_original: bool
+) -> MendedBlocks:
+    """(frames done, original in parts, mended), the two aligned; no parts without ``keeps_original``. What was changed goes into
+    ``pieces`` as long as some of it may have to be left; that is known when all is heard, and is little."""
     held: deque[Audio] = deque()
     done = 0
 
@@ -105,17 +119,28 @@ def mended_blocks(
             missing -= len(parts[-1])
         return parts
 
+    read = 0
+
+    def keep(more: PatchPieces) -> None:
+        if mender.may_be_in_doubt(source.format.length_frames):
+            pieces.append(more)
+        else:
+            pieces.clear()
+
     for block in source.blocks(BLOCK_FRAMES):
         if keeps_original:
             held.append(block)
+        keep(number_pieces(read, block))
+        read += len(block)
         mended = mender.process(block)
-        mender.take_pieces()
+        keep(mender.take_pieces())
         if len(mended):
             done += len(mended)
             yield done, original(len(mended)), mended
     for mended in mender.drain():
         done += len(mended)
         yield done, original(len(mended)), mended
+    keep(mender.take_pieces())
 
 
 def _open_output(path: Path, form: AudioFormat, replace: bool) -> AudioSink:
@@ -136,6 +161,40 @@ def _open_output(path: Path, form: AudioFormat, replace: bool) -> AudioSink:
         is_float=form.is_float,
         replace=replace,
     )
+
+
+class _Outputs:
+    """The mended file and, where it is wanted, what was taken out."""
+
+    def __init__(self, paths: Sequence[Path], form: AudioFormat, replace: bool) -> None:
+        self._paths, self._form, self._replace = paths, form, replace
+        self._open: list[_Output] = []
+        self.begin_again()
+
+    def begin_again(self) -> None:
+        """All that was written is gone."""
+        self.abandon()
+        try:
+            for path in self._paths:
+                self._open.append(_Output(path, self._form, self._replace))
+        except BaseException:
+            self.abandon()
+            raise
+
+    def write(self, original: list[Audio], mended: Audio) -> None:
+        """Append a block; the original is needed where there is a second file."""
+        self._open[0].write(mended)
+        for output in self._open[1:]:
+            output.write(np.concatenate(original) - mended)
+
+    def close(self) -> None:
+        for output in self._open:
+            output.close()
+
+    def abandon(self) -> None:
+        for output in self._open:
+            output.abandon()
+        self._open = []
 
 
 class _Output:

@@ -1,36 +1,48 @@
-"""Mending a file but for what a person chose to leave: all repairs must be known before any of them can be left."""
+"""Mending a file but for what is left, by choice or in doubt: all repairs must be known before any of them can be left."""
 
 from __future__ import annotations
 
 import contextlib
+import io
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import BinaryIO
 
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.mend_choices import left_repairs
-from sidekeep.flow.patches import PatchReader, PatchWriter, number_pieces
-from sidekeep.flow.ports import BLOCK_FRAMES, Audio, AudioSource
+from sidekeep.flow.patches import PatchPieces, PatchReader, PatchWriter, number_pieces
+from sidekeep.flow.ports import BLOCK_FRAMES, AudioSource, MendedBlocks
 from sidekeep.flow.progress import Progress, part
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
-from sidekeep.service.choices.repairs import unmatched_findings
-
-Blocks = Iterator[tuple[int, list[Audio], Audio]]
-"""(frames done, original in parts, mended)."""
+from sidekeep.service.choices.repairs import open_findings, unmatched_findings
 
 
 @contextlib.contextmanager
 def chosen(
     source: AudioSource, mender: Mender, settings: MendSettings, progress: Progress
-) -> Iterator[tuple[frozenset[int], tuple[Finding, ...], Blocks, Progress]]:
-    """Mend a whole recording and apply the choices: which repairs are left, what fits none, the blocks to write, and the
+) -> Iterator[tuple[frozenset[int], tuple[Finding, ...], MendedBlocks, Progress]]:
+    """Mend a whole recording and apply the choices: which repairs are left, what was found, the blocks to write, and the
     progress that is left for them."""
     with tempfile.TemporaryFile() as file:
         patches = _keep_pieces(source, mender, file, part(progress, 0.0, 0.8))
         found = left_repairs(mender.repairs, settings)
         blocks = _patched_blocks(source, patches.with_left(found.left))
-        yield found.left, unmatched_findings(found.unmatched), blocks, part(progress, 0.8, 1.0)
+        findings = open_findings(mender.findings, mender.repairs, found.left)
+        yield found.left, (*unmatched_findings(found.unmatched), *findings), blocks, part(progress, 0.8, 1.0)
+
+
+def without(
+    source: AudioSource, mender: Mender, pieces: Sequence[PatchPieces], left: frozenset[int]
+) -> MendedBlocks:
+    """The recording once more, mended by pieces that were kept, but for some of the repairs."""
+    file = io.BytesIO()
+    patches = PatchWriter(file)
+    patches.add(PatchPieces.joined(pieces))
+    patches.set_owners(mender.owners)
+    patches.close()
+    file.seek(0)
+    return _patched_blocks(source, PatchReader(file).with_left(left))
 
 
 def _keep_pieces(source: AudioSource, mender: Mender, file: BinaryIO, progress: Progress) -> PatchReader:
@@ -51,7 +63,7 @@ def _keep_pieces(source: AudioSource, mender: Mender, file: BinaryIO, progress: 
     return PatchReader(file)
 
 
-def _patched_blocks(source: AudioSource, patches: PatchReader) -> Blocks:
+def _patched_blocks(source: AudioSource, patches: PatchReader) -> MendedBlocks:
     frame = 0
     for block in source.blocks(BLOCK_FRAMES):
         mended = patches.apply(frame, block)

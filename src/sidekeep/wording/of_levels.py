@@ -63,6 +63,19 @@ def _perhaps_music(all_of: Sequence[About]) -> str:
     )
 
 
+def _left_in_doubt(all_of: Sequence[About]) -> str:
+    where = places(all_of)
+    if len(where) == 1:
+        return (
+            f"At {where[0]} there may be a tick or music: it is left as it is. Hear it as it is and mended, and have it mended "
+            "if it is a tick."
+        )
+    return (
+        f"{capital(count(len(where), 'place'))} may be ticks or music: {listed(where)}. They are left as they are; hear them as "
+        "they are and mended, and have those mended that are ticks."
+    )
+
+
 def _balance(about: About) -> str:
     return (
         f"{capital(about.channel)} is {abs(about.number('balance_db')):.1f} dB louder than the other, taken over the music. "
@@ -149,6 +162,7 @@ WORDS: Mapping[str, Say] = {
         "No groove without music was found, so noise was read from the quietest moments; the true figure may be lower."
     ),
     "too-long-to-mend": lambda about: _too_long([about]),
+    "left-in-doubt": lambda about: _left_in_doubt([about]),
     "perhaps-music": lambda about: _perhaps_music([about]),
     "choice-fits-nothing": lambda about: (
         f"The recipe says to {about.word('do')} {choice_text(about)}, but this take has no such repair."
@@ -158,5 +172,6 @@ MANY: Mapping[str, SayAll] = {
     "clipped": _clipped,
     "clipped-before": _clipped_before,
     "too-long-to-mend": _too_long,
+    "left-in-doubt": _left_in_doubt,
     "perhaps-music": _perhaps_music,
 }

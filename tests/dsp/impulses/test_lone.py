@@ -10,13 +10,17 @@ from numpy.typing import NDArray
 from sidekeep.dsp.impulses.continuity import misfit
 from sidekeep.dsp.impulses.damage_spans import changed_energy
 from sidekeep.dsp.impulses.lone import (
+    ALONE,
     APART,
     APART_DB,
     APART_ROWS,
+    IN_DOUBT,
+    IN_DOUBT_APART,
     LATERAL_DB,
     LATERAL_NATS,
     LEAST_SHARE,
     LEAST_SIDE,
+    NOT_DOUBTED,
     SMOOTH,
     doubt_alone,
 )
@@ -28,10 +32,14 @@ LEAST = 1.0
 def doubted(
     planes: Floats, work: Floats, rows: NDArray[np.int64], usual: Floats, odds: Floats
 ) -> NDArray[np.bool_]:
-    answers = np.zeros(len(rows), dtype=np.bool_)
+    return np.asarray(graded(planes, work, rows, usual, odds) == ALONE)
+
+
+def graded(planes: Floats, work: Floats, rows: NDArray[np.int64], usual: Floats, odds: Floats) -> Floats:
+    grades = np.full(len(rows), np.nan)
     energy = changed_energy(planes, work, rows)
-    doubt_alone(planes, work, rows, *energy, usual, odds, LEAST, 1, answers)
-    return answers
+    doubt_alone(planes, work, rows, *energy, usual, odds, LEAST, 1, grades)
+    return grades
 
 
 @pytest.mark.parametrize(
@@ -103,6 +111,9 @@ def test_the_kernel_is_its_plain_twin(channels: int) -> None:
     work = 0.01 * rng.standard_normal((channels, 60_000))
     firsts = np.arange(200) * 290 + 100
     rows = np.stack([firsts, firsts + rng.integers(8, 120, 200), firsts + 4], axis=1)
+    for first, last, _ in rows[::2].tolist():
+        middle = (first + last) // 2
+        work[:, middle : middle + 140] += rng.uniform(0.0, 0.03) * np.sin(0.9 * np.arange(140))
     planes = work.copy()
     for first, last, _ in rows.tolist():
         walls = rng.choice([0.0, 0.3, 1.0, 1.0, -1.0], channels) * rng.uniform(0.8, 1.0, channels)
@@ -111,19 +122,20 @@ def test_the_kernel_is_its_plain_twin(channels: int) -> None:
     for few in (False, True):
         expected = doubted_plainly(planes, work, rows, usual, odds, few)
         parts = np.array_split(np.arange(200), 25) if few else [np.arange(200)]
-        answers = [doubted(planes, work, rows[part], usual[:, part], odds[part]) for part in parts]
-        assert (5 < sum(expected) < 150) == (channels == 2)
+        answers = [graded(planes, work, rows[part], usual[:, part], odds[part]) for part in parts]
+        assert (5 < expected.count(ALONE) < 150) == (channels == 2)
+        assert (expected.count(IN_DOUBT) > 2) == (few and channels == 2)
         assert np.concatenate(answers).tolist() == expected
 
 
 def doubted_plainly(
     planes: Floats, work: Floats, rows: NDArray[np.int64], usual: Floats, odds: Floats, few: bool
-) -> list[bool]:
+) -> list[float]:
     """The same row by row, ``few`` of them in a stretch or not."""
     expected = []
     side = np.square(planes[0] - planes[-1]).sum()
     if len(planes) != 2 or side <= LEAST_SIDE * np.square(planes.sum(axis=0)).sum():
-        return [False] * len(rows)
+        return [NOT_DOUBTED] * len(rows)
     for row, (first, last, _) in enumerate(rows.tolist()):
         out, left = planes[:, first:last] - work[:, first:last], work[:, first:last]
         energy = np.square(out).sum(axis=1)
@@ -131,11 +143,9 @@ def doubted_plainly(
         wall = int(energy.argmax())
         both = energy.min() >= LEAST_SHARE * energy.max() and (out[0] * out[1]).sum() > 0.0
         is_lateral, is_unsure = both and db < LATERAL_DB, odds[row] < LEAST + LATERAL_NATS
-        is_apart = few and misfit(work[wall], first, last, 1, APART) > APART
-        expected.append(
-            bool(
-                (is_lateral and is_unsure and usual[wall, row] < SMOOTH)
-                or (is_apart and (is_lateral or (is_unsure and db < APART_DB)))
-            )
-        )
+        apart = misfit(work[wall], first, last, 1, IN_DOUBT_APART) if few else 0.0
+        is_alone = is_lateral and is_unsure and usual[wall, row] < SMOOTH
+        is_alone |= apart > APART and (is_lateral or (is_unsure and db < APART_DB))
+        is_in_doubt = is_lateral and apart > IN_DOUBT_APART
+        expected.append(ALONE if is_alone else IN_DOUBT if is_in_doubt else NOT_DOUBTED)
     return expected

@@ -16,6 +16,7 @@ FINDING_ANSWERS: Mapping[str, str] = {
     "named-otherwise": "--sides names the sides on a recording",
     "order-believed": "--sides names the sides on a recording",
     "take-chosen": "sidekeep shelf use",
+    "left-in-doubt": "mend --json names the frames, mend --mend-too or a `choice` in a recipe mends them",
     "perhaps-music": "mend --json names the frames, mend --leave or `leave` in a recipe leaves them",
     "copies-clipped": "--level chooses the level",
 }

@@ -23,7 +23,7 @@ def print_summary(demo: DemoRecord, result: TransferResult) -> None:
                 f"  tracks  {len(side.tracks)} found of {len(truth.tracks)}; "
                 f"the farthest mark is {worst_s:.2f} s from where the music was pressed"
             )
-        mended = repairs_text(repair.kind for repair in survey.repairs)
+        mended = repairs_text(repair.kind for repair in survey.repairs if not repair.in_doubt)
         say(f"  mended  {mended or 'nothing'}; {truth.audible().sum()} audible ones had been pressed in")
         if survey.turn.source != "none":
             off_ppm = 1e6 * abs(survey.turn.period_s / truth.turn_period_s - 1.0)

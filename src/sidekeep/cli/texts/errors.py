@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 WORDS: Mapping[str, str] = {
     "no-record-named": "name the record: its folder, or words that match just one ('sidekeep shelf' lists them)",
-    "leave-not-frames": "--leave {text!r} must be whole frame numbers, comma-separated",
+    "frames-not-numbers": "{option} {text!r} must be whole frame numbers, comma-separated",
     "no-terminal-for-keys": "--by-key needs a terminal: without one nobody can press a key",
     "no-out-folder": "say with --out DIR where the record's folder is to go",
 }

@@ -200,7 +200,7 @@ def _told(
     unsure = kept & too_unsure(taken.rows, taken_out, left, sure, asked, rate_hz)
     kept, doubtful = kept & ~unsure, doubtful | unsure
     usual = np.stack([channel.scale[taken.rows[:, 2] // CELL] for channel in channels])
-    lone = np.empty(len(taken), dtype=np.bool_)
+    lone = np.empty(len(taken))
     doubt_alone(
         planes, work, taken.rows, taken_out, left, usual, sure, max(asked.surest, BELIEVED), rate_factor, lone
     )

@@ -20,8 +20,8 @@ START, LENGTH, PEAK, WALL, DAMAGED, FATE, SPAN_COLUMNS = range(7)
 """Columns of ``spans``. ``DAMAGED`` are the frames of damage in it: fewer than ``LENGTH`` where it was mended at a lower rate."""
 SIZE_DB, DOUBT, TAKEN_OUT, LEFT, LONE, SURE, FACT_COLUMNS = range(7)
 """Columns of ``facts``: size over the local slope, how doubtful what was mended is by itself (0 to 1, ``safety``), energy of what
-is taken out of the span and of what is left in it, 1 where it is to be believed only among others (``lone``), and how many nats
-surer it is than it must be."""
+is taken out of the span and of what is left in it, whether it is in doubt or to be believed only among others (a grade of
+``lone``), and how many nats surer it is than it must be."""
 MENDED, DOUBTFUL, TOO_LONG = range(3)
 """Fates. What is doubtful was left as it was, and may be the head of a thump all the same; so was what is too long to mend."""
 

@@ -258,7 +258,7 @@ def _conclude(
         measured = pool.submit(meters.noise.finish, features.groove_spans(cuts), features.idle_spans(cuts))
         music = [(side.music_start_frame, side.music_stop_frame) for side in cuts.sides]
         down = [(side.needle_down_frame, side.needle_up_frame) for side in cuts.sides]
-        clicks = click_statistics(mended.repairs, down, form)
+        clicks = click_statistics([one for one in mended.repairs if not one.in_doubt], down, form)
         turn = turn_of(mended.repairs, form, cuts, sway.result())
         noise = measured.result()
     findings = [

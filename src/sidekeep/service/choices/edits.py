@@ -213,13 +213,9 @@ def _change_recipe(
 
 
 def _with_choice(mend: MendSettings, choice: MendChoice) -> MendSettings:
-    """The newest choice counts; an older one about the same repairs is gone. Mending again what only that one left
-    needs no choice at all."""
+    """The newest choice counts; an older one about the same repairs is gone. Mending again is a choice too: without it what is in
+    doubt would be left."""
     stay = tuple(other for other in mend.choices if not choice.is_about_the_same(other))
-    was_the_same = len(stay) < len(mend.choices)
-    others_reach = stay or mend.leave
-    if choice.do == "mend" and was_the_same and not others_reach:
-        return replace(mend, choices=stay)
     return replace(mend, choices=(*stay, choice))
 
 

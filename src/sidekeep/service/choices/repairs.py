@@ -21,11 +21,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, kw_only=True)
 class ChosenRepairs:
-    """``left``: indices in the survey's repairs; ``levels`` of the take with the others mended."""
+    """``left``: indices in the survey's repairs; ``levels`` of the take with the others mended; ``findings``: the survey's that
+    still hold, and choices that fit nothing."""
 
     left: frozenset[int]
     levels: KeptLevels
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Finding, ...]
 
 
 def choose_repairs(
@@ -33,7 +34,10 @@ def choose_repairs(
 ) -> ChosenRepairs:
     """What the choices make of a take; only what they touch is measured again."""
     chosen = left_repairs(survey.repairs, mend, sha256)
-    findings = unmatched_findings(chosen.unmatched)
+    findings = (
+        *unmatched_findings(chosen.unmatched),
+        *open_findings(survey.findings, survey.repairs, chosen.left),
+    )
     if not chosen.left:
         return ChosenRepairs(left=chosen.left, levels=survey.mended, findings=findings)
     with patches_path.open("rb") as file:
@@ -46,6 +50,20 @@ def choose_repairs(
             repairs=len(survey.repairs),
         )
     return ChosenRepairs(left=chosen.left, levels=levels, findings=findings)
+
+
+def open_findings(
+    findings: Sequence[Finding], repairs: Sequence[Repair], left: frozenset[int]
+) -> tuple[Finding, ...]:
+    """Without what was said about places that may be music and that a person has decided otherwise since."""
+    left_ids = {repairs[index].id for index in left}
+    said_left = {"left-in-doubt": True, "perhaps-music": False}
+    return tuple(
+        finding
+        for finding in findings
+        if finding.kind not in said_left
+        or said_left[finding.kind] == (finding.facts.get("repair") in left_ids)
+    )
 
 
 def unmatched_findings(unmatched: Sequence[MendChoice]) -> tuple[Finding, ...]:

@@ -79,7 +79,7 @@ class SurveyedTake:
         return cls(
             files=files,
             source=source,
-            survey=replace(survey, findings=(*chosen.findings, *survey.findings)),
+            survey=replace(survey, findings=chosen.findings),
             patches_path=patches_path,
             sha256=sha256,
             left=chosen.left,

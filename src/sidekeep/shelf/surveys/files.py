@@ -115,17 +115,26 @@ def packed_arrays(survey: Survey, key: str) -> bytes:
         repair_channels=np.array([_CHANNELS.index(repair.channel) for repair in repairs], np.int8),
         repair_kinds=np.array([_KINDS.index(repair.kind) for repair in repairs], np.int8),
         repair_sizes=np.array([repair.size_db for repair in repairs], np.float64),
+        repair_doubts=np.array([repair.in_doubt for repair in repairs], np.bool_),
     )
     return file.getvalue()
 
 
 def _repairs(values: Mapping[str, Any]) -> tuple[Repair, ...]:
-    columns = (
-        values[f"repair_{name}"].tolist() for name in ("starts", "stops", "channels", "kinds", "sizes")
-    )
+    # what was kept before places could be in doubt names none
+    doubts = values.get("repair_doubts", np.zeros(len(values["repair_starts"]), np.bool_))
+    columns = [
+        *(values[f"repair_{name}"].tolist() for name in ("starts", "stops", "channels", "kinds", "sizes")),
+        doubts.tolist(),
+    ]
     return tuple(
         Repair(
-            start_frame=start, stop_frame=stop, channel=_CHANNELS[channel], kind=_KINDS[kind], size_db=size
+            start_frame=start,
+            stop_frame=stop,
+            channel=_CHANNELS[channel],
+            kind=_KINDS[kind],
+            size_db=size,
+            in_doubt=in_doubt,
         )
-        for start, stop, channel, kind, size in zip(*columns, strict=True)
+        for start, stop, channel, kind, size, in_doubt in zip(*columns, strict=True)
     )

@@ -43,7 +43,7 @@ export interface RecordWhole extends Summary {
 export interface Recipe { [field: string]: unknown }
 export interface CopySet { kind: string; files: number; bytes: number; written?: string; stale?: boolean }
 
-export type Repair = [id: string | number, start: number, stop: number, channel: string, kind: string, size_db: number, angle: number | null, left: boolean];
+export type Repair = [id: string | number, start: number, stop: number, channel: string, kind: string, size_db: number, angle: number | null, left: boolean, in_doubt: boolean];
 
 export interface TakeView {
   take: string; rate_hz: number; length_frames: number; channels: number; bits: number; sides: Cuts[];

@@ -12,7 +12,7 @@ from sidekeep.units import MINIMUM_DB
 
 
 def damage_view(opened: HeldTake) -> dict[str, Any]:
-    """Every repair in a few numbers: ``[id, start, stop, channel, kind, size_db, angle, left]``."""
+    """Every repair in a few numbers: ``[id, start, stop, channel, kind, size_db, angle, left, in_doubt]``."""
     survey = opened.survey()
     if survey is None:
         return {"surveyed": False, "fields": _REPAIR_FIELDS, "repairs": []}
@@ -28,7 +28,17 @@ def damage_view(opened: HeldTake) -> dict[str, Any]:
     }
 
 
-_REPAIR_FIELDS = ["id", "start_frame", "stop_frame", "channel", "kind", "size_db", "angle", "left"]
+_REPAIR_FIELDS = [
+    "id",
+    "start_frame",
+    "stop_frame",
+    "channel",
+    "kind",
+    "size_db",
+    "angle",
+    "left",
+    "in_doubt",
+]
 
 
 def _repair_row(repair: Repair, origin: int, period: float, is_left: bool) -> list[Any]:
@@ -42,6 +52,7 @@ def _repair_row(repair: Repair, origin: int, period: float, is_left: bool) -> li
         _number(repair.size_db),
         angle,
         is_left,
+        repair.in_doubt,
     ]
 
 

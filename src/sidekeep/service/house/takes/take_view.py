@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from sidekeep.flow.passes.contract import survey_object
+from sidekeep.service.choices.repairs import open_findings
 from sidekeep.service.house.library import FoundTake
 from sidekeep.service.house.takes.cuts_view import cuts_view, kept_cuts, side_cuts, sides_on
 from sidekeep.service.house.takes.damage_view import angle_origin
@@ -70,7 +71,7 @@ def take_page_view(opened: HeldTake, is_chosen: bool) -> dict[str, Any]:
         "envelope": envelope_view(opened),
     }
     sides = sides_on(opened, cuts)
-    findings = survey.findings if survey else ()
+    findings = open_findings(survey.findings, survey.repairs, opened.left()) if survey else ()
     lines = []
     for side in sides:
         own = findings_of_side(side, sides, findings)

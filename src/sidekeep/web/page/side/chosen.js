@@ -83,12 +83,12 @@ function Mark({ desk, edit, side, mark, letGo }) {
 
 /** @param {{desk: import("./desk.js").Desk, edit: any, repair: import("../shapes.js").Repair}} props */
 function OneRepair({ desk, edit, repair }) {
-  const [id, start, stop, channel, kind, size_db, , left] = repair;
+  const [id, start, stop, channel, kind, size_db, , left, inDoubt] = repair;
   const rate = desk.take.rate_hz;
   const name = /** @type {keyof typeof ONE} */ (kind);
   const take = takeMark(desk);
   return html`
-    <p>${ONE[name] ?? "A repair"} ${WHERE[/** @type {keyof typeof WHERE} */ (channel)] ?? ""} at <time>${clock(start / rate, 3)}</time>: ${(((stop - start) / rate) * 1000).toFixed(1)} ms long, ${decibels(size_db, "dB", 0)} above the music around it. <strong>${left ? "It is left as it is." : "It is mended."}</strong></p>
+    <p>${ONE[name] ?? "A repair"} ${WHERE[/** @type {keyof typeof WHERE} */ (channel)] ?? ""} at <time>${clock(start / rate, 3)}</time>: ${(((stop - start) / rate) * 1000).toFixed(1)} ms long, ${decibels(size_db, "dB", 0)} above the music around it. <strong>${left ? "It is left as it is." : "It is mended."}</strong>${inDoubt ? html` <span class="soft">It may be damage or music: hear it both ways.</span>` : null}</p>
     <p class="buttons">
       ${left
         ? html`<button onClick=${() => void edit({ kind: "mend", take, repair: id }, "The mending")}>Mend this <kbd>X</kbd></button>`

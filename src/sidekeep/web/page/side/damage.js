@@ -30,7 +30,7 @@ export function Damage({ desk, edit, side }) {
             <button class="quiet" disabled=${!left} onClick=${() => void edit({ kind: "mend", take, of_kind: kind }, `The mending of all ${kind}`)}>Mend all<span class="unseen"> ${text}</span></button></td></tr>`;
       })}</tbody></table></div>
     ${largest.length > 0 && html`<h2 class="small-head">The largest</h2>
-    <ul class="largest">${largest.map((repair) => html`<li key=${repair[0]}><button class="quiet" onClick=${() => { desk.choose({ kind: "repair", id: repair[0] }); desk.reveal(repair[1], rate * 1.5); desk.lower(repair[1] - rate * 0.5); }}>${clock(repair[1] / rate, 1)}</button> <span class="soft">${repair[4]}, ${decibels(repair[5], "dB", 0)}${repair[7] ? ", left as it is" : ""}</span></li>`)}</ul>`}
+    <ul class="largest">${largest.map((repair) => html`<li key=${repair[0]}><button class="quiet" onClick=${() => { desk.choose({ kind: "repair", id: repair[0] }); desk.reveal(repair[1], rate * 1.5); desk.lower(repair[1] - rate * 0.5); }}>${clock(repair[1] / rate, 1)}</button> <span class="soft">${repair[4]}, ${decibels(repair[5], "dB", 0)}${repair[7] ? (repair[8] ? ", left in doubt" : ", left as it is") : ""}</span></li>`)}</ul>`}
   </details>`;
 }
 
