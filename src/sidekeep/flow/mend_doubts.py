@@ -24,7 +24,7 @@ COMPANY, COMPANY_S = 2, 20.0
 of 75 false ones that may be music do, and 8 of 103 true ones; in ten seconds 54 and 8, with one other 67 and 35."""
 NATS_BESIDE, MOST_NATS = 2.0, 9.0
 """Beside such company what takes out little is left below so many nats, and one more for each of the company, surer than it must
-be, up to the last figure: 13 more false ones and 4 true ones. Below 6 nats whatever the company 9 and 5."""
+be, up to the last figure: by reckoning 13 more false ones and 4 true ones; below 6 nats whatever the company 9 and 5."""
 
 
 @dataclass(frozen=True, eq=False)
