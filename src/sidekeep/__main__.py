@@ -1,7 +1,5 @@
 """``python -m sidekeep``."""
 
-import sys
+from sidekeep.cli.main import program
 
-from sidekeep.cli.main import main
-
-sys.exit(main())
+program()

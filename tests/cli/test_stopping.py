@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import signal
+import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -45,3 +47,36 @@ def test_a_wish_to_stop_that_a_library_swallows_is_heeded_and_prints_no_trace(
         del other
     assert printed == [ValueError]
     assert sys.unraisablehook is before
+
+
+WITH_A_THREAD_AT_WORK = """
+import signal, sys, time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from sidekeep.cli import main
+from sidekeep.cli.verbs import inputs
+
+mark = Path(sys.argv.pop())
+
+def work():
+    time.sleep(3.0)
+    mark.touch()
+
+def run(options):
+    ThreadPoolExecutor(1).submit(work)
+    signal.raise_signal(signal.SIGINT)
+
+inputs.run = run
+main.program()
+"""
+
+
+def test_what_was_asked_to_stop_waits_for_no_thread(tmp_path: Path) -> None:
+    """A kernel that is being compiled holds its thread for up to a minute, and the interpreter would wait for it."""
+    mark = tmp_path / "went on"
+    ended = subprocess.run(
+        [sys.executable, "-c", WITH_A_THREAD_AT_WORK, "inputs", str(mark)], capture_output=True, text=True
+    )
+    assert ended.returncode == 2
+    assert ended.stderr.startswith("sidekeep: stopped")
+    assert not mark.exists()

@@ -12,6 +12,7 @@ import os
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
+from typing import NoReturn
 
 from sidekeep import __version__
 from sidekeep.cli.terminal.output import say
@@ -94,6 +95,26 @@ def main(arguments: Sequence[str] | None = None) -> int:
         )
 
 
+def program() -> NoReturn:
+    """Run one verb and end with its exit code.
+
+    What was asked to stop does not wait for threads that were at work for it: a kernel that is being compiled cannot be stopped.
+    """
+    code = main()
+    if was_asked_to_stop() and not _has_children():
+        with suppress(OSError):
+            sys.stdout.flush()
+            sys.stderr.flush()
+        os._exit(code)
+    sys.exit(code)
+
+
+def _has_children() -> bool:
+    """Whether processes of ours are left, which the interpreter ends as it ends."""
+    processes = sys.modules.get("multiprocessing")
+    return processes is not None and bool(processes.active_children())
+
+
 def _stopped(verb: str) -> str:
     return f"stopped{how_far()}; no half-written file was left behind{stop_answer(verb)}"
 
@@ -148,4 +169,4 @@ def _give_up(message: str, debug: bool) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    program()
