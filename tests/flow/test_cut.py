@@ -81,7 +81,14 @@ def test_a_wrong_printed_time_moves_no_mark_and_is_reported() -> None:
     side, features = plain()
     cuts, findings = find_cuts(features, sides=[sleeve((LENGTHS[0], LENGTHS[1] + 10, LENGTHS[2]))])
     assert_starts(cuts, side.starts_s)
-    assert [f.kind for f in findings if f.kind == "printed-time"] == ["printed-time"]
+    assert [f.severity for f in findings if f.kind == "printed-time"] == ["note"]
+
+
+def test_a_printed_time_that_is_far_off_is_to_be_looked_at() -> None:
+    """The line may be another track's."""
+    _, features = plain()
+    _, findings = find_cuts(features, sides=[sleeve((LENGTHS[0], LENGTHS[1] + 26, LENGTHS[2]))])
+    assert [f.severity for f in findings if f.kind == "printed-time"] == ["look"]
 
 
 def test_a_needle_that_was_lifted_again_soon_is_no_track_of_the_side() -> None:

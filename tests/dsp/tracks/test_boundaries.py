@@ -77,6 +77,17 @@ def test_after_three_seconds_of_clean_groove_the_sound_hardly_matters() -> None:
     assert place.log_odds > 1.5
 
 
+def test_the_same_sound_that_rises_out_of_the_noise_may_have_gone_on_below_it() -> None:
+    """Where it sets in at once the run is a gap, whatever follows."""
+    odds = []
+    for rise in ([], [(0.5, 2.0)]):
+        parts = [(30.0, 8.0), *rise, (5.0, 0.3), *rise, (30.0, 8.0)]
+        (place,) = gap_places(*groove(parts, timbres_db=(0.0,) * len(parts)), HOP_S)
+        odds.append(place.log_odds)
+    assert odds[0] > 2.0
+    assert odds[1] < odds[0] - 1.5
+
+
 def test_what_a_long_run_leaves_over_the_floor_speaks_against_it() -> None:
     odds = []
     for left_db in (0.0, 0.9):

@@ -42,6 +42,9 @@ _PER_BANDS, _PER_PITCH = 2.2, 2.0
 """Log odds for every factor e over that. By trial."""
 _CHANGE_ODDS = (-4.0, 2.5)
 """The same sound going on says more against a boundary than another sound says for it: songs have sections. By trial."""
+_RISE_S, _RISE = 0.3, (3.0, 5.0)
+"""Excess just after a run: up to 3 the music has risen out of the noise, from 5 on it has set in. On 106 own sides, of the runs
+over 2.3 s with the same sound on both sides (change under -1), 22 of 24 below 3.5 lay within a piece, and none of 8 above 5."""
 _MOST_DB = 40.0
 """Over the floor; what is louder counts no further, or loudness would be all that counts."""
 _PURE_S, _PURE_REST, _PER_REST = (1.5, 4.0), (0.28, 0.2), 6.0
@@ -203,7 +206,7 @@ def _change_of_sound(
 ) -> float:
     """Whether the music after a run is another than before: mean band levels of 6 s each side and pitch classes of 12 s,
     both as ratios to what two pieces of one record usually differ by. A long run of noise is a gap whatever follows, so
-    it counts less there."""
+    it counts less there; unless the same sound comes back by rising out of the noise: it may have gone on below it."""
     bands_db = _difference(groove.above_db, groove.quiet, start, stop, round(_SOUND_S / hop_s), hop_s)
     pitch = _difference(chroma, groove.quiet, start, stop, round(_PITCH_S / hop_s), hop_s)
     if bands_db is None or pitch is None:
@@ -212,6 +215,9 @@ def _change_of_sound(
     odds = _PER_BANDS * np.log(max(timbre_db, 0.1) / _USUAL_TIMBRE_DB)
     odds += _PER_PITCH * np.log(max(float(np.abs(pitch).sum()), 0.02) / _USUAL_PITCH)
     weight = float(np.interp((stop - start) * hop_s, (1.5, 2.3), (1.0, 0.3)))
+    if odds < 0.0:
+        rise = float(groove.excess[stop : stop + round(_RISE_S / hop_s)].mean())
+        weight = max(weight, float(np.interp(rise, _RISE, (1.0, 0.3))))
     return weight * float(np.clip(odds, *_CHANGE_ODDS))
 
 

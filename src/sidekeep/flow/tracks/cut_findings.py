@@ -20,6 +20,9 @@ SURE = 0.8
 """Under it a mark is to be looked at: one in five such is wrong, if the confidence is right."""
 _WRONG_TIME_S = 4.0
 _WRONG_TIME_SHARE = 0.03
+_FAR_WRONG_S = 20.0
+"""Off by more than that it may be another track than the line says: a misprint is one digit mostly, so 10 s or a minute (chosen
+here)."""
 """Printed times are rounded, leave out gaps of 1 to 3 s, and a player is up to 3 % off (common practice, no source)."""
 
 
@@ -107,6 +110,7 @@ def _times(
                     kind="printed-time",
                     start_frame=track.start_frame,
                     stop_frame=track.stop_frame,
+                    severity="look" if error > _FAR_WRONG_S else "note",
                     facts={
                         "side": side.side,
                         "track": track.number,
