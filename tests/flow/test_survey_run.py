@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import threading
 from collections.abc import Iterator
 from dataclasses import fields, replace
 from functools import cache
@@ -137,6 +138,23 @@ def test_of_a_take_that_was_decoded_from_an_mp3_one_finding_tells_where_it_ends(
         survey = survey_take(Arrays(decoded, form), file="x", sides=None, mend=MendSettings(enabled=False))
         kinds[container] = {finding.kind for finding in survey.findings} & {"decoded-copy", "band-limit"}
     assert kinds == {"mp3": {"band-limit"}, "wav": {"decoded-copy"}}
+
+
+def test_what_is_abandoned_waits_for_no_meter(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A meter whose kernels are being compiled is at work for a minute."""
+    audio, rate_hz = take(TAKES[0])
+    run = SurveyRun(form_of(audio, rate_hz), mend=MendSettings(enabled=False), patches=None)
+    may_end, ended = threading.Event(), threading.Event()
+
+    def compiled(block: NDArray[np.float64], clean: NDArray[np.float64]) -> None:
+        may_end.wait(5.0)
+        ended.set()
+
+    monkeypatch.setattr(run.meters, "process", compiled)
+    run.process(audio[: 2 * BLOCK_FRAMES])
+    run.abandon()
+    assert not ended.is_set()
+    may_end.set()
 
 
 def test_a_length_that_was_not_heard_is_refused() -> None:

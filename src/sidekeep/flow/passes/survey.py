@@ -156,8 +156,8 @@ class SurveyRun:
         return mended
 
     def abandon(self) -> None:
-        """Stop; nothing is concluded."""
-        self._measuring.shutdown(wait=True, cancel_futures=True)
+        """Stop; nothing is concluded. What is just measured is not waited for: it may have to be compiled first."""
+        self._measuring.shutdown(wait=False, cancel_futures=True)
 
     def _hold(self, block: Audio) -> None:
         if len(block):
