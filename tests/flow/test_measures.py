@@ -200,7 +200,12 @@ def test_words_of_eight_bits_stand_still_by_themselves() -> None:
 def test_where_the_file_came_from() -> None:
     found = faults(np.round(music() * 2**15) / 2**15)
     assert found["fewer-bits"].facts["bits_in_use"] == 16
+    assert found["fewer-bits"].severity == "look"
     assert "fewer-bits" not in faults(np.round(music() * 2**15) / 2**15, bits=16)
+    # Common practice, no source: interfaces hand 24 bits over in words of 32.
+    whole = faults(np.round(music() * 2**23) / 2**23, bits=32)["fewer-bits"]
+    assert (whole.severity, whole.facts["bits_in_use"]) == ("note", 24)
+    assert "Nothing is missing" in finding_text(whole, RATE_HZ)
     from scipy.signal import firwin, lfilter
 
     noise = np.random.default_rng(2).normal(0.0, 0.01, music().shape)

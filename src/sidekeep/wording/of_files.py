@@ -89,8 +89,12 @@ WORDS: Mapping[str, Say] = {
     ),
     "fewer-bits": lambda about: (
         f"The file has room for {about.whole('bits')} bits, but only {about.whole('bits_in_use')} are ever used: it comes "
-        f"from a {about.whole('bits_in_use')}-bit recording or converter. If you meant to record with "
-        f"{about.whole('bits')} bits, check the input's settings."
+        f"from a {about.whole('bits_in_use')}-bit recording or converter. "
+        + (
+            "Nothing is missing; no converter gives more."
+            if about.finding.severity == "note"
+            else f"If you meant to record with {about.whole('bits')} bits, check the input's settings."
+        )
     ),
     "band-limit": lambda about: (
         f"There is no sound above {about.number('edge_hz') / 1000:.1f} kHz (it falls {about.number('fall_db'):.0f} dB within "

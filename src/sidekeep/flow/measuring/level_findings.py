@@ -31,6 +31,8 @@ _TOO_SHORT_S = 1.0
 """Less is no side, nor a song; its mean is no offset, but the music's own bass (chosen here)."""
 _LOUD_DB, _OVER_A_STEP_DB = -60.0, 20.0
 """Sound that cannot have faded into silence, and how far it lies over a step of the words (chosen here)."""
+_CONVERTER_BITS = 24
+"""More than this no converter gives: a file of 32 bits that uses them lacks nothing (common practice, no source)."""
 _LEAST_OFFSET = 0.003
 """Of full scale, -50 dB: less costs no headroom worth naming (chosen here)."""
 
@@ -319,7 +321,7 @@ def _source(measured: LevelEvidence, format: AudioFormat) -> Iterator[Finding]:
         yield _of_take(
             measured,
             kind="fewer-bits",
-            severity="look",
+            severity="note" if bits >= _CONVERTER_BITS else "look",
             facts={"bits_in_use": bits, "bits": format.bits},
         )
     edge = measured.band_limit
