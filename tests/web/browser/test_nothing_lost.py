@@ -415,3 +415,28 @@ def test_what_is_typed_for_the_copies_is_there_after_the_way_back_and_a_reload(
     page.reload()
     page.get_by_text("Titles, names and tags: not as usual").wait_for()
     assert line.input_value() == "Line contact, rubber mat"
+
+
+@pytest.mark.parametrize("path", ["", "/view"])
+def test_an_answer_that_did_not_come_is_asked_for_again_where_nothing_is_shown_yet(
+    server: RunningServer, open_page: Callable[..., Any], path: str
+) -> None:
+    """A phone stood at "One moment" for good, or said that the record was not on the shelf: the line had broken off in the middle of the
+    answer."""
+    record = server.get("/api/records")["records"][0]["id"]
+    page = open_page(server, None, allow=("Failed to load", "ERR_"))
+    failed: list[str] = []
+
+    def broken(route: Any) -> None:
+        if len(failed) < 3:
+            failed.append(route.request.url)
+            return (
+                route.abort() if len(failed) != 2 else route.fulfill(body='{"id": "half an ans', status=200)
+            )
+        return route.continue_()
+
+    page.route(f"**/api/records/{record}" if not path else "**/view", broken)
+    page.goto(f"http://{server.host}/record/{record}/side/A")
+    page.get_by_role("heading", level=1, name="Side A").wait_for()
+    page.locator(".tracks tbody tr").first.wait_for()
+    assert len(failed) == 3

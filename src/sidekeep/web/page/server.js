@@ -43,8 +43,12 @@ async function ask(method, path, body) {
   throw new Refused(error.text ?? `The server said ${answer.status}.`, error.code ?? "refused", answer.status, told);
 }
 
+/** What breaks off on the way is no answer. @returns {never} */
+const brokenOff = () => {
+  throw new Refused(AWAY, "away", 0);
+};
 /** @param {Response} answer */
-const json = (answer) => (answer.status === 204 ? null : answer.json());
+const json = (answer) => (answer.status === 204 ? null : answer.json().catch(brokenOff));
 
 /** @param {string} path @returns {Promise<any>} */
 export const get = (path) => ask("GET", path).then(json);
@@ -71,7 +75,7 @@ export const remove = (path, body) => ask("DELETE", path, body).then(json);
 export async function getBytes(path) {
   const answer = await ask("GET", path);
   const about = answer.headers.get("X-Sidekeep-Peaks") ?? answer.headers.get("X-Sidekeep-Spectrum") ?? answer.headers.get("X-Sidekeep-Sound");
-  return { bytes: await answer.arrayBuffer(), about: about ? JSON.parse(about) : null };
+  return { bytes: await answer.arrayBuffer().catch(brokenOff), about: about ? JSON.parse(about) : null };
 }
 
 const FIRST_WAIT_MS = 400;

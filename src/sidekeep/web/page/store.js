@@ -171,6 +171,8 @@ export function loadRecord(id) {
   run.work = readUntilNewest(id, run);
   return run.work;
 }
+/** So long after no answer came it is asked once more, where there is nothing to see. */
+export const AGAIN_MS = 2000;
 /** @param {string} id @param {{again: boolean}} run */
 async function readUntilNewest(id, run) {
   try {
@@ -186,7 +188,10 @@ async function readUntilNewest(id, run) {
     }
   } catch (error) {
     loading.delete(id);
-    if (/** @type {any} */ (error).code === "away") return null;
+    if (/** @type {any} */ (error).code === "away") {
+      if (!known.records.has(id)) setTimeout(() => void loadRecord(id), AGAIN_MS); // nothing is shown yet
+      return null;
+    }
     if (isShelfGone(/** @type {any} */ (error)) && known.records.has(id)) return null;
     const { code, message } = /** @type {any} */ (error);
     known.records.set(id, { id, missing: true, code, text: message });

@@ -1,6 +1,7 @@
 /** One take: what was measured, its damage, and pieces of its picture at any zoom. */
 import { useEffect, useState } from "./html.js";
 import { LP_RPM } from "./pictures/light.js";
+import { AGAIN_MS } from "./store.js";
 import { get, getBytes, Refused, takeApi } from "./server.js";
 
 const TILE_COLUMNS = 4096;
@@ -194,6 +195,7 @@ function keep(take) {
 export function useTake(id, revision) {
   const [take, setTake] = useState(() => (id ? (kept.get(id) ?? null) : null));
   const [trouble, setTrouble] = useState("");
+  const [asked, askAgain] = useState(0);
   useEffect(() => {
     if (!id) return;
     let stale = false;
@@ -215,12 +217,14 @@ export function useTake(id, revision) {
       },
       (error) => {
         if (!(error instanceof Refused)) throw error;
-        if (!stale && error.code !== "away") setTrouble(error.message);
+        if (stale) return;
+        if (error.code !== "away") setTrouble(error.message);
+        else if (!kept.has(id)) setTimeout(() => askAgain(asked + 1), AGAIN_MS);
       },
     );
     return () => {
       stale = true;
     };
-  }, [id, revision]);
+  }, [id, revision, asked]);
   return { take: take?.id === id ? take : null, trouble };
 }
