@@ -64,37 +64,8 @@ def fit_predictors(signal: Vector, hop: int, order: int, stale: NDArray[np.bool_
 
 @inner_kernel
 def filter_ahead(signal: Reals, count: int, taps: Reals, out: Reals) -> None:
-    """``out[i] = sum_k taps[k] signal[i + k]`` for i < count, all three in double or all in single precision.
-
-    Eight taps a pass, behind the one or few that are left over: the processor then works on neighbouring frames at once.
-    """
-    first = taps.shape[0] % 8
-    if first:
-        tap = taps[0]
-        for i in range(count):
-            out[i] = tap * signal[i]
-    else:
-        for i in range(count):
-            out[i] = 0.0
-    for k in range(1, first):
-        tap, shifted = taps[k], signal[k : k + count]
-        for i in range(count):
-            out[i] += tap * shifted[i]
-    for k in range(first, taps.shape[0], 8):
-        t0, t1, t2, t3 = taps[k], taps[k + 1], taps[k + 2], taps[k + 3]
-        t4, t5, t6, t7 = taps[k + 4], taps[k + 5], taps[k + 6], taps[k + 7]
-        x = signal[k : k + count + 7]
-        for i in range(count):
-            out[i] += (
-                t0 * x[i]
-                + t1 * x[i + 1]
-                + t2 * x[i + 2]
-                + t3 * x[i + 3]
-                + t4 * x[i + 4]
-                + t5 * x[i + 5]
-                + t6 * x[i + 6]
-                + t7 * x[i + 7]
-            )
+    """``out[i] = sum_k taps[k] signal[i + k]`` for i < count, all three in double or all in single precision."""
+    filter_columns(signal, 1, taps, out[:count])
 
 
 @kernel
