@@ -8,6 +8,8 @@ import shutil
 import sqlite3
 import stat
 import unicodedata
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 import numpy as np
@@ -413,3 +415,25 @@ def test_a_new_index_is_made_once_by_several_that_open_it_at_the_same_time(
         assert slow.execute("PRAGMA user_version").fetchone() == (len(STEPS),)
         assert slow.execute("SELECT count(*) FROM record").fetchone() == (0,)
         assert not slow.in_transaction
+
+
+@pytest.mark.parametrize("opens", [service.list_records, service.rebuild], ids=["filled", "made again"])
+def test_a_record_put_while_the_index_is_filled_stays_in_it(
+    opens: Callable[[Path], object], tmp_path: Path, sleeve: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three devices look at a new shelf as its first record is planned: who fills the index then forgets nothing."""
+    shelf = tmp_path / "shelf"
+    shelf.mkdir()
+    begin = Catalogue._transaction
+    planned: list[str] = []
+
+    def other_is_faster(self: Catalogue) -> AbstractContextManager[sqlite3.Connection]:
+        monkeypatch.setattr(Catalogue, "_transaction", begin)
+        planned.append(service.plan_record(shelf, sleeve).record_id)
+        return begin(self)
+
+    monkeypatch.setattr(Catalogue, "_transaction", other_is_faster)
+    opens(shelf)
+    monkeypatch.undo()
+    with Catalogue(shelf) as catalogue:
+        assert [entry.record_id for entry in catalogue.entries()] == planned

@@ -97,8 +97,7 @@ def rebuild(shelf: Path) -> int:
     """Make the index again from the folders, and with it the list of what must be there; the number of records."""
     if not shelf.is_dir():
         raise ShelfError("shelf-is-file" if shelf.exists() else "no-shelf", shelf=shelf)
-    folders = record_folders(shelf)
-    make_again(shelf, folders)
+    folders = make_again(shelf)
     for folder in folders:
         with contextlib.suppress(ShelfError):
             _accept(folder)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -121,7 +121,7 @@ class Catalogue:
 
     @property
     def is_empty(self) -> bool:
-        """Whether no record is in it: new, or broken off before it was filled."""
+        """Whether no record is in it."""
         return self._db.execute("SELECT 1 FROM record LIMIT 1").fetchone() is None
 
     def put(self, folder: RecordFolder) -> None:
@@ -226,10 +226,22 @@ class Catalogue:
         )
         return {str(stylus): float(hours) for stylus, hours in rows}
 
-    def rebuild(self, folders: Sequence[RecordFolder]) -> None:
-        """Forget everything and index the folders again, in one transaction. Of folders with one id, a record and a copy of its
-        folder, the one that was in the index before is, else the first."""
+    def fill(self) -> None:
+        """Index the shelf's folders where nothing is in the index: it is new, or was broken off before it was filled."""
+        if self.is_empty:
+            self._index_all(only_where_empty=True)
+
+    def rebuild(self) -> list[RecordFolder]:
+        """Forget everything and index the shelf's folders again, in one transaction; the folders. Of those with one id, a record
+        and a copy of its folder, the one that was in the index before is, else the first."""
+        return self._index_all()
+
+    def _index_all(self, *, only_where_empty: bool = False) -> list[RecordFolder]:
         with self._transaction() as db:
+            if only_where_empty and not self.is_empty:
+                return []
+            # Looked for within the transaction: a record that another has put meanwhile would be forgotten again.
+            folders = record_folders(self.shelf)
             before = {self.shelf / folder for (folder,) in db.execute("SELECT folder FROM record")}
             taken: dict[str, RecordFolder] = {}
             for table in ("words", "take", "record"):
@@ -247,6 +259,7 @@ class Catalogue:
                     self._put(db, folder)
                 except ShelfError as error:
                     _log.warning("not in the list: %s", error)
+        return folders
 
 
 def record_folders(shelf: Path) -> list[RecordFolder]:

@@ -5,12 +5,11 @@ from __future__ import annotations
 import contextlib
 import logging
 import os
-from collections.abc import Sequence
 from pathlib import Path
 
 from sidekeep.errors import ShelfError
 from sidekeep.files.atomic import copy_error
-from sidekeep.shelf.index.catalogue import Catalogue, record_folders
+from sidekeep.shelf.index.catalogue import Catalogue
 from sidekeep.shelf.index.index_faults import CATALOGUE, DamagedIndex, NewerIndex, UnwritableIndex
 from sidekeep.shelf.record_folder import RecordFolder
 
@@ -40,12 +39,11 @@ def _kept_index(shelf: Path) -> Catalogue:
             aside,
         )
         catalogue = Catalogue(shelf)
-    if catalogue.is_empty:
-        try:
-            catalogue.rebuild(record_folders(shelf))
-        except BaseException:
-            catalogue.close()
-            raise
+    try:
+        catalogue.fill()
+    except BaseException:
+        catalogue.close()
+        raise
     return catalogue
 
 
@@ -59,7 +57,7 @@ def _index_to_read(shelf: Path) -> Catalogue:
                 return catalogue
             catalogue.close()
     catalogue = Catalogue(shelf, form="passing")
-    catalogue.rebuild(record_folders(shelf))
+    catalogue.rebuild()
     return catalogue
 
 
@@ -72,12 +70,11 @@ def _has_unwritten_pages(shelf: Path) -> bool:
     return False
 
 
-def make_again(shelf: Path, folders: Sequence[RecordFolder]) -> None:
-    """The index made anew: a whole one in its place, in one step; one that is damaged or too new is set aside first, and comes
-    back where another cannot be made."""
+def make_again(shelf: Path) -> list[RecordFolder]:
+    """The index made anew, and the folders in it: a whole one in its place, in one step; one that is damaged or too new is set
+    aside first, and comes back where another cannot be made."""
     try:
-        _made_in_place(shelf, folders)
-        return
+        return _made_in_place(shelf)
     except (DamagedIndex, NewerIndex) as error:
         what = error
     try:
@@ -85,19 +82,20 @@ def make_again(shelf: Path, folders: Sequence[RecordFolder]) -> None:
     except OSError as error:
         raise copy_error(error, shelf / CATALOGUE) from error
     try:
-        _made_in_place(shelf, folders)
+        folders = _made_in_place(shelf)
     except BaseException:
         with contextlib.suppress(OSError):
             if aside:
                 os.replace(shelf / aside, shelf / CATALOGUE)
         raise
     _log.warning("%s; it was set aside as %s", what, aside)
+    return folders
 
 
-def _made_in_place(shelf: Path, folders: Sequence[RecordFolder]) -> None:
+def _made_in_place(shelf: Path) -> list[RecordFolder]:
     with Catalogue(shelf) as catalogue:
         catalogue.check()
-        catalogue.rebuild(folders)
+        return catalogue.rebuild()
 
 
 def set_aside(shelf: Path) -> str:
