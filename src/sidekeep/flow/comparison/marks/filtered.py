@@ -39,7 +39,7 @@ def filtered(laid: Laid, gain: Floats, channel: int, cell: int) -> Filtered:
     plain = old, new, usual_size(0.5 * (old + new), cell)
     old, new = _whitened(old, new, cell)
     difference = new - old
-    usual = np.repeat(usual_size(difference, cell), cell)[: len(difference)]
+    usual = _along(usual_size(difference, cell), cell, len(difference))
     return Filtered(
         old=old,
         new=new,
@@ -52,7 +52,7 @@ def filtered(laid: Laid, gain: Floats, channel: int, cell: int) -> Filtered:
 def _whitened(old: Floats, new: Floats, cell: int) -> tuple[Floats, Floats]:
     """Both through the filter that makes their difference white; what stands far out of it is held down for the fit."""
     difference = new - old
-    limit = 3.0 * np.repeat(usual_size(difference, cell), cell)[: len(difference)]
+    limit = 3.0 * _along(usual_size(difference, cell), cell, len(difference))
     held = np.clip(difference, -limit, limit) / limit
     correlation, model = np.zeros(DIFFERENCE_ORDER + 1), np.zeros(DIFFERENCE_ORDER + 1)
     scratch = np.zeros(2 * DIFFERENCE_ORDER + 2)
@@ -66,7 +66,8 @@ def windows_of(rate_hz: int) -> tuple[int, ...]:
 
 
 def prediction_errors(signals: Floats, rate_hz: int) -> Floats:
-    """Prediction errors (signals, frames) of several signals by one filter a stretch, fitted to their mean."""
+    """Prediction errors (signals, frames) of several signals by one filter a stretch, fitted to their mean; from the middle of a
+    stretch to that of the next one filter fades into the other, so that little hangs on where the stretches begin."""
     size = round(STRETCH_S * rate_hz)
     mean = signals.mean(axis=0)
     frames = signals.shape[1]
@@ -74,17 +75,30 @@ def prediction_errors(signals: Floats, rate_hz: int) -> Floats:
     window = np.hanning(2 * size)
     correlation, scratch = np.zeros(ORDER + 1), np.zeros(2 * ORDER + 2)
     for start in range(0, frames, size):
-        stop = min(start + size, frames)
         low = max(0, start - size // 2)
         piece = mean[low : low + 2 * size]
         model = np.zeros(ORDER + 1)
         autocorrelate(np.ascontiguousarray(piece * window[: len(piece)]), ORDER, correlation)
         levinson(correlation, ORDER, model, scratch)
-        begin = max(0, start - ORDER)
+        first, stop = max(0, start - size // 2), min(start + size + size // 2, frames)
+        weight = _share(first, stop, start + size // 2, size, is_last=start + size >= frames)
+        begin = max(0, first - ORDER)
         for row, signal in enumerate(signals):
             filtered = np.convolve(signal[begin:stop], model)[: stop - begin]
-            out[row, start:stop] = filtered[start - begin :]
+            out[row, first:stop] += weight * filtered[first - begin :]
     return out
+
+
+def _share(first: int, stop: int, middle: int, size: int, *, is_last: bool) -> Floats:
+    """The share of a stretch's filter in frames ``first`` to ``stop``: all at its middle, none at the next one's; all before the
+    first middle and after the last."""
+    away = (np.arange(first, stop) - middle) / size
+    share = 1.0 - np.abs(away)
+    if middle < size:
+        share[away < 0.0] = 1.0
+    if is_last:
+        share[away > 0.0] = 1.0
+    return np.maximum(share, 0.0)
 
 
 def usual_size(signal: Floats, cell: int) -> Floats:
@@ -101,6 +115,11 @@ def usual_size(signal: Floats, cell: int) -> Floats:
     beside = np.minimum(np.pad(means, 1, mode="edge")[:-2], np.pad(means, 1, mode="edge")[2:])
     usual: Floats = np.maximum(np.maximum(near, 0.5 * np.minimum(beside, means)), 1e-9) * np.sqrt(np.pi / 2.0)
     return usual
+
+
+def _along(sizes: Floats, cell: int, count: int) -> Floats:
+    """What is known by cells, for every frame: straight from the middle of one cell to that of the next."""
+    return np.interp(np.arange(count), (np.arange(len(sizes)) + 0.5) * cell, sizes)
 
 
 def runs_of(flags: NDArray[np.bool_], merge: int) -> list[tuple[int, int]]:
