@@ -347,6 +347,29 @@ def test_a_repair_that_is_left_is_heard_at_once(desk: tuple[Any, StandIn], take_
     np.testing.assert_array_equal(after[outside], before[outside])
 
 
+def test_a_repair_that_is_left_is_heard_before_the_list_of_all_has_come(desk: tuple[Any, StandIn]) -> None:
+    """Of a long worn side the list has some ten thousand places."""
+    page, stand_in = desk
+    page.get_by_text("The damage, by kind").click()
+    page.locator(".largest button").first.click()
+    page.keyboard.press("l")
+    wait_for_pieces(page, 3)
+    answered(page)
+    held: list[Any] = []
+    page.route("**/damage", lambda route: held.append(route))
+    page.keyboard.press("x")
+    wait_for_pieces(page, 6)
+    page.get_by_text("It is left as it is").wait_for()
+    until(page, lambda: held)
+    page.unroute("**/damage")
+    for route in held:
+        route.fulfill(json=stand_in.damage)
+    answered(page)
+    page.wait_for_timeout(300)  # the list says the same: nothing is heard anew for it
+    assert page.evaluate("heard.length") == 6
+    assert [row[7] for row in stand_in.damage["repairs"]].count(True) == 1
+
+
 def test_a_change_made_elsewhere_is_told_and_ours_can_be_made_anyway(desk: tuple[Any, StandIn]) -> None:
     page, stand_in = desk
     stand_in.stale = True

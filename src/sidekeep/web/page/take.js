@@ -168,6 +168,10 @@ export class Take {
     return { start: about.start_frame, values: out };
   }
 
+  /** One repair was left or mended here: it is heard before the list of all has come again. @param {string | number} id @param {boolean} left */
+  settle(id, left) {
+    if (this.repairs.some((repair) => repair[0] === id && repair[7] !== left)) this.renew(this.repairs.map((repair) => (repair[0] === id ? /** @type {any} */ ([...repair.slice(0, 7), left, ...repair.slice(8)]) : repair)));
+  }
   /** A repair was left or mended. @param {any[]} repairs */
   renew(repairs) {
     this.repairs = repairs;

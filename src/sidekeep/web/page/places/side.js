@@ -104,7 +104,11 @@ function OnTheDesk({ record, side, take, job, why, at }) {
 
   const unsure = useUnsure(side);
   /** @param {Record<string, unknown>} edit @param {string} [what] */
-  const edit = (edit, what) => makeEdit(record.id, edit, what);
+  const edit = async (edit, what) => {
+    const made = await makeEdit(record.id, edit, what);
+    if (made && edit.repair !== undefined) take.settle(/** @type {any} */ (edit.repair), edit.kind === "leave");
+    return made;
+  };
   useKeys(desk, { record, side, unsure, edit });
 
   const tracks = cuts?.tracks ?? [];
