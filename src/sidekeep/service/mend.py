@@ -121,8 +121,11 @@ def mended_blocks(
 
     read = 0
 
+    def may_be_left() -> bool:
+        return mender.may_be_in_doubt(source.format.length_frames)
+
     def keep(more: PatchPieces) -> None:
-        if mender.may_be_in_doubt(source.format.length_frames):
+        if may_be_left():
             pieces.append(more)
         else:
             pieces.clear()
@@ -130,7 +133,8 @@ def mended_blocks(
     for block in source.blocks(BLOCK_FRAMES):
         if keeps_original:
             held.append(block)
-        keep(number_pieces(read, block))
+        if may_be_left():  # once it is false it stays so: this is a look at every sample
+            keep(number_pieces(read, block))
         read += len(block)
         mended = mender.process(block)
         keep(mender.take_pieces())
