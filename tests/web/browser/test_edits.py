@@ -7,6 +7,7 @@ shows then, and what it does when the record was changed elsewhere. Sound and pi
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -322,13 +323,18 @@ def test_a_title_is_put_right_in_place_by_keys_alone(desk: tuple[Any, StandIn]) 
     assert [edit["title"] for edit in stand_in.asked] == ["Third Sight"]
 
 
-def test_a_repair_that_is_left_is_heard_at_once(desk: tuple[Any, StandIn], take_a: str) -> None:
-    page, stand_in = desk
+def listen_to_the_largest(page: Any) -> None:
+    """Around the largest damage, again and again."""
     page.get_by_text("The damage, by kind").click()
     page.locator(".largest button").first.click()
     page.keyboard.press("l")
     wait_for_pieces(page, 3)
     answered(page)
+
+
+def test_a_repair_that_is_left_is_heard_at_once(desk: tuple[Any, StandIn], take_a: str) -> None:
+    page, stand_in = desk
+    listen_to_the_largest(page)
     page.keyboard.press("x")
     page.get_by_text("It is left as it is").wait_for()
     wait_for_pieces(page, 6)
@@ -350,11 +356,7 @@ def test_a_repair_that_is_left_is_heard_at_once(desk: tuple[Any, StandIn], take_
 def test_a_repair_that_is_left_is_heard_before_the_list_of_all_has_come(desk: tuple[Any, StandIn]) -> None:
     """Of a long worn side the list has some ten thousand places."""
     page, stand_in = desk
-    page.get_by_text("The damage, by kind").click()
-    page.locator(".largest button").first.click()
-    page.keyboard.press("l")
-    wait_for_pieces(page, 3)
-    answered(page)
+    listen_to_the_largest(page)
     held: list[Any] = []
     page.route("**/damage", lambda route: held.append(route))
     page.keyboard.press("x")
@@ -368,6 +370,15 @@ def test_a_repair_that_is_left_is_heard_before_the_list_of_all_has_come(desk: tu
     page.wait_for_timeout(300)  # the list says the same: nothing is heard anew for it
     assert page.evaluate("heard.length") == 6
     assert [row[7] for row in stand_in.damage["repairs"]].count(True) == 1
+
+
+def test_the_head_of_a_side_says_how_many_places_are_left(desk: tuple[Any, StandIn]) -> None:
+    page, _ = desk
+    head = page.locator(".side-head p").first
+    assert head.inner_text().endswith(" damaged places.")
+    page.get_by_text("The damage, by kind").click()
+    page.get_by_role("button", name="Leave all ticks").click()
+    page.get_by_text(re.compile(r" damaged places, \d+ left as they are\.$")).wait_for()
 
 
 def test_a_change_made_elsewhere_is_told_and_ours_can_be_made_anyway(desk: tuple[Any, StandIn]) -> None:

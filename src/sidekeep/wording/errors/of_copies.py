@@ -10,8 +10,8 @@ from sidekeep.wording.errors.facts import Facts, Sentence
 def _copies_exist(facts: Facts) -> str:
     what = "1 file is there already" if facts["count"] == 1 else f"{facts['count']} files are there already"
     return (
-        f"{facts['folder']}: {what}, made by hand, changed, or from other takes or settings (first: {facts['first']}); "
-        "nothing is overwritten unless you ask for it"
+        f"{facts['folder']}: {what}, made by hand or by another version, changed, or from other takes or settings "
+        f"(first: {facts['first']}); nothing is overwritten unless you ask for it"
     )
 
 

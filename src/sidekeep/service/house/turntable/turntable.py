@@ -251,8 +251,8 @@ class Turntable:
                 view.hear(news)
             shown = view.view() if is_new else None
         if shown is not None:
-            keep_evening(self._shelf, broken_off(shown))
             self._news.publish("session", {"session": shown})
+            keep_evening(self._shelf, broken_off(shown))
         self._news.show(
             "meter",
             {

@@ -6,7 +6,7 @@ import { Bar, isAtWork, Missing, newestJob, Tick, UndoRedo } from "../parts.js";
 import { recordApi } from "../server.js";
 import { askJob, useKnown, useRecord } from "../store.js";
 import { useTake } from "../take.js";
-import { capital, clock, count, whole } from "../words.js";
+import { capital, clock, count } from "../words.js";
 import { Desk } from "../side/desk.js";
 import { Pieces } from "../side/pieces.js";
 import { Disc } from "../side/disc_view.js";
@@ -113,10 +113,12 @@ function OnTheDesk({ record, side, take, job, why, at }) {
 
   const tracks = cuts?.tracks ?? [];
   const span = desk.whole();
+  const damaged = take.repairs.filter((repair) => span.start <= repair[1] && repair[1] < span.stop);
+  const stays = damaged.filter((repair) => repair[7]).length;
   return html`
     <div class="side-head">
       <h1>Side ${side.side}</h1>
-      <p class="soft">${take.view.surveyed === false ? clock(take.length / take.rate_hz) : html`${capital(count(tracks.length, "track"))}, ${clock((span.stop - span.start) / take.rate_hz)} from needle to lift, ${whole(take.repairs.filter((repair) => span.start <= repair[1] && repair[1] < span.stop).length)} damaged places`}.${job && take.view.surveyed !== false ? ` ${capital(job.doing || "measuring again")} …` : ""}</p>
+      <p class="soft">${take.view.surveyed === false ? clock(take.length / take.rate_hz) : html`${capital(count(tracks.length, "track"))}, ${clock((span.stop - span.start) / take.rate_hz)} from needle to lift, ${count(damaged.length, "damaged place")}${stays ? `, ${count(stays, "left as it is", "left as they are")}` : ""}`}.${job && take.view.surveyed !== false ? ` ${capital(job.doing || "measuring again")} …` : ""}</p>
       <${UndoRedo} record=${record} keys />
     </div>
     ${take.view.surveyed === false ? html`<${NotSurveyed} record=${record} job=${job} why=${why} />` : why && html`<${NotAgain} record=${record} why=${why} />`}
