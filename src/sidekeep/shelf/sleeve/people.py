@@ -26,6 +26,13 @@ _NAME_PART = re.compile(
 )
 _MANY = 3
 """Fewer lines than this prove no habit."""
+_JOINED = re.compile(r"\s*[&+/,;]\s*|\s+(?:and|with|und|et|y|e|og|och)\s+", re.IGNORECASE)
+_ARTICLE = re.compile(r"(?:the|a|an|der|die|das|les?|la|el|los|las|il|i|gli)\s", re.IGNORECASE)
+_OF_TITLES = re.compile(
+    r"[?!()\[\]0-9]|(?<!\w)(?:in|on|at|to|for|from|my|your|our|i|you|me|is|im|auf|für|mein|dans|pour|mon|en|por|mi|nel|per)(?!\w)",
+    re.IGNORECASE,
+)
+"""What titles hold and names of people do not (common practice, no source)."""
 
 
 @dataclass(kw_only=True)
@@ -87,7 +94,7 @@ def _halves(title: str, pattern: re.Pattern[str]) -> tuple[str, str] | None:
 
 
 def _settle_artists(lines: Sequence[Draft], record_artist: str, mixed: bool) -> None:
-    own = record_artist.casefold()
+    own = _names_of(record_artist)
     for pattern, artist_first in ((DASH, True), (SLASH, False), (_COLON, True)):
         found = [
             (draft, halves)
@@ -102,7 +109,7 @@ def _settle_artists(lines: Sequence[Draft], record_artist: str, mixed: bool) -> 
         if pattern is DASH and _are_names_behind(found, lines):
             for draft, (title, name) in found:
                 draft.title = title
-                if mixed:
+                if mixed or name.casefold() in own:
                     draft.artist = name
                 else:
                     draft.composer = name
@@ -110,7 +117,9 @@ def _settle_artists(lines: Sequence[Draft], record_artist: str, mixed: bool) -> 
         works = sum(bool(WORK_WORDS.search(artist)) for artist in artists) > len(artists) / 2
         for (draft, halves), artist in zip(found, artists):
             title = halves[1] if artist_first else halves[0]
-            sure = bool(own) and artist.casefold() == own
+            if pattern is DASH and artist.casefold() not in own and title.casefold() in own:
+                artist, title = title, artist
+            sure = artist.casefold() in own
             if pattern is _COLON:
                 likely = draft.printed.dash_time and not WORK_WORDS.search(artist)
                 likely = likely or (mixed and habit and not works)
@@ -120,13 +129,39 @@ def _settle_artists(lines: Sequence[Draft], record_artist: str, mixed: bool) -> 
                 draft.artist, draft.title = artist, title
 
 
+def _names_of(record_artist: str) -> set[str]:
+    """The record's artist, and each of them where several are named, in small letters."""
+    whole = record_artist.casefold()
+    return {name for name in (whole, *_JOINED.split(whole)) if name}
+
+
 def _are_names_behind(found: Sequence[tuple[Draft, tuple[str, str]]], lines: Sequence[Draft]) -> bool:
-    """Whether it is the names that stand behind the dash: with initials there and none before, on most lines."""
+    """Whether it is the names that stand behind the dash, on most lines: with initials there and none before; or names of
+    people there that come back while no title does; or names there and titles before that are no names."""
     named = sum(
         bool(_INITIAL.search(name) and _names(name)) and not _INITIAL.search(title)
         for _, (title, name) in found
     )
-    return named >= max(_MANY, 0.6 * len(lines)) and 2 * named > len(found)
+    many = max(_MANY, 0.6 * len(lines))
+    if named >= many and 2 * named > len(found):
+        return True
+    titles, names = ([halves[part] for _, halves in found] for part in (0, 1))
+    if len(found) < many or not all(_is_person(name) for name in names):
+        return False
+    people = [person for name in names for person in _JOINED.split(name.casefold())]
+    come_back = len(people) - len(set(people))
+    if come_back >= 2 and len({title.casefold() for title in titles}) == len(titles):
+        return not all(_is_person(title) for title in titles)
+    return 2 * sum(bool(_OF_TITLES.search(title)) for title in titles) >= len(titles)
+
+
+def _is_person(text: str) -> bool:
+    """Whether a text could be full names of people: two words and more each, no article before and nothing that titles hold."""
+    parts = [part for part in _JOINED.split(text) if part]
+    return bool(parts) and all(
+        " " in part and _names(part) and not _ARTICLE.match(part) and not _OF_TITLES.search(part)
+        for part in parts
+    )
 
 
 def _settle_composers(lines: Sequence[Draft]) -> None:
