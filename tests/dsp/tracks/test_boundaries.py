@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sidekeep.dsp.tracks.boundaries import decay_end, gap_places
+from sidekeep.dsp.tracks.boundaries import gap_places
 from sidekeep.dsp.tracks.groove_noise import GrooveNoise
+from sidekeep.dsp.tracks.music_ends import decay_end
 
 HOP_S = 0.02
 COLUMNS = 24

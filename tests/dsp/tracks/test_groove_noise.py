@@ -8,10 +8,11 @@ from functools import cache
 import numpy as np
 import pytest
 
-from sidekeep.dsp.tracks.boundaries import gap_places, music_bounds, novelty, segue_places
+from sidekeep.dsp.tracks.boundaries import gap_places, novelty, segue_places
 from sidekeep.dsp.tracks.features import BAND_COUNT, FeatureTable
 from sidekeep.dsp.tracks.groove_noise import measure_groove
 from sidekeep.dsp.tracks.locked_groove import find_locked_groove
+from sidekeep.dsp.tracks.music_ends import music_bounds
 from sidekeep.dsp.tracks.needle import find_plays, running_median, runs
 
 HOP_S = 0.02322

@@ -5,13 +5,12 @@ by itself, before printed times: from the length of the run for gaps, from the n
 "Automatic audio segmentation using a measure of audio novelty", ICME 2000, here on band levels and pitch classes.
 
 *By trial* beside a constant: set on the tune sides of ``./run bench tracks``, where one value gave more right marks than its
-neighbours; ``docs/tracks.md`` keeps the figures there are. *A guard* only bounds time, memory or nonsense: no side of the
-benches comes near it.
+neighbours; ``docs/tracks.md`` keeps the figures there are. *Chosen by hand*: its neighbours were not tried, no figure is kept. *A
+guard* only bounds time, memory or nonsense: no side of the benches comes near it.
 """
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -20,8 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.tracks.groove_noise import GrooveNoise, OverFloor
-from sidekeep.dsp.tracks.locked_groove import TURN_PERIODS_S
-from sidekeep.dsp.tracks.needle import running_median, runs
+from sidekeep.dsp.tracks.needle import runs
 
 Floats = NDArray[np.float64]
 
@@ -29,8 +27,12 @@ _GAP_LENGTH_S = (0.0, 0.3, 0.6, 0.8, 0.95, 1.2, 1.8, 3.0, 6.0)
 _GAP_LOG_ODDS = (-9.0, -6.5, -3.5, -1.2, 0.8, 2.0, 3.2, 4.2, 5.0)
 """Even odds at 0.9 s: rests inside music are mostly shorter, the gaps of a record mostly 1 to 5 s (common practice, no source);
 the slopes by trial."""
+_SHORTEST_GAP_S = 0.25
+"""What is shorter is never one: its log odds would be about -7."""
 _HABIT_REACH_S = 30.0
 """Pauses this near are the habit of this music (speech, sparse notes). By trial."""
+_HABIT_FREE, _HABIT_MOST = 1.3, 4.0
+"""The run itself is one; more than 4, in log odds, a habit never costs. Chosen by hand."""
 _CONTEXT_S = 15.0
 _FAINT_MUSIC = 3.0
 """Median excess of the music, over 15 s on either side, from which a pause in it is believed. By trial."""
@@ -45,24 +47,34 @@ _CHANGE_ODDS = (-4.0, 2.5)
 _RISE_S, _RISE = 0.3, (3.0, 5.0)
 """Excess just after a run: up to 3 the music has risen out of the noise, from 5 on it has set in. On 106 own sides, of the runs
 over 2.3 s with the same sound on both sides (change under -1), 22 of 24 below 3.5 lay within a piece, and none of 8 above 5."""
+_GAP_WHATEVER_S, _SAY = (1.5, 2.3), (1.0, 0.3)
+"""Over runs so long the sound after them loses its say, but for three tenths of it. By trial: up to
+3 s a start was lost."""
 _MOST_DB = 40.0
 """Over the floor; what is louder counts no further, or loudness would be all that counts."""
 _PURE_S, _PURE_REST, _PER_REST = (1.5, 4.0), (0.28, 0.2), 6.0
 """What the average of pure noise of this length leaves over the floor, in spreads (less, the longer), and log odds against for
 each spread more. By trial."""
+_PURE_SPREADS, _MOST_SPREADS = 0.3, 9.0
+"""In each band, spreads over the floor that count nothing, and the most that counts. Chosen by hand."""
+_PURE_EXCESS, _PER_EXCESS, _MOST_IMPURE = 0.42, 5.0, 5.0
+"""The excess of noise alone is about 0.3; log odds against for each unit over 0.42, and the most of both. Chosen by hand."""
 _CROWD_NEAR_S, _CROWD_CLEAR_S = 1.5, 10.0
 """Applause this near borders on the run. Where less than 10 s are left, it ends the side and begins no track. By trial."""
 _CROWD_FOLLOWS, _CROWD_ENDS = 6.0, 1.0
 """Log odds: 6 outweigh a gap of any length up to 3 s. By trial."""
+_GAP_BEFORE_CROWD_S = (3.0, 8.0)
+"""Over runs so long applause after them loses its say likewise. Chosen by hand."""
 _CROWD_LENGTH_S, _CROWD_LOG_ODDS = (2.5, 4.0, 6.0), (-3.0, 0.5, 1.7)
 """Short clapping may be a solo's; from 4 s on it is likelier the end of the piece. By trial."""
 _SEGUE_SPACING_S = 1.5
 """Half of the 3 s within which a segue counts as found; 3 and 0.8 s changed nothing."""
-_DECAY_MEDIAN_S, _DECAY_REACH_S, _DECAY_DIP_S, _DECAY_OVER = 0.5, 4.0, 0.5, 0.15
-"""Medians over half a second, which clicks do not move; 0.15 is about half the excess of noise itself. By trial: stops missed
-fell from 11 to 3."""
 _NOVELTY_REACH_S = (3.0, 8.0)
 """By trial, with five other pairs and triples."""
+_NOVELTY_STEP_S = 0.2
+"""Fine enough for places 1.5 s apart."""
+_LEAST_SOUND_S = 0.5
+"""Of less music before or after a run nothing is said of how it sounds. Chosen by hand."""
 _NOVELTY = (0.0, 0.4, 0.6, 0.8, 1.0, 1.2)
 _SEGUE_LOG_ODDS = (-9.0, -7.0, -4.5, -2.3, -1.0, 0.0)
 """Never more than even odds: a segue needs a printed time. By trial."""
@@ -91,77 +103,14 @@ class Place:
     is_faint: bool = False
 
 
-def music_bounds(
-    groove: GrooveNoise, hop_s: float, *, after_thump: bool = False, before_thump: bool = False
-) -> tuple[int, int]:
-    """First and last hop (half-open) of the music of a play; (0, 0) without any. Short bursts that stand alone before
-    the music or after it (dirt in the lead-in, thumps in the run-out) do not count, nor what a needle thump leaves at
-    an end where there was one."""
-    busy = [span for span in runs(~groove.quiet) if (span[1] - span[0]) * hop_s > 0.1]
-    if len(busy) > 1 and after_thump and busy[0][0] == 0 and busy[0][1] * hop_s < 0.5:
-        busy.pop(0)
-    if len(busy) > 1 and before_thump and busy[-1][1] == len(groove.quiet):
-        if (busy[-1][1] - busy[-1][0]) * hop_s < 0.5:
-            busy.pop()
-    first, last = _strays(groove, busy, hop_s), _strays(groove, busy[::-1], hop_s)
-    first = min(first, max(0, len(busy) - 1 - last))
-    return (busy[first][0], busy[len(busy) - 1 - last][1]) if busy else (0, 0)
-
-
-def decay_end(groove: GrooveNoise, stop: int, limit: int, hop_s: float) -> int:
-    """Where a decay that fell under the threshold at ``stop`` is no longer told from the noise: the median excess of half a
-    second keeps over that of the noise, with dips of half a second at most. Never past ``limit``."""
-    size, reach = max(1, round(_DECAY_MEDIAN_S / hop_s)), round(_DECAY_REACH_S / hop_s)
-    excess = groove.excess[stop : min(limit, stop + reach)]
-    if len(excess) < size or not groove.quiet.any():
-        return stop
-    end = 0
-    usual = float(np.median(groove.excess[groove.quiet]))
-    for first, after in runs(running_median(excess, size) > usual + _DECAY_OVER):
-        if (first - end) * hop_s > _DECAY_DIP_S:
-            break
-        end = after
-    return stop + end
-
-
-def _strays(groove: GrooveNoise, spans: Sequence[tuple[int, int]], hop_s: float) -> int:
-    """How many bursts, from the outside inwards, are not music: faint ones, very short ones that stand alone, and
-    four or more that come back once per turn as the locked groove does."""
-    gaps_s = [(max(a[0], b[0]) - min(a[1], b[1])) * hop_s for a, b in itertools.pairwise(spans)]
-    lengths_s = [(stop - start) * hop_s for start, stop in spans]
-    ticks = 0
-    while ticks < len(gaps_s) and lengths_s[ticks] < 0.6 and gaps_s[ticks] > 0.4:
-        ticks += 1
-    if ticks >= 4 and _once_per_turn([span[0] * hop_s for span in spans[:ticks]]):
-        return ticks
-    count = 0
-    while count < len(gaps_s):
-        excess = float(groove.excess[slice(*spans[count])].mean())
-        faint = excess < 1.0 and lengths_s[count] < 1.5 and gaps_s[count] > 0.5
-        if not faint and not (lengths_s[count] < 0.2 and gaps_s[count] > 2.0):
-            break
-        count += 1
-    return count
-
-
-def _once_per_turn(places_s: Sequence[float]) -> bool:
-    """True when most distances are whole numbers of turns of one record speed."""
-    steps = np.abs(np.diff(places_s))
-    for period_s in TURN_PERIODS_S:
-        turns = steps / period_s
-        if np.quantile(np.abs(turns - np.round(turns)), 0.75) < 0.05 and np.median(turns) < 3.5:
-            return True
-    return False
-
-
 def gap_places(
     groove: GrooveNoise, chroma: NDArray[np.float32], hop_s: float, crowd: Sequence[tuple[int, int]] = ()
 ) -> list[Place]:
-    """Runs of groove noise inside the music, of 0.25 s and more. Long and clean runs speak for a boundary, and so does
+    """Runs of groove noise inside the music, ``_SHORTEST_GAP_S`` and more. Long and clean runs speak for a boundary, and so does
     another sound after than before; many pauses near each other (speech, sparse music), faint music around, the same
     sound going on (a false stop) and applause to follow (``crowd``: its spans) speak against."""
     count = len(groove.quiet)
-    spans = [span for span in runs(groove.quiet) if (span[1] - span[0]) * hop_s >= 0.25]
+    spans = [span for span in runs(groove.quiet) if (span[1] - span[0]) * hop_s >= _SHORTEST_GAP_S]
     inner = [(start, stop) for start, stop in spans if start > 0 and stop < count]
     lengths = np.array([(stop - start) * hop_s for start, stop in inner])
     middles = np.array([(start + stop) / 2 * hop_s for start, stop in inner])
@@ -171,7 +120,7 @@ def gap_places(
         others = np.minimum(1.0, lengths / lengths[index]) ** 3 * np.exp(
             -np.abs(middles - middles[index]) / _HABIT_REACH_S
         )
-        odds -= min(4.0, max(0.0, float(others.sum()) - 1.3))
+        odds -= min(_HABIT_MOST, max(0.0, float(others.sum()) - _HABIT_FREE))
         odds -= _impurity(groove, start, stop, hop_s) + _faintness(groove, start, stop, hop_s)
         change = _change_of_sound(groove, chroma, start, stop, hop_s)
         clapping = _applause(crowd, start, stop, hop_s)
@@ -185,10 +134,12 @@ def _impurity(groove: GrooveNoise, start: int, stop: int, hop_s: float) -> float
     """What speaks against a run being noise alone: what its average leaves over the floor, which is less the longer the
     run."""
     mean = groove.above_db[start:stop].mean(axis=0) / groove.spread_db
-    rest = float(np.sqrt(np.mean(np.clip(mean - 0.3, 0.0, 9.0) ** 2)))
+    rest = float(np.sqrt(np.mean(np.clip(mean - _PURE_SPREADS, 0.0, _MOST_SPREADS) ** 2)))
     excess = float(groove.excess[start:stop].mean())
     usual = float(np.interp((stop - start) * hop_s, _PURE_S, _PURE_REST))
-    return min(5.0, _PER_REST * max(0.0, rest - usual) + 5.0 * max(0.0, excess - 0.42))
+    return min(
+        _MOST_IMPURE, _PER_REST * max(0.0, rest - usual) + _PER_EXCESS * max(0.0, excess - _PURE_EXCESS)
+    )
 
 
 def _faintness(groove: GrooveNoise, start: int, stop: int, hop_s: float) -> float:
@@ -214,10 +165,10 @@ def _change_of_sound(
     timbre_db = float(np.abs(bands_db - np.median(bands_db)).mean())
     odds = _PER_BANDS * np.log(max(timbre_db, 0.1) / _USUAL_TIMBRE_DB)
     odds += _PER_PITCH * np.log(max(float(np.abs(pitch).sum()), 0.02) / _USUAL_PITCH)
-    weight = float(np.interp((stop - start) * hop_s, (1.5, 2.3), (1.0, 0.3)))
+    weight = float(np.interp((stop - start) * hop_s, _GAP_WHATEVER_S, _SAY))
     if odds < 0.0:
         rise = float(groove.excess[stop : stop + round(_RISE_S / hop_s)].mean())
-        weight = max(weight, float(np.interp(rise, _RISE, (1.0, 0.3))))
+        weight = max(weight, float(np.interp(rise, _RISE, _SAY)))
     return weight * float(np.clip(odds, *_CHANGE_ODDS))
 
 
@@ -227,7 +178,7 @@ def _applause(crowd: Sequence[tuple[int, int]], start: int, stop: int, hop_s: fl
     near = round(_CROWD_NEAR_S / hop_s)
     odds = 0.0
     if any(first <= stop + near and last > stop + 2 * near for first, last in crowd):
-        odds -= _CROWD_FOLLOWS * float(np.interp((stop - start) * hop_s, (3.0, 8.0), (1.0, 0.3)))
+        odds -= _CROWD_FOLLOWS * float(np.interp((stop - start) * hop_s, _GAP_BEFORE_CROWD_S, _SAY))
     elif any(abs(last - start) <= near for _, last in crowd):
         odds += _CROWD_ENDS
     return odds
@@ -283,7 +234,7 @@ def _difference(
     means = []
     for part in (slice(max(0, start - reach), start), slice(stop, stop + reach)):
         busy = ~quiet[part]
-        if busy.sum() * hop_s < 0.5:
+        if busy.sum() * hop_s < _LEAST_SOUND_S:
             return None
         means.append(np.clip(table[part][busy], 0.0, _MOST_DB).mean(axis=0))
     return np.asarray(means[1] - means[0])
@@ -293,7 +244,7 @@ def novelty(
     bands_db: NDArray[np.float32], chroma: NDArray[np.float32], hop_s: float
 ) -> tuple[NDArray[np.float64], int]:
     """How much the sound changes at each place, 0 to 1 as rank within the side; one value every ``step`` hops."""
-    step = max(1, round(0.2 / hop_s))
+    step = max(1, round(_NOVELTY_STEP_S / hop_s))
     count = len(bands_db) // step
     if count < 8:
         return np.zeros(max(count, 1)), step

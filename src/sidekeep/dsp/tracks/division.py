@@ -53,6 +53,14 @@ _SAME_STRETCH = 0.5
 """Two stretches that have more than this of what they cover in common are one track."""
 _LEAST_SHARE = 0.01
 """Speeds less likely than this are not asked which line a stretch is."""
+_OFF_S, _OFF_SHARE = 1.0, 0.008
+"""A printed time is rounded to a second and counts the gaps in its own way; what it is off by grows with it (docs/tracks.md)."""
+_LEAST_TRACK_S = 1.0
+"""No track is shorter (chosen by hand)."""
+_LEAST_S = 0.5
+"""Shorter lengths are taken for this: the logarithm of nothing has no end."""
+_AFTER_LAST_S = 6.0
+"""The printed time of the last track may hold so much of what comes after its music (chosen by hand)."""
 
 
 @dataclass(frozen=True)
@@ -73,12 +81,12 @@ class Division:
 
 def length_log_ratio(length_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """How well a length suits a track when nothing is printed: nothing against 70 s and more, less and less below."""
-    return np.interp(np.log(np.maximum(length_s, 0.5)), np.log(_SHORT_S), _SHORT_LOG)
+    return np.interp(np.log(np.maximum(length_s, _LEAST_S)), np.log(_SHORT_S), _SHORT_LOG)
 
 
 def printed_sd_s(printed_s: float) -> float:
     """Standard deviation of what is heard against a printed time that is no misprint."""
-    return 1.0 + 0.008 * printed_s
+    return _OFF_S + _OFF_SHARE * printed_s
 
 
 def printed_log_ratio(
@@ -90,7 +98,7 @@ def printed_log_ratio(
     error = np.maximum(shortest_s - printed_s, 0.0) + np.maximum(printed_s - longest_s, 0.0)
     inside = (1 - WRONG_SHARE) / (sd * np.sqrt(2 * np.pi)) * np.exp(-0.5 * (error / sd) ** 2)
     outside = WRONG_SHARE / (2 * WRONG_BY_S) * np.exp(-error / WRONG_BY_S) + ANYTHING
-    octaves = np.log2(printed_s * _HARDLY_A_MISPRINT / np.maximum(shortest_s, 0.5))
+    octaves = np.log2(printed_s * _HARDLY_A_MISPRINT / np.maximum(shortest_s, _LEAST_S))
     outside = outside * np.exp(-_PER_OCTAVE * np.maximum(octaves, 0.0))
     return np.log((inside + outside) * _USUAL_S)
 
@@ -117,11 +125,11 @@ def divide(
     skipped = np.concatenate([[0.0], np.cumsum(passed)])
     count = len(stops)
     shortest = stops[None, :] - starts[:, None]
-    longest = np.concatenate([starts[None, :-1] - starts[:, None], shortest[:, -1:] + 6.0], axis=1)
+    longest = np.concatenate([starts[None, :-1] - starts[:, None], shortest[:, -1:] + _AFTER_LAST_S], axis=1)
     between = skipped[None, :count] - skipped[1 : count + 1][:, None] + taken[None, :]
-    allowed = np.triu(np.ones((count, count), dtype=bool), 1) & (shortest > 1.0)
+    allowed = np.triu(np.ones((count, count), dtype=bool), 1) & (shortest > _LEAST_TRACK_S)
     step = np.where(allowed, between, NO)
-    free = step + length_log_ratio(np.maximum(shortest, 0.5))
+    free = step + length_log_ratio(np.maximum(shortest, _LEAST_S))
     if printed_s is None:
         return _divide_free(free)
     printed_s = [time or None for time in printed_s]

@@ -4,6 +4,8 @@ Conventions: levels are dB per band (``FeatureTable.bands_db``), time is in hops
 at. The noise of a groove changes slowly with radius and breathes once per turn, so the floor of a band is a straight
 line over the side, fitted to quiet stretches only, plus one offset common to all bands that may move quickly but not
 far. What stands above that is ``excess``, in standard deviations of the noise: nothing here knows a level in dBFS.
+
+*By trial* beside a constant: as in ``boundaries``. *Chosen by hand*: its neighbours were not tried, no figure is kept.
 """
 
 from __future__ import annotations
@@ -44,6 +46,47 @@ _TOLERATED_DB = 1.2
 """What may stand over the line of the floor and keep its say: about one spread of the noise."""
 _SLOPE_DB = 4.0
 """How much the floor may change over a side (standard deviation): 1 to 3 dB inward is common practice, no source."""
+_SLOPE_SAY = 0.02
+"""What that is worth beside the spread of the hops over the side. Chosen by hand."""
+_ROUNDS, _FLOOR_ROUNDS = 5, 6
+"""Guards: what is quiet and its floor are found from each other in turn, mostly until nothing moves; a line is fitted, and hops
+that stand over it lose their say, so often."""
+_FITTED_HOPS = 4000
+"""A line needs no more than so many."""
+_CARRIES_DB = FLOOR_DB + 15.0
+"""A band whose usual level is no higher holds nothing: it was cut off, or the side is mono. Chosen by hand."""
+_ONE_DEVIATION = 0.16
+"""The quantile of a normal law one standard deviation under its middle; the lower half, since music only ever adds."""
+_SPREAD_DB, _SPREAD_OF_HITS_DB = (0.4, 3.0), (0.3, 3.0)
+"""Bounds of the spread of noise in a band. Chosen by hand."""
+_MOST_EXCESS = 12.0
+"""In spreads: what is louder counts no further. Chosen by hand."""
+_THRESHOLD = (0.6, 1.2)
+_THRESHOLD_SPREADS, _THRESHOLD_MARGIN = 2.5, 0.25
+"""Noise rarely passes its middle by two and a half times what lies between that and its lowest twentieth, and a little. Chosen
+by hand."""
+_BRIDGED_S = 0.2
+"""Leaps over the threshold (pops, thumps) and dips under it shorter than this are none. Chosen by hand."""
+_LEADS_ON_S, _PAIR_LEADS_ON_S, _TOGETHER_S = 0.7, 1.6, 0.6
+"""A hit this near the music belongs to it; before the music also two and more, no further than 0.6 s apart. Chosen by hand."""
+_HIT_DEVIATIONS, _HIT_EXCESS = 5.0, (1.4, 2.0)
+"""So far over the usual excess, within these bounds, a moment is looked at as a hit. Chosen by hand."""
+_LEAST_KNOWN_HOPS = 20
+"""Of fewer quiet hops, half a second, no usual level is taken."""
+_MID_OVER_SIDE_DB, _BAND_OVER_OTHERS_DB, _HELD_DB = 1.2, 4.0, 3.0
+"""A hit is music where the mid signal rises by more than the side and one band by more than the others, or where either signal
+rises by 3 dB for more than a hop. Chosen by hand."""
+_CLICK_HOPS = 6
+"""What is longer is no click."""
+_WORST_BAND = 0.9
+_LIKE_QUIETEST_DB, _OVER_WORST_DB = 4.0, 1.5
+"""A hop sounds like the quietest half second where nine in ten bands stand less than this over it, or hardly more than they do
+in its own middle. Chosen by hand."""
+_UNDER_DB = 4.0
+"""What lies so far under the line of the floor loses its say too. Chosen by hand."""
+_PATCH_SHARE, _PATCH_RAMP = 0.3, 1.1
+"""How much of a patch is in the upper half of the high bands (a low quantile: music fills some), and a ramp up to a little more
+than that. Chosen by hand."""
 _SLICE_HOPS = 8192
 """Tables of a whole side are worked on in slices: an hour of them would fill the memory several times over."""
 
@@ -90,7 +133,7 @@ def measure_groove(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], 
     """Floor and excess of one play (between needle down and up)."""
     smooth = _smooth(bands_db, hop_s)
     quiet = _first_quiet(smooth, hop_s)
-    for _ in range(5):
+    for _ in range(_ROUNDS):
         above = OverFloor(smooth, *_fit_floor(smooth, quiet))
         spread, excess, threshold = _stand_out(above, quiet)
         before, quiet = quiet, _quiet(excess, threshold, hop_s)
@@ -117,10 +160,11 @@ def _clicky(quiet: Mask, above: OverFloor, impulse: NDArray[np.float32], hop_s: 
 
 
 def _trim(quiet: Mask, hits: Mask, hop_s: float) -> Mask:
-    """Take from both ends of a quiet run the hits that lead on to the music there: one within 0.7 s of it; before the
-    music also two or more together within 1.6 s. The ends of the play itself border on no music."""
+    """Take from both ends of a quiet run the hits that lead on to the music there (``_LEADS_ON_S``).
+    The ends of the play itself border on no music."""
     quiet = quiet.copy()
-    near, far, together = round(0.7 / hop_s), round(1.6 / hop_s), round(0.6 / hop_s)
+    near, far = round(_LEADS_ON_S / hop_s), round(_PAIR_LEADS_ON_S / hop_s)
+    together = round(_TOGETHER_S / hop_s)
     for start, stop in runs(quiet):
         inside = [(first + start, last + start) for first, last in runs(hits[start:stop])]
         groups: list[list[int]] = []
@@ -147,11 +191,11 @@ def _hits(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], quiet: Ma
     """Moments whose high bands (free of clicks by their medians) stand out of the noise as music does: in the mid
     signal more than in the side, in some bands more than in others. Crackle rises everywhere alike."""
     hits = np.zeros(len(bands_db), dtype=bool)
-    if quiet.sum() < 20:
+    if quiet.sum() < _LEAST_KNOWN_HOPS:
         return hits
     bands = bands_db[:, :, LOW_COUNT:]
     normal = np.median(bands[quiet].astype(np.float64), axis=0)
-    used = normal > FLOOR_DB + 15
+    used = normal > _CARRIES_DB
     if not used[0].any():
         return hits
 
@@ -160,17 +204,19 @@ def _hits(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], quiet: Ma
         common = np.quantile(above[:, used], _OFFSET_SHARE, axis=1)
         return np.asarray(above - np.clip(common, *_OFFSET_DB)[:, None, None])
 
-    spread = np.clip(-np.quantile(over_normal(quiet)[:, used], 0.16, axis=0), 0.3, 3.0)
+    spread = np.clip(-np.quantile(over_normal(quiet)[:, used], _ONE_DEVIATION, axis=0), *_SPREAD_OF_HITS_DB)
     excess = np.concatenate([_excess(over_normal(part)[:, used], spread) for part in _slices(len(bands))])
-    middle, usual = np.quantile(excess[quiet], [0.5, 0.84])
-    for start, stop in runs(excess > np.clip(middle + 5.0 * (usual - middle), 1.4, 2.0)):
+    middle, usual = np.quantile(excess[quiet], [0.5, 1.0 - _ONE_DEVIATION])
+    for start, stop in runs(excess > np.clip(middle + _HIT_DEVIATIONS * (usual - middle), *_HIT_EXCESS)):
         one = over_normal(slice(start, stop)).mean(axis=0)
         mid, side = one[0][used[0]].mean(), one[1][used[1]].mean() if used[1].any() else 0.0
         peak = one[used].max() - np.median(one[used])
-        like_music = (mid - side > 1.2 and peak > 4.0) or (max(mid, side) > 3.0 and stop - start > 1)
+        like_music = (mid - side > _MID_OVER_SIDE_DB and peak > _BAND_OVER_OTHERS_DB) or (
+            max(mid, side) > _HELD_DB and stop - start > 1
+        )
         low, high = one[0][:_THIRD].mean(), one[0][-_THIRD:].mean()
         sharp = impulse[max(0, start - 1) : stop + 1].max() > _CLICK_IMPULSE
-        click = stop - start < 6 and sharp and high - low > _CLICK_TILT_DB
+        click = stop - start < _CLICK_HOPS and sharp and high - low > _CLICK_TILT_DB
         hits[start:stop] = like_music and not click
     return hits
 
@@ -178,7 +224,7 @@ def _hits(bands_db: NDArray[np.float32], impulse: NDArray[np.float32], quiet: Ma
 def _columns(bands_db: NDArray[np.float32]) -> list[NDArray[np.float32]]:
     """Levels (hops,) of the mid bands and then the side bands that carry anything, without the rumble bands."""
     every = [bands_db[:, side, band] for side in (0, 1) for band in range(_SKIP_LOW_BANDS, bands_db.shape[2])]
-    return [one for one in every if np.median(one) > FLOOR_DB + 15] or every[:1]
+    return [one for one in every if np.median(one) > _CARRIES_DB] or every[:1]
 
 
 def _smooth(bands_db: NDArray[np.float32], hop_s: float) -> NDArray[np.float32]:
@@ -201,8 +247,10 @@ def _first_quiet(smooth: NDArray[np.float32], hop_s: float) -> Mask:
     inner = wide[size:-size] if len(wide) > 3 * size else wide
     place = int(np.argmin(inner)) + (len(wide) - len(inner)) // 2
     centre = np.median(smooth[max(0, place - size // 2) : place + size // 2 + 1].astype(np.float64), axis=0)
-    worst = np.concatenate([np.quantile(smooth[part] - centre, 0.9, axis=1) for part in _slices(len(smooth))])
-    mask = worst < max(4.0, float(worst[place]) + 1.5)
+    worst = np.concatenate(
+        [np.quantile(smooth[part] - centre, _WORST_BAND, axis=1) for part in _slices(len(smooth))]
+    )
+    mask = worst < max(_LIKE_QUIETEST_DB, float(worst[place]) + _OVER_WORST_DB)
     mask[max(0, place - size // 2) : place + size // 2 + 1] = True
     return mask
 
@@ -220,22 +268,22 @@ def _fit_floor(smooth: NDArray[np.float32], quiet: Mask) -> tuple[Floats, Floats
     """Middle and slope of one straight line a band through the quiet hops; hops that stand above it lose their
     say."""
     time = _place(len(smooth))
-    step = max(1, int(quiet.sum()) // 4000)
+    step = max(1, int(quiet.sum()) // _FITTED_HOPS)
     index = np.flatnonzero(quiet)[::step]
     x, y = time[index], smooth[index].astype(np.float64)
     weight = np.ones_like(y)
     base, slope = np.median(y, axis=0), np.zeros(y.shape[1])
-    for _ in range(6):
+    for _ in range(_FLOOR_ROUNDS):
         rest = y - (base + slope * x[:, None])
         rest -= np.quantile(rest, _OFFSET_SHARE, axis=1, keepdims=True)
         weight = np.exp(-(np.maximum(rest - _TOLERATED_DB, 0.0) ** 2) / 2.0) * np.exp(
-            -(np.maximum(-rest - 4.0, 0.0) ** 2) / 2.0
+            -(np.maximum(-rest - _UNDER_DB, 0.0) ** 2) / 2.0
         )
         total = weight.sum(axis=0) + 1e-9
         mean_x, mean_y = (weight * x[:, None]).sum(axis=0) / total, (weight * y).sum(axis=0) / total
         spread_x = (weight * (x[:, None] - mean_x) ** 2).sum(axis=0) / total
         together = (weight * (x[:, None] - mean_x) * (y - mean_y)).sum(axis=0) / total
-        slope = together / (spread_x + 0.02 / _SLOPE_DB**2)
+        slope = together / (spread_x + _SLOPE_SAY / _SLOPE_DB**2)
         base = mean_y - slope * mean_x
     return base, slope
 
@@ -249,9 +297,11 @@ def _without_offset(above: Floats) -> Floats:
     if high < 2:
         # Of a tone with nothing beside it there is a band or two: none can rise against the others.
         return above
-    patch = np.clip(np.quantile(above[:, count - high // 2 :], 0.3, axis=1, keepdims=True), 0.0, _PATCH_DB)
+    patch = np.clip(
+        np.quantile(above[:, count - high // 2 :], _PATCH_SHARE, axis=1, keepdims=True), 0.0, _PATCH_DB
+    )
     ramp = np.zeros(count)
-    ramp[count - high :] = np.linspace(0.0, 1.1, high)
+    ramp[count - high :] = np.linspace(0.0, _PATCH_RAMP, high)
     if count >= 2 * high:
         middle = count // 2
         ramp[middle - high : middle] = ramp[count - high :]
@@ -261,26 +311,27 @@ def _without_offset(above: Floats) -> Floats:
 def _stand_out(above: OverFloor, quiet: Mask) -> tuple[Floats, Floats, float]:
     """Spread in noise of the level over the floor, excess, and the threshold of the excess."""
     noise = above.where(quiet).T.copy()
-    spread = np.array([np.median(one) - np.quantile(one, 0.16) for one in noise])
-    spread = np.clip(spread, 0.4, 3.0)
+    spread = np.array([np.median(one) - np.quantile(one, _ONE_DEVIATION) for one in noise])
+    spread = np.clip(spread, *_SPREAD_DB)
     excess = np.concatenate([_excess(above[part], spread) for part in _slices(len(above))])
     inside = np.sort(excess[quiet])
     middle = float(inside[len(inside) // 2])
-    threshold = float(np.clip(middle + 2.5 * (middle - inside[len(inside) // 20]) + 0.25, 0.6, 1.2))
+    lower = middle - inside[len(inside) // 20]
+    threshold = float(np.clip(middle + _THRESHOLD_SPREADS * lower + _THRESHOLD_MARGIN, *_THRESHOLD))
     return spread, excess, threshold
 
 
 def _excess(above: Floats, spread: Floats) -> Floats:
-    return np.asarray(np.sqrt(np.mean(np.clip(above / spread - 1.0, 0.0, 12.0) ** 2, axis=1)))
+    return np.asarray(np.sqrt(np.mean(np.clip(above / spread - 1.0, 0.0, _MOST_EXCESS) ** 2, axis=1)))
 
 
 def _quiet(excess: Floats, threshold: float, hop_s: float) -> Mask:
     """Excess under its threshold; short leaps over it (pops, thumps) bridged, short dips dropped."""
     mask = excess < threshold
     for start, stop in runs(~mask):
-        if (stop - start) * hop_s < 0.2 and start > 0 and stop < len(mask):
+        if (stop - start) * hop_s < _BRIDGED_S and start > 0 and stop < len(mask):
             mask[start:stop] = True
     for start, stop in runs(mask):
-        if (stop - start) * hop_s < 0.2:
+        if (stop - start) * hop_s < _BRIDGED_S:
             mask[start:stop] = False
     return mask

@@ -7,6 +7,8 @@ one frame, spread it over the window and compare with the plain rate of damage.
 A *track* follows one scratch. Its next time is its last time plus its own lag (tilted scratches have
 their own), its window the scatter seen so far, its odds the share of turns it kept its word. Cost is
 a few look-ups per event; memory is what happened in the last few turns.
+
+*Chosen by hand* beside a constant: its neighbours were not tried, no figure is kept.
 """
 
 from __future__ import annotations
@@ -29,13 +31,41 @@ WIDEST = 1.5 * _WINDOW_S
 """No window is wider, at the first turn."""
 _TILT = 4e-4
 """Largest shift a turn, as a share of the period."""
+_NEAR_S = 0.0004
+"""What an event may be off by beside the tilt and begin a track: half of ``_WINDOW_S``."""
+_WIDER_A_TURN = 0.35
+"""A window grows by this share of itself with every turn that is skipped. Chosen by hand."""
+_SCATTERS = 3.0
+"""Nearly all of a scratch lies within three of its scatters. Chosen by hand, as all weights below."""
+_SCATTER_RATE, _LEAST_RATE = 0.2, 0.15
+"""How much the newest turn says of scatter and lag; of the lag it says more while few turns are known."""
+_DOUBT, _LAXITY = 1.2, 0.3
+"""The next return is as likely as the share of turns kept, a little less: the returns but 1.2, of all turns and 0.3."""
+_FORGETS = 0.25
+"""How fast trust falls with every turn overdue, as a power of e."""
+_LEAST_CHANCE, _MOST_CHANCE = 0.02, 0.97
+"""Never surer than this, either way."""
+_OVERDUE = 0.02
+"""Share of a turn after which one that did not come is missed."""
 _MISSES = 6
 """Turns a track may miss before it is dropped."""
 _HISTORY_S = 300.0
 _HISTORY_EVENTS = 1500
 """Guards on time and memory: 160 turns of 33 1/3, and of a worn side the loudest of them."""
 _LEARN_EVERY_S = 8.0
+_LEARN_AGAIN = 8.0
 """How often the turn is looked for; an eighth as often once it is known."""
+_LEAST_EVENTS = 5
+"""No turn is looked for in fewer. Chosen by hand."""
+_MOST_LOG_CHANCE = -9.0
+"""A turn is believed that would come by chance once in some 8,000 times (natural logarithm), and is half as clear as the one
+known."""
+_SAME_TURN = 1e-3
+"""A turn that differs by less is the same one, found again. Chosen by hand."""
+_REPLAYED_TURNS = 12.0
+"""So much of what was is heard again to begin the tracks of a turn just found. Chosen by hand."""
+_HELD_TURNS = 2.2
+"""Events are kept for so long, to begin tracks with: two turns and a little."""
 
 
 LAST_S, LAG_S, CHANNEL, SCATTER_S, HITS, MISSES, OVERDUE, COLUMNS = range(8)
@@ -45,17 +75,17 @@ LAST_S, LAG_S, CHANNEL, SCATTER_S, HITS, MISSES, OVERDUE, COLUMNS = range(8)
 @inner_kernel
 def half_width_s(track: Floats, turns: int) -> float:
     """Half the window of a track this many turns on; grows with the turns skipped."""
-    settled = max(_LEAST_WINDOW_S, 3.0 * track[SCATTER_S])
+    settled = max(_LEAST_WINDOW_S, _SCATTERS * track[SCATTER_S])
     early = _WINDOW_S / max(1.0, track[HITS] - 1.0)
-    return float(min(WIDEST, max(settled, early)) * (1.0 + 0.35 * (turns - 1)))
+    return float(min(WIDEST, max(settled, early)) * (1.0 + _WIDER_A_TURN * (turns - 1)))
 
 
 @inner_kernel
 def log_odds(track: Floats, turns: int) -> float:
     """Two in a row may be chance; every return adds trust, every miss takes some."""
-    chance = (track[HITS] - 1.2) / (track[HITS] + track[MISSES] + 0.3)
-    chance *= math.exp(-0.25 * (track[OVERDUE] + turns - 1))
-    chance = min(0.97, max(0.02, chance))
+    chance = (track[HITS] - _DOUBT) / (track[HITS] + track[MISSES] + _LAXITY)
+    chance *= math.exp(-_FORGETS * (track[OVERDUE] + turns - 1))
+    chance = min(_MOST_CHANCE, max(_LEAST_CHANCE, chance))
     return math.log(chance / (1.0 - chance))
 
 
@@ -67,7 +97,7 @@ def follow(tracks: Floats, count: int, time_s: float, channel: int) -> tuple[int
     for row in range(count):
         passed = (time_s - tracks[row, LAST_S]) / tracks[row, LAG_S]
         # A turn is missed once its window is well behind.
-        late = math.floor(passed - 0.02) if passed > 0.02 else 0
+        late = math.floor(passed - _OVERDUE) if passed > _OVERDUE else 0
         if late > tracks[row, OVERDUE]:
             tracks[row, MISSES] += late - tracks[row, OVERDUE]
             tracks[row, OVERDUE] = late
@@ -79,7 +109,7 @@ def follow(tracks: Floats, count: int, time_s: float, channel: int) -> tuple[int
         turns = round(passed)
         if turns >= 1 and int(tracks[kept, CHANNEL]) & channel:
             off = abs(time_s - tracks[kept, LAST_S] - turns * tracks[kept, LAG_S])
-            near = off <= WIDEST * (1.0 + 0.35 * (turns - 1))
+            near = off <= WIDEST * (1.0 + _WIDER_A_TURN * (turns - 1))
             if near and off <= half_width_s(tracks[kept], turns) and (best < 0 or off < best_off):
                 best, best_off, best_turns = kept, off, turns
         kept += 1
@@ -87,8 +117,8 @@ def follow(tracks: Floats, count: int, time_s: float, channel: int) -> tuple[int
         return kept, False
     track = tracks[best]
     step_s = (time_s - track[LAST_S]) / best_turns
-    rate = max(0.15, 1.0 / track[HITS])
-    track[SCATTER_S] += 0.2 * (best_off - track[SCATTER_S])
+    rate = max(_LEAST_RATE, 1.0 / track[HITS])
+    track[SCATTER_S] += _SCATTER_RATE * (best_off - track[SCATTER_S])
     track[LAG_S] += rate * (step_s - track[LAG_S])
     track[MISSES] -= min(track[MISSES], max(0.0, track[OVERDUE] - best_turns + 1))
     track[LAST_S], track[CHANNEL], track[OVERDUE] = time_s, channel, 0.0
@@ -102,7 +132,7 @@ def begin_track(
 ) -> int:
     """A new track where an event a turn or two ago had none; how many there are then."""
     for turns in range(1, 3):
-        near = turns * (_TILT * period_s) + 0.0004
+        near = turns * (_TILT * period_s) + _NEAR_S
         due = time_s - turns * period_s
         row = np.searchsorted(recent[:held, 0], due - near)
         while row < held and recent[row, 0] <= due + near:
@@ -180,7 +210,7 @@ class TurnForecast:
         self._past = np.concatenate([self._past, fresh])
         if self.period_s > 0.0:
             self._follow(fresh)
-        wait_s = _LEARN_EVERY_S * (8.0 if self.period_s > 0.0 else 1.0)
+        wait_s = _LEARN_EVERY_S * (_LEARN_AGAIN if self.period_s > 0.0 else 1.0)
         if len(self._past) and self._past[-1, 0] - self._learned_s > wait_s:
             self._learn()
 
@@ -208,7 +238,7 @@ class TurnForecast:
         """Give events, in order, to the tracks; what is older than two turns is forgotten."""
         if not len(table):
             return
-        held = self._recent[self._recent[:, 0] >= table[0, 0] - 2.2 * self.period_s]
+        held = self._recent[self._recent[:, 0] >= table[0, 0] - _HELD_TURNS * self.period_s]
         self._recent = np.concatenate([held, np.empty((len(table), 3))])
         self._tracks = np.concatenate([self._tracks[: self._count], np.empty((len(table), COLUMNS))])
         self._count = follow_events(table, self._tracks, self._count, self._recent, len(held), self.period_s)
@@ -221,21 +251,21 @@ class TurnForecast:
         if len(self._past) > 2 * _HISTORY_EVENTS:
             loudest = np.argsort(-self._past[:, 2], kind="stable")[:_HISTORY_EVENTS]
             self._past = _in_order(self._past[loudest])
-        if len(self._past) < 5:
+        if len(self._past) < _LEAST_EVENTS:
             return
         table = _in_order(self._past)
         start_s = float(table[0, 0])
         found = find_recurrence(
             table[:, 0] - start_s, table[:, 2], table[:, 1].astype(np.int64), max(1.0, now_s - start_s)
         )
-        if found is None or found.log_chance > min(-9.0, 0.5 * self.log_chance):
+        if found is None or found.log_chance > min(_MOST_LOG_CHANCE, 0.5 * self.log_chance):
             return
-        is_new = abs(found.lag_s - self.period_s) > 1e-3 * found.lag_s
+        is_new = abs(found.lag_s - self.period_s) > _SAME_TURN * found.lag_s
         self.period_s, self.log_chance = found.lag_s, found.log_chance
         if is_new:
             self._count = 0
             self._recent = np.empty((0, 3))
-            first_s = now_s - 12.0 * self.period_s
+            first_s = now_s - _REPLAYED_TURNS * self.period_s
             self._follow(table[table[:, 0] > first_s])
 
 

@@ -35,7 +35,7 @@ Floats = NDArray[np.float64]
 STANDS_OUT = 5.5
 """Times its usual size from which a difference is taken for a mark: lower than for a claim, since leaving out one of two
 good takes for a moment costs nothing but a little noise. Half of it left out so much that 1.6 dB were gained, not 3.7; double
-changed nothing (three takes of 75 s; so were all constants here tried)."""
+changed nothing (three takes of 75 s; so were those down to ``APART_SHARE`` tried)."""
 PAD_S = 0.0012
 FADE_S = 0.0015
 CELL_S = 0.02
@@ -49,6 +49,18 @@ APART = 4.0
 APART_SHARE = 0.01
 """... share of the sound from which two takes are no longer the same sound at a moment. Half and double of
 both: no difference but a little more or less that is averaged."""
+NOISE_FROM_HZ = 500.0
+"""The noise of a take is weighed from here up: below it rumble, warp and hum are louder. Chosen by hand, no finer reason."""
+WEIGHTS = (0.1, 10.0)
+"""No take counts for more than ten times another, however much quieter it is. Chosen by hand, no finer reason."""
+QUIET_SHARE, QUIET_WITHIN_S = 0.2, 60.0
+"""The lowest fifth of the first minute's differences are noise alone. Chosen by hand, no finer reason."""
+EDGE_S = 0.05
+"""So near the ends of the alignment nothing is known of how the takes lie. Chosen by hand, no finer reason."""
+MARK_CELL_S = 0.002
+"""The usual size of a difference is taken of cells of so long. Chosen by hand, no finer reason."""
+MARK_GAP_S = 0.0015
+"""Parts no further apart are one mark. Chosen by hand, no finer reason."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -94,7 +106,7 @@ def make_partner(ruler: AudioSource, other: AudioSource, progress: Progress = no
     if is_one_playing(alignment.curve, everything):
         raise ParameterError("takes-of-one-playing")
     quiet = quiet_frames(everything)
-    high = [index for index, hz in enumerate(everything.centres_hz) if hz >= 500.0]
+    high = [index for index, hz in enumerate(everything.centres_hz) if hz >= NOISE_FROM_HZ]
     if quiet.any():
         noise = [
             float(np.median(side[quiet][:, high].sum(axis=(1, 2))))
@@ -102,7 +114,7 @@ def make_partner(ruler: AudioSource, other: AudioSource, progress: Progress = no
         ]
         level_db = np.mean([-20.0 * np.log10(max(abs(taps.sum()), 1e-6)) for taps in gains])
         noise[1] /= 10.0 ** (level_db / 10.0)
-        weight = float(np.clip(noise[0] / max(noise[1], 1e-20), 0.1, 10.0))
+        weight = float(np.clip(noise[0] / max(noise[1], 1e-20), *WEIGHTS))
     else:
         weight = 1.0
     return Partner(
@@ -130,11 +142,11 @@ def _quiet_difference(ruler: AudioSource, other: AudioSource, alignment: Alignme
             other,
             alignment,
             cells,
-            span_s=(low_s, min(high_s, low_s + 60.0)),
+            span_s=(low_s, min(high_s, low_s + QUIET_WITHIN_S)),
             rate_hz=ruler.format.rate_hz,
         )
     )
-    quiet: Floats = np.quantile(np.concatenate(parts), 0.2, axis=0)
+    quiet: Floats = np.quantile(np.concatenate(parts), QUIET_SHARE, axis=0)
     return quiet
 
 
@@ -235,7 +247,7 @@ class Combiner:
         moments = laid.start_s + (np.arange(count) + 0.5) * size / laid.rate_hz
         curve = partner.alignment.curve
         assert curve is not None
-        outside = (moments < curve.start_s + 0.05) | (moments > curve.stop_s - 0.05)
+        outside = (moments < curve.start_s + EDGE_S) | (moments > curve.stop_s - EDGE_S)
         bad = (apart.any(axis=1) | outside)[:, np.newaxis]
         bad = bad | np.roll(bad, 1, axis=0) | np.roll(bad, -1, axis=0)
         centres = (np.arange(count) + 0.5) * size
@@ -251,13 +263,13 @@ def _marked(signals: Floats, close: Sequence[Floats], rate_hz: int) -> NDArray[n
     """
     errors = prediction_errors(signals, rate_hz)
     hurt = np.zeros(signals.shape, np.bool_)
-    cell = max(4, round(0.002 * rate_hz))
+    cell = max(4, round(MARK_CELL_S * rate_hz))
     lies_close = [np.ones(signals.shape[1], np.bool_), *(one > 0.5 for one in close)]
     for first, second in combinations(range(len(signals)), 2):
         difference, mean = errors[second] - errors[first], 0.5 * (errors[first] + errors[second])
         usual = np.repeat(usual_size(difference, cell), cell)[: len(difference)]
         stands = (np.abs(difference) > STANDS_OUT * usual) & lies_close[first] & lies_close[second]
-        for start, stop in runs_of(stands, round(0.0015 * rate_hz)):
+        for start, stop in runs_of(stands, round(MARK_GAP_S * rate_hz)):
             agrees = float((mean[start:stop] * difference[start:stop]).sum())
             hurt[second if agrees > 0.0 else first, start:stop] = True
     return hurt

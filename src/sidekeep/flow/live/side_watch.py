@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sidekeep.dsp.tracks.boundaries import Place, music_bounds
+from sidekeep.dsp.tracks.boundaries import Place
+from sidekeep.dsp.tracks.music_ends import music_bounds
 from sidekeep.dsp.tracks.open_division import OpenDivision, divide_open
 from sidekeep.flow.tracks.cut import candidate_places
 from sidekeep.flow.tracks.side_features import Features, PlayedPart

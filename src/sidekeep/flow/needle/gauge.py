@@ -33,6 +33,22 @@ _EULER = 0.5772156649015329
 """Euler's constant: mean of the standard Gumbel law."""
 _MUSIC_WITHIN_DB = 40.0
 """Ten seconds this far under the loudest ones are groove noise or a pause and say nothing of the music's peaks."""
+_MOMENTARY_S = 0.4
+"""The window of momentary loudness (EBU Tech 3341)."""
+_SHOWN_S = 0.2
+"""What a peak meter shows: long enough to be read, short enough to move with the music. Chosen by hand, no finer reason."""
+_CHAIN_S = 4.0
+"""Noise and hum of the chain are measured over so much of it. Chosen by hand, no finer reason."""
+_HUM_DBFS = -60.0
+"""Hum from here on is worth a word before the needle is lowered. Chosen by hand, no finer reason."""
+_CHANNELS_AFTER_S, _LEVEL_AFTER_S = 2.0, 5.0
+"""Music that must be heard before a channel is called dead, or the level right. Chosen by hand, no finer reason."""
+_DEAD, _OUT_OF_PHASE = 1e-4, -0.5
+"""A channel 40 dB under the other is dead; music is seldom so far out of phase by itself. Chosen by hand, no finer reason."""
+_HOT_DBFS = -1.0
+"""A forecast this near full scale, its deviation added, is too near. Chosen by hand, no finer reason."""
+_TURN_DOWN_CLIPPED_DB, _TURN_DOWN_HOT_DB, _TURN_UP_MORE_DB = 6.0, 3.0, 2.0
+"""How far to turn: clipping hides how high it goes; into the middle of the aim, not to its lower end. Chosen by hand."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -145,7 +161,7 @@ class Gauge:
     def _listen_to_the_chain(self, block: Audio) -> None:
         self._idle.append(block)
         self._idle_frames += len(block)
-        if self._idle_frames >= 4 * self._rate_hz:
+        if self._idle_frames >= _CHAIN_S * self._rate_hz:
             chain = np.concatenate(self._idle)
             self._noise_dbfs = power_to_db(float(((chain - chain.mean(axis=0)) ** 2).mean()))
             self._chain = chain
@@ -179,9 +195,9 @@ class Gauge:
             self._hum = (hum.frequency_hz, hum.level_dbfs)
         held = np.concatenate([block for _, block in self._recent] or [np.zeros((1, self._channels))])
         self._true_peak = true_peak_of_piece(numbers_only(held), rate_hz=self._rate_hz, least=self._true_peak)
-        momentary = held[-round(0.4 * self._rate_hz) :]
+        momentary = held[-round(_MOMENTARY_S * self._rate_hz) :]
         sizes = np.abs(np.ascontiguousarray(held.T))
-        last = sizes[:, -round(0.2 * self._rate_hz) :]
+        last = sizes[:, -round(_SHOWN_S * self._rate_hz) :]
         forecast, sd = forecast_peak(self._block_peaks, self.settings.side_length_s)
         power = self._power / max(1, self._played)
         both = math.sqrt(self._power[0] * self._power[-1]) if self._channels == 2 else 0.0
@@ -209,31 +225,31 @@ class Gauge:
     def _advice(self, highest: float, forecast: float, sd: float, power: Audio, both: float) -> News:
         settings = self.settings
         if self.watch.state == "up" and self._played == 0:
-            if self._hum[0] and self._hum[1] > -60.0:
+            if self._hum[0] and self._hum[1] > _HUM_DBFS:
                 facts = {"hum_hz": round(self._hum[0], 1), "hum_dbfs": round(self._hum[1])}
                 return News(code="hum", severity="look", facts=facts)
             return News(code="lower-needle")
         if self._clipped:
-            return News(code="clipped", severity="act", facts={"turn_down_db": 6.0})
-        if self._played > 2 * self._rate_hz and self._channels == 2:
-            if min(power) < 1e-4 * max(power):
+            return News(code="clipped", severity="act", facts={"turn_down_db": _TURN_DOWN_CLIPPED_DB})
+        if self._played > _CHANNELS_AFTER_S * self._rate_hz and self._channels == 2:
+            if min(power) < _DEAD * max(power):
                 return News(
                     code="channel-dead", severity="act", facts={"channel": "LR"[int(np.argmin(power))]}
                 )
-            if both > 0.0 and self._product / both < -0.5:
+            if both > 0.0 and self._product / both < _OUT_OF_PHASE:
                 return News(code="out-of-phase", severity="act")
         so_far = {"highest_dbfs": round(highest, 1)}
         if highest > settings.highest_peak_dbfs:
             down = float(max(1.0, round(highest - settings.highest_peak_dbfs)))
             return News(code="turn-down", severity="look", facts={**so_far, "turn_down_db": down})
-        if self._played < 5 * self._rate_hz:
+        if self._played < _LEVEL_AFTER_S * self._rate_hz:
             return News(code="listening", facts=so_far)
         if forecast < settings.lowest_peak_dbfs and highest < settings.lowest_peak_dbfs:
-            up = float(round(settings.lowest_peak_dbfs - max(highest, forecast) + 2.0))
+            up = float(round(settings.lowest_peak_dbfs - max(highest, forecast) + _TURN_UP_MORE_DB))
             return News(code="turn-up", severity="look", facts={**so_far, "turn_up_db": up})
         louder = round(forecast, 1) > so_far["highest_dbfs"] and self.watch.state != "run-out"
-        if louder and forecast + sd > -1.0:
-            facts = {**so_far, "forecast_dbfs": round(forecast, 1), "turn_down_db": 3.0}
+        if louder and forecast + sd > _HOT_DBFS:
+            facts = {**so_far, "forecast_dbfs": round(forecast, 1), "turn_down_db": _TURN_DOWN_HOT_DB}
             return News(code="may-be-hot", severity="look", facts=facts)
         return News(code="level-right", facts=so_far)
 
@@ -259,7 +275,7 @@ def forecast_peak(block_peaks: list[float], side_length_s: float) -> tuple[float
 
 
 def _momentary_lufs(block: Audio, rate_hz: int) -> float:
-    if len(block) < round(0.4 * rate_hz):
+    if len(block) < round(_MOMENTARY_S * rate_hz):
         return MINIMUM_DB
     meter = LoudnessMeter(rate_hz, block.shape[1], polls=False)
     meter.process(numbers_only(block))

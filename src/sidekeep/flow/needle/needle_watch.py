@@ -57,6 +57,28 @@ _QUIET_BEFORE_DROP = round(3.0 / WINDOW_S)
 """Steady noise before a needle that is lowered out of it into a groove. Chosen by hand, no finer reason."""
 _STEP_DB = 4.0
 """Rise by which such a lowering shows: what a groove stands over the chain at least (``chain``)."""
+_AFTER_DROP, _THUMP = round(1.5 / WINDOW_S), round(0.4 / WINDOW_S)
+"""Groove heard after such a lowering, and how long its thump may last. Chosen by hand, no finer reason."""
+_STEADY_DB, _STEADY_SWAY_DB = 1.6, 2.2
+"""Deviation of a chain's noise, above and of its sway: windows of 50 ms hold few periods of that. Chosen by hand."""
+_THUMP_DB, _RUMBLE_DB = 5.0, 6.0
+"""By so much a thump stands over the sway on both sides of it, and a turning disc over a chain. Chosen by hand."""
+_FIRST_LOOK_AFTER = round(0.6 / WINDOW_S)
+"""The noise of a chain is not known from less. Chosen by hand, no finer reason."""
+_IDLE_KEPT = round(20.0 / WINDOW_S)
+"""The chain is known from the latest of its noise: it warms up. Chosen by hand, no finer reason."""
+_FALLEN_DB, _LITTLE_DB = -3.0, 1.0
+"""A chain grew quieter where a band fell by so much; what moves by less than a decibel has not moved. Chosen by hand."""
+_BEGAN = 0.7
+"""Share of what a lift needs from which the needle's sound is dated: it rises over some windows. Chosen by hand."""
+_MUSIC_AFTER_LIFT = 3 * SECOND
+"""A groove just begun counts as music against a chain: so three seconds, not one."""
+_PAUSE = 4
+_TICKING_EVERY = 5
+"""Windows without music from which it is still; how often a still stretch is asked for its tick. Chosen by hand."""
+_SUSTAINED = round(0.4 / WINDOW_S)
+_SUSTAINED_SHARE = 0.7
+"""Music goes on: so much of so long lies over the groove, a tick fills a window or two. Chosen by hand, no finer reason."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,7 +117,7 @@ class NeedleWatch:
         self._window = self._measure.window_frames
         self._held = np.zeros((0, channels))
         self._recent = RecentWindows(_STILL_UP_AFTER + SECOND)
-        self._idle: deque[Floats] = deque(maxlen=round(20.0 / WINDOW_S))
+        self._idle: deque[Floats] = deque(maxlen=_IDLE_KEPT)
         self._idle_count = 0
         self._chain: Chain | None = None
         self._since: int | None = None
@@ -157,7 +179,7 @@ class NeedleWatch:
             if self._misses <= _DOWN_AFTER // 10:
                 return []
             self._since = None
-        if (over < -3.0).any() and (over < 1.0).all():
+        if (over < _FALLEN_DB).any() and (over < _LITTLE_DB).all():
             # A chain that grew quieter: switched off, turned down, or what was heard so far was a groove.
             self._fallen_since = self._recent.count if self._fallen_since is None else self._fallen_since
             if self._recent.count - self._fallen_since >= SECOND:
@@ -173,7 +195,7 @@ class NeedleWatch:
 
     def _first_look(self) -> list[NeedleEvent]:
         """The first moments: sound already, or something steady that is taken for the chain."""
-        if self._recent.count < round(0.6 / WINDOW_S):
+        if self._recent.count < _FIRST_LOOK_AFTER:
             return []
         if np.median([row[MID:].max() for row in self._recent.rows]) > _LOUD_DB:
             quiet = np.full(3, SILENT_DB)
@@ -276,23 +298,23 @@ class NeedleWatch:
     def _by_drop(self) -> list[NeedleEvent]:
         """A needle lowered out of a steady noise into a groove: it had been up."""
         rows = np.asarray(self._recent.rows)
-        after, thump = round(1.5 / WINDOW_S), round(0.4 / WINDOW_S)
-        need = _QUIET_BEFORE_DROP + after + thump
-        if self._recent.count - self._played.down_at < need or not self._recent.is_noise(after):
+        since = _AFTER_DROP + _THUMP
+        need = _QUIET_BEFORE_DROP + since
+        if self._recent.count - self._played.down_at < need or not self._recent.is_noise(_AFTER_DROP):
             return []
-        now = np.median(rows[-after:], axis=0)
-        before = rows[-need : -after - thump]
-        ticks = list(self._recent.ticks)[-need : -after - thump]
+        now = np.median(rows[-_AFTER_DROP:], axis=0)
+        before = rows[-need:-since]
+        ticks = list(self._recent.ticks)[-need:-since]
         was, _ = centre_of(before)
         step = now - was
-        quiet = not any(ticks) and float(before[:, MID].std()) < 1.6 and float(before[:, SWAY].std()) < 2.2
-        if not quiet or step[MID:].max() < _STEP_DB or (step < -1.0).any():
+        is_even = float(before[:, MID].std()) < _STEADY_DB and float(before[:, SWAY].std()) < _STEADY_SWAY_DB
+        if any(ticks) or not is_even or step[MID:].max() < _STEP_DB or (step < -_LITTLE_DB).any():
             return []
-        burst = rows[-after - thump : -after]
+        burst = rows[-since:-_AFTER_DROP]
         # The thump of the needle, or the rumble of a turntable that no chain has.
-        if burst[:, SWAY].max() < max(was[SWAY], now[SWAY]) + 5.0 and step[SWAY] < 6.0:
+        if burst[:, SWAY].max() < max(was[SWAY], now[SWAY]) + _THUMP_DB and step[SWAY] < _RUMBLE_DB:
             return []
-        at = self._recent.count - after - thump
+        at = self._recent.count - since
         idle = before
         start = at - len(idle)
         up = self._raise(start, "drop")
@@ -310,10 +332,9 @@ class NeedleWatch:
     def _may_be_up(self) -> bool:
         """Whether a lift could go unseen: the chain was only assumed, or is not what it was."""
         assert self._chain is not None
-        # A groove just begun counts as music against a chain: so three seconds, not one.
         return (
             not self._chain.sure
-            or self._played.music_count < 3 * SECOND
+            or self._played.music_count < _MUSIC_AFTER_LIFT
             or self._played.is_over(self._recent)
         )
 
@@ -321,7 +342,7 @@ class NeedleWatch:
         """How many windows ago the newest windows began to stand over the chain."""
         assert self._chain is not None
         recent = self._recent.newest(SMOOTH) - self._chain.levels
-        above = (recent > 0.7 * self._chain.lift_db()).any(axis=1)
+        above = (recent > _BEGAN * self._chain.lift_db()).any(axis=1)
         first = int(np.argmax(above)) if above.any() else len(recent) - 1
         return len(recent) - 1 - first
 
@@ -335,7 +356,7 @@ class NeedleWatch:
             if self.state == "run-out":  # music after all
                 return [NeedleEvent(state="down", frame=self._recent.count * self._window, again=True)]
             return []
-        if self._still_since is None and recent > 4:
+        if self._still_since is None and recent > _PAUSE:
             self._still_since = self._recent.count
         if self.state == "run-out" or self._still_since is None:
             return []
@@ -343,14 +364,18 @@ class NeedleWatch:
         settings = self.settings
         if self._played.music_count * WINDOW_S < settings.music_before_run_out_s:
             return []
-        if still * WINDOW_S >= settings.ticking_after_s and still % 5 == 0 and self._ticking(still):
+        if (
+            still * WINDOW_S >= settings.ticking_after_s
+            and still % _TICKING_EVERY == 0
+            and self._ticking(still)
+        ):
             return [NeedleEvent(state="run-out", frame=self._still_since * self._window)]
         return []
 
     def _sustained(self) -> bool:
-        """Music, not a tick: most of the last 0.4 s lies over the groove."""
-        rows = self._recent.newest(8)[:, MID]
-        return bool((rows > self._played.music_from_db).mean() >= 0.7)
+        """Music, not a tick: most of the last moments lie over the groove."""
+        rows = self._recent.newest(_SUSTAINED)[:, MID]
+        return bool((rows > self._played.music_from_db).mean() >= _SUSTAINED_SHARE)
 
     def _ticking(self, still: int) -> bool:
         """Whether the steps of the still stretch come back once per turn."""

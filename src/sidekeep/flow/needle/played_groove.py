@@ -23,6 +23,12 @@ _MUSIC_DB = 8.0
 """So far over the quietest groove is music. Chosen by hand, no finer reason."""
 _LOUD_DB = -40.0
 """So loud is music whatever the groove is like."""
+_LEARN_EVERY, _LOOKED_AT = 10, 400
+"""How often, in windows, the quietest groove is looked for again, and among about how many: guards on time."""
+_QUIETEST_PERCENT = 2.0
+"""The quietest music is no quieter than the groove; the very lowest may be a drop-out. Chosen by hand, no finer reason."""
+_UNDER_DB = 5.0
+"""So far under the quietest groove noise is no groove. Chosen by hand, no finer reason."""
 
 
 class PlayedGroove:
@@ -53,10 +59,10 @@ class PlayedGroove:
     def hear(self, recent: RecentWindows) -> None:
         """The newest window, heard with the needle down."""
         self._rows.append(recent.rows[-1])
-        if len(self._rows) % 10 == 1:
+        if len(self._rows) % _LEARN_EVERY == 1:
             self._learn_floor(recent)
-            rows = np.asarray(self._rows)[:: max(1, len(self._rows) // 400), MID]
-            self._quietest_db = float(np.percentile(rows, 2.0))
+            rows = np.asarray(self._rows)[:: max(1, len(self._rows) // _LOOKED_AT), MID]
+            self._quietest_db = float(np.percentile(rows, _QUIETEST_PERCENT))
         # A tick lasts a window or two; music goes on.
         row = recent.smooth(5)
         if row[MID] > self.music_from_db or row[MID:].max() > _LOUD_DB:
@@ -69,7 +75,7 @@ class PlayedGroove:
         """Whether the last second lies clearly under the quietest groove noise heard so far."""
         if self.floor is None:
             return False
-        return bool((recent.smooth(SECOND)[MID:] < self.floor[MID:] - 5.0).all())
+        return bool((recent.smooth(SECOND)[MID:] < self.floor[MID:] - _UNDER_DB).all())
 
     def _learn_floor(self, recent: RecentWindows) -> None:
         is_long = len(self._rows) >= 3 * SECOND

@@ -15,15 +15,14 @@ import numpy as np
 from sidekeep.dsp.tracks.boundaries import (
     Place,
     crowd_places,
-    decay_end,
     faint_starts,
     gap_places,
-    music_bounds,
     novelty,
     segue_places,
 )
 from sidekeep.dsp.tracks.crowd import find_crowd
 from sidekeep.dsp.tracks.division import Division
+from sidekeep.dsp.tracks.music_ends import decay_end, music_bounds
 from sidekeep.flow.tracks.cut_findings import cut_findings, plays_finding
 from sidekeep.flow.tracks.play_sides import assign_sides, divide_places, likely_side, played_once
 from sidekeep.flow.tracks.side_features import Features, PlayedPart
@@ -55,6 +54,13 @@ _MOST_SURE = 0.99
 """Nothing that is heard is certain: one mark in a hundred is wrong for a reason that no evidence here knows (chosen here)."""
 _LEAST_MUSIC_S = 2.0
 """A play with less between needle and needle is a try of the needle, and no side (chosen here)."""
+_LIKELY_GAP = -2.0
+"""Log odds from which a run of noise may be the gap that a change of the sound belongs to (chosen here)."""
+_ONSET_S, _ONSET, _SURE_OF_ONSET = 0.3, (0.5, 1.5, 3.0), (0.85, 0.93, 1.0)
+"""The excess of the first 0.3 s of music, and the share of its confidence a start keeps: what hardly stands out of the noise may
+have begun before (chosen here; docs/tracks.md has how far the confidence holds)."""
+_SEGUE_ODDS, _SURE_OF_SEGUE = (-7.0, -4.0, -2.0, 0.0), (0.6, 0.75, 0.88, 0.95)
+"""A segue is no surer than its own log odds allow, whatever the printed times say (chosen here, as above)."""
 
 
 @dataclass(frozen=True)
@@ -191,7 +197,7 @@ def candidate_places(
                 (p.stop - segue.stop) * hop_s < _CLEAR_OF_GAP_S
                 and (segue.stop - p.start) * hop_s < _CLEAR_OF_GAP_S
                 for p in places
-                if p.gap and p.log_odds > -2.0
+                if p.gap and p.log_odds > _LIKELY_GAP
             )
             inside = min(segue.start - start, stop - segue.start) * hop_s > _CLEAR_OF_EDGE_S
             if inside and not near:
@@ -261,11 +267,11 @@ def _confidence(cut: CutSide, node: int, hop_s: float) -> float:
     near = np.abs(starts - place.start * hop_s) <= tolerance
     sure = float(np.minimum(1.0, cut.division.posterior[near].sum())) if node else 1.0
     if place.gap:
-        reach = round(0.3 / hop_s)
+        reach = round(_ONSET_S / hop_s)
         onset = float(cut.part.groove.excess[place.start + 2 : place.start + reach].mean())
-        sure *= float(np.interp(onset, (0.5, 1.5, 3.0), (0.85, 0.93, 1.0)))
+        sure *= float(np.interp(onset, _ONSET, _SURE_OF_ONSET))
     else:
-        sure = min(sure, float(np.interp(place.log_odds, (-7.0, -4.0, -2.0, 0.0), (0.6, 0.75, 0.88, 0.95))))
+        sure = min(sure, float(np.interp(place.log_odds, _SEGUE_ODDS, _SURE_OF_SEGUE)))
     return float(np.clip(sure, 0.0, _MOST_SURE))
 
 

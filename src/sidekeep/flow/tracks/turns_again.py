@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.tracks.boundaries import music_bounds
 from sidekeep.dsp.tracks.features import LOW_COUNT
 from sidekeep.dsp.tracks.locked_groove import MOST_OFF, TURN_PERIODS_S
+from sidekeep.dsp.tracks.music_ends import music_bounds
 from sidekeep.dsp.tracks.same_turn import cell_noise, noise_left
 from sidekeep.flow.tracks.side_features import Features, PlayedPart
 from sidekeep.flow.tracks.turn_watch import Moment, TurnWatch
