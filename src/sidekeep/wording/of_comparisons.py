@@ -41,9 +41,12 @@ def _gone(about: About) -> str:
     )
 
 
+def _amount(change_db: float) -> str:
+    return f"{abs(change_db):.1f} dB {'more' if change_db > 0 else 'less'}"
+
+
 def _by(about: About) -> str:
-    change_db = about.number("change_db")
-    return f"{abs(change_db):.1f} dB {'more' if change_db > 0 else 'less'} than before"
+    return f"{_amount(about.number('change_db'))} than before"
 
 
 def _changes(all_of: Sequence[About], form: str) -> str:
@@ -71,10 +74,9 @@ def _where(about: About) -> str:
 
 
 def _rougher_part(about: About) -> str:
-    change_db = about.number("most_db")
     return (
-        f"Surface noise {_where(about)}: {abs(change_db):.1f} dB {'more' if change_db > 0 else 'less'} than before; the "
-        "side as a whole has not changed by as much as could be told."
+        f"Surface noise {_where(about)}: {_amount(about.number('most_db'))} than before; the side as a whole has not changed by "
+        "as much as could be told."
     )
 
 
@@ -84,10 +86,9 @@ def _hiss(about: About) -> str:
     if how == "none":
         return " The hiss with the needle up is too little, or too much as it was, to account for it."
     if how == "part":
-        groove_db = about.number("groove_db")
         return (
             " Part of it is hiss of the chain, which is there with the needle up; without that the groove has "
-            f"{abs(groove_db):.1f} dB {'more' if groove_db > 0 else 'less'}."
+            f"{_amount(about.number('groove_db'))}."
         )
     if how == "unknown":
         on = about.word("unknown_on")
@@ -99,10 +100,9 @@ def _hiss(about: About) -> str:
 def _noise_chain(about: About) -> str:
     noise = f"Surface noise: {_by(about)}{_most(about)}."
     if about.has("hiss") and about.word("hiss") == "all":
-        hiss_db = about.number("hiss_db")
         return (
             f"{noise} That is hiss of the chain (phono stage, wires, input), not this disc: with the needle up there is "
-            f"{abs(hiss_db):.1f} dB {'more' if hiss_db > 0 else 'less'} of it{_backed(about, 'changed')}."
+            f"{_amount(about.number('hiss_db'))} of it{_backed(about, 'changed')}."
         )
     return f"{noise} That is stylus or chain, not this disc{_backed(about, 'changed')}."
 

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sidekeep.copies.kinds.table import CD_RATE_HZ
-from sidekeep.copies.tracks.cutting import CD_FRAME, CD_FRAMES_PER_S, SideAudio, side_cuts
+from sidekeep.copies.tracks.cutting import CD_FRAME, CD_FRAMES_PER_S, SideAudio, address_text, side_cuts
 from sidekeep.copies.tracks.levels import Piece
 from sidekeep.copies.tracks.tagging import TrackFacts
 from sidekeep.model.finding import Fact, Finding, Severity
@@ -29,13 +29,6 @@ class Disc:
 
     tracks: tuple[tuple[Piece, ...], ...]
     length_frames: int
-
-
-def address_text(frames: int) -> str:
-    """CD frames as ``mm:ss:ff``."""
-    seconds, part = divmod(frames, CD_FRAMES_PER_S)
-    minutes, seconds = divmod(seconds, 60)
-    return f"{minutes:02d}:{seconds:02d}:{part:02d}"
 
 
 def piece_frames(sides: Sequence[SideAudio]) -> dict[Piece, int]:

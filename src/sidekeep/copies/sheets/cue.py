@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from sidekeep.copies.tracks.cutting import CD_FRAMES_PER_S
+from sidekeep.copies.tracks.cutting import CD_FRAMES_PER_S, address_text
 from sidekeep.files.plain_text import latin_1_text
 
 if TYPE_CHECKING:
@@ -85,9 +85,7 @@ def cue_sheet(
 
 def cue_time(frame: int, rate_hz: int) -> str:
     """Start of a track as ``mm:ss:ff``, never after it."""
-    seconds, part = divmod(frame * CD_FRAMES_PER_S // rate_hz, CD_FRAMES_PER_S)
-    minutes, seconds = divmod(seconds, 60)
-    return f"{minutes:02d}:{seconds:02d}:{part:02d}"
+    return address_text(frame * CD_FRAMES_PER_S // rate_hz)
 
 
 def _text(text: str, limit: int, encoding: Encoding) -> str:

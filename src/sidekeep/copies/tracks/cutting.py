@@ -23,6 +23,13 @@ CD_FRAME = 588
 """Samples of a channel in a CD frame at 44.1 kHz: 44100 / 75 (IEC 60908)."""
 
 
+def address_text(frames: int) -> str:
+    """CD frames as ``mm:ss:ff``; minutes may pass 99."""
+    seconds, part = divmod(frames, CD_FRAMES_PER_S)
+    minutes, seconds = divmod(seconds, 60)
+    return f"{minutes:02d}:{seconds:02d}:{part:02d}"
+
+
 @dataclass(frozen=True, kw_only=True)
 class SideAudio:
     """One side as the render feeds it: a span per track, in playing order.

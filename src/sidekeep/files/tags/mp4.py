@@ -27,21 +27,7 @@ def write_mp4(path: Path, tags: TagSet, pictures: Sequence[Picture]) -> None:
     atoms = audio.tags
     assert atoms is not None
     atoms.clear()
-    for name, values in (
-        ("\xa9nam", (tags.title,)),
-        ("\xa9ART", tags.artists),
-        ("\xa9alb", (tags.album,)),
-        ("aART", tags.album_artists),
-        ("\xa9day", (tags.date,)),
-        ("\xa9gen", tags.genres),
-        ("\xa9wrt", tags.composers),
-        ("\xa9cmt", (tags.comment,)),
-        ("ldes", (tags.notes,)),
-        ("sonm", (tags.title_sort,)),
-        ("soar", tags.artist_sorts),
-        ("soal", (tags.album_sort,)),
-        ("soaa", tags.album_artist_sorts),
-    ):
+    for name, values in _texts(tags).items():
         kept = [value for value in values if value]
         if kept:
             atoms[name] = kept
@@ -55,23 +41,7 @@ def write_mp4(path: Path, tags: TagSet, pictures: Sequence[Picture]) -> None:
         atoms["stik"] = [_SPOKEN_WORD]
     if tags.is_compilation:
         atoms["cpil"] = True
-    free = {
-        "ORIGINALDATE": tags.original_date,
-        "LABEL": tags.label,
-        "CATALOGNUMBER": tags.catalogue_number,
-        "RELEASECOUNTRY": tags.country,
-        "MEDIA": tags.media,
-        "SIDE": tags.side,
-        "POSITION": tags.position,
-        "ISRC": tags.isrc,
-        "CONDUCTOR": "; ".join(tags.conductors),
-        "ARRANGER": "; ".join(tags.arrangers),
-        "PRODUCER": "; ".join(tags.producers),
-        "ENGINEER": "; ".join(tags.engineers),
-        "MIXER": "; ".join(tags.mixers),
-        "BARCODE": tags.barcode,
-        **replaygain_texts(tags),
-    }
+    free = _free_texts(tags)
     edit = read_sound_edit(path)
     if edit is not None and edit.skip_frames:
         free[END_STATEMENT] = edit.statement()
@@ -88,3 +58,43 @@ def write_mp4(path: Path, tags: TagSet, pictures: Sequence[Picture]) -> None:
     if covers:
         atoms["covr"] = covers
     audio.save(padding=fixed_padding)
+
+
+def _texts(tags: TagSet) -> dict[str, tuple[str, ...]]:
+    """Atoms of text, by name; empty values are not written."""
+    return {
+        "\xa9nam": (tags.title,),
+        "\xa9ART": tags.artists,
+        "\xa9alb": (tags.album,),
+        "aART": tags.album_artists,
+        "\xa9day": (tags.date,),
+        "\xa9gen": tags.genres,
+        "\xa9wrt": tags.composers,
+        "\xa9cmt": (tags.comment,),
+        "ldes": (tags.notes,),
+        "sonm": (tags.title_sort,),
+        "soar": tags.artist_sorts,
+        "soal": (tags.album_sort,),
+        "soaa": tags.album_artist_sorts,
+    }
+
+
+def _free_texts(tags: TagSet) -> dict[str, str]:
+    """What has no atom of its own; empty values are not written."""
+    return {
+        "ORIGINALDATE": tags.original_date,
+        "LABEL": tags.label,
+        "CATALOGNUMBER": tags.catalogue_number,
+        "RELEASECOUNTRY": tags.country,
+        "MEDIA": tags.media,
+        "SIDE": tags.side,
+        "POSITION": tags.position,
+        "ISRC": tags.isrc,
+        "CONDUCTOR": "; ".join(tags.conductors),
+        "ARRANGER": "; ".join(tags.arrangers),
+        "PRODUCER": "; ".join(tags.producers),
+        "ENGINEER": "; ".join(tags.engineers),
+        "MIXER": "; ".join(tags.mixers),
+        "BARCODE": tags.barcode,
+        **replaygain_texts(tags),
+    }

@@ -24,39 +24,15 @@ PARTS = ("all", *THIRDS)
 
 def comparison_object(comparison: Comparison, findings: list[Finding], old: str, new: str) -> dict[str, Any]:
     """Everything measured, as plain values; numbers that are not known are null."""
-    curve = comparison.alignment.curve
-    line = comparison.alignment.line
     rate_hz = max(comparison.rate_hz, 1)
+    idle = comparison.idle
     return {
         "schema": SCHEMA,
         "old": old,
         "new": new,
         "same": comparison.alignment.is_same,
-        "alignment": {
-            "offset_s": _number(line.offset_s * comparison.alignment.clock, 6),
-            "speed_ratio": _number(comparison.speed_ratio * comparison.alignment.clock, 8),
-            "rpm": None
-            if (speed := comparison.alignment.speed) is None
-            else [round(speed.old_rpm, 3), round(speed.new_rpm, 3)],
-            "sd_frames": _number(comparison.alignment.sd_s * rate_hz, 4) if curve else None,
-            "share": _number(line.share, 3),
-            "correlation": _number(line.correlation, 3),
-            "polarity": "opposite" if comparison.alignment.sign < 0 else "same",
-            "channels": "swapped" if comparison.alignment.is_swapped else "same",
-            "compared": _number(comparison.covered, 4),
-            "jumps": [
-                {"at_s": _number(jump.at_s, 2), "length_s": _number(jump.length_s, 4)}
-                for jump in comparison.jumps
-            ],
-        },
-        "marks": {
-            "persisting": len(comparison.persisting_s),
-            "perhaps": sum(mark.state == "perhaps" for mark in comparison.marks),
-            **{
-                state: [_mark(mark, comparison) for mark in comparison.marks if mark.state == state]
-                for state in ("new", "gone")
-            },
-        },
+        "alignment": _alignment(comparison, rate_hz),
+        "marks": _marks(comparison),
         "bands": _bands(comparison),
         "level": [_level(comparison, part) for part in PARTS],
         "noise": {
@@ -69,21 +45,9 @@ def comparison_object(comparison: Comparison, findings: list[Finding], old: str,
         },
         "idle_noise": {
             name: None if dbfs is None else _number(dbfs, 2)
-            for name, dbfs in (
-                ("old_dbfs", comparison.idle.old_dbfs),
-                ("new_dbfs", comparison.idle.new_dbfs),
-            )
+            for name, dbfs in (("old_dbfs", idle.old_dbfs), ("new_dbfs", idle.new_dbfs))
         },
-        "distortion": [
-            {
-                "part": one.part,
-                "channel": ("L", "R")[one.channel] if len(comparison.channels) > 1 else "both",
-                "share": _number(one.share, 4),
-                "detectable": _number(one.detectable, 4),
-                "more_db": _number(one.more_db, 2),
-            }
-            for one in comparison.distortion
-        ],
+        "distortion": _distortion(comparison),
         "crosstalk": None
         if (whole_mixing := comparison.mixing_of()) is None
         else {
@@ -97,6 +61,49 @@ def comparison_object(comparison: Comparison, findings: list[Finding], old: str,
             for line in told(findings, rate_hz)
         ],
     }
+
+
+def _alignment(comparison: Comparison, rate_hz: int) -> dict[str, Any]:
+    alignment, line, speed = comparison.alignment, comparison.alignment.line, comparison.alignment.speed
+    return {
+        "offset_s": _number(line.offset_s * alignment.clock, 6),
+        "speed_ratio": _number(comparison.speed_ratio * alignment.clock, 8),
+        "rpm": None if speed is None else [round(speed.old_rpm, 3), round(speed.new_rpm, 3)],
+        "sd_frames": _number(alignment.sd_s * rate_hz, 4) if alignment.curve else None,
+        "share": _number(line.share, 3),
+        "correlation": _number(line.correlation, 3),
+        "polarity": "opposite" if alignment.sign < 0 else "same",
+        "channels": "swapped" if alignment.is_swapped else "same",
+        "compared": _number(comparison.covered, 4),
+        "jumps": [
+            {"at_s": _number(jump.at_s, 2), "length_s": _number(jump.length_s, 4)}
+            for jump in comparison.jumps
+        ],
+    }
+
+
+def _marks(comparison: Comparison) -> dict[str, Any]:
+    return {
+        "persisting": len(comparison.persisting_s),
+        "perhaps": sum(mark.state == "perhaps" for mark in comparison.marks),
+        **{
+            state: [_mark(mark, comparison) for mark in comparison.marks if mark.state == state]
+            for state in ("new", "gone")
+        },
+    }
+
+
+def _distortion(comparison: Comparison) -> list[dict[str, Any]]:
+    return [
+        {
+            "part": one.part,
+            "channel": ("L", "R")[one.channel] if len(comparison.channels) > 1 else "both",
+            "share": _number(one.share, 4),
+            "detectable": _number(one.detectable, 4),
+            "more_db": _number(one.more_db, 2),
+        }
+        for one in comparison.distortion
+    ]
 
 
 def _number(value: float, digits: int) -> float | None:
