@@ -19,11 +19,10 @@ from sidekeep.copies.cd.discs import (
     MAXIMUM_TRACKS,
     MINIMUM_TRACK_FRAMES,
     SHORT_DISC_FRAMES,
-    address_text,
     lay_out_discs,
     piece_frames,
 )
-from sidekeep.copies.tracks.cutting import CD_FRAME, SideAudio
+from sidekeep.copies.tracks.cutting import CD_FRAME, SideAudio, address_text
 from sidekeep.copies.tracks.tagging import TransferFacts, track_facts
 from sidekeep.model.record import Record
 from tests.copies.feeder import Feeder, record
@@ -77,6 +76,16 @@ def test_a_record_over_74_minutes_asks_for_a_longer_disc() -> None:
     discs, findings = laid_out(sides_of([1140.0] * 2, [1140.0] * 2))
     assert len(discs) == 1
     assert findings == ["cd-long"]
+
+
+def test_what_just_fits_a_disc_is_on_one() -> None:
+    """To the frame: 74 minutes ask for no longer disc, 79.8 fill one, and 99 tracks are as many as one has."""
+    short_s, long_s = SHORT_DISC_FRAMES / CD_FRAMES_PER_S / 2, LONG_DISC_FRAMES / CD_FRAMES_PER_S / 2
+    assert laid_out(sides_of([short_s], [short_s])) == ([[((0, 0),), ((1, 0),)]], [])
+    assert laid_out(sides_of([long_s], [long_s])) == ([[((0, 0),), ((1, 0),)]], ["cd-long"])
+    assert laid_out(sides_of([long_s], [long_s + 1 / 75]))[1] == ["cd-divided"]
+    (disc,), _ = laid_out(sides_of([5.0] * 60, [5.0] * 39))
+    assert len(disc) == 99
 
 
 def test_a_set_is_divided_between_sides_as_evenly_as_can_be() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -13,7 +14,9 @@ from sidekeep.copies.sheets.playlist import PlaylistEntry, playlist_text
 from sidekeep.copies.tracks.naming import NamingRules
 from sidekeep.copies.tracks.tagging import TransferFacts, disc_of_side
 from sidekeep.errors import ParameterError
+from sidekeep.files.pictures.artwork import Picture
 from sidekeep.files.tags.tag_set import TagSet
+from sidekeep.model.recipe import CopySettings
 from tests.copies.feeder import Feeder, record
 
 
@@ -121,7 +124,8 @@ def test_two_tracks_of_one_title_get_two_files(tmp_path: Path) -> None:
         ({"label": "\ud800"}, {}, "half a character"),
         ({"barcode": "2006381333934"}, {}, "one digit is wrong"),
         ({}, {"facts": TransferFacts(isrcs={(0, 0): "XX-1"})}, "ISRC 'XX-1' must be"),
-        ({}, {"lossy_ceiling_dbtp": 1.0}, "must lie between"),
+        ({}, {"lossy_ceiling_dbtp": 0.1}, "must lie between"),
+        ({}, {"lossy_ceiling_dbtp": -12.1}, "must lie between"),
     ],
 )
 def test_what_cannot_be_written_is_told_before_anything_is(
@@ -131,6 +135,16 @@ def test_what_cannot_be_written_is_told_before_anything_is(
     with pytest.raises(ParameterError, match=message):
         feeder.plan("lossless", **options)
     assert not list(tmp_path.iterdir())
+
+
+def test_sides_are_told_apart_by_their_names(tmp_path: Path) -> None:
+    feeder = Feeder(tmp_path)
+    feeder.sides[1] = replace(feeder.sides[1], side="A")
+    with pytest.raises(ParameterError, match="sides A, A must have different names"):
+        feeder.plan("lossless")
+    feeder.sides.clear()
+    with pytest.raises(ParameterError, match="no side was given"):
+        feeder.plan("lossless")
 
 
 def test_a_master_without_takes_is_refused(tmp_path: Path) -> None:
@@ -161,6 +175,27 @@ def test_keys_follow_what_they_stand_for(tmp_path: Path) -> None:
         assert old.tag_key != new.tag_key
     reseeded = Feeder(tmp_path).plan("lossless,portable", dither_seed=2)
     assert plan.files[0].audio_key != reseeded.files[0].audio_key
+    lowered = Feeder(tmp_path).plan("lossless,portable", lossy_ceiling_dbtp=-12.0)
+    for old, new in zip(plan.files, lowered.files, strict=True):
+        assert (old.audio_key == new.audio_key) == (old.kind == "lossless")
+
+
+def test_keys_of_tags_follow_how_they_are_written(tmp_path: Path) -> None:
+    """ID3v2.3 is written into MP3, WAV and AIFF alone; a picture goes into a CD's tracks where that is wished for."""
+    feeder, kinds = Feeder(tmp_path), "lossless,portable,wav,aiff,cd"
+
+    def tag_keys(**options: Any) -> dict[str, str]:
+        return {each.kind: each.tag_key for each in feeder.plan(kinds, **options).files}
+
+    def differ(one: dict[str, str], other: dict[str, str]) -> set[str]:
+        return {kind for kind, key in one.items() if other[kind] != key}
+
+    pictures = (Picture(kind="front", data=b"drawn", width=10, height=10),)
+    plain, pictured = tag_keys(), tag_keys(pictures=pictures)
+    assert differ(plain, tag_keys(settings=CopySettings(old_tags=True))) == {"portable", "wav", "aiff", "cd"}
+    assert differ(plain, pictured) == {"lossless", "portable", "wav", "aiff"}
+    with_cd = tag_keys(pictures=pictures, settings=CopySettings(cd_picture=True))
+    assert differ(pictured, with_cd) == {"cd"}
 
 
 def test_playlist() -> None:

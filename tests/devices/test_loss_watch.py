@@ -204,6 +204,28 @@ def test_steady_loss_is_not_taken_for_drift() -> None:
     assert all(loss.steady_ppm == pytest.approx(1900.0, rel=0.05) for loss in found)
 
 
+def test_a_device_that_tells_no_time_is_stamped_by_arrival() -> None:
+    """Or one that tells a time that cannot be: from the future, or of a minute ago."""
+    clock = StampClock()
+    for captured_s in (0.0, -3.0, 5.51, 500.0 - 60.01):
+        library_now_s = 5.0 if captured_s < 100.0 else 500.0
+        assert clock.stamp(100.0, library_now_s, captured_s, 0.05) == pytest.approx(99.95)
+    assert clock.stamp(100.0, 5.0, 4.9, 0.05) == pytest.approx(99.9)
+
+
+def test_a_clock_that_stood_still_while_the_machine_slept_is_followed_after_two_seconds() -> None:
+    clock = StampClock()
+    behind_s = []
+    for number in range(200):
+        captured_s = 10.0 + number * 0.05
+        slept_s = 7.0 if number >= 100 else 0.0
+        behind_s.append(
+            clock.stamp(1000.0 + captured_s + slept_s, captured_s, captured_s, 0.05) - 1000.0 - captured_s
+        )
+    assert behind_s[:139] == pytest.approx([0.0] * 139, abs=1e-6)
+    assert behind_s[139:] == pytest.approx([7.0] * 61, abs=1e-6)
+
+
 def test_stamps_do_not_care_how_late_a_callback_comes() -> None:
     clock, random = StampClock(), np.random.default_rng(1)
     stamps = []

@@ -70,23 +70,29 @@ TURNED = np.array([[0.42, 0.06], [0.85, 0.35], [0.6, 0.93], [0.17, 0.62]])
 SMALL = np.array([[0.55, 0.2], [0.85, 0.23], [0.84, 0.62], [0.53, 0.6]])
 
 
+SHAPES = {"straight": STRAIGHT, "slanted": SLANTED, "turned": TURNED, "small": SMALL}
+SCENES: dict[str, dict[str, object]] = {
+    "wood": {"table": (120, 86, 60)},
+    "shadow": {"table": (120, 86, 60), "shadow": 0.55, "light": 0.4},
+    "pale on pale": {"table": (205, 200, 190), "shadow": 0.3, "wood": 2.5},
+    "dark on dark": {"table": (58, 52, 50), "dark": True, "light": 0.3, "wood": 2.5},
+    "noise": {"table": (240, 240, 240), "dark": True, "noise": 8.0},
+}
+
+
 @pytest.mark.parametrize(
-    "corners", [STRAIGHT, SLANTED, TURNED, SMALL], ids=["straight", "slanted", "turned", "small"]
-)
-@pytest.mark.parametrize(
-    "scene",
+    ("shape", "light"),
     [
-        {"table": (120, 86, 60)},
-        {"table": (120, 86, 60), "shadow": 0.55, "light": 0.4},
-        {"table": (205, 200, 190), "shadow": 0.3, "wood": 2.5},
-        {"table": (58, 52, 50), "dark": True, "light": 0.3, "wood": 2.5},
-        {"table": (240, 240, 240), "dark": True, "noise": 8.0},
+        *(("straight", light) for light in SCENES),
+        *((shape, light) for shape in ("slanted", "turned", "small") for light in ("wood", "pale on pale")),
+        ("slanted", "dark on dark"),
+        ("turned", "shadow"),
+        ("small", "noise"),
     ],
-    ids=["wood", "shadow", "pale on pale", "dark on dark", "noise"],
 )
-def test_the_corners_are_found_within_a_hundredth(
-    corners: NDArray[np.float64], scene: dict[str, object]
-) -> None:
+def test_the_corners_are_found_within_a_hundredth(shape: str, light: str) -> None:
+    """Every shape on the plain table, on the hardest and on one of the others: two odd things at once are enough."""
+    corners, scene = SHAPES[shape], SCENES[light]
     size = (
         (1200, 900) if corners is STRAIGHT else (880, 656)
     )  # quicker, and as hard but for a sleeve that lies straight
@@ -291,7 +297,7 @@ def test_of_a_sleeve_that_the_picture_cuts_nothing_is_sure(
     assert not found.is_found or not found.is_sure
 
 
-@pytest.mark.parametrize("corners", [STRAIGHT, SLANTED, TURNED, SMALL])
+@pytest.mark.parametrize("corners", [SLANTED, SMALL], ids=["slanted", "small"])
 def test_a_whole_sleeve_with_a_panel_is_sure(corners: NDArray[np.float64]) -> None:
     found = find_corners(with_panel(photograph(corners, table=(120, 86, 60), wood=2.5), corners))
     assert found.is_sure

@@ -36,6 +36,17 @@ def test_what_a_kind_needs_follows_from_its_form(kind: str, bytes_needed: int) -
     assert needed.least_bytes <= bytes_needed
 
 
+def test_at_least_so_much_is_needed() -> None:
+    """Six tenths of a take are music, and no record packs to less than three tenths (common practice, no source)."""
+    full = 1200 * 96_000 * 2 * 3
+    (wav, flac, master) = (room_needed([KINDS[kind]], [FORM]) for kind in ("wav", "lossless", "master"))
+    assert (wav.least_bytes, flac.least_bytes) == (round(0.6 * full), round(0.18 * full))
+    assert flac.least_bytes < flac.usual_bytes < wav.usual_bytes
+    assert master.least_bytes == master.usual_bytes
+    both = room_needed([KINDS["wav"], KINDS["master"]], [FORM, FORM])
+    assert both.least_bytes == 2 * (wav.least_bytes + master.least_bytes)
+
+
 @pytest.fixture
 def folder(tmp_path: Path) -> RecordFolder:
     (tmp_path / "sleeve.txt").write_text("Nan Okoro - Salt Tables (1970)\nSide A\nA1 Lamp 0:20\n")

@@ -219,6 +219,20 @@ def test_search_takes_beginnings_of_words_from_anywhere(
     assert len(service.list_records(tmp_path / "shelf", words)) == count
 
 
+def test_an_index_that_is_gone_is_filled_from_the_folders(
+    tmp_path: Path, sleeve: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Whoever looks next fills it; a folder that cannot be read is told, and keeps no other out of the list."""
+    shelf = tmp_path / "shelf"
+    record = service.plan_record(shelf, sleeve)
+    (shelf / "A half one").mkdir()
+    (shelf / "A half one" / "record.toml").write_text("id = ")
+    (shelf / CATALOGUE).unlink()
+    assert [entry.folder for entry in service.list_records(shelf)] == [record.path.name]
+    assert "not in the list: " in caplog.text
+    assert "A half one" in caplog.text
+
+
 def test_a_second_copy_of_a_record_gets_its_own_folder(tmp_path: Path, sleeve: Path) -> None:
     first, second = (service.plan_record(tmp_path / "shelf", sleeve) for _ in range(2))
     assert second.path.name == first.path.name + " [2]"
