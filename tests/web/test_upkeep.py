@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -10,15 +11,19 @@ from typing import Any
 import numpy as np
 import pytest
 
+from sidekeep.devices.inputs import SoundInput
 from sidekeep.files.wave.rf64 import TakeWriter
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
+from sidekeep.model.news import News
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.takes.doubts import findings_of_side
+from sidekeep.service.house.turntable import turntable as turntable_room
 from sidekeep.service.house.turntable.last_evening import KEPT_S, broken_off, keep_evening
 from sidekeep.service.house.turntable.session_view import SessionView
 from sidekeep.service.house.turntable.turntable import Turntable
 from sidekeep.service.recording.take_close import only_one_taker
+from sidekeep.service.recording.take_session import TakeSession
 from tests.web.conftest import RunningServer
 
 SLEEVE = "Nan Okoro - Salt Hours (1979)\nSide A\nA1 Lamp Oil 3:00\n"
@@ -126,6 +131,32 @@ def test_an_evening_that_sidekeep_did_not_survive_is_told_of_as_it_was(tmp_path:
     assert last is not None
     assert (last["record"], last["phase"], last["side"]) == ("r", "done", "B")
     assert [(news["code"], news["facts"]) for news in last["news"]] == [("broken-off", {"side": "B"})]
+
+
+def test_an_interrupted_take_that_arming_found_is_told_on_the_page(
+    planned: tuple[RunningServer, str, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So is whatever else is said before the evening is there: that the input is muted, say."""
+    server, record, place = planned
+    leave_open(place)
+    ends = threading.Event()
+    muted = News(code="input-muted", severity="act")
+    card = SoundInput(
+        key="card", name="a card", channels=2, rate_hz=44_100, bits=24, device=None, notes=(muted,)
+    )
+    monkeypatch.setattr(turntable_room, "input_in_use", lambda: card)
+    monkeypatch.setattr(TakeSession, "run", lambda session: ends.wait(60.0) and session.takes)
+    try:
+        armed = server.ask("POST", "/api/session", {"record": record, "sides": ["A"], "survey": False})
+        assert armed.status == 200, armed.body
+        told = server.get("/api/session")["session"]["news"]
+        assert [(news["code"], news["side"]) for news in told] == [
+            ("repaired", "A"),
+            ("input", ""),
+            ("input-muted", ""),
+        ]
+    finally:
+        ends.set()
 
 
 def test_findings_of_a_take_belong_to_one_of_its_sides() -> None:

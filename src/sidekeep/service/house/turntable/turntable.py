@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 from sidekeep.errors import DeviceError, ParameterError, ShelfError, SidekeepError
+from sidekeep.model.news import News
 from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.turntable.last_evening import (
     KEPT_S,
@@ -41,9 +42,11 @@ _SETTLE_S = 120.0
 
 @dataclass(eq=False)
 class _Start:
-    """An evening that begins in its thread: once that is ``known``, either there is a ``refusal`` or it records."""
+    """An evening that begins in its thread: once that is ``known``, either there is a ``refusal`` or it records. ``news`` is what
+    was told before: an interrupted take that was found and kept, an input that is muted, a worn stylus."""
 
     known: threading.Event = field(default_factory=threading.Event)
+    news: list[News] = field(default_factory=list)
     refusal: SidekeepError | None = None
     takes: list[ShelfTake] = field(default_factory=list)
 
@@ -104,6 +107,12 @@ class Turntable:
             live = EveningFollower(self._shelf, kinds=then_copies) if survey else None
             start = _Start()
 
+            def tell(status: TakeStatus) -> None:
+                if start.known.is_set():
+                    self._tell(status)
+                else:
+                    start.news += status.news
+
             def work() -> None:
                 with (
                     self._evening(view, live, start),
@@ -117,11 +126,13 @@ class Turntable:
                         stylus=stylus,
                         by_needle=by_needle,
                         any_side=any_side,
-                        tell=self._tell,
+                        tell=tell,
                         follower=_Following(live, self._news) if live is not None else None,
                     ) as session,
                 ):
                     with self._lock:
+                        for news in start.news:
+                            view.hear(news)
                         self._session, self._view, self._live = session, view, live
                     start.known.set()
                     start.takes = session.run()
