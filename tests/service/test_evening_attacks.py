@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 import soundfile
 
 from sidekeep.devices.inputs import SoundInput
+from sidekeep.devices.recorder import RecorderEvent, RecorderSettings
 from sidekeep.errors import DeviceError, ShelfError
 from sidekeep.model.news import News
 from sidekeep.service.recording import take_record
@@ -241,6 +243,41 @@ def test_a_capture_that_dies_as_the_needle_goes_down_does_not_end_the_evening(
     )
     assert [folder.rpartition("-")[0] for folder in evening.folders] == ["takes/A", "takes/B"]
     assert evening.codes[-1] == "done"
+
+
+@pytest.mark.parametrize("died", [True, False])
+def test_a_capture_that_dies_is_started_again_without_a_look_at_the_inputs(
+    died: bool, tmp_path: Path, monkeypatch: Monkey
+) -> None:
+    """To list them takes seconds in which nobody records. An input that was told to be gone is looked for all the same; the take
+    that broke off is told at once, and nothing of what the capture held stays beside it."""
+    held: list[ScriptedEvening] = []
+    looked: list[bool] = []
+    events = ScriptedInput.events
+
+    def until_killed(self: ScriptedInput) -> Iterator[RecorderEvent]:
+        for event in events(self):
+            if died and event.kind == "ended" and event.fact("why") == "lost":
+                take = Path(str(event.fact("path")))
+                take.with_name(".room-for-closing").write_bytes(b"")
+                continue
+            if event.kind == "left":
+                event = RecorderEvent(kind="left", facts={"code": -9} if died else {})
+            yield event
+
+    def look() -> tuple[RecorderSettings, tuple[News, ...]]:
+        looked.append(True)
+        return held[0].session.settings, ()
+
+    monkeypatch.setattr(ScriptedInput, "events", until_killed)
+    steps = [IDLE, ("side", 1, 50.0), ("lost",), ("side", 1, 50.0), IDLE, B, IDLE]
+    held.append(ScriptedEvening(tmp_path, steps))
+    monkeypatch.setattr(held[0].session, "_find_input", look)
+    evening = held[0].run(monkeypatch)
+    assert looked == ([] if died else [True])
+    assert evening.folders == ["takes/A-1", "takes/A-2", "takes/B-1"]
+    assert evening.codes.count("unexpected-end(A)") == died
+    assert not list(tmp_path.rglob(".room-for-closing"))
 
 
 def test_two_windows_that_start_at_once_repair_an_interrupted_take_once(

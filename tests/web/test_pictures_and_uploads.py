@@ -9,7 +9,7 @@ import time
 import zlib
 from contextlib import suppress
 from pathlib import Path
-from threading import Thread
+from threading import Event, Thread
 from typing import Any
 
 import numpy as np
@@ -240,3 +240,46 @@ def test_the_report_has_a_policy_of_its_own(server: RunningServer) -> None:
     assert "script-src" not in policy
     assert "default-src 'none'" in policy
     assert "sandbox" in policy
+
+
+def test_a_slow_disk_holds_up_the_upload_and_nobody_else(
+    fresh: RunningServer, record: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk with much to write takes seconds to make a file and to take a large one away: pages are answered meanwhile."""
+    opened, unlinked = Path.open, Path.unlink
+    begun = {word: Event() for word in ("open", "unlink")}
+    may_end = {word: Event() for word in begun}
+    held_up: list[str] = []
+
+    def wait(path: Path, word: str) -> None:
+        if path.parent.name == ".uploads":
+            begun[word].set()
+            held_up.extend([] if may_end[word].wait(20.0) else [word])
+
+    def slow_open(self: Path, *rest: Any, **more: Any) -> Any:
+        wait(self, "open")
+        return opened(self, *rest, **more)
+
+    def slow_unlink(self: Path, *rest: Any, **more: Any) -> None:
+        wait(self, "unlink")
+        unlinked(self, *rest, **more)
+
+    monkeypatch.setattr(Path, "open", slow_open)
+    monkeypatch.setattr(Path, "unlink", slow_unlink)
+    head = (
+        f"POST /api/adopt?record={record}&side=A&name=a.wav HTTP/1.1\r\nHost: {fresh.host}\r\n"
+        "Content-Length: 1000000\r\n\r\n"
+    )
+    with socket.create_connection(("127.0.0.1", fresh.port)) as line:
+        line.sendall(head.encode() + b"\0" * 1000)
+        assert begun["open"].wait(60.0)
+        assert fresh.get("/api/session") == {"session": None}
+        may_end["open"].set()
+    assert begun["unlink"].wait(60.0)
+    assert fresh.get("/api/session") == {"session": None}
+    may_end["unlink"].set()
+    until = time.monotonic() + 60.0
+    while list((fresh.house.shelf / ".uploads").iterdir()):
+        assert time.monotonic() < until
+        time.sleep(0.02)
+    assert held_up == []

@@ -98,11 +98,12 @@ async def _take_in(request: Request, house: House) -> str:
     async with _uploads:
         name, path, room = await asyncio.to_thread(house.place_for_upload)
         try:
-            with path.open("wb") as file:
+            # A disk that has much to write may take seconds to make a file, or to take a large one away.
+            with await asyncio.to_thread(path.open, "wb") as file:
                 async for chunk in body_chunks(request, room):
                     await asyncio.to_thread(file.write, chunk)
         except BaseException:
-            path.unlink(missing_ok=True)
+            await asyncio.shield(asyncio.to_thread(path.unlink, missing_ok=True))
             raise
         return str(name)
 

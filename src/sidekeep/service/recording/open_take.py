@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.devices.recorder import RecorderSettings
+from sidekeep.devices.take_keeper import forget_reserve
 from sidekeep.errors import ShelfError
 from sidekeep.files.wave.bext import history_line
 from sidekeep.files.wave.repair import repair_take
@@ -160,10 +161,11 @@ class ClosedPiece:
         take = self.take
         notes = list(take.notes)
         if self.frames < 0:
+            forget_reserve(take.path.parent)
             frames = repair_take(take.path).frames
-            notes.append(
-                News(code="unexpected-end", severity="act", side=take.side, take=take.name, at_frame=frames)
-            )
+            cut = News(code="unexpected-end", severity="act", side=take.side, take=take.name, at_frame=frames)
+            notes.append(cut)
+            self.told.append(cut)
         if not take.path.is_relative_to(folder.path):
             take.path, news = bring_home(take.path, folder, take.side)
             self.told.append(news)

@@ -26,6 +26,10 @@ from sidekeep.service.recording.verdict import refuse_strange_sides
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.shelf_take import ShelfTake
 
+_LEFT_IN_ORDER = object()
+_LEAST_LIFE_S = 5.0
+"""A capture that dies sooner than this is not started again without a look at the inputs (chosen here)."""
+
 
 class TakeSession:
     """One evening's work on one record. ``run`` returns when all sides are taken or the person stopped."""
@@ -82,8 +86,7 @@ class TakeSession:
             self._say()
             warm_up(self.settings.rate_hz, self.settings.channels)
             while not taking.over:
-                self._listen()
-                self._wait_for_input()
+                self._wait_for_input(at_once=self._listen())
         finally:
             taking.close()
         taking.phase = "done"
@@ -96,8 +99,10 @@ class TakeSession:
 
     # The life of one opening of the input
 
-    def _listen(self) -> None:
+    def _listen(self) -> bool:
+        """Until the capture has left; whether it died, with the input still there for all that is known."""
         taking = self._taking
+        died = False
         with self._open_recorder(self.settings) as recorder:
             self._input.recorder = recorder
             self._input.hearing = Hearing(self.settings)
@@ -108,17 +113,22 @@ class TakeSession:
                 taking.check_end()
                 taking.tell_collected()
                 if event.kind == "left" or (taking.over and taking.take is None):
+                    died = event.fact("code", _LEFT_IN_ORDER) != _LEFT_IN_ORDER
                     break
         self._input.recorder, self._input.is_open = None, False
         if taking.take is not None:
             taking.lost()
+        return died and self._input.hearing.frame > _LEAST_LIFE_S * self.settings.rate_hz
 
-    def _wait_for_input(self) -> None:
-        """The input is away: look for it now and then, and obey acts meanwhile. All sides taken, nothing is waited for."""
+    def _wait_for_input(self, *, at_once: bool) -> None:
+        """The input is away: look for it now and then, and obey acts meanwhile. All sides taken, nothing is waited for. With
+        ``at_once`` it is opened again as it was: every second in which inputs are listed is one that nobody records."""
         taking = self._taking
         if taking.waits_for_answer:
             taking.over = taking.over or "done"
         taking.phase = "waiting"
+        if at_once:
+            return
         told: set[str] = set()
         while not taking.over:
             settings, news = self._find_input()
