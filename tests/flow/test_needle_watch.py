@@ -40,6 +40,38 @@ def test_down_and_up_are_seen_where_they_are(preset: object) -> None:
     assert abs(up[0].frame - side.truth.needle_up_frame) < 1.0 * RATE_HZ
 
 
+def moved(audio: np.ndarray) -> list[NeedleEvent]:
+    """What the needle did; that it came to the run-out is left away."""
+    return [event for event in watched(audio, 4410) if event.state != "run-out"]
+
+
+@pytest.mark.parametrize("seconds", [4.0, 9.0])
+def test_a_muted_input_is_no_lift(seconds: float) -> None:
+    """Noise of the chain before the needle, none at all in the middle of the music: nobody lifted it."""
+    side = pressed(used_lp(), 6)
+    start = side.truth.needle_down_frame + 5 * RATE_HZ
+    side.audio[start : start + round(seconds * RATE_HZ)] = 0.0
+    assert [event.state for event in moved(side.audio)] == ["down", "up"]
+
+
+def test_muted_with_the_needle_up_it_comes_back_as_the_chain() -> None:
+    """Five seconds in which somebody has the wrong slider: what is heard after them is no needle."""
+    side = pressed(used_lp(), 7)
+    idle = side.audio[: side.truth.needle_down_frame - RATE_HZ // 2]
+    audio = np.concatenate([idle, idle[::-1], idle, np.zeros((5 * RATE_HZ, 2)), idle, idle[::-1], side.audio])
+    before = len(audio) - len(side.audio)
+    down, up = moved(audio)
+    assert abs(down.frame - before - side.truth.needle_down_frame) < 0.5 * RATE_HZ
+    assert abs(up.frame - before - side.truth.needle_up_frame) < 1.0 * RATE_HZ
+
+
+def test_a_player_that_mutes_itself_with_its_arm_up_ends_a_side() -> None:
+    side = pressed(used_lp(), 8)
+    side.audio[: side.truth.needle_down_frame - RATE_HZ // 5] = 0.0
+    side.audio[side.truth.needle_up_frame + RATE_HZ // 5 :] = 0.0
+    assert [event.state for event in moved(side.audio)] == ["down", "up"]
+
+
 def test_blocks_of_any_size_tell_the_same() -> None:
     audio = pressed(used_lp(), 5, seconds=5.0).audio
     assert watched(audio, 1777) == watched(audio, 44_100) == watched(audio, len(audio))

@@ -6,6 +6,7 @@ import shutil
 import threading
 import time
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from sidekeep.model.cuts import SideCuts
 from sidekeep.model.finding import Finding
 from sidekeep.model.news import News
 from sidekeep.service.house.events import EventHub
+from sidekeep.service.house.jobs.job import Job
 from sidekeep.service.house.takes.doubts import findings_of_side
 from sidekeep.service.house.turntable import turntable as turntable_room
 from sidekeep.service.house.turntable.last_evening import KEPT_S, broken_off, keep_evening
@@ -157,6 +159,33 @@ def test_an_interrupted_take_that_arming_found_is_told_on_the_page(
         ]
     finally:
         ends.set()
+
+
+def test_copies_that_were_to_follow_an_evening_are_not_forgotten_by_a_restart(
+    planned: tuple[RunningServer, str, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Sidekeep was killed while the last side was surveyed: the copies are not there, and that is told until they are asked for."""
+    server, record, _ = planned
+    card = SoundInput(key="card", name="a card", channels=2, rate_hz=44_100, bits=24, device=None)
+    monkeypatch.setattr(turntable_room, "input_in_use", lambda: card)
+    monkeypatch.setattr(TakeSession, "run", lambda session: [SimpleNamespace(side="A")])
+    then = {"copies": ["lossless"]}
+    sent = {"record": record, "sides": ["A"], "then": then, "survey": False}
+    assert server.ask("POST", "/api/session", sent).status == 200
+    until = time.monotonic() + 60.0
+    while server.house.turntable._is_at_work():
+        assert time.monotonic() < until
+        time.sleep(0.02)
+
+    def told_after_a_restart() -> list[str]:
+        last = Turntable(server.house.shelf, EventHub(), lambda *_: None).last()
+        assert last is not None
+        return [news["code"] for news in last["news"]]
+
+    assert told_after_a_restart() == ["input", "copies-unmade"]
+    ended = Job(job_id="1", kind="survey", record=record, arguments={}, asked_utc="", state="failed")
+    server.house._job_ended(ended)
+    assert told_after_a_restart() == ["input"]
 
 
 def test_findings_of_a_take_belong_to_one_of_its_sides() -> None:

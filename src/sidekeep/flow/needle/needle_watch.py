@@ -11,6 +11,9 @@ armed in the middle of a side, the phono stage switched on late, a gain turned -
   Its return for a quarter of a minute is a lift;
 - a stretch with the needle "down" that holds no music and nothing of a groove was a chain that had been switched on.
 
+Digital silence is no chain where the chain was never silent itself: the input is muted, or its plug is out. Nobody knows what the
+needle does meanwhile, so nothing is believed.
+
 In the run-out the groove is there, no music, and the locked groove ticks once per turn. Silence alone is never the end.
 """
 
@@ -55,6 +58,9 @@ _LIKE_EARLY_AFTER = round(15.0 / WINDOW_S)
 """So long must the noise from before the music be heard again to have been the chain's. Chosen by hand, no finer reason."""
 _QUIET_BEFORE_DROP = round(3.0 / WINDOW_S)
 """Steady noise before a needle that is lowered out of it into a groove. Chosen by hand, no finer reason."""
+_MUTED_FOR_GOOD_AFTER = round(10.0 / WINDOW_S)
+"""With the needle up, digital silence of such length is what the input gives from now on: some players mute themselves while
+their arm is up. Chosen by hand, no finer reason."""
 _STEP_DB = 4.0
 """Rise by which such a lowering shows: what a groove stands over the chain at least (``chain``)."""
 _AFTER_DROP, _THUMP = round(1.5 / WINDOW_S), round(0.4 / WINDOW_S)
@@ -119,6 +125,7 @@ class NeedleWatch:
         self._recent = RecentWindows(_STILL_UP_AFTER + SECOND)
         self._idle: deque[Floats] = deque(maxlen=_IDLE_KEPT)
         self._idle_count = 0
+        self._silent_count = 0
         self._chain: Chain | None = None
         self._since: int | None = None
         self._misses = 0
@@ -161,7 +168,19 @@ class NeedleWatch:
     # Needle up
 
     def _step(self) -> list[NeedleEvent]:
+        self._silent_count = self._silent_count + 1 if self._recent.is_silent else 0
+        if self._is_muted():
+            self._since = self._fallen_since = None
+            if self.state != "up" and self._still_since is None:
+                self._still_since = self._recent.count
+            return []
         return self._while_up() if self.state == "up" else self._while_down()
+
+    def _is_muted(self) -> bool:
+        """Whether the silence of the newest window is none that the chain ever had."""
+        if not self._silent_count or not self._idle or min(row.max() for row in self._idle) <= SILENT_DB:
+            return False
+        return self.state != "up" or self._silent_count < _MUTED_FOR_GOOD_AFTER
 
     def _while_up(self) -> list[NeedleEvent]:
         if self._chain is None:

@@ -8,7 +8,15 @@ from itertools import islice
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.flow.needle.needle_levels import HIGH, MID, SWAY, WINDOW_S, WindowLevels, roughness_db
+from sidekeep.flow.needle.needle_levels import (
+    HIGH,
+    MID,
+    SILENT_DB,
+    SWAY,
+    WINDOW_S,
+    WindowLevels,
+    roughness_db,
+)
 
 Floats = NDArray[np.float64]
 SECOND = round(1.0 / WINDOW_S)
@@ -34,6 +42,11 @@ class RecentWindows:
         self.ticks.append(bool(measured.ticks[at]))
         self._steps.append(float(measured.steps[at]))
         self.count += 1
+
+    @property
+    def is_silent(self) -> bool:
+        """Whether the newest window holds no sound at all, which no converter gives while it listens."""
+        return bool(self.rows[-1].max() <= SILENT_DB)
 
     def newest(self, windows: int) -> Floats:
         """(windows, bands) levels, as many as there are."""

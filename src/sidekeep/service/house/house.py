@@ -232,6 +232,8 @@ class House:
             kinds = self._then.pop(job.record, []) if job.kind == "survey" else []
             if kinds and job.state == "done" and not self._is_unsure(job.record):
                 self.ask_for("copies", job.record, kinds=kinds, replace=False)
+            if kinds:
+                self.turntable.followed()
             self.changed(job.record)
         self.news.publish("shelf")
 

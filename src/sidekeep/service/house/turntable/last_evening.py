@@ -32,6 +32,14 @@ def broken_off(view: dict[str, Any]) -> Evening:
     return time.time(), {**view, "phase": "done", "news": [*view["news"], news]}
 
 
+def before_copies(last: Evening) -> Evening:
+    """An evening that is over, kept until the copies that were to follow by themselves are asked for, or had better wait for a
+    look: what a page is told when sidekeep does not live to see that."""
+    ended_s, view = last
+    news = {"code": "copies-unmade", "severity": "act", "side": "", "facts": {}}
+    return ended_s, {**view, "news": [*view["news"], news]}
+
+
 def kept_evening(shelf: Path) -> Evening | None:
     """The one that was kept, however long ago; None where there is none, or no longer a readable one."""
     match kept_json(shelf / LAST_EVENING):

@@ -20,6 +20,7 @@ from sidekeep.service.house.events import EventHub
 from sidekeep.service.house.turntable.last_evening import (
     KEPT_S,
     Evening,
+    before_copies,
     broken_off,
     keep_evening,
     kept_evening,
@@ -166,10 +167,11 @@ class Turntable:
                 if was_begun:
                     self._last = (time.time(), {**view.view(), "phase": "done"})
             start.known.set()
-            if was_begun:
-                keep_evening(self._shelf, self._last)
-                self._news.publish("session", {"session": {**view.view(), "phase": "done"}})
+            if was_begun and self._last is not None:
                 is_whole = set(view.sides) <= {letter for take in start.takes for letter in take.side}
+                has_copies_due = is_whole and bool(view.then_copies)
+                keep_evening(self._shelf, before_copies(self._last) if has_copies_due else self._last)
+                self._news.publish("session", {"session": {**view.view(), "phase": "done"}})
                 self._settle(live, lambda: self._taken(view.record, view.then_copies, is_whole))
             elif live is not None:
                 live.end()
@@ -223,6 +225,13 @@ class Turntable:
                 return None
             ended_s, view = self._last  # by the clock on the wall: it counts across restarts
             return view if time.time() - ended_s < KEPT_S else None
+
+    def followed(self) -> None:
+        """What was to follow the last evening was asked for, or had better wait."""
+        with self._lock:
+            last = self._last if self._view is None else None
+        if last is not None:
+            keep_evening(self._shelf, last)
 
     def live(self) -> list[dict[str, Any]]:
         """All that is known of the side being taken, for a page that opens late."""

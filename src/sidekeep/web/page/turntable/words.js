@@ -64,6 +64,7 @@ const WORDS = {
   "unexpected-end": ({ side }) => `The recording of side ${side} broke off. What was written is kept: take the side again.`,
   stopped: () => "Stopped. What was recorded is kept.",
   "broken-off": ({ side }) => `sidekeep was ended${side ? ` while side ${side} was recorded: what there is of it is kept` : ""}.`,
+  "copies-unmade": () => "sidekeep was ended before the copies were begun: make them under Copies.",
   loss: ({ lost_s }) => `${Number(lost_s).toFixed(2)} s of sound was lost. Take this side again.`,
   "steady-loss": () => "Sound is being lost all the time: close other programs and take this side again.",
   overflow: () => "The input ran over: something may be missing there.",
