@@ -1,7 +1,8 @@
 """Pressed evenings at the turntable: are the sides right, and are their first and last moments kept?
 
 Fumbles, slips, handling, late starts, a phono stage switched on late, long pauses, silence within a side, 45s with
-five-minute sides, players that lift at once, noisy pre-amplifiers, worn 78s. Virtual time; nothing here was fitted to a record.
+five-minute sides, players that lift at once, noisy pre-amplifiers, worn 78s; inputs that are muted, lose a channel, jump or give
+16 bits. Virtual time; nothing here was fitted to a record.
 """
 
 from __future__ import annotations
@@ -13,12 +14,16 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from benchmarks.evening_cases import (
     RATE_HZ,
     Builder,
     Evening,
+    Floats,
     Outcome,
     Played,
+    changed,
     pressed,
     sleeve,
     take_evening,
@@ -70,6 +75,10 @@ def cases() -> Iterator[tuple[str, Maker]]:
             f"lever up, no times printed, {state}",
             lambda s=state, a=a, b=b: _lever(s, a, b, 3.0, times=False),
         )
+    for state in ("clean", "used", "noisy"):
+        for trouble, change in TROUBLES.items():
+            yield f"{trouble}, {state}", lambda s=state, change=change: _troubled(s, 53, 54, change)
+        yield f"steps beside the player, {state}", lambda s=state: _steps(s, 55, 56)
     yield "B is played first", lambda: _swapped("used", 37, 38)
     yield "B is played first, clean", lambda: _swapped("clean", 39, 40)
     yield "A is played twice", lambda: _twice("used", 41, 42)
@@ -111,6 +120,43 @@ def _handling(state: str, a: int, b: int) -> Evening:
     built = Builder(state, side_a).idle(6.0).handling(1.2).idle(4.0).handling(3.0).idle(5.0).side(side_a, "A")
     built.idle(3.0).handling(2.0).idle(4.0).handling(1.2).idle(5.0).side(side_b, "B").idle(8.0)
     return built.done(sleeve=sleeve(PRINTED))
+
+
+def _muted(audio: Floats, at: int) -> None:
+    audio[at : at + 20 * RATE_HZ] = 0.0
+
+
+def _one_channel(audio: Floats, at: int) -> None:
+    audio[at:, 1] = 0.0
+
+
+def _plug_touched(audio: Floats, at: int) -> None:
+    swing = 0.4 * np.exp(-np.arange(len(audio) - at) / (0.8 * RATE_HZ))
+    audio[at:] = np.clip(audio[at:] + swing[:, None], -1.0, 1.0)
+
+
+def _sixteen_bits(audio: Floats, at: int) -> None:
+    audio[:] = np.round(audio * 2.0**15) / 2.0**15
+
+
+TROUBLES: dict[str, Callable[[Floats, int], None]] = {
+    "muted for 20 s": _muted,
+    "one channel dies": _one_channel,
+    "a plug is touched": _plug_touched,
+    "16 bits without dither": _sixteen_bits,
+}
+
+
+def _troubled(state: str, a: int, b: int, change: Callable[[Floats, int], None]) -> Evening:
+    side_a, side_b = changed(pressed(state, a), change), pressed(state, b)
+    built = Builder(state, side_a).idle(5.0).side(side_a, "A").idle(12.0).side(side_b, "B").idle(8.0)
+    return built.done(sleeve=sleeve(PRINTED))
+
+
+def _steps(state: str, a: int, b: int) -> Evening:
+    side_a, side_b = pressed(state, a), pressed(state, b)
+    built = Builder(state, side_a).idle(8.0).steps_beside(5).side(side_a, "A").idle(12.0)
+    return built.side(side_b, "B").idle(8.0).done(sleeve=sleeve(PRINTED))
 
 
 def _joined(state: str, a: int, b: int, begun_s: float) -> Evening:

@@ -226,6 +226,13 @@ def pressed(
     return Side(side.audio, side.truth)
 
 
+def changed(side: Side, change: Callable[[Floats, int], None], at_s: float = 17.0) -> Side:
+    """A side with its sound changed from a moment ``at_s`` after the needle on: ``change`` is given both."""
+    audio = side.audio.copy()
+    change(audio, side.truth.needle_down_frame + round(at_s * RATE_HZ))
+    return Side(audio, side.truth)
+
+
 class Builder:
     """Lays stretches end to end. ``chain`` is what the input gives with the needle up."""
 
@@ -279,6 +286,14 @@ class Builder:
         start = self._chain[: count % len(self._chain)]
         chain = np.resize(self._chain, (count, 2)) if count > len(start) else start
         return self.add(chain + noise + hum[:, None])
+
+    def steps_beside(self, count: int) -> Builder:
+        """Somebody walks past a player on a soft floor: thumps without a needle."""
+        time_s = np.arange(round(0.6 * RATE_HZ)) / RATE_HZ
+        thump = 0.3 * np.exp(-time_s / 0.1) * np.sin(2 * np.pi * 11.0 * time_s)
+        for number in range(count):
+            self.add(self._chain[: len(thump)] + thump[:, None]).idle(3.0 + number)
+        return self
 
     def done(self, **more: Any) -> Evening:
         return Evening(self.name, np.concatenate(self._parts), self.played, acts=self.acts, **more)
