@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import os
 import queue
+import shutil
 import threading
+import time
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +16,7 @@ import pytest
 import soundfile
 
 from sidekeep.devices.messenger import Messenger
-from sidekeep.devices.take_keeper import RESERVE_BYTES, Block, Ring, TakeKeeper
+from sidekeep.devices.take_keeper import RESERVE_BYTES, RING_S, Block, Ring, TakeKeeper
 from sidekeep.files.wave.rf64 import TakeWriter
 
 RATE_HZ, BLOCK = 8_000, 400
@@ -112,6 +114,28 @@ def test_a_take_that_cannot_be_written_goes_on_in_the_next_place(tmp_path: Path)
     # the room that was held for closing is given back in both places
     assert [path.name for path in wanted.parent.iterdir()] == ["take.wav"]
     assert [path.name for path in moved.parent.iterdir()] == ["take.wav"]
+
+
+def test_a_take_whose_file_is_taken_away_is_brought_to_the_next_place_whole(tmp_path: Path) -> None:
+    """Somebody deletes the folder, or pulls the disk: much of the side is no longer in the ring, and the open file still has it."""
+    wanted = tmp_path / "A-1" / "take.wav"
+    wanted.parent.mkdir()
+    running = Running()
+    running.order(do="begin", path=str(wanted), from_frame=0, places=[str(tmp_path / "rescued")])
+    running.feed(RING_S + 20.0)
+    running.said.wait_for("begun")
+    while running.keeper.blocks.qsize():
+        time.sleep(0.01)
+    shutil.rmtree(wanted.parent)
+    running.feed(5.0)
+    running.order(do="end")
+    running.stop()
+    begun = running.said.wait_for("begun")
+    assert begun["start_frame"] == 0
+    kept = steps(Path(begun["path"]))
+    np.testing.assert_array_equal(kept, np.arange(1, round((RING_S + 25.0) * RATE_HZ) + 1))
+    assert Path(running.said.wait_for("ended")["path"]) == Path(begun["path"])
+    assert not wanted.parent.exists()
 
 
 def test_a_place_that_has_no_room_keeps_no_empty_folder(

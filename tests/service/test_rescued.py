@@ -90,6 +90,18 @@ def test_on_the_same_disk_it_comes_home_without_a_second_copy(
     assert not path.parent.exists()
 
 
+def test_where_the_disk_of_the_shelf_is_away_nothing_is_brought_to_where_it_was(tmp_path: Path) -> None:
+    """It would be hidden under the disk when that is there again."""
+    folder = record_on(tmp_path / "shelf")
+    path = recorded_elsewhere(Room(folder.path, FORM))
+    folder.path.parent.rename(tmp_path / "pulled")
+    now, news = bring_home(path, folder, "A")
+    assert (now, news.code) == (path, "left-at")
+    assert not folder.path.parent.exists()
+    (tmp_path / "pulled").rename(folder.path.parent)
+    assert [take.folder for take in recover(folder.path.parent)] == ["takes/A-1"]
+
+
 def test_what_cannot_come_home_yet_stays_and_leaves_no_empty_take(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

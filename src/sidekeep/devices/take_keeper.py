@@ -9,6 +9,7 @@ nothing is lost as long as the ring still has it.
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import queue
 import shutil
@@ -150,6 +151,8 @@ class TakeKeeper:
     def _sync(self) -> None:
         assert self._take is not None
         self._take.sync()
+        if not self._take.is_in_place():
+            raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(self._take.path))
         free = self._take.free_bytes()
         self.messenger.tell("synced", frames=self._take.frames, free_bytes=free)
         if free + RESERVE_BYTES < SPARE_DISK_BYTES:
@@ -175,8 +178,9 @@ class TakeKeeper:
             self._homeless_since = None
             self._end("asked")
 
-    def _open(self, path: Path, start: int) -> None:
-        """Begin a file with what the ring holds from ``start`` on; told only when it is on the disk."""
+    def _open(self, path: Path, start: int, whole: TakeWriter | None = None) -> None:
+        """Begin a file with what the ring holds from ``start`` on, or with the ``whole`` of the take before; told only when it is
+        on the disk."""
         writer = TakeWriter(
             path,
             rate_hz=self.rate_hz,
@@ -187,7 +191,11 @@ class TakeKeeper:
         try:
             if writer.free_bytes() < SPARE_DISK_BYTES:
                 raise OSError(28, os.strerror(28), str(path))
-            for raw in self._ring.since(start):
+            held = start
+            for raw in whole.read_back() if whole is not None else ():
+                writer.append_bytes(raw)
+                held = start + writer.frames
+            for raw in self._ring.since(held):
                 writer.append_bytes(raw)
             writer.sync()
         except (SidekeepError, OSError):
@@ -197,7 +205,8 @@ class TakeKeeper:
                 with contextlib.suppress(OSError):
                     path.unlink()
             raise
-        self._take, self._take_start = writer, max(start, self._ring.start)
+        self._take = writer
+        self._take_start = start if whole is not None else max(start, self._ring.start)
         self._hold_reserve(path.parent)
         self.messenger.tell("begun", path=str(path), start_frame=self._take_start, frames=writer.frames)
 
@@ -211,12 +220,15 @@ class TakeKeeper:
             self._not_written(error, str(take.path))
             self._free_reserve()
             safe = self._take_start + take.synced_frames
+            is_gone = not take.is_in_place()
+            if is_gone and self._move(self._take_start, why="failed", whole=take):
+                return
             if not self._move(safe, why="failed"):
                 self._end("full" if is_disk_full(error) else "failed")
                 self._homeless_since = safe
 
-    def _move(self, start: int, why: str = "") -> bool:
-        """The next safe place; the take before is closed as far as that goes."""
+    def _move(self, start: int, why: str = "", whole: TakeWriter | None = None) -> bool:
+        """The next safe place; the take before is closed as far as that goes. ``whole``: it is brought there, all of it."""
         self._tried_s = now_s()
         tried = {str(Path(self._order.get("path", "")).parent)}
         before, self._take = self._take, None
@@ -225,6 +237,8 @@ class TakeKeeper:
         for place in self._order.get("places", ()):
             folder = Path(place)
             was_there = folder.exists()
+            if whole is not None and self._is_on_lost_shelf(folder):
+                continue
             path = _free_name(folder, Path(self._order["path"]))
             try:
                 folder.mkdir(parents=True, exist_ok=True)
@@ -234,7 +248,7 @@ class TakeKeeper:
                     continue
                 path.parent.mkdir(parents=True)
                 closing, self._reserve = self._reserve, None
-                self._open(path, start)
+                self._open(path, start, whole)
             except (SidekeepError, OSError):
                 _leave_no_empty(path.parent, None if was_there else folder)
                 continue
@@ -252,6 +266,11 @@ class TakeKeeper:
         if before is None:
             self._homeless_since = max(start, self._ring.start)
         return False
+
+    def _is_on_lost_shelf(self, place: Path) -> bool:
+        """Whether a place is on the shelf of a record that is there no more: where its disk was, there is another now."""
+        record = Path(self._order["path"]).parents[2:3]
+        return any(place.parent in each.parents and not each.is_dir() for each in record)
 
     def _not_written(self, error: Exception, path: str) -> None:
         self.messenger.news("not-written", "act", -1, place=str(path), reason=str(error))

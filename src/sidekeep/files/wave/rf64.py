@@ -17,9 +17,11 @@ data and WAVE files", 2001).
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 import struct
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +38,8 @@ UNKNOWN_BYTES = 0xFFFFFFFF
 DS64_BYTES = 28
 RIFF_LIMIT_BYTES = 0xFFFFFFFF
 """The first RIFF size that does not fit (0xFFFFFFFF itself means: look in ds64)."""
+_PIECE_FRAMES = 1 << 18
+"""Read back at once: some seconds (chosen here)."""
 _EXTENSIBLE = 0xFFFE
 _FRONT_LEFT_RIGHT, _FRONT_CENTRE = 0x3, 0x4
 _SUBFORMAT_REST = bytes.fromhex("000000001000800000aa00389b71")
@@ -205,6 +209,29 @@ class TakeWriter:
     def path_now(self) -> Path:
         """Where the file is, even if its folder was renamed meanwhile (where the system tells)."""
         return (self._whereabouts() if self._open else self._now) or self.path
+
+    def is_in_place(self) -> bool:
+        """Whether the file can be found again: not once it was deleted, or its disk was taken away from under it (where the
+        system tells)."""
+        if not hasattr(os, "pread"):
+            return True
+        if self._whereabouts() is not None:
+            return True
+        try:
+            return os.fstat(self._file).st_nlink > 0 and not os.path.isdir("/proc/self/fd")
+        except OSError:
+            return True
+
+    def read_back(self) -> Iterator[bytes]:
+        """What was appended so far, in pieces, out of the open file: it can be had as long as that is open."""
+        at = 0
+        while at < self._bytes:
+            wanted = min(_PIECE_FRAMES * self._head.frame_bytes, self._bytes - at)
+            piece = os.pread(self._file, wanted, self._head.size + at)
+            if len(piece) < wanted:
+                raise OSError(errno.EIO, os.strerror(errno.EIO), str(self.path))
+            at += len(piece)
+            yield piece
 
     def sync(self) -> None:
         """Make all appended frames safe: samples to the disk, then the head that claims them."""

@@ -155,6 +155,10 @@ def bring_home(path: Path, folder: RecordFolder, side: str) -> tuple[Path, News]
     """Bring a take that had to be written elsewhere into the record's folder, if that works now."""
     target: Path | None = None
     try:
+        if (
+            not folder.path.is_dir()
+        ):  # its disk is away, and what lies where it was is hidden when that comes back
+            raise FileNotFoundError(folder.path)
         target = folder.new_take_folder(side) / "take.wav"
         if not _moved(path, target):
             with whole_file(target) as part:
