@@ -53,6 +53,21 @@ def test_neighbours_that_meet_at_a_segue_may_be_listed_the_other_way_round() -> 
     assert named(side, [60.0, 53.0, 39.0, 44.0])[0] == [True, True, False, False]
 
 
+@pytest.mark.parametrize(("odds", "is_named"), [(3.0, [False, False, True]), (1.0, [True, True, True])])
+def test_a_pause_where_the_other_order_has_its_gap_leaves_two_titles_open(
+    odds: float, is_named: list[bool]
+) -> None:
+    """A radio play: the pause after 40 s is as likely the gap between a line of 94 s and one of 40 s as that after 94 s."""
+    side = places((40.0, 42.0, odds), (94.0, 96.0, 2.0), (136.0, 138.0, 4.0), stop_s=198.0)
+    assert named(side, [94.0, 40.0, 60.0])[0] == is_named
+
+
+def test_a_time_that_another_order_fits_alike_is_a_misprint_where_no_other_gap_is() -> None:
+    """Two tracks of a minute, one printed ten seconds too long: it could be the time of either."""
+    side = places((60.0, 62.0, 4.0), (122.0, 124.0, 4.0), (174.0, 176.0, 4.0), stop_s=216.0)
+    assert named(side, [70.0, 60.0, 50.0, 40.0])[0] == [True] * 4
+
+
 def test_a_list_that_explains_no_more_than_none_names_nothing() -> None:
     """Equal times: the clear gaps lie elsewhere, and changes of sound can be had at any time."""
     side = places((35.7, 40.0, 4.2), (56.0, 56.0, -1.5), (72.4, 76.0, 4.0), (84.0, 84.0, -1.0), stop_s=112.0)

@@ -23,7 +23,7 @@ Printed = Sequence[float | None]
 
 NO = -1e9
 """Stands for a logarithm of nothing and still adds up."""
-SPEEDS = np.linspace(0.97, 1.03, 17)
+SPEEDS = tuple(float(speed) for speed in np.linspace(0.97, 1.03, 17))
 """3 % either way holds the tolerance of nearly every player (common practice, no source); steps of 0.4 % are finer than the
 0.8 % by which printed times are off."""
 SPEED_SD = 0.009
@@ -113,10 +113,11 @@ def divide(
     starts_s: Sequence[float],
     log_odds: Sequence[float],
     printed_s: Sequence[float | None] | None,
+    speeds: Sequence[float] = SPEEDS,
 ) -> Division:
     """Best division. ``stops_s``/``starts_s``: where music stops/starts again at each node (node 0 and the last
     are the music's start and end). ``printed_s``: printed times in order (None where missing), or None without list; 0:00 is
-    none, as where a time was to be filled in."""
+    none, as where a time was to be filled in. ``speeds``: the factors to try."""
     stops, starts = np.asarray(stops_s, float), np.asarray(starts_s, float)
     odds = np.asarray(log_odds, float) - (NO_LIST if printed_s is None else 0.0)
     taken = -np.logaddexp(0.0, -odds)
@@ -134,7 +135,7 @@ def divide(
         return _divide_free(free)
     printed_s = [time or None for time in printed_s]
     weighed = []
-    for speed in SPEEDS if any(time is not None for time in printed_s) else (1.0,):
+    for speed in speeds if any(time is not None for time in printed_s) else (1.0,):
         layers = _layers(free, step, shortest * speed, longest * speed, printed_s)
         sums = _sums(layers, free)
         prior = -0.5 * ((speed - 1.0) / SPEED_SD) ** 2

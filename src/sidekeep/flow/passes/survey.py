@@ -39,7 +39,7 @@ from sidekeep.model.recipe import MendSettings
 from sidekeep.model.record import Side
 from sidekeep.model.repair import Repair
 
-SURVEY_VERSION = 12
+SURVEY_VERSION = 13
 """Raise it when a survey finds, measures or keeps something else: kept surveys are made again then."""
 BLOCK_FRAMES = 131072
 """Some three seconds at 44.1 and 48 kHz; no sample depends on it."""

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from sidekeep.dsp.tracks.boundaries import Place
-from sidekeep.dsp.tracks.division import Division, divide
+from sidekeep.dsp.tracks.division import SPEEDS, Division, divide
 from sidekeep.flow.tracks.same_music import is_same_length, is_same_sound
 from sidekeep.flow.tracks.side_features import Features, PlayedPart
 from sidekeep.model.record import Side
@@ -186,14 +186,18 @@ def _is_whole(division: Division, side: Side) -> bool:
 
 
 def divide_places(
-    places: Sequence[Place], printed_s: Sequence[float | None] | None, hop_s: float
+    places: Sequence[Place],
+    printed_s: Sequence[float | None] | None,
+    hop_s: float,
+    speeds: Sequence[float] = SPEEDS,
 ) -> Division:
-    """The best division of the places of a play among printed times."""
+    """The best division of the places of a play among printed times, at one of ``speeds``."""
     return divide(
         [place.stop * hop_s for place in places],
         [place.start * hop_s for place in places],
         [place.log_odds for place in places],
         printed_s,
+        speeds,
     )
 
 

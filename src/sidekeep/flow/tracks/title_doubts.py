@@ -1,8 +1,8 @@
 """What speaks against the printed lines of a play though their times fit: no list, other places or another order fit as well.
 
-With a change of sound every few seconds there is nearly always one where a printed time would have it. So a time that fits
-says little where its track begins at such a change alone: a gap may be as clear elsewhere, the sleeve may list two
-neighbours in the other order, or be another record's. Conventions: as in ``flow.tracks.titles``; tracks are counted from 0.
+With a change of sound every few seconds, or a pause as in spoken word, there is nearly always one where a printed time would have
+it. So a time that fits says little where its track begins at such a place: a gap may be as clear elsewhere, the sleeve may list
+two neighbours in the other order, or be another record's. Conventions: as in ``flow.tracks.titles``; tracks are counted from 0.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import replace
 from sidekeep.dsp.tracks.boundaries import Place
 from sidekeep.dsp.tracks.division import NO_LIST, Division, printed_sd_s
 from sidekeep.flow.tracks.play_sides import divide_places
-from sidekeep.flow.tracks.titles import DOUBTED, Lines, share_as_printed
+from sidekeep.flow.tracks.titles import DOUBTED, Lines
 from sidekeep.flow.tracks.unused_gaps import gaps_left_over
 
 _TOLD_APART = 3.0
@@ -32,8 +32,8 @@ other way, it is 1.35 times."""
 def with_doubts(
     lines: Lines, places: Sequence[Place], division: Division, printed_s: Sequence[float | None], hop_s: float
 ) -> Lines:
-    """The lines with less surety: all of them where the list hardly explains the side; those that meet at a segue where their
-    other order fits, or where a gap is left over beside it."""
+    """The lines with less surety: all of them where the list hardly explains the side; neighbours whose other order fits
+    better, with a boundary elsewhere; those that meet at a segue where a gap is left over beside it."""
     timed = sum(time is not None for time in printed_s)
     if not timed or 2 * timed < len(printed_s):
         return lines
@@ -44,10 +44,9 @@ def with_doubts(
         return lines.doubted()
     sure = list(lines.sure)
     for track in range(1, len(sure)):
-        if not places[division.nodes[track]].gap:
-            share = _as_printed(places, division, lines.index[track - 1 : track + 1], printed_s, hop_s)
+        if _may_be_exchanged(places, division, lines.index[track - 1 : track + 1], printed_s, hop_s):
             for each in (track - 1, track):
-                sure[each] *= share
+                sure[each] = min(sure[each], DOUBTED)
     if explains < _EXPLAINS_WELL:
         for track in _beside_clear_gaps(places, division, hop_s):
             sure[track] = min(sure[track], DOUBTED)
@@ -71,23 +70,25 @@ def _without_list(places: Sequence[Place], hop_s: float) -> float:
     return divide_places(as_listed, None, hop_s).score
 
 
-def _as_printed(
+def _may_be_exchanged(
     places: Sequence[Place],
     division: Division,
     pair: Sequence[int],
     printed_s: Sequence[float | None],
     hop_s: float,
-) -> float:
-    """How likely two neighbours are listed in the order they are played in, with all else as it is."""
+) -> bool:
+    """Whether two neighbours may be listed in the other order than they are played in, with the boundary elsewhere and all else
+    as it is; with the same boundaries their lengths alone decide, as they do in ``titles``. Both orders last as long, so the
+    speed is that of the division."""
     first, second = pair
     if min(pair) < 0 or second != first + 1:
-        return 1.0
+        return False
     one, other = printed_s[first], printed_s[second]
     if one is None or other is None or abs(one - other) < _TOLD_APART * printed_sd_s(max(one, other)):
-        return 1.0
-    swapped = [*printed_s[:first], other, one, *printed_s[second + 1 :]]
-    gain = divide_places(places, swapped, hop_s).score - division.score
-    return share_as_printed(gain)
+        return False
+    exchanged = [*printed_s[:first], other, one, *printed_s[second + 1 :]]
+    other_way = divide_places(places, exchanged, hop_s, (division.speed,))
+    return other_way.nodes != division.nodes and other_way.score > division.score
 
 
 def _beside_clear_gaps(places: Sequence[Place], division: Division, hop_s: float) -> set[int]:
