@@ -72,3 +72,38 @@ def test_a_zoomed_disc_is_painted_anew_when_it_rests(
     page.wait_for_function(LIKE, arg="closer")
     come(page.get_by_role("button", name="The whole disc"))
     page.wait_for_function(LIKE, arg="whole")
+
+
+SHEEN = """
+async () => {
+  const { LivePicture } = await import("/page/pictures/live.js");
+  const area = document.createElement("canvas");
+  area.width = area.height = 720;
+  document.body.append(area);
+  const label = { colour: "#fff", writing: "#fff", title: "", artist: "", letter: "", paper: "#fff" };
+  const picture = new LivePicture(label, 1320);
+  const levels_db = Array.from({ length: 200 }, () => new Array(48).fill(-16));
+  picture.hear({ code: "live-turns", facts: { first_turn: 0, turn_frames: 172800, levels_db } });
+  picture.draw(area, { moving: false, still: true });
+  const pixels = area.getContext("2d").getImageData(0, 0, 720, 720).data;
+  const radius = (360 / 180) * picture.place.radius(100 * 172800);
+  const around = Array.from({ length: 720 }, (_, at) => {
+    const angle = (at * Math.PI) / 360;
+    const [x, y] = [Math.floor(360 + radius * Math.cos(angle)), Math.floor(360 + radius * Math.sin(angle))];
+    return pixels[4 * (720 * y + x)];
+  });
+  return around;
+}
+"""
+
+
+def test_the_light_on_the_disc_that_draws_itself_has_no_edges(
+    server: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """Music of one level, looked at once around: from one half degree to the next the sheen hardly changes. It stood in 48 wedges."""
+    page = open_page(server, "/turntable")
+    page.wait_for_selector("main h1")
+    around = page.evaluate(SHEEN)
+    steps = [abs(a - b) for a, b in zip(around, around[1:] + around[:1], strict=True)]
+    assert max(around) - min(around) > 60  # there is a sheen
+    assert max(steps) <= 6

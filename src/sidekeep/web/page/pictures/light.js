@@ -109,6 +109,7 @@ export function paintLabel(context, place, label) {
   context.globalAlpha = 1;
   context.fillStyle = label.writing;
   context.textAlign = "center";
+  context.textRendering = "geometricPrecision"; // letters this small would stand where whole pixels are
   const serif = '"Newsreader", Palatino, Georgia, serif';
   write(context, label.title, 24, -28 * unit, 6.6 * unit, `500 ${6.6 * unit}px ${serif}`);
   write(context, label.artist, 28, 28 * unit, 5 * unit, `400 ${5 * unit}px ${serif}`);
@@ -133,13 +134,13 @@ function write(context, text, width, y, size, font) {
 /** The needle, and the groove it comes from still warm. @param {CanvasRenderingContext2D} context @param {number} radius @param {number} angle
  * @param {{trail: number, wide: number, reach: number, dot: number}} how parts and width of the trail, how far the needle glows, its size */
 export function paintNeedle(context, radius, angle, { trail, wide, reach, dot }) {
-  for (let step = 0; step < trail; step += 1) {
-    context.beginPath();
-    context.arc(0, 0, radius, angle + step * 0.1, angle + (step + 1.1) * 0.1);
-    context.strokeStyle = `rgba(255,196,107,${0.8 * (1 - step / trail) ** 1.7})`;
-    context.lineWidth = wide;
-    context.stroke();
-  }
+  const warm = context.createConicGradient(angle, 0, 0);
+  for (let step = 0; step <= trail; step += 2) warm.addColorStop((step * 0.1) / (2 * Math.PI), css([255, 196, 107], 0.8 * (1 - step / (trail || 1)) ** 1.7));
+  context.beginPath();
+  context.arc(0, 0, radius, angle, angle + trail * 0.1);
+  context.strokeStyle = warm;
+  context.lineWidth = wide;
+  context.stroke();
   const x = radius * Math.cos(angle);
   const y = radius * Math.sin(angle);
   const glow = context.createRadialGradient(x, y, 0, x, y, reach);

@@ -8,6 +8,13 @@ const NOMINAL_TURN_S = 60 / LP_RPM;
 const FROM = 0.5 * Math.PI + 0.62;
 const TO = 1.5 * Math.PI - 0.16;
 
+/** A groove under the lamp, at an angle. @param {number} light 0 to 1 @param {number} angle @returns {[number, number, number]} */
+function lit(light, angle) {
+  const lamp = 0.35 + 0.65 * Math.max(0, Math.cos(2 * (angle + 1.01)) ** 3);
+  const bright = shade(light, true);
+  return /** @type {[number, number, number]} */ (shade(light, false).map((value, at) => Math.round(value + (bright[at] - value) * lamp * 0.85)));
+}
+
 export class LivePicture {
   /** @param {{colour: string, writing: string, title: string, artist: string, letter: string, paper: string}} label @param {number} expected_s */
   constructor(label, expected_s) {
@@ -80,7 +87,7 @@ export class LivePicture {
   /** A side longer than expected goes on inward: everything is drawn anew, a little closer. */
   #room() {
     const last = (Math.max(0, ...[...this.turns.keys()].slice(-3)) + 1) * this.turn;
-    if (last > this.expected_s * this.rate_hz) {
+    while (last > this.expected_s * this.rate_hz) {
       this.expected_s *= 1.15;
       this.drawn.clear();
     }
@@ -146,19 +153,21 @@ export class LivePicture {
       this.drawn.add(turn);
       const pitch = Math.abs(place.radius(turn * this.turn) - place.radius((turn + 1) * this.turn));
       const step = (2 * Math.PI) / levels.length;
-      context.lineWidth = Math.max(pitch * 1.15, 0.7 / scale);
+      // One stroke a turn, its colour running on from part to part: the light of the lamp has no edges.
+      const around = context.createConicGradient(0, 0, 0);
+      context.beginPath();
       for (let part = 0; part < levels.length; part += 1) {
         const level = levels[part];
         if (level === undefined || level === null) continue;
-        const angle = -part * step;
-        const lamp = 0.35 + 0.65 * Math.max(0, Math.cos(2 * (angle + 1.01)) ** 3);
-        const dim = shade(lightOf(level, this.loud), false);
-        const lit = shade(lightOf(level, this.loud), true);
-        context.strokeStyle = css(/** @type {[number, number, number]} */ (dim.map((value, at) => Math.round(value + (lit[at] - value) * lamp * 0.85))));
-        context.beginPath();
-        context.arc(0, 0, place.radius((turn + (part + 0.5) / levels.length) * this.turn), angle - step * 1.04, angle + 0.004);
-        context.stroke();
+        around.addColorStop(1 - (part + 0.5) / levels.length, css(lit(lightOf(level, this.loud), -(part + 0.5) * step)));
+        const radius = place.radius((turn + (part + 0.5) / levels.length) * this.turn);
+        const begun = typeof levels[part - 1] === "number";
+        if (!begun) context.moveTo(radius * Math.cos(part * step), -radius * Math.sin(part * step));
+        context.arc(0, 0, radius, -part * step, -(part + 1) * step, true);
       }
+      context.lineWidth = Math.max(pitch * 1.15, 0.7 / scale);
+      context.strokeStyle = around;
+      context.stroke();
     }
   }
 
