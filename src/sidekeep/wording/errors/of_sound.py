@@ -60,7 +60,7 @@ WORDS: Mapping[str, Sentence] = {
         "lower the needle once more, or leave one of them out"
     ),
     "takes-too-few": "combining needs at least two takes of one side",
-    "no-track-there": "no track of side {side} can begin at frame {frame}: one begins there already, or no music is left",
+    "no-track-there": "no track of side {side} can begin there: one begins there already, or no music is left",
     "no-such-track": "side {side} has no track {track}; it has {tracks}",
     "no-track-after": "side {side} track {track} is the last one: there is none after it to join",
     "first-track": "the first track of side {side} cannot run on from another",

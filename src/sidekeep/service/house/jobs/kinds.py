@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from sidekeep.errors import CopyError, RecordBusy
+from sidekeep.errors import CopyError, RecordBusy, SidekeepError
 from sidekeep.files.atomic import forget_parts_below
 from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.passes.contract import facts_object
@@ -122,9 +122,9 @@ def _adopt(
     """Bring in a recording that was sent; the copy that was sent is removed when it is safe on the shelf."""
     waiting = shelf / UPLOADS / upload
     record = RecordFolder(Path(folder))
+    # Renamed to what it was called, so that the take remembers it.
+    named = waiting.with_name(f"{upload}-folder") / name
     try:
-        # Renamed to what it was called, so that the take remembers it.
-        named = waiting.with_name(f"{upload}-folder") / name
         named.parent.mkdir(exist_ok=True)
         os.replace(waiting, named)
         adopted = adopt(
@@ -139,6 +139,9 @@ def _adopt(
         place = record.path / take.folder
         PEAKS.of(place, open_take([place / file.name for file in take.files]), part(progress, 0.6, 1.0))
         return {"take": take_id(record.record_id, take), "side": take.side}
+    except SidekeepError as error:  # whoever sent it knows it by its name
+        error.facts = {key: name if value == str(named) else value for key, value in error.facts.items()}
+        raise
     finally:
         waiting.unlink(missing_ok=True)
         shutil.rmtree(waiting.with_name(f"{upload}-folder"), ignore_errors=True)
