@@ -80,6 +80,22 @@ def test_a_side_by_keys_alone(own: RunningServer, open_page: Callable[..., Any])
     assert page.locator("body").evaluate("body => body.contains(document.activeElement)")
 
 
+def test_what_is_done_by_keys_is_said_and_the_focus_stays_beside_it(
+    own: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """WCAG 2.2, 4.1.3: a screen reader heard nothing of a mark that was joined or runs on, and went to the top of the place."""
+    page = open_page(own, f"/record/{record_of(own)['id']}/side/A")
+    side_is_ready(page)
+    page.get_by_role("button", name="Track 2: choose its beginning").press("Enter")
+    page.get_by_role("button", name="Runs on").press("Enter")
+    said = page.locator("p[role=status].unseen").last
+    said.filter(has_text="Kept: that it runs on.").wait_for()
+    page.keyboard.press("Control+z")
+    said.filter(has_text="Undone.").wait_for()
+    page.get_by_role("button", name="Put it back").press("Enter")
+    page.wait_for_function("() => document.activeElement.matches('section.chosen')")
+
+
 def test_what_was_just_done_outlives_a_reload_and_the_way_back(
     own: RunningServer, open_page: Callable[..., Any]
 ) -> None:

@@ -148,7 +148,7 @@ def test_two_records_pressed_one_after_the_other_are_both_on_the_pile(
 ) -> None:
     both = {record_with(fresh, TEXT), record_with(fresh, OTHER)}
     page = open_page(fresh, "/")
-    page.get_by_role("button", name="Put on tonight's pile").nth(1).wait_for()
+    page.get_by_role("button", name="play tonight").nth(1).wait_for()
     answered(page)
     page.evaluate("document.querySelectorAll('.stack li > button').forEach((each) => each.click())")
     until(page, lambda: set(fresh.get("/api/pile")["pile"]) == both)

@@ -124,12 +124,16 @@ def test_what_is_dropped_anywhere_on_the_page_goes_where_it_belongs(
     page.get_by_role("heading", name="A new record").wait_for()
     chosen = page.locator(".bring li")
     until(page, lambda: chosen.count() == 1)
+    page.get_by_text("One recording waits here, further down. The track list comes first").wait_for()
+    bring = page.get_by_role("button", name="Bring the one recording in")
+    assert bring.is_disabled()
     page.get_by_text("Type or paste the track list first").wait_for()  # the picture waits for it
     assert drop_files(
         page, [("list.txt", "text/plain", TEXT.encode()), ("cover.zip", "application/zip", b"PK")]
     )
     page.get_by_text("nor a track list: cover.zip.").wait_for()
     page.get_by_text("Two tracks on sides A and B").wait_for()
+    assert bring.is_enabled()
     page.get_by_role("button", name="Only keep it").click()
     page.get_by_role("img", name="Front of the sleeve").wait_for()
     assert record_of(fresh)["has_cover"]
@@ -153,7 +157,7 @@ def test_recordings_of_a_new_record_are_brought_in_and_lead_to_its_side(
     page.get_by_label("Choose the recordings").set_input_files(files)
     page.locator(".bring li select").select_option("B")
     page.get_by_label("Played with the stylus").fill("Old faithful")
-    page.get_by_role("button", name="Bring them in").click()
+    page.get_by_role("button", name="Bring the one recording in").click()  # where the text is, in sight
     page.wait_for_url("**/side/B")  # the first that was brought in
     (take,) = record_of(fresh)["takes"]
     assert (take["side"], take["stylus"]) == ("B", "Old faithful")

@@ -107,6 +107,16 @@ def test_text_twice_as_large_fits_a_phone(
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
 
 
+def test_text_twice_as_large_fits_a_laptop(server: RunningServer, open_page: Callable[..., Any]) -> None:
+    """The tracks beside the disc stood out of the page."""
+    path = PLACES["side"].format(id=record_id(server))
+    page = open_page(server, path, viewport={"width": 1024, "height": 657})
+    side_is_ready(page)
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    drawn(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 1024
+
+
 def test_the_check_sees_a_fault(
     server: RunningServer, open_page: Callable[..., Any], axe_script: str
 ) -> None:
@@ -128,6 +138,9 @@ def test_back_reload_and_a_copied_address_lead_to_the_same_place(
     page.get_by_role("link", name="Side B").first.click()
     side_is_ready(page)
     assert page.url.split("#")[0].endswith("/side/B")
+    assert (
+        page.title() == "Side B – Small Hours – sidekeep"
+    )  # WCAG 2.2, 2.4.2: of two tabs each says where it is
     page.get_by_role("button", name="Closer +").click()
     page.wait_for_url(lambda url: "from=" in url)
     there = page.url

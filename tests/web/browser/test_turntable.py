@@ -10,7 +10,7 @@ import pytest
 from sidekeep.errors import DeviceError
 from tests.small_record import SLEEVE
 from tests.web.browser.stand_in import Evening, session_of, with_input
-from tests.web.browser.waiting import answered, until
+from tests.web.browser.waiting import answered, settled_box, until
 from tests.web.conftest import RunningServer, record_of
 
 
@@ -63,6 +63,20 @@ def test_what_is_pressed_names_the_take_that_was_seen(
     kept = {"code": "kept", "side": "A", "facts": {"length_s": 90.0}, "severity": "note"}
     evening.tell({"kind": "session", "session": session_of(record, news=[false_start, kept])})
     page.get_by_role("button", name="keep it").wait_for(state="detached")
+
+
+def test_what_is_to_be_done_is_in_sight_on_a_small_laptop(
+    fresh: RunningServer, open_page: Callable[..., Any]
+) -> None:
+    """1366 by 768 pixels less the bars of the browser: the buttons lay below them."""
+    record = planned(fresh)
+    page = open_page(fresh, None, viewport={"width": 1366, "height": 657})
+    Evening(page, fresh, session=session_of(record, phase="flip", side="B", taken=["A"]))
+    with_input(page)
+    page.goto(f"http://{fresh.host}/record/{record}/turntable")
+    stop = settled_box(page.get_by_role("button", name="Stop for tonight"))
+    assert page.evaluate("scrollY") == 0
+    assert stop["y"] + stop["height"] <= 657
 
 
 def test_sound_lost_at_several_places_is_told_once(

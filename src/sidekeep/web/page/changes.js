@@ -5,6 +5,7 @@
 import { isLeaving } from "./leaving.js";
 import { get, post, put, recordApi, Refused } from "./server.js";
 import { keepRecord, knownNow, loadRecord, onEvent, say, tell, unsay } from "./store.js";
+import { sentence } from "./words.js";
 
 /** @typedef {import("./shapes.js").Asked} Asked */
 /** @typedef {import("./shapes.js").Waiting} Waiting */
@@ -23,7 +24,11 @@ const lines = new Map();
 const steps = new Map();
 
 /** @param {string} id @param {Record<string, unknown>} edit @param {string} [what] the edit in words @returns {Promise<any>} the record as it is now, or null */
-export const makeEdit = (id, edit, what = "Your change") => change(id, "edits", { edit }, what);
+export async function makeEdit(id, edit, what = "Your change") {
+  const now = await change(id, "edits", { edit }, what);
+  if (now) say(`Kept: ${what.charAt(0).toLowerCase()}${what.slice(1)}.`);
+  return now;
+}
 /** @param {string} id @param {"undo" | "redo"} way */
 export async function stepBack(id, way) {
   const now = await change(id, way, {}, way === "undo" ? "Undo" : "Redo");
@@ -89,7 +94,7 @@ async function take(waiting) {
       if (asked.insists) anew();
       else tell(`This record was changed on another page. ${what} was not made; what you see now is the newest.`, { severity: "look", action: { text: "Make it anyway", run: anew } });
     } else if (error.code !== "away") {
-      tell(error.message, { severity: "act" });
+      tell(sentence(error.message), { severity: "act" });
     } else {
       waiting.answer = null;
       if (!isLeaving()) await new Promise((go_on) => setTimeout(go_on, GOING_MS));

@@ -17,6 +17,8 @@ const PLACES = {
   later: () => import("./places/later.js"),
   phone: () => import("./places/phone.js"),
 };
+/** The places of a record as its way names them. @type {Record<string, string>} */
+const WORDS = { sleeve: "Sleeve", turntable: "Turntable", copies: "Copies", later: "A year later" };
 /** After so long the first place has its picture. */
 const FIRST_MS = 1500;
 const WARM_MS = 4000;
@@ -84,9 +86,10 @@ function Page() {
 function Way({ id, address }) {
   const record = useRecord(id);
   const known = useKnown();
+  const place = WORDS[address.place] ?? `Side ${address.side}`;
   useEffect(() => {
-    document.title = record && !record.missing ? `${nameOf(record)} – sidekeep` : "sidekeep";
-  }, [record]);
+    document.title = record && !record.missing ? `${place} – ${nameOf(record)} – sidekeep` : "sidekeep";
+  }, [record, place]);
   // On a phone the way is wider than the page: where one is stays in sight.
   const way = useRef(/** @type {HTMLElement | null} */ (null));
   useEffect(() => {
@@ -102,15 +105,15 @@ function Way({ id, address }) {
   const missing = sides.filter((/** @type {any} */ side) => !side.chosen_take).length;
   const all_taken = sides.length > 0 && !missing;
   const steps = [
-    { place: "sleeve", side: "", text: "Sleeve", state: sides.length ? "done" : "open", more: sides.length ? "read" : "not read yet" },
-    { place: "turntable", side: "", text: "Turntable", state: recording ? "now" : all_taken ? "done" : "open", more: recording ? (recorded ? "recording" : "on it now") : all_taken ? "all sides taken" : missing < sides.length ? `${missing > 1 ? count(missing, "side") + " are" : "a side is"} missing` : "not taken yet" },
+    { place: "sleeve", side: "", text: WORDS.sleeve, state: sides.length ? "done" : "open", more: sides.length ? "read" : "not read yet" },
+    { place: "turntable", side: "", text: WORDS.turntable, state: recording ? "now" : all_taken ? "done" : "open", more: recording ? (recorded ? "recording" : "on it now") : all_taken ? "all sides taken" : missing < sides.length ? `${missing > 1 ? count(missing, "side") + " are" : "a side is"} missing` : "not taken yet" },
     ...sides.map((/** @type {any} */ side) => ({
       place: "side", side: side.side, text: `Side ${side.side}`,
       state: recorded === side.side ? "now" : !side.chosen_take ? "open" : side.unsure?.length ? "look" : "done",
       more: recorded === side.side ? "recording" : !side.chosen_take ? "not taken yet" : side.unsure?.length ? `${count(side.unsure.length, "thing")} unsure` : side.cuts ? "sure" : "taken",
     })),
-    { place: "copies", side: "", text: "Copies", state: copied ? "done" : "open", more: copied ? "written" : "not written yet" },
-    ...(sides.some((/** @type {any} */ side) => side.take_ids?.length > 1) ? [{ place: "later", side: "", text: "A year later", state: "open", more: "a side taken twice" }] : []),
+    { place: "copies", side: "", text: WORDS.copies, state: copied ? "done" : "open", more: copied ? "written" : "not written yet" },
+    ...(sides.some((/** @type {any} */ side) => side.take_ids?.length > 1) ? [{ place: "later", side: "", text: WORDS.later, state: "open", more: "a side taken twice" }] : []),
   ];
   return html`
     <div class="way">
@@ -147,11 +150,19 @@ function warm() {
   whenever(() => Object.values(PLACES).forEach((load) => void load().catch(() => undefined)), { timeout: WARM_MS });
 }
 
-/** The place gets the focus of what has gone. @type {any} */
+/** What had the focus, and the part of the place it stood in: that gets it when it has gone. @type {any} */
 let had_focus = null;
-document.addEventListener("focusin", (event) => void (had_focus = event.target));
+/** @type {Element | null} */
+let part = null;
+document.addEventListener("focusin", (event) => {
+  had_focus = event.target;
+  part = had_focus.closest("section, details");
+});
 new MutationObserver(() => {
-  if (had_focus?.isConnected === false && document.activeElement === document.body) document.getElementById("main")?.focus({ preventScroll: true });
+  if (had_focus?.isConnected !== false || document.activeElement !== document.body) return;
+  const next = /** @type {HTMLElement} */ (part?.isConnected ? (part.querySelector(":scope > summary") ?? part) : document.getElementById("main"));
+  if (next.tabIndex < 0) next.tabIndex = -1;
+  next.focus({ preventScroll: true });
 }).observe(document.body, { childList: true, subtree: true });
 
 document.addEventListener("click", followLink);

@@ -205,6 +205,9 @@ export interface Wishes {
 }
 export interface Dropped { takes: (file: File) => boolean; take: (files: File[]) => void }
 
+/** Recordings that are to be brought in, how many of them have a side, and what is done with them now. */
+export interface Bringing { here: number; wanted: number; doing: string; share: number }
+
 export type Edge = "start" | "stop";
 export type Choice = { kind: "mark"; track: number; edge: Edge } | { kind: "repair"; id: string | number } | ({ kind: "region" } & Span) | { kind: "finding"; at: number };
 export type Edit = (edit: any, what?: string) => Promise<any>;

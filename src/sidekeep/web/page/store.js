@@ -1,7 +1,7 @@
 /** What the page knows: one truth for all places, kept fresh by the server's events. */
 import { useEffect, useState } from "./html.js";
 import { AWAY, get, listen, post, recordApi, Refused } from "./server.js";
-import { capital } from "./words.js";
+import { capital, sentence } from "./words.js";
 
 /** @typedef {import("./shapes.js").Notice} Notice */
 
@@ -78,7 +78,7 @@ export async function told(work) {
     return await work;
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
-    if (!isShelfGone(error)) tell(error.message, { severity: "act" });
+    if (!isShelfGone(error)) tell(sentence(error.message), { severity: "act" });
     return null;
   }
 }

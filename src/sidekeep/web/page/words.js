@@ -79,7 +79,12 @@ export const sidesInWords = (sides) => `Side${sides.length > 1 ? "s" : ""} ${lis
 
 const AT_WORK = { survey: "looking for tracks and damage", copies: "writing the copies", verify: "reading every file", adopt: "bringing a recording in", compare: "listening to both takes", combine: "combining takes" };
 /** What a job is doing, as a sentence begins. @param {{doing?: string, kind: string}} job */
-export const doingOf = (job) => capital(job.doing || (AT_WORK[/** @type {keyof typeof AT_WORK} */ (job.kind)] ?? job.kind));
+export function doingOf({ doing, kind }) {
+  const work = AT_WORK[/** @type {keyof typeof AT_WORK} */ (kind)] ?? kind;
+  return capital(kind === "survey" && doing ? `${work}: ${doing}` : doing || work); // "listening" alone sounds as if something played
+}
+/** What the server says of itself or of a file, as a sentence: names keep their letters. @param {string} text */
+export const sentence = (text) => `${/^(?!sidekeep )[a-z]+[ ,]/.test(text) ? capital(text) : text}${/[.?!…]$/.test(text) ? "" : "."}`;
 
 /** @param {{artist?: string, title?: string}} record */
 export const nameOf = (record) => record.title || "A record without a title";

@@ -1,5 +1,6 @@
 /** Two takes heard at one place: the old one, the new one and what differs, laid on each other and at equal level. */
 import { html, useEffect, useLayoutEffect, useMemo, useRef, useState } from "../html.js";
+import { singleKeys } from "../remembered.js";
 import { ListenBox } from "../side/listen.js";
 import { Listening } from "../sound/listening.js";
 import { BOTH, twoTakesSound } from "../sound/take_sound.js";
@@ -84,7 +85,7 @@ export function ListenToBoth({ ear, gain_db, onNew, moved }) {
     const press = (event) => {
       const target = /** @type {HTMLElement} */ (event.target);
       if (event.ctrlKey || event.metaKey || event.altKey || target.closest("input:not([type=radio]), select, textarea")) return;
-      if (localStorage.getItem("sidekeep single keys") === "off") return;
+      if (!singleKeys()) return;
       const version = BOTH[Number(event.key) - 1];
       if (event.key === " " && !target.closest("button, a, summary, label, input")) ear.listen();
       else if (version) sound.choose(version);

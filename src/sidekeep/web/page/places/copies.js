@@ -1,9 +1,9 @@
 /** Copies: what is written, how the record is treated on the way, progress, and what is there. */
 import { recordPath } from "../address.js";
 import { makeEdit } from "../changes.js";
-import { draft, keepDraft } from "../drafts.js";
 import { html, useEffect, useState } from "../html.js";
 import { Bar, jobAtWork, Missing, newestJob, Select, Tick, UndoRedo, useAnswer } from "../parts.js";
+import { keepDraft, recall, recallDraft, remember } from "../remembered.js";
 import { get, post, recordApi, remove } from "../server.js";
 import { askJob, loadRecord, once, tell, told, useKnown, useRecord } from "../store.js";
 import { Checked } from "../shelf/checked.js";
@@ -12,7 +12,7 @@ import { RecipeFile } from "../copies/recipe_file.js";
 import { Decode } from "../shelf/care.js";
 import { capital, count, day, decibels, doingOf, gain, roughly, sidesInWords, size } from "../words.js";
 
-const CHOSEN = "sidekeep kinds";
+const CHOSEN = "kinds";
 const USUAL = ["lossless", "portable"];
 /** Shown first; the others are a press away. */
 const FIRST = ["lossless", "portable", "phone", "side", "cd", "master"];
@@ -27,7 +27,7 @@ export function Place({ address }) {
   const record = useRecord(address.record);
   useKnown();
   const [kinds, setKinds] = useState(/** @type {any[] | null} */ (null));
-  const [chosen, setChosen] = useState(/** @type {string[]} */ (remembered()));
+  const [chosen, setChosen] = useState(/** @type {string[]} */ (usualKinds()));
   const [more, setMore] = useState(() => typed(address.record));
   useEffect(() => void told(get("/api/kinds")).then((answer) => answer && setKinds(answer.kinds)), []);
   if (!record) return html`<p class="soft waiting">One moment …</p>`;
@@ -42,7 +42,7 @@ export function Place({ address }) {
   const choose = (kind, on) => {
     const now = (kinds ?? []).map((each) => each.name).filter((name) => (name === kind ? on : chosen.includes(name)));
     setChosen(now);
-    localStorage.setItem(CHOSEN, now.join(","));
+    remember(CHOSEN, now.join(","));
   };
   /** @param {boolean} replace */
   const write = async (replace) => {
@@ -104,7 +104,7 @@ function More({ more, set }) {
 /** What was typed for this record before its page was left. @param {string} id @returns {typeof USUAL_WAY} */
 function typed(id) {
   try {
-    return { ...USUAL_WAY, ...JSON.parse(draft(`${id} copies`) ?? "{}") };
+    return { ...USUAL_WAY, ...JSON.parse(recallDraft(`${id} copies`) ?? "{}") };
   } catch {
     return USUAL_WAY;
   }
@@ -116,8 +116,8 @@ function keepTyped(id, more) {
 }
 
 /** @returns {string[]} */
-function remembered() {
-  const kept = localStorage.getItem(CHOSEN);
+function usualKinds() {
+  const kept = recall(CHOSEN);
   return kept === null ? USUAL : kept.split(",").filter(Boolean);
 }
 

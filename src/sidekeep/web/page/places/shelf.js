@@ -1,10 +1,10 @@
 /** Shelf: the records as a stack of spines, what is next tonight, and how to add one. */
 import { go, recordPath } from "../address.js";
 import { sleeveColour, writingOn } from "../colours.js";
-import { keepDraft } from "../drafts.js";
 import { holdForNew, useDropped } from "../dropped.js";
 import { html, useEffect, useLayoutEffect, useMemo, useState } from "../html.js";
 import { Empty, Select } from "../parts.js";
+import { keepDraft } from "../remembered.js";
 import { get, newestOnly, post, put, recordApi, remove } from "../server.js";
 import { knownNow, loadShelf, loadState, showPile, tell, told, useKnown } from "../store.js";
 import { capital, count, listed, nameOf } from "../words.js";
@@ -134,7 +134,7 @@ function Adding({ empty }) {
 function Spine({ record, pile }) {
   const colour = sleeveColour(record);
   const next = nextStep(record);
-  const on_pile = pile.includes(record.id);
+  const pressed = pile.includes(record.id) ? "not tonight" : "play tonight";
   return html`<li>
     <a class=${record.colour ? "spine" : "spine bound"} href=${recordPath(record.id, next.place, next.side)} style=${{ "--colour": colour, "--writing": writingOn(colour) }}>
       <span class="spine-name"><span>${record.artist || "Unknown"}</span> <cite>${nameOf(record)}</cite></span>
@@ -142,8 +142,7 @@ function Spine({ record, pile }) {
       <span class="spine-next">${next.text}</span>
       <${Sides} sides=${record.sides} />
     </a>
-    <button class="quiet" aria-label=${`${on_pile ? "Take off" : "Put on"} tonight's pile: ${nameOf(record)}`}
-      onClick=${() => keepPile((now) => (now.includes(record.id) ? now.filter((id) => id !== record.id) : [...now, record.id]))}>${on_pile ? "not tonight" : "tonight"}</button>
+    <button class="quiet" aria-label=${`${pressed}: ${nameOf(record)}`} onClick=${() => keepPile((now) => (now.includes(record.id) ? now.filter((id) => id !== record.id) : [...now, record.id]))}>${pressed}</button>
   </li>`;
 }
 

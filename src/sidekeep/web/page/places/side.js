@@ -3,10 +3,11 @@ import { recordPath } from "../address.js";
 import { makeEdit } from "../changes.js";
 import { html, useEffect, useMemo, useRef, useState } from "../html.js";
 import { Bar, isAtWork, Missing, newestJob, Tick, UndoRedo } from "../parts.js";
+import { setSingleKeys, singleKeys } from "../remembered.js";
 import { recordApi } from "../server.js";
 import { askJob, useKnown, useRecord } from "../store.js";
 import { useTake } from "../take.js";
-import { capital, clock, count } from "../words.js";
+import { capital, clock, count, doingOf } from "../words.js";
 import { Desk } from "../side/desk.js";
 import { Pieces } from "../side/pieces.js";
 import { Disc } from "../side/disc_view.js";
@@ -51,7 +52,7 @@ const askSurvey = (record) => askJob(recordApi(record.id, "survey"));
 
 /** @param {{record: any, job: any, why: string}} props */
 function NotSurveyed({ record, job, why }) {
-  return html`<div class="not-surveyed"><p>${job ? `${capital(job.doing || "looking for its tracks and its damage")} …` : "Its tracks and its damage have not been looked for yet."}</p>
+  return html`<div class="not-surveyed"><p>${job ? `${doingOf(job)} …` : "Its tracks and its damage have not been looked for yet."}</p>
     ${why && html`<p class="finding act" role="alert">${capital(why)}.</p>`}
     ${job
       ? html`<${Bar} share=${job.share} label="Looking for tracks and damage" />`
@@ -157,7 +158,7 @@ function KeyList() {
 }
 
 function SingleKeys() {
-  const [on, setOn] = useState(() => localStorage.getItem("sidekeep single keys") !== "off");
-  return html`<${Tick} on=${on} set=${(/** @type {boolean} */ now) => { setOn(now); localStorage.setItem("sidekeep single keys", now ? "on" : "off"); }}>Single letters and Enter work anywhere in this place. When off, only Tab, Enter and the arrows work, on what has the focus.<//>`;
+  const [on, setOn] = useState(singleKeys);
+  return html`<${Tick} on=${on} set=${(/** @type {boolean} */ now) => { setOn(now); setSingleKeys(now); }}>Single letters and Enter work anywhere in this place. When off, only Tab, Enter and the arrows work, on what has the focus.<//>`;
 }
 

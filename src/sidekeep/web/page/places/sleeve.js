@@ -1,13 +1,13 @@
 /** Sleeve: the text as it stands on the left, as it is understood on the right; pictures; recordings that exist already. */
 import { go, recordPath } from "../address.js";
 import { change } from "../changes.js";
-import { draft, keepDraft } from "../drafts.js";
 import { giveHeldTo, isText, useDropped } from "../dropped.js";
 import { html, useEffect, useLayoutEffect, useRef, useState } from "../html.js";
-import { Missing } from "../parts.js";
+import { Bar, Missing } from "../parts.js";
+import { isOnlyHere, keepDraft, recallDraft } from "../remembered.js";
 import { post, recordApi, Refused, remove } from "../server.js";
 import { forgetRecord, keepRecord, tell, told, unsay, useKnown, useRecord } from "../store.js";
-import { clock, count, listed } from "../words.js";
+import { capital, clock, count, listed } from "../words.js";
 import { Pictures } from "../sleeve/pictures.js";
 import { BringIn } from "../sleeve/bring_in.js";
 import { startSession } from "../turntable/session.js";
@@ -28,15 +28,18 @@ function Sleeve({ id, record }) {
   useKnown();
   const what = id || "new";
   const kept = record?.sleeve_text ?? "";
-  const [text, setText] = useState(() => draft(what) ?? kept);
+  const [text, setText] = useState(() => recallDraft(what) ?? kept);
   const [busy, setBusy] = useState(false);
   const reading = useReading(text);
   const field = useRef(/** @type {HTMLTextAreaElement | null} */ (null));
-  const touched = useRef(draft(what) !== null);
+  const touched = useRef(recallDraft(what) !== null);
   const typed = useRef(text); // what stands in the field at this moment, drawn or not
   // What was kept when the typing began: another text that came since must not be lost unseen.
-  const began = useRef(draft(`${what} began`) ?? kept);
+  const began = useRef(recallDraft(`${what} began`) ?? kept);
   const unkept = text !== kept;
+  const [bringing, setBringing] = useState(/** @type {import("../shapes.js").Bringing} */ ({ here: 0, wanted: 0, doing: "", share: 0 }));
+  const bring = useRef(() => undefined);
+  const recordings = count(bringing.here, "recording");
 
   const forget = () => {
     touched.current = false;
@@ -121,23 +124,26 @@ function Sleeve({ id, record }) {
     <div class="sleeve-head">
       <h1>${id ? "What the sleeve says" : "A new record"}</h1>
       <p class="soft" role="status">${said(reading, text, tracks, doubts.length)}</p>
+      <p role="status" class=${bringing.doing || bringing.here ? "finding" : ""}>${bringing.doing ? `${bringing.doing} …` : bringing.here > 0 && `${capital(recordings)} wait${bringing.here === 1 ? "s" : ""} here, further down.${text.trim() ? "" : " The track list comes first; a title alone is enough."}`}</p>
+      ${bringing.doing && html`<${Bar} share=${bringing.share} label="Bringing the recordings in" />`}
     </div>
     <div class="sleeve-text">
       <${Lines} text=${text} reading=${reading} type=${type} field=${field} keep=${only_keep} />
       <div class="sleeve-do">
         <p class="buttons">
+          ${bringing.here > 0 && !bringing.doing && html`<button class="main" disabled=${busy || !text.trim() || !bringing.wanted} onClick=${() => bring.current()}>Bring the ${recordings} in</button>`}
           ${all_taken
             ? html`<button class="main" disabled=${!unkept || busy} onClick=${only_keep}>${unkept ? "Keep this text" : "Kept"}</button>`
-            : html`<button class="main" disabled=${busy || !text.trim()} onClick=${onward}>To the turntable</button>
+            : html`<button class=${bringing.here ? "" : "main"} disabled=${busy || !text.trim()} onClick=${onward}>To the turntable</button>
                 <button disabled=${busy || !unkept || !text.trim()} onClick=${only_keep}>${id && !unkept ? "Kept" : "Only keep it"}</button>`}
           ${id && unkept && html`<button class="quiet" onClick=${() => { forget(); setText((typed.current = kept)); }}>Back to what was kept</button>`}
         </p>
-        ${unkept && text.trim() && html`<p class="soft">Typed text is remembered by this browser until you keep it.</p>`}
+        ${unkept && text.trim() && html`<p class="soft">${isOnlyHere(what) ? "This browser remembers nothing: keep it before you leave this page." : "Typed text is remembered by this browser until you keep it."}</p>`}
       </div>
     </div>
     <div class="sleeve-more">
       <${Pictures} record=${record} make=${only_keep} />
-      <${BringIn} record=${record} sides=${reading ? reading.record.sides.map((side) => side.side) : []} make=${only_keep} />
+      <${BringIn} record=${record} sides=${reading ? reading.record.sides.map((side) => side.side) : []} make=${only_keep} show=${setBringing} hand=${bring} />
       ${record && html`<${Discard} record=${record} />`}
     </div>
   `;

@@ -1,6 +1,7 @@
 /** Keys of the Side place. Letters can be switched off; fields and marks keep their own. */
 import { useLayoutEffect } from "../html.js";
 import { stepBack } from "../changes.js";
+import { singleKeys } from "../remembered.js";
 import { VERSIONS } from "../sound/take_sound.js";
 
 /** @type {[string[], string][]} */
@@ -34,7 +35,7 @@ export function useKeys(desk, with_) {
         return;
       }
       if (event.ctrlKey || event.metaKey || event.altKey) return;
-      if (localStorage.getItem("sidekeep single keys") === "off" && !target.closest(".strip-view, .disc-view")) return;
+      if (!singleKeys() && !target.closest(".strip-view, .disc-view")) return;
       const on_control = target.closest("button, a, summary, label, input");
       const act = action(event, desk, with_, Boolean(on_control), Boolean(target.closest("[role=slider]")));
       if (act) {

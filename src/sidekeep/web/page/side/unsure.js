@@ -39,10 +39,9 @@ export function useUnsure(side) {
 /** @param {import("../shapes.js").OnSide} props */
 export function Unsure({ desk, unsure, side, edit }) {
   const { now, open } = unsure;
-  const show = () => {
-    if (!now) return;
-    desk.choose(now.track ? { kind: "mark", track: now.track, edge: "start" } : now.repair ? { kind: "repair", id: now.repair } : { kind: "finding", at: now.frame });
-    desk.reveal(now.frame, Math.min(desk.take.rate_hz * 12, desk.stop - desk.start));
+  const show = (item = now) => {
+    desk.choose(item.track ? { kind: "mark", track: item.track, edge: "start" } : { kind: "finding", at: item.frame });
+    desk.reveal(item.frame, Math.min(desk.take.rate_hz * 12, desk.stop - desk.start));
   };
   const key = now ? unsureKey(now) : "";
   useEffect(() => {
@@ -56,10 +55,8 @@ export function Unsure({ desk, unsure, side, edit }) {
     const rest = open.filter((/** @type {any} */ each) => unsureKey(each) !== key);
     say(rest.length ? `Right. ${capital(count(rest.length, "thing"))} left.` : "Nothing is unsure any more.");
     const following = rest[Math.min(unsure.at, rest.length - 1)];
-    if (following) {
-      desk.choose(following.track ? { kind: "mark", track: following.track, edge: "start" } : { kind: "finding", at: following.frame });
-      desk.reveal(following.frame, Math.min(desk.take.rate_hz * 12, desk.stop - desk.start));
-    } else {
+    if (following) show(following);
+    else {
       desk.choose(null);
       desk.seeWhole();
     }
@@ -73,7 +70,7 @@ export function Unsure({ desk, unsure, side, edit }) {
     <p class="buttons">
       <button class="main" onClick=${() => void unsure.right()}>${now.kind === "track-start" ? "This is right" : "I have seen it"} <kbd>Enter</kbd></button>
       <button onClick=${() => { show(); desk.listenAround({ start: Math.max(0, now.frame - 2.5 * desk.take.rate_hz), stop: Math.min(desk.take.length, now.frame + 2.5 * desk.take.rate_hz) }); }}>Listen there</button>
-      ${now.why.code === "marks-carried" ? html`<button class="quiet" onClick=${() => void edit({ kind: "as-found", side: side.side }, "That it is cut as found")}>Cut this take as it was found</button>` : html`<button class="quiet" onClick=${show}>Show it</button>`}
+      ${now.why.code === "marks-carried" ? html`<button class="quiet" onClick=${() => void edit({ kind: "as-found", side: side.side }, "That it is cut as found")}>Cut this take as it was found</button>` : html`<button class="quiet" onClick=${() => show()}>Show it</button>`}
       ${open.length > 1 && html`<button class="quiet" onClick=${() => unsure.next()}>The next one <kbd>N</kbd></button>`}
     </p>
   </section>`;

@@ -2,10 +2,10 @@
 import { holdForNew, isRecording, useDropped } from "../dropped.js";
 import { html, useEffect, useLayoutEffect, useRef, useState } from "../html.js";
 import { go, recordPath } from "../address.js";
-import { Bar, isAtWork, Select } from "../parts.js";
+import { isAtWork, Select } from "../parts.js";
 import { AWAY, post, recordApi } from "../server.js";
 import { loadRecord, once, tell, told, useKnown } from "../store.js";
-import { capital, count, size } from "../words.js";
+import { capital, count, sentence, size } from "../words.js";
 
 /** Send a file with progress; fetch cannot tell how much has gone. @param {string} path @param {File} file @param {(share: number) => void} progress @returns {Promise<any>} */
 function send(path, file, progress) {
@@ -36,8 +36,8 @@ let when_made = null;
 /** @param {string} letters one side, several, or none @param {string[]} all */
 const sidesText = (letters, all) => (!letters ? "left out" : letters.length === 1 ? `side ${letters}` : letters === all.join("") ? "the whole record" : `sides ${letters}`);
 
-/** @param {{record: any, sides: string[], make: () => Promise<any>}} props */
-export function BringIn({ record, sides, make }) {
+/** @param {{record: any, sides: string[], make: () => Promise<any>, show: (now: import("../shapes.js").Bringing) => void, hand: {current: () => void}}} props  `show` says at the head of the place what waits here, `hand` brings it in from there */
+export function BringIn({ record, sides, make, show, hand }) {
   const [files, setFiles] = useState(/** @type {{file: File, side: string}[]} */ ([]));
   const [stylus, setStylus] = useState("");
   const [now, setNow] = useState(/** @type {{at: number, share: number} | null} */ (null));
@@ -83,7 +83,7 @@ export function BringIn({ record, sides, make }) {
     const { record: id, first } = sent;
     const failed = jobs.find((job) => job.state !== "done");
     setSent(null);
-    if (failed) return tell(failed.error?.text ?? "A recording was not brought in.", { severity: "act" });
+    if (failed) return tell(sentence(failed.error?.text ?? "A recording was not brought in"), { severity: "act" });
     tell("The recordings are on the shelf, read-only and with their checksums. Their tracks are being looked for.");
     void told(post(recordApi(id, "survey"))).then(async () => {
       await loadRecord(id);
@@ -106,7 +106,7 @@ export function BringIn({ record, sides, make }) {
         const answer = await send(`/api/adopt?${words}`, file, (share) => setNow({ at, share }));
         if (answer?.id) asked.push(answer.id);
       } catch (error) {
-        tell(`${file.name} was not brought in: ${/** @type {Error} */ (error).message}`, { severity: "act" });
+        tell(sentence(`${file.name} was not brought in: ${/** @type {Error} */ (error).message}`), { severity: "act" });
         setNow(null);
         return;
       }
@@ -119,19 +119,21 @@ export function BringIn({ record, sides, make }) {
   const choices = [...letters, ...several, ""];
   const wanted = files.map(({ side }) => side).filter(Boolean);
   const twice = [...new Set(wanted.filter((side, at) => wanted.indexOf(side) !== at))];
+  const work = sent ? jobs : coming;
+  const doing = now ? `Sending ${files[now.at].file.name}` : sent ? jobs.find((job) => job.state === "running")?.doing || "Waiting for its turn" : coming.length ? `${capital(count(coming.length, "recording is", "recordings are"))} being brought in` : "";
+  const share = now?.share ?? work.reduce((sum, job) => sum + (job.share ?? 0), 0) / Math.max(1, sent?.jobs.length ?? work.length);
+  hand.current = () => void bring(files, stylus);
+  useEffect(() => show({ here: files.length, wanted: wanted.length, doing, share }), [files.length, wanted.length, doing, share]);
   return html`<section class="bring" aria-labelledby="bring">
     <h2 id="bring">Recorded already?</h2>
     <p class="soft">Drop the files anywhere on this page, or choose them: one per side, or one with the whole record. They are copied; your files stay where they are.</p>
     ${files.length > 0 && html`<ul>${files.map(({ file, side }, at) => html`<li key=${at}>
       <span>${file.name} <span class="soft">${size(file.size)}</span></span>
       <label>is <${Select} value=${side} disabled=${now !== null} options=${choices.map((letter) => [letter, sidesText(letter, letters)])} set=${(/** @type {string} */ letter) => { said.set(file, letter); setFiles(files.map((each, place) => (place === at ? { ...each, side: letter } : each))); }} /></label>
-      ${now?.at === at && html`<${Bar} share=${now.share} label=${`Sending ${file.name}`} />`}
     </li>`)}</ul>`}
     ${wanted.length < files.length && html`<p class="finding look">Nothing tells which side ${files.length - wanted.length > 1 ? "some of them are" : "one of them is"}: say it, or leave it out. A side has to be one recording, not one for each track.</p>`}
     ${twice.length > 0 && html`<p class="finding look">${capital(sidesText(twice[0] ?? "", letters))} is there twice: each recording becomes a take of its own, and the last one counts.</p>`}
     ${files.length > 0 && html`<label class="with-stylus">Played with the stylus <input type="text" maxlength="200" value=${stylus} placeholder="not known" onInput=${(/** @type {any} */ event) => setStylus(event.target.value)} /></label>`}
-    ${sent && html`<p>${jobs.find((job) => job.state === "running")?.doing || "Waiting for its turn"} …</p><${Bar} share=${jobs.reduce((sum, job) => sum + (job.share ?? 0), 0) / Math.max(1, sent.jobs.length)} label="Bringing the recordings in" />`}
-    ${coming.length > 0 && html`<p role="status">${capital(count(coming.length, "recording is", "recordings are"))} being brought in …</p><${Bar} share=${coming.reduce((sum, job) => sum + (job.share ?? 0), 0) / coming.length} label="Bringing the recordings in" />`}
     <p class="buttons">
       ${files.length > 0 && html`<button class="main" disabled=${now !== null || !wanted.length} onClick=${() => void bring(files, stylus)}>Bring them in</button>`}
       <label class="button">Choose the recordings<input class="unseen" type="file" accept="audio/*,.wav,.flac,.aiff,.aif,.w64,.rf64" multiple onChange=${(/** @type {any} */ event) => void choose(event.target.files)} /></label>

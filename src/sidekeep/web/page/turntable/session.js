@@ -1,26 +1,28 @@
 /** Starting an evening at the turntable: one call, whichever place it is asked from. */
 import { go, recordPath } from "../address.js";
+import { recall, remember } from "../remembered.js";
 import { get, post, Refused } from "../server.js";
 import { keepSession, knownNow, once, tell, told } from "../store.js";
+import { sentence } from "../words.js";
 
-const THEN = "sidekeep then";
-const STYLUS = "sidekeep stylus";
+const THEN = "then";
+const STYLUS = "stylus";
 export const USUAL_KINDS = ["lossless", "portable"];
 
-export const writesAfter = () => localStorage.getItem(THEN) !== "no";
+export const writesAfter = () => recall(THEN) !== "no";
 /** @param {boolean} on */
-export const setWritesAfter = (on) => localStorage.setItem(THEN, on ? "yes" : "no");
+export const setWritesAfter = (on) => remember(THEN, on ? "yes" : "no");
 
-const LATER = "sidekeep survey";
+const LATER = "survey";
 /** While they play; not on a slow machine. */
-export const surveysAtOnce = () => localStorage.getItem(LATER) !== "later";
+export const surveysAtOnce = () => recall(LATER) !== "later";
 /** @param {boolean} on */
-export const setSurveysAtOnce = (on) => localStorage.setItem(LATER, on ? "at once" : "later");
+export const setSurveysAtOnce = (on) => remember(LATER, on ? "at once" : "later");
 
 /** Empty: its hours are not counted. */
-export const stylusInUse = () => localStorage.getItem(STYLUS) ?? "";
+export const stylusInUse = () => recall(STYLUS) ?? "";
 /** @param {string} name */
-export const useStylus = (name) => localStorage.setItem(STYLUS, name);
+export const useStylus = (name) => remember(STYLUS, name);
 
 export async function inputIsKnown() {
   const inputs = (await get("/api/inputs").catch(() => ({ inputs: [] }))).inputs ?? [];
@@ -52,7 +54,7 @@ async function begin(record, sides, how) {
     if (answer.session) keepSession(answer.session);
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
-    tell(error.message, { severity: "act" });
+    tell(sentence(error.message), { severity: "act" });
   }
   go(path);
 }
