@@ -187,11 +187,9 @@ _FREE_THE_NEEDLE = (
 def _again(about: About) -> str:
     turns, back = about.whole("turns"), about.whole("back_turns")
     passage = "one turn" if back == 1 else seconds_again(about.number("period_s"), back)
-    if about.says("to_the_end") and turns > 1:
+    if about.says("to_the_end") and (turns > 1 or back == 1):
         kept = "stuck in one turn" if back == 1 else f"jumped back again and again over the same {passage}"
         return f"at {about.start} the needle {kept}, until it was lifted"
-    if about.says("to_the_end") and back == 1:
-        return f"at {about.start} the needle stuck in one turn, until it was lifted"
     if turns == 1:
         return f"at {about.start} the needle jumped back, and {passage} {'was' if back == 1 else 'were'} heard twice"
     kept = "stuck: one turn was" if back == 1 else f"jumped back again and again: {passage} were"
