@@ -31,6 +31,7 @@ PLACES = "dsp/impulses/test_places.py"
 MEDIAN = "dsp/impulses/test_running_median.py"
 RECURRENCE = "dsp/impulses/test_recurrence.py"
 SAFETY = "dsp/impulses/test_safety.py"
+THUMP_DIRECTIONS = "dsp/impulses/test_thump_directions.py"
 THUMP_SIZES = "dsp/impulses/test_thump_sizes.py"
 FORECAST = "dsp/turn/test_forecast_twins.py"
 FEATURES = "dsp/tracks/test_features.py"
@@ -245,6 +246,11 @@ TWINS = {
         "octaves_over": (BELIEF, "test_rooms_and_margins_are_their_formulas"),
         "find_rooms": (BELIEF, "test_rooms_and_margins_are_their_formulas"),
         "add_margins": (BELIEF, "test_rooms_and_margins_are_their_formulas"),
+    },
+    "dsp/impulses/thump_directions.py": {
+        "ask_directions": (THUMP_DIRECTIONS, "test_the_evidence_of_a_direction_is_that_of_dense_algebra"),
+        "mix_parts": (THUMP_DIRECTIONS, "test_the_evidence_of_a_direction_is_that_of_dense_algebra"),
+        "left_of": (THUMP_DIRECTIONS, "test_the_evidence_of_a_direction_is_that_of_dense_algebra"),
     },
     "dsp/impulses/thump_sizes.py": {
         "fit_music": (THUMP_SIZES, "test_the_music_is_fitted_outside_the_gap"),

@@ -52,7 +52,7 @@ from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
 from sidekeep.model.repair import Repair
 
-MENDER_VERSION = 21
+MENDER_VERSION = 22
 """Raise it with every change of the code that may change a mended sample: kept surveys are made again then."""
 THREADS = 2
 """Two cores are what a machine has at least; no sample depends on it."""

@@ -88,10 +88,11 @@ def test_the_evidence_along_is_that_of_dense_algebra(height: float) -> None:
     low = music(2)
     low[HEAD + 3 : HEAD + 3 + SAMPLES] += height * basis()[1]
     evidence, gains, explained = np.empty(7), np.empty(7), np.empty(7)
-    gram, cross = np.empty((PARTS, PARTS)), np.empty((PARTS, 7))
-    ask_heads(
-        low, HEAD, basis(), VARIANCE, SIZES, np.empty(ORDER + 1), gram, cross, evidence, gains, explained
-    )
+    gram, cross, noise = np.empty((PARTS, PARTS)), np.empty((PARTS, 7)), np.empty(2)
+    model = np.empty(ORDER + 1)
+    ask_heads(low, HEAD, basis(), VARIANCE, SIZES, model, gram, cross, evidence, gains, explained, noise)
+    surprise = np.convolve(low[HEAD - ORDER : HEAD + SAMPLES + ORDER], model, "valid")
+    np.testing.assert_allclose(noise, [plain_music(low, HEAD, HEAD + 6 + SAMPLES)[1], surprise @ surprise])
     wanted = [nats for nats, _ in plain_evidence(low, 7)]
     np.testing.assert_allclose(evidence, wanted, rtol=1e-8, atol=1e-8)
     assert ((gains > 0.0) == (evidence > 0.0)).all()
@@ -122,4 +123,6 @@ def test_the_weights_at_a_place_are_its_posterior_mean(monkeypatch: pytest.Monke
         most = max(most, float(np.square(pair @ np.linalg.lstsq(pair, surprise, rcond=None)[0]).sum()))
     whole = np.stack([np.convolve(row, model) for row in basis()], axis=1)
     explained = float(surprise @ (whole @ answer.weights))
+    assert answer.seen.left == pytest.approx(surprise @ surprise - explained, rel=1e-6)
+    assert answer.seen.rows == len(surprise)
     assert answer.one_ring == pytest.approx(most / explained, rel=1e-6)

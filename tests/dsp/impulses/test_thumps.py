@@ -7,7 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from sidekeep.dsp.impulses import thumps as thumps_room
-from sidekeep.dsp.impulses.thump_evidence import Answer
+from sidekeep.dsp.impulses.thump_directions import Together
+from sidekeep.dsp.impulses.thump_evidence import Answer, Seen
 from sidekeep.dsp.impulses.thump_policy import take_thumps
 from sidekeep.dsp.impulses.thump_rings import TAIL_S, at_full_rate, rings_at
 from sidekeep.dsp.impulses.thumps import LowBand, Thump
@@ -333,11 +334,12 @@ def test_what_is_one_ring_and_nothing_else_need_show_less(
     """A drum is never quite one ring; a tail mostly is, and is then believed beneath louder music, but not without a tick."""
     view, _ = damaged(band_music(5), [40_000], "sliding", 0.3, (1.0, -0.3))
     answers: list[Answer] = []
+    nothing = Seen(np.zeros((0, 0)), np.zeros(0), 0.0, 0.0, 0, 0.0)
 
     def weigh(low: Floats, head: int, basis: Floats, variance: Floats, rings: Floats) -> Answer:
         if not answers:
             answers.extend(
-                Answer(nats, 0.0, purity, np.full(len(basis), share))
+                Answer(nats, 0.0, purity, np.full(len(basis), share), nothing)
                 for nats, share in ((vertical, 1.0), (lateral, 0.2))
             )
         return answers.pop(0)
@@ -363,3 +365,62 @@ def test_what_is_not_upright_must_be_surer_without_a_tick(wall: float, left_alon
     before, _ = damaged(music, [int(3.3 * RATE_HZ)], "sliding", 0.2, (1.0, wall))
     _, thumps = taken_off(before, [])
     assert (thumps == []) == left_alone
+
+
+@pytest.mark.parametrize(("seed", "at_s"), [(5, 3.37), (8, 5.6), (8, 3.37)])
+def test_a_part_that_is_not_sure_follows_the_one_that_is(seed: int, at_s: float) -> None:
+    """Beneath loud bass the lateral part, which has most of this tail, shows too little by itself."""
+    music = band_music(seed)
+    head = int(at_s * RATE_HZ)
+    before, spans = damaged(music, [head], "sliding", 0.05, (1.0, 0.55))
+    after, (thump,) = taken_off(before, spans)
+    assert thump.vertical_nats > 150.0
+    assert thump.lateral_nats < 16.0
+    assert fall_db(music, before, after, head) > 15.0
+
+
+@pytest.mark.parametrize(
+    ("nats", "purity", "beyond", "one_ring", "parts"),
+    [
+        ((56.0, 5.0), 0.97, 6.0, 0.97, 2),
+        ((56.0, 5.0), 0.97, 4.0, 0.97, 1),
+        ((56.0, 5.0), 0.97, 6.0, 0.90, 1),
+        ((56.0, 0.0), 0.97, 6.0, 0.97, 1),
+        ((21.0, 22.0), 0.80, 26.0, 0.98, 2),
+        ((21.0, 22.0), 0.80, 19.0, 0.98, 0),
+        ((21.0, 22.0), 0.80, 26.0, 0.95, 0),
+        ((21.0, 15.0), 0.80, 26.0, 0.98, 0),
+    ],
+)
+def test_how_sure_both_parts_must_be_together(
+    monkeypatch: pytest.MonkeyPatch,
+    nats: tuple[float, float],
+    purity: float,
+    beyond: float,
+    one_ring: float,
+    parts: int,
+) -> None:
+    before, spans = damaged(band_music(5), [40_000], "sliding", 0.3, (1.0, -0.3))
+    nothing = Seen(np.zeros((0, 0)), np.zeros(0), 0.0, 0.0, 0, 0.0)
+    answers: list[Answer] = []
+
+    def weigh(low: Floats, head: int, basis: Floats, variance: Floats, rings: Floats) -> Answer:
+        if not answers:
+            answers.extend(Answer(one, 0.0, purity, np.full(len(basis), 3.0), nothing) for one in nats)
+        return answers.pop(0)
+
+    def weigh_together(vertical: Seen, lateral: Seen, variance: Floats, rings: Floats) -> Together:
+        return Together(max(nats) + beyond, beyond, np.array([0.6, -0.8]), np.ones(len(variance)), one_ring)
+
+    monkeypatch.setattr(thumps_room, "weigh", weigh)
+    monkeypatch.setattr(thumps_room, "weigh_together", weigh_together)
+    found = LowBand(before, RATE_HZ).find_tail(*spans[0])
+    assert (found is not None) == (parts > 0)
+    if found is not None:
+        thump, tail = found
+        assert thump.evidence == pytest.approx(sum(nats[:parts]))
+        vertical, lateral = tail[:, 0] - tail[:, 1], tail[:, 0] + tail[:, 1]
+        if parts == 2:
+            np.testing.assert_allclose(lateral, vertical * (-0.8 / 0.6))
+        else:
+            np.testing.assert_array_equal(lateral, 0.0)

@@ -30,14 +30,29 @@ no finer reason."""
 
 
 @dataclass(frozen=True)
+class Seen:
+    """What the music's model leaves of a place and of the basis: products of the whitened basis with itself and with the whitened
+    series, the energy of that series, how much of it a tail leaves, its samples, and the variance of what is unpredictable round
+    it."""
+
+    gram: Floats
+    cross: Floats
+    energy: float
+    left: float
+    rows: int
+    variance: float
+
+
+@dataclass(frozen=True)
 class Answer:
     """``evidence`` in nats, what it must exceed over the usual (``needed``), the share of what the family explains that the best
-    single ring explains, and the weights of the components."""
+    single ring explains, the weights of the components, and what was seen there."""
 
     evidence: float
     needed: float
     one_ring: float
     weights: Floats
+    seen: Seen
 
 
 @dataclass(frozen=True)
@@ -49,15 +64,17 @@ class _Asked:
     explained: Floats
     gram: Floats
     cross: Floats
+    noise: Floats
+    rows: int
 
 
 def _ask(low: Floats, head: int, places: int, basis: Floats, variance: Floats) -> _Asked:
     parts, length = basis.shape
     model = np.empty(min(ORDER, max(4, (len(low) - places + 1 - length) // 12)) + 1)
     evidence, gains, explained = np.empty(places), np.empty(places), np.empty(places)
-    gram, cross = np.empty((parts, parts)), np.empty((parts, places))
-    ask_heads(low, head, basis, variance, SIZES, model, gram, cross, evidence, gains, explained)
-    return _Asked(evidence, gains, explained, gram, cross)
+    gram, cross, noise = np.empty((parts, parts)), np.empty((parts, places)), np.empty(2)
+    ask_heads(low, head, basis, variance, SIZES, model, gram, cross, evidence, gains, explained, noise)
+    return _Asked(evidence, gains, explained, gram, cross, noise, length + len(model) - 1)
 
 
 def weigh(low: Floats, head: int, basis: Floats, variance: Floats, rings: Floats) -> Answer:
@@ -70,13 +87,15 @@ def weigh(low: Floats, head: int, basis: Floats, variance: Floats, rings: Floats
     root = np.sqrt(variance)
     system = np.eye(len(root)) + gain * root[:, None] * asked.gram * root
     weights = gain * root * np.linalg.solve(system, root * cross)
+    unpredictable, energy = asked.noise.tolist()
+    seen = Seen(asked.gram, cross, energy, energy - float(asked.explained[0]), asked.rows, unpredictable)
     if evidence < EVIDENCE:
-        return Answer(evidence, 0.0 if evidence > 0.0 else np.inf, 0.0, weights)
+        return Answer(evidence, 0.0 if evidence > 0.0 else np.inf, 0.0, weights, seen)
     tail, around = low[head:stop] - weights @ basis, np.concatenate((low[:head], low[stop:]))
     louder = float(np.mean(tail**2)) / max(2.0 * float(np.mean(around**2)), 1e-30)
     unease = _UNEASE * max(0.0, float(np.log(louder)))
-    one_ring = _best_ring(asked.gram, cross, rings) / float(asked.explained[0])
-    return Answer(evidence, unease, one_ring, weights)
+    one_ring = best_ring(asked.gram, cross, rings) / float(asked.explained[0])
+    return Answer(evidence, unease, one_ring, weights, seen)
 
 
 def evidence_along(low: Floats, head: int, places: int, basis: Floats, variance: Floats) -> Floats:
@@ -87,7 +106,7 @@ def evidence_along(low: Floats, head: int, places: int, basis: Floats, variance:
     return _ask(low, head, places, basis, variance).evidence
 
 
-def _best_ring(gram: Floats, cross: Floats, rings: Floats) -> float:
+def best_ring(gram: Floats, cross: Floats, rings: Floats) -> float:
     """Most energy of the surprise that one ring, of any size and phase, explains."""
     half = rings.shape[1] // 2
     seen = gram @ rings

@@ -56,6 +56,7 @@ def ask_heads(
     evidence: Vector,
     gains: Vector,
     explained: Vector,
+    noise: Vector,
 ) -> None:
     """``evidence`` in nats of a thump at each of some neighbouring places from ``head`` on, by one model of the music round them.
 
@@ -63,6 +64,7 @@ def ask_heads(
     tried, power ratios over what is unpredictable; ``gains`` get the likeliest one's for each place, as a factor of
     ``variance``, ``explained`` the energy that it explains; all three are 0 where none beats no thump. ``gram`` (components,
     components) and ``cross`` (components, places): products of the whitened basis with itself and with the whitened series.
+    ``noise`` gets the variance of what is unpredictable round the places, and the energy of the whitened series at the first.
     """
     order, parts, places = model.shape[0] - 1, basis.shape[0], evidence.shape[0]
     scale = fit_music(low, head, head + places - 1 + basis.shape[1], model)
@@ -88,6 +90,7 @@ def ask_heads(
     for i in range(rows):
         for place in range(places):
             total[place] += surprise[i + place] * surprise[i + place]
+    noise[0], noise[1] = scale, total[0]
     root = np.sqrt(variance)
     trace = 0.0
     for a in range(parts):
