@@ -281,7 +281,7 @@ def test_what_may_be_music_again_and_again_is_left_in_doubt(others: int, is_left
     audio = music(14.0)
     if others:
         audio, _ = hurt(audio, count=others)
-    click = 0.03 * np.exp(-0.4 * np.arange(14)) * np.sin(0.9 * np.arange(1, 15))
+    click = 0.015 * np.exp(-0.4 * np.arange(14)) * np.sin(0.9 * np.arange(1, 15))
     starts = [464_095, 500_321, 555_555]
     for start in starts:
         audio[start : start + 14] += click[:, np.newaxis] * np.array([1.0, 0.7])

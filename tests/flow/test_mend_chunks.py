@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.impulses.beat import BeatWatch
 from sidekeep.dsp.impulses.lone import ALONE, IN_DOUBT
 from sidekeep.dsp.impulses.places import Places
-from sidekeep.dsp.impulses.repaired import DOUBTFUL, LONE, MENDED, Repaired
+from sidekeep.dsp.impulses.repaired import DOUBTFUL, FATE, LONE, MENDED, SIZE_DB, UNDONE, Repaired
 from sidekeep.flow.mend_chunks import Chunk, ask_beat
 from sidekeep.flow.mend_doubts import APART, NO_DOUBT, PERHAPS_MUSIC
 from sidekeep.flow.window import Window
@@ -89,6 +89,19 @@ def test_nine_seconds_bear_a_quarter_of_what_their_sure_repairs_take_out() -> No
         ([nothing, pop], [False, False, True, False]),
     ):
         assert ask_beat(BeatWatch(), [], chunk, behind, RATE_HZ)[1].tolist() == expected
+
+
+def test_all_that_was_left_as_it_was_counts_as_undone_but_what_is_mended() -> None:
+    """What was undone at once, what was left for doubt, and what was taken back since."""
+    chunk = chunk_of([Stroke(1.0), Stroke(2.0), Stroke(3.0, left_alone=True), Stroke(4.0)])
+    chunk.repaired.spans[0, FATE] = UNDONE
+    chunk.repaired.facts[:, SIZE_DB] = [21.0, 22.0, 23.0, 24.0]
+    chunk.places = Places.of(chunk.repaired, np.zeros(2, np.int64))
+    chunk.taken_back = np.array([False, False, True])
+    undone = chunk.undone()
+    assert undone.starts.tolist() == [1 * RATE_HZ, 3 * RATE_HZ, 4 * RATE_HZ]
+    assert undone.sizes_db.tolist() == [21.0, 23.0, 24.0]
+    assert chunk.kept_places() == 1
 
 
 def test_a_place_is_lone_where_one_of_its_walls_is() -> None:

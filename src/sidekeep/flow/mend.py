@@ -307,6 +307,7 @@ class Mender:
         if self._is_next_to_none(self._kept, chunk.stop):
             chunk.taken_back |= chunk.at_onsets(self._held, self.rate_hz)
         chunk.taken_back |= chunk.unheard(self._held, self.rate_hz)
+        self._log.undone(chunk.undone())
         self._put(chunk)
         self._settled = [*self._settled, chunk][-BEAT_CHUNKS:]
         self._mended.append(chunk)

@@ -23,6 +23,7 @@ from sidekeep.dsp.impulses.repaired import (
     SIZE_DB,
     START,
     SURE,
+    UNDONE,
     WALL,
     Repaired,
     lay_values,
@@ -30,7 +31,7 @@ from sidekeep.dsp.impulses.repaired import (
 from sidekeep.dsp.impulses.safety import beyond_doubt_share
 from sidekeep.dsp.impulses.thump_policy import HEAD_DB, Head
 from sidekeep.dsp.impulses.thumps import Thump
-from sidekeep.flow.mend_doubts import APART, NO_DOUBT, PERHAPS_MUSIC, Doubts
+from sidekeep.flow.mend_doubts import APART, NO_DOUBT, PERHAPS_MUSIC, Doubts, Undone
 from sidekeep.flow.ports import Audio
 from sidekeep.flow.window import Window
 
@@ -166,7 +167,14 @@ class Chunk:
             [loud, unsure & self.graded(IN_DOUBT), unsure], [NO_DOUBT, APART, PERHAPS_MUSIC], NO_DOUBT
         )
         nats = np.where(loud[beside.at], np.inf, beside.kept.facts[:, SURE])
-        return Doubts(grades[beside.at], nats)
+        return Doubts(grades[beside.at], nats, beside.kept.facts[:, SIZE_DB])
+
+    def undone(self) -> Undone:
+        """What looked like damage and is left as it was."""
+        spans, at = self.repaired.spans, self.places.of_rows
+        is_undone = (spans[:, FATE] == UNDONE) | (spans[:, FATE] == DOUBTFUL)
+        is_undone[at != NOWHERE] |= self.taken_back[at[at != NOWHERE]]
+        return Undone(spans[is_undone, START], self.repaired.facts[is_undone, SIZE_DB])
 
     def graded(self, grade: float) -> Bools:
         """Of every place, whether one of its rows has such a grade (``lone``)."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.impulses.places import join_walls
 from sidekeep.dsp.impulses.repaired import DAMAGED, LENGTH, START, WALL
 from sidekeep.dsp.impulses.thumps import Thump
-from sidekeep.flow.mend_doubts import PERHAPS_MUSIC, Doubts
+from sidekeep.flow.mend_doubts import PERHAPS_MUSIC, Doubts, Undone
 from sidekeep.flow.patches import LAYERS, PatchPiece, PatchPieces
 from sidekeep.flow.ports import Audio
 from sidekeep.model.finding import Channel, Finding
@@ -42,6 +42,7 @@ class RepairLog:
         self._rows: list[NDArray[np.int64]] = []
         self._sizes_db: list[NDArray[np.float64]] = []
         self._doubts: list[Doubts] = []
+        self._undone: list[Undone] = []
         self._noted = 0
         self._repairs: list[Repair] = []
         self._pieces: list[PatchPieces] = []
@@ -87,6 +88,10 @@ class RepairLog:
         kinds = np.where(long, _POP, np.where(sizes_db > CRACKLE_DB, _TICK, _CRACKLE))
         channels = np.full(len(spans), _BOTH) if self.channels == 1 else walls
         self._note(np.stack([starts, starts + lengths, channels, kinds], axis=1), sizes_db, doubts)
+
+    def undone(self, undone: Undone) -> None:
+        """What looked like damage and is left as it was."""
+        self._undone.append(undone)
 
     def taken_off(self, thump: Thump, tail: Audio, first_frame: int) -> None:
         """A thump, whose frames count from ``first_frame``, and the tail that was subtracted for it."""
@@ -139,7 +144,7 @@ class RepairLog:
         self.findings.sort(key=lambda f: (f.start_frame, f.channel))
 
     def _look_at_doubts(self, doubts: Doubts, starts: NDArray[np.int64]) -> None:
-        left = doubts.left(starts, self.rate_hz)
+        left = doubts.left(starts, Undone.joined(self._undone), self.rate_hz)
         for owner in np.flatnonzero(left | (doubts.grades >= PERHAPS_MUSIC)).tolist():
             repair = self.repairs[owner] = replace(self.repairs[owner], in_doubt=bool(left[owner]))
             self.findings.append(

@@ -23,7 +23,7 @@ from sidekeep.dsp.impulses.channel import NOTHING_DUE, Channel, find_shifts, kee
 from sidekeep.dsp.impulses.evidence.weights import fitted_weights
 from sidekeep.dsp.impulses.mending import Manner, mend_channels
 from sidekeep.dsp.impulses.priors import DOUBT_UP, DUE_LIMIT, PRIOR_UP, SHARE_ROUNDS, share_shift, spread_due
-from sidekeep.dsp.impulses.repaired import FATE, LENGTH, MENDED, START, WALL
+from sidekeep.dsp.impulses.repaired import FATE, LENGTH, MENDED, PEAK, SIZE_DB, START, UNDONE, WALL
 from sidekeep.dsp.impulses.running_median import CELLS
 from tests.dsp.impulses.rows import each_values
 
@@ -207,6 +207,27 @@ def test_mended_planes_differ_only_in_the_spans() -> None:
     assert (1, True) in found
     assert [r[FATE] for r in rows] == [MENDED] * len(rows)
     assert [len(values) for values in each_values(repaired)] == [r[LENGTH] for r in rows]
+
+
+def test_what_looked_like_damage_and_is_a_cut_is_told_as_undone() -> None:
+    """Chords cut hard, a bump on each cut: the sound behind is another than that before."""
+    rng = np.random.default_rng(3)
+    planes = 2e-4 * rng.standard_normal((2, 100_000))
+    cuts = np.arange(8_000, 92_000, 7_000)
+    for at in cuts.tolist():
+        for plane in planes:
+            for hz in rng.uniform(200.0, 1_200.0, 3):
+                plane[at : at + 7_000] += 0.05 * np.sin(
+                    2.0 * np.pi * hz / 44_100 * np.arange(7_000) + rng.uniform(0, 6)
+                )
+        planes[:, at : at + 120] += 0.1 * np.hanning(120) * rng.standard_normal()
+    repaired = mend_channels(planes, 1, 44_100, Manner(open_at=4.6, odds=1.0), [], 0, 100_000)
+    undone = repaired.spans[:, FATE] == UNDONE
+    rows = repaired.spans[undone]
+    assert len(rows) >= 4
+    near = np.abs(rows[:, PEAK, np.newaxis] - cuts).min(axis=1)
+    assert np.mean(near < 400) >= 0.5
+    assert (repaired.facts[undone, SIZE_DB] > 13.0).all(), "over the test level"
 
 
 def test_what_is_due_is_worth_nats_in_its_window_on_its_wall() -> None:

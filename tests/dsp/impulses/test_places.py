@@ -12,6 +12,7 @@ from sidekeep.dsp.impulses.repaired import (
     MENDED,
     START,
     TOO_LONG,
+    UNDONE,
     Repaired,
     lay_values,
 )
@@ -27,7 +28,7 @@ def made(seed: int, rows: int = 60) -> Repaired:
     spans, facts, values = [], [], []
     for row in range(rows):
         start, length = int(rng.integers(2_000)), int(rng.integers(5, 40))
-        fate = int(rng.choice([MENDED, MENDED, DOUBTFUL, TOO_LONG], p=[0.4, 0.3, 0.25, 0.05]))
+        fate = int(rng.choice([MENDED, DOUBTFUL, TOO_LONG, UNDONE], p=[0.65, 0.25, 0.05, 0.05]))
         spans.append(np.array([start, length, start + 2, rng.integers(2), length - 3, fate]))
         facts.append(rng.uniform(1.0, 9.0, 4))
         values.append(np.full(length if fate == MENDED else 0, float(row)))
@@ -43,7 +44,7 @@ def plain_places(repaired: Repaired, last_stops: list[int]) -> tuple[list[int], 
         repaired.spans.tolist(), repaired.facts.tolist(), strict=True
     ):
         at.append(NOWHERE)
-        if fate == TOO_LONG or (fate == MENDED and start < last_stops[wall]):
+        if fate in (TOO_LONG, UNDONE) or (fate == MENDED and start < last_stops[wall]):
             continue
         if fate == MENDED:
             last_stops[wall] = start + length

@@ -28,8 +28,10 @@ from sidekeep.dsp.impulses.repaired import (
     DOUBTFUL,
     FACT_COLUMNS,
     MENDED,
+    SIZE_DB,
     SPAN_COLUMNS,
     TOO_LONG,
+    UNDONE,
     Repaired,
 )
 from sidekeep.dsp.impulses.safety import BELIEVED, BRIEF_S, kept_after_mending, odds_of_rows
@@ -172,8 +174,7 @@ def mend_channels(
     peaks, _, best = (np.concatenate(column) for column in zip(*believed, strict=True))
     sure = odds_of_rows(taken.rows, peaks, best, asked.brief)
     inside = (taken.rows[:, 0] >= start) & (taken.rows[:, 0] < stop)
-    worth = inside & (explained >= LEAST_EVIDENCE)
-    return _told(channels, planes, work, taken, worth, sure, asked, long, rate_hz)
+    return _told(channels, planes, work, taken, inside, explained, sure, asked, long, rate_hz)
 
 
 def _told(
@@ -181,16 +182,18 @@ def _told(
     planes: Floats,
     work: Floats,
     taken: DamageSpans,
-    worth: NDArray[np.bool_],
+    inside: NDArray[np.bool_],
+    explained: Floats,
     sure: Floats,
     asked: Asked,
     long: list[Long],
     rate_hz: float,
 ) -> Repaired:
-    """What is kept of all that was ``taken`` for damage and mended in ``work``, or left for doubt, wall by wall; and the bursts
-    that are too ``long``.
+    """What is kept of all that was ``taken`` for damage and mended in ``work``, or left for doubt, wall by wall; what was undone;
+    and the bursts that are too ``long``.
 
-    ``worth``: what may be told at all; ``sure``: log odds of each; ``asked``: those that it must have.
+    ``inside``: what is told of at all; ``explained``: the evidence of each, in nats; ``sure``: its log odds; ``asked``: those
+    that it must have.
     """
     rate_factor = channels[0].rate_factor
     taken_out, left = changed_energy(planes, work, taken.rows)
@@ -204,7 +207,8 @@ def _told(
     doubt_alone(
         planes, work, taken.rows, taken_out, left, usual, sure, max(asked.surest, BELIEVED), rate_factor, lone
     )
-    told = np.flatnonzero((kept | doubtful) & worth)
+    is_told = (kept | doubtful) & (explained >= LEAST_EVIDENCE)
+    told = np.flatnonzero(is_told & inside)
     at_row, walls = np.nonzero(taken_out.T[told])
     row = told[at_row]
     first, last, peak = taken.rows[row].T
@@ -215,10 +219,11 @@ def _told(
         [sizes_db, doubts[row], taken_out[walls, row], left[walls, row], lone[row], sure[row] - asked.brief],
         axis=1,
     )
+    undone, undone_facts = _undone(taken.rows[inside & ~is_told], taken.sizes[inside & ~is_told])
     return Repaired.from_planes(
         work,
-        np.concatenate([_long_spans(long), spans]),
-        np.concatenate([np.zeros((len(long), FACT_COLUMNS)), facts]),
+        np.concatenate([_long_spans(long), undone, spans]),
+        np.concatenate([np.zeros((len(long), FACT_COLUMNS)), undone_facts, facts]),
     )
 
 
@@ -310,6 +315,16 @@ def _find_long(channels: list[Channel], longest: int, most: int, start: int, sto
             if start <= first < stop:
                 found.append(Long(index, first, last, first))
     return found
+
+
+def _undone(rows: NDArray[np.int64], sizes: Floats) -> tuple[NDArray[np.int64], Floats]:
+    """Spans and facts of what was taken for damage and is none: one row each, whatever its walls."""
+    first, last, peak = rows.T
+    none = np.zeros_like(first)
+    spans = np.stack([first, last - first, peak, none, last - first, none + UNDONE], axis=1)
+    facts = np.zeros((len(rows), FACT_COLUMNS))
+    facts[:, SIZE_DB] = 20.0 * np.log10(sizes)
+    return spans, facts
 
 
 def _long_spans(long: list[Long]) -> NDArray[np.int64]:

@@ -23,6 +23,7 @@ from sidekeep.dsp.impulses.repaired import (
     START,
     TAKEN_OUT,
     TOO_LONG,
+    UNDONE,
     WALL,
     Repaired,
 )
@@ -58,7 +59,7 @@ class Places:
     @classmethod
     def of(cls, repaired: Repaired, last_stops: Ints) -> Places:
         """The places of a table. ``last_stops``: per wall, where the last mended row before this table ends; it is brought up to
-        date. What was mended must begin behind it, or belongs nowhere; so does what is too long to mend."""
+        date. What was mended must begin behind it, or belongs nowhere; so does what is too long to mend, or was undone."""
         rows, walls = len(repaired), len(last_stops)
         of_rows, ints, floats = (
             np.empty(rows, np.int64),
@@ -93,7 +94,7 @@ def gather_places(
         of_rows[row] = NOWHERE
         start, wall, fate = spans[row, START], spans[row, WALL], spans[row, FATE]
         stop = start + spans[row, LENGTH]
-        if fate == TOO_LONG:
+        if fate in (TOO_LONG, UNDONE):
             continue
         if fate != DOUBTFUL:
             if start < last_stops[wall]:

@@ -22,8 +22,9 @@ SIZE_DB, DOUBT, TAKEN_OUT, LEFT, LONE, SURE, FACT_COLUMNS = range(7)
 """Columns of ``facts``: size over the local slope, how doubtful what was mended is by itself (0 to 1, ``safety``), energy of what
 is taken out of the span and of what is left in it, whether it is in doubt or to be believed only among others (a grade of
 ``lone``), and how many nats surer it is than it must be."""
-MENDED, DOUBTFUL, TOO_LONG = range(3)
-"""Fates. What is doubtful was left as it was, and may be the head of a thump all the same; so was what is too long to mend."""
+MENDED, DOUBTFUL, TOO_LONG, UNDONE = range(4)
+"""Fates. What is doubtful was left as it was, and may be the head of a thump all the same; so was what is too long to mend. What
+was undone looked like damage and is none: how much of that there is tells how far to believe the rest (``flow.mend_doubts``)."""
 
 
 @dataclass(frozen=True, eq=False)
