@@ -25,6 +25,7 @@ _TITLES: dict[str, Fact] = {
 FACTS: dict[str, dict[str, Fact]] = {
     "too-short": {"length_s": 0.002},
     "truncated-file": {"name": "side-A.wav", "read_frames": 61_000, "claimed_frames": 90_000},
+    "end-not-marked": {"name": "side-A.opus", "read_frames": 61_000},
     "unfinished-file": {"name": "side-A.wav", "read_frames": 61_000, "claimed_frames": 0},
     "damaged-file": {"name": "side-A.mp3", "damaged_packets": 1},
     "own-sum-differs": {"name": "side-A.flac"},

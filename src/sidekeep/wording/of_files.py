@@ -51,10 +51,24 @@ def _pieces_meet(about: About) -> str:
     )
 
 
+def _truncated(about: About) -> str:
+    promise = (
+        f"although its header promises {about.frames('claimed_frames')}"
+        if about.has("claimed_frames")
+        else "in the middle of a piece"
+    )
+    return (
+        f"{about.word('name')} ends at {about.frames('read_frames')} {promise}: it was cut short. Copy it again from where "
+        "it came; what is there is used."
+    )
+
+
 WORDS: Mapping[str, Say] = {
-    "truncated-file": lambda about: (
-        f"{about.word('name')} ends at {about.frames('read_frames')} although its header promises "
-        f"{about.frames('claimed_frames')}: it was cut short. Copy it again from where it came; what is there is used."
+    "truncated-file": _truncated,
+    "end-not-marked": lambda about: (
+        f"{about.word('name')} does not say that it ends at {about.frames('read_frames')}: it may have been cut short there, or "
+        "the program that wrote it never marks an end. Listen whether the music is whole; if not, copy it again from where it "
+        "came."
     ),
     "unfinished-file": lambda about: (
         f"{about.word('name')} was never closed by the program that wrote it, so its header does not say how long it is. "

@@ -14,15 +14,29 @@ class _Opened(Protocol):
     format: AudioFormat
 
 
-def cut_short(source: _Opened, *, claimed_frames: int) -> Finding:
-    """``truncated-file``: the file ends before its header says so."""
+def cut_short(source: _Opened, *, claimed_frames: int | None = None) -> Finding:
+    """``truncated-file``: the file ends before its header says so, or in the middle of a piece where no header says how long it
+    is (``claimed_frames`` None)."""
     frames = source.format.length_frames
+    claimed = {} if claimed_frames is None else {"claimed_frames": claimed_frames}
     return Finding(
         kind="truncated-file",
         start_frame=frames,
         stop_frame=frames,
         severity="act",
-        facts={"name": source.path.name, "claimed_frames": claimed_frames, "read_frames": frames},
+        facts={"name": source.path.name, **claimed, "read_frames": frames},
+    )
+
+
+def end_not_marked(source: _Opened) -> Finding:
+    """``end-not-marked``: a form whose last piece is marked, and the last one here is not."""
+    frames = source.format.length_frames
+    return Finding(
+        kind="end-not-marked",
+        start_frame=frames,
+        stop_frame=frames,
+        severity="note",
+        facts={"name": source.path.name, "read_frames": frames},
     )
 
 

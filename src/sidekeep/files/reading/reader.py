@@ -21,6 +21,7 @@ from sidekeep.files.reading import problems
 from sidekeep.files.reading.decoded_source import DecodedSource
 from sidekeep.files.reading.joined_source import JoinedSource
 from sidekeep.files.reading.library_source import SUBTYPE_BITS, SndfileSource
+from sidekeep.files.reading.ogg_end import ogg_end
 from sidekeep.files.reading.source import FileSource
 from sidekeep.files.wave.caf import without_end
 from sidekeep.files.wave.chunks import UNKNOWN_32, ChunkLayout, survey_chunks
@@ -75,6 +76,9 @@ def _first_bytes(file: Path) -> bytes:
             if not os.path.lexists(file):
                 raise AudioFileError("file-missing", file=file)
             raise AudioFileError("file-not-ordinary", file=file)
+        # Some files of the system call themselves ordinary, hold 0 bytes and wait for what may never come.
+        if not file.stat().st_size:
+            raise AudioFileError("file-empty", file=file)
         with open(file, "rb") as handle:
             head = handle.read(16)
     except PermissionError as error:
@@ -181,6 +185,11 @@ def _decoded(file: Path) -> FileSource:
     claimed = _flac_claim(file)
     if claimed > source.format.length_frames > 0 and not source.problems:
         source.problems.append(problems.cut_short(source, claimed_frames=claimed))
+    end = ogg_end(file)
+    if end == "torn" and not source.problems:
+        source.problems.append(problems.cut_short(source))
+    elif end == "unmarked" and not source.problems:
+        source.problems.append(problems.end_not_marked(source))
     return source
 
 

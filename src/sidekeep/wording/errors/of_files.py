@@ -107,7 +107,10 @@ WORDS: Mapping[str, Sentence] = {
     "no-file": "no file was given; a side needs at least one",
     "file-empty": "{file} is empty (0 bytes): nothing was recorded or copied into it",
     "file-is-folder": "{file} is a folder; give the recordings in it",
-    "file-not-ordinary": "{file} is not an ordinary file; give a recording",
+    "file-not-ordinary": (
+        "{file} is not an ordinary file: a take is read more than once, which a pipe or a device cannot give; save the "
+        "sound in a file first"
+    ),
     "file-not-permitted": "you are not permitted to read {file}; check its permissions",
     "file-unread": "{file} cannot be read: {reason}",
     "file-missing": "{file} does not exist; check the name, or restore it from a backup if it was there before",
