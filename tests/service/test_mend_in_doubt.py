@@ -14,6 +14,7 @@ from sidekeep.cli.main import main
 from sidekeep.model.finding import Finding
 from sidekeep.model.repair import Repair
 from sidekeep.service.choices.repairs import open_findings
+from sidekeep.service.mend import mend_file
 from tests.flow.test_mend import music
 
 RATE_HZ = 44_100
@@ -68,6 +69,24 @@ def test_doubts_are_left_and_told_and_mended_when_asked(
     assert [each["start_frame"] for each in told["left"]] == [starts[0], starts[2]]
     assert [each["kind"] for each in told["findings"]] == ["left-in-doubt"] * 2
     assert (read(taken).any(axis=1) == changed).all()
+
+
+def test_the_bar_goes_once_from_nothing_to_all(recording: Path, tmp_path: Path) -> None:
+    """Where something is left in doubt all is written a second time: that is the last part of one bar."""
+    told: list[float] = []
+    mended = mend_file(recording, tmp_path / "out.wav", progress=lambda share, doing="": told.append(share))
+    assert mended.left
+    assert told == sorted(told)
+    assert told[-1] == 1.0
+    assert max(b - a for a, b in zip(told, told[1:], strict=False)) < 0.2
+
+
+def test_a_frame_that_fits_nothing_is_no_matter_of_a_recipe(
+    recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["mend", str(recording), str(tmp_path / "out.wav"), "--mend-too", "77"]) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Look: Mend repairs at frame 77: so it was chosen, but this take has no such repair." in said
 
 
 def test_what_was_taken_out_holds_nothing_of_what_was_left(

@@ -20,7 +20,7 @@ from sidekeep.files.writing.sinks import codec_of, open_sink
 from sidekeep.flow.mend import Mender
 from sidekeep.flow.patches import PatchPieces, number_pieces
 from sidekeep.flow.ports import BLOCK_FRAMES, Audio, AudioSink, AudioSource, MendedBlocks
-from sidekeep.flow.progress import Progress, no_progress
+from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.model.audio import AudioFormat
 from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import MendSettings
@@ -28,6 +28,8 @@ from sidekeep.model.repair import Repair, left_in_doubt
 from sidekeep.service.shelf.place import default_shelf
 
 OUTPUTS = {".wav": "wav", ".flac": "flac", ".aiff": "aiff", ".aif": "aiff"}
+_FIRST_SHARE = 0.8
+"""Of the time, until all is heard once; where something is left then, the rest goes into writing it again."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,15 +72,22 @@ def mend_file(
             else:
                 pieces: list[PatchPieces] = []
                 blocks = mended_blocks(source, mender, pieces, keeps_original=taken_out_path is not None)
-                findings = _fill(outputs, source, source_path, blocks, progress)
+
+                def heard(share: float, doing: str = "") -> None:
+                    # Where something may have to be left, all is written a second time.
+                    may_be_left = mender.may_be_in_doubt(form.length_frames)
+                    progress(_FIRST_SHARE * share if may_be_left else share, doing)
+
+                findings = _fill(outputs, source, source_path, blocks, heard)
                 left, decided = left_in_doubt(mender.repairs), tuple(mender.findings)
                 if left:
                     from sidekeep.service import mend_choosing
 
                     outputs.begin_again()
                     blocks = mend_choosing.without(source, mender, pieces, left)
-                    findings = _fill(outputs, source, source_path, blocks, progress)
+                    findings = _fill(outputs, source, source_path, blocks, part(progress, _FIRST_SHARE, 1.0))
         outputs.close()
+        progress(1.0, "mending")
     except BaseException:
         outputs.abandon()
         raise

@@ -94,7 +94,7 @@ def _level_low(about: About) -> str:
 
 
 def choice_text(about: About) -> str:
-    """What a choice of the recipe chooses."""
+    """What a choice chooses, of the recipe or for one file."""
     if about.word("repair"):
         parts = [f"the repair {about.word('repair')}"]
     else:
@@ -165,7 +165,7 @@ WORDS: Mapping[str, Say] = {
     "left-in-doubt": lambda about: _left_in_doubt([about]),
     "perhaps-music": lambda about: _perhaps_music([about]),
     "choice-fits-nothing": lambda about: (
-        f"The recipe says to {about.word('do')} {choice_text(about)}, but this take has no such repair."
+        f"{capital(about.word('do'))} {choice_text(about)}: so it was chosen, but this take has no such repair."
     ),
 }
 MANY: Mapping[str, SayAll] = {

@@ -198,7 +198,12 @@ def _change_recipe(
         return with_recipe_edit(recipe, edit)
     mend = recipe.mend
     if isinstance(edit, edits.MendAll):
-        stay = tuple(choice for choice in mend.choices if edit.take and choice.take not in (edit.take, ""))
+        # What a person had mended after all stays mended: without its choice it would be left in doubt again.
+        stay = tuple(
+            choice
+            for choice in mend.choices
+            if choice.do == "mend" or (edit.take and choice.take not in (edit.take, ""))
+        )
         return replace(recipe, mend=replace(mend, choices=stay, leave=mend.leave if edit.take else ()))
     choice = MendChoice(
         do="leave" if isinstance(edit, edits.Leave) else "mend",
