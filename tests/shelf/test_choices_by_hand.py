@@ -100,11 +100,55 @@ def test_what_cannot_be_understood_is_refused_and_changes_nothing(
     assert old in path.read_text()
     path.write_text(path.read_text().replace(old, new, 1))
     before = path.read_bytes(), (record / HISTORY).read_bytes()
-    for attempt in (lambda: read_choices(record), lambda: move(record), lambda: take_back(record)):
+    for attempt in (lambda: read_choices(record), lambda: move(record), lambda: take_back(record, redo=True)):
         with pytest.raises(ShelfError, match=said) as caught:
             attempt()
         assert "\n" not in str(caught.value)
     assert (path.read_bytes(), (record / HISTORY).read_bytes()) == before
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new"),
+    [
+        ("recipe.toml", b'size = "thorough"', b'size = "thorough'),
+        ("recipe.toml", b'size = "thorough"', b"size = 3"),
+        ("recipe.toml", b'size = "thorough"', b'loudness = "\xff\xfe"'),
+        ("cuts.toml", b"[[side]]", b"[[side]"),
+        ("cuts.toml", b'title = "Song 2"', b"title = 2"),
+    ],
+)
+def test_undo_puts_a_broken_file_back_and_keeps_the_broken_one(
+    record: Path, name: str, old: bytes, new: bytes
+) -> None:
+    with_recipe(record, Recipe(mend=MendSettings(size="thorough")))
+    move(record)
+    before, moved = read_choices(record), start(record)
+    path = record / name
+    assert old in path.read_bytes()
+    broken = path.read_bytes().replace(old, new, 1)
+    path.write_bytes(broken)
+    with pytest.raises((ShelfError, ParameterError)):
+        read_choices(record)
+    _, entry = take_back(record)
+    assert (entry.by, entry.code, entry.facts["files"]) == ("undo", "put-back", [name])
+    now = read_choices(record)
+    assert (now.recipe, now.sides) == (before.recipe, before.sides)
+    (kept,) = record.glob(f"{path.stem}.spoilt-*.toml")
+    assert kept.read_bytes() == broken
+    # What was changed before it can be undone as ever, and nothing more.
+    take_back(record)
+    assert start(record) != moved
+    assert read_choices(record).recipe.mend.size == "thorough"
+
+
+def test_a_broken_file_without_a_history_is_left(record: Path) -> None:
+    """Nobody knows what stood in it."""
+    (record / HISTORY).unlink()
+    (record / "cuts.toml").write_text("[[side]")
+    with pytest.raises(ParameterError, match="nothing to undo"):
+        take_back(record)
+    assert (record / "cuts.toml").read_text() == "[[side]"
+    assert not list(record.glob("*spoilt*"))
 
 
 def test_other_edits_by_hand_are_taken_in(record: Path) -> None:

@@ -82,7 +82,7 @@ def change_text(entry: Mapping[str, Any], entries: list[dict[str, Any]]) -> str:
     if entry["of"] is not None:
         meant = next((each for each in entries if each["seq"] == entry["of"]), None)
         return f"{entry['of']}: {change_text(meant, entries)}" if meant else f"change {entry['of']}"
-    facts = entry["facts"]
+    facts = {name: ", ".join(map(str, v)) if isinstance(v, list) else v for name, v in entry["facts"].items()}
     make = _TEXTS.get(entry["code"])
     try:
         return make.format_map(facts) if make else entry["code"]
@@ -112,6 +112,7 @@ _TEXTS = {
     "choose-take": "side {side}: take {number} is used",
     "swap-sides": "sides {a} and {b} swapped",
     "seen": "side {side}: a finding was looked at",
+    "put-back": "{files} could not be read and is as it was before; the broken one is kept as {kept}",
     "notes": "notes",
     "sleeve": "the sleeve text",
     "picture": "a picture of the {picture}",

@@ -67,24 +67,25 @@ def under(state: State, prefix: str) -> dict[str, Any]:
 def read_texts(folder: Path) -> dict[str, str | None]:
     texts: dict[str, str | None] = {}
     texts |= corner_texts(folder)
-    for name in _FILES.values():
-        path = folder / name
-        if not os.path.lexists(path):
-            texts[name] = None
-            continue
-        if name == SLEEVE:
-            content = read_bounded(path, "sleeve-text", most_bytes=MAX_BYTES, error=ShelfError)
-            try:
-                texts[name] = decode_sleeve(content, str(path))
-            except SleeveError:
-                texts[name] = content.decode("utf-8", "replace")
-            continue
-        content = read_bounded(path, name, error=ShelfError)
+    return texts | {name: read_text(folder, name) for name in _FILES.values()}
+
+
+def read_text(folder: Path, name: str) -> str | None:
+    """The text of one of the files; None where it is not there. Raises ``ShelfError`` for what is no text."""
+    path = folder / name
+    if not os.path.lexists(path):
+        return None
+    if name == SLEEVE:
+        content = read_bounded(path, "sleeve-text", most_bytes=MAX_BYTES, error=ShelfError)
         try:
-            texts[name] = content.decode("utf-8-sig")
-        except UnicodeDecodeError as error:
-            raise ShelfError("choices-not-text", path=path, reason=error.reason) from error
-    return texts
+            return decode_sleeve(content, str(path))
+        except SleeveError:
+            return content.decode("utf-8", "replace")
+    content = read_bounded(path, name, error=ShelfError)
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise ShelfError("choices-not-text", path=path, reason=error.reason) from error
 
 
 def read_state(folder: Path, texts: Mapping[str, str | None], written: State) -> State:

@@ -9,14 +9,14 @@ files is written now. A file that cannot be understood is refused in one line an
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
-from sidekeep.errors import ChangedElsewhere, CopyError, ShelfError, SidekeepError
+from sidekeep.errors import ChangedElsewhere, CopyError, ParameterError, ShelfError, SidekeepError
 from sidekeep.files.checksum import text_sha256
 from sidekeep.model.cuts import SideCuts
 from sidekeep.model.recipe import Recipe
@@ -50,6 +50,7 @@ from sidekeep.shelf.choices.picture_corners import (
 )
 from sidekeep.shelf.choices.recipe_file import recipe_of
 from sidekeep.shelf.choices.sleeve_titles import follow_sleeve
+from sidekeep.shelf.choices.spoilt import put_back, spoilt_files
 from sidekeep.shelf.record_lock import choices_lock
 from sidekeep.shelf.toml_text import LONGEST_TEXT
 
@@ -137,8 +138,12 @@ def change_choices(
 def take_back(
     folder: Path, *, redo: bool = False, expected_revision: int | None = None
 ) -> tuple[Choices, JournalEntry]:
-    """Undo the newest change of the person's that stands, or redo the one undone last."""
+    """Undo the newest change of the person's that stands, or redo the one undone last. A file of marks or settings that was broken
+    by hand is such a change: undone, it is as it was before, and the broken one is kept beside it."""
     with choices_lock(folder):
+        if not redo and (broken := spoilt_files(folder, (journal := _sound_journal(folder)).state)):
+            _expect(journal, expected_revision)
+            return _unbroken(folder, journal, broken)
         journal = _settled(folder)
         _expect(journal, expected_revision)
         meant, changes = journal.reversal(redo=redo)
@@ -146,6 +151,16 @@ def take_back(
             folder, journal, "redo" if redo else "undo", meant.code, meant.facts, changes, meant.seq
         )
         return _choices(journal), entry
+
+
+def _unbroken(folder: Path, journal: Journal, broken: Sequence[str]) -> tuple[Choices, JournalEntry]:
+    """Files that cannot be understood as the journal has them. Raises ``ParameterError`` where it has nothing of them."""
+    if journal.set_aside or not journal.revision:
+        raise ParameterError("nothing-to-undo")
+    facts = {"files": list(broken), "kept": [put_back(folder, name, journal.state) for name in broken]}
+    entry = next_entry(journal, "undo", "put-back", facts, (), {})
+    write_entry(folder, journal, entry)
+    return _choices(_settled(folder)), entry
 
 
 def _choices(journal: Journal) -> Choices:

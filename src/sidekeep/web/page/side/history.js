@@ -30,6 +30,7 @@ const WORDS = {
   "choose-take": (facts) => `side ${facts.side}: take ${facts.number} is used`,
   "swap-sides": (facts) => `sides ${facts.a} and ${facts.b} swapped`,
   notes: () => "the notes",
+  "put-back": (facts) => `${facts.files} could not be read; it is as it was before`,
   sleeve: () => "the sleeve text",
   picture: (facts) => `a picture of the ${facts.picture} came`,
   "picture-away": (facts) => `the picture of the ${facts.picture} was taken away`,
