@@ -54,6 +54,25 @@ def test_adopting_twice_brings_nothing_in_twice(tmp_path: Path) -> None:
     assert [take.folder_name for take in again.takes] == ["A-2"]
 
 
+def test_one_recording_given_as_two_sides_is_told_at_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files, sleeve = small_record().write(tmp_path)
+    sound, rate_hz = soundfile.read(files[0], dtype="int32", always_2d=True)
+    soundfile.write(tmp_path / "other.flac", sound, rate_hz, subtype="PCM_24")
+    words = ["--sleeve", str(sleeve), "--sides", "A,B"]
+    shelf = ["--shelf", str(tmp_path / "shelf")]
+    assert main(["adopt", str(files[0]), str(tmp_path / "other.flac"), *words, *shelf]) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Act: other.flac and side-A.wav hold the same recording" in said
+    # A side that differs in one sample is another.
+    sound[-1, 1] ^= 1 << 20
+    soundfile.write(tmp_path / "third.wav", sound, rate_hz, subtype="PCM_24")
+    assert (
+        main(["adopt", str(tmp_path / "third.wav"), "--record", "small hours", "--sides", "B", *shelf]) == 0
+    )
+
+
 def held_up(monkeypatch: pytest.MonkeyPatch) -> tuple[threading.Event, Callable[..., None]]:
     """Nothing is copied before another call waits, which its progress tells; the event says that one has begun to."""
     copying, is_waited_for = threading.Event(), threading.Event()

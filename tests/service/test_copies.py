@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -19,6 +20,7 @@ from sidekeep.press.disc.side import Piece, press_side
 from sidekeep.service.shelf import records as shelf_service
 from sidekeep.service.shelf.adopting import adopt
 from sidekeep.service.shelf.verify import verify
+from sidekeep.service.transfers import listening
 from sidekeep.service.transfers.copies import copy_record
 from sidekeep.service.transfers.transferred import TransferOptions
 
@@ -111,6 +113,74 @@ def test_verify_finds_one_flipped_bit(made: Path, capsys: pytest.CaptureFixture[
     raw[len(raw) // 2] ^= 1
     take.write_bytes(raw)
     assert main(["verify", "--shelf", str(made), "orchard"]) == 0
+
+
+def test_a_record_with_the_name_of_a_wrong_sleeve_is_told_once(
+    made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The copies get the right name, the record's folder keeps its own, which is told then and not again."""
+    shelf = tmp_path / "shelf"
+    shutil.copytree(made, shelf)
+    folder = shelf_service.find_record(shelf, "orchard").path
+    sleeve = folder / "sleeve.txt"
+    sleeve.write_text(sleeve.read_text().replace("The Orchard Hours", "The Orchard House"))
+    copies = ["copies", folder.name, "--shelf", str(shelf), "--copies", "lossless"]
+    main(copies)
+    said = " ".join(capsys.readouterr().out.split())
+    assert f"{folder.name} was renamed to Marrow Lane - The Orchard House (1974)" in said
+    assert "The folder of the record itself keeps its name. Rename it by hand if you like" in said
+    main(copies)
+    assert "keeps its name" not in capsys.readouterr().out
+    # Renamed by hand it is found again.
+    folder.rename(shelf / "Marrow Lane - The Orchard House (1974)")
+    assert [entry.state for entry in shelf_service.list_records(shelf)] != ["gone"]
+
+
+def test_copies_that_stay_are_told_of_a_take_that_changed(
+    made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nothing is read of the take then, so that only the last check knows."""
+    shelf = tmp_path / "shelf"
+    shutil.copytree(made, shelf)
+    folder = shelf_service.find_record(shelf, "orchard")
+    take = next(folder.path.glob("takes/A-*/take.wav"))
+    take.chmod(0o644)
+    sound = take.read_bytes()
+    copies = ["copies", "orchard", "--shelf", str(shelf), "--copies", "lossless"]
+    main(copies)
+    assert "changed after it was recorded" not in capsys.readouterr().out
+    take.write_bytes(sound[:-100] + bytes(100))
+    assert verify(shelf, ["orchard"])[0].result.changed == ("takes/A-1/take.wav",)
+    capsys.readouterr()
+    assert main(copies) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Act: Take A-1 changed after it was recorded" in said
+    assert "Restore its take.wav from a backup" in said
+    take.write_bytes(sound)  # put right since: the check is old, and nothing is told
+    main(copies)
+    assert "changed after it was recorded" not in capsys.readouterr().out
+
+
+def test_copies_of_another_take_are_refused_before_it_is_heard(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shelf = tmp_path / "shelf"
+    shutil.copytree(made, shelf)
+    other = tmp_path / "again.wav"
+    sound, _ = soundfile.read(made.parent / "side A.wav", always_2d=True)
+    soundfile.write(other, 0.9 * sound, RATE_HZ, subtype="PCM_24")
+    adopt([other], shelf=shelf, record_name="orchard", side_letters=["A"])
+    was = contents(shelf)
+    with monkeypatch.context() as patched:
+        patched.setattr(listening, "survey_take", lambda *_, **__: pytest.fail("was heard first"))
+        assert main(["copies", "orchard", "--shelf", str(shelf), "--copies", "lossless"]) == 2
+        said = " ".join(capsys.readouterr().err.split())
+        assert "2 files are there already" in said
+        assert "from other takes" in said
+    assert contents(shelf) == was
+    # Asked for it is done.
+    assert main(["copies", "orchard", "--shelf", str(shelf), "--copies", "lossless", "--replace"]) == 1
+    assert contents(shelf) != was
 
 
 def test_two_jobs_on_one_record_wait_for_each_other(made: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+import soundfile
 
 from sidekeep.cli.main import main
 from sidekeep.service.transfers import listening
@@ -43,3 +44,21 @@ def test_refused_before_the_survey(
     )
     assert code == 2
     assert said in capsys.readouterr().err
+
+
+def test_copies_of_other_recordings_are_refused_before_the_survey(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files, sleeve = small_record().write(tmp_path)
+    words = ["transfer", *map(str, files), "--sleeve", str(sleeve), "--out", str(tmp_path / "out")]
+    words += ["--copies", "lossless"]
+    main(words)
+    made = sorted((tmp_path / "out").rglob("*.flac"))
+    assert made
+    audio, rate_hz = soundfile.read(files[1], always_2d=True)
+    soundfile.write(files[1], 0.5 * audio, rate_hz, subtype="PCM_24")
+    capsys.readouterr()
+    monkeypatch.setattr(listening, "survey_take", lambda *_, **__: pytest.fail("was listened to first"))
+    assert main(words) == 2
+    assert "from other takes" in capsys.readouterr().err
+    assert sorted((tmp_path / "out").rglob("*.flac")) == made

@@ -82,6 +82,7 @@ FACTS: dict[str, dict[str, Fact]] = {
     "lossy-lowered": {"copies": "portable", "lowered_db": 0.4, "ceiling_dbtp": -1.0},
     "copies-moved": {"folder": "New", "before": ("Old",)},
     "copies-kept": {"files": 2, "first": "01 One.flac"},
+    "take-changed": {"side": "A", "take": "A-1", "name": "take.wav"},
     "copies-of-some-sides": {"sides": ("B",)},
     "cd-short-track": {"titles": ("One", "Two")},
     "cd-long": {"length": "75:10"},

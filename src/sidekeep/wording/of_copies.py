@@ -10,7 +10,14 @@ from sidekeep.wording.about import About, Say, SayAll, count
 def _moved(about: About) -> str:
     before = about.words("before")
     if len(before) == 1:
-        return f"The folder {before[0]} was renamed to {about.word('folder')}: it holds the copies of the same takes."
+        record = (
+            " The folder of the record itself keeps its name. Rename it by hand if you like, while nothing works on it: it is "
+            "found again by its id."
+        )
+        return (
+            f"The folder {before[0]} was renamed to {about.word('folder')}: it holds the copies of the same takes."
+            f"{record if about.has('record') else ''}"
+        )
     return f"Copies of the same takes are also in {'; '.join(before)}. Keep the folder you want and remove the others."
 
 
@@ -38,6 +45,11 @@ WORDS: Mapping[str, Say] = {
     ),
     "copies-moved": _moved,
     "copies-kept": _kept,
+    "take-changed": lambda about: (
+        f"Take {about.word('take')} changed after it was recorded: its checksum differs, as the last check found. The copies "
+        f"that are there were made from it as it was, and no new ones can be. Restore its {about.word('name')} from "
+        f"{about.word('kept_in') if about.has('kept_in') else 'a backup'}."
+    ),
     "copies-of-some-sides": lambda about: (
         f"The copies of side {', '.join(about.words('sides'))} were left as they are. For one level over the whole record "
         "make all sides together."

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -119,6 +119,25 @@ def check_folder(plan: CopyPlan, history: History, pool: ThreadPoolExecutor) -> 
     if blocking and not plan.replace:
         raise CopyError("copies-exist", folder=plan.folder, count=len(blocking), first=min(blocking))
     return ours
+
+
+def refuse_other_takes(folder: Path, kinds: Sequence[str], takes: Mapping[str, Collection[str]]) -> None:
+    """What ``check_folder`` would refuse once all takes are heard, which lasts minutes: copies of ``kinds`` that were made of
+    other takes. ``takes`` are the checksums of the take that each side is made from now."""
+    history = read_history(folder)
+    known = set(map(str, history.facts.get("takes", [])))
+    other = {side for side, sums in takes.items() if not known.issuperset(sums)}
+    blocking = [
+        entry.path
+        for entry in history.files.values()
+        if entry.kind in kinds
+        and entry.audio_key
+        and other.intersection(entry.sides)
+        and takes.keys() >= set(entry.sides)
+        and sum_of(folder / entry.path) == entry.sha256
+    ]
+    if known and blocking:
+        raise CopyError("copies-exist", folder=folder, count=len(blocking), first=min(blocking))
 
 
 def _strangers(plan: CopyPlan, entries: Sequence[FileEntry]) -> list[str]:

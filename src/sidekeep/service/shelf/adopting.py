@@ -29,6 +29,7 @@ from sidekeep.service.shelf.records import (
     planned_before,
     unnamed_before,
 )
+from sidekeep.service.shelf.same_takes import same_sound_as_other_sides
 from sidekeep.shelf.adopt import adopt_take, remove_originals, whole_on_shelf
 from sidekeep.shelf.record_folder import RecordFolder
 from sidekeep.shelf.record_lock import at_work, records_lock
@@ -87,6 +88,7 @@ def adopt(
                 frames = source.format.length_frames
                 odd += name_findings(take.paths[0], tuple(letters), frames)
                 odd += order_findings(take.paths[0], tuple(letters), plan.record, frames)
+            odd += same_sound_as_other_sides(folder, letters, take.paths[0], source)
             told.append(tuple(odd))
             takes.append(
                 adopt_take(

@@ -7,11 +7,14 @@ from dataclasses import replace
 from pathlib import Path
 
 from sidekeep.copies.kinds.table import parse_kinds
+from sidekeep.copies.plan.layout import copies_folder_name
+from sidekeep.copies.run.successors import refuse_other_takes
 from sidekeep.errors import ShelfError
 from sidekeep.files.pictures.artwork import Picture
 from sidekeep.files.reading.reader import open_take
 from sidekeep.flow.progress import Progress, no_progress, part
 from sidekeep.flow.tracks.titles import TitleChoice
+from sidekeep.model.finding import Finding
 from sidekeep.model.recipe import CopySettings, MendSettings, Recipe
 from sidekeep.model.record import Record, Side
 from sidekeep.service.choices.kinds import refuse_early, sized_picture
@@ -21,6 +24,7 @@ from sidekeep.service.choices.titles import told_anew
 from sidekeep.service.shelf.pictures import kept_pictures
 from sidekeep.service.shelf.records import find_record, index_record
 from sidekeep.service.survey import with_outer_findings
+from sidekeep.service.transfers.changed_takes import changed_takes
 from sidekeep.service.transfers.copies_room import refuse_no_room
 from sidekeep.service.transfers.listening import listen_to, name_takes
 from sidekeep.service.transfers.report import write_report
@@ -84,11 +88,13 @@ def _copy_held(
     barcode = options.facts.barcode or sleeve.record.barcode
     refuse_early(options.kinds, barcode, sleeve.record, wanted.copies.forms)
     refuse_no_room(folder, chosen.takes, parse_kinds(options.kinds), wanted.copies)
+    out_dir = folder.path / "copies"
+    if not options.replace:
+        _refuse_other_takes(out_dir, sleeve.record, chosen, options)
     takes = survey_record(
         folder, chosen, sleeve, options.recipe, part(progress, 0.0, 0.5), titles=options.titles
     )
     pictures = pictures_of(folder, wanted.copies)
-    out_dir = folder.path / "copies"
     out_dir.mkdir(exist_ok=True)
     before = _folders(out_dir)
     result = write_record(
@@ -100,11 +106,32 @@ def _copy_held(
         pictures=pictures,
         progress=part(progress, 0.5, 1.0),
     )
+    told = (
+        *(_with_name_of_record(finding, folder) for finding in result.copy_findings),
+        *changed_takes(folder, chosen.takes),
+    )
+    result = replace(result, copy_findings=told)
     path = write_report(result, pictures, replace=options.replace)
     keep_recipe(folder, options.recipe)
     remember(folder.path, copies=[result.folder.name], moved=before - _folders(out_dir))
     index_record(shelf, folder)
     return result, path
+
+
+def _refuse_other_takes(out_dir: Path, record: Record, chosen: ChosenTakes, options: TransferOptions) -> None:
+    takes = {take.folder: take for take in chosen.takes}
+    refuse_other_takes(
+        out_dir / copies_folder_name(record, options.naming),
+        parse_kinds(options.kinds),
+        {letter: {file.sha256 for file in takes[owner].files} for letter, owner in chosen.owners.items()},
+    )
+
+
+def _with_name_of_record(finding: Finding, folder: RecordFolder) -> Finding:
+    """Where copies got the name of a corrected sleeve, and the record's folder has the wrong one still, that is told too."""
+    if finding.kind != "copies-moved" or finding.facts.get("before") != (folder.path.name,):
+        return finding
+    return replace(finding, facts={**finding.facts, "record": folder.path.name})
 
 
 def prepare_copies(

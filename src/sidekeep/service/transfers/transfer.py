@@ -10,14 +10,20 @@ import contextlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from sidekeep.copies.kept.history import HISTORY_NAME
+from sidekeep.copies.kinds.table import parse_kinds
+from sidekeep.copies.plan.layout import copies_folder_name
+from sidekeep.copies.run.successors import refuse_other_takes
 from sidekeep.errors import CopyError
 from sidekeep.files.atomic import copy_error, work_folder
+from sidekeep.files.checksum import file_sha256
 from sidekeep.files.guard import OutputGuard
 from sidekeep.files.pictures.artwork import Picture
 from sidekeep.files.reading.reader import open_take
 from sidekeep.files.reading.source import FileSource
 from sidekeep.flow.patches import PatchWriter
 from sidekeep.flow.progress import Progress, no_progress, part
+from sidekeep.model.record import Record
 from sidekeep.service.choices.kinds import refuse_early
 from sidekeep.service.choices.sleeves import Sleeve, TakeFiles, assign_files, load_sleeve
 from sidekeep.service.shelf.place import default_shelf
@@ -54,6 +60,9 @@ def transfer(
     sources = [open_take(take.paths) for take in assigned]
     read = [*files, *([sleeve_path] if sleeve_path else [])]
     OutputGuard(read, shelf=default_shelf()).check(out_dir)
+    name = visible(files[0].stem)
+    if not options.replace:
+        _refuse_other_takes(out_dir, record or Record(title=name), assigned, options)
     _make_folder(out_dir)
     with _work_folder(out_dir) as work:
         takes = _survey_all(assigned, sources, sleeve, options, work, part(progress, 0.0, _SURVEY_SHARE))
@@ -61,13 +70,28 @@ def transfer(
         return write_record(
             takes,
             sleeve,
-            name=visible(files[0].stem),
+            name=name,
             out_dir=out_dir,
             options=options,
             pictures=pictures,
             also_read=read,
             progress=part(progress, _SURVEY_SHARE, 1.0),
         )
+
+
+def _refuse_other_takes(
+    out_dir: Path, record: Record, assigned: Sequence[TakeFiles], options: TransferOptions
+) -> None:
+    """Copies of other recordings in the way are told before these are listened to."""
+    folder = out_dir / copies_folder_name(record, options.naming)
+    if not (folder / HISTORY_NAME).is_file():
+        return
+    takes = {
+        side.name: {file_sha256(path) for path in take.paths}
+        for take in assigned
+        for side in take.sides or ()
+    }
+    refuse_other_takes(folder, parse_kinds(options.kinds), takes)
 
 
 def _make_folder(out_dir: Path) -> None:

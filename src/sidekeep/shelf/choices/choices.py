@@ -138,8 +138,8 @@ def change_choices(
 def take_back(
     folder: Path, *, redo: bool = False, expected_revision: int | None = None
 ) -> tuple[Choices, JournalEntry]:
-    """Undo the newest change of the person's that stands, or redo the one undone last. A file of marks or settings that was broken
-    by hand is such a change: undone, it is as it was before, and the broken one is kept beside it."""
+    """Undo the newest change of the person's that stands, or redo the one undone last. A file of marks or settings that was
+    broken by hand is such a change: undone, it is as it was before, and the broken one is kept beside it."""
     with choices_lock(folder):
         if not redo and (broken := spoilt_files(folder, (journal := _sound_journal(folder)).state)):
             _expect(journal, expected_revision)
