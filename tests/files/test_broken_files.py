@@ -55,7 +55,8 @@ def kinds_of(path: Path) -> list[str]:
         (b"RIFF", "not audio|no sound"),
         (wav_bytes(b"")[:20], "not audio|no sound"),
         (wav_bytes(b""), "holds no sound"),
-        (wav_bytes(bytes(4000), rate_hz=100), "8000 to 768000 is allowed"),
+        (wav_bytes(bytes(4000), rate_hz=100), "8000 to 384000 is allowed"),
+        (wav_bytes(bytes(4000), rate_hz=768_000), "8000 to 384000 is allowed"),
         (wav_bytes(bytes(4000), rate_hz=4_000_000_000), "sample rate is 4000000000 Hz"),
         (wav_bytes(bytes(4000), channels=0), "unknown form"),
         (wav_bytes(bytes(12 * 100), channels=6), "6 channels; a record has one or two"),
@@ -145,6 +146,25 @@ def test_chunks_after_the_samples_are_not_sound(tmp_path: Path) -> None:
     source = open_source(path)
     assert source.format.length_frames == 200
     assert source.problems == []
+
+
+@pytest.mark.parametrize(
+    ("tail", "frames"),
+    [
+        (b"TAG" + bytes(125), 200),
+        (b"ID3\x04\x00\x00\x00\x00\x01\x02" + bytes(130), 200),
+        (b"ID3\x04\x00\x00\x00\x00\x01\x02" + bytes(130) + b"TAG" + bytes(125), 200),
+        (b"TAG" + bytes(126), 232),  # anything else may be the sound of a writer that was killed
+        (b"ID3\x04\x00\x00\x00\x00\x01\x02" + bytes(126), 234),
+    ],
+)
+def test_tags_hung_on_behind_the_file_are_not_sound(tmp_path: Path, tail: bytes, frames: int) -> None:
+    """They would be heard as a crash after the last sample. ID3v2 as id3.org describes it, ID3v1 from memory."""
+    path = tmp_path / "a.wav"
+    path.write_bytes(wav_bytes(bytes(range(200)) * 4) + tail)
+    source = open_source(path)
+    assert source.format.length_frames == frames
+    assert [problem.kind for problem in source.problems] == ([] if frames == 200 else ["unfinished-file"])
 
 
 def test_a_torn_last_frame_is_left_out(tmp_path: Path) -> None:

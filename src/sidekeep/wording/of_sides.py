@@ -70,7 +70,7 @@ def _all_printed(all_of: Sequence[About]) -> str:
 
 
 def _all_missing(all_of: Sequence[About]) -> str:
-    return f"Sides {joined([about.word('side') for about in all_of])} of the sleeve were not found in this recording."
+    return f"Sides {joined([about.word('side') for about in all_of])} were not found in this recording."
 
 
 def _all_unused(all_of: Sequence[About]) -> str:
@@ -271,7 +271,7 @@ WORDS: Mapping[str, Say] = {
     "unused-play": lambda about: (
         f"The needle was also down from {about.start} to {about.stop}; that is not used (a broken-off or repeated take?)."
     ),
-    "side-missing": lambda about: f"{_side(about)} of the sleeve was not found in this recording.",
+    "side-missing": lambda about: f"{_side(about)} was not found in this recording.",
     "track-count": lambda about: (
         f"{_side(about)}: {_counted(about)}{_absent(about)}Check the marks and the titles."
     ),

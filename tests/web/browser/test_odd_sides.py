@@ -21,7 +21,7 @@ def test_a_side_is_never_said_to_be_empty_before_it_was_listened_to_and_can_be_c
     assert page.get_by_role("button", name="A track begins here").is_disabled()
     survey(odd)
     page.get_by_text("No tracks were found on this side.").wait_for()
-    page.get_by_text("Side C of the sleeve was not found in this recording.").first.wait_for()
+    page.get_by_text("Side C was not found in this recording.").first.wait_for()
     page.get_by_role("button", name="A track begins here").click()
     page.get_by_role("button", name="Track 1:").wait_for()
     assert violations(page, axe_script) == []

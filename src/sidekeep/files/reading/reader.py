@@ -3,7 +3,7 @@
 WAV, RF64, BW64, W64, AIFF, CAF and FLAC go through soundfile; everything else PyAV decodes (MP3, m4a, Opus,
 WavPack, Matroska, ...). What can be read is read: a file cut short, a header left behind by a killed
 writer, sizes that are too small or too large become findings in ``source.problems``; what cannot be used
-at all is a one-line ``AudioFileError``. One or two channels, 8 to 768 kHz.
+at all is a one-line ``AudioFileError``. One or two channels, 8 to 384 kHz.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from sidekeep.files.wave.caf import without_end
 from sidekeep.files.wave.chunks import UNKNOWN_32, ChunkLayout, survey_chunks
 from sidekeep.model.audio import AudioFormat
 
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 768_000
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
 MOST_CHANNELS = 2
 _IMPOSSIBLE_BYTES = 1 << 62
 

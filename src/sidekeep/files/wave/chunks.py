@@ -145,8 +145,10 @@ def _judge(
     if claimed > there:
         streamed = form == "riff" and any(claimed in sizes for sizes in _STREAMED_SIZES)
         verdict, audio = ("unfinished" if streamed else "cut short"), there
-    elif there - claimed > 1 and not _chunks_fill(file, _after_chunk(file, body, claimed), size):
-        verdict, audio = "unfinished", there
+    elif there - claimed > 1:
+        after = _after_chunk(file, body, claimed)
+        if not _chunks_fill(file, after, size) and not _tags_fill(file, after, size):
+            verdict, audio = "unfinished", there
     return ChunkLayout(
         form=form,
         rate_hz=rate_hz,
@@ -176,3 +178,19 @@ def _chunks_fill(file: BinaryIO, offset: int, size: int) -> bool:
         if offset > size + 1:
             return False
     return False
+
+
+def _tags_fill(file: BinaryIO, offset: int, size: int) -> bool:
+    """Whether what follows the last chunk is tags that were hung on behind it, to the last byte: ID3v2 (its head of 10 bytes, the
+    length in four times 7 bits; id3.org, "ID3 tag version 2.4.0", 3.1), then ID3v1 (128 bytes from "TAG" on; from memory)."""
+    file.seek(offset)
+    head = file.read(10)
+    if head[:3] == b"ID3" and len(head) == 10:
+        length = 0
+        for byte in head[6:]:
+            length = length << 7 | byte & 0x7F
+        offset += 10 + length
+    if offset < size:
+        file.seek(offset)
+        return size - offset == 128 and file.read(3) == b"TAG"
+    return offset == size
