@@ -47,3 +47,24 @@ def test_an_output_that_is_full_is_told_apart_from_a_disk_that_is(tmp_path: Path
         )
     assert ended.returncode != 0
     assert "output" in ended.stderr
+
+
+@pytest.mark.skipif(os.name == "nt", reason="names are UTF-16 there")
+def test_names_are_read_as_utf_8_in_any_locale(tmp_path: Path) -> None:
+    """Python takes names of files to be in the encoding of the locale where nothing else is said (PEP 538 and PEP 540 switched
+    off here stand for a locale such as ISO 8859-1, which this machine need not have)."""
+    sleeve = tmp_path / "étui.txt"
+    sleeve.write_text("Marrow Lane - Café Hours (1974)\nSide A\nA1 Dew 3:45\n", "utf-8")
+    surroundings = {**os.environ, "LC_ALL": "POSIX", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
+    surroundings.pop("PYTHONIOENCODING", None)
+    shelf = ["--shelf", str(tmp_path / "régal")]
+    for words in (["plan", str(sleeve)], ["list"]):
+        ended = subprocess.run(
+            [sys.executable, "-m", "sidekeep", "shelf", *words, *shelf],
+            capture_output=True,
+            env=surroundings,
+            timeout=120,
+        )
+        assert (ended.returncode, ended.stderr) == (0, b"")
+        assert b"Caf\\xe9 Hours" in ended.stdout  # what the terminal cannot show is printed escaped
+    assert (tmp_path / "régal" / "Marrow Lane - Café Hours (1974)" / "sleeve.txt").is_file()

@@ -52,6 +52,14 @@ def test_the_facts_of_a_take_come_back(tmp_path: Path) -> None:
     assert read_take(written(tmp_path), tmp_path) == TAKE
 
 
+def test_checksums_in_capitals_are_the_same_checksums(tmp_path: Path) -> None:
+    place = written(tmp_path)
+    facts = place / "take.json"
+    assert "ab" * 32 in facts.read_text()
+    facts.write_text(facts.read_text().replace("ab" * 32, "AB" * 32))
+    assert read_take(place, tmp_path) == TAKE
+
+
 def test_a_take_whose_moving_was_cut_off_is_what_its_folder_is_called(tmp_path: Path) -> None:
     """A take is moved by one rename; its facts are written after it."""
     place = written(tmp_path)

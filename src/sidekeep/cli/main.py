@@ -100,6 +100,7 @@ def program() -> NoReturn:
 
     What was asked to stop does not wait for threads that were at work for it: a kernel that is being compiled cannot be stopped.
     """
+    _read_names_as_utf_8()
     code = main()
     if was_asked_to_stop() and not _has_children():
         with suppress(OSError):
@@ -107,6 +108,15 @@ def program() -> NoReturn:
             sys.stderr.flush()
         os._exit(code)
     sys.exit(code)
+
+
+def _read_names_as_utf_8() -> None:
+    """Begin again where the surroundings make Python read names of files in another encoding than UTF-8 (an old locale): names on
+    a shelf are UTF-8 wherever it is used. What is printed keeps the encoding of the locale."""
+    if os.name == "posix" and sys.getfilesystemencoding() != "utf-8" and not sys.flags.utf8_mode:
+        printed = sys.stdout.encoding if sys.stdout else "utf-8"
+        os.environ.setdefault("PYTHONIOENCODING", printed)
+        os.execv(sys.executable, [sys.executable, "-X", "utf8", *sys.orig_argv[1:]])
 
 
 def _has_children() -> bool:

@@ -90,6 +90,8 @@ def read_take(folder: Path, record_folder: Path) -> ShelfTake:
         for file in take.files:
             if Path(file.name).name != file.name or not file.name.strip("."):
                 raise ValueError(f"{file.name!r} is no name of a file in the take's folder")
+        # Other programs write checksums in capitals.
+        take = replace(take, files=tuple(replace(file, sha256=file.sha256.lower()) for file in take.files))
     except (ShelfError, ValueError, msgspec.ValidationError) as error:
         raise ShelfError("take-facts-unread", path=folder / "take.json", reason=error) from error
     match = TAKE_FOLDER.fullmatch(folder.name)
