@@ -77,7 +77,9 @@ def test_no_file(tmp_path: Path) -> None:
     one_line(tmp_path / "none.wav", "does not exist")
     one_line(tmp_path, "is a folder")
     (tmp_path / "loop").symlink_to(tmp_path / "loop")
-    one_line(tmp_path / "loop", "not an ordinary file|cannot be read|does not exist")
+    one_line(tmp_path / "loop", "a link to something that is not there")
+    (tmp_path / "away.wav").symlink_to(tmp_path / "unplugged" / "away.wav")
+    one_line(tmp_path / "away.wav", "a link to something that is not there")
     one_line(tmp_path / ("n" * 300), "cannot be read")
     if hasattr(os, "mkfifo"):
         os.mkfifo(tmp_path / "pipe.wav")

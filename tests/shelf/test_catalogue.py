@@ -11,6 +11,7 @@ import unicodedata
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -62,6 +63,32 @@ class NoRoom:
 
     def close(self) -> None:
         """Nothing is held."""
+
+
+class FillsUp(sqlite3.Connection):
+    """A database whose disk fills up in the middle of a step: it has taken back all of it by itself then (sqlite.org,
+    "Transactions", 3: some errors, SQLITE_FULL among them, may roll back)."""
+
+    def execute(self, statement: str, *values: Any) -> sqlite3.Cursor:
+        if "CREATE TABLE take" in statement:
+            super().execute("ROLLBACK")
+            full = sqlite3.OperationalError("database or disk is full")
+            full.sqlite_errorcode = sqlite3.SQLITE_FULL
+            raise full
+        return super().execute(statement, *values)
+
+
+def test_a_disk_that_fills_up_while_the_index_is_begun_is_no_damage(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    connect = sqlite3.connect
+    monkeypatch.setattr(
+        "sidekeep.shelf.index.catalogue.sqlite3.connect",
+        lambda place, **options: connect(place, factory=FillsUp, **options),
+    )
+    with pytest.raises(ShelfError) as caught:
+        Catalogue(tmp_path)
+    assert caught.value.code == "index-disk-full"
 
 
 def test_an_index_that_cannot_be_begun_leaves_no_empty_file(

@@ -75,6 +75,8 @@ def _first_bytes(file: Path) -> bytes:
         if not file.is_file():
             if not os.path.lexists(file):
                 raise AudioFileError("file-missing", file=file)
+            if not os.path.exists(file):
+                raise AudioFileError("file-link-leads-nowhere", file=file)
             raise AudioFileError("file-not-ordinary", file=file)
         # Some files of the system call themselves ordinary, hold 0 bytes and wait for what may never come.
         if not file.stat().st_size:

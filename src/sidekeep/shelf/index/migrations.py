@@ -5,6 +5,7 @@ Each step runs in one transaction together with the number that records it (``PR
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 
 from sidekeep.shelf.index.index_faults import NewerIndex
@@ -65,5 +66,6 @@ def migrate(connection: sqlite3.Connection) -> None:
                 connection.execute(f"PRAGMA user_version = {version + 1}")
             connection.execute("COMMIT")
         except BaseException:
-            connection.execute("ROLLBACK")
+            with contextlib.suppress(sqlite3.Error):  # a full disk has taken it all back already
+                connection.execute("ROLLBACK")
             raise

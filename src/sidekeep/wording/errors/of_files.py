@@ -111,6 +111,7 @@ WORDS: Mapping[str, Sentence] = {
         "{file} is not an ordinary file: a take is read more than once, which a pipe or a device cannot give; save the "
         "sound in a file first"
     ),
+    "file-link-leads-nowhere": "{file} is a link to something that is not there; give the recording itself",
     "file-not-permitted": "you are not permitted to read {file}; check its permissions",
     "file-unread": "{file} cannot be read: {reason}",
     "file-missing": "{file} does not exist; check the name, or restore it from a backup if it was there before",
