@@ -52,6 +52,15 @@ def test_one_flipped_bit_among_many_is_found(many: Path) -> None:
     assert result.checked_files == 1998
 
 
+def test_what_systems_leave_in_folders_is_not_told(many: Path) -> None:
+    """Common practice, no source: what file managers of two systems write beside whatever is looked at."""
+    for name in (".DS_Store", "._01.flac", "Thumbs.db", "desktop.ini", "thumbs.txt"):
+        (many / "record 0" / "07" / name).write_bytes(b"x" * 100)
+    result = verify_folder(many)
+    assert result.extra == ("record 0/07/thumbs.txt",)
+    assert result.ok
+
+
 def test_an_extra_file_does_no_harm(many: Path) -> None:
     (many / "record 0" / "note.txt").write_text("hello", "utf-8")
     assert verify_folder(many).ok

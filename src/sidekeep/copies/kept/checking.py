@@ -24,6 +24,9 @@ from sidekeep.units import count
 BATCH_FILES = 32
 """Small files go to a thread in batches, or handing over would cost more than reading."""
 _ALGORITHMS = ("sha256", "sha512", "sha1", "md5")
+_LEFT_BY_SYSTEMS = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
+"""Files that systems leave in every folder somebody looks into, besides those from ``._`` on (common practice, no source):
+told one by one they would hide what is strange. In the payload of a bag they are as strange as any (RFC 8493, section 3)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -245,6 +248,8 @@ class CheckPass:
                 )
 
     def _stranger(self, path: Path) -> None:
+        if path.name in _LEFT_BY_SYSTEMS or path.name.startswith("._"):
+            return
         name = self._name(path)
         self._extra.add(name)
         if path.suffix.lower() == ".flac" and not flac_md5_matches(path):
