@@ -103,6 +103,11 @@ def test_folding_loses_no_word_and_keeps_the_indent(line: str, width: int) -> No
             ["mend", "a", "b", "--mend", "much"],
             "sidekeep mend: --mend 'much' is not one of gentle, even, thorough",
         ),
+        (
+            ["shelf", "list", "--shelf", ""],
+            "sidekeep shelf list: --shelf: its name is empty; is it a variable that is not set?",
+        ),
+        (["survey", ""], "sidekeep survey: FILE: its name is empty"),
         (["gauge", "--rate", "fast"], "sidekeep gauge: --rate 'fast' is not a whole number"),
         (
             ["shelf", "styluses", "--hours-before", "long"],

@@ -7,11 +7,18 @@ import difflib
 import re
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any, NoReturn
 
 
 class Parser(argparse.ArgumentParser):
     """Parses as argparse does, and complains as the rest of the command line does. Parsers of verbs are of this kind too."""
+
+    def _get_value(self, action: argparse.Action, arg_string: str) -> Any:
+        """No empty names of files and folders: they would mean the folder one happens to be in."""
+        if action.type is Path and not arg_string:
+            raise argparse.ArgumentError(action, "its name is empty; is it a variable that is not set?")
+        return super()._get_value(action, arg_string)
 
     def error(self, message: str) -> NoReturn:
         """One line on stderr, and the exit code 2."""
