@@ -77,9 +77,9 @@ def _may_be_exchanged(
     printed_s: Sequence[float | None],
     hop_s: float,
 ) -> bool:
-    """Whether two neighbours may be listed in the other order than they are played in, with the boundary elsewhere and all else
-    as it is; with the same boundaries their lengths alone decide, as they do in ``titles``. Both orders last as long, so the
-    speed is that of the division."""
+    """Whether two neighbours may be listed in the other order than they are played in, with the boundary at another gap or
+    change and all else as it is; with the same ones their lengths alone decide, as they do in ``titles``. Both orders last as
+    long, so the speed is that of the division."""
     first, second = pair
     if min(pair) < 0 or second != first + 1:
         return False
@@ -88,7 +88,8 @@ def _may_be_exchanged(
         return False
     exchanged = [*printed_s[:first], other, one, *printed_s[second + 1 :]]
     other_way = divide_places(places, exchanged, hop_s, (division.speed,))
-    return other_way.nodes != division.nodes and other_way.score > division.score
+    ends, other_ends = ([places[node].stop for node in found.nodes] for found in (division, other_way))
+    return other_ends != ends and other_way.score > division.score
 
 
 def _beside_clear_gaps(places: Sequence[Place], division: Division, hop_s: float) -> set[int]:
