@@ -321,6 +321,20 @@ def records(draw: st.DrawFn) -> Record:
     )
 
 
+@pytest.mark.parametrize(
+    "odd",
+    [
+        {"title": "0M", "position": "A1"},
+        {"title": "Lamp Oil", "artist": "Ropewalk 3:00; Saltmarsh 4:10"},
+        {"title": "Lamp Oil", "note": "A1 Rope 3:45, A2 Lamp 4:10"},
+    ],
+)
+def test_what_is_said_outright_below_a_track_is_no_part_of_a_layout(odd: dict[str, str]) -> None:
+    unnamed = SleeveTrack(number=2, title="", position="A2", duration_s=0.0)
+    record = Record(sides=(Side(name="A", tracks=(SleeveTrack(number=1, **odd), unnamed)),))
+    assert read_sleeve(write_sleeve(record)) == (record, [])
+
+
 @settings(max_examples=150, deadline=None)
 @given(records())
 def test_round_trip_of_any_record(record: Record) -> None:

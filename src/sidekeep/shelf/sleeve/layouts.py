@@ -15,7 +15,7 @@ from sidekeep.shelf.sleeve.columns import PlainLines
 from sidekeep.shelf.sleeve.habits import in_usual_form
 from sidekeep.shelf.sleeve.label_headings import as_headings
 from sidekeep.shelf.sleeve.parts.headings import read_heading
-from sidekeep.shelf.sleeve.parts.lines import read_line
+from sidekeep.shelf.sleeve.parts.lines import read_attribute, read_line
 from sidekeep.shelf.sleeve.parts.pasted import without_markup
 from sidekeep.shelf.sleeve.parts.quoting import tidy
 from sidekeep.shelf.sleeve.parts.times import is_time, read_time, take_time
@@ -154,6 +154,7 @@ def _unwrapped(plain: PlainLines) -> PlainLines:
         if first is not None
         and second is not None
         and bool(first.mark and first.body and second.body and second.timed)
+        and read_attribute(plain[at + 1][1]) is None
         and not (first.timed or second.mark or second.bullet)
         and read_heading(tidy(plain[at + 1][1])) is None
     ]
@@ -175,7 +176,7 @@ def _several_in_a_line(plain: PlainLines) -> PlainLines:
     line ends with a time. The heading of a side may stand before them."""
     rows: PlainLines = []
     for line, row in plain:
-        if len(row) > _LONGEST:
+        if len(row) > _LONGEST or read_attribute(row):
             rows.append((line, row))
             continue
         row = _SPACED_LEADER.sub(" ... ", row)

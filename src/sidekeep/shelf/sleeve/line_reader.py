@@ -23,14 +23,18 @@ from sidekeep.shelf.sleeve.parts.fields import (
     read_year,
 )
 from sidekeep.shelf.sleeve.parts.headings import Heading, read_heading
-from sidekeep.shelf.sleeve.parts.lines import PrintedLine, is_decoration, is_ruled, read_line, without_bullet
+from sidekeep.shelf.sleeve.parts.lines import (
+    PrintedLine,
+    is_decoration,
+    is_ruled,
+    read_attribute,
+    read_line,
+    without_bullet,
+)
 from sidekeep.shelf.sleeve.parts.pasted import without_markup
-from sidekeep.shelf.sleeve.parts.quoting import tidy, visible
+from sidekeep.shelf.sleeve.parts.quoting import tidy
 from sidekeep.shelf.sleeve.parts.words import CREDIT_LINE, LIST_LINE
 from sidekeep.shelf.sleeve.tracks import TrackList
-
-ATTRIBUTE = re.compile(r"^(?:\s{2,}|\t)(title|artist|composer|note|isrc|mark|number): (.*)$")
-"""An indented line below a track that says one thing of it outright."""
 
 _KIND = re.compile(r"\b(?:LP|EP|album|single|vinyl|reissue|released)\b", re.IGNORECASE)
 _BY_WHOM = re.compile(r"\S by (?:[Tt]he [A-Z]|[A-Z])")
@@ -53,15 +57,15 @@ class LineReader:
             line.text = line.text[:80]
             line.unread("too-long", f"longer than {MAX_LINE} characters")
             return
-        if ATTRIBUTE.match(visible(raw)) is None:
+        attribute = read_attribute(raw)
+        if attribute is None:
             raw = without_markup(raw)
         text = without_bullet(tidy(raw))
         if not text:
             return
-        attribute = ATTRIBUTE.match(visible(raw))
         if attribute is not None and self.tracks.last is not None:
             self._flush()
-            self.tracks.attribute(line, attribute[1], tidy(attribute[2]))
+            self.tracks.attribute(line, attribute[0], tidy(attribute[1]))
             return
         heading = read_heading(text)
         first = not self.head and not self.tracks.sides

@@ -15,11 +15,11 @@ from sidekeep.shelf.sleeve.columns import PlainLines, table_lines
 from sidekeep.shelf.sleeve.decoding import MAX_LINE, checked
 from sidekeep.shelf.sleeve.json_form import json_lines, looks_like_json
 from sidekeep.shelf.sleeve.layouts import lengths_from_starts, one_track_a_line
-from sidekeep.shelf.sleeve.line_reader import ATTRIBUTE, LineReader
+from sidekeep.shelf.sleeve.line_reader import LineReader
 from sidekeep.shelf.sleeve.outcome import Doubt, ReadingLine, ReadLine, SleeveReading
 from sidekeep.shelf.sleeve.parts.fields import read_field
 from sidekeep.shelf.sleeve.parts.headings import read_heading
-from sidekeep.shelf.sleeve.parts.lines import is_decoration, without_bullet
+from sidekeep.shelf.sleeve.parts.lines import is_decoration, read_attribute, without_bullet
 from sidekeep.shelf.sleeve.parts.marks import loose_letter
 from sidekeep.shelf.sleeve.parts.quoting import tidy, visible
 from sidekeep.shelf.sleeve.parts.words import CREDIT_LINE
@@ -97,7 +97,7 @@ def _has_letter_marks(plain: PlainLines) -> bool:
         line = without_bullet(tidy(row[: MAX_LINE + 1]))
         if not line or read_field(line) or is_decoration(line) or CREDIT_LINE.match(line):
             continue
-        if read_heading(line) is not None or ATTRIBUTE.match(row[: MAX_LINE + 1]):
+        if read_heading(line) is not None or read_attribute(row[: MAX_LINE + 1]):
             return False
         letter = loose_letter(line)
         if not letter and letters:

@@ -17,6 +17,7 @@ from sidekeep.shelf.sleeve.parts.times import is_time, read_time, take_time, tak
 _BULLET = re.compile(
     r"^(?:[*+>#\u2013\u2014-]\s+|[\u2022\u00b7\u25aa\u25cf\u25e6\u2023\u2043\u25a0\u25a1\u25ba\u25b6\u2192\u2713\u2714\u266a\u266b]\s*)(?=\S)"
 )
+_ATTRIBUTE = re.compile(r"^(?:\s{2,}|\t)(title|artist|composer|note|isrc|mark|number): (.*)$")
 _DECORATION = re.compile(r"^[\W_]*$")
 _PICTURE = re.compile("[\U0001f000-\U0001ffff]|.\ufe0f")
 _RULES = "-=_*~.#+/\\| \u2013\u2014\u2500\u2550\u2022\u00b7"
@@ -41,6 +42,13 @@ class PrintedLine:
     cells: tuple[str, ...] = ()
     bullet: bool = False
     is_indented: bool = False
+
+
+def read_attribute(raw: str) -> tuple[str, str] | None:
+    """(what it is, its value) of an indented line below a track that says one thing of it outright, or None. The value is taken
+    letter by letter: it is never a part of a layout."""
+    match = _ATTRIBUTE.match(visible(raw))
+    return None if match is None else (match[1], match[2])
 
 
 def without_bullet(line: str) -> str:
