@@ -25,10 +25,10 @@ IN_PHASE_AT = (464_095, 500_321, 555_555)
 def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Three clicks that move both walls in phase, and a tick on one wall that is plain damage."""
     audio = music(14.0)
-    click = 0.03 * np.exp(-0.4 * np.arange(14)) * np.sin(0.9 * np.arange(1, 15))
+    click = 0.015 * np.exp(-0.4 * np.arange(14)) * np.sin(0.9 * np.arange(1, 15))
     for start in IN_PHASE_AT:
         audio[start : start + 14] += click[:, np.newaxis] * np.array([1.0, 0.7])
-    audio[300_000:300_014, 1] += 8.0 * click
+    audio[300_000:300_014, 1] += 16.0 * click
     path = tmp_path_factory.mktemp("clean") / "side.wav"
     soundfile.write(path, audio, RATE_HZ, subtype="PCM_24")
     return path
